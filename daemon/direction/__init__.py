@@ -1,0 +1,1 @@
+"""What and why: `decide` and `score`, pure functions of time, site and overrides. No I/O, no clock."""
