@@ -1,0 +1,56 @@
+"""What people ask for by hand, as stored facts. An override says when it began, when it ends, and who asked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Kind(StrEnum):
+    """The kinds of override."""
+
+    PAUSE = "pause"
+    DARK = "dark"
+    CALL = "call"
+    DIM = "dim"
+    MUTE = "mute"
+    SKIP = "skip"
+    RIG_CHECK = "rig-check"
+
+
+@dataclass(frozen=True, slots=True)
+class Override:
+    """Something asked for by hand, in force over `[at_ns, end_ns)`.
+
+    `until_ns` is the end it was given, `ended_ns` the instant at which somebody ended it before that. A skip acts at
+    `at_ns` alone; undone before `until_ns` it has not happened. `show` belongs to a call, `level` (0..1) to a dim,
+    and `unseen` to a pause during which the show goes on behind the dark.
+    """
+
+    id: int
+    kind: Kind
+    at_ns: int
+    until_ns: int
+    who: str = ""
+    ended_ns: int | None = None
+    show: str | None = None
+    level: float | None = None
+    unseen: bool = False
+
+    @property
+    def end_ns(self) -> int:
+        """The instant from which it is no longer in force."""
+        return self.until_ns if self.ended_ns is None else min(self.until_ns, self.ended_ns)
+
+    @property
+    def undone(self) -> bool:
+        """Whether somebody ended it before its time."""
+        return self.ended_ns is not None and self.ended_ns < self.until_ns
+
+    def stands_at(self, at_ns: int) -> bool:
+        """Whether it is in force at an instant."""
+        return self.at_ns <= at_ns < self.end_ns
+
+    def end_known_at(self, at_ns: int) -> int:
+        """The end as it was known at an instant: nobody then knew that it would be undone later."""
+        return self.end_ns if self.ended_ns is not None and self.ended_ns <= at_ns else self.until_ns

@@ -1,0 +1,263 @@
+"""A running order laid out in time: which piece, gap or filler fills every instant from an opening to its closing.
+
+Pure arithmetic on instants. What was begun stays begun: whether a piece could end in time is judged by what was known
+at its beginning, so that a later pause never rewrites the past.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from fractions import Fraction
+from hashlib import sha256
+from itertools import count
+from zoneinfo import ZoneInfo
+
+from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.score import SECOND_NS, Picture
+
+DAY_NS = 86_400 * SECOND_NS
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """What the programme needs to know of a piece: its frames' place, number and rate."""
+
+    name: str
+    path: str
+    frames: int
+    fps: Fraction
+    sound: bool = False
+
+    @property
+    def length_ns(self) -> int:
+        """The shortest time, rounded up to whole nanoseconds, in which every frame has had its full turn."""
+        return -(-self.frames * self.fps.denominator * SECOND_NS // self.fps.numerator)
+
+    def picture(self, zero_ns: int) -> Picture:
+        """The moving picture whose frame 0 is due at `zero_ns`."""
+        return Picture(self.name, self.path, self.frames, self.fps, zero_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class Giving:
+    """A show given once: on a night of a performance, or because it was called.
+
+    `to_ns` is the closing; a piece that ends by `latest_ns` may be begun when `finish` is set, and then finishes.
+    `order` holds the pieces that can be played; `left_out` names those that cannot.
+    """
+
+    show: str
+    date: date
+    opens_ns: int
+    to_ns: int
+    latest_ns: int
+    finish: bool
+    rank: int
+    order: tuple[Piece, ...]
+    shuffled: bool = False
+    gap_ns: int = 0
+    start_every_ns: int | None = None
+    between: Piece | None = None
+    left_out: tuple[str, ...] = ()
+    place: str = ""
+    show_place: str = ""
+    opens_by: str = ""
+    closes_by: str = ""
+    called: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A stretch of a programme: a piece, or (`filler`) what fills the time between pieces.
+
+    `picture` is None where nothing is shown. `note` says why a filler fills. `begins_ns` is the instant at which the
+    piece as a whole began, and `cut` whether it is taken off before its end.
+    """
+
+    from_ns: int
+    until_ns: int
+    filler: bool
+    piece: Piece | None
+    picture: Picture | None
+    note: str
+    begins_ns: int
+    cut: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A stretch in which a show stands still: from the end of a pause's fade to the pause's end."""
+
+    from_ns: int
+    until_ns: int
+    pause: Override
+
+    def known_at(self, at_ns: int) -> Hold | None:
+        """The hold as it was known at an instant, None if it had not been asked for."""
+        if self.pause.at_ns > at_ns:
+            return None
+        end_ns = self.pause.end_known_at(at_ns)
+        return replace(self, until_ns=end_ns) if end_ns > self.from_ns else None
+
+
+def holds(pauses: tuple[Override, ...], fade_ns: int) -> tuple[Hold, ...]:
+    """The stretches in which pauses keep the show where it is, in order; the show moves on while the light fades."""
+    return tuple(
+        Hold(pause.at_ns + fade_ns, pause.end_ns, pause)
+        for pause in sorted(pauses, key=lambda pause: pause.at_ns)
+        if not pause.unseen and pause.until_ns > pause.at_ns + fade_ns
+    )
+
+
+def _held(standing: tuple[Hold, ...]) -> Iterator[tuple[int, int]]:
+    """The holds as separate intervals that do not touch, in order."""
+    last: tuple[int, int] | None = None
+    for hold in sorted(standing, key=lambda hold: hold.from_ns):
+        if hold.until_ns <= hold.from_ns:
+            continue
+        if last and hold.from_ns <= last[1]:
+            last = (last[0], max(last[1], hold.until_ns))
+            continue
+        if last:
+            yield last
+        last = (hold.from_ns, hold.until_ns)
+    if last:
+        yield last
+
+
+def runs(start_ns: int, length_ns: int, held: tuple[tuple[int, int], ...]) -> Iterator[tuple[int, int, int, bool]]:
+    """A thing of some length begun at an instant, as stretches `(from_ns, until_ns, zero_ns, still)`.
+
+    `zero_ns` is the instant from which its frames count in that stretch (in a still one, `from_ns - zero_ns` is how
+    far it has come).
+    """
+    at_ns, done_ns = start_ns, 0
+    for begin_ns, end_ns in held:
+        if end_ns <= at_ns:
+            continue
+        moved_ns = max(0, begin_ns - at_ns)
+        if done_ns + moved_ns >= length_ns:
+            break
+        if moved_ns:
+            yield at_ns, begin_ns, at_ns - done_ns, False
+            at_ns, done_ns = begin_ns, done_ns + moved_ns
+        yield at_ns, end_ns, at_ns - done_ns, True
+        at_ns = end_ns
+    yield at_ns, at_ns + length_ns - done_ns, at_ns - done_ns, False
+
+
+def _end(start_ns: int, length_ns: int, held: tuple[tuple[int, int], ...]) -> int:
+    return max(end_ns for _, end_ns, _, _ in runs(start_ns, length_ns, held))
+
+
+def next_mark(at_ns: int, every_ns: int, zone: ZoneInfo) -> int:
+    """The first instant not before `at_ns` at which the local clock stands on a multiple of `every_ns` from midnight."""
+    offset = datetime.fromtimestamp(at_ns // SECOND_NS, zone).utcoffset()
+    offset_ns = int(offset.total_seconds()) * SECOND_NS if offset else 0
+    midnight_ns = (at_ns + offset_ns) // DAY_NS * DAY_NS
+    since_ns = at_ns + offset_ns - midnight_ns
+    return midnight_ns - offset_ns + min(-(-since_ns // every_ns) * every_ns, DAY_NS)
+
+
+def _shuffled(giving: Giving, number: int) -> tuple[Piece, ...]:
+    """The order of one round, by a hash of date, show and round: the same on every board and every Python."""
+
+    def key(place: int) -> bytes:
+        seed = f"{giving.date.isoformat()}/{giving.show}/{number}/{place}/{giving.order[place].name}"
+        return sha256(seed.encode()).digest()
+
+    return tuple(giving.order[place] for place in sorted(range(len(giving.order)), key=key))
+
+
+def _rounds(giving: Giving) -> Iterator[tuple[bool, Piece]]:
+    """Every piece in turn, and whether it is the first of a round; shuffled, no piece comes twice running."""
+    last: Piece | None = None
+    for number in count():
+        order = _shuffled(giving, number) if giving.shuffled else giving.order
+        if giving.shuffled and len(set(order)) > 1:
+            while order[0] == last:
+                order = (*order[1:], order[0])
+        for place, piece in enumerate(order):
+            yield place == 0, piece
+        last = order[-1]
+
+
+class _Layout:
+    """Lays out one giving; holds the instant reached and the parts so far."""
+
+    def __init__(self, giving: Giving, standing: tuple[Hold, ...], skips: tuple[int, ...], zone: ZoneInfo) -> None:
+        self.giving, self.standing, self.zone = giving, standing, zone
+        self.held = tuple(_held(standing))
+        self.skips = [skip for skip in sorted(skips) if giving.opens_ns <= skip]
+        self.at_ns = giving.opens_ns
+        self.parts: list[Part] = []
+
+    def run(self) -> tuple[Part, ...]:
+        giving = self.giving
+        if not giving.order:
+            self.fill(giving.to_ns, "no piece of the show can be played")
+            return tuple(self.parts)
+        first = True
+        for round_begins, piece in _rounds(giving):
+            if giving.start_every_ns and round_begins:
+                mark_ns = next_mark(self.at_ns, giving.start_every_ns, self.zone)
+                self.fill(min(mark_ns, giving.to_ns), "until the order begins on the clock")
+            elif giving.gap_ns and not first:
+                self.fill_for(giving.gap_ns, "between pieces")
+            first = False
+            if self.at_ns >= giving.to_ns:
+                break
+            if giving.finish and self.known_end(piece) > giving.latest_ns:
+                self.fill(giving.to_ns, f"{piece.name} could not end in time", skippable=False)
+                break
+            self.play(piece)
+        return tuple(self.parts)
+
+    def known_end(self, piece: Piece) -> int:
+        known = [hold for hold in (hold.known_at(self.at_ns) for hold in self.standing) if hold]
+        return _end(self.at_ns, piece.length_ns, tuple(_held(tuple(known))))
+
+    def play(self, piece: Piece) -> None:
+        giving = self.giving
+        end_ns = _end(self.at_ns, piece.length_ns, self.held)
+        limit_ns = end_ns
+        if end_ns > giving.to_ns and not (giving.finish and end_ns <= giving.latest_ns):
+            asked_ns = [hold.pause.at_ns for hold in self.standing if self.at_ns < hold.pause.at_ns <= giving.latest_ns]
+            limit_ns = max([giving.to_ns, *asked_ns]) if giving.finish else giving.to_ns
+        limit_ns = self.skip_before(limit_ns)
+        self.add(piece, limit_ns, piece.length_ns, filler=False, note="", cut=limit_ns < end_ns)
+
+    def fill_for(self, length_ns: int, note: str) -> None:
+        """Fill a length of the show's own time."""
+        self.fill(_end(self.at_ns, length_ns, self.held), note)
+
+    def fill(self, until_ns: int, note: str, skippable: bool = True) -> None:
+        if skippable:
+            until_ns = self.skip_before(until_ns)
+        until_ns = min(until_ns, self.giving.to_ns)
+        if until_ns > self.at_ns:
+            self.add(self.giving.between, until_ns, until_ns - self.at_ns, filler=True, note=note, cut=False)
+
+    def skip_before(self, until_ns: int) -> int:
+        """The first skip before an instant, taken from the list, or that instant."""
+        while self.skips and self.skips[0] <= self.at_ns:
+            self.skips.pop(0)
+        return self.skips.pop(0) if self.skips and self.skips[0] < until_ns else until_ns
+
+    def add(self, piece: Piece | None, until_ns: int, length_ns: int, *, filler: bool, note: str, cut: bool) -> None:
+        begins_ns = self.at_ns
+        for from_ns, end_ns, zero_ns, still in runs(begins_ns, length_ns, self.held):
+            if from_ns >= until_ns:
+                break
+            picture = piece.picture(zero_ns) if piece else None
+            if picture and still:
+                picture = replace(picture, still=picture.frame_at(from_ns))
+            self.parts.append(Part(from_ns, min(end_ns, until_ns), filler, piece, picture, note, begins_ns, cut))
+        self.at_ns = until_ns
+
+
+def programme(giving: Giving, standing: tuple[Hold, ...], skips: tuple[int, ...], zone: ZoneInfo) -> tuple[Part, ...]:
+    """Every part of a giving, without a gap, from its opening to its end (`parts[-1].until_ns`)."""
+    return _Layout(giving, standing, skips, zone).run()
