@@ -153,7 +153,7 @@ def _end(start_ns: int, length_ns: int, held: tuple[tuple[int, int], ...]) -> in
 
 
 def next_mark(at_ns: int, every_ns: int, zone: ZoneInfo) -> int:
-    """The first instant not before `at_ns` at which the local clock stands on a multiple of `every_ns` from midnight."""
+    """The first instant, `at_ns` or later, at which the local clock stands on a multiple of `every_ns`."""
     offset = datetime.fromtimestamp(at_ns // SECOND_NS, zone).utcoffset()
     offset_ns = int(offset.total_seconds()) * SECOND_NS if offset else 0
     midnight_ns = (at_ns + offset_ns) // DAY_NS * DAY_NS
@@ -193,20 +193,19 @@ class _Layout:
         self.skips = [skip for skip in sorted(skips) if giving.opens_ns <= skip]
         self.at_ns = giving.opens_ns
         self.parts: list[Part] = []
+        self.at_once = True
 
     def run(self) -> tuple[Part, ...]:
         giving = self.giving
         if not giving.order:
             self.fill(giving.to_ns, "no piece of the show can be played")
             return tuple(self.parts)
-        first = True
         for round_begins, piece in _rounds(giving):
             if giving.start_every_ns and round_begins:
                 mark_ns = next_mark(self.at_ns, giving.start_every_ns, self.zone)
                 self.fill(min(mark_ns, giving.to_ns), "until the order begins on the clock")
-            elif giving.gap_ns and not first:
-                self.fill_for(giving.gap_ns, "between pieces")
-            first = False
+            elif not self.at_once:
+                self.fill(_end(self.at_ns, giving.gap_ns, self.held), "between pieces")
             if self.at_ns >= giving.to_ns:
                 break
             if giving.finish and self.known_end(piece) > giving.latest_ns:
@@ -229,10 +228,6 @@ class _Layout:
         limit_ns = self.skip_before(limit_ns)
         self.add(piece, limit_ns, piece.length_ns, filler=False, note="", cut=limit_ns < end_ns)
 
-    def fill_for(self, length_ns: int, note: str) -> None:
-        """Fill a length of the show's own time."""
-        self.fill(_end(self.at_ns, length_ns, self.held), note)
-
     def fill(self, until_ns: int, note: str, skippable: bool = True) -> None:
         if skippable:
             until_ns = self.skip_before(until_ns)
@@ -244,7 +239,8 @@ class _Layout:
         """The first skip before an instant, taken from the list, or that instant."""
         while self.skips and self.skips[0] <= self.at_ns:
             self.skips.pop(0)
-        return self.skips.pop(0) if self.skips and self.skips[0] < until_ns else until_ns
+        self.at_once = bool(self.skips) and self.skips[0] < until_ns
+        return self.skips.pop(0) if self.at_once else until_ns
 
     def add(self, piece: Piece | None, until_ns: int, length_ns: int, *, filler: bool, note: str, cut: bool) -> None:
         begins_ns = self.at_ns

@@ -1,0 +1,154 @@
+"""From what somebody asks to an override: what is nonsense is a mistake, what the neighbours forbid is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime, time, timedelta
+
+from gloaming.daemon.direction.billing import dark_window_at
+from gloaming.daemon.direction.decide import decide, instant
+from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.score import SECOND_NS, Reason, State
+from gloaming.daemon.site import Site
+from gloaming.daemon.timetable.local import resolve
+from gloaming.shows.mistake import Mistake, MistakeError
+
+MINUTE_NS = 60 * SECOND_NS
+LONGEST_MINUTES = 7 * 24 * 60
+LONGEST_CALL_MINUTES = 24 * 60
+UNDO_SKIP_NS = MINUTE_NS
+"""How long a skip can be taken back."""
+
+_KEYS = {
+    Kind.PAUSE: {"unseen"},
+    Kind.DARK: set[str](),
+    Kind.CALL: {"show"},
+    Kind.DIM: {"level"},
+    Kind.MUTE: set[str](),
+    Kind.SKIP: set[str](),
+}
+_USUAL = {Kind.PAUSE: 15, Kind.CALL: 30}
+"""Minutes where nothing is said; the other kinds last until the end of the night."""
+
+
+class Refusal(Exception):
+    """What was asked may not be: the rules that forbid it."""
+
+    def __init__(self, *reasons: Reason) -> None:
+        super().__init__("; ".join(f"{reason.text} ({reason.rule})" for reason in reasons))
+        self.reasons = reasons
+
+
+def ask(
+    request: Mapping[str, object], at_ns: int, site: Site, overrides: Iterable[Override] = (), who: str = ""
+) -> Override:
+    """The override that a request asks for at an instant, with id 0.
+
+    `{"kind": "pause", "minutes": 15}`; `until` may stand in place of `minutes`: an ISO 8601 instant with its offset,
+    a local `"22:15"` (the next one), or `"tonight"` (till the coming noon). A dim has a `level` 0..1, a call a `show`,
+    and a pause may go on `unseen`. Raises MistakeError for what cannot be read, Refusal for what may not be.
+    """
+    kind = _kind(request.get("kind"))
+    ends = set() if kind == Kind.SKIP else {"minutes", "until"}
+    for key in request:
+        if key not in {"kind"} | ends | _KEYS[kind]:
+            known = ", ".join(sorted({"kind"} | ends | _KEYS[kind]))
+            raise _mistake(str(key), f"a {kind} has no such key", f"it may have {known}")
+    until_ns = _until(request, kind, at_ns, site)
+    override = Override(
+        id=0,
+        kind=kind,
+        at_ns=at_ns,
+        until_ns=until_ns,
+        who=who,
+        show=_show(request, site) if kind == Kind.CALL else None,
+        level=_level(request) if kind == Kind.DIM else None,
+        unseen=_unseen(request),
+    )
+    _allow(override, site, tuple(overrides))
+    return override
+
+
+def _allow(override: Override, site: Site, overrides: tuple[Override, ...]) -> None:
+    if override.kind == Kind.CALL:
+        window = dark_window_at(override.at_ns, site)
+        if window:
+            raise Refusal(window.reason)
+    if override.kind == Kind.SKIP:
+        decision = decide(override.at_ns, site, overrides)
+        if decision.show is None or decision.state not in (State.PLAYING, State.WAITING, State.PAUSED):
+            raise Refusal(*decision.reasons)
+
+
+def _mistake(key: str, wrong: str, right: str) -> MistakeError:
+    return MistakeError(Mistake("request", None, key, wrong, right))
+
+
+def _kind(value: object) -> Kind:
+    if not isinstance(value, str) or value not in {str(kind) for kind in _KEYS}:
+        kinds = ", ".join(str(kind) for kind in _KEYS)
+        raise _mistake("kind", "missing" if value is None else f"{value!r} is not a kind of override", f"use {kinds}")
+    return Kind(value)
+
+
+def _until(request: Mapping[str, object], kind: Kind, at_ns: int, site: Site) -> int:
+    longest = LONGEST_CALL_MINUTES if kind == Kind.CALL else LONGEST_MINUTES
+    if kind == Kind.SKIP:
+        return at_ns + UNDO_SKIP_NS
+    if "minutes" in request and "until" in request:
+        raise _mistake("until", "stands beside minutes", "give one of the two")
+    if "until" in request:
+        until_ns = _read_until(request["until"], at_ns, site)
+        if not at_ns < until_ns <= at_ns + longest * MINUTE_NS:
+            raise _mistake("until", f"{request['until']!r} is not within the next {longest // 60} hours", 'as "22:15"')
+        return until_ns
+    minutes = request.get("minutes", _USUAL.get(kind))
+    if minutes is None:
+        return _read_until("tonight", at_ns, site)
+    if isinstance(minutes, bool) or not isinstance(minutes, int | float) or not 0 < minutes <= longest:
+        raise _mistake("minutes", f"{minutes!r} is not a number of minutes from 1 to {longest}", "as 15")
+    return at_ns + int(minutes * MINUTE_NS)
+
+
+def _read_until(value: object, at_ns: int, site: Site) -> int:
+    local = datetime.fromtimestamp(at_ns // SECOND_NS, site.timezone)
+    try:
+        if value == "tonight":
+            clock = time(12)
+        elif isinstance(value, str) and len(value) == 5:
+            clock = time.fromisoformat(value)
+        else:
+            at = datetime.fromisoformat(str(value))
+            if at.tzinfo is None:
+                raise ValueError
+            return instant(at)
+    except ValueError:
+        right = '"22:15", "tonight", or an instant as 2026-12-24T22:15:00+00:00'
+        raise _mistake("until", f"{value!r} cannot be read", right) from None
+    for days in range(3):
+        until_ns = resolve(local.date() + timedelta(days=days), clock, site.timezone)
+        if until_ns > at_ns:
+            return until_ns
+    raise AssertionError("a time of day comes within two days")
+
+
+def _show(request: Mapping[str, object], site: Site) -> str:
+    show = request.get("show")
+    if not isinstance(show, str) or show not in site.shows:
+        wrong = "missing" if show is None else f"there is no show {show!r}"
+        raise _mistake("show", wrong, f"use {', '.join(site.shows)}")
+    return show
+
+
+def _level(request: Mapping[str, object]) -> float:
+    level = request.get("level")
+    if isinstance(level, bool) or not isinstance(level, int | float) or not 0 <= level <= 1:
+        raise _mistake("level", f"{level!r} is not a brightness from 0 to 1", "as 0.4")
+    return float(level)
+
+
+def _unseen(request: Mapping[str, object]) -> bool:
+    unseen = request.get("unseen", False)
+    if not isinstance(unseen, bool):
+        raise _mistake("unseen", f"{unseen!r} is neither true nor false", "as true")
+    return unseen

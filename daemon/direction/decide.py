@@ -1,0 +1,182 @@
+"""`decide` and `score`: what must be on the wire at an instant, or over a stretch of time, and why.
+
+Both look into the same worked-out days. No I/O and no clock: the time is an argument, and so are all the facts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+from gloaming.daemon.direction.billing import facts, next_opening
+from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.programme import DAY_NS
+from gloaming.daemon.direction.score import SECOND_NS, Reason, Score, Segment, State
+from gloaming.daemon.direction.stage import MARGIN_NS, Stage
+from gloaming.daemon.site import Site
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What must be on the wire at an instant, and why; `next_ns` is when that changes (None: not within a year)."""
+
+    at_ns: int
+    state: State
+    show: str | None
+    piece: str | None
+    frame: int | None
+    position_ns: int | None
+    brightness: float
+    sound: bool
+    reasons: tuple[Reason, ...]
+    next_ns: int | None
+    next_state: State | None
+
+    def as_json(self, zone: ZoneInfo) -> dict[str, object]:
+        """The decision as `gloaming why --json` prints it."""
+        return {
+            "at": isoformat(self.at_ns, zone),
+            "state": str(self.state),
+            "show": self.show,
+            "piece": self.piece,
+            "frame": self.frame,
+            "brightness": round(self.brightness, 4),
+            "sound": self.sound,
+            "reasons": [{"rule": reason.rule, "text": reason.text} for reason in self.reasons],
+            "next": None
+            if self.next_ns is None
+            else {"at": isoformat(self.next_ns, zone), "state": str(self.next_state)},
+        }
+
+
+def isoformat(at_ns: int, zone: ZoneInfo) -> str:
+    """An instant as ISO 8601 with the zone's offset, to the microsecond where it is not a whole second."""
+    whole, rest_ns = divmod(at_ns, SECOND_NS)
+    local = datetime.fromtimestamp(whole, zone) + timedelta(microseconds=rest_ns // 1000)
+    return local.isoformat()
+
+
+def instant(at: datetime) -> int:
+    """An aware datetime as nanoseconds since the Unix epoch, exact to the microsecond."""
+    passed = at - datetime(1970, 1, 1, tzinfo=UTC)
+    return (passed.days * 86_400 + passed.seconds) * SECOND_NS + passed.microseconds * 1000
+
+
+def decide(at_ns: int, site: Site, overrides: Iterable[Override] = ()) -> Decision:
+    """What must be on the wire at the instant `at_ns`, and why. Pure: asking twice gives the same answer."""
+    overrides = tuple(overrides)
+    segment = segment_at(at_ns, site, overrides)
+    next_ns, next_state = _next_change(at_ns, segment, site, overrides)
+    picture = segment.picture
+    frame = picture.frame_at(at_ns) if picture else None
+    return Decision(
+        at_ns=at_ns,
+        state=segment.state,
+        show=segment.show,
+        piece=picture.piece if picture else None,
+        frame=frame,
+        position_ns=frame * SECOND_NS * picture.fps.denominator // picture.fps.numerator
+        if picture and frame is not None
+        else None,
+        brightness=segment.level_at(at_ns),
+        sound=segment.sound,
+        reasons=segment.reasons,
+        next_ns=next_ns,
+        next_state=next_state,
+    )
+
+
+def segment_at(at_ns: int, site: Site, overrides: tuple[Override, ...] = ()) -> Segment:
+    """The segment of an instant, whole within its UTC day."""
+    return day(at_ns, site, overrides).segment_at(at_ns)
+
+
+def score(from_ns: int, until_ns: int, site: Site, overrides: Iterable[Override] = ()) -> Score:
+    """What must be on the wire over `[from_ns, until_ns)`, as segments that follow each other without a gap."""
+    if until_ns <= from_ns:
+        raise ValueError("a score ends after it begins")
+    overrides = tuple(overrides)
+    segments: list[Segment] = []
+    for day_ns in range(from_ns // DAY_NS * DAY_NS, until_ns, DAY_NS):
+        for segment in day(day_ns, site, overrides).segments:
+            if segment.from_ns < until_ns and segment.until_ns > from_ns:
+                segments.append(_cut(segment, max(segment.from_ns, from_ns), min(segment.until_ns, until_ns)))
+    return Score(from_ns, until_ns, _joined(segments))
+
+
+def join(first: Score, second: Score) -> Score:
+    """Two scores that meet, as one."""
+    if first.until_ns != second.from_ns:
+        raise ValueError("the second score must begin where the first ends")
+    return Score(first.from_ns, second.until_ns, _joined([*first.segments, *second.segments]))
+
+
+def day(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> Stage:
+    """The UTC day of an instant, worked out; the last few are kept."""
+    day_ns = at_ns // DAY_NS * DAY_NS
+    near = tuple(
+        override
+        for override in overrides
+        if override.at_ns < day_ns + DAY_NS + MARGIN_NS and override.end_ns > day_ns - DAY_NS - MARGIN_NS
+    )
+    return _stage(site, day_ns, near)
+
+
+@lru_cache(maxsize=12)
+def _stage(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Stage:
+    return Stage(day_ns, facts(site, day_ns, overrides))
+
+
+def _cut(segment: Segment, from_ns: int, until_ns: int) -> Segment:
+    if (from_ns, until_ns) == (segment.from_ns, segment.until_ns):
+        return segment
+    low, high = segment.level_at(from_ns), segment.level_at(until_ns)
+    return replace(segment, from_ns=from_ns, until_ns=until_ns, level_from=low, level_until=high)
+
+
+def _joined(segments: list[Segment]) -> tuple[Segment, ...]:
+    """Neighbours that show the same, at a level that goes on in the same straight line, made one."""
+    joined: list[Segment] = []
+    for segment in segments:
+        if joined and _continues(joined[-1], segment):
+            joined[-1] = replace(joined[-1], until_ns=segment.until_ns, level_until=segment.level_until)
+        else:
+            joined.append(segment)
+    return tuple(joined)
+
+
+def _continues(first: Segment, second: Segment) -> bool:
+    def shown(segment: Segment) -> tuple[object, ...]:
+        return (segment.state, segment.reasons, segment.show, segment.picture, segment.look, segment.sound)
+
+    def slope(segment: Segment) -> float:
+        return (segment.level_until - segment.level_from) / (segment.until_ns - segment.from_ns)
+
+    return (
+        abs(first.level_until - second.level_from) < 1e-9
+        and abs(slope(first) - slope(second)) * SECOND_NS < 1e-9
+        and shown(first) == shown(second)
+    )
+
+
+def _next_change(
+    at_ns: int, segment: Segment, site: Site, overrides: tuple[Override, ...]
+) -> tuple[int | None, State | None]:
+    """When the state next changes, and to what: from the days at hand, else from the next opening within a year."""
+    for day_ns in _days_to_look_at(at_ns, site):
+        for later in day(day_ns, site, overrides).segments_after(at_ns):
+            if later.state != segment.state:
+                return later.from_ns, later.state
+    return None, None
+
+
+def _days_to_look_at(at_ns: int, site: Site) -> Iterator[int]:
+    """This day and the next; then, however far, the eve and the day of the opening that comes first."""
+    today_ns = at_ns // DAY_NS * DAY_NS
+    yield from (today_ns, today_ns + DAY_NS)
+    opens_ns = next_opening(site, today_ns + 2 * DAY_NS)
+    if opens_ns is not None:
+        yield from (opens_ns // DAY_NS * DAY_NS - DAY_NS, opens_ns // DAY_NS * DAY_NS)

@@ -1,0 +1,41 @@
+"""A season as a table: each night's opening and closing, as `decide` will have them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from gloaming.daemon.direction.billing import giving_of
+from gloaming.daemon.direction.decide import day, isoformat
+from gloaming.daemon.site import Site
+from gloaming.daemon.timetable.nights import Night, nights
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One night of a performance; `closes_ns` is when its last piece has finished or its light is off."""
+
+    night: Night
+    closes_ns: int
+
+    def as_json(self, site: Site) -> dict[str, object]:
+        """The row as `gloaming nights --json` prints it."""
+        night = self.night
+        return {
+            "date": night.date.isoformat(),
+            "show": night.show,
+            "opens": isoformat(night.opens_ns, site.timezone),
+            "closes": isoformat(self.closes_ns, site.timezone),
+            "opens_by": night.opens_by,
+            "closes_by": night.closes_by,
+            "cut_by": night.cut_by,
+        }
+
+
+def season(site: Site, first: date, last: date) -> tuple[Row, ...]:
+    """The nights from `first` to `last`, both included, without overrides."""
+    return tuple(Row(night, _closing(site, night)) for night in nights(site, first, last))
+
+
+def _closing(site: Site, night: Night) -> int:
+    return day(night.opens_ns, site, ()).end_of(giving_of(night, site))

@@ -1,0 +1,259 @@
+"""One day of the show, worked out: every segment of a UTC day, from the givings, the hours and the overrides.
+
+Pure and self-contained: two days worked out apart agree where they meet, so any score is a cut through days.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+from gloaming.daemon.direction.envelope import Envelope, envelope
+from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.programme import DAY_NS, Giving, Part, holds, programme
+from gloaming.daemon.direction.score import SECOND_NS, Reason, Segment, State
+
+MARGIN_NS = 7_200 * SECOND_NS
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stretch of neighbours' hours: no light (`ceiling` 0), a lower ceiling, or (`quiet`) no sound."""
+
+    from_ns: int
+    until_ns: int
+    reason: Reason
+    ceiling: float | None = None
+    quiet: bool = False
+
+
+@dataclass(frozen=True)
+class Facts:
+    """All that bears on a day: what is given, the neighbours' hours, the overrides, and how it is shown."""
+
+    givings: tuple[Giving, ...]
+    windows: tuple[Window, ...]
+    overrides: tuple[Override, ...]
+    zone: ZoneInfo
+    brightness: float
+    brightness_reason: Reason
+    fade_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Scene:
+    """A stretch in which the same givings, windows and overrides are in force."""
+
+    from_ns: int
+    until_ns: int
+    giving: Giving | None
+    windows: tuple[Window, ...]
+    overrides: tuple[Override, ...]
+
+    def standing(self, kind: Kind) -> Override | None:
+        return next((override for override in self.overrides if override.kind == kind), None)
+
+    @property
+    def dark(self) -> Window | None:
+        return next((window for window in self.windows if window.ceiling == 0), None)
+
+    @property
+    def ceiling(self) -> float:
+        """What the neighbours' hours allow."""
+        return min([1.0, *(window.ceiling for window in self.windows if window.ceiling is not None)])
+
+    def level(self, brightness: float) -> float:
+        """What the show is to come to once no fade is under way."""
+        if not self.giving or self.dark or self.standing(Kind.DARK) or self.standing(Kind.PAUSE):
+            return 0.0
+        dims = [override.level for override in self.overrides if override.level is not None]
+        return min([brightness, self.ceiling, *dims])
+
+
+class Stage:
+    """The segments of the UTC day that begins at `day_ns`."""
+
+    def __init__(self, day_ns: int, facts: Facts) -> None:
+        self.facts = facts
+        self.from_ns, self.until_ns = day_ns, day_ns + DAY_NS
+        pauses = tuple(override for override in facts.overrides if override.kind == Kind.PAUSE)
+        held = holds(pauses, facts.fade_ns)
+        skips = tuple(o.at_ns for o in facts.overrides if o.kind == Kind.SKIP and not o.undone)
+        self.programmes = {giving: programme(giving, held, skips, facts.zone) for giving in facts.givings}
+        scenes = tuple(self._scenes())
+        self.envelope = self._envelope(scenes)
+        self.segments = tuple(self._segments(scenes))
+        self._begins = [segment.from_ns for segment in self.segments]
+
+    def segment_at(self, at_ns: int) -> Segment:
+        """The segment of an instant of this day."""
+        return self.segments[bisect_right(self._begins, at_ns) - 1]
+
+    def segments_after(self, at_ns: int) -> tuple[Segment, ...]:
+        """The segments of this day that begin after an instant."""
+        return self.segments[bisect_right(self._begins, at_ns) :]
+
+    def end_of(self, giving: Giving) -> int:
+        """When a giving ends: its closing, the end of a piece that finishes, or the end of the call."""
+        end_ns = self.programmes[giving][-1].until_ns if self.programmes[giving] else giving.to_ns
+        for override in self.facts.overrides:
+            if override.id == giving.called and override.kind == Kind.CALL:
+                end_ns = min(end_ns, override.end_ns)
+        return end_ns
+
+    def _scenes(self) -> Iterator[_Scene]:
+        """Sweeps over every beginning and end in reach of the day."""
+        begin_ns, end_ns = self.from_ns - MARGIN_NS, self.until_ns + MARGIN_NS
+        things: list[tuple[int, int, Giving | Window | Override]] = [
+            *((giving.opens_ns, self.end_of(giving), giving) for giving in self.facts.givings),
+            *((window.from_ns, window.until_ns, window) for window in self.facts.windows),
+            *((o.at_ns, o.end_ns, o) for o in self.facts.overrides if o.kind not in (Kind.SKIP, Kind.CALL)),
+        ]
+        things = [thing for thing in things if thing[0] < end_ns and thing[1] > begin_ns and thing[0] < thing[1]]
+        edges = sorted({begin_ns, end_ns} | {max(t[0], begin_ns) for t in things} | {min(t[1], end_ns) for t in things})
+        things.sort(key=lambda thing: thing[0])
+        coming, active = 0, list[tuple[int, int, Giving | Window | Override]]()
+        for from_ns, until_ns in pairwise(edges):
+            active = [thing for thing in active if thing[1] > from_ns]
+            while coming < len(things) and things[coming][0] <= from_ns:
+                active.append(things[coming])
+                coming += 1
+            values = [thing[2] for thing in active]
+            givings = [value for value in values if isinstance(value, Giving)]
+            yield _Scene(
+                from_ns,
+                until_ns,
+                max(
+                    givings, key=lambda giving: (giving.called is not None, giving.rank, giving.opens_ns), default=None
+                ),
+                tuple(value for value in values if isinstance(value, Window)),
+                tuple(value for value in values if isinstance(value, Override)),
+            )
+
+    def _envelope(self, scenes: tuple[_Scene, ...]) -> Envelope:
+        foreseen = {window.from_ns for window in self.facts.windows if not window.quiet}
+        for giving in self.facts.givings:
+            end_ns = self.end_of(giving)
+            if not any(o.id == giving.called and o.undone for o in self.facts.overrides):
+                foreseen.add(end_ns)
+        steps = tuple((scene.from_ns, scene.level(self.facts.brightness)) for scene in scenes)
+        ceilings = tuple((scene.from_ns, scene.ceiling) for scene in scenes)
+        return envelope(steps, ceilings, frozenset(foreseen), self.facts.fade_ns)
+
+    def _segments(self, scenes: tuple[_Scene, ...]) -> Iterator[Segment]:
+        knots = self.envelope.at_ns
+        fading: Giving | None = None
+        for scene in scenes:
+            fading = scene.giving or fading
+            from_ns, until_ns = max(scene.from_ns, self.from_ns), min(scene.until_ns, self.until_ns)
+            if from_ns >= until_ns:
+                continue
+            inner = knots[bisect_right(knots, from_ns) : bisect_right(knots, until_ns - 1)]
+            edges = {from_ns, until_ns, *inner, *self._local_edges(scene, from_ns, until_ns)}
+            parts = self.programmes[fading] if fading else ()
+            begins = [part.from_ns for part in parts]
+            edges.update(edge for edge in begins if from_ns < edge < until_ns)
+            if parts and from_ns < parts[-1].until_ns < until_ns:
+                edges.add(parts[-1].until_ns)
+            ordered = sorted(edges)
+            for begin_ns, end_ns in pairwise(ordered):
+                place = bisect_right(begins, begin_ns) - 1
+                part = parts[place] if place >= 0 and begin_ns < parts[place].until_ns else None
+                yield self._segment(scene, part, fading, begin_ns, end_ns)
+
+    def _segment(self, scene: _Scene, part: Part | None, giving: Giving | None, from_ns: int, until_ns: int) -> Segment:
+        low, high = self.envelope.level_at(from_ns), self.envelope.level_before(until_ns)
+        state, reasons = self._why(scene, part, from_ns)
+        picture = part.picture if part else None
+        lit = bool(low or high) and picture is not None
+        muted = scene.standing(Kind.MUTE) or any(window.quiet for window in scene.windows)
+        sounding = state in (State.PLAYING, State.WAITING) and scene.giving is not None and lit
+        return Segment(
+            from_ns=from_ns,
+            until_ns=until_ns,
+            state=state,
+            reasons=reasons,
+            show=giving.show if giving and (scene.giving or lit) else None,
+            picture=picture if lit or (state == State.PAUSED and scene.giving) else None,
+            level_from=low if lit else 0.0,
+            level_until=high if lit else 0.0,
+            sound=bool(part and part.piece and part.piece.sound and sounding and not muted),
+        )
+
+    def _why(self, scene: _Scene, part: Part | None, at_ns: int) -> tuple[State, tuple[Reason, ...]]:
+        """The state, and the rules that made it, the deciding one first."""
+        if scene.dark:
+            return State.DARK, (scene.dark.reason,)
+        also = self._limits(scene)
+        if dark := scene.standing(Kind.DARK):
+            return State.DARK, (self._asked(dark, "dark"), *also)
+        if pause := scene.standing(Kind.PAUSE):
+            return State.PAUSED, (self._asked(pause, "paused"), *self._giving_reasons(scene.giving, part), *also)
+        if not scene.giving:
+            return self._idle(at_ns)
+        given = self._giving_reasons(scene.giving, part)
+        if not scene.giving.order:
+            return State.FAULT, (*given, *also)
+        return (State.WAITING if part is None or part.filler else State.PLAYING), (*given, *also)
+
+    def _limits(self, scene: _Scene) -> tuple[Reason, ...]:
+        """What makes it dimmer or quieter than the pieces are."""
+        reasons = [window.reason for window in scene.windows if window.ceiling != 0]
+        reasons += [self._asked(o, f"no brighter than {o.level:g}") for o in scene.overrides if o.kind == Kind.DIM]
+        if mute := scene.standing(Kind.MUTE):
+            reasons.append(self._asked(mute, "without sound"))
+        return (*reasons, self.facts.brightness_reason) if scene.giving else tuple(reasons)
+
+    def _giving_reasons(self, giving: Giving | None, part: Part | None) -> tuple[Reason, ...]:
+        if giving is None:
+            return ()
+        opened = f"{giving.show} opened {self._clock(giving.opens_ns)} ({giving.opens_by}), "
+        opened += f"closes {self._clock(giving.to_ns)} ({giving.closes_by})"
+        reasons = [Reason(giving.place, opened)]
+        if part and part.filler:
+            filling = f", {part.piece.name} fills the time" if part.piece else ""
+            reasons.insert(0, Reason(giving.show_place, f"{part.note}{filling}"))
+        elif part and part.piece:
+            begun = f"{part.piece.name} began {self._clock(part.begins_ns, seconds=True)}"
+            reasons.insert(0, Reason(giving.show_place, f"{begun}, {'shuffled' if giving.shuffled else 'in order'}"))
+        reasons += [Reason(giving.show_place, f"{name} is left out: its files are hurt") for name in giving.left_out]
+        return tuple(reasons)
+
+    def _idle(self, at_ns: int) -> tuple[State, tuple[Reason, ...]]:
+        coming = self._next_opening(at_ns)
+        if coming is None:
+            return State.DARK, (Reason("timetable", "no performance opens tonight or tomorrow"),)
+        day = self._local(coming.opens_ns)
+        text = f"{coming.show} opens {day:%A %d %B} at {self._clock(coming.opens_ns)} ({coming.opens_by})"
+        state = State.WAITING if at_ns >= self._midnight(coming) else State.DARK
+        return state, (Reason(coming.place, text),)
+
+    def _local_edges(self, scene: _Scene, from_ns: int, until_ns: int) -> tuple[int, ...]:
+        """Where an idle stretch turns from "closed" to "waiting for tonight": midnight, site time."""
+        coming = None if scene.giving else self._next_opening(from_ns)
+        midnight_ns = self._midnight(coming) if coming else from_ns
+        return (midnight_ns,) if from_ns < midnight_ns < until_ns else ()
+
+    def _next_opening(self, at_ns: int) -> Giving | None:
+        later = [giving for giving in self.facts.givings if giving.opens_ns > at_ns and giving.called is None]
+        return min(later, key=lambda giving: giving.opens_ns, default=None)
+
+    def _midnight(self, giving: Giving) -> int:
+        day = self._local(giving.opens_ns).replace(hour=0, minute=0, second=0, microsecond=0, fold=0)
+        return int(day.timestamp()) * SECOND_NS
+
+    def _asked(self, override: Override, what: str) -> Reason:
+        who = f" by {override.who}" if override.who else ""
+        text = f"{what}{who} at {self._clock(override.at_ns)} until {self._clock(override.until_ns)}"
+        return Reason(f"override {override.id} {override.kind}", text)
+
+    def _local(self, at_ns: int) -> datetime:
+        return datetime.fromtimestamp(at_ns // SECOND_NS, self.facts.zone)
+
+    def _clock(self, at_ns: int, seconds: bool = False) -> str:
+        local = self._local(at_ns)
+        return f"{local:%H:%M:%S}" if seconds or local.second else f"{local:%H:%M}"
