@@ -1,0 +1,71 @@
+"""The rooms and their arrows: shows knows nothing of ours, daemon knows shows, api knows both."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+TOP = Path(__file__).resolve().parents[1]
+MAY_IMPORT = {"shows": {"shows"}, "daemon": {"shows", "daemon"}, "api": {"shows", "daemon", "api"}}
+FILES = [path for room in MAY_IMPORT for path in sorted((TOP / room).rglob("*.py"))]
+TRANSMITTER_NEVER = ("pydantic", "fastapi", "starlette", "uvicorn", "astral", "apscheduler", "asyncio")
+
+
+def imported(path: Path) -> Iterator[str]:
+    """Every module named by an import anywhere in a file, relative imports resolved."""
+    package = ("gloaming", *path.relative_to(TOP).with_suffix("").parts)
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = ".".join(package[: len(package) - node.level]) if node.level else ""
+            module = ".".join(part for part in (base, node.module) if part)
+            yield module
+            yield from (f"{module}.{alias.name}" for alias in node.names)
+
+
+def rooms_of(path: Path) -> set[str]:
+    names = [name.split(".") for name in imported(path)]
+    return {parts[1] for parts in names if parts[0] == "gloaming" and len(parts) > 1}
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(TOP)))
+def test_imports_point_one_way(path: Path) -> None:
+    room = path.relative_to(TOP).parts[0]
+    assert rooms_of(path) <= MAY_IMPORT[room]
+
+
+def test_an_arrow_that_points_the_wrong_way_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys.modules[__name__], "TOP", tmp_path)
+    path = tmp_path / "shows" / "bad.py"
+    path.parent.mkdir()
+    path.write_text("def f():\n    from gloaming.daemon import site\n")
+    assert "daemon" in rooms_of(path)
+
+
+def test_the_transmitter_starts_without_what_only_the_director_needs() -> None:
+    code = "import sys, gloaming.daemon.transmitter.__main__; print('\\n'.join(sys.modules))"
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    assert not [name for name in loaded if name.split(".")[0] in TRANSMITTER_NEVER]
+
+
+def test_nothing_else_stands_at_the_top() -> None:
+    listed = subprocess.run(["git", "ls-files"], cwd=TOP, capture_output=True, text=True, check=False)
+    tops = {line.split("/")[0] for line in listed.stdout.splitlines() if not line.startswith(".")}
+    allowed = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "daemon", "api", "shows", "tests", "systemd"}
+    assert tops <= allowed
+
+
+def test_every_package_of_the_rooms_is_installed() -> None:
+    import tomllib
+
+    listed = tomllib.loads((TOP / "pyproject.toml").read_text())["tool"]["setuptools"]["packages"]
+    found = {
+        ".".join(("gloaming", *path.parent.relative_to(TOP).parts)) for path in FILES if path.name == "__init__.py"
+    }
+    assert set(listed) == found
