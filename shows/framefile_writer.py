@@ -1,0 +1,201 @@
+"""Frame files, written: to a temporary name, chunk by chunk, each of them safe on the disk before the next begins.
+
+The temporary becomes the file by a rename once it is whole, so a name never stands for half a file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import sqlite3
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+import zstandard
+
+from gloaming.shows.framefile_layout import (
+    APPLICATION_ID,
+    LEVEL,
+    SCHEMA,
+    VERSION,
+    Frames,
+    Universe,
+    chunk_frames,
+    encode_chunk,
+    fps_wrong,
+    seal,
+    universes_wrong,
+)
+from gloaming.shows.mistake import Mistake, MistakeError
+
+PAGE_BYTES = 4096
+
+
+class FrameWriter:
+    """Writes one frame file. Leaving the `with` block finishes it; leaving it by an exception removes the temporary.
+
+    MistakeError for universes or rates that cannot be, for a disk that is full or may not be written.
+    """
+
+    def __init__(self, path: Path | str, fps: Fraction, universes: Sequence[Universe]) -> None:
+        self.path = Path(path)
+        self.temporary = self.path.with_name(f"{self.path.name}.{secrets.token_hex(4)}.part")
+        self.frames = 0
+        wrong = fps_wrong(fps) or universes_wrong(universes)
+        if not wrong and self.path.is_dir():
+            wrong = "this is a folder, not a frame file"
+        elif not wrong and not self.path.parent.is_dir():
+            wrong = f"there is no folder {self.path.parent}"
+        if wrong:
+            raise MistakeError(Mistake(self.path, None, None, wrong))
+        self._id = os.urandom(8)
+        self._meta = {"fps": f"{fps.numerator}/{fps.denominator}", "frames": "0", "id": self._id.hex(), "seal": ""}
+        self._universes = tuple(universes)
+        self._compressor = zstandard.ZstdCompressor(level=LEVEL, write_checksum=True, write_content_size=True)
+        frame_bytes = sum(one.slots for one in universes)
+        self._tail = np.empty((chunk_frames(fps, frame_bytes), frame_bytes), np.uint8)
+        self._tail_frames = 0
+        with self._said():
+            self._connection = _create(self.temporary, self._meta, self._universes)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        if kind:
+            self.discard()
+        else:
+            self.close()
+
+    def write(self, frames: Frames) -> None:
+        """Append frames, `(n, frame_bytes) uint8`."""
+        if frames.ndim != 2 or frames.shape[1] != self._tail.shape[1] or frames.dtype != np.uint8:
+            raise ValueError(f"frames are {frames.shape} {frames.dtype}, not (n, {self._tail.shape[1]}) uint8")
+        while len(frames):
+            room = frames[: len(self._tail) - self._tail_frames]
+            self._tail[self._tail_frames : self._tail_frames + len(room)] = room
+            self._tail_frames += len(room)
+            frames = frames[len(room) :]
+            if self._tail_frames == len(self._tail):
+                self.flush()
+                self.frames += self._tail_frames
+                self._tail_frames = 0
+
+    def flush(self) -> None:
+        """Make all that was written safe on the disk, as a chunk that may yet grow."""
+        if not self._tail_frames:
+            return
+        data = encode_chunk(self._compressor, self._id, self.frames, self._tail[: self._tail_frames])
+        self._meta["frames"] = str(self.frames + self._tail_frames)
+        with self._said(), _transaction(self._connection):
+            self._connection.execute("REPLACE INTO chunk VALUES (?, ?, ?)", (self.frames, self._tail_frames, data))
+            self._connection.execute("UPDATE meta SET value = ? WHERE key = 'frames'", (self._meta["frames"],))
+
+    def close(self) -> None:
+        """Finish the file: seal it, and give it its name. MistakeError when it has no frames."""
+        try:
+            self.flush()
+            if self._meta["frames"] == "0":
+                raise MistakeError(Mistake(self.path, None, None, "there are no frames to write"))
+            with self._said():
+                _seal(self._connection, self._meta, self._universes)
+                self._connection.close()
+                _rename(self.temporary, self.path)
+        except BaseException:
+            self.discard()
+            raise
+
+    def discard(self) -> None:
+        """Remove the temporary; a file that had the name before stays as it was."""
+        self._connection.close()
+        self.temporary.unlink(missing_ok=True)
+        Path(f"{self.temporary}-journal").unlink(missing_ok=True)
+
+    @contextlib.contextmanager
+    def _said(self) -> Iterator[None]:
+        try:
+            yield
+        except (OSError, sqlite3.OperationalError) as error:
+            wrong = f"it cannot be written ({getattr(error, 'strerror', None) or error})"
+            raise MistakeError(Mistake(self.path, None, None, wrong)) from error
+
+
+def mend(temporary: Path | str, path: Path | str) -> int:
+    """Finish a file whose writer was killed, under the name `path`: the frames saved. MistakeError, sqlite3 apart.
+
+    What the writer had made safe is there; at most the frames since are lost.
+    """
+    temporary, path = Path(temporary), Path(path)
+    if path.exists() and path != temporary:
+        raise MistakeError(Mistake(path, None, None, "there is a file of this name already"))
+    try:
+        connection = sqlite3.connect(f"{temporary.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None)
+        with contextlib.closing(connection):
+            if connection.execute("PRAGMA application_id").fetchone() != (APPLICATION_ID,):
+                raise MistakeError(Mistake(temporary, None, None, "this is not a frame file"))
+            meta = dict(connection.execute("SELECT key, value FROM meta"))
+            rows = connection.execute("SELECT number, slots, offset FROM universe")
+            if meta["seal"]:
+                raise MistakeError(Mistake(temporary, None, None, "this frame file is finished; nothing to mend"))
+            if meta["frames"] == "0":
+                raise MistakeError(Mistake(temporary, None, None, "it was left before the first frame was written"))
+            _seal(connection, meta, tuple(Universe(*row) for row in rows))
+        _rename(temporary, path)
+    except (OSError, sqlite3.Error, KeyError, TypeError) as error:
+        raise MistakeError(Mistake(temporary, None, None, f"it cannot be mended ({error})")) from error
+    return int(meta["frames"])
+
+
+def _create(path: Path, meta: dict[str, str], universes: Sequence[Universe]) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, isolation_level=None)
+    try:
+        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+        connection.execute("PRAGMA synchronous = FULL")
+        # the journal keeps its room on the disk, so that a full disk can still be sealed
+        connection.execute("PRAGMA journal_mode = PERSIST")
+        with _transaction(connection):
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            connection.execute(f"PRAGMA user_version = {VERSION}")
+            for statement in SCHEMA:
+                connection.execute(statement)
+            connection.executemany("INSERT INTO meta VALUES (?, ?)", meta.items())
+            rows = ((one.number, one.slots, one.offset) for one in universes)
+            connection.executemany("INSERT INTO universe VALUES (?, ?, ?)", rows)
+    except BaseException:
+        connection.close()
+        path.unlink(missing_ok=True)
+        raise
+    return connection
+
+
+@contextlib.contextmanager
+def _transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _seal(connection: sqlite3.Connection, meta: dict[str, str], universes: Sequence[Universe]) -> None:
+    with _transaction(connection):
+        connection.execute("UPDATE meta SET value = ? WHERE key = 'seal'", (seal(meta, universes),))
+    connection.execute("PRAGMA journal_mode = DELETE")
+
+
+def _rename(temporary: Path, path: Path) -> None:
+    """Rename, and make the rename itself safe on the disk. SQLite has made the bytes safe."""
+    temporary.replace(path)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
