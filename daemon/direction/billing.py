@@ -19,7 +19,7 @@ FAR_DAYS = 400
 def facts(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Facts:
     """All that bears on the UTC day that begins at `day_ns`, and the openings of the day after."""
     from_ns, until_ns = day_ns - MARGIN_NS, day_ns + 2 * DAY_NS + MARGIN_NS
-    hours = _windows(site, from_ns, until_ns)
+    hours = neighbours_windows(site, from_ns, until_ns)
     called = [_called(call, site) for call in overrides if call.kind == Kind.CALL]
     return Facts(
         givings=(*(giving_of(night, site) for night in nights_between(site, from_ns, until_ns)), *called),
@@ -53,7 +53,8 @@ def giving_of(night: Night, site: Site) -> Giving:
 def dark_window_at(at_ns: int, site: Site) -> Window | None:
     """The dark hours that an instant lies in."""
     return next(
-        (w for w in _windows(site, at_ns, at_ns + 1) if w.ceiling == 0 and w.from_ns <= at_ns < w.until_ns), None
+        (w for w in neighbours_windows(site, at_ns, at_ns + 1) if w.ceiling == 0 and w.from_ns <= at_ns < w.until_ns),
+        None,
     )
 
 
@@ -70,7 +71,7 @@ def next_opening(site: Site, from_ns: int) -> int | None:
 
 def _called(call: Override, site: Site) -> Giving:
     """A call, as a giving of its own above all others; it ends where dark hours begin."""
-    hours = _windows(site, call.at_ns, call.until_ns)
+    hours = neighbours_windows(site, call.at_ns, call.until_ns)
     dark = [window.from_ns for window in hours if window.ceiling == 0 and call.at_ns < window.from_ns < call.until_ns]
     to_ns = min([call.until_ns, *dark])
     return _giving(
@@ -134,7 +135,7 @@ def _piece(name: str, site: Site) -> Piece | None:
     return Piece(name, str(piece.frames), piece.info.frames, piece.info.fps, piece.sound is not None)
 
 
-def _windows(site: Site, from_ns: int, until_ns: int) -> tuple[Window, ...]:
+def neighbours_windows(site: Site, from_ns: int, until_ns: int) -> tuple[Window, ...]:
     """The neighbours' hours that meet an interval, as windows with their reasons."""
 
     def clock(at_ns: int) -> str:

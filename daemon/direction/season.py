@@ -7,6 +7,7 @@ from datetime import date
 
 from gloaming.daemon.direction.billing import giving_of
 from gloaming.daemon.direction.decide import day, isoformat
+from gloaming.daemon.direction.programme import Giving
 from gloaming.daemon.site import Site
 from gloaming.daemon.timetable.nights import Night, nights
 
@@ -16,6 +17,7 @@ class Row:
     """One night of a performance; `closes_ns` is when its last piece has finished or its light is off."""
 
     night: Night
+    giving: Giving
     closes_ns: int
 
     def as_json(self, site: Site) -> dict[str, object]:
@@ -34,8 +36,9 @@ class Row:
 
 def season(site: Site, first: date, last: date) -> tuple[Row, ...]:
     """The nights from `first` to `last`, both included, without overrides."""
-    return tuple(Row(night, _closing(site, night)) for night in nights(site, first, last))
+    return tuple(_row(site, night) for night in nights(site, first, last))
 
 
-def _closing(site: Site, night: Night) -> int:
-    return day(night.opens_ns, site, ()).end_of(giving_of(night, site))
+def _row(site: Site, night: Night) -> Row:
+    giving = giving_of(night, site)
+    return Row(night, giving, day(night.opens_ns, site, ()).end_of(giving))
