@@ -30,7 +30,7 @@ SCHEMA = (
     "CREATE INDEX chunk_extent ON chunk (first_frame, frames)",
 )
 CHUNK_S = 1
-CHUNK_BYTES_MIN = 192 * 1024  # below it, what SQLite adds would be more than one in a hundred
+CHUNK_BYTES_MIN = 128 * 1024  # below it, what SQLite adds would be more than one in a hundred
 CHUNK_BYTES_MAX = 2 * 1024 * 1024
 LEVEL = 3
 

@@ -1,0 +1,157 @@
+"""Arrays of frames into frame files: which universes they fill, how they are read, and what can be wrong with them.
+
+A source hands out frames block by block, so that nothing is ever held whole.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from gloaming.shows.framefile import Frames, FrameWriter, Universe, max_refresh_hz
+from gloaming.shows.framefile_layout import CHUNK_BYTES_MAX, SLOTS_MAX, UNIVERSE_MAX, fps_wrong
+from gloaming.shows.mistake import Mistake, MistakeError
+
+SLOTS = 510  # 170 pixels of three colours: common practice, no source
+
+Progress = Callable[[int, int | None], None]
+"""Told the frames done, and the frames in all if that is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Frames to come: `blocks` are arrays `(n, slots) uint8`; `frames` and `fps` are None if not yet known."""
+
+    slots: int
+    frames: int | None
+    fps: Fraction | None
+    blocks: Iterable[Frames]
+
+
+def parse_fps(text: str, key: str = "--fps") -> Fraction:
+    """A frame rate as a person writes it: `25`, `29.97`, `30000/1001`."""
+    try:
+        fps = Fraction(text)
+    except (ValueError, ZeroDivisionError):
+        raise _mistake(key, f"{text!r} is not a frame rate", "write 25, 29.97 or 30000/1001") from None
+    if wrong := fps_wrong(fps):
+        raise _mistake(key, wrong)
+    return fps
+
+
+def parse_universes(text: str, key: str = "--universes") -> tuple[int, ...]:
+    """Universe numbers as a person writes them: `1`, `1-13`, `1-4,8`; each 1..63999 (E1.31), none twice."""
+    numbers: list[int] = []
+    for part in text.split(","):
+        match = re.fullmatch(r"\s*([0-9]{1,9})\s*(?:-\s*([0-9]{1,9})\s*)?", part)
+        if not match:
+            raise _mistake(
+                key, f"{text!r} cannot be read", "write a first universe (1), a range (1-13) or a list (1-4,8)"
+            )
+        first = int(match[1])
+        last = int(match[2] or first)
+        for number in (first, last):
+            if not 1 <= number <= UNIVERSE_MAX:
+                raise _mistake(key, f"there is no universe {number}", f"E1.31 has universes 1 to {UNIVERSE_MAX}")
+        if last < first:
+            raise _mistake(key, f"the range {part.strip()} runs backwards", f"write {last}-{first}")
+        numbers += range(first, last + 1)
+    if len(set(numbers)) < len(numbers):
+        raise _mistake(key, f"{text!r} names a universe twice")
+    return tuple(numbers)
+
+
+def lay_out(text: str, frame_bytes: int, slots: int = SLOTS, key: str = "--universes") -> tuple[Universe, ...]:
+    """The universes that carry a frame of `frame_bytes`, `slots` in each and the rest in the last.
+
+    A single number in `text` is the first of as many as are needed; a range or a list must fit exactly.
+    """
+    if not 1 <= slots <= SLOTS_MAX:
+        raise _mistake("--slots", f"{slots} slots do not fit in a universe", f"E1.11 has 1 to {SLOTS_MAX}")
+    numbers = parse_universes(text, key)
+    needed = -(-frame_bytes // slots)
+    if len(numbers) == 1:
+        numbers = tuple(range(numbers[0], numbers[0] + needed))
+        if numbers[-1] > UNIVERSE_MAX:
+            wrong = f"{needed} universes from {numbers[0]} on would end at {numbers[-1]}"
+            raise _mistake(key, wrong, f"E1.31 has universes 1 to {UNIVERSE_MAX}")
+    if len(numbers) != needed:
+        wrong = f"{text!r} is {len(numbers)} universes, but {frame_bytes} slots fill {needed} universes of {slots}"
+        raise _mistake(key, wrong)
+    offsets = range(0, frame_bytes, slots)
+    return tuple(
+        Universe(number, min(slots, frame_bytes - offset), offset)
+        for number, offset in zip(numbers, offsets, strict=True)
+    )
+
+
+def refresh_warning(fps: Fraction, universes: Iterable[Universe]) -> str | None:
+    """A line for rates that no DMX512 line can carry, or None (E1.31 6.6.1 and E1.11)."""
+    most = max(universe.slots for universe in universes)
+    if fps <= max_refresh_hz(most):
+        return None
+    return (
+        f"{float(fps):g} frames a second is more than the {max_refresh_hz(most):.1f} a second that E1.11 allows for"
+        f" {most} slots, and E1.31 6.6.1 forbids a source to send faster"
+    )
+
+
+def read_npy(path: Path) -> Source:
+    """The frames of a NumPy array file `(frames, slots) uint8`, mapped into memory and read block by block."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(6)
+        if not head:
+            raise _mistake(path, "the file is empty")
+        if head != b"\x93NUMPY":
+            raise _mistake(path, "this is not a NumPy .npy file")
+        array = np.load(path, mmap_mode="r", allow_pickle=False)
+    except OSError as error:
+        raise _mistake(path, f"it cannot be read ({error.strerror or error})") from None
+    except (ValueError, EOFError, SyntaxError) as error:
+        raise _mistake(path, f"the .npy file is damaged ({error})") from None
+    check_array(path, array)
+    return Source(array.shape[1], len(array), None, blocks_of(array))
+
+
+def check_array(path: Path, array: np.ndarray) -> None:
+    """MistakeError unless an array is `(frames, slots) uint8` with at least one of each."""
+    if array.dtype != np.uint8:
+        nan = " (and some of it is not a number)" if array.dtype.kind == "f" and np.isnan(array).any() else ""
+        right = "levels are whole numbers 0 to 255: save the array with .astype('uint8')"
+        raise _mistake(path, f"the array is of type {array.dtype}{nan}, not uint8", right)
+    if array.ndim != 2:
+        right = "save it with .reshape(len(frames), -1)"
+        raise _mistake(path, f"the array has the shape {array.shape}, not (frames, slots)", right)
+    if not array.size:
+        raise _mistake(path, f"the array has the shape {array.shape}: there is nothing in it")
+
+
+def blocks_of(array: Frames) -> Iterator[Frames]:
+    """An array in blocks of a few MiB, each a copy in memory."""
+    step = max(1, CHUNK_BYTES_MAX // array.shape[1])
+    for first in range(0, len(array), step):
+        yield np.ascontiguousarray(array[first : first + step])
+
+
+def write_source(
+    source: Source, out: Path, fps: Fraction, universes: Iterable[Universe], progress: Progress | None = None
+) -> int:
+    """Write all of a source to the frame file `out`; the number of frames."""
+    done = 0
+    with FrameWriter(out, fps, tuple(universes)) as writer:
+        for block in source.blocks:
+            writer.write(block)
+            done += len(block)
+            if progress:
+                progress(done, source.frames)
+    return done
+
+
+def _mistake(place: Path | str, wrong: str, right: str | None = None) -> MistakeError:
+    return MistakeError(Mistake(place, None, None, wrong, right))
