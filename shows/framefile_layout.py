@@ -103,7 +103,7 @@ def universes_wrong(universes: Sequence[Universe]) -> str | None:
 def fps_wrong(fps: Fraction) -> str | None:
     """What is wrong with a frame rate, or None."""
     if not 0 < fps <= FPS_MAX or max(fps.numerator, fps.denominator) >= 2**31:
-        return f"{float(fps):g} frames a second is not above 0 and at most {FPS_MAX}"
+        return f"{fps} frames a second is not above 0 and at most {FPS_MAX}"
     return None
 
 

@@ -91,10 +91,15 @@ class FrameWriter:
         if not self._tail_frames:
             return
         data = encode_chunk(self._compressor, self._id, self.frames, self._tail[: self._tail_frames])
-        self._meta["frames"] = str(self.frames + self._tail_frames)
+        safe = str(self.frames + self._tail_frames)
         with self._said(), _transaction(self._connection):
             self._connection.execute("REPLACE INTO chunk VALUES (?, ?, ?)", (self.frames, self._tail_frames, data))
-            self._connection.execute("UPDATE meta SET value = ? WHERE key = 'frames'", (self._meta["frames"],))
+            self._connection.execute("UPDATE meta SET value = ? WHERE key = 'frames'", (safe,))
+        self._meta["frames"] = safe
+
+    def drop_tail(self) -> None:
+        """Forget the frames that are not yet safe, so that a writer whose disk is full can still be closed."""
+        self._tail_frames = 0
 
     def close(self) -> None:
         """Finish the file: seal it, and give it its name. MistakeError when it has no frames."""
@@ -126,9 +131,9 @@ class FrameWriter:
 
 
 def mend(temporary: Path | str, path: Path | str) -> int:
-    """Finish a file whose writer was killed, under the name `path`: the frames saved. MistakeError, sqlite3 apart.
+    """Finish a file whose writer was killed, under the name `path`; the number of frames saved.
 
-    What the writer had made safe is there; at most the frames since are lost.
+    What the writer had made safe is there; at most the frames since are lost. MistakeError when nothing can be saved.
     """
     temporary, path = Path(temporary), Path(path)
     if path.exists() and path != temporary:

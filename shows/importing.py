@@ -36,6 +36,8 @@ class Source:
 def parse_fps(text: str, key: str = "--fps") -> Fraction:
     """A frame rate as a person writes it: `25`, `29.97`, `30000/1001`."""
     try:
+        if not re.fullmatch(r"[0-9]{1,9}([.][0-9]{1,9}|/[0-9]{1,9})?", text, re.ASCII):
+            raise ValueError
         fps = Fraction(text)
     except (ValueError, ZeroDivisionError):
         raise _mistake(key, f"{text!r} is not a frame rate", "write 25, 29.97 or 30000/1001") from None

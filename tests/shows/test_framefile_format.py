@@ -1,0 +1,77 @@
+"""The format page is enough: a file is read with nothing but the sqlite3 and zstd programs, as FORMAT.md says."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import subprocess
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from gloaming.shows.framefile import FrameWriter, Universe
+
+PICTURE = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
+PAGE = Path(__file__).parents[2] / "shows" / "FORMAT.md"
+
+
+def ask(path: Path, query: str) -> str:
+    return subprocess.run(["sqlite3", path, query], capture_output=True, text=True, check=True).stdout
+
+
+def content(path: Path, first: int) -> bytes:
+    packed = path.with_name("chunk.zst")
+    packed.unlink(missing_ok=True)
+    ask(path, f"SELECT writefile('{packed}', data) FROM chunk WHERE first_frame = {first}")
+    return subprocess.run(["zstd", "-dcq", packed], capture_output=True, check=True).stdout
+
+
+def arranged(kind: int, body: bytes, frames: int, frame_bytes: int) -> bytes:
+    """The filters of the page, byte by byte."""
+    if kind == 2:
+        return bytes(body[b * frames + f] for f in range(frames) for b in range(frame_bytes))
+    if kind == 1:
+        plain = bytearray(body)
+        for at in range(frame_bytes, len(plain)):
+            plain[at] = (plain[at] + plain[at - frame_bytes]) % 256
+        return bytes(plain)
+    assert kind == 0
+    return body
+
+
+def test_two_programs_and_the_page_read_a_file(tmp_path: Path) -> None:
+    if not (shutil.which("sqlite3") and shutil.which("zstd")):
+        pytest.skip("the programs sqlite3 and zstd are not installed")
+    picture = np.load(PICTURE)[:, :900]
+    noise = np.random.default_rng(1).integers(0, 256, (300, 900), np.uint8)
+    sparkle = np.zeros((300, 900), np.uint8)
+    for pixel, born in enumerate(np.random.default_rng(2).integers(0, 300, 900)):
+        sparkle[born:, pixel] = (255 * 0.9 ** np.arange(300 - born)).astype(np.uint8)
+    frames = np.concatenate([picture, noise, sparkle])
+    path = tmp_path / "a.frames"
+    with FrameWriter(path, Fraction(30000, 1001), [Universe(3, 500, 400), Universe(9, 400, 0)]) as writer:
+        writer.write(frames)
+
+    assert ask(path, "PRAGMA application_id; PRAGMA user_version") == "1198288737\n1\n"
+    statements = ask(path, "SELECT sql FROM sqlite_schema").splitlines()
+    page = [line.strip() for line in PAGE.read_text().splitlines() if line.startswith("    CREATE")]
+    assert sorted(statements) == sorted(page)
+    lines = ask(path, "SELECT key || '=' || value FROM meta WHERE key <> 'seal' ORDER BY key")
+    lines += ask(path, "SELECT number || ' ' || slots || ' ' || offset FROM universe ORDER BY number")
+    assert ask(path, "SELECT value FROM meta WHERE key = 'seal'").strip() == hashlib.sha256(lines.encode()).hexdigest()
+    assert ask(path, "SELECT value FROM meta WHERE key = 'fps'") == "30000/1001\n"
+    id_ = ask(path, "SELECT value FROM meta WHERE key = 'id'").strip()
+    assert ask(path, "SELECT number, slots, offset FROM universe") == "3|500|400\n9|400|0\n"
+
+    got, kinds = b"", set()
+    for line in ask(path, "SELECT first_frame, frames FROM chunk").splitlines():
+        first, count = map(int, line.split("|"))
+        raw = content(path, first)
+        little = [int.from_bytes(raw[begin:end], "little") for begin, end in ((8, 16), (16, 20), (20, 24))]
+        assert raw[:8].hex() == id_ and little[:2] == [first, count]
+        kinds.add(little[2])
+        got += arranged(little[2], raw[24:], count, 900)
+    assert kinds == {0, 1, 2}
+    assert got == frames.tobytes()
