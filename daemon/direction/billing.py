@@ -1,4 +1,4 @@
-"""From a site to what bears on a day: which shows are given when, the neighbours' hours, the pieces that can be played."""
+"""From a site to what bears on a day: which shows are given, the neighbours' hours, the pieces that can play."""
 
 from __future__ import annotations
 
@@ -105,7 +105,7 @@ def _giving(
     closes_by: str,
     called: int | None = None,
 ) -> Giving:
-    pieces = {name: _piece(name, site) for name in {*show.order, *([show.between] if show.between else [])}}
+    pieces = {name: _piece(name, site) for name in {*show.order, show.between} if name in site.pieces}
     return Giving(
         show=show.name,
         date=date,
@@ -141,13 +141,19 @@ def neighbours_windows(site: Site, from_ns: int, until_ns: int) -> tuple[Window,
     def clock(at_ns: int) -> str:
         return f"{datetime.fromtimestamp(at_ns // SECOND_NS, site.timezone):%H:%M}"
 
-    found: list[Window] = []
-    for kind, what in (("dark", "no light"), ("quiet", "no sound"), ("dim", "a lower ceiling")):
-        for begin_ns, end_ns, rule in windows(getattr(site.neighbours, kind), site.timezone, from_ns, until_ns):
-            limit = f"brightness {rule.brightness:g} at most" if kind == "dim" else what
-            reason = Reason(
-                f"{rule.place} neighbours.{kind}", f"{kind} hours {clock(begin_ns)} to {clock(end_ns)}: {limit}"
-            )
-            ceiling = {"dark": 0.0, "dim": rule.brightness, "quiet": None}[kind]
-            found.append(Window(begin_ns, end_ns, reason, ceiling, quiet=kind == "quiet"))
-    return tuple(found)
+    def window(kind: str, what: str, begin_ns: int, end_ns: int, place: str, ceiling: float | None) -> Window:
+        text = f"{kind} hours {clock(begin_ns)} to {clock(end_ns)}: {what}"
+        return Window(begin_ns, end_ns, Reason(f"{place} neighbours.{kind}", text), ceiling, quiet=ceiling is None)
+
+    hours = site.neighbours
+    dark = windows(hours.dark, site.spot, from_ns, until_ns)
+    quiet = windows(hours.quiet, site.spot, from_ns, until_ns)
+    dim = windows(hours.dim, site.spot, from_ns, until_ns)
+    return (
+        *(window("dark", "no light", begin, end, rule.place, 0.0) for begin, end, rule in dark),
+        *(window("quiet", "no sound", begin, end, rule.place, None) for begin, end, rule in quiet),
+        *(
+            window("dim", f"brightness {rule.brightness:g} at most", begin, end, rule.place, rule.brightness)
+            for begin, end, rule in dim
+        ),
+    )

@@ -93,7 +93,7 @@ class _Sheet:
         yield f'<rect class="day" {area}/>'
         for day in self.dates:
             noon_ns, next_ns = self.noon(day), self.noon(day + timedelta(days=1))
-            down, up = sunset_after(self.site, noon_ns), sunrise_after(self.site, noon_ns)
+            down, up = sunset_after(self.site.spot, noon_ns), sunrise_after(self.site.spot, noon_ns)
             if down is not None and up is not None and down < up:
                 yield self.bar(day, min(down, next_ns), min(up, next_ns), "night")
 
@@ -102,7 +102,8 @@ class _Sheet:
         for hour in range(0, 25, 2):
             y = TOP + hour * HOUR
             yield f'<line class="grid" x1="{LEFT:g}" x2="{right:g}" y1="{y:g}" y2="{y:g}"/>'
-            yield f'<text class="small" x="{LEFT - 8:g}" y="{y + 4:g}" text-anchor="end">{(hour + 12) % 24:02}:00</text>'
+            clock = f"{(hour + 12) % 24:02}:00"
+            yield f'<text class="small" x="{LEFT - 8:g}" y="{y + 4:g}" text-anchor="end">{clock}</text>'
         weekly = len(self.dates) <= 120
         for day in self.dates:
             if day.day == 1 or (weekly and day.weekday() == 0) or day == self.first:
@@ -141,7 +142,7 @@ class _Sheet:
         for event in (sunset_after, sunrise_after):
             points: list[tuple[float, float] | None] = []
             for day in self.dates:
-                at_ns = event(self.site, self.noon(day))
+                at_ns = event(self.site.spot, self.noon(day))
                 within = at_ns is not None and at_ns < self.noon(day + timedelta(days=1))
                 points.append((self.x(day) + self.column / 2, self.y(day, at_ns)) if within and at_ns else None)
             for there, run in groupby(points, key=lambda point: point is not None):

@@ -1,0 +1,281 @@
+"""A site: what site.toml and rig.toml say, checked as a whole, with what the frame files say of themselves."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BeforeValidator, Field
+
+from gloaming.daemon.timetable.grammar import TimeExpression
+from gloaming.daemon.timetable.nights import overlaps
+from gloaming.daemon.timetable.rules import Brightness, DimHours, Hours, Length, Performance, Time
+from gloaming.daemon.timetable.sun import Spot
+from gloaming.shows.checking import Table, read_tables
+from gloaming.shows.framefile import FrameFileInfo, inspect, max_refresh_hz
+from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.rig import Named, Rig, load_rig
+
+
+def _read_zone(text: object) -> ZoneInfo:
+    right = 'as "Europe/London"'
+    if not isinstance(text, str) or not text:
+        raise ValueError(f"{text!r} is not a time zone; {right}")
+    try:
+        return ZoneInfo(text)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(f"there is no time zone {text!r}; {right}") from None
+
+
+def _read_listen(text: object) -> str:
+    right = 'as "0.0.0.0:8080" or "[::]:8080"'
+    host, colon, port = text.rpartition(":") if isinstance(text, str) else ("", "", "")
+    try:
+        ipaddress.ip_address(host.strip("[]"))
+        if not colon or not 0 <= int(port) <= 65_535:
+            raise ValueError(text)
+    except ValueError:
+        raise ValueError(f"{text!r} is not an address and a port; {right}") from None
+    return str(text)
+
+
+class _Place(Table):
+    name: Annotated[str, Field(min_length=1, max_length=60, examples=['"Pier Road boathouse"'])]
+    latitude: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False, examples=["54.486"])]
+    longitude: Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False, examples=["-0.613"])]
+    elevation_m: Annotated[float, Field(ge=-500, le=9000, allow_inf_nan=False, examples=["12.0"])] = 0.0
+    timezone: Annotated[ZoneInfo, BeforeValidator(_read_zone), Field(examples=['"Europe/London"'])]
+    if_no_sunset: Time | None = None
+
+
+class Neighbours(Table):
+    """Neighbours' hours: nothing overrides them."""
+
+    dark: tuple[Hours, ...] = ()
+    quiet: tuple[Hours, ...] = ()
+    dim: tuple[DimHours, ...] = ()
+
+
+class Output(Table):
+    """How the show goes on the wire."""
+
+    interface: Annotated[str, Field(min_length=1, examples=['"eth0"'])] | None = None
+    source_name: Annotated[str, Field(min_length=1, examples=['"Pier Road boathouse"'])] | None = None
+    priority: Annotated[int, Field(ge=0, le=200, examples=["100"])] = 100
+    synchronization: Annotated[int, Field(ge=1, le=63_999, examples=["7000"])] | None = None
+    brightness: Brightness = 1.0
+    at_rest: Annotated[Literal["black", "release"], Field(examples=['"black"'])] = "black"
+    fade: Length = 1_000_000_000
+
+
+class Phone(Table):
+    """Where the HTTP side listens."""
+
+    listen: Annotated[str, BeforeValidator(_read_listen), Field(examples=['"0.0.0.0:8080"'])] = "0.0.0.0:8080"
+
+
+class Clock(Table):
+    """When the clock is trusted."""
+
+    trust: Annotated[Literal["synchronised", "plausible"], Field(examples=['"synchronised"'])] = "synchronised"
+
+
+class _PieceTable(Named):
+    frames: Annotated[str, Field(min_length=1, examples=['"pieces/tide.frames"'])]
+    sound: Annotated[str, Field(min_length=1, examples=['"pieces/tide.flac"'])] | None = None
+
+
+class Show(Named):
+    """A running order, with what fills the gaps (`between`: a piece, or "black"). Lengths in ns."""
+
+    order: Annotated[tuple[str, ...], Field(min_length=1, examples=['["tide", "lanterns"]'])]
+    play: Annotated[Literal["in-order", "shuffled"], Field(examples=['"in-order"'])] = "in-order"
+    gap: Length = 0
+    start_every: Length | None = None
+    between: str | None = None
+
+
+class _SiteFile(Table):
+    site: Annotated[_Place, Field(examples=["[site]"])]
+    neighbours: Neighbours = Neighbours()
+    output: Output = Output()
+    phone: Phone = Phone()
+    clock: Clock = Clock()
+    piece: tuple[_PieceTable, ...] = ()
+    show: tuple[Show, ...] = ()
+    performance: tuple[Performance, ...] = ()
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A frame file, with its sound file if it has one; `info` is None where the frame file cannot be played."""
+
+    name: str
+    frames: Path
+    sound: Path | None
+    place: str
+    info: FrameFileInfo | None
+
+
+@dataclass(frozen=True, eq=False)
+class Site:
+    """All that a site's folder says. Compared by identity: a site that was read again is another site."""
+
+    folder: Path
+    name: str
+    spot: Spot
+    if_no_sunset: TimeExpression | None
+    neighbours: Neighbours
+    output: Output
+    phone: Phone
+    clock: Clock
+    pieces: dict[str, Piece]
+    shows: dict[str, Show]
+    performances: tuple[Performance, ...]
+    rig: Rig
+    problems: tuple[Mistake, ...] = field(default=())
+    warnings: tuple[Mistake, ...] = field(default=())
+
+    @property
+    def timezone(self) -> ZoneInfo:
+        return self.spot.zone
+
+    @property
+    def dark(self) -> tuple[Hours, ...]:
+        return self.neighbours.dark
+
+    @cached_property
+    def source_name(self) -> str:
+        return self.output.source_name or self.name
+
+
+def load_site(folder: Path, at: datetime | None = None, strict: bool = True) -> Site:
+    """Read and check a site's folder.
+
+    `at` says which seasons overlaps are looked for in. Strict, a frame file that cannot be played is a mistake; else
+    the piece is left out and the mistake kept in `problems`. Raises MistakeError.
+    """
+    if not folder.is_dir():
+        wrong = "this is not a folder" if folder.exists() else "there is no such site"
+        raise MistakeError(Mistake(folder, None, None, wrong, "name a folder that holds site.toml and rig.toml"))
+    path = folder / "site.toml"
+    file = read_tables(path, _SiteFile)
+    rig = load_rig(folder / "rig.toml")
+    mistakes = [*_references(path, file), *_output(path, file, rig)]
+    pieces, problems, warnings = _pieces(folder, path, file, rig)
+    if mistakes or (strict and problems):
+        raise MistakeError(*mistakes, *(problems if strict else ()))
+    place = file.site
+    site = Site(
+        folder=folder,
+        name=place.name,
+        spot=Spot(place.latitude, place.longitude, float(place.elevation_m), place.timezone),
+        if_no_sunset=place.if_no_sunset,
+        neighbours=file.neighbours,
+        output=file.output,
+        phone=file.phone,
+        clock=file.clock,
+        pieces=pieces,
+        shows={show.name: show for show in file.show},
+        performances=file.performance,
+        rig=rig,
+        problems=tuple(problems),
+        warnings=tuple(warnings),
+    )
+    _refuse_overlaps(path, site, at or datetime.now(UTC))
+    return site
+
+
+def _line(table: Table) -> int:
+    return int(table.place.rpartition(":")[2])
+
+
+def _references(path: Path, file: _SiteFile) -> Iterator[Mistake]:
+    """Names that stand twice, and names that are not there."""
+    pieces, shows = {piece.name for piece in file.piece}, {show.name for show in file.show}
+    groups: dict[str, tuple[Named, ...]] = {"piece": file.piece, "show": file.show}
+    for kind, tables in groups.items():
+        seen: dict[str, str] = {}
+        for index, table in enumerate(tables):
+            if table.name in seen:
+                wrong = f"there are two of the name {table.name!r}, the other at {seen[table.name]}"
+                yield Mistake(path, _line(table), f"{kind}[{index}].name", wrong, "give each a name of its own")
+            seen[table.name] = table.place
+    for index, show in enumerate(file.show):
+        right = f"use {', '.join(sorted(pieces)) or 'a [[piece]] table'}"
+        for place, name in enumerate(show.order):
+            if name not in pieces:
+                yield Mistake(path, _line(show), f"show[{index}].order[{place}]", f"there is no piece {name!r}", right)
+        if show.between is not None and show.between not in pieces | {"black"}:
+            yield Mistake(path, _line(show), f"show[{index}].between", f"there is no piece {show.between!r}", right)
+        if show.start_every is not None and not 60_000_000_000 <= show.start_every <= 86_400_000_000_000:
+            wrong = "the order can begin every 1 min to 24 h"
+            yield Mistake(path, _line(show), f"show[{index}].start_every", wrong, 'as start_every = "30 min"')
+    for index, performance in enumerate(file.performance):
+        if performance.show not in shows:
+            right = f"use {', '.join(sorted(shows)) or 'a [[show]] table'}"
+            wrong = f"there is no show {performance.show!r}"
+            yield Mistake(path, _line(performance), f"performance[{index}].show", wrong, right)
+        if performance.grace > 3_600_000_000_000:
+            wrong, right = "a grace is an hour at most", 'as grace = "3 min"'
+            yield Mistake(path, _line(performance), f"performance[{index}].grace", wrong, right)
+
+
+def _output(path: Path, file: _SiteFile, rig: Rig) -> Iterator[Mistake]:
+    if len((file.output.source_name or file.site.name).encode()) > 63:
+        table, key = (file.output, "output.source_name") if file.output.source_name else (file.site, "site.name")
+        wrong, right = "the name is longer than the 63 bytes of a source name (E1.31 6.2.2)", "shorten it"
+        yield Mistake(path, _line(table), key, wrong, right)
+    if file.output.fade > 10_000_000_000:
+        yield Mistake(path, _line(file.output), "output.fade", "a fade is 10 s at most", 'as fade = "1 s"')
+
+
+def _pieces(
+    folder: Path, path: Path, file: _SiteFile, rig: Rig
+) -> tuple[dict[str, Piece], list[Mistake], list[Mistake]]:
+    """The pieces with their frame files looked into; what cannot be played; what goes beyond a standard."""
+    pieces: dict[str, Piece] = {}
+    problems: list[Mistake] = []
+    warnings: list[Mistake] = []
+    for index, table in enumerate(file.piece):
+        key, frames = f"piece[{index}].frames", (folder / table.frames).absolute()
+        info: FrameFileInfo | None = None
+        try:
+            info = inspect(frames)
+        except MistakeError as error:
+            wrong = f"{table.frames}: {error.mistakes[0].wrong}"
+            problems.append(Mistake(path, _line(table), key, wrong, error.mistakes[0].right))
+        if info:
+            strange = [universe.number for universe in info.universes if universe.number not in rig.controller_of]
+            if strange:
+                wrong = f"{table.frames} has frames for universe {strange[0]}, which no controller has"
+                problems.append(
+                    Mistake(path, _line(table), key, wrong, f"give universe {strange[0]} to a controller in rig.toml")
+                )
+            slots = max(universe.slots for universe in info.universes)
+            if info.fps > max_refresh_hz(slots):
+                wrong = (
+                    f"{table.frames} has {float(info.fps):g} frames a second of {slots} slots; "
+                    f"E1.31 6.6.1 and E1.11 allow {float(max_refresh_hz(slots)):.1f}, so some are left out"
+                )
+                warnings.append(Mistake(path, _line(table), key, wrong, "render 40 frames a second"))
+        sound = (folder / table.sound).absolute() if table.sound else None
+        pieces[table.name] = Piece(table.name, frames, sound, table.place, info)
+    return pieces, problems, warnings
+
+
+def _refuse_overlaps(path: Path, site: Site, at: datetime) -> None:
+    found = overlaps(site, date(at.year, 1, 1), date(at.year + 1, 12, 31))
+    if found:
+        first, second = found
+        index = site.performances.index(second.performance)
+        wrong = f"on {second.date} it overlaps the performance at {first.performance.place}, of the same rank"
+        raise MistakeError(
+            Mistake(path, _line(second.performance), f"performance[{index}].rank", wrong, "give one a higher rank")
+        )

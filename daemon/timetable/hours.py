@@ -1,0 +1,40 @@
+"""Neighbours' hours as windows of instants. A rule's window begins on each date it selects."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, timedelta
+from functools import lru_cache
+from typing import TypeVar
+
+from gloaming.daemon.timetable.instants import first_after, instant_on
+from gloaming.daemon.timetable.local import local_date
+from gloaming.daemon.timetable.rules import Hours
+from gloaming.daemon.timetable.sun import Spot
+
+H = TypeVar("H", bound=Hours)
+
+
+def windows(rules: Iterable[H], spot: Spot, from_ns: int, until_ns: int) -> tuple[tuple[int, int, H], ...]:
+    """The windows `(begin_ns, end_ns, rule)` that meet `[from_ns, until_ns)`, whole, in order of their beginnings."""
+    first = local_date(from_ns, spot.zone) - timedelta(days=2)
+    days = (local_date(until_ns, spot.zone) - first).days + 1
+    found: list[tuple[int, int, H]] = []
+    for rule in rules:
+        for shift in range(days):
+            window = _window(rule, first + timedelta(days=shift), spot)
+            if window and window[0] < until_ns and window[1] > from_ns:
+                found.append((*window, rule))
+    return tuple(sorted(found, key=lambda window: window[:2]))
+
+
+@lru_cache(maxsize=50_000)
+def _window(rule: Hours, day: date, spot: Spot) -> tuple[int, int] | None:
+    """The window that begins on a date; where the sun does not come to its end, it lasts a day."""
+    if not rule.on(day):
+        return None
+    begin_ns = instant_on(rule.from_, day, spot)
+    if begin_ns is None:
+        return None
+    end_ns = first_after(rule.to, begin_ns, spot)
+    return begin_ns, begin_ns + 86_400 * 1_000_000_000 if end_ns is None else end_ns

@@ -1,0 +1,192 @@
+"""The nights of a season: for each performance and date, when it opens and closes, and which rule said so."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import lru_cache
+from typing import Protocol
+
+from gloaming.daemon.timetable.grammar import YEARS, TimeExpression
+from gloaming.daemon.timetable.hours import windows
+from gloaming.daemon.timetable.instants import first_after, instant_on
+from gloaming.daemon.timetable.local import local_date
+from gloaming.daemon.timetable.rules import Hours, Performance
+from gloaming.daemon.timetable.sun import Spot
+from gloaming.shows.mistake import Mistake, MistakeError
+
+DATES_MAX = 1000
+
+
+class Timetable(Hashable, Protocol):
+    """What of a site the timetable needs."""
+
+    @property
+    def spot(self) -> Spot: ...
+    @property
+    def dark(self) -> tuple[Hours, ...]: ...
+    @property
+    def performances(self) -> tuple[Performance, ...]: ...
+    @property
+    def if_no_sunset(self) -> TimeExpression | None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """One performance on one date.
+
+    `to_ns` is the closing, `latest_ns` the last instant by which a piece begun before it may finish. `cut_by` names
+    the rule that closes it before its own time.
+    """
+
+    date: date
+    performance: Performance
+    show: str
+    opens_ns: int
+    to_ns: int
+    latest_ns: int
+    opens_by: str
+    closes_by: str
+    cut_by: str | None
+    rank: int
+
+
+@dataclass(frozen=True, slots=True)
+class NotGiven:
+    """A date that a performance selects, and why it is not given then."""
+
+    date: date
+    performance: Performance
+    why: str
+
+
+def nights(site: Timetable, first: date, last: date) -> tuple[Night, ...]:
+    """The nights given on the dates from `first` to `last`, both included, by their openings."""
+    return tuple(night for night in each_date(site, first, last) if isinstance(night, Night))
+
+
+def not_given(site: Timetable, first: date, last: date) -> tuple[NotGiven, ...]:
+    """The nights left out on the dates from `first` to `last`."""
+    return tuple(night for night in each_date(site, first, last) if isinstance(night, NotGiven))
+
+
+def each_date(site: Timetable, first: date, last: date) -> tuple[Night | NotGiven, ...]:
+    """Nights given and not given, in order. Raises MistakeError beyond 1900..2100 or 1000 dates."""
+    count = (last - first).days + 1
+    if first.year not in YEARS or last.year not in YEARS:
+        raise MistakeError(
+            Mistake("dates", None, None, f"{first} to {last} is not within 1900 to 2100", "as 2026-12-20")
+        )
+    if count > DATES_MAX:
+        raise MistakeError(Mistake("dates", None, None, f"{count} dates are too many", f"ask for {DATES_MAX} at most"))
+    found = [night for shift in range(count) for night in _on(site, first + timedelta(days=shift))]
+    return tuple(sorted(found, key=lambda night: night.opens_ns if isinstance(night, Night) else 0))
+
+
+def nights_between(site: Timetable, from_ns: int, until_ns: int) -> tuple[Night, ...]:
+    """The nights that meet an interval."""
+    first = local_date(from_ns, site.spot.zone) - timedelta(days=2)
+    last = local_date(until_ns, site.spot.zone) + timedelta(days=1)
+    found: list[Night] = []
+    for shift in range((last - first).days + 1):
+        for night in _on(site, first + timedelta(days=shift)):
+            if isinstance(night, Night) and night.opens_ns < until_ns and night.latest_ns > from_ns:
+                found.append(night)
+    return tuple(found)
+
+
+@lru_cache(maxsize=4096)
+def _on(site: Timetable, day: date) -> tuple[Night | NotGiven, ...]:
+    """The nights of one date; the days of a site are worked out once."""
+    if day.year not in YEARS:
+        return ()
+    chosen = [performance for performance in site.performances if performance.on(day)]
+    alone = max((performance.rank for performance in chosen if performance.alone), default=None)
+    found: list[Night | NotGiven] = []
+    for performance in chosen:
+        if alone is not None and performance.rank < alone:
+            found.append(NotGiven(day, performance, "a performance that is given alone takes its place"))
+        else:
+            found.append(_night(site, performance, day))
+    return tuple(found)
+
+
+def _night(site: Timetable, performance: Performance, day: date) -> Night | NotGiven:
+    opening = _opening(site, performance, day)
+    if opening is None:
+        return NotGiven(day, performance, f"the sun does not come to {performance.from_.text} that day")
+    opens_ns, opens_by = opening
+    to_ns = first_after(performance.to, opens_ns, site.spot)
+    if to_ns is None:
+        return NotGiven(day, performance, f"the sun does not come to {performance.to.text} after that")
+    closes_by = f"to {performance.to.text}"
+    latest_ns = to_ns + (performance.grace if performance.at_close == "finish" else 0)
+    cut_by = None
+    for begin_ns, end_ns, rule in _dark(site, opens_ns, latest_ns):
+        if begin_ns <= opens_ns < end_ns:
+            if end_ns >= to_ns:
+                return NotGiven(day, performance, f"it lies in the dark hours ({rule.place})")
+            opens_ns, opens_by = end_ns, f"the end of the dark hours ({rule.place})"
+        elif opens_ns < begin_ns < latest_ns:
+            if begin_ns < to_ns:
+                to_ns, cut_by = begin_ns, f"dark hours ({rule.place} neighbours.dark)"
+            latest_ns = begin_ns
+            break
+    return Night(
+        day, performance, performance.show, opens_ns, to_ns, latest_ns, opens_by, closes_by, cut_by, performance.rank
+    )
+
+
+def _dark(site: Timetable, from_ns: int, until_ns: int) -> Iterator[tuple[int, int, Hours]]:
+    """The dark hours that meet an interval, those that touch or overlap made one under the rule that begins."""
+    last: tuple[int, int, Hours] | None = None
+    for begin_ns, end_ns, rule in windows(site.dark, site.spot, from_ns, until_ns):
+        if last and begin_ns <= last[1]:
+            last = (last[0], max(last[1], end_ns), last[2])
+        else:
+            if last:
+                yield last
+            last = (begin_ns, end_ns, rule)
+    if last:
+        yield last
+
+
+def _opening(site: Timetable, performance: Performance, day: date) -> tuple[int, str] | None:
+    """When a performance opens on a date, and which of its times said so."""
+    opens_ns, opens_by = instant_on(performance.from_, day, site.spot), performance.from_.text
+    if opens_ns is None:
+        if site.if_no_sunset is None:
+            return None
+        opens_ns = instant_on(site.if_no_sunset, day, site.spot)
+        opens_by = f"if_no_sunset {site.if_no_sunset.text}, the sun does not come to {performance.from_.text}"
+        if opens_ns is None:
+            return None
+    for time, name, later in (
+        (performance.not_before, "not_before", True),
+        (performance.not_after, "not_after", False),
+    ):
+        limit_ns = instant_on(time, day, site.spot) if time else None
+        if time and limit_ns is not None and (limit_ns > opens_ns) == later and limit_ns != opens_ns:
+            opens_ns, opens_by = limit_ns, f"{name} {time.text}"
+    return opens_ns, opens_by
+
+
+def overlaps(site: Timetable, first: date, last: date) -> tuple[Night, Night] | None:
+    """The first two nights of equal rank that overlap, among performances whose ranks are shared."""
+    ranks = [performance.rank for performance in site.performances]
+    shared = {rank for rank in ranks if ranks.count(rank) > 1}
+    open_now: dict[int, Night] = {}
+    begin = first
+    while begin <= last and shared:
+        end = min(last, begin + timedelta(days=DATES_MAX - 1))
+        for night in nights(site, begin, end):
+            if night.rank not in shared:
+                continue
+            before = open_now.get(night.rank)
+            if before and night.opens_ns < before.to_ns and before.performance is not night.performance:
+                return before, night
+            if before is None or night.to_ns > before.to_ns:
+                open_now[night.rank] = night
+        begin = end + timedelta(days=1)
+    return None

@@ -1,0 +1,116 @@
+"""From what pydantic found wrong to mistakes a person can mend: file, line, key, what is wrong, what would be right."""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.toml_lines import Key, place_of, read_toml
+
+
+class Table(BaseModel):
+    """A table of a person's file: frozen, and without keys that we do not know."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+    place: str = ""
+    """Where it stands: "site.toml:12"."""
+
+
+T = TypeVar("T", bound=BaseModel)
+
+
+def read_tables(path: Path, model: type[T]) -> T:
+    """A person's TOML file as a model, every array table in it marked with its `place`; all mistakes at once."""
+    data, lines = read_toml(path)
+    _refuse_place(data, path, lines)
+    _mark(data, (), path.name, lines)
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise MistakeError(*(_mistake(found, path, lines, model) for found in error.errors())) from None
+
+
+def _refuse_place(data: Any, path: Path, lines: dict[Key, int], key: Key = ()) -> None:
+    for name, inner in data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ():
+        if name == "place":
+            line = place_of(lines, (*key, name))
+            raise MistakeError(Mistake(path, line, dotted((*key, name)), "there is no such key", "leave it out"))
+        _refuse_place(inner, path, lines, (*key, name))
+
+
+def _mark(data: Any, key: Key, name: str, lines: dict[Key, int]) -> None:
+    if isinstance(data, dict):
+        for inner_name, inner in list(data.items()):
+            _mark(inner, (*key, inner_name), name, lines)
+        if key:
+            data["place"] = f"{name}:{place_of(lines, key)}"
+    elif isinstance(data, list):
+        for index, inner in enumerate(data):
+            _mark(inner, (*key, index), name, lines)
+
+
+def dotted(key: Key) -> str:
+    """A key path as a person writes it: neighbours.dark[0].from."""
+    text = ""
+    for part in key:
+        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part
+    return text
+
+
+def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseModel]) -> Mistake:
+    key: Key = tuple(part for part in found["loc"] if part != "place")
+    field_model, field = _field(model, key)
+    kind, wrong = found["type"], found["msg"]
+    right = None
+    if field is not None and field.examples:
+        right = f"as {key[-1] if isinstance(key[-1], str) else key[-2]} = {field.examples[0]}"
+    if kind == "extra_forbidden":
+        known = (
+            [info.alias or name for name, info in field_model.model_fields.items() if name != "place"]
+            if field_model
+            else []
+        )
+        near = get_close_matches(str(key[-1]), known, 1)
+        wrong, right = (
+            "there is no such key",
+            f"did you mean {near[0]}?" if near else f"the keys here are {', '.join(known)}",
+        )
+    elif kind == "missing":
+        wrong = "it is missing"
+    elif kind == "value_error":
+        wrong, _, told = str(found["ctx"]["error"]).partition("; ")
+        right = told or right
+    else:
+        wrong = f"{_shown(found['input'])}: {wrong[0].lower()}{wrong[1:]}"
+    return Mistake(path, place_of(lines, key), dotted(key) or None, wrong, right)
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _field(model: type[BaseModel], key: Key) -> tuple[type[BaseModel] | None, Any]:
+    """The model that holds the last name of a key path, and the field itself where there is one."""
+    current: type[BaseModel] | None = model
+    field: Any = None
+    holder: type[BaseModel] | None = model
+    for part in key:
+        if isinstance(part, int):
+            continue
+        holder = current
+        by_alias = {info.alias or name: info for name, info in current.model_fields.items()} if current else {}
+        field = by_alias.get(part)
+        current = _model_in(field.annotation) if field else None
+    return holder, field
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((found for found in map(_model_in, getattr(annotation, "__args__", ())) if found), None)

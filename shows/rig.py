@@ -1,0 +1,215 @@
+"""The rig: what hangs outside, as rig.toml has it. Checked as a whole; knows nothing of shows or times."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field
+
+from gloaming.shows.checking import Table, read_tables
+from gloaming.shows.mistake import Mistake, MistakeError
+
+UNIVERSES = range(1, 64_000)
+"""E1.31 9.1.1: the universes that carry data."""
+MS_NS = 1_000_000
+
+
+def read_universes(text: object) -> tuple[int, ...]:
+    """Universe numbers: 7, "1-24", "1-4,8" or a list of numbers (E1.31 9.1.1: 1 to 63999)."""
+    right = 'as "1-24" or "1-4,8"'
+    numbers: list[int] = []
+    parts = [str(part) for part in text] if isinstance(text, list) else str(text).split(",")
+    for part in parts:
+        found = re.fullmatch(r"\s*(\d{1,6})(?:\s*-\s*(\d{1,6}))?\s*", part)
+        if isinstance(text, bool) or not found:
+            raise ValueError(f"{text!r} are not universes; {right}")
+        first, last = int(found[1]), int(found[2] or found[1])
+        for number in (first, last):
+            if number not in UNIVERSES:
+                raise ValueError(f"universe {number} does not exist: E1.31 9.1.1 has 1 to 63999; {right}")
+        if last < first:
+            raise ValueError(f"{text!r} runs backwards; {right}")
+        numbers.extend(range(first, last + 1))
+    if len(set(numbers)) != len(numbers):
+        raise ValueError(f"{text!r} names a universe twice; {right}")
+    return tuple(numbers)
+
+
+def read_short_length(text: object) -> int:
+    """A length of 0 to 1000 ms, as nanoseconds."""
+    found = re.fullmatch(r"(\d{1,4}(?:\.\d+)?) ?ms", text) if isinstance(text, str) else None
+    if not found or float(found[1]) > 1000:
+        raise ValueError(f'{text!r} is not a length from 0 to 1000 ms; as "4 ms"')
+    return round(float(found[1]) * MS_NS)
+
+
+Universes = Annotated[tuple[int, ...], BeforeValidator(read_universes), Field(examples=['"1-24"'])]
+ShortLength = Annotated[int, BeforeValidator(read_short_length), Field(examples=['"4 ms"'])]
+Name = Annotated[str, Field(min_length=1, max_length=60, examples=['"left"'])]
+Point = tuple[float, float]
+
+
+class Named(Table):
+    """A table with a name of its own."""
+
+    name: Name
+
+
+class Controller(Named):
+    """A box on the network that feeds strings; without a `host` it listens to multicast. Lead and spread in ns."""
+
+    host: Annotated[str, Field(min_length=1, examples=['"192.0.2.21"'])] | None = None
+    multicast: bool = False
+    universes: Universes
+    lead: ShortLength = 0
+    spread: ShortLength = 0
+
+
+class Supply(Named):
+    """A power supply."""
+
+    volts: Annotated[float, Field(gt=0, le=60, examples=["12"])]
+    amps: Annotated[float, Field(gt=0, le=1000, examples=["29"])]
+
+
+class PixelString(Named):
+    """A string of pixels on a port, from a slot of a universe on, running on into the universes that follow."""
+
+    controller: Name
+    universe: Annotated[int, Field(ge=1, le=63_999, examples=["1"])]
+    slot: Annotated[int, Field(ge=1, le=512, examples=["1"])] = 1
+    pixels: Annotated[int, Field(ge=1, le=100_000, examples=["150"])]
+    order: Annotated[Literal["RGB", "RBG", "GRB", "GBR", "BRG", "BGR", "RGBW", "GRBW"], Field(examples=['"RGB"'])] = (
+        "RGB"
+    )
+    slots_per_universe: Annotated[int, Field(ge=1, le=512, examples=["510"])] = 510
+    ma_per_channel: Annotated[float, Field(ge=0, le=1000, examples=["20"])] = 20.0
+    fuse_a: Annotated[float, Field(gt=0, le=100, examples=["5"])] | None = None
+    supply: str | None = None
+    points: Annotated[list[Point], Field(examples=["[[0.0, 0.0], [0.1, 0.0]]"])] | None = None
+    line: Annotated[list[Point], Field(min_length=2, examples=["[[0.0, 0.0], [5.0, 0.0]]"])] | None = None
+
+    @property
+    def slots(self) -> int:
+        """How many slots the string takes."""
+        return self.pixels * len(self.order)
+
+    def spans(self) -> Iterator[tuple[int, int, int]]:
+        """The string's slots as stretches `(universe, first slot, last slot)`, slots from 1."""
+        universe, slot, left = self.universe, self.slot, self.slots
+        while left > 0:
+            count = min(left, max(0, self.slots_per_universe - slot + 1))
+            if count:
+                yield universe, slot, slot + count - 1
+            universe, slot, left = universe + 1, 1, left - count
+
+
+class Rig(Table):
+    """Everything that hangs outside."""
+
+    controller: Annotated[tuple[Controller, ...], Field(min_length=1, examples=["[[controller]]"])]
+    supply: tuple[Supply, ...] = ()
+    string: tuple[PixelString, ...] = ()
+
+    @cached_property
+    def controller_of(self) -> dict[int, Controller]:
+        """Which controller a universe belongs to."""
+        return {number: controller for controller in self.controller for number in controller.universes}
+
+    @cached_property
+    def slots(self) -> dict[int, int]:
+        """How many slots each universe is sent with: as many as its strings need, 510 where there are none."""
+        slots: dict[int, int] = {}
+        for string in self.string:
+            for universe, _, last in string.spans():
+                slots[universe] = max(slots.get(universe, 0), last)
+        return {number: slots.get(number, 510) for number in sorted(self.controller_of)}
+
+
+def load_rig(path: Path) -> Rig:
+    """A rig.toml, checked as a whole. Raises MistakeError with every mistake in it."""
+    rig = read_tables(path, Rig)
+    mistakes = [*_names(path, rig), *_owners(path, rig), *_strings(path, rig)]
+    if mistakes:
+        raise MistakeError(*mistakes)
+    return rig
+
+
+def _at(path: Path, table: Table, key: str, wrong: str, right: str) -> Mistake:
+    return Mistake(path, int(table.place.rpartition(":")[2]), key, wrong, right)
+
+
+def _names(path: Path, rig: Rig) -> Iterator[Mistake]:
+    groups: dict[str, tuple[Named, ...]] = {"controller": rig.controller, "supply": rig.supply, "string": rig.string}
+    for kind, tables in groups.items():
+        seen: dict[str, Named] = {}
+        for index, table in enumerate(tables):
+            if first := seen.get(table.name):
+                wrong = f"there are two of the name {table.name!r}, the other at {first.place}"
+                yield _at(path, table, f"{kind}[{index}].name", wrong, "give each a name of its own")
+            seen[table.name] = table
+
+
+def _owners(path: Path, rig: Rig) -> Iterator[Mistake]:
+    owner: dict[int, Controller] = {}
+    for index, controller in enumerate(rig.controller):
+        for number in controller.universes:
+            if number in owner:
+                wrong = f"universe {number} belongs to {owner[number].name} already ({owner[number].place})"
+                yield _at(
+                    path, controller, f"controller[{index}].universes", wrong, "give a universe to one controller"
+                )
+                break
+            owner[number] = controller
+
+
+def _strings(path: Path, rig: Rig) -> Iterator[Mistake]:
+    controllers = {controller.name: controller for controller in rig.controller}
+    supplies = {supply.name for supply in rig.supply}
+    taken: dict[int, list[tuple[int, int, PixelString]]] = {}
+    for index, string in enumerate(rig.string):
+        key = f"string[{index}]"
+        if string.points and len(string.points) != string.pixels:
+            wrong = f"there are {len(string.points)} points for {string.pixels} pixels"
+            yield _at(path, string, f"{key}.points", wrong, "give one point a pixel")
+        if string.supply is not None and string.supply not in supplies:
+            wrong = f"there is no supply {string.supply!r}"
+            yield _at(
+                path, string, f"{key}.supply", wrong, f"use {', '.join(sorted(supplies)) or 'a [[supply]] table'}"
+            )
+        controller = controllers.get(string.controller)
+        if controller is None:
+            wrong = f"there is no controller {string.controller!r}"
+            yield _at(path, string, f"{key}.controller", wrong, f"use {', '.join(controllers)}")
+            continue
+        if string.slot > string.slots_per_universe:
+            wrong = f"slot {string.slot} is past the {string.slots_per_universe} slots of its universe"
+            yield _at(path, string, f"{key}.slot", wrong, "as slot = 1")
+            continue
+        yield from _spans(path, key, string, controller, taken)
+
+
+def _spans(
+    path: Path,
+    key: str,
+    string: PixelString,
+    controller: Controller,
+    taken: dict[int, list[tuple[int, int, PixelString]]],
+) -> Iterator[Mistake]:
+    for universe, first, last in string.spans():
+        if universe not in controller.universes:
+            wrong = f"its pixels run into universe {universe}, which {controller.name} does not have"
+            yield _at(path, string, f"{key}.universe", wrong, f"give {controller.name} more universes, or fewer pixels")
+            return
+        for begin, end, other in taken.setdefault(universe, []):
+            if begin <= last and first <= end:
+                wrong = (
+                    f"it overlaps string {other.name} ({other.place}) in universe {universe}, slot {max(first, begin)}"
+                )
+                yield _at(path, string, f"{key}.slot", wrong, f"begin after slot {end}")
+                return
+        taken[universe].append((first, last, string))

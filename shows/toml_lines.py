@@ -1,0 +1,118 @@
+"""TOML with line numbers: the data, and where each key of it stands. Knows nothing of what the data means."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from gloaming.shows.mistake import Mistake, MistakeError
+
+Key = tuple[str | int, ...]
+_ELEMENTS_MAX_LINES = 400
+
+
+def read_toml(path: Path) -> tuple[dict[str, Any], dict[Key, int]]:
+    """The data of a TOML file and the line (from 1) of each key path in it.
+
+    Raises MistakeError for a file that is missing, unreadable, or not TOML.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise MistakeError(
+            Mistake(path, None, None, "there is no such file", "see the README's first evening")
+        ) from None
+    except UnicodeDecodeError:
+        raise MistakeError(Mistake(path, None, None, "it is not text in UTF-8", "save it as UTF-8")) from None
+    except OSError as error:
+        raise MistakeError(Mistake(path, None, None, f"it cannot be read ({error.strerror})")) from None
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        found = re.search(r"\(at line (\d+)", str(error))
+        wrong = re.sub(r" \(at .*\)$", "", str(error))
+        line = int(found[1]) if found else len(text.splitlines())
+        right = 'as key = "text", key = 12, or [table]'
+        raise MistakeError(Mistake(path, line, None, f"this is not TOML: {wrong}", right)) from None
+    return data, _lines(text)
+
+
+def place_of(lines: dict[Key, int], key: Key) -> int | None:
+    """The line of a key, or of the nearest table that would hold it."""
+    while key and key not in lines:
+        key = key[:-1]
+    return lines.get(key)
+
+
+def _lines(text: str) -> dict[Key, int]:
+    """Cuts the text into statements, each the shortest run of lines that is TOML by itself."""
+    lines: dict[Key, int] = {}
+    prefix: Key = ()
+    counts: dict[Key, int] = {}
+    statement: list[str] = []
+    for number, line in enumerate(text.splitlines(), start=1):
+        statement.append(line)
+        data = _parsed(statement)
+        if data is None:
+            continue
+        begin = number - len(statement) + 1
+        if line.strip().startswith("[") and len(statement) == 1:
+            prefix = _header(data, line.strip().startswith("[["), counts)
+            lines.setdefault(prefix, begin)
+        else:
+            _keys(data, prefix, begin, lines)
+            if len(statement) > 1:
+                _elements(statement, data, prefix, begin, lines)
+        statement = []
+    return lines
+
+
+def _parsed(statement: list[str]) -> dict[str, Any] | None:
+    try:
+        return tomllib.loads("\n".join(statement))
+    except tomllib.TOMLDecodeError:
+        return None
+
+
+def _header(data: dict[str, Any], array: bool, counts: dict[Key, int]) -> Key:
+    """The key path that a table header opens; tables of an array are counted."""
+    names: list[str] = []
+    inner: Any = data
+    while isinstance(inner, dict) and inner:
+        ((name, inner),) = inner.items()
+        names.append(name)
+    path: Key = ()
+    for depth, name in enumerate(names):
+        path = (*path, name)
+        if array and depth == len(names) - 1:
+            counts[path] = counts.get(path, -1) + 1
+        if path in counts:
+            path = (*path, counts[path])
+    return path
+
+
+def _keys(data: Any, prefix: Key, line: int, lines: dict[Key, int]) -> None:
+    items = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
+    for name, inner in items:
+        lines.setdefault((*prefix, name), line)
+        _keys(inner, (*prefix, name), line, lines)
+
+
+def _elements(statement: list[str], data: dict[str, Any], prefix: Key, begin: int, lines: dict[Key, int]) -> None:
+    """The lines of the elements of an array that runs over several lines: where a cut and a bracket still parse."""
+    ((name, value),) = data.items()
+    if not isinstance(value, list) or len(statement) > _ELEMENTS_MAX_LINES:
+        return
+    seen = 0
+    for count in range(1, len(statement) + 1):
+        cut = statement[:count]
+        found = _parsed([*cut, "]"]) or _parsed(cut)
+        length = len(found[name]) if found else seen
+        for index in range(seen, length):
+            lines[(*prefix, name, index)] = begin + count - 1
+            if isinstance(value[index], dict):
+                for key in value[index]:
+                    lines[(*prefix, name, index, key)] = begin + count - 1
+        seen = max(seen, length)
