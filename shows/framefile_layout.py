@@ -157,12 +157,18 @@ def _unfiltered(content: Frames, shape: tuple[int, int], filter_: Filter) -> Fra
     return frames
 
 
-def encode_chunk(compressor: zstandard.ZstdCompressor, id_: bytes, first_frame: int, frames: Frames) -> bytes:
+def encode_chunk(
+    compressor: zstandard.ZstdCompressor,
+    id_: bytes,
+    first_frame: int,
+    frames: Frames,
+    filters: Iterable[Filter] = Filter,
+) -> bytes:
     """A chunk's data: one zstd frame, by the filter that makes it smallest."""
     content = bytearray(HEAD.size + frames.size)
     body = np.frombuffer(content, np.uint8, offset=HEAD.size)
     best = b""
-    for filter_ in Filter:
+    for filter_ in filters:
         HEAD.pack_into(content, 0, id_, first_frame, len(frames), filter_)
         _filtered(frames, filter_, body)
         data = compressor.compress(content)
