@@ -1,0 +1,240 @@
+"""The transmitter's main: one loop that listens to a director and lets the player tick. Only this reads the clocks."""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import signal
+import socket
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from gloaming.daemon.transmitter.messages import Segment, read_dark, read_score, read_setup
+from gloaming.daemon.transmitter.output import Output
+from gloaming.daemon.transmitter.player import Player
+from gloaming.daemon.transmitter.process import ask_for_grants, listen
+from gloaming.daemon.transmitter.readahead import ReadAhead
+from gloaming.daemon.transmitter.wire import describe
+
+SECOND_NS = 1_000_000_000
+RETRY_OUTPUT_NS = SECOND_NS
+UNREAD_BYTES_MAX = 1 << 20
+"""A director that does not read is let go when this much waits for it."""
+
+
+class Transmitter:
+    """Owns the sockets, the player and what is said to the director."""
+
+    def __init__(self, path: Path) -> None:
+        self.listener = listen(path)
+        self.wakeup, waker = socket.socketpair()
+        for end in (self.wakeup, waker):
+            end.setblocking(False)
+        signal.set_wakeup_fd(waker.fileno(), warn_on_full_buffer=False)
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._stop)
+        self.stopping = False
+        self.director: socket.socket | None = None
+        self.unread, self.unsent = b"", b""
+        self.player = Player(ReadAhead(lambda: self._wake(waker)), self._frames_trouble, time.monotonic_ns())
+        self.grants = ask_for_grants()
+        self.setup_message: dict[str, Any] | None = None
+        self.score_told = -1
+        self.troubles: dict[tuple[str, str], int] = {}
+        self.next_telemetry_ns = self.next_output_ns = 0
+
+    @staticmethod
+    def _wake(waker: socket.socket) -> None:
+        try:
+            waker.send(b"\0")
+        except BlockingIOError:
+            return  # a wake-up is under way already
+
+    def _stop(self, *_: object) -> None:
+        self.stopping = True
+
+    def run(self) -> None:
+        """Until told to stop: tick, then wait for the next tick or for something to read."""
+        while not self.stopping:
+            now_ns = time.monotonic_ns()
+            next_ns = self.player.tick(now_ns, time.time_ns())
+            self._report(now_ns)
+            next_ns = min(next_ns, self.next_telemetry_ns)
+            wait_s = max(0, next_ns - time.monotonic_ns()) / SECOND_NS
+            reading = [self.listener, self.wakeup, *([self.director] if self.director else [])]
+            writing = [self.director] if self.director and self.unsent else []
+            for ready in select.select(reading, writing, [], wait_s)[0]:
+                if ready is self.wakeup:
+                    self.wakeup.recv(4096)
+                elif ready is self.listener:
+                    self._accept()
+                else:
+                    self._read()
+        self._end()
+
+    def _end(self) -> None:
+        """Black first, since most receivers hold the last look; then the streams are terminated."""
+        self.player.go_black()
+        if self.player.output:
+            self.player.output.terminate()
+            self._report(time.monotonic_ns(), last=True)
+
+    def _accept(self) -> None:
+        if self.director:
+            self.director.close()
+        self.director, _ = self.listener.accept()
+        self.director.setblocking(False)
+        self.unread, self.unsent = b"", b""
+        self.score_told = -1
+        way = self.player.output.way if self.player.output else None
+        self._say({"op": "hello", "pid": os.getpid(), "wire": way, "grants": self.grants})
+
+    def _read(self) -> None:
+        assert self.director
+        try:
+            data = self.director.recv(1 << 20)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if not data:
+            self.director.close()
+            self.director = None
+            return
+        *lines, self.unread = (self.unread + data).split(b"\n")
+        for line in lines:
+            try:
+                self._obey(json.loads(line))
+            except (ValueError, KeyError, TypeError, IndexError, ZeroDivisionError, AttributeError) as error:
+                self._say({"op": "trouble", "kind": "score", "subject": "message", "text": repr(error), "over": False})
+
+    def _obey(self, message: dict[str, Any]) -> None:
+        match message["op"]:
+            case "setup":
+                self._set_up(message)
+            case "dark":
+                self.player.dark = read_dark(message)
+            case "score":
+                self.player.score = read_score(message)
+                self.score_told = -1
+            case "stop":
+                self.stopping = True
+
+    def _set_up(self, message: dict[str, Any]) -> None:
+        """New packets and a new socket; a setup that changes nothing but the sequence leaves all as it is."""
+
+        def lasting(one: dict[str, Any] | None) -> dict[str, Any]:
+            return {key: value for key, value in (one or {}).items() if key != "sequence_from"}
+
+        if self.player.output and lasting(message) == lasting(self.setup_message):
+            return
+        setup = read_setup(message)
+        self.setup_message = message
+        before = self.player.output
+        if before:
+            self.player.go_black()
+            before.terminate()
+            before.close()
+            self.player.output = None
+        self._open_output(setup.interface)
+
+    def _open_output(self, interface: str | None) -> None:
+        assert self.setup_message
+        try:
+            self.player.output = Output(read_setup(self.setup_message))
+        except OSError as error:
+            self.next_output_ns = time.monotonic_ns() + RETRY_OUTPUT_NS
+            self._trouble("network", interface or "network", f"no socket can be opened: {error.strerror or error}")
+        else:
+            self._say({"op": "hello", "pid": os.getpid(), "wire": self.player.output.way, "grants": self.grants})
+
+    def _report(self, now_ns: int, last: bool = False) -> None:
+        player, output = self.player, self.player.output
+        if output is None and self.setup_message and now_ns >= self.next_output_ns:
+            self._open_output(self.setup_message["interface"])
+        if output and output.last_error:
+            number, to = output.last_error
+            output.last_error = None
+            self._trouble("network", to, f"packets to {to} are not taken: {describe(number)}")
+        score = player.score
+        if score and output and score.id != self.score_told:
+            self.score_told = score.id
+            level = player.shown.level
+            self._say({"op": "playing", "id": score.id, "at_ns": now_ns + score.offset_ns, "level": level})
+        if now_ns < self.next_telemetry_ns and not last:
+            return
+        self.next_telemetry_ns = now_ns + SECOND_NS
+        for key in [key for key, since in self.troubles.items() if now_ns - since > 3 * SECOND_NS]:
+            del self.troubles[key]
+            kind, subject = key
+            self._say({"op": "trouble", "kind": kind, "subject": subject, "text": "over", "over": True})
+        shown = player.shown
+        self._say(
+            {
+                "op": "telemetry",
+                "at_ns": time.time_ns() if score is None else now_ns + score.offset_ns,
+                "sequence": output.sequence if output else 0,
+                "universes": len(output.setup.targets) if output else 0,
+                "piece": shown.piece,
+                "frame": shown.frame,
+                "level": shown.level,
+                "fps": shown.fps,
+                "frames_due": player.frames_due,
+                "frames_sent": player.frames_sent,
+                "frames_late": player.frames_late,
+                "frames_dropped": player.frames_dropped,
+                "packets_sent": output.packets_sent if output else 0,
+                "bytes_sent": output.bytes_sent if output else 0,
+                "send_errors": output.send_errors if output else 0,
+                "lateness_us": player.lateness.figures(),
+            }
+        )
+
+    def _frames_trouble(self, kind: str, subject: str, text: str, segment: Segment, frame: int | None) -> None:
+        message = {"op": "trouble", "kind": kind, "subject": subject, "text": text, "over": False}
+        self._say({**message, "piece": segment.piece, "frame": frame})
+
+    def _trouble(self, kind: str, subject: str, text: str) -> None:
+        """Said once until it has been over for three seconds."""
+        known = (kind, subject) in self.troubles
+        self.troubles[kind, subject] = time.monotonic_ns()
+        if not known:
+            self._say({"op": "trouble", "kind": kind, "subject": subject, "text": text, "over": False})
+
+    def _say(self, message: dict[str, Any]) -> None:
+        """Never waits: what the director does not take now is kept, up to a bound."""
+        if not self.director:
+            return
+        self.unsent += json.dumps(message).encode() + b"\n"
+        try:
+            self.unsent = self.unsent[self.director.send(self.unsent) :]
+        except BlockingIOError:
+            pass
+        except OSError:
+            self.director.close()
+            self.director = None
+            self.unsent = b""
+        if len(self.unsent) > UNREAD_BYTES_MAX and self.director:
+            self.director.close()
+            self.director = None
+
+
+def main() -> int:
+    """`python -m gloaming.daemon.transmitter SOCKET`."""
+    if len(sys.argv) != 2:
+        print("transmitter: name the socket to listen on", file=sys.stderr)
+        return 2
+    try:
+        transmitter = Transmitter(Path(sys.argv[1]).absolute())
+    except OSError as error:
+        print(f"transmitter: {error.strerror or error}", file=sys.stderr)
+        return 2
+    transmitter.run()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

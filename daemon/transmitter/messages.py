@@ -1,0 +1,168 @@
+"""What the director says, as values: setup, dark windows, score. PROTOCOL.md is the contract. No sockets, no clock."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+from uuid import UUID
+
+from gloaming.daemon.transmitter.packets import Target
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """How packets are to look and where they go."""
+
+    cid: UUID
+    source_name: str
+    priority: int
+    interface: str | None
+    synchronization: int | None
+    at_rest: str
+    sequence_from: int
+    targets: tuple[Target, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Dark:
+    """The neighbours' dark windows, known for `[from_ns, until_ns)`. Where nothing is known it is dark."""
+
+    from_ns: int
+    until_ns: int
+    begins: tuple[int, ...]
+    ends: tuple[int, ...]
+
+    def at(self, at_ns: int) -> bool:
+        """Whether light is forbidden at an instant."""
+        if not self.from_ns <= at_ns < self.until_ns:
+            return True
+        place = bisect_right(self.begins, at_ns) - 1
+        return place >= 0 and at_ns < self.ends[place]
+
+    def next_edge(self, at_ns: int) -> int:
+        """The next instant after another at which light may become forbidden or allowed."""
+        later = [edge for edge in (*self.begins, *self.ends, self.from_ns, self.until_ns) if edge > at_ns]
+        return min(later, default=at_ns + 3_600_000_000_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of the score: frames of a file, or one level on every channel, at a brightness in a straight line."""
+
+    from_ns: int
+    until_ns: int
+    path: str | None
+    piece: str | None
+    frames: int
+    fps: Fraction
+    zero_ns: int
+    still: int | None
+    look: int
+    level_from: float
+    level_until: float
+
+    @property
+    def dark(self) -> bool:
+        """Whether nothing of it is to be seen."""
+        return (self.path is None and self.look == 0) or self.level_from == self.level_until == 0
+
+    @property
+    def picture(self) -> tuple[str | None, int, int | None, int]:
+        """What is shown, apart from when and how bright."""
+        return self.path, self.zero_ns, self.still, self.look
+
+    def level_at(self, at_ns: int) -> float:
+        share = (at_ns - self.from_ns) / (self.until_ns - self.from_ns)
+        return self.level_from + (self.level_until - self.level_from) * share
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """Segments in order, and how the two clocks stand to each other."""
+
+    id: int
+    offset_ns: int
+    wall_offset_ns: int
+    segments: tuple[Segment, ...]
+    begins: tuple[int, ...]
+
+    def at(self, at_ns: int) -> Segment | None:
+        """The segment of an instant, None outside the score."""
+        place = bisect_right(self.begins, at_ns) - 1
+        segment = self.segments[place] if place >= 0 else None
+        return segment if segment and at_ns < segment.until_ns else None
+
+    def after(self, at_ns: int) -> Segment | None:
+        """The first later segment that shows frames of a file."""
+        place = bisect_right(self.begins, at_ns)
+        return next(
+            (segment for segment in self.segments[place : place + 4] if segment.path and not segment.dark), None
+        )
+
+
+def read_setup(message: dict[str, Any]) -> Setup:
+    """A `setup` message. KeyError, TypeError or ValueError where it is not one."""
+    return Setup(
+        cid=UUID(message["cid"]),
+        source_name=str(message["source_name"]),
+        priority=int(message["priority"]),
+        interface=message["interface"],
+        synchronization=message["synchronization"],
+        at_rest=message["at_rest"],
+        sequence_from=int(message["sequence_from"]) & 0xFF,
+        targets=tuple(
+            Target(
+                int(one["number"]),
+                int(one["slots"]),
+                tuple(one["hosts"]),
+                bool(one["multicast"]),
+                int(one.get("spread_ns", 0)),
+                int(one.get("lead_ns", 0)),
+            )
+            for one in message["universes"]
+        ),
+    )
+
+
+def read_dark(message: dict[str, Any]) -> Dark:
+    """A `dark` message; windows that touch or overlap are made one."""
+    merged: list[list[int]] = []
+    for begin, end in sorted((int(begin), int(end)) for begin, end in message["windows"]):
+        if merged and begin <= merged[-1][1]:
+            merged[-1][1] = max(merged[-1][1], end)
+        else:
+            merged.append([begin, end])
+    begins, ends = tuple(window[0] for window in merged), tuple(window[1] for window in merged)
+    return Dark(int(message["from_ns"]), int(message["until_ns"]), begins, ends)
+
+
+def read_score(message: dict[str, Any]) -> Score:
+    """A `score` message."""
+    anchor = message["anchor"]
+    segments = tuple(
+        Segment(
+            from_ns=int(one["from_ns"]),
+            until_ns=int(one["until_ns"]),
+            path=one["path"],
+            piece=one["piece"],
+            frames=int(one["frames"]),
+            fps=Fraction(*one["fps"]),
+            zero_ns=int(one["zero_ns"]),
+            still=one["still"],
+            look=int(one["look"]),
+            level_from=float(one["level"][0]),
+            level_until=float(one["level"][1]),
+        )
+        for one in message["segments"]
+    )
+    if any(segment.until_ns <= segment.from_ns or segment.frames < 1 for segment in segments):
+        raise ValueError("a segment that does not last, or has no frames")
+    return Score(
+        id=int(message["id"]),
+        offset_ns=int(anchor["utc_ns"]) - int(anchor["monotonic_ns"]),
+        wall_offset_ns=int(message["wall_offset_ns"]),
+        segments=segments,
+        begins=tuple(segment.from_ns for segment in segments),
+    )
