@@ -5,15 +5,21 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
+import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 from rich.console import Console
 from rich.progress import Progress
 
-from gloaming.shows import framefile, importing
-from gloaming.shows.framefile import FrameFileInfo, inspect
+from gloaming.shows import framefile, framefile_edit, importing, preview
+from gloaming.shows.framefile import FrameFileInfo, Universe, inspect
+from gloaming.shows.importing import Source, mistake
+from gloaming.shows.matrix import parse_matrix
+from gloaming.shows.rig import load_rig
 
 
 def info_(args: argparse.Namespace) -> int:
@@ -69,22 +75,81 @@ def verify_(args: argparse.Namespace) -> int:
     return 1 if damaged else 0
 
 
-def import_(args: argparse.Namespace) -> int:
-    """`frames import`."""
-    fps = importing.parse_fps(args.fps)
-    source = importing.read_npy(args.source)
-    universes = importing.lay_out(args.universes, source.slots, args.slots)
-    if warning := importing.refresh_warning(fps, universes):
-        print(f"warning: {warning}", file=sys.stderr)
-    with bar("importing") as progress:
-        importing.write_source(source, args.out, fps, universes, progress)
-    return _made(args)
-
-
 def mend_(args: argparse.Namespace) -> int:
     """`frames mend`."""
     framefile.mend(args.file, args.out)
-    return _made(args)
+    return made(args.out)
+
+
+def trim_(args: argparse.Namespace) -> int:
+    """`frames trim`."""
+    info = inspect(args.file)
+    source = framefile_edit.trimmed(
+        info, _seconds("--from", args.first), args.until and _seconds("--until", args.until)
+    )
+    return _written(source, args.out, info.universes)
+
+
+def join_(args: argparse.Namespace) -> int:
+    """`frames join`."""
+    first, source = framefile_edit.joined(args.files)
+    return _written(source, args.out, first.universes)
+
+
+def gain_(args: argparse.Namespace) -> int:
+    """`frames gain`."""
+    info = inspect(args.file)
+    numbers = args.universes and importing.parse_universes(args.universes)
+    return _written(framefile_edit.gained(info, args.by, numbers), args.out, info.universes)
+
+
+def rename_universes_(args: argparse.Namespace) -> int:
+    """`frames rename-universes`."""
+    info = inspect(args.file)
+    numbers = args.old and importing.parse_universes(args.old, "--from")
+    universes = framefile_edit.renamed(info, numbers, importing.parse_universes(args.to, "--to"))
+    return _written(framefile_edit.whole(info), args.out, universes)
+
+
+def export_(args: argparse.Namespace) -> int:
+    """`frames export`."""
+    info = inspect(args.file)
+    with bar("exporting") as progress:
+        framefile_edit.export(info, args.out, progress)
+    print(f"{args.out}: {info.frames} frames of {info.frame_bytes} bytes")
+    return 0
+
+
+def preview_(args: argparse.Namespace) -> int:
+    """`frames preview`."""
+    info = inspect(args.file)
+    out = args.out or args.file.with_suffix(".png")
+    if args.matrix:
+        matrix = parse_matrix(args.matrix, args.start, args.direction, args.zigzag, args.order)
+        view = preview.on_matrix(info, matrix)
+    elif args.rig:
+        view = preview.on_strings(info, load_rig(args.rig), args.rig)
+    else:
+        view = preview.rows_of_pixels(info)
+    with bar("looking") as progress:
+        preview.draw(info, out, view, progress)
+    print(out)
+    return 0
+
+
+def _written(source: Source, out: Path, universes: Sequence[Universe]) -> int:
+    assert source.fps  # sources out of frame files have a rate
+    with bar("writing") as progress:
+        importing.write_source(source, out, source.fps, universes, progress)
+    return made(out)
+
+
+def _seconds(key: str, text: str) -> Fraction:
+    """A time as a person writes it: `12`, `2.5`, `1:02.5`."""
+    match = re.fullmatch(r"(?:([0-9]{1,5}):)?([0-9]{1,6}(?:[.][0-9]{1,9})?)", text, re.ASCII)
+    if not match:
+        raise mistake(key, f"{text!r} is not a time", "write seconds, or minutes and seconds: 2.5, 1:02.5")
+    return int(match[1] or 0) * 60 + Fraction(match[2])
 
 
 @contextlib.contextmanager
@@ -95,11 +160,11 @@ def bar(text: str) -> Iterator[importing.Progress]:
         yield lambda done, total: progress.update(task, completed=done, total=total)
 
 
-def _made(args: argparse.Namespace) -> int:
+def made(out: Path) -> int:
     """Say what was made, on one line; exit code 0."""
-    info = inspect(args.out)
+    info = inspect(out)
     print(
-        f"{args.out}: {info.frames} frames at {_rate(info)} a second, {_time(info, info.frames)},"
+        f"{out}: {info.frames} frames at {_rate(info)} a second, {_time(info, info.frames)},"
         f" {len(info.universes)} universes: {_ranges(info)}"
     )
     return 0

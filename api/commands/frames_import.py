@@ -1,0 +1,78 @@
+"""`gloaming frames import`: which reader a file needs, at what rate, by which curve, into which universes."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from fractions import Fraction
+from pathlib import Path
+
+from gloaming.api.commands.frames_verbs import bar, made
+from gloaming.shows import importing, importing_files, importing_media, resampling
+from gloaming.shows.importing import Source, mistake
+from gloaming.shows.importing_media import Video
+from gloaming.shows.matrix import Matrix, parse_matrix
+
+PICTURES = {".gif", ".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
+
+
+def import_(args: argparse.Namespace) -> int:
+    """`frames import`."""
+    wanted = importing.parse_fps(args.fps) if args.fps else None
+    video = None
+    if args.matrix is None:
+        source = _array(args)
+    else:
+        matrix = parse_matrix(args.matrix, args.start, args.direction, args.zigzag, args.order)
+        source, video = _media(args.source, matrix, wanted)
+    if source.fps is None:
+        source, fps = _at_rate(args, source, wanted)
+    else:
+        fps = source.fps
+    universes = importing.lay_out(args.universes, source.slots, args.slots)
+    if warning := importing.refresh_warning(fps, universes):
+        _say(f"warning: {warning}")
+    if wanted not in (None, fps):
+        _say(f"note: {float(fps):.6g} frames a second, not {float(wanted or 0):g}, keep the length as it is")
+    source = resampling.shaded(source, resampling.curve(args.gamma))
+    with bar("importing") as progress:
+        importing.write_source(source, args.out, fps, universes, progress)
+    if video and video.lost:
+        _say(f"warning: {video.lost} pictures could not be decoded; the one before each is held instead")
+    return made(args.out)
+
+
+def _say(line: str) -> None:
+    print(line, file=sys.stderr)
+
+
+def _array(args: argparse.Namespace) -> Source:
+    path: Path = args.source
+    if path.is_dir() or path.suffix.lower() in PICTURES:
+        raise mistake(path, "nobody can see how its pictures lie on the pixels", "say so: --matrix 64x32")
+    if path.suffix == ".npz":
+        return importing_files.read_npz(path, args.array)
+    if path.suffix in (".raw", ".bin"):
+        return importing_files.read_raw(path, args.width)
+    if path.suffix == ".csv":
+        return importing_files.read_csv(path)
+    return importing.read_npy(path)
+
+
+def _media(path: Path, matrix: Matrix, fps: Fraction | None) -> tuple[Source, Video | None]:
+    if not path.exists():
+        raise mistake(path, "there is no such file")
+    if path.is_dir():
+        return importing_media.read_pictures(path, matrix), None
+    if path.suffix.lower() in PICTURES:
+        return importing_media.read_picture(path, matrix, fps), None
+    video = Video(path, matrix, fps)
+    return video.source, video
+
+
+def _at_rate(args: argparse.Namespace, source: Source, wanted: Fraction | None) -> tuple[Source, Fraction]:
+    if wanted is None:
+        raise mistake(args.source, "nobody can see how fast it is", "say so: --fps 25")
+    if args.source_fps is None:
+        return source, wanted
+    return resampling.resampled(source, importing.parse_fps(args.source_fps, "--source-fps"), wanted)

@@ -1,0 +1,127 @@
+"""Commands to the running daemon, over HTTP: now, pause, resume, dark, call, dim, mute, skip."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import urllib.error
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+from gloaming.api.commands.run import state_folder
+from gloaming.shows.mistake import Mistake, MistakeError
+
+TIMEOUT_S = 10
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add this family's commands."""
+    now = _command(subparsers, "now", "what is happening now, and why", show_now)
+    now.add_argument("--json", action="store_true", help="the whole answer as one object")
+    pause = _command(subparsers, "pause", "lights off; the show waits where it is", ask)
+    pause.add_argument("--unseen", action="store_const", const=True, help="the show goes on behind the dark")
+    _command(subparsers, "dark", "lights off for tonight, or as long as said", ask)
+    call = _command(subparsers, "call", "give a show now", ask, first=("show", str, "SHOW"))
+    call.set_defaults(kind="call")
+    _command(subparsers, "dim", "no brighter than LEVEL (0 to 1)", ask, first=("level", float, "LEVEL"))
+    _command(subparsers, "mute", "no sound", ask)
+    skip = _command(subparsers, "skip", "the next piece, at once", ask, lasting=False)
+    skip.set_defaults(minutes=None, until=None)
+    _command(subparsers, "resume", "end every pause and every dark", resume, lasting=False)
+
+
+def _command(
+    subparsers: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    help: str,
+    handler: Any,
+    first: tuple[str, type, str] | None = None,
+    lasting: bool = True,
+) -> argparse.ArgumentParser:
+    parser = subparsers.add_parser(name, help=help)
+    if first:
+        parser.add_argument(first[0], type=first[1], metavar=first[2])
+    if lasting and name != "now":
+        parser.add_argument("minutes", nargs="?", type=float, metavar="MINUTES")
+        parser.add_argument("--until", metavar="TIME", help='"22:15", "tonight", or an instant')
+    parser.add_argument("--site", type=Path, default=Path(), help="the site's folder (default: here)")
+    parser.add_argument("--state", type=Path, help="its state directory (default: SITE/state)")
+    parser.add_argument("--url", help="the daemon's address (default: as the state directory says)")
+    parser.add_argument("--token-file", type=Path, help="a file with a token (default: in the state directory)")
+    parser.set_defaults(handler=handler, kind=name)
+    return parser
+
+
+def show_now(args: argparse.Namespace) -> int:
+    """`gloaming now`."""
+    _, now = _call(args, "GET", "/api/now")
+    if args.json:
+        print(json.dumps(now, indent=2))
+        return 0
+    piece = f" {now['piece']}, frame {now['frame']}," if now["piece"] else ""
+    print(f"{now['at'][:19]} {now['site']}: {now['state']}{piece} at {now['brightness']:.0%}")
+    for reason in now["reasons"]:
+        print(f"  {reason['text']}  [{reason['rule']}]")
+    for override in now["overrides"]:
+        print(f"  {override['kind']} {override['id']} by {override['who']} until {override['until'][:19]}")
+    for trouble in now["health"]["troubles"]:
+        print(f"  trouble: {trouble['text']}")
+    if now["next"]:
+        print(f"  next: {now['next']['state']} at {now['next']['at'][:19]}")
+    return 0
+
+
+def ask(args: argparse.Namespace) -> int:
+    """An override; exit 1 where it is refused."""
+    request = {key: getattr(args, key, None) for key in ("kind", "minutes", "until", "show", "level", "unseen")}
+    code, answer = _call(args, "POST", "/api/overrides", {k: v for k, v in request.items() if v is not None})
+    if code != 201:
+        print(answer["detail"], file=sys.stderr)
+        return 2 if code == 422 else 1
+    wire = "on the wire" if answer["on_the_wire"] else "stored, but the transmitter has not confirmed it"
+    print(f"{answer['kind']} until {answer['until'][:19]}, {wire}")
+    return 0
+
+
+def resume(args: argparse.Namespace) -> int:
+    """End every pause and dark that stands; exit 1 where there is none."""
+    _, now = _call(args, "GET", "/api/now")
+    standing = [override for override in now["overrides"] if override["kind"] in ("pause", "dark")]
+    for override in standing:
+        _, answer = _call(args, "DELETE", f"/api/overrides/{override['id']}")
+        print(f"{answer['kind']} ended")
+    if not standing:
+        print("nothing is paused or dark by hand", file=sys.stderr)
+    return 0 if standing else 1
+
+
+def _call(args: argparse.Namespace, method: str, path: str, body: dict[str, object] | None = None) -> tuple[int, Any]:
+    """One request; the status and the answer. MistakeError where nobody answers, or the token is not known."""
+    state = state_folder(args.site, args.state)
+    url = args.url or _read(state / "address", "is the daemon running? gloaming run SITE starts it")
+    token = _read(args.token_file or state / "token", "name a file with a token: --token-file FILE")
+    data = None if body is None else json.dumps(body).encode()
+    request = urllib.request.Request(f"{url}{path}", data, method=method)
+    request.add_header("Authorization", f"Bearer {token}")
+    request.add_header("Content-Type", "application/json")
+    try:
+        with urllib.request.urlopen(request, timeout=TIMEOUT_S) as answer:
+            return answer.status, json.load(answer)
+    except urllib.error.HTTPError as error:
+        problem = json.load(error)
+        if error.code == 401:
+            raise MistakeError(Mistake(url, None, None, "the token is not known there", "sign in again")) from None
+        return error.code, problem
+    except (urllib.error.URLError, TimeoutError, ConnectionError) as error:
+        reason = getattr(error, "reason", error)
+        right = "is the daemon running? gloaming run SITE starts it"
+        raise MistakeError(Mistake(url, None, None, f"no daemon answers ({reason})", right)) from None
+
+
+def _read(path: Path, right: str) -> str:
+    try:
+        return path.read_text().strip()
+    except OSError as error:
+        raise MistakeError(Mistake(path, None, None, error.strerror or str(error), right)) from None

@@ -1,0 +1,75 @@
+"""`gloaming run`: director and transmitter on a site, until told to stop."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add `run`."""
+    run = subparsers.add_parser("run", help="play a site: director and transmitter, until told to stop")
+    run.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
+    run.add_argument("--state", type=Path, metavar="DIR", help="where state is kept (default: SITE/state)")
+    run.set_defaults(handler=run_site)
+
+
+def state_folder(site: Path, given: Path | None) -> Path:
+    """Where a site's state is kept: as given, as the service manager says, or beside the site."""
+    return (given or Path(os.environ.get("STATE_DIRECTORY") or site / "state")).absolute()
+
+
+def run_site(args: argparse.Namespace) -> int:
+    """Check the site in a process that does not stay, then keep both processes running."""
+    from gloaming.api.keeper import MISTAKE, Keeper
+
+    site, state = args.site.absolute(), state_folder(args.site, args.state)
+    checked = subprocess.run(
+        [sys.executable, "-m", "gloaming.api.commands.run", str(args.site), str(state)], check=False
+    )
+    if checked.returncode:
+        return MISTAKE
+    try:
+        keeper = Keeper(site, state)
+    except OSError as error:
+        print(f"{state}: {error.strerror or error}", file=sys.stderr)
+        return MISTAKE
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: setattr(keeper, "stopping", True))
+    keeper.start()
+    code = keeper.wait()
+    keeper.stop()
+    return code
+
+
+def _check() -> int:
+    """In a process of its own: every mistake of the site; and what will happen tonight."""
+    from datetime import datetime
+
+    from gloaming.daemon.direction.decide import decide, instant
+    from gloaming.daemon.site import load_site
+    from gloaming.shows.mistake import MistakeError
+
+    now = datetime.now().astimezone()
+    try:
+        site = load_site(Path(sys.argv[1]), now)
+    except MistakeError as error:
+        print(error, file=sys.stderr)
+        return 2
+    for warning in site.warnings:
+        print(f"warning: {warning}", file=sys.stderr)
+    decision = decide(instant(now), site)
+    print(f"{site.name}: {decision.state} now; {decision.reasons[0].text}" if decision.reasons else site.name)
+    if decision.next_ns is not None:
+        at = datetime.fromtimestamp(decision.next_ns / 1e9, site.timezone)
+        print(f"next: {decision.next_state} at {at:%A %d %B %H:%M:%S}")
+    print(f"the phone's side listens on {site.phone.listen}; the passcode stands in {sys.argv[2]}/passcode", flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(_check())

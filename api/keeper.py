@@ -1,0 +1,108 @@
+"""The keeper: starts director and transmitter, and starts again whichever dies. It imports little."""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+PR_SET_PDEATHSIG = 1
+QUICK_S = 5.0
+"""A child that dies sooner than this after its start waits before it is started again."""
+WAIT_MAX_S = 10.0
+STOP_S = 5.0
+MISTAKE = 2
+_libc = ctypes.CDLL(None)
+
+
+class _Child:
+    def __init__(self, name: str, command: list[str], environment: dict[str, str]) -> None:
+        self.name, self.command, self.environment = name, command, environment
+        self.process: subprocess.Popen[bytes] | None = None
+        self.started_s = self.again_s = 0.0
+        self.wait_s = 0.0
+        self.restarts = -1
+
+    def start(self) -> None:
+        self.started_s = time.monotonic()
+        self.restarts += 1
+        parent = os.getpid()
+        self.process = subprocess.Popen(self.command, env=self.environment, preexec_fn=lambda: _die_with(parent))
+
+    def died(self) -> None:
+        """Decide when it is started again: at once, later and later where it keeps dying at once."""
+        quick = time.monotonic() - self.started_s < QUICK_S
+        self.wait_s = min(WAIT_MAX_S, max(0.25, self.wait_s * 2)) if quick and self.restarts else 0.0
+        self.again_s = time.monotonic() + self.wait_s
+        self.process = None
+
+
+def _die_with(parent: int) -> None:
+    """In the child: a new group, so that Ctrl-C reaches the keeper alone; and the keeper's end is the child's."""
+    os.setpgid(0, 0)
+    _libc.prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
+    if os.getppid() != parent:
+        os._exit(1)
+
+
+class Keeper:
+    """Runs a site's two processes. `say` is told of every restart."""
+
+    def __init__(
+        self,
+        site: Path,
+        state: Path,
+        clock_offset_ns: int = 0,
+        listen: str | None = None,
+        say: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
+    ) -> None:
+        self.state, self.say = state, say
+        state.mkdir(parents=True, exist_ok=True, mode=0o700)
+        environment = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(clock_offset_ns)}
+        python = [sys.executable, "-m"]
+        director = [*python, "gloaming.api.director_main", str(site), "--state", str(state)]
+        self.transmitter = _Child(
+            "transmitter", [*python, "gloaming.daemon.transmitter", str(state / "transmitter.sock")], environment
+        )
+        self.director = _Child("director", [*director, *(["--listen", listen] if listen else [])], environment)
+        self.stopping = False
+
+    def start(self) -> None:
+        """Start both, the transmitter first."""
+        for child in (self.transmitter, self.director):
+            child.start()
+
+    def wait(self) -> int:
+        """Keep both running until `stop` is called (by a signal's handler, say); the exit code."""
+        while not self.stopping:
+            for child in (self.transmitter, self.director):
+                if child.process is None:
+                    if time.monotonic() >= child.again_s:
+                        child.start()
+                elif (code := child.process.poll()) is not None:
+                    if code == MISTAKE:
+                        self.stop()
+                        return MISTAKE
+                    self.say(f"the {child.name} ended ({code}); it is started again")
+                    child.died()
+            time.sleep(0.05)
+        return 0
+
+    def stop(self) -> None:
+        """End both: the transmitter first, which goes black and terminates its streams."""
+        self.stopping = True
+        for child in (self.transmitter, self.director):
+            if child.process and child.process.poll() is None:
+                child.process.terminate()
+        for child in (self.transmitter, self.director):
+            if child.process:
+                try:
+                    child.process.wait(STOP_S)
+                except subprocess.TimeoutExpired:
+                    child.process.kill()
+                    child.process.wait()

@@ -1,0 +1,334 @@
+"""The director: holds site, state and link; decides, hands over scores, and is the one door for who asks."""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+import time
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+
+from gloaming.daemon.clock import Clock
+from gloaming.daemon.direction.asking import UNDO_SKIP_NS, ask
+from gloaming.daemon.direction.decide import Decision, decide, isoformat, score
+from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.score import SECOND_NS, Segment, State
+from gloaming.daemon.direction.season import season
+from gloaming.daemon.link import Link
+from gloaming.daemon.site import Site
+from gloaming.daemon.state import State as Store
+from gloaming.daemon.timetable.hours import windows
+from gloaming.shows.mistake import Mistake, MistakeError
+
+SCORE_NS = 1800 * SECOND_NS
+RENEW_NS = 600 * SECOND_NS
+"""A score that has been sent is sent anew after this time, so that 20 minutes of it are always left."""
+DAY_NS = 86_400 * SECOND_NS
+KEEP_NS = 3 * DAY_NS
+"""How long an override that has ended still shifts what is played."""
+CONFIRM_S = 2.0
+
+
+class NotStandingError(Exception):
+    """There is no such override in force."""
+
+
+class Director:
+    """Decides at every boundary and at least every five seconds; a missed or early wake changes nothing."""
+
+    def __init__(self, site: Site, state: Path, clock: Clock) -> None:
+        self.site, self.clock = site, clock
+        self.store = Store(state, clock.now_ns())
+        self.link = Link(state / "transmitter.sock", self._heard)
+        self.troubles: dict[tuple[str, str], dict[str, Any]] = {}
+        self.started_ns = clock.now_ns()
+        self._overrides = self.store.overrides(clock.now_ns() - KEEP_NS)
+        self._sent: tuple[Segment, ...] = ()
+        self._sent_until_ns = self._dark_until_ns = 0
+        self._score_id = time.monotonic_ns() // 1_000_000
+        self._last: tuple[State, str | None, str | None] | None = None
+        self._scheduler = AsyncIOScheduler(timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None})
+        self._tasks: list[asyncio.Task[None]] = []
+
+    async def start(self) -> None:
+        """Hand over everything, then wake at boundaries, every five seconds, and at a step of the clock."""
+        if self.store.fact("cid") is None:
+            self.store.set_fact("cid", uuid4().hex)
+        self.link.send(self._setup())
+        self._decide()
+        self._scheduler.add_job(self._decide, "interval", seconds=5, id="decide again")
+        self._scheduler.add_job(self._watch_clock, "interval", seconds=0.5, id="watch the clock")
+        self._scheduler.start()
+        self._tasks = [asyncio.create_task(self.link.run(), name="link")]
+        self.store.note(self.clock.now_ns(), "start", f"the director has started with the site {self.site.name}")
+        for problem in self.site.problems:
+            self.store.note(self.clock.now_ns(), "fault", str(problem))
+
+    async def stop(self) -> None:
+        self._scheduler.shutdown(wait=False)
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        self.store.close()
+
+    # what is asked
+
+    def now(self) -> dict[str, Any]:
+        """What is happening now, and why; with the health of everything."""
+        at_ns = self.clock.now_ns()
+        decision = self.decision(at_ns)
+        piece = self.site.pieces.get(decision.piece or "")
+        troubles = [*self.troubles.values()]
+        troubles += [
+            {"kind": "site", "subject": str(problem.key), "text": str(problem)} for problem in self.site.problems
+        ]
+        if not self.link.connected:
+            troubles.append(
+                {"kind": "transmitter", "subject": "transmitter", "text": "the transmitter does not answer"}
+            )
+        if self.store.unwritten:
+            text = f"{self.store.unwritten} journal lines could not be written"
+            troubles.append({"kind": "disk", "subject": str(self.store.path), "text": text})
+        return {
+            "site": self.site.name,
+            **decision.as_json(self.site.timezone),
+            "position_s": None if decision.position_ns is None else round(decision.position_ns / SECOND_NS, 3),
+            "length_s": round(piece.info.length_ns / SECOND_NS, 3) if piece and piece.info else None,
+            "overrides": [self.as_json(override) for override in self.standing(at_ns)],
+            "clock": {"offset_s": self.clock.offset_ns / SECOND_NS, "note": self._clock_note()},
+            "health": {"ok": not troubles, "troubles": troubles, "transmitter": self.link.telemetry},
+        }
+
+    def decision(self, at_ns: int) -> Decision:
+        return decide(at_ns, self.site, self._overrides)
+
+    def nights(self, first: date | None, days: int) -> list[dict[str, object]]:
+        if not 1 <= days <= 1000:
+            raise MistakeError(Mistake("days", None, None, f"{days} is not from 1 to 1000", "as days=7"))
+        begin = first or datetime.fromtimestamp(self.clock.now_ns() // SECOND_NS, self.site.timezone).date()
+        try:
+            last = begin + timedelta(days=days - 1)
+        except OverflowError:
+            raise MistakeError(Mistake("from", None, None, f"{begin} is past the calendar", "as 2026-12-20")) from None
+        return [row.as_json(self.site) for row in season(self.site, begin, last)]
+
+    def standing(self, at_ns: int) -> tuple[Override, ...]:
+        """The overrides in force, or yet to come."""
+        return tuple(override for override in self._overrides if at_ns < override.end_ns)
+
+    def as_json(self, override: Override) -> dict[str, object]:
+        zone = self.site.timezone
+        more = {"show": override.show, "level": override.level, "unseen": override.unseen or None}
+        return {
+            "id": override.id,
+            "kind": str(override.kind),
+            "at": isoformat(override.at_ns, zone),
+            "until": isoformat(override.until_ns, zone),
+            "remaining_s": max(0, round((override.end_ns - self.clock.now_ns()) / SECOND_NS)),
+            "who": override.who,
+            **{key: value for key, value in more.items() if value is not None},
+        }
+
+    async def ask(self, request: dict[str, object], who: str) -> dict[str, object]:
+        """Store what somebody asks and put it on the wire. MistakeError, Refusal, OSError where it cannot be kept."""
+        override = ask(request, self.clock.now_ns(), self.site, self._overrides, who)
+        try:
+            override = self.store.add(override)
+        except sqlite3.Error as error:
+            raise OSError(f"the override cannot be kept: {error}") from None
+        self._overrides = (*self._overrides, override)
+        on_the_wire = await self._hand_over()
+        text = f"{override.kind} until {isoformat(override.until_ns, self.site.timezone)}"
+        self.store.note(override.at_ns, "override", text, who, {"id": override.id})
+        return {**self.as_json(override), "on_the_wire": on_the_wire}
+
+    async def undo(self, id: int, who: str) -> dict[str, object]:
+        """End an override now."""
+        at_ns = self.clock.now_ns()
+        found = next((override for override in self.standing(at_ns) if override.id == id), None)
+        if found is None:
+            raise NotStandingError(f"no override {id} is in force")
+        try:
+            self.store.end(id, at_ns)
+        except sqlite3.Error as error:
+            raise OSError(f"the end of the override cannot be kept: {error}") from None
+        self._overrides = self.store.overrides(at_ns - KEEP_NS)
+        on_the_wire = await self._hand_over()
+        self.store.note(at_ns, "override", f"{found.kind} ended", who, {"id": id})
+        return {
+            "id": id,
+            "kind": str(found.kind),
+            "ended": isoformat(at_ns, self.site.timezone),
+            "on_the_wire": on_the_wire,
+        }
+
+    # what is done
+
+    async def _hand_over(self) -> bool:
+        """Send the new score and wait until the transmitter plays it; whether it does."""
+        self._sent_until_ns = 0
+        self._decide()
+        wanted = self._score_id
+        deadline = time.monotonic() + CONFIRM_S
+        while self.link.connected and self.link.played_id != wanted and time.monotonic() < deadline:
+            try:
+                await asyncio.wait_for(self.link.playing.wait(), max(0.01, deadline - time.monotonic()))
+            except TimeoutError:
+                break
+        return self.link.played_id == wanted
+
+    def _decide(self) -> None:
+        """Look up the next half hour; hand it over where it differs from what was sent, or where that runs out."""
+        now_ns = self.clock.now_ns()
+        self._note_changes(now_ns)
+        if self._dark_until_ns - now_ns < 7 * DAY_NS:
+            self._send_dark(now_ns)
+        found = score(now_ns - SECOND_NS, now_ns + SCORE_NS, self.site, self._overrides).segments
+        if self._differs(found, now_ns) or now_ns > self._sent_until_ns - SCORE_NS + RENEW_NS:
+            self._send_score(found, now_ns)
+        self._wake_at_boundary(found, now_ns)
+
+    def _differs(self, found: tuple[Segment, ...], now_ns: int) -> bool:
+        """Whether what is to come is not what the transmitter holds."""
+
+        def shown(segments: tuple[Segment, ...]) -> list[tuple[object, ...]]:
+            return [
+                (one.until_ns, one.picture, one.look, one.level_until)
+                for one in segments
+                if now_ns < one.until_ns < min(self._sent_until_ns, now_ns + SCORE_NS)
+                and (one.level_from or one.level_until)
+            ]
+
+        return shown(found) != shown(self._sent)
+
+    def _send_score(self, segments: tuple[Segment, ...], now_ns: int) -> None:
+        self._score_id += 1
+        self._sent, self._sent_until_ns = segments, now_ns + SCORE_NS
+        anchor = self.clock.anchor()
+        self.link.send(
+            {
+                "op": "score",
+                "id": self._score_id,
+                "anchor": {"utc_ns": anchor.utc_ns, "monotonic_ns": anchor.monotonic_ns},
+                "wall_offset_ns": self.clock.offset_ns,
+                "from_ns": segments[0].from_ns,
+                "until_ns": segments[-1].until_ns,
+                "segments": [_segment_json(segment) for segment in segments],
+            }
+        )
+
+    def _send_dark(self, now_ns: int) -> None:
+        from_ns, until_ns = now_ns - DAY_NS, now_ns + 8 * DAY_NS
+        found = windows(self.site.neighbours.dark, self.site.spot, from_ns, until_ns)
+        self._dark_until_ns = until_ns
+        edges = [[begin_ns, end_ns] for begin_ns, end_ns, _ in found]
+        self.link.send({"op": "dark", "from_ns": from_ns, "until_ns": until_ns, "windows": edges})
+
+    def _setup(self) -> dict[str, Any]:
+        rig, output = self.site.rig, self.site.output
+        universes = [
+            {
+                "number": number,
+                "slots": slots,
+                "hosts": [controller.host] if controller.host else [],
+                "multicast": controller.multicast or controller.host is None,
+                "lead_ns": controller.lead,
+                "spread_ns": controller.spread,
+            }
+            for number, slots in rig.slots.items()
+            for controller in (rig.controller_of[number],)
+        ]
+        return {
+            "op": "setup",
+            "cid": self.store.fact("cid"),
+            "source_name": self.site.source_name,
+            "priority": output.priority,
+            "interface": output.interface,
+            "synchronization": output.synchronization,
+            "at_rest": output.at_rest,
+            "sequence_from": 0,
+            "universes": universes,
+        }
+
+    def _wake_at_boundary(self, segments: tuple[Segment, ...], now_ns: int) -> None:
+        later = [segment.from_ns for segment in segments if segment.from_ns > now_ns]
+        if later:
+            at = datetime.fromtimestamp((later[0] - self.clock.offset_ns) / SECOND_NS + 0.002, UTC)
+            self._scheduler.add_job(self._decide, "date", run_date=at, id="boundary", replace_existing=True)
+
+    def _watch_clock(self) -> None:
+        step_ns = self.clock.stepped_ns()
+        if step_ns:
+            self.store.note(self.clock.now_ns(), "clock", f"the clock stepped by {step_ns / SECOND_NS:+.3f} s")
+            self._sent_until_ns = self._dark_until_ns = 0
+            self._decide()
+
+    def _note_changes(self, now_ns: int) -> None:
+        decision = self.decision(now_ns)
+        current = (decision.state, decision.show, decision.piece)
+        if self._last is not None and current != self._last:
+            piece = f", {decision.piece}" if decision.piece else ""
+            reason = decision.reasons[0] if decision.reasons else None
+            why = f": {reason.text} ({reason.rule})" if reason else ""
+            self.store.note(now_ns, str(decision.state), f"{decision.state}{piece}{why}")
+        self._last = current
+
+    def _heard(self, message: dict[str, Any]) -> None:
+        """A message of the transmitter, or that it is gone."""
+        now_ns = self.clock.now_ns()
+        match message["op"]:
+            case "lost":
+                self.store.note(
+                    now_ns, "restart", "the transmitter is gone; it is given the score again when it is back"
+                )
+            case "trouble":
+                key = (message["kind"], message["subject"])
+                if message["over"]:
+                    self.troubles.pop(key, None)
+                else:
+                    since = isoformat(now_ns, self.site.timezone)
+                    self.troubles[key] = {"kind": key[0], "subject": key[1], "text": message["text"], "since": since}
+                over = "over: " if message["over"] else ""
+                self.store.note(now_ns, "trouble", f"{over}{message['subject']}: {message['text']}")
+                if message["kind"] == "frames" and not message["over"]:
+                    self._leave_out(message, now_ns)
+
+    def _leave_out(self, message: dict[str, Any], now_ns: int) -> None:
+        """A piece whose frames are hurt is left out from there: the show goes on with the next."""
+        decision = self.decision(now_ns)
+        others = {piece for show in self.site.shows.values() if show.name == decision.show for piece in show.order}
+        if decision.state != State.PLAYING or decision.piece != message["piece"] or len(others) < 2:
+            return
+        skip = Override(0, Kind.SKIP, now_ns, now_ns + UNDO_SKIP_NS, who="gloaming")
+        try:
+            skip = self.store.add(skip)
+        except sqlite3.Error:
+            self.store.unwritten += 1
+        self._overrides = (*self._overrides, skip)
+        self._decide()
+
+    def _clock_note(self) -> str | None:
+        if not self.clock.offset_ns:
+            return None
+        moved = timedelta(seconds=round(self.clock.offset_ns / SECOND_NS))
+        return f"the evening is moved to now: this clock stands {moved} from the machine's"
+
+
+def _segment_json(segment: Segment) -> dict[str, Any]:
+    picture = segment.picture
+    return {
+        "from_ns": segment.from_ns,
+        "until_ns": segment.until_ns,
+        "path": picture.path if picture else None,
+        "piece": picture.piece if picture else None,
+        "frames": picture.frames if picture else 1,
+        "fps": [picture.fps.numerator, picture.fps.denominator] if picture else [40, 1],
+        "zero_ns": picture.zero_ns if picture else 0,
+        "still": picture.still if picture else None,
+        "look": segment.look,
+        "level": [segment.level_from, segment.level_until],
+    }

@@ -1,0 +1,87 @@
+"""The director's end of the score protocol (transmitter/PROTOCOL.md): keeps the connection and what must be known."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import socket
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+RETRY_S = 0.03
+SEQUENCE_LEAP = 108
+"""How far a restarted transmitter's sequence numbers begin after the last one heard of (E1.31 6.7.2)."""
+
+
+class Link:
+    """Hands setup, dark windows and score to whichever transmitter listens; `heard` gets every message from it."""
+
+    def __init__(self, path: Path, heard: Callable[[dict[str, Any]], None]) -> None:
+        self.path, self.heard = path, heard
+        self.telemetry: dict[str, Any] | None = None
+        self.connected = False
+        self.playing = asyncio.Event()
+        self.played_id = -1
+        self._kept: dict[str, dict[str, Any]] = {}
+        self._writer: asyncio.StreamWriter | None = None
+
+    def send(self, message: dict[str, Any]) -> None:
+        """Keep the newest of each kind, and send it now if there is a connection."""
+        self._kept[message["op"]] = message
+        if self._writer:
+            self._write(message)
+
+    async def run(self) -> None:
+        """Connect, listen, connect again; until cancelled."""
+        while True:
+            try:
+                reader, self._writer = await self._connect()
+            except OSError:
+                await asyncio.sleep(RETRY_S)
+                continue
+            try:
+                self.connected = True
+                for op in ("setup", "dark", "score"):
+                    if op in self._kept:
+                        self._write(self._kept[op])
+                while line := await reader.readline():
+                    self._hear(json.loads(line))
+            except (OSError, ValueError):
+                self.connected = False
+            finally:
+                self.connected = False
+                self._writer.close()
+                self._writer = None
+            self.heard({"op": "lost"})
+            await asyncio.sleep(RETRY_S)
+
+    async def _connect(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+        folder = os.open(self.path.parent, os.O_PATH | os.O_DIRECTORY)
+        sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            sock.setblocking(False)
+            sock.connect(f"/proc/self/fd/{folder}/{self.path.name}")
+        except OSError:
+            sock.close()
+            raise
+        finally:
+            os.close(folder)
+        return await asyncio.open_unix_connection(sock=sock, limit=1 << 20)
+
+    def _write(self, message: dict[str, Any]) -> None:
+        assert self._writer
+        if message["op"] == "setup":
+            last = self.telemetry["sequence"] if self.telemetry else 0
+            message = {**message, "sequence_from": (last + SEQUENCE_LEAP) & 0xFF}
+        self._writer.write(json.dumps(message).encode() + b"\n")
+
+    def _hear(self, message: dict[str, Any]) -> None:
+        if message["op"] == "telemetry":
+            self.telemetry = message
+        elif message["op"] == "playing":
+            self.played_id = message["id"]
+            self.playing.set()
+            self.playing = asyncio.Event()
+        self.heard(message)
