@@ -16,6 +16,7 @@ import numpy as np
 from gloaming.shows.framefile import Frames, FrameWriter, Universe, max_refresh_hz
 from gloaming.shows.framefile_layout import CHUNK_BYTES_MAX, SLOTS_MAX, UNIVERSE_MAX, fps_wrong
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.rig import read_universes
 
 SLOTS = 510  # 170 pixels of three colours: common practice, no source
 
@@ -40,32 +41,18 @@ def parse_fps(text: str, key: str = "--fps") -> Fraction:
             raise ValueError
         fps = Fraction(text)
     except (ValueError, ZeroDivisionError):
-        raise _mistake(key, f"{text!r} is not a frame rate", "write 25, 29.97 or 30000/1001") from None
+        raise mistake(key, f"{text!r} is not a frame rate", "write 25, 29.97 or 30000/1001") from None
     if wrong := fps_wrong(fps):
-        raise _mistake(key, wrong)
+        raise mistake(key, wrong)
     return fps
 
 
 def parse_universes(text: str, key: str = "--universes") -> tuple[int, ...]:
     """Universe numbers as a person writes them: `1`, `1-13`, `1-4,8`; each 1..63999 (E1.31), none twice."""
-    numbers: list[int] = []
-    for part in text.split(","):
-        match = re.fullmatch(r"\s*([0-9]{1,9})\s*(?:-\s*([0-9]{1,9})\s*)?", part)
-        if not match:
-            raise _mistake(
-                key, f"{text!r} cannot be read", "write a first universe (1), a range (1-13) or a list (1-4,8)"
-            )
-        first = int(match[1])
-        last = int(match[2] or first)
-        for number in (first, last):
-            if not 1 <= number <= UNIVERSE_MAX:
-                raise _mistake(key, f"there is no universe {number}", f"E1.31 has universes 1 to {UNIVERSE_MAX}")
-        if last < first:
-            raise _mistake(key, f"the range {part.strip()} runs backwards", f"write {last}-{first}")
-        numbers += range(first, last + 1)
-    if len(set(numbers)) < len(numbers):
-        raise _mistake(key, f"{text!r} names a universe twice")
-    return tuple(numbers)
+    try:
+        return read_universes(text)
+    except ValueError as error:
+        raise mistake(key, str(error)) from None
 
 
 def lay_out(text: str, frame_bytes: int, slots: int = SLOTS, key: str = "--universes") -> tuple[Universe, ...]:
@@ -74,17 +61,17 @@ def lay_out(text: str, frame_bytes: int, slots: int = SLOTS, key: str = "--unive
     A single number in `text` is the first of as many as are needed; a range or a list must fit exactly.
     """
     if not 1 <= slots <= SLOTS_MAX:
-        raise _mistake("--slots", f"{slots} slots do not fit in a universe", f"E1.11 has 1 to {SLOTS_MAX}")
+        raise mistake("--slots", f"{slots} slots do not fit in a universe", f"E1.11 has 1 to {SLOTS_MAX}")
     numbers = parse_universes(text, key)
     needed = -(-frame_bytes // slots)
     if len(numbers) == 1:
         numbers = tuple(range(numbers[0], numbers[0] + needed))
         if numbers[-1] > UNIVERSE_MAX:
             wrong = f"{needed} universes from {numbers[0]} on would end at {numbers[-1]}"
-            raise _mistake(key, wrong, f"E1.31 has universes 1 to {UNIVERSE_MAX}")
+            raise mistake(key, wrong, f"E1.31 has universes 1 to {UNIVERSE_MAX}")
     if len(numbers) != needed:
         wrong = f"{text!r} is {len(numbers)} universes, but {frame_bytes} slots fill {needed} universes of {slots}"
-        raise _mistake(key, wrong)
+        raise mistake(key, wrong)
     offsets = range(0, frame_bytes, slots)
     return tuple(
         Universe(number, min(slots, frame_bytes - offset), offset)
@@ -109,29 +96,34 @@ def read_npy(path: Path) -> Source:
         with path.open("rb") as file:
             head = file.read(6)
         if not head:
-            raise _mistake(path, "the file is empty")
+            raise mistake(path, "the file is empty")
         if head != b"\x93NUMPY":
-            raise _mistake(path, "this is not a NumPy .npy file")
+            raise mistake(path, "this is not a NumPy .npy file")
         array = np.load(path, mmap_mode="r", allow_pickle=False)
     except OSError as error:
-        raise _mistake(path, f"it cannot be read ({error.strerror or error})") from None
+        raise mistake(path, f"it cannot be read ({error.strerror or error})") from None
     except (ValueError, EOFError, SyntaxError) as error:
-        raise _mistake(path, f"the .npy file is damaged ({error})") from None
+        raise mistake(path, f"the .npy file is damaged ({error})") from None
     check_array(path, array)
     return Source(array.shape[1], len(array), None, blocks_of(array))
 
 
 def check_array(path: Path, array: np.ndarray) -> None:
     """MistakeError unless an array is `(frames, slots) uint8` with at least one of each."""
-    if array.dtype != np.uint8:
-        nan = " (and some of it is not a number)" if array.dtype.kind == "f" and np.isnan(array).any() else ""
+    nan = array.dtype.kind == "f" and bool(np.isnan(array).any())
+    check_kind(path, array.dtype, array.shape, " (and some of it is not a number)" if nan else "")
+
+
+def check_kind(path: Path, dtype: np.dtype, shape: tuple[int, ...], more: str = "") -> None:
+    """MistakeError unless an array of this type and shape is `(frames, slots) uint8` with at least one of each."""
+    if dtype != np.uint8:
         right = "levels are whole numbers 0 to 255: save the array with .astype('uint8')"
-        raise _mistake(path, f"the array is of type {array.dtype}{nan}, not uint8", right)
-    if array.ndim != 2:
+        raise mistake(path, f"the array is of type {dtype}{more}, not uint8", right)
+    if len(shape) != 2:
         right = "save it with .reshape(len(frames), -1)"
-        raise _mistake(path, f"the array has the shape {array.shape}, not (frames, slots)", right)
-    if not array.size:
-        raise _mistake(path, f"the array has the shape {array.shape}: there is nothing in it")
+        raise mistake(path, f"the array has the shape {shape}, not (frames, slots)", right)
+    if 0 in shape:
+        raise mistake(path, f"the array has the shape {shape}: there is nothing in it")
 
 
 def blocks_of(array: Frames) -> Iterator[Frames]:
@@ -155,5 +147,5 @@ def write_source(
     return done
 
 
-def _mistake(place: Path | str, wrong: str, right: str | None = None) -> MistakeError:
+def mistake(place: Path | str, wrong: str, right: str | None = None) -> MistakeError:
     return MistakeError(Mistake(place, None, None, wrong, right))

@@ -1,0 +1,169 @@
+"""Pictures and video onto a matrix: folders of PNGs, GIFs, single pictures, anything PyAV decodes (extra `media`).
+
+A picture is stretched over the whole matrix; what is transparent shows black.
+"""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_left
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from gloaming.shows.framefile import Frames
+from gloaming.shows.importing import Source, mistake
+from gloaming.shows.matrix import Matrix
+from gloaming.shows.resampling import held, paced, picks
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
+
+MEDIA_MISSING = "install it with the extra: pip install 'gloaming[media]'"
+GIF_PAUSE_S = Fraction(1, 10)
+"""For a GIF's picture that gives no time of its own; common practice, no source."""
+
+
+def read_pictures(folder: Path, matrix: Matrix) -> Source:
+    """The PNGs of a folder, one a frame, in the order of the numbers in their names."""
+    paths = sorted(folder.glob("*.png"), key=_natural)
+    if not paths:
+        raise mistake(folder, "there are no .png files in this folder")
+    frames = (matrix.to_slots(_scaled(_open(path), path, matrix)[None]) for path in paths)
+    return Source(matrix.slots, len(paths), None, frames)
+
+
+def _natural(path: Path) -> list[tuple[int, str]]:
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", path.name)]
+
+
+def read_picture(path: Path, matrix: Matrix, fps: Fraction | None) -> Source:
+    """A GIF or a single picture, at `fps` or at its own rate, if it has one."""
+    image = _open(path)
+    starts_s, at_s = [], Fraction(0)
+    for number in range(getattr(image, "n_frames", 1)):
+        _seek(image, number, path)
+        starts_s.append(at_s)
+        at_s += Fraction(image.info.get("duration", 0)) / 1000 or GIF_PAUSE_S
+    if len(starts_s) == 1:
+        return Source(matrix.slots, 1, None, [matrix.to_slots(_scaled(image, path, matrix)[None])])
+    steps = {after - before for before, after in zip(starts_s, [*starts_s[1:], at_s], strict=True)}
+    if fps is None and len(steps) > 1:
+        raise mistake(path, "its pictures stand for different times, so it has no rate of its own", "give --fps 40")
+    count, exact = paced(at_s, fps or 1 / min(steps))
+
+    def pictures() -> Iterator[Frames]:
+        for number in range(len(starts_s)):
+            _seek(image, number, path)
+            yield matrix.to_slots(_scaled(image, path, matrix)[None])
+
+    return Source(matrix.slots, count, exact, held(enumerate(pictures()), picks(starts_s, count, exact)))
+
+
+def _open(path: Path) -> Image:
+    try:
+        from PIL import Image
+    except ImportError:
+        raise mistake(path, "pictures need Pillow, which is not installed", MEDIA_MISSING) from None
+    try:
+        return Image.open(path)
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
+        raise mistake(path, f"the picture cannot be read ({error})") from None
+
+
+def _seek(image: Image, number: int, path: Path) -> None:
+    try:
+        image.seek(number)
+        image.load()
+    except (OSError, EOFError, ValueError, SyntaxError) as error:
+        raise mistake(path, f"picture {number} of it is damaged ({error})") from None
+
+
+def _scaled(image: Image, path: Path, matrix: Matrix) -> Frames:
+    """A picture `(height, width, 3) uint8` of the matrix's size; what is transparent is black."""
+    try:
+        rgba = np.asarray(image.convert("RGBA").resize((matrix.width, matrix.height), 4))  # 4: the mean of each box
+    except (OSError, ValueError, SyntaxError) as error:
+        raise mistake(path, f"the picture is damaged ({error})") from None
+    return _on_black(rgba)
+
+
+def _on_black(rgba: Frames) -> Frames:
+    """`(..., 4)` as `(..., 3)`: colours times opacity, rounded."""
+    opacity = rgba[..., 3:].astype(np.uint16)
+    return ((rgba[..., :3] * opacity + 127) // 255).astype(np.uint8)
+
+
+class Video:
+    """A video's pictures on a matrix, as `source`.
+
+    Once that is read, `lost` counts what could not be decoded: there the picture before is held.
+    """
+
+    def __init__(self, path: Path, matrix: Matrix, fps: Fraction | None) -> None:
+        self._path, self._matrix, self.lost = path, matrix, 0
+        with self._opened() as container:
+            stream = container.streams.video[0]
+            rate, second = stream.average_rate, Fraction(stream.time_base)
+            packets = container.demux(stream)  # nothing is decoded for this
+            self._stamps = sorted({packet.pts for packet in packets if packet.pts is not None and packet.size})
+        if not self._stamps:
+            raise mistake(path, "there are no pictures in it")
+        if fps is None and not rate:
+            raise mistake(path, "the video has no frame rate", "give one: --fps 25")
+        starts_s = [(stamp - self._stamps[0]) * second for stamp in self._stamps]
+        own_fps = Fraction(rate) if rate else len(starts_s) / (starts_s[-1] or Fraction(1))
+        length_s = starts_s[-1] + 1 / own_fps
+        if fps in (None, own_fps) and abs(length_s * own_fps - len(starts_s)) < Fraction(1, 2):
+            count, exact = len(starts_s), own_fps
+            wanted: Iterator[int] = iter(range(count))
+        else:
+            count, exact = paced(length_s, fps or own_fps)
+            wanted = picks(starts_s, count, exact)
+        self.source = Source(matrix.slots, count, exact, held(self._pictures(), wanted))
+
+    def _opened(self) -> Any:  # PyAV's containers differ by kind; only what all of them have is used
+        try:
+            import av
+        except ImportError:
+            raise mistake(self._path, "video needs PyAV, which is not installed", MEDIA_MISSING) from None
+        try:
+            container = av.open(str(self._path))
+        except (OSError, ValueError) as error:
+            raise mistake(self._path, f"this is no video that can be read ({error})") from None
+        if not container.streams.video:
+            container.close()
+            raise mistake(self._path, "there is no video in it")
+        return container
+
+    def _pictures(self) -> Iterator[tuple[int, Frames]]:
+        """The pictures that can be decoded, each with its number among the time stamps."""
+        import av
+
+        due = 0
+        with self._opened() as container:
+            for packet in container.demux(container.streams.video[0]):
+                try:
+                    frames = packet.decode()
+                except av.FFmpegError:  # counted below, by the number that is missing
+                    continue
+                for frame in frames:
+                    if frame.pts is None or frame.is_corrupt:
+                        continue
+                    number = bisect_left(self._stamps, frame.pts)
+                    self.lost += max(0, number - due)
+                    due = number + 1
+                    yield number, self._matrix.to_slots(self._scaled(frame)[None])
+        if not due:
+            raise mistake(self._path, "none of its pictures can be decoded")
+        self.lost += len(self._stamps) - due
+
+    def _scaled(self, frame: Any) -> Frames:  # a frame as PyAV has it
+        size = {"width": self._matrix.width, "height": self._matrix.height, "interpolation": "AREA"}
+        if any(component.is_alpha for component in frame.format.components):
+            return _on_black(frame.reformat(format="rgba", **size).to_ndarray())
+        rgb: Frames = frame.reformat(format="rgb24", **size).to_ndarray()
+        return rgb
