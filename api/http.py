@@ -1,7 +1,5 @@
 """The HTTP side: what may be asked, in which words, and how errors look (RFC 9457). Speaks to the director alone."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -73,7 +71,7 @@ def make_app(director: Director, doorkeeper: Doorkeeper) -> FastAPI:
     _add_errors(app)
     _add_limits(app)
 
-    def signed_in(request: Request) -> Device:
+    async def signed_in(request: Request) -> Device:
         scheme, _, token = request.headers.get("authorization", "").partition(" ")
         token = token if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
         device = doorkeeper.device(token) if token else None
@@ -81,7 +79,7 @@ def make_app(director: Director, doorkeeper: Doorkeeper) -> FastAPI:
             raise HTTPException(401, "sign in at /api/sign-in, or send a token")
         return device
 
-    def operator(device: Annotated[Device, Depends(signed_in)]) -> Device:
+    async def operator(device: Annotated[Device, Depends(signed_in)]) -> Device:
         if device.kind != "operator":
             raise HTTPException(403, "this device may look, and nothing more")
         return device
@@ -127,7 +125,7 @@ def make_app(director: Director, doorkeeper: Doorkeeper) -> FastAPI:
         return director.store.journal(limit, before)
 
     @app.post("/api/sign-in")
-    def sign_in(asked: SignIn, request: Request, response: Response) -> dict[str, str]:
+    async def sign_in(asked: SignIn, request: Request, response: Response) -> dict[str, str]:
         address = request.client.host if request.client else ""
         token = doorkeeper.sign_in(asked.passcode, asked.device, address, time.monotonic(), director.clock.now_ns())
         if token is None:

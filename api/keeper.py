@@ -63,7 +63,12 @@ class Keeper:
     ) -> None:
         self.state, self.say = state, say
         state.mkdir(parents=True, exist_ok=True, mode=0o700)
-        environment = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(clock_offset_ns)}
+        environment = {
+            **os.environ,
+            "GLOAMING_CLOCK_OFFSET_NS": str(clock_offset_ns),
+            "OPENBLAS_NUM_THREADS": "1",  # no linear algebra here: its threads would only take memory
+            "MALLOC_ARENA_MAX": "2",
+        }
         python = [sys.executable, "-m"]
         director = [*python, "gloaming.api.director_main", str(site), "--state", str(state)]
         self.transmitter = _Child(

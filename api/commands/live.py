@@ -56,7 +56,7 @@ def _command(
 
 def show_now(args: argparse.Namespace) -> int:
     """`gloaming now`."""
-    _, now = _call(args, "GET", "/api/now")
+    now = _now(args)
     if args.json:
         print(json.dumps(now, indent=2))
         return 0
@@ -87,7 +87,7 @@ def ask(args: argparse.Namespace) -> int:
 
 def resume(args: argparse.Namespace) -> int:
     """End every pause and dark that stands; exit 1 where there is none."""
-    _, now = _call(args, "GET", "/api/now")
+    now = _now(args)
     standing = [override for override in now["overrides"] if override["kind"] in ("pause", "dark")]
     for override in standing:
         _, answer = _call(args, "DELETE", f"/api/overrides/{override['id']}")
@@ -95,6 +95,13 @@ def resume(args: argparse.Namespace) -> int:
     if not standing:
         print("nothing is paused or dark by hand", file=sys.stderr)
     return 0 if standing else 1
+
+
+def _now(args: argparse.Namespace) -> Any:
+    code, answer = _call(args, "GET", "/api/now")
+    if code != 200:
+        raise MistakeError(Mistake(args.url or "the daemon", None, None, f"it answers {code}: {answer['detail']}"))
+    return answer
 
 
 def _call(args: argparse.Namespace, method: str, path: str, body: dict[str, object] | None = None) -> tuple[int, Any]:
@@ -110,10 +117,11 @@ def _call(args: argparse.Namespace, method: str, path: str, body: dict[str, obje
         with urllib.request.urlopen(request, timeout=TIMEOUT_S) as answer:
             return answer.status, json.load(answer)
     except urllib.error.HTTPError as error:
-        problem = json.load(error)
         if error.code == 401:
             raise MistakeError(Mistake(url, None, None, "the token is not known there", "sign in again")) from None
-        return error.code, problem
+        if error.headers.get_content_type() != "application/problem+json":
+            raise MistakeError(Mistake(url, None, None, f"it answers {error.code}, not as a daemon does")) from None
+        return error.code, json.load(error)
     except (urllib.error.URLError, TimeoutError, ConnectionError) as error:
         reason = getattr(error, "reason", error)
         right = "is the daemon running? gloaming run SITE starts it"

@@ -125,7 +125,7 @@ def day(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> Stage:
     return _stage(site, day_ns, near)
 
 
-@lru_cache(maxsize=12)
+@lru_cache(maxsize=4)
 def _stage(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Stage:
     return Stage(day_ns, facts(site, day_ns, overrides))
 

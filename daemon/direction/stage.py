@@ -80,6 +80,7 @@ class Stage:
     def __init__(self, day_ns: int, facts: Facts) -> None:
         self.facts = facts
         self.from_ns, self.until_ns = day_ns, day_ns + DAY_NS
+        self._opened: dict[Giving, Reason] = {}  # one for all the segments of a giving
         pauses = tuple(override for override in facts.overrides if override.kind == Kind.PAUSE)
         held = holds(pauses, facts.fade_ns)
         skips = tuple(o.at_ns for o in facts.overrides if o.kind == Kind.SKIP and not o.undone)
@@ -211,9 +212,10 @@ class Stage:
     def _giving_reasons(self, giving: Giving | None, part: Part | None) -> tuple[Reason, ...]:
         if giving is None:
             return ()
-        opened = f"{giving.show} opened {self._clock(giving.opens_ns)} ({giving.opens_by}), "
-        opened += f"closes {self._clock(giving.to_ns)} ({giving.closes_by})"
-        reasons = [Reason(giving.place, opened)]
+        if giving not in self._opened:
+            opened = f"{giving.show} opened {self._clock(giving.opens_ns)} ({giving.opens_by}), "
+            self._opened[giving] = Reason(giving.place, f"{opened}closes {self._clock(giving.to_ns)} ({giving.closes_by})")
+        reasons = [self._opened[giving]]
         if part and part.filler:
             filling = f", {part.piece.name} fills the time" if part.piece else ""
             reasons.insert(0, Reason(giving.show_place, f"{part.note}{filling}"))

@@ -10,7 +10,7 @@ from pathlib import Path
 
 _libc = ctypes.CDLL(None, use_errno=True)
 _PR_SET_TIMERSLACK = 29
-_MCL_CURRENT, _MCL_FUTURE = 1, 2
+_MCL_CURRENT, _MCL_FUTURE, _MCL_ONFAULT = 1, 2, 4
 PRIORITY = 40
 
 
@@ -22,7 +22,7 @@ def ask_for_grants() -> dict[str, bool]:
         grants["real_time"] = True
     except OSError:
         grants["real_time"] = False
-    grants["locked_memory"] = _libc.mlockall(_MCL_CURRENT | _MCL_FUTURE) == 0
+    grants["locked_memory"] = _libc.mlockall(_MCL_CURRENT | _MCL_FUTURE | _MCL_ONFAULT) == 0
     gc.collect()
     gc.freeze()
     gc.disable()
