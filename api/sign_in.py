@@ -47,7 +47,7 @@ class Doorkeeper:
     def local_token(self, folder: Path, now_ns: int) -> Path:
         """A fresh token for commands on this machine, in a file that its owner alone may read."""
         path = folder / "token"
-        self.store.drop_devices([LOCAL_DEVICE], now_ns)
+        self.store.drop_devices(LOCAL_DEVICE, now_ns)
         write_private(path, self._issue(LOCAL_DEVICE, now_ns) + "\n")
         return path
 

@@ -1,13 +1,19 @@
-"""The director's clock: the machine's wall clock with an offset, and how it stands to the monotonic clock."""
+"""The director's clock: the machine's wall clock with an offset, how it stands to the monotonic clock, and its steps."""
 
 from __future__ import annotations
 
+import ctypes
 import os
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 
-STEP_NS = 20_000_000
+STEP_NS = 2_000_000
 """A change of the wall clock against the monotonic one that is a step, not jitter of reading both."""
+
+_CLOCK_REALTIME = 0
+_ABSTIME, _CANCEL_ON_SET = 1, 2
+_FAR_S = 1 << 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,30 +25,53 @@ class Anchor:
 
 
 class Clock:
-    """The time as the show has it: the wall clock plus `offset_ns` (the demonstration's evening, moved to now)."""
+    """The time as the show has it: the wall clock plus `offset_ns` (the demonstration's evening, moved to now).
 
-    def __init__(self, offset_ns: int | None = None) -> None:
+    Both clocks are slewed alike, so that only a step changes their difference.
+    """
+
+    def __init__(
+        self,
+        offset_ns: int | None = None,
+        wall: Callable[[], int] = time.time_ns,
+        monotonic: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
         self.offset_ns = int(os.environ.get("GLOAMING_CLOCK_OFFSET_NS", "0")) if offset_ns is None else offset_ns
+        self._wall, self._monotonic = wall, monotonic
         self._last = self.anchor()
 
     def now_ns(self) -> int:
-        return time.time_ns() + self.offset_ns
+        """The instant that the show is decided for."""
+        return self._wall() + self.offset_ns
 
     def anchor(self) -> Anchor:
         """Both clocks read together: the closest of several readings."""
         best: tuple[int, Anchor] | None = None
         for _ in range(7):
-            before = time.monotonic_ns()
-            wall = time.time_ns()
-            after = time.monotonic_ns()
+            before, wall, after = self._monotonic(), self._wall(), self._monotonic()
             if best is None or after - before < best[0]:
                 best = after - before, Anchor(wall + self.offset_ns, (before + after) // 2)
         assert best
         return best[1]
 
     def stepped_ns(self) -> int:
-        """By how much the wall clock has stepped since the last call; 0 where it has not."""
+        """By how much the wall clock has stepped since the last step that was told; 0 where it has not."""
         now = self.anchor()
         change = (now.utc_ns - now.monotonic_ns) - (self._last.utc_ns - self._last.monotonic_ns)
+        if abs(change) < STEP_NS:
+            return 0
         self._last = now
-        return change if abs(change) >= STEP_NS else 0
+        return change
+
+
+def watch_steps() -> int | None:
+    """A descriptor that turns readable once the wall clock has been set (timerfd_create(2)); None where there is none."""
+    libc = ctypes.CDLL(None, use_errno=True)
+    descriptor = int(libc.timerfd_create(_CLOCK_REALTIME, os.O_NONBLOCK | os.O_CLOEXEC))
+    if descriptor < 0:
+        return None
+    far = (ctypes.c_long * 4)(0, 0, int(time.time()) + _FAR_S, 0)
+    if libc.timerfd_settime(descriptor, _ABSTIME | _CANCEL_ON_SET, ctypes.byref(far), None) < 0:
+        os.close(descriptor)
+        return None
+    return descriptor

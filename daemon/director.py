@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import sqlite3
+import os
 import time
+from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -12,7 +14,7 @@ from uuid import uuid4
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
-from gloaming.daemon.clock import Clock
+from gloaming.daemon.clock import Clock, watch_steps
 from gloaming.daemon.direction.asking import UNDO_SKIP_NS, ask
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, score
 from gloaming.daemon.direction.overrides import Kind, Override
@@ -53,6 +55,7 @@ class Director:
         self._last: tuple[State, str | None, str | None] | None = None
         self._scheduler = AsyncIOScheduler(timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None})
         self._tasks: list[asyncio.Task[None]] = []
+        self._steps = watch_steps()
 
     async def start(self) -> None:
         """Hand over everything, then wake at boundaries, every five seconds, and at a step of the clock."""
@@ -61,7 +64,8 @@ class Director:
         self.link.send(self._setup())
         self._decide()
         self._scheduler.add_job(self._decide, "interval", seconds=5, id="decide again")
-        self._scheduler.add_job(self._watch_clock, "interval", seconds=0.5, id="watch the clock")
+        self._scheduler.add_job(self._try_the_disk, "interval", seconds=30, id="try the disk")
+        self._watch_clock()
         self._scheduler.start()
         self._tasks = [asyncio.create_task(self.link.run(), name="link")]
         self.store.note(self.clock.now_ns(), "start", f"the director has started with the site {self.site.name}")
@@ -70,6 +74,9 @@ class Director:
 
     async def stop(self) -> None:
         self._scheduler.shutdown(wait=False)
+        if self._steps is not None:
+            asyncio.get_running_loop().remove_reader(self._steps)
+            os.close(self._steps)
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
@@ -90,8 +97,8 @@ class Director:
             troubles.append(
                 {"kind": "transmitter", "subject": "transmitter", "text": "the transmitter does not answer"}
             )
-        if self.store.unwritten:
-            text = f"{self.store.unwritten} journal lines could not be written"
+        if self.store.fault:
+            text = f"the disk takes nothing ({self.store.fault}): {self.store.unwritten} changes wait for it in memory"
             troubles.append({"kind": "disk", "subject": str(self.store.path), "text": text})
         return {
             "site": self.site.name,
@@ -134,13 +141,9 @@ class Director:
         }
 
     async def ask(self, request: dict[str, object], who: str) -> dict[str, object]:
-        """Store what somebody asks and put it on the wire. MistakeError, Refusal, OSError where it cannot be kept."""
+        """Store what somebody asks and put it on the wire. MistakeError, Refusal."""
         override = ask(request, self.clock.now_ns(), self.site, self._overrides, who)
-        try:
-            override = self.store.add(override)
-        except sqlite3.Error as error:
-            raise OSError(f"the override cannot be kept: {error}") from None
-        self._overrides = (*self._overrides, override)
+        override = self._keep(override)
         on_the_wire = await self._hand_over()
         text = f"{override.kind} until {isoformat(override.until_ns, self.site.timezone)}"
         self.store.note(override.at_ns, "override", text, who, {"id": override.id})
@@ -152,10 +155,7 @@ class Director:
         found = next((override for override in self.standing(at_ns) if override.id == id), None)
         if found is None:
             raise NotStandingError(f"no override {id} is in force")
-        try:
-            self.store.end(id, at_ns)
-        except sqlite3.Error as error:
-            raise OSError(f"the end of the override cannot be kept: {error}") from None
+        self.store.end(id, at_ns)
         self._overrides = self.store.overrides(at_ns - KEEP_NS)
         on_the_wire = await self._hand_over()
         self.store.note(at_ns, "override", f"{found.kind} ended", who, {"id": id})
@@ -261,11 +261,27 @@ class Director:
             self._scheduler.add_job(self._decide, "date", run_date=at, id="boundary", replace_existing=True)
 
     def _watch_clock(self) -> None:
-        step_ns = self.clock.stepped_ns()
-        if step_ns:
+        """Hear of a step at once where the kernel tells, else within a second."""
+        if self._steps is not None:
+            asyncio.get_running_loop().add_reader(self._steps, self._clock_was_set)
+        else:
+            self._scheduler.add_job(self._after_step, "interval", seconds=1, id="look for a step of the clock")
+
+    def _clock_was_set(self) -> None:
+        assert self._steps is not None
+        with suppress(OSError):  # ECANCELED is how timerfd says it (timerfd_create(2))
+            os.read(self._steps, 8)
+        self._after_step()
+
+    def _after_step(self) -> None:
+        """Decide anew where the wall clock has stepped against the monotonic one."""
+        if step_ns := self.clock.stepped_ns():
             self.store.note(self.clock.now_ns(), "clock", f"the clock stepped by {step_ns / SECOND_NS:+.3f} s")
             self._sent_until_ns = self._dark_until_ns = 0
             self._decide()
+
+    def _try_the_disk(self) -> None:
+        self.store.retry(self.clock.now_ns())
 
     def _note_changes(self, now_ns: int) -> None:
         decision = self.decision(now_ns)
@@ -303,13 +319,15 @@ class Director:
         others = {piece for show in self.site.shows.values() if show.name == decision.show for piece in show.order}
         if decision.state != State.PLAYING or decision.piece != message["piece"] or len(others) < 2:
             return
-        skip = Override(0, Kind.SKIP, now_ns, now_ns + UNDO_SKIP_NS, who="gloaming")
-        try:
-            skip = self.store.add(skip)
-        except sqlite3.Error:
-            self.store.unwritten += 1
-        self._overrides = (*self._overrides, skip)
+        self._keep(Override(0, Kind.SKIP, now_ns, now_ns + UNDO_SKIP_NS, who="gloaming"))
         self._decide()
+
+    def _keep(self, override: Override) -> Override:
+        """Store an override under an id of its own; on the disk when this returns, if the disk takes anything."""
+        override = replace(override, id=self.store.next_id())
+        self.store.add(override)
+        self._overrides = (*self._overrides, override)
+        return override
 
     def _clock_note(self) -> str | None:
         if not self.clock.offset_ns:
