@@ -100,11 +100,12 @@ def _on_black(rgba: Frames) -> Frames:
 class Video:
     """A video's pictures on a matrix, as `source`.
 
-    Once that is read, `lost` counts what could not be decoded: there the picture before is held.
+    Once that is read, `lost` counts what could not be decoded: there the picture before is held; `mended` counts the
+    packets that the decoder found damaged, but made some picture of.
     """
 
     def __init__(self, path: Path, matrix: Matrix, fps: Fraction | None) -> None:
-        self._path, self._matrix, self.lost = path, matrix, 0
+        self._path, self._matrix, self.lost, self.mended = path, matrix, 0, 0
         with self._opened() as container:
             stream = container.streams.video[0]
             rate, second = stream.average_rate, Fraction(stream.time_base)
@@ -142,14 +143,20 @@ class Video:
     def _pictures(self) -> Iterator[tuple[int, Frames]]:
         """The pictures that can be decoded, each with its number among the time stamps."""
         import av
+        import av.logging
 
         due = 0
+        av.logging.set_level(av.logging.ERROR)  # most decoders only speak of damage there
         with self._opened() as container:
-            for packet in container.demux(container.streams.video[0]):
+            stream = container.streams.video[0]
+            stream.codec_context.thread_count = 1  # so that what is said belongs to the packet
+            for packet in container.demux(stream):
                 try:
-                    frames = packet.decode()
+                    with av.logging.Capture() as said:
+                        frames = packet.decode()
                 except av.FFmpegError:  # counted below, by the number that is missing
                     continue
+                self.mended += bool(said)
                 for frame in frames:
                     if frame.pts is None or frame.is_corrupt:
                         continue

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gloaming.shows.framefile_layout import Frames
+from gloaming.shows.framefile_layout import SLOTS_MAX, UNIVERSE_MAX, Frames
 from gloaming.shows.mistake import Mistake, MistakeError
 
 
@@ -76,4 +76,8 @@ def parse_matrix(size: str, start: str, direction: str, zigzag: bool, order: str
     if sorted(order) not in (sorted("RGB"), sorted("RGBW")):
         wrong = f"{order!r} is not an order of colours"
         raise MistakeError(Mistake("--order", None, None, wrong, "write each letter of RGB, or of RGBW, once: GRB"))
-    return Matrix(int(match[1]), int(match[2]), start, direction, zigzag, order)
+    matrix = Matrix(int(match[1]), int(match[2]), start, direction, zigzag, order)
+    if matrix.slots > UNIVERSE_MAX * SLOTS_MAX:
+        wrong = f"{size} has {matrix.slots} slots, more than all universes hold"
+        raise MistakeError(Mistake("--matrix", None, None, wrong))
+    return matrix

@@ -39,6 +39,8 @@ def import_(args: argparse.Namespace) -> int:
         importing.write_source(source, args.out, fps, universes, progress)
     if video and video.lost:
         _say(f"warning: {video.lost} pictures could not be decoded; the one before each is held instead")
+    if video and video.mended:
+        _say(f"warning: {video.mended} pictures were damaged, and shown as well as they could be")
     return made(args.out)
 
 

@@ -1,0 +1,130 @@
+"""`gloaming frames ...` as a person calls it: what is printed, what is made, and exit codes 0, 1 and 2."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from gloaming.shows.framefile import inspect
+
+PICTURE = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
+CALL = """
+import argparse, sys
+from gloaming.api.commands import frames
+from gloaming.shows.mistake import MistakeError
+parser = argparse.ArgumentParser()
+frames.add_parser(parser.add_subparsers(required=True))
+args = parser.parse_args()
+try:
+    sys.exit(args.handler(args))
+except MistakeError as error:
+    print(error, file=sys.stderr)
+    sys.exit(2)
+"""
+
+
+def gloaming(*arguments: str | Path, folder: Path) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-c", CALL, "frames", *map(str, arguments)]
+    return subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    done = gloaming("import", PICTURE, "tide.frames", "--fps", "25", "--universes", "1-13", folder=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout == "tide.frames: 132 frames at 25 a second, 5.28 s, 13 universes: 1-13\n"
+    return tmp_path
+
+
+def test_info_says_what_is_in_a_file(folder: Path) -> None:
+    done = gloaming("info", "tide.frames", "--json", folder=folder)
+    told = json.loads(done.stdout)
+    assert (told["fps"], told["frames"], told["length_s"], told["frame_bytes"]) == (25, 132, 5.28, 6144)
+    assert told["universes"][12] == {"number": 13, "slots": 24, "offset": 6120}
+    assert "13 universes: 1-13" in gloaming("info", "tide.frames", folder=folder).stdout
+
+
+def test_verify_names_the_seconds_that_are_hurt(folder: Path) -> None:
+    assert gloaming("verify", "tide.frames", folder=folder).returncode == 0
+    path = folder / "tide.frames"
+    data = bytearray(path.read_bytes())
+    data[len(data) - 100] ^= 1
+    path.write_bytes(data)
+    done = gloaming("verify", "tide.frames", "--json", folder=folder)
+    told = json.loads(done.stdout)
+    assert done.returncode == 1 and not told["whole"]
+    (hurt,) = told["damaged"]
+    assert 0 <= hurt["from_s"] < hurt["until_s"] <= 5.28 and f"{hurt['until_s']:.2f} s" in hurt["text"]
+    done = gloaming("verify", "tide.frames", folder=folder)
+    assert done.returncode == 1 and hurt["text"] in done.stdout
+
+
+def test_a_circle_through_every_verb_ends_where_it_began(folder: Path) -> None:
+    for call in (
+        ("trim", "tide.frames", "one.frames", "--until", "2"),
+        ("trim", "tide.frames", "two.frames", "--from", "0:02"),
+        ("join", "one.frames", "two.frames", "--out", "three.frames"),
+        ("gain", "three.frames", "four.frames", "--by", "1"),
+        ("rename-universes", "four.frames", "five.frames", "--from", "1-13", "--to", "101"),
+        ("export", "five.frames", "six.npy"),
+        ("preview", "five.frames", "--matrix", "64x32"),
+    ):
+        done = gloaming(*call, folder=folder)
+        assert (done.returncode, done.stderr) == (0, ""), call
+    assert (folder / "six.npy").read_bytes() == PICTURE.read_bytes()
+    assert [one.number for one in inspect(folder / "five.frames").universes] == list(range(101, 114))
+    assert (folder / "five.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_rate_no_line_can_carry_is_a_warning(folder: Path) -> None:
+    done = gloaming("import", PICTURE, "fast.frames", "--fps", "60", "--slots", "512", folder=folder)
+    assert done.returncode == 0
+    assert "E1.11" in done.stderr and "E1.31 6.6.1" in done.stderr and len(done.stderr.splitlines()) == 1
+
+
+def test_another_rate_keeps_the_length_and_says_so(folder: Path) -> None:
+    done = gloaming("import", PICTURE, "x.frames", "--source-fps", "25", "--fps", "40", folder=folder)
+    assert done.returncode == 0 and "keep the length" in done.stderr
+    assert abs(inspect(folder / "x.frames").length_ns - 5_280_000_000) < 1_000_000
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        ("info", "none.frames"),
+        ("info", PICTURE),
+        ("verify", "."),
+        ("import", "none.npy", "x.frames", "--fps", "25"),
+        ("import", "floats.npy", "x.frames", "--fps", "25"),
+        ("import", "cube.npy", "x.frames", "--fps", "25"),
+        ("import", "empty.npy", "x.frames", "--fps", "25"),
+        ("import", PICTURE, "x.frames"),
+        ("import", PICTURE, "x.frames", "--fps", "0"),
+        ("import", PICTURE, "x.frames", "--fps", "25", "--universes", "0"),
+        ("import", PICTURE, "x.frames", "--fps", "25", "--universes", "64000"),
+        ("import", PICTURE, "x.frames", "--fps", "25", "--slots", "513"),
+        ("import", PICTURE, "none/x.frames", "--fps", "25"),
+        ("import", ".", "x.frames", "--fps", "25"),
+        ("trim", "tide.frames", "x.frames", "--from", "9"),
+        ("trim", "tide.frames", "x.frames", "--from", "soon"),
+        ("gain", "tide.frames", "x.frames", "--by", "-1"),
+        ("rename-universes", "tide.frames", "x.frames", "--to", "0"),
+        ("export", "tide.frames", "x.txt"),
+        ("mend", "tide.frames", "x.frames"),
+        ("mend", "none", "x.frames"),
+    ],
+)
+def test_a_mistake_is_one_line_and_leaves_nothing_behind(folder: Path, call: tuple[str | Path, ...]) -> None:
+    np.save(folder / "floats.npy", np.full((3, 6), np.nan))
+    np.save(folder / "cube.npy", np.zeros((3, 2, 3), np.uint8))
+    (folder / "empty.npy").touch()
+    before = {path: path.read_bytes() for path in folder.iterdir()}
+    done = gloaming(*call, folder=folder)
+    assert done.returncode == 2 and done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1 and "Traceback" not in done.stderr
+    assert {path: path.read_bytes() for path in folder.iterdir()} == before

@@ -1,0 +1,102 @@
+"""The contact sheet, read back by Pillow: the right pictures in the right places, lines a second each."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from gloaming.shows import preview
+from gloaming.shows.framefile import FrameFileInfo, Frames, FrameWriter, Universe, inspect
+from gloaming.shows.matrix import Matrix
+from gloaming.shows.mistake import MistakeError
+from gloaming.shows.rig import load_rig
+
+COLOURS = np.array([[255, 0, 0], [0, 255, 0], [0, 0, 255], [255, 255, 255]], np.uint8)
+
+
+def four_seconds(path: Path, pixels: int = 128) -> FrameFileInfo:
+    """Red, green, blue and white, a second of each, at 6 frames a second: 24, one for each place on the sheet."""
+    frames: Frames = np.repeat(np.tile(COLOURS, (1, pixels)), 6, axis=0)
+    with FrameWriter(path, Fraction(6), [Universe(1, 3 * pixels, 0)]) as writer:
+        writer.write(frames)
+    return inspect(path)
+
+
+def drawn(info: FrameFileInfo, out: Path, view: preview.View) -> np.ndarray:
+    preview.draw(info, out, view)
+    return np.asarray(Image.open(out).convert("RGB"))
+
+
+def test_every_picture_and_every_second_is_in_its_place(tmp_path: Path) -> None:
+    info = four_seconds(tmp_path / "a.frames")
+    image = drawn(info, tmp_path / "a.png", preview.on_matrix(info, Matrix(16, 8)))
+    for row in range(4):
+        for column in range(6):
+            x = preview.MARGIN_PX + column * (preview.THUMB_PX + preview.MARGIN_PX) + 100
+            y = preview.MARGIN_PX + row * (100 + preview.LABEL_PX + preview.MARGIN_PX) + 50
+            assert image[y, x].tolist() == COLOURS[row].tolist()
+    strip = image[4 * (100 + preview.LABEL_PX + preview.MARGIN_PX) + preview.MARGIN_PX :]
+    for second in range(4):
+        line = strip[
+            second * preview.LINE_PX_MAX : (second + 1) * preview.LINE_PX_MAX, preview.TIME_PX : -preview.MARGIN_PX
+        ]
+        assert (line == COLOURS[second]).all()
+
+
+def test_pixels_that_nobody_placed_are_shown_in_rows(tmp_path: Path) -> None:
+    info = four_seconds(tmp_path / "a.frames", 100)
+    pictures = preview.rows_of_pixels(info)(np.full((1, 300), 7, np.uint8))
+    assert pictures.shape == (1, 8, 14, 3) and np.count_nonzero(pictures) == 300
+
+
+def test_a_matrix_larger_than_the_frame_is_a_mistake(tmp_path: Path) -> None:
+    info = four_seconds(tmp_path / "a.frames")
+    with pytest.raises(MistakeError, match="--matrix"):
+        preview.on_matrix(info, Matrix(64, 32))
+
+
+RIG = """
+[[controller]]
+name = "quay"
+universes = "1-2"
+
+[[string]]
+name = "rail"
+controller = "quay"
+universe = 1
+pixels = 3
+order = "GRB"
+line = [[0.0, 0.0], [2.0, 0.0]]
+
+[[string]]
+name = "mast"
+controller = "quay"
+universe = 1
+slot = 10
+pixels = 2
+points = [[2.0, 1.0], [0.0, 1.0]]
+"""
+
+
+def test_strings_are_drawn_where_they_hang(tmp_path: Path) -> None:
+    info = four_seconds(tmp_path / "a.frames")
+    (tmp_path / "rig.toml").write_text(RIG)
+    frame = np.zeros((1, 384), np.uint8)
+    frame[0, :15] = [0, 255, 0, 255, 0, 0, 0, 0, 255, 9, 9, 9, 200, 100, 50]
+    (picture,) = preview.on_strings(info, load_rig(tmp_path / "rig.toml"), tmp_path / "rig.toml")(frame)
+    bottom, top = picture[-3], picture[2]
+    across = picture.shape[1]
+    assert [bottom[x].tolist() for x in (2, across // 2, across - 3)] == [[255, 0, 0], [0, 255, 0], [0, 0, 255]]
+    assert [top[x].tolist() for x in (2, across - 3)] == [[200, 100, 50], [9, 9, 9]]
+
+
+def test_a_rig_that_hangs_nowhere_is_a_mistake(tmp_path: Path) -> None:
+    info = four_seconds(tmp_path / "a.frames")
+    path = tmp_path / "rig.toml"
+    path.write_text(RIG.replace("line =", "# ").replace("points =", "# "))
+    with pytest.raises(MistakeError, match="points or a line"):
+        preview.on_strings(info, load_rig(path), path)
