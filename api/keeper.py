@@ -51,7 +51,8 @@ def _die_with(parent: int) -> None:
 
 
 class Keeper:
-    """Runs a site's two processes. `say` is told of every restart."""
+    """Runs a site's two processes. `say` is told of every restart; `parting` is called when the transmitter has ended
+    and the director has not, for whoever wants its last word."""
 
     def __init__(
         self,
@@ -60,8 +61,9 @@ class Keeper:
         clock_offset_ns: int = 0,
         listen: str | None = None,
         say: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
+        parting: Callable[[], None] = lambda: None,
     ) -> None:
-        self.state, self.say = state, say
+        self.state, self.say, self.parting = state, say, parting
         state.mkdir(parents=True, exist_ok=True, mode=0o700)
         environment = {
             **os.environ,
@@ -77,13 +79,21 @@ class Keeper:
         self.director = _Child("director", [*director, *(["--listen", listen] if listen else [])], environment)
         self.stopping = False
 
-    def start(self) -> None:
-        """Start both, the transmitter first."""
+    def run(self) -> int:
+        """Start both, keep both running until `stop` is called, end both; the exit code."""
         for child in (self.transmitter, self.director):
             child.start()
+        code = self._keep()
+        _end(self.transmitter)
+        self.parting()
+        _end(self.director)
+        return code
 
-    def wait(self) -> int:
-        """Keep both running until `stop` is called (by a signal's handler, say); the exit code."""
+    def stop(self) -> None:
+        """Have `run` end; safe in a signal's handler. The transmitter ends first: it goes black, and ends its streams."""
+        self.stopping = True
+
+    def _keep(self) -> int:
         while not self.stopping:
             for child in (self.transmitter, self.director):
                 if child.process is None:
@@ -91,23 +101,21 @@ class Keeper:
                         child.start()
                 elif (code := child.process.poll()) is not None:
                     if code == MISTAKE:
-                        self.stop()
                         return MISTAKE
                     self.say(f"the {child.name} ended ({code}); it is started again")
                     child.died()
             time.sleep(0.05)
         return 0
 
-    def stop(self) -> None:
-        """End both: the transmitter first, which goes black and terminates its streams."""
-        self.stopping = True
-        for child in (self.transmitter, self.director):
-            if child.process and child.process.poll() is None:
-                child.process.terminate()
-        for child in (self.transmitter, self.director):
-            if child.process:
-                try:
-                    child.process.wait(STOP_S)
-                except subprocess.TimeoutExpired:
-                    child.process.kill()
-                    child.process.wait()
+
+def _end(child: _Child) -> None:
+    """End a child that runs: by asking, then by force."""
+    process = child.process
+    if process is None:
+        return
+    process.terminate()
+    try:
+        process.wait(STOP_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()

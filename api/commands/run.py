@@ -39,11 +39,8 @@ def run_site(args: argparse.Namespace) -> int:
         print(f"{state}: {error.strerror or error}", file=sys.stderr)
         return MISTAKE
     for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: setattr(keeper, "stopping", True))
-    keeper.start()
-    code = keeper.wait()
-    keeper.stop()
-    return code
+        signal.signal(number, lambda *_: keeper.stop())
+    return keeper.run()
 
 
 def _check() -> int:

@@ -1,0 +1,232 @@
+"""`gloaming demo`: the demonstration season on this machine alone, received and counted by a receiver of its own."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import signal
+import socket
+import tempfile
+import threading
+import time
+import urllib.request
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gloaming.shows.mistake import Mistake, MistakeError
+
+if TYPE_CHECKING:
+    from gloaming.shows.receiver import Receiver
+
+EVENING = date(2026, 12, 12)
+"""The evening that is moved to now."""
+LEAD_NS = 2_500_000_000
+"""How long before its opening the moved evening begins: both processes start meanwhile."""
+ADDRESSES = 20
+PARTING_S = 3.0
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add `demo`."""
+    demo = subparsers.add_parser("demo", help="the demonstration season, on this machine alone")
+    demo.add_argument("--for", dest="seconds", type=float, metavar="SECONDS", help="end by itself after this long")
+    demo.add_argument("--json", action="store_true", help="print one object of counts at the end, and nothing else")
+    demo.set_defaults(handler=run_demo)
+
+
+def run_demo(args: argparse.Namespace) -> int:
+    """Make the season, play it, count what arrives."""
+    from rich.console import Console
+
+    if args.seconds is not None and not 0 < args.seconds <= 86_400:
+        raise MistakeError(Mistake("--for", None, None, f"{args.seconds:g} is not a number of seconds", "as --for 20"))
+    if args.json and args.seconds is None:
+        args.seconds = 20.0
+    console = Console(stderr=args.json)
+    with tempfile.TemporaryDirectory(prefix="gloaming-") as folder:
+        site = Path(folder) / "pier-road"
+        receiver, address = _receiver()
+        _make(site, address, _free_port(), console)
+        result = _play(site, receiver, args.seconds, console, live=not args.json)
+    if args.json:
+        print(json.dumps(result, indent=2))
+    else:
+        counts = ("frames_sent", "packets_sent", "packets_received", "packets_lost", "out_of_sequence")
+        console.print(", ".join(f"{name.replace('_', ' ')} {result[name]}" for name in counts))
+    return 0
+
+
+def _receiver() -> tuple[Receiver, str]:
+    """A receiver on the first loopback address whose port is free."""
+    from gloaming.shows.receiver import PORT, Receiver
+
+    for number in range(1, ADDRESSES):
+        address = f"127.0.0.{number}"
+        try:
+            return Receiver(address), address
+        except OSError:
+            continue
+    wrong = f"port {PORT} is taken on 127.0.0.1 to 127.0.0.{ADDRESSES - 1}"
+    raise MistakeError(Mistake("demo", None, None, wrong, "end the other receiver of E1.31 first"))
+
+
+def _free_port() -> int:
+    for port in (8080, 0):
+        with socket.socket() as probe:
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            return int(probe.getsockname()[1])
+    raise MistakeError(Mistake("demo", None, None, "no port is free on 127.0.0.1", "end another program first"))
+
+
+def _make(site: Path, address: str, port: int, console: Any) -> None:
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from gloaming.shows.demonstration.season import make_season
+
+    columns = (TextColumn("rendering {task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        tasks: dict[str, Any] = {}
+
+        def progress(name: str, done: int, frames: int) -> None:
+            if name not in tasks:
+                tasks[name] = bar.add_task(name, total=frames)
+            bar.update(tasks[name], completed=done)
+
+        make_season(site, address, f"127.0.0.1:{port}", progress)
+
+
+def _play(site: Path, receiver: Receiver, seconds: float | None, console: Any, live: bool) -> dict[str, Any]:
+    from gloaming.api.keeper import Keeper
+    from gloaming.daemon.direction.season import season
+    from gloaming.daemon.site import load_site
+
+    loaded = load_site(site)
+    opens_ns = season(loaded, EVENING, EVENING)[0].night.opens_ns
+    offset_ns = opens_ns - LEAD_NS - time.time_ns()
+    evening = datetime.fromtimestamp(opens_ns / 1e9, loaded.timezone)
+    console.print(
+        f"[bold]{loaded.name}[/]: the evening of {evening:%d %B %Y}, which opens at {evening:%H:%M:%S}, is moved to "
+        "now. This machine alone: nothing leaves it."
+    )
+    state = site / "state"
+    last: dict[str, Any] = {}
+    keeper = Keeper(
+        site,
+        state,
+        offset_ns,
+        say=lambda text: console.print(text, style="yellow"),
+        parting=lambda: last.update(_last_telemetry(state)),
+    )
+    ending = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: ending.set())
+    receiver.start()
+    keeping = threading.Thread(target=keeper.run, name="keeper")
+    keeping.start()
+    try:
+        base, token = _wait_for_daemon(state, keeping)
+        passcode = (state / "passcode").read_text().strip()
+        console.print(f"address [bold]{base}[/]  passcode [bold]{passcode}[/]  hush it: gloaming pause --site {site}")
+        deadline = None if seconds is None else time.monotonic() + seconds
+        if live and console.is_terminal:
+            _watch(receiver, base, token, ending, deadline, console)
+        else:
+            ending.wait(seconds)
+    finally:
+        keeper.stop()
+        keeping.join()
+    return _result(last, receiver)
+
+
+def _wait_for_daemon(state: Path, keeping: threading.Thread) -> tuple[str, str]:
+    """The daemon's address and a token, once it answers."""
+    deadline = time.monotonic() + 20
+    while time.monotonic() < deadline and keeping.is_alive():
+        try:
+            base, token = _door(state)
+            _now(base, token)
+            return base, token
+        except OSError:
+            time.sleep(0.1)
+    raise MistakeError(Mistake("demo", None, None, "the daemon does not answer", "see what it printed above"))
+
+
+def _door(state: Path) -> tuple[str, str]:
+    return (state / "address").read_text().strip(), (state / "token").read_text().strip()
+
+
+def _last_telemetry(state: Path) -> dict[str, Any]:
+    """The last word of a transmitter that has ended, from the director that has not."""
+    deadline = time.monotonic() + PARTING_S
+    while True:
+        try:
+            health = _now(*_door(state))["health"]
+        except OSError:
+            return {}
+        if any(trouble["kind"] == "transmitter" for trouble in health["troubles"]) or time.monotonic() > deadline:
+            return dict(health["transmitter"] or {})
+        time.sleep(0.05)
+
+
+def _now(base: str, token: str) -> dict[str, Any]:
+    request = urllib.request.Request(f"{base}/api/now", headers={"Authorization": f"Bearer {token}"})
+    with urllib.request.urlopen(request, timeout=5) as answer:
+        now: dict[str, Any] = json.load(answer)
+        return now
+
+
+def _watch(
+    receiver: Receiver, base: str, token: str, ending: threading.Event, deadline: float | None, console: Any
+) -> None:
+    """The live view, ten pictures a second, until the end."""
+    from rich.console import Group
+    from rich.live import Live
+    from rich.text import Text
+
+    from gloaming.api.commands.terminal_view import Picture
+
+    picture, size, now, asked = None, None, _now(base, token), time.monotonic()
+    with Live(console=console, refresh_per_second=10, transient=False) as view:
+        while not ending.wait(0.1) and (deadline is None or time.monotonic() < deadline):
+            if size != console.size:
+                size = console.size
+                picture = Picture(max(20, min(size.width, 110)), max(6, min(size.height - 5, 34)))
+            if time.monotonic() - asked > 0.5:
+                try:
+                    now, asked = _now(base, token), time.monotonic()
+                except OSError:
+                    asked = time.monotonic()  # the daemon is being restarted; the picture goes on
+            telemetry = now["health"]["transmitter"] or {}
+            counts = receiver.counts
+            line = (
+                f"{now['state']}  {now['piece'] or ''}  {now['position_s'] or 0:.1f} s  at {now['brightness']:.0%}   "
+            )
+            line += f"received {counts.packets}  lost {counts.lost}  out of sequence {counts.out_of_sequence}   "
+            late = telemetry.get("lateness_us", {})
+            line += f"late p50 {late.get('p50', 0)} us, p99 {late.get('p99', 0)} us   Ctrl-C ends it"
+            assert picture
+            view.update(Group(picture.render(dict(counts.levels)), Text(line)))
+
+
+def _result(last: dict[str, Any], receiver: Receiver) -> dict[str, Any]:
+    """What the transmitter said last, beside what the receiver has."""
+    from gloaming.shows.demonstration.pieces import FPS
+
+    counts = receiver.stop()
+    if not last:
+        raise MistakeError(Mistake("demo", None, None, "the daemon ended before it could be asked", "see above"))
+    return {
+        "universes": len(counts.sequences),
+        "fps": FPS,
+        "frames_due": last["frames_due"],
+        "frames_sent": last["frames_sent"],
+        "packets_sent": last["packets_sent"],
+        "packets_received": counts.packets,
+        "packets_lost": last["packets_sent"] - counts.packets,
+        "out_of_sequence": counts.out_of_sequence,
+        "lateness_us": last["lateness_us"],
+    }
