@@ -12,6 +12,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+from gloaming.daemon.notify import Notifier
+from gloaming.daemon.transmitter.build import build
 from gloaming.daemon.transmitter.messages import Segment, read_dark, read_score, read_setup
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
@@ -40,7 +42,9 @@ class Transmitter:
         self.director: socket.socket | None = None
         self.unread, self.unsent = b"", b""
         self.player = Player(ReadAhead(lambda: self._wake(waker)), self._frames_trouble, time.monotonic_ns())
+        self.build = build()
         self.grants = ask_for_grants()
+        self.manager = Notifier()
         self.setup_message: dict[str, Any] | None = None
         self.score_told = -1
         self.troubles: dict[tuple[str, str], int] = {}
@@ -58,6 +62,7 @@ class Transmitter:
 
     def run(self) -> None:
         """Until told to stop: tick, then wait for the next tick or for something to read."""
+        self.manager.say("READY=1")
         while not self.stopping:
             now_ns = time.monotonic_ns()
             next_ns = self.player.tick(now_ns, time.time_ns())
@@ -89,8 +94,12 @@ class Transmitter:
         self.director.setblocking(False)
         self.unread, self.unsent = b"", b""
         self.score_told = -1
+        self._hello()
+
+    def _hello(self) -> None:
         way = self.player.output.way if self.player.output else None
-        self._say({"op": "hello", "pid": os.getpid(), "wire": way, "grants": self.grants})
+        hello = {"op": "hello", "pid": os.getpid(), "wire": way, "grants": self.grants, "build": self.build}
+        self._say(hello)
 
     def _read(self) -> None:
         assert self.director
@@ -149,7 +158,7 @@ class Transmitter:
             self.next_output_ns = time.monotonic_ns() + RETRY_OUTPUT_NS
             self._trouble("network", interface or "network", f"no socket can be opened: {error.strerror or error}")
         else:
-            self._say({"op": "hello", "pid": os.getpid(), "wire": self.player.output.way, "grants": self.grants})
+            self._hello()
 
     def _report(self, now_ns: int, last: bool = False) -> None:
         player, output = self.player, self.player.output
@@ -167,6 +176,7 @@ class Transmitter:
         if now_ns < self.next_telemetry_ns and not last:
             return
         self.next_telemetry_ns = now_ns + SECOND_NS
+        self.manager.say("WATCHDOG=1")
         for key in [key for key, since in self.troubles.items() if now_ns - since > 3 * SECOND_NS]:
             del self.troubles[key]
             kind, subject = key
