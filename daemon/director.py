@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -63,14 +64,22 @@ class Director:
             self.store.set_fact("cid", uuid4().hex)
         self.link.send(self._setup())
         self._decide()
-        self._scheduler.add_job(self._decide, "interval", seconds=5, id="decide again")
-        self._scheduler.add_job(self._try_the_disk, "interval", seconds=30, id="try the disk")
+        self._schedule("decide again", self._decide, "interval", seconds=5)
+        self._schedule("try the disk", self._try_the_disk, "interval", seconds=30)
         self._watch_clock()
         self._scheduler.start()
         self._tasks = [asyncio.create_task(self.link.run(), name="link")]
         self.store.note(self.clock.now_ns(), "start", f"the director has started with the site {self.site.name}")
         for problem in self.site.problems:
             self.store.note(self.clock.now_ns(), "fault", str(problem))
+
+    def _schedule(self, name: str, work: Callable[[], None], trigger: str, **when: Any) -> None:
+        """Wake for some work on the event loop (APScheduler would take what is no coroutine to a thread)."""
+
+        async def on_the_loop() -> None:
+            work()
+
+        self._scheduler.add_job(on_the_loop, trigger, id=name, name=name, replace_existing=True, **when)
 
     async def stop(self) -> None:
         self._scheduler.shutdown(wait=False)
@@ -258,14 +267,14 @@ class Director:
         later = [segment.from_ns for segment in segments if segment.from_ns > now_ns]
         if later:
             at = datetime.fromtimestamp((later[0] - self.clock.offset_ns) / SECOND_NS + 0.002, UTC)
-            self._scheduler.add_job(self._decide, "date", run_date=at, id="boundary", replace_existing=True)
+            self._schedule("boundary", self._decide, "date", run_date=at)
 
     def _watch_clock(self) -> None:
         """Hear of a step at once where the kernel tells, else within a second."""
         if self._steps is not None:
             asyncio.get_running_loop().add_reader(self._steps, self._clock_was_set)
         else:
-            self._scheduler.add_job(self._after_step, "interval", seconds=1, id="look for a step of the clock")
+            self._schedule("look for a step of the clock", self._after_step, "interval", seconds=1)
 
     def _clock_was_set(self) -> None:
         assert self._steps is not None
