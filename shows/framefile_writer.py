@@ -99,6 +99,15 @@ class FrameWriter:
             self._connection.execute("UPDATE meta SET value = ? WHERE key = 'frames'", (safe,))
         self._meta["frames"] = safe
 
+    def retime(self, fps: Fraction) -> None:
+        """Give the file another frame rate, for a writer that finds it only as the frames come."""
+        if wrong := fps_wrong(fps):
+            raise MistakeError(Mistake(self.path, None, None, wrong))
+        text = f"{fps.numerator}/{fps.denominator}"
+        with self._said(), _transaction(self._connection):
+            self._connection.execute("UPDATE meta SET value = ? WHERE key = 'fps'", (text,))
+        self._meta["fps"] = text
+
     def drop_tail(self) -> None:
         """Forget the frames that are not yet safe, so that a writer whose disk is full can still be closed."""
         self._tail_frames = 0

@@ -1,0 +1,105 @@
+"""Which packet of which source counts, universe by universe: sequence, priority, merging, silence, termination."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from gloaming.shows.recording.packets import TERMINATED, Bytes
+from gloaming.shows.recording.report import Tally
+
+SILENCE_NS = 2_500_000_000
+"""E131_NETWORK_DATA_LOSS_TIMEOUT, appendix A; 6.7.1."""
+
+DISCARD = -1
+ASIDE = -2
+
+
+@dataclass(slots=True)
+class Source:
+    """One source on one universe. `levels` are kept only while it is not alone."""
+
+    cid: bytes
+    sequence: int
+    at_ns: int
+    priority: int
+    levels: Bytes | None = None
+
+
+@dataclass(slots=True)
+class Stream:
+    """One universe as it comes in, and its place in the frames: `frame` is the last one in which it spoke, `before`
+    the one before that, `rank` its turn in a frame; `loose` if it might have belonged to the frame before."""
+
+    number: int
+    row: int
+    sources: dict[bytes, Source] = field(default_factory=dict)
+    frame: int = -1
+    before: int = -2
+    rank: int = -1
+    loose: bool = False
+
+
+def take(
+    stream: Stream, tally: Tally, cid: bytes, sequence: int, priority: int, options: int, start_code: int, at_ns: int
+) -> int:
+    """A packet of a universe: how many were lost before it; `DISCARD` if it does not count, `ASIDE` if another source
+    leads and this one only adds to its levels.
+    """
+    source = stream.sources.get(cid)
+    lost = 0
+    if source is None:
+        if options & TERMINATED:
+            return DISCARD
+        source = stream.sources[cid] = Source(cid, sequence, at_ns, priority)
+    else:
+        step = (sequence - source.sequence + 128) % 256 - 128
+        if -20 < step <= 0:  # 6.7.2
+            if step:
+                tally.out_of_order += 1
+            else:
+                tally.repeated += 1
+            return DISCARD
+        if at_ns - source.at_ns > SILENCE_NS:
+            tally.silences[stream.number] += 1
+        elif step < 0:
+            tally.restarts += 1
+        else:
+            lost = step - 1
+        if lost:
+            tally.lost[stream.number] += lost
+        source.sequence, source.at_ns, source.priority = sequence, at_ns, priority
+    if options & TERMINATED:  # 6.2.6: what it carries is not used
+        del stream.sources[cid]
+        tally.terminated[stream.number] += 1
+        return DISCARD
+    if start_code:
+        tally.start_codes[start_code] += 1
+        return DISCARD
+    return lost if len(stream.sources) == 1 else _contest(stream, source, tally, lost)
+
+
+def _contest(stream: Stream, source: Source, tally: Tally, lost: int) -> int:
+    """6.2.3: the highest priority wins; of equal ones the first leads, and the others are merged into it."""
+    for one in list(stream.sources.values()):
+        if source.at_ns - one.at_ns > SILENCE_NS:
+            del stream.sources[one.cid]
+    top = max(one.priority for one in stream.sources.values())
+    if source.priority < top:
+        tally.gave_way.setdefault(stream.number, set()).add(source.cid)
+        return DISCARD
+    winners = [one for one in stream.sources.values() if one.priority == top]
+    if len(winners) > 1:
+        tally.merged.setdefault(stream.number, set()).update(one.cid for one in winners)
+    return lost if winners[0] is source else ASIDE
+
+
+def merged(stream: Stream, source: Source, levels: Bytes) -> Bytes:
+    """The levels of a universe with several sources, after `source` has sent these: the highest of the winners'."""
+    source.levels = levels
+    top = max(one.priority for one in stream.sources.values())
+    for one in stream.sources.values():
+        if one is not source and one.priority == top and one.levels is not None:
+            levels = np.maximum(levels, one.levels)
+    return levels

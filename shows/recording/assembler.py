@@ -1,0 +1,236 @@
+"""Packets become frames: by synchronization packets where there are any, else by the rhythm of the universes.
+
+Every universe has a frame of its own reckoning: the one after its last, further on by what was lost. A universe that
+would speak twice in a frame begins the next one. A universe that is behind, since unchanged data thin out (E1.31
+6.6.2), joins the frame that is open; if it then speaks again before that frame is over, it was late, and goes back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from gloaming.shows.recording import arbiter
+from gloaming.shows.recording.arbiter import ASIDE, SILENCE_NS, Stream
+from gloaming.shows.recording.packets import PREVIEW, SLOTS_MAX, Bytes, Kind, Packets
+from gloaming.shows.recording.report import Tally
+from gloaming.shows.recording.rhythm import Pacer, Rhythm
+
+BACKWARDS_NS = 1_000_000_000  # packets of two interfaces may stand in a capture out of order by less
+SILENCE_MAX_NS = 600_000_000_000
+START_NS = 1_200_000_000
+"""How long a first frame may wait for all universes: unchanged data come at least once a second."""
+
+
+class Assembler:
+    """Takes packets in the order in which they came; hands frames `(universes, 512) uint8` to a pacer.
+
+    `clock_is_steady`: a long silence is believed, even if no packet was lost in it.
+    """
+
+    def __init__(
+        self, universes: Sequence[int], rhythm: Rhythm, pacer: Pacer, tally: Tally, clock_is_steady: bool
+    ) -> None:
+        self._tally, self._pacer, self._steady = tally, pacer, clock_is_steady
+        self._streams = {number: Stream(number, row) for row, number in enumerate(universes)}
+        self._period_ns, self._lead = rhythm.period_ns, rhythm.lead
+        self._missing = {number for number in rhythm.expected if number in self._streams}
+        self._row: Bytes = np.zeros((len(universes), SLOTS_MAX), np.uint8)
+        self._frame = -1
+        self._frame_at_ns = self._placed_ns = 0
+        self._last_ns: int | None = None
+        self._first_ns = self._shift_ns = 0
+        self._ranks = self._turn = self._turn_before = 0
+        self._rank = -1
+        self._thinned = -(10**9)
+        self._syncs: dict[int, tuple[int, int]] = {}  # by address: when the last came, and its sequence number
+        self._addresses: set[int] = set()
+        self._shut = False
+        self._levels = self._row
+        self._rows: list[int] = []
+        self._numbers: list[int] = []
+
+    def take(self, packets: Packets) -> None:
+        """Some packets. What they leave in the open frame is copied, so their buffer may be used again."""
+        self._levels = packets.levels()
+        tally, streams = self._tally, self._streams
+        columns = (packets.kind, packets.at_ns, packets.cid, packets.universe, packets.sequence, packets.priority)
+        more = (packets.options, packets.synchronization, packets.start_code)
+        for number, (kind, at_ns, cid, universe, sequence, priority, options, address, code) in enumerate(
+            zip(*columns, *more, strict=True)
+        ):
+            if kind != Kind.DATA:
+                if kind == Kind.SYNC:
+                    self._synchronize(at_ns + self._shift_ns, address, sequence)
+                continue
+            tally.data += 1
+            stream = streams.get(universe)
+            if stream is None:
+                tally.not_chosen[universe] += 1
+                continue
+            if options & PREVIEW:  # 6.2.6
+                tally.preview += 1
+                continue
+            at_ns += self._shift_ns
+            if self._last_ns is None or not 0 <= at_ns - self._last_ns <= SILENCE_NS:
+                at_ns = self._odd_time(at_ns, stream, cid, sequence)
+            self._last_ns = at_ns
+            if cid not in tally.names:
+                tally.names[cid] = packets.source_name(number)
+            lost = arbiter.take(stream, tally, cid, sequence, priority, options, code, at_ns)
+            if lost >= 0 and self._place(stream, at_ns, lost, address):
+                self._rows.append(stream.row)
+                self._numbers.append(number)
+            if len(stream.sources) > 1 and (lost >= 0 or lost == ASIDE):
+                self._settle()
+                levels = self._levels[number].copy()
+                self._row[stream.row] = arbiter.merged(stream, stream.sources[cid], levels)
+        self._settle()
+        tally.count_others(packets)
+        if self._last_ns is not None:
+            tally.elapsed_s = (self._last_ns - self._first_ns) / 1e9
+
+    @property
+    def heard(self) -> int:
+        """How many universes have spoken."""
+        return self._ranks
+
+    def silent(self) -> set[int]:
+        """The universes that never spoke."""
+        return {stream.number for stream in self._streams.values() if stream.rank < 0}
+
+    def finish(self) -> None:
+        """No more will come. A last frame that is only begun is left out."""
+        if self._frame >= 0:
+            unfinished = self._turn < self._turn_before and not self._shut and not self._thins()
+            self._next(1, self._frame_at_ns, keep=not unfinished)
+        self._pacer.finish()
+
+    def _odd_time(self, at_ns: int, stream: Stream, cid: bytes, sequence: int) -> int:
+        """What time to take for a packet whose time is not a little after the one before."""
+        if self._last_ns is None:
+            self._first_ns = at_ns
+            return at_ns
+        step_ns = at_ns - self._last_ns
+        if -BACKWARDS_NS < step_ns < 0:
+            return self._last_ns
+        source = stream.sources.get(cid)
+        in_sequence = source is not None and (sequence - source.sequence) % 256 == 1
+        if step_ns < 0 or (in_sequence and not self._steady):  # a source that lives speaks every second, 6.6.2
+            self._tally.clock_jumps += 1
+            step_to_ns = self._period_ns
+        elif step_ns > SILENCE_MAX_NS:
+            self._tally.silence_cut_s += (step_ns - SILENCE_NS) / 1e9
+            step_to_ns = SILENCE_NS
+        else:
+            return at_ns
+        self._shift_ns += step_to_ns - step_ns
+        return self._last_ns + step_to_ns
+
+    def _synchronize(self, at_ns: int, address: int, sequence: int) -> None:
+        """6.3 and 11: what came for this address is shown now; with nothing new, the look stands for a frame more."""
+        if self._last_ns is not None:
+            at_ns = min(max(at_ns, self._last_ns), self._last_ns + SILENCE_NS)
+        known = self._syncs.get(address)
+        if known is not None:
+            step = (sequence - known[1] + 128) % 256 - 128
+            if -20 < step <= 0:  # 6.7.2
+                return
+            self._tally.synchronizations_lost += max(0, step - 1)
+        self._tally.synchronizations += 1
+        self._syncs[address] = at_ns, sequence
+        if address in self._addresses or self._frame < 0:
+            if self._shut and self._frame >= 0:
+                self._next(1, at_ns)
+            self._shut = True
+            self._frame_at_ns = at_ns
+
+    def _is_synchronized(self, address: int, at_ns: int) -> bool:
+        """11.1.2: for want of synchronization packets, a universe counts as not synchronized after 2.5 s."""
+        if not address:
+            return False
+        self._addresses.add(address)
+        known = self._syncs.get(address)
+        return known is not None and at_ns - known[0] <= SILENCE_NS
+
+    def _thins(self) -> bool:
+        """Whether unchanged data were left out within the last two seconds."""
+        return (self._frame - self._thinned) * self._period_ns < 2_000_000_000
+
+    def _place(self, stream: Stream, at_ns: int, lost: int, address: int) -> bool:
+        """Give a packet of a universe its frame, beginning new ones as needed; False if it is before the first."""
+        synchronized = bool(address) and self._is_synchronized(address, at_ns)
+        if self._frame < 0:
+            if not self._begins(stream, at_ns, synchronized):
+                return False
+            self._frame, self._frame_at_ns, self._shut = 0, at_ns, False
+        else:
+            ahead = stream.frame + 1 + lost - self._frame
+            spoke = stream.frame == self._frame
+            if spoke and stream.loose and not self._shut and self._was_late(stream, at_ns, synchronized):
+                return True
+            if ahead > 0:
+                if ahead > 1:
+                    time_for = 1 + (at_ns - self._frame_at_ns + self._period_ns // 2) // self._period_ns
+                    ahead = max(1, min(ahead, time_for))
+                self._next(ahead, at_ns)
+            elif self._shut or (
+                not synchronized
+                and at_ns - self._placed_ns > self._period_ns // 3
+                and (stream.rank < self._rank or self._thins())
+            ):
+                self._next(1, at_ns)
+            stream.loose = 0 <= stream.frame + lost < self._frame - 1
+            if stream.loose:
+                self._thinned = self._frame
+        if stream.rank < 0:
+            stream.rank, self._ranks = self._ranks, self._ranks + 1
+            self._missing.discard(stream.number)
+            if at_ns - self._first_ns > START_NS:
+                self._tally.began_s[stream.number] = (at_ns - self._first_ns) / 1e9
+        stream.before, stream.frame = stream.frame, self._frame
+        self._rank, self._placed_ns = stream.rank, at_ns
+        self._turn += 1
+        return True
+
+    def _begins(self, stream: Stream, at_ns: int, synchronized: bool) -> bool:
+        """Whether the first frame may begin with this packet: so that no frame is made of the ends of two."""
+        if synchronized and self._shut:
+            return True
+        waited = at_ns - self._first_ns > 2 * self._period_ns
+        return waited or (not synchronized and self._lead in (None, stream.number))
+
+    def _was_late(self, stream: Stream, at_ns: int, synchronized: bool) -> bool:
+        """Whether what a universe said in this frame belongs to the one before, since it now speaks again."""
+        if stream.before == self._frame - 1 or not (synchronized or at_ns - self._frame_at_ns < self._period_ns // 2):
+            return False
+        self._settle()
+        if not self._pacer.amend(stream.row, self._row[stream.row]):
+            return False
+        self._tally.late[stream.number] += 1
+        stream.before, stream.loose = self._frame - 1, False
+        return True
+
+    def _settle(self) -> None:
+        """Copy what has come into the open frame."""
+        if self._rows:
+            self._row[self._rows] = self._levels[self._numbers]
+            self._rows, self._numbers = [], []
+
+    def _next(self, steps: int, at_ns: int, keep: bool = True) -> None:
+        """End the open frame, and begin the one `steps` further on; what lies between stands still."""
+        self._settle()
+        if self._missing and self._frame_at_ns - self._first_ns > START_NS:
+            self._missing.clear()
+        if self._missing or not keep:
+            self._tally.frames_before += bool(self._missing)
+        else:
+            self._pacer.push(self._frame_at_ns, self._row)
+            for _ in range(steps - 1):
+                self._pacer.push(None, self._row)
+            self._tally.frames_lost += steps - 1
+        self._row = self._row.copy()
+        self._frame += steps
+        self._frame_at_ns, self._shut, self._rank = at_ns, False, -1
+        self._turn_before, self._turn = self._turn, 0

@@ -1,0 +1,159 @@
+"""From what a capture holds of a packet down to its UDP payload: links, VLANs, IP and its fragments.
+
+Link types are those of the public list at www.tcpdump.org/linktypes.html. Bytes in, payload out; no files here.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass, field
+
+ETHERNET = 1
+_VLANS = (0x8100, 0x88A8, 0x9100)
+_IPV4, _IPV6 = 0x0800, 0x86DD
+_FAMILIES = {2: _IPV4, 10: _IPV6, 24: _IPV6, 28: _IPV6, 30: _IPV6}  # AF_INET, and AF_INET6 of several systems
+_RAW = (12, 14, 101, 228, 229)
+_UDP = 17
+_WAITING_MAX = 256
+
+
+class Unusable(Exception):
+    """Why there is no payload, in a few words that can be counted."""
+
+
+@dataclass
+class _Parts:
+    """A datagram whose fragments are coming in."""
+
+    pieces: dict[int, bytes] = field(default_factory=dict)
+    size: int | None = None
+
+    def whole(self) -> bytes | None:
+        if self.size is None:
+            return None
+        data = bytearray()
+        for offset in sorted(self.pieces):
+            if offset != len(data):
+                return None
+            data += self.pieces[offset]
+        return bytes(data) if len(data) == self.size else None
+
+
+class Links:
+    """Takes packets of any link; remembers fragments until the datagram is whole."""
+
+    def __init__(self) -> None:
+        self._waiting: dict[bytes, _Parts] = {}
+
+    def payload(self, link: int, data: bytes) -> bytes:
+        """The UDP payload of a packet, cut where the capture cut it. `Unusable` says why there is none."""
+        try:
+            kind, at = _network(link, data)
+            if kind == _IPV4:
+                return self._ipv4(data[at:])
+            if kind == _IPV6:
+                return _udp(_ipv6(data[at:]))
+        except (struct.error, IndexError):
+            raise Unusable("cut short before its payload") from None
+        raise Unusable("not UDP")
+
+    def _ipv4(self, data: bytes) -> bytes:
+        head = (data[0] & 15) * 4
+        if data[0] >> 4 != 4 or head < 20:
+            raise Unusable("not UDP")
+        total, identity, place = struct.unpack_from(">HHH", data, 2)
+        if data[9] != _UDP:
+            raise Unusable("not UDP")
+        body = data[head : total if total > head else None]  # 0 where the sender's card was to fill it in
+        if not place & 0x3FFF:
+            return _udp(body)
+        if len(data) < total:
+            raise Unusable("a fragment cut short")
+        parts = self._waiting.setdefault(data[12:20] + struct.pack(">H", identity), _Parts())
+        parts.pieces[(place & 0x1FFF) * 8] = body
+        if not place & 0x2000:
+            parts.size = (place & 0x1FFF) * 8 + len(body)
+        whole = parts.whole()
+        if whole is None:
+            if len(self._waiting) > _WAITING_MAX:
+                self._waiting.pop(next(iter(self._waiting)))
+            raise Unusable("a fragment")
+        del self._waiting[data[12:20] + struct.pack(">H", identity)]
+        return _udp(whole)
+
+
+def _network(link: int, data: bytes) -> tuple[int, int]:
+    """The EtherType of what a link carries, and where that begins."""
+    if link == ETHERNET:
+        return _ethernet(data, 12)
+    if link in (0, 108):  # BSD loopback: the address family, in the byte order of the machine, or of the network
+        family = int.from_bytes(data[:4], "little")
+        family = int.from_bytes(data[:4], "big") if family > 0xFFFF else family
+        return _FAMILIES.get(family, 0), 4
+    if link in _RAW:
+        return {4: _IPV4, 6: _IPV6}.get(data[0] >> 4, 0), 0
+    if link == 113:  # Linux cooked, version 1
+        return _ethernet(data, 14)
+    if link == 276:  # Linux cooked, version 2
+        return struct.unpack_from(">H", data, 0)[0], 20
+    if link == 127:  # radiotap, its length in little-endian
+        return _wifi(data, struct.unpack_from("<H", data, 2)[0])
+    if link == 105:
+        return _wifi(data, 0)
+    raise Unusable(f"of link type {link}, which is not known here")
+
+
+def _ethernet(data: bytes, at: int) -> tuple[int, int]:
+    """The type field at `at`, past any VLAN tags (IEEE 802.1Q)."""
+    kind = struct.unpack_from(">H", data, at)[0]
+    while kind in _VLANS:
+        at += 4
+        kind = struct.unpack_from(">H", data, at)[0]
+    if kind < 0x600 and data[at + 2 : at + 5] == b"\xaa\xaa\x03":  # a length, then LLC and SNAP
+        return _ethernet(data, at + 8)
+    return kind, at + 2
+
+
+def _wifi(data: bytes, at: int) -> tuple[int, int]:
+    """IEEE 802.11: only data frames in the clear carry anything we can read."""
+    control, flags = data[at], data[at + 1]
+    if control >> 2 & 3 != 2 or control & 0x40:  # not data, or data without a body
+        raise Unusable("not UDP")
+    if flags & 0x40:
+        raise Unusable("of encrypted Wi-Fi")
+    head = at + 24 + (6 if flags & 3 == 3 else 0)
+    if control & 0x80:  # quality of service
+        if data[head] & 0x80:
+            raise Unusable("of Wi-Fi with several packets in one")
+        head += 2 + (4 if flags & 0x80 else 0)
+    if data[head : head + 3] != b"\xaa\xaa\x03":
+        raise Unusable("not UDP")
+    return struct.unpack_from(">H", data, head + 6)[0], head + 8
+
+
+def _ipv6(data: bytes) -> bytes:
+    following, at = data[6], 40
+    while following in (0, 43, 60):  # hop-by-hop, routing, destination
+        following, at = data[at], at + 8 + data[at + 1] * 8
+    if following == 44:
+        raise Unusable("a fragment")
+    if following != _UDP:
+        raise Unusable("not UDP")
+    return data[at:]
+
+
+def _udp(data: bytes) -> bytes:
+    length = struct.unpack_from(">H", data, 4)[0]
+    return data[8 : length if length >= 8 else None]  # 0: longer than the field can say
+
+
+def split(payload: bytes) -> list[bytes]:
+    """A payload that segmentation offload left unsplit, as the packets that go over the wire (5.4: their length)."""
+    parts = []
+    while len(payload) > 638 and payload[:16] == b"\x00\x10\x00\x00ASC-E1.17\x00\x00\x00":
+        length = 16 + (struct.unpack_from(">H", payload, 16)[0] & 0x0FFF)
+        if payload[length : length + 4] != b"\x00\x10\x00\x00":
+            break
+        parts.append(payload[:length])
+        payload = payload[length:]
+    return [*parts, payload]

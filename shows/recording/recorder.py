@@ -1,0 +1,264 @@
+"""A recording: packets in, a frame file out. The layout and the rate of the file, what begins it and what ends it.
+
+No sockets and no clocks: packets carry their time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from gloaming.shows.framefile import FrameFileInfo, Frames, FrameWriter, Universe, inspect
+from gloaming.shows.framefile_edit import frames_of
+from gloaming.shows.framefile_layout import chunk_frames
+from gloaming.shows.importing import Progress, Source, mistake, write_source
+from gloaming.shows.mistake import MistakeError
+from gloaming.shows.recording import capture
+from gloaming.shows.recording.assembler import Assembler
+from gloaming.shows.recording.packets import SLOTS_MAX, Bytes, Packets, read
+from gloaming.shows.recording.report import Tally, ranges
+from gloaming.shows.recording.rhythm import Census, Pacer, Rhythm, usual
+
+COLOURS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is to be recorded. `universes` None: all there are. `slots` "used": without those at the end of the universes
+    that stay dark; "sent": as they come; or a number. `fps` None: as found.
+    """
+
+    universes: tuple[int, ...] | None = None
+    slots: str | int = "used"
+    fps: Fraction | None = None
+    from_change: bool = False
+    until_still_s: float | None = None
+    for_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of it: the file, the counts, and more lines to be said."""
+
+    info: FrameFileInfo
+    tally: Tally
+    notes: tuple[str, ...]
+
+
+def lay_out(
+    numbers: Sequence[int], sent: Mapping[int, int], used: Mapping[int, int], slots: str | int
+) -> dict[int, int]:
+    """Slots of each universe. "used": up to the last slot that is ever lit in any of them, to a whole pixel of three
+    colours; the last universe up to its own.
+    """
+    if isinstance(slots, int):
+        return dict.fromkeys(numbers, slots)
+    lengths = {number: max(1, sent[number]) for number in numbers}
+    if slots == "sent":
+        return lengths
+    lit = {number: min(lengths[number], max(1, -(-used[number] // COLOURS)) * COLOURS) for number in numbers}
+    common = max(lit.values())
+    last = max(numbers)
+    return {number: lit[last] if number == last else min(common, lengths[number]) for number in numbers}
+
+
+class Recording:
+    """Writes one file of frames of the universes in `slots` (number to slots). `ended` says why it is over, if it is."""
+
+    def __init__(
+        self, out: Path, slots: Mapping[int, int], rhythm: Rhythm, wanted: Wanted, clock_is_steady: bool
+    ) -> None:
+        self.tally = Tally()
+        self.ended: str | None = None
+        self._wanted, self._slots = wanted, dict(sorted(slots.items()))
+        self._pacer = Pacer(rhythm.period_ns, self._frame)
+        self._assembler = Assembler(tuple(self._slots), rhythm, self._pacer, self.tally, clock_is_steady)
+        self._fps = wanted.fps or usual(1e9 / rhythm.period_ns)
+        self._lit: Bytes = np.zeros((len(slots), SLOTS_MAX), np.uint8)
+        self._columns = _columns(tuple(self._slots.values()))
+        self._first: Bytes | None = None
+        self._still = 0
+        self._row: Bytes | None = None
+        still_s, for_s = wanted.until_still_s, wanted.for_s
+        self._still_max = None if still_s is None else max(1, round(still_s * float(self._fps)))
+        self._frames_max = None if for_s is None else max(1, round(for_s * float(self._fps)))
+        self._unsafe = 0
+        self._writer = FrameWriter(out, self._fps, _universes(self._slots))
+        frame_bytes = sum(self._slots.values())
+        self._safe_each = round(self._fps) if chunk_frames(self._fps, frame_bytes) > 1.5 * self._fps else None
+
+    @property
+    def temporary(self) -> Path:
+        """Where the frames are until the recording is finished."""
+        return self._writer.temporary
+
+    @property
+    def heard(self) -> int:
+        """How many of the universes have spoken."""
+        return self._assembler.heard
+
+    def take(self, packets: Packets) -> None:
+        """Some packets more."""
+        if self.ended is None:
+            self._assembler.take(packets)
+        self.tally.frames_filled = self._pacer.filled
+
+    def _frame(self, row: Bytes) -> None:
+        """One frame, `(universes, 512)`: held back before the first change, and while it may be the last stillness."""
+        if self.ended is not None:
+            return
+        if self._wanted.from_change and self.tally.frames == 0 and self._still == 0:
+            if self._first is None:
+                self._first = row.copy()
+            if np.array_equal(row, self._first):
+                return
+        if self._still_max is not None:
+            if self._row is not None and np.array_equal(row, self._row):
+                self._still += 1
+                if self._still >= self._still_max and self.tally.frames:
+                    self.ended = "nothing changed any more"
+                return
+            if self._row is not None:
+                for _ in range(self._still):
+                    self._write(self._row)
+            self._still = 0
+        self._row = row
+        self._write(row)
+
+    def _write(self, row: Bytes) -> None:
+        if self.ended is not None:
+            return
+        try:
+            self._writer.write(self._columns(row))
+            self._unsafe += 1
+            if self._safe_each is not None and self._unsafe >= self._safe_each:
+                self._writer.flush()
+                self._unsafe = 0
+        except MistakeError as error:
+            self._writer.drop_tail()
+            self.ended = error.mistakes[0].wrong
+            return
+        np.bitwise_or(self._lit, row, out=self._lit)
+        self.tally.frames += 1
+        if self.tally.frames == self._frames_max:
+            self.ended = "the time is over"
+
+    def finish(self, progress: Progress | None = None) -> Outcome:
+        """Finish the file. MistakeError when there is no frame to write."""
+        self._assembler.finish()
+        if self._still_max is None or self.ended is None:
+            for _ in range(self._still):
+                assert self._row is not None
+                self._write(self._row)
+        self.tally.frames_filled = self._pacer.filled
+        self.tally.measured_fps = self._pacer.measured_fps()
+        notes = [] if self.ended is None else [f"ended: {self.ended}"]
+        fps = self._wanted.fps or (usual(self.tally.measured_fps) if self.tally.measured_fps else self._fps)
+        if fps != self._fps:
+            try:
+                self._writer.retime(fps)
+            except MistakeError as error:
+                notes.append(f"the rate stays {float(self._fps):g}: {error.mistakes[0].wrong}")
+        self._writer.close()
+        info = inspect(self._writer.path)
+        try:
+            info = self._tidied(info, progress)
+        except MistakeError as error:
+            notes.append(f"slots that were never lit are still in it: {error.mistakes[0].wrong}")
+        return Outcome(info, self.tally, tuple(notes))
+
+    def discard(self) -> None:
+        """Leave nothing behind."""
+        self._writer.discard()
+
+    def _tidied(self, info: FrameFileInfo, progress: Progress | None) -> FrameFileInfo:
+        """The file without universes that never spoke, and without slots that are not wanted."""
+        spoke = [number for number in self._slots if number not in self._assembler.silent()]
+        dark = np.where(self._lit.any(axis=1), SLOTS_MAX - (self._lit[:, ::-1] != 0).argmax(axis=1), 0)
+        used = dict(zip(self._slots, dark.tolist(), strict=True))
+        slots = lay_out(spoke, self._slots, used, self._wanted.slots)
+        if slots == self._slots or not spoke:
+            return info
+        offsets = {one.number: one.offset for one in info.universes}
+        columns = np.concatenate([np.arange(slots[number]) + offsets[number] for number in spoke])
+        blocks = (block[:, columns] for block in frames_of(info.path))
+        source = Source(len(columns), info.frames, info.fps, blocks)
+        write_source(source, info.path, info.fps, _universes(slots), progress)
+        return inspect(info.path)
+
+
+def _universes(slots: Mapping[int, int]) -> tuple[Universe, ...]:
+    universes, offset = [], 0
+    for number, length in slots.items():
+        universes.append(Universe(number, length, offset))
+        offset += length
+    return tuple(universes)
+
+
+def _columns(slots: Sequence[int]) -> Callable[[Bytes], Frames]:
+    """From a row `(universes, 512)` to a frame `(1, frame_bytes)`."""
+    if len(set(slots)) == 1:
+        return lambda row: row[:, : slots[0]].reshape(1, -1)
+    places = np.concatenate([np.arange(length) + SLOTS_MAX * row for row, length in enumerate(slots)])
+    return lambda row: row.reshape(-1)[places][None]
+
+
+def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | None = None) -> Outcome:
+    """Record a capture file: once through to see what is in it, and once more to write. MistakeError if it has nothing
+    for us. `progress` is told packets done, and in all.
+    """
+    seen, census = capture.Seen(), Census()
+    others = Tally()
+    for packets in _packets(path, seen):
+        census.take(packets)
+        others.count_others(packets)
+        if progress:
+            progress(seen.packets, None)
+    numbers = sorted(census.sent if wanted.universes is None else set(census.sent).intersection(wanted.universes))
+    if not numbers:
+        raise mistake(path, _nothing(census, seen, others), None)
+    missing = sorted(set(wanted.universes or ()) - set(numbers))
+    rhythm = census.rhythm(numbers, wanted.fps)
+    slots = lay_out(numbers, census.sent, census.used, wanted.slots)
+    recording = Recording(out, slots, rhythm, wanted, clock_is_steady=False)
+    in_all = seen.packets
+    try:
+        seen = capture.Seen()
+        for packets in _packets(path, seen):
+            recording.take(packets)
+            if progress:
+                progress(seen.packets, in_all)
+            if recording.ended is not None:
+                break
+        outcome = recording.finish()
+    except BaseException:
+        recording.discard()
+        raise
+    notes = [*outcome.notes]
+    if missing:
+        notes.append(f"nothing came for {ranges(missing)}")
+    notes += [f"of no use: {count} packets {text}" for text, count in seen.unusable.most_common()]
+    if seen.trouble:
+        notes.append(seen.trouble)
+    return Outcome(outcome.info, outcome.tally, tuple(notes))
+
+
+def _packets(path: Path, seen: capture.Seen) -> Iterator[Packets]:
+    for datagrams in capture.datagrams(path, seen):
+        if len(datagrams.starts):
+            yield read(datagrams)
+
+
+def _nothing(census: Census, seen: capture.Seen, others: Tally) -> str:
+    if census.sent:
+        return f"nothing came for the universes chosen; there is {ranges(sorted(census.sent))}"
+    why = [f"{count} {text}" for text, count in seen.unusable.most_common(3)]
+    why += [f"{others.cut} cut short"] if others.cut else []
+    why += [f"{others.malformed} malformed"] if others.malformed else []
+    why += [f"{others.other} of other kinds"] if others.other else []
+    text = f"there are no E1.31 levels in it: {seen.packets} packets" + (f", {', '.join(why)}" if why else "")
+    return f"{text}; {seen.trouble}" if seen.trouble else text

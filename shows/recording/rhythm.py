@@ -1,0 +1,220 @@
+"""The time of frames: at what rate they come, where one begins, and where nothing came although time went by."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from gloaming.shows.recording.packets import Bytes, Kind, Packets
+
+LOOK_NS = 600_000_000
+"""How far behind the last packet frames are let go: so long a hold-up of the source may take to be made good."""
+PERIOD_NS = 25_000_000
+"""Where nothing can be seen of the rate: 40 frames a second, common practice, no source."""
+THIN_NS = 500_000_000
+"""Longer intervals are those of unchanged data (E1.31 6.6.2: one in 800 to 1000 ms)."""
+SAMPLES_MAX = 200_000
+USUAL = [Fraction(number) for number in range(1, 1001)] + [
+    Fraction(number, 1001) for number in (24000, 30000, 60000, 120000)
+]
+USUAL_WITHIN = Fraction(2, 1000)
+
+
+@dataclass(frozen=True, slots=True)
+class Rhythm:
+    """How a stream goes: time from frame to frame; the universe a frame begins with, if that can be seen; the universes
+    without which no frame is whole."""
+
+    period_ns: int
+    lead: int | None
+    expected: frozenset[int]
+
+
+class Census:
+    """A first look at packets: which universes there are, how long, and in what rhythm they come."""
+
+    def __init__(self) -> None:
+        self.sent: dict[int, int] = {}
+        self.used: dict[int, int] = {}
+        self.packets = 0
+        self._last: dict[tuple[bytes, int], int] = {}
+        self._last_sync: dict[int, int] = {}
+        self._first_ns = self._before_ns = 0
+        self._intervals: list[int] = []
+        self._sync_intervals: list[int] = []
+        self._gaps: dict[int, list[int]] = {}
+        self._early: set[int] = set()
+
+    def take(self, packets: Packets) -> None:
+        """Some packets more."""
+        data = np.array(packets.kind) == Kind.DATA
+        if not data.any() and Kind.SYNC not in packets.kind:
+            return
+        self._measure(packets, data)
+        if len(self._intervals) > SAMPLES_MAX:
+            return
+        rows = zip(packets.kind, packets.at_ns, packets.cid, packets.universe, packets.synchronization, strict=True)
+        for kind, at_ns, cid, universe, address in rows:
+            if kind == Kind.SYNC:
+                if address in self._last_sync:
+                    self._sync_intervals.append(at_ns - self._last_sync[address])
+                self._last_sync[address] = at_ns
+            elif kind == Kind.DATA:
+                last_ns = self._last.get((cid, universe))
+                self._last[cid, universe] = at_ns
+                self._first_ns = self._first_ns or at_ns
+                if at_ns - self._first_ns < 1_000_000_000:
+                    self._early.add(universe)
+                if last_ns is not None:
+                    self._intervals.append(at_ns - last_ns)
+                    self._gaps.setdefault(universe, []).append(at_ns - self._before_ns)
+                self._before_ns = at_ns
+
+    def _measure(self, packets: Packets, data: np.ndarray) -> None:
+        """The slots that every universe has, and the last of them that is ever lit."""
+        self.packets += int(data.sum())
+        numbers = np.flatnonzero(data & (np.array(packets.start_code) == 0))
+        levels = packets.levels()[numbers]
+        used = np.where(levels.any(axis=1), levels.shape[1] - (levels[:, ::-1] != 0).argmax(axis=1), 0)
+        universes = np.array(packets.universe)[numbers]
+        for universe in np.unique(universes).tolist():
+            these = universes == universe
+            sent = int(packets.slots[numbers][these].max())
+            self.sent[universe] = max(self.sent.get(universe, 0), sent)
+            self.used[universe] = max(self.used.get(universe, 0), int(used[these].max()))
+
+    def rhythm(self, wanted: Iterable[int], fps: Fraction | None = None) -> Rhythm:
+        """The rhythm of the universes wanted; `fps` is taken where nothing can be seen."""
+        intervals = self._sync_intervals if len(self._sync_intervals) > 3 else self._intervals
+        default_ns = int(1_000_000_000 / fps) if fps else PERIOD_NS
+        period_ns = find_period(np.array(intervals, np.int64)) or default_ns
+        lead = None
+        if not self._sync_intervals:
+            lead = self._lead()
+        return Rhythm(period_ns, lead, frozenset(self._early.intersection(wanted)))
+
+    def _lead(self) -> int | None:
+        """The universe before which the source rests: there a frame begins; with no rest, the lowest number."""
+        rests = {universe: float(np.median(gaps)) for universe, gaps in self._gaps.items() if len(gaps) > 3}
+        if not rests:
+            return None
+        longest = max(rests, key=lambda universe: rests[universe])
+        return longest if rests[longest] > 2 * float(np.median(list(rests.values()))) else min(rests)
+
+
+def find_period(intervals: np.ndarray) -> int | None:
+    """The time from frame to frame, from the intervals of single universes in nanoseconds; None if there are too few.
+
+    Thinned-out data make some intervals twice or three times as long, so a shorter one that is common is believed.
+    """
+    busy = intervals[(intervals > 0) & (intervals < THIN_NS)]
+    busy = busy if len(busy) > 2 else intervals[intervals > 0]
+    if len(busy) < 3:
+        return None
+    middle = float(np.median(busy))
+    for parts in (3, 2):
+        near = np.abs(busy - middle / parts) < 0.1 * middle / parts
+        if near.mean() > 0.15:
+            middle /= parts
+            break
+    times = np.rint(busy / middle)
+    fits = (times >= 1) & (times < 8) & (np.abs(busy / middle - times) < 0.3)
+    if not fits.any():
+        return max(1, round(middle))
+    return max(1, round(float(busy[fits].sum() / times[fits].sum())))
+
+
+class Pacer:
+    """Frames one after another, where time went by without news the last one again. Lets go of a frame only when it can
+    be seen whether a hold-up before it was made good."""
+
+    def __init__(self, period_ns: int, out: Callable[[Bytes], None]) -> None:
+        self.filled = 0
+        self._period_ns, self._out = period_ns, out
+        self._pending: deque[tuple[int | None, Bytes]] = deque()
+        self._number = 0  # of the frame to be let go next
+        self._lateness: deque[tuple[int, int]] = deque()
+        self._row: Bytes | None = None
+        self._at_ns: int | None = None
+        self._times: list[tuple[int, int]] = []
+
+    def push(self, at_ns: int | None, row: Bytes) -> None:
+        """One frame, with its time unless its packets were lost. `row` is kept."""
+        self._pending.append((at_ns, row))
+        while at_ns is not None and self._pending[0][0] is not None and at_ns - self._pending[0][0] > LOOK_NS:
+            self._release()
+            while self._pending and self._pending[0][0] is None:
+                self._release()
+            if not self._pending:
+                return
+
+    def amend(self, row: int, levels: Bytes) -> bool:
+        """Put what came late into the last frame pushed; False if there is none any more."""
+        if not self._pending:
+            return False
+        self._pending[-1][1][row] = levels
+        return True
+
+    def finish(self) -> None:
+        """Let everything go."""
+        while self._pending:
+            self._release()
+
+    def _release(self) -> None:
+        at_ns, row = self._pending.popleft()
+        if at_ns is not None:
+            self._fill(at_ns)
+            late_ns = at_ns - self._number * self._period_ns
+            self._lateness.append((at_ns, late_ns))
+            while len(self._lateness) > 3 and self._lateness[0][0] < at_ns - LOOK_NS:
+                self._lateness.popleft()
+            self._times.append((self._number, at_ns))
+            self._at_ns = at_ns
+        self._put(row)
+
+    def _fill(self, at_ns: int) -> None:
+        """Repeat the frame before if this one, and all that follow it soon, are late by one frame or more."""
+        if self._at_ns is None or self._row is None or at_ns - self._at_ns < self._period_ns * 5 // 4:
+            return
+        late = [at_ns - self._number * self._period_ns]
+        for ahead, (other_ns, _) in enumerate(self._pending, start=1):
+            if other_ns is not None:
+                if other_ns - at_ns > LOOK_NS:
+                    break
+                late.append(other_ns - (self._number + ahead) * self._period_ns)
+        shift = min(late) - min(lateness for _, lateness in self._lateness)
+        missing = (shift + self._period_ns // 2) // self._period_ns
+        for _ in range(missing):
+            self._put(self._row)
+        self.filled += max(0, missing)
+
+    def _put(self, row: Bytes) -> None:
+        self._row = row
+        self._number += 1
+        self._out(row)
+
+    def measured_fps(self) -> float | None:
+        """The rate at which the frames came: a line through their times, those out of line left out."""
+        if len(self._times) < 8:
+            return None
+        numbers, times = np.array(self._times, np.float64).T
+        times -= times[0]
+        for _ in range(2):
+            period_ns, zero_ns = np.polyfit(numbers, times, 1)
+            off = np.abs(times - zero_ns - period_ns * numbers)
+            keep = off <= max(3 * float(np.median(off)), 1.0)
+            numbers, times = numbers[keep], times[keep]
+        return 1e9 / float(period_ns) if period_ns > 0 else None
+
+
+def usual(fps: float) -> Fraction:
+    """The usual rate nearest to a measured one, if it is within 0.2 %; else the measured one."""
+    exact = Fraction(fps).limit_denominator(1000)
+    nearest = min(USUAL, key=lambda rate: abs(rate - exact))
+    if abs(nearest - exact) <= nearest * USUAL_WITHIN:
+        return nearest
+    return min(max(exact, Fraction(1, 100)), Fraction(1000))
