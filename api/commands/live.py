@@ -14,6 +14,8 @@ from gloaming.api.commands.run import state_folder
 from gloaming.shows.mistake import Mistake, MistakeError
 
 TIMEOUT_S = 10
+SERVICE_STATE = Path("/var/lib/gloaming")
+"""Where the installed service keeps its state: asked where no site is named and none is here."""
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -107,6 +109,8 @@ def _now(args: argparse.Namespace) -> Any:
 def _call(args: argparse.Namespace, method: str, path: str, body: dict[str, object] | None = None) -> tuple[int, Any]:
     """One request; the status and the answer. MistakeError where nobody answers, or the token is not known."""
     state = state_folder(args.site, args.state)
+    if args.state is None and args.site == Path() and not state.exists() and SERVICE_STATE.exists():
+        state = SERVICE_STATE
     url = args.url or _read(state / "address", "is the daemon running? gloaming run SITE starts it")
     token = _read(args.token_file or state / "token", "name a file with a token: --token-file FILE")
     data = None if body is None else json.dumps(body).encode()

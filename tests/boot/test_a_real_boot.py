@@ -1,0 +1,269 @@
+"""A board from power to light: a Debian root booted by systemd, the package installed as the README says, then trouble."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from fractions import Fraction
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from gloaming.daemon.direction.decide import decide, instant
+from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.state import State
+from gloaming.daemon.timetable.sun import Spot, sun_event
+from gloaming.shows.framefile import Universe
+from gloaming.shows.framefile_writer import FrameWriter
+from tests.boot.container import STREET_ADDRESS, Machine, cut_cable, lay_cable, run, street_socket, wait_for
+from tests.boot.street import Packet, Street
+
+TOP = Path(__file__).resolve().parents[2]
+ZONE = ZoneInfo("Europe/London")
+FPS = 40
+PIECES = {"tide": 1600, "lanterns": 1000}
+SLOTS = 12
+LATE_FRAMES = 40
+"""How far behind `decide` a packet may be seen on a machine that is busy: a second. A wrong place is off by much more."""
+DIRECTOR, TRANSMITTER = "gloaming-director.service", "gloaming-transmitter.service"
+
+pytestmark = pytest.mark.skipif(
+    os.geteuid() != 0 or not shutil.which("systemd-nspawn") or not shutil.which("debootstrap"),
+    reason="a machine is booted by root, with systemd-nspawn (systemd-container) and debootstrap",
+)
+
+
+@dataclass
+class Board:
+    """The booted machine, what is outside, and where the site's files lie on this side."""
+
+    machine: Machine
+    street: Street
+    folder: Path
+    packages: tuple[Path, Path]
+    opens_ns: int = 0
+
+    def site(self) -> Site:
+        return load_site(self.machine.root / "etc/gloaming/site")
+
+    def overrides(self, name: str) -> State:
+        """The board's state as it lies on its disk."""
+        copy = self.folder / name
+        shutil.copytree(self.machine.root / "var/lib/gloaming", copy)
+        return State(copy, time.time_ns())
+
+    def pid(self, unit: str) -> int:
+        return int(self.machine.inside("systemctl", "show", "-P", "MainPID", unit))
+
+    def now(self) -> dict[str, object]:
+        shown: dict[str, object] = json.loads(self.machine.inside("gloaming", "now", "--json"))
+        return shown
+
+    def answers(self) -> bool:
+        return bool(self.machine.inside("gloaming", "now", ok=True))
+
+    def wait_until_lit(self, since_ns: int) -> list[Packet]:
+        wait_for(lambda: len(self.street.lit(since_ns)) > 4 * FPS, "the street stays dark")
+        return self.street.lit(since_ns)
+
+
+@pytest.fixture(scope="module")
+def board(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
+    folder = tmp_path_factory.mktemp("boot")
+    packages = build_packages(folder)
+    lay_cable()
+    machine = Machine(folder)
+    street = Street(street_socket())
+    try:
+        machine.power_on()
+        yield Board(machine, street, folder, packages)
+    finally:
+        street.close()
+        machine.scrap()
+        cut_cable()
+
+
+def build_packages(folder: Path) -> tuple[Path, Path]:
+    """The package, and a later one in which a file of the transmitter is another."""
+    environment = {**os.environ, "GLOAMING_BUILD": "1", "GLOAMING_PACK": "1"}
+    command = [str(TOP / "systemd/build-deb"), "--python", "3.11", "--out", str(folder)]
+    built = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    assert built.returncode == 0, built.stderr
+    first = Path(built.stdout.strip())
+    tree = folder / "later"
+    run("dpkg-deb", "--raw-extract", str(first), str(tree))
+    control = tree / "DEBIAN/control"
+    control.write_text(control.read_text().replace("+1\n", "+2\n"))
+    (player,) = tree.glob("usr/lib/gloaming/lib/*/site-packages/gloaming/daemon/transmitter/player.py")
+    player.write_text(player.read_text() + "# another\n")
+    second = folder / first.name.replace("+1_", "+2_")
+    run("dpkg-deb", "--root-owner-group", "-Zzstd", "-z1", "--build", str(tree), str(second))
+    shutil.rmtree(tree)
+    return first, second
+
+
+def from_words(opens: datetime) -> str:
+    """An instant of today, to the millisecond, in words that a site understands: so long before or after the sun's."""
+    spot = Spot(54.486, -0.613, 0.0, ZONE)
+    at_ns, event = min(
+        (abs(instant(opens) - found), event)
+        for event in ("sunrise", "sunset")
+        if (found := sun_event(spot, opens.date(), event)) is not None
+    )
+    found = sun_event(spot, opens.date(), event)
+    assert found is not None
+    return f"{event} {'+' if instant(opens) >= found else '-'} {round(at_ns / 1e6)} ms"
+
+
+def write_site(folder: Path, opens: datetime) -> None:
+    """A show of two pieces whose frames carry their number, that opens at an instant and is given for an hour."""
+    (folder / "pieces").mkdir(parents=True, exist_ok=True)
+    for index, (name, frames) in enumerate(PIECES.items()):
+        array = np.full((frames, SLOTS), 100 + index, np.uint8)
+        array[:, :2] = np.arange(1, frames + 1, dtype=">u2").view(np.uint8).reshape(frames, 2)
+        with FrameWriter(folder / "pieces" / f"{name}.frames", Fraction(FPS), [Universe(1, SLOTS, 0)]) as writer:
+            writer.write(array)
+    (folder / "rig.toml").write_text(
+        f'[[controller]]\nname = "left"\nhost = "{STREET_ADDRESS}"\nuniverses = "1"\n\n'
+        f'[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = {SLOTS // 3}\n'
+    )
+    pieces = "".join(f'[[piece]]\nname = "{name}"\nframes = "pieces/{name}.frames"\n\n' for name in PIECES)
+    (folder / "site.toml").write_text(
+        '[site]\nname = "Pier Road boathouse"\nlatitude = 54.486\nlongitude = -0.613\ntimezone = "Europe/London"\n\n'
+        '[output]\nbrightness = 1.0\nfade = "0 s"\n\n[clock]\ntrust = "plausible"\n\n'
+        f'{pieces}[[show]]\nname = "evening"\norder = {json.dumps(list(PIECES))}\n\n'
+        f'[[performance]]\nshow = "evening"\ndates = ["{opens:%Y-%m-%d}"]\n'
+        f'from = "{from_words(opens)}"\nto = "{opens + timedelta(hours=1):%H:%M}"\n'
+    )
+
+
+def assert_right(packets: list[Packet], site: Site, state: State) -> None:
+    """Every packet shows what `decide` has for an instant just before it came."""
+    overrides = state.overrides(0)
+    names = list(PIECES)
+    assert packets
+    for packet in packets:
+        shown = (names[packet.slots[2] - 100], packet.frame - 1)
+        near = [decide(packet.at_ns - late * 1_000_000_000 // FPS, site, overrides) for late in range(2)]
+        if any((one.piece, one.frame) == shown for one in near):
+            continue
+        wanted = {
+            (one.piece, one.frame)
+            for late in range(LATE_FRAMES)
+            for one in [decide(packet.at_ns - late * 1_000_000_000 // FPS, site, overrides)]
+        }
+        assert shown in wanted
+
+
+def assert_none_missed(packets: list[Packet]) -> None:
+    """Each packet follows the one before: its sequence (E1.31 6.7.2), its frame, and the piece that comes next."""
+    assert len(packets) > FPS
+    names = list(PIECES)
+    for before, after in zip(packets, packets[1:], strict=False):
+        assert after.sequence == (before.sequence + 1) % 256
+        last = before.frame == PIECES[names[before.slots[2] - 100]]
+        assert (after.frame, after.slots[2] == before.slots[2]) == ((1, False) if last else (before.frame + 1, True))
+
+
+def test_the_package_installs_as_the_readme_says_and_the_street_sees_the_opening(board: Board) -> None:
+    words = (TOP / "README.md").read_text()
+    for words_of_the_readme in ("apt-get install ./gloaming_*.deb", "cp -r site/. /etc/gloaming/site/"):
+        assert words_of_the_readme in words
+    shutil.copy(board.packages[0], board.machine.root / "root")
+    opens = datetime.now(ZONE).replace(microsecond=0) + timedelta(seconds=25)
+    board.opens_ns = int(opens.timestamp()) * 1_000_000_000
+    write_site(board.machine.root / "root/site", opens)
+    board.machine.inside(
+        "sh", "-c", "cd /root && apt-get install -y ./gloaming_*.deb && cp -r site/. /etc/gloaming/site/"
+    )
+    board.machine.inside("systemctl", "start", DIRECTOR)
+    lit = board.wait_until_lit(0)
+    assert_none_missed(lit)
+    assert_right(lit[:: FPS // 4], board.site(), board.overrides("opening"))
+    assert (lit[0].slots[2], lit[0].frame) == (100, 1), "the first frame of the first piece comes first"
+
+
+def test_the_units_grant_little_and_the_real_time_to_the_transmitter_alone(board: Board) -> None:
+    exposures = json.loads(
+        board.machine.inside("systemd-analyze", "security", "--json=short", "--no-pager", DIRECTOR, TRANSMITTER)
+    )
+    print(exposures)
+    assert {one["unit"] for one in exposures} == {DIRECTOR, TRANSMITTER}
+    assert all(float(one["exposure"]) <= 2.0 for one in exposures)
+    for unit, priority, memory in ((TRANSMITTER, "40", "infinity"), (DIRECTOR, "0", None)):
+        assert board.machine.inside("systemctl", "show", "-P", "LimitRTPRIO", unit).strip() == priority
+        memory_limit = board.machine.inside("systemctl", "show", "-P", "LimitMEMLOCK", unit).strip()
+        assert (memory_limit == "infinity") == (memory is not None)
+        status = (board.machine.inside("cat", f"/proc/{board.pid(unit)}/status")).splitlines()
+        assert "CapEff:\t0000000000000000" in status
+        assert "NoNewPrivs:\t1" in status
+
+
+def test_a_stopped_director_is_brought_back_by_the_watchdog_and_no_frame_is_missed(board: Board) -> None:
+    begin_ns, before = time.time_ns(), board.pid(DIRECTOR)
+    board.machine.inside("systemctl", "kill", "-s", "STOP", DIRECTOR)
+    wait_for(lambda: board.pid(DIRECTOR) not in (0, before) and board.answers(), "the director is not brought back")
+    print(f"stopped to answering: {(time.time_ns() - begin_ns) / 1e9:.1f} s, of which the watchdog waits 5 s")
+    board.wait_until_lit(time.time_ns())
+    packets = board.street.since(begin_ns)
+    assert_none_missed(packets)
+    assert_right(packets[::FPS], board.site(), board.overrides("watchdog"))
+
+
+def test_an_upgrade_during_a_performance_misses_no_frame(board: Board) -> None:
+    begin_ns = time.time_ns()
+    director, transmitter = board.pid(DIRECTOR), board.pid(TRANSMITTER)
+    shutil.copy(board.packages[1], board.machine.root / "root/later.deb")
+    board.machine.inside("apt-get", "install", "-y", "/root/later.deb")
+    wait_for(board.answers, "the new director does not answer")
+    board.wait_until_lit(time.time_ns())
+    assert board.pid(DIRECTOR) != director
+    assert board.pid(TRANSMITTER) == transmitter, "a transmitter with light on the wire is left alone"
+    packets = board.street.since(begin_ns)
+    assert_none_missed(packets)
+    assert_right(packets[::FPS], board.site(), board.overrides("upgrade"))
+
+
+def test_after_a_power_cut_in_mid_piece_the_right_frame_of_the_right_piece_comes_back(board: Board) -> None:
+    board.wait_until_lit(time.time_ns())
+    board.machine.power_cut()
+    begin_ns = time.time_ns()
+    board.machine.power_on()
+    lit = board.wait_until_lit(begin_ns)
+    print(f"power to the first frame: {(lit[0].at_ns - begin_ns) / 1e9:.2f} s")
+    assert_right(lit, board.site(), board.overrides("power"))
+    assert_none_missed(lit)
+
+
+def test_a_pause_survives_a_power_cut_and_ends_where_it_was(board: Board) -> None:
+    board.machine.inside("gloaming", "pause", "30")
+    wait_for(lambda: board.street.packets[-1].black, "the pause does not reach the wire")
+    board.machine.power_cut()
+    begin_ns = time.time_ns()
+    board.machine.power_on()
+    wait_for(board.answers, "the director does not answer")
+    wait_for(lambda: len(board.street.since(begin_ns)) > 3, "nothing is sent")
+    assert board.now()["state"] == "paused"
+    assert not board.street.lit(begin_ns)
+    board.machine.inside("gloaming", "resume")
+    lit = board.wait_until_lit(begin_ns)
+    assert_right(lit[:: FPS // 4], board.site(), board.overrides("resumed"))
+
+
+def test_a_purge_leaves_the_site_and_nothing_else(board: Board) -> None:
+    board.machine.inside("apt-get", "purge", "-y", "gloaming")
+    left = board.machine.inside(
+        "find", "/etc", "/usr", "/var/lib", "/run", "/home", "-iname", "*gloaming*", "-not", "-path", "/var/lib/dpkg/*"
+    )
+    assert left.split() == ["/etc/gloaming"]
+    assert board.site().name == "Pier Road boathouse"
+    assert "gloaming" not in board.machine.inside("cat", "/etc/passwd", "/etc/group", "/etc/shadow")
+    assert board.street.since(0)[-1].terminated or board.street.since(0)[-1].black
