@@ -6,7 +6,7 @@ Section numbers are those of ANSI E1.31-2018. Offsets count from the first byte 
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import IntEnum
 
 import numpy as np
@@ -70,6 +70,13 @@ class Packets:
 
     def __len__(self) -> int:
         return len(self.kind)
+
+    def kept(self) -> Packets:
+        """The same with a buffer of their own, so that the one they came in may be used again."""
+        step = HEAD_BYTES + SLOTS_MAX
+        data = np.concatenate([self.heads, self.levels()], axis=1).reshape(-1)
+        starts = np.arange(0, len(data), step)
+        return replace(self, datagrams=Datagrams(data, starts, self.datagrams.lengths, self.datagrams.at_ns))
 
     def source_name(self, number: int) -> str:
         """Who sent packet `number`, 6.2.2."""

@@ -6,7 +6,7 @@ No sockets and no clocks: packets carry their time.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -28,8 +28,8 @@ COLOURS = 3
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What is to be recorded. `universes` None: all there are. `slots` "used": without those at the end of the universes
-    that stay dark; "sent": as they come; or a number. `fps` None: as found.
+    """What is to be recorded. `universes` None: all there are. `slots` "used": without those that stay dark at the end
+    of universes; "sent": as they come; or a number. `fps` None: as found.
     """
 
     universes: tuple[int, ...] | None = None
@@ -57,7 +57,7 @@ def lay_out(
     """
     if isinstance(slots, int):
         return dict.fromkeys(numbers, slots)
-    lengths = {number: max(1, sent[number]) for number in numbers}
+    lengths = {number: max(1, sent.get(number, SLOTS_MAX)) for number in numbers}
     if slots == "sent":
         return lengths
     lit = {number: min(lengths[number], max(1, -(-used[number] // COLOURS)) * COLOURS) for number in numbers}
@@ -67,7 +67,7 @@ def lay_out(
 
 
 class Recording:
-    """Writes one file of frames of the universes in `slots` (number to slots). `ended` says why it is over, if it is."""
+    """Writes one file of the universes in `slots` (number to slots). `ended` says why it is over, if it is."""
 
     def __init__(
         self, out: Path, slots: Mapping[int, int], rhythm: Rhythm, wanted: Wanted, clock_is_steady: bool
@@ -80,6 +80,7 @@ class Recording:
         self._fps = wanted.fps or usual(1e9 / rhythm.period_ns)
         self._lit: Bytes = np.zeros((len(slots), SLOTS_MAX), np.uint8)
         self._columns = _columns(tuple(self._slots.values()))
+        self._shortest = SLOTS_MAX if wanted.slots == "used" and not clock_is_steady else min(self._slots.values())
         self._first: Bytes | None = None
         self._still = 0
         self._row: Bytes | None = None
@@ -101,11 +102,27 @@ class Recording:
         """How many of the universes have spoken."""
         return self._assembler.heard
 
+    @property
+    def fps(self) -> float:
+        """The rate, as far as it is known by now."""
+        return float(self._fps)
+
+    def silent(self) -> list[int]:
+        """The universes that have not spoken."""
+        return sorted(self._assembler.silent())
+
     def take(self, packets: Packets) -> None:
         """Some packets more."""
         if self.ended is None:
             self._assembler.take(packets)
+            self._count_longer(packets)
         self.tally.frames_filled = self._pacer.filled
+
+    def _count_longer(self, packets: Packets) -> None:
+        for number in np.flatnonzero(packets.slots > self._shortest).tolist():
+            universe = packets.universe[number]
+            if packets.slots[number] > self._slots.get(universe, SLOTS_MAX):
+                self.tally.longer[universe] += 1
 
     def _frame(self, row: Bytes) -> None:
         """One frame, `(universes, 512)`: held back before the first change, and while it may be the last stillness."""
@@ -147,7 +164,7 @@ class Recording:
         if self.tally.frames == self._frames_max:
             self.ended = "the time is over"
 
-    def finish(self, progress: Progress | None = None) -> Outcome:
+    def close(self) -> Outcome:
         """Finish the file. MistakeError when there is no frame to write."""
         self._assembler.finish()
         if self._still_max is None or self.ended is None:
@@ -164,31 +181,33 @@ class Recording:
             except MistakeError as error:
                 notes.append(f"the rate stays {float(self._fps):g}: {error.mistakes[0].wrong}")
         self._writer.close()
-        info = inspect(self._writer.path)
-        try:
-            info = self._tidied(info, progress)
-        except MistakeError as error:
-            notes.append(f"slots that were never lit are still in it: {error.mistakes[0].wrong}")
-        return Outcome(info, self.tally, tuple(notes))
+        return Outcome(inspect(self._writer.path), self.tally, tuple(notes))
 
     def discard(self) -> None:
         """Leave nothing behind."""
         self._writer.discard()
 
-    def _tidied(self, info: FrameFileInfo, progress: Progress | None) -> FrameFileInfo:
-        """The file without universes that never spoke, and without slots that are not wanted."""
+    def tidied(self, outcome: Outcome, progress: Progress | None = None) -> Outcome:
+        """The closed file without universes that never spoke, and without slots that are not wanted. What cannot be
+        tidied stays as it is.
+        """
+        info = outcome.info
         spoke = [number for number in self._slots if number not in self._assembler.silent()]
         dark = np.where(self._lit.any(axis=1), SLOTS_MAX - (self._lit[:, ::-1] != 0).argmax(axis=1), 0)
         used = dict(zip(self._slots, dark.tolist(), strict=True))
         slots = lay_out(spoke, self._slots, used, self._wanted.slots)
         if slots == self._slots or not spoke:
-            return info
+            return outcome
         offsets = {one.number: one.offset for one in info.universes}
         columns = np.concatenate([np.arange(slots[number]) + offsets[number] for number in spoke])
         blocks = (block[:, columns] for block in frames_of(info.path))
         source = Source(len(columns), info.frames, info.fps, blocks)
-        write_source(source, info.path, info.fps, _universes(slots), progress)
-        return inspect(info.path)
+        try:
+            write_source(source, info.path, info.fps, _universes(slots), progress)
+        except MistakeError as error:
+            note = f"slots that were never lit are still in it: {error.mistakes[0].wrong}"
+            return replace(outcome, notes=(*outcome.notes, note))
+        return replace(outcome, info=inspect(info.path))
 
 
 def _universes(slots: Mapping[int, int]) -> tuple[Universe, ...]:
@@ -234,7 +253,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
                 progress(seen.packets, in_all)
             if recording.ended is not None:
                 break
-        outcome = recording.finish()
+        outcome = recording.close()
     except BaseException:
         recording.discard()
         raise

@@ -1,0 +1,182 @@
+"""What `gloaming record` does: from its arguments to a recording, a line of progress, an end by Ctrl-C, a report."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from gloaming.api.commands.frames_verbs import bar, made
+from gloaming.shows import importing
+from gloaming.shows.importing import mistake
+from gloaming.shows.recording.live import Ear, Live
+from gloaming.shows.recording.receive import DISCOVERY_S, DISCOVERY_UNIVERSE, Receiver, open_sockets
+from gloaming.shows.recording.recorder import Outcome, Wanted, from_capture
+from gloaming.shows.recording.report import ranges
+
+TICK_S = 0.05
+LINE_S = 0.5
+
+
+def record_(args: argparse.Namespace) -> int:
+    """`record`."""
+    wanted = _wanted(args)
+    if args.capture:
+        if args.for_s is not None:
+            raise mistake("--for", "a capture is as long as it is", "leave out --for, or --capture")
+        with bar("reading") as progress:
+            outcome = from_capture(args.capture, args.out, wanted, progress)
+    else:
+        outcome = _live(args, wanted)
+    _report(args, outcome)
+    return 0
+
+
+def _wanted(args: argparse.Namespace) -> Wanted:
+    universes = None if args.universes == "all" else importing.parse_universes(args.universes)
+    slots: str | int = args.slots
+    if args.slots not in ("used", "sent"):
+        if not args.slots.isascii() or not args.slots.isdecimal() or not 1 <= int(args.slots) <= 512:
+            raise mistake("--slots", f"{args.slots!r} is not used, sent, or a number from 1 to 512")
+        slots = int(args.slots)
+    for key, seconds in (("--for", args.for_s), ("--until-still", args.until_still)):
+        if seconds is not None and not 0 < seconds < 1e7:
+            raise mistake(key, f"{seconds:g} is not a number of seconds")
+    fps = importing.parse_fps(args.fps) if args.fps else None
+    return Wanted(universes, slots, fps, args.from_change, args.until_still, args.for_s)
+
+
+def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
+    stop = threading.Event()
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    for number in before:
+        signal.signal(number, lambda *_: stop.set())
+
+    def give_back(_: Path) -> None:  # the file is whole: now a second Ctrl-C ends us
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+    for old in sorted(args.out.parent.glob(f"{args.out.name}.*.part")):
+        _say(f"note: {old} was left by a recording that was cut off; `gloaming frames mend` makes a frame file of it")
+    universes = wanted.universes or _announced(args, stop)
+    sockets, notes = open_sockets(universes, args.address, args.interface)
+    for note in notes:
+        _say(f"warning: {note}")
+    receiver = Receiver(sockets)
+    live = Live(receiver, args.out, wanted)
+    try:
+        _run(args, live, stop)
+        with bar("tidying") as progress:
+            return live.finish(give_back, progress)
+    except BaseException:
+        live.discard()
+        raise
+    finally:
+        give_back(args.out)
+        receiver.close()
+
+
+def _announced(args: argparse.Namespace, stop: threading.Event) -> tuple[int, ...]:
+    """Every universe that is announced within the time in which every source must announce, or that comes in."""
+    _say(f"listening for {DISCOVERY_S + 1:.0f} s for the universes there are")
+    sockets, notes = open_sockets([DISCOVERY_UNIVERSE], args.address, args.interface)
+    receiver = Receiver(sockets)
+    ear = Ear(receiver)
+    try:
+        until_s = time.monotonic() + DISCOVERY_S + 1
+        while time.monotonic() < until_s and not stop.is_set():
+            ear.listen(TICK_S)
+    finally:
+        receiver.close()
+    if not ear.universes:
+        heard = f"; {notes[0]}" if notes else ""
+        raise mistake("--universes", f"no universe was announced, and none came in{heard}", "name them: 1-13")
+    _say(f"recording {ranges(sorted(ear.universes))}")
+    return tuple(sorted(ear.universes))
+
+
+def _run(args: argparse.Namespace, live: Live, stop: threading.Event) -> None:
+    """Until Ctrl-C, or until the recording is over by itself, or silence has lasted as long as it may."""
+    line = _Line(live)
+    came_s = began_s = None
+    while not stop.is_set() and live.ended is None:
+        now_s = time.monotonic()
+        if live.pump(TICK_S):
+            came_s = now_s
+            began_s = began_s or now_s
+            stop.wait(TICK_S)  # so that much is done at a time
+        elif came_s is not None and began_s is not None:
+            over = args.for_s is not None and now_s - began_s > args.for_s + 2
+            still = args.until_still is not None and now_s - came_s > args.until_still
+            if over or still:
+                break
+        line.show(now_s)
+    line.end()
+
+
+class _Line:
+    """The line of progress, where standard error is a terminal."""
+
+    def __init__(self, live: Live) -> None:
+        self._live, self._shown_s, self._packets = live, 0.0, 0
+        self._to: Callable[[str], object] | None = sys.stderr.write if sys.stderr.isatty() else None
+
+    def show(self, now_s: float) -> None:
+        """Every half second: universes, rate, losses."""
+        if self._to is None or now_s - self._shown_s < LINE_S:
+            return
+        live, recording = self._live, self._live.recording
+        rate = (live.packets - self._packets) / (now_s - self._shown_s) if self._shown_s else 0.0
+        self._shown_s, self._packets = now_s, live.packets
+        text = "waiting for the first packet" if not live.packets else f"{rate:.0f} packets a second"
+        if recording:
+            tally = recording.tally
+            text = (
+                f"{tally.elapsed_s:.1f} s  {recording.heard} universes  {tally.frames} frames at {recording.fps:.4g}"
+                f"  {text}  {tally.lost_in_all} lost"
+            )
+        self._to(f"\r\033[K{text}")
+        sys.stderr.flush()
+
+    def end(self) -> None:
+        if self._to is not None:
+            self._to("\r\033[K")
+
+
+def _report(args: argparse.Namespace, outcome: Outcome) -> None:
+    tally, info = outcome.tally, outcome.info
+    lines = [*tally.lines(info.fps), *outcome.notes]
+    if args.json:
+        numbers = [one.number for one in info.universes]
+        print(
+            json.dumps(
+                {
+                    "path": str(info.path),
+                    "frames": info.frames,
+                    "fps": float(info.fps),
+                    "measured_fps": tally.measured_fps,
+                    "universes": numbers,
+                    "packets": tally.data,
+                    "lost": tally.lost_in_all,
+                    "dropped": tally.dropped,
+                    "repeated": tally.repeated,
+                    "out_of_order": tally.out_of_order,
+                    "frames_lost": tally.frames_lost,
+                    "frames_filled": tally.frames_filled,
+                    "lines": lines,
+                }
+            )
+        )
+        return
+    made(info.path)
+    for line in lines:
+        print(f"  {line}")
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr)
