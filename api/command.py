@@ -10,7 +10,7 @@ from importlib.metadata import version
 
 from gloaming.shows.mistake import MistakeError
 
-FAMILIES = ("run", "timetable", "live", "frames")
+FAMILIES = ("demo", "run", "timetable", "live", "frames", "record")
 """The modules of `gloaming.api.commands`, each with an `add_parser`; what they need they import when called."""
 
 SHOWN = 20
