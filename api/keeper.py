@@ -58,7 +58,7 @@ class Keeper:
         self,
         site: Path,
         state: Path,
-        clock_offset_ns: int = 0,
+        clock_offset_ns: int | None = None,
         listen: str | None = None,
         say: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
         parting: Callable[[], None] = lambda: None,
@@ -67,10 +67,11 @@ class Keeper:
         state.mkdir(parents=True, exist_ok=True, mode=0o700)
         environment = {
             **os.environ,
-            "GLOAMING_CLOCK_OFFSET_NS": str(clock_offset_ns),
             "OPENBLAS_NUM_THREADS": "1",  # no linear algebra here: its threads would only take memory
             "MALLOC_ARENA_MAX": "2",
         }
+        if clock_offset_ns is not None:
+            environment["GLOAMING_CLOCK_OFFSET_NS"] = str(clock_offset_ns)
         python = [sys.executable, "-m"]
         director = [*python, "gloaming.api.director_main", str(site), "--state", str(state)]
         self.transmitter = _Child(
@@ -90,7 +91,7 @@ class Keeper:
         return code
 
     def stop(self) -> None:
-        """Have `run` end; safe in a signal's handler. The transmitter ends first: it goes black, and ends its streams."""
+        """Have `run` end; safe in a signal handler. The transmitter ends first: it goes black and ends its streams."""
         self.stopping = True
 
     def _keep(self) -> int:

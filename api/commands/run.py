@@ -47,11 +47,12 @@ def _check() -> int:
     """In a process of its own: every mistake of the site; and what will happen tonight."""
     from datetime import datetime
 
+    from gloaming.daemon.clock import Clock
     from gloaming.daemon.direction.decide import decide, instant
     from gloaming.daemon.site import load_site
     from gloaming.shows.mistake import MistakeError
 
-    now = datetime.now().astimezone()
+    now = datetime.fromtimestamp(Clock().now_ns() / 1e9).astimezone()
     try:
         site = load_site(Path(sys.argv[1]), now)
     except MistakeError as error:

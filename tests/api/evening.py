@@ -1,0 +1,269 @@
+"""A whole evening for tests: a site of its own, `gloaming run` as a process, and readers that are not ours."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+READER = Path(__file__).with_name("sacn_reader.py")
+RECORD_BYTES = 523
+PATIENCE_S = 30.0
+SITE = """[site]
+name = "Pier Road boathouse"
+latitude = 54.486
+longitude = -0.613
+timezone = "Europe/London"
+
+[neighbours]
+dark = [{{ days = "daily", from = "{dark_from}", to = "{dark_to}" }}]
+
+[output]
+interface = "{interface}"
+source_name = "Pier Road boathouse"
+priority = 120
+
+[phone]
+listen = "127.0.0.1:0"
+
+[[piece]]
+name = "numbers"
+frames = "pieces/numbers.frames"
+
+[[show]]
+name = "evening"
+order = ["numbers"]
+
+[[performance]]
+show = "evening"
+from = "{opens}"
+to = "{closes}"
+"""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One packet as the `sacn` library's receiver hands it over."""
+
+    at_ns: int
+    universe: int
+    sequence: int
+    slots: bytes
+
+    @property
+    def number(self) -> int:
+        """The frame number that `numbered` writes into the first four slots."""
+        return int.from_bytes(self.slots[:4], "big")
+
+    @property
+    def black(self) -> bool:
+        return not any(self.slots)
+
+
+def numbered(frames: int, slots: int = 12) -> npt.NDArray[np.uint8]:
+    """Frames that carry their number, from 1, in the first four slots, and light in the others."""
+    array = np.full((frames, slots), 200, np.uint8)
+    array[:, :4] = np.arange(1, frames + 1, dtype=">u4").view(np.uint8).reshape(frames, 4)
+    return array
+
+
+def gloaming(*args: str | Path, **more: Any) -> subprocess.CompletedProcess[str]:
+    """The `gloaming` command, to its end."""
+    command = [sys.executable, "-m", "gloaming.api.command", *map(str, args)]
+    return subprocess.run(command, capture_output=True, text=True, timeout=120, check=False, **more)
+
+
+def wait_until(true: Callable[[], object], what: str, patience_s: float = PATIENCE_S) -> Any:
+    """Wait for something that must come; what it came to."""
+    deadline = time.monotonic() + patience_s
+    while time.monotonic() < deadline:
+        if found := true():
+            return found
+        time.sleep(0.02)
+    raise AssertionError(f"in {patience_s:g} s there was never {what}")
+
+
+@dataclass
+class Evening:
+    """A site in a folder, and `gloaming run` on it. `prefix` goes before the command: `ip netns exec NAME`."""
+
+    folder: Path
+    host: str | None
+    universes: str
+    prefix: tuple[str, ...] = ()
+    offset_ns: int = 0
+    readers: int = field(default=0, init=False)
+    process: subprocess.Popen[str] | None = field(default=None, init=False)
+
+    @property
+    def state(self) -> Path:
+        return self.folder / "state"
+
+    def write(
+        self,
+        frames: npt.NDArray[np.uint8],
+        fps: str = "40",
+        opens: str = "12:00",
+        closes: str = "06:00",
+        dark_from: str = "06:30",
+        dark_to: str = "07:00",
+        interface: str = "lo",
+    ) -> None:
+        """The site's files; the pictures by way of `gloaming frames import`."""
+        (self.folder / "pieces").mkdir(parents=True, exist_ok=True)
+        np.save(self.folder / "numbers.npy", frames)
+        out = self.folder / "pieces" / "numbers.frames"
+        done = gloaming(
+            "frames", "import", self.folder / "numbers.npy", out, "--fps", fps, "--universes", self.universes
+        )
+        assert done.returncode == 0, done.stderr
+        host = f'host = "{self.host}"\n' if self.host else ""
+        (self.folder / "rig.toml").write_text(
+            f'[[controller]]\nname = "left"\n{host}universes = "{self.universes}"\n', encoding="utf-8"
+        )
+        text = SITE.format(interface=interface, opens=opens, closes=closes, dark_from=dark_from, dark_to=dark_to)
+        (self.folder / "site.toml").write_text(text, encoding="utf-8")
+        self.move_to("2026-12-01T18:00")
+
+    def move_to(self, local: str) -> None:
+        """Have the evening's clock stand at a local instant of the site now."""
+        at = datetime.fromisoformat(local).replace(tzinfo=ZoneInfo("Europe/London"))
+        self.offset_ns = int(at.timestamp() * 1e9) - time.time_ns()
+
+    @contextmanager
+    def running(self) -> Iterator[Evening]:
+        """`gloaming run`, ended with SIGTERM."""
+        self.start()
+        try:
+            yield self
+        except BaseException:
+            for pid, line in _processes():
+                if str(self.folder) in line:
+                    os.kill(pid, signal.SIGKILL)
+            raise
+        self.stop()
+
+    def start(self) -> None:
+        env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(self.offset_ns)}
+        command = [*self.prefix, sys.executable, "-m", "gloaming.api.command", "run", str(self.folder)]
+        for name in ("address", "token"):
+            (self.state / name).unlink(missing_ok=True)
+        self.process = subprocess.Popen(command, env=env, text=True)
+
+    def stop(self) -> None:
+        assert self.process
+        self.process.terminate()
+        assert self.process.wait(PATIENCE_S) == 0
+
+    def kill_everything(self) -> None:
+        """The keeper and both its children, at once, as a power cut does."""
+        assert self.process
+        pids = [self.process.pid, self.pid("director"), self.pid("transmitter")]
+        for pid in pids:
+            os.kill(pid, signal.SIGKILL)
+        self.process.wait(PATIENCE_S)
+        wait_until(lambda: not any(_lives(pid) for pid in pids), "an end of every process")
+
+    def pid(self, which: str) -> int:
+        """The process that is the director, or the transmitter."""
+        assert self.process
+        word = {"director": "director_main", "transmitter": "daemon.transmitter"}[which]
+
+        def find() -> int | None:
+            found = [pid for pid, line in _processes() if word in line and str(self.state) in line]
+            return found[0] if found else None
+
+        return int(wait_until(find, f"a {which}"))
+
+    def ask(self, method: str, path: str, body: object = None) -> tuple[int, Any]:
+        """One request with the local token; the status and the answer."""
+        address, token = (self.state / "address").read_text().strip(), (self.state / "token").read_text().strip()
+        data = None if body is None else json.dumps(body).encode()
+        headers = {"Authorization": f"Bearer {token}", "Content-Type": "application/json"}
+        request = urllib.request.Request(f"{address}{path}", data, headers, method=method)
+        try:
+            with urllib.request.urlopen(request, timeout=10) as answer:
+                return answer.status, json.load(answer)
+        except urllib.error.HTTPError as error:
+            return error.code, json.load(error)
+
+    def now(self) -> dict[str, Any]:
+        """`/api/now`, as soon as the director answers."""
+
+        def answer() -> dict[str, Any] | None:
+            try:
+                return dict(self.ask("GET", "/api/now")[1])
+            except OSError:
+                return None
+
+        return dict(wait_until(answer, "an answer of the director"))
+
+    @contextmanager
+    def reader(self, address: str, way: str = "unicast") -> Iterator[Reader]:
+        """The `sacn` library's receiver, in a process of its own."""
+        self.readers += 1
+        path = self.folder / f"seen-{self.readers}"
+        first, _, last = self.universes.partition("-")
+        universes = [str(number) for number in range(int(first), int(last or first) + 1)]
+        command = [*self.prefix, sys.executable, str(READER), str(path), address, way, *universes]
+        with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+            assert process.stdout
+            assert process.stdout.readline() == "ready\n"
+            yield Reader(path)
+
+
+@dataclass(frozen=True)
+class Reader:
+    """What a reader has written so far."""
+
+    path: Path
+
+    def seen(self) -> list[Seen]:
+        data = self.path.read_bytes()
+        whole = len(data) // RECORD_BYTES
+        return [_seen(data[at * RECORD_BYTES : (at + 1) * RECORD_BYTES]) for at in range(whole)]
+
+    def lit(self) -> list[Seen]:
+        return [seen for seen in self.seen() if not seen.black]
+
+    def wait_for(self, true: Callable[[list[Seen]], object], what: str, patience_s: float = PATIENCE_S) -> list[Seen]:
+        """Wait until what was seen has something; all that was seen."""
+        wait_until(lambda: true(self.seen()), what, patience_s)
+        return self.seen()
+
+
+def _seen(record: bytes) -> Seen:
+    return Seen(
+        int.from_bytes(record[:8], "little"),
+        int.from_bytes(record[8:10], "little"),
+        record[10],
+        record[11:RECORD_BYTES],
+    )
+
+
+def _processes() -> Iterator[tuple[int, str]]:
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            with suppress(OSError):  # it may have ended meanwhile
+                yield int(folder.name), (folder / "cmdline").read_bytes().replace(b"\0", b" ").decode()
+
+
+def _lives(pid: int) -> bool:
+    try:
+        return "\nState:\tZ" not in Path(f"/proc/{pid}/status").read_text()
+    except OSError:
+        return False

@@ -1,0 +1,198 @@
+"""One evening, end to end: `gloaming run` as it is started at home, read by a receiver that is not ours."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.api.evening import Evening, Seen, gloaming, numbered, wait_until
+
+PICTURES = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
+"""132 frames of an open film: Big Buck Bunny, (c) 2008 Blender Foundation, CC BY 3.0."""
+LOOP = 2400
+"""A minute at 40 frames a second."""
+
+
+def evening_at(tmp_path: Path, number: int) -> Evening:
+    return Evening(tmp_path / "site", f"127.0.61.{number}", "1")
+
+
+@pytest.fixture
+def namespace() -> Iterator[str]:
+    """A network namespace of our own, with a loopback that carries multicast."""
+    name = f"gloaming-{os.getpid()}"
+    made = subprocess.run(["ip", "netns", "add", name], capture_output=True, text=True, check=False)
+    if made.returncode:
+        pytest.skip(f"network namespaces need root and iproute2: {made.stderr.strip()}")
+    try:
+        for words in ("link set lo up multicast on", "route add 239.0.0.0/8 dev lo"):
+            subprocess.run(["ip", "-n", name, *words.split()], check=True)
+        yield name
+    finally:
+        subprocess.run(["ip", "netns", "delete", name], check=True)
+
+
+def changes(rows: list[bytes]) -> list[bytes]:
+    """Without what merely repeats what stands before it: the receiver hands over changes alone."""
+    return [row for at, row in enumerate(rows) if at == 0 or row != rows[at - 1]]
+
+
+def check_pictures(seen: list[Seen], pictures: np.ndarray) -> None:
+    """Every universe has the whole file, in order, byte for byte, once and once more."""
+    for universe in range(1, 14):
+        columns = pictures[:, (universe - 1) * 510 : universe * 510]
+        cycle = [row.tobytes().ljust(512, b"\0") for row in columns]
+        wanted = changes(cycle * 3)
+        got = [one.slots for one in seen if one.universe == universe and not one.black]
+        text = b"".join(got)
+        begins = next(at for at in range(len(changes(cycle))) if text.startswith(b"".join(wanted[at : at + 40])))
+        whole = got[: len(changes(cycle * 2)) - begins]
+        assert whole == wanted[begins : begins + len(whole)]
+        assert len(whole) >= len(changes(cycle))
+
+
+def wait_for_pictures(reader_seen: list[Seen], last_row: bytes) -> bool:
+    return sum(one.universe == 1 and one.slots == last_row for one in reader_seen) >= 2
+
+
+@pytest.mark.parametrize("way", ["unicast", "multicast"])
+def test_real_pictures_arrive_in_order_byte_for_byte_over_and_over(
+    way: str, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    pictures = np.load(PICTURES)
+    if way == "unicast":
+        evening, address = Evening(tmp_path / "site", "127.0.61.1", "1-13"), "127.0.61.1"
+    else:
+        prefix = ("ip", "netns", "exec", request.getfixturevalue("namespace"))
+        evening, address = Evening(tmp_path / "site", None, "1-13", prefix), "0.0.0.0"
+    evening.write(pictures, fps="25")
+    with evening.reader(address, way) as reader, evening.running():
+        last_row = pictures[-1, :510].tobytes().ljust(512, b"\0")
+        seen = reader.wait_for(lambda seen: wait_for_pictures(seen, last_row), "the film's end, twice", 60)
+    check_pictures(seen, pictures)
+
+
+def test_a_director_killed_in_mid_piece_costs_no_frame_and_comes_back_at_the_right_place(tmp_path: Path) -> None:
+    evening = evening_at(tmp_path, 2)
+    evening.write(numbered(LOOP))
+    with evening.reader("127.0.61.2") as reader, evening.running():
+        reader.wait_for(lambda seen: len(seen) > 60, "light")
+        first = evening.now()
+        os.kill(evening.pid("director"), signal.SIGKILL)
+        killed = len(reader.lit())
+        for name in ("address", "token"):
+            (evening.state / name).unlink()
+        wait_until((evening.state / "address").exists, "a new director")
+        again = evening.now()
+        on_the_wire = reader.lit()[-1].number - 1
+        later = evening.now()
+        reader.wait_for(lambda seen: len(seen) > killed + 120, "frames after the kill")
+        numbers = [one.number for one in reader.lit() if one.slots[4] == 200]
+    assert again["piece"] == first["piece"] == "numbers"
+    assert again["frame"] - 4 <= on_the_wire <= later["frame"] + 4
+    assert all(after == before % LOOP + 1 for before, after in zip(numbers, numbers[1:], strict=False))
+    assert len(numbers) > 150
+
+
+def test_a_killed_transmitter_comes_back_at_the_place_that_the_time_demands(tmp_path: Path) -> None:
+    evening = evening_at(tmp_path, 3)
+    evening.write(numbered(LOOP))
+    with evening.reader("127.0.61.3") as reader, evening.running():
+        reader.wait_for(lambda seen: len(seen) > 60, "light")
+        evening.now()
+        before = [one for one in reader.lit() if one.slots[4] == 200][-1]
+        os.kill(evening.pid("transmitter"), signal.SIGKILL)
+        killed_ns = time.monotonic_ns()
+        seen = reader.wait_for(lambda seen: len(seen) > 40 and seen[-40].at_ns > killed_ns + 10**8, "frames again")
+    after = [one for one in seen if one.at_ns > killed_ns + 10**8 and one.slots[4] == 200]
+    print(f"frames again after {(after[0].at_ns - killed_ns) / 1e9:.2f} s")
+    assert after[0].number != before.number
+    for one in after:
+        passed = (one.at_ns - before.at_ns) / 25e6
+        assert abs((one.number - before.number) % LOOP - passed) < 4, "the frame is the one that the time demands"
+
+
+def test_a_pause_survives_the_death_of_everything_and_ends_at_its_minute(tmp_path: Path) -> None:
+    evening = evening_at(tmp_path, 4)
+    evening.write(numbered(LOOP))
+    with evening.reader("127.0.61.4") as reader:
+        evening.start()
+        reader.wait_for(lambda seen: any(not one.black for one in seen), "light")
+        evening.now()
+        status, pause = evening.ask("POST", "/api/overrides", {"kind": "pause", "minutes": 0.25})
+        assert status == 201
+        reader.wait_for(lambda seen: seen[-1].black, "black")
+        evening.kill_everything()
+        with evening.running():
+            now = evening.now()
+            assert now["state"] == "paused"
+            assert [one["id"] for one in now["overrides"]] == [pause["id"]]
+            paused_at = len(reader.seen())
+            seen = reader.wait_for(lambda seen: not seen[-1].black, "light after the pause")
+            assert all(one.black for one in seen[paused_at:-1][:1])
+            resumed = next(one for one in seen[paused_at:] if not one.black)
+            assert evening.now()["state"] == "playing"
+    asked = wall(pause["at"])
+    until = wall(pause["until"])
+    assert until - asked == pytest.approx(15, abs=0.01)
+    read_ns = time.monotonic_ns()
+    left_s = until - (time.time() + evening.offset_ns / 1e9) - (resumed.at_ns - read_ns) / 1e9
+    assert left_s < 0.05, "no light before the pause has ended"
+
+
+def wall(instant: str) -> float:
+    from datetime import datetime
+
+    return datetime.fromisoformat(instant).timestamp()
+
+
+@pytest.mark.parametrize("killed", [False, True], ids=["director-alive", "director-killed-before"])
+def test_the_wire_is_black_at_the_first_instant_of_dark_hours(killed: bool, tmp_path: Path) -> None:
+    evening = evening_at(tmp_path, 6 if killed else 5)
+    evening.write(numbered(LOOP), dark_from="22:30", dark_to="07:00")
+    evening.move_to("2026-12-01T22:29:52")
+    dark_ns = int(wall("2026-12-01T22:30:00+00:00") * 1e9) - evening.offset_ns - time.time_ns() + time.monotonic_ns()
+    with evening.reader(str(evening.host)) as reader, evening.running():
+        reader.wait_for(lambda seen: len([one for one in seen if not one.black]) > 20, "light before the dark hours")
+        if killed:
+            assert evening.process
+            os.kill(evening.process.pid, signal.SIGSTOP)  # so that no new director is started
+            os.kill(evening.pid("director"), signal.SIGKILL)
+        wait_until(lambda: time.monotonic_ns() > dark_ns + 2 * 10**9, "the dark hours")
+        if killed:
+            assert evening.process
+            os.kill(evening.process.pid, signal.SIGCONT)
+        seen = reader.seen()
+    lit = [one for one in seen if not one.black]
+    assert lit[-1].at_ns < dark_ns + 5_000_000 + 25_000_000, "the last light went out before the dark hours"
+    assert lit[-1].at_ns > dark_ns - 2 * 10**9, "there was light until the fade"
+    assert seen[-1].black
+
+
+def test_a_taken_port_and_a_missing_site_are_said_on_one_line(tmp_path: Path) -> None:
+    evening = evening_at(tmp_path, 7)
+    evening.write(numbered(40))
+    import socket
+
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        path = evening.folder / "site.toml"
+        path.write_text(path.read_text().replace("127.0.0.1:0", f"127.0.0.1:{port}"), encoding="utf-8")
+        done = gloaming("run", evening.folder)
+    assert done.returncode == 2
+    [line] = [line for line in done.stderr.splitlines() if str(port) in line]
+    assert line.startswith(f"{path}:"), line
+    assert "phone.listen" in line and "in use" in line and "as listen =" in line
+    assert "Traceback" not in done.stderr
+    nowhere = gloaming("run", tmp_path / "nowhere")
+    assert nowhere.returncode == 2
+    assert len(nowhere.stderr.splitlines()) == 1 and str(tmp_path / "nowhere") in nowhere.stderr
