@@ -1,4 +1,4 @@
-"""A machine to break: a Debian root, booted by systemd-nspawn in a network namespace of its own, with a cable to another."""
+"""A machine to break: a Debian root booted by systemd-nspawn, in a network namespace with a cable to another."""
 
 from __future__ import annotations
 

@@ -45,15 +45,17 @@ class Street:
     def __init__(self, sock: socket.socket) -> None:
         self.packets: list[Packet] = []
         self._socket = sock
+        self._closing = False
+        sock.settimeout(0.5)
         self._thread = threading.Thread(target=self._listen, daemon=True)
         self._thread.start()
 
     def _listen(self) -> None:
-        while True:
+        while not self._closing:
             try:
                 data = self._socket.recv(FRAME_BYTES_MAX)
-            except OSError:
-                return
+            except TimeoutError:
+                continue
             if packet := read(data, time.time_ns()):
                 self.packets.append(packet)
 
@@ -64,5 +66,6 @@ class Street:
         return [packet for packet in self.since(at_ns) if not packet.black]
 
     def close(self) -> None:
-        self._socket.shutdown(socket.SHUT_RDWR)
+        self._closing = True
+        self._thread.join()
         self._socket.close()

@@ -1,4 +1,4 @@
-"""A board from power to light: a Debian root booted by systemd, the package installed as the README says, then trouble."""
+"""A board from power to light: a Debian root, booted, the package installed as the README says, then trouble."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -32,7 +33,7 @@ FPS = 40
 PIECES = {"tide": 1600, "lanterns": 1000}
 SLOTS = 12
 LATE_FRAMES = 40
-"""How far behind `decide` a packet may be seen on a machine that is busy: a second. A wrong place is off by much more."""
+"""How far behind `decide` a packet may be seen on a busy machine: a second. A wrong place is off by much more."""
 DIRECTOR, TRANSMITTER = "gloaming-director.service", "gloaming-transmitter.service"
 
 pytestmark = pytest.mark.skipif(
@@ -167,7 +168,7 @@ def assert_none_missed(packets: list[Packet]) -> None:
     """Each packet follows the one before: its sequence (E1.31 6.7.2), its frame, and the piece that comes next."""
     assert len(packets) > FPS
     names = list(PIECES)
-    for before, after in zip(packets, packets[1:], strict=False):
+    for before, after in pairwise(packets):
         assert after.sequence == (before.sequence + 1) % 256
         last = before.frame == PIECES[names[before.slots[2] - 100]]
         assert (after.frame, after.slots[2] == before.slots[2]) == ((1, False) if last else (before.frame + 1, True))
@@ -192,10 +193,9 @@ def test_the_package_installs_as_the_readme_says_and_the_street_sees_the_opening
 
 
 def test_the_units_grant_little_and_the_real_time_to_the_transmitter_alone(board: Board) -> None:
-    exposures = json.loads(
-        board.machine.inside("systemd-analyze", "security", "--json=short", "--no-pager", DIRECTOR, TRANSMITTER)
-    )
-    print(exposures)
+    answer = board.machine.inside("systemd-analyze", "security", "--json=short", "--no-pager", DIRECTOR, TRANSMITTER)
+    exposures = json.loads(answer.splitlines()[-1])
+    print({one["unit"]: one["exposure"] for one in exposures})
     assert {one["unit"] for one in exposures} == {DIRECTOR, TRANSMITTER}
     assert all(float(one["exposure"]) <= 2.0 for one in exposures)
     for unit, priority, memory in ((TRANSMITTER, "40", "infinity"), (DIRECTOR, "0", None)):
@@ -209,7 +209,7 @@ def test_the_units_grant_little_and_the_real_time_to_the_transmitter_alone(board
 
 def test_a_stopped_director_is_brought_back_by_the_watchdog_and_no_frame_is_missed(board: Board) -> None:
     begin_ns, before = time.time_ns(), board.pid(DIRECTOR)
-    board.machine.inside("systemctl", "kill", "-s", "STOP", DIRECTOR)
+    board.machine.inside("systemctl", "kill", "--kill-whom=main", "-s", "STOP", DIRECTOR)
     wait_for(lambda: board.pid(DIRECTOR) not in (0, before) and board.answers(), "the director is not brought back")
     print(f"stopped to answering: {(time.time_ns() - begin_ns) / 1e9:.1f} s, of which the watchdog waits 5 s")
     board.wait_until_lit(time.time_ns())
