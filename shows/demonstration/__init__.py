@@ -1,0 +1,8 @@
+"""The demonstration season: Pier Road boathouse on a village quay, its rig, its pieces and its site files, all invented.
+
+Everything is drawn from here: no picture, no sound and no data of anybody else's.
+"""
+
+from gloaming.shows.demonstration.season import make_season
+
+__all__ = ["make_season"]

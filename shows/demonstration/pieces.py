@@ -1,0 +1,31 @@
+"""The pieces of the demonstration season, each drawn by a scene of its own: slow, soft, from black and to black."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from gloaming.shows.demonstration import bells, scene_frost, scene_lanterns, scene_swell, scene_tide
+from gloaming.shows.demonstration.dressing import FPS
+from gloaming.shows.demonstration.light import Bytes, Floats, Stage
+from gloaming.shows.demonstration.scene_bells import harbour_bells
+
+__all__ = ["FPS", "PIECES", "PieceOfLight"]
+
+
+@dataclass(frozen=True)
+class PieceOfLight:
+    """A piece: `make` prepares a painter, which turns instants `(frames,)` into bytes `(frames, pixels, 3)`."""
+
+    name: str
+    length_s: float
+    make: Callable[[Stage], Callable[[Floats], Bytes]]
+
+
+PIECES = (
+    PieceOfLight("harbour-bells", bells.LENGTH_S, harbour_bells),
+    PieceOfLight("tide", scene_tide.LENGTH_S, scene_tide.tide),
+    PieceOfLight("lanterns", scene_lanterns.LENGTH_S, scene_lanterns.lanterns),
+    PieceOfLight("first-frost", scene_frost.LENGTH_S, scene_frost.first_frost),
+    PieceOfLight("swell", scene_swell.LENGTH_S, scene_swell.swell),
+)

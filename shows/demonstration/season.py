@@ -1,0 +1,142 @@
+"""The demonstration season as a folder: site.toml, rig.toml and rendered pieces, made once and kept."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import stat
+import tempfile
+from collections.abc import Callable, Iterator
+from fractions import Fraction
+from hashlib import sha256
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from gloaming.shows.demonstration.boathouse import PIXELS_PER_UNIVERSE, strings
+from gloaming.shows.demonstration.light import Stage
+from gloaming.shows.demonstration.pieces import FPS, PIECES, PieceOfLight
+from gloaming.shows.demonstration.rig import places, rig_toml, universes
+from gloaming.shows.framefile import FrameWriter, inspect
+from gloaming.shows.mistake import MistakeError
+
+BLOCK_FRAMES = 40
+SITE = """# The site of the demonstration: invented, and written anew by every demonstration.
+
+[site]
+name = "Pier Road boathouse"
+latitude = 54.486
+longitude = -0.613
+elevation_m = 12.0
+timezone = "Europe/London"
+
+[neighbours]                    # nothing may override these
+dark = [{{ days = "sun-thu", from = "22:30", to = "07:00" }}, {{ days = "fri-sat", from = "23:00", to = "07:00" }}]
+quiet = [{{ days = "daily", from = "21:00", to = "09:00" }}]
+dim = [{{ days = "daily", from = "21:30", to = "23:00", brightness = 0.5 }}]
+
+[output]
+interface = "{host}"
+brightness = 0.8
+
+[phone]
+listen = "{listen}"
+
+{pieces}
+[[show]]
+name = "evening"
+order = ["harbour-bells", "tide", "lanterns", "first-frost"]
+gap = "4 s"
+between = "swell"
+
+[[performance]]
+show = "evening"
+season = "11-27..01-06"
+from = "sunset + 20 min"
+to = "22:00"
+at_close = "finish"
+grace = "3 min"
+"""
+
+Progress = Callable[[str, int, int], None]
+
+
+def keep_folder() -> Path:
+    """Where rendered pieces are kept: the user's cache, or a new temporary folder where that cannot be written."""
+    base = os.environ.get("XDG_CACHE_HOME")
+    try:
+        folder = (Path(base) if base else Path.home() / ".cache") / "gloaming" / "demonstration"
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            return folder
+    except (OSError, RuntimeError):  # a home that is missing, full or read-only; Path.home() raises RuntimeError
+        return _temporary_folder()
+
+
+def _temporary_folder() -> Path:
+    """A folder under the temporary one that is nobody else's: kept between demonstrations only if it is ours alone."""
+    folder = Path(tempfile.gettempdir()) / f"gloaming-demonstration-{os.getuid()}"
+    with contextlib.suppress(FileExistsError):
+        folder.mkdir(mode=0o700)
+    found = folder.lstat()
+    if stat.S_ISDIR(found.st_mode) and found.st_uid == os.getuid() and not found.st_mode & 0o077:
+        return folder
+    return Path(tempfile.mkdtemp(prefix="gloaming-demonstration-"))
+
+
+def version() -> str:
+    """Changes whenever what draws the pieces does."""
+    text = b"".join(path.read_bytes() for path in sorted(Path(__file__).parent.glob("*.py")))
+    return sha256(text).hexdigest()[:12]
+
+
+def make_season(folder: Path, host: str, listen: str, progress: Progress | None = None) -> None:
+    """Write a complete site into a folder. Pieces are rendered the first time and taken from the cache afterwards."""
+    (folder / "pieces").mkdir(parents=True, exist_ok=True)
+    kept = keep_folder() / version()
+    kept.mkdir(parents=True, exist_ok=True)
+    tables = []
+    for piece in PIECES:
+        source = kept / f"{piece.name}.frames"
+        if not _whole(source):
+            render(piece, source, progress)
+        link = folder / "pieces" / source.name
+        link.unlink(missing_ok=True)
+        link.symlink_to(source)
+        tables.append(f'[[piece]]\nname = "{piece.name}"\nframes = "pieces/{source.name}"\n')
+    (folder / "site.toml").write_text(SITE.format(host=host, listen=listen, pieces="\n".join(tables)))
+    (folder / "rig.toml").write_text(rig_toml(host))
+
+
+def _whole(path: Path) -> bool:
+    try:
+        inspect(path)
+    except MistakeError:
+        return False
+    return True
+
+
+def render(piece: PieceOfLight, path: Path, progress: Progress | None = None) -> None:
+    """Draw a piece into a frame file, block by block; `progress` is told the name, the frames done and all of them."""
+    frames = round(piece.length_s * FPS)
+    with FrameWriter(path, Fraction(FPS), universes()) as writer:
+        done = 0
+        for block in blocks(piece):
+            writer.write(block)
+            done += len(block)
+            if progress:
+                progress(piece.name, done, frames)
+
+
+def blocks(piece: PieceOfLight) -> Iterator[npt.NDArray[np.uint8]]:
+    """The frames of a piece, `(frames, frame_bytes) uint8`, a second at a time."""
+    stage = Stage(strings())
+    paint = piece.make(stage)
+    frames = round(piece.length_s * FPS)
+    wide = len(universes()) * PIXELS_PER_UNIVERSE
+    for first in range(0, frames, BLOCK_FRAMES):
+        at_s = np.arange(first, min(frames, first + BLOCK_FRAMES), dtype=np.float32) / np.float32(FPS)
+        whole = np.zeros((len(at_s), wide, 3), np.uint8)
+        whole[:, places()] = paint(at_s)
+        yield whole.reshape(len(at_s), wide * 3)

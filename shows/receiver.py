@@ -1,0 +1,83 @@
+"""A counting receiver of E1.31: what arrives, what is lost, what comes out of order. Shares no code with a sender."""
+
+from __future__ import annotations
+
+import socket
+import struct
+import threading
+from dataclasses import dataclass, field
+
+PORT = 5568
+BUFFER_BYTES = 16 << 20
+_ROOT = b"\x00\x10\x00\x00ASC-E1.17\x00\x00\x00"
+_DATA_VECTORS = (b"\x00\x00\x00\x04", b"\x00\x00\x00\x02")
+STREAM_TERMINATED = 0x40
+
+
+@dataclass
+class Counts:
+    """What has come so far. A packet is out of sequence as E1.31 6.7.2 has it, lost where a number is passed over."""
+
+    packets: int = 0
+    lost: int = 0
+    out_of_sequence: int = 0
+    terminated: int = 0
+    sequences: dict[int, int] = field(default_factory=dict)
+    levels: dict[int, bytes] = field(default_factory=dict)
+
+    def take(self, data: bytes | memoryview) -> None:
+        """One datagram; anything but an E1.31 data packet with start code 0 is passed over."""
+        if len(data) < 126 or data[:16] != _ROOT or (data[18:22], data[40:44]) != _DATA_VECTORS or data[125] != 0:
+            return
+        universe = struct.unpack_from(">H", data, 113)[0]
+        sequence = data[111]
+        self.packets += 1
+        last = self.sequences.get(universe)
+        if last is not None:
+            step = (sequence - last) & 0xFF
+            if step == 0 or step >= 237:  # 6.7.2: a difference of -20 < n <= 0 is discarded
+                self.out_of_sequence += 1
+                return
+            self.lost += step - 1
+        self.sequences[universe] = sequence
+        self.terminated += bool(data[112] & STREAM_TERMINATED)
+        self.levels[universe] = bytes(data[126:])
+
+
+class Receiver:
+    """Listens on an address in a thread of its own. OSError where the port is taken."""
+
+    def __init__(self, address: str) -> None:
+        self.counts = Counts()
+        self._sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)
+        try:
+            self._sock.bind((address, PORT))
+        except OSError:
+            self._sock.close()
+            raise
+        self._sock.settimeout(0.2)
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="receiver", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self) -> Counts:
+        """Read what still waits in the socket, then end; the final counts."""
+        self._ending.set()
+        self._thread.join()
+        self._sock.close()
+        return self.counts
+
+    def _run(self) -> None:
+        data = bytearray(2048)
+        view = memoryview(data)
+        while True:
+            try:
+                length = self._sock.recv_into(data)
+            except TimeoutError:
+                if self._ending.is_set():
+                    return
+                continue
+            self.counts.take(view[:length])
