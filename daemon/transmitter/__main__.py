@@ -9,6 +9,7 @@ import signal
 import socket
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from gloaming.daemon.transmitter.wire import describe
 
 SECOND_NS = 1_000_000_000
 RETRY_OUTPUT_NS = SECOND_NS
+PARTING_S = 1.0
 UNREAD_BYTES_MAX = 1 << 20
 """A director that does not read is let go when this much waits for it."""
 
@@ -85,7 +87,11 @@ class Transmitter:
         self.player.go_black()
         if self.player.output:
             self.player.output.terminate()
-            self._report(time.monotonic_ns(), last=True)
+        self._report(time.monotonic_ns(), last=True)
+        if self.director and self.unsent:  # the last word: worth waiting for, though not for ever
+            self.director.settimeout(PARTING_S)
+            with suppress(OSError):
+                self.director.sendall(self.unsent)
 
     def _accept(self) -> None:
         if self.director:
@@ -162,7 +168,7 @@ class Transmitter:
 
     def _report(self, now_ns: int, last: bool = False) -> None:
         player, output = self.player, self.player.output
-        if output is None and self.setup_message and now_ns >= self.next_output_ns:
+        if output is None and self.setup_message and now_ns >= self.next_output_ns and not last:
             self._open_output(self.setup_message["interface"])
         if output and output.last_error:
             number, to = output.last_error
