@@ -1,0 +1,176 @@
+"""Whether the time is to be believed: the kernel's word, what is plausible, or what a person gave. Dark until it is."""
+
+from __future__ import annotations
+
+import ctypes
+import json
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from gloaming.daemon.clock import Clock
+from gloaming.daemon.state import State
+
+SECOND_NS = 1_000_000_000
+FIRST_NS = int(datetime(2026, 11, 1, tzinfo=UTC).timestamp()) * SECOND_NS
+"""No Gloaming has run before this."""
+LAST_NS = int(datetime(2086, 1, 1, tzinfo=UTC).timestamp()) * SECOND_NS
+"""A clock beyond this has lost its mind rather than kept good time."""
+SLACK_NS = 600 * SECOND_NS
+"""How far before the newest time on record a plausible clock may stand."""
+KEEP_NS = 1800 * SECOND_NS
+"""How often the newest time is put on record: the card is spared."""
+_STA_UNSYNC, _TIME_ERROR = 0x0040, 5
+_STATUS_AT = 5
+_libc = ctypes.CDLL(None, use_errno=True)
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+SYNCHRONISED_FLAG = Path("/run/systemd/timesync/synchronized")
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Whether the clock is trusted, by whose word (synchronised, host, rtc, plausible, given, moved, nobody), and why."""
+
+    trusted: bool
+    by: str
+    text: str
+
+
+def synchronised() -> bool:
+    """Whether the kernel's clock is being synchronised (adjtimex(2): not STA_UNSYNC, not TIME_ERROR)."""
+    longs = (ctypes.c_long * 64)()  # struct timex: modes 0 asks and changes nothing; status is the sixth word
+    answer = _libc.adjtimex(ctypes.byref(longs))
+    if answer < 0:
+        return SYNCHRONISED_FLAG.exists()
+    return answer != _TIME_ERROR and not longs[_STATUS_AT] & _STA_UNSYNC
+
+
+def set_from_outside() -> str | None:
+    """Who set the clock at boot, where not the kernel's guess: "rtc" (a battery keeps it) or "host" (a guest's)."""
+    for flag in Path("/sys/class/rtc").glob("*/hctosys"):
+        with suppress(OSError):
+            if flag.read_text().strip() == "1":
+                return "rtc"
+    with suppress(OSError):
+        if " hypervisor" in Path("/proc/cpuinfo").read_text():
+            return "host"
+    return None
+
+
+def boot_id() -> str:
+    """The name of this boot; of this minute's process where the kernel gives none."""
+    try:
+        return BOOT_ID.read_text().strip()
+    except OSError:
+        return f"process {time.monotonic_ns()}"
+
+
+class ClockTrust:
+    """Judges the clock again and again. What was once trusted in a boot stays so: from then on only steps matter."""
+
+    def __init__(
+        self,
+        store: State,
+        clock: Clock,
+        rule: str,
+        ask_kernel: Callable[[], bool] = synchronised,
+        ask_outside: Callable[[], str | None] = set_from_outside,
+        boot: str | None = None,
+    ) -> None:
+        self.store, self.clock, self.rule = store, clock, rule
+        self._ask_kernel, self._outside = ask_kernel, ask_outside()
+        self._boot = boot_id() if boot is None else boot
+        self._moved = clock.offset_ns != 0
+        self._kept_ns = self._read_int("clock_newest_ns")
+        self.given_by = ""
+        self._remember()
+        self.verdict = self._judge()
+
+    @property
+    def trusted(self) -> bool:
+        return self.verdict.trusted
+
+    def look(self) -> bool:
+        """Judge anew; whether another word is believed than before."""
+        before = self.verdict
+        if self.given_by and not self._moved and self._ask_kernel():
+            self._forget_given()
+        self.verdict = self._judge()
+        if self.verdict.trusted and not self._moved:
+            self._keep()
+        return (before.trusted, before.by) != (self.verdict.trusted, self.verdict.by)
+
+    def give(self, utc_ns: int, who: str) -> None:
+        """The time, as a person gives it: kept as an offset to the machine's clock until the kernel knows better."""
+        self.clock.offset_ns += utc_ns - self.clock.now_ns()
+        self.given_by = who
+        self.clock.stepped_ns()
+        self._store_given()
+        self._kept_ns = 0
+        self.verdict = self._judge()
+
+    def stepped(self, step_ns: int) -> None:
+        """The machine's clock was set: a given time stands as it was, and so the offset takes the step up."""
+        if self.given_by:
+            self.clock.offset_ns -= step_ns
+            self.clock.stepped_ns()
+            self._store_given()
+
+    def _judge(self) -> Verdict:
+        now_ns = self.clock.now_ns()
+        shown = f"{datetime.fromtimestamp(now_ns // SECOND_NS, UTC):%Y-%m-%d %H:%M} UTC"
+        if self._moved:
+            return Verdict(True, "moved", "the evening is moved to now")
+        if self.given_by:
+            return Verdict(True, "given", f"the time was given by {self.given_by}")
+        if not FIRST_NS <= now_ns <= LAST_NS:
+            return Verdict(False, "nobody", f"the clock says {shown}, which cannot be")
+        if self._ask_kernel():
+            return Verdict(True, "synchronised", "the kernel says that the clock is synchronised")
+        if self.store.fact("clock_trusted_boot") == self._boot:
+            return Verdict(True, "earlier", "the clock was trusted earlier since power came")
+        if now_ns < self._kept_ns - SLACK_NS:
+            newest = datetime.fromtimestamp(self._kept_ns // SECOND_NS, UTC)
+            return Verdict(False, "nobody", f"the clock says {shown}, but it was {newest:%Y-%m-%d %H:%M} already")
+        if self._outside:
+            by = "one with a battery" if self._outside == "rtc" else "the host"
+            return Verdict(True, self._outside, f"the clock was set by {by} when power came")
+        if self.rule == "plausible":
+            return Verdict(True, "plausible", "the clock is not synchronised, but plausible, which the site allows")
+        return Verdict(False, "nobody", "the clock is not synchronised: no time server was reached since power came")
+
+    def _keep(self) -> None:
+        """Put on record, now and then, the newest time; and that this boot's clock was trusted."""
+        now_ns = self.clock.now_ns()
+        if self.store.fact("clock_trusted_boot") != self._boot:
+            self.store.set_fact("clock_trusted_boot", self._boot)
+        if not self._kept_ns <= now_ns < self._kept_ns + KEEP_NS:
+            self._kept_ns = now_ns
+            self.store.set_fact("clock_newest_ns", str(now_ns))
+
+    def _read_int(self, name: str) -> int:
+        try:
+            return int(self.store.fact(name) or "0")
+        except ValueError:
+            return 0
+
+    def _store_given(self) -> None:
+        given = {"boot": self._boot, "offset_ns": self.clock.offset_ns, "by": self.given_by}
+        self.store.set_fact("clock_given", json.dumps(given))
+
+    def _forget_given(self) -> None:
+        self.clock.offset_ns, self.given_by = 0, ""
+        self.store.set_fact("clock_given", "")
+
+    def _remember(self) -> None:
+        """A time that was given earlier in this boot still holds: the machine's clock has run on since."""
+        try:
+            given = json.loads(self.store.fact("clock_given") or "{}")
+        except ValueError:
+            return
+        if given.get("boot") == self._boot and not self._moved:
+            self.clock.offset_ns, self.given_by = int(given["offset_ns"]), str(given["by"])
+            self.clock.stepped_ns()

@@ -1,0 +1,172 @@
+"""Health in numbers and words: what the board says of itself, what is wrong with it, and what to do. Decides nothing."""
+
+from __future__ import annotations
+
+import os
+import resource
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+HOT_C = 80.0
+"""Common practice, no source: small boards slow down from about 80 degrees."""
+DISK_FREE_SHARE, DISK_FREE_BYTES = 0.03, 100 << 20
+MEMORY_FREE_SHARE = 0.05
+SECTOR_BYTES = 512
+WORN = 9
+"""Of a card's ten steps of wear (JEDEC eMMC life_time: 1 is up to 10 % used, 11 is past its life)."""
+
+DO = {
+    "frames": "copy the frame file again, or render it anew; gloaming frames verify FILE says what is hurt",
+    "sound": "look for the sound device and the sound file; the lights go on without it",
+    "network": "look at the controller's power and cable; sending resumes by itself",
+    "score": "the director and the transmitter do not understand each other: restart both",
+    "transmitter": "it is started again by itself; journalctl -u gloaming-transmitter says why it ended",
+    "disk": "free some room or replace the card; what could not be written waits in memory",
+    "site": "mend the file: gloaming survey SITE says where",
+    "clock": "connect the board to the internet, or give it the time from a signed-in phone",
+    "temperature": "give the board some air",
+    "memory": "end what else runs on the board, or restart it",
+    "wear": "copy the card to a new one before it fails",
+    "alert": "check the address in the [[alert]] table",
+    "cue": "check the address or the command in the [[cue]] table",
+}
+"""What to do, by kind of trouble."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something is wrong: of a kind, with something, in words."""
+
+    kind: str
+    subject: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """Figures of the machine; None where it does not tell."""
+
+    temperature_c: float | None
+    disk_free_bytes: int | None
+    disk_bytes: int | None
+    memory_free_bytes: int | None
+    memory_bytes: int | None
+    own_memory_bytes: int
+    written_bytes: int | None
+    own_written_bytes: int | None
+    wear_steps: int | None
+    open_files: int
+    uptime_s: float | None
+
+
+def read_board(state: Path) -> Board:
+    """The machine as it is now; `state` lies on the card that wears."""
+    memory = _memory()
+    disk = _disk(state)
+    device = _device(state)
+    return Board(
+        temperature_c=_temperature(),
+        disk_free_bytes=disk[0] if disk else None,
+        disk_bytes=disk[1] if disk else None,
+        memory_free_bytes=memory.get("MemAvailable"),
+        memory_bytes=memory.get("MemTotal"),
+        own_memory_bytes=_own_memory(),
+        written_bytes=_written(device) if device else None,
+        own_written_bytes=_own_written(),
+        wear_steps=_wear(device) if device else None,
+        open_files=_open_files(),
+        uptime_s=_number(Path("/proc/uptime")),
+    )
+
+
+def troubles_of(board: Board) -> list[Trouble]:
+    """What of a board's figures is wrong."""
+    found: list[Trouble] = []
+    if board.temperature_c is not None and board.temperature_c >= HOT_C:
+        found.append(Trouble("temperature", "board", f"the board has {board.temperature_c:.0f} degrees"))
+    if board.disk_free_bytes is not None and board.disk_bytes:
+        least = min(DISK_FREE_BYTES, DISK_FREE_SHARE * board.disk_bytes)
+        if board.disk_free_bytes < least:
+            found.append(Trouble("disk", "room", f"the card has {board.disk_free_bytes >> 20} MB left"))
+    if board.memory_free_bytes is not None and board.memory_bytes:
+        if board.memory_free_bytes < MEMORY_FREE_SHARE * board.memory_bytes:
+            found.append(Trouble("memory", "board", f"the board has {board.memory_free_bytes >> 20} MB of memory left"))
+    if board.wear_steps is not None and board.wear_steps >= WORN:
+        found.append(Trouble("wear", "card", f"the card has used {min(100, board.wear_steps * 10)} % of its life"))
+    return found
+
+
+def _number(path: Path) -> float | None:
+    with suppress(OSError, ValueError, IndexError):
+        return float(path.read_text().split()[0])
+    return None
+
+
+def _temperature() -> float | None:
+    zones = [_number(zone) for zone in Path("/sys/class/thermal").glob("thermal_zone*/temp")]
+    known = [zone / 1000 for zone in zones if zone is not None]
+    return max(known) if known else None
+
+
+def _disk(state: Path) -> tuple[int, int] | None:
+    try:
+        found = os.statvfs(state)
+    except OSError:
+        return None
+    return found.f_bavail * found.f_frsize, found.f_blocks * found.f_frsize
+
+
+def _memory() -> dict[str, int]:
+    found: dict[str, int] = {}
+    with suppress(OSError, ValueError):
+        for line in Path("/proc/meminfo").read_text().splitlines():
+            name, _, rest = line.partition(":")
+            if name in ("MemTotal", "MemAvailable"):
+                found[name] = int(rest.split()[0]) * 1024
+    return found
+
+
+def _own_memory() -> int:
+    try:
+        return int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize()
+    except OSError:
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+
+
+def _own_written() -> int | None:
+    with suppress(OSError, ValueError):
+        for line in Path("/proc/self/io").read_text().splitlines():
+            if line.startswith("write_bytes:"):
+                return int(line.split()[1])
+    return None
+
+
+def _device(state: Path) -> Path | None:
+    """The block device that the state lies on, in /sys."""
+    with suppress(OSError):
+        number = state.stat().st_dev
+        found = Path(f"/sys/dev/block/{os.major(number)}:{os.minor(number)}")
+        if found.exists():
+            found = found.resolve()
+            return found.parent if (found / "partition").exists() else found
+    return None
+
+
+def _written(device: Path) -> int | None:
+    with suppress(OSError, ValueError, IndexError):
+        return int((device / "stat").read_text().split()[6]) * SECTOR_BYTES
+    return None
+
+
+def _wear(device: Path) -> int | None:
+    with suppress(OSError, ValueError, IndexError):
+        return max(int(step, 16) for step in (device / "device/life_time").read_text().split())
+    return None
+
+
+def _open_files() -> int:
+    try:
+        return len(os.listdir("/proc/self/fd"))  # noqa: PTH208  # names alone; a Path for each would be waste
+    except OSError:
+        return 0

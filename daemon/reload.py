@@ -1,0 +1,44 @@
+"""Whether a site's files have changed and hold still: by their stamps, looked at now and then. Reads no contents."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+Stamp = tuple[tuple[str, int, int, int], ...]
+STILL_LOOKS = 2
+"""How many looks in a row must find the same files before they are read: a copy that is under way is not."""
+
+
+def stamp(folder: Path, files: Iterable[Path]) -> Stamp:
+    """What the files' inodes say: name, inode, length, last change. A file that is not there has zeros."""
+    found: list[tuple[str, int, int, int]] = []
+    for path in (folder / "site.toml", folder / "rig.toml", *sorted(files)):
+        try:
+            status = path.stat()
+            found.append((str(path), status.st_ino, status.st_size, status.st_mtime_ns))
+        except OSError:
+            found.append((str(path), 0, 0, 0))
+    return tuple(found)
+
+
+class Watch:
+    """Compares each look with the files that were read last."""
+
+    def __init__(self, read: Stamp) -> None:
+        self._read = self._last = read
+        self._looks = 0
+
+    def due(self, found: Stamp) -> bool:
+        """Whether the files differ from those read last, and were the same the last times; said once for each."""
+        self._looks = self._looks + 1 if found == self._last else 0
+        self._last = found
+        if found == self._read or self._looks < STILL_LOOKS:
+            return False
+        self._read = found
+        return True
+
+    def was_read(self, found: Stamp) -> None:
+        """The files as they were when somebody had them read."""
+        self._read = self._last = found
+        self._looks = 0
