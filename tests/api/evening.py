@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import struct
 import subprocess
 import sys
 import time
@@ -21,7 +22,8 @@ import numpy as np
 import numpy.typing as npt
 
 READER = Path(__file__).with_name("sacn_reader.py")
-RECORD_BYTES = 523
+RECORD = struct.Struct("<QHB512s")
+RECORD_BYTES = RECORD.size
 PATIENCE_S = 30.0
 SITE = """[site]
 name = "Pier Road boathouse"
@@ -247,12 +249,8 @@ class Reader:
 
 
 def _seen(record: bytes) -> Seen:
-    return Seen(
-        int.from_bytes(record[:8], "little"),
-        int.from_bytes(record[8:10], "little"),
-        record[10],
-        record[11:RECORD_BYTES],
-    )
+    at_ns, universe, sequence, slots = RECORD.unpack(record)
+    return Seen(at_ns, universe, sequence, slots)
 
 
 def _processes() -> Iterator[tuple[int, str]]:

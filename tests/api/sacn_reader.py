@@ -7,10 +7,10 @@ A record is 523 bytes: monotonic ns (8), universe (2), sequence (1), 512 slots.
 
 from __future__ import annotations
 
+import os
 import struct
 import sys
 import time
-from pathlib import Path
 
 import sacn
 
@@ -20,10 +20,10 @@ RECORD = struct.Struct("<QHB512s")
 def main() -> None:
     path, address, way, *universes = sys.argv[1:]
     receiver = sacn.sACNreceiver(bind_address=address)
-    file = Path(path).open("wb", buffering=0)
+    file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
 
     def take(packet: sacn.DataPacket) -> None:
-        file.write(RECORD.pack(time.monotonic_ns(), packet.universe, packet.sequence, bytes(packet.dmxData)))
+        os.write(file, RECORD.pack(time.monotonic_ns(), packet.universe, packet.sequence, bytes(packet.dmxData)))
 
     receiver.start()
     for universe in map(int, universes):
@@ -33,7 +33,6 @@ def main() -> None:
     print("ready", flush=True)
     sys.stdin.read()
     receiver.stop()
-    file.close()
 
 
 if __name__ == "__main__":

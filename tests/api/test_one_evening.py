@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
+import socket
 import subprocess
 import time
 from collections.abc import Iterator
+from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -97,7 +101,7 @@ def test_a_director_killed_in_mid_piece_costs_no_frame_and_comes_back_at_the_rig
         numbers = [one.number for one in reader.lit() if one.slots[4] == 200]
     assert again["piece"] == first["piece"] == "numbers"
     assert again["frame"] - 4 <= on_the_wire <= later["frame"] + 4
-    assert all(after == before % LOOP + 1 for before, after in zip(numbers, numbers[1:], strict=False))
+    assert all(after == before % LOOP + 1 for before, after in pairwise(numbers))
     assert len(numbers) > 150
 
 
@@ -147,15 +151,31 @@ def test_a_pause_survives_the_death_of_everything_and_ends_at_its_minute(tmp_pat
     assert left_s < 0.05, "no light before the pause has ended"
 
 
-def wall(instant: str) -> float:
-    from datetime import datetime
+FORGED = b"\x63" * 12
 
+
+def forge(evening: Evening, dark_ns: int) -> None:
+    """Hand the transmitter a score that is all light, through the dark hours, as a director gone wrong would."""
+    with socket.socket(socket.AF_UNIX) as director:
+        director.connect(str(evening.state / "transmitter.sock"))
+        anchor = {"utc_ns": time.time_ns() + evening.offset_ns, "monotonic_ns": time.monotonic_ns()}
+        from_ns, until_ns = anchor["utc_ns"] - 10**9, anchor["utc_ns"] + 600 * 10**9
+        light = {"from_ns": from_ns, "until_ns": until_ns, "path": None, "piece": None, "frames": 1, "fps": [40, 1]}
+        light |= {"zero_ns": 0, "still": None, "look": 0x63, "level": [1.0, 1.0]}
+        score = {"op": "score", "id": 1, "anchor": anchor, "wall_offset_ns": evening.offset_ns}
+        score |= {"from_ns": from_ns, "until_ns": until_ns, "segments": [light]}
+        director.sendall(json.dumps(score).encode() + b"\n")
+        wait_until(lambda: time.monotonic_ns() > dark_ns + 10**9, "the dark hours")
+
+
+def wall(instant: str) -> float:
     return datetime.fromisoformat(instant).timestamp()
 
 
-@pytest.mark.parametrize("killed", [False, True], ids=["director-alive", "director-killed-before"])
-def test_the_wire_is_black_at_the_first_instant_of_dark_hours(killed: bool, tmp_path: Path) -> None:
-    evening = evening_at(tmp_path, 6 if killed else 5)
+@pytest.mark.parametrize("case", ["director alive", "director killed before", "score forged to contain light"])
+def test_the_wire_is_black_at_the_first_instant_of_dark_hours(case: str, tmp_path: Path) -> None:
+    killed = case != "director alive"
+    evening = evening_at(tmp_path, {"director alive": 5, "director killed before": 6}.get(case, 8))
     evening.write(numbered(LOOP), dark_from="22:30", dark_to="07:00")
     evening.move_to("2026-12-01T22:29:52")
     dark_ns = int(wall("2026-12-01T22:30:00+00:00") * 1e9) - evening.offset_ns - time.time_ns() + time.monotonic_ns()
@@ -165,12 +185,16 @@ def test_the_wire_is_black_at_the_first_instant_of_dark_hours(killed: bool, tmp_
             assert evening.process
             os.kill(evening.process.pid, signal.SIGSTOP)  # so that no new director is started
             os.kill(evening.pid("director"), signal.SIGKILL)
+        if case == "score forged to contain light":
+            forge(evening, dark_ns)
         wait_until(lambda: time.monotonic_ns() > dark_ns + 2 * 10**9, "the dark hours")
         if killed:
             assert evening.process
             os.kill(evening.process.pid, signal.SIGCONT)
         seen = reader.seen()
     lit = [one for one in seen if not one.black]
+    if case == "score forged to contain light":
+        assert any(one.slots[:12] == FORGED for one in lit), "the forged score was played until the dark hours"
     assert lit[-1].at_ns < dark_ns + 5_000_000 + 25_000_000, "the last light went out before the dark hours"
     assert lit[-1].at_ns > dark_ns - 2 * 10**9, "there was light until the fade"
     assert seen[-1].black
@@ -179,8 +203,6 @@ def test_the_wire_is_black_at_the_first_instant_of_dark_hours(killed: bool, tmp_
 def test_a_taken_port_and_a_missing_site_are_said_on_one_line(tmp_path: Path) -> None:
     evening = evening_at(tmp_path, 7)
     evening.write(numbered(40))
-    import socket
-
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
