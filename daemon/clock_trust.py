@@ -32,7 +32,7 @@ SYNCHRONISED_FLAG = Path("/run/systemd/timesync/synchronized")
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """Whether the clock is trusted, by whose word (synchronised, host, rtc, plausible, given, moved, nobody), and why."""
+    """Whether the clock is trusted, why, and by whose word: given, synchronised, earlier, rtc, host, plausible."""
 
     trusted: bool
     by: str

@@ -1,4 +1,4 @@
-"""Health in numbers and words: what the board says of itself, what is wrong with it, and what to do. Decides nothing."""
+"""Health in numbers and words: what the board says of itself, what is wrong, what to do. Decides nothing."""
 
 from __future__ import annotations
 
@@ -89,9 +89,9 @@ def troubles_of(board: Board) -> list[Trouble]:
         least = min(DISK_FREE_BYTES, DISK_FREE_SHARE * board.disk_bytes)
         if board.disk_free_bytes < least:
             found.append(Trouble("disk", "room", f"the card has {board.disk_free_bytes >> 20} MB left"))
-    if board.memory_free_bytes is not None and board.memory_bytes:
-        if board.memory_free_bytes < MEMORY_FREE_SHARE * board.memory_bytes:
-            found.append(Trouble("memory", "board", f"the board has {board.memory_free_bytes >> 20} MB of memory left"))
+    free, whole = board.memory_free_bytes, board.memory_bytes
+    if free is not None and whole and free < MEMORY_FREE_SHARE * whole:
+        found.append(Trouble("memory", "board", f"the board has {free >> 20} MB of memory left"))
     if board.wear_steps is not None and board.wear_steps >= WORN:
         found.append(Trouble("wear", "card", f"the card has used {min(100, board.wear_steps * 10)} % of its life"))
     return found

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BeforeValidator, Field
 
+from gloaming.daemon.outside_tables import Alert, Cue
 from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.nights import overlaps
 from gloaming.daemon.timetable.rules import Brightness, DimHours, Hours, Length, Performance, Time
@@ -110,6 +111,8 @@ class _SiteFile(Table):
     piece: tuple[_PieceTable, ...] = ()
     show: tuple[Show, ...] = ()
     performance: tuple[Performance, ...] = ()
+    alert: tuple[Alert, ...] = ()
+    cue: tuple[Cue, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -139,6 +142,8 @@ class Site:
     shows: dict[str, Show]
     performances: tuple[Performance, ...]
     rig: Rig
+    alerts: tuple[Alert, ...] = ()
+    cues: tuple[Cue, ...] = ()
     problems: tuple[Mistake, ...] = field(default=())
     warnings: tuple[Mistake, ...] = field(default=())
 
@@ -185,6 +190,8 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True) -> 
         shows={show.name: show for show in file.show},
         performances=file.performance,
         rig=rig,
+        alerts=file.alert,
+        cues=file.cue,
         problems=tuple(problems),
         warnings=tuple(warnings),
     )

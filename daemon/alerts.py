@@ -1,0 +1,94 @@
+"""Who is told of troubles: once when one has lasted, once when it is over, never in an alert's quiet hours."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import partial
+from urllib.parse import urlsplit
+
+from gloaming.daemon.health import DO, Trouble
+from gloaming.daemon.outside import Message, Messenger, notify_by_apprise, place_of, post
+from gloaming.daemon.outside_tables import Alert
+from gloaming.daemon.timetable.hours import windows
+from gloaming.daemon.timetable.sun import Spot
+
+SECOND_NS = 1_000_000_000
+LASTED_NS = 5 * SECOND_NS
+"""A trouble shorter than this is in the journal, and nobody is woken."""
+OVER_NS = 30 * SECOND_NS
+"""One that is back sooner than this was not over."""
+Key = tuple[str, str]
+
+
+@dataclass(slots=True)
+class _Case:
+    """One trouble, as one alert sees it."""
+
+    trouble: Trouble
+    since_ns: int
+    gone_ns: int | None = None
+    told: bool = False
+
+
+class Alerts:
+    """Follows the troubles and writes the messages; a messenger for each alert carries them."""
+
+    def __init__(
+        self,
+        alerts: Iterable[Alert],
+        spot: Spot,
+        site_name: str,
+        told: Callable[[Message, str | None], None],
+        lasted_ns: int = LASTED_NS,
+        over_ns: int = OVER_NS,
+    ) -> None:
+        self._spot, self._site_name = spot, site_name
+        self._lasted_ns, self._over_ns = lasted_ns, over_ns
+        self._each = [(alert, Messenger(told, name="alert"), dict[Key, _Case]()) for alert in alerts]
+
+    def look(self, troubles: Iterable[Trouble], now_ns: int) -> None:
+        """Take in what is wrong at an instant (any that only goes forward, and is the wall clock's for quiet hours)."""
+        standing = {(trouble.kind, trouble.subject): trouble for trouble in troubles}
+        for alert, messenger, cases in self._each:
+            quiet = bool(alert.quiet and windows(alert.quiet, self._spot, now_ns, now_ns + 1))
+            for key, trouble in standing.items():
+                if alert.kinds is None or trouble.kind in alert.kinds:
+                    case = cases.setdefault(key, _Case(trouble, now_ns))
+                    case.gone_ns = None
+            for key, case in list(cases.items()):
+                if key not in standing and case.gone_ns is None:
+                    case.gone_ns = now_ns
+                if case.gone_ns is None and not case.told and now_ns - case.since_ns >= self._lasted_ns and not quiet:
+                    case.told = True
+                    self._tell(alert, messenger, case.trouble, over=False)
+                elif case.gone_ns is not None and now_ns - case.gone_ns >= self._over_ns and not (quiet and case.told):
+                    del cases[key]
+                    if case.told:
+                        self._tell(alert, messenger, case.trouble, over=True)
+
+    def opening(self, text: str) -> None:
+        """The daily word at an opening, to those who wish it."""
+        for alert, messenger, _ in self._each:
+            if alert.opening:
+                self._send(alert, messenger, f"{self._site_name}: opening", text, {"event": "opening", "text": text})
+
+    def close(self) -> None:
+        for _, messenger, _ in self._each:
+            messenger.close()
+
+    def _tell(self, alert: Alert, messenger: Messenger, trouble: Trouble, over: bool) -> None:
+        do = "" if over else DO.get(trouble.kind, "")
+        title = f"{self._site_name}: {'over: ' if over else ''}{trouble.kind}"
+        text = f"{trouble.subject}: {trouble.text}" + (f" ({do})" if do else "")
+        event = {"event": "over" if over else "trouble", "kind": trouble.kind, "subject": trouble.subject}
+        self._send(alert, messenger, title, text, {**event, "text": trouble.text, "do": do})
+
+    def _send(self, alert: Alert, messenger: Messenger, title: str, text: str, event: dict[str, str]) -> None:
+        if urlsplit(alert.url).scheme in ("http", "https"):
+            body = json.dumps({"site": self._site_name, "title": title, **event}).encode()
+            do = partial(post, alert.url, body, "application/json")
+        else:
+            do = partial(notify_by_apprise, alert.url, title, text)
+        messenger.send(Message(f"alert to {place_of(alert.url)}", do))

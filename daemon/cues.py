@@ -1,0 +1,89 @@
+"""Cues to the outside: which are due at an instant, from the nights and the calls; each is given once."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable
+from functools import partial
+from hashlib import sha256
+
+from gloaming.daemon.outside import Message, Messenger, place_of, post, publish, run_command
+from gloaming.daemon.outside_tables import FURTHEST_NS, Cue
+from gloaming.daemon.state import State
+
+SECOND_NS = 1_000_000_000
+LATE_NS = 900 * SECOND_NS
+"""A cue that is later than this, since the board was off, is left out; unless it is `again_at_start`."""
+LOOK_BACK_NS = 86_400 * SECOND_NS
+Times = tuple[int, int]
+"""A performance or call: `(opens_ns, closes_ns)`."""
+
+
+def name_of(cue: Cue) -> str:
+    """How the journal names a cue."""
+    what = place_of(cue.url) if cue.url else place_of(cue.mqtt) if cue.mqtt else (cue.command or ("",))[0]
+    return f"cue {what} at {cue.at}"
+
+
+def instants(cue: Cue, times: Iterable[Times]) -> list[int]:
+    """When a cue is due, in order."""
+    return sorted((opens if cue.at == "opening" else closes) + cue.shift_ns for opens, closes in times)
+
+
+class Cues:
+    """Gives what is due. What has been given is a stored fact, so that no restart gives it twice."""
+
+    def __init__(
+        self,
+        cues: Iterable[Cue],
+        store: State,
+        told: Callable[[Message, str | None], None],
+    ) -> None:
+        self.cues, self._store = tuple(cues), store
+        self._messengers = [Messenger(told, name="cue") for _ in self.cues]
+        self._given: dict[str, int] = {}
+        self._started = False
+
+    def look(self, times: tuple[Times, ...], now_ns: int) -> None:
+        """Give every cue that has become due by an instant of the wall clock."""
+        latest = self._latest_again(times, now_ns) if not self._started else None
+        self._started = True
+        for index, cue in enumerate(self.cues):
+            due = [at for at in instants(cue, times) if now_ns - LOOK_BACK_NS < at <= now_ns]
+            if not due:
+                continue
+            fact = f"cue_{sha256(cue.model_dump_json(exclude={'place'}).encode()).hexdigest()[:16]}"
+            if fact not in self._given:
+                self._given[fact] = int(self._store.fact(fact) or "0")
+            fresh = due[-1] > self._given[fact] and now_ns - due[-1] <= LATE_NS
+            if fresh or latest == index:
+                if due[-1] > self._given[fact]:
+                    self._given[fact] = due[-1]
+                    self._store.set_fact(fact, str(due[-1]))
+                self._give(index, cue, due[-1])
+
+    def close(self) -> None:
+        for messenger in self._messengers:
+            messenger.close()
+
+    def _latest_again(self, times: tuple[Times, ...], now_ns: int) -> int | None:
+        """After power came back a relay stands anyhow: of the cues to be given again, the one that was due last."""
+        latest: tuple[int, int] | None = None
+        for index, cue in enumerate(self.cues):
+            due = [at for at in instants(cue, times) if now_ns - LOOK_BACK_NS < at <= now_ns]
+            if cue.again_at_start and due and (latest is None or due[-1] >= latest[0]):
+                latest = due[-1], index
+        return latest[1] if latest else None
+
+    def _give(self, index: int, cue: Cue, due_ns: int) -> None:
+        if cue.url is not None:
+            body = cue.body or json.dumps({"at": cue.at, "due_ns": due_ns})
+            do = partial(post, cue.url, body.encode(), "text/plain" if cue.body else "application/json")
+        elif cue.mqtt is not None:
+            do = partial(publish, cue.mqtt, cue.body or cue.at)
+        else:
+            do = partial(run_command, cue.command or (), {"GLOAMING_CUE": cue.at, "GLOAMING_BODY": cue.body})
+        self._messengers[index].send(Message(name_of(cue), do))
+
+
+__all__ = ["FURTHEST_NS", "Cues", "instants", "name_of"]

@@ -1,0 +1,89 @@
+"""The tables of site.toml that reach outside: alerts and cues. Values only."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+from urllib.parse import urlsplit
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from gloaming.daemon.timetable.rules import Hours, Length
+from gloaming.shows.checking import Table
+
+FURTHEST_NS = 6 * 3_600_000_000_000
+KINDS = Literal[
+    "frames", "sound", "network", "score", "transmitter", "disk", "site", "clock", "temperature", "memory", "wear", "cue",
+    "source",
+]  # fmt: skip
+
+
+def _read_url(text: object) -> str:
+    right = 'as "http://192.0.2.5/hook"'
+    if not isinstance(text, str) or "://" not in text:
+        raise ValueError(f"this is not an address; {right}")
+    try:
+        parts = urlsplit(text)
+        _ = parts.port
+    except ValueError:
+        raise ValueError(f"this is not an address; {right}") from None
+    if parts.scheme in ("http", "https", "mqtt", "mqtts") and not parts.hostname:
+        raise ValueError(f"the address names no host; {right}")
+    return text
+
+
+def _read_web(text: object) -> str:
+    url = _read_url(text)
+    if urlsplit(url).scheme not in ("http", "https"):
+        raise ValueError('a url begins with http:// or https://; as "http://192.0.2.5/on"')
+    return url
+
+
+def _read_mqtt(text: object) -> str:
+    right = 'as "mqtt://192.0.2.5/lights"'
+    url = _read_url(text)
+    topic = urlsplit(url).path.strip("/")
+    if urlsplit(url).scheme not in ("mqtt", "mqtts") or not topic or "#" in url or "+" in topic:
+        raise ValueError(f"this names no broker and topic; {right}")
+    return url
+
+
+class Alert(Table):
+    """Where troubles are told: a web address that takes a JSON object, or any that apprise knows."""
+
+    url: Annotated[str, BeforeValidator(_read_url), Field(examples=['"http://192.0.2.5/hook"'])]
+    kinds: Annotated[tuple[KINDS, ...], Field(min_length=1, examples=['["network", "disk"]'])] | None = None
+    quiet: tuple[Hours, ...] = ()
+    opening: bool = False
+
+
+class Cue(Table):
+    """Something done outside at an opening or a closing: one of `url`, `command`, `mqtt`. Lengths in ns."""
+
+    at: Annotated[Literal["opening", "closing"], Field(examples=['"opening"'])]
+    before: Length = 0
+    after: Length = 0
+    url: Annotated[str, BeforeValidator(_read_web), Field(examples=['"http://192.0.2.5/on"'])] | None = None
+    command: Annotated[tuple[str, ...], Field(min_length=1, examples=['["/usr/local/bin/supplies", "on"]'])] | None = (
+        None
+    )
+    mqtt: Annotated[str, BeforeValidator(_read_mqtt), Field(examples=['"mqtt://192.0.2.5/lights"'])] | None = None
+    body: Annotated[str, Field(max_length=10_000, examples=['"on"'])] = ""
+    again_at_start: bool = False
+
+    @model_validator(mode="after")
+    def _one(self) -> Cue:
+        given = [key for key in ("url", "command", "mqtt") if getattr(self, key) is not None]
+        if len(given) != 1:
+            raise ValueError(f"a cue has one of url, command, mqtt; this has {' and '.join(given) or 'none'}")
+        if self.before and self.after:
+            raise ValueError("before and after stand together; give one of them")
+        if max(self.before, self.after) > FURTHEST_NS:
+            raise ValueError('a cue is 6 hours from its instant at most; as before = "10 min"')
+        if self.command is not None and not self.command[0].startswith("/"):
+            raise ValueError('a command is named by its whole path; as command = ["/usr/local/bin/supplies", "on"]')
+        return self
+
+    @property
+    def shift_ns(self) -> int:
+        """From the opening or closing to the cue."""
+        return self.after - self.before
