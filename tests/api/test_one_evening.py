@@ -151,6 +151,8 @@ def test_a_pause_survives_the_death_of_everything_and_ends_at_its_minute(tmp_pat
     assert left_s < 0.05, "no light before the pause has ended"
 
 
+READ_LATE_NS = 250_000_000
+"""How late a reader in Python may be on a busy machine."""
 FORGED = b"\x63" * 12
 
 
@@ -192,12 +194,14 @@ def test_the_wire_is_black_at_the_first_instant_of_dark_hours(case: str, tmp_pat
             assert evening.process
             os.kill(evening.process.pid, signal.SIGCONT)
         seen = reader.seen()
-    lit = [one for one in seen if not one.black]
+    out = max(at for at, one in enumerate(seen) if not one.black) + 1
+    assert all(one.black for one in seen[out:])
+    assert seen[out].at_ns < dark_ns + READ_LATE_NS, "black from the first instant of the dark hours"
     if case == "score forged to contain light":
-        assert any(one.slots[:12] == FORGED for one in lit), "the forged score was played until the dark hours"
-    assert lit[-1].at_ns < dark_ns + 5_000_000 + 25_000_000, "the last light went out before the dark hours"
-    assert lit[-1].at_ns > dark_ns - 2 * 10**9, "there was light until the fade"
-    assert seen[-1].black
+        assert seen[out - 1].slots[:12] == FORGED, "the forged score was played until then"
+        assert seen[out].at_ns > dark_ns - READ_LATE_NS
+    else:
+        assert seen[out - 1].at_ns > dark_ns - 2 * 10**9, "there was light until the fade"
 
 
 def test_a_taken_port_and_a_missing_site_are_said_on_one_line(tmp_path: Path) -> None:
