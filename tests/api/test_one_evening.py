@@ -170,6 +170,26 @@ def forge(evening: Evening, dark_ns: int) -> None:
         wait_until(lambda: time.monotonic_ns() > dark_ns + 10**9, "the dark hours")
 
 
+def test_a_pause_and_its_end_fade_for_a_second_and_the_frame_waits(tmp_path: Path) -> None:
+    evening = evening_at(tmp_path, 9)
+    evening.write(numbered(LOOP))
+    with evening.reader("127.0.61.9") as reader, evening.running():
+        reader.wait_for(lambda seen: [one for one in seen if one.slots[4] == 200], "full light")
+        evening.now()
+        status, pause = evening.ask("POST", "/api/overrides", {"kind": "pause", "minutes": 5})
+        assert status == 201 and pause["on_the_wire"]
+        down = reader.wait_for(lambda seen: seen[-1].black, "black")
+        status, ended = evening.ask("DELETE", f"/api/overrides/{pause['id']}")
+        assert status == 200 and ended["on_the_wire"]
+        up = reader.wait_for(lambda seen: seen[-1].slots[4] == 200, "full light again")[len(down) :]
+        assert evening.ask("DELETE", f"/api/overrides/{pause['id']}")[0] == 404
+    first = max(at for at, one in enumerate(down) if one.slots[4] == 200) + 1
+    fading = [one.slots[4] for one in down[first:]]
+    assert fading == sorted(fading, reverse=True) and 36 <= len(fading) <= 41, "40 frames of 1/40 s, down to black"
+    rising = [one.slots[4] for one in up if one.slots[4] < 200]
+    assert rising == sorted(rising) and 36 <= len(rising) <= 41
+
+
 def wall(instant: str) -> float:
     return datetime.fromisoformat(instant).timestamp()
 
