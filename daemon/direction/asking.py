@@ -106,7 +106,7 @@ def _until(request: Mapping[str, object], kind: Kind, at_ns: int, site: Site) ->
     if minutes is None:
         return _read_until("tonight", at_ns, site)
     if isinstance(minutes, bool) or not isinstance(minutes, int | float) or not 0 < minutes <= longest:
-        raise _mistake("minutes", f"{minutes!r} is not a number of minutes from 1 to {longest}", "as 15")
+        raise _mistake("minutes", f"{minutes!r} is not a number of minutes above 0 and up to {longest}", "as 15")
     return at_ns + int(minutes * MINUTE_NS)
 
 
