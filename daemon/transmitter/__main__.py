@@ -20,6 +20,7 @@ from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.process import ask_for_grants, listen
 from gloaming.daemon.transmitter.readahead import ReadAhead
+from gloaming.daemon.transmitter.sound.line import SoundLine
 from gloaming.daemon.transmitter.wire import describe
 
 SECOND_NS = 1_000_000_000
@@ -43,7 +44,9 @@ class Transmitter:
         self.stopping = False
         self.director: socket.socket | None = None
         self.unread, self.unsent = b"", b""
-        self.player = Player(ReadAhead(lambda: self._wake(waker)), self._frames_trouble, time.monotonic_ns())
+        self.sound = SoundLine(self._trouble)
+        ahead = ReadAhead(lambda: self._wake(waker))
+        self.player = Player(ahead, self._frames_trouble, time.monotonic_ns(), self.sound.shift_ns)
         self.build = build()
         self.grants = ask_for_grants()
         self.manager = Notifier()
@@ -71,20 +74,23 @@ class Transmitter:
             self._report(now_ns)
             next_ns = min(next_ns, self.next_telemetry_ns)
             wait_s = max(0, next_ns - time.monotonic_ns()) / SECOND_NS
-            reading = [self.listener, self.wakeup, *([self.director] if self.director else [])]
+            reading = [self.listener, self.wakeup, *(one for one in (self.director, self.sound.sock) if one)]
             writing = [self.director] if self.director and self.unsent else []
             for ready in select.select(reading, writing, [], wait_s)[0]:
                 if ready is self.wakeup:
                     self.wakeup.recv(4096)
                 elif ready is self.listener:
                     self._accept()
-                else:
+                elif ready is self.sound.sock:
+                    self.sound.read(now_ns)
+                elif ready is self.director:
                     self._read()
         self._end()
 
     def _end(self) -> None:
         """Black first, since most receivers hold the last look; then the streams are terminated."""
         self.player.go_black()
+        self.sound.close()
         if self.player.output:
             self.player.output.terminate()
         self._report(time.monotonic_ns(), last=True)
@@ -100,6 +106,7 @@ class Transmitter:
         self.director.setblocking(False)
         self.unread, self.unsent = b"", b""
         self.score_told = -1
+        self.troubles.clear()  # a new director hears of all that stands
         self._hello()
 
     def _hello(self) -> None:
@@ -134,6 +141,7 @@ class Transmitter:
                 self.player.dark = read_dark(message)
             case "score":
                 self.player.score = read_score(message)
+                self.sound.play(self.player.score, time.monotonic_ns())
                 self.score_told = -1
             case "stop":
                 self.stopping = True
@@ -183,6 +191,7 @@ class Transmitter:
             return
         self.next_telemetry_ns = now_ns + SECOND_NS
         self.manager.say("WATCHDOG=1")
+        self.sound.tend(now_ns)
         for key in [key for key, since in self.troubles.items() if now_ns - since > 3 * SECOND_NS]:
             del self.troubles[key]
             kind, subject = key
@@ -206,6 +215,7 @@ class Transmitter:
                 "bytes_sent": output.bytes_sent if output else 0,
                 "send_errors": output.send_errors if output else 0,
                 "lateness_us": player.lateness.figures(),
+                "sound": self.sound.figures(),
             }
         )
 

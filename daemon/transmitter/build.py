@@ -12,6 +12,6 @@ def build() -> str:
     """A name that changes with any file that the transmitter is made of."""
     shows = Path(gloaming.shows.__file__).parent
     digest = sha256()
-    for path in sorted([*Path(__file__).parent.glob("*.py"), *shows.glob("framefile*.py")]):
+    for path in sorted([*Path(__file__).parent.rglob("*.py"), *shows.glob("*file*.py")]):
         digest.update(path.name.encode() + path.read_bytes())
     return digest.hexdigest()[:16]

@@ -62,6 +62,10 @@ class Segment:
     look: int
     level_from: float
     level_until: float
+    sound: str | None = None
+    gain: float = 1.0
+    sound_from: float = 0.0
+    sound_until: float = 0.0
 
     @property
     def dark(self) -> bool:
@@ -80,13 +84,15 @@ class Segment:
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """Segments in order, and how the two clocks stand to each other."""
+    """Segments in order, and how the two clocks stand to each other; from which device sound comes, how much later."""
 
     id: int
     offset_ns: int
     wall_offset_ns: int
     segments: tuple[Segment, ...]
     begins: tuple[int, ...]
+    device: str | None = None
+    delay_ns: int = 0
 
     def at(self, at_ns: int) -> Segment | None:
         """The segment of an instant, None outside the score."""
@@ -154,6 +160,10 @@ def read_score(message: dict[str, Any]) -> Score:
             look=int(one["look"]),
             level_from=float(one["level"][0]),
             level_until=float(one["level"][1]),
+            sound=one.get("sound"),
+            gain=float(one.get("gain", 1)),
+            sound_from=float(one.get("sound_level", (0, 0))[0]),
+            sound_until=float(one.get("sound_level", (0, 0))[1]),
         )
         for one in message["segments"]
     )
@@ -165,4 +175,6 @@ def read_score(message: dict[str, Any]) -> Score:
         wall_offset_ns=int(message["wall_offset_ns"]),
         segments=segments,
         begins=tuple(segment.from_ns for segment in segments),
+        device=message.get("device"),
+        delay_ns=int(message.get("delay_ns", 0)),
     )

@@ -21,6 +21,8 @@ GRACE_NS = 300_000_000
 """How long a fresh transmitter waits for its first score before it sends black."""
 
 Trouble = Callable[[str, str, str, Segment, int | None], None]
+Shift = Callable[[Segment, int, int], int]
+"""Of a segment, the turn of its piece and a monotonic instant: by how much its sound leads the score."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +38,10 @@ class Shown:
 class Player:
     """Holds the score and the dark windows, and the place it has come to. `tick` is called when its time has come."""
 
-    def __init__(self, ahead: ReadAhead, trouble: Trouble, now_ns: int) -> None:
-        self.ahead, self.trouble = ahead, trouble
+    def __init__(
+        self, ahead: ReadAhead, trouble: Trouble, now_ns: int, shift: Shift = lambda segment, turn, at_ns: 0
+    ) -> None:
+        self.ahead, self.trouble, self.shift = ahead, trouble, shift
         self.output: Output | None = None
         self.score: Score | None = None
         self.dark: Dark | None = None
@@ -47,6 +51,7 @@ class Player:
         self._began_ns = now_ns
         self._picture: tuple[str | None, int, int | None, int] | None = None
         self._frame = -1
+        self._shift_ns = 0
         self._unchanged = 0
         self._next_ns = 0
         self._hurt: tuple[str, int] | None = None
@@ -94,10 +99,19 @@ class Player:
             output.place(info)
         slots = max((universe.slots for universe in info.universes), default=512) if info else 512
         step = every(segment.fps, max_refresh_hz(slots))
-        now_frame = frame_at(at_ns, segment.zero_ns, segment.fps) // step * step
+        turn = frame_at(at_ns, segment.zero_ns, segment.fps) // segment.frames
+        first, last = turn * segment.frames, (turn + 1) * segment.frames - 1
+        shift_ns = self.shift(segment, turn, monotonic_ns)
+        now_frame = _led(segment, at_ns, shift_ns) // step * step
         begins = self._picture != segment.picture
+
+        def due(frame: int) -> int:
+            """When a frame is due, by the sound within its turn; a turn begins by the score."""
+            led_ns = shift_ns if first < frame <= last else 0
+            return due_ns(frame, segment.zero_ns, segment.fps) - offset_ns - led_ns
+
         if not begins and now_frame <= self._frame:
-            return min(until_ns, due_ns(self._frame + step, segment.zero_ns, segment.fps) - offset_ns)
+            return min(until_ns, due(self._frame + step))
         frame = self.ahead.get(path, now_frame % segment.frames)
         if isinstance(frame, Hurt):
             self._hurt = (path, segment.zero_ns)
@@ -105,15 +119,16 @@ class Player:
             return self._black(monotonic_ns, until_ns)
         if frame is None or not output.placed(path):
             return min(until_ns, monotonic_ns + RETRY_NS)
-        missed = 0 if begins else (now_frame - self._frame) // step - 1
+        came = max(self._frame, first - step) if self._shift_ns < 0 else self._frame  # a late sound's end is cut
+        missed = 0 if begins else max(0, (now_frame - came) // step - 1)
         level = segment.level_at(at_ns)
         output.show(path, frame, level)
         output.send()
-        due = max(due_ns(now_frame, segment.zero_ns, segment.fps), segment.from_ns if begins else 0)
-        self._sent(monotonic_ns - (due - offset_ns), missed, float(segment.fps) / step)
-        self._picture, self._frame, self._unchanged = segment.picture, now_frame, 0
+        was_due_ns = max(due(now_frame), segment.from_ns - offset_ns if begins else 0)
+        self._sent(monotonic_ns - was_due_ns, missed, float(segment.fps) / step)
+        self._picture, self._frame, self._unchanged, self._shift_ns = segment.picture, now_frame, 0, shift_ns
         self.shown = Shown(segment.piece, now_frame % segment.frames, level, float(segment.fps))
-        return min(until_ns, due_ns(now_frame + step, segment.zero_ns, segment.fps) - offset_ns)
+        return min(until_ns, due(now_frame + step))
 
     def _still(self, segment: Segment, monotonic_ns: int, at_ns: int, until_ns: int) -> int:
         """A look, or one frame held: steadily while it fades, then thinned out."""
@@ -179,7 +194,8 @@ class Player:
         if segment.path and not segment.dark and not self._is_hurt(segment):
             number = segment.still
             if number is None:
-                number = frame_at(at_ns, segment.zero_ns, segment.fps) % segment.frames
+                led_ns = self._shift_ns if self._picture == segment.picture else 0
+                number = _led(segment, at_ns, led_ns) % segment.frames
             end = self.ahead.chunk_end(segment.path, number)
             wanted.append((segment.path, number if end is None else end - 1))
             if end is not None and segment.still is None:
@@ -193,3 +209,10 @@ class Player:
                 wanted.append((coming.path, first))
         if wanted:
             self.ahead.want(*wanted)
+
+
+def _led(segment: Segment, at_ns: int, shift_ns: int) -> int:
+    """The frame of an instant as its sound leads it: earlier or later, but within its turn of the piece."""
+    turn = frame_at(at_ns, segment.zero_ns, segment.fps) // segment.frames
+    frame = frame_at(at_ns + shift_ns, segment.zero_ns, segment.fps)
+    return min(max(frame, turn * segment.frames), (turn + 1) * segment.frames - 1)

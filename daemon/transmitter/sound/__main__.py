@@ -1,0 +1,237 @@
+"""The sound process: plays a plan on a device and reports what is really heard. It ends when the transmitter does.
+
+It also ends when the device fails it: the transmitter starts it again, and a fresh process sees the devices that are.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+import json
+import os
+import resource
+import select
+import signal
+import socket
+import sys
+import time
+from collections import deque
+from pathlib import Path
+from typing import Any, NoReturn
+
+import numpy as np
+
+from gloaming.daemon.transmitter.sound.clock import SECOND_NS, DeviceClock
+from gloaming.daemon.transmitter.sound.device import NoDeviceError, Report, devices, find, open_stream
+from gloaming.daemon.transmitter.sound.mixer import Voice, mix
+from gloaming.daemon.transmitter.sound.plan import Cue, Plan, read_plan
+from gloaming.daemon.transmitter.sound.reel import Reel
+from gloaming.shows.mistake import MistakeError
+from gloaming.shows.soundfile_info import SoundMissingError, inspect_sound
+
+STEP_S = 0.04
+CUE_NS = 2 * SECOND_NS
+"""How long before it is heard a sound is opened."""
+HASTE_NS = 250_000_000
+"""How long a sound that should be heard already is given to be decoded."""
+REPORT_NS = 100_000_000
+STALLED_NS = 800_000_000
+OPENING_NS = 5 * SECOND_NS
+JUMP_NS = 30_000_000
+"""A device that jumps by more has its sound put right; by less, the frames follow."""
+DEVICE_LOST = 3
+PRIORITY = 10
+
+
+class SoundProcess:
+    """Owns the device and the voices; the callback takes from them in a thread of PortAudio's."""
+
+    def __init__(self, sock: socket.socket) -> None:
+        self.sock = sock
+        self.plan: Plan | None = None
+        self.stream: Any = None
+        self.clock: DeviceClock | None = None
+        self.rate_hz, self.channels = 0, 0
+        self.voices: tuple[Voice, ...] = ()
+        self.index = 0
+        self.called_ns = 0
+        self.starved = 0
+        self._reports: deque[tuple[int, int]] = deque(maxlen=256)
+        self._unread = b""
+        self._next_report_ns = 0
+        self._told: dict[str, int] = {}
+
+    def run(self) -> NoReturn:
+        """Until the transmitter closes its end, or the device fails."""
+        while True:
+            if select.select([self.sock], [], [], STEP_S)[0]:
+                self._read()
+            now_ns = time.monotonic_ns()
+            if self.plan is None:
+                continue
+            if self.stream is None:
+                self._open(now_ns)
+            self._watch(now_ns)
+            self._cue(now_ns)
+            self._report(now_ns)
+
+    def _fill(self, out: Any, report: Report) -> None:
+        """PortAudio's callback: a block of samples, and what the device says of its time."""
+        now_ns = time.monotonic_ns()
+        first, self.index = self.index, self.index + report.frames
+        self.called_ns = now_ns
+        self.starved += report.starved
+        self._reports.append((first, now_ns + int(report.ahead_s * SECOND_NS)))
+        line, plan = self.clock.line if self.clock else None, self.plan
+        if line is None or plan is None:
+            out.fill(0)
+            return
+        low, high = (plan.level_at(line.heard_ns(index)) for index in (first, self.index))
+        mix(out, first, self.voices, low, high)
+
+    def _read(self) -> None:
+        data = self.sock.recv(1 << 20)
+        if not data:
+            self._leave()
+        *lines, self._unread = (self._unread + data).split(b"\n")
+        for line in lines:
+            self.plan = read_plan(json.loads(line))
+
+    def _open(self, now_ns: int) -> None:
+        assert self.plan
+        first = next(self.plan.cues(now_ns), None)
+        wanted_hz = None
+        if first:
+            with contextlib.suppress(MistakeError, SoundMissingError):  # its reel says so when it is opened
+                wanted_hz = inspect_sound(Path(first.path)).rate_hz
+        try:
+            device = find(self.plan.device, devices())
+            self.stream, self.rate_hz, self.channels = open_stream(device, wanted_hz, self._fill)
+            self.clock = DeviceClock(self.rate_hz)
+            self.called_ns = now_ns + OPENING_NS
+            _be_prompt()
+            self.stream.start()
+        except NoDeviceError as error:
+            self._fail(str(error))
+        except Exception as error:  # PortAudioError, a class of a module that may not be there
+            self._fail(f"the sound device cannot be started: {error}")
+
+    def _watch(self, now_ns: int) -> None:
+        """Take in what the device reported; leave where it has fallen silent."""
+        assert self.clock and self.plan
+        if now_ns - self.called_ns > STALLED_NS:
+            self._fail("the sound device has stopped taking samples")
+        while self._reports:
+            self.clock.add(*self._reports.popleft())
+        jumped_ns, self.clock.jumped_ns = self.clock.jumped_ns, 0
+        if abs(jumped_ns) > JUMP_NS:
+            for voice in self.voices:
+                voice.leave(self.index)
+
+    def _cue(self, now_ns: int) -> None:
+        """Have a voice for what is to be heard now and next; voices that nothing asks for any more fade out."""
+        line, plan = self.clock.line if self.clock else None, self.plan
+        if line is None or plan is None:
+            return
+        ahead_ns = max(0, line.heard_ns(self.index) - now_ns)
+        wanted: list[Cue] = []
+        for cue in plan.cues(now_ns):
+            if cue.from_ns > now_ns + ahead_ns + CUE_NS or len(wanted) == 2:
+                break
+            wanted.append(cue)
+        kept: list[Voice] = []
+        for voice in self.voices:
+            if voice.ends <= self.index:
+                voice.reel.close()
+                continue
+            again = None if voice.leaving else next((one for one in wanted if one.same(voice.cue)), None)
+            if again:
+                wanted.remove(again)
+                voice.cue, voice.ends = again, int(line.index_at(again.until_ns))
+            else:
+                voice.leave(self.index)
+            kept.append(voice)
+        for cue in wanted:
+            begin_ns = max(cue.from_ns, now_ns + ahead_ns + HASTE_NS)
+            if begin_ns < cue.until_ns:
+                kept.append(self._voice(cue, line.index_at(begin_ns), line.index_at(cue.until_ns), begin_ns))
+        self.voices = tuple(kept)
+
+    def _voice(self, cue: Cue, begins: float, ends: float, begin_ns: int) -> Voice:
+        index = -int(-begins // 1)
+        late = (index - begins) / self.rate_hz
+        position = round(((begin_ns - cue.zero_ns) / SECOND_NS + late) * self.rate_hz)
+        return Voice(cue, Reel(cue.path, position, self.rate_hz, self.channels), index, position, int(ends))
+
+    def _report(self, now_ns: int) -> None:
+        if now_ns < self._next_report_ns:
+            return
+        self._next_report_ns = now_ns + REPORT_NS
+        line = self.clock.line if self.clock else None
+        if line is None:
+            return
+        heard = line.index_at(now_ns)
+        for voice in self.voices:
+            if voice.reel.trouble:
+                self._trouble(voice.cue.path, voice.reel.trouble, now_ns)
+            if voice.begins <= heard < voice.ends:
+                shift_ns = (heard - voice.begins + voice.position) / self.rate_hz * SECOND_NS
+                shift_ns -= now_ns - voice.cue.zero_ns
+                self._say(
+                    {
+                        "op": "heard",
+                        "key": voice.cue.key,
+                        "at_ns": now_ns,
+                        "shift_ns": round(shift_ns),
+                        "slope": -line.slope,
+                        "starved": self.starved,
+                        "missed": voice.missed,
+                    }
+                )
+        if not self.voices:
+            self._say({"op": "ready", "starved": self.starved})
+
+    def _trouble(self, subject: str, text: str, now_ns: int) -> None:
+        if now_ns - self._told.get(subject, 0) > SECOND_NS:
+            self._told[subject] = now_ns
+            self._say({"op": "trouble", "subject": subject, "text": text})
+
+    def _fail(self, text: str) -> NoReturn:
+        subject = (self.plan.device if self.plan else None) or "sound device"
+        self._say({"op": "trouble", "subject": subject, "text": text, "device": True})
+        os._exit(DEVICE_LOST)  # closing a device that hangs would hang
+
+    def _leave(self) -> NoReturn:
+        """Fade out, and end."""
+        for voice in self.voices:
+            voice.leave(self.index)
+        if self.voices and self.rate_hz:
+            time.sleep(0.2)
+        os._exit(0)
+
+    def _say(self, message: dict[str, Any]) -> None:
+        try:
+            self.sock.sendall(json.dumps(message).encode() + b"\n")
+        except OSError:
+            self._leave()
+
+
+def _be_prompt() -> None:
+    """A real-time priority below the transmitter's, where it is granted; a runaway loses it to the limit."""
+    with contextlib.suppress(OSError, ValueError):
+        resource.setrlimit(resource.RLIMIT_RTTIME, (2_000_000, 4_000_000))
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(PRIORITY))
+
+
+def main() -> NoReturn:
+    """`python -m gloaming.daemon.transmitter.sound FD`: a socket that the transmitter has left open for it."""
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_IGN)  # the transmitter is told; its end is ours, and without a click
+    sock = socket.socket(fileno=int(sys.argv[1]))
+    np.seterr(all="ignore")
+    gc.freeze()
+    SoundProcess(sock).run()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,106 @@
+"""Sound devices by name, through PortAudio. Imported where a device is wanted; a fresh process sees fresh devices."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+BUFFER_S = 0.1
+USUAL_RATES_HZ = (44_100, 48_000)
+
+
+class NoDeviceError(Exception):
+    """There is no such device, or it cannot be opened: what is missing and what would help."""
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """An output of this machine."""
+
+    index: int
+    name: str
+    channels: int
+    rate_hz: int
+    default: bool
+
+
+def _portaudio() -> Any:
+    try:
+        import sounddevice
+    except ImportError as error:
+        text = f"the package sounddevice is not installed ({error}); pip install 'gloaming[sound]'"
+        raise NoDeviceError(text) from None
+    except OSError as error:
+        raise NoDeviceError(f"PortAudio is not installed ({error}); apt-get install libportaudio2") from None
+    return sounddevice
+
+
+def devices() -> tuple[Device, ...]:
+    """The outputs of this machine. NoDeviceError where they cannot even be listed."""
+    portaudio = _portaudio()
+    try:
+        default = portaudio.default.device[1]
+        found = [(index, one) for index, one in enumerate(portaudio.query_devices()) if one["max_output_channels"] > 0]
+        return tuple(
+            Device(index, one["name"], one["max_output_channels"], round(one["default_samplerate"]), index == default)
+            for index, one in found
+        )
+    except portaudio.PortAudioError as error:
+        raise NoDeviceError(f"the sound devices cannot be listed: {error}") from None
+
+
+def find(name: str | None, among: tuple[Device, ...]) -> Device:
+    """The device of a name, or the one whose name alone holds it; None names the machine's default. NoDeviceError."""
+    known = ", ".join(one.name for one in among)
+    if not among:
+        raise NoDeviceError("this machine has no sound device; connect one, and see `gloaming sound devices`")
+    if name is None:
+        return next((one for one in among if one.default), among[0])
+    found = [one for one in among if one.name == name] or [one for one in among if name.lower() in one.name.lower()]
+    if not found:
+        raise NoDeviceError(f"there is no sound device {name!r}; there are {known}")
+    if len(found) > 1:
+        raise NoDeviceError(f"{name!r} may be {' or '.join(one.name for one in found)}; write more of the name")
+    return found[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What the device says when it asks for samples: how many, and how long from now until the first is heard."""
+
+    frames: int
+    ahead_s: float
+    starved: bool
+
+
+def open_stream(device: Device, wanted_hz: int | None, fill: Callable[[Any, Report], None]) -> tuple[Any, int, int]:
+    """A stream that has not been started, its rate and its channels. `fill` is called in a thread of PortAudio's.
+
+    The rate of the file that comes first if it is a usual one, so that it need not be converted; else the device's.
+    """
+    portaudio = _portaudio()
+    channels = min(2, device.channels)
+    usual = [wanted_hz] if wanted_hz in USUAL_RATES_HZ else [48_000]
+    said = ""
+    for rate_hz in dict.fromkeys((*usual, device.rate_hz, *USUAL_RATES_HZ)):
+        try:
+            stream = portaudio.OutputStream(
+                device=device.index,
+                samplerate=rate_hz,
+                channels=channels,
+                dtype="float32",
+                latency=BUFFER_S,
+                callback=lambda out, frames, times, status: fill(out, _report(frames, times, status)),
+            )
+            return stream, rate_hz, channels
+        except (portaudio.PortAudioError, ValueError) as error:
+            said = str(error)
+    raise NoDeviceError(f"the sound device {device.name} cannot be opened: {said}")
+
+
+def _report(frames: int, times: Any, status: Any) -> Report:
+    ahead_s = times.outputBufferDacTime - times.currentTime
+    if not 0 < ahead_s < 10:
+        ahead_s = BUFFER_S  # some drivers do not say
+    return Report(frames, ahead_s, bool(status.output_underflow))

@@ -1,0 +1,49 @@
+"""By how much the sound leads the score, as the frames follow it: smooth, bounded, and nothing without sound."""
+
+from __future__ import annotations
+
+SECOND_NS = 1_000_000_000
+SLEW = 0.01
+"""Of each second, how much the frames may be moved: one in a hundred is not seen."""
+FRESH_NS = SECOND_NS
+FURTHEST_NS = 5 * SECOND_NS
+"""A sound that claims to be further off than this is not followed."""
+
+Key = tuple[str, int, int]
+
+
+class Follower:
+    """Hears from the sound process, and tells the player. A key names one turn of a sound at one place of a score."""
+
+    def __init__(self) -> None:
+        self._key: Key | None = None
+        self._heard: tuple[Key, int, int, float] | None = None
+        self._shift_ns = 0.0
+        self._at_ns = self.last_ns = 0
+
+    def heard(self, key: Key, at_ns: int, shift_ns: int, slope: float) -> None:
+        """A report: at an instant the sound led the score by `shift_ns`, growing by `slope` of each second."""
+        self._heard = (key, at_ns, shift_ns, slope)
+
+    def following(self, monotonic_ns: int) -> bool:
+        """Whether a fresh report is followed."""
+        heard = self._heard
+        return heard is not None and heard[0] == self._key and monotonic_ns - heard[1] < FRESH_NS
+
+    def shift_ns(self, key: Key | None, monotonic_ns: int) -> int:
+        """By how much the frames of a key lead the score at an instant. A new key begins at nothing."""
+        passed_ns = monotonic_ns - self._at_ns
+        self._at_ns = monotonic_ns
+        if key != self._key:
+            self._key, self._shift_ns, self.last_ns = key, 0.0, 0
+            return 0
+        aim = 0.0
+        if self.following(monotonic_ns):
+            assert self._heard
+            _, at_ns, shift_ns, slope = self._heard
+            if abs(shift_ns) < FURTHEST_NS:
+                aim = shift_ns + (monotonic_ns - at_ns) * slope
+        reach = SLEW * max(0, passed_ns)
+        self._shift_ns += max(-reach, min(reach, aim - self._shift_ns))
+        self.last_ns = round(self._shift_ns)
+        return self.last_ns

@@ -1,0 +1,174 @@
+"""The transmitter's end of the sound: starts, tells and restarts the sound process, and hears from it. Never waits."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import subprocess
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Any
+
+from gloaming.daemon.transmitter.messages import Score, Segment
+from gloaming.daemon.transmitter.sound.follow import SECOND_NS, Follower
+from gloaming.daemon.transmitter.sound.plan import Plan, plan_of
+
+BEFORE_NS = 20 * SECOND_NS
+"""How long before the first sound the process is started."""
+AFTER_NS = 60 * SECOND_NS
+"""How long without sound it is kept: the device is then free for others."""
+RETRY_NS = (1 * SECOND_NS, 2 * SECOND_NS, 4 * SECOND_NS)
+"""Between tries to start it again; the last for every further one."""
+UNREAD_BYTES_MAX = 1 << 20
+PATIENCE = 3
+"""Seconds in which a process that is let go must have ended."""
+DEVICE = "device"
+NULL = subprocess.DEVNULL
+
+Trouble = Callable[[str, str, str], None]
+
+
+class SoundLine:
+    """Holds the plan and the process that plays it. `trouble` is told kind, subject and text, anew while it stands."""
+
+    def __init__(self, trouble: Trouble) -> None:
+        self.trouble = trouble
+        self.follower = Follower()
+        self.plan = Plan(None, (), ())
+        self.sock: socket.socket | None = None
+        self.starved = self.missed = self.restarts = 0
+        self._process: subprocess.Popen[bytes] | None = None
+        self._leaving: list[tuple[subprocess.Popen[bytes], int]] = []
+        self._unread, self._unsent = b"", b""
+        self._tries = 0
+        self._again_ns = self._needed_ns = 0
+        self._device_trouble: tuple[str, str] | None = None
+
+    def play(self, score: Score, monotonic_ns: int) -> None:
+        """A score has come."""
+        plan = plan_of(score)
+        if plan.device != self.plan.device:
+            self._hang_up()
+        self.plan = plan
+        self.tend(monotonic_ns)
+        self._tell()
+
+    def shift_ns(self, segment: Segment, turn: int, monotonic_ns: int) -> int:
+        """By how much the frames of a segment lead the score, following its sound."""
+        key = None if segment.sound is None else (segment.sound, segment.zero_ns, turn)
+        return self.follower.shift_ns(key, monotonic_ns)
+
+    def tend(self, monotonic_ns: int) -> None:
+        """Called once a second: start what is needed, let go what is not, say again what is wrong."""
+        if self._process and self._process.poll() is not None:
+            self._hang_up()
+        self._bury()
+        if self.plan.heard_within(monotonic_ns - SECOND_NS, monotonic_ns + BEFORE_NS):
+            self._needed_ns = monotonic_ns
+            if self.sock is None and monotonic_ns >= self._again_ns:
+                self._start(monotonic_ns)
+            if self._device_trouble:
+                self.trouble("sound", *self._device_trouble)
+        elif monotonic_ns - self._needed_ns > AFTER_NS:
+            self._device_trouble = None
+            self._hang_up()
+        self._send()
+
+    def read(self, monotonic_ns: int) -> None:
+        """There is something to read from `sock`."""
+        assert self.sock
+        try:
+            data = self.sock.recv(1 << 16)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if not data:
+            self._hang_up()
+            return
+        *lines, self._unread = (self._unread + data).split(b"\n")
+        for line in lines:
+            self._hear(json.loads(line))
+
+    def figures(self) -> dict[str, Any] | None:
+        """For the telemetry: None where no sound is wanted now."""
+        if self._process is None and self._device_trouble is None:
+            return None
+        shift_us = round(self.follower.last_ns / 1000)
+        return {"shift_us": shift_us, "starved": self.starved, "missed": self.missed, "restarts": self.restarts}
+
+    def close(self) -> None:
+        """The sound fades out by itself."""
+        self._hang_up()
+
+    def _hear(self, message: dict[str, Any]) -> None:
+        match message["op"]:
+            case "heard" | "ready":
+                self._device_trouble, self._tries = None, 0
+                self.starved = message["starved"]
+                if message["op"] == "heard":
+                    self.missed = message["missed"]
+                    path, zero_ns, turn = message["key"]
+                    key = (str(path), int(zero_ns), int(turn))
+                    self.follower.heard(key, message["at_ns"], message["shift_ns"], message["slope"])
+            case "trouble" if message.get(DEVICE):
+                self._device_trouble = (message["subject"], message["text"])
+                self.trouble("sound", *self._device_trouble)
+            case "trouble":
+                self.trouble("sound", message["subject"], message["text"])
+
+    def _start(self, monotonic_ns: int) -> None:
+        self._again_ns = monotonic_ns + RETRY_NS[min(self._tries, len(RETRY_NS) - 1)]
+        self.restarts += self._tries > 0
+        self._tries += 1
+        ours, theirs = socket.socketpair()
+        ours.setblocking(False)
+        command = [sys.executable, "-m", "gloaming.daemon.transmitter.sound", str(theirs.fileno())]
+        environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "MALLOC_ARENA_MAX": "2"}
+        try:
+            self._process = subprocess.Popen(
+                command, pass_fds=(theirs.fileno(),), stdin=NULL, stdout=NULL, env=environment
+            )
+        except OSError as error:
+            ours.close()
+            self._device_trouble = ("sound", f"the sound process cannot be started: {error.strerror}")
+        else:
+            self.sock, self._unread, self._unsent = ours, b"", b""
+            self._tell()
+        finally:
+            theirs.close()
+
+    def _tell(self) -> None:
+        if self.sock:
+            self._unsent += json.dumps(self.plan.as_json()).encode() + b"\n"
+            self._send()
+
+    def _send(self) -> None:
+        if not self.sock or not self._unsent:
+            return
+        with suppress(BlockingIOError):
+            try:
+                self._unsent = self._unsent[self.sock.send(self._unsent) :]
+            except (BrokenPipeError, ConnectionResetError):
+                self._hang_up()
+        if len(self._unsent) > UNREAD_BYTES_MAX:
+            self._hang_up()
+
+    def _hang_up(self) -> None:
+        """Let the process go: it ends when it finds its line closed."""
+        if self.sock:
+            self.sock.close()
+            self.sock = None
+        if self._process:
+            self._leaving.append((self._process, PATIENCE))
+            self._process = None
+
+    def _bury(self) -> None:
+        """Processes that have ended are done with; one that hangs is killed."""
+        still = [(process, patience - 1) for process, patience in self._leaving if process.poll() is None]
+        for process, patience in still:
+            if patience <= 0:
+                process.kill()
+        self._leaving = still

@@ -1,0 +1,75 @@
+"""What goes to the device, block by block: voices with soft edges, under one level. No device, no clock, no threads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import numpy.typing as npt
+
+from gloaming.daemon.transmitter.sound.plan import Cue
+from gloaming.daemon.transmitter.sound.reel import Reel
+
+Samples = npt.NDArray[np.float32]
+
+SOFT_S = 0.01
+"""A voice that begins or ends in the middle of its sound is faded over this time, so that nothing clicks."""
+ONSET_S = 0.001
+"""One that begins with the file's beginning."""
+GAIN_S = 0.5
+
+
+class Voice:
+    """A cue as it is played: content position `position` goes to the device's sample `begins`; it is over at `ends`."""
+
+    def __init__(self, cue: Cue, reel: Reel, begins: int, position: int, ends: int) -> None:
+        self.cue, self.reel = cue, reel
+        self.begins, self.position, self.ends = begins, position, ends
+        self.gain = cue.gain
+        self.leaving = False
+        self.missed = 0
+        """Samples that were not there in time."""
+        self._rise = max(1, round((SOFT_S if position > 0 else ONSET_S) * reel.rate_hz))
+        self._soft = max(1, round(SOFT_S * reel.rate_hz))
+        self._step = 1 / (GAIN_S * reel.rate_hz)
+        self._resumes = begins
+
+    def add_to(self, out: Samples, first: int) -> None:
+        """Add what is heard of it in the block that begins with the device's sample `first`."""
+        begin, end = max(first, self.begins), min(first + len(out), self.ends)
+        if begin >= end:
+            return
+        part = np.zeros((end - begin, out.shape[1]), dtype=np.float32)
+        place = begin - self.begins + self.position
+        came = self.reel.take(place, part)
+        at = np.arange(begin, end, dtype=np.float64)
+        edge = np.minimum((at - self._resumes + 1) / self._rise, (self.ends - at) / self._soft)
+        if came < len(part) and not self.reel.ended(place + came):
+            self.missed += len(part) - came
+            edge[:came] = np.minimum(edge[:came], np.arange(came, 0, -1) / self._soft)
+            self._resumes, self._rise = end, self._soft
+        reach = self._step * len(part)
+        after = self.gain + max(-reach, min(reach, self.cue.gain - self.gain))
+        edge = np.clip(edge, 0, 1) * np.linspace(self.gain, after, len(part))
+        self.gain = after
+        part *= edge[:, None].astype(np.float32)
+        out[begin - first : end - first] += part
+
+    def leave(self, index: int) -> None:
+        """Fade out so that it is over soon after a sample of the device."""
+        self.leaving, self.ends = True, min(self.ends, index + self._soft)
+
+
+def mix(out: Samples, first: int, voices: Iterable[Voice], low: float, high: float) -> None:
+    """Fill a block `(frames, channels)` with the voices, under a level from `low` to `high`; never past full scale."""
+    out.fill(0)
+    if not low and not high:
+        # The reels run on, so that the sound is there when the level rises.
+        for voice in voices:
+            voice.add_to(np.zeros_like(out), first)
+        return
+    for voice in voices:
+        voice.add_to(out, first)
+    if low != 1.0 or high != 1.0:
+        out *= np.linspace(low, high, len(out), dtype=np.float32)[:, None]
+    np.clip(out, -1.0, 1.0, out=out)

@@ -1,0 +1,147 @@
+"""What is to be heard and when, as values that pass from the transmitter to the sound process. No clock, no device.
+
+Instants are nanoseconds of the monotonic clock, at which something reaches the ear; delays are already in them.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+from gloaming.daemon.transmitter.messages import Score, Segment
+
+MOVED_NS = 20_000_000
+"""A cue that moves by less than this goes on as it is; the frames follow."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A sound file over `[from_ns, until_ns)`: its position p is heard at `zero_ns + p`, again after each `length_ns`.
+
+    `score_zero_ns` is that zero in the score's own time: with the path it names the stretch from score to score.
+    """
+
+    from_ns: int
+    until_ns: int
+    path: str
+    zero_ns: int
+    length_ns: int
+    gain: float
+    score_zero_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """A level 0..1 that runs in a straight line over `[from_ns, until_ns)`."""
+
+    from_ns: int
+    until_ns: int
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cue:
+    """One turn of a sound file: position p of it is heard at `zero_ns + p`, from `from_ns` until `until_ns`."""
+
+    from_ns: int
+    until_ns: int
+    path: str
+    zero_ns: int
+    gain: float
+    key: tuple[str, int, int]
+
+    def same(self, other: Cue) -> bool:
+        """Whether another cue is this one, perhaps told anew by another score."""
+        return self.key == other.key and abs(self.zero_ns - other.zero_ns) < MOVED_NS
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What is to be heard over the time of a score, from which device."""
+
+    device: str | None
+    stretches: tuple[Stretch, ...]
+    ramps: tuple[Ramp, ...]
+
+    def cues(self, from_ns: int) -> Iterator[Cue]:
+        """The cue of an instant, if there is one, and those that come after it."""
+        for one in self.stretches:
+            if one.until_ns <= from_ns:
+                continue
+            turn = (max(from_ns, one.from_ns) - one.zero_ns) // one.length_ns
+            while (zero_ns := one.zero_ns + turn * one.length_ns) < one.until_ns:
+                begin_ns, end_ns = max(one.from_ns, zero_ns), min(one.until_ns, zero_ns + one.length_ns)
+                yield Cue(begin_ns, end_ns, one.path, zero_ns, one.gain, (one.path, one.score_zero_ns, turn))
+                turn += 1
+
+    def level_at(self, at_ns: int) -> float:
+        """The level 0..1 of an instant; nothing is heard outside the plan."""
+        place = bisect_right(self.ramps, at_ns, key=lambda ramp: ramp.from_ns) - 1
+        if place < 0 or at_ns >= self.ramps[place].until_ns:
+            return 0.0
+        ramp = self.ramps[place]
+        return ramp.low + (ramp.high - ramp.low) * (at_ns - ramp.from_ns) / (ramp.until_ns - ramp.from_ns)
+
+    def heard_within(self, from_ns: int, until_ns: int) -> bool:
+        """Whether anything is to be heard in an interval."""
+        return any(
+            stretch.from_ns < until_ns and from_ns < stretch.until_ns and ramp.low + ramp.high > 0
+            for stretch in self.stretches
+            for ramp in self.ramps
+            if max(stretch.from_ns, from_ns) < ramp.until_ns and ramp.from_ns < min(stretch.until_ns, until_ns)
+        )
+
+    def as_json(self) -> dict[str, Any]:
+        """The `plan` message."""
+        stretches = [
+            [one.from_ns, one.until_ns, one.path, one.zero_ns, one.length_ns, one.gain, one.score_zero_ns]
+            for one in self.stretches
+        ]
+        ramps = [[one.from_ns, one.until_ns, one.low, one.high] for one in self.ramps]
+        return {"op": "plan", "device": self.device, "stretches": stretches, "ramps": ramps}
+
+
+def read_plan(message: dict[str, Any]) -> Plan:
+    """A `plan` message."""
+    stretches = tuple(Stretch(*one) for one in message["stretches"])
+    return Plan(message["device"], stretches, tuple(Ramp(*one) for one in message["ramps"]))
+
+
+def plan_of(score: Score) -> Plan:
+    """What a score wants heard: the files move by the sound's delay, the levels do not, so quiet hours stay quiet."""
+    stretches: list[Stretch] = []
+    for one in score.segments:
+        if one.sound is None or one.still is not None:
+            continue
+        length_ns = one.frames * one.fps.denominator * 1_000_000_000 // one.fps.numerator
+        moved_ns = score.delay_ns - score.offset_ns
+        from_ns, until_ns = one.from_ns + moved_ns, one.until_ns + moved_ns
+        last = stretches[-1] if stretches else None
+        if (
+            last
+            and (last.path, last.score_zero_ns, last.until_ns) == (one.sound, one.zero_ns, from_ns)
+            and last.gain == one.gain
+        ):
+            from_ns = stretches.pop().from_ns
+        stretches.append(
+            Stretch(from_ns, until_ns, one.sound, one.zero_ns + moved_ns, length_ns, one.gain, one.zero_ns)
+        )
+    return Plan(score.device, tuple(stretches), tuple(_ramps(score)))
+
+
+def _ramps(score: Score) -> Iterator[Ramp]:
+    kept: Segment | None = None
+    for first, second in pairwise((*score.segments, None)):
+        assert first
+        begin = kept or first
+        flat = begin.sound_from == begin.sound_until == first.sound_until
+        if flat and second and second.sound_from == second.sound_until == begin.sound_from:
+            kept = begin
+            continue
+        kept = None
+        offset_ns = score.offset_ns
+        yield Ramp(begin.from_ns - offset_ns, first.until_ns - offset_ns, begin.sound_from, first.sound_until)
