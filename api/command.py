@@ -10,7 +10,7 @@ from importlib.metadata import version
 
 from gloaming.shows.mistake import MistakeError
 
-FAMILIES = ("demo", "run", "timetable", "live", "frames", "record")
+FAMILIES = ("demo", "run", "timetable", "live", "journal", "frames", "record")
 """The modules of `gloaming.api.commands`, each with an `add_parser`; what they need they import when called."""
 
 SHOWN = 20

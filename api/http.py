@@ -13,6 +13,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
+from gloaming.api.metrics_http import add_care
 from gloaming.api.sign_in import Device, Doorkeeper, TooManyGuessesError
 from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.decide import instant
@@ -133,6 +134,7 @@ def make_app(director: Director, doorkeeper: Doorkeeper) -> FastAPI:
         response.set_cookie(COOKIE, token, max_age=COOKIE_S, httponly=True, samesite="strict")
         return {"token": token, "device": asked.device}
 
+    add_care(app, director, signed_in, operator)
     return app
 
 

@@ -82,7 +82,7 @@ class ClockTrust:
     ) -> None:
         self.store, self.clock, self.rule = store, clock, rule
         self._ask_kernel, self._outside = ask_kernel, ask_outside()
-        self._boot = boot_id() if boot is None else boot
+        self.boot = boot_id() if boot is None else boot
         self._moved = clock.offset_ns != 0
         self._kept_ns = self._read_int("clock_newest_ns")
         self.given_by = ""
@@ -130,7 +130,7 @@ class ClockTrust:
             return Verdict(False, "nobody", f"the clock says {shown}, which cannot be")
         if self._ask_kernel():
             return Verdict(True, "synchronised", "the kernel says that the clock is synchronised")
-        if self.store.fact("clock_trusted_boot") == self._boot:
+        if self.store.fact("clock_trusted_boot") == self.boot:
             return Verdict(True, "earlier", "the clock was trusted earlier since power came")
         if now_ns < self._kept_ns - SLACK_NS:
             newest = datetime.fromtimestamp(self._kept_ns // SECOND_NS, UTC)
@@ -145,8 +145,8 @@ class ClockTrust:
     def _keep(self) -> None:
         """Put on record, now and then, the newest time; and that this boot's clock was trusted."""
         now_ns = self.clock.now_ns()
-        if self.store.fact("clock_trusted_boot") != self._boot:
-            self.store.set_fact("clock_trusted_boot", self._boot)
+        if self.store.fact("clock_trusted_boot") != self.boot:
+            self.store.set_fact("clock_trusted_boot", self.boot)
         if not self._kept_ns <= now_ns < self._kept_ns + KEEP_NS:
             self._kept_ns = now_ns
             self.store.set_fact("clock_newest_ns", str(now_ns))
@@ -158,7 +158,7 @@ class ClockTrust:
             return 0
 
     def _store_given(self) -> None:
-        given = {"boot": self._boot, "offset_ns": self.clock.offset_ns, "by": self.given_by}
+        given = {"boot": self.boot, "offset_ns": self.clock.offset_ns, "by": self.given_by}
         self.store.set_fact("clock_given", json.dumps(given))
 
     def _forget_given(self) -> None:
@@ -171,6 +171,6 @@ class ClockTrust:
             given = json.loads(self.store.fact("clock_given") or "{}")
         except ValueError:
             return
-        if given.get("boot") == self._boot and not self._moved:
+        if given.get("boot") == self.boot and not self._moved:
             self.clock.offset_ns, self.given_by = int(given["offset_ns"]), str(given["by"])
             self.clock.stepped_ns()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -15,11 +15,12 @@ from uuid import uuid4
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
+from gloaming.daemon.attendant import Attendant
 from gloaming.daemon.clock import Clock, watch_steps
-from gloaming.daemon.direction.asking import UNDO_SKIP_NS, ask
+from gloaming.daemon.direction.asking import UNDO_SKIP_NS, Refusal, ask
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, score
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.score import SECOND_NS, Segment, State
+from gloaming.daemon.direction.score import SECOND_NS, Reason, Segment, State
 from gloaming.daemon.direction.season import season
 from gloaming.daemon.link import Link
 from gloaming.daemon.site import Site
@@ -49,7 +50,7 @@ class Director:
         self.link = Link(state / "transmitter.sock", self._heard)
         self.troubles: dict[tuple[str, str], dict[str, Any]] = {}
         self.started_ns = clock.now_ns()
-        self._overrides = self.store.overrides(clock.now_ns() - KEEP_NS)
+        self._overrides = self._known_overrides()
         self._sent: tuple[Segment, ...] = ()
         self._sent_until_ns = self._dark_until_ns = 0
         self._score_id = time.monotonic_ns() // 1_000_000
@@ -57,21 +58,29 @@ class Director:
         self._scheduler = AsyncIOScheduler(timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None})
         self._tasks: list[asyncio.Task[None]] = []
         self._steps = watch_steps()
+        self.attendant = Attendant(self, state)
 
     async def start(self) -> None:
         """Hand over everything, then wake at boundaries, every five seconds, and at a step of the clock."""
         if self.store.fact("cid") is None:
             self.store.set_fact("cid", uuid4().hex)
+        text, boot = f"the director has started with the site {self.site.name}", self.attendant.trust.boot
+        self.store.note(self.clock.now_ns(), "start", text, data={"boot": boot})
         self.link.send(self._setup())
         self._decide()
-        self._schedule("decide again", self._decide, "interval", seconds=5)
-        self._schedule("try the disk", self._try_the_disk, "interval", seconds=30)
+        self._schedule_all()
         self._watch_clock()
         self._scheduler.start()
-        self._tasks = [asyncio.create_task(self.link.run(), name="link")]
-        self.store.note(self.clock.now_ns(), "start", f"the director has started with the site {self.site.name}")
+        self._tasks = [asyncio.create_task(work, name=name) for name, work in self._work()]
         for problem in self.site.problems:
             self.store.note(self.clock.now_ns(), "fault", str(problem))
+
+    def _work(self) -> tuple[tuple[str, Coroutine[Any, Any, None]], ...]:
+        return ("link", self.link.run()), ("attendant", self.attendant.run())
+
+    def _schedule_all(self) -> None:
+        self._schedule("decide again", self._decide, "interval", seconds=5)
+        self._schedule("try the disk", self._try_the_disk, "interval", seconds=30)
 
     def _schedule(self, name: str, work: Callable[[], None], trigger: str, **when: Any) -> None:
         """Wake for some work on the event loop (APScheduler would take what is no coroutine to a thread)."""
@@ -89,6 +98,7 @@ class Director:
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
+        self.attendant.close()
         self.store.close()
 
     # what is asked
@@ -96,31 +106,43 @@ class Director:
     def now(self) -> dict[str, Any]:
         """What is happening now, and why; with the health of everything."""
         at_ns = self.clock.now_ns()
-        decision = self.decision(at_ns)
+        decision = self.current(at_ns)
         piece = self.site.pieces.get(decision.piece or "")
-        troubles = [*self.troubles.values()]
-        troubles += [
-            {"kind": "site", "subject": str(problem.key), "text": str(problem)} for problem in self.site.problems
-        ]
-        if not self.link.connected:
-            troubles.append(
-                {"kind": "transmitter", "subject": "transmitter", "text": "the transmitter does not answer"}
-            )
-        if self.store.fault:
-            text = f"the disk takes nothing ({self.store.fault}): {self.store.unwritten} changes wait for it in memory"
-            troubles.append({"kind": "disk", "subject": str(self.store.path), "text": text})
+        troubles, verdict = self.attendant.troubles(at_ns), self.attendant.trust.verdict
         return {
             "site": self.site.name,
             **decision.as_json(self.site.timezone),
             "position_s": None if decision.position_ns is None else round(decision.position_ns / SECOND_NS, 3),
             "length_s": round(piece.info.length_ns / SECOND_NS, 3) if piece and piece.info else None,
             "overrides": [self.as_json(override) for override in self.standing(at_ns)],
-            "clock": {"offset_s": self.clock.offset_ns / SECOND_NS, "note": self._clock_note()},
+            "clock": {
+                "offset_s": self.clock.offset_ns / SECOND_NS,
+                "note": self._clock_note(),
+                "trusted": verdict.trusted,
+                "by": verdict.by,
+                "text": verdict.text,
+            },
             "health": {"ok": not troubles, "troubles": troubles, "transmitter": self.link.telemetry},
         }
 
+    @property
+    def overrides(self) -> tuple[Override, ...]:
+        """All that still bears on what is played."""
+        return self._overrides
+
     def decision(self, at_ns: int) -> Decision:
+        """What an instant has, by a clock that is right."""
         return decide(at_ns, self.site, self._overrides)
+
+    def current(self, at_ns: int) -> Decision:
+        """What now has: dark where nobody knows what time it is."""
+        if self.attendant.trust.trusted:
+            return self.decision(at_ns)
+        reasons = (self._no_clock(),)
+        return Decision(at_ns, State.NO_CLOCK, None, None, None, None, 0.0, False, reasons, None, None)
+
+    def _no_clock(self) -> Reason:
+        return Reason(f"{self.site.clock.place or 'site.toml'} clock.trust", self.attendant.trust.verdict.text)
 
     def nights(self, first: date | None, days: int) -> list[dict[str, object]]:
         if not 1 <= days <= 1000:
@@ -151,6 +173,8 @@ class Director:
 
     async def ask(self, request: dict[str, object], who: str) -> dict[str, object]:
         """Store what somebody asks and put it on the wire. MistakeError, Refusal."""
+        if not self.attendant.trust.trusted:
+            raise Refusal(self._no_clock())
         override = ask(request, self.clock.now_ns(), self.site, self._overrides, who)
         override = self._keep(override)
         on_the_wire = await self._hand_over()
@@ -165,7 +189,7 @@ class Director:
         if found is None:
             raise NotStandingError(f"no override {id} is in force")
         self.store.end(id, at_ns)
-        self._overrides = self.store.overrides(at_ns - KEEP_NS)
+        self._overrides = self._known_overrides()
         on_the_wire = await self._hand_over()
         self.store.note(at_ns, "override", f"{found.kind} ended", who, {"id": id})
         return {
@@ -178,17 +202,17 @@ class Director:
     # what is done
 
     async def _hand_over(self) -> bool:
-        """Send the new score and wait until the transmitter plays it; whether it does."""
+        """Send the new score and wait until the transmitter plays it, or a newer one; whether it does."""
         self._sent_until_ns = 0
         self._decide()
         wanted = self._score_id
         deadline = time.monotonic() + CONFIRM_S
-        while self.link.connected and self.link.played_id != wanted and time.monotonic() < deadline:
+        while self.link.connected and self.link.played_id < wanted and time.monotonic() < deadline:
             try:
                 await asyncio.wait_for(self.link.playing.wait(), max(0.01, deadline - time.monotonic()))
             except TimeoutError:
                 break
-        return self.link.played_id == wanted
+        return self.link.played_id >= wanted
 
     def _decide(self) -> None:
         """Look up the next half hour; hand it over where it differs from what was sent, or where that runs out."""
@@ -196,7 +220,11 @@ class Director:
         self._note_changes(now_ns)
         if self._dark_until_ns - now_ns < 7 * DAY_NS:
             self._send_dark(now_ns)
-        found = score(now_ns - SECOND_NS, now_ns + SCORE_NS, self.site, self._overrides).segments
+        from_ns, until_ns = now_ns - SECOND_NS, now_ns + SCORE_NS
+        if self.attendant.trust.trusted:
+            found = score(from_ns, until_ns, self.site, self._overrides).segments
+        else:
+            found = (Segment(from_ns, until_ns, State.NO_CLOCK, (self._no_clock(),)),)
         if self._differs(found, now_ns) or now_ns > self._sent_until_ns - SCORE_NS + RENEW_NS:
             self._send_score(found, now_ns)
         self._wake_at_boundary(found, now_ns)
@@ -274,39 +302,72 @@ class Director:
         if self._steps is not None:
             asyncio.get_running_loop().add_reader(self._steps, self._clock_was_set)
         else:
-            self._schedule("look for a step of the clock", self._after_step, "interval", seconds=1)
+            self._schedule("look for a step of the clock", self.after_step, "interval", seconds=1)
 
     def _clock_was_set(self) -> None:
         assert self._steps is not None
         with suppress(OSError):  # ECANCELED is how timerfd says it (timerfd_create(2))
             os.read(self._steps, 8)
-        self._after_step()
+        self.after_step()
 
-    def _after_step(self) -> None:
+    def after_step(self) -> None:
         """Decide anew where the wall clock has stepped against the monotonic one."""
         if step_ns := self.clock.stepped_ns():
-            self.store.note(self.clock.now_ns(), "clock", f"the clock stepped by {step_ns / SECOND_NS:+.3f} s")
-            self._sent_until_ns = self._dark_until_ns = 0
-            self._decide()
+            self.attendant.trust.stepped(step_ns)
+            self.clock_changed(f"the clock stepped by {step_ns / SECOND_NS:+.3f} s")
+
+    def clock_changed(self, text: str) -> None:
+        """Another time, or another trust in it: what was looked up by the time before is looked up again."""
+        self.store.note(self.clock.now_ns(), "clock", text)
+        self._overrides = self._known_overrides()
+        self._schedule_all()
+        self._look_up_anew()
+
+    def give_time(self, utc_ns: int, who: str) -> None:
+        """The time as a person gives it, where the clock is not trusted."""
+        self.attendant.trust.give(utc_ns, who)
+        self.clock_changed(self.attendant.trust.verdict.text)
+
+    def adopt(self, site: Site) -> None:
+        """Another site from now on; the transmitter is set up anew only where that differs."""
+        before = self._setup()
+        self.site = site
+        self._overrides = self._known_overrides()
+        if (setup := self._setup()) != before:
+            self.link.send(setup)
+        self._look_up_anew()
+
+    def _look_up_anew(self) -> None:
+        self._sent_until_ns = self._dark_until_ns = 0
+        self._decide()
+
+    def _known_overrides(self) -> tuple[Override, ...]:
+        """The stored overrides that still bear on what is played; a call of a show that is no more does not."""
+        stored = self.store.overrides(self.clock.now_ns() - KEEP_NS)
+        return tuple(one for one in stored if one.kind != Kind.CALL or one.show in self.site.shows)
 
     def _try_the_disk(self) -> None:
         self.store.retry(self.clock.now_ns())
 
     def _note_changes(self, now_ns: int) -> None:
-        decision = self.decision(now_ns)
+        decision = self.current(now_ns)
         current = (decision.state, decision.show, decision.piece)
-        if self._last is not None and current != self._last:
+        if current != self._last:
             piece = f", {decision.piece}" if decision.piece else ""
             reason = decision.reasons[0] if decision.reasons else None
             why = f": {reason.text} ({reason.rule})" if reason else ""
-            self.store.note(now_ns, str(decision.state), f"{decision.state}{piece}{why}")
+            data: dict[str, object] = {"show": decision.show, "piece": decision.piece, "level": decision.brightness}
+            self.store.note(now_ns, str(decision.state), f"{decision.state}{piece}{why}", data=data)
         self._last = current
 
     def _heard(self, message: dict[str, Any]) -> None:
         """A message of the transmitter, or that it is gone."""
         now_ns = self.clock.now_ns()
         match message["op"]:
+            case "hello":
+                self.attendant.heard_hello(message)
             case "lost":
+                self.attendant.heard_lost()
                 self.store.note(
                     now_ns, "restart", "the transmitter is gone; it is given the score again when it is back"
                 )
@@ -341,6 +402,8 @@ class Director:
     def _clock_note(self) -> str | None:
         if not self.clock.offset_ns:
             return None
+        if self.attendant.trust.verdict.by == "given":
+            return self.attendant.trust.verdict.text
         moved = timedelta(seconds=round(self.clock.offset_ns / SECOND_NS))
         return f"the evening is moved to now: this clock stands {moved} from the machine's"
 

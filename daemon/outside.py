@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import queue
 import subprocess
@@ -126,6 +127,7 @@ def run_command(command: tuple[str, ...], more: dict[str, str]) -> None:
 def publish(url: str, body: str) -> None:
     """One retained message to `mqtt://[user:password@]host[:port]/topic`, confirmed by the broker (QoS 1)."""
     try:
+        from paho.mqtt import MQTTException
         from paho.mqtt import publish as mqtt
     except ImportError:
         raise OutsideError("MQTT needs the extra: pip install 'gloaming[mqtt]'") from None
@@ -142,7 +144,7 @@ def publish(url: str, body: str) -> None:
             auth=auth,  # type: ignore[arg-type]  # paho names the type by a class of its own
             tls={} if parts.scheme == "mqtts" else None,  # type: ignore[arg-type]  # as above
         )
-    except (OSError, ValueError, mqtt.mqtt.MQTTException) as error:
+    except (OSError, ValueError, MQTTException) as error:
         raise OutsideError(f"{place_of(url)}: {getattr(error, 'strerror', None) or type(error).__name__}") from None
 
 
@@ -150,6 +152,8 @@ def notify_by_apprise(url: str, title: str, text: str) -> None:
     """A message to any service that apprise knows. OutsideError where it is not taken."""
     try:
         import apprise
+
+        logging.getLogger("apprise").setLevel(logging.CRITICAL)  # its lines would hold addresses with their secrets
     except ImportError:
         raise OutsideError("this address needs the extra: pip install 'gloaming[alerts]'") from None
     sender = apprise.Apprise()

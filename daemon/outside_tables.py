@@ -11,10 +11,21 @@ from gloaming.daemon.timetable.rules import Hours, Length
 from gloaming.shows.checking import Table
 
 FURTHEST_NS = 6 * 3_600_000_000_000
-KINDS = Literal[
-    "frames", "sound", "network", "score", "transmitter", "disk", "site", "clock", "temperature", "memory", "wear", "cue",
+Kind = Literal[
+    "frames",
+    "sound",
+    "network",
+    "score",
+    "transmitter",
+    "disk",
+    "site",
+    "clock",
+    "temperature",
+    "memory",
+    "wear",
+    "cue",
     "source",
-]  # fmt: skip
+]
 
 
 def _read_url(text: object) -> str:
@@ -51,7 +62,7 @@ class Alert(Table):
     """Where troubles are told: a web address that takes a JSON object, or any that apprise knows."""
 
     url: Annotated[str, BeforeValidator(_read_url), Field(examples=['"http://192.0.2.5/hook"'])]
-    kinds: Annotated[tuple[KINDS, ...], Field(min_length=1, examples=['["network", "disk"]'])] | None = None
+    kinds: Annotated[tuple[Kind, ...], Field(min_length=1, examples=['["network", "disk"]'])] | None = None
     quiet: tuple[Hours, ...] = ()
     opening: bool = False
 
@@ -63,9 +74,7 @@ class Cue(Table):
     before: Length = 0
     after: Length = 0
     url: Annotated[str, BeforeValidator(_read_web), Field(examples=['"http://192.0.2.5/on"'])] | None = None
-    command: Annotated[tuple[str, ...], Field(min_length=1, examples=['["/usr/local/bin/supplies", "on"]'])] | None = (
-        None
-    )
+    command: Annotated[tuple[str, ...], Field(min_length=1, examples=['["/usr/local/bin/relay", "on"]'])] | None = None
     mqtt: Annotated[str, BeforeValidator(_read_mqtt), Field(examples=['"mqtt://192.0.2.5/lights"'])] | None = None
     body: Annotated[str, Field(max_length=10_000, examples=['"on"'])] = ""
     again_at_start: bool = False
@@ -80,7 +89,7 @@ class Cue(Table):
         if max(self.before, self.after) > FURTHEST_NS:
             raise ValueError('a cue is 6 hours from its instant at most; as before = "10 min"')
         if self.command is not None and not self.command[0].startswith("/"):
-            raise ValueError('a command is named by its whole path; as command = ["/usr/local/bin/supplies", "on"]')
+            raise ValueError('a command is named by its whole path; as command = ["/usr/local/bin/relay", "on"]')
         return self
 
     @property

@@ -78,7 +78,7 @@ def show_now(args: argparse.Namespace) -> int:
 def ask(args: argparse.Namespace) -> int:
     """An override; exit 1 where it is refused."""
     request = {key: getattr(args, key, None) for key in ("kind", "minutes", "until", "show", "level", "unseen")}
-    code, answer = _call(args, "POST", "/api/overrides", {k: v for k, v in request.items() if v is not None})
+    code, answer = call(args, "POST", "/api/overrides", {k: v for k, v in request.items() if v is not None})
     if code != 201:
         print(answer["detail"], file=sys.stderr)
         return 2 if code == 422 else 1
@@ -92,7 +92,7 @@ def resume(args: argparse.Namespace) -> int:
     now = _now(args)
     standing = [override for override in now["overrides"] if override["kind"] in ("pause", "dark")]
     for override in standing:
-        _, answer = _call(args, "DELETE", f"/api/overrides/{override['id']}")
+        _, answer = call(args, "DELETE", f"/api/overrides/{override['id']}")
         print(f"{answer['kind']} ended")
     if not standing:
         print("nothing is paused or dark by hand", file=sys.stderr)
@@ -100,14 +100,29 @@ def resume(args: argparse.Namespace) -> int:
 
 
 def _now(args: argparse.Namespace) -> Any:
-    code, answer = _call(args, "GET", "/api/now")
+    code, answer = call(args, "GET", "/api/now")
     if code != 200:
         raise MistakeError(Mistake(args.url or "the daemon", None, None, f"it answers {code}: {answer['detail']}"))
     return answer
 
 
-def _call(args: argparse.Namespace, method: str, path: str, body: dict[str, object] | None = None) -> tuple[int, Any]:
+def call(args: argparse.Namespace, method: str, path: str, body: dict[str, object] | None = None) -> tuple[int, Any]:
     """One request; the status and the answer. MistakeError where nobody answers, or the token is not known."""
+    code, answer = _request(args, method, path, body, "application/json")
+    return code, json.loads(answer)
+
+
+def call_for(args: argparse.Namespace, path: str, kind: str) -> bytes:
+    """What stands at a path, in the kind asked for. MistakeError where it is not to be had."""
+    code, answer = _request(args, "GET", path, None, kind)
+    if code != 200:
+        raise MistakeError(Mistake(args.url or "the daemon", None, None, str(json.loads(answer)["detail"])))
+    return answer
+
+
+def _request(
+    args: argparse.Namespace, method: str, path: str, body: dict[str, object] | None, kind: str
+) -> tuple[int, bytes]:
     state = state_folder(args.site, args.state)
     if args.state is None and args.site == Path() and not state.exists() and SERVICE_STATE.exists():
         state = SERVICE_STATE
@@ -117,15 +132,16 @@ def _call(args: argparse.Namespace, method: str, path: str, body: dict[str, obje
     request = urllib.request.Request(f"{url}{path}", data, method=method)
     request.add_header("Authorization", f"Bearer {token}")
     request.add_header("Content-Type", "application/json")
+    request.add_header("Accept", kind)
     try:
         with urllib.request.urlopen(request, timeout=TIMEOUT_S) as answer:
-            return answer.status, json.load(answer)
+            return answer.status, answer.read()
     except urllib.error.HTTPError as error:
         if error.code == 401:
             raise MistakeError(Mistake(url, None, None, "the token is not known there", "sign in again")) from None
         if error.headers.get_content_type() != "application/problem+json":
             raise MistakeError(Mistake(url, None, None, f"it answers {error.code}, not as a daemon does")) from None
-        return error.code, json.load(error)
+        return error.code, error.read()
     except (urllib.error.URLError, TimeoutError, ConnectionError) as error:
         reason = getattr(error, "reason", error)
         right = "is the daemon running? gloaming run SITE starts it"

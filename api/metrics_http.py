@@ -1,0 +1,80 @@
+"""The doors for whoever looks after a board: /metrics, health, the clock, a reload, and the season's report."""
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from dataclasses import asdict
+from datetime import date, datetime
+from typing import Annotated, Any
+
+from fastapi import Depends, FastAPI, HTTPException, Query, Request, Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from gloaming.api.sign_in import Device
+from gloaming.daemon.direction.decide import instant, isoformat
+from gloaming.daemon.director import Director
+from gloaming.daemon.journal_report import as_json, report, rows_since
+from gloaming.daemon.journal_svg import draw
+from gloaming.daemon.metrics import KIND, families, text
+
+DAY_NS = 86_400_000_000_000
+Door = Callable[..., Coroutine[Any, Any, Device]]
+
+
+class GivenTime(BaseModel):
+    """The time, as a person's phone has it."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    utc: Annotated[datetime, Field(description="with its offset", examples=["2026-12-12T17:30:00Z"])]
+
+
+def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> None:
+    """Add the doors. The time may be given and the site read again by an operator alone."""
+    Seen = Annotated[Device, Depends(seen)]
+    Operator = Annotated[Device, Depends(operator)]
+
+    @app.get("/metrics")
+    async def metrics(_: Seen) -> Response:
+        return Response(text(families(director)), media_type=KIND)
+
+    @app.get("/api/health")
+    async def health(_: Seen) -> dict[str, Any]:
+        now_ns = director.clock.now_ns()
+        troubles = director.attendant.troubles(now_ns)
+        return {
+            "ok": not troubles,
+            "troubles": troubles,
+            "board": asdict(director.attendant.board),
+            "clock": asdict(director.attendant.trust.verdict),
+            "transmitter": director.link.telemetry,
+            "transmitter_lost": director.attendant.transmitter_lost,
+            "since": isoformat(director.started_ns, director.site.timezone),
+        }
+
+    @app.post("/api/clock")
+    async def give_time(given: GivenTime, device: Operator) -> dict[str, Any]:
+        if given.utc.tzinfo is None or not 2026 <= given.utc.year <= 2085:
+            raise HTTPException(422, 'utc: give an instant with its offset, as "2026-12-12T17:30:00Z"')
+        if director.attendant.trust.verdict.by in ("synchronised", "moved"):
+            raise HTTPException(409, f"the clock is not to be given: {director.attendant.trust.verdict.text}")
+        director.give_time(instant(given.utc), device.name)
+        now_ns = director.clock.now_ns()
+        return {"at": isoformat(now_ns, director.site.timezone), **asdict(director.attendant.trust.verdict)}
+
+    @app.post("/api/reload")
+    async def reload(device: Operator) -> dict[str, Any]:
+        taken = await director.attendant.reload(f"asked by {device.name}")
+        refused = director.attendant.refused
+        mistakes = [str(mistake) for mistake in refused.mistakes] if refused else []
+        return {"taken_over": taken, "mistakes": mistakes}
+
+    @app.get("/api/report")
+    async def season_report(
+        request: Request, _: Seen, first: Annotated[date | None, Query(alias="from")] = None, days: int = 60
+    ) -> Response:
+        now_ns = director.clock.now_ns()
+        rows = rows_since(director.store, now_ns - 400 * DAY_NS)
+        found = await asyncio.to_thread(report, director.site, rows, now_ns, first, days)
+        if "image/svg+xml" in request.headers.get("accept", ""):
+            return Response(draw(found), media_type="image/svg+xml")
+        return Response(as_json(found), media_type="application/json")

@@ -1,0 +1,227 @@
+"""The attendant: once a second it looks after a director's clock, files and health, and tells the world outside.
+
+By the monotonic clock, so that no step of the wall clock makes it wait. The director decides; this only looks.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from dataclasses import asdict
+from datetime import timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gloaming.daemon.alerts import Alerts
+from gloaming.daemon.clock_trust import ClockTrust
+from gloaming.daemon.cues import Cues, Times
+from gloaming.daemon.direction.decide import isoformat
+from gloaming.daemon.direction.overrides import Kind
+from gloaming.daemon.direction.score import SECOND_NS, State
+from gloaming.daemon.direction.season import season
+from gloaming.daemon.health import DO, Board, Trouble, read_board, troubles_of
+from gloaming.daemon.outside import Message
+from gloaming.daemon.reload import Stamp, Watch, stamp
+from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.timetable.local import local_date
+from gloaming.daemon.transmitter.build import build
+from gloaming.shows.mistake import MistakeError
+
+if TYPE_CHECKING:
+    from gloaming.daemon.director import Director
+
+LOOK_S = 1.0
+SLOW_NS = 30 * SECOND_NS
+"""How often the board's own figures are looked up."""
+TIMES_NS = 600 * SECOND_NS
+LIT_SOON_NS = 60 * SECOND_NS
+"""A new transmitter is started only where nothing is lit for this long."""
+
+
+class Attendant:
+    """Owns what a director is looked after with: trust, watch, alerts, cues, and the troubles of now."""
+
+    def __init__(self, director: Director, state: Path) -> None:
+        self.director, self.state = director, state
+        self.trust = ClockTrust(director.store, director.clock, director.site.clock.trust)
+        self.watch = Watch(self._stamp(director.site))
+        self.board: Board = read_board(state)
+        self.refused: MistakeError | None = None
+        self.transmitter_lost = 0
+        self._build = build()
+        self._other_build = False
+        self._since: dict[tuple[str, str], int] = {}
+        self._failing: dict[str, str] = {}
+        self._times: tuple[Times, ...] = ()
+        self._slow_at_ns = self._times_at_ns = self._told_ns = 0
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self.alerts, self.cues = self._outside(director.site)
+
+    async def run(self) -> None:
+        """Look once a second, until cancelled."""
+        self._loop = asyncio.get_running_loop()
+        while True:
+            self.look()
+            if self.watch.due(self._stamp(self.director.site)):
+                await self.reload("its files have changed")
+            await asyncio.sleep(LOOK_S)
+
+    def close(self) -> None:
+        self._loop = None
+        self.alerts.close()
+        self.cues.close()
+
+    def look(self) -> None:
+        """One look at everything but the files."""
+        director, now_ns = self.director, self.director.clock.now_ns()
+        director.after_step()
+        if self.trust.look():
+            director.clock_changed(self.trust.verdict.text)
+            now_ns = director.clock.now_ns()
+        monotonic_ns = time.monotonic_ns()
+        if monotonic_ns >= self._slow_at_ns:
+            self._slow_at_ns = monotonic_ns + SLOW_NS
+            self.board = read_board(self.state)
+        self._note_troubles(now_ns)
+        if self.trust.trusted:
+            self._tell_outside(now_ns, monotonic_ns)
+        if self._other_build and not self._lit_soon(now_ns):
+            self._other_build = False
+            director.store.note(now_ns, "restart", "the transmitter has been upgraded, and is started as the new one")
+            director.link.send({"op": "stop"})
+
+    def _tell_outside(self, now_ns: int, monotonic_ns: int) -> None:
+        if monotonic_ns >= self._times_at_ns:
+            self._times_at_ns = monotonic_ns + TIMES_NS
+            self._times = self._look_up_times(now_ns)
+        self.alerts.look(self._standing(), now_ns)
+        if any(self._told_ns < opens_ns <= now_ns for opens_ns, _ in self._times) and self._told_ns:
+            wrong = [f"{trouble.subject}: {trouble.text}" for trouble in self._standing()]
+            self.alerts.opening("; ".join(wrong) if wrong else "all is well")
+        self._told_ns = now_ns
+        self.cues.look((*self._times, *self._calls()), now_ns)
+
+    def heard_hello(self, message: dict[str, Any]) -> None:
+        """A transmitter says which program it runs: another than ours was upgraded beneath it."""
+        self._other_build = message.get("build") != self._build
+
+    def heard_lost(self) -> None:
+        self.transmitter_lost += 1
+
+    # troubles
+
+    def troubles(self, now_ns: int) -> list[dict[str, Any]]:
+        """What is wrong now: kind, subject, text, since when, and what to do."""
+        zone = self.director.site.timezone
+        return [
+            {
+                **asdict(trouble),
+                "since": isoformat(self._since.get((trouble.kind, trouble.subject), now_ns), zone),
+                "do": DO.get(trouble.kind, ""),
+            }
+            for trouble in self._standing()
+        ]
+
+    def _standing(self) -> list[Trouble]:
+        director = self.director
+        found = [Trouble(each["kind"], each["subject"], each["text"]) for each in director.troubles.values()]
+        found += [Trouble("frames", str(problem.key), str(problem)) for problem in director.site.problems]
+        if self.refused:
+            found += [Trouble("site", str(each.file), str(each)) for each in self.refused.mistakes[:5]]
+        if not director.link.connected:
+            found.append(Trouble("transmitter", "transmitter", "the transmitter does not answer"))
+        if director.store.fault:
+            waits = f"{director.store.unwritten} changes wait for it in memory"
+            text = f"the disk takes nothing ({director.store.fault}): {waits}"
+            found.append(Trouble("disk", str(director.store.path), text))
+        if not self.trust.trusted:
+            found.append(Trouble("clock", "clock", self.trust.verdict.text))
+        found += [Trouble(name.split()[0], name, wrong) for name, wrong in self._failing.items()]
+        return [*found, *troubles_of(self.board)]
+
+    def _note_troubles(self, now_ns: int) -> None:
+        """Since when each has been; what is not told by somebody else goes into the journal."""
+        standing = {(trouble.kind, trouble.subject): trouble for trouble in self._standing()}
+        told_elsewhere = {*self.director.troubles, ("transmitter", "transmitter")}
+        for key, trouble in standing.items():
+            if key not in self._since:
+                self._since[key] = now_ns
+                if key not in told_elsewhere and trouble.kind not in ("clock", "frames"):
+                    self.director.store.note(now_ns, "trouble", f"{trouble.subject}: {trouble.text}")
+        for key in [key for key in self._since if key not in standing]:
+            del self._since[key]
+            if key[0] in ("temperature", "memory", "disk", "site", "alert", "cue"):
+                self.director.store.note(now_ns, "trouble", f"over: {key[1]}")
+
+    # the site's files
+
+    async def reload(self, why: str) -> bool:
+        """Read the site again; taken over at once and whole, or refused whole with the mistakes kept."""
+        director = self.director
+        found = self._stamp(director.site)
+        try:
+            site = await asyncio.to_thread(load_site, director.site.folder, None, False)
+        except MistakeError as error:
+            self.refused = error
+            text = f"the site is not taken over ({why}): {error.mistakes[0]}"
+            director.store.note(director.clock.now_ns(), "site", text)
+            self.watch.was_read(found)
+            return False
+        self.refused = None
+        self.trust.rule = site.clock.trust
+        director.adopt(site)
+        self.watch.was_read(self._stamp(site))
+        self.alerts.close()
+        self.cues.close()
+        self._failing = {}
+        self.alerts, self.cues = self._outside(site)
+        self._slow_at_ns = self._times_at_ns = 0
+        director.store.note(director.clock.now_ns(), "site", f"the site is read again and taken over: {why}")
+        return True
+
+    @staticmethod
+    def _stamp(site: Site) -> Stamp:
+        return stamp(site.folder, (piece.frames for piece in site.pieces.values()))
+
+    # the world outside
+
+    def _outside(self, site: Site) -> tuple[Alerts, Cues]:
+        store = self.director.store
+        return Alerts(site.alerts, site.spot, site.name, self._told), Cues(site.cues, store, self._told)
+
+    def _told(self, message: Message, wrong: str | None) -> None:
+        """From a messenger's thread."""
+        loop = self._loop
+        if loop is not None and not loop.is_closed():
+            loop.call_soon_threadsafe(self._note_told, message.name, wrong)
+
+    def _note_told(self, name: str, wrong: str | None) -> None:
+        if wrong is None:
+            self._failing.pop(name, None)
+        else:
+            self._failing[name] = wrong
+        if self._loop is not None:
+            text = name if wrong is None else f"{name} failed, and was tried again in vain: {wrong}"
+            self.director.store.note(self.director.clock.now_ns(), name.split()[0], text)
+
+    def _look_up_times(self, now_ns: int) -> tuple[Times, ...]:
+        """The openings and closings of yesterday, today and tomorrow."""
+        site = self.director.site
+        if not site.cues and not any(alert.opening for alert in site.alerts):
+            return ()
+        today = local_date(now_ns, site.timezone)
+        rows = season(site, today - timedelta(days=1), today + timedelta(days=1))
+        return tuple((row.night.opens_ns, row.closes_ns) for row in rows)
+
+    def _calls(self) -> tuple[Times, ...]:
+        calls = [override for override in self.director.overrides if override.kind == Kind.CALL]
+        return tuple((call.at_ns, call.end_ns) for call in calls)
+
+    def _lit_soon(self, now_ns: int) -> bool:
+        director = self.director
+        telemetry = director.link.telemetry
+        if telemetry is None or telemetry["level"] > 0:
+            return True
+        decision = director.current(now_ns)
+        soon = decision.next_ns is not None and decision.next_ns - now_ns < LIT_SOON_NS
+        return decision.state in (State.PLAYING, State.RIG_CHECK) or decision.brightness > 0 or soon

@@ -1,0 +1,245 @@
+"""A season as it was: each night given, cut or left out and why, out of the journal and the timetable. Pure."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from gloaming.daemon.direction.decide import isoformat
+from gloaming.daemon.direction.score import SECOND_NS, State
+from gloaming.daemon.direction.season import season
+from gloaming.daemon.site import Site
+from gloaming.daemon.state import State as Store
+from gloaming.daemon.timetable.local import local_date
+from gloaming.daemon.timetable.nights import not_given
+from gloaming.shows.framefile import FrameReader
+from gloaming.shows.mistake import MistakeError
+
+Row = dict[str, Any]
+SAMPLES = 40
+"""Frames of a piece that are looked at for its mean current."""
+NEARLY = 0.98
+"""A performance lit for this share of its time was given in full: between pieces there are gaps."""
+_STATES = {str(state) for state in State}
+_BREAKS = {"start", "restart", "trouble", "fault", "clock", "site"}
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A state that held over `[from_ns, until_ns)`."""
+
+    from_ns: int
+    until_ns: int
+    state: str
+    piece: str | None
+    level: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class NightReport:
+    """One performance as it was. `outcome`: given, cut short, left out, under way, to come. `energy_wh` is a guess."""
+
+    date: date
+    show: str
+    opens_ns: int
+    closes_ns: int
+    outcome: str
+    why: str
+    lit_s: float
+    pieces: tuple[tuple[str, int], ...]
+    interruptions: tuple[str, ...]
+    energy_wh: float | None
+
+
+@dataclass(frozen=True)
+class Report:
+    """A season as it was, night by night."""
+
+    site: Site
+    nights: tuple[NightReport, ...]
+
+    @property
+    def lit_s(self) -> float:
+        return sum(night.lit_s for night in self.nights)
+
+    @property
+    def energy_wh(self) -> float | None:
+        known = [night.energy_wh for night in self.nights if night.energy_wh is not None]
+        return sum(known) if known else None
+
+    @property
+    def pieces(self) -> Counter[str]:
+        return sum((Counter(dict(night.pieces)) for night in self.nights), Counter[str]())
+
+
+def rows_since(store: Store, from_ns: int) -> list[Row]:
+    """The journal from an instant on, oldest first."""
+    found: list[Row] = []
+    before: int | None = None
+    while page := store.journal(1000, before):
+        found += page
+        before = int(str(page[-1]["id"]))
+        if int(str(page[-1]["at_ns"])) < from_ns:
+            break
+    return found[::-1]
+
+
+def report(site: Site, rows: Sequence[Row], now_ns: int, first: date | None, days: int) -> Report:
+    """What became of the nights of `days` dates from `first` (without it, of those that end today)."""
+    days = max(1, min(days, 400))
+    begin = first or local_date(now_ns, site.timezone) - timedelta(days=days - 1)
+    end = begin + timedelta(days=days - 1)
+    watts = {name: _mean_watts(site, name) for name in site.pieces}
+    held = stretches(rows, now_ns)
+    nights = [
+        _night(row.night.date, row.night.show, row.night.opens_ns, row.closes_ns, held, rows, now_ns, watts, site)
+        for row in season(site, begin, end)
+    ]
+    for missing in not_given(site, begin, end):
+        show = missing.performance.show
+        nights.append(NightReport(missing.date, show, 0, 0, "left out", missing.why, 0.0, (), (), None))
+    return Report(site, tuple(sorted(nights, key=lambda night: (night.date, night.opens_ns))))
+
+
+def stretches(rows: Iterable[Row], now_ns: int) -> list[Stretch]:
+    """The states that the journal's lines tell of. What came before the power went ends with the last line before."""
+    found: list[Stretch] = []
+    current: Row | None = None
+    last_ns, boot = 0, None
+    for row in rows:
+        if row["kind"] == "start":
+            if current is not None:
+                until_ns = row["at_ns"] if row["data"].get("boot") == boot else last_ns
+                found.append(_stretch(current, until_ns))
+            current, boot = None, row["data"].get("boot")
+        elif row["kind"] in _STATES:
+            if current is not None:
+                found.append(_stretch(current, row["at_ns"]))
+            current = row
+        last_ns = row["at_ns"]
+    if current is not None:
+        found.append(_stretch(current, now_ns))
+    return [stretch for stretch in found if stretch.until_ns > stretch.from_ns]
+
+
+def _stretch(row: Row, until_ns: int) -> Stretch:
+    data = row["data"]
+    return Stretch(row["at_ns"], until_ns, row["kind"], data.get("piece"), float(data.get("level", 1.0)), row["text"])
+
+
+def _night(
+    day: date,
+    show: str,
+    opens_ns: int,
+    closes_ns: int,
+    held: Sequence[Stretch],
+    rows: Sequence[Row],
+    now_ns: int,
+    watts: dict[str, float | None],
+    site: Site,
+) -> NightReport:
+    within = [
+        (stretch, (min(stretch.until_ns, closes_ns) - max(stretch.from_ns, opens_ns)) / SECOND_NS)
+        for stretch in held
+        if stretch.from_ns < closes_ns and stretch.until_ns > opens_ns
+    ]
+    playing = [(stretch, length_s) for stretch, length_s in within if stretch.state == State.PLAYING]
+    lit_s = sum(length_s for _, length_s in playing)
+    waited_s = sum(length_s for stretch, length_s in within if stretch.state == State.WAITING)
+    other = [stretch.why for stretch, _ in within if stretch.state not in (State.PLAYING, State.WAITING)]
+    due_s = (closes_ns - opens_ns) / SECOND_NS
+    if opens_ns > now_ns:
+        outcome, why = "to come", ""
+    elif closes_ns > now_ns:
+        outcome, why = "under way", ""
+    elif not lit_s:
+        outcome, why = "left out", other[0] if other else "the board was off, or nothing was played"
+    elif lit_s + waited_s < NEARLY * due_s:
+        outcome, why = "cut short", other[0] if other else "the board was off for a while"
+    else:
+        outcome, why = "given", ""
+    broken = [row["text"] for row in rows if row["kind"] in _BREAKS and opens_ns <= row["at_ns"] < closes_ns]
+    energies = [(watts.get(stretch.piece or ""), stretch.level, length_s) for stretch, length_s in playing]
+    known = [watt * level * length_s / 3600 for watt, level, length_s in energies if watt is not None]
+    return NightReport(
+        date=day,
+        show=show,
+        opens_ns=opens_ns,
+        closes_ns=closes_ns,
+        outcome=outcome,
+        why=why,
+        lit_s=lit_s,
+        pieces=tuple(sorted(Counter(stretch.piece for stretch, _ in playing if stretch.piece).items())),
+        interruptions=tuple(text for text in broken if not text.startswith("over: ")),
+        energy_wh=round(sum(known), 1) if known else None,
+    )
+
+
+def _mean_watts(site: Site, name: str) -> float | None:
+    """The mean power of a piece at full brightness, by volts and current of the strings; None without supplies."""
+    volts = {supply.name: supply.volts for supply in site.rig.supply}
+    strings = tuple(
+        (string.ma_per_channel / 1000 * volts[string.supply], tuple(string.spans()))
+        for string in site.rig.string
+        if string.supply in volts
+    )
+    piece = site.pieces[name]
+    if not strings or piece.info is None:
+        return None
+    return _sampled_watts(piece.frames, piece.info.frames, strings)
+
+
+@lru_cache(maxsize=200)
+def _sampled_watts(
+    path: Path, frames: int, strings: tuple[tuple[float, tuple[tuple[int, int, int], ...]], ...]
+) -> float | None:
+    total, looked = 0.0, 0
+    try:
+        with FrameReader(path) as reader:
+            offsets = {universe.number: (universe.offset, universe.slots) for universe in reader.info.universes}
+            for number in range(0, frames, max(1, frames // SAMPLES)):
+                frame = reader.frame(number)
+                looked += 1
+                for watts, spans in strings:
+                    for universe, first, last in spans:
+                        offset, slots = offsets.get(universe, (0, 0))
+                        total += watts * float(frame[offset + first - 1 : offset + min(last, slots)].sum()) / 255
+    except MistakeError:
+        return None
+    return total / looked if looked else None
+
+
+def as_json(found: Report) -> str:
+    """A report as one object: nights and sums."""
+    zone = found.site.timezone
+    nights = [
+        {
+            "date": night.date.isoformat(),
+            "show": night.show,
+            "opens": isoformat(night.opens_ns, zone) if night.opens_ns else None,
+            "closes": isoformat(night.closes_ns, zone) if night.closes_ns else None,
+            "outcome": night.outcome,
+            "why": night.why,
+            "lit_s": round(night.lit_s),
+            "pieces": dict(night.pieces),
+            "interruptions": list(night.interruptions),
+            "energy_wh": night.energy_wh,
+        }
+        for night in found.nights
+    ]
+    sums = {
+        "nights": len(found.nights),
+        "outcomes": dict(Counter(night.outcome for night in found.nights)),
+        "hours_lit": round(found.lit_s / 3600, 2),
+        "pieces": dict(found.pieces),
+        "interruptions": sum(len(night.interruptions) for night in found.nights),
+        "energy_kwh": None if found.energy_wh is None else round(found.energy_wh / 1000, 2),
+    }
+    return json.dumps({"site": found.site.name, "sums": sums, "nights": nights})
