@@ -14,9 +14,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import BeforeValidator, Field
 
 from gloaming.daemon.outside_tables import Alert, Cue
+from gloaming.daemon.sound_tables import Sound
 from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.nights import overlaps
-from gloaming.daemon.timetable.rules import Brightness, DimHours, Hours, Length, Performance, Time
+from gloaming.daemon.timetable.rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.shows.checking import Table, read_tables
 from gloaming.shows.framefile import FrameFileInfo, inspect, max_refresh_hz
@@ -59,7 +60,7 @@ class Neighbours(Table):
     """Neighbours' hours: nothing overrides them."""
 
     dark: tuple[Hours, ...] = ()
-    quiet: tuple[Hours, ...] = ()
+    quiet: tuple[QuietHours, ...] = ()
     dim: tuple[DimHours, ...] = ()
 
 
@@ -108,6 +109,7 @@ class _SiteFile(Table):
     output: Output = Output()
     phone: Phone = Phone()
     clock: Clock = Clock()
+    sound: Sound = Sound()
     piece: tuple[_PieceTable, ...] = ()
     show: tuple[Show, ...] = ()
     performance: tuple[Performance, ...] = ()
@@ -138,6 +140,7 @@ class Site:
     output: Output
     phone: Phone
     clock: Clock
+    sound: Sound
     pieces: dict[str, Piece]
     shows: dict[str, Show]
     performances: tuple[Performance, ...]
@@ -186,6 +189,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True) -> 
         output=file.output,
         phone=file.phone,
         clock=file.clock,
+        sound=file.sound,
         pieces=pieces,
         shows={show.name: show for show in file.show},
         performances=file.performance,

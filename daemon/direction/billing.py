@@ -11,6 +11,7 @@ from gloaming.daemon.direction.stage import MARGIN_NS, Facts, Window
 from gloaming.daemon.site import Show, Site
 from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.nights import Night, nights, nights_between
+from gloaming.daemon.timetable.rules import QuietHours
 
 CALLED_RANK = 1 << 30
 FAR_DAYS = 400
@@ -29,6 +30,7 @@ def facts(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Facts:
         brightness=site.output.brightness,
         brightness_reason=Reason(f"{site.output.place} output.brightness", f"brightness {site.output.brightness:g}"),
         fade_ns=site.output.fade,
+        volume=site.sound.volume,
     )
 
 
@@ -141,9 +143,11 @@ def neighbours_windows(site: Site, from_ns: int, until_ns: int) -> tuple[Window,
     def clock(at_ns: int) -> str:
         return f"{datetime.fromtimestamp(at_ns // SECOND_NS, site.timezone):%H:%M}"
 
-    def window(kind: str, what: str, begin_ns: int, end_ns: int, place: str, ceiling: float | None) -> Window:
+    def window(
+        kind: str, what: str, begin_ns: int, end_ns: int, place: str, ceiling: float | None, volume: float = 0.0
+    ) -> Window:
         text = f"{kind} hours {clock(begin_ns)} to {clock(end_ns)}: {what}"
-        return Window(begin_ns, end_ns, Reason(f"{place} neighbours.{kind}", text), ceiling, quiet=ceiling is None)
+        return Window(begin_ns, end_ns, Reason(f"{place} neighbours.{kind}", text), ceiling, ceiling is None, volume)
 
     hours = site.neighbours
     dark = windows(hours.dark, site.spot, from_ns, until_ns)
@@ -151,9 +155,16 @@ def neighbours_windows(site: Site, from_ns: int, until_ns: int) -> tuple[Window,
     dim = windows(hours.dim, site.spot, from_ns, until_ns)
     return (
         *(window("dark", "no light", begin, end, rule.place, 0.0) for begin, end, rule in dark),
-        *(window("quiet", "no sound", begin, end, rule.place, None) for begin, end, rule in quiet),
+        *(
+            window("quiet", _quiet(rule), begin, end, rule.place, None, volume=rule.volume)
+            for begin, end, rule in quiet
+        ),
         *(
             window("dim", f"brightness {rule.brightness:g} at most", begin, end, rule.place, rule.brightness)
             for begin, end, rule in dim
         ),
     )
+
+
+def _quiet(rule: QuietHours) -> str:
+    return f"volume {rule.volume:g} at most" if rule.volume else "no sound"

@@ -133,8 +133,15 @@ def _stage(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Stage:
 def _cut(segment: Segment, from_ns: int, until_ns: int) -> Segment:
     if (from_ns, until_ns) == (segment.from_ns, segment.until_ns):
         return segment
-    low, high = segment.level_at(from_ns), segment.level_at(until_ns)
-    return replace(segment, from_ns=from_ns, until_ns=until_ns, level_from=low, level_until=high)
+    return replace(
+        segment,
+        from_ns=from_ns,
+        until_ns=until_ns,
+        level_from=segment.level_at(from_ns),
+        level_until=segment.level_at(until_ns),
+        sound_from=segment.sound_at(from_ns),
+        sound_until=segment.sound_at(until_ns),
+    )
 
 
 def _joined(segments: list[Segment]) -> tuple[Segment, ...]:
@@ -142,7 +149,8 @@ def _joined(segments: list[Segment]) -> tuple[Segment, ...]:
     joined: list[Segment] = []
     for segment in segments:
         if joined and _continues(joined[-1], segment):
-            joined[-1] = replace(joined[-1], until_ns=segment.until_ns, level_until=segment.level_until)
+            until_ns, level, sound = segment.until_ns, segment.level_until, segment.sound_until
+            joined[-1] = replace(joined[-1], until_ns=until_ns, level_until=level, sound_until=sound)
         else:
             joined.append(segment)
     return tuple(joined)
@@ -152,12 +160,15 @@ def _continues(first: Segment, second: Segment) -> bool:
     def shown(segment: Segment) -> tuple[object, ...]:
         return (segment.state, segment.reasons, segment.show, segment.picture, segment.look, segment.sound)
 
-    def slope(segment: Segment) -> float:
-        return (segment.level_until - segment.level_from) / (segment.until_ns - segment.from_ns)
+    def slopes(segment: Segment) -> tuple[float, float]:
+        lasts_ns = segment.until_ns - segment.from_ns
+        rises, sound_rises = segment.level_until - segment.level_from, segment.sound_until - segment.sound_from
+        return rises / lasts_ns, sound_rises / lasts_ns
 
     return (
         abs(first.level_until - second.level_from) < 1e-9
-        and abs(slope(first) - slope(second)) * SECOND_NS < 1e-9
+        and abs(first.sound_until - second.sound_from) < 1e-9
+        and all(abs(one - two) * SECOND_NS < 1e-9 for one, two in zip(slopes(first), slopes(second), strict=True))
         and shown(first) == shown(second)
     )
 

@@ -59,7 +59,7 @@ class Segment:
     """A stretch of time `[from_ns, until_ns)` in which one thing is shown, at a level that runs in a straight line.
 
     `picture` None is black, or with `look` (0..255) that one level on every channel. `level_from` and
-    `level_until` are the brightness 0..1 at both ends.
+    `level_until` are the brightness 0..1 at both ends, `sound_from` and `sound_until` what sound is allowed there.
     """
 
     from_ns: int
@@ -72,11 +72,18 @@ class Segment:
     level_from: float = 0.0
     level_until: float = 0.0
     sound: bool = False
+    sound_from: float = 0.0
+    sound_until: float = 0.0
 
     def level_at(self, at_ns: int) -> float:
         """The brightness 0..1 at an instant within the segment."""
         share = (at_ns - self.from_ns) / (self.until_ns - self.from_ns)
         return self.level_from + (self.level_until - self.level_from) * share
+
+    def sound_at(self, at_ns: int) -> float:
+        """What sound is allowed, 0..1, at an instant within the segment."""
+        share = (at_ns - self.from_ns) / (self.until_ns - self.from_ns)
+        return self.sound_from + (self.sound_until - self.sound_from) * share
 
 
 @dataclass(frozen=True, slots=True)

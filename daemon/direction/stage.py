@@ -22,13 +22,14 @@ MARGIN_NS = 7_200 * SECOND_NS
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """A stretch of neighbours' hours: no light (`ceiling` 0), a lower ceiling, or (`quiet`) no sound."""
+    """A stretch of neighbours' hours: no light (`ceiling` 0), a lower ceiling, or (`quiet`) no sound above a volume."""
 
     from_ns: int
     until_ns: int
     reason: Reason
     ceiling: float | None = None
     quiet: bool = False
+    volume: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,12 @@ class Facts:
     brightness: float
     brightness_reason: Reason
     fade_ns: int
+    volume: float = 1.0
+
+    @property
+    def has_sound(self) -> bool:
+        """Whether any piece has sound."""
+        return any(p and p.sound for giving in self.givings for p in (*giving.order, giving.between))
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +80,16 @@ class _Scene:
         dims = [override.level for override in self.overrides if override.level is not None]
         return min([brightness, self.ceiling, *dims])
 
+    @property
+    def loudest(self) -> float:
+        """The volume that the neighbours' hours allow."""
+        return 0.0 if self.dark else min([1.0, *(window.volume for window in self.windows if window.quiet)])
+
+    def volume(self, volume: float) -> float:
+        """What the sound is to come to once no fade is under way."""
+        silent = (Kind.DARK, Kind.PAUSE, Kind.MUTE)
+        return 0.0 if not self.giving or any(map(self.standing, silent)) else min(volume, self.loudest)
+
 
 class Stage:
     """The segments of the UTC day that begins at `day_ns`."""
@@ -87,6 +104,7 @@ class Stage:
         self.programmes = {giving: programme(giving, held, skips, facts.zone) for giving in facts.givings}
         scenes = tuple(self._scenes())
         self.envelope = self._envelope(scenes)
+        self.sound = self._sound(scenes)
         self.segments = tuple(self._segments(scenes))
         self._begins = [segment.from_ns for segment in self.segments]
 
@@ -145,8 +163,22 @@ class Stage:
         ceilings = tuple((scene.from_ns, scene.ceiling) for scene in scenes)
         return envelope(steps, ceilings, frozenset(foreseen), self.facts.fade_ns)
 
+    def _sound(self, scenes: tuple[_Scene, ...]) -> Envelope:
+        """The volume, which fades as the light does."""
+        if not self.facts.has_sound:
+            return Envelope((self.from_ns,), (0.0,))
+        foreseen = {window.from_ns for window in self.facts.windows}
+        foreseen |= {
+            self.end_of(giving)
+            for giving in self.facts.givings
+            if not any(o.id == giving.called and o.undone for o in self.facts.overrides)
+        }
+        steps = tuple((scene.from_ns, scene.volume(self.facts.volume)) for scene in scenes)
+        ceilings = tuple((scene.from_ns, scene.loudest) for scene in scenes)
+        return envelope(steps, ceilings, frozenset(foreseen), self.facts.fade_ns)
+
     def _segments(self, scenes: tuple[_Scene, ...]) -> Iterator[Segment]:
-        knots = self.envelope.at_ns
+        knots = sorted({*self.envelope.at_ns, *self.sound.at_ns})
         fading: Giving | None = None
         for scene in scenes:
             fading = scene.giving or fading
@@ -171,7 +203,7 @@ class Stage:
         state, reasons = self._why(scene, part, from_ns)
         picture = part.picture if part else None
         lit = bool(low or high) and picture is not None
-        muted = scene.standing(Kind.MUTE) or any(window.quiet for window in scene.windows)
+        muted = scene.standing(Kind.MUTE) or not min(scene.loudest, self.facts.volume)
         sounding = state in (State.PLAYING, State.WAITING) and scene.giving is not None and lit
         return Segment(
             from_ns=from_ns,
@@ -183,6 +215,8 @@ class Stage:
             level_from=low if lit else 0.0,
             level_until=high if lit else 0.0,
             sound=bool(part and part.piece and part.piece.sound and sounding and not muted),
+            sound_from=self.sound.level_at(from_ns),
+            sound_until=self.sound.level_before(until_ns),
         )
 
     def _why(self, scene: _Scene, part: Part | None, at_ns: int) -> tuple[State, tuple[Reason, ...]]:
@@ -214,7 +248,9 @@ class Stage:
             return ()
         if giving not in self._opened:
             opened = f"{giving.show} opened {self._clock(giving.opens_ns)} ({giving.opens_by}), "
-            self._opened[giving] = Reason(giving.place, f"{opened}closes {self._clock(giving.to_ns)} ({giving.closes_by})")
+            self._opened[giving] = Reason(
+                giving.place, f"{opened}closes {self._clock(giving.to_ns)} ({giving.closes_by})"
+            )
         reasons = [self._opened[giving]]
         if part and part.filler:
             filling = f", {part.piece.name} fills the time" if part.piece else ""

@@ -69,6 +69,12 @@ class DimHours(Hours):
     brightness: Brightness
 
 
+class QuietHours(Hours):
+    """Hours without sound, or with no more than a `volume`."""
+
+    volume: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, examples=["0.3"])] = 0.0
+
+
 class Performance(Dated):
     """A show given from an opening to a closing time, on some dates."""
 
