@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import signal
 import socket
 import sys
 from pathlib import Path
@@ -60,11 +61,19 @@ def serve(folder: Path, state: Path, listen: str | None, transmitter: Path | Non
         lifespan="on",
     )
     server = uvicorn.Server(config)
-    asyncio.run(_serve(server, sock))
+    asyncio.run(_serve(server, sock, director))
 
 
-async def _serve(server: uvicorn.Server, sock: socket.socket) -> None:
-    """Serve until told to stop; tell the service manager when it has begun, and that it lives."""
+async def _serve(server: uvicorn.Server, sock: socket.socket, director: Director) -> None:
+    """Serve until told to stop; tell the service manager when it has begun, and that it lives. SIGHUP reloads."""
+    reloads: set[asyncio.Task[bool]] = set()
+
+    def reload() -> None:
+        task = asyncio.create_task(director.attendant.reload("asked by a signal"), name="reload")
+        reloads.add(task)
+        task.add_done_callback(reloads.discard)
+
+    asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, reload)
     beating = asyncio.create_task(_beat(server), name="watchdog")
     await server.serve(sockets=[sock])
     beating.cancel()

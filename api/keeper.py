@@ -94,6 +94,11 @@ class Keeper:
         """Have `run` end; safe in a signal handler. The transmitter ends first: it goes black and ends its streams."""
         self.stopping = True
 
+    def reload(self) -> None:
+        """Have the director read the site again; safe in a signal handler."""
+        if process := self.director.process:
+            process.send_signal(signal.SIGHUP)
+
     def _keep(self) -> int:
         while not self.stopping:
             for child in (self.transmitter, self.director):

@@ -40,6 +40,7 @@ def run_site(args: argparse.Namespace) -> int:
         return MISTAKE
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: keeper.stop())
+    signal.signal(signal.SIGHUP, lambda *_: keeper.reload())
     return keeper.run()
 
 
