@@ -1,0 +1,154 @@
+"""When the clock is believed: by the kernel's word, by what is plausible, by what a person gave."""
+
+from __future__ import annotations
+
+import subprocess
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from gloaming.daemon.clock import Clock
+from gloaming.daemon.clock_trust import ClockTrust, synchronised
+from gloaming.daemon.state import State
+
+S = 1_000_000_000
+DECEMBER = int(datetime(2026, 12, 12, 17, tzinfo=UTC).timestamp()) * S
+
+
+class Machine:
+    """A machine with clocks that a test sets, and a kernel that says what a test wants."""
+
+    def __init__(self, folder: Path, wall_ns: int) -> None:
+        self.wall_ns, self.monotonic_ns = wall_ns, 50 * S
+        self.store = State(folder, wall_ns)
+        self.synchronised, self.outside, self.boot = False, "", "boot 1"
+        self.clock = self._clock()
+
+    def _clock(self) -> Clock:
+        return Clock(0, lambda: self.wall_ns, lambda: self.monotonic_ns)
+
+    def director_starts(self, rule: str = "synchronised") -> ClockTrust:
+        self.clock = self._clock()
+        return ClockTrust(
+            self.store, self.clock, rule, lambda: self.synchronised, lambda: self.outside or None, self.boot
+        )
+
+    def passes(self, seconds: float) -> None:
+        self.wall_ns += int(seconds * S)
+        self.monotonic_ns += int(seconds * S)
+
+
+@pytest.fixture
+def machine(tmp_path: Path) -> Machine:
+    return Machine(tmp_path / "state", DECEMBER)
+
+
+def test_the_kernel_s_word_is_read_as_the_c_library_has_it(tmp_path: Path) -> None:
+    """Against a program of <sys/timex.h>, compiled here."""
+    source = tmp_path / "timex.c"
+    source.write_text(
+        "#include <stdio.h>\n#include <sys/timex.h>\nint main(void) { struct timex t = {0}; int a = adjtimex(&t);\n"
+        'printf("%d", a >= 0 && a != TIME_ERROR && !(t.status & STA_UNSYNC)); return 0; }\n'
+    )
+    subprocess.run(["gcc", "-o", tmp_path / "timex", source], check=True)
+    said = subprocess.run([tmp_path / "timex"], capture_output=True, text=True, check=True).stdout
+    assert synchronised() == (said == "1")
+
+
+def test_a_clock_that_no_time_server_has_set_is_not_believed(machine: Machine) -> None:
+    trust = machine.director_starts()
+    assert not trust.trusted
+    assert "no time server" in trust.verdict.text
+
+
+def test_once_synchronised_it_is_believed_until_the_power_goes(machine: Machine) -> None:
+    trust = machine.director_starts()
+    machine.synchronised = True
+    assert trust.look()
+    assert trust.trusted
+    machine.synchronised = False  # the router is off for a week: the kernel gives up
+    machine.passes(600_000)
+    trust.look()
+    assert trust.trusted
+    assert machine.director_starts().trusted, "the director alone was restarted"
+    machine.boot = "boot 2"
+    assert not machine.director_starts().trusted
+
+
+@pytest.mark.parametrize("year", [1970, 1999, 2025, 2106])
+@pytest.mark.parametrize("rule", ["synchronised", "plausible"])
+def test_a_year_that_cannot_be_is_never_believed(tmp_path: Path, year: int, rule: str) -> None:
+    machine = Machine(tmp_path / "state", int(datetime(year, 1, 2, tzinfo=UTC).timestamp()) * S)
+    machine.outside, machine.synchronised = "rtc", year == 1970
+    trust = machine.director_starts(rule)
+    assert not trust.trusted
+    assert str(year) in trust.verdict.text
+
+
+def test_the_last_second_of_32_bits_is_a_second_as_any_other(tmp_path: Path) -> None:
+    machine = Machine(tmp_path / "state", (2**31 - 1) * S)
+    trust = machine.director_starts("plausible")
+    for _ in range(3):
+        assert trust.trusted
+        machine.passes(1)
+        trust.look()
+
+
+def test_where_the_site_allows_it_a_plausible_clock_is_believed(machine: Machine) -> None:
+    assert machine.director_starts("plausible").verdict.by == "plausible"
+
+
+def test_a_clock_that_stands_before_the_newest_time_on_record_is_not_plausible(machine: Machine) -> None:
+    machine.director_starts("plausible").look()
+    machine.boot, machine.wall_ns = "boot 2", DECEMBER - 86_400 * S
+    trust = machine.director_starts("plausible")
+    assert not trust.trusted
+    assert "was 2026-12-12 17:00 already" in trust.verdict.text
+
+
+@pytest.mark.parametrize("outside", ["rtc", "host"])
+def test_a_clock_set_from_outside_at_boot_is_believed(machine: Machine, outside: str) -> None:
+    machine.outside = outside
+    assert machine.director_starts().verdict.by == outside
+
+
+def test_the_time_that_a_person_gives_holds_through_a_restart_of_the_director(machine: Machine) -> None:
+    machine.wall_ns = 86_400 * S
+    trust = machine.director_starts()
+    trust.give(DECEMBER, "Ada's phone")
+    assert trust.trusted
+    assert machine.clock.now_ns() == DECEMBER
+    assert machine.clock.stepped_ns() == 0
+    machine.passes(30)
+    again = machine.director_starts()
+    assert again.trusted
+    assert machine.clock.now_ns() == DECEMBER + 30 * S
+    machine.boot = "boot 2"
+    assert not machine.director_starts().trusted
+
+
+def test_a_given_time_stands_when_the_machine_s_clock_is_set_and_gives_way_to_the_kernel_s(machine: Machine) -> None:
+    machine.wall_ns = 86_400 * S
+    trust = machine.director_starts()
+    trust.give(DECEMBER, "Ada's phone")
+    machine.wall_ns += 5000 * S
+    step_ns = machine.clock.stepped_ns()
+    assert step_ns == 5000 * S
+    trust.stepped(step_ns)
+    assert machine.clock.now_ns() == DECEMBER
+    machine.wall_ns, machine.synchronised = DECEMBER + 7 * S, True
+    trust.stepped(machine.clock.stepped_ns())
+    assert trust.look()
+    assert trust.verdict.by == "synchronised"
+    assert machine.clock.now_ns() == DECEMBER + 7 * S
+
+
+def test_the_newest_time_is_put_on_record_seldom(machine: Machine) -> None:
+    trust = machine.director_starts("plausible")
+    written = []
+    machine.store.set_fact = lambda name, value: written.append(name)  # type: ignore[method-assign]  # counts
+    machine.store.fact = lambda name: "boot 1"  # type: ignore[method-assign]  # as it was written before
+    for _ in range(3600):
+        machine.passes(1)
+        trust.look()
+    assert len(written) <= 3
