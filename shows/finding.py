@@ -1,4 +1,4 @@
-"""What the survey finds: one thing worth knowing before the season, with the place it is found in."""
+"""What a survey finds: one thing, at one place, with what to do about it."""
 
 from __future__ import annotations
 
@@ -10,10 +10,7 @@ Severity = Literal["error", "warning", "fact"]
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """An error keeps the season from being given as written, a warning may, a fact is only worth knowing.
-
-    `place` is where it stands ("site.toml:12"), `todo` what would mend it.
-    """
+    """One thing found. `place` says where ("rig.toml:12", "tide at 2:36"), `todo` what to do, None where nothing is."""
 
     severity: Severity
     place: str
