@@ -126,6 +126,7 @@ class Attendant:
         director = self.director
         found = [Trouble(each["kind"], each["subject"], each["text"]) for each in director.troubles.values()]
         found += [Trouble("frames", str(problem.key), str(problem)) for problem in director.site.problems]
+        found += director.sound.troubles()
         if self.refused:
             found += [Trouble("site", str(each.file), str(each)) for each in self.refused.mistakes[:5]]
         if not director.link.connected:

@@ -24,6 +24,7 @@ from gloaming.daemon.direction.score import SECOND_NS, Reason, Segment, State
 from gloaming.daemon.direction.season import season
 from gloaming.daemon.link import Link
 from gloaming.daemon.site import Site
+from gloaming.daemon.sound_care import SoundCare
 from gloaming.daemon.state import State as Store
 from gloaming.daemon.timetable.hours import windows
 from gloaming.shows.mistake import Mistake, MistakeError
@@ -58,6 +59,7 @@ class Director:
         self._scheduler = AsyncIOScheduler(timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None})
         self._tasks: list[asyncio.Task[None]] = []
         self._steps = watch_steps()
+        self.sound = SoundCare(self)
         self.attendant = Attendant(self, state)
 
     async def start(self) -> None:
@@ -76,7 +78,7 @@ class Director:
             self.store.note(self.clock.now_ns(), "fault", str(problem))
 
     def _work(self) -> tuple[tuple[str, Coroutine[Any, Any, None]], ...]:
-        return ("link", self.link.run()), ("attendant", self.attendant.run())
+        return ("link", self.link.run()), ("attendant", self.attendant.run()), ("sound", self.sound.run())
 
     def _schedule_all(self) -> None:
         self._schedule("decide again", self._decide, "interval", seconds=5)
@@ -234,7 +236,7 @@ class Director:
 
         def shown(segments: tuple[Segment, ...]) -> list[tuple[object, ...]]:
             return [
-                (one.until_ns, one.picture, one.look, one.level_until)
+                (one.until_ns, one.picture, one.look, one.level_until, one.sound_until)
                 for one in segments
                 if now_ns < one.until_ns < min(self._sent_until_ns, now_ns + SCORE_NS)
                 and (one.level_from or one.level_until)
@@ -254,7 +256,9 @@ class Director:
                 "wall_offset_ns": self.clock.offset_ns,
                 "from_ns": segments[0].from_ns,
                 "until_ns": segments[-1].until_ns,
-                "segments": [_segment_json(segment) for segment in segments],
+                "segments": [_segment_json(segment, *self.sound.of(segment.picture)) for segment in segments],
+                "device": self.site.sound.device,
+                "delay_ns": self.site.sound.delay,
             }
         )
 
@@ -321,7 +325,7 @@ class Director:
         self.store.note(self.clock.now_ns(), "clock", text)
         self._overrides = self._known_overrides()
         self._schedule_all()
-        self._look_up_anew()
+        self.look_up_anew()
 
     def give_time(self, utc_ns: int, who: str) -> None:
         """The time as a person gives it, where the clock is not trusted."""
@@ -335,9 +339,10 @@ class Director:
         self._overrides = self._known_overrides()
         if (setup := self._setup()) != before:
             self.link.send(setup)
-        self._look_up_anew()
+        self.look_up_anew()
 
-    def _look_up_anew(self) -> None:
+    def look_up_anew(self) -> None:
+        """Decide and hand over, though nothing may seem to differ."""
         self._sent_until_ns = self._dark_until_ns = 0
         self._decide()
 
@@ -408,7 +413,7 @@ class Director:
         return f"the evening is moved to now: this clock stands {moved} from the machine's"
 
 
-def _segment_json(segment: Segment) -> dict[str, Any]:
+def _segment_json(segment: Segment, sound: str | None, gain: float) -> dict[str, Any]:
     picture = segment.picture
     return {
         "from_ns": segment.from_ns,
@@ -421,4 +426,7 @@ def _segment_json(segment: Segment) -> dict[str, Any]:
         "still": picture.still if picture else None,
         "look": segment.look,
         "level": [segment.level_from, segment.level_until],
+        "sound": sound,
+        "gain": gain,
+        "sound_level": [segment.sound_from, segment.sound_until],
     }

@@ -131,3 +131,36 @@ def _said(error: Exception) -> str:
     """What libsndfile says, without the path it repeats."""
     text = str(getattr(error, "error_string", error)).strip().rstrip(".")
     return text[:1].lower() + text[1:]
+
+
+def main() -> None:
+    """`python -m gloaming.shows.soundfile_info FILE`: loudness, and what is wrong with it, as one JSON object."""
+    import json
+    import os
+    import sys
+
+    os.nice(10)
+    path = Path(sys.argv[1])
+    found: dict[str, object] = {"lufs": None, "dbtp": None, "wrong": ""}
+    try:
+        measured = measure(path)
+    except MistakeError as error:
+        found["wrong"] = error.mistakes[0].wrong
+    except SoundMissingError as error:
+        found["wrong"] = str(error)
+    else:
+        loudness = measured.loudness
+        found |= {"lufs": loudness.integrated_lufs, "dbtp": loudness.true_peak_dbtp, "wrong": cut_short(measured)}
+    print(json.dumps(found))
+
+
+def cut_short(measured: Measured) -> str:
+    """How much of a sound file can be decoded, where that is not all; else nothing."""
+    if measured.length_ns > measured.info.length_ns - SECOND_NS // 10:
+        return ""
+    can, says = measured.length_ns / SECOND_NS, measured.info.length_ns / SECOND_NS
+    return f"it is cut short or damaged: {can:.1f} of its {says:.1f} s can be decoded"
+
+
+if __name__ == "__main__":
+    main()

@@ -104,3 +104,20 @@ def _report(frames: int, times: Any, status: Any) -> Report:
     if not 0 < ahead_s < 10:
         ahead_s = BUFFER_S  # some drivers do not say
     return Report(frames, ahead_s, bool(status.output_underflow))
+
+
+def main() -> None:
+    """`python -m gloaming.daemon.transmitter.sound.device NAME`: what is wrong with a device, as one JSON object."""
+    import json
+    import sys
+
+    wrong = ""
+    try:
+        find(sys.argv[1] or None, devices())
+    except NoDeviceError as error:
+        wrong = str(error)
+    print(json.dumps({"wrong": wrong}))
+
+
+if __name__ == "__main__":
+    main()

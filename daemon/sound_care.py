@@ -1,0 +1,124 @@
+"""The director's care for sound: how loud each piece's file is, so what gain it gets, and what is wrong with it.
+
+Files are measured, and the device is looked for, in processes of their own: nothing here decodes sound.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+from asyncio.subprocess import DEVNULL, PIPE
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gloaming.daemon.direction.score import Picture
+from gloaming.daemon.health import Trouble
+from gloaming.shows.loudness import Loudness
+
+if TYPE_CHECKING:
+    from gloaming.daemon.director import Director
+
+LOOK_S = 5.0
+DEVICE_LOOKS = 120
+"""The device is looked for at the start and then every ten minutes; while sound plays, the transmitter tells."""
+FACT = "sound files"
+
+Measure = dict[str, Any]
+
+
+class SoundCare:
+    """Holds what was measured, by the file's path, size and last change; kept in the state from start to start."""
+
+    def __init__(self, director: Director) -> None:
+        self.director = director
+        self.device_trouble: str | None = None
+        self._measured: dict[str, Measure] = self._stored()
+
+    async def run(self) -> None:
+        """Measure what is new, and look for the device now and then, until cancelled."""
+        looks = 0
+        while True:
+            files = self._files()
+            for path in files:
+                if self._known(path) is None:
+                    await self._measure(path)
+            if files and looks % DEVICE_LOOKS == 0:
+                await self._look_for_device()
+            looks += 1
+            await asyncio.sleep(LOOK_S)
+
+    def of(self, picture: Picture | None) -> tuple[str | None, float]:
+        """The sound file of a moving picture, and the gain it is played at."""
+        piece = self.director.site.pieces.get(picture.piece) if picture and picture.still is None else None
+        if piece is None or piece.sound is None:
+            return None, 1.0
+        level, found = self.director.site.sound.level, self._known(piece.sound)
+        if level is None or found is None or found["wrong"]:
+            return str(piece.sound), 1.0
+        loudness = Loudness(found["lufs"], found["dbtp"])
+        return str(piece.sound), round(10 ** (loudness.gain_db(level) / 20), 4)
+
+    def troubles(self) -> list[Trouble]:
+        """What is wrong with the files and the device."""
+        files = self._files()
+        found = [(path, self._known(path)) for path in files]
+        hurt = [Trouble("sound", str(path), known["wrong"]) for path, known in found if known and known["wrong"]]
+        if files and self.device_trouble:
+            hurt.append(Trouble("sound", self.director.site.sound.device or "sound device", self.device_trouble))
+        return hurt
+
+    def _files(self) -> list[Path]:
+        return sorted({piece.sound for piece in self.director.site.pieces.values() if piece.sound})
+
+    def _known(self, path: Path) -> Measure | None:
+        found = self._measured.get(str(path))
+        return found if found and found["stamp"] == _stamp(path) else None
+
+    async def _measure(self, path: Path) -> None:
+        stamp = _stamp(path)
+        found = await _ask("gloaming.shows.soundfile_info", str(path))
+        if found is None:
+            found = {"lufs": None, "dbtp": None, "wrong": "it could not be measured"}
+        self._measured[str(path)] = {"stamp": stamp, **found}
+        kept = {str(each) for each in self._files()}
+        self._measured = {each: known for each, known in self._measured.items() if each in kept}
+        self.director.store.set_fact(FACT, json.dumps(self._measured))
+        self.director.look_up_anew()
+
+    async def _look_for_device(self) -> None:
+        found = await _ask("gloaming.daemon.transmitter.sound.device", self.director.site.sound.device or "")
+        self.device_trouble = found["wrong"] if found else None
+
+    def _stored(self) -> dict[str, Measure]:
+        try:
+            found = json.loads(self.director.store.fact(FACT) or "{}")
+            return {path: known for path, known in found.items() if {"stamp", "lufs", "dbtp", "wrong"} <= set(known)}
+        except (ValueError, AttributeError, TypeError):
+            return {}  # an older one's, or hurt: it is measured again
+
+
+def _stamp(path: Path) -> list[int]:
+    try:
+        status = path.stat()
+    except OSError:
+        return [0, 0]
+    return [status.st_size, status.st_mtime_ns]
+
+
+async def _ask(module: str, argument: str) -> Measure | None:
+    """A JSON object from a module run as a program of low priority; None where it gives none."""
+    command = [sys.executable, "-m", module, argument]
+    try:
+        process = await asyncio.create_subprocess_exec(*command, stdout=PIPE, stderr=DEVNULL, stdin=DEVNULL)
+    except OSError:
+        return None
+    try:
+        text, _ = await process.communicate()
+        found = json.loads(text)
+    except ValueError:
+        return None
+    finally:
+        if process.returncode is None:
+            process.kill()
+    return found if isinstance(found, dict) else None
