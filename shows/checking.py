@@ -32,7 +32,17 @@ def read_tables(path: Path, model: type[T]) -> T:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise MistakeError(*(_mistake(found, path, lines, model) for found in error.errors())) from None
+        raise MistakeError(*(_mistake(found, path, lines, model) for found in _causes(error.errors()))) from None
+
+
+def _causes(found: list[Any]) -> list[Any]:
+    """Without what merely follows: a list that is too short because its items are wrong."""
+    return [
+        one
+        for one in found
+        if one["type"] != "too_short"
+        or not any(other["loc"][: len(one["loc"])] == one["loc"] and other is not one for other in found)
+    ]
 
 
 def _refuse_place(data: Any, path: Path, lines: dict[Key, int], key: Key = ()) -> None:
