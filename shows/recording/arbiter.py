@@ -30,7 +30,8 @@ class Source:
 @dataclass(slots=True)
 class Stream:
     """One universe as it comes in, and its place in the frames: `frame` is the last one in which it spoke, `before`
-    the one before that, `rank` its turn in a frame; `loose` if it might have belonged to the frame before."""
+    the one before that, `rank` its turn in a frame, `offset_ns` how long after the beginning of a frame it speaks; `loose`
+    if it might have belonged to the frame before."""
 
     number: int
     row: int
@@ -38,6 +39,7 @@ class Stream:
     frame: int = -1
     before: int = -2
     rank: int = -1
+    offset_ns: int = 0
     loose: bool = False
 
 

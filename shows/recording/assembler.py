@@ -34,11 +34,11 @@ class Assembler:
     ) -> None:
         self._tally, self._pacer, self._steady = tally, pacer, clock_is_steady
         self._streams = {number: Stream(number, row) for row, number in enumerate(universes)}
-        self._period_ns, self._lead = rhythm.period_ns, rhythm.lead
+        self._period_ns, self._lead, self._thins_anyhow = rhythm.period_ns, rhythm.lead, rhythm.thins
         self._missing = {number for number in rhythm.expected if number in self._streams}
         self._row: Bytes = np.zeros((len(universes), SLOTS_MAX), np.uint8)
         self._frame = -1
-        self._frame_at_ns = self._placed_ns = 0
+        self._frame_at_ns = 0
         self._last_ns: int | None = None
         self._first_ns = self._shift_ns = 0
         self._ranks = self._turn = self._turn_before = 0
@@ -155,8 +155,8 @@ class Assembler:
         return known is not None and at_ns - known[0] <= SILENCE_NS
 
     def _thins(self) -> bool:
-        """Whether unchanged data were left out within the last two seconds."""
-        return (self._frame - self._thinned) * self._period_ns < 2_000_000_000
+        """Whether unchanged data are left out, or were within the last two seconds."""
+        return self._thins_anyhow or (self._frame - self._thinned) * self._period_ns < 2_000_000_000
 
     def _place(self, stream: Stream, at_ns: int, lost: int, address: int) -> bool:
         """Give a packet of a universe its frame, beginning new ones as needed; False if it is before the first."""
@@ -171,26 +171,33 @@ class Assembler:
             if spoke and stream.loose and not self._shut and self._was_late(stream, at_ns, synchronized):
                 return True
             if ahead > 0:
+                if synchronized and not self._shut:  # its synchronization packet was lost: it was due by now
+                    self._frame_at_ns = at_ns
                 if ahead > 1:
-                    time_for = 1 + (at_ns - self._frame_at_ns + self._period_ns // 2) // self._period_ns
+                    passed_ns = at_ns - stream.offset_ns - self._frame_at_ns
+                    time_for = 1 + (passed_ns + self._period_ns // 2) // self._period_ns
                     ahead = max(1, min(ahead, time_for))
-                self._next(ahead, at_ns)
+                self._next(ahead, at_ns - stream.offset_ns)
             elif self._shut or (
                 not synchronized
-                and at_ns - self._placed_ns > self._period_ns // 3
-                and (stream.rank < self._rank or self._thins())
+                and at_ns - stream.offset_ns - self._frame_at_ns > self._period_ns // 2
+                and (0 <= stream.rank < self._rank or self._thins())
             ):
-                self._next(1, at_ns)
+                self._next(1, at_ns - stream.offset_ns)
             stream.loose = 0 <= stream.frame + lost < self._frame - 1
             if stream.loose:
                 self._thinned = self._frame
+        offset_ns = at_ns - self._frame_at_ns
         if stream.rank < 0:
+            stream.offset_ns = offset_ns
             stream.rank, self._ranks = self._ranks, self._ranks + 1
             self._missing.discard(stream.number)
             if at_ns - self._first_ns > START_NS:
                 self._tally.began_s[stream.number] = (at_ns - self._first_ns) / 1e9
         stream.before, stream.frame = stream.frame, self._frame
-        self._rank, self._placed_ns = stream.rank, at_ns
+        if abs(offset_ns - stream.offset_ns) < self._period_ns // 2:
+            stream.offset_ns += (offset_ns - stream.offset_ns) // 16
+        self._rank = stream.rank
         self._turn += 1
         return True
 

@@ -27,11 +27,12 @@ USUAL_WITHIN = Fraction(2, 1000)
 @dataclass(frozen=True, slots=True)
 class Rhythm:
     """How a stream goes: time from frame to frame; the universe a frame begins with, if that can be seen; the universes
-    without which no frame is whole."""
+    without which no frame is whole; whether unchanged data are left out (E1.31 6.6.2)."""
 
     period_ns: int
     lead: int | None
     expected: frozenset[int]
+    thins: bool = False
 
 
 class Census:
@@ -95,15 +96,19 @@ class Census:
         lead = None
         if not self._sync_intervals:
             lead = self._lead()
-        return Rhythm(period_ns, lead, frozenset(self._early.intersection(wanted)))
+        return Rhythm(period_ns, lead, frozenset(self._early.intersection(wanted)), self._thins(period_ns))
 
     def _lead(self) -> int | None:
         """The universe before which the source rests: there a frame begins; with no rest, the lowest number."""
-        rests = {universe: float(np.median(gaps)) for universe, gaps in self._gaps.items() if len(gaps) > 3}
+        rests = {universe: float(np.quantile(gaps, 0.2)) for universe, gaps in self._gaps.items() if len(gaps) > 3}
         if not rests:
             return None
-        longest = max(rests, key=lambda universe: rests[universe])
-        return longest if rests[longest] > 2 * float(np.median(list(rests.values()))) else min(rests)
+        *_, second, longest = sorted((0.0, *rests.values()))
+        return max(rests, key=lambda universe: rests[universe]) if longest > 2 * second else min(rests)
+
+    def _thins(self, period_ns: int) -> bool:
+        intervals = np.array(self._intervals)
+        return len(intervals) > 0 and float((intervals > period_ns * 1.6).mean()) > 0.005
 
 
 def find_period(intervals: np.ndarray) -> int | None:
@@ -115,7 +120,7 @@ def find_period(intervals: np.ndarray) -> int | None:
     busy = busy if len(busy) > 2 else intervals[intervals > 0]
     if len(busy) < 3:
         return None
-    middle = float(np.median(busy))
+    middle = float(np.quantile(busy, 0.5, method="lower"))  # one that is there, not between two
     for parts in (3, 2):
         near = np.abs(busy - middle / parts) < 0.1 * middle / parts
         if near.mean() > 0.15:
