@@ -14,7 +14,8 @@ from gloaming.shows.framefile import FrameFileInfo, Frames
 from gloaming.shows.framefile_edit import beside, frames_of
 from gloaming.shows.importing import Progress, mistake
 from gloaming.shows.matrix import Matrix
-from gloaming.shows.rig import PixelString, Rig
+from gloaming.shows.positions import positions
+from gloaming.shows.rig import Rig
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -58,7 +59,7 @@ def on_strings(info: FrameFileInfo, rig: Rig, rig_path: Path) -> View:
     offsets = {one.number: (one.offset, one.slots) for one in info.universes}
     places, slots = [], []
     for string in rig.string:
-        points = _points(string)
+        points = positions(string)
         if points is None:
             continue
         at = [
@@ -88,18 +89,6 @@ def on_strings(info: FrameFileInfo, rig: Rig, rig_path: Path) -> View:
         return pictures
 
     return view
-
-
-def _points(string: PixelString) -> np.ndarray | None:
-    """Where each pixel of a string hangs, `(pixels, 2)`; along its line they are spaced evenly."""
-    if string.points:
-        return np.array(string.points, float)
-    if not string.line:
-        return None
-    corners = np.array(string.line, float)
-    along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
-    at = np.linspace(0, along[-1], string.pixels)
-    return np.stack([np.interp(at, along, corners[:, 0]), np.interp(at, along, corners[:, 1])], axis=1)
 
 
 def draw(info: FrameFileInfo, out: Path, view: View, progress: Progress | None = None) -> None:

@@ -50,7 +50,8 @@ def read_short_length(text: object) -> int:
 Universes = Annotated[tuple[int, ...], BeforeValidator(read_universes), Field(examples=['"1-24"'])]
 ShortLength = Annotated[int, BeforeValidator(read_short_length), Field(examples=['"4 ms"'])]
 Name = Annotated[str, Field(min_length=1, max_length=60, examples=['"left"'])]
-Point = tuple[float, float]
+Metres = Annotated[float, Field(ge=-10_000, le=10_000)]
+Point = tuple[Metres, Metres]
 
 
 class Named(Table):
@@ -77,7 +78,10 @@ class Supply(Named):
 
 
 class PixelString(Named):
-    """A string of pixels on a port, from a slot of a universe on, running on into the universes that follow."""
+    """A string of pixels on a port, from a slot of a universe on, running on into the universes that follow.
+
+    `points` (metres, one a pixel) or `line` (its corners) say where it hangs; `group` names what is seen together.
+    """
 
     controller: Name
     universe: Annotated[int, Field(ge=1, le=63_999, examples=["1"])]
@@ -90,6 +94,9 @@ class PixelString(Named):
     ma_per_channel: Annotated[float, Field(ge=0, le=1000, examples=["20"])] = 20.0
     fuse_a: Annotated[float, Field(gt=0, le=100, examples=["5"])] | None = None
     supply: str | None = None
+    volts: Annotated[float, Field(gt=0, le=60, examples=["12"])] | None = None
+    port: Annotated[int, Field(ge=1, le=1000, examples=["1"])] | None = None
+    group: Name | None = None
     points: Annotated[list[Point], Field(examples=["[[0.0, 0.0], [0.1, 0.0]]"])] | None = None
     line: Annotated[list[Point], Field(min_length=2, examples=["[[0.0, 0.0], [5.0, 0.0]]"])] | None = None
 

@@ -1,0 +1,94 @@
+"""A rig with every fault that does not make it impossible: each is found, at its place."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+from gloaming.shows.finding import Finding
+from gloaming.shows.framefile import FrameFileInfo, Universe
+from gloaming.shows.rig import load_rig
+from gloaming.shows.survey.wiring import ranges, rig_findings
+
+RIG = """[[controller]]
+name = "left"
+host = "192.0.2.21"
+universes = "1-8"
+
+[[controller]]
+name = "mast"
+universes = "20"
+
+[[supply]]
+name = "left-12v"
+volts = 12
+amps = 29
+
+[[supply]]
+name = "spare"
+volts = 5
+amps = 10
+
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 1
+pixels = 600
+port = 1
+fuse_a = 5
+volts = 5
+supply = "left-12v"
+
+[[string]]
+name = "eaves"
+controller = "left"
+universe = 5
+slot = 4
+pixels = 600
+port = 1
+slots_per_universe = 512
+"""
+
+
+def info(name: str, *universes: tuple[int, int]) -> FrameFileInfo:
+    made, offset = [], 0
+    for number, slots in universes:
+        made.append(Universe(number, slots, offset))
+        offset += slots
+    return FrameFileInfo(Path(f"pieces/{name}.frames"), Fraction(40), 100, offset, tuple(made))
+
+
+def found(tmp_path: Path) -> tuple[Finding, ...]:
+    (tmp_path / "rig.toml").write_text(RIG, encoding="utf-8")
+    files = {"tide": info("tide", *((n, 510) for n in range(1, 8)), (30, 510), (31, 510))}
+    return rig_findings(load_rig(tmp_path / "rig.toml"), files)
+
+
+def test_a_rig_with_every_fault_has_each_found_at_its_place(tmp_path: Path) -> None:
+    said = [(one.severity, one.place, one.text) for one in found(tmp_path)]
+    assert said == [
+        ("warning", "rig.toml:6", "controller mast has no strings"),
+        (
+            "warning",
+            "rig.toml:20",
+            "port 1 of controller left drives 1200 pixels; common practice is 1024",
+        ),
+        ("error", "rig.toml:20", "string ridge is made for 5 V and fed by left-12v with 12 V"),
+        ("warning", "rig.toml:15", "supply spare feeds no string"),
+        ("warning", "rig.toml:30", "no fuse_a is given for eaves"),
+        ("fact", "rig.toml:30", "no supply is named for eaves"),
+        ("warning", "rig.toml:30", "pixel 170 of string eaves lies across universes 5 and 6"),
+        ("error", "tide.frames", "tide has frames for universes that no controller has: 30-31"),
+        ("warning", "tide.frames", "tide has fewer slots than the strings of universes 5-7 take"),
+        ("warning", "rig.toml:1", "no frame file fills universes 8 of controller left: they stay black"),
+        ("warning", "rig.toml:6", "no frame file fills universes 20 of controller mast: they stay black"),
+        ("fact", "rig.toml:1", "nobody uses slots 1-3 of universe 5 of controller left"),
+    ]
+
+
+def test_each_fault_that_needs_hands_says_what_to_do(tmp_path: Path) -> None:
+    assert all(one.todo for one in found(tmp_path) if one.severity != "fact")
+
+
+def test_numbers_are_written_as_a_person_writes_them() -> None:
+    assert ranges([7, 1, 2, 3, 4]) == "1-4, 7"
