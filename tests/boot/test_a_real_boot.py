@@ -10,30 +10,22 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from fractions import Fraction
-from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-import numpy as np
 import pytest
 
-from gloaming.daemon.direction.decide import decide, instant
+from gloaming.daemon.direction.decide import instant
+from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.site import Site, load_site
 from gloaming.daemon.state import State
 from gloaming.daemon.timetable.sun import Spot, sun_event
-from gloaming.shows.framefile import Universe
-from gloaming.shows.framefile_writer import FrameWriter
 from tests.boot.container import STREET_ADDRESS, Machine, cut_cable, lay_cable, run, street_socket, wait_for
 from tests.boot.street import Packet, Street
+from tests.daemon.numbered import FPS, assert_none_missed, assert_right, write_site
 
 TOP = Path(__file__).resolve().parents[2]
 ZONE = ZoneInfo("Europe/London")
-FPS = 40
-PIECES = {"tide": 1600, "lanterns": 1000}
-SLOTS = 12
-LATE_FRAMES = 40
-"""How far behind `decide` a packet may be seen on a busy machine: a second. A wrong place is off by much more."""
 DIRECTOR, TRANSMITTER = "gloaming-director.service", "gloaming-transmitter.service"
 
 pytestmark = pytest.mark.skipif(
@@ -55,11 +47,11 @@ class Board:
     def site(self) -> Site:
         return load_site(self.machine.root / "etc/gloaming/site")
 
-    def overrides(self, name: str) -> State:
-        """The board's state as it lies on its disk."""
+    def overrides(self, name: str) -> tuple[Override, ...]:
+        """The overrides as they lie on the board's disk."""
         copy = self.folder / name
         shutil.copytree(self.machine.root / "var/lib/gloaming", copy)
-        return State(copy, time.time_ns())
+        return State(copy, time.time_ns()).overrides(0)
 
     def pid(self, unit: str) -> int:
         return int(self.machine.inside("systemctl", "show", "-P", "MainPID", unit))
@@ -124,56 +116,6 @@ def from_words(opens: datetime) -> str:
     return f"{event} {'+' if instant(opens) >= found else '-'} {round(at_ns / 1e6)} ms"
 
 
-def write_site(folder: Path, opens: datetime) -> None:
-    """A show of two pieces whose frames carry their number, that opens at an instant and is given for an hour."""
-    (folder / "pieces").mkdir(parents=True, exist_ok=True)
-    for index, (name, frames) in enumerate(PIECES.items()):
-        array = np.full((frames, SLOTS), 100 + index, np.uint8)
-        array[:, :2] = np.arange(1, frames + 1, dtype=">u2").view(np.uint8).reshape(frames, 2)
-        with FrameWriter(folder / "pieces" / f"{name}.frames", Fraction(FPS), [Universe(1, SLOTS, 0)]) as writer:
-            writer.write(array)
-    (folder / "rig.toml").write_text(
-        f'[[controller]]\nname = "left"\nhost = "{STREET_ADDRESS}"\nuniverses = "1"\n\n'
-        f'[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = {SLOTS // 3}\n'
-    )
-    pieces = "".join(f'[[piece]]\nname = "{name}"\nframes = "pieces/{name}.frames"\n\n' for name in PIECES)
-    (folder / "site.toml").write_text(
-        '[site]\nname = "Pier Road boathouse"\nlatitude = 54.486\nlongitude = -0.613\ntimezone = "Europe/London"\n\n'
-        '[output]\nbrightness = 1.0\nfade = "0 s"\n\n[clock]\ntrust = "plausible"\n\n'
-        f'{pieces}[[show]]\nname = "evening"\norder = {json.dumps(list(PIECES))}\n\n'
-        f'[[performance]]\nshow = "evening"\ndates = ["{opens:%Y-%m-%d}"]\n'
-        f'from = "{from_words(opens)}"\nto = "{opens + timedelta(hours=1):%H:%M}"\n'
-    )
-
-
-def assert_right(packets: list[Packet], site: Site, state: State) -> None:
-    """Every packet shows what `decide` has for an instant just before it came."""
-    overrides = state.overrides(0)
-    names = list(PIECES)
-    assert packets
-    for packet in packets:
-        shown = (names[packet.slots[2] - 100], packet.frame - 1)
-        near = [decide(packet.at_ns - late * 1_000_000_000 // FPS, site, overrides) for late in range(2)]
-        if any((one.piece, one.frame) == shown for one in near):
-            continue
-        wanted = {
-            (one.piece, one.frame)
-            for late in range(LATE_FRAMES)
-            for one in [decide(packet.at_ns - late * 1_000_000_000 // FPS, site, overrides)]
-        }
-        assert shown in wanted
-
-
-def assert_none_missed(packets: list[Packet]) -> None:
-    """Each packet follows the one before: its sequence (E1.31 6.7.2), its frame, and the piece that comes next."""
-    assert len(packets) > FPS
-    names = list(PIECES)
-    for before, after in pairwise(packets):
-        assert after.sequence == (before.sequence + 1) % 256
-        last = before.frame == PIECES[names[before.slots[2] - 100]]
-        assert (after.frame, after.slots[2] == before.slots[2]) == ((1, False) if last else (before.frame + 1, True))
-
-
 def test_the_package_installs_as_the_readme_says_and_the_street_sees_the_opening(board: Board) -> None:
     words = (TOP / "README.md").read_text()
     for words_of_the_readme in ("apt-get install ./gloaming_*.deb", "cp -r site/. /etc/gloaming/site/"):
@@ -181,7 +123,9 @@ def test_the_package_installs_as_the_readme_says_and_the_street_sees_the_opening
     shutil.copy(board.packages[0], board.machine.root / "root")
     opens = datetime.now(ZONE).replace(microsecond=0) + timedelta(seconds=25)
     board.opens_ns = int(opens.timestamp()) * 1_000_000_000
-    write_site(board.machine.root / "root/site", opens)
+    closes = opens + timedelta(hours=1)
+    performance = f'dates = ["{opens:%Y-%m-%d}"]\nfrom = "{from_words(opens)}"\nto = "{closes:%H:%M}"'
+    write_site(board.machine.root / "root/site", STREET_ADDRESS, performance, site='[clock]\ntrust = "plausible"\n\n')
     board.machine.inside(
         "sh", "-c", "cd /root && apt-get install -y ./gloaming_*.deb && cp -r site/. /etc/gloaming/site/"
     )

@@ -1,0 +1,146 @@
+"""An evening to break: `gloaming run` on a numbered show, and an ear on its wire."""
+
+from __future__ import annotations
+
+import os
+import socket
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.state import State
+
+from tests.api.evening import Evening, wait_until
+from tests.boot.street import Packet, Street
+from tests.daemon.numbered import FPS, write_site
+
+PORT = 5568
+"""E1.31 9.2."""
+ALL_NIGHT = 'from = "12:00"\nto = "06:00"'
+
+
+@dataclass
+class Broken:
+    """A running evening, and the packets of its universe 1 so far, with the offset of its clock to the wall clock."""
+
+    evening: Evening
+    ear: Street
+
+    @property
+    def folder(self) -> Path:
+        return self.evening.folder
+
+    @property
+    def site(self) -> Site:
+        return load_site(self.folder, strict=False)
+
+    def packets(self, since_ns: int = 0) -> list[Packet]:
+        return [packet for packet in self.ear.since(since_ns) if packet.universe == 1 and not packet.terminated]
+
+    def lit(self, since_ns: int = 0) -> list[Packet]:
+        return [packet for packet in self.packets(since_ns) if not packet.black]
+
+    def wait_until_lit(self, since_ns: int | None = None, seconds: float = 1.5) -> list[Packet]:
+        """Wait for so many seconds of light since an instant (now)."""
+        begin_ns = time.time_ns() if since_ns is None else since_ns
+        wait_until(lambda: len(self.lit(begin_ns)) > seconds * FPS, "light on the wire")
+        return self.lit(begin_ns)
+
+    def wait_until_black(self) -> None:
+        begin_ns = time.time_ns()
+        wait_until(lambda: (new := self.packets(begin_ns)) and new[-1].black, "black on the wire")
+
+    def overrides(self) -> tuple[Override, ...]:
+        """The overrides as the state directory has them, read beside the director that holds it open."""
+        import sqlite3
+
+        copy = self.folder / f"copy-{time.monotonic_ns()}"
+        copy.mkdir()
+        source = sqlite3.connect(f"{(self.evening.state / 'state.db').as_uri()}?mode=ro", uri=True)
+        with sqlite3.connect(copy / "state.db") as target:
+            source.backup(target)
+        source.close()
+        store = State(copy, time.time_ns())
+        found = store.overrides(0)
+        store.close()
+        return found
+
+    def troubles(self, kind: str) -> list[dict[str, Any]]:
+        return [one for one in self.evening.now()["health"]["troubles"] if one["kind"] == kind]
+
+    def journal(self, kind: str | None = None) -> list[str]:
+        lines = self.evening.ask("GET", "/api/journal?limit=1000")[1]
+        return [line["text"] for line in lines if kind in (None, line["kind"])]
+
+    def says(self, word: str, kind: str | None = None) -> str:
+        """Wait for a line of the journal that holds a word."""
+
+        def find() -> str | None:
+            try:
+                return next((text for text in self.journal(kind) if word in text), None)
+            except OSError:
+                return None
+
+        return str(wait_until(find, f"a line with {word!r} in the journal"))
+
+
+def ear(address: str) -> Street:
+    sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 8 << 20)
+    sock.bind((address, PORT))
+    return Street(sock)
+
+
+@contextmanager
+def broken_evening(
+    folder: Path,
+    address: str,
+    more: str = "",
+    start: bool = True,
+    environment: dict[str, str] | None = None,
+    moved: bool = True,
+    **site: Any,
+) -> Iterator[Broken]:
+    """`gloaming run` on the numbered show, its evening moved to 18:00; or with `moved` False the machine's own clock."""
+    evening = Evening(folder / "site", address, "1")
+    write_site(evening.folder, address, **{"performance": ALL_NIGHT, "more": more, **site})
+    with (evening.folder / "site.toml").open("a") as file:
+        file.write('\n[phone]\nlisten = "127.0.0.1:0"\n')
+    if moved:
+        evening.offset_ns = moved_to("2026-12-01T18:00")
+    listener = ear(address)
+    before = {name: os.environ.get(name) for name in environment or {}}
+    os.environ.update(environment or {})
+    try:
+        if start:
+            with evening.running():
+                yield Broken(evening, listener)
+        else:
+            yield Broken(evening, listener)
+    finally:
+        listener.close()
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name)
+            else:
+                os.environ[name] = value
+
+
+def moved_to(local: str) -> int:
+    """The offset at which a local instant is now."""
+    at = datetime.fromisoformat(local).replace(tzinfo=ZoneInfo("Europe/London"))
+    return int(at.timestamp() * 1e9) - time.time_ns()
+
+
+def since(true: Callable[[], object], what: str, patience_s: float = 30.0) -> float:
+    """How long it takes until something holds, in seconds."""
+    begin = time.monotonic()
+    wait_until(true, what, patience_s)
+    return time.monotonic() - begin

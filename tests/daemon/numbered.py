@@ -1,0 +1,92 @@
+"""A show whose every frame says which it is, and what must hold of its packets. For tests that break things."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from gloaming.daemon.direction.decide import decide
+from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.site import Site
+from gloaming.shows.framefile import Universe
+from gloaming.shows.framefile_writer import FrameWriter
+from tests.boot.street import Packet
+
+FPS = 40
+PIECES = {"tide": 1600, "lanterns": 1000}
+"""The pieces of the show, and their frames."""
+SLOTS = 12
+LATE_FRAMES = 40
+"""How far behind `decide` a packet may be seen on a busy machine: a second. A wrong place is off by much more."""
+SECOND_NS = 1_000_000_000
+
+
+def write_site(
+    folder: Path, host: str, performance: str, more: str = "", rig: str = "", universes: int = 1, site: str = ""
+) -> None:
+    """A site of two pieces, with one controller; `performance` is its table's `from`, `to` and dates."""
+    (folder / "pieces").mkdir(parents=True, exist_ok=True)
+    numbers = [Universe(number + 1, SLOTS, number * SLOTS) for number in range(universes)]
+    for index, (name, frames) in enumerate(PIECES.items()):
+        array = np.full((frames, SLOTS), 100 + index, np.uint8)
+        array[:, :2] = np.arange(1, frames + 1, dtype=">u2").view(np.uint8).reshape(frames, 2)
+        with FrameWriter(folder / "pieces" / f"{name}.frames", Fraction(FPS), numbers) as writer:
+            writer.write(np.tile(array, (1, universes)))
+    (folder / "rig.toml").write_text(
+        rig
+        or f'[[controller]]\nname = "left"\nhost = "{host}"\nuniverses = "1-{universes}"\n\n'
+        f'[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = {SLOTS // 3}\n'
+    )
+    pieces = "".join(f'[[piece]]\nname = "{name}"\nframes = "pieces/{name}.frames"\n\n' for name in PIECES)
+    (folder / "site.toml").write_text(
+        '[site]\nname = "Pier Road boathouse"\nlatitude = 54.486\nlongitude = -0.613\ntimezone = "Europe/London"\n\n'
+        '[neighbours]\ndark = [{ days = "daily", from = "06:30", to = "07:00" }]\n\n'
+        f'[output]\nbrightness = 1.0\nfade = "0 s"\n\n{site}'
+        f'{pieces}[[show]]\nname = "evening"\norder = {json.dumps(list(PIECES))}\n\n'
+        f'[[performance]]\nshow = "evening"\n{performance}\n\n{more}'
+    )
+
+
+def name_of(packet: Packet) -> str:
+    """The piece that a packet shows."""
+    return list(PIECES)[packet.slots[2] - 100]
+
+
+def is_right(packet: Packet, at_ns: int, site: Site, overrides: Sequence[Override]) -> bool:
+    """Whether a packet shows what `decide` has for the instant at which it came, or for one shortly before."""
+    shown = None if packet.black else (name_of(packet), packet.frame - 1)
+    for late in range(-1, LATE_FRAMES):
+        one = decide(at_ns - late * SECOND_NS // FPS, site, overrides)
+        if (None if one.piece is None or not one.brightness else (one.piece, one.frame)) == shown:
+            return True
+    return False
+
+
+def assert_right(packets: Sequence[Packet], site: Site, overrides: Sequence[Override], offset_ns: int = 0) -> None:
+    """Every packet shows what `decide` has; `offset_ns` is the show's clock less the wall clock."""
+    assert packets
+    wrong = [packet for packet in packets if not is_right(packet, packet.at_ns + offset_ns, site, overrides)]
+    assert not wrong
+
+
+def missed(packets: Sequence[Packet]) -> int:
+    """How many frames are missing between lit packets of one universe that follow each other."""
+    count = 0
+    for before, after in pairwise(packets):
+        place = before.frame + (PIECES["tide"] if name_of(before) == "lanterns" else 0)
+        later = after.frame + (PIECES["tide"] if name_of(after) == "lanterns" else 0)
+        count += (later - place - 1) % sum(PIECES.values())
+    return count
+
+
+def assert_none_missed(packets: Sequence[Packet]) -> None:
+    """Each packet follows the one before: its sequence (E1.31 6.7.2), its frame, and the piece that comes next."""
+    assert len(packets) > FPS
+    assert all(after.sequence == (before.sequence + 1) % 256 for before, after in pairwise(packets))
+    assert not any(packet.black for packet in packets)
+    assert missed(packets) == 0

@@ -1,0 +1,64 @@
+"""A board without a battery and without a network wakes in 1970: dark, said, and put right from a phone (libfaketime)."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from tests.daemon.broken_evening import Broken, broken_evening, moved_to
+from tests.daemon.numbered import assert_right
+
+FAKETIME = next(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"), Path("/libfaketimeMT.so.1"))
+
+
+@contextmanager
+def both(broken: Broken, environment: dict[str, str]) -> Iterator[None]:
+    """Director and transmitter without a keeper, whose sleep libfaketime does not bear."""
+    state = broken.evening.state
+    state.mkdir()
+    site = ["gloaming.api.director_main", str(broken.folder), "--state", str(state)]
+    programs = (["gloaming.daemon.transmitter", str(state / "transmitter.sock")], site)
+    started = [subprocess.Popen([sys.executable, "-m", *each], env={**os.environ, **environment}) for each in programs]
+    try:
+        yield
+    finally:
+        for process in started:
+            process.terminate()
+        assert [process.wait(30) for process in started] in ([0, 0], [0, -15])
+
+
+def test_in_1970_it_is_dark_and_says_so_until_a_phone_gives_the_time(tmp_path: Path) -> None:
+    assert FAKETIME.exists(), "the Debian package faketime is needed"
+    environment = {
+        "LD_PRELOAD": str(FAKETIME),
+        "FAKETIME": f"-{int(time.time()) - 86_400}s",
+        "DONT_FAKE_MONOTONIC": "1",
+        "FAKETIME_DONT_FAKE_MONOTONIC": "1",
+    }
+    with broken_evening(tmp_path, "127.0.74.2", start=False) as broken, both(broken, environment):
+        evening = broken.evening
+        now = evening.now()
+        assert now["at"].startswith("1970-01-0")
+        assert (now["state"], now["brightness"], now["clock"]["trusted"]) == ("no-clock", 0.0, False)
+        assert "cannot be" in now["reasons"][0]["text"]
+        assert "from a signed-in phone" in broken.troubles("clock")[0]["do"]
+        code, problem = evening.ask("POST", "/api/overrides", {"kind": "call", "show": "evening"})
+        assert (code, "cannot be" in problem["detail"]) == (409, True)
+        assert evening.ask("POST", "/api/clock", {"utc": "soon"})[0] == 422
+        assert evening.ask("POST", "/api/clock", {"utc": "2026-12-01T18:00:00"})[0] == 422
+        broken.wait_until_black()
+        assert not broken.lit()
+
+        offset_ns = moved_to("2026-12-01T18:00")
+        code, answer = evening.ask("POST", "/api/clock", {"utc": "2026-12-01T18:00:00Z"})
+        assert (code, answer["trusted"], answer["by"]) == (200, True, "given")
+        assert_right(broken.wait_until_lit(), broken.site, (), offset_ns)
+        now = evening.now()
+        assert (now["state"], now["at"][:15]) == ("playing", "2026-12-01T18:0")
+        assert not broken.troubles("clock")
+        assert broken.says("the time was given by this machine", "clock")

@@ -1,0 +1,37 @@
+"""When things go wrong: each row of the fault table, broken on purpose. No timing is judged here; tests.bench.faults prints them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.daemon import faults
+
+NONE_MISSED = {
+    "cable out to one of two controllers",
+    "disk full",
+    "disk read-only",
+    "director killed",
+    "site.toml edited with a mistake",
+}
+SAID = {
+    "a chunk of a frame file is damaged": ".frames",
+    "cable out to one of two controllers": "packets to 192.0.2.102 are not taken",
+    "the wall clock steps by 10 min": "the clock stepped by -600",
+    "disk full": "the disk takes nothing",
+    "disk read-only": "the disk takes nothing",
+    "director killed": "the director has started",
+    "transmitter killed": "the transmitter is gone",
+    "power cut": "the director has started",
+    "site.toml edited with a mistake": "'25:00' is not a time",
+    "state database damaged": "the state database was damaged",
+}
+
+
+@pytest.mark.parametrize("row", faults.ROWS)
+def test_it_carries_on_and_tells(row: str, tmp_path: Path) -> None:
+    figures = faults.ROWS[row](tmp_path)
+    print(figures)
+    assert SAID[row] in figures.said
+    assert figures.missed == 0 or row not in NONE_MISSED

@@ -1,0 +1,196 @@
+"""For the tests of sound: a PulseAudio server of its own with a null sink, whose monitor is recorded; clicks, flashes.
+
+What is measured here shares nothing with the player: sound by the instants at which the recorder got its samples, light
+by the instants at which packets came.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import soundfile
+
+from tests.daemon.transmitter.stage import Heard, write_frames
+
+RATE = 44_100
+FPS = 40
+EVERY_S = 0.5
+FIRST_S = 0.25
+FLASH_FRAMES = 4
+SCRIPT = """load-module module-native-protocol-unix auth-anonymous=1
+load-module module-null-sink sink_name=quay rate=44100
+set-default-sink quay
+"""
+ALSA = """</usr/share/alsa/alsa.conf>
+pcm.!default { type pulse }
+ctl.!default { type pulse }
+"""
+
+
+class Quay:
+    """The server; it can be killed and started again. `environment` leads a process to it, and to nothing else."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        folder.mkdir(mode=0o700, exist_ok=True)
+        (folder / "script.pa").write_text(SCRIPT)
+        (folder / "asound.conf").write_text(ALSA)
+        (folder / "client.conf").write_text("autospawn = no\n")
+        self.environment = {
+            "HOME": str(folder),
+            "PULSE_RUNTIME_PATH": str(folder),
+            "PULSE_CLIENTCONFIG": str(folder / "client.conf"),
+            "PULSE_SERVER": f"unix:{folder}/native",
+            "ALSA_CONFIG_PATH": str(folder / "asound.conf"),
+        }
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        options = ["--daemonize=no", "-n", "-F", str(self.folder / "script.pa"), "--exit-idle-time=-1", "--log-level=0"]
+        environment = {**os.environ, **self.environment}
+        self.process = subprocess.Popen(["pulseaudio", *options], env=environment, stderr=subprocess.DEVNULL)
+        deadline = time.monotonic() + 30
+        while subprocess.run(["pactl", "info"], env=environment, capture_output=True, check=False).returncode:
+            assert self.process.poll() is None and time.monotonic() < deadline, "PulseAudio does not start"
+            time.sleep(0.1)
+
+    def kill(self) -> None:
+        if self.process:
+            self.process.kill()
+            self.process.wait()
+            self.process = None
+            (self.folder / "native").unlink(missing_ok=True)
+            (self.folder / "pid").unlink(missing_ok=True)
+
+
+class Recording:
+    """The null sink's monitor, recorded until it is ended."""
+
+    def __init__(self, quay: Quay) -> None:
+        command = ["parec", "--device=quay.monitor", "--format=s16le", f"--rate={RATE}", "--channels=1", "--raw"]
+        self.process = subprocess.Popen(
+            [*command, "--latency-msec=10"], env={**os.environ, **quay.environment}, stdout=subprocess.PIPE
+        )
+        self.chunks: list[tuple[int, bytes]] = []
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        assert self.process.stdout
+        while data := os.read(self.process.stdout.fileno(), 1 << 16):
+            self.chunks.append((time.monotonic_ns(), data))
+
+    def samples(self) -> npt.NDArray[np.float64]:
+        raw = b"".join(data for _, data in list(self.chunks))
+        return np.frombuffer(raw[: len(raw) // 2 * 2], "<i2").astype(np.float64) / 32768
+
+    def clicks_ns(self) -> npt.NDArray[np.float64]:
+        """When each click began, by the monotonic clock.
+
+        A sample cannot be had before it is played, and mostly comes a little later: the line that lies under all
+        arrivals, one for each minute, is taken for the time of the first sample of a chunk.
+        """
+        samples = self.samples()
+        loud = np.flatnonzero(np.abs(samples) > 0.05)
+        first = loud[np.concatenate([[True], np.diff(loud) > RATE // 10])] if len(loud) else loud
+        sizes = np.array([len(data) // 2 for _, data in self.chunks[: len(self.chunks)]])
+        begins = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+        arrived = np.array([at_ns for at_ns, _ in self.chunks[: len(sizes)]], dtype=np.float64)
+        lag = arrived - begins / RATE * 1e9
+        return np.array([at / RATE * 1e9 + lag[np.abs(begins - at) < 30 * RATE].min() for at in first])
+
+    def end(self) -> None:
+        self.process.terminate()
+        self.process.wait()
+        self._thread.join()
+
+
+@contextmanager
+def quay_at(folder: Path) -> Iterator[Quay]:
+    """A server that runs, with this process's environment leading to it."""
+    quay = Quay(folder)
+    before = dict(os.environ)
+    try:
+        quay.start()
+        os.environ.update(quay.environment)
+        yield quay
+    finally:
+        os.environ.clear()
+        os.environ.update(before)
+        quay.kill()
+
+
+def clicks_and_flashes(folder: Path, seconds: float, sound: str = "clicks.flac") -> tuple[Path, Path]:
+    """A frame file and a sound file with a flash and a click each half second, from 0.25 s on.
+
+    The first two slots of a frame hold its number, the third flashes.
+    """
+    frames = np.zeros((round(seconds * FPS), 510), dtype=np.uint8)
+    numbers = np.arange(len(frames))
+    frames[:, 0], frames[:, 1] = numbers >> 8, numbers & 0xFF
+    samples = np.zeros((round(seconds * RATE), 2), dtype=np.float32)
+    click = 0.8 * np.sin(2 * np.pi * 2000 * np.arange(RATE // 100) / RATE)
+    for number in range(int((seconds - FIRST_S) / EVERY_S)):
+        at_s = FIRST_S + number * EVERY_S
+        frames[round(at_s * FPS) : round(at_s * FPS) + FLASH_FRAMES, 2] = 255
+        samples[round(at_s * RATE) :][: len(click)] = click[:, None]
+    path = folder / "clicks.frames"
+    path.unlink(missing_ok=True)
+    write_frames(path, frames)
+    soundfile.write(folder / sound, samples, RATE)
+    return path, folder / sound
+
+
+def flashes_ns(heard: list[Heard]) -> npt.NDArray[np.float64]:
+    """When each flash's first packet came."""
+    pairs = zip(heard, heard[1:], strict=False)
+    return np.array([b.at_ns for a, b in pairs if b.slots[2] > 0 and a.slots[2] == 0], dtype=np.float64)
+
+
+def numbers(heard: list[Heard]) -> list[int]:
+    """The numbers of the frames as they came, without the black ones before and after."""
+    return [one.slots[0] << 8 | one.slots[1] for one in heard]
+
+
+def offsets_ms(clicks: npt.NDArray[np.float64], flashes: npt.NDArray[np.float64]) -> dict[float, float]:
+    """For each flash, by its instant in ns: how much later its click was heard, in ms, where one was within 0.2 s."""
+    found: dict[float, float] = {}
+    for flash in flashes:
+        if len(clicks):
+            off = clicks[np.abs(clicks - flash).argmin()] - flash
+            if abs(off) < 2e8:
+                found[float(flash)] = float(off / 1e6)
+    return found
+
+
+def sounding(path: Path, sound: Path, seconds: float, **more: Any) -> dict[str, Any]:
+    """What a segment says of clicks and flashes."""
+    frames = round(seconds * FPS)
+    usual = {"path": str(path), "piece": "clicks", "frames": frames, "fps": (FPS, 1), "sound": str(sound)}
+    return {**usual, "sound_level": (1.0, 1.0), **more}
+
+
+def fast_device(folder: Path, ppm: float) -> str:
+    """A folder for PYTHONPATH in which the sound device's clock is off: its streams run at another rate than they say."""
+    folder.mkdir(exist_ok=True)
+    real = Path(next(p for p in map(Path, sys.path) if (p / "sounddevice.py").exists())) / "sounddevice.py"
+    (folder / "sounddevice.py").write_text(
+        f"import importlib.util as u, sys\n"
+        f"_spec = u.spec_from_file_location('sounddevice', {str(real)!r})\n"
+        f"_real = u.module_from_spec(_spec)\nsys.modules['sounddevice'] = _real\n_spec.loader.exec_module(_real)\n"
+        f"class OutputStream(_real.OutputStream):\n"
+        f"    def __init__(self, *, samplerate, **more):\n"
+        f"        super().__init__(samplerate=round(samplerate * (1 + {ppm}e-6)), **more)\n"
+        f"_Stream, _real.OutputStream = _real.OutputStream, OutputStream\n"
+    )
+    return str(folder)

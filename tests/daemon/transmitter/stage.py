@@ -1,0 +1,309 @@
+"""For the transmitter's tests: the process with a director's end to its socket, receivers, namespaces, frame files."""
+
+from __future__ import annotations
+
+import ctypes
+import json
+import os
+import select
+import signal
+import socket
+import struct
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import count
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from gloaming.shows.framefile import FrameWriter, Universe
+
+REFERENCE = Path(__file__).parents[2] / "reference"
+PATIENCE_S = 40.0
+SECOND_NS = 1_000_000_000
+DAY_NS = 86_400 * SECOND_NS
+PORT = 5568
+CID = "5f2b7c1e0a3d4e6f8091a2b3c4d5e6f7"
+_CLONE_NEWNET = 0x40000000
+_libc = ctypes.CDLL(None, use_errno=True)
+_numbers = count()
+T = TypeVar("T")
+
+
+class Stage:
+    """A transmitter process, and the director's end of its socket. Messages that come are kept in `heard`."""
+
+    def __init__(self, folder: Path, namespace: str | None = None, command: tuple[str, ...] = ()) -> None:
+        self.path = folder / f"transmitter-{next(_numbers)}.sock"
+        inside = ("ip", "netns", "exec", namespace) if namespace else ()
+        self.started_ns = time.monotonic_ns()
+        self.process = subprocess.Popen(
+            [*inside, *command, sys.executable, "-m", "gloaming.daemon.transmitter", str(self.path)]
+        )
+        self.heard: list[dict[str, Any]] = []
+        self.connect()
+
+    def connect(self) -> None:
+        """Be the director: a new connection, which replaces the one before."""
+        deadline = time.monotonic() + PATIENCE_S
+        while True:
+            self.sock = socket.socket(socket.AF_UNIX)
+            try:
+                self.sock.connect(str(self.path))
+                break
+            except OSError:
+                self.sock.close()
+                assert time.monotonic() < deadline and self.process.poll() is None, "the transmitter does not listen"
+                time.sleep(0.01)
+        self._unread = b""
+
+    def say(self, **message: Any) -> None:
+        self.sock.sendall(json.dumps(message).encode() + b"\n")
+
+    def setup(self, universes: list[dict[str, Any]], **more: Any) -> None:
+        setup = {"cid": CID, "source_name": "Pier Road boathouse", "priority": 120, "interface": "lo"}
+        setup |= {"synchronization": None, "at_rest": "black", "sequence_from": 0}
+        self.say(op="setup", universes=universes, **{**setup, **more})
+
+    def dark(self, *windows: tuple[int, int]) -> None:
+        now_ns = time.time_ns()
+        self.say(op="dark", from_ns=now_ns - DAY_NS, until_ns=now_ns + DAY_NS, windows=windows)
+
+    def score(self, *segments: dict[str, Any], id: int = 1) -> None:
+        anchor = {"utc_ns": time.time_ns(), "monotonic_ns": time.monotonic_ns()}
+        ends = {"from_ns": segments[0]["from_ns"], "until_ns": segments[-1]["until_ns"]}
+        self.say(op="score", id=id, anchor=anchor, wall_offset_ns=0, segments=segments, **ends)
+
+    def wait_for(self, op: str, such: Callable[[dict[str, Any]], bool] = lambda message: True) -> dict[str, Any]:
+        """The next message of a kind; fails when none comes."""
+        deadline = time.monotonic() + PATIENCE_S
+        while time.monotonic() < deadline:
+            for message in self._read(deadline):
+                if message["op"] == op and such(message):
+                    return message
+        raise AssertionError(f"no {op} came; heard: {self.heard[-5:]}")
+
+    def _read(self, deadline: float) -> Iterator[dict[str, Any]]:
+        while b"\n" not in self._unread:
+            ready, _, _ = select.select([self.sock], [], [], max(0.0, deadline - time.monotonic()))
+            data = self.sock.recv(1 << 16) if ready else b""
+            if not data:
+                raise AssertionError(f"the transmitter says no more; heard: {self.heard[-5:]}")
+            self._unread += data
+        line, _, self._unread = self._unread.partition(b"\n")
+        self.heard.append(json.loads(line))
+        yield self.heard[-1]
+
+    def end(self) -> dict[str, Any]:
+        """SIGTERM, as the service manager does; the last telemetry."""
+        self.process.send_signal(signal.SIGTERM)
+        with suppress(AssertionError, OSError):
+            while True:
+                list(self._read(time.monotonic() + PATIENCE_S))
+        self.sock.close()
+        assert self.process.wait(PATIENCE_S) == 0
+        return next((message for message in reversed(self.heard) if message["op"] == "telemetry"), {})
+
+    def close(self) -> None:
+        self.sock.close()
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.wait()
+
+
+@contextmanager
+def on_stage(folder: Path, namespace: str | None = None, command: tuple[str, ...] = ()) -> Iterator[Stage]:
+    stage = Stage(folder, namespace, command)
+    try:
+        yield stage
+    finally:
+        stage.close()
+
+
+def universe(number: int, *hosts: str, slots: int = 510, multicast: bool = False, **more: int) -> dict[str, Any]:
+    """One universe of a `setup`."""
+    return {"number": number, "slots": slots, "hosts": hosts, "multicast": multicast, **more}
+
+
+def segment(from_ns: int, until_ns: int, level: tuple[float, float] = (1.0, 1.0), **more: Any) -> dict[str, Any]:
+    """One segment of a `score`; black unless `more` says otherwise."""
+    usual = {"path": None, "piece": None, "frames": 1, "fps": [40, 1], "zero_ns": from_ns, "still": None, "look": 0}
+    return {"from_ns": from_ns, "until_ns": until_ns, "level": level, **usual, **more}
+
+
+def moving(path: Path, frames: int, fps: tuple[int, int] = (40, 1)) -> dict[str, Any]:
+    """What a segment says of a frame file."""
+    return {"path": str(path), "piece": path.stem, "frames": frames, "fps": fps}
+
+
+def write_frames(path: Path, frames: npt.NDArray[np.uint8], fps: Fraction = Fraction(40), slots: int = 510) -> Path:
+    """A frame file of `(frames, bytes) uint8`, from universe 1 in universes of `slots`."""
+    size = frames.shape[1]
+    universes = [Universe(n + 1, min(slots, size - at), at) for n, at in enumerate(range(0, size, slots))]
+    with FrameWriter(path, fps, universes) as writer:
+        writer.write(frames)
+    return path
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A datagram, and where it went."""
+
+    at_ns: int
+    host: str
+    data: bytes
+
+    @property
+    def universe(self) -> int:
+        return struct.unpack_from(">H", self.data, 113)[0]
+
+    @property
+    def slots(self) -> bytes:
+        return self.data[126:]
+
+    @property
+    def is_data(self) -> bool:
+        return self.data[18:22] == b"\0\0\0\4"
+
+    @property
+    def terminated(self) -> bool:
+        return bool(self.data[112] & 0x40)
+
+
+class Ear:
+    """Hears everything that comes to port 5568 of some addresses, in a thread of its own."""
+
+    def __init__(self, *addresses: str, namespace: str | None = None, interface: str = "lo") -> None:
+        self.heard: list[Heard] = []
+        self._socks = {in_namespace(namespace, lambda a=a: _listen(a, interface)): a for a in addresses}
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._ending.is_set():
+            for sock in select.select(list(self._socks), [], [], 0.1)[0]:
+                with suppress(BlockingIOError):
+                    for _ in range(200):
+                        self.heard.append(Heard(time.monotonic_ns(), self._socks[sock], sock.recv(2048)))
+
+    def data(self) -> list[Heard]:
+        return [one for one in tuple(self.heard) if one.is_data]
+
+    def wait_until(self, such: Callable[[list[Heard]], bool]) -> list[Heard]:
+        deadline = time.monotonic() + PATIENCE_S
+        while time.monotonic() < deadline:
+            if such(heard := list(self.heard)):
+                return heard
+            time.sleep(0.02)
+        raise AssertionError(f"not heard among {len(self.heard)} packets")
+
+    def close(self) -> None:
+        self._ending.set()
+        self._thread.join()
+        for sock in self._socks:
+            sock.close()
+
+
+@contextmanager
+def listening(*addresses: str, namespace: str | None = None, interface: str = "lo") -> Iterator[Ear]:
+    ear = Ear(*addresses, namespace=namespace, interface=interface)
+    try:
+        yield ear
+    finally:
+        ear.close()
+
+
+def _listen(address: str, interface: str) -> socket.socket:
+    """A socket bound to an address; a multicast group is joined, on an interface."""
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    sock = socket.socket(family, socket.SOCK_DGRAM)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    sock.setsockopt(socket.SOL_SOCKET, 33, 64 << 20)  # SO_RCVBUFFORCE
+    sock.setblocking(False)
+    index = socket.if_nametoindex(interface)
+    if family == socket.AF_INET6:
+        sock.bind((address, PORT))
+        if address.startswith("ff"):
+            group = socket.inet_pton(family, address) + struct.pack("@I", index)
+            sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_JOIN_GROUP, group)
+    else:
+        sock.bind((address, PORT))
+        if address.startswith("239."):
+            sock.setsockopt(
+                socket.IPPROTO_IP,
+                socket.IP_ADD_MEMBERSHIP,
+                struct.pack("=4s4si", socket.inet_aton(address), bytes(4), index),
+            )
+    return sock
+
+
+def in_namespace(namespace: str | None, work: Callable[[], T]) -> T:
+    """Do some work inside a network namespace; a socket made there stays there."""
+    found: list[T | BaseException] = []
+
+    def run() -> None:
+        try:
+            if namespace:
+                with Path(f"/run/netns/{namespace}").open() as file:
+                    if _libc.setns(file.fileno(), _CLONE_NEWNET):
+                        raise OSError(ctypes.get_errno(), "setns")
+            found.append(work())
+        except BaseException as error:
+            found.append(error)
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    thread.join()
+    if isinstance(found[0], BaseException):
+        raise found[0]
+    return found[0]
+
+
+@dataclass(frozen=True)
+class Street:
+    """Two network namespaces and a cable between them: addresses 192.0.2.1 and 192.0.2.2 onwards."""
+
+    sender: str
+    receiver: str
+
+    def run(self, where: str, *command: str) -> str:
+        return run("ip", "netns", "exec", where, *command)
+
+
+def run(*command: str) -> str:
+    done = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S)
+    assert done.returncode == 0, f"{command}: {done.stderr}"
+    return done.stdout
+
+
+@contextmanager
+def street(hosts: int = 1) -> Iterator[Street]:
+    """A sender's and a receiver's namespace; the receiver has `hosts` addresses from 192.0.2.21 on."""
+    mark = f"{os.getpid()}-{next(_numbers)}"
+    there = Street(f"gloaming-s{mark}", f"gloaming-r{mark}")
+    try:
+        for name in (there.sender, there.receiver):
+            run("ip", "netns", "add", name)
+            there.run(name, "ip", "link", "set", "lo", "up")
+        there.run(there.sender, "ip", "link", "add", "out0", "type", "veth", "peer", "in0", "netns", there.receiver)
+        there.run(there.sender, "ip", "addr", "add", "192.0.2.1/24", "dev", "out0")
+        there.run(there.sender, "ip", "-6", "addr", "add", "2001:db8::1/64", "dev", "out0", "nodad")
+        for number in range(hosts):
+            there.run(there.receiver, "ip", "addr", "add", f"192.0.2.{21 + number}/24", "dev", "in0")
+        there.run(there.receiver, "ip", "-6", "addr", "add", "2001:db8::21/64", "dev", "in0", "nodad")
+        there.run(there.sender, "ip", "link", "set", "out0", "up")
+        there.run(there.receiver, "ip", "link", "set", "in0", "up")
+        there.run(there.sender, "ip", "route", "add", "239.0.0.0/8", "dev", "out0")
+        yield there
+    finally:
+        for name in (there.sender, there.receiver):
+            subprocess.run(["ip", "netns", "del", name], check=False, capture_output=True)

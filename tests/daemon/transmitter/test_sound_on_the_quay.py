@@ -1,0 +1,176 @@
+"""Light and sound as they leave: packets on the wire, samples at a null sink's monitor. Bounds for a busy machine."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.daemon.transmitter.quay import (
+    Quay,
+    Recording,
+    clicks_and_flashes,
+    flashes_ns,
+    numbers,
+    offsets_ms,
+    quay_at,
+    sounding,
+)
+from tests.daemon.transmitter.stage import SECOND_NS, Ear, Stage, listening, on_stage, segment, universe
+
+pytestmark = pytest.mark.skipif(shutil.which("pulseaudio") is None, reason="PulseAudio is not installed")
+BOUND_MS = 40.0
+PATIENCE_S = 60.0
+
+
+@pytest.fixture
+def quay(tmp_path: Path) -> Iterator[Quay]:
+    with quay_at(tmp_path / "pulse") as quay:
+        yield quay
+
+
+def begin(stage: Stage, address: str) -> None:
+    stage.setup([universe(1, address)])
+    stage.dark()
+
+
+def wait_for_clicks(recording: Recording, count: int) -> None:
+    deadline = time.monotonic() + PATIENCE_S
+    while len(recording.clicks_ns()) < count:
+        assert time.monotonic() < deadline, f"{len(recording.clicks_ns())} clicks were heard, {count} are due"
+        time.sleep(0.2)
+
+
+def lit(ear: Ear) -> list[int]:
+    """The frames as they came, without the black before the first and after the last."""
+    found = numbers(ear.data())
+    bright = [place for place, number in enumerate(found) if number]
+    return found[bright[0] : bright[-1] + 1]
+
+
+def test_a_clap_is_a_flash_from_the_start_and_after_a_seek(quay: Quay, tmp_path: Path) -> None:
+    path, sound = clicks_and_flashes(tmp_path, 20)
+    recording = Recording(quay)
+    with listening("127.0.88.1") as ear, on_stage(tmp_path) as stage:
+        begin(stage, "127.0.88.1")
+        now_ns = time.time_ns()
+        zero_ns, end_ns = now_ns + 3 * SECOND_NS, now_ns + 60 * SECOND_NS
+        content = sounding(path, sound, 20)
+        stage.score(segment(now_ns - SECOND_NS, zero_ns), segment(zero_ns, end_ns, zero_ns=zero_ns, **content))
+        wait_for_clicks(recording, 5)
+        begun = len(flashes_ns(ear.data()))
+        middle_ns = time.time_ns()
+        stage.score(segment(middle_ns, end_ns, zero_ns=middle_ns - 10 * SECOND_NS, **content), id=2)
+        wait_for_clicks(recording, 11)
+        found = list(offsets_ms(recording.clicks_ns(), flashes_ns(ear.data())).values())
+        assert not [one for one in stage.heard if one["op"] == "trouble"]
+    recording.end()
+    assert len(found) >= 10
+    assert abs(np.median(found[: begun - 1])) < BOUND_MS
+    assert abs(np.median(found[begun + 1 :])) < BOUND_MS
+
+
+def test_the_server_is_killed_and_comes_back_in_the_middle_of_a_piece(quay: Quay, tmp_path: Path) -> None:
+    path, sound = clicks_and_flashes(tmp_path, 60)
+    recording = Recording(quay)
+    with listening("127.0.88.2") as ear, on_stage(tmp_path) as stage:
+        begin(stage, "127.0.88.2")
+        zero_ns = time.time_ns()
+        content = sounding(path, sound, 60)
+        stage.score(segment(zero_ns, zero_ns + 60 * SECOND_NS, zero_ns=zero_ns, **content))
+        wait_for_clicks(recording, 3)
+        quay.kill()
+        recording.end()
+        said = stage.wait_for("trouble", lambda one: one["kind"] == "sound")
+        assert "sound device" in said["subject"] and said["text"]
+        quay.start()
+        recording = Recording(quay)
+        wait_for_clicks(recording, 6)
+        found = list(offsets_ms(recording.clicks_ns(), flashes_ns(ear.data())).values())
+        stage.wait_for("trouble", lambda one: one["kind"] == "sound" and one["over"])
+        frames = lit(ear)
+        last = stage.end()
+    recording.end()
+    assert abs(np.median(found[-4:])) < BOUND_MS
+    assert set(range(frames[0], frames[-1] + 1)) == set(frames), "no frame is left out"
+    assert last["sound"]["restarts"] >= 1
+
+
+def test_quiet_is_quiet_while_the_light_goes_on(quay: Quay, tmp_path: Path) -> None:
+    path, sound = clicks_and_flashes(tmp_path, 20)
+    recording = Recording(quay)
+    with listening("127.0.88.3") as ear, on_stage(tmp_path) as stage:
+        begin(stage, "127.0.88.3")
+        zero_ns = time.time_ns()
+        quiet_ns, end_ns = zero_ns + 5 * SECOND_NS, zero_ns + 20 * SECOND_NS
+        content = sounding(path, sound, 20)
+        stage.score(
+            segment(zero_ns, quiet_ns, zero_ns=zero_ns, **content),
+            segment(quiet_ns, end_ns, zero_ns=zero_ns, **{**content, "sound_level": (0.0, 0.0)}),
+        )
+        offset_ns = time.monotonic_ns() - time.time_ns()
+        ear.wait_until(lambda heard: len(flashes_ns([one for one in heard if one.is_data])) >= 16)
+        clicks = recording.clicks_ns()
+    recording.end()
+    assert len(clicks) >= 4
+    assert clicks.max() < quiet_ns + offset_ns + 50_000_000
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [(None, "no such file"), (b"words, and no sound at all", "not sound that can be played"), (b"", "empty")],
+)
+def test_a_sound_that_cannot_be_played_is_said_and_the_light_goes_on(
+    content: bytes | None, said: str, quay: Quay, tmp_path: Path
+) -> None:
+    path, sound = clicks_and_flashes(tmp_path, 20)
+    sound.unlink()
+    if content is not None:
+        sound.write_bytes(content)
+    with listening("127.0.88.4") as ear, on_stage(tmp_path) as stage:
+        begin(stage, "127.0.88.4")
+        zero_ns = time.time_ns()
+        stage.score(
+            segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)),
+        )
+        trouble = stage.wait_for("trouble")
+        stage.wait_for("telemetry", lambda one: (one["frame"] or 0) > 40)
+        assert trouble["kind"] == "sound" and trouble["subject"] == str(sound) and said in trouble["text"]
+        frames = lit(ear)
+        assert set(range(frames[0], frames[-1] + 1)) == set(frames)
+
+
+def test_without_any_device_the_light_goes_on_and_it_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    nowhere = Quay(tmp_path / "nowhere")
+    for name, value in nowhere.environment.items():
+        monkeypatch.setenv(name, value)
+    path, sound = clicks_and_flashes(tmp_path, 20)
+    with listening("127.0.88.5") as ear, on_stage(tmp_path) as stage:
+        begin(stage, "127.0.88.5")
+        zero_ns = time.time_ns()
+        stage.score(segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)))
+        said = stage.wait_for("trouble")
+        assert said["kind"] == "sound" and "device" in said["text"]
+        stage.wait_for("telemetry", lambda one: (one["frame"] or 0) > 60)
+        frames = lit(ear)
+        assert set(range(frames[0], frames[-1] + 1)) == set(frames)
+
+
+def test_without_the_packages_the_light_goes_on_and_it_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "bare").mkdir()
+    (tmp_path / "bare" / "sounddevice.py").write_text("raise ImportError('no sounddevice here')")
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path / "bare"), os.environ.get("PYTHONPATH", "")]))
+    path, sound = clicks_and_flashes(tmp_path, 20)
+    with listening("127.0.88.6") as ear, on_stage(tmp_path) as stage:
+        begin(stage, "127.0.88.6")
+        zero_ns = time.time_ns()
+        stage.score(segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)))
+        said = stage.wait_for("trouble")
+        assert "gloaming[sound]" in said["text"]
+        stage.wait_for("telemetry", lambda one: (one["frame"] or 0) > 40)
+        assert lit(ear)

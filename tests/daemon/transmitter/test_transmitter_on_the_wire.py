@@ -1,0 +1,190 @@
+"""A transmitter process on the wire: its packets read by receivers that are not ours, its frames byte for byte.
+
+Section numbers are those of ANSI E1.31-2018.
+"""
+
+from __future__ import annotations
+
+import signal
+import time
+from collections.abc import Iterator
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+from uuid import UUID
+
+import numpy as np
+import pytest
+from sacn import DataPacket
+
+from tests.daemon.transmitter.stage import (
+    CID,
+    REFERENCE,
+    SECOND_NS,
+    Heard,
+    Street,
+    listening,
+    moving,
+    on_stage,
+    segment,
+    street,
+    universe,
+    write_frames,
+)
+
+PICTURE = np.load(REFERENCE / "moving-picture-64x32-25fps.npy")
+
+
+@pytest.fixture(scope="module")
+def there() -> Iterator[Street]:
+    with street(hosts=3) as two:
+        yield two
+
+
+@pytest.fixture(scope="module")
+def picture(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_frames(tmp_path_factory.mktemp("pieces") / "picture.frames", PICTURE, Fraction(25))
+
+
+def pictures_of(heard: list[Heard], universes: int) -> list[bytes]:
+    """The frames that came, put together again: a frame is what bears one sequence number."""
+    frames: list[dict[int, bytes]] = []
+    for one in heard:
+        if not frames or one.universe in frames[-1]:
+            frames.append({})
+        frames[-1][one.universe] = one.slots
+    return [b"".join(frame[number] for number in sorted(frame)) for frame in frames if len(frame) == universes]
+
+
+@pytest.mark.parametrize("way", ["offload", "sendmmsg", "plain"])
+def test_frames_arrive_byte_for_byte(way: str, there: Street, picture: Path, tmp_path: Path) -> None:
+    """The reference is an open film's pictures (tests/reference/moving-picture-64x32-25fps.txt); the sequence wraps."""
+    host = {"offload": "192.0.2.21", "sendmmsg": "192.0.2.22", "plain": "192.0.2.23"}[way]
+    with (
+        listening(host, namespace=there.receiver) as ear,
+        on_stage(tmp_path, there.sender) as stage,
+    ):
+        slots = [510] * 12 + [24]
+        stage.setup(
+            [universe(n + 1, host, slots=size) for n, size in enumerate(slots)],
+            interface="out0",
+            wire=way,
+            sequence_from=200,
+        )
+        assert stage.wait_for("hello", lambda hello: hello["wire"] is not None)["wire"] == way
+        stage.dark()
+        begin = time.time_ns() + SECOND_NS // 2
+        stage.score(segment(begin, begin + 132 * SECOND_NS // 25, **moving(picture, 132, (25, 1))))
+        stage.wait_for("telemetry", lambda said: said["frames_sent"] >= 132)
+        last = stage.end()
+    assert last["frames_sent"] == last["frames_due"] == 132
+    data = ear.data()
+    assert last["packets_sent"] == len(ear.heard)
+    lit = [one for one in pictures_of(data, 13) if any(one)]
+    assert len(lit) == 132
+    assert [number for number in range(132) if lit[number] != PICTURE[number].tobytes()] == []
+    for number in range(1, 14):
+        sequences = [one.data[111] for one in data if one.universe == number]
+        assert all((after - before) & 0xFF == 1 for before, after in pairwise(sequences))  # 6.2.5
+        assert 255 in sequences and 0 in sequences
+
+
+def test_every_field_is_read_by_the_sacn_library_and_the_end_is_black_then_three_terminations(tmp_path: Path) -> None:
+    host, group = "127.0.44.1", "239.255.3.232"
+    with listening(host, group) as ear, on_stage(tmp_path) as stage:
+        stage.setup([universe(7, host, slots=33), universe(1000, multicast=True, slots=512)])
+        stage.dark()
+        now = time.time_ns()
+        stage.score(segment(now, now + 60 * SECOND_NS, look=77))
+        stage.wait_for("playing")
+        stage.wait_for("telemetry")
+        stage.end()
+    for number, to, slots in ((7, host, 33), (1000, group, 512)):
+        mine = [one for one in ear.data() if one.universe == number]
+        assert {one.host for one in mine} == {to}
+        for one in mine:
+            packet = DataPacket.make_data_packet(one.data)
+            assert UUID(bytes=bytes(packet.cid)) == UUID(CID)
+            assert packet.sourceName == "Pier Road boathouse"
+            assert (packet.priority, packet.universe, packet.syncAddr) == (120, number, 0)
+            assert packet.option_StreamTerminated == one.terminated
+            assert not packet.option_PreviewData
+            assert len(one.data) == 126 + slots == 16 + (int.from_bytes(one.data[16:18], "big") & 0xFFF)
+        assert any(one.slots == bytes([77]) * slots for one in mine)
+        *_, before, first, second, third = mine
+        assert (before.terminated, before.slots) == (False, bytes(slots))  # most receivers hold the last look
+        assert all(one.terminated and one.slots == bytes(slots) for one in (first, second, third))  # 6.2.6: three
+        assert sum(one.terminated for one in mine) == 3
+
+
+def test_a_score_with_light_in_dark_hours_is_black_on_the_wire(tmp_path: Path) -> None:
+    """The second lock on the neighbours' hours: light for two seconds, of which the middle is forbidden."""
+    host = "127.0.44.2"
+    with listening(host) as ear, on_stage(tmp_path) as stage:
+        stage.setup([universe(1, host, slots=20)])
+        wall, clock = time.time_ns(), time.monotonic_ns()
+        begin, dark_from, dark_to = wall + SECOND_NS // 2, wall + SECOND_NS, wall + 3 * SECOND_NS // 2
+        stage.dark((dark_from, dark_to))
+        stage.score(segment(begin, wall + 600 * SECOND_NS, look=255))
+        heard = ear.wait_until(lambda all_: any(one.at_ns > clock + 2 * SECOND_NS for one in all_))
+        stage.process.send_signal(signal.SIGKILL)
+    light = [one.at_ns - clock + wall for one in heard if any(one.slots)]
+    assert any(at < dark_from for at in light) and any(at > dark_to for at in light)
+    # the kernel may hand a packet over late, so what left just before the edge may be heard just after it
+    first_black = min(
+        one.at_ns - clock + wall for one in heard if not any(one.slots) and one.at_ns - clock + wall > begin
+    )
+    assert not [at for at in light if first_black < at < dark_to]
+    assert len([one for one in heard if dark_from <= one.at_ns - clock + wall < dark_to]) >= 3
+
+
+def test_a_score_that_ends_without_a_director_leaves_the_wire_black(tmp_path: Path) -> None:
+    host = "127.0.44.3"
+    with listening(host) as ear, on_stage(tmp_path) as stage:
+        stage.setup([universe(1, host, slots=20)])
+        stage.dark()
+        now = time.time_ns()
+        stage.score(segment(now, now + SECOND_NS, look=255))
+        stage.wait_for("playing")
+        stage.sock.close()
+        ear.wait_until(lambda heard: any(any(one.slots) for one in heard))
+        ear.wait_until(lambda heard: len(heard) > 4 and not any(any(one.slots) for one in heard[-3:]))
+        assert stage.process.poll() is None
+
+
+def test_outside_of_what_is_known_of_dark_hours_it_is_dark(tmp_path: Path) -> None:
+    host = "127.0.44.4"
+    with listening(host) as ear, on_stage(tmp_path) as stage:
+        stage.setup([universe(1, host, slots=20)])
+        now = time.time_ns()
+        stage.say(op="dark", from_ns=now - 10 * SECOND_NS, until_ns=now - SECOND_NS, windows=[])
+        stage.score(segment(now, now + 60 * SECOND_NS, look=255))
+        stage.wait_for("telemetry", lambda said: said["packets_sent"] >= 3)
+        heard = ear.wait_until(lambda all_: len(all_) >= 3)
+        assert not any(any(one.slots) for one in heard)
+
+
+def test_it_waits_for_its_first_score_then_says_black_and_prints_how_soon(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    host = "127.0.44.5"
+    with listening(host) as ear, on_stage(tmp_path) as stage:
+        stage.setup([universe(1, host, slots=20)])
+        stage.dark()
+        now = time.time_ns()
+        stage.score(segment(now, now + 60 * SECOND_NS, look=255))
+        first = ear.wait_until(bool)[0]
+        with capsys.disabled():
+            print(f" [first packet {(first.at_ns - stage.started_ns) / 1e9:.2f} s after the start]", end="")
+        assert any(first.slots)
+
+
+def test_nonsense_from_a_director_is_said_and_changes_nothing(tmp_path: Path) -> None:
+    with on_stage(tmp_path) as stage:
+        stage.sock.sendall(b'nonsense\n[]\n{}\n{"op": "score"}\n{"op": "setup", "universes": [1]}\n\xff\xfe\n')
+        for _ in range(6):
+            assert stage.wait_for("trouble")["kind"] == "score"
+        stage.sock.close()
+        stage.connect()
+        assert stage.wait_for("hello")["pid"] == stage.process.pid
+        stage.end()
