@@ -29,9 +29,11 @@ class Source:
 
 @dataclass(slots=True)
 class Stream:
-    """One universe as it comes in, and its place in the frames: `frame` is the last one in which it spoke, `before`
-    the one before that, `rank` its turn in a frame, `offset_ns` how long after the beginning of a frame it speaks; `loose`
-    if it might have belonged to the frame before."""
+    """One universe as it comes in, and its place in the frames.
+
+    `frame` is the last one in which it spoke, `before` the one before that; `rank` its turn in a frame, `offset_ns` how
+    long after the beginning of a frame it speaks; `loose` if what it said might have belonged to the frame before.
+    """
 
     number: int
     row: int

@@ -126,11 +126,13 @@ def find_period(intervals: np.ndarray) -> int | None:
         if near.mean() > 0.15:
             middle /= parts
             break
-    times = np.rint(busy / middle)
-    fits = (times >= 1) & (times < 8) & (np.abs(busy / middle - times) < 0.3)
-    if not fits.any():
-        return max(1, round(middle))
-    return max(1, round(float(busy[fits].sum() / times[fits].sum())))
+    middle = float(np.median(busy[np.abs(busy - middle) < 0.3 * middle]))
+    for longest in (2, 8):  # short ones first: a small error grows with the times
+        times = np.rint(busy / middle)
+        fits = (times >= 1) & (times < longest) & (np.abs(busy / middle - times) < 0.3)
+        if fits.any():
+            middle = float(busy[fits].sum() / times[fits].sum())
+    return max(1, round(middle))
 
 
 class Pacer:

@@ -94,7 +94,10 @@ def stream(
     ]
 
 
-def recorded(folder: Path, events: Iterable[Event], wanted: Wanted = Wanted(slots="sent")) -> tuple[Frames, Outcome]:
+AS_SENT = Wanted(slots="sent")
+
+
+def recorded(folder: Path, events: Iterable[Event], wanted: Wanted = AS_SENT) -> tuple[Frames, Outcome]:
     """What a recording of a capture of events has in it: frames `(n, universes, 512)` if all slots were sent."""
     outcome = from_capture(captured(folder / "in.pcap", events), folder / "out.frames", wanted)
     return everything(outcome.info).reshape(outcome.info.frames, len(outcome.info.universes), -1), outcome

@@ -20,7 +20,7 @@ CAPTURE = REFERENCE / "moving-picture-13-universes-25fps.pcapng"
 
 
 def changing(frames: int, universes: int, seed: int = 1, stands_still: float = 0.0) -> Frames:
-    """Frames `(frames, universes)`, one level a universe; `stands_still` of the levels are those of the frame before."""
+    """Frames `(frames, universes)`, one level a universe; a part of them stands still."""
     random = np.random.default_rng(seed)
     levels = random.integers(1, 256, (frames, universes), np.uint8)
     for number in range(1, frames):
@@ -213,7 +213,7 @@ def test_a_packet_after_its_synchronization_goes_back_into_its_frame(tmp_path: P
 
 def test_a_recording_that_begins_in_the_middle_of_a_frame_begins_with_the_next(tmp_path: Path) -> None:
     levels = changing(60, 4)
-    frames, outcome = recorded(tmp_path, stream(levels, 1)[2:-1])
+    frames, _ = recorded(tmp_path, stream(levels, 1)[2:-1])
     assert np.array_equal(frames[:, :, 0], levels[1:-1])
 
 
