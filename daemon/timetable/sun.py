@@ -1,23 +1,34 @@
-"""When the sun stands where: events by astral, each bound to a calendar date by that date's solar noon.
+"""When the sun stands where: astral's sun, each event bound to a calendar date by that date's solar noon.
 
 An evening event of a date is the first after that date's solar noon, even past midnight; a morning event is the last
-before it. None where the sun does not come to that height. At the edge of polar day and night, where the sun's path
-grazes the height asked for, the events are minutes out.
+before it. None where the sun does not come to that height. astral's own events take declination and equation of time
+at up to a day from the event, so that they are minutes out towards the poles and some fall on no UTC day at all; here
+its functions of the sun's path are solved for the instant itself. At the edge of polar day and night, where the path
+grazes the height asked for, a minute of arc more or less of refraction is worth many minutes.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, time, timedelta
 from functools import lru_cache
+from math import cos, radians, sin
 from zoneinfo import ZoneInfo
 
-from astral import Observer, SunDirection, sun
+from astral import sun
 
-from gloaming.daemon.timetable.local import SECOND_NS, local_date
+from gloaming.daemon.timetable.local import SECOND_NS, local_date, resolve
 
-DUSK_ALTITUDE = -6.0
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+HORIZON = -0.8333
+"""The centre's height in degrees when the upper limb touches the horizon: refraction 34', radius 16' (USNO, NOAA)."""
+DUSK = -6.0
+"""Civil twilight."""
+NEAR_NS = SECOND_NS // 20
+_MINUTE_NS = 60 * SECOND_NS
+_DAY_NS = 86_400 * SECOND_NS
+_J2000_NS = 946_728_000 * SECOND_NS
+_CENTURY_NS = 36_525 * _DAY_NS
+_EPOCH = date(1970, 1, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,49 +41,80 @@ class Spot:
     zone: ZoneInfo
 
 
-def _ns(at: datetime) -> int:
-    passed = at.astimezone(UTC) - _EPOCH
-    return (passed.days * 86_400 + passed.seconds) * SECOND_NS + passed.microseconds * 1000
+def _century(at_ns: int) -> float:
+    """Julian centuries from J2000, as astral's functions take them."""
+    return (at_ns - _J2000_NS) / _CENTURY_NS
+
+
+def _transit(spot: Spot, utc_day: date) -> int:
+    """The sun's passage over the meridian of the spot that is nearest to its mean noon of a UTC day."""
+    mean_ns = (utc_day - _EPOCH).days * _DAY_NS + round((720.0 - 4.0 * spot.longitude) * _MINUTE_NS)
+    at_ns = mean_ns
+    for _ in range(2):
+        at_ns = mean_ns - round(sun.eq_of_time(_century(at_ns)) * _MINUTE_NS)
+    return at_ns
 
 
 @lru_cache(maxsize=20_000)
 def solar_noon(spot: Spot, day: date) -> int:
-    """The sun's transit that falls on a calendar date in the spot's zone."""
-    for shift in (0, -1, 1):
-        at = sun.noon(Observer(spot.latitude, spot.longitude, 0.0), day + timedelta(days=shift), UTC)
-        if at.astimezone(spot.zone).date() == day:
-            return _ns(at)
-    midday = datetime(day.year, day.month, day.day, 12, tzinfo=spot.zone)
-    return _ns(midday)
+    """The sun's transit that falls on a calendar date in the spot's zone, or the nearest where none does.
+
+    None may where the zone's midnight is at the sun's noon, and on a date that a zone has left out.
+    """
+    transits = [_transit(spot, day + timedelta(days=shift)) for shift in (0, -1, 1)]
+    within = [at_ns for at_ns in transits if local_date(at_ns, spot.zone) == day]
+    midday_ns = resolve(day, time(12), spot.zone)
+    return within[0] if within else min(transits, key=lambda at_ns: abs(at_ns - midday_ns))
 
 
-@lru_cache(maxsize=50_000)
-def _events(spot: Spot, utc_day: date, event: str, altitude: float | None) -> int | None:
-    """astral's event of a UTC day; the elevation must be a float, since astral ignores an integer."""
-    observer = Observer(spot.latitude, spot.longitude, float(spot.elevation_m))
-    try:
-        if event == "sunset":
-            return _ns(sun.sunset(observer, utc_day, UTC))
-        if event == "sunrise":
-            return _ns(sun.sunrise(observer, utc_day, UTC))
-        flat = Observer(spot.latitude, spot.longitude, 0.0)
-        direction = SunDirection.RISING if event in ("dawn", "rising") else SunDirection.SETTING
-        height = DUSK_ALTITUDE if altitude is None else altitude
-        return _ns(sun.time_at_elevation(flat, height, utc_day, direction, UTC))
-    except ValueError:
+class _Height:
+    """How far (in sines) the sun stands above a height, over the half day on one side of a transit."""
+
+    def __init__(self, spot: Spot, transit_ns: int, altitude: float) -> None:
+        self.sine, self.cosine = sin(radians(spot.latitude)), cos(radians(spot.latitude))
+        self.transit_ns, self.height = transit_ns, sin(radians(altitude))
+        self.equation = sun.eq_of_time(_century(transit_ns))
+
+    def above(self, at_ns: int) -> float:
+        century = _century(at_ns)
+        declination = radians(sun.sun_declination(century))
+        minutes = (at_ns - self.transit_ns) / _MINUTE_NS + sun.eq_of_time(century) - self.equation
+        hour_angle = cos(radians(minutes / 4.0))
+        return self.sine * sin(declination) + self.cosine * cos(declination) * hour_angle - self.height
+
+
+def _passage(height: _Height, first_ns: int, last_ns: int) -> int | None:
+    """When the sun passes the height between a transit and the other side (false position, the Illinois way)."""
+    first, last = height.above(first_ns), height.above(last_ns)
+    if first <= 0 or last >= 0:
         return None
+    side = 0
+    while True:
+        at_ns = first_ns + round((last_ns - first_ns) * first / (first - last))
+        here = height.above(at_ns)
+        if here > 0:
+            step_ns, first_ns, first = at_ns - first_ns, at_ns, here
+            last, side = (last / 2 if side > 0 else last), 1
+        else:
+            step_ns, last_ns, last = last_ns - at_ns, at_ns, here
+            first, side = (first / 2 if side < 0 else first), -1
+        if abs(step_ns) < NEAR_NS or not here:
+            return at_ns
 
 
 @lru_cache(maxsize=50_000)
 def sun_event(spot: Spot, day: date, event: str, altitude: float | None = None) -> int | None:
-    """A date's sun event; `sun` is the evening's passage of a height, `rising` the morning's."""
+    """A date's sun event, solved to a tenth of a second; None where the sun does not come to that height.
+
+    `event` is sunrise, sunset, dawn or dusk; or with an `altitude` "sun" for the evening's passage of it, "rising" for
+    the morning's. The horizon sinks with the spot's elevation, twilight does not know it.
+    """
+    if altitude is None:
+        low = event in ("dawn", "dusk")
+        altitude = DUSK if low else HORIZON - float(sun.adjust_to_horizon(spot.elevation_m))
     noon_ns = solar_noon(spot, day)
-    morning = event in ("sunrise", "dawn", "rising")
-    found = [_events(spot, day + timedelta(days=shift), event, altitude) for shift in (-2, -1, 0, 1, 2)]
-    half_ns = 43_200 * SECOND_NS + 1800 * SECOND_NS
-    if morning:
-        return max((at for at in found if at is not None and noon_ns - half_ns <= at <= noon_ns), default=None)
-    return min((at for at in found if at is not None and noon_ns <= at <= noon_ns + half_ns), default=None)
+    half_ns = -_DAY_NS // 2 if event in ("sunrise", "dawn", "rising") else _DAY_NS // 2
+    return _passage(_Height(spot, noon_ns, altitude), noon_ns, noon_ns + half_ns)
 
 
 def sunset_after(spot: Spot, at_ns: int) -> int | None:

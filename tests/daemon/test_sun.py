@@ -193,3 +193,8 @@ def test_a_date_that_the_calendar_of_a_place_leaves_out_has_no_end_of_time() -> 
     assert before is not None
     assert after is not None
     assert 23 * 3600 * S < after - before < 25 * 3600 * S
+
+
+def test_where_the_clock_strikes_midnight_at_the_suns_noon_every_date_still_has_its_sunset() -> None:
+    spot = Spot(31.47, -179.24, 0.0, ZoneInfo("UTC"))
+    assert all(sun_event(spot, day, event) is not None for day in YEAR for event in ("sunrise", "sunset"))
