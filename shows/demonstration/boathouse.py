@@ -1,4 +1,4 @@
-"""Where every pixel of the Pier Road boathouse hangs: strings drawn in metres, as one sees them from across the harbour.
+"""Where every pixel of the Pier Road boathouse hangs: strings in metres, as one sees them from across the harbour.
 
 x runs along the quay, y upwards from the water. Nothing here knows of light or of time.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -41,7 +42,7 @@ class String:
 def _line(*corners: Point, every_m: float) -> list[Point]:
     """Points about `every_m` apart along a line through some corners, both ends included."""
     points: list[Point] = []
-    for begin, end in zip(corners, corners[1:], strict=False):
+    for begin, end in pairwise(corners):
         length = float(np.hypot(end[0] - begin[0], end[1] - begin[1]))
         steps = np.linspace(0, 1, max(2, round(length / every_m) + 1))
         leg = [(begin[0] + (end[0] - begin[0]) * s, begin[1] + (end[1] - begin[1]) * s) for s in steps]
@@ -133,14 +134,10 @@ def _quay() -> Iterator[tuple[str, list[Point]]]:
     yield "jetty-legs", _curtain(legs)
     yield "light-tower-left", _line((36.5, 3.1), (36.95, 7.7), every_m=0.09)
     yield "light-tower-right", _line((38.05, 7.7), (38.5, 3.1), every_m=0.09)
-    bands = [
-        _line(
-            (36.55 + 0.45 * (y - 3.1) / 4.6 + 0.12, float(y)),
-            (38.45 - 0.45 * (y - 3.1) / 4.6 - 0.12, float(y)),
-            every_m=0.13,
-        )
-        for y in np.linspace(3.4, 7.4, 11)
-    ]
+    bands = []
+    for y in np.linspace(3.4, 7.4, 11):
+        inset = 0.45 * (y - 3.1) / 4.6 + 0.12
+        bands.append(_line((36.55 + inset, float(y)), (38.45 - inset, float(y)), every_m=0.13))
     yield "light-tower-bands", _curtain(bands)
     yield "light-gallery", _line((36.4, 7.9), (38.6, 7.9), every_m=0.09)
     panes = [_line((x, 8.15), (x, 9.5), every_m=0.13) for x in np.linspace(37.0, 38.0, 6)]
@@ -153,30 +150,17 @@ def _boat() -> Iterator[tuple[str, list[Point]]]:
     hull = [(7.4, 1.75), (7.0, 0.75), (6.3, 0.2), (1.9, 0.2), (1.1, 0.9), (0.4, 2.0)]
     yield "boat-sheer", _line(*sheer, every_m=0.09)
     yield "boat-hull", _line(*hull, every_m=0.1)
-    strakes = [
-        _line((1.25, 1.2), (7.0, 1.2), every_m=0.13),
-        _line((1.5, 0.85), (6.85, 0.85), every_m=0.13),
-        _line((1.75, 0.5), (6.5, 0.5), every_m=0.13),
-    ]
+    ends = [(1.25, 7.0, 1.2), (1.5, 6.85, 0.85), (1.75, 6.5, 0.5)]
+    strakes = [_line((left, y), (right, y), every_m=0.13) for left, right, y in ends]
     yield "boat-strakes", _curtain(strakes)
     yield "mast", _line((4.0, 1.5), MAST, every_m=0.08)
     yield "boom", _line((4.1, 2.75), (7.3, 3.0), every_m=0.1)
     yield "forestay", _line((0.4, 2.1), MAST, every_m=0.1)
     yield "backstay", _line((7.4, 1.85), MAST, every_m=0.11)
-    rises = np.linspace(3.2, 9.2, 16)
-    yield (
-        "mainsail",
-        _curtain([_line((4.25, float(y)), (4.35 + 2.75 * (10.2 - y) / 7.2, float(y)), every_m=0.19) for y in rises]),
-    )
-    yield (
-        "jib",
-        _curtain(
-            [
-                _line((0.55 + 3.5 * (y - 2.1) / 8.5 + 0.35, float(y)), (3.75, float(y)), every_m=0.19)
-                for y in np.linspace(2.5, 8.6, 16)
-            ]
-        ),
-    )
+    main = [(4.25, 4.35 + 2.75 * (10.2 - y) / 7.2, y) for y in np.linspace(3.2, 9.2, 16).tolist()]
+    jib = [(0.9 + 3.5 * (y - 2.1) / 8.5, 3.75, y) for y in np.linspace(2.5, 8.6, 16).tolist()]
+    for name, rows in (("mainsail", main), ("jib", jib)):
+        yield name, _curtain([_line((left, y), (right, y), every_m=0.19) for left, right, y in rows])
     yield "festoon-west", _hung(MAST, (10.2, 6.2), 1.0, 0.12)
     yield "festoon-east", _hung((32.6, 8.5), (36.5, 8.0), 0.9, 0.1)
 

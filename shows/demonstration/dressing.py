@@ -26,7 +26,7 @@ class Dressing:
         self.curtain, self.star = stage.of("gable-curtain"), stage.of("star")
         self.roof, self.icicles = stage.of("wing-roof"), stage.of("icicles")
         self.water, self.posts = stage.of("quay-wall"), stage.of("mooring", "jetty-legs")
-        self.panes, self.frames = stage.of("window") * 1, stage.of("door-")
+        self.panes, self.frames = stage.of("window"), stage.of("door-")
         self.planks = stage.of("door-left-planks", "door-right-planks")
         self.tower, self.lantern = stage.of("light-"), stage.of("light-lantern", "light-gallery")
         self.hull, self.sails = stage.of("boat-"), stage.of("mainsail", "jib")
@@ -59,7 +59,7 @@ class Dressing:
 
     def windows(self, canvas: Canvas, level: Floats | float = 1.0) -> None:
         """Lamplight behind the panes, a little of it through the doors, and the bulbs of the festoons."""
-        canvas.add(self._lit * np.float32(0.5) * np.float32(1) * level, LAMPLIGHT)
+        canvas.add(self._lit * np.float32(0.5) * level, LAMPLIGHT)
         canvas.add(self.festoons * np.float32(0.8) * level, LAMPLIGHT)
 
     def lighthouse(self, canvas: Canvas, at_s: Floats, level: float = 1.0) -> None:

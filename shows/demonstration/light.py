@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,7 @@ import numpy.typing as npt
 from gloaming.shows.demonstration.boathouse import String
 
 Floats = npt.NDArray[np.float32]
+Numbers = npt.NDArray[np.floating[Any]]
 Bytes = npt.NDArray[np.uint8]
 Colour = tuple[float, float, float]
 
@@ -25,16 +27,18 @@ def colour(code: str, times: float = 1.0) -> Colour:
     return red * times, green * times, blue * times
 
 
-def smooth(value: Floats, begin: float, end: float) -> Floats:
+def smooth(value: Numbers, begin: float, end: float) -> Floats:
     """0 before `begin`, 1 after `end`, an S between; `begin` may lie above `end`."""
-    share = np.clip((value - np.float32(begin)) / np.float32(end - begin), 0, 1, dtype=np.float32)
+    share = np.clip(
+        (value.astype(np.float32, copy=False) - np.float32(begin)) / np.float32(end - begin), 0, 1, dtype=np.float32
+    )
     result: Floats = share * share * (np.float32(3) - np.float32(2) * share)
     return result
 
 
-def bump(value: Floats, width: float) -> Floats:
+def bump(value: Numbers, width: float) -> Floats:
     """A soft bump of height 1 at 0, without an exponential: 1 / (1 + (value / width)^2)^2."""
-    share = value * np.float32(1 / width)
+    share = value.astype(np.float32, copy=False) * np.float32(1 / width)
     share *= share
     share += np.float32(1)
     share *= share
@@ -134,7 +138,7 @@ class Canvas:
             plane += np.take(np.interp(scale, np.arange(len(tints)), stops).astype(np.float32), index) * amount
 
     def finish(self, level: Floats, threshold: Floats) -> Bytes:
-        """Bytes `(frames, pixels, 3)`: times `level` `(frames,)`, softly limited, and rounded at each pixel's threshold.
+        """Bytes `(frames, pixels, 3)`: times `level` `(frames,)`, softly limited, rounded at each pixel's threshold.
 
         The thresholds `(3, pixels)` in 0..1 differ from pixel to pixel and never change: slow fades at low levels
         climb in many small steps all over the picture instead of a few large ones, and nothing flickers.

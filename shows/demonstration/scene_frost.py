@@ -66,7 +66,8 @@ def first_frost(stage: Stage) -> Callable[[Floats], Bytes]:
         hue = (stage.y - np.float32(3.5)) / np.float32(9) + fold.at(at_s * np.float32(0.6) + 9) * np.float32(0.16)
         canvas.ramp(hue.clip(0, 1), AURORA, curtain)
         frozen = smooth(now - freezes_s, 0, 3.5)
-        thaw = smooth((now - np.float32(48)) * np.float32(1.15) - hearths, 0, 3.5)
+        warmth = (now - np.float32(48)) * np.float32(1.15) - hearths
+        thaw = smooth(warmth, 0, 3.5)
         front = bump(now - freezes_s - np.float32(1.2), 1.0)
         glint = smooth(np.sin(now * rate + dice * np.float32(97)), 0.9, 1.0) * frozen
         stay = 1 - thaw
@@ -78,9 +79,7 @@ def first_frost(stage: Stage) -> Callable[[Floats], Bytes]:
         canvas.add(falling, RIME)
         warm = thaw * (np.float32(0.1) + np.float32(0.5) * crystal)
         canvas.add(warm, LAMPLIGHT)
-        canvas.add(
-            bump((now - np.float32(48)) * np.float32(1.15) - hearths - np.float32(2), 1.6) * np.float32(0.4), EMBER
-        )
+        canvas.add(bump(warmth - np.float32(2), 1.6) * np.float32(0.4), EMBER)
         return dressing.bytes(canvas, at_s)
 
     return paint

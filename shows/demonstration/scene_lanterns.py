@@ -9,7 +9,7 @@ import numpy as np
 
 from gloaming.shows.demonstration.boathouse import QUAY_M
 from gloaming.shows.demonstration.dressing import EMBER, LAMPLIGHT, Dressing
-from gloaming.shows.demonstration.light import Bytes, Colour, Floats, Stage, bump, colour, smooth
+from gloaming.shows.demonstration.light import Bytes, Canvas, Colour, Floats, Stage, bump, colour, smooth
 
 LENGTH_S = 70.0
 DUSK = (colour("#3c1228"), colour("#2c1a58"), colour("#12206a"), colour("#060c34"))
@@ -103,10 +103,7 @@ def lanterns(stage: Stage) -> Callable[[Floats], Bytes]:
     return paint
 
 
-def _glow(canvas: object, stage: Stage, place: tuple[Floats, Floats, Floats], lantern: Lantern) -> None:
-    from gloaming.shows.demonstration.light import Canvas
-
-    assert isinstance(canvas, Canvas)
+def _glow(canvas: Canvas, stage: Stage, place: tuple[Floats, Floats, Floats], lantern: Lantern) -> None:
     x, y, level = place
     away = np.hypot(stage.x - x[:, None], (stage.y - y[:, None]) * np.float32(0.8))
     canvas.add(bump(away, lantern.size_m) * level[:, None], lantern.tint)
