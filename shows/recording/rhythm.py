@@ -9,7 +9,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from gloaming.shows.recording.packets import Bytes, Kind, Packets
+from gloaming.shows.recording.packets import PREVIEW, Bytes, Kind, Packets
 
 LOOK_NS = 600_000_000
 """How far behind the last packet frames are let go: so long a hold-up of the source may take to be made good."""
@@ -53,18 +53,19 @@ class Census:
     def take(self, packets: Packets) -> None:
         """Some packets more."""
         data = np.array(packets.kind) == Kind.DATA
+        data &= (np.array(packets.start_code) == 0) & (np.array(packets.options) & PREVIEW == 0)
         if not data.any() and Kind.SYNC not in packets.kind:
             return
         self._measure(packets, data)
         if len(self._intervals) > SAMPLES_MAX:
             return
-        rows = zip(packets.kind, packets.at_ns, packets.cid, packets.universe, packets.synchronization, strict=True)
-        for kind, at_ns, cid, universe, address in rows:
+        columns = (packets.kind, packets.at_ns, packets.cid, packets.universe, packets.synchronization)
+        for kind, at_ns, cid, universe, address, levels in zip(*columns, data.tolist(), strict=True):
             if kind == Kind.SYNC:
                 if address in self._last_sync:
                     self._sync_intervals.append(at_ns - self._last_sync[address])
                 self._last_sync[address] = at_ns
-            elif kind == Kind.DATA:
+            elif levels:
                 last_ns = self._last.get((cid, universe))
                 self._last[cid, universe] = at_ns
                 self._first_ns = self._first_ns or at_ns
@@ -78,7 +79,7 @@ class Census:
     def _measure(self, packets: Packets, data: np.ndarray) -> None:
         """The slots that every universe has, and the last of them that is ever lit."""
         self.packets += int(data.sum())
-        numbers = np.flatnonzero(data & (np.array(packets.start_code) == 0))
+        numbers = np.flatnonzero(data)
         levels = packets.levels()[numbers]
         used = np.where(levels.any(axis=1), levels.shape[1] - (levels[:, ::-1] != 0).argmax(axis=1), 0)
         universes = np.array(packets.universe)[numbers]

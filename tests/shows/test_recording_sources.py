@@ -1,0 +1,204 @@
+"""Which source counts, and what is passed over: ANSI E1.31-2018, sections named beside each check."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from gloaming.shows.mistake import MistakeError
+from gloaming.shows.recording.recorder import Wanted, from_capture, lay_out
+from tests.shows.streams import OTHER_CID, Event, captured, data, ethernet, everything, pcap, recorded, stream, sync
+
+LEVELS = np.arange(1, 81, dtype=np.uint8)[:, None].repeat(2, axis=1)
+
+
+def other(levels: np.ndarray, priority: int, from_ns: int = 0, name: str = "lantern") -> list[Event]:
+    """The stream of a second source, half a frame behind the first."""
+    events = stream(levels, 1, cid=OTHER_CID, priority=priority, name=name)
+    return [(at_ns + 12_000_000 + from_ns, packet) for at_ns, packet in events]
+
+
+def lines(outcome: object) -> str:
+    return "\n".join(outcome.tally.lines(outcome.info.fps))  # type: ignore[attr-defined]  # Outcome
+
+
+@pytest.mark.parametrize("priority", [99, 0])
+def test_the_higher_priority_wins(tmp_path: Path, priority: int) -> None:
+    """6.2.3."""
+    frames, outcome = recorded(tmp_path, stream(LEVELS, 1) + other(LEVELS + 100, priority))
+    assert np.array_equal(frames[:, :, 0], LEVELS)
+    assert "lower priority gave way (E1.31 6.2.3): 'lantern' (64656667) on universes 1-2" in lines(outcome)
+
+
+def test_a_higher_priority_takes_over_while_it_lasts_and_for_two_and_a_half_seconds(tmp_path: Path) -> None:
+    """6.2.3, 6.7.1: a source that is silent for 2.5 s has left."""
+    long = np.arange(240, dtype=np.uint8)[:, None].repeat(2, axis=1) // 4
+    second = other(np.full((40, 2), 200, np.uint8), 150, 1_000_000_000)
+    frames, _ = recorded(tmp_path, stream(long, 1) + second)
+    levels = frames[:, 0, 0]
+    taken = np.flatnonzero(levels == 200)
+    assert taken.min() in (40, 41) and levels[:40].max() <= 10
+    left = taken.max() / 40
+    assert abs(left - (1.0 + 1.0 + 2.5)) < 0.1
+    assert levels[taken.max() + 2] == long[taken.max() + 2, 0]
+
+
+def test_equal_priorities_are_merged_by_the_highest_level_and_it_is_said(tmp_path: Path) -> None:
+    """6.2.3 leaves it to the receiver; highest takes precedence is common practice, no source."""
+    random = np.random.default_rng(3)
+    one = random.integers(1, 256, (80, 2), np.uint8)
+    still = np.full((80, 2), 128, np.uint8)
+    frames, outcome = recorded(tmp_path, stream(one, 1) + other(still, 100))
+    assert np.array_equal(frames[1:, :, 0], np.maximum(one, 128)[1:])
+    assert "equal priority were merged" in lines(outcome) and "'lantern' (64656667), 'quay' (00010203)" in lines(
+        outcome
+    )
+
+
+def test_preview_data_are_not_recorded(tmp_path: Path) -> None:
+    """6.2.6, bit 7."""
+    preview = stream(LEVELS + 100, 1, cid=OTHER_CID, priority=200, previewData=True)
+    frames, outcome = recorded(tmp_path, stream(LEVELS, 1) + preview)
+    assert np.array_equal(frames[:, :, 0], LEVELS)
+    assert outcome.tally.preview == 160 and "preview data, not meant to be seen" in lines(outcome)
+
+
+def test_other_start_codes_are_not_levels(tmp_path: Path) -> None:
+    """E1.11: the null start code carries levels; they share the sequence numbers of their universe (6.7.2)."""
+    events = []
+    for number, (at_ns, _) in enumerate(stream(LEVELS[:, :1], 1)):
+        events.append((at_ns, data(1, 2 * number, [100 + number], dmxStartCode=0xDD)))
+        events.append((at_ns + 100_000, data(1, 2 * number + 1, [LEVELS[number, 0]])))
+    frames, outcome = recorded(tmp_path, events)
+    assert np.array_equal(frames[:, :, 0], LEVELS[:, :1])
+    assert outcome.tally.start_codes == {0xDD: 80} and outcome.tally.lost_in_all == 0
+    assert "0xdd 80 times" in lines(outcome)
+
+
+def test_a_stream_that_ends_and_begins_again(tmp_path: Path) -> None:
+    """6.2.6, bit 6: what a terminated packet carries is not used; the last look is held."""
+    first = stream(LEVELS[:40], 1)
+    end = [
+        (1_000_000_000 + number * 1_000_000, data(universe, 40 + number, [255], streamTerminated=True))
+        for number in range(3)
+        for universe in (1, 2)
+    ]
+    again = [(at_ns + 2_000_000_000, packet) for at_ns, packet in stream(LEVELS[40:], 1)]
+    frames, outcome = recorded(tmp_path, first + end + again)
+    expected = np.concatenate([LEVELS[:40], LEVELS[39:40].repeat(40, axis=0), LEVELS[40:]])
+    assert np.array_equal(frames[:, :, 0], expected)
+    assert "ended by their source (E1.31 6.2.6): universe 1 1, universe 2 1" in lines(outcome)
+
+
+def test_a_universe_that_falls_silent_holds_its_look(tmp_path: Path) -> None:
+    """6.7.1: network data loss after 2.5 s; what was lost is not guessed from sequence numbers after that."""
+    long = np.arange(1, 201, dtype=np.uint8)[:, None].repeat(2, axis=1)
+    events = [event for place, event in enumerate(stream(long, 1)) if place % 2 == 0 or not 40 <= place // 2 < 160]
+    frames, outcome = recorded(tmp_path, events)
+    expected = long.copy()
+    expected[40:160, 1] = 40
+    assert np.array_equal(frames[:, :, 0], expected)
+    assert outcome.tally.silences == {2: 1}
+
+
+def test_a_source_that_is_started_again_goes_on(tmp_path: Path) -> None:
+    """6.7.2: a step of -20 or below is accepted."""
+    events = stream(LEVELS[:60], 1)
+    again = [
+        (1_500_000_000 + at_ns, data(place % 2 + 1, place // 2, [LEVELS[60 + place // 2, 0]]))
+        for place, (at_ns, _) in enumerate(stream(LEVELS[60:], 1))
+    ]
+    frames, outcome = recorded(tmp_path, events + again)
+    assert np.array_equal(frames[:, :, 0], LEVELS)
+    assert (outcome.tally.restarts, outcome.tally.lost_in_all) == (2, 0)
+
+
+@pytest.mark.parametrize("jump_s", [-3600, 86_400])
+def test_a_clock_that_jumps_in_a_capture_moves_no_frame(tmp_path: Path, jump_s: int) -> None:
+    first, second = stream(LEVELS, 1)[:80], stream(LEVELS, 1)[80:]
+    jumped = [(at_ns + jump_s * 1_000_000_000, packet) for at_ns, packet in second]
+    path = tmp_path / "in.pcap"
+
+    pcap(path, [(at_ns, ethernet(packet)) for at_ns, packet in first + jumped])
+    outcome = from_capture(path, tmp_path / "out.frames", Wanted(slots="sent"))
+    assert np.array_equal(everything(outcome.info).reshape(80, 2, 512)[:, :, 0], LEVELS)
+    assert outcome.tally.clock_jumps == 1 and "the clock jumped 1 times" in lines(outcome)
+
+
+def test_a_very_long_silence_is_cut_out_and_said(tmp_path: Path) -> None:
+    later = [
+        (at_ns + 7_200_000_000_000, data(place % 2 + 1, place // 2 + 77, [LEVELS[place // 2, 0]]))
+        for place, (at_ns, _) in enumerate(stream(LEVELS[:40], 1))
+    ]
+    frames, outcome = recorded(tmp_path, stream(LEVELS[:40], 1) + later)
+    assert len(frames) == 40 + 99 + 40 and "silence cut out" in lines(outcome)
+
+
+def test_universes_that_change_half_way(tmp_path: Path) -> None:
+    """Universe 2 ends, universe 3 begins: black before, the last look after, and a line."""
+    first = [event for place, event in enumerate(stream(LEVELS, 1)) if place % 2 == 0 or place < 80]
+    third = [(at_ns + 1_250_000_000, packet) for at_ns, packet in stream(LEVELS[:30, :1], 1, first_universe=3)]
+    frames, outcome = recorded(tmp_path, first + third)
+    assert np.array_equal(frames[:, 0, 0], LEVELS[:, 0])
+    assert np.array_equal(frames[:40, 1, 0], LEVELS[:40, 1]) and (frames[40:, 1, 0] == 40).all()
+    assert (frames[:50, 2, 0] == 0).all() and np.array_equal(frames[50:, 2, 0], LEVELS[:30, 0])
+    assert "universe 3 began 1.25 s after the first" in lines(outcome)
+
+
+def test_only_the_universes_chosen_are_recorded(tmp_path: Path) -> None:
+    events = stream(LEVELS.repeat(2, axis=1), 1)
+    frames, outcome = recorded(tmp_path, events, Wanted((2, 3, 9), "sent"))
+    assert [one.number for one in outcome.info.universes] == [2, 3]
+    assert frames.shape[1] == 2 and outcome.tally.not_chosen == {1: 80, 4: 80}
+    assert outcome.notes == ("nothing came for universe 9",)
+    with pytest.raises(MistakeError, match="nothing came for the universes chosen; there is universes 1-4"):
+        recorded(tmp_path, events, Wanted((9,)))
+
+
+def test_a_recording_begins_with_the_first_change_and_ends_with_stillness(tmp_path: Path) -> None:
+    levels = np.concatenate([np.full((60, 1), 7), np.arange(8, 88)[:, None], np.full((120, 1), 87)]).astype(np.uint8)
+    frames, outcome = recorded(tmp_path, stream(levels, 1), Wanted(slots="sent", from_change=True, until_still_s=1.5))
+    assert frames[:, 0, 0].tolist() == list(range(8, 88))
+    assert outcome.notes == ("ended: nothing changed any more",)
+
+
+def test_a_short_stillness_is_part_of_the_recording(tmp_path: Path) -> None:
+    levels = np.concatenate([np.arange(1, 41), np.full(40, 40), np.arange(41, 81), np.full(20, 80)])[:, None]
+    frames, outcome = recorded(tmp_path, stream(levels.astype(np.uint8), 1), Wanted(slots="sent", until_still_s=1.5))
+    assert np.array_equal(frames[:, 0, 0], levels[:, 0]) and outcome.notes == ()
+
+
+def test_slots_that_stay_dark_at_the_end_are_left_out() -> None:
+    numbers, sent = (1, 2, 3), {1: 512, 2: 512, 3: 512}
+    assert lay_out(numbers, sent, {1: 509, 2: 510, 3: 23}, "used") == {1: 510, 2: 510, 3: 24}
+    assert lay_out(numbers, sent, {1: 512, 2: 0, 3: 0}, "used") == {1: 512, 2: 512, 3: 3}
+    assert lay_out(numbers, sent, {1: 1, 2: 1, 3: 1}, "sent") == sent
+    assert lay_out(numbers, sent, {1: 1, 2: 1, 3: 1}, 170) == {1: 170, 2: 170, 3: 170}
+
+
+def test_two_sources_with_their_own_universes_and_clocks_lose_nothing(tmp_path: Path) -> None:
+    """Each drifts against the other; the frames of both are all there, in their order."""
+    one = stream(np.arange(1, 201, dtype=np.uint8)[:, None], 1, Fraction(40))
+    two = stream(np.arange(1, 200, dtype=np.uint8)[:, None], 1, Fraction("39.8"), 2, cid=OTHER_CID)
+    frames, outcome = recorded(tmp_path, one + [(at_ns + 9_000_000, packet) for at_ns, packet in two])
+    assert outcome.tally.lost_in_all == 0
+    for place, count in ((0, 200), (1, 199)):
+        seen = frames[:, place, 0]
+        assert (np.diff(seen[seen > 0].astype(int)) <= 1).all() and seen.max() >= count - 2
+    assert abs(len(frames) - 200) <= 2
+
+
+def test_a_capture_says_what_it_has_instead_of_levels(tmp_path: Path) -> None:
+    for events, text in (
+        ([(0, b"hello")], "1 packets, 1 of other kinds"),
+        ([(0, sync(7000, 1))], "there are no E1.31 levels in it: 1 packets"),
+        ([(0, data(1, 0, [1])[:300])], "1 cut short"),
+        ([(0, data(1, 0, [1])[:117] + b"\xff" + data(1, 0, [1])[118:])], "1 malformed"),
+    ):
+        path = captured(tmp_path / "in.pcap", events)
+        with pytest.raises(MistakeError, match=text):
+            from_capture(path, tmp_path / "out.frames", Wanted())
+    assert [one.name for one in tmp_path.iterdir()] == ["in.pcap"]
