@@ -31,10 +31,10 @@ class Bell:
 
 
 BELLS = (
-    Bell("boat", 5.3, 5.9, 2.2, 440.0, colour("#ff9a6a"), 3, 12),
+    Bell("boat", 4.9, 5.9, 2.8, 440.0, colour("#ff9a6a"), 3, 12),
     Bell("light", 37.5, 8.9, 1.6, 392.0, colour("#fff0c8"), 2, 11),
-    Bell("wing", 25.6, 7.2, 2.3, 329.63, colour("#ff6a4a"), 4, 12),
-    Bell("gable", 15.0, 8.9, 2.9, 261.63, colour("#ffc050"), 0, 13),
+    Bell("wing", 25.6, 7.0, 2.6, 329.63, colour("#ff6a4a"), 4, 12),
+    Bell("gable", 15.0, 8.55, 3.4, 261.63, colour("#ffc050"), 0, 13),
 )
 
 

@@ -12,15 +12,15 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.demonstration.boathouse import BOTTOM_M, LEFT_M, RIGHT_M, SILHOUETTES, strings
-from gloaming.shows.demonstration.light import Floats, Stage
+from gloaming.shows.demonstration.light import Floats, Numbers, Stage
 from gloaming.shows.demonstration.pieces import PIECES
 
 Bytes = npt.NDArray[np.uint8]
 
 SKY_M, SEA_M = 14.4, 3.4
 """How far the picture reaches above the water line and below it."""
-GLOWS = ((0.95, 4.6), (3.2, 5.5), (13.0, 8.0), (60.0, 13.0))
-"""How a point spreads, as bells of Gauss: the width in points of the picture (at 1200 across), and the light in it."""
+GLOWS = ((0.95, 5.5), (3.0, 5.5), (12.0, 5.5), (55.0, 5.0))
+"""How a point spreads, as bells of Gauss: the width in points of a picture 1200 across, and the light in it."""
 HILLS = ((41.5, 3.2), (36, 4.4), (28, 3.9), (21, 5.6), (12, 4.8), (7, 5.9), (2, 4.6), (-2.9, 4.9))
 HOUSES = (
     (7.9, 4.4),
@@ -31,7 +31,6 @@ HOUSES = (
     (34.6, 3.3),
     (35.4, 3.6),
     (39.6, 3.1),
-    (7.0, 3.2),
 )
 
 
@@ -54,8 +53,8 @@ def picture(levels: Bytes, width: int = 1200) -> Bytes:
     whole = np.concatenate([scene, _reflected(scene, below)])
     whole = 1 - np.exp(-1.15 * whole)
     screen = np.where(whole <= 0.0031308, 12.92 * whole, 1.055 * whole ** (1 / 2.4) - 0.055)
-    noise = np.random.default_rng(1).uniform(0, 1, screen.shape[:2])[..., None]
-    return (255 * screen.clip(0, 1) + noise * 0.999).clip(0, 255).astype(np.uint8)
+    result: Bytes = (255 * screen.clip(0, 1)).round().astype(np.uint8)
+    return result
 
 
 def _backdrop(width: int, height: int, left: float, scale: float) -> Floats:
@@ -87,7 +86,7 @@ def _backdrop(width: int, height: int, left: float, scale: float) -> Floats:
     return scene
 
 
-def _glow(x: Floats, y: Floats, light: Floats, size: tuple[int, int], zoom: float) -> Floats:
+def _glow(x: Numbers, y: Numbers, light: Numbers, size: tuple[int, int], zoom: float) -> Floats:
     """Points of light, each spread over its neighbourhood."""
     height, width = size[0] + 256, size[1] + 256  # room for glow that would wrap around
     dots = np.zeros((height, width, 3), np.float32)
@@ -119,7 +118,7 @@ def _reflected(scene: Floats, rows: int) -> Floats:
         source += wave * (1 + 5 * depth)
     row = source.clip(0, height - 1).astype(int)
     column = (np.arange(width) + sideways * 0.6).clip(0, width - 1).astype(int)
-    smeared = sum(scene[(row - k).clip(0), column] for k in range(0, 12, 2)) / 6
+    smeared = np.mean([scene[(row - k).clip(0), column] for k in range(0, 12, 2)], axis=0)
     tint = np.array([0.42, 0.5, 0.6]) * (0.75 - 0.6 * depth[..., None])
     result: Floats = (smeared * tint + np.array([0.0008, 0.0016, 0.004])).astype(np.float32)
     return result

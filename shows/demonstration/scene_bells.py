@@ -43,7 +43,7 @@ class Shape:
         crown = bump(np.hypot(across, down + np.float32(0.02)), 0.1)
         lip = bump(down - np.float32(0.93), 0.09) * smooth(0.58 - np.abs(across), -0.06, 0.04)
         clapper = bump(np.hypot(across + 0.35 * angle[:, None], down - np.float32(1.1)), 0.1)
-        result: Floats = (body * (0.35 + 0.65 * down) + 0.7 * lip + 0.8 * crown + clapper).astype(np.float32)
+        result: Floats = (body * (0.55 + 0.3 * down) + 0.5 * lip + 0.8 * crown + clapper).astype(np.float32)
         return result
 
 
@@ -52,7 +52,7 @@ def harbour_bells(stage: Stage) -> Callable[[Floats], Bytes]:
     dressing = Dressing(stage, LENGTH_S, 5.0, 6.0)
     shapes = [Shape(stage, bell) for bell in BELLS]
     far = [stage.distance(bell.x, bell.y - bell.size_m / 2) for bell in BELLS]
-    glassy = (1 - 0.55 * dressing.water).astype(np.float32)
+    glassy = (1 - 0.55 * dressing.water - 0.55 * dressing.curtain).astype(np.float32)
 
     def paint(at_s: Floats) -> Bytes:
         canvas = dressing.canvas(at_s)
@@ -68,14 +68,14 @@ def harbour_bells(stage: Stage) -> Callable[[Floats], Bytes]:
                 age = np.maximum(at_s - np.float32(stroke_s), 0)
                 height = smooth(age, 0, 0.35) * smooth(age, RING_LASTS_S, 0.35) * np.exp(-age / 2.6)
                 struck = np.maximum(struck, smooth(age, 0, 0.3) * np.exp(-age / 1.3))
-                ring = bump(metres - (RING_M_S * age)[:, None], 1.1)
+                ring = bump(metres - (RING_M_S * age)[:, None], 0.9)
                 ring *= (0.6 * height)[:, None]
                 light += ring
             rings = smooth(at_s, strokes_of(bell)[0] - 4, strokes_of(bell)[0])
             rings = rings * smooth(at_s, strokes_of(bell)[-1] + 9, strokes_of(bell)[-1] + 3)
             light += bump(metres, 1.6) * (0.1 * rings + 0.25 * struck)[:, None]
             light *= shine
-            light[:, shape.near] += shape.at(swing(bell, at_s)) * (0.3 * rings + 0.7 * struck)[:, None]
+            light[:, shape.near] += shape.at(swing(bell, at_s)) * (0.4 * rings + 0.8 * struck)[:, None]
             canvas.add(light, bell.tint)
         return dressing.bytes(canvas, at_s)
 
