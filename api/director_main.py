@@ -6,20 +6,28 @@ import argparse
 import asyncio
 import signal
 import socket
+import ssl
 import sys
 from pathlib import Path
 
 import uvicorn
 
+from gloaming.api.announce import announce
+from gloaming.api.connections import Crowd, protocol_class
+from gloaming.api.events import Streams
 from gloaming.api.http import make_app
+from gloaming.api.names import lan_addresses, page_addresses
 from gloaming.api.sign_in import Doorkeeper, write_private
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.director import Director
 from gloaming.daemon.notify import Notifier, watchdog_s
-from gloaming.daemon.site import load_site
+from gloaming.daemon.site import Site, load_site
 from gloaming.shows.mistake import Mistake, MistakeError
 
 GRACE_S = 2
+HEAD_BYTES_MAX = 16_384
+CONNECTIONS_MAX = 600
+"""A last bound: silent connections make room for each other long before (connections.py)."""
 
 
 def open_port(listen: str, place: Path) -> socket.socket:
@@ -47,24 +55,76 @@ def serve(folder: Path, state: Path, listen: str | None, transmitter: Path | Non
     director = Director(site, state, clock)
     director.link.path = transmitter or director.link.path
     doorkeeper = Doorkeeper(director.store)
-    doorkeeper.first_passcode(state)
-    doorkeeper.local_token(state, clock.now_ns())
     host, port = sock.getsockname()[:2]
-    shown = "127.0.0.1" if host in ("0.0.0.0", "::") else f"[{host}]" if ":" in host else host
-    write_private(state / "address", f"http://{shown}:{port}\n")
+    certificate, key = _certificate(site)
+    _leave_word(doorkeeper, director, state, host, port, certificate)
+    announced = site.phone.announce and bool(lan_addresses(host))
+    app = make_app(
+        director, doorkeeper, addresses=lambda: page_addresses(host, port, certificate is not None, announced)
+    )
     config = uvicorn.Config(
-        make_app(director, doorkeeper),
+        app,
+        http=protocol_class(Crowd()),
+        ws="none",
         log_level="warning",
         access_log=False,
         server_header=False,
+        proxy_headers=False,
+        h11_max_incomplete_event_size=HEAD_BYTES_MAX,
+        limit_concurrency=CONNECTIONS_MAX,
+        ssl_certfile=certificate,
+        ssl_keyfile=key,
         timeout_graceful_shutdown=GRACE_S,
         lifespan="on",
     )
-    server = uvicorn.Server(config)
-    asyncio.run(_serve(server, sock, director))
+    server = Server(config, app.state.streams)
+    asyncio.run(_serve(server, sock, director, announced))
 
 
-async def _serve(server: uvicorn.Server, sock: socket.socket, director: Director) -> None:
+class Server(uvicorn.Server):
+    """Ends the streams of events first: they would end by themselves only when the phones go."""
+
+    def __init__(self, config: uvicorn.Config, streams: Streams) -> None:
+        super().__init__(config)
+        self.streams = streams
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self.streams.end_all()
+        await super().shutdown(sockets)
+
+
+def _certificate(site: Site) -> tuple[Path | None, Path | None]:
+    """The site's own certificate and its key, if it has one. MistakeError where they cannot be used."""
+    phone = site.phone
+    if phone.certificate is None or phone.key is None:
+        return None, None
+    certificate, key = site.folder / phone.certificate, site.folder / phone.key
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(certificate, key)
+    except (OSError, ssl.SSLError) as error:
+        wrong = f"{phone.certificate} and {phone.key} cannot be used: {error.strerror or error}"
+        right = "give a certificate chain and its key, both PEM, the key without a passphrase"
+        raise MistakeError(Mistake(site.folder / phone.place, None, "phone.certificate", wrong, right)) from None
+    return certificate, key
+
+
+def _leave_word(
+    doorkeeper: Doorkeeper, director: Director, state: Path, host: str, port: int, certificate: Path | None
+) -> None:
+    """Passcode, token and address for whoever may read the state folder; a disk that takes nothing stops no show."""
+    shown = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, f"[{host}]" if ":" in host else host)
+    scheme = "http" if certificate is None else "https"
+    try:
+        if certificate is not None:
+            write_private(state / "certificate", certificate.read_text())
+        doorkeeper.first_passcode(state)
+        doorkeeper.local_token(state, director.clock.now_ns())
+        write_private(state / "address", f"{scheme}://{shown}:{port}\n")
+    except OSError as error:
+        print(f"{state}: {error.strerror or error}; commands on this machine may not get in", file=sys.stderr)
+
+
+async def _serve(server: uvicorn.Server, sock: socket.socket, director: Director, announced: bool) -> None:
     """Serve until told to stop; tell the service manager when it has begun, and that it lives. SIGHUP reloads."""
     reloads: set[asyncio.Task[bool]] = set()
 
@@ -74,10 +134,14 @@ async def _serve(server: uvicorn.Server, sock: socket.socket, director: Director
         task.add_done_callback(reloads.discard)
 
     asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, reload)
-    beating = asyncio.create_task(_beat(server), name="watchdog")
+    beside = [asyncio.create_task(_beat(server), name="watchdog")]
+    if announced:
+        work = announce(director.site.name, *sock.getsockname()[:2])
+        beside.append(asyncio.create_task(work, name="announce"))
     await server.serve(sockets=[sock])
-    beating.cancel()
-    await asyncio.gather(beating, return_exceptions=True)
+    for task in beside:
+        task.cancel()
+    await asyncio.gather(*beside, return_exceptions=True)
 
 
 async def _beat(server: uvicorn.Server) -> None:

@@ -1,66 +1,46 @@
-"""The HTTP side: what may be asked, in which words, and how errors look (RFC 9457). Speaks to the director alone."""
+"""The HTTP side: what may be asked, and by whom. Speaks to the director alone; every error is a problem (RFC 9457)."""
 
-import time
-from collections.abc import AsyncIterator, Awaitable, Callable
+import asyncio
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from datetime import date, datetime
-from http import HTTPStatus
+from datetime import date, datetime, timedelta
 from typing import Annotated, Any
 
-from fastapi import Depends, FastAPI, Query, Request, Response
-from fastapi.exceptions import RequestValidationError
+from fastapi import Depends, FastAPI, Query, Response
 from fastapi.responses import JSONResponse
-from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
+from gloaming.api import words
+from gloaming.api.doors import add_doors, make_door
+from gloaming.api.events import Streams, Watch, add_events
+from gloaming.api.guard import Guard, Limits
 from gloaming.api.metrics_http import add_care
-from gloaming.api.sign_in import Device, Doorkeeper, TooManyGuessesError
-from gloaming.daemon.direction.asking import Refusal
+from gloaming.api.names import names_of
+from gloaming.api.openapi import document
+from gloaming.api.page_http import add_page
+from gloaming.api.problems import add_errors
+from gloaming.api.sign_in import Device, Doorkeeper
 from gloaming.daemon.direction.decide import instant
-from gloaming.daemon.director import Director, NotStandingError
-from gloaming.shows.mistake import MistakeError
+from gloaming.daemon.direction.season import season
+from gloaming.daemon.direction.season_svg import season_svg
+from gloaming.daemon.director import Director
 
-BODY_BYTES_MAX = 65_536
-COOKIE = "gloaming"
-COOKIE_S = 90 * 86_400
-
-
-class Asked(BaseModel):
-    """An override as it is asked for."""
-
-    model_config = ConfigDict(extra="allow", json_schema_extra={"examples": [{"kind": "pause", "minutes": 15}]})
-
-    kind: Annotated[str, Field(description="pause, dark, call, dim, mute or skip")]
+PICTURE_DAYS_MAX = 370
+PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
+ROWID_MAX = (1 << 63) - 1
+Day = Annotated[date | None, Query(alias="from", description="a date, as 2026-12-24; without it, today")]
 
 
-class SignIn(BaseModel):
-    """A passcode, and what the device is to be called."""
-
-    model_config = ConfigDict(extra="forbid")
-
-    passcode: Annotated[str, Field(max_length=200)]
-    device: Annotated[str, Field(max_length=60)] = "a phone"
-
-
-class Problem(JSONResponse):
-    """Problem details, RFC 9457."""
-
-    media_type = "application/problem+json"
-
-    def __init__(self, status: int, detail: str, **more: object) -> None:
-        headers = more.pop("headers", None)
-        content = {
-            "type": "about:blank",
-            "title": HTTPStatus(status).phrase,
-            "status": status,
-            "detail": detail,
-            **more,
-        }
-        super().__init__(content, status, headers=headers)  # type: ignore[arg-type]  # headers come as a dict
-
-
-def make_app(director: Director, doorkeeper: Doorkeeper) -> FastAPI:
-    """The application; it starts and stops the director."""
+def make_app(
+    director: Director,
+    doorkeeper: Doorkeeper,
+    limits: Limits | None = None,
+    addresses: Callable[[], list[str]] = lambda: ["http://127.0.0.1:8080"],
+) -> FastAPI:
+    """The application; it starts and stops the director. `addresses` says where phones find the page."""
+    limits = limits or Limits()
+    watch = Watch(director)
+    streams = Streams(watch.wake)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -68,17 +48,12 @@ def make_app(director: Director, doorkeeper: Doorkeeper) -> FastAPI:
         yield
         await director.stop()
 
-    app = FastAPI(title="Gloaming", lifespan=lifespan, openapi_url="/api/openapi.json", docs_url=None, redoc_url=None)
-    _add_errors(app)
-    _add_limits(app)
-
-    async def signed_in(request: Request) -> Device:
-        scheme, _, token = request.headers.get("authorization", "").partition(" ")
-        token = token if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
-        device = doorkeeper.device(token) if token else None
-        if device is None:
-            raise HTTPException(401, "sign in at /api/sign-in, or send a token")
-        return device
+    app = FastAPI(title="Gloaming", lifespan=lifespan, openapi_url=None, docs_url=None, redoc_url=None)
+    app.router.redirect_slashes = False
+    app.state.streams = streams
+    add_errors(app)
+    app.add_middleware(Guard, names=lambda: names_of(director.site), limits=limits)
+    signed_in = make_door(director, doorkeeper, limits)
 
     async def operator(device: Annotated[Device, Depends(signed_in)]) -> Device:
         if device.kind != "operator":
@@ -88,98 +63,115 @@ def make_app(director: Director, doorkeeper: Doorkeeper) -> FastAPI:
     Seen = Annotated[Device, Depends(signed_in)]
     Operator = Annotated[Device, Depends(operator)]
 
-    @app.get("/healthz")
+    @app.get("/healthz", tags=["now"])
     async def healthz() -> dict[str, str]:
+        """Whether the director answers; no token is needed."""
         return {"status": "ok"}
 
-    @app.get("/api/now")
-    async def now(_: Seen) -> dict[str, Any]:
-        return director.now()
+    @app.get("/api/openapi.json", include_in_schema=False)
+    async def openapi(_: Seen) -> JSONResponse:
+        return JSONResponse(document(app, lambda: list(director.site.shows)))
 
-    @app.get("/api/nights")
-    async def nights(
-        _: Seen, first: Annotated[date | None, Query(alias="from")] = None, days: int = 7
-    ) -> list[dict[str, object]]:
-        return director.nights(first, days)
+    @app.get("/api/now", responses={200: {"model": words.Now}}, tags=["now"])
+    async def now(_: Seen) -> JSONResponse:
+        """What is happening now, and why; what was asked by hand; whether all is well, and if not, what to do."""
+        return JSONResponse(director.now())
 
-    @app.get("/api/why")
-    async def why(_: Seen, at: datetime | None = None) -> dict[str, object]:
+    @app.get("/api/nights", responses={200: {"model": list[words.NightTold]}}, tags=["when"])
+    async def nights(_: Seen, first: Day = None, days: Annotated[int, Query(ge=1, le=1000)] = 7) -> JSONResponse:
+        """The nights from a date on, each with its opening and closing, and the rules that set them."""
+        return JSONResponse(await asyncio.to_thread(director.nights, first, days))
+
+    @app.get("/api/nights.svg", response_class=Response, tags=["when"], responses={200: {"content": {
+        "image/svg+xml": {"schema": {"type": "string"}}}}})  # fmt: skip
+    async def picture(
+        _: Seen, first: Day = None, days: Annotated[int, Query(ge=1, le=PICTURE_DAYS_MAX)] = 42
+    ) -> Response:
+        """The season as a picture: dates across, the night from noon to noon down."""
+        svg = await asyncio.to_thread(_draw, director, first, days)
+        return Response(svg, media_type="image/svg+xml", headers={"Content-Security-Policy": PICTURE_POLICY})
+
+    @app.get("/api/why", responses={200: {"model": words.Why}}, tags=["now"])
+    async def why(_: Seen, at: datetime | None = None) -> JSONResponse:
+        """The decision at an instant (without an offset: by the site's clocks), with its reasons."""
         zone = director.site.timezone
         if at is not None and at.tzinfo is None:
             at = at.replace(tzinfo=zone)
         if at is not None and not 1900 <= at.year <= 2100:
-            raise HTTPException(422, "the years 1900 to 2100 can be asked for")
-        return director.decision(director.clock.now_ns() if at is None else instant(at)).as_json(zone)
+            raise HTTPException(404, "the years 1900 to 2100 can be asked for")
+        decision = director.current(director.clock.now_ns()) if at is None else director.decision(instant(at))
+        return JSONResponse(decision.as_json(zone))
 
-    @app.post("/api/overrides", status_code=201)
-    async def ask(asked: Asked, device: Operator) -> dict[str, object]:
-        return await director.ask(asked.model_dump(), device.name)
+    @app.post("/api/overrides", status_code=201, responses={201: {"model": words.OverrideTaken}}, tags=["by hand"])
+    async def ask(asked: words.Asked, device: Operator) -> JSONResponse:
+        """Ask for something by hand: it is stored, and on the wire when `on_the_wire` says so. A pause lasts 15 minutes
+        and a call 30 where nothing is said; the others last till the end of the night."""
+        answer = await director.ask(asked.model_dump(), device.name)
+        watch.look()
+        return JSONResponse(answer, 201)
 
-    @app.delete("/api/overrides/{id}")
-    async def undo(id: int, device: Operator) -> dict[str, object]:
-        return await director.undo(id, device.name)
+    @app.delete("/api/overrides/{id}", responses={200: {"model": words.OverrideEnded}}, tags=["by hand"])
+    async def undo(id: int, device: Operator) -> JSONResponse:
+        """End what was asked for by hand: resume after a pause, or undo."""
+        answer = await director.undo(id, device.name)
+        watch.look()
+        return JSONResponse(answer)
 
-    @app.get("/api/journal")
+    @app.get("/api/journal", responses={200: {"model": list[words.JournalLine]}}, tags=["when"])
     async def journal(
-        _: Seen, limit: Annotated[int, Query(ge=1, le=1000)] = 100, before: int | None = None
-    ) -> list[dict[str, object]]:
-        return director.store.journal(limit, before)
+        _: Seen,
+        limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+        before: Annotated[
+            int | None, Query(ge=1, le=ROWID_MAX, description="the id of a line: the ones before")
+        ] = None,
+    ) -> JSONResponse:
+        """What happened, and why: the newest first."""
+        return JSONResponse(director.store.journal(limit, before))
 
-    @app.post("/api/sign-in")
-    async def sign_in(asked: SignIn, request: Request, response: Response) -> dict[str, str]:
-        address = request.client.host if request.client else ""
-        token = doorkeeper.sign_in(asked.passcode, asked.device, address, time.monotonic(), director.clock.now_ns())
-        if token is None:
-            raise HTTPException(401, "that is not the passcode")
-        response.set_cookie(COOKIE, token, max_age=COOKIE_S, httponly=True, samesite="strict")
-        return {"token": token, "device": asked.device}
+    @app.get("/api/rig", responses={200: {"model": words.RigTold}}, tags=["rig"])
+    async def rig(_: Seen) -> JSONResponse:
+        """What hangs outside, and the shows that may be called."""
+        return JSONResponse(_rig(director))
 
+    add_events(app, director, doorkeeper, signed_in, watch, streams)
+    add_doors(app, director, doorkeeper, signed_in, operator, addresses, watch.wake)
     add_care(app, director, signed_in, operator)
+    add_page(app)
     return app
 
 
-def _add_errors(app: FastAPI) -> None:
-    @app.exception_handler(HTTPException)
-    async def refused(_: Request, error: HTTPException) -> Problem:
-        headers = {"WWW-Authenticate": "Bearer"} if error.status_code == 401 else error.headers
-        return Problem(error.status_code, str(error.detail), headers=headers)
-
-    @app.exception_handler(RequestValidationError)
-    async def malformed(_: Request, error: RequestValidationError) -> Problem:
-        first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"])
-        return Problem(422, f"{place}: {first['msg']}")
-
-    @app.exception_handler(MistakeError)
-    async def mistaken(_: Request, error: MistakeError) -> Problem:
-        return Problem(422, str(error))
-
-    @app.exception_handler(Refusal)
-    async def forbidden(_: Request, error: Refusal) -> Problem:
-        reasons = [{"rule": reason.rule, "text": reason.text} for reason in error.reasons]
-        return Problem(409, str(error), reasons=reasons)
-
-    @app.exception_handler(NotStandingError)
-    async def gone(_: Request, error: NotStandingError) -> Problem:
-        return Problem(404, str(error))
-
-    @app.exception_handler(TooManyGuessesError)
-    async def slow(_: Request, error: TooManyGuessesError) -> Problem:
-        return Problem(429, "too many wrong passcodes", headers={"Retry-After": f"{error.args[0]:.0f}"})
-
-    @app.exception_handler(OSError)
-    async def unwritten(_: Request, error: OSError) -> Problem:
-        return Problem(507, str(error))
+def _draw(director: Director, first: date | None, days: int) -> str:
+    site = director.site
+    begin = first or datetime.fromtimestamp(director.clock.now_ns() // 1_000_000_000, site.timezone).date()
+    if not 1900 <= begin.year <= 2100:
+        raise HTTPException(404, "the years 1900 to 2100 can be asked for")
+    last = begin + timedelta(days=days - 1)
+    return season_svg(site, season(site, begin, last), begin, last)
 
 
-def _add_limits(app: FastAPI) -> None:
-    @app.middleware("http")
-    async def limit(request: Request, answer: Callable[[Request], Awaitable[Response]]) -> Response:
-        length = request.headers.get("content-length", "0")
-        chunked = "transfer-encoding" in request.headers
-        if chunked or not length.isdigit() or int(length) > BODY_BYTES_MAX:
-            return Problem(413, f"a request has {BODY_BYTES_MAX} bytes at most, and says how many")
-        response = await answer(request)
-        response.headers["Cache-Control"] = "no-store"
-        response.headers["X-Content-Type-Options"] = "nosniff"
-        return response
+def _rig(director: Director) -> dict[str, Any]:
+    site = director.site
+    return {
+        "site": site.name,
+        "shows": [{"name": show.name, "order": list(show.order)} for show in site.shows.values()],
+        "controllers": [
+            {
+                "name": controller.name,
+                "host": controller.host,
+                "multicast": controller.multicast or controller.host is None,
+                "universes": list(controller.universes),
+            }
+            for controller in site.rig.controller
+        ],
+        "strings": [
+            {
+                "name": string.name,
+                "controller": string.controller,
+                "universe": string.universe,
+                "slot": string.slot,
+                "pixels": string.pixels,
+                "order": string.order,
+            }
+            for string in site.rig.string
+        ],
+    }

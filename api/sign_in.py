@@ -1,7 +1,9 @@
-"""Who may ask: a passcode kept as argon2id, tokens kept as hashes, wrong guesses slowed down and then shut out."""
+"""Who may ask: a passcode kept as argon2id, tokens kept as hashes, links that work once, wrong guesses shut out."""
 
 from __future__ import annotations
 
+import asyncio
+import ipaddress
 import os
 import secrets
 from dataclasses import dataclass, field
@@ -9,13 +11,25 @@ from hashlib import sha256
 from pathlib import Path
 
 from argon2 import PasswordHasher
-from argon2.exceptions import InvalidHashError, VerifyMismatchError
+from argon2.exceptions import InvalidHashError, VerificationError
 
 from gloaming.daemon.state import State
 
 LOCAL_DEVICE = "this machine"
-FREE_GUESSES = 5
-SHUT_S = 300.0
+"""The device of commands on the board itself; nobody else may bear the name."""
+PASSCODE_FACT = "passcode_argon2id"
+PASSCODE_CHARACTERS_MIN = 8
+LINK_S = 600.0
+LINKS_MAX = 20
+FREE_GUESSES = 3
+"""Wrong passcodes from one address before it has to wait: 1 s, 2 s, 4 s, and so on."""
+SHUT_GUESSES = 10
+SHUT_S = 900.0
+"""How long an address is shut out after that many wrong passcodes."""
+ALL_GUESSES = 50
+ALL_S = 3600.0
+"""Wrong passcodes from everywhere within this time before nobody signs in by passcode: about one in two million of a
+passcode of eight digits. Phones that are signed in, and links, are not touched by it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,62 +40,168 @@ class Device:
     name: str
     kind: str
 
-
-@dataclass
-class Doorkeeper:
-    """Checks passcodes and tokens. `at_s` is any clock that only goes forward."""
-
-    store: State
-    guesses: dict[str, list[float]] = field(default_factory=dict)
-    hasher: PasswordHasher = field(default_factory=lambda: PasswordHasher(time_cost=2, memory_cost=8192, parallelism=1))
-
-    def first_passcode(self, folder: Path) -> Path:
-        """Make a passcode where there is none yet; the file it stands in."""
-        path = folder / "passcode"
-        if self.store.fact("passcode_argon2id") is None or not path.exists():
-            passcode = "-".join(f"{secrets.randbelow(10_000):04}" for _ in range(2))
-            self.store.set_fact("passcode_argon2id", self.hasher.hash(passcode))
-            write_private(path, passcode + "\n")
-        return path
-
-    def local_token(self, folder: Path, now_ns: int) -> Path:
-        """A fresh token for commands on this machine, in a file that its owner alone may read."""
-        path = folder / "token"
-        self.store.drop_devices(LOCAL_DEVICE, now_ns)
-        write_private(path, self._issue(LOCAL_DEVICE, now_ns) + "\n")
-        return path
-
-    def sign_in(self, passcode: str, name: str, address: str, at_s: float, now_ns: int) -> str | None:
-        """A token for a device, None for a wrong passcode. TooManyGuessesError after too many of those."""
-        recent = [guess for guess in self.guesses.get(address, []) if at_s - guess < SHUT_S]
-        everyone = sum(len(each) for each in self.guesses.values())
-        if len(recent) >= FREE_GUESSES or everyone >= 20 * FREE_GUESSES:
-            self.guesses = {who: [g for g in each if at_s - g < SHUT_S] for who, each in self.guesses.items()}
-            raise TooManyGuessesError(SHUT_S)
-        try:
-            self.hasher.verify(self.store.fact("passcode_argon2id") or "", passcode.strip())
-        except (VerifyMismatchError, InvalidHashError):
-            self.guesses[address] = [*recent, at_s]
-            return None
-        return self._issue(name, now_ns)
-
-    def device(self, token: str) -> Device | None:
-        """The device that a token belongs to."""
-        found = self.store.device(_hash(token))
-        return Device(*found) if found else None
-
-    def _issue(self, name: str, now_ns: int) -> str:
-        token = secrets.token_urlsafe(32)
-        self.store.add_device(_hash(token), name, "operator", now_ns)
-        return token
+    @property
+    def local(self) -> bool:
+        """Whether this is a command on the board itself."""
+        return self.name == LOCAL_DEVICE
 
 
 class TooManyGuessesError(Exception):
-    """Too many wrong passcodes; the argument is how long to wait, in seconds."""
+    """Too many wrong passcodes: `wait_s` is how long to wait."""
+
+    def __init__(self, wait_s: float) -> None:
+        super().__init__(f"too many wrong passcodes: wait {wait_s:.0f} s, or use a link from gloaming pair")
+        self.wait_s = wait_s
+
+
+@dataclass
+class Guesses:
+    """Wrong passcodes, by address. `at_s` is any clock that only goes forward."""
+
+    wrong: dict[str, list[float]] = field(default_factory=dict)
+
+    def wait_s(self, address: str, at_s: float) -> float:
+        """How long an address must wait before it may try; 0 when it may."""
+        for who, each in list(self.wrong.items()):
+            self.wrong[who] = [guess for guess in each if at_s - guess < ALL_S]
+            if not self.wrong[who]:
+                del self.wrong[who]
+        everyone = sorted(guess for each in self.wrong.values() for guess in each)
+        if len(everyone) >= ALL_GUESSES:
+            return everyone[-ALL_GUESSES] + ALL_S - at_s
+        mine = self.wrong.get(address, [])
+        recent = [guess for guess in mine if at_s - guess < SHUT_S]
+        if len(recent) < FREE_GUESSES:
+            return 0.0
+        pause_s = SHUT_S if len(recent) >= SHUT_GUESSES else 2.0 ** (len(recent) - FREE_GUESSES)
+        return max(0.0, recent[-1] + pause_s - at_s)
+
+    def add(self, address: str, at_s: float) -> None:
+        self.wrong.setdefault(address, []).append(at_s)
+
+    def take_back(self, address: str, at_s: float) -> None:
+        self.wrong[address].remove(at_s)
+
+
+@dataclass
+class Doorkeeper:
+    """Checks passcodes, links and tokens. `at_s` is any clock that only goes forward, `now_ns` the wall clock."""
+
+    store: State
+    hasher: PasswordHasher = field(default_factory=lambda: PasswordHasher(time_cost=4, memory_cost=9216, parallelism=1))
+    guesses: Guesses = field(default_factory=Guesses)
+    seen_ns: dict[int, int] = field(default_factory=dict)
+    passcode_file: Path | None = None
+    _links: dict[str, tuple[str, float]] = field(default_factory=dict)
+    _one_at_a_time: asyncio.Lock = field(default_factory=asyncio.Lock)
+
+    def first_passcode(self, folder: Path) -> Path:
+        """Make a passcode where there is none yet; the file it stands in."""
+        self.passcode_file = path = folder / "passcode"
+        if self.store.fact(PASSCODE_FACT) is None:
+            write_private(path, self.new_passcode() + "\n")
+        return path
+
+    def new_passcode(self) -> str:
+        """A passcode that nobody has to think of, in force from now."""
+        passcode = "-".join(f"{secrets.randbelow(10_000):04}" for _ in range(2))
+        self.set_passcode(passcode)
+        return passcode
+
+    def forget_first_passcode(self) -> None:
+        """The file of the first passcode goes once there is another."""
+        if self.passcode_file:
+            self.passcode_file.unlink(missing_ok=True)
+
+    def set_passcode(self, passcode: str) -> None:
+        self.store.set_fact(PASSCODE_FACT, self.hasher.hash(passcode.strip()))
+
+    def local_token(self, folder: Path, now_ns: int) -> Path:
+        """A fresh token for commands on this machine, in a file that its owner alone may read.
+
+        OSError where it cannot be written; then the one before stays good.
+        """
+        path, token = folder / "token", secrets.token_urlsafe(32)
+        write_private(path, token + "\n")
+        self.store.drop_devices(LOCAL_DEVICE, now_ns)
+        self.store.add_device(_hash(token), LOCAL_DEVICE, "operator", now_ns)
+        return path
+
+    async def sign_in(self, passcode: str, name: str, address: str, at_s: float, now_ns: int) -> str | None:
+        """A token for a device, None for a wrong passcode. TooManyGuessesError after too many of those.
+
+        A guess counts as wrong until it has proved right, so that guesses at the same time count too.
+        """
+        address = network_of(address)
+        wait_s = self.guesses.wait_s(address, at_s)
+        if wait_s > 0:
+            raise TooManyGuessesError(max(1.0, wait_s))
+        self.guesses.add(address, at_s)
+        async with self._one_at_a_time:
+            right = await asyncio.to_thread(self._is_right, self.store.fact(PASSCODE_FACT) or "", passcode.strip())
+        if not right:
+            return None
+        self.guesses.take_back(address, at_s)
+        return self._issue(name_of(name), "operator", now_ns)
+
+    def _is_right(self, stored: str, passcode: str) -> bool:
+        try:
+            return self.hasher.verify(stored, passcode)
+        except (VerificationError, InvalidHashError):
+            return False
+
+    def make_link(self, kind: str, at_s: float) -> str:
+        """A code that signs one device in, once, within ten minutes."""
+        self._links = {code: link for code, link in self._links.items() if link[1] > at_s}
+        while len(self._links) >= LINKS_MAX:
+            del self._links[next(iter(self._links))]
+        code = secrets.token_urlsafe(16)
+        self._links[_hash(code)] = (kind, at_s + LINK_S)
+        return code
+
+    def use_link(self, code: str, name: str, at_s: float, now_ns: int) -> tuple[str, str] | None:
+        """`(token, kind)` for a device that has a link's code; None where it was used before, is too old or unknown."""
+        kind, until_s = self._links.pop(_hash(code), ("", at_s))
+        return (self._issue(name_of(name), kind, now_ns), kind) if until_s > at_s else None
+
+    def device(self, token: str, now_ns: int | None = None) -> Device | None:
+        """The device that a token belongs to; with `now_ns` it is noted as seen."""
+        found = self.store.device(_hash(token)) if token else None
+        if found and now_ns is not None:
+            self.seen_ns[found[0]] = now_ns
+        return Device(*found) if found else None
+
+    def is_local(self, id: int) -> bool:
+        """Whether a device is the board itself."""
+        return any(each[0] == id and each[1] == LOCAL_DEVICE for each in self.store.devices())
+
+    def _issue(self, name: str, kind: str, now_ns: int) -> str:
+        token = secrets.token_urlsafe(32)
+        self.store.add_device(_hash(token), name, kind, now_ns)
+        return token
+
+
+def name_of(name: str) -> str:
+    """What a device is called: on one line, and never as the board itself."""
+    shown = " ".join("".join(letter if letter.isprintable() else " " for letter in name).split())[:60]
+    return f"a device that says {shown}" if shown.casefold() == LOCAL_DEVICE else shown or "a phone"
+
+
+def network_of(address: str) -> str:
+    """Whom a guess is laid to: an IPv4 address, or an IPv6 network of 64 bits, since a house has all of that."""
+    try:
+        found = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return address
+    if isinstance(found, ipaddress.IPv6Address):
+        if found.ipv4_mapped:
+            return str(found.ipv4_mapped)
+        return str(ipaddress.ip_network((found, 64), strict=False))
+    return str(found)
 
 
 def _hash(token: str) -> str:
-    return sha256(token.encode()).hexdigest()
+    return sha256(token.encode(errors="replace")).hexdigest()
 
 
 def write_private(path: Path, text: str) -> None:

@@ -47,6 +47,9 @@ def _read_listen(text: object) -> str:
     return str(text)
 
 
+HostName = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?$", examples=['"board.lan"'])]
+
+
 class _Place(Table):
     name: Annotated[str, Field(min_length=1, max_length=60, examples=['"Pier Road boathouse"'])]
     latitude: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False, examples=["54.486"])]
@@ -77,9 +80,13 @@ class Output(Table):
 
 
 class Phone(Table):
-    """Where the HTTP side listens."""
+    """Where the HTTP side listens; other names that the board goes by; its own certificate; whether it is announced."""
 
     listen: Annotated[str, BeforeValidator(_read_listen), Field(examples=['"0.0.0.0:8080"'])] = "0.0.0.0:8080"
+    names: Annotated[tuple[HostName, ...], Field(examples=['["board.lan"]'])] = ()
+    certificate: Annotated[str, Field(min_length=1, examples=['"board.pem"'])] | None = None
+    key: Annotated[str, Field(min_length=1, examples=['"board.key"'])] | None = None
+    announce: bool = True
 
 
 class Clock(Table):
@@ -243,6 +250,9 @@ def _output(path: Path, file: _SiteFile, rig: Rig) -> Iterator[Mistake]:
         table, key = (file.output, "output.source_name") if file.output.source_name else (file.site, "site.name")
         wrong, right = "the name is longer than the 63 bytes of a source name (E1.31 6.2.2)", "shorten it"
         yield Mistake(path, _line(table), key, wrong, right)
+    if (file.phone.certificate is None) != (file.phone.key is None):
+        key = "phone.key" if file.phone.key is None else "phone.certificate"
+        yield Mistake(path, _line(file.phone), key, "missing: a certificate goes with its key", 'as key = "board.key"')
     if file.output.fade > 10_000_000_000:
         yield Mistake(path, _line(file.output), "output.fade", "a fade is 10 s at most", 'as fade = "1 s"')
 

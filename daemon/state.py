@@ -235,6 +235,15 @@ class State:
         ).fetchone()
         return (int(row[0]), str(row[1]), str(row[2])) if row else None
 
+    def devices(self) -> list[tuple[int, str, str, int]]:
+        """`(id, name, kind, made_ns)` of every device that is signed in, the newest first."""
+        rows = self._db.execute("SELECT id, name, kind, made_ns FROM device WHERE revoked_ns IS NULL ORDER BY id DESC")
+        return [(int(id), str(name), str(kind), int(made_ns)) for id, name, kind, made_ns in rows]
+
+    def revoke_device(self, id: int, now_ns: int) -> None:
+        """A device may ask no more."""
+        self._write(("UPDATE device SET revoked_ns = ? WHERE id = ? AND revoked_ns IS NULL", (now_ns, id)))
+
     def drop_devices(self, name: str, now_ns: int) -> None:
         """Revoke the devices of a name."""
         self._write(("UPDATE device SET revoked_ns = ? WHERE name = ? AND revoked_ns IS NULL", (now_ns, name)))

@@ -1,0 +1,89 @@
+"""Connections that say nothing: how long they may, and how many. When there are too many, the one that has been silent
+the longest makes room, so that however many are half open, a phone that asks something is let in."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from collections import OrderedDict
+from typing import Any
+
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+SILENT_MAX = 256
+SILENT_OF_ONE_ADDRESS_MAX = 96
+SILENT_S = 10.0
+"""From the opening of a connection, or the first byte of a request, to the end of the request's head."""
+UNANSWERED_MS = 20_000
+"""A phone that has gone away without a word is given up after this (TCP_USER_TIMEOUT, tcp(7))."""
+
+
+class Crowd:
+    """The connections on which no request is being answered, the longest silent first."""
+
+    def __init__(self, most: int = SILENT_MAX, of_one: int = SILENT_OF_ONE_ADDRESS_MAX) -> None:
+        self.most, self.of_one = most, of_one
+        self.silent: OrderedDict[H11Protocol, str] = OrderedDict()
+        self.of: dict[str, int] = {}
+
+    def add(self, protocol: H11Protocol) -> None:
+        """One more; where that is too many, one of the same address, or else the oldest, is closed."""
+        self.remove(protocol)
+        address = protocol.client[0] if protocol.client else ""
+        if self.of.get(address, 0) >= self.of_one:
+            self._close(next(one for one, its in self.silent.items() if its == address))
+        elif len(self.silent) >= self.most:
+            self._close(next(iter(self.silent)))
+        self.silent[protocol] = address
+        self.of[address] = self.of.get(address, 0) + 1
+
+    def remove(self, protocol: H11Protocol) -> None:
+        address = self.silent.pop(protocol, None)
+        if address is not None:
+            self.of[address] -= 1
+            if not self.of[address]:
+                del self.of[address]
+
+    def _close(self, protocol: H11Protocol) -> None:
+        self.remove(protocol)
+        protocol.transport.abort()
+
+
+def protocol_class(crowd: Crowd, silent_s: float = SILENT_S) -> type[H11Protocol]:
+    """The protocol of a server whose silent connections are kept in `crowd`."""
+
+    class Patient(H11Protocol):
+        _ends: asyncio.TimerHandle | None = None
+
+        def connection_made(self, transport: Any) -> None:
+            super().connection_made(transport)
+            sock = transport.get_extra_info("socket")
+            if sock is not None and sock.family in (socket.AF_INET, socket.AF_INET6):
+                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNANSWERED_MS)
+            crowd.add(self)
+            self._ends = self.loop.call_later(silent_s, transport.abort)
+
+        def connection_lost(self, exc: Exception | None) -> None:
+            crowd.remove(self)
+            self._go_on()
+            super().connection_lost(exc)
+
+        def data_received(self, data: bytes) -> None:
+            super().data_received(data)
+            if self.cycle is not None and not self.cycle.response_complete:
+                crowd.remove(self)
+                self._go_on()
+            elif self._ends is None and not self.transport.is_closing():
+                self._ends = self.loop.call_later(silent_s, self.transport.abort)
+
+        def on_response_complete(self) -> None:
+            super().on_response_complete()
+            if self.cycle.response_complete and not self.transport.is_closing():
+                crowd.add(self)
+
+        def _go_on(self) -> None:
+            if self._ends is not None:
+                self._ends.cancel()
+                self._ends = None
+
+    return Patient

@@ -1,0 +1,141 @@
+"""The doors: who asks (a token, as a header or a cookie), and the routes that sign devices in and out."""
+
+import time
+from collections.abc import Callable, Coroutine
+from typing import Annotated, Any
+
+from fastapi import Depends, FastAPI, Request
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+
+from gloaming.api.guard import Buckets, Limits
+from gloaming.api.sign_in import LINK_S, Device, Doorkeeper
+from gloaming.api.words import DeviceKnown, Ended, Link, LinkAsked, LinkCode, NewPasscode, Passcode, SignedIn
+from gloaming.daemon.direction.decide import isoformat
+from gloaming.daemon.director import Director
+
+COOKIE = "gloaming"
+COOKIE_S = 400 * 86_400
+Door = Callable[..., Coroutine[Any, Any, Device]]
+
+
+def token_of(request: Request) -> str:
+    """The token that a request carries: in the Authorization header, else in the cookie."""
+    scheme, _, token = request.headers.get("authorization", "").partition(" ")
+    return token.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
+
+
+def make_door(director: Director, doorkeeper: Doorkeeper, limits: Limits) -> Door:
+    """What lets a request in that carries a known token: as a dependency it gives the device."""
+    buckets = Buckets(limits.device_rate, limits.device_burst)
+
+    async def signed_in(request: Request) -> Device:
+        device = doorkeeper.device(token_of(request), director.clock.now_ns())
+        if device is None:
+            raise HTTPException(401, "sign in at /api/sign-in, or send a token")
+        if not buckets.take(device.id, time.monotonic()):
+            raise HTTPException(429, "too many requests from this device", {"Retry-After": "1"})
+        by_cookie = "authorization" not in request.headers
+        if by_cookie and request.method not in ("GET", "HEAD") and "origin" not in request.headers:
+            raise HTTPException(403, "a browser says which page asks, and this one did not")
+        return device
+
+    return signed_in
+
+
+def add_doors(
+    app: FastAPI,
+    director: Director,
+    doorkeeper: Doorkeeper,
+    seen: Door,
+    operator: Door,
+    addresses: Callable[[], list[str]],
+    revoked: Callable[[], None],
+) -> None:
+    """Add the routes; `addresses` says where the page is found, the best first, `revoked` is told of a revocation."""
+    Seen = Annotated[Device, Depends(seen)]
+    Operator = Annotated[Device, Depends(operator)]
+
+    def welcome(request: Request, token: str, name: str, kind: str, by: str) -> JSONResponse:
+        director.store.note(director.clock.now_ns(), "device", f"{name} has signed in by {by}, as {kind}", name)
+        answer = JSONResponse({"token": token, "device": name, "kind": kind})
+        secure = request.url.scheme == "https"
+        answer.set_cookie(COOKIE, token, max_age=COOKIE_S, httponly=True, samesite="strict", secure=secure)
+        return answer
+
+    @app.post("/api/sign-in", responses={200: {"model": SignedIn}}, tags=["devices"])
+    async def sign_in(asked: Passcode, request: Request) -> JSONResponse:
+        """Sign in by the passcode, as an operator."""
+        address = request.client.host if request.client else ""
+        now_ns = director.clock.now_ns()
+        token = await doorkeeper.sign_in(asked.passcode, asked.device, address, time.monotonic(), now_ns)
+        device = doorkeeper.device(token or "")
+        if token is None or device is None:
+            director.store.note(now_ns, "device", f"a wrong passcode from {address}")
+            raise HTTPException(401, "that is not the passcode")
+        return welcome(request, token, device.name, device.kind, "passcode")
+
+    @app.post("/api/sign-in/link", responses={200: {"model": SignedIn}}, tags=["devices"])
+    async def sign_in_by_link(asked: LinkCode, request: Request) -> JSONResponse:
+        """Sign in by a link that `gloaming pair` has shown; it works once."""
+        found = doorkeeper.use_link(asked.code, asked.device, time.monotonic(), director.clock.now_ns())
+        device = doorkeeper.device(found[0]) if found else None
+        if found is None or device is None:
+            raise HTTPException(401, "this link has been used, or is older than ten minutes; ask for a new one")
+        return welcome(request, found[0], device.name, device.kind, "link")
+
+    @app.post("/api/links", status_code=201, responses={201: {"model": Link}}, tags=["devices"])
+    async def make_link(asked: LinkAsked, device: Operator) -> JSONResponse:
+        """A link that signs one device in, once, within ten minutes."""
+        code = doorkeeper.make_link(asked.kind, time.monotonic())
+        now_ns = director.clock.now_ns()
+        director.store.note(now_ns, "device", f"a link for {asked.kind}s was made", device.name)
+        first, *others = [f"{address}/#{code}" for address in addresses()]
+        until = isoformat(now_ns + int(LINK_S * 1e9), director.site.timezone)
+        answer = {"code": code, "link": first, "other_links": others, "kind": asked.kind, "until": until}
+        return JSONResponse(answer, 201)
+
+    @app.get("/api/devices", responses={200: {"model": list[DeviceKnown]}}, tags=["devices"])
+    async def devices(device: Seen) -> JSONResponse:
+        """The devices that are signed in."""
+        zone = director.site.timezone
+        found = []
+        for id, name, kind, made_ns in director.store.devices():
+            seen_ns = doorkeeper.seen_ns.get(id)
+            since, last = isoformat(made_ns, zone), None if seen_ns is None else isoformat(seen_ns, zone)
+            known = {"id": id, "name": name, "kind": kind, "since": since, "seen": last, "this": id == device.id}
+            found.append(known)
+        return JSONResponse(found)
+
+    @app.delete("/api/devices/{id}", responses={200: {"model": Ended}}, tags=["devices"])
+    async def revoke(id: int, device: Seen) -> JSONResponse:
+        """Sign a device out for good; its streams of events end. A viewer may sign itself out, and nobody else."""
+        if device.kind != "operator" and id != device.id:
+            raise HTTPException(403, "this device may look, and sign itself out")
+        found = next((each for each in director.store.devices() if each[0] == id), None)
+        if found is None:
+            raise HTTPException(404, f"no device {id} is signed in")
+        if doorkeeper.is_local(id):
+            raise HTTPException(409, "this is the board itself; its token changes whenever the director starts")
+        now_ns = director.clock.now_ns()
+        director.store.revoke_device(id, now_ns)
+        revoked()
+        director.store.note(now_ns, "device", f"{found[1]} was signed out", device.name)
+        answer = JSONResponse({"id": id})
+        if id == device.id:
+            answer.delete_cookie(COOKIE, httponly=True, samesite="strict")
+        return answer
+
+    @app.put("/api/passcode", responses={200: {"model": NewPasscode}}, tags=["devices"])
+    async def change_passcode(asked: NewPasscode, device: Operator) -> JSONResponse:
+        """Another passcode, from the board itself alone; phones that are signed in stay so."""
+        if not device.local:
+            raise HTTPException(403, "the passcode is changed on the board itself: gloaming passcode")
+        if asked.passcode is None:
+            passcode = doorkeeper.new_passcode()
+        else:
+            passcode = asked.passcode
+            doorkeeper.set_passcode(passcode)
+        doorkeeper.forget_first_passcode()
+        director.store.note(director.clock.now_ns(), "device", "the passcode was changed", device.name)
+        return JSONResponse({"passcode": passcode})

@@ -1,0 +1,168 @@
+"""Server-sent events: what is happening now, told as soon as it changes; a beat in between; an end with the token.
+
+One watch looks for everybody, and only while somebody listens.
+"""
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Callable
+from typing import Annotated, Any
+
+from fastapi import Depends, FastAPI, Request
+from fastapi.responses import StreamingResponse
+
+from gloaming.api.doors import Door, token_of
+from gloaming.api.sign_in import Device, Doorkeeper
+from gloaming.daemon.direction.decide import isoformat
+from gloaming.daemon.director import Director
+
+LOOK_S = 0.25
+BEAT_S = 2.0
+STREAMS_MAX = 150
+STREAMS_OF_ONE_MAX = 6
+VOLATILE = {"at", "frame", "position_s", "brightness"}
+"""What changes all the time, and is no news."""
+
+
+def news_of(now: dict[str, Any]) -> str:
+    """All of /api/now that is news when it changes: not what runs on by itself."""
+    told = {key: value for key, value in now.items() if key not in VOLATILE}
+    told["overrides"] = [{**each, "remaining_s": 0} for each in now["overrides"]]
+    wire = now["health"]["transmitter"]
+    troubles = [(each["kind"], each["subject"], each["text"]) for each in now["health"]["troubles"]]
+    told["health"] = [troubles, wire and (wire["piece"], wire["level"] > 0, wire["universes"])]
+    told["clock"] = {key: value for key, value in now["clock"].items() if key != "offset_s"}
+    told["next"] = now["next"] and [now["next"]["at"][:19], now["next"]["state"]]
+    return json.dumps(told, sort_keys=True)
+
+
+class Watch:
+    """Looks at the director while anybody listens, and wakes the listeners when there is news."""
+
+    def __init__(self, director: Director) -> None:
+        self.director = director
+        self.number = 0
+        self.told = ""
+        self._news = ""
+        self._listeners = 0
+        self._changed = asyncio.Event()
+        self._task: asyncio.Task[None] | None = None
+
+    def look(self) -> None:
+        """Look now: whoever has changed something does, so that nobody waits for it."""
+        if not self._listeners:
+            return
+        now = self.director.now()
+        news = news_of(now)
+        if news != self._news:
+            self._news, self.told = news, json.dumps(now)
+            self.number += 1
+            self.wake()
+
+    def wake(self) -> None:
+        """Wake every listener, news or not."""
+        self._changed.set()
+        self._changed = asyncio.Event()
+
+    async def _look_on(self) -> None:
+        while self._listeners:
+            self.look()
+            await asyncio.sleep(LOOK_S)
+
+    def listen(self) -> None:
+        self._listeners += 1
+        self.look()
+        if self._task is None or self._task.done():
+            self._task = asyncio.create_task(self._look_on(), name="watch")
+
+    def leave(self) -> None:
+        self._listeners -= 1
+
+    async def next(self, number: int) -> int:
+        """The number of the newest news, as soon as it is not `number`, or after a beat."""
+        if self.number == number:
+            try:
+                await asyncio.wait_for(self._changed.wait(), BEAT_S)
+            except TimeoutError:
+                return self.number
+        return self.number
+
+
+class Streams:
+    """The streams that are open. Those of one device, or of all, are few: the oldest ends for a new one."""
+
+    def __init__(self, wake: Callable[[], None]) -> None:
+        self._wake = wake
+        self._open: list[tuple[int, asyncio.Event]] = []
+
+    def open(self, device: int) -> asyncio.Event:
+        """A stream of a device: the event says that it must end."""
+        mine = [one for one in self._open if one[0] == device]
+        if len(mine) >= STREAMS_OF_ONE_MAX:
+            self._end(mine[0])
+        elif len(self._open) >= STREAMS_MAX:
+            self._end(self._open[0])
+        one = (device, asyncio.Event())
+        self._open.append(one)
+        return one[1]
+
+    def close(self, ending: asyncio.Event) -> None:
+        self._open = [one for one in self._open if one[1] is not ending]
+
+    def end_all(self) -> None:
+        for one in [*self._open]:
+            self._end(one)
+
+    def _end(self, one: tuple[int, asyncio.Event]) -> None:
+        one[1].set()
+        self._open.remove(one)
+        self._wake()
+
+
+def event(name: str, data: str) -> str:
+    """One event, as text/event-stream has it."""
+    return f"event: {name}\ndata: {data}\n\n"
+
+
+def add_events(
+    app: FastAPI, director: Director, doorkeeper: Doorkeeper, seen: Door, watch: Watch, streams: Streams
+) -> None:
+    """Add the stream of events."""
+
+    async def told(token: str, device: Device) -> AsyncIterator[str]:
+        ending = streams.open(device.id)
+        watch.listen()
+        try:
+            yield "retry: 1000\n" + event("hello", json.dumps({"device": device.name, "kind": device.kind}))
+            number = -1
+            while not ending.is_set():
+                if doorkeeper.device(token, director.clock.now_ns()) is None:
+                    yield event("signed-out", "{}")
+                    return
+                if number != watch.number:
+                    number = watch.number
+                    yield event("now", watch.told)
+                else:
+                    at = isoformat(director.clock.now_ns(), director.site.timezone)
+                    yield event("beat", json.dumps({"at": at}))
+                await watch.next(number)
+        finally:
+            streams.close(ending)
+            watch.leave()
+
+    @app.get(
+        "/api/events",
+        response_class=StreamingResponse,
+        responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
+        tags=["now"],
+    )
+    async def events(request: Request, device: Annotated[Device, Depends(seen)]) -> StreamingResponse:
+        """Server-sent events: `hello`; `now`, as /api/now, at once and when anything changes; `beat` every two seconds;
+        `signed-out`, and the end, when the token is revoked."""
+        return quiet_stream(told(token_of(request), device))
+
+
+def quiet_stream(lines: AsyncIterator[str]) -> StreamingResponse:
+    """A stream that nothing on the way keeps back."""
+    headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no"}
+    return StreamingResponse(lines, media_type="text/event-stream", headers=headers)

@@ -1,0 +1,44 @@
+"""What the site goes by on the network: the names a browser may ask for, and the addresses where the page is found."""
+
+from __future__ import annotations
+
+import ipaddress
+import socket
+
+import ifaddr
+
+from gloaming.daemon.site import Site
+
+ANNOUNCED = "gloaming.local"
+
+
+def names_of(site: Site) -> frozenset[str]:
+    """The names that may stand in a Host header; addresses are taken besides."""
+    host = socket.gethostname().lower()
+    return frozenset({"localhost", ANNOUNCED, host, f"{host.partition('.')[0]}.local", *site.phone.names})
+
+
+def is_everywhere(host: str) -> bool:
+    """Whether a listening address is every address of the machine."""
+    return ipaddress.ip_address(host).is_unspecified
+
+
+def lan_addresses(host: str) -> list[str]:
+    """The addresses at which others reach a listener: its own, or all of the machine's that are not loopback."""
+    if not is_everywhere(host):
+        return [] if ipaddress.ip_address(host).is_loopback else [host]
+    wide = ipaddress.ip_address(host).version == 6
+    ips = [ip.ip if isinstance(ip.ip, str) else ip.ip[0] for adapter in ifaddr.get_adapters() for ip in adapter.ips]
+    lasting = [ip for ip in map(ipaddress.ip_address, ips) if not (ip.is_loopback or ip.is_link_local)]
+    return [str(ip) for ip in sorted(lasting, key=lambda ip: ip.version) if ip.version == 4 or wide]
+
+
+def page_addresses(host: str, port: int, secure: bool, announced: bool) -> list[str]:
+    """Where the page is found, the best for a phone first: as `http://gloaming.local:8080`."""
+    scheme, usual = ("https", 443) if secure else ("http", 80)
+    ending = "" if port == usual else f":{port}"
+    hosts = [f"[{ip}]" if ":" in ip else ip for ip in lan_addresses(host)]
+    if announced and hosts:
+        hosts.insert(0, ANNOUNCED)
+    here = f"[{host}]" if ":" in host else host
+    return [f"{scheme}://{one}{ending}" for one in hosts or [here]]

@@ -1,0 +1,68 @@
+"""The OpenAPI document: what FastAPI makes of the routes, with the errors, the tokens and the overrides as they are."""
+
+from collections.abc import Callable
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+
+from gloaming.api.problems import ProblemDetails
+from gloaming.api.words import override_schema
+
+OPEN = {"/healthz", "/api/sign-in", "/api/sign-in/link"}
+"""Where no token is needed: the page itself, too, which is not in the document."""
+EVERYWHERE = {
+    "403": "asked by a page of another site",
+    "408": "the request came too slowly",
+    "413": "the request is too large",
+    "421": "the site does not go by this name",
+    "429": "too many requests: Retry-After says how long to wait",
+    "500": "a mistake in Gloaming",
+}
+BY_TOKEN = {"401": "no token, or one that is not known, or was revoked"}
+WITH_INPUT = {"400": "the body is not JSON", "422": "what was asked cannot be read, and what would be right"}
+BY_PATH = {"404": "there is no such thing, or no more"}
+UNSAFE = {"409": "it may not be, with the reasons", "507": "the disk takes nothing"}
+INTRODUCTION = (
+    "What Gloaming is doing, why, and how to hush it. Send a token as `Authorization: Bearer TOKEN`: the state "
+    "directory has one for this machine, /api/sign-in gives one for a passcode. Errors are problem details (RFC 9457)."
+)
+
+
+def document(app: FastAPI, shows: Callable[[], list[str]]) -> dict[str, Any]:
+    """The document, with the shows that may be called now."""
+    found = get_openapi(title="Gloaming", version="1", description=INTRODUCTION, routes=app.routes)
+    parts = found.setdefault("components", {})
+    schemas = parts.setdefault("schemas", {})
+    for name in ("HTTPValidationError", "ValidationError"):
+        schemas.pop(name, None)
+    schemas["ProblemDetails"] = ProblemDetails.model_json_schema(ref_template="#/components/schemas/{model}")
+    for name, schema in schemas["ProblemDetails"].pop("$defs", {}).items():
+        schemas.setdefault(name, schema)
+    schemas["Asked"] = override_schema(shows())
+    parts["securitySchemes"] = {
+        "token": {"type": "http", "scheme": "bearer"},
+        "cookie": {"type": "apiKey", "in": "cookie", "name": "gloaming"},
+    }
+    for path, operations in found["paths"].items():
+        for method, operation in operations.items():
+            _finish(path, method, operation)
+    return found
+
+
+def _finish(path: str, method: str, operation: dict[str, Any]) -> None:
+    if path not in OPEN:
+        operation["security"] = [{"token": []}, {"cookie": []}]
+    errors = dict(EVERYWHERE)
+    if path not in {"/healthz"}:
+        errors |= BY_TOKEN
+    if method != "get":
+        errors |= UNSAFE
+    if "{" in path or "at" in {each["name"] for each in operation.get("parameters", ())}:
+        errors |= BY_PATH
+    if operation.get("parameters") or operation.get("requestBody"):
+        errors |= WITH_INPUT
+    operation["responses"].pop("422", None)
+    for status, text in errors.items():
+        content = {"application/problem+json": {"schema": {"$ref": "#/components/schemas/ProblemDetails"}}}
+        operation["responses"].setdefault(status, {"description": text, "content": content})

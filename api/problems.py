@@ -1,0 +1,84 @@
+"""How errors look over HTTP: problem details (RFC 9457), one way for all of them. Knows no route."""
+
+from http import HTTPStatus
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.exceptions import HTTPException
+
+from gloaming.api.sign_in import TooManyGuessesError
+from gloaming.daemon.direction.asking import Refusal
+from gloaming.daemon.director import NotStandingError
+from gloaming.shows.mistake import MistakeError
+
+
+class ReasonGiven(BaseModel):
+    """A rule and what it says."""
+
+    rule: str
+    text: str
+
+
+class ProblemDetails(BaseModel):
+    """Problem details, RFC 9457 3.1; `reasons` where a rule forbids what was asked."""
+
+    model_config = ConfigDict(extra="allow")
+
+    type: str = "about:blank"
+    title: str
+    status: int
+    detail: str = Field(description="one sentence for a person")
+    reasons: list[ReasonGiven] | None = None
+
+
+class Problem(JSONResponse):
+    """Problem details, RFC 9457."""
+
+    media_type = "application/problem+json"
+
+    def __init__(self, status: int, detail: str, headers: dict[str, str] | None = None, **more: object) -> None:
+        title = HTTPStatus(status).phrase
+        content = {"type": "about:blank", "title": title, "status": status, "detail": detail, **more}
+        super().__init__(content, status, headers=headers)
+
+
+def add_errors(app: FastAPI) -> None:
+    """Every error, whoever raises it, as a problem."""
+
+    @app.exception_handler(HTTPException)
+    async def refused(_: Request, error: HTTPException) -> Problem:
+        headers = {"WWW-Authenticate": "Bearer"} if error.status_code == 401 else dict(error.headers or {})
+        return Problem(error.status_code, str(error.detail), headers)
+
+    @app.exception_handler(RequestValidationError)
+    async def malformed(_: Request, error: RequestValidationError) -> Problem:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"])
+        return Problem(422, f"{place}: {first['msg']}")
+
+    @app.exception_handler(MistakeError)
+    async def mistaken(_: Request, error: MistakeError) -> Problem:
+        return Problem(422, str(error))
+
+    @app.exception_handler(Refusal)
+    async def forbidden(_: Request, error: Refusal) -> Problem:
+        reasons = [{"rule": reason.rule, "text": reason.text} for reason in error.reasons]
+        return Problem(409, str(error), reasons=reasons)
+
+    @app.exception_handler(NotStandingError)
+    async def gone(_: Request, error: NotStandingError) -> Problem:
+        return Problem(404, str(error))
+
+    @app.exception_handler(TooManyGuessesError)
+    async def slow(_: Request, error: TooManyGuessesError) -> Problem:
+        return Problem(429, str(error), {"Retry-After": f"{error.wait_s:.0f}"})
+
+    @app.exception_handler(OSError)
+    async def unwritten(_: Request, error: OSError) -> Problem:
+        return Problem(507, error.strerror or type(error).__name__)
+
+    @app.exception_handler(Exception)
+    async def broken(_: Request, error: Exception) -> Problem:
+        return Problem(500, f"this is a mistake in Gloaming ({type(error).__name__}); its log says where")

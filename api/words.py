@@ -1,0 +1,285 @@
+"""The words of the HTTP side: what is asked and answered, as the OpenAPI document has them.
+
+What is asked is checked against these. Answers are described by them, and a test holds the one to the other; an answer
+that says more than is written here stays an answer.
+"""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from gloaming.api.problems import ProblemDetails, ReasonGiven
+
+Instant = Annotated[str, Field(description="ISO 8601 with the site's offset", examples=["2026-12-24T17:05:00+00:00"])]
+WEEK_MINUTES = 7 * 24 * 60
+
+
+class Answer(BaseModel):
+    """An answer may say more than is written here."""
+
+    model_config = ConfigDict(extra="allow")
+
+
+class Asked(BaseModel):
+    """An override as it is asked for; which keys go with which kind is checked where it is decided."""
+
+    model_config = ConfigDict(extra="allow")
+
+    kind: Annotated[str, Field(max_length=20)]
+
+
+OVERRIDE_KINDS: dict[str, dict[str, Any]] = {
+    "pause": {"unseen": {"type": "boolean", "description": "the show goes on behind the dark"}},
+    "dark": {},
+    "call": {"show": {"type": "string", "description": "one of the site's shows"}},
+    "dim": {"level": {"type": "number", "minimum": 0, "maximum": 1}},
+    "mute": {},
+}
+"""The kinds that last, with what belongs to each; a skip has nothing but its kind."""
+
+UNTIL = {
+    "type": "string",
+    "pattern": "^(tonight|([01][0-9]|2[0-3]):[0-5][0-9])$",
+    "description": 'the next "22:15" at the site, or "tonight": till the coming noon. '
+    "An ISO 8601 instant with its offset, within the coming week, is taken too.",
+}
+
+
+def override_schema(shows: list[str]) -> dict[str, Any]:
+    """The JSON Schema of an override that may be asked for, with the shows that a call may name."""
+    kinds: list[dict[str, Any]] = [_kind("skip", {}, [])]
+    for kind, more in OVERRIDE_KINDS.items():
+        longest = 24 * 60 if kind == "call" else WEEK_MINUTES
+        minutes = {"type": "number", "minimum": 0.001, "maximum": longest}
+        if kind == "call":
+            more = {"show": {**more["show"], "enum": shows}}
+        needed = [name for name in more if name in ("show", "level")]
+        kinds.append(_kind(kind, {**more, "minutes": minutes}, needed))
+        kinds.append(_kind(kind, {**more, "until": UNTIL}, [*needed, "until"]))
+    return {"title": "Override", "anyOf": kinds}
+
+
+def _kind(kind: str, more: dict[str, Any], needed: list[str]) -> dict[str, Any]:
+    return {
+        "type": "object",
+        "properties": {"kind": {"type": "string", "const": kind}, **more},
+        "required": ["kind", *needed],
+        "additionalProperties": False,
+    }
+
+
+class Passcode(BaseModel):
+    """A passcode, and what the device is to be called."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    passcode: Annotated[str, Field(max_length=200)]
+    device: Annotated[str, Field(max_length=60)] = "a phone"
+
+
+class LinkCode(BaseModel):
+    """The code of a link that works once, and what the device is to be called."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    code: Annotated[str, Field(max_length=200)]
+    device: Annotated[str, Field(max_length=60)] = "a phone"
+
+
+class NewPasscode(BaseModel):
+    """Another passcode; without one, one is made."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    passcode: Annotated[str, Field(min_length=8, max_length=200, pattern=r"^\S(.*\S)?$")] | None = None
+
+
+class LinkAsked(BaseModel):
+    """Whom a link is for: an operator may do everything, a viewer sees."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    kind: Literal["operator", "viewer"] = "operator"
+
+
+class SignedIn(Answer):
+    """A token, to be sent as `Authorization: Bearer TOKEN`; a browser has it as a cookie as well."""
+
+    token: str
+    device: str
+    kind: Literal["operator", "viewer"]
+
+
+class Link(Answer):
+    """A link that signs one device in, once, within ten minutes."""
+
+    code: str
+    link: str
+    other_links: list[str]
+    kind: str
+    until: Instant
+
+
+class DeviceKnown(Answer):
+    """A device that is signed in."""
+
+    id: int
+    name: str
+    kind: str
+    since: Instant
+    seen: Annotated[str | None, Field(description="when it last asked anything, since the director started")]
+    this: Annotated[bool, Field(description="whether this is the device that asks")]
+
+
+class Ended(Answer):
+    """What was ended."""
+
+    id: int
+
+
+class OverrideStanding(Answer):
+    """An override in force, or yet to come."""
+
+    id: int
+    kind: str
+    at: Instant
+    until: Instant
+    remaining_s: int
+    who: str
+    show: str | None = None
+    level: float | None = None
+    unseen: bool | None = None
+
+
+class OverrideTaken(OverrideStanding):
+    """An override that was stored; `on_the_wire` says whether the transmitter plays by it already."""
+
+    on_the_wire: bool
+
+
+class OverrideEnded(Answer):
+    """An override that was ended."""
+
+    id: int
+    kind: str
+    ended: Instant
+    on_the_wire: bool
+
+
+class Next(Answer):
+    """What the state changes to, and when."""
+
+    at: Instant
+    state: str
+
+
+class Why(Answer):
+    """The decision at an instant, with its reasons."""
+
+    at: Instant
+    state: Literal["playing", "paused", "waiting", "dark", "rig-check", "no-clock", "fault"]
+    show: str | None
+    piece: str | None
+    frame: int | None
+    brightness: float
+    sound: bool
+    reasons: list[ReasonGiven]
+    next: Next | None
+
+
+class TroubleTold(Answer):
+    """Something that is wrong, and what to do."""
+
+    kind: str
+    subject: str
+    text: str
+    since: str | None = None
+    do: str | None = None
+
+
+class Health(Answer):
+    """Whether all is well; `transmitter` is its last telemetry, None where it has not been heard."""
+
+    ok: bool
+    troubles: list[TroubleTold]
+    transmitter: dict[str, Any] | None
+
+
+class ClockTold(Answer):
+    """The clock that the show runs by."""
+
+    offset_s: float
+    note: str | None
+
+
+class Now(Why):
+    """What is happening now, and why; what was asked by hand; whether all is well."""
+
+    site: str
+    position_s: float | None
+    length_s: float | None
+    overrides: list[OverrideStanding]
+    clock: ClockTold
+    health: Health
+
+
+class NightTold(Answer):
+    """A night of a performance."""
+
+    date: str
+    show: str
+    opens: Instant
+    closes: Instant
+    opens_by: str
+    closes_by: str
+    cut_by: str | None
+
+
+class JournalLine(Answer):
+    """A line of the journal."""
+
+    id: int
+    at_ns: int
+    kind: str
+    text: str
+    who: str
+    data: dict[str, Any]
+
+
+class ShowTold(Answer):
+    """A show, with its running order."""
+
+    name: str
+    order: list[str]
+
+
+class ControllerTold(Answer):
+    """A controller, with the universes it is fed."""
+
+    name: str
+    host: str | None
+    multicast: bool
+    universes: list[int]
+
+
+class StringTold(Answer):
+    """A string of pixels: where it begins, and how many."""
+
+    name: str
+    controller: str
+    universe: int
+    slot: int
+    pixels: int
+    order: str
+
+
+class RigTold(Answer):
+    """What hangs outside, and the shows that may be called."""
+
+    site: str
+    shows: list[ShowTold]
+    controllers: list[ControllerTold]
+    strings: list[StringTold]
+
+
+__all__ = ["ProblemDetails", "ReasonGiven"]

@@ -1,0 +1,150 @@
+"""A house for tests of the HTTP side: a small site, its director in this process, and clients that come to its door."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import httpx
+import numpy as np
+from fastapi import FastAPI
+
+from gloaming.api.guard import Limits
+from gloaming.api.http import make_app
+from gloaming.api.sign_in import Doorkeeper
+from gloaming.daemon.clock import Clock
+from gloaming.daemon.director import Director
+from gloaming.daemon.site import load_site
+from gloaming.shows.framefile import FrameWriter, Universe
+
+ZONE = ZoneInfo("Europe/London")
+ORIGIN = "http://127.0.0.1:8080"
+SITE = """[site]
+name = "Pier Road boathouse"
+latitude = 54.486
+longitude = -0.613
+timezone = "Europe/London"
+
+[neighbours]
+dark = [{{ days = "daily", from = "23:00", to = "07:00" }}]
+
+[output]
+interface = "lo"
+
+[phone]
+listen = "{listen}"
+names = ["boathouse.example"]
+{phone}
+
+[[piece]]
+name = "tide"
+frames = "tide.frames"
+
+[[piece]]
+name = "lanterns"
+frames = "lanterns.frames"
+
+[[show]]
+name = "evening"
+order = ["tide", "lanterns"]
+
+[[show]]
+name = "short"
+order = ["lanterns"]
+
+[[performance]]
+show = "evening"
+from = "17:00"
+to = "22:00"
+"""
+RIG = """[[controller]]
+name = "left"
+host = "{host}"
+universes = "1-2"
+
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 1
+pixels = 150
+line = [[0.0, 0.0], [5.0, 1.5], [10.0, 0.0]]
+
+[[string]]
+name = "railing"
+controller = "left"
+universe = 2
+pixels = 60
+"""
+
+
+def write_site(folder: Path, host: str = "127.0.77.1", listen: str = "127.0.0.1:0", phone: str = "") -> Path:
+    """A site of two pieces that are never black, one performance from 17:00 to 22:00 every day, dark from 23:00."""
+    folder.mkdir(parents=True, exist_ok=True)
+    universes = (Universe(1, 510, 0), Universe(2, 180, 510))
+    for name, frames in (("tide", 1200), ("lanterns", 800)):
+        moving = (np.arange(frames)[:, None] * 3 + np.arange(690) * 5) % 200 + 40
+        with FrameWriter(folder / f"{name}.frames", Fraction(40), universes) as writer:
+            writer.write(moving.astype(np.uint8))
+    (folder / "site.toml").write_text(SITE.format(listen=listen, phone=phone), encoding="utf-8")
+    (folder / "rig.toml").write_text(RIG.format(host=host), encoding="utf-8")
+    return folder
+
+
+def offset_to(local: str) -> int:
+    """The offset of a clock that stands at a local instant of the site now."""
+    return int(datetime.fromisoformat(local).replace(tzinfo=ZONE).timestamp() * 1e9) - time.time_ns()
+
+
+@dataclass
+class House:
+    """A director that runs in this process, without a transmitter."""
+
+    app: FastAPI
+    director: Director
+    doorkeeper: Doorkeeper
+    token: str
+
+    def client(self, token: str | None = None, address: str = "192.0.2.7", **more: Any) -> httpx.AsyncClient:
+        """Somebody at the door, from an address; with a token as a header, if one is given."""
+        transport = httpx.ASGITransport(self.app, raise_app_exceptions=False, client=(address, 40_000))
+        headers = {"Authorization": f"Bearer {token}"} if token else {}
+        return httpx.AsyncClient(transport=transport, base_url=ORIGIN, headers=headers, **more)
+
+    def device(self, kind: str = "operator", name: str = "a phone") -> str:
+        """The token of a device that signed in by a link."""
+        code = self.doorkeeper.make_link(kind, time.monotonic())
+        found = self.doorkeeper.use_link(code, name, time.monotonic(), self.director.clock.now_ns())
+        assert found
+        return found[0]
+
+    @property
+    def passcode(self) -> str:
+        assert self.doorkeeper.passcode_file
+        return self.doorkeeper.passcode_file.read_text().strip()
+
+
+@asynccontextmanager
+async def house(folder: Path, at: str = "2026-12-12T18:00", limits: Limits | None = None) -> AsyncIterator[House]:
+    """A site's house, open at a local instant."""
+    site = load_site(write_site(folder / "site"))
+    state = folder / "state"
+    director = Director(site, state, Clock(offset_to(at)))
+    doorkeeper = Doorkeeper(director.store)
+    doorkeeper.first_passcode(state)
+    token = doorkeeper.local_token(state, director.clock.now_ns()).read_text().strip()
+    app = make_app(director, doorkeeper, limits)
+    async with app.router.lifespan_context(app):
+        yield House(app, director, doorkeeper, token)
+
+
+def run(work: Any) -> None:
+    """Run a coroutine to its end, in a loop of its own."""
+    asyncio.run(work)
