@@ -19,8 +19,10 @@ Bytes = npt.NDArray[np.uint8]
 
 SKY_M, SEA_M = 14.4, 3.4
 """How far the picture reaches above the water line and below it."""
-GLOWS = ((0.95, 5.5), (3.0, 5.5), (12.0, 5.5), (55.0, 5.0))
+GLOWS = ((0.95, 5.5), (3.0, 5.5), (11.0, 5.0), (50.0, 2.2))
 """How a point spreads, as bells of Gauss: the width in points of a picture 1200 across, and the light in it."""
+COLOURS = 88
+MOMENT = ("first-frost", 51.5)
 HILLS = ((41.5, 3.2), (36, 4.4), (28, 3.9), (21, 5.6), (12, 4.8), (7, 5.9), (2, 4.6), (-2.9, 4.9))
 HOUSES = (
     (7.9, 4.4),
@@ -62,10 +64,8 @@ def _backdrop(width: int, height: int, left: float, scale: float) -> Floats:
     from PIL import Image, ImageDraw
 
     down = np.linspace(0, 1, height)[:, None, None]
-    scene = np.broadcast_to(
-        np.array([0.0016, 0.0024, 0.0075]) * (1 - down) + np.array([0.011, 0.013, 0.026]) * down**2.2,
-        (height, width, 3),
-    ).astype(np.float32)
+    sky = np.array([0.0016, 0.0024, 0.0075]) * (1 - down) + np.array([0.009, 0.011, 0.024]) * down**2.2
+    scene = np.repeat(sky, width, axis=1).astype(np.float32)
     random = np.random.default_rng(5)
     for _ in range(150):
         across, high = random.integers(0, width), int(random.uniform(0, 0.7) ** 1.3 * height)
@@ -97,7 +97,7 @@ def _glow(x: Numbers, y: Numbers, light: Numbers, size: tuple[int, int], zoom: f
             np.add.at(dots, (row + down, column + right), light * share_x * share_y)
     up, across = np.fft.fftfreq(height)[:, None], np.fft.rfftfreq(width)[None]
     square = -2 * np.pi**2 * (up**2 + across**2)
-    kernel = sum(amount * np.exp(square * (zoom * wide) ** 2) for wide, amount in GLOWS)
+    kernel = np.sum([amount * np.exp(square * (zoom * wide) ** 2) for wide, amount in GLOWS], axis=0)
     spread = np.fft.irfft2(np.fft.rfft2(dots, axes=(0, 1)) * kernel[..., None], s=(height, width), axes=(0, 1))
     result: Floats = spread[: size[0], : size[1]].clip(0).astype(np.float32)
     return result
@@ -118,7 +118,7 @@ def _reflected(scene: Floats, rows: int) -> Floats:
         source += wave * (1 + 5 * depth)
     row = source.clip(0, height - 1).astype(int)
     column = (np.arange(width) + sideways * 0.6).clip(0, width - 1).astype(int)
-    smeared = np.mean([scene[(row - k).clip(0), column] for k in range(0, 12, 2)], axis=0)
+    smeared = np.mean([scene[(row - k).clip(0), column] for k in range(0, 20, 2)], axis=0)
     tint = np.array([0.42, 0.5, 0.6]) * (0.75 - 0.6 * depth[..., None])
     result: Floats = (smeared * tint + np.array([0.0008, 0.0016, 0.004])).astype(np.float32)
     return result
@@ -128,11 +128,9 @@ def main(arguments: list[str]) -> None:
     """Write one picture."""
     from PIL import Image
 
-    name, at_s = (arguments[1], float(arguments[2])) if len(arguments) > 2 else ("harbour-bells", 40.0)
+    name, at_s = (arguments[1], float(arguments[2])) if len(arguments) > 2 else MOMENT
     image = Image.fromarray(picture(levels_of(name, at_s)))
-    image.quantize(224, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(
-        Path(arguments[0]), optimize=True
-    )
+    image.quantize(COLOURS, kmeans=4, dither=Image.Dither.NONE).save(Path(arguments[0]), optimize=True)
 
 
 if __name__ == "__main__":
