@@ -5,7 +5,6 @@ What can be read is handed out; what is wrong further on is one line in `Seen.tr
 
 from __future__ import annotations
 
-import gzip
 import io
 import struct
 import zlib
@@ -13,7 +12,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +22,7 @@ from gloaming.shows.recording.links import ETHERNET, Links, Unusable, split
 from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Bytes, Datagrams
 
 _PIECE = 4 << 20
+_GZIP_PIECE = 4096
 _PACKET_MAX = 1 << 20
 """No link has longer packets; a length above it is damage."""
 _TICK_NS = {
@@ -54,8 +54,7 @@ def datagrams(path: Path, seen: Seen) -> Iterator[Datagrams]:
     links = Links()
     try:
         with path.open("rb") as file:
-            stream = cast(BinaryIO, gzip.GzipFile(fileobj=file)) if file.peek(2)[:2] == b"\x1f\x8b" else file
-            reader = _Reader(stream, path)
+            reader = _Reader(_Gunzip(file) if file.peek(2)[:2] == b"\x1f\x8b" else file, path)
             for buffer, records in reader.pieces(seen):
                 seen.packets += len(records)
                 if records:
@@ -67,10 +66,45 @@ def datagrams(path: Path, seen: Seen) -> Iterator[Datagrams]:
         seen.trouble = f"it cannot be read to its end ({getattr(error, 'strerror', None) or error})"
 
 
+class _Readable(Protocol):
+    def read(self, size: int, /) -> bytes: ...
+
+
+class _Gunzip:
+    """Reads a gzip file up to the very byte at which it is damaged; Python's own reader would lose megabytes."""
+
+    def __init__(self, file: _Readable) -> None:
+        self._file = file
+        self._member = zlib.decompressobj(31)
+        self._input = b""
+        self._failed: Exception | None = None
+
+    def read(self, size: int, /) -> bytes:
+        """Up to `size` bytes, none at the end. EOFError and zlib.error when all that is whole has been read."""
+        out = bytearray()
+        while len(out) < size and not self._failed:
+            if not self._input:
+                self._input = self._file.read(_GZIP_PIECE)
+                if not self._input:
+                    if not self._member.eof:
+                        self._failed = EOFError("it ends too soon")
+                    break
+            if self._member.eof:
+                self._member = zlib.decompressobj(31)
+            try:
+                out += self._member.decompress(self._input, size - len(out))
+                self._input = self._member.unconsumed_tail or self._member.unused_data
+            except zlib.error as error:
+                self._failed = error
+        if not out and self._failed:
+            raise self._failed
+        return bytes(out)
+
+
 class _Reader:
     """Cuts a stream of bytes into records, piece by piece."""
 
-    def __init__(self, stream: BinaryIO, path: Path) -> None:
+    def __init__(self, stream: _Readable, path: Path) -> None:
         self._stream = stream
         head = stream.read(24)
         if not head:
