@@ -1,0 +1,181 @@
+"""Red flashes by W3C WCAG, pixel by pixel: by the definition of 2.2, and by that of 2.1.
+
+2.2: a pair of opposing transitions, each to or from a saturated red (R/(R+G+B) at least 0.8), the states more than 0.2
+apart in the CIE 1976 UCS diagram. 2.1: the same pair, with a change of (R-G-B)x320 above 20, negative values being 0.
+Black has no colour; it is taken for white (D65), and so is light below 1 %. Colours are in proportion to slots.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+import numpy.typing as npt
+
+from gloaming.shows.survey.flashes import LastSecond, Mask
+
+Floats = npt.NDArray[np.float32]
+
+SATURATION = 4.0
+"""R/(R+G+B) >= 0.8, as R >= 4 (G+B)."""
+NEGLIGIBLE = 0.01 * 255
+APART = 0.2
+CHANGE = 16
+"""(R-G-B) x 320 above 20, of 255: 15.9375, so 16 whole levels."""
+XYZ = ((0.4124564, 0.3575761, 0.1804375), (0.2126729, 0.7151522, 0.0721750), (0.0193339, 0.1191920, 0.9503041))
+"""From linear RGB of the primaries of ITU-R BT.709 and white D65 (IEC 61966-2-1)."""
+WHITE_UV = (0.19784, 0.46834)
+"""D65."""
+RED_UV = (0.45070, 0.52288)
+"""The red primary of ITU-R BT.709."""
+_FLIP = np.uint16(0xFFFF)
+
+
+def chromaticity(red: Floats, green: Floats, blue: Floats) -> tuple[Floats, Floats]:
+    """u' and v' of the CIE 1976 UCS diagram; of negligible light, those of white."""
+    (xr, xg, xb), (yr, yg, yb), (zr, zg, zb) = XYZ
+    x = 4 * xr * red + 4 * xg * green + 4 * xb * blue
+    y = yr * red + yg * green + yb * blue
+    whole = (xr + 15 * yr + 3 * zr) * red + (xg + 15 * yg + 3 * zg) * green + (xb + 15 * yb + 3 * zb) * blue
+    dark = np.maximum(np.maximum(red, green), blue) < NEGLIGIBLE
+    np.maximum(whole, 1e-6, out=whole)
+    u, v = x / whole, 9 * y / whole
+    u[dark], v[dark] = WHITE_UV
+    return u.astype(np.float32, copy=False), v.astype(np.float32, copy=False)
+
+
+def saturated(red: Floats, green: Floats, blue: Floats) -> Mask:
+    """Whether a colour is a saturated red."""
+    found: Mask = (red >= SATURATION * (green + blue)) & (red >= NEGLIGIBLE)
+    return found
+
+
+class RedFlashes:
+    """Follows the pixels that have been a saturated red within the last second; the others cannot flash red."""
+
+    def __init__(self, pixels: int, fps: Fraction) -> None:
+        self.fps = fps
+        self._seen = np.full(pixels, -(1 << 40))
+        self._followed = np.zeros(pixels, np.bool_)
+        self._by_colour, self._by_strength = LastSecond(pixels, fps), LastSecond(pixels, fps)
+        self._fired = np.zeros(pixels, np.bool_)
+        # by 2.2: whether it is in its red state, and the state that the next transition starts from
+        self._in_red = np.zeros(pixels, np.bool_)
+        self._from = np.zeros((3, pixels), np.float32)  # u', v', distance squared from the red primary
+        # by 2.1: as in GeneralFlashes, and what of the transition under way was a saturated red
+        self._fold = np.full(pixels, _FLIP)
+        self._highest = np.zeros(pixels, np.uint16)
+        self._highest_red = np.zeros(pixels, np.bool_)
+        self._pending = np.zeros(pixels, np.bool_)
+        self._start_red = np.zeros(pixels, np.bool_)
+
+    def wanted(self, first_frame: int, seen_red: Mask) -> npt.NDArray[np.intp]:
+        """The pixels that must be followed through the next frames; `seen_red` are those with a saturated red there."""
+        if seen_red.any():
+            self._seen[seen_red] = first_frame
+        return np.flatnonzero(self._seen > first_frame - 2 * self.fps)
+
+    def add(
+        self, first_frame: int, frames: int, pixels: npt.NDArray[np.intp], colours: Floats, before: Floats
+    ) -> list[tuple[int, Mask | None, Mask | None]]:
+        """The next frames, one by one: `(frame, too many by 2.2, too many by 2.1)`.
+
+        `colours` is `(3, frames, pixels)` for the pixels wanted, `before` their `(3, pixels)` in the frame before.
+        """
+        if len(pixels) == 0:
+            self._followed[:] = False
+            return [self._told(first_frame + number, None, None, pixels) for number in range(frames)]
+        state = _State(self, pixels, before)
+        u, v = chromaticity(*colours)
+        red = saturated(*colours)
+        nearness = (u - RED_UV[0]) ** 2 + (v - RED_UV[1]) ** 2
+        strength = np.clip(colours[0] - colours[1] - colours[2], 0, 255).astype(np.uint16)
+        told = []
+        for number in range(frames):
+            colour = state.by_colour(u[number], v[number], nearness[number], red[number])
+            strong = state.by_strength(strength[number], red[number])
+            over = self._told(first_frame + number, colour, strong, pixels)
+            told.append((over[0], _copied(over[1]), _copied(over[2])))
+        state.keep(self)
+        return told
+
+    def _told(
+        self, frame: int, colour: Mask | None, strong: Mask | None, pixels: npt.NDArray[np.intp]
+    ) -> tuple[int, Mask | None, Mask | None]:
+        by_colour = self._by_colour.add(frame, self._spread(colour, pixels))
+        return frame, by_colour, self._by_strength.add(frame, self._spread(strong, pixels))
+
+    def _spread(self, fired: Mask | None, pixels: npt.NDArray[np.intp]) -> Mask | None:
+        if fired is None:
+            return None
+        self._fired[:] = False
+        self._fired[pixels] = fired
+        return self._fired
+
+
+def _copied(mask: Mask | None) -> Mask | None:
+    return None if mask is None else mask.copy()
+
+
+class _State:
+    """What is known of the pixels that are followed, side by side; those that were not followed begin afresh."""
+
+    def __init__(self, all: RedFlashes, pixels: npt.NDArray[np.intp], before: Floats) -> None:
+        self.pixels = pixels
+        fresh = ~all._followed[pixels]
+        u, v = chromaticity(*before)
+        strength = np.clip(before[0] - before[1] - before[2], 0, 255).astype(np.uint16)
+        self.in_red = all._in_red[pixels] & ~fresh
+        nearness = (u - RED_UV[0]) ** 2 + (v - RED_UV[1]) ** 2
+        self.start = np.where(fresh, np.stack([u, v, nearness]), all._from[:, pixels])
+        self.fold = np.where(fresh, _FLIP, all._fold[pixels])
+        self.highest = np.where(fresh, strength ^ _FLIP, all._highest[pixels])
+        self.highest_red = all._highest_red[pixels] & ~fresh
+        self.pending = all._pending[pixels] & ~fresh
+        self.start_red = all._start_red[pixels] & ~fresh
+
+    def keep(self, all: RedFlashes) -> None:
+        """Put it back."""
+        all._followed[:] = False
+        all._followed[self.pixels] = True
+        all._in_red[self.pixels] = self.in_red
+        all._from[:, self.pixels] = self.start
+        all._fold[self.pixels] = self.fold
+        all._highest[self.pixels] = self.highest
+        all._highest_red[self.pixels] = self.highest_red
+        all._pending[self.pixels] = self.pending
+        all._start_red[self.pixels] = self.start_red
+
+    def by_colour(self, u: Floats, v: Floats, nearness: Floats, red: Mask) -> Mask | None:
+        """WCAG 2.2: into a saturated red from far away, and out of it."""
+        du, dv = u - self.start[0], v - self.start[1]
+        far = du * du + dv * dv > APART * APART
+        fired: Mask = far & (self.in_red | red)
+        moved = fired | (self.in_red & red) | (~self.in_red & (nearness > self.start[2]))
+        if moved.any():
+            for row, value in enumerate((u, v, nearness)):
+                np.copyto(self.start[row], value, where=moved)
+        if not fired.any():
+            return None
+        self.in_red ^= fired
+        return fired
+
+    def by_strength(self, strength: npt.NDArray[np.uint16], red: Mask) -> Mask | None:
+        """WCAG 2.1: a change of (R-G-B) with a saturated red at either end."""
+        folded = strength ^ self.fold
+        newer = folded >= self.highest
+        self.highest_red = (newer & red) | (self.highest_red & ~newer)
+        np.maximum(self.highest, folded, out=self.highest)
+        turned = self.highest - folded >= CHANGE
+        if turned.any():
+            self.start_red = (turned & self.highest_red) | (self.start_red & ~turned)
+            self.pending |= turned
+            self.fold ^= turned * _FLIP
+            folded = strength ^ self.fold
+            np.copyto(self.highest, folded, where=turned)
+            self.highest_red = (turned & red) | (self.highest_red & ~turned)
+        fired = self.pending & (red | self.start_red)
+        if not fired.any():
+            return None
+        self.pending &= ~fired
+        return fired
