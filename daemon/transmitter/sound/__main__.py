@@ -37,6 +37,7 @@ HASTE_NS = 250_000_000
 REPORT_NS = 100_000_000
 STALLED_NS = 800_000_000
 OPENING_NS = 5 * SECOND_NS
+"""How long a device may take to begin: a server that was idle may have played ahead by two seconds."""
 JUMP_NS = 30_000_000
 """A device that jumps by more has its sound put right; by less, the frames follow."""
 DEVICE_LOST = 3
@@ -54,7 +55,7 @@ class SoundProcess:
         self.rate_hz, self.channels = 0, 0
         self.voices: tuple[Voice, ...] = ()
         self.index = 0
-        self.called_ns = 0
+        self.called_ns = self.opened_ns = 0
         self.starved = 0
         self._reports: deque[tuple[int, int]] = deque(maxlen=256)
         self._unread = b""
@@ -108,7 +109,7 @@ class SoundProcess:
             device = find(self.plan.device, devices())
             self.stream, self.rate_hz, self.channels = open_stream(device, wanted_hz, self._fill)
             self.clock = DeviceClock(self.rate_hz)
-            self.called_ns = now_ns + OPENING_NS
+            self.called_ns = self.opened_ns = time.monotonic_ns()
             _be_prompt()
             self.stream.start()
         except NoDeviceError as error:
@@ -119,7 +120,7 @@ class SoundProcess:
     def _watch(self, now_ns: int) -> None:
         """Take in what the device reported; leave where it has fallen silent."""
         assert self.clock and self.plan
-        if now_ns - self.called_ns > STALLED_NS:
+        if now_ns - self.called_ns > STALLED_NS and now_ns - self.opened_ns > OPENING_NS:
             self._fail("the sound device has stopped taking samples")
         while self._reports:
             self.clock.add(*self._reports.popleft())

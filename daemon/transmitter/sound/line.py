@@ -62,8 +62,6 @@ class SoundLine:
 
     def tend(self, monotonic_ns: int) -> None:
         """Called once a second: start what is needed, let go what is not, say again what is wrong."""
-        if self._process and self._process.poll() is not None:
-            self._hang_up()
         self._bury()
         if self.plan.heard_within(monotonic_ns - SECOND_NS, monotonic_ns + BEFORE_NS):
             self._needed_ns = monotonic_ns
@@ -86,6 +84,7 @@ class SoundLine:
         except OSError:
             data = b""
         if not data:
+            self.restarts += 1
             self._hang_up()
             return
         *lines, self._unread = (self._unread + data).split(b"\n")
@@ -121,7 +120,6 @@ class SoundLine:
 
     def _start(self, monotonic_ns: int) -> None:
         self._again_ns = monotonic_ns + RETRY_NS[min(self._tries, len(RETRY_NS) - 1)]
-        self.restarts += self._tries > 0
         self._tries += 1
         ours, theirs = socket.socketpair()
         ours.setblocking(False)

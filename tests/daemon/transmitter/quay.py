@@ -13,6 +13,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -153,8 +154,7 @@ def clicks_and_flashes(folder: Path, seconds: float, sound: str = "clicks.flac")
 
 def flashes_ns(heard: list[Heard]) -> npt.NDArray[np.float64]:
     """When each flash's first packet came."""
-    pairs = zip(heard, heard[1:], strict=False)
-    return np.array([b.at_ns for a, b in pairs if b.slots[2] > 0 and a.slots[2] == 0], dtype=np.float64)
+    return np.array([b.at_ns for a, b in pairwise(heard) if b.slots[2] > 0 and a.slots[2] == 0], dtype=np.float64)
 
 
 def numbers(heard: list[Heard]) -> list[int]:
@@ -181,7 +181,7 @@ def sounding(path: Path, sound: Path, seconds: float, **more: Any) -> dict[str, 
 
 
 def fast_device(folder: Path, ppm: float) -> str:
-    """A folder for PYTHONPATH in which the sound device's clock is off: its streams run at another rate than they say."""
+    """A folder for PYTHONPATH in which the sound device's clock is off: it runs at another rate than it says."""
     folder.mkdir(exist_ok=True)
     real = Path(next(p for p in map(Path, sys.path) if (p / "sounddevice.py").exists())) / "sounddevice.py"
     (folder / "sounddevice.py").write_text(
