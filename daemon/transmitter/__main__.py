@@ -15,16 +15,22 @@ from typing import Any
 
 from gloaming.daemon.notify import Notifier
 from gloaming.daemon.transmitter.build import build
-from gloaming.daemon.transmitter.messages import Segment, read_dark, read_score, read_setup
+from gloaming.daemon.transmitter.messages import Segment, Setup, read_dark, read_score, read_setup
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
-from gloaming.daemon.transmitter.process import ask_for_grants, listen
+from gloaming.daemon.transmitter.process import ask_for_grants, follow_grants, listen
 from gloaming.daemon.transmitter.readahead import ReadAhead
 from gloaming.daemon.transmitter.sound.line import SoundLine
+from gloaming.daemon.transmitter.tally import Counts
+from gloaming.daemon.transmitter.telemetry import telemetry
+from gloaming.daemon.transmitter.troubles import Troubles
+from gloaming.daemon.transmitter.watch import QUIET_NS, Watch
 from gloaming.daemon.transmitter.wire import describe
 
 SECOND_NS = 1_000_000_000
 RETRY_OUTPUT_NS = SECOND_NS
+DISCOVERY_NS = 10 * SECOND_NS
+"""E1.31 A (E131_UNIVERSE_DISCOVERY_INTERVAL)."""
 PARTING_S = 1.0
 UNREAD_BYTES_MAX = 1 << 20
 """A director that does not read is let go when this much waits for it."""
@@ -44,16 +50,18 @@ class Transmitter:
         self.stopping = False
         self.director: socket.socket | None = None
         self.unread, self.unsent = b"", b""
+        self.troubles = Troubles(self._say)
         self.sound = SoundLine(self._trouble)
-        ahead = ReadAhead(lambda: self._wake(waker))
+        self.grants = ask_for_grants()
+        ahead = ReadAhead(lambda: self._wake(waker), lambda: follow_grants(self.grants))
         self.player = Player(ahead, self._frames_trouble, time.monotonic_ns(), self.sound.shift_ns)
         self.build = build()
-        self.grants = ask_for_grants()
+        self.counts = Counts()
+        self.watch: Watch | None = None
         self.manager = Notifier()
         self.setup_message: dict[str, Any] | None = None
         self.score_told = -1
-        self.troubles: dict[tuple[str, str], int] = {}
-        self.next_telemetry_ns = self.next_output_ns = 0
+        self.next_telemetry_ns = self.next_output_ns = self.next_discovery_ns = 0
 
     @staticmethod
     def _wake(waker: socket.socket) -> None:
@@ -72,20 +80,23 @@ class Transmitter:
             now_ns = time.monotonic_ns()
             next_ns = self.player.tick(now_ns, time.time_ns())
             self._report(now_ns)
-            next_ns = min(next_ns, self.next_telemetry_ns)
-            wait_s = max(0, next_ns - time.monotonic_ns()) / SECOND_NS
-            reading = [self.listener, self.wakeup, *(one for one in (self.director, self.sound.sock) if one)]
-            writing = [self.director] if self.director and self.unsent else []
-            for ready in select.select(reading, writing, [], wait_s)[0]:
-                if ready is self.wakeup:
-                    self.wakeup.recv(4096)
-                elif ready is self.listener:
-                    self._accept()
-                elif ready is self.sound.sock:
-                    self.sound.read(now_ns)
-                elif ready is self.director:
-                    self._read()
+            self._wait_until(min(next_ns, self.next_telemetry_ns))
         self._end()
+
+    def _wait_until(self, next_ns: int) -> None:
+        """Until an instant, or until there is something to read."""
+        wait_s = max(0, next_ns - time.monotonic_ns()) / SECOND_NS
+        reading = [self.listener, self.wakeup, *(one for one in (self.director, self.sound.sock) if one)]
+        writing = [self.director] if self.director and self.unsent else []
+        for ready in select.select(reading, writing, [], wait_s)[0]:
+            if ready is self.wakeup:
+                self.wakeup.recv(4096)
+            elif ready is self.listener:
+                self._accept()
+            elif ready is self.sound.sock:
+                self.sound.read(time.monotonic_ns())
+            elif ready is self.director:
+                self._read()
 
     def _end(self) -> None:
         """Black first, since most receivers hold the last look; then the streams are terminated."""
@@ -106,11 +117,11 @@ class Transmitter:
         self.director.setblocking(False)
         self.unread, self.unsent = b"", b""
         self.score_told = -1
-        self.troubles.clear()  # a new director hears of all that stands
         self._hello()
+        self.troubles.repeat()
 
     def _hello(self) -> None:
-        way = self.player.output.way if self.player.output else None
+        way = self.player.output.wire.way if self.player.output else None
         hello = {"op": "hello", "pid": os.getpid(), "wire": way, "grants": self.grants, "build": self.build}
         self._say(hello)
 
@@ -158,31 +169,31 @@ class Transmitter:
         self.setup_message = message
         before = self.player.output
         if before:
-            self.player.go_black()
+            before.black()
             before.terminate()
             before.close()
-            self.player.output = None
-        self._open_output(setup.interface)
+            self.player.use(None)
+        self._open_output(setup)
 
-    def _open_output(self, interface: str | None) -> None:
-        assert self.setup_message
+    def _open_output(self, setup: Setup) -> None:
+        if self.watch:
+            self.watch.close()
+            self.watch = None
         try:
-            self.player.output = Output(read_setup(self.setup_message))
+            output = Output(setup, self.counts)
         except OSError as error:
             self.next_output_ns = time.monotonic_ns() + RETRY_OUTPUT_NS
-            self._trouble("network", interface or "network", f"no socket can be opened: {error.strerror or error}")
+            subject = setup.interface or "network"
+            self._trouble("network", subject, f"no socket can be opened: {error.strerror or error}")
         else:
+            self.player.use(output)
+            self.watch = Watch({target.number for target in setup.targets}, output.wire.index, setup.heading.cid)
+            self.next_discovery_ns = 0
             self._hello()
 
     def _report(self, now_ns: int, last: bool = False) -> None:
-        player, output = self.player, self.player.output
-        if output is None and self.setup_message and now_ns >= self.next_output_ns and not last:
-            self._open_output(self.setup_message["interface"])
-        if output and output.last_error:
-            number, to = output.last_error
-            output.last_error = None
-            self._trouble("network", to, f"packets to {to} are not taken: {describe(number)}")
-        score = player.score
+        """What has reached the wire, at once; all else once a second."""
+        player, output, score = self.player, self.player.output, self.player.score
         if score and output and score.id != self.score_told:
             self.score_told = score.id
             level = player.shown.level
@@ -191,44 +202,42 @@ class Transmitter:
             return
         self.next_telemetry_ns = now_ns + SECOND_NS
         self.manager.say("WATCHDOG=1")
-        self.sound.tend(now_ns)
-        for key in [key for key, since in self.troubles.items() if now_ns - since > 3 * SECOND_NS]:
-            del self.troubles[key]
-            kind, subject = key
-            self._say({"op": "trouble", "kind": kind, "subject": subject, "text": "over", "over": True})
-        shown = player.shown
-        self._say(
-            {
-                "op": "telemetry",
-                "at_ns": time.time_ns() if score is None else now_ns + score.offset_ns,
-                "sequence": output.sequence if output else 0,
-                "universes": len(output.setup.targets) if output else 0,
-                "piece": shown.piece,
-                "frame": shown.frame,
-                "level": shown.level,
-                "fps": shown.fps,
-                "frames_due": player.frames_due,
-                "frames_sent": player.frames_sent,
-                "frames_late": player.frames_late,
-                "frames_dropped": player.frames_dropped,
-                "packets_sent": output.packets_sent if output else 0,
-                "bytes_sent": output.bytes_sent if output else 0,
-                "send_errors": output.send_errors if output else 0,
-                "lateness_us": player.lateness.figures(),
-                "sound": self.sound.figures(),
-            }
-        )
+        if not last:
+            self.sound.tend(now_ns)
+            self._tend_network(now_ns)
+        self.troubles.tend(now_ns)
+        figures = telemetry(player, self.counts, self.watch, now_ns)
+        at_ns = time.time_ns() if score is None else now_ns + score.offset_ns
+        self._say({"op": "telemetry", "at_ns": at_ns, **figures, "sound": self.sound.figures()})
+
+    def _tend_network(self, now_ns: int) -> None:
+        """Sockets opened again, what came back from the network, universe discovery, other sources."""
+        output = self.player.output
+        if output and output.wire.moved():
+            output.close()
+            self.player.use(output := None)
+        if output is None and self.setup_message and now_ns >= self.next_output_ns:
+            self._open_output(read_setup(self.setup_message))
+        if output is None:
+            return
+        for to, number in output.take_errors().items():
+            self._trouble("network", to, f"packets to {to} are not taken: {describe(number)}")
+        if now_ns >= self.next_discovery_ns:
+            self.next_discovery_ns = now_ns + DISCOVERY_NS
+            output.discover()
+        for other in self.watch.standing(now_ns) if self.watch else []:
+            more = {**other.as_json(), "since_ns": other.since_ns + time.time_ns() - now_ns}
+            self.troubles.seen(now_ns, "other-source", other.subject, other.text, more, QUIET_NS)
 
     def _frames_trouble(self, kind: str, subject: str, text: str, segment: Segment, frame: int | None) -> None:
-        message = {"op": "trouble", "kind": kind, "subject": subject, "text": text, "over": False}
-        self._say({**message, "piece": segment.piece, "frame": frame})
+        more = {"piece": segment.piece, "frame": frame}
+        if kind == "frames":  # every time: the director leaves the piece out
+            self._say({"op": "trouble", "kind": kind, "subject": subject, "text": text, "over": False, **more})
+        else:
+            self.troubles.seen(time.monotonic_ns(), kind, subject, text, more)
 
     def _trouble(self, kind: str, subject: str, text: str) -> None:
-        """Said once until it has been over for three seconds."""
-        known = (kind, subject) in self.troubles
-        self.troubles[kind, subject] = time.monotonic_ns()
-        if not known:
-            self._say({"op": "trouble", "kind": kind, "subject": subject, "text": text, "over": False})
+        self.troubles.seen(time.monotonic_ns(), kind, subject, text)
 
     def _say(self, message: dict[str, Any]) -> None:
         """Never waits: what the director does not take now is kept, up to a bound."""

@@ -6,6 +6,8 @@ from fractions import Fraction
 from math import ceil
 
 SECOND_NS = 1_000_000_000
+FINE_US, COARSE_US, HIGHEST_US = 1000, 50, 100_000
+EDGES_US = (50, 100, 200, 300, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000)
 
 
 def frame_at(at_ns: int, zero_ns: int, fps: Fraction) -> int:
@@ -24,15 +26,16 @@ def every(fps: Fraction, limit_hz: float) -> int:
 
 
 class Lateness:
-    """A histogram of lateness in whole microseconds, up to 100 ms; counts since the process began."""
+    """A histogram of lateness: by whole microseconds up to a millisecond, by 50 us up to 100 ms; since the process
+    began."""
 
     def __init__(self) -> None:
-        self.counts = [0] * 100_001
+        self.counts = [0] * (FINE_US + (HIGHEST_US - FINE_US) // COARSE_US + 1)
         self.total, self.highest_us = 0, 0
 
     def add(self, late_ns: int) -> None:
-        late_us = min(max(0, late_ns // 1000), 100_000)
-        self.counts[late_us] += 1
+        late_us = min(max(0, late_ns // 1000), HIGHEST_US)
+        self.counts[_bucket(late_us)] += 1
         self.total += 1
         self.highest_us = max(self.highest_us, late_us)
 
@@ -41,10 +44,24 @@ class Lateness:
         found = {"p50": 0, "p99": 0, "p999": 0, "max": self.highest_us}
         wanted = [("p50", 0.5), ("p99", 0.99), ("p999", 0.999)]
         seen = 0
-        for late_us in range(self.highest_us + 1):
-            seen += self.counts[late_us]
+        for bucket in range(_bucket(self.highest_us) + 1):
+            seen += self.counts[bucket]
             while wanted and seen >= wanted[0][1] * self.total:
-                found[wanted.pop(0)[0]] = late_us
+                edge_us = bucket if bucket < FINE_US else FINE_US + (bucket - FINE_US + 1) * COARSE_US - 1
+                found[wanted.pop(0)[0]] = min(edge_us, self.highest_us)
             if not wanted:
                 break
         return found
+
+    def buckets(self) -> list[list[int]]:
+        """[edge in us, how many were sooner], as a histogram's buckets are counted."""
+        found, seen, at = [], 0, 0
+        for edge_us in EDGES_US:
+            seen += sum(self.counts[at : _bucket(edge_us)])
+            at = _bucket(edge_us)
+            found.append([edge_us, seen])
+        return found
+
+
+def _bucket(late_us: int) -> int:
+    return late_us if late_us < FINE_US else FINE_US + (late_us - FINE_US) // COARSE_US

@@ -8,21 +8,25 @@ from fractions import Fraction
 from typing import Any
 from uuid import UUID
 
-from gloaming.daemon.transmitter.packets import Target
+from gloaming.daemon.transmitter.packets import IPV4, IPV6, Heading, Target
+
+TTL = 20
+_GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (IPV4, IPV6)}
 
 
 @dataclass(frozen=True, slots=True)
 class Setup:
     """How packets are to look and where they go."""
 
-    cid: UUID
-    source_name: str
-    priority: int
+    heading: Heading
     interface: str | None
-    synchronization: int | None
     at_rest: str
     sequence_from: int
     targets: tuple[Target, ...]
+    wire: str | None
+    ttl: int
+    dscp: int
+    loop: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +52,20 @@ class Dark:
 
 
 @dataclass(frozen=True, slots=True)
+class Mix:
+    """The other picture of a cross-fade, and its share of the brightness in a straight line."""
+
+    path: str | None
+    frames: int
+    fps: Fraction
+    zero_ns: int
+    still: int | None
+    look: int
+    share_from: float
+    share_until: float
+
+
+@dataclass(frozen=True, slots=True)
 class Segment:
     """A stretch of the score: frames of a file, or one level on every channel, at a brightness in a straight line."""
 
@@ -66,11 +84,13 @@ class Segment:
     gain: float = 1.0
     sound_from: float = 0.0
     sound_until: float = 0.0
+    mix: Mix | None = None
 
     @property
     def dark(self) -> bool:
         """Whether nothing of it is to be seen."""
-        return (self.path is None and self.look == 0) or self.level_from == self.level_until == 0
+        black = self.path is None and self.look == 0 and self.mix is None
+        return black or self.level_from == self.level_until == 0
 
     @property
     def picture(self) -> tuple[str | None, int, int | None, int]:
@@ -78,8 +98,14 @@ class Segment:
         return self.path, self.zero_ns, self.still, self.look
 
     def level_at(self, at_ns: int) -> float:
-        share = (at_ns - self.from_ns) / (self.until_ns - self.from_ns)
-        return self.level_from + (self.level_until - self.level_from) * share
+        return self._between(self.level_from, self.level_until, at_ns)
+
+    def share_at(self, at_ns: int) -> float:
+        """The other picture's share of the brightness."""
+        return self._between(self.mix.share_from, self.mix.share_until, at_ns) if self.mix else 0.0
+
+    def _between(self, begin: float, end: float, at_ns: int) -> float:
+        return begin + (end - begin) * (at_ns - self.from_ns) / (self.until_ns - self.from_ns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,25 +136,32 @@ class Score:
 
 def read_setup(message: dict[str, Any]) -> Setup:
     """A `setup` message. KeyError, TypeError or ValueError where it is not one."""
-    return Setup(
+    heading = Heading(
         cid=UUID(message["cid"]),
         source_name=str(message["source_name"]),
         priority=int(message["priority"]),
-        interface=message["interface"],
         synchronization=message["synchronization"],
+        preview=bool(message.get("preview", False)),
+    )
+    return Setup(
+        heading=heading,
+        interface=message["interface"],
         at_rest=message["at_rest"],
         sequence_from=int(message["sequence_from"]) & 0xFF,
         targets=tuple(
             Target(
                 int(one["number"]),
                 int(one["slots"]),
-                tuple(one["hosts"]),
-                bool(one["multicast"]),
+                (*one["hosts"], *_GROUPS[one["multicast"]]),
                 int(one.get("spread_ns", 0)),
                 int(one.get("lead_ns", 0)),
             )
             for one in message["universes"]
         ),
+        wire=message.get("wire"),
+        ttl=int(message.get("ttl", TTL)),
+        dscp=int(message.get("dscp", 0)),
+        loop=bool(message.get("loop", False)),
     )
 
 
@@ -142,6 +175,23 @@ def read_dark(message: dict[str, Any]) -> Dark:
             merged.append([begin, end])
     begins, ends = tuple(window[0] for window in merged), tuple(window[1] for window in merged)
     return Dark(int(message["from_ns"]), int(message["until_ns"]), begins, ends)
+
+
+def _read_mix(one: dict[str, Any]) -> Mix:
+    shares = [float(share) for share in one["share"]]
+    mix = Mix(
+        path=one["path"],
+        frames=int(one["frames"]),
+        fps=Fraction(*one["fps"]),
+        zero_ns=int(one["zero_ns"]),
+        still=one["still"],
+        look=int(one["look"]),
+        share_from=shares[0],
+        share_until=shares[1],
+    )
+    if mix.frames < 1 or not all(0 <= share <= 1 for share in shares):
+        raise ValueError("a mix without frames, or with a share that is none")
+    return mix
 
 
 def read_score(message: dict[str, Any]) -> Score:
@@ -160,6 +210,7 @@ def read_score(message: dict[str, Any]) -> Score:
             look=int(one["look"]),
             level_from=float(one["level"][0]),
             level_until=float(one["level"][1]),
+            mix=_read_mix(one["mix"]) if one.get("mix") else None,
             sound=one.get("sound"),
             gain=float(one.get("gain", 1)),
             sound_from=float(one.get("sound_level", (0, 0))[0]),

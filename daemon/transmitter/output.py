@@ -1,122 +1,197 @@
-"""A frame to the wire: brightness, packets, sequence numbers, termination. One pass, into arrays made beforehand."""
+"""A finished frame to the wire: packets, sequence numbers, parts that are spread, termination, discovery, counts.
+
+Knows no brightness (that is the canvas's) and no time but what it is told.
+"""
 
 from __future__ import annotations
 
-import numpy as np
-import numpy.typing as npt
+import errno
 
-from gloaming.daemon.transmitter import wire
+from gloaming.daemon.transmitter.bulk import Parcel, parcels
+from gloaming.daemon.transmitter.canvas import Canvas
 from gloaming.daemon.transmitter.messages import Setup
 from gloaming.daemon.transmitter.packets import (
+    DISCOVERY_UNIVERSE,
+    IPV4,
+    IPV6,
     OPTIONS,
     SEQUENCE,
     STREAM_TERMINATED,
     SYNC_SEQUENCE,
-    Run,
+    Block,
+    Bytes,
+    address_of,
     blocks,
+    discovery_packets,
     fill,
-    group_of,
     layout,
     synchronization_packet,
 )
-from gloaming.shows.framefile import FrameFileInfo
+from gloaming.daemon.transmitter.tally import Counts, Part, Tally
+from gloaming.daemon.transmitter.wire import Wire
 
-Bytes = npt.NDArray[np.uint8]
+NO_OFFLOAD = {errno.EINVAL, errno.EIO, errno.EMSGSIZE, errno.EOPNOTSUPP}
+"""What the kernel answers where it cannot cut a datagram into packets on the way it has to take."""
 
 
-class Output:
-    """The packets of a setup and the socket they leave by. Raises OSError where the interface has no address."""
+class Group:
+    """The universes that share a lead: their packets, and how far the sending of a frame has come."""
 
-    def __init__(self, setup: Setup, way: str | None = None) -> None:
-        self.setup = setup
-        self.sock = wire.open_socket(setup.interface)
-        usual = "offload" if wire.offload_works(self.sock) else "sendmmsg" if wire.sendmmsg_works() else "plain"
-        self.way = way or usual
-        args = (setup.cid, setup.source_name, setup.priority, setup.synchronization)
-        self.blocks = blocks(setup.targets, *args)
-        self.senders = [wire.Sender(block, self.sock, self.way) for block in self.blocks]
-        self.sequence = setup.sequence_from
-        self.packets_sent = self.bytes_sent = self.send_errors = 0
-        self.last_error: tuple[int, str] | None = None
-        self._layouts: dict[str, tuple[tuple[Run, ...], ...]] = {}
-        self._wide = np.zeros(0, dtype=np.uint16)
-        self._scaled = np.zeros(0, dtype=np.uint8)
-        self._sync_sequence = setup.sequence_from
-        self._sync = synchronization_packet(setup.cid, setup.synchronization) if setup.synchronization else None
-        self._sync_to = self._sync_addresses()
+    def __init__(self, output: Output, lead_ns: int, members: list[Block]) -> None:
+        self.output, self.lead_ns, self.blocks = output, lead_ns, members
+        self.sequence = self._sync_sequence = output.setup.sequence_from
+        self._runs = [layout(block, output.canvas.offsets) for block in members]
+        setup = output.setup
+        self._sync = synchronization_packet(setup.heading) if setup.heading.synchronization else None
+        self._next = 0
+        self.at_rest = False
+        self._offload = output.wire.way == "offload"
+        self._cut_up()
 
-    def close(self) -> None:
-        self.sock.close()
-
-    def place(self, info: FrameFileInfo) -> None:
-        """Work out where a file's universes go; universes that the setup lacks are left out, others stay black."""
-        offsets = {universe.number: (universe.offset, universe.slots) for universe in info.universes}
-        self._layouts[str(info.path)] = tuple(layout(block, offsets) for block in self.blocks)
-        if len(self._scaled) < info.frame_bytes:
-            self._wide = np.zeros(info.frame_bytes, dtype=np.uint16)
-            self._scaled = np.zeros(info.frame_bytes, dtype=np.uint8)
-
-    def placed(self, path: str) -> bool:
-        """Whether a file has been placed."""
-        return path in self._layouts
-
-    def show(self, path: str, frame: Bytes, level: float) -> None:
-        """Put a frame `(frame_bytes,) uint8` of a file into the packets, at a brightness 0..1."""
-        scaled = self._scale(frame, level)
-        for block, runs in zip(self.blocks, self._layouts[path], strict=True):
-            if sum(run.count for run in runs) < len(block.universes) or any(run.slots < block.slots for run in runs):
-                block.data.fill(0)
-            fill(block, runs, scaled)
-
-    def show_look(self, look: int, level: float) -> None:
-        """Put one level 0..255 on every slot, at a brightness 0..1."""
-        value = (look * int(level * 256) + 127) >> 8
+    def _cut_up(self) -> None:
+        output, number = self.output, self.output.setup.heading.synchronization
+        cut: dict[int, list[Parcel]] = {}
         for block in self.blocks:
-            block.data.fill(value)
+            cut.setdefault(block.offset_ns, []).extend(parcels(block, self._offload))
+        if self._sync is not None:
+            hosts = dict.fromkeys(block.host for block in self.blocks)
+            last = cut[max(cut)]
+            for host in hosts:
+                last.append(Parcel(host, address_of(host, number or 1), self._sync, 1, len(self._sync), ()))
+        self.parts = [Part(offset_ns, cut[offset_ns]) for offset_ns in sorted(cut)]
+        self._senders = [output.wire.senders(part.parcels) for part in self.parts]
 
-    def _scale(self, frame: Bytes, level: float) -> Bytes:
-        factor = int(level * 256)
-        if factor >= 256:
-            return frame
-        wide, scaled = self._wide[: len(frame)], self._scaled[: len(frame)]
-        np.multiply(frame, np.uint16(factor), out=wide, dtype=np.uint16)
-        np.add(wide, np.uint16(127), out=wide)
-        np.right_shift(wide, np.uint16(8), out=wide)
-        np.copyto(scaled, wide, casting="unsafe")
-        return scaled
+    def fill(self, canvas: Bytes) -> None:
+        """Put a finished frame into the packets; what is left of the frame before is sent first."""
+        self.flush()
+        for block, runs in zip(self.blocks, self._runs, strict=True):
+            fill(block, runs, canvas)
 
     def send(self) -> None:
-        """One packet for every universe, and the synchronization packet after the last (E1.31 6.7.1, 11.1)."""
+        """The first part of a frame, or all of it: one packet for every universe, and the synchronization packet after
+        the last (6.7.1, 11.1). What is left of the frame before goes first."""
+        self.flush()
         self.sequence = (self.sequence + 1) & 0xFF
-        for block, sender in zip(self.blocks, self.senders, strict=True):
+        for block in self.blocks:
             block.packets[:, SEQUENCE] = self.sequence
-            self._count(*sender.send(), block.packets.shape[1], block.host or "multicast")
         if self._sync is not None:
             self._sync_sequence = (self._sync_sequence + 1) & 0xFF
             self._sync[SYNC_SEQUENCE] = self._sync_sequence
-            for to in self._sync_to:
-                try:
-                    self.sock.sendto(self._sync, (to, wire.PORT))
-                except OSError as error:
-                    self._count(0, error.errno or 0, 0, to)
+        self.output.wire.new_frame()
+        self.at_rest = False
+        self._next = 0
+        self.go_on(0)
+
+    def go_on(self, passed_ns: int) -> int | None:
+        """Send the parts whose time has come; when, after the frame's beginning, the next is due."""
+        while self._next < len(self.parts) and self.parts[self._next].offset_ns <= passed_ns:
+            self._send_part(self._next)
+            self._next += 1
+        return self.next_ns
+
+    @property
+    def next_ns(self) -> int | None:
+        """When, after the frame's beginning, the next part is due; None where all has been sent."""
+        return self.parts[self._next].offset_ns if 0 < self._next < len(self.parts) else None
+
+    def flush(self) -> None:
+        """Send what is left of a frame."""
+        if self.next_ns is not None:
+            self.go_on(self.parts[-1].offset_ns)
+
+    def _send_part(self, number: int) -> None:
+        part, counts = self.parts[number], self.output.counts
+        part.rounds += 1
+        counts.packets_sent += part.packets
+        counts.bytes_sent += part.bytes
+        counts.synchronization_packets += part.others
+        for sender in self._senders[number]:
+            if refused := sender.send(self.output.wire.room):
+                self._refused(part, refused)
+
+    def _refused(self, part: Part, refused: list[tuple[Parcel, int]]) -> None:
+        counts = self.output.counts
+        for parcel, number in refused:
+            part.refused[parcel] += 1
+            self.output.errors[parcel.host] = number
+            counts.send_errors += 1
+            if parcel.universes:
+                counts.packets_sent -= parcel.packets
+                counts.bytes_sent -= parcel.packets * parcel.size
+            else:
+                counts.synchronization_packets -= 1
+        if self._offload and any(parcel.packets > 1 and number in NO_OFFLOAD for parcel, number in refused):
+            self._offload = False
+            self._cut_up()
+            self.output.tally.parts += self.parts
 
     def terminate(self) -> None:
-        """Stream termination, three packets a universe (E1.31 6.2.6)."""
+        """Stream termination, three packets a universe (6.2.6)."""
+        self.flush()
         for block in self.blocks:
             block.packets[:, OPTIONS] |= STREAM_TERMINATED
         for _ in range(3):
             self.send()
+            self.flush()
         for block in self.blocks:
             block.packets[:, OPTIONS] &= 0xFF ^ STREAM_TERMINATED
+        self.at_rest = True
 
-    def _count(self, sent: int, failed: int, size: int, to: str) -> None:
-        self.packets_sent += sent
-        self.bytes_sent += sent * size
-        if failed:
-            self.send_errors += 1
-            self.last_error = (failed, to)
 
-    def _sync_addresses(self) -> tuple[str, ...]:
-        hosts = dict.fromkeys(block.host for block in self.blocks)
-        assert self.setup.synchronization is not None or self._sync is None
-        return tuple(host or group_of(self.setup.synchronization or 0) for host in hosts)
+class Output:
+    """The packets of a setup and the sockets they leave by. Raises OSError where there is no such interface."""
+
+    def __init__(self, setup: Setup, counts: Counts | None = None) -> None:
+        self.setup = setup
+        made = blocks(setup.targets, setup.heading)
+        hosts = [block.host for block in made]
+        unicast = next((host for host in hosts if host not in (IPV4, IPV6)), None)
+        ipv6 = any(":" in address for block in made for address in block.addresses[:1])
+        options = (setup.ttl, setup.dscp, setup.loop, setup.wire)
+        self.wire = Wire(setup.interface, unicast, ipv6, *options)
+        self.counts = counts or Counts()
+        self.errors: dict[str, int] = {}
+        self.canvas = Canvas({target.number: target.slots for target in setup.targets})
+        leads = sorted({block.lead_ns for block in made}, reverse=True)
+        self.groups = [Group(self, lead, [one for one in made if one.lead_ns == lead]) for lead in leads]
+        self.tally = Tally()
+        for group in self.groups:
+            self.tally.parts += group.parts
+        self._discovery_groups = [IPV4, *([IPV6] if ipv6 else [])]
+        self._discovery: tuple[tuple[int, ...], tuple[bytes, ...]] | None = None
+
+    def close(self) -> None:
+        self.wire.close()
+
+    @property
+    def sequence(self) -> int:
+        """The sequence number last used."""
+        return self.groups[0].sequence if self.groups else 0
+
+    def black(self) -> None:
+        """Black on every universe, at once."""
+        for group in self.groups:
+            group.fill(self.canvas.blank())
+            group.send()
+            group.flush()
+
+    def terminate(self) -> None:
+        """End all streams (6.2.6)."""
+        for group in self.groups:
+            group.terminate()
+
+    def discover(self) -> None:
+        """Say which universes are being sent: all but those of groups whose streams have ended (8)."""
+        numbers = tuple(
+            number for group in self.groups if not group.at_rest for block in group.blocks for number in block.universes
+        )
+        if self._discovery is None or self._discovery[0] != numbers:
+            self._discovery = (numbers, discovery_packets(self.setup.heading, numbers))
+        for host in self._discovery_groups:
+            for packet in self._discovery[1]:
+                self.counts.discovery_packets += self.wire.send_now(packet, address_of(host, DISCOVERY_UNIVERSE))
+
+    def take_errors(self) -> dict[str, int]:
+        """The hosts to which packets were not taken, or that refused them, since the last call, with error numbers."""
+        found, self.errors = {**self.wire.refusals(), **self.errors}, {}
+        return found

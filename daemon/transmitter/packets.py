@@ -6,12 +6,14 @@ Templates come from the `sacn` library; section numbers are those of ANSI E1.31-
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from ipaddress import IPv6Address
 from uuid import UUID
 
 import numpy as np
 import numpy.typing as npt
 from sacn import DataPacket
 from sacn.messages.sync_packet import SyncPacket
+from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
 Bytes = npt.NDArray[np.uint8]
 
@@ -19,42 +21,75 @@ HEADER_BYTES = 126
 """All of a data packet up to its first slot (table 4-1)."""
 SEQUENCE, OPTIONS = 111, 112
 SYNC_SEQUENCE = 44
+PREVIEW_DATA = 0x80
+"""6.2.6: bit 7 of the options: not for what is live."""
 STREAM_TERMINATED = 0x40
 """6.2.6: bit 6 of the options."""
+DISCOVERY_UNIVERSE = 64214
+PAGE_UNIVERSES = 512
+PART_NS_MIN = 500_000
+"""Packets that are spread go out in parts that follow each other no closer than this."""
+
+IPV4, IPV6 = "multicast", "multicast by IPv6"
+"""In the place of a host: each universe's own group."""
 
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """One universe of the setup and where it goes: addresses, and its multicast group if `multicast`."""
+    """One universe of the setup and where it goes: addresses, or `IPV4` and `IPV6` for its groups."""
 
     number: int
     slots: int
     hosts: tuple[str, ...]
-    multicast: bool
     spread_ns: int = 0
     lead_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """What all packets of a setup have in common."""
+
+    cid: UUID
+    source_name: str
+    priority: int
+    synchronization: int | None
+    preview: bool
 
 
 @dataclass
 class Block:
     """Packets of one length that go out together: `packets` is `(universes, 126 + slots) uint8`, a row a universe.
 
-    `host` is where all of them go; None sends each to its universe's multicast group.
+    They leave `lead_ns` before their frame is due, and `offset_ns` later where packets are spread.
     """
 
-    host: str | None
+    host: str
     universes: tuple[int, ...]
     slots: int
     packets: Bytes
+    lead_ns: int
+    offset_ns: int
     data: Bytes = field(init=False)
 
     def __post_init__(self) -> None:
         self.data = self.packets[:, HEADER_BYTES:]
 
+    @property
+    def addresses(self) -> tuple[str, ...]:
+        """Where each row goes."""
+        return tuple(address_of(self.host, number) for number in self.universes)
 
-def template(cid: UUID, source_name: str, priority: int, synchronization: int | None, slots: int) -> Bytes:
+
+def template(heading: Heading, slots: int) -> Bytes:
     """A data packet of `slots` slots, all at 0, with its three lengths set (5.4, 6.1, 7.1)."""
-    packet = DataPacket(tuple(cid.bytes), source_name, 1, priority=priority, sync_universe=synchronization or 0)
+    packet = DataPacket(
+        tuple(heading.cid.bytes),
+        heading.source_name,
+        1,
+        priority=heading.priority,
+        previewData=heading.preview,
+        sync_universe=heading.synchronization or 0,
+    )
     raw = np.array(packet.getBytes(), dtype=np.uint8)[: HEADER_BYTES + slots]
     for at, length in ((16, 110 + slots), (38, 88 + slots), (115, 11 + slots)):
         raw[at : at + 2] = (0x70 | length >> 8, length & 0xFF)
@@ -62,36 +97,61 @@ def template(cid: UUID, source_name: str, priority: int, synchronization: int | 
     return raw
 
 
-def blocks(
-    targets: tuple[Target, ...], cid: UUID, source_name: str, priority: int, synchronization: int | None
-) -> tuple[Block, ...]:
-    """The packets of all targets, grouped by where they go and how long they are, by universe within a group."""
-    groups: dict[tuple[str | None, int], list[int]] = {}
+def blocks(targets: tuple[Target, ...], heading: Heading) -> tuple[Block, ...]:
+    """The packets of all targets, grouped by when and where they go and how long they are, by universe in a group."""
+    by_host: dict[tuple[int, str], list[Target]] = {}
     for target in sorted(targets, key=lambda target: target.number):
-        for host in (*target.hosts, *((None,) if target.multicast else ())):
-            groups.setdefault((host, target.slots), []).append(target.number)
+        for host in target.hosts:
+            by_host.setdefault((target.lead_ns, host), []).append(target)
+    groups: dict[tuple[int, int, str, int], list[int]] = {}
+    for (lead_ns, host), there in by_host.items():
+        for place, target in enumerate(there):
+            parts = min(len(there), max(1, target.spread_ns // PART_NS_MIN))
+            offset_ns = target.spread_ns * (place * parts // len(there)) // parts
+            groups.setdefault((lead_ns, offset_ns, host, target.slots), []).append(target.number)
     made = []
-    for (host, slots), numbers in groups.items():
-        packets = np.tile(template(cid, source_name, priority, synchronization, slots), (len(numbers), 1))
+    for (lead_ns, offset_ns, host, slots), numbers in groups.items():
+        packets = np.tile(template(heading, slots), (len(numbers), 1))
         packets[:, 113] = np.array(numbers) >> 8
         packets[:, 114] = np.array(numbers) & 0xFF
-        made.append(Block(host, tuple(numbers), slots, packets))
+        made.append(Block(host, tuple(numbers), slots, packets, lead_ns, offset_ns))
     return tuple(made)
 
 
-def synchronization_packet(cid: UUID, address: int) -> bytearray:
+def synchronization_packet(heading: Heading) -> Bytes:
     """A synchronization packet (6.3); its sequence number, apart from the data's, is at byte 44."""
-    return bytearray(SyncPacket(tuple(cid.bytes), address).getBytes())
+    return np.array(SyncPacket(tuple(heading.cid.bytes), heading.synchronization or 1).getBytes(), np.uint8)
 
 
-def group_of(universe: int) -> str:
-    """The IPv4 multicast group of a universe (9.3.1): 239.255.hi.lo."""
-    return f"239.255.{universe >> 8}.{universe & 0xFF}"
+def discovery_packets(heading: Heading, universes: tuple[int, ...]) -> tuple[bytes, ...]:
+    """Universe discovery (6.4, 8): pages of 512 universes, sorted; one empty page where nothing is sent."""
+    numbers = sorted({*universes, *((heading.synchronization,) if heading.synchronization and universes else ())})
+    pages = [tuple(numbers[at : at + PAGE_UNIVERSES]) for at in range(0, len(numbers), PAGE_UNIVERSES)] or [()]
+    return tuple(
+        bytes(
+            UniverseDiscoveryPacket(
+                tuple(heading.cid.bytes), heading.source_name, page, number, len(pages) - 1
+            ).getBytes()
+        )
+        for number, page in enumerate(pages)
+    )
+
+
+def address_of(host: str, universe: int) -> str:
+    """Where a universe goes: a host as it is, or its multicast group (9.3.1: 239.255.hi.lo, 9.3.2: ff18::83:00:hi:lo).
+
+    The table of 9.3.2 counts in bytes: ff 18, nine of 00, 83, 00, hi, lo, so that IPv6 writes ff18::8300:hilo.
+    """
+    if host == IPV4:
+        return f"239.255.{universe >> 8}.{universe & 0xFF}"
+    if host == IPV6:
+        return str(IPv6Address(bytes([0xFF, 0x18, *bytes(10), 0x83, 0x00, universe >> 8, universe & 0xFF])))
+    return host
 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Rows of a block that lie side by side in a frame: `count` rows from `row`, `slots` bytes each from `offset`."""
+    """Rows of a block that lie side by side in a canvas: `count` rows from `row`, `slots` bytes each from `offset`."""
 
     row: int
     count: int
@@ -99,31 +159,20 @@ class Run:
     slots: int
 
 
-def layout(block: Block, offsets: dict[int, tuple[int, int]]) -> tuple[Run, ...]:
-    """Where a frame's bytes go in a block. `offsets` gives a universe's offset in the frame and its slots."""
+def layout(block: Block, offsets: dict[int, int]) -> tuple[Run, ...]:
+    """Where a canvas's bytes go in a block; `offsets` gives a universe's offset in it."""
     runs: list[Run] = []
     for row, number in enumerate(block.universes):
-        if number not in offsets:
-            continue
-        offset, there = offsets[number]
-        slots = min(there, block.slots)
         last = runs[-1] if runs else None
-        whole = slots == block.slots == there
-        if (
-            whole
-            and last
-            and last.slots == slots
-            and last.row + last.count == row
-            and last.offset + last.count * slots == offset
-        ):
-            runs[-1] = Run(last.row, last.count + 1, last.offset, slots)
+        if last and last.offset + last.count * block.slots == offsets[number]:
+            runs[-1] = Run(last.row, last.count + 1, last.offset, block.slots)
         else:
-            runs.append(Run(row, 1, offset, slots))
+            runs.append(Run(row, 1, offsets[number], block.slots))
     return tuple(runs)
 
 
-def fill(block: Block, runs: tuple[Run, ...], frame: Bytes) -> None:
-    """Copy a frame's bytes into a block's slots."""
+def fill(block: Block, runs: tuple[Run, ...], canvas: Bytes) -> None:
+    """Copy a canvas's bytes into a block's slots."""
     for run in runs:
-        part = frame[run.offset : run.offset + run.count * run.slots].reshape(run.count, run.slots)
-        block.data[run.row : run.row + run.count, : run.slots] = part
+        part = canvas[run.offset : run.offset + run.count * run.slots].reshape(run.count, run.slots)
+        block.data[run.row : run.row + run.count] = part

@@ -6,16 +6,31 @@ import ctypes
 import gc
 import os
 import socket
+import sys
 from pathlib import Path
 
 _libc = ctypes.CDLL(None, use_errno=True)
 _PR_SET_TIMERSLACK = 29
 _MCL_CURRENT, _MCL_FUTURE, _MCL_ONFAULT = 1, 2, 4
 PRIORITY = 40
+PRIORITY_READER = 30
+"""The threads that read hold the interpreter's lock now and then, so they must not be kept waiting with it."""
+SWITCH_S = 0.0002
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
+_KEPT_BYTES = 32 << 20
 
 
 def ask_for_grants() -> dict[str, bool]:
-    """Ask for all of it; which was granted."""
+    """Ask for all of it; which was granted.
+
+    Memory that is given back and asked for again with every chunk costs page faults, which wait for each other's locks;
+    so the allocator keeps what it has (mallopt(3)).
+    """
+    if hasattr(_libc, "mallopt"):
+        _libc.mallopt(_M_ARENA_MAX, 1)
+        _libc.mallopt(_M_MMAP_THRESHOLD, _KEPT_BYTES)
+        _libc.mallopt(_M_TRIM_THRESHOLD, 2 * _KEPT_BYTES)
+    sys.setswitchinterval(SWITCH_S)
     grants = {"timer_slack": _libc.prctl(_PR_SET_TIMERSLACK, ctypes.c_ulong(1), 0, 0, 0) == 0}
     try:
         os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(PRIORITY))
@@ -27,6 +42,12 @@ def ask_for_grants() -> dict[str, bool]:
     gc.freeze()
     gc.disable()
     return grants
+
+
+def follow_grants(grants: dict[str, bool]) -> None:
+    """At the start of a thread: a little below the main thread, where that is granted."""
+    if grants["real_time"]:
+        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(PRIORITY_READER))
 
 
 def listen(path: Path) -> socket.socket:

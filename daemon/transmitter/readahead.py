@@ -1,10 +1,12 @@
-"""Frames from disk, ahead of the clock: a thread of its own reads and unpacks, so that no disk delays a frame."""
+"""Frames from disk, ahead of the clock: read and unpacked by threads, one for each file, so that no disk delays a frame
+and no file waits for another's disk."""
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +17,11 @@ from gloaming.shows.mistake import MistakeError
 
 Bytes = npt.NDArray[np.uint8]
 
+AHEAD_S = 5
+AHEAD_BYTES = 16 << 20
+"""So far ahead a file is read: five seconds, or so many bytes of it, and the next chunk in any case."""
+EVERYTHING = 1 << 40
+
 
 @dataclass(frozen=True, slots=True)
 class Hurt:
@@ -24,35 +31,50 @@ class Hurt:
 
 
 @dataclass(frozen=True, slots=True)
+class Want:
+    """A frame that is needed now or soon, and whether those after it (round and round) will be."""
+
+    path: str
+    frame: int
+    onward: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Chunk:
     path: str
     first: int
+    end: int
     frames: Bytes | Hurt
-    count: int
 
     def holds(self, path: str, frame: int) -> bool:
-        return self.path == path and self.first <= frame < self.first + self.count
+        return self.path == path and self.first <= frame < self.end
 
 
 class ReadAhead:
-    """Holds the chunks that are wanted and nothing else. `wake` is called when a chunk has come."""
+    """Holds the chunks that are wanted and nothing else. `wake` is called when a chunk has come; `begin` at the start
+    of each thread."""
 
-    def __init__(self, wake: Callable[[], None]) -> None:
-        self._wake = wake
+    def __init__(self, wake: Callable[[], None], begin: Callable[[], None] = lambda: None) -> None:
+        self._wake, self._begin = wake, begin
         self._changed = threading.Condition()
-        self._wanted: tuple[tuple[str, int], ...] = ()
+        self._wanted: tuple[Want, ...] = ()
         self._chunks: tuple[_Chunk, ...] = ()
         self._infos: dict[str, FrameFileInfo] = {}
-        self._readers: dict[str, FrameReader] = {}
-        self._thread = threading.Thread(target=self._run, name="read-ahead", daemon=True)
-        self._thread.start()
+        self._threads: dict[str, threading.Thread] = {}
+        self._key: tuple[Want, ...] = ()
 
-    def want(self, *frames: tuple[str, int]) -> None:
-        """Say which frames `(path, number)` are to be at hand, the most urgent first; others are let go."""
-        if frames != self._wanted:
-            with self._changed:
-                self._wanted = frames
-                self._changed.notify()
+    def want(self, *wanted: Want) -> None:
+        """Say which frames are to be at hand, the most urgent first; others are let go."""
+        key = tuple(Want(one.path, self._chunk_begin(one), one.onward) for one in wanted)
+        if key == self._key:
+            return
+        with self._changed:
+            self._wanted, self._key = wanted, key
+            for path in {one.path for one in wanted} - self._threads.keys():
+                thread = threading.Thread(target=self._run, args=(path,), name="read-ahead", daemon=True)
+                self._threads[path] = thread
+                thread.start()
+            self._changed.notify_all()
 
     def info(self, path: str) -> FrameFileInfo | None:
         """What a file says of itself, once it has been opened."""
@@ -60,47 +82,80 @@ class ReadAhead:
 
     def get(self, path: str, frame: int) -> Bytes | Hurt | None:
         """A frame `(frame_bytes,) uint8`, why there is none, or None where it has not come yet. Never waits."""
+        chunk = self._find(path, frame)
+        if chunk is None:
+            return None
+        if isinstance(chunk.frames, Hurt):
+            return chunk.frames
+        row: Bytes = chunk.frames[frame - chunk.first]
+        return row
+
+    def _find(self, path: str, frame: int) -> _Chunk | None:
         for chunk in self._chunks:
             if chunk.holds(path, frame):
-                return chunk.frames if isinstance(chunk.frames, Hurt) else chunk.frames[frame - chunk.first]
+                return chunk
         return None
 
-    def chunk_end(self, path: str, frame: int) -> int | None:
-        """The number of the first frame after the chunk that holds a frame."""
-        return next((chunk.first + chunk.count for chunk in self._chunks if chunk.holds(path, frame)), None)
+    def _chunk_begin(self, want: Want) -> int:
+        chunk = self._find(want.path, want.frame)
+        return chunk.first if chunk else want.frame
 
-    def _run(self) -> None:
+    def _run(self, path: str) -> None:
+        """One file's thread: it ends when the file is wanted no more."""
+        self._begin()
+        reader: FrameReader | None = None
         while True:
             with self._changed:
-                while not (missing := self._missing()):
+                while (missing := self._missing(path)) is None:
+                    if path not in {one.path for one in self._wanted}:
+                        self._drop(path)
+                        if reader:
+                            reader.close()
+                        return
                     self._changed.wait()
-            chunk = self._read(*missing)
+            try:
+                if reader is None:
+                    reader = FrameReader(Path(path))
+                    self._infos[path] = reader.info
+                first, frames = reader.chunk(missing)
+                chunk = _Chunk(path, first, first + len(frames), frames)
+            except DamagedChunkError as error:
+                chunk = _Chunk(path, error.first_frame, error.first_frame + max(1, error.frames), Hurt(error.text))
+            except MistakeError as error:
+                chunk = _Chunk(path, 0, EVERYTHING, Hurt(error.mistakes[0].wrong))
+            except (OSError, ValueError, IndexError) as error:
+                chunk = _Chunk(path, missing, missing + 1, Hurt(str(error)))
             with self._changed:
-                kept = [held for held in self._chunks if any(held.holds(*wanted) for wanted in self._wanted)]
-                self._chunks = (*kept, chunk)
-                open_still = {path for path, _ in self._wanted}
-                for path in [path for path in self._readers if path not in open_still]:
-                    self._readers.pop(path).close()
+                kept, _ = self._walk()
+                self._chunks = (*(held for held in self._chunks if held in kept), chunk)
             self._wake()
 
-    def _missing(self) -> tuple[str, int] | None:
-        for wanted in self._wanted:
-            if not any(chunk.holds(*wanted) for chunk in self._chunks):
-                return wanted
-        return None
+    def _drop(self, path: str) -> None:
+        del self._threads[path]
+        self._chunks = tuple(chunk for chunk in self._chunks if chunk.path != path)
 
-    def _read(self, path: str, frame: int) -> _Chunk:
-        try:
-            reader = self._readers.get(path)
-            if reader is None:
-                reader = self._readers[path] = FrameReader(Path(path))
-                self._infos[path] = reader.info
-            first, frames = reader.chunk(frame)
-            return _Chunk(path, first, frames, len(frames))
-        except DamagedChunkError as error:
-            return _Chunk(path, error.first_frame, Hurt(error.text), max(1, error.frames))
-        except MistakeError as error:
-            self._readers.pop(path, None)
-            return _Chunk(path, 0, Hurt(error.mistakes[0].wrong), 1 << 40)
-        except (OSError, ValueError, IndexError) as error:
-            return _Chunk(path, frame, Hurt(str(error)), 1)
+    def _missing(self, path: str) -> int | None:
+        return next((frame for there, frame in self._walk()[1] if there == path), None)
+
+    def _walk(self) -> tuple[set[_Chunk], list[tuple[str, int]]]:
+        """From what is wanted onward: the chunks that are to be kept, and the first frames that are not there yet."""
+        kept: set[_Chunk] = set()
+        missing: list[tuple[str, int]] = []
+        for want in self._wanted:
+            frame, size, passed, info = want.frame, 0, 0, self._infos.get(want.path)
+            fps = info.fps if info else Fraction(1)
+            while True:
+                chunk = self._find(want.path, frame)
+                if chunk is None:
+                    missing.append((want.path, frame))
+                    break
+                again = chunk in kept and passed > 0
+                kept.add(chunk)
+                if again or isinstance(chunk.frames, Hurt) or not want.onward or info is None:
+                    break
+                ahead = passed > 0
+                size, passed = size + chunk.frames.nbytes, passed + chunk.end - frame
+                if ahead and (size > AHEAD_BYTES or passed > fps * AHEAD_S):
+                    break
+                frame = chunk.end % info.frames
+        return kept, missing

@@ -1,180 +1,210 @@
-"""Handing packets to the kernel in bulk: segmentation offload to one address, sendmmsg, or one by one."""
+"""The sockets of a setup: options, which way of sending the kernel has, refusals that come back (ICMP)."""
 
 from __future__ import annotations
 
-import ctypes
-import errno
 import fcntl
 import ipaddress
 import os
+import select
 import socket
 import struct
-from collections.abc import Callable
 
-from gloaming.daemon.transmitter.packets import Block, group_of
+from gloaming.daemon.transmitter.bulk import PORT, UDP_SEGMENT, Bulk, OneByOne, Parcel, is_ipv6, sendmmsg_works
 
-PORT = 5568
-"""E1.31 9.2: the port of streaming ACN."""
-UDP_SEGMENT = 103
-SEGMENTS_MAX = 64
-CALL_BYTES_MAX = 65_000
 SEND_BUFFER_BYTES = 8 << 20
-MULTICAST_TTL = 20
-
-_libc = ctypes.CDLL(None, use_errno=True)
-
-
-class _Iovec(ctypes.Structure):
-    _fields_ = (("base", ctypes.c_void_p), ("length", ctypes.c_size_t))
-
-
-class _Msghdr(ctypes.Structure):
-    _fields_ = (
-        ("name", ctypes.c_void_p),
-        ("namelen", ctypes.c_uint32),
-        ("iov", ctypes.POINTER(_Iovec)),
-        ("iovlen", ctypes.c_size_t),
-        ("control", ctypes.c_void_p),
-        ("controllen", ctypes.c_size_t),
-        ("flags", ctypes.c_int),
-    )
+ERROR_BUFFER_BYTES = 128 << 10
+REFUSALS_MAX = 500
+ROOM_MS = 4
+"""How long a frame waits for room in a socket, at the most: for a line that is slower than the burst."""
+SO_SNDBUFFORCE, SO_RCVBUFFORCE = 32, 33
+IP_RECVERR, IPV6_RECVERR, MSG_ERRQUEUE = 11, 25, 0x2000
+SIOCGIFADDR = 0x8915
+WAYS = ("offload", "sendmmsg", "plain")
 
 
-class _Mmsghdr(ctypes.Structure):
-    _fields_ = (("header", _Msghdr), ("length", ctypes.c_uint))
+def interface_index(interface: str | None, host: str | None = None) -> int:
+    """The index of an interface given by name or address; without one, of that by which a host is reached (0: unknown).
 
-
-def interface_address(interface: str | None) -> str | None:
-    """The IPv4 address of an interface given by name, or the address itself. OSError where there is none."""
-    if interface is None:
-        return None
-    try:
-        return str(ipaddress.IPv4Address(interface))
-    except ValueError:
-        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-            request = struct.pack("256s", interface.encode()[:15])
-            return socket.inet_ntoa(fcntl.ioctl(probe.fileno(), 0x8915, request)[20:24])  # SIOCGIFADDR
-
-
-def open_socket(interface: str | None) -> socket.socket:
-    """A socket for E1.31: large buffer, no waiting, multicast by the interface, heard on this machine too.
-
-    Not connected, so that a refusal (ICMP) from one controller never hinders another. OSError where the interface has
-    no address.
+    OSError where there is no such interface, or none with that address.
     """
-    address = interface_address(interface)
-    sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-    sock.setblocking(False)
-    sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
-    sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, MULTICAST_TTL)
-    sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_LOOP, 1)
-    if address:
-        sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(address))
-    return sock
-
-
-def offload_works(sock: socket.socket) -> bool:
-    """Whether the kernel cuts one large datagram into packets (UDP_SEGMENT, Linux 4.18), found by trying."""
+    if interface is None:
+        interface = source_address(host) if host else None
+        if interface is None:
+            return 0
     try:
-        sock.setsockopt(socket.IPPROTO_UDP, UDP_SEGMENT, 600)
-        sock.setsockopt(socket.IPPROTO_UDP, UDP_SEGMENT, 0)
-    except OSError:
+        address = ipaddress.ip_address(interface)
+    except ValueError:
+        return socket.if_nametoindex(interface)
+    for index, name in socket.if_nameindex():
+        if str(address) in _addresses(name):
+            return index
+    if address.is_loopback:
+        return socket.if_nametoindex("lo")
+    raise OSError(f"no interface has the address {interface}")
+
+
+def _addresses(name: str) -> list[str]:
+    """The first IPv4 address of an interface and all its IPv6 addresses."""
+    found = []
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            request = struct.pack("256s", name.encode()[:15])
+            found.append(socket.inet_ntoa(fcntl.ioctl(probe.fileno(), SIOCGIFADDR, request)[20:24]))
+        except OSError:  # it has none
+            pass
+    try:
+        with open("/proc/net/if_inet6") as file:  # noqa: PTH123  # a kernel table, read once
+            rows = [line.split() for line in file]
+    except OSError:  # a kernel without IPv6
+        rows = []
+    return found + [str(ipaddress.IPv6Address(bytes.fromhex(row[0]))) for row in rows if row[5] == name]
+
+
+def source_address(host: str) -> str | None:
+    """The address from which packets to a host leave, by the routing table; None where there is no way to it."""
+    family = socket.AF_INET6 if is_ipv6(host) else socket.AF_INET
+    with socket.socket(family, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect((host, PORT))
+        except OSError:
+            return None
+        return str(probe.getsockname()[0])
+
+
+class Wire:
+    """An IPv4 socket, and an IPv6 socket where one is needed: large buffers, no waiting, multicast by the interface.
+
+    Not connected, so that a refusal from one controller never hinders another. OSError where there is no such
+    interface.
+    """
+
+    def __init__(
+        self,
+        interface: str | None,
+        host: str | None = None,
+        ipv6: bool = False,
+        ttl: int = 20,
+        dscp: int = 0,
+        loop: bool = False,
+        way: str | None = None,
+    ) -> None:
+        self.interface, self.host = interface, host
+        self.index = interface_index(interface, host)
+        self.ipv4 = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self.ipv6 = socket.socket(socket.AF_INET6, socket.SOCK_DGRAM) if ipv6 else None
+        self._room_ms = 0
+        for sock in self._socks():
+            sock.setblocking(False)
+            _buffer(sock, SO_SNDBUFFORCE, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
+            _buffer(sock, SO_RCVBUFFORCE, socket.SO_RCVBUF, ERROR_BUFFER_BYTES)
+        self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, ttl)
+        self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_TTL, max(ttl, 64))
+        self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_TOS, dscp << 2)
+        self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_LOOP, loop)
+        self.ipv4.setsockopt(socket.IPPROTO_IP, IP_RECVERR, 1)
+        if self.ipv6:
+            self.ipv6.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_MULTICAST_HOPS, ttl)
+            self.ipv6.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_TCLASS, dscp << 2)
+            self.ipv6.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_MULTICAST_LOOP, loop)
+            self.ipv6.setsockopt(socket.IPPROTO_IPV6, IPV6_RECVERR, 1)
+        self._choose_interface()
+        usual = "offload" if self._offload_works() else "sendmmsg" if sendmmsg_works() else "plain"
+        self.way = way if way in WAYS else usual
+
+    def _socks(self) -> list[socket.socket]:
+        return [self.ipv4, *([self.ipv6] if self.ipv6 else [])]
+
+    def close(self) -> None:
+        for sock in self._socks():
+            sock.close()
+
+    def _choose_interface(self) -> None:
+        """By index alone: the source address is then looked up for each packet, and may change."""
+        if self.index:
+            request = struct.pack("=4s4si", bytes(4), bytes(4), self.index)
+            self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, request)
+            if self.ipv6:
+                self.ipv6.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_MULTICAST_IF, self.index)
+
+    def moved(self) -> bool:
+        """Whether the interface has another index now (taken out, put in again): the wire is to be made anew."""
+        try:
+            return interface_index(self.interface, self.host) not in (0, self.index)
+        except OSError:
+            return False
+
+    def _offload_works(self) -> bool:
+        """Whether the kernel cuts one large datagram into packets (UDP_SEGMENT, Linux 4.18), found by trying."""
+        try:
+            for sock in self._socks():
+                sock.setsockopt(socket.IPPROTO_UDP, UDP_SEGMENT, 600)
+                sock.setsockopt(socket.IPPROTO_UDP, UDP_SEGMENT, 0)
+        except OSError:
+            return False
+        return sendmmsg_works()
+
+    def senders(self, parcels: list[Parcel]) -> list[Bulk | OneByOne]:
+        """What sends parcels, for each socket that they need."""
+        make = OneByOne if self.way == "plain" else Bulk
+        made: list[Bulk | OneByOne] = []
+        for sock, ipv6 in ((self.ipv4, False), (self.ipv6, True)):
+            mine = [parcel for parcel in parcels if is_ipv6(parcel.address) == ipv6]
+            if mine and sock:
+                made.append(make(sock, mine, self.index))
+        return made
+
+    def new_frame(self) -> None:
+        """Another frame may wait for room in a socket anew."""
+        self._room_ms = ROOM_MS
+
+    def room(self) -> bool:
+        """Wait for room in the sockets, within what is left of the frame's patience: whether to try again."""
+        if self._room_ms <= 0:
+            return False
+        self._room_ms -= 1
+        poll = select.poll()
+        for sock in self._socks():
+            poll.register(sock, select.POLLOUT)
+        poll.poll(1)
+        return True
+
+    def refusals(self) -> dict[str, int]:
+        """What has come back since the last call: the hosts that refused packets, with the error's number."""
+        found: dict[str, int] = {}
+        for sock in self._socks():
+            for _ in range(REFUSALS_MAX):
+                try:
+                    _, control, _, to = sock.recvmsg(1, 512, MSG_ERRQUEUE | socket.MSG_DONTWAIT)
+                except OSError:  # nothing waits
+                    break
+                for level, kind, data in control:
+                    if (level, kind) in ((socket.IPPROTO_IP, IP_RECVERR), (socket.IPPROTO_IPV6, IPV6_RECVERR)):
+                        number, origin = struct.unpack_from("=IB", data)
+                        if origin in (2, 3):  # ICMP, ICMPv6
+                            found[to[0]] = number
+        return found
+
+    def send_now(self, data: bytes, address: str) -> bool:
+        """One packet by itself, whose loss is no matter: whether the kernel took it."""
+        sock = self.ipv6 if is_ipv6(address) else self.ipv4
+        if sock is None:
+            return False
+        more = (0, self.index) if is_ipv6(address) else ()
+        for _ in range(2):  # the first may be told of another packet's refusal
+            try:
+                sock.sendto(data, (address, PORT, *more))
+            except OSError:
+                continue
+            return True
         return False
-    return True
 
 
-def sendmmsg_works() -> bool:
-    """Whether the C library has sendmmsg."""
-    return hasattr(_libc, "sendmmsg")
-
-
-class Sender:
-    """Sends one block's packets; `send` returns how many the kernel took and the last error's number (0: none)."""
-
-    def __init__(self, block: Block, sock: socket.socket, way: str) -> None:
-        self.block, self.sock = block, sock
-        self.way = way if block.host is not None or way != "offload" else "sendmmsg"
-        ways: dict[str, Callable[[], tuple[int, int]]] = {
-            "offload": self._offload,
-            "sendmmsg": self._sendmmsg,
-            "plain": self._plain,
-        }
-        self.send = ways[self.way]
-        if self.way == "offload":
-            self._prepare_offload()
-        elif self.way == "sendmmsg":
-            self._prepare_sendmmsg()
-        else:
-            self._prepare_plain()
-
-    def _addresses(self) -> list[str]:
-        return [self.block.host or group_of(number) for number in self.block.universes]
-
-    def _prepare_offload(self) -> None:
-        count, size = self.block.packets.shape
-        step = min(SEGMENTS_MAX, CALL_BYTES_MAX // size)
-        flat = self.block.packets.data.cast("B")
-        self._calls = [
-            (min(step, count - row), flat[row * size : min(count, row + step) * size]) for row in range(0, count, step)
-        ]
-        self._control = [(socket.IPPROTO_UDP, UDP_SEGMENT, struct.pack("=H", size))]
-        assert self.block.host is not None
-        self._to = (self.block.host, PORT)
-
-    def _offload(self) -> tuple[int, int]:
-        sent, failed = 0, 0
-        for count, data in self._calls:
-            try:
-                self.sock.sendmsg((data,), self._control if count > 1 else (), 0, self._to)
-                sent += count
-            except OSError as error:
-                failed = error.errno or errno.EIO
-        return sent, failed
-
-    def _prepare_sendmmsg(self) -> None:
-        count, size = self.block.packets.shape
-        base = self.block.packets.ctypes.data
-        self._names = [
-            ctypes.create_string_buffer(
-                struct.pack("=HH4s8x", socket.AF_INET, socket.htons(PORT), socket.inet_aton(to)), 16
-            )
-            for to in self._addresses()
-        ]
-        self._vectors = (_Iovec * count)(*((base + row * size, size) for row in range(count)))
-        self._messages = (_Mmsghdr * count)()
-        for row in range(count):
-            header = self._messages[row].header
-            header.name, header.namelen = ctypes.addressof(self._names[row]), 16
-            header.iov, header.iovlen = ctypes.pointer(self._vectors[row]), 1
-
-    def _sendmmsg(self) -> tuple[int, int]:
-        count, row, sent, failed = len(self._messages), 0, 0, 0
-        size = ctypes.sizeof(_Mmsghdr)
-        while row < count:
-            taken = _libc.sendmmsg(self.sock.fileno(), ctypes.byref(self._messages, row * size), count - row, 0)
-            if taken > 0:
-                row, sent = row + taken, sent + taken
-            else:
-                failed = ctypes.get_errno()
-                if failed == errno.EINTR:
-                    continue
-                row += 1
-        return sent, failed
-
-    def _prepare_plain(self) -> None:
-        self._rows = [
-            (memoryview(row), (to, PORT)) for row, to in zip(self.block.packets, self._addresses(), strict=True)
-        ]
-
-    def _plain(self) -> tuple[int, int]:
-        sent, failed = 0, 0
-        for data, to in self._rows:
-            try:
-                self.sock.sendto(data, to)
-                sent += 1
-            except OSError as error:
-                failed = error.errno or errno.EIO
-        return sent, failed
+def _buffer(sock: socket.socket, force: int, usual: int, size: int) -> None:
+    """A buffer as large as is wanted, or as large as is allowed."""
+    try:
+        sock.setsockopt(socket.SOL_SOCKET, force, size)
+    except OSError:  # only with the right to administer the network
+        sock.setsockopt(socket.SOL_SOCKET, usual, size)
 
 
 def describe(error_number: int) -> str:

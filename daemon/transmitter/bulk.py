@@ -1,0 +1,178 @@
+"""Handing many packets to the kernel in one call: sendmmsg, each message one packet or, by segmentation offload, many.
+
+What the C library wants is laid out once; sending is one call, and only a refusal costs more.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import socket
+import struct
+from dataclasses import dataclass
+from typing import Any
+
+from gloaming.daemon.transmitter.packets import Block, Bytes
+
+PORT = 5568
+"""E1.31 9.2: the port of streaming ACN."""
+UDP_SEGMENT = 103
+SEGMENTS_MAX = 64
+CALL_BYTES_MAX = 65_000
+
+_libc = ctypes.CDLL(None, use_errno=True)
+
+
+class _Iovec(ctypes.Structure):
+    _fields_ = (("base", ctypes.c_void_p), ("length", ctypes.c_size_t))
+
+
+class _Msghdr(ctypes.Structure):
+    _fields_ = (
+        ("name", ctypes.c_void_p),
+        ("namelen", ctypes.c_uint32),
+        ("iov", ctypes.POINTER(_Iovec)),
+        ("iovlen", ctypes.c_size_t),
+        ("control", ctypes.c_void_p),
+        ("controllen", ctypes.c_size_t),
+        ("flags", ctypes.c_int),
+    )
+
+
+class _Mmsghdr(ctypes.Structure):
+    _fields_ = (("header", _Msghdr), ("length", ctypes.c_uint))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parcel:
+    """Packets of `size` bytes that lie one after the other and go to one address; `universes` is empty for others than
+    data packets."""
+
+    host: str
+    address: str
+    data: Bytes
+    packets: int
+    size: int
+    universes: tuple[int, ...]
+
+
+def parcels(block: Block, offload: bool) -> list[Parcel]:
+    """A block cut up: as many packets to a parcel as one call of the kernel takes, or one by one."""
+    addresses, (count, size) = block.addresses, block.packets.shape
+    together = offload and len(set(addresses)) == 1
+    step = min(SEGMENTS_MAX, CALL_BYTES_MAX // size) if together else 1
+    return [
+        Parcel(
+            block.host,
+            addresses[row],
+            block.packets[row : row + step].reshape(-1),
+            min(step, count - row),
+            size,
+            block.universes[row : row + step],
+        )
+        for row in range(0, count, step)
+    ]
+
+
+def is_ipv6(address: str) -> bool:
+    return ":" in address
+
+
+def socket_address(address: str, interface_index: int) -> bytes:
+    """A `sockaddr_in` or `sockaddr_in6` for the port of E1.31; a link-local address is on the interface."""
+    if is_ipv6(address):
+        scope = interface_index if address.lower().startswith(("fe80", "ff")) else 0
+        raw = socket.inet_pton(socket.AF_INET6, address)
+        return struct.pack("=HH4x16sI", socket.AF_INET6, socket.htons(PORT), raw, scope)
+    return struct.pack("=HH4s8x", socket.AF_INET, socket.htons(PORT), socket.inet_aton(address))
+
+
+class Bulk:
+    """Parcels for one socket. `send` returns those that were refused, with the error's number."""
+
+    def __init__(self, sock: socket.socket, parcels: list[Parcel], interface_index: int) -> None:
+        self.fd, self.parcels = sock.fileno(), parcels
+        count = len(parcels)
+        self._names = {
+            parcel.address: ctypes.create_string_buffer(socket_address(parcel.address, interface_index))
+            for parcel in parcels
+        }
+        self._controls = {parcel.size: _segment_size(parcel.size) for parcel in parcels if parcel.packets > 1}
+        self._vectors = (_Iovec * count)(*(_Iovec(parcel.data.ctypes.data, parcel.data.nbytes) for parcel in parcels))
+        self._messages = (_Mmsghdr * count)()
+        for message, vector, parcel in zip(self._messages, self._vectors, parcels, strict=True):
+            header, name = message.header, self._names[parcel.address]
+            header.name, header.namelen = ctypes.addressof(name), len(name) - 1
+            header.iov, header.iovlen = ctypes.pointer(vector), 1
+            if parcel.packets > 1:
+                control = self._controls[parcel.size]
+                header.control, header.controllen = ctypes.addressof(control), len(control)
+        self._size = ctypes.sizeof(_Mmsghdr)
+
+    def send(self, room: Any) -> list[tuple[Parcel, int]]:
+        """One call, and another after each refusal. `room()` waits for room in the socket: whether to try once more."""
+        count = len(self.parcels)
+        done = _libc.sendmmsg(self.fd, self._messages, count, 0)
+        return [] if done == count else self._go_on(max(0, done), room)
+
+    def _go_on(self, row: int, room: Any) -> list[tuple[Parcel, int]]:
+        refused, again = [], False
+        while row < len(self.parcels):
+            begin = ctypes.byref(self._messages, row * self._size)
+            done = _libc.sendmmsg(self.fd, begin, len(self.parcels) - row, 0)
+            if done > 0:
+                row, again = row + done, False
+                continue
+            number = ctypes.get_errno()
+            if number == errno.EINTR or (number == errno.EAGAIN and room()):
+                continue
+            if not again and number not in (errno.EAGAIN, errno.ENOBUFS):
+                again = True  # it may be the answer to an earlier packet, which the kernel says at the next call
+                continue
+            refused.append((self.parcels[row], number))
+            row, again = row + 1, False
+        return refused
+
+
+class OneByOne:
+    """Parcels of one packet each, where the C library knows no better; as `Bulk`."""
+
+    def __init__(self, sock: socket.socket, parcels: list[Parcel], interface_index: int) -> None:
+        self.parcels = parcels
+        self._sock = sock
+        self._rows = []
+        for parcel in parcels:
+            scope = interface_index if parcel.address.lower().startswith(("fe80", "ff")) else 0
+            more = (0, scope) if is_ipv6(parcel.address) else ()
+            self._rows.append((parcel, parcel.data.data, (parcel.address, PORT, *more)))
+
+    def send(self, room: Any) -> list[tuple[Parcel, int]]:
+        refused = []
+        for parcel, data, to in self._rows:
+            again = False
+            while True:
+                try:
+                    self._sock.sendto(data, to)
+                except BlockingIOError:
+                    if room():
+                        continue
+                    refused.append((parcel, errno.EAGAIN))
+                except OSError as error:
+                    if not again and error.errno != errno.ENOBUFS:
+                        again = True
+                        continue
+                    refused.append((parcel, error.errno or errno.EIO))
+                break
+        return refused
+
+
+def _segment_size(size: int) -> ctypes.Array[ctypes.c_char]:
+    """A control message that has one datagram cut into packets of `size` bytes (UDP_SEGMENT)."""
+    length = socket.CMSG_LEN(2)
+    data = struct.pack("@Nii", length, socket.IPPROTO_UDP, UDP_SEGMENT) + struct.pack("=H", size)
+    return ctypes.create_string_buffer(data, socket.CMSG_SPACE(2))
+
+
+def sendmmsg_works() -> bool:
+    """Whether the C library has sendmmsg."""
+    return hasattr(_libc, "sendmmsg")

@@ -1,0 +1,137 @@
+"""One frame of the whole rig, made from pictures in one pass, into arrays made beforehand. No packets, no clock.
+
+A canvas holds the slots of all universes of a setup, by number. What has been put on it is finished by `limit`: the one
+place between the brightness and the packets, for whatever must have its say over a frame's bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from gloaming.shows.framefile import FrameFileInfo
+
+Bytes = npt.NDArray[np.uint8]
+FULL = 256
+"""The brightness that leaves a frame as it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What is to be seen: a frame `(frame_bytes,) uint8` of a placed file, or one level on every slot; at a brightness
+    in 256ths."""
+
+    brightness: int
+    path: str | None = None
+    frame: Bytes | None = None
+    look: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """`length` bytes of a frame, from `there`, that go to `here` on the canvas."""
+
+    there: int
+    here: int
+    length: int
+
+
+class Canvas:
+    """The slots of universes `{number: slots}`; `offsets` says where each begins."""
+
+    def __init__(self, slots: Mapping[int, int]) -> None:
+        self.slots = dict(sorted(slots.items()))
+        self.offsets: dict[int, int] = {}
+        size = 0
+        for number, count in self.slots.items():
+            self.offsets[number] = size
+            size += count
+        self.limit: Callable[[Bytes], None] | None = None
+        self._bytes = np.zeros(size, np.uint8)
+        self._wide = np.zeros(size, np.uint16)
+        self._other = np.zeros(0, np.uint16)
+        self._placed: dict[str, tuple[_Stretch, ...]] = {}
+
+    def placed(self, path: str) -> bool:
+        """Whether a file has been placed."""
+        return path in self._placed
+
+    def place(self, info: FrameFileInfo) -> None:
+        """Work out where a file's universes go; universes that the setup lacks are left out, others stay black."""
+        stretches: list[_Stretch] = []
+        for universe in sorted(info.universes, key=lambda one: one.number):
+            if universe.number not in self.offsets:
+                continue
+            here, length = self.offsets[universe.number], min(universe.slots, self.slots[universe.number])
+            last = stretches[-1] if stretches else None
+            if last and (last.there + last.length, last.here + last.length) == (universe.offset, here):
+                stretches[-1] = _Stretch(last.there, last.here, last.length + length)
+            else:
+                stretches.append(_Stretch(universe.offset, here, length))
+        self._placed[str(info.path)] = tuple(stretches)
+
+    def paint(self, *pictures: Picture) -> Bytes:
+        """All pictures laid over each other, their brightnesses together 256 at the most, and the frame finished.
+
+        The array is to be read at once and not to be written to.
+        """
+        finished = self._whole(pictures[0]) if len(pictures) == 1 else None
+        if finished is None:
+            finished = self._bytes
+            for picture in pictures:
+                self._add(picture, picture is pictures[0])
+            np.add(self._wide, np.uint16(127), out=self._wide)
+            np.right_shift(self._wide, np.uint16(8), out=self._wide)
+            np.copyto(finished, self._wide, casting="unsafe")
+        if self.limit:
+            if finished is not self._bytes:
+                np.copyto(self._bytes, finished)
+                finished = self._bytes
+            self.limit(finished)
+        return finished
+
+    def blank(self) -> Bytes:
+        """Black."""
+        self._bytes.fill(0)
+        return self._bytes
+
+    def _whole(self, picture: Picture) -> Bytes | None:
+        """A frame that can stay as it is, or one level; None where there is something to work out."""
+        if picture.frame is None:
+            self._bytes.fill((picture.look * picture.brightness + 127) >> 8)
+            return self._bytes
+        if picture.brightness < FULL:
+            return None
+        stretches = self._placed[picture.path or ""]
+        if self._covers(stretches):
+            return picture.frame[stretches[0].there : stretches[0].there + len(self._bytes)]
+        self._bytes.fill(0)
+        for one in stretches:
+            self._bytes[one.here : one.here + one.length] = picture.frame[one.there : one.there + one.length]
+        return self._bytes
+
+    def _covers(self, stretches: tuple[_Stretch, ...]) -> bool:
+        return len(stretches) == 1 and stretches[0].length == len(self._bytes)
+
+    def _add(self, picture: Picture, first: bool) -> None:
+        """Multiply a picture into the wide array; the first of them wipes it."""
+        brightness = np.uint16(picture.brightness)
+        if picture.frame is None:
+            if first:
+                self._wide.fill(0)
+            np.add(self._wide, brightness * np.uint16(picture.look), out=self._wide)
+            return
+        stretches = self._placed[picture.path or ""]
+        if first and not self._covers(stretches):
+            self._wide.fill(0)
+        if not first and not len(self._other):
+            self._other = np.zeros(len(self._bytes), np.uint16)
+        for one in stretches:
+            wide = self._wide[one.here : one.here + one.length]
+            part = wide if first else self._other[: one.length]
+            np.multiply(picture.frame[one.there : one.there + one.length], brightness, out=part, dtype=np.uint16)
+            if not first:
+                np.add(wide, part, out=wide)

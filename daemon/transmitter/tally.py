@@ -1,0 +1,84 @@
+"""What has been sent, counted: by controller and by universe. A part of a frame counts its rounds; the rest is sums."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Any
+
+from gloaming.daemon.transmitter.bulk import Parcel
+
+
+@dataclass
+class Counts:
+    """Since the process began; data packets only in the first two."""
+
+    packets_sent: int = 0
+    bytes_sent: int = 0
+    send_errors: int = 0
+    synchronization_packets: int = 0
+    discovery_packets: int = 0
+
+
+@dataclass(eq=False)
+class Part:
+    """Parcels that leave together, so long after the first of their frame; how often they did, and what was refused."""
+
+    offset_ns: int
+    parcels: list[Parcel]
+    rounds: int = 0
+    refused: Counter[Parcel] = field(default_factory=Counter)
+
+    def __post_init__(self) -> None:
+        data = [parcel for parcel in self.parcels if parcel.universes]
+        self.packets = sum(parcel.packets for parcel in data)
+        self.bytes = sum(parcel.packets * parcel.size for parcel in data)
+        self.others = len(self.parcels) - len(data)
+
+
+class Tally:
+    """Data packets and bytes of some parts."""
+
+    def __init__(self) -> None:
+        self.parts: list[Part] = []
+        self._ranges: list[tuple[int, int, list[tuple[Part, Parcel]]]] = []
+        self._known = 0
+
+    def figures(self) -> dict[str, Any]:
+        """By controller, and by ranges of universes that have the same counts: [first, last, packets, bytes]."""
+        if self._known != len(self.parts):
+            self._find_ranges()
+        hosts: dict[str, dict[str, Any]] = {}
+        for part in self.parts:
+            for parcel in part.parcels:
+                if parcel.universes:
+                    there = hosts.setdefault(parcel.host, {"host": parcel.host, "packets": 0, "bytes": 0, "errors": 0})
+                    sent = (part.rounds - part.refused[parcel]) * parcel.packets
+                    there["packets"] += sent
+                    there["bytes"] += sent * parcel.size
+                    there["errors"] += part.refused[parcel]
+        ranges: list[list[int]] = []
+        for first, last, members in self._ranges:
+            sent_by = [(part.rounds - part.refused[parcel], parcel.size) for part, parcel in members]
+            counts = [sum(sent for sent, _ in sent_by), sum(sent * size for sent, size in sent_by)]
+            if ranges and ranges[-1][1] == first - 1 and ranges[-1][2:] == counts:
+                ranges[-1][1] = last
+            else:
+                ranges.append([first, last, *counts])
+        return {"controllers": list(hosts.values()), "universe_packets": ranges}
+
+    def _find_ranges(self) -> None:
+        """Universes side by side that are carried by the same parcels."""
+        members: dict[int, list[tuple[Part, Parcel]]] = {}
+        for part in self.parts:
+            for parcel in part.parcels:
+                for number in parcel.universes:
+                    members.setdefault(number, []).append((part, parcel))
+        self._ranges = []
+        for number in sorted(members):
+            last = self._ranges[-1] if self._ranges else None
+            if last and last[1] == number - 1 and last[2] == members[number]:
+                self._ranges[-1] = (last[0], number, last[2])
+            else:
+                self._ranges.append((number, number, members[number]))
+        self._known = len(self.parts)

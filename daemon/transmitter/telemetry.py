@@ -1,0 +1,38 @@
+"""The figures that are told once a second; PROTOCOL.md says what each of them is."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from gloaming.daemon.transmitter.player import Player
+from gloaming.daemon.transmitter.tally import Counts
+from gloaming.daemon.transmitter.watch import Watch
+
+
+def telemetry(player: Player, counts: Counts, watch: Watch | None, now_ns: int) -> dict[str, Any]:
+    """A `telemetry` message but for its time and its sound."""
+    shown, frames, output = player.shown, player.frames, player.output
+    tally = output.tally.figures() if output else {"controllers": [], "universe_packets": []}
+    return {
+        "sequence": output.sequence if output else 0,
+        "universes": len(output.setup.targets) if output else 0,
+        "piece": shown.piece,
+        "frame": shown.frame,
+        "level": shown.level,
+        "fps": shown.fps,
+        "frames_due": frames.due,
+        "frames_sent": frames.sent,
+        "frames_late": frames.late,
+        "frames_dropped": frames.dropped,
+        "frames_unread": frames.unread,
+        "packets_sent": counts.packets_sent,
+        "bytes_sent": counts.bytes_sent,
+        "send_errors": counts.send_errors,
+        "synchronization_packets": counts.synchronization_packets,
+        "discovery_packets": counts.discovery_packets,
+        "lateness_us": player.lateness.figures(),
+        "lateness_histogram_us": player.lateness.buckets(),
+        **tally,
+        "watched": watch.watched if watch else 0,
+        "other_sources": [other.as_json() for other in watch.standing(now_ns)] if watch else [],
+    }

@@ -1,0 +1,72 @@
+"""What goes wrong, said once: each trouble stands until it has been quiet for a while, and is said again no sooner than
+a minute after. Told the time, reads no clock."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+SECOND_NS = 1_000_000_000
+QUIET_NS = 3 * SECOND_NS
+AGAIN_NS = 60 * SECOND_NS
+NONE: Mapping[str, Any] = {}
+
+
+@dataclass
+class _Standing:
+    message: dict[str, Any]
+    said: bool
+    last_ns: int
+    quiet_ns: int
+
+
+@dataclass
+class Troubles:
+    """Says troubles, by kind and subject; `say` takes a `trouble` message."""
+
+    say: Callable[[dict[str, Any]], None]
+    _standing: dict[tuple[str, str], _Standing] = field(default_factory=dict)
+    _last_said_ns: dict[tuple[str, str], int] = field(default_factory=dict)
+
+    def seen(
+        self,
+        at_ns: int,
+        kind: str,
+        subject: str,
+        text: str,
+        more: Mapping[str, Any] = NONE,
+        quiet_ns: int = QUIET_NS,
+    ) -> None:
+        """A trouble is there, or still there."""
+        message = {"op": "trouble", "kind": kind, "subject": subject, "text": text, "over": False, **more}
+        standing = self._standing.get((kind, subject))
+        if standing is None:
+            standing = self._standing[kind, subject] = _Standing(message, False, at_ns, quiet_ns)
+        standing.message, standing.last_ns, standing.quiet_ns = message, at_ns, quiet_ns
+        if not standing.said:
+            self._may_say(standing, at_ns)
+
+    def _may_say(self, standing: _Standing, at_ns: int) -> None:
+        key = (standing.message["kind"], standing.message["subject"])
+        if at_ns - self._last_said_ns.get(key, at_ns - AGAIN_NS) >= AGAIN_NS:
+            standing.said = True
+            self._last_said_ns[key] = at_ns
+            self.say(standing.message)
+
+    def tend(self, at_ns: int) -> None:
+        """Say what is over; forget what was said long ago."""
+        for key, standing in list(self._standing.items()):
+            if at_ns - standing.last_ns > standing.quiet_ns:
+                del self._standing[key]
+                if standing.said:
+                    self.say({**standing.message, "text": "over", "over": True})
+        for key in [key for key, said_ns in self._last_said_ns.items() if at_ns - said_ns > AGAIN_NS]:
+            if key not in self._standing:
+                del self._last_said_ns[key]
+
+    def repeat(self) -> None:
+        """Say all that stands, to a director that is new."""
+        for standing in self._standing.values():
+            if standing.said:
+                self.say(standing.message)
