@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from tempfile import mkdtemp
 
 PR_SET_PDEATHSIG = 1
 QUICK_S = 5.0
@@ -65,6 +66,7 @@ class Keeper:
     ) -> None:
         self.state, self.say, self.parting = state, say, parting
         state.mkdir(parents=True, exist_ok=True, mode=0o700)
+        meeting = _meeting_place(state)
         environment = {
             **os.environ,
             "OPENBLAS_NUM_THREADS": "1",  # no linear algebra here: its threads would only take memory
@@ -74,9 +76,8 @@ class Keeper:
             environment["GLOAMING_CLOCK_OFFSET_NS"] = str(clock_offset_ns)
         python = [sys.executable, "-m"]
         director = [*python, "gloaming.api.director_main", str(site), "--state", str(state)]
-        self.transmitter = _Child(
-            "transmitter", [*python, "gloaming.daemon.transmitter", str(state / "transmitter.sock")], environment
-        )
+        director += ["--transmitter", str(meeting)]
+        self.transmitter = _Child("transmitter", [*python, "gloaming.daemon.transmitter", str(meeting)], environment)
         self.director = _Child("director", [*director, *(["--listen", listen] if listen else [])], environment)
         self.stopping = False
 
@@ -112,6 +113,18 @@ class Keeper:
                     child.died()
             time.sleep(0.05)
         return 0
+
+
+def _meeting_place(state: Path) -> Path:
+    """The socket of both: in the state folder; where that takes nothing, in a folder of memory."""
+    probe = state / f".probe-{os.getpid()}"
+    try:
+        probe.touch()
+        probe.unlink()
+    except OSError:
+        memory = Path("/dev/shm")
+        return Path(mkdtemp(prefix="gloaming-", dir=memory if memory.is_dir() else None)) / "transmitter.sock"
+    return state / "transmitter.sock"
 
 
 def _end(child: _Child) -> None:
