@@ -5,25 +5,30 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from gloaming.shows.demonstration import bells, scene_frost, scene_lanterns, scene_swell, scene_tide
+from gloaming.shows.demonstration import bells, scene_frost, scene_lanterns, scene_swell, scene_tide, sound
 from gloaming.shows.demonstration.dressing import FPS
 from gloaming.shows.demonstration.light import Bytes, Floats, Stage
 from gloaming.shows.demonstration.scene_bells import harbour_bells
+from gloaming.shows.demonstration.sound import Samples
 
 __all__ = ["FPS", "PIECES", "PieceOfLight"]
 
 
 @dataclass(frozen=True)
 class PieceOfLight:
-    """A piece: `make` prepares a painter, which turns instants `(frames,)` into bytes `(frames, pixels, 3)`."""
+    """A piece: `make` prepares a painter, which turns instants `(frames,)` into bytes `(frames, pixels, 3)`.
+
+    `sound` makes what is heard with it, as long as the piece.
+    """
 
     name: str
     length_s: float
     make: Callable[[Stage], Callable[[Floats], Bytes]]
+    sound: Callable[[], Samples] | None = None
 
 
 PIECES = (
-    PieceOfLight("harbour-bells", bells.LENGTH_S, harbour_bells),
+    PieceOfLight("harbour-bells", bells.LENGTH_S, harbour_bells, sound.harbour_bells),
     PieceOfLight("tide", scene_tide.LENGTH_S, scene_tide.tide),
     PieceOfLight("lanterns", scene_lanterns.LENGTH_S, scene_lanterns.lanterns),
     PieceOfLight("first-frost", scene_frost.LENGTH_S, scene_frost.first_frost),

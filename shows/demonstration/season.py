@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import stat
 import tempfile
 from collections.abc import Callable, Iterator
@@ -18,10 +19,12 @@ from gloaming.shows.demonstration.boathouse import PIXELS_PER_UNIVERSE, strings
 from gloaming.shows.demonstration.light import Stage
 from gloaming.shows.demonstration.pieces import FPS, PIECES, PieceOfLight
 from gloaming.shows.demonstration.rig import places, rig_toml, universes
+from gloaming.shows.demonstration.sound import Samples, suffix, write_sound
 from gloaming.shows.framefile import FrameWriter, inspect
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.mistake import Mistake, MistakeError
 
 BLOCK_FRAMES = 40
+PART_STALE_S, VERSION_STALE_S = 3600, 30 * 86_400
 SITE = """# The site of the demonstration: invented, and written anew by every demonstration.
 
 [site]
@@ -66,7 +69,9 @@ def keep_folder() -> Path:
     """Where rendered pieces are kept: the user's cache, or a new temporary folder where that cannot be written."""
     base = os.environ.get("XDG_CACHE_HOME")
     try:
-        folder = (Path(base) if base else Path.home() / ".cache") / "gloaming" / "demonstration"
+        folder = (
+            (Path(base) if base and Path(base).is_absolute() else Path.home() / ".cache") / "gloaming" / "demonstration"
+        )
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder):
             return folder
@@ -96,17 +101,48 @@ def make_season(folder: Path, host: str, listen: str, progress: Progress | None 
     (folder / "pieces").mkdir(parents=True, exist_ok=True)
     kept = keep_folder() / version()
     kept.mkdir(parents=True, exist_ok=True)
+    _tidy(kept)
     tables = []
     for piece in PIECES:
         source = kept / f"{piece.name}.frames"
         if not _whole(source):
             render(piece, source, progress)
-        link = folder / "pieces" / source.name
-        link.unlink(missing_ok=True)
-        link.symlink_to(source)
-        tables.append(f'[[piece]]\nname = "{piece.name}"\nframes = "pieces/{source.name}"\n')
+        table = f'[[piece]]\nname = "{piece.name}"\nframes = "{_link(folder, source)}"\n'
+        if piece.sound:
+            source = kept / f"{piece.name}{suffix()}"
+            if not source.exists():
+                _make_sound(piece.sound, source)
+            table += f'sound = "{_link(folder, source)}"\n'
+        tables.append(table)
     (folder / "site.toml").write_text(SITE.format(host=host, listen=listen, pieces="\n".join(tables)))
     (folder / "rig.toml").write_text(rig_toml(host))
+
+
+def _link(folder: Path, source: Path) -> str:
+    """A link to a kept file among a site's pieces; its name as site.toml has it."""
+    link = folder / "pieces" / source.name
+    link.unlink(missing_ok=True)
+    link.symlink_to(source)
+    return f"pieces/{source.name}"
+
+
+def _make_sound(sound: Callable[[], Samples], path: Path) -> None:
+    try:
+        write_sound(path, sound())
+    except (OSError, RuntimeError) as error:  # soundfile's own error is a RuntimeError
+        raise MistakeError(Mistake(path, None, None, f"this cannot be written: {error}", "free some space")) from error
+
+
+def _tidy(kept: Path) -> None:
+    """Take away what killed renderings left behind, and pieces of other versions that nobody has used for a month."""
+    os.utime(kept)
+    now = kept.stat().st_mtime
+    for path in kept.glob("*.part*"):
+        if now - path.stat().st_mtime > PART_STALE_S:
+            path.unlink(missing_ok=True)
+    for folder in kept.parent.iterdir():
+        if folder.is_dir() and now - folder.stat().st_mtime > VERSION_STALE_S:
+            shutil.rmtree(folder, ignore_errors=True)
 
 
 def _whole(path: Path) -> bool:
