@@ -153,12 +153,20 @@ def _end(start_ns: int, length_ns: int, held: tuple[tuple[int, int], ...]) -> in
 
 
 def next_mark(at_ns: int, every_ns: int, zone: ZoneInfo) -> int:
-    """The first instant, `at_ns` or later, at which the local clock stands on a multiple of `every_ns`."""
-    offset = datetime.fromtimestamp(at_ns // SECOND_NS, zone).utcoffset()
-    offset_ns = int(offset.total_seconds()) * SECOND_NS if offset else 0
+    """The first instant, `at_ns` or later, at which the local clock stands on a multiple of `every_ns`.
+
+    Where the clock is changed meanwhile, that instant is looked for by the clock that holds from the change on.
+    """
+    offset_ns = _offset(at_ns, zone)
     midnight_ns = (at_ns + offset_ns) // DAY_NS * DAY_NS
     since_ns = at_ns + offset_ns - midnight_ns
-    return midnight_ns - offset_ns + min(-(-since_ns // every_ns) * every_ns, DAY_NS)
+    mark_ns = midnight_ns - offset_ns + min(-(-since_ns // every_ns) * every_ns, DAY_NS)
+    return mark_ns if _offset(mark_ns, zone) == offset_ns else next_mark(mark_ns, every_ns, zone)
+
+
+def _offset(at_ns: int, zone: ZoneInfo) -> int:
+    offset = datetime.fromtimestamp(at_ns // SECOND_NS, zone).utcoffset()
+    return int(offset.total_seconds()) * SECOND_NS if offset else 0
 
 
 def _shuffled(giving: Giving, number: int) -> tuple[Piece, ...]:

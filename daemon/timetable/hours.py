@@ -1,4 +1,8 @@
-"""Neighbours' hours as windows of instants. A rule's window begins on each date it selects."""
+"""Neighbours' hours as windows of instants. A rule's window begins on each date it selects.
+
+Where the sun does not come to the height that begins a window, it begins as early as it ever could; where it does not
+come to the one that ends it, it lasts a day. What was promised to the neighbours is kept, if with something to spare.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +11,7 @@ from datetime import date, timedelta
 from functools import lru_cache
 from typing import TypeVar
 
-from gloaming.daemon.timetable.instants import first_after, instant_on
+from gloaming.daemon.timetable.instants import earliest_on, first_after, instant_on
 from gloaming.daemon.timetable.local import local_date
 from gloaming.daemon.timetable.rules import Hours
 from gloaming.daemon.timetable.sun import Spot
@@ -17,8 +21,8 @@ H = TypeVar("H", bound=Hours)
 
 def windows(rules: Iterable[H], spot: Spot, from_ns: int, until_ns: int) -> tuple[tuple[int, int, H], ...]:
     """The windows `(begin_ns, end_ns, rule)` that meet `[from_ns, until_ns)`, whole, in order of their beginnings."""
-    first = local_date(from_ns, spot.zone) - timedelta(days=2)
-    days = (local_date(until_ns, spot.zone) - first).days + 1
+    first = local_date(from_ns, spot.zone) - timedelta(days=3)
+    days = (local_date(until_ns, spot.zone) - first).days + 2  # "sunrise - 9 h" begins on the evening before its date
     found: list[tuple[int, int, H]] = []
     for rule in rules:
         for shift in range(days):
@@ -30,11 +34,11 @@ def windows(rules: Iterable[H], spot: Spot, from_ns: int, until_ns: int) -> tupl
 
 @lru_cache(maxsize=50_000)
 def _window(rule: Hours, day: date, spot: Spot) -> tuple[int, int] | None:
-    """The window that begins on a date; where the sun does not come to its end, it lasts a day."""
+    """The window that a date has."""
     if not rule.on(day):
         return None
     begin_ns = instant_on(rule.from_, day, spot)
     if begin_ns is None:
-        return None
+        begin_ns = earliest_on(rule.from_, day, spot)
     end_ns = first_after(rule.to, begin_ns, spot)
     return begin_ns, begin_ns + 86_400 * 1_000_000_000 if end_ns is None else end_ns

@@ -6,7 +6,10 @@ from datetime import date, timedelta
 
 from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.local import local_date, resolve
-from gloaming.daemon.timetable.sun import Spot, sun_event
+from gloaming.daemon.timetable.sun import MORNING, Spot, solar_noon, sun_event
+
+HALF_DAY_NS = 43_200 * 1_000_000_000
+AFTER_NS = 3 * HALF_DAY_NS
 
 
 def instant_on(time: TimeExpression, day: date, spot: Spot) -> int | None:
@@ -18,11 +21,18 @@ def instant_on(time: TimeExpression, day: date, spot: Spot) -> int | None:
     return None if at_ns is None else at_ns + time.offset_ns
 
 
+def earliest_on(time: TimeExpression, day: date, spot: Spot) -> int:
+    """The earliest instant at which a time of the sun could ever stand on a date, whether it does or not."""
+    noon_ns = solar_noon(spot, day)
+    return time.offset_ns + (noon_ns - HALF_DAY_NS if time.event in MORNING else noon_ns)
+
+
 def first_after(time: TimeExpression, at_ns: int, spot: Spot) -> int | None:
-    """The first instant after another at which a time stands, within two days; a sun's height counts both ways."""
+    """The first instant after another at which a time stands, within 36 hours; a sun's height counts both ways."""
     day = local_date(at_ns, spot.zone)
     times = [time]
     if time.event == "sun":
         times.append(TimeExpression(time.text, None, "rising", time.altitude, time.offset_ns))
     found = [instant_on(each, day + timedelta(days=shift), spot) for each in times for shift in range(-1, 3)]
-    return min((found_ns for found_ns in found if found_ns is not None and found_ns > at_ns), default=None)
+    later = [found_ns for found_ns in found if found_ns is not None and at_ns < found_ns <= at_ns + AFTER_NS]
+    return min(later, default=None)

@@ -8,12 +8,13 @@ from datetime import date, timedelta
 from functools import lru_cache
 from typing import Protocol
 
-from gloaming.daemon.timetable.grammar import YEARS, TimeExpression
+from gloaming.daemon.timetable.dates import YEARS
+from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.instants import first_after, instant_on
 from gloaming.daemon.timetable.local import local_date
 from gloaming.daemon.timetable.rules import Hours, Performance
-from gloaming.daemon.timetable.sun import Spot
+from gloaming.daemon.timetable.sun import Spot, stays_below
 from gloaming.shows.mistake import Mistake, MistakeError
 
 DATES_MAX = 1000
@@ -86,7 +87,7 @@ def each_date(site: Timetable, first: date, last: date) -> tuple[Night | NotGive
 
 def nights_between(site: Timetable, from_ns: int, until_ns: int) -> tuple[Night, ...]:
     """The nights that meet an interval."""
-    first = local_date(from_ns, site.spot.zone) - timedelta(days=2)
+    first = local_date(from_ns, site.spot.zone) - timedelta(days=3)
     last = local_date(until_ns, site.spot.zone) + timedelta(days=1)
     found: list[Night] = []
     for shift in range((last - first).days + 1):
@@ -114,8 +115,8 @@ def _on(site: Timetable, day: date) -> tuple[Night | NotGiven, ...]:
 
 def _night(site: Timetable, performance: Performance, day: date) -> Night | NotGiven:
     opening = _opening(site, performance, day)
-    if opening is None:
-        return NotGiven(day, performance, f"the sun does not come to {performance.from_.text} that day")
+    if isinstance(opening, str):
+        return NotGiven(day, performance, opening)
     opens_ns, opens_by = opening
     to_ns = first_after(performance.to, opens_ns, site.spot)
     if to_ns is None:
@@ -152,23 +153,25 @@ def _dark(site: Timetable, from_ns: int, until_ns: int) -> Iterator[tuple[int, i
         yield last
 
 
-def _opening(site: Timetable, performance: Performance, day: date) -> tuple[int, str] | None:
-    """When a performance opens on a date, and which of its times said so."""
-    opens_ns, opens_by = instant_on(performance.from_, day, site.spot), performance.from_.text
+def _opening(site: Timetable, performance: Performance, day: date) -> tuple[int, str] | str:
+    """When a performance opens on a date, and which of its times said so; or why it does not."""
+    time = performance.from_
+    opens_ns, opens_by = instant_on(time, day, site.spot), time.text
     if opens_ns is None:
-        if site.if_no_sunset is None:
-            return None
-        opens_ns = instant_on(site.if_no_sunset, day, site.spot)
-        opens_by = f"if_no_sunset {site.if_no_sunset.text}, the sun does not come to {performance.from_.text}"
-        if opens_ns is None:
-            return None
-    for time, name, later in (
+        assert time.event
+        if not stays_below(site.spot, day, time.event, time.altitude):
+            return f"the sun does not go down to {time.text} that day"
+        opens_ns = instant_on(site.if_no_sunset, day, site.spot) if site.if_no_sunset else None
+        if opens_ns is None or site.if_no_sunset is None:
+            return f"the sun does not come up to {time.text} that day, and no if_no_sunset says when to open"
+        opens_by = f"if_no_sunset {site.if_no_sunset.text}, the sun does not come up to {time.text}"
+    for limit, name, later in (
         (performance.not_before, "not_before", True),
         (performance.not_after, "not_after", False),
     ):
-        limit_ns = instant_on(time, day, site.spot) if time else None
-        if time and limit_ns is not None and (limit_ns > opens_ns) == later and limit_ns != opens_ns:
-            opens_ns, opens_by = limit_ns, f"{name} {time.text}"
+        limit_ns = instant_on(limit, day, site.spot) if limit else None
+        if limit and limit_ns is not None and (limit_ns > opens_ns) == later and limit_ns != opens_ns:
+            opens_ns, opens_by = limit_ns, f"{name} {limit.text}"
     return opens_ns, opens_by
 
 

@@ -23,6 +23,7 @@ HORIZON = -0.8333
 """The centre's height in degrees when the upper limb touches the horizon: refraction 34', radius 16' (USNO, NOAA)."""
 DUSK = -6.0
 """Civil twilight."""
+MORNING = ("sunrise", "dawn", "rising")
 NEAR_NS = SECOND_NS // 20
 _MINUTE_NS = 60 * SECOND_NS
 _DAY_NS = 86_400 * SECOND_NS
@@ -109,12 +110,21 @@ def sun_event(spot: Spot, day: date, event: str, altitude: float | None = None) 
     `event` is sunrise, sunset, dawn or dusk; or with an `altitude` "sun" for the evening's passage of it, "rising" for
     the morning's. The horizon sinks with the spot's elevation, twilight does not know it.
     """
-    if altitude is None:
-        low = event in ("dawn", "dusk")
-        altitude = DUSK if low else HORIZON - float(sun.adjust_to_horizon(spot.elevation_m))
     noon_ns = solar_noon(spot, day)
-    half_ns = -_DAY_NS // 2 if event in ("sunrise", "dawn", "rising") else _DAY_NS // 2
-    return _passage(_Height(spot, noon_ns, altitude), noon_ns, noon_ns + half_ns)
+    half_ns = -_DAY_NS // 2 if event in MORNING else _DAY_NS // 2
+    return _passage(_Height(spot, noon_ns, _altitude(spot, event, altitude)), noon_ns, noon_ns + half_ns)
+
+
+def stays_below(spot: Spot, day: date, event: str, altitude: float | None = None) -> bool:
+    """Whether the sun does not come up to an event's height on a date, even at noon, as in polar night."""
+    noon_ns = solar_noon(spot, day)
+    return _Height(spot, noon_ns, _altitude(spot, event, altitude)).above(noon_ns) <= 0
+
+
+def _altitude(spot: Spot, event: str, altitude: float | None) -> float:
+    if altitude is not None:
+        return altitude
+    return DUSK if event in ("dawn", "dusk") else HORIZON - float(sun.adjust_to_horizon(spot.elevation_m))
 
 
 def sunset_after(spot: Spot, at_ns: int) -> int | None:

@@ -1,0 +1,198 @@
+"""How dates are written: dates, seasons, Easter, public holidays, RFC 5545 rules. A ValueError says what is right."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from functools import lru_cache
+from itertools import takewhile
+
+from dateutil.easter import EASTER_ORTHODOX, EASTER_WESTERN, easter
+from dateutil.rrule import rrule, rrulestr
+
+from gloaming.daemon.timetable.grammar import shown
+
+YEARS = range(1900, 2101)
+MonthDay = tuple[int | None, int, int]
+_MOVABLE = re.compile(
+    r"(?:(orthodox easter|easter)|holidays of ([A-Z]{2})(?:-([A-Z0-9]{1,3}))?)(?:$|\s+([+-])\s+(\d{1,3}) days?)",
+    re.ASCII,
+)
+_FREQUENCIES = ("YEARLY", "MONTHLY", "WEEKLY", "DAILY")
+_RULE_START = re.compile(r"DTSTART:(\d{8})\n(?:RRULE:)?", re.ASCII)
+_RULE_END = re.compile(r";UNTIL=(\d{8})(?:T\d{6}Z?)?(?=;|$)", re.ASCII)
+_NO_DAYS = re.compile(r"\n|DTSTART|BYHOUR|BYMINUTE|BYSECOND|BYEASTER")
+CYCLES = 19 * 400
+"""The Gregorian calendar, weekdays and all, is the same after every 400 years."""
+
+
+@dataclass(frozen=True, slots=True)
+class Dates:
+    """A set of calendar dates, as written; `contains` is exact for every date of the years 1900 to 2100.
+
+    Either all from `first` to `last` (in one year, or every year where the year is None), or days that move: `shift`
+    days from those of a `calendar`: "easter", "orthodox easter", or a country with its part ("GB-ENG").
+    """
+
+    text: str
+    first: MonthDay | None = None
+    last: MonthDay | None = None
+    calendar: str | None = None
+    shift: int = 0
+
+    def contains(self, day: date) -> bool:
+        if self.calendar is not None:
+            days = timedelta(days=self.shift)
+            return any(day in _movable(self.calendar, year, days) for year in {day.year, (day - days).year})
+        assert self.first
+        assert self.last
+        if self.first[0] is not None:
+            return _full(self.first) <= day <= _full(self.last)
+        month_day = (day.month, day.day)
+        begin, end = self.first[1:], self.last[1:]
+        return begin <= month_day <= end if begin <= end else month_day >= begin or month_day <= end
+
+    @property
+    def ends(self) -> date | None:
+        """The last of the dates, None where they come again every year."""
+        return _full(self.last) if self.last and self.last[0] is not None else None
+
+
+def _full(written: MonthDay) -> date:
+    year, month, day = written
+    assert year is not None
+    return date(year, month, day)
+
+
+@lru_cache(maxsize=1024)
+def _movable(calendar: str, year: int, shift: timedelta) -> frozenset[date]:
+    """The days of a calendar's year, moved."""
+    if calendar.endswith("easter"):
+        found = easter(year, EASTER_ORTHODOX) if calendar.startswith("orthodox") else easter(year, EASTER_WESTERN)
+        return frozenset({found + shift})
+    return frozenset(day + shift for day in _holidays(calendar, year))
+
+
+def _holidays(calendar: str, year: int) -> tuple[date, ...]:
+    """A country's public holidays in a year; ValueError where none are known."""
+    from holidays import country_holidays
+
+    country, _, part = calendar.partition("-")
+    try:
+        return tuple(country_holidays(country, subdiv=part or None, years=year))
+    except NotImplementedError:
+        raise ValueError(f"no public holidays are known of {calendar}") from None
+
+
+def _month_day(text: str) -> MonthDay:
+    found = re.fullmatch(r"(?:(\d{4})-)?(\d\d)-(\d\d)", text.strip(), re.ASCII)
+    if not found:
+        raise ValueError(text)
+    year = int(found[1]) if found[1] else None
+    date(year or 2000, int(found[2]), int(found[3]))
+    if year is not None and year not in YEARS:
+        raise ValueError(text)
+    return year, int(found[2]), int(found[3])
+
+
+def read_dates(text: object) -> Dates:
+    """Dates: "2026-12-24", "12-24" every year, "12-24..12-26", "easter - 2 days", "holidays of GB-ENG - 1 day"."""
+    right = 'as "2026-12-24", "12-24", "12-24..12-26", "easter - 2 days" or "holidays of GB-ENG"'
+    if isinstance(text, date) and not isinstance(text, datetime):
+        text = text.isoformat()
+    if not isinstance(text, str):
+        raise ValueError(f"{shown(text)} is not a date; {right}")
+    if found := _MOVABLE.fullmatch(text.strip()):
+        shift = int(found[5] or 0) * (-1 if found[4] == "-" else 1)
+        if abs(shift) > 366:
+            raise ValueError(f"{shown(text)} is more than a year away; {right}")
+        calendar = found[1] or "-".join(part for part in (found[2], found[3]) if part)
+        try:
+            _movable(calendar, 2026, timedelta(0))
+        except ValueError as error:
+            raise ValueError(f'{error}; as "holidays of GB-ENG", by ISO 3166') from None
+        return Dates(text, calendar=calendar, shift=shift)
+    ends = text.split("..")
+    try:
+        first, last = _month_day(ends[0]), _month_day(ends[-1])
+        if len(ends) > 2 or (first[0] is None) != (last[0] is None):
+            raise ValueError(text)
+        if first[0] is not None and _full(first) > _full(last):
+            raise ValueError(text)
+    except ValueError:
+        raise ValueError(f"{shown(text)} is not a date that exists; {right}") from None
+    return Dates(text, first, last)
+
+
+def read_season(text: object) -> Dates:
+    """A season: "11-27..01-06" every year, or "2026-11-27..2027-01-06"."""
+    right = 'as "11-27..01-06" or "2026-11-27..2027-01-06"'
+    if not isinstance(text, str) or ".." not in text:
+        raise ValueError(f"{shown(text)} is not a season; {right}")
+    try:
+        return read_dates(text)
+    except ValueError:
+        raise ValueError(f"{shown(text)} is not a season; {right}") from None
+
+
+@lru_cache(maxsize=256)
+def rule_dates(text: str, year: int) -> frozenset[date]:
+    """The dates of an RFC 5545 recurrence rule within a year.
+
+    A rule counts from its DTSTART, or without one from the year's first day.
+    """
+    last = datetime(year + CYCLES, 12, 31)  # noqa: DTZ001 - dates, no zone
+    found = takewhile(lambda at: at <= last, _rule(text, year))
+    return frozenset(at.date().replace(year=year) for at in found if at.year == last.year)
+
+
+def _rule(text: str, year: int) -> rrule:
+    """The rule, 7600 years on, where the calendar is the same and dateutil's search soon meets its end (9999)."""
+    start, until = _RULE_START.match(text), _RULE_END.search(text)
+    begin = _day(start[1]) if start else date(year, 1, 1)
+    rest = _RULE_END.sub("", text[start.end() :] if start else text)
+    rule = rrulestr(rest, dtstart=_far(begin))
+    assert isinstance(rule, rrule)
+    return rule.replace(until=_far(_day(until[1]))) if until else rule
+
+
+def _day(digits: str) -> date:
+    try:
+        day = date(int(digits[:4]), int(digits[4:6]), int(digits[6:]))
+    except ValueError:
+        raise ValueError(f"{digits} is not a date") from None
+    if day.year not in YEARS:
+        raise ValueError(f"{digits} is not within 1900 to 2100")
+    return day
+
+
+def _far(day: date) -> datetime:
+    return datetime(day.year + CYCLES, day.month, day.day)  # noqa: DTZ001 - dates, no zone
+
+
+def read_rule(text: object) -> str:
+    """An RFC 5545 recurrence rule of whole days: FREQ=YEARLY;BYMONTH=11;BYDAY=4TH.
+
+    "DTSTART:20261127\n" may stand before it, and must where it counts by an INTERVAL. No rule with a COUNT: a season
+    says when it ends.
+    """
+    right = 'as "FREQ=YEARLY;BYMONTH=11;BYDAY=4TH"'
+    if not isinstance(text, str):
+        raise ValueError(f"{shown(text)} is not a rule; {right}")
+    start = _RULE_START.match(text)
+    rule = text[start.end() :] if start else text
+    frequency = re.search(r"(?:^|;|:)FREQ=(\w+)", rule)
+    if not frequency or frequency[1] not in _FREQUENCIES or _NO_DAYS.search(rule):
+        raise ValueError(f"{shown(text)} is not a rule of days (RFC 5545 3.3.10); {right}")
+    if "COUNT=" in rule:
+        raise ValueError(f"{shown(text)} has a COUNT; end it by a season, or by UNTIL=20270106")
+    if not start and re.search(r"INTERVAL=(?!1(?:;|$))", rule):
+        wrong = f"{shown(text)} has an INTERVAL, but no date that it counts from"
+        raise ValueError(f'{wrong}; as "DTSTART:20261127\\nRRULE:FREQ=WEEKLY;INTERVAL=2"')
+    try:
+        if next(iter(_rule(text, YEARS[100])), None) is None:
+            raise ValueError("it never has a date")
+    except (ValueError, TypeError, KeyError, AttributeError, IndexError) as error:
+        raise ValueError(f"{shown(text)} is not a rule of days (RFC 5545 3.3.10): {error}; {right}") from None
+    return text
