@@ -88,6 +88,8 @@ def open_sound(path: Path) -> Any:
     if wrong:
         sound.close()
         raise MistakeError(Mistake(path, None, None, wrong, "save it as stereo at 44100 or 48000 samples a second"))
+    # What says that it is seekable is sought by soundfile after every block read, which tears holes into MP3.
+    sound.seekable = lambda: False
     return sound
 
 

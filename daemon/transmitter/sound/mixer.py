@@ -46,7 +46,7 @@ class Voice:
         edge = np.minimum((at - self._resumes + 1) / self._rise, (self.ends - at) / self._soft)
         if came < len(part) and not self.reel.ended(place + came):
             self.missed += len(part) - came
-            edge[:came] = np.minimum(edge[:came], np.arange(came, 0, -1) / self._soft)
+            edge[:came] = np.minimum(edge[:came], np.arange(came, 0, -1) / max(1, min(came, self._soft)))
             self._resumes, self._rise = end, self._soft
         reach = self._step * len(part)
         after = self.gain + max(-reach, min(reach, self.cue.gain - self.gain))

@@ -88,7 +88,7 @@ class Reel:
             if self._ready > AHEAD_S * self.rate_hz:
                 self._closed.wait(POLL_S)
                 continue
-            block = sound.read(BLOCK, dtype="float32", always_2d=True)
+            block = self._block(sound)
             frame += len(block)
             samples = convert(to_channels(block, self.channels), not len(block))
             if len(samples):
@@ -99,6 +99,13 @@ class Reel:
                 if frame < sound.frames - rate // 10:
                     self.trouble = f"it can be decoded for {frame / rate:.1f} of its {sound.frames / rate:.1f} s only"
                 return
+
+    def _block(self, sound: Any) -> Samples:
+        """The next samples as the file has them; none at its end, or where it is damaged."""
+        try:
+            return np.asarray(sound.read(BLOCK, dtype="float32", always_2d=True))
+        except RuntimeError:  # soundfile's errors are
+            return np.zeros((0, sound.channels), dtype=np.float32)
 
     def _converter(self, rate: int) -> Any:
         if rate == self.rate_hz:

@@ -1,0 +1,302 @@
+"""The parts of sound by themselves: the device's clock, the follower, the plan, the mixer, the reels. No device."""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from gloaming.daemon.transmitter.messages import Score, Segment
+from gloaming.daemon.transmitter.sound.clock import DeviceClock
+from gloaming.daemon.transmitter.sound.follow import Follower
+from gloaming.daemon.transmitter.sound.mixer import Voice, mix
+from gloaming.daemon.transmitter.sound.plan import Cue, plan_of, read_plan
+from gloaming.daemon.transmitter.sound.reel import Reel, to_channels
+
+RATE = 48_000
+S = 1_000_000_000
+MS = 1_000_000
+
+
+def reports(seconds: float, ppm: float = 0.0, noise_ms: float = 0.3, begin_ns: int = S) -> Iterator[tuple[int, int]]:
+    """What a device says whose clock is `ppm` slow: every 25 ms, with the jitter of a busy machine."""
+    jitter = random.Random(7)
+    for index in range(0, int(seconds * RATE), 1200):
+        heard_ns = begin_ns + index * S / RATE * (1 + ppm / 1e6)
+        yield index, round(heard_ns + jitter.gauss(0, noise_ms) * MS)
+
+
+@pytest.mark.parametrize("ppm", [-200.0, 0.0, 200.0])
+def test_the_clock_learns_how_far_the_device_is_off(ppm: float) -> None:
+    clock = DeviceClock(RATE)
+    worst_ns = 0.0
+    for index, heard_ns in reports(60, ppm):
+        clock.add(index, heard_ns)
+        if clock.line and index > RATE:
+            truth_ns = S + index * S / RATE * (1 + ppm / 1e6)
+            worst_ns = max(worst_ns, abs(clock.line.heard_ns(index) - truth_ns))
+    assert clock.line is not None
+    assert clock.line.slope * 1e6 == pytest.approx(ppm, abs=15)
+    assert worst_ns < 0.5 * MS
+    assert clock.line.index_at(clock.line.heard_ns(5 * RATE)) == pytest.approx(5 * RATE, abs=1)
+
+
+def test_the_first_reports_of_an_empty_buffer_are_not_believed() -> None:
+    """PortAudio fills its buffer at once: five blocks said to be heard now, while the device has not begun."""
+    clock = DeviceClock(RATE)
+    for index in range(0, 6000, 1200):
+        clock.add(index, S + index)
+    for index, heard_ns in reports(3, begin_ns=S + 97 * MS):
+        clock.add(index + 6000, heard_ns + 6000 * S // RATE)
+    assert clock.line
+    assert abs(clock.line.heard_ns(RATE) - (S + 97 * MS + S)) < MS
+
+
+def test_a_jump_of_the_device_is_told_and_a_stray_report_is_not() -> None:
+    clock = DeviceClock(RATE)
+    for number, (index, heard_ns) in enumerate(reports(10)):
+        stray_ns = 200 * MS if number == 150 else 0
+        jump_ns = 80 * MS if index > 5 * RATE else 0
+        clock.add(index, heard_ns + stray_ns + jump_ns)
+    assert clock.jumped_ns == pytest.approx(80 * MS, abs=2 * MS)
+
+
+KEY = ("/x.flac", 5, 0)
+
+
+def test_frames_follow_the_sound_without_a_leap() -> None:
+    follower = Follower()
+    follower.shift_ns(KEY, 0)
+    shifts = []
+    for tick in range(1, 400):
+        at_ns = tick * 25 * MS
+        if tick % 4 == 0:
+            follower.heard(KEY, at_ns, 30 * MS + round(at_ns * 200e-6), 200e-6)
+        shifts.append(follower.shift_ns(KEY, at_ns))
+    steps = np.diff(shifts)
+    assert abs(steps).max() <= 0.25 * MS + 1
+    assert shifts[-1] == pytest.approx(30 * MS + 399 * 25 * MS * 200e-6, abs=0.1 * MS)
+
+
+def test_frames_return_to_the_score_when_the_sound_is_gone() -> None:
+    follower = Follower()
+    follower.shift_ns(KEY, 0)
+    follower.heard(KEY, 0, 4 * MS, 0.0)
+    for tick in range(1, 30):
+        follower.shift_ns(KEY, tick * 25 * MS)
+    assert follower.shift_ns(KEY, 750 * MS) == 4 * MS
+    for tick in range(31, 120):
+        follower.shift_ns(KEY, tick * 25 * MS)
+    assert follower.shift_ns(KEY, 3000 * MS) == 0
+    assert not follower.following(3000 * MS)
+
+
+def test_another_piece_begins_by_the_score() -> None:
+    follower = Follower()
+    follower.shift_ns(KEY, 0)
+    follower.heard(KEY, 0, 5 * MS, 0.0)
+    for tick in range(1, 40):
+        follower.shift_ns(KEY, tick * 25 * MS)
+    assert follower.shift_ns(("/y.flac", 5, 0), 1000 * MS) == 0
+
+
+def score(*segments: Segment, delay_ns: int = 0) -> Score:
+    return Score(1, 100 * S, 0, segments, tuple(one.from_ns for one in segments), None, delay_ns)
+
+
+def sounding(from_s: float, until_s: float, zero_s: float, volume: tuple[float, float] = (1, 1)) -> Segment:
+    """A piece of 10 s at 40 frames a second; the score's time runs 100 s ahead of the monotonic clock."""
+    ends = (round(from_s * S), round(until_s * S))
+    more = {"sound": "/x.flac", "sound_from": volume[0], "sound_until": volume[1]}
+    return Segment(*ends, "/x.frames", "x", 400, Fraction(40), round(zero_s * S), None, 0, 1.0, 1.0, **more)
+
+
+def test_a_plan_has_each_turn_of_a_piece_that_goes_round() -> None:
+    plan = plan_of(score(sounding(100, 125, 100)))
+    found = [(cue.from_ns / S, cue.until_ns / S, cue.zero_ns / S, cue.key[2]) for cue in plan.cues(0)]
+    assert found == [(0, 10, 0, 0), (10, 20, 10, 1), (20, 25, 20, 2)]
+    assert [cue.key[2] for cue in plan.cues(12 * S)] == [1, 2]
+
+
+def test_a_piece_taken_up_in_the_middle_is_at_its_place() -> None:
+    (cue,) = plan_of(score(sounding(107, 110, 100))).cues(0)
+    assert (cue.from_ns, cue.zero_ns) == (7 * S, 0)
+
+
+def test_a_delay_moves_the_sound_but_never_the_quiet() -> None:
+    parts = (sounding(100, 105, 100), sounding(105, 110, 100, (0, 0)))
+    for delay_ns in (-2 * S, 120 * MS, 2 * S):
+        plan = plan_of(score(*parts, delay_ns=delay_ns))
+        assert [cue.zero_ns for cue in plan.cues(-S * 9)] == [delay_ns]
+        assert plan.level_at(5 * S - 1) == 1
+        assert plan.level_at(5 * S) == plan.level_at(9 * S) == plan.level_at(-1) == 0
+
+
+def test_a_plan_passes_from_process_to_process() -> None:
+    plan = plan_of(score(sounding(100, 104, 100, (0, 1)), sounding(104, 110, 100)))
+    assert read_plan(plan.as_json()) == plan
+    assert len(plan.stretches) == 1
+    assert plan.level_at(2 * S) == 0.5
+    assert plan.heard_within(0, S) and not plan.heard_within(11 * S, 12 * S)
+
+
+class Known(Reel):
+    """A reel with samples that are known beforehand, of which some may be missing."""
+
+    def __init__(self, samples: np.ndarray, begin: int = 0) -> None:
+        self.rate_hz, self.channels, self.trouble = RATE, 2, None
+        self._samples, self._begin = np.repeat(samples[:, None], 2, axis=1).astype(np.float32), begin
+
+    def take(self, position: int, out: np.ndarray) -> int:
+        part = self._samples[position - self._begin :][: len(out)]
+        out[: len(part)] += part
+        return len(part)
+
+    def ended(self, position: int) -> bool:
+        return False
+
+
+def played(voices: list[Voice], frames: int, block: int = 480) -> np.ndarray:
+    out = np.zeros((frames, 2), dtype=np.float32)
+    for first in range(0, frames, block):
+        mix(out[first : first + block], first, voices, 1.0, 1.0)
+    return out[:, 0]
+
+
+def cue(gain: float = 1.0) -> Cue:
+    return Cue(0, 10 * S, "/x.flac", 0, gain, KEY)
+
+
+def steepest(samples: np.ndarray) -> float:
+    return float(np.abs(np.diff(samples)).max())
+
+
+def test_a_voice_that_begins_and_ends_in_the_middle_does_not_click() -> None:
+    """A steady level of 0.8 cut without an edge would leap by 0.8 from one sample to the next."""
+    voice = Voice(cue(), Known(np.full(RATE, 0.8), begin=1000), 1000, 1000, 9000)
+    out = played([voice], 12_000)
+    assert out[5000] == pytest.approx(0.8)
+    assert not out[:999].any() and not out[9000:].any()
+    assert steepest(out) < 0.005
+
+
+def test_a_voice_that_leaves_fades() -> None:
+    voice = Voice(cue(), Known(np.full(RATE, 0.8), begin=100), 0, 100, RATE)
+    out = np.concatenate([played([voice], 4800), np.zeros(0)])
+    voice.leave(4800)
+    after = np.zeros((2400, 2), dtype=np.float32)
+    mix(after, 4800, [voice], 1.0, 1.0)
+    assert steepest(np.concatenate([out, after[:, 0]])) < 0.005
+    assert not after[-1].any()
+
+
+def test_samples_that_are_late_leave_a_soft_gap_and_keep_the_place() -> None:
+    samples = np.full(RATE, 0.5)
+    reel = Known(samples[:2000], begin=100)
+    voice = Voice(cue(), reel, 0, 100, RATE)
+    out = np.zeros((4800, 2), dtype=np.float32)
+    for first in range(0, 4800, 480):
+        if first == 3360:
+            reel._samples = np.repeat(samples[:, None], 2, axis=1).astype(np.float32)
+        mix(out[first : first + 480], first, [voice], 1.0, 1.0)
+    assert voice.missed > 0
+    assert out[1000, 0] == out[-1, 0] == 0.5 and not out[2500:3360].any()
+    assert steepest(out[:, 0]) < 0.01
+
+
+def test_levels_run_and_nothing_passes_full_scale() -> None:
+    voice = Voice(cue(gain=4.0), Known(np.full(RATE, 0.9)), 0, 0, RATE)
+    out = np.zeros((4800, 2), dtype=np.float32)
+    mix(out, 0, [voice], 1.0, 0.0)
+    assert out.max() == 1.0 and out[-1, 0] == 0.0
+    mix(out, 4800, [voice], 0.0, 0.0)
+    assert not out.any()
+
+
+def wave(seconds: float, rate: int, channels: int = 2, hz: float = 440.0) -> np.ndarray:
+    tone = 0.5 * np.sin(2 * np.pi * hz * np.arange(int(seconds * rate)) / rate)
+    return np.repeat(tone[:, None], channels, axis=1)
+
+
+def take_all(reel: Reel, position: int, frames: int) -> np.ndarray:
+    out = np.zeros((frames, reel.channels), dtype=np.float32)
+    deadline = time.monotonic() + 30
+    done = 0
+    while done < frames and time.monotonic() < deadline:
+        done += reel.take(position + done, out[done:])
+        if reel.ended(position + done):
+            break
+        time.sleep(0.01)
+    return out[:done]
+
+
+@pytest.mark.parametrize(("rate", "channels"), [(48_000, 2), (44_100, 2), (8_000, 1), (192_000, 2), (48_000, 6)])
+@pytest.mark.parametrize("begin_s", [0.0, 1.5])
+def test_any_rate_and_channels_come_at_the_device_s_rate_from_any_place(
+    rate: int, channels: int, begin_s: float, tmp_path: Path
+) -> None:
+    soundfile.write(tmp_path / "x.wav", wave(3, rate, channels), rate, subtype="FLOAT")
+    position = round(begin_s * RATE)
+    reel = Reel(str(tmp_path / "x.wav"), position, RATE, 2)
+    found = take_all(reel, position, RATE)
+    due = wave(3, RATE)[position : position + RATE] * (1.0 if channels < 6 else 0.0)
+    assert len(found) == RATE
+    if channels < 6:
+        assert np.abs(found[2400:-2400] - due[2400:-2400]).max() < 0.01
+    reel.close()
+
+
+@pytest.mark.parametrize(("name", "format", "subtype"), [("x.mp3", "MP3", None), ("x.ogg", "OGG", "VORBIS")])
+def test_packed_formats_are_taken_up_at_the_right_place(
+    name: str, format: str, subtype: str | None, tmp_path: Path
+) -> None:
+    """A click each second: the one at 7 s comes where it is due, from whatever place one begins."""
+    samples = np.zeros((RATE * 12, 2))
+    for second in range(1, 12):
+        samples[second * RATE : second * RATE + 480] = wave(0.01, RATE, hz=2000)
+    soundfile.write(tmp_path / name, samples, RATE, format=format, subtype=subtype)
+    for begin in (RATE * 6 + 12_345, RATE * 5 + 99):
+        reel = Reel(str(tmp_path / name), begin, RATE, 2)
+        found = take_all(reel, begin, RATE * 7 + 4800 - begin)
+        recent = found[RATE * 6 + 24_000 - begin :] if begin < RATE * 6 else found
+        at = begin + len(found) - len(recent) + int(np.flatnonzero(np.abs(recent[:, 0]) > 0.15)[0])
+        assert abs(at - RATE * 7) < RATE // 200
+        reel.close()
+
+
+def test_a_file_cut_short_says_how_far_it_can_be_decoded(tmp_path: Path) -> None:
+    path = tmp_path / "x.flac"
+    soundfile.write(path, np.random.default_rng(1).standard_normal((RATE * 4, 2)) * 0.1, RATE)
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    reel = Reel(str(path), 0, RATE, 2)
+    take_all(reel, 0, RATE * 4)
+    assert reel.trouble and "s only" in reel.trouble
+
+
+def test_a_reel_holds_a_few_seconds_of_a_long_file(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "x.wav", np.zeros((RATE * 120, 2), dtype=np.int16), RATE)
+    reel = Reel(str(tmp_path / "x.wav"), 0, RATE, 2)
+    deadline = time.monotonic() + 30
+    while reel._ready < 2 * RATE and time.monotonic() < deadline:
+        time.sleep(0.01)
+    time.sleep(0.3)
+    assert 2 * RATE < reel._ready < 5 * RATE
+    reel.close()
+
+
+def test_channels_come_to_two_without_clipping() -> None:
+    """ITU-R BS.775-3, annex 4, table 2: centre and surrounds at -3 dB."""
+    full = np.ones((4, 6), dtype=np.float32)
+    assert to_channels(full, 2).max() == pytest.approx(1.0)
+    centre = np.zeros((4, 6), dtype=np.float32)
+    centre[:, 2] = 1
+    left, right = to_channels(centre, 2)[0]
+    assert left == right == pytest.approx(np.sqrt(0.5) / (1 + 2 * np.sqrt(0.5)))
+    assert (to_channels(np.ones((4, 1), dtype=np.float32), 2) == 1).all()
+    assert to_channels(np.ones((4, 2), dtype=np.float32), 1).shape == (4, 1)
