@@ -56,7 +56,8 @@ class Player:
                 coming = self.score.after(at_ns)
                 near = coming if coming and coming.from_ns - at_ns < COMING_NS else None
                 wants += voice.wants(self.score.at(at_ns), near, at_ns)
-        self.ahead.want(*dict.fromkeys(wants))
+        if wants:  # else what is there is kept, for a pause that ends
+            self.ahead.want(*dict.fromkeys(wants))
         return next_ns
 
     def _play(self, voice: Voice, monotonic_ns: int, wall_ns: int) -> int:
