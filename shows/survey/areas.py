@@ -88,6 +88,8 @@ class Tally:
     parts: tuple[Partition, ...]
     fps: Fraction
     _worst: list[dict[int, npt.NDArray[np.uint32]]] = field(default_factory=list)
+    _last: Mask | None = None
+    _counts: list[npt.NDArray[np.uint32]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._worst = [{} for _ in self.parts]
@@ -96,12 +98,19 @@ class Tally:
         """The pixels that have flashed too often in the second that ends with a frame."""
         if over is None:
             return
-        second = int(frame / self.fps)
-        which = np.flatnonzero(over)
-        for part, worst in zip(self.parts, self._worst, strict=True):
-            areas = part.area[which]
-            counts = np.bincount(areas[areas >= 0], minlength=len(part.names)).astype(np.uint32)
+        second = frame * self.fps.denominator // self.fps.numerator
+        if self._last is None or not np.array_equal(over, self._last):
+            self._last = over.copy()
+            self._counts = list(self._count(np.flatnonzero(over)))
+        elif second in self._worst[0]:
+            return
+        for worst, counts in zip(self._worst, self._counts, strict=True):
             worst[second] = np.maximum(worst[second], counts) if second in worst else counts
+
+    def _count(self, pixels: Places) -> Iterator[npt.NDArray[np.uint32]]:
+        for part in self.parts:
+            areas = part.area[pixels]
+            yield np.bincount(areas[areas >= 0], minlength=len(part.names)).astype(np.uint32)
 
     def flashing(self, lit: Mask) -> Iterator[Flashing]:
         """The areas where it is too much; `lit` are the pixels that light up in the piece."""

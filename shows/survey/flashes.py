@@ -62,8 +62,8 @@ class LastSecond:
 class GeneralFlashes:
     """Follows the luminance of every pixel from turn to turn.
 
-    Levels are folded: while a pixel falls they stand as they are, while it rises, upside down. Then every transition is a
-    fall from the highest level since the last one.
+    Levels are folded: while a pixel falls they stand as they are, while it rises, upside down. Then every transition is
+    a fall from the highest level since the last one.
     """
 
     def __init__(self, pixels: int) -> None:

@@ -2,12 +2,14 @@
 
 2.2: a pair of opposing transitions, each to or from a saturated red (R/(R+G+B) at least 0.8), the states more than 0.2
 apart in the CIE 1976 UCS diagram. 2.1: the same pair, with a change of (R-G-B)x320 above 20, negative values being 0.
-Black has no colour; it is taken for white (D65), and so is light below 1 %. Colours are in proportion to slots.
+Black has no place in that diagram: it is taken to be apart from every red, and so is light below 1 %. Colours are in
+proportion to slots.
 """
 
 from __future__ import annotations
 
 from fractions import Fraction
+from math import ceil
 
 import numpy as np
 import numpy.typing as npt
@@ -24,24 +26,27 @@ CHANGE = 16
 """(R-G-B) x 320 above 20, of 255: 15.9375, so 16 whole levels."""
 XYZ = ((0.4124564, 0.3575761, 0.1804375), (0.2126729, 0.7151522, 0.0721750), (0.0193339, 0.1191920, 0.9503041))
 """From linear RGB of the primaries of ITU-R BT.709 and white D65 (IEC 61966-2-1)."""
-WHITE_UV = (0.19784, 0.46834)
-"""D65."""
+BLACK_UV = -1.0
+"""Apart from everything."""
 RED_UV = (0.45070, 0.52288)
 """The red primary of ITU-R BT.709."""
+_UV = np.array([4, 9, 1], np.float32)[:, None] * np.array(
+    [XYZ[0], XYZ[1], [x + 15 * y + 3 * z for x, y, z in zip(*XYZ, strict=True)]], np.float32
+)
+"""u' = 4X / (X + 15Y + 3Z), v' = 9Y / (X + 15Y + 3Z)."""
 _FLIP = np.uint16(0xFFFF)
 
 
-def chromaticity(red: Floats, green: Floats, blue: Floats) -> tuple[Floats, Floats]:
-    """u' and v' of the CIE 1976 UCS diagram; of negligible light, those of white."""
-    (xr, xg, xb), (yr, yg, yb), (zr, zg, zb) = XYZ
-    x = 4 * xr * red + 4 * xg * green + 4 * xb * blue
-    y = yr * red + yg * green + yb * blue
-    whole = (xr + 15 * yr + 3 * zr) * red + (xg + 15 * yg + 3 * zg) * green + (xb + 15 * yb + 3 * zb) * blue
-    dark = np.maximum(np.maximum(red, green), blue) < NEGLIGIBLE
+def chromaticity(colours: Floats) -> tuple[Floats, Floats]:
+    """u' and v' of the CIE 1976 UCS diagram of colours `(3, ...)`; of negligible light, BLACK_UV."""
+    x, y, whole = (_UV @ colours.reshape(3, -1)).reshape(colours.shape)
+    dark = colours.max(axis=0) < NEGLIGIBLE
     np.maximum(whole, 1e-6, out=whole)
-    u, v = x / whole, 9 * y / whole
-    u[dark], v[dark] = WHITE_UV
-    return u.astype(np.float32, copy=False), v.astype(np.float32, copy=False)
+    np.divide(x, whole, out=x)
+    np.divide(y, whole, out=y)
+    np.copyto(x, BLACK_UV, where=dark)
+    np.copyto(y, BLACK_UV, where=dark)
+    return x, y
 
 
 def saturated(red: Floats, green: Floats, blue: Floats) -> Mask:
@@ -54,7 +59,7 @@ class RedFlashes:
     """Follows the pixels that have been a saturated red within the last second; the others cannot flash red."""
 
     def __init__(self, pixels: int, fps: Fraction) -> None:
-        self.fps = fps
+        self._followed_frames = ceil(2 * fps)
         self._seen = np.full(pixels, -(1 << 40))
         self._followed = np.zeros(pixels, np.bool_)
         self._by_colour, self._by_strength = LastSecond(pixels, fps), LastSecond(pixels, fps)
@@ -73,7 +78,7 @@ class RedFlashes:
         """The pixels that must be followed through the next frames; `seen_red` are those with a saturated red there."""
         if seen_red.any():
             self._seen[seen_red] = first_frame
-        return np.flatnonzero(self._seen > first_frame - 2 * self.fps)
+        return np.flatnonzero(self._seen > first_frame - self._followed_frames)
 
     def add(
         self, first_frame: int, frames: int, pixels: npt.NDArray[np.intp], colours: Floats, before: Floats
@@ -86,7 +91,7 @@ class RedFlashes:
             self._followed[:] = False
             return [self._told(first_frame + number, None, None, pixels) for number in range(frames)]
         state = _State(self, pixels, before)
-        u, v = chromaticity(*colours)
+        u, v = chromaticity(colours)
         red = saturated(*colours)
         nearness = (u - RED_UV[0]) ** 2 + (v - RED_UV[1]) ** 2
         strength = np.clip(colours[0] - colours[1] - colours[2], 0, 255).astype(np.uint16)
@@ -123,7 +128,7 @@ class _State:
     def __init__(self, all: RedFlashes, pixels: npt.NDArray[np.intp], before: Floats) -> None:
         self.pixels = pixels
         fresh = ~all._followed[pixels]
-        u, v = chromaticity(*before)
+        u, v = chromaticity(before)
         strength = np.clip(before[0] - before[1] - before[2], 0, 255).astype(np.uint16)
         self.in_red = all._in_red[pixels] & ~fresh
         nearness = (u - RED_UV[0]) ** 2 + (v - RED_UV[1]) ** 2

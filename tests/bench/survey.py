@@ -34,8 +34,9 @@ def rig_of(folder: Path, universes: int) -> Rig:
     for number in range(universes * PIXELS // 80):
         universe, place = divmod(number * 80, PIXELS)
         parts.append(
-            f'[[string]]\nname = "run {number}"\ncontroller = "left"\nuniverse = {universe + 1}\nslot = {place * 3 + 1}\n'
-            f'pixels = 80\nfuse_a = 5\nsupply = "box"\nline = [[{number % 20}, {number // 20}], [{number % 20 + 1}, 3]]\n'
+            f'[[string]]\nname = "run {number}"\ncontroller = "left"\nuniverse = {universe + 1}\n'
+            f'slot = {place * 3 + 1}\npixels = 80\nfuse_a = 5\nsupply = "box"\n'
+            f"line = [[{number % 20}, {number // 20}], [{number % 20 + 1}, 3]]\n"
         )
     (folder / "rig.toml").write_text("".join(parts), encoding="utf-8")
     return load_rig(folder / "rig.toml")
@@ -64,7 +65,8 @@ def main() -> None:
     parser.add_argument("--fps", type=int, default=40)
     args = parser.parse_args()
     pieces: dict[str, Callable[[npt.NDArray[np.intp], int], Block]] = {"waves": waves, "sparks": sparks, "alarm": alarm}
-    print("| piece | reading alone, s | currents and flashes with it, s | ratio | memory, MB |\n| --- | --- | --- | --- | --- |")
+    print("| piece | reading alone, s | with currents and flashes, s | ratio | memory, MB |")
+    print("| --- | --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         rig = rig_of(folder, args.universes)
