@@ -16,7 +16,10 @@ STREAM_TERMINATED = 0x40
 
 @dataclass
 class Counts:
-    """What has come so far. A packet is out of sequence as E1.31 6.7.2 has it, lost where a number is passed over."""
+    """What has come so far. A packet is out of sequence as E1.31 6.7.2 has it, lost where a number is passed over.
+
+    One that comes late counts as both. A jump back of 20 or more is a source that began anew: nothing is lost by it.
+    """
 
     packets: int = 0
     lost: int = 0
@@ -38,7 +41,8 @@ class Counts:
             if step == 0 or step >= 237:  # 6.7.2: a difference of -20 < n <= 0 is discarded
                 self.out_of_sequence += 1
                 return
-            self.lost += step - 1
+            if step < 128:
+                self.lost += step - 1
         self.sequences[universe] = sequence
         self.terminated += bool(data[112] & STREAM_TERMINATED)
         self.levels[universe] = bytes(data[126:])
