@@ -303,6 +303,7 @@ def street(hosts: int = 1) -> Iterator[Street]:
         there.run(there.sender, "ip", "link", "set", "out0", "up")
         there.run(there.receiver, "ip", "link", "set", "in0", "up")
         there.run(there.sender, "ip", "route", "add", "239.0.0.0/8", "dev", "out0")
+        there.run(there.receiver, "ip", "route", "add", "239.0.0.0/8", "dev", "in0")
         yield there
     finally:
         for name in (there.sender, there.receiver):

@@ -1,0 +1,207 @@
+"""Sending: the whole path, from compressed frame file to kernel, against a plain C sender and the `sacn` library's.
+
+    python -m tests.bench.transmit [--seconds N] [--rounds N] [--content picture|look] [--level L] [CASE...]
+
+As root (it makes two network namespaces and a cable between them), with gcc. In turn, in each round, every sender sends
+the same frames at 40 a second to a receiver in the other namespace that counts what comes. A share is CPU time of the
+process, all threads, in percent of one core; a ratio is the median over the rounds of ours divided by the other's in
+the same round. Nothing is asserted: other load on the machine moves the figures.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from tests.daemon.transmitter.stage import REFERENCE, Stage, Street, moving, on_stage, segment, street, universe
+from tests.daemon.transmitter.stage import write_frames as write
+
+HERE = Path(__file__).parent
+FPS, SLOTS, HOST = 40, 510, "192.0.2.21"
+SETTLE_S = 2.0
+
+
+@dataclass(frozen=True)
+class Case:
+    """So many universes, unicast or multicast, against whom, and what the ratio is to be at the most."""
+
+    universes: int
+    multicast: bool
+    other: str
+    wanted: float
+
+
+CASES = {
+    "1024": Case(1024, False, "c", 0.5),
+    "4096": Case(4096, False, "c", 0.4),
+    "multicast": Case(512, True, "c", 1.25),
+    "sacn": Case(96, False, "sacn", 0.1),
+}
+
+
+@dataclass
+class Run:
+    """What one sender did in one round."""
+
+    share: float
+    packets: int
+    lost: int
+    disorder: int
+    more: str = ""
+
+
+def frames_of(universes: int, content: str) -> npt.NDArray[np.uint8]:
+    """Two seconds of frames `(80, slots) uint8`: the film's pictures side by side, or a slow wave with sparkles."""
+    slots = universes * SLOTS
+    if content == "picture":
+        picture = np.load(REFERENCE / "moving-picture-64x32-25fps.npy")[:80]
+        return np.ascontiguousarray(np.tile(picture, (1, slots // picture.shape[1] + 1))[:, :slots])
+    pixel = np.arange(slots // 3) / (slots // 3)
+    random = np.random.default_rng(4)
+    frames = np.zeros((80, slots // 3, 3), np.uint8)
+    for number in range(80):
+        wave = 0.5 + 0.5 * np.sin(2 * np.pi * (universes * pixel / 8 + number / 80))
+        frames[number] = (wave[:, None] ** 2.2 * (200, 120, 40)).astype(np.uint8)
+        frames[number, random.integers(0, len(pixel), len(pixel) // 100)] = 255
+    return frames.reshape(80, slots)
+
+
+def cpu_s(pid: int) -> float:
+    """CPU time of a process and all its threads, to the nanosecond (proc(5), schedstat)."""
+    tasks = Path(f"/proc/{pid}/task").iterdir()
+    return sum(int((task / "schedstat").read_text().split()[0]) for task in tasks) / 1e9
+
+
+@contextmanager
+def receiver(there: Street, program: Path, to: str, universes: int) -> Iterator[list[int]]:
+    """Counts what comes; its figures are in the list when the block has ended."""
+    figures: list[int] = []
+    command = ["ip", "netns", "exec", there.receiver, str(program), "receive", to, str(universes)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout and process.stdin and process.stdout.readline() == "ready\n"
+        yield figures
+        time.sleep(0.3)
+        process.stdin.close()
+        figures += [int(word) for word in process.stdout.read().split()]
+
+
+def measure(pid: int, seconds: float) -> float:
+    """A process's share of one core over some seconds, in percent."""
+    before, begin = cpu_s(pid), time.monotonic()
+    time.sleep(seconds)
+    return 100 * (cpu_s(pid) - before) / (time.monotonic() - begin)
+
+
+def ours(there: Street, case: Case, path: Path, seconds: float, folder: Path, level: float) -> tuple[float, str]:
+    hosts = () if case.multicast else (HOST,)
+    with on_stage(folder, there.sender) as stage:
+        stage.setup(
+            [universe(number + 1, *hosts, multicast=case.multicast) for number in range(case.universes)],
+            interface="out0",
+        )
+        stage.dark()
+        now = time.time_ns()
+        stage.score(segment(now, now + 3600 * 10**9, (level, level), **moving(path, 80)))
+        stage.wait_for("telemetry", lambda said: said["frames_sent"] > 0)
+        time.sleep(SETTLE_S)
+        share = measure(stage.process.pid, seconds)
+        memory = memory_mb(stage)
+        last = stage.end()
+    late = " ".join(f"{key} {value}" for key, value in last["lateness_us"].items())
+    dropped, due = last["frames_dropped"], last["frames_due"]
+    return share, f"{dropped} of {due} frames dropped, late by us: {late}; {memory:.0f} MB"
+
+
+def memory_mb(stage: Stage) -> float:
+    status = Path(f"/proc/{stage.process.pid}/status").read_text()
+    return int(next(line for line in status.splitlines() if line.startswith("VmHWM")).split()[1]) / 1024
+
+
+def plain_c(there: Street, case: Case, raw: Path, seconds: float, program: Path) -> float:
+    to = "multicast" if case.multicast else HOST
+    words = ["send", raw, case.universes, SLOTS, FPS, seconds + SETTLE_S + 1, to, "192.0.2.1"]
+    command = ["ip", "netns", "exec", there.sender, str(program), *map(str, words)]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+        time.sleep(SETTLE_S)
+        return measure(process.pid, seconds)
+
+
+def sacn_library(there: Street, case: Case, raw: Path, seconds: float) -> float:
+    words = [raw, case.universes, SLOTS, FPS, HOST]
+    command = ["ip", "netns", "exec", there.sender, sys.executable, str(HERE / "transmit_sacn.py"), *map(str, words)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout and process.stdin and process.stdout.readline() == "ready\n"
+        time.sleep(SETTLE_S)
+        share = measure(process.pid, seconds)
+        process.stdin.close()
+    return share
+
+
+def run_case(name: str, there: Street, folder: Path, program: Path, args: argparse.Namespace) -> None:
+    case = CASES[name]
+    frames = frames_of(case.universes, args.content)
+    path = write(folder / f"{name}.frames", frames, Fraction(FPS), SLOTS)
+    raw = folder / f"{name}.raw"
+    raw.write_bytes(frames.tobytes())
+    del frames
+    to = "multicast" if case.multicast else HOST
+    runs: dict[str, list[Run]] = {"ours": [], case.other: []}
+    for _ in range(args.rounds):
+        for who in runs:
+            more = ""
+            with receiver(there, program, to, case.universes) as figures:
+                if who == "ours":
+                    share, more = ours(there, case, path, args.seconds, folder, args.level)
+                elif who == "c":
+                    share = plain_c(there, case, raw, args.seconds, program)
+                else:
+                    share = sacn_library(there, case, raw, args.seconds)
+            runs[who].append(Run(share, *figures, more))
+    ratios = [mine.share / other.share for mine, other in zip(runs["ours"], runs[case.other], strict=True)]
+    way = "multicast" if case.multicast else "unicast"
+    print(
+        f"\n{case.universes} universes, {way}, against {case.other}; file {path.stat().st_size / 80 / 1024:.0f} KB/frame"
+    )
+    for who, rounds in runs.items():
+        shares = " ".join(f"{run.share:.2f}" for run in rounds)
+        lost, disorder = sum(run.lost for run in rounds), sum(run.disorder for run in rounds)
+        packets = sum(run.packets for run in rounds)
+        print(f"  {who:5} CPU % {shares};  {packets} packets received, {lost} lost, {disorder} out of sequence")
+        for run in rounds:
+            if run.more:
+                print(f"        {run.more}")
+    print(f"  ratio {statistics.median(ratios):.3f} (wanted: {case.wanted} or less)", flush=True)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.transmit")
+    parser.add_argument("cases", nargs="*", metavar="CASE", choices=[*CASES, []], help=", ".join(CASES))
+    parser.add_argument("--seconds", type=float, default=10)
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--content", choices=["picture", "look"], default="look")
+    parser.add_argument("--level", type=float, default=1.0)
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name, street() as there:
+        folder = Path(name)
+        program = folder / "transmit"
+        subprocess.run(["gcc", "-O2", "-o", str(program), str(HERE / "transmit.c")], check=True)
+        there.run(there.receiver, "sysctl", "-qw", "net.ipv4.igmp_max_memberships=4096")
+        print(f"content {args.content}, brightness {args.level}, {args.rounds} rounds of {args.seconds:g} s in turn")
+        for case in args.cases or CASES:
+            run_case(case, there, folder, program, args)
+
+
+if __name__ == "__main__":
+    main()
