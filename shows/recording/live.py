@@ -16,6 +16,9 @@ from gloaming.shows.recording.rhythm import Census
 LOOK_NS = 1_500_000_000
 """How long a stream is looked at before its rhythm is trusted; unchanged data come at least once a second."""
 
+HELD_MAX = 40_000
+"""Packets of a look that never changes; with that many of them, nobody waits any longer to see a rate."""
+
 
 class Ear:
     """Hears which universes there are: those that sources announce (E1.31 section 8), and those that come in."""
@@ -48,6 +51,7 @@ class Live:
         self._census = Census()
         self._held: list[Packets] = []
         self._first_ns: int | None = None
+        self._looks: dict[int, bytes] = {}
 
     @property
     def ended(self) -> str | None:
@@ -70,18 +74,37 @@ class Live:
         return self.packets > before
 
     def _look(self, packets: Packets) -> None:
-        wanted = self._wanted.universes
-        if self._first_ns is None:  # before it, nothing is worth keeping
-            for kind, at_ns, universe in zip(packets.kind, packets.at_ns, packets.universe, strict=True):
-                if kind == Kind.DATA and (wanted is None or universe in wanted):
-                    self._first_ns = at_ns
-                    break
-        self._census.take(packets)
         if self._first_ns is None:
-            return
+            self._first_ns = self._beginning(packets)
+        self._census.take(packets)
         self._held.append(packets.kept())
-        if packets.at_ns[-1] - self._first_ns > LOOK_NS:
+        if self._first_ns is None:  # what came before is of no use but for the last looks
+            while packets.at_ns[-1] - self._held[0].at_ns[-1] > LOOK_NS:
+                self._held.pop(0)
+            return
+        busy_ns = self._census.busy_ns
+        seen = busy_ns is not None and packets.at_ns[-1] - max(busy_ns, self._first_ns) > LOOK_NS
+        if seen or sum(map(len, self._held)) > HELD_MAX:
             self._begin()
+
+    def _beginning(self, packets: Packets) -> int | None:
+        """When the first packet came that we want; or the first that changes anything, if we are to wait for it."""
+        wanted = self._wanted.universes
+        levels = packets.levels() if self._wanted.from_change else None
+        for number, (kind, at_ns, universe) in enumerate(
+            zip(packets.kind, packets.at_ns, packets.universe, strict=True)
+        ):
+            if kind != Kind.DATA or not (wanted is None or universe in wanted):
+                continue
+            if levels is None:
+                return at_ns
+            look = levels[number].tobytes()
+            if self._looks.setdefault(universe, look) != look:
+                self._census = Census()
+                for held in self._held:
+                    self._census.take(held)
+                return at_ns
+        return None
 
     def _begin(self) -> None:
         heard = set(self._census.sent)

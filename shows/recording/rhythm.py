@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
+import numpy.typing as npt
 
 from gloaming.shows.recording.packets import PREVIEW, Bytes, Kind, Packets
 
@@ -17,6 +18,8 @@ PERIOD_NS = 25_000_000
 """Where nothing can be seen of the rate: 40 frames a second, common practice, no source."""
 THIN_NS = 500_000_000
 """Longer intervals are those of unchanged data (E1.31 6.6.2: one in 800 to 1000 ms)."""
+BUSY = 6
+"""Short intervals a universe that show a rate: more than the three packets that E1.31 6.6.2 has after a change."""
 SAMPLES_MAX = 200_000
 USUAL = [Fraction(number) for number in range(1, 1001)] + [
     Fraction(number, 1001) for number in (24000, 30000, 60000, 120000)
@@ -36,12 +39,15 @@ class Rhythm:
 
 
 class Census:
-    """A first look at packets: which universes there are, how long, and in what rhythm they come."""
+    """A first look at packets: which universes there are, how long, and in what rhythm they come; since when more comes
+    than unchanged data (`busy_ns`)."""
 
     def __init__(self) -> None:
         self.sent: dict[int, int] = {}
         self.used: dict[int, int] = {}
         self.packets = 0
+        self.busy_ns: int | None = None
+        self._busy = 0
         self._last: dict[tuple[bytes, int], int] = {}
         self._last_sync: dict[int, int] = {}
         self._first_ns = self._before_ns = 0
@@ -73,6 +79,9 @@ class Census:
                     self._early.add(universe)
                 if last_ns is not None:
                     self._intervals.append(at_ns - last_ns)
+                    self._busy += at_ns - last_ns < THIN_NS
+                    if self.busy_ns is None and self._busy > BUSY * len(self._last):
+                        self.busy_ns = at_ns
                     self._gaps.setdefault(universe, []).append(at_ns - self._before_ns)
                 self._before_ns = at_ns
 
@@ -148,7 +157,8 @@ class Pacer:
         self._lateness: deque[tuple[int, int]] = deque()
         self._row: Bytes | None = None
         self._at_ns: int | None = None
-        self._times: list[tuple[int, int]] = []
+        self._times: list[tuple[int, int, int]] = []  # run, frame, time
+        self._run = 0
 
     def push(self, at_ns: int | None, row: Bytes) -> None:
         """One frame, with its time unless its packets were lost. `row` is kept."""
@@ -180,7 +190,8 @@ class Pacer:
             self._lateness.append((at_ns, late_ns))
             while len(self._lateness) > 3 and self._lateness[0][0] < at_ns - LOOK_NS:
                 self._lateness.popleft()
-            self._times.append((self._number, at_ns))
+            self._run += self._at_ns is not None and at_ns - self._at_ns > THIN_NS
+            self._times.append((self._run, self._number, at_ns))
             self._at_ns = at_ns
         self._put(row)
 
@@ -206,17 +217,28 @@ class Pacer:
         self._out(row)
 
     def measured_fps(self) -> float | None:
-        """The rate at which the frames came: a line through their times, those out of line left out."""
+        """The rate at which the frames came: a line through their times, those out of line left out.
+
+        A pause tells nothing of the rate, so every run of frames between two may lie on a line of its own.
+        """
         if len(self._times) < 8:
             return None
-        numbers, times = np.array(self._times, np.float64).T
-        times -= times[0]
+        runs, numbers, times = np.array(self._times, np.int64).T
+        frames, at_ns = _from_means(runs, numbers), _from_means(runs, times - times[0])
         for _ in range(2):
-            period_ns, zero_ns = np.polyfit(numbers, times, 1)
-            off = np.abs(times - zero_ns - period_ns * numbers)
+            if not frames.any():
+                return None
+            period_ns = float((frames * at_ns).sum() / (frames * frames).sum())
+            off = np.abs(at_ns - period_ns * frames)
             keep = off <= max(3 * float(np.median(off)), 1.0)
-            numbers, times = numbers[keep], times[keep]
-        return 1e9 / float(period_ns) if period_ns > 0 else None
+            frames, at_ns = frames[keep], at_ns[keep]
+        return 1e9 / period_ns if period_ns > 0 else None
+
+
+def _from_means(runs: npt.NDArray[np.int64], values: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+    """Each value less the mean of its run."""
+    counts = np.maximum(np.bincount(runs), 1)
+    return np.asarray(values - (np.bincount(runs, values) / counts)[runs], np.float64)
 
 
 def usual(fps: float) -> Fraction:
