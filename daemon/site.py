@@ -15,6 +15,7 @@ from pydantic import BeforeValidator, Field
 
 from gloaming.daemon.outside_tables import Alert, Cue
 from gloaming.daemon.sound_tables import Sound
+from gloaming.daemon.survey_tables import SurveyTable
 from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.nights import overlaps
 from gloaming.daemon.timetable.rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
@@ -65,6 +66,8 @@ class Neighbours(Table):
     dark: tuple[Hours, ...] = ()
     quiet: tuple[QuietHours, ...] = ()
     dim: tuple[DimHours, ...] = ()
+    rig_check: Brightness | None = None
+    """The brightness up to which a rig check may be lit in dark hours; without it, none."""
 
 
 class Output(Table):
@@ -77,6 +80,7 @@ class Output(Table):
     brightness: Brightness = 1.0
     at_rest: Annotated[Literal["black", "release"], Field(examples=['"black"'])] = "black"
     fade: Length = 1_000_000_000
+    limiter: bool = True
 
 
 class Phone(Table):
@@ -117,6 +121,7 @@ class _SiteFile(Table):
     phone: Phone = Phone()
     clock: Clock = Clock()
     sound: Sound = Sound()
+    survey: SurveyTable = SurveyTable()
     piece: tuple[_PieceTable, ...] = ()
     show: tuple[Show, ...] = ()
     performance: tuple[Performance, ...] = ()
@@ -154,6 +159,7 @@ class Site:
     rig: Rig
     alerts: tuple[Alert, ...] = ()
     cues: tuple[Cue, ...] = ()
+    survey: SurveyTable = SurveyTable()
     problems: tuple[Mistake, ...] = field(default=())
     warnings: tuple[Mistake, ...] = field(default=())
 
@@ -203,6 +209,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True) -> 
         rig=rig,
         alerts=file.alert,
         cues=file.cue,
+        survey=file.survey,
         problems=tuple(problems),
         warnings=tuple(warnings),
     )

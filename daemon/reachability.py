@@ -1,0 +1,151 @@
+"""Whether each controller answers: asked twice a minute in a way that disturbs nothing, an echo request or a handshake.
+
+A controller that refuses a connection is there. One that listens to multicast has no address and cannot be asked.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import socket
+import struct
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from itertools import count
+
+from gloaming.shows.rig import Controller, Rig
+
+PERIOD_S = 25.0
+"""So that every controller is asked within 30 s, and one that has gone is named within 35."""
+TRIES, TRY_S = 3, 1.0
+TCP_PORT = 80
+"""Common practice, no source: most controllers have a page of their own there; a refusal is an answer as well."""
+
+_numbers = count(1)
+Ask = Callable[[str], Awaitable[bool]]
+Changed = Callable[["Reach"], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """A controller: whether it answers (None: not known), since when, and the strings that depend on it."""
+
+    controller: str
+    host: str | None
+    answers: bool | None
+    since_ns: int
+    strings: tuple[str, ...]
+
+    @property
+    def text(self) -> str:
+        """In words, for a person who has to find it."""
+        if self.answers is None:
+            why = "has not been asked yet" if self.host else "listens to multicast and cannot be asked"
+            return f"controller {self.controller} {why}"
+        at = f"controller {self.controller} ({self.host})"
+        if self.answers:
+            return f"{at} answers"
+        shown = ", ".join(self.strings[:12]) + (f" and {len(self.strings) - 12} more" if len(self.strings) > 12 else "")
+        return f"{at} does not answer; dark with it: {shown or 'no string'}"
+
+
+class Reachability:
+    """Asks every controller of a rig again and again; `changed` hears of each that comes or goes."""
+
+    def __init__(self, rig: Rig, now_ns: Callable[[], int], changed: Changed, ask: Ask | None = None) -> None:
+        self._now_ns, self._changed, self._ask = now_ns, changed, ask or answers
+        self.found: dict[str, Reach] = {}
+        self.watch(rig)
+
+    def watch(self, rig: Rig) -> None:
+        """From now on the controllers of this rig; what is known of those that stay is kept."""
+        found = {}
+        for controller in rig.controller:
+            strings = tuple(string.name for string in rig.string if string.controller == controller.name)
+            known = self.found.get(controller.name)
+            same = known is not None and known.host == controller.host
+            reach = Reach(controller.name, controller.host, None, self._now_ns(), strings)
+            if known and same:
+                reach = Reach(controller.name, controller.host, known.answers, known.since_ns, strings)
+            found[controller.name] = reach
+        self.found = found
+
+    async def run(self) -> None:
+        """Until cancelled."""
+        loop = asyncio.get_running_loop()
+        while True:
+            begun_s = loop.time()
+            await self.look()
+            await asyncio.sleep(max(1.0, begun_s + PERIOD_S - loop.time()))
+
+    async def look(self) -> None:
+        """Ask every controller once, all at the same time."""
+        hosts = {reach.host for reach in self.found.values() if reach.host}
+        told = dict(zip(hosts, await asyncio.gather(*(self._ask(host) for host in hosts)), strict=True))
+        for reach in list(self.found.values()):
+            if reach.host in told and reach.answers != told[reach.host]:
+                new = Reach(reach.controller, reach.host, told[reach.host], self._now_ns(), reach.strings)
+                self.found[reach.controller] = new
+                if reach.answers is not None or not new.answers:
+                    self._changed(new)
+
+    @property
+    def gone(self) -> tuple[Reach, ...]:
+        """The controllers that do not answer."""
+        return tuple(reach for reach in self.found.values() if reach.answers is False)
+
+
+async def look_once(controllers: tuple[Controller, ...]) -> dict[str, bool]:
+    """Whether each controller with an address answers now."""
+    asked = [controller for controller in controllers if controller.host]
+    told = await asyncio.gather(*(answers(controller.host or "") for controller in asked))
+    return {controller.name: found for controller, found in zip(asked, told, strict=True)}
+
+
+async def answers(host: str) -> bool:
+    """Whether a host answers an echo request, or a handshake, within three seconds."""
+    try:
+        address = await _address(host)
+    except OSError:
+        return False
+    for _ in range(TRIES):
+        for way in (_echo, _handshake):
+            try:
+                if await asyncio.wait_for(way(address), TRY_S):
+                    return True
+            except (OSError, TimeoutError):
+                continue
+        await asyncio.sleep(0)
+    return False
+
+
+async def _address(host: str) -> str:
+    found = await asyncio.wait_for(
+        asyncio.get_running_loop().getaddrinfo(host, None, family=socket.AF_INET, type=socket.SOCK_DGRAM), TRY_S
+    )
+    return str(found[0][4][0])
+
+
+async def _echo(address: str) -> bool:
+    """An echo request (RFC 792) by the kernel's own socket for it, which needs no privilege; PermissionError without."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM, socket.IPPROTO_ICMP) as sock:
+        sock.setblocking(False)
+        sock.connect((address, 0))
+        number = next(_numbers) & 0xFFFF
+        head = struct.pack("!BBHHH", 8, 0, 0, 0, number)  # the kernel sets identifier and checksum
+        loop = asyncio.get_running_loop()
+        await loop.sock_sendall(sock, head + os.urandom(8))
+        while True:
+            answer = await loop.sock_recv(sock, 256)
+            if len(answer) >= 8 and answer[0] == 0 and struct.unpack_from("!H", answer, 6)[0] == number:
+                return True
+
+
+async def _handshake(address: str) -> bool:
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as sock:
+        sock.setblocking(False)
+        try:
+            await asyncio.get_running_loop().sock_connect(sock, (address, TCP_PORT))
+        except ConnectionRefusedError:
+            return True
+        return True
