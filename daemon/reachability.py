@@ -127,7 +127,7 @@ async def _address(host: str) -> str:
 
 
 async def _echo(address: str) -> bool:
-    """An echo request (RFC 792) by the kernel's own socket for it, which needs no privilege; PermissionError without."""
+    """An echo request (RFC 792) by the kernel's own socket for it; PermissionError where the kernel has none for us."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM, socket.IPPROTO_ICMP) as sock:
         sock.setblocking(False)
         sock.connect((address, 0))

@@ -20,7 +20,7 @@ from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.nights import overlaps
 from gloaming.daemon.timetable.rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
 from gloaming.daemon.timetable.sun import Spot
-from gloaming.shows.checking import Table, read_tables
+from gloaming.shows.checking import Table, on_their_lines, read_tables
 from gloaming.shows.framefile import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.rig import Named, Rig, load_rig
@@ -159,7 +159,7 @@ class Site:
     rig: Rig
     alerts: tuple[Alert, ...] = ()
     cues: tuple[Cue, ...] = ()
-    survey: SurveyTable = SurveyTable()
+    survey: SurveyTable = field(default_factory=SurveyTable)
     problems: tuple[Mistake, ...] = field(default=())
     warnings: tuple[Mistake, ...] = field(default=())
 
@@ -191,7 +191,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True) -> 
     mistakes = [*_references(path, file), *_output(path, file, rig)]
     pieces, problems, warnings = _pieces(folder, path, file, rig)
     if mistakes or (strict and problems):
-        raise MistakeError(*mistakes, *(problems if strict else ()))
+        raise MistakeError(*on_their_lines(path, [*mistakes, *(problems if strict else ())]))
     place = file.site
     site = Site(
         folder=folder,
@@ -210,8 +210,8 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True) -> 
         alerts=file.alert,
         cues=file.cue,
         survey=file.survey,
-        problems=tuple(problems),
-        warnings=tuple(warnings),
+        problems=on_their_lines(path, problems),
+        warnings=on_their_lines(path, warnings),
     )
     _refuse_overlaps(path, site, at or datetime.now(UTC))
     return site
