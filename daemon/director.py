@@ -82,7 +82,7 @@ class Director:
 
     def _schedule_all(self) -> None:
         self._schedule("decide again", self._decide, "interval", seconds=5)
-        self._schedule("try the disk", self._try_the_disk, "interval", seconds=30)
+        self._schedule("try the disk", self._try_the_disk, "interval", seconds=5)
 
     def _schedule(self, name: str, work: Callable[[], None], trigger: str, **when: Any) -> None:
         """Wake for some work on the event loop (APScheduler would take what is no coroutine to a thread)."""
