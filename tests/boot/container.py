@@ -62,17 +62,17 @@ def cut_cable() -> None:
             run("ip", "netns", "delete", name)
 
 
-def street_socket() -> socket.socket:
-    """A socket that listens for E1.31 in the street's namespace (setns(2) holds for the thread that calls it)."""
+def socket_in(space: str, address: str) -> socket.socket:
+    """A socket that listens for E1.31 in a namespace (setns(2) holds for the thread that calls it)."""
     made: list[socket.socket] = []
 
     def make() -> None:
-        handle = os.open(f"/run/netns/{STREET}", os.O_RDONLY)
+        handle = os.open(f"/run/netns/{space}", os.O_RDONLY)
         libc = ctypes.CDLL(None, use_errno=True)
         if libc.setns(handle, CLONE_NEWNET) == 0:
             sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 8 << 20)
-            sock.bind((STREET_ADDRESS, PORT))
+            sock.bind((address, PORT))
             made.append(sock)
         os.close(handle)
 

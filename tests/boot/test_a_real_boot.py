@@ -20,7 +20,7 @@ from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.site import Site, load_site
 from gloaming.daemon.state import State
 from gloaming.daemon.timetable.sun import Spot, sun_event
-from tests.boot.container import STREET_ADDRESS, Machine, cut_cable, lay_cable, run, street_socket, wait_for
+from tests.boot.container import STREET, STREET_ADDRESS, Machine, cut_cable, lay_cable, run, socket_in, wait_for
 from tests.boot.street import Packet, Street
 from tests.daemon.numbered import FPS, assert_none_missed, assert_right, write_site
 
@@ -74,7 +74,7 @@ def board(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
     packages = build_packages(folder)
     lay_cable()
     machine = Machine(folder)
-    street = Street(street_socket())
+    street = Street(socket_in(STREET, STREET_ADDRESS))
     try:
         machine.power_on()
         yield Board(machine, street, folder, packages)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,7 +17,6 @@ from zoneinfo import ZoneInfo
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.site import Site, load_site
 from gloaming.daemon.state import State
-
 from tests.api.evening import Evening, wait_until
 from tests.boot.street import Packet, Street
 from tests.daemon.numbered import FPS, write_site
@@ -59,8 +59,6 @@ class Broken:
 
     def overrides(self) -> tuple[Override, ...]:
         """The overrides as the state directory has them, read beside the director that holds it open."""
-        import sqlite3
-
         copy = self.folder / f"copy-{time.monotonic_ns()}"
         copy.mkdir()
         source = sqlite3.connect(f"{(self.evening.state / 'state.db').as_uri()}?mode=ro", uri=True)
@@ -72,11 +70,18 @@ class Broken:
         store.close()
         return found
 
+    def ask(self, path: str) -> Any:
+        """What stands at a path; asked ten times a second at the most, as the doors wish it."""
+        time.sleep(0.1)
+        code, answer = self.evening.ask("GET", path)
+        assert code == 200, answer
+        return answer
+
     def troubles(self, kind: str) -> list[dict[str, Any]]:
-        return [one for one in self.evening.now()["health"]["troubles"] if one["kind"] == kind]
+        return [one for one in self.ask("/api/now")["health"]["troubles"] if one["kind"] == kind]
 
     def journal(self, kind: str | None = None) -> list[str]:
-        lines = self.evening.ask("GET", "/api/journal?limit=1000")[1]
+        lines = self.ask("/api/journal?limit=1000")
         return [line["text"] for line in lines if kind in (None, line["kind"])]
 
     def says(self, word: str, kind: str | None = None) -> str:
@@ -94,8 +99,18 @@ class Broken:
 def ear(address: str) -> Street:
     sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 8 << 20)
-    sock.bind((address, PORT))
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    wait_until(lambda: bound(sock, address), f"port {PORT} of {address}")
     return Street(sock)
+
+
+def bound(sock: socket.socket, address: str) -> bool:
+    """Whether the port could be had: a test beside this one may hold it on every address for a while."""
+    try:
+        sock.bind((address, PORT))
+    except OSError:
+        return False
+    return True
 
 
 @contextmanager
@@ -108,11 +123,11 @@ def broken_evening(
     moved: bool = True,
     **site: Any,
 ) -> Iterator[Broken]:
-    """`gloaming run` on the numbered show, its evening moved to 18:00; or with `moved` False the machine's own clock."""
+    """`gloaming run` on the numbered show; its evening is moved to 18:00, or it has the machine's own clock."""
     evening = Evening(folder / "site", address, "1")
     write_site(evening.folder, address, **{"performance": ALL_NIGHT, "more": more, **site})
     with (evening.folder / "site.toml").open("a") as file:
-        file.write('\n[phone]\nlisten = "127.0.0.1:0"\n')
+        file.write(f'\n[phone]\nlisten = "{address}:8090"\n')
     if moved:
         evening.offset_ns = moved_to("2026-12-01T18:00")
     listener = ear(address)

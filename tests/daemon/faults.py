@@ -7,16 +7,18 @@ import re
 import signal
 import sqlite3
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
-from gloaming.daemon.direction.decide import decide
-
 from tests.api.evening import wait_until
-from tests.daemon.broken_evening import Broken, broken_evening, ear, since
+from tests.boot.container import socket_in
+from tests.boot.street import Street
+from tests.daemon.broken_evening import Broken, broken_evening, since
 from tests.daemon.numbered import FPS, PIECES, assert_none_missed, assert_right, is_right, missed, name_of
 
 
@@ -42,10 +44,14 @@ def all_right(broken: Broken, since_ns: int, every: int = FPS // 2) -> None:
 
 def frames_damaged(folder: Path) -> Figures:
     """A chunk of the piece that plays is overwritten on the disk: that piece is left out from there."""
-    with broken_evening(folder, "127.0.74.10") as broken:
+    rig = (
+        '[[controller]]\nname = "left"\nhost = "127.0.74.10"\nuniverses = "1"\n\n'
+        '[[controller]]\nname = "right"\nhost = "127.0.74.11"\nuniverses = "2-100"\n'
+    )
+    with broken_evening(folder, "127.0.74.10", rig=rig, universes=100) as broken:
         lit = broken.wait_until_lit()
         path = broken.folder / "pieces" / f"{name_of(lit[-1])}.frames"
-        place = (lit[-1].frame + 6 * FPS) % PIECES[name_of(lit[-1])]
+        place = (lit[-1].frame + 8 * FPS) % PIECES[name_of(lit[-1])]
         damage_chunk(path, place)
         before, begin_ns = name_of(lit[-1]), time.time_ns()
         wait_until(lambda: name_of(broken.lit()[-1]) != before, "the next piece")
@@ -60,88 +66,82 @@ def frames_damaged(folder: Path) -> Figures:
 
 
 def damage_chunk(path: Path, frame: int) -> None:
-    """Overwrite the chunk that holds a frame, as a worn card does."""
-    with sqlite3.connect(path) as file:
-        table = next(
-            name
-            for (name,) in file.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
-            if {"first", "data"} <= {row[1] for row in file.execute(f"PRAGMA table_info({name})")}
-            or "chunk" in name
-        )
-        columns = [row[1] for row in file.execute(f"PRAGMA table_info({table})")]
-        first = columns[0]
-        blob = next(column for column in columns if column in ("data", "frames", "bytes", "zstd"))
-        (data, number) = file.execute(
-            f"SELECT {blob}, {first} FROM {table} WHERE {first} <= ? ORDER BY {first} DESC LIMIT 1", (frame,)
+    """Overwrite a part of the chunk that holds a frame, as a worn card does."""
+    with sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True) as file:
+        (data,) = file.execute(
+            "SELECT data FROM chunk WHERE first_frame <= ? ORDER BY first_frame DESC LIMIT 1", (frame,)
         ).fetchone()
-    whole = path.read_bytes()
-    at = whole.find(data[8:40])
-    assert at > 0, (number, "the chunk is not found in the file")
-    with path.open("r+b") as file:
-        file.seek(at)
-        file.write(b"\xa5" * 32)
-        os.fsync(file.fileno())
+    at = path.read_bytes().find(data[8:40])
+    assert at > 0, "the chunk is not found in the file"
+    with path.open("r+b") as whole:
+        whole.seek(at)
+        whole.write(b"\xa5" * 32)
 
 
-def cable_out(folder: Path) -> Figures:
-    """The cable to one controller is out for a while; another goes on; sending resumes by itself."""
-    with cable() as (address, link):
+def network_down(folder: Path) -> Figures:
+    """One controller's cable is out, then there is no way to it at all; another goes on; sending resumes by itself."""
+    with cable() as (address, pull):
         rig = (
             '[[controller]]\nname = "left"\nhost = "127.0.74.12"\nuniverses = "1"\n\n'
             f'[[controller]]\nname = "right"\nhost = "{address}"\nuniverses = "2"\n'
         )
         with broken_evening(folder, "127.0.74.12", rig=rig, universes=2) as broken:
-            far = ear_in(link)
+            far = Street(socket_in(SPACE, address))
             try:
-                broken.wait_until_lit()
-                wait_until(lambda: len(far.packets) > FPS, "packets at the far controller")
+                broken.wait_until_lit(seconds=0.5)
+                wait_until(lambda: len(far.packets) > FPS // 2, "packets at the far controller")
                 begin_ns = time.time_ns()
-                subprocess.run(["ip", "link", "set", link, "down"], check=True)
+                pull("down")
+                broken.wait_until_lit(seconds=0.5)
+                pull("up")
+                again_ns = time.time_ns()
+                cable_s = since(lambda: far.since(again_ns), "packets at the far controller again")
+                subprocess.run(["ip", "route", "add", "unreachable", address], check=True)
                 wait_until(lambda: broken.troubles("network"), "a trouble of the network")
                 said = broken.troubles("network")[0]["text"]
-                broken.wait_until_lit()
-                subprocess.run(["ip", "link", "set", link, "up"], check=True)
-                subprocess.run(["ip", "address", "replace", "192.0.2.101/30", "dev", link], check=True)
-                up_ns = time.time_ns()
-                recovered_s = since(lambda: far.since(up_ns), "packets at the far controller again")
+                subprocess.run(["ip", "route", "delete", "unreachable", address], check=True)
+                again_ns = time.time_ns()
+                route_s = since(lambda: far.since(again_ns), "packets at the far controller again")
                 wait_until(lambda: not broken.troubles("network"), "the end of the trouble")
                 near = broken.packets(begin_ns)
                 assert_none_missed(near)
                 lines = len([line for line in broken.journal("trouble") if address in line])
-                return Figures(missed(near), recovered_s, f"{said} ({lines} lines, with its end)")
+                assert lines <= 4, "each is said once, and once that it is over"
+                return Figures(missed(near), max(cable_s, route_s), f"{said} ({lines} lines)")
             finally:
                 far.close()
 
 
+SPACE = "gl-fault"
+
+
 @contextmanager
-def cable() -> Iterator[tuple[str, str]]:
-    """A cable from this machine to a namespace of our own: the far address, and the near link."""
-    space, near, far = "gl-fault", "glf0", "glf1"
-    subprocess.run(["ip", "netns", "delete", space], capture_output=True, check=False)
+def cable() -> Iterator[tuple[str, Callable[[str], None]]]:
+    """A cable from this machine to a namespace of our own: the far address, and how its far end is put up or down."""
+    near, far = "glf0", "glf1"
+
+    def pull(way: str) -> None:
+        subprocess.run(["ip", "-n", SPACE, "link", "set", far, way], check=True)
+
+    subprocess.run(["ip", "netns", "delete", SPACE], capture_output=True, check=False)
     for command in (
-        f"ip netns add {space}",
-        f"ip link add {near} type veth peer name {far} netns {space}",
+        f"ip netns add {SPACE}",
+        f"ip link add {near} type veth peer name {far} netns {SPACE}",
         f"ip address add 192.0.2.101/30 dev {near}",
         f"ip link set {near} up",
-        f"ip -n {space} address add 192.0.2.102/30 dev {far}",
-        f"ip -n {space} link set {far} up",
+        f"ip -n {SPACE} address add 192.0.2.102/30 dev {far}",
     ):
         subprocess.run(command.split(), check=True)
+    pull("up")
     try:
-        yield "192.0.2.102", near
+        yield "192.0.2.102", pull
     finally:
-        subprocess.run(["ip", "netns", "delete", space], check=True)
-
-
-def ear_in(_: str):  # type: ignore[no-untyped-def]
-    from tests.boot.container import socket_in
-    from tests.boot.street import Street
-
-    return Street(socket_in("gl-fault", "192.0.2.102"))
+        subprocess.run(["ip", "route", "delete", "unreachable", "192.0.2.102"], capture_output=True, check=False)
+        subprocess.run(["ip", "netns", "delete", SPACE], check=True)
 
 
 def clock_steps(folder: Path, step_s: int = -600) -> Figures:
-    """The wall clock, ten minutes ahead, is corrected in mid-piece (libfaketime): no burst, no stall, the right place."""
+    """The wall clock, ten minutes ahead, is corrected in mid-piece (libfaketime): no burst, no stall, right place."""
     from tests.daemon.test_clock_1970 import FAKETIME, both
 
     steps = folder / "faketime"
@@ -153,79 +153,112 @@ def clock_steps(folder: Path, step_s: int = -600) -> Figures:
         "DONT_FAKE_MONOTONIC": "1",
         "FAKETIME_DONT_FAKE_MONOTONIC": "1",
     }
-    with broken_evening(folder, "127.0.74.14", start=False, moved=False, performance=ROUND_THE_CLOCK, dark="") as broken:
-        with both(broken, environment):
-            shift_ns = -step_s * 1_000_000_000
-            broken.wait_until_lit()
-            assert_right(broken.lit()[-1:], broken.site, (), shift_ns)
-            begin_ns = time.time_ns()
-            steps.write_text("+0s\n")
-            recovered_s = since(
-                lambda: (lit := broken.lit(begin_ns)) and is_right(lit[-1], lit[-1].at_ns, broken.site, ()),
-                "the right place by the corrected clock",
-            )
-            broken.wait_until_lit()
-            packets = broken.packets(begin_ns)
-            at = [packet.at_ns for packet in packets]
-            assert all(after.sequence == (before.sequence + 1) % 256 for before, after in zip(packets, packets[1:]))
-            longest_s = max(after - before for before, after in zip(at, at[1:])) / 1e9
-            said = broken.says("the clock stepped", "clock")
-            due = (at[-1] - at[0]) / 1e9 * FPS
-            return Figures(max(0, round(due) - len(packets) + 1), recovered_s, f"{said}; longest pause {longest_s:.3f} s")
+    with (
+        broken_evening(
+            folder, "127.0.74.14", start=False, moved=False, performance=ROUND_THE_CLOCK, dark=False
+        ) as broken,
+        both(broken, environment),
+    ):
+        shift_ns = -step_s * 1_000_000_000
+        broken.wait_until_lit()
+        assert_right(broken.lit()[-1:], broken.site, (), shift_ns)
+        begin_ns = time.time_ns()
+        steps.write_text("+0s\n")
+        recovered_s = since(
+            lambda: (lit := broken.lit(begin_ns)) and is_right(lit[-1], lit[-1].at_ns, broken.site, ()),
+            "the right place by the corrected clock",
+        )
+        broken.wait_until_lit()
+        packets = broken.packets(begin_ns)
+        at = [packet.at_ns for packet in packets]
+        assert all(after.sequence == (before.sequence + 1) % 256 for before, after in pairwise(packets))
+        longest_s = max(after - before for before, after in pairwise(at)) / 1e9
+        said = broken.says("the clock stepped", "clock")
+        due = (at[-1] - at[0]) / 1e9 * FPS
+        return Figures(max(0, round(due) - len(packets) + 1), recovered_s, f"{said}; longest pause {longest_s:.3f} s")
 
 
 ROUND_THE_CLOCK = 'from = "12:00"\nto = "11:59"'
 
 
-def disk_full(folder: Path, way: str = "full") -> Figures:
-    """The state's disk is full, or turns read-only, in mid-piece; an override is asked for; then it has room again."""
+def disk_full(folder: Path) -> Figures:
+    """The state's disk is full in mid-piece; an override is asked for; then there is room again."""
+    with small_disk(folder) as disk, broken_evening(folder, "127.0.74.15", start=False) as broken:
+        broken.evening.state.symlink_to(disk)
+        with broken.evening.running():
+            broken.wait_until_lit(seconds=0.5)
+            begin_ns = time.time_ns()
+            fill(disk / "ballast")
+            code, answer = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 1.0, "minutes": 5})
+            assert (code, answer["on_the_wire"]) == (201, True)
+            said = str(wait_until(lambda: broken.troubles("disk"), "a trouble of the disk")[0]["text"])
+            broken.wait_until_lit()
+            (disk / "ballast").unlink()
+            freed_s = since(lambda: not broken.troubles("disk"), "the disk's end of trouble", 60)
+            packets = broken.packets(begin_ns)
+            assert_none_missed(packets)
+            assert [one.kind for one in broken.overrides()] == ["dim"]
+            return Figures(missed(packets), freed_s, said)
+
+
+def disk_read_only(folder: Path) -> Figures:
+    """The card has turned read-only while the power was out: what stands on it holds, what comes is kept in memory."""
+    with small_disk(folder) as disk, broken_evening(folder, "127.0.74.16", start=False) as broken:
+        broken.evening.state.symlink_to(disk)
+        with broken.evening.running():
+            broken.wait_until_lit(seconds=0.5)
+            assert broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 1.0, "minutes": 5})[0] == 201
+        subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
+        begin_ns = time.time_ns()
+        broken.evening.process = None
+        with again(broken):
+            recovered_s = since(lambda: broken.lit(begin_ns), "light")
+            said = str(wait_until(lambda: broken.troubles("disk"), "a trouble of the disk")[0]["text"])
+            assert [one["kind"] for one in broken.ask("/api/now")["overrides"]] == ["dim"]
+            code, answer = broken.evening.ask("POST", "/api/overrides", {"kind": "skip"})
+            assert (code, answer["on_the_wire"]) == (201, True)
+            subprocess.run(["mount", "-o", "remount,rw", str(disk)], check=True)
+            wait_until(lambda: [one.kind for one in broken.overrides()] == ["dim", "skip"], "both on the disk", 60)
+            broken.wait_until_lit()
+            all_right(broken, time.time_ns() - 1_000_000_000)
+        return Figures(round(recovered_s * FPS), recovered_s, said)
+
+
+@contextmanager
+def again(broken: Broken) -> Iterator[None]:
+    """`gloaming run` once more, with the doors of before: the state folder cannot be written."""
+    evening = broken.evening
+    command = [sys.executable, "-m", "gloaming.api.command", "run", str(evening.folder)]
+    environment = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(evening.offset_ns)}
+    process = subprocess.Popen(command, env=environment)
+    try:
+        yield
+    finally:
+        process.terminate()
+        process.wait(30)
+
+
+@contextmanager
+def small_disk(folder: Path) -> Iterator[Path]:
+    """A disk of four megabytes, in memory."""
     disk = folder / "disk"
     disk.mkdir()
     subprocess.run(["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(disk)], check=True)
     try:
-        with broken_evening(folder, "127.0.74.15" if way == "full" else "127.0.74.16", start=False) as broken:
-            (disk / "state").mkdir()
-            broken.evening.state.symlink_to(disk / "state")
-            with broken.evening.running():
-                broken.wait_until_lit()
-                begin_ns = time.time_ns()
-                if way == "full":
-                    fill(disk / "ballast")
-                else:
-                    remount(disk, "ro")
-                code, answer = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 1.0, "minutes": 5})
-                assert (code, answer["on_the_wire"]) == (201, True)
-                wait_until(lambda: broken.troubles("disk"), "a trouble of the disk")
-                said = broken.troubles("disk")[0]["text"]
-                broken.wait_until_lit()
-                if way == "full":
-                    (disk / "ballast").unlink()
-                else:
-                    remount(disk, "rw")
-                freed = since(lambda: not broken.troubles("disk"), "the disk's end of trouble", 60)
-                packets = broken.packets(begin_ns)
-                assert_none_missed(packets)
-                assert [one.kind for one in broken.overrides()] == ["dim"]
-                return Figures(missed(packets), freed, said)
+        yield disk
     finally:
         subprocess.run(["umount", str(disk)], check=True)
 
 
 def fill(path: Path) -> None:
-    with path.open("wb") as file:
-        try:
-            while True:
-                file.write(b"\0" * 4096)
-                file.flush()
-        except OSError:
-            return
-
-
-def remount(disk: Path, way: str) -> None:
-    """Read-only under open files only goes by force: the kernel refuses it while a file is open for writing."""
-    command = ["mount", "-o", f"remount,{way}", str(disk)]
-    if subprocess.run(command, capture_output=True, check=False).returncode:
-        subprocess.run(["mount", "--bind", "-o", way, str(disk), str(disk)], check=True)
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT)
+    try:
+        while os.write(handle, b"\0" * 4096):
+            pass
+    except OSError:
+        return
+    finally:
+        os.close(handle)
 
 
 def director_killed(folder: Path) -> Figures:
@@ -251,7 +284,7 @@ def transmitter_killed(folder: Path) -> Figures:
         wait_until(lambda: any(p.at_ns > killed_ns + 100_000_000 for p in broken.lit(killed_ns)), "light again")
         again = next(p for p in broken.lit(killed_ns) if p.at_ns > killed_ns + 100_000_000)
         broken.wait_until_lit()
-        lit = broken.lit(killed_ns)
+        lit = broken.lit(killed_ns - 200_000_000)
         all_right(broken, again.at_ns, 4)
         return Figures(missed(lit), (again.at_ns - killed_ns) / 1e9, broken.says("the transmitter is gone", "restart"))
 
@@ -275,7 +308,7 @@ def power_cut(folder: Path) -> Figures:
 
 
 def site_mistaken(folder: Path) -> Figures:
-    """site.toml is edited with a mistake in mid-piece: the running site is kept, the mistake is said, mending is heard."""
+    """site.toml is edited with a mistake in mid-piece: the running site is kept, the mistake is said, until mended."""
     with broken_evening(folder, "127.0.74.20") as broken:
         broken.wait_until_lit()
         path = broken.folder / "site.toml"
@@ -302,18 +335,19 @@ def state_damaged(folder: Path) -> Figures:
             path.with_name(path.name + ending).unlink(missing_ok=True)
         begin_ns = time.time_ns()
         broken.evening.start()
-        recovered_s = since(lambda: right_since(broken, begin_ns), "light that is right")
+        recovered_s = since(lambda: broken.lit(begin_ns), "light")
         said = broken.says("set aside", "state")
+        all_right(broken, begin_ns)
         assert list(broken.evening.state.glob("state-damaged-*.db"))
         return Figures(round(recovered_s * FPS), recovered_s, re.sub(r"\d{8,}", "...", said))
 
 
 ROWS: dict[str, Callable[[Path], Figures]] = {
     "a chunk of a frame file is damaged": frames_damaged,
-    "cable out to one of two controllers": cable_out,
+    "network down to one of two controllers": network_down,
     "the wall clock steps by 10 min": clock_steps,
     "disk full": disk_full,
-    "disk read-only": lambda folder: disk_full(folder, "read-only"),
+    "disk read-only": disk_read_only,
     "director killed": director_killed,
     "transmitter killed": transmitter_killed,
     "power cut": power_cut,

@@ -27,7 +27,14 @@ SECOND_NS = 1_000_000_000
 
 
 def write_site(
-    folder: Path, host: str, performance: str, more: str = "", rig: str = "", universes: int = 1, site: str = ""
+    folder: Path,
+    host: str,
+    performance: str,
+    more: str = "",
+    rig: str = "",
+    universes: int = 1,
+    site: str = "",
+    dark: bool = True,
 ) -> None:
     """A site of two pieces, with one controller; `performance` is its table's `from`, `to` and dates."""
     (folder / "pieces").mkdir(parents=True, exist_ok=True)
@@ -45,8 +52,8 @@ def write_site(
     pieces = "".join(f'[[piece]]\nname = "{name}"\nframes = "pieces/{name}.frames"\n\n' for name in PIECES)
     (folder / "site.toml").write_text(
         '[site]\nname = "Pier Road boathouse"\nlatitude = 54.486\nlongitude = -0.613\ntimezone = "Europe/London"\n\n'
-        '[neighbours]\ndark = [{ days = "daily", from = "06:30", to = "07:00" }]\n\n'
-        f'[output]\nbrightness = 1.0\nfade = "0 s"\n\n{site}'
+        + ('[neighbours]\ndark = [{ days = "daily", from = "06:30", to = "07:00" }]\n\n' if dark else "")
+        + f'[output]\nbrightness = 1.0\nfade = "0 s"\n\n{site}'
         f'{pieces}[[show]]\nname = "evening"\norder = {json.dumps(list(PIECES))}\n\n'
         f'[[performance]]\nshow = "evening"\n{performance}\n\n{more}'
     )

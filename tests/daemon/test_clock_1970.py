@@ -1,4 +1,4 @@
-"""A board without a battery and without a network wakes in 1970: dark, said, and put right from a phone (libfaketime)."""
+"""A board without battery and network wakes in 1970: dark, said, and put right from a phone (libfaketime)."""
 
 from __future__ import annotations
 
