@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
+from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, TypeVar
@@ -45,6 +48,18 @@ def _causes(found: list[Any]) -> list[Any]:
     ]
 
 
+def on_their_lines(path: Path, mistakes: Iterable[Mistake]) -> tuple[Mistake, ...]:
+    """Mistakes found in a file's tables later on, each on the line of its key."""
+    found = tuple(mistakes)
+    lines = read_toml(path)[1] if found else {}
+    return tuple(replace(one, line=place_of(lines, _key(one.key)) or one.line) for one in found)
+
+
+def _key(dotted_key: str | None) -> Key:
+    parts = re.findall(r"[^.\[\]]+", dotted_key or "")
+    return tuple(int(part) if part.isdigit() else part for part in parts)
+
+
 def _refuse_place(data: Any, path: Path, lines: dict[Key, int], key: Key = ()) -> None:
     for name, inner in data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ():
         if name == "place":
@@ -77,8 +92,8 @@ def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseMode
     field_model, field = _field(model, key)
     kind, wrong = found["type"], found["msg"]
     right = None
-    if field is not None and field.examples:
-        right = f"as {key[-1] if isinstance(key[-1], str) else key[-2]} = {field.examples[0]}"
+    if examples := _examples(field):
+        right = f"as {key[-1] if isinstance(key[-1], str) else key[-2]} = {examples[0]}"
     if kind == "extra_forbidden":
         known = (
             [info.alias or name for name, info in field_model.model_fields.items() if name != "place"]
@@ -96,8 +111,16 @@ def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseMode
         wrong, _, told = str(found["ctx"]["error"]).partition("; ")
         right = told or right
     else:
-        wrong = f"{_shown(found['input'])}: {wrong[0].lower()}{wrong[1:]}"
+        wrong = f"{_shown(found['input'])}: {wrong[0].lower()}{wrong[1:].replace('tuple', 'list')}"
     return Mistake(path, place_of(lines, key), dotted(key) or None, wrong, right)
+
+
+def _examples(field: Any) -> list[Any]:
+    """The examples of a field, or of what it may be besides None."""
+    if field is None:
+        return []
+    inner = [data for one in getattr(field.annotation, "__args__", ()) for data in getattr(one, "__metadata__", ())]
+    return next((info.examples for info in (field, *inner) if getattr(info, "examples", None)), [])
 
 
 def _shown(value: object) -> str:

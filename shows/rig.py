@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
-from gloaming.shows.checking import Table, read_tables
+from gloaming.shows.checking import Table, on_their_lines, read_tables
 from gloaming.shows.mistake import Mistake, MistakeError
 
 UNIVERSES = range(1, 64_000)
@@ -142,7 +142,7 @@ def load_rig(path: Path) -> Rig:
     rig = read_tables(path, Rig)
     mistakes = [*_names(path, rig), *_owners(path, rig), *_strings(path, rig)]
     if mistakes:
-        raise MistakeError(*mistakes)
+        raise MistakeError(*on_their_lines(path, mistakes))
     return rig
 
 

@@ -1,0 +1,296 @@
+"""What is wrong with a site's files is said with file, line, key, what is wrong and what would be right."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from gloaming.daemon.site import load_site
+from gloaming.shows.framefile import FrameWriter, Universe
+from gloaming.shows.mistake import Mistake, MistakeError
+from tests.daemon import quay_site
+from tests.daemon.malformed import CASES, GOOD
+from tests.daemon.quay_site import EVENING, PLACE, RIG, TABLES, performance, write
+
+STRING = '[[string]]\nname = "ridge"\ncontroller = "left"\npixels = 10\n'
+AT = datetime(2026, 11, 25, 12, tzinfo=UTC)
+
+
+def mistake(folder: Path) -> Mistake:
+    """The first thing wrong with a site, said on one line."""
+    with pytest.raises(MistakeError) as error:
+        load_site(folder, AT)
+    for found in error.value.mistakes:
+        assert "\n" not in str(found)
+    return error.value.mistakes[0]
+
+
+def line_of(path: Path, text: str) -> int:
+    return path.read_text(encoding="utf-8").split(text)[0].count("\n") + 1
+
+
+def frames(path: Path, universes: list[Universe], fps: int = 40, count: int = 80) -> None:
+    with FrameWriter(path, Fraction(fps), universes) as writer:
+        writer.write(np.zeros((count, sum(one.slots for one in universes)), np.uint8))
+
+
+def test_the_good_site_that_the_malformed_ones_come_from_is_good(tmp_path: Path) -> None:
+    site = load_site(write(tmp_path, "", place=GOOD), AT)
+    assert len(site.performances) == 3
+    assert site.warnings == site.problems == ()
+
+
+@pytest.mark.parametrize(("there", "written", "key", "wrong", "right"), CASES, ids=[case[1][:50] for case in CASES])
+def test_what_is_written_wrongly_is_shown_with_its_place_and_a_right_example(
+    tmp_path: Path, there: str, written: str, key: str, wrong: str, right: str
+) -> None:
+    folder, path = write(tmp_path, "", place=GOOD), tmp_path / "site.toml"
+    assert there in GOOD
+    path.write_text(GOOD.replace(there, written, 1), encoding="utf-8")
+    found = mistake(folder)
+    assert found.file == path
+    assert found.key == key
+    assert wrong in found.wrong
+    assert found.right is not None
+    assert right in found.right
+    table = key.count(".") == 0 or not written
+    before = GOOD.split(there)[0]
+    assert found.line == before[: before.rfind("\n[") + 1 if table else None].count("\n") + 1
+
+
+def test_there_are_more_than_sixty_of_them() -> None:
+    assert len(CASES) > 60
+    assert len({case[:2] for case in CASES}) == len(CASES)
+
+
+def test_no_site_at_all(tmp_path: Path) -> None:
+    assert "there is no such site" in mistake(tmp_path / "nowhere").wrong
+    file = tmp_path / "a-file"
+    file.write_text("x")
+    assert "not a folder" in mistake(file).wrong
+    assert mistake(tmp_path).file == tmp_path / "site.toml"
+    assert "no such file" in mistake(tmp_path).wrong
+    (write(tmp_path) / "rig.toml").unlink()
+    assert mistake(tmp_path).file == tmp_path / "rig.toml"
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("[site\n", 1),
+        ('[site]\nname = "Pier Road\n', 2),
+        ("[site]\nlatitude = 54.4.8\n", 2),
+        ("[site]\n\n\nlatitude 54\n", 4),
+        ('[site]\nname = "a"\nname = "b"\n', 3),
+        ("hello\n", 1),
+    ],
+)
+def test_a_file_that_is_not_toml_is_shown_by_its_line(tmp_path: Path, text: str, line: int) -> None:
+    write(tmp_path)
+    (tmp_path / "site.toml").write_text(text)
+    found = mistake(tmp_path)
+    assert "this is not TOML" in found.wrong
+    assert found.line == line
+    assert found.right
+
+
+def test_a_file_that_is_not_text(tmp_path: Path) -> None:
+    write(tmp_path)
+    (tmp_path / "site.toml").write_bytes(b"\xff\xfe[\x00s\x00")
+    assert "UTF-8" in mistake(tmp_path).wrong
+    (tmp_path / "site.toml").unlink()
+    (tmp_path / "site.toml").mkdir()
+    assert "cannot be read" in mistake(tmp_path).wrong
+
+
+def _missing(path: Path) -> None:
+    path.unlink()
+
+
+def _empty(path: Path) -> None:
+    path.unlink()
+    path.write_bytes(b"")
+
+
+def _another_kind(path: Path) -> None:
+    path.unlink()
+    np.save(path.with_suffix(".npy"), np.zeros((4, 3), np.uint8))
+    path.with_suffix(".npy").rename(path)
+
+
+def _a_picture(path: Path) -> None:
+    path.unlink()
+    path.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(200))
+
+
+def _a_folder(path: Path) -> None:
+    path.unlink()
+    path.mkdir()
+
+
+@pytest.mark.parametrize(
+    ("hurt", "wrong"),
+    [
+        (_missing, "there is no such file"),
+        (_empty, "the file is empty"),
+        (_another_kind, "NumPy array"),
+        (_a_picture, "PNG picture"),
+        (_a_folder, "a folder"),
+    ],
+)
+def test_a_frame_file_that_cannot_be_played(tmp_path: Path, hurt: Callable[[Path], None], wrong: str) -> None:
+    folder = write(tmp_path)
+    hurt(folder / "pieces" / "tide.frames")
+    found = mistake(folder)
+    assert found.key == "piece[1].frames"
+    assert found.line == line_of(folder / "site.toml", 'frames = "pieces/tide.frames"')
+    assert "pieces/tide.frames" in found.wrong
+    assert wrong in found.wrong
+    site = load_site(folder, AT, strict=False)
+    assert site.pieces["tide"].info is None
+    assert [str(problem) for problem in site.problems] == [str(found)]
+
+
+def test_a_frame_file_cut_short_at_any_byte(tmp_path: Path) -> None:
+    folder = write(tmp_path)
+    path = folder / "pieces" / "tide.frames"
+    whole = path.read_bytes()
+    path.unlink()
+    for length in {*range(0, 120), *range(120, len(whole), 997), len(whole) - 1}:
+        path.write_bytes(whole[:length])
+        found = mistake(folder)
+        assert found.key == "piece[1].frames", length
+    path.write_bytes(whole)
+    load_site(folder, AT)
+
+
+def test_frames_for_a_universe_that_no_controller_has(tmp_path: Path) -> None:
+    folder = write(tmp_path)
+    (folder / "pieces" / "tide.frames").unlink()
+    frames(folder / "pieces" / "tide.frames", [Universe(1, 3, 0), Universe(9, 3, 3)])
+    found = mistake(folder)
+    assert found.key == "piece[1].frames"
+    assert "universe 9, which no controller has" in found.wrong
+    assert found.right == "give universe 9 to a controller in rig.toml"
+
+
+@pytest.mark.parametrize(
+    ("rig", "key", "wrong"),
+    [
+        (RIG.replace("1-4", "0-4"), "controller[0].universes", "universe 0 does not exist: E1.31 9.1.1"),
+        (RIG.replace("1-4", "1-64000"), "controller[0].universes", "universe 64000 does not exist: E1.31 9.1.1"),
+        (RIG.replace("1-4", "4-1"), "controller[0].universes", "backwards"),
+        (RIG.replace("1-4", "all"), "controller[0].universes", "are not universes"),
+        (
+            RIG
+            + '[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 10\nslots_per_universe = 513\n',
+            "string[0].slots_per_universe",
+            "513",
+        ),
+        (
+            RIG + STRING + "universe = 64000\n",
+            "string[0].universe",
+            "64000",
+        ),
+        (RIG.replace("name", "nmae"), "controller[0].nmae", "no such key"),
+        ("", "controller", "missing"),
+    ],
+)
+def test_a_rig_that_cannot_be(tmp_path: Path, rig: str, key: str, wrong: str) -> None:
+    folder = write(tmp_path, rig=rig)
+    with pytest.raises(MistakeError) as error:
+        load_site(folder, AT)
+    found = next(found for found in error.value.mistakes if found.key == key)
+    assert found.file == folder / "rig.toml"
+    assert wrong in found.wrong
+    assert found.line is not None or not rig
+    assert found.right
+
+
+def test_a_universe_of_513_slots_is_not_even_written(tmp_path: Path) -> None:
+    with pytest.raises(MistakeError, match="512"):
+        frames(tmp_path / "x.frames", [Universe(1, 513, 0)])
+
+
+def test_sixty_frames_a_second_of_512_slots_are_too_many_and_said_so(tmp_path: Path) -> None:
+    """E1.11 (DMX512-A): 512 slots last 22.7 ms at the least, so 44.1 frames a second; E1.31 6.6.1 holds to that."""
+    folder = write(tmp_path)
+    (folder / "pieces" / "tide.frames").unlink()
+    frames(folder / "pieces" / "tide.frames", [Universe(1, 512, 0)], fps=60)
+    (warning,) = load_site(folder, AT).warnings
+    assert warning.key == "piece[1].frames"
+    assert "60 frames a second of 512 slots" in warning.wrong
+    assert "E1.31 6.6.1" in warning.wrong
+    assert "E1.11" in warning.wrong
+    assert "44.1" in warning.wrong
+    assert warning.right == "render 40 frames a second"
+
+
+def test_two_performances_of_one_rank_that_overlap(tmp_path: Path) -> None:
+    folder = write(tmp_path, TABLES, EVENING, performance('dates = ["12-24"]\nfrom = "21:00"\nto = "23:00"'))
+    found = mistake(folder)
+    assert found.key == "performance[1].rank"
+    assert "on 2026-12-24 it overlaps the performance at site.toml:" in found.wrong
+    assert found.right == "give one a higher rank"
+    ranked = performance('dates = ["12-24"]\nfrom = "21:00"\nto = "23:00"\nrank = 1')
+    load_site(write(tmp_path, TABLES, EVENING, ranked), AT)
+    meeting = performance('dates = ["12-24"]\nfrom = "22:00"\nto = "23:00"')
+    load_site(write(tmp_path, TABLES, EVENING, meeting), AT)
+
+
+def test_a_mistake_in_a_list_over_several_lines_is_shown_on_its_own_line(tmp_path: Path) -> None:
+    hours = '[neighbours]\ndark = [\n  { from = "22:30", to = "07:00" },\n  { from = "23:99", to = "07:00" },\n]\n'
+    folder = write(tmp_path, hours, TABLES, EVENING)
+    found = mistake(folder)
+    assert found.key == "neighbours.dark[1].from"
+    assert found.line == line_of(folder / "site.toml", '  { from = "23:99"')
+
+
+def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
+    place = PLACE.replace("54.486", "95").replace("-0.613", "200")
+    with pytest.raises(MistakeError) as error:
+        load_site(write(tmp_path, place=place), AT)
+    assert [found.key for found in error.value.mistakes] == ["site.latitude", "site.longitude"]
+
+
+@pytest.mark.parametrize("command", ["why", "nights", "rehearse"])
+@pytest.mark.parametrize("kind", ["no site", "not toml", "latitude", "no frames", "overlap"])
+def test_the_commands_say_it_on_one_line_and_exit_2(tmp_path: Path, command: str, kind: str) -> None:
+    folder = write(tmp_path)
+    if kind == "no site":
+        folder = tmp_path / "nowhere"
+    elif kind == "not toml":
+        (folder / "site.toml").write_text("[site")
+    elif kind == "latitude":
+        write(folder, place=PLACE.replace("54.486", "95"))
+    elif kind == "no frames":
+        (folder / "pieces" / "tide.frames").unlink()
+    else:
+        write(folder, TABLES, EVENING, performance('from = "21:00"\nto = "23:00"'))
+    done = subprocess.run(
+        [sys.executable, "-m", "gloaming.api.command", command, str(folder)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1
+    assert "Traceback" not in done.stderr
+    if kind not in ("no site", "not toml"):
+        assert "site.toml:" in done.stderr
+
+
+def test_quay_sites_are_whole(tmp_path: Path) -> None:
+    site = quay_site.site_of(tmp_path)
+    assert {name: piece.info.length_ns for name, piece in site.pieces.items() if piece.info} == {
+        name: seconds * quay_site.SECOND_NS for name, seconds in quay_site.PIECES.items()
+    }
