@@ -28,6 +28,7 @@ DO = {
     "temperature": "give the board some air",
     "memory": "end what else runs on the board, or restart it",
     "wear": "copy the card to a new one before it fails",
+    "other-source": "stop the other source, or give it another priority or other universes",
     "alert": "check the address in the [[alert]] table",
     "cue": "check the address or the command in the [[cue]] table",
 }

@@ -24,7 +24,7 @@ Kind = Literal[
     "memory",
     "wear",
     "cue",
-    "source",
+    "other-source",
 ]
 
 

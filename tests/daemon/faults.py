@@ -71,11 +71,11 @@ def damage_chunk(path: Path, frame: int) -> None:
         (data,) = file.execute(
             "SELECT data FROM chunk WHERE first_frame <= ? ORDER BY first_frame DESC LIMIT 1", (frame,)
         ).fetchone()
-    at = path.read_bytes().find(data[8:40])
-    assert at > 0, "the chunk is not found in the file"
+    at = path.read_bytes().find(data[-24:])
+    assert at > 0, "the chunk's end, with its checksum, is not found in the file"
     with path.open("r+b") as whole:
         whole.seek(at)
-        whole.write(b"\xa5" * 32)
+        whole.write(b"\xa5" * 24)
 
 
 def network_down(folder: Path) -> Figures:
