@@ -1,0 +1,200 @@
+"""Recording: what a live recording costs and loses, how fast captures are read, and what others send.
+
+    python -m tests.bench.recording live [SECONDS]     512 universes at 40 frames a second, sent and recorded here
+    python -m tests.bench.recording captures           captures of several sizes
+    python -m tests.bench.recording npm                the moving picture sent live by the npm package `sacn` (node, npm)
+
+`live`: packets sent and recorded, and the CPU time of the recorder's two processes as a share of one core. `captures`:
+how many times faster than it lasted a capture is imported. `npm`: whether what was recorded is what was sent. Traffic
+goes to loopback only.
+"""
+
+from __future__ import annotations
+
+import json
+import resource
+import shutil
+import signal
+import socket
+import struct
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from gloaming.shows.framefile import Frames, inspect
+from gloaming.shows.framefile_edit import frames_of
+from gloaming.shows.recording.recorder import Wanted, from_capture
+from tests.shows.streams import data, ethernet
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+PICTURE = REFERENCE / "moving-picture-64x32-25fps.npy"
+CAPTURE = REFERENCE / "moving-picture-13-universes-25fps.pcapng"
+FPS, SLOTS, PACKET = 40, 510, 126 + 512
+UDP_SEGMENT, SEGMENTS = 103, 64
+COMMAND = (sys.executable, "-m", "gloaming.api.command", "record")
+
+
+def contents(universes: int, frames: int, kind: str) -> Frames:
+    """`(frames, universes, 510) uint8`: the moving picture side by side, each copy at another time; or noise."""
+    if kind == "noise":
+        return np.random.default_rng(1).integers(0, 256, (frames, universes, SLOTS), np.uint8)
+    picture = np.load(PICTURE)[:, : 12 * SLOTS].reshape(-1, 12, SLOTS)
+    number = np.arange(frames)[:, None]
+    place = np.arange(universes)[None]
+    return picture[(number + place // 12 * 7) % len(picture), place % 12]
+
+
+def packets(universes: int) -> Frames:
+    """The packets of one frame, `(universes, 638) uint8`, to be patched."""
+    return (
+        np.frombuffer(b"".join(data(one + 1, 0, []) for one in range(universes)), np.uint8).reshape(-1, PACKET).copy()
+    )
+
+
+def send(address: str, universes: int, seconds: float, kind: str) -> None:
+    """A sender of its own: segmentation offload, 64 packets a call, frames by the clock. Prints the packets sent."""
+    frames = contents(universes, 160, kind)
+    block = packets(universes)
+    count, late = round(seconds * FPS), 0
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 8 << 20)
+        sock.connect((address, 5568))
+        begin_s = time.monotonic()
+        for number in range(count):
+            block[:, 111] = number & 255
+            block[:, 126 : 126 + SLOTS] = frames[number % len(frames)]
+            wait_s = begin_s + number / FPS - time.monotonic()
+            late += wait_s < -0.005
+            time.sleep(max(0.0, wait_s))
+            for first in range(0, universes, SEGMENTS):
+                part = block[first : first + SEGMENTS]
+                control = [(socket.IPPROTO_UDP, UDP_SEGMENT, struct.pack("=H", PACKET))]
+                sock.sendmsg([part.tobytes()], control)
+    print(json.dumps({"sent": count * universes, "late": late}))
+
+
+def live(seconds: float) -> None:
+    print(f"live, {seconds:g} s, {FPS} frames a second: share of one core for the recorder's two processes")
+    print("| universes | content | packets sent | recorded | lost | dropped | share of one core | bytes of raw |")
+    print("| --- | --- | --- | --- | --- | --- | --- | --- |")
+    for universes, kind in ((96, "picture"), (512, "picture"), (512, "noise")):
+        with tempfile.TemporaryDirectory() as folder:
+            out = Path(folder) / "out.frames"
+            before = resource.getrusage(resource.RUSAGE_CHILDREN)
+            arguments = ["--universes", f"1-{universes}", "--address", "127.0.55.9", "--slots", "sent", "--json"]
+            recorder = subprocess.Popen([*COMMAND, str(out), *arguments], stdout=subprocess.PIPE, text=True)
+            time.sleep(2)
+            sender = [
+                sys.executable,
+                "-m",
+                "tests.bench.recording",
+                "send",
+                "127.0.55.9",
+                str(universes),
+                str(seconds),
+                kind,
+            ]
+            sent = json.loads(subprocess.run(sender, stdout=subprocess.PIPE, text=True, check=True).stdout)["sent"]
+            of_sender = resource.getrusage(resource.RUSAGE_CHILDREN)
+            time.sleep(1)
+            recorder.send_signal(signal.SIGINT)
+            report = json.loads(recorder.communicate()[0])
+            after = resource.getrusage(resource.RUSAGE_CHILDREN)
+            cpu_s = after.ru_utime + after.ru_stime - of_sender.ru_utime - of_sender.ru_stime
+            assert before.ru_utime <= of_sender.ru_utime
+            raw = report["frames"] * universes * 512
+            print(
+                f"| {universes} | {kind} | {sent} | {report['packets']} | {report['lost']} | {report['dropped']}"
+                f" | {100 * cpu_s / seconds:.0f} % | {100 * out.stat().st_size / raw:.1f} % |",
+                flush=True,
+            )
+
+
+def captures() -> None:
+    print("captures: how many times faster than they lasted")
+    print("| universes | content | length | size of the capture | imported in | times faster |")
+    print("| --- | --- | --- | --- | --- | --- |")
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "out.frames"
+        row("13", "picture, 25 a second", CAPTURE, 5.28, out)
+        for universes, seconds, kind in (
+            (13, 60.0, "picture"),
+            (96, 20.0, "picture"),
+            (512, 5.0, "picture"),
+            (512, 5.0, "noise"),
+        ):
+            path = Path(folder) / "in.pcap"
+            write_capture(path, universes, round(seconds * FPS), kind)
+            row(str(universes), kind, path, seconds, out)
+
+
+def row(universes: str, kind: str, path: Path, seconds: float, out: Path) -> None:
+    begin_s = time.perf_counter()
+    outcome = from_capture(path, out, Wanted())
+    took_s = time.perf_counter() - begin_s
+    assert outcome.tally.lost_in_all == 0
+    size = path.stat().st_size / 1e6
+    print(
+        f"| {universes} | {kind} | {seconds:g} s | {size:.0f} MB | {took_s:.2f} s | {seconds / took_s:.0f} |",
+        flush=True,
+    )
+
+
+def write_capture(path: Path, universes: int, count: int, kind: str) -> None:
+    """A pcap file of nanoseconds, written a frame at a time."""
+    frames = contents(universes, 160, kind)
+    heads = np.frombuffer(b"".join(bytes(16) + ethernet(bytes(one)) for one in packets(universes)), np.uint8)
+    block = heads.reshape(universes, -1).copy()
+    with path.open("wb") as file:
+        file.write(struct.pack("<IHHiIII", 0xA1B23C4D, 2, 4, 0, 0, 262144, 1))
+        for number in range(count):
+            at_ns = number * 1_000_000_000 // FPS + np.arange(universes) * 10_000
+            record = np.stack(
+                [at_ns // 10**9, at_ns % 10**9, np.full(universes, 42 + PACKET), np.full(universes, 42 + PACKET)], 1
+            )
+            block[:, :16] = record.astype("<u4").view(np.uint8)
+            block[:, 58 + 111] = number & 255
+            block[:, 58 + 126 : 58 + 126 + SLOTS] = frames[number % len(frames)]
+            file.write(block.tobytes())
+
+
+def npm() -> None:
+    if not shutil.which("npm"):
+        sys.exit("npm is not installed")
+    picture = np.load(PICTURE)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        subprocess.run(["npm", "install", "--silent", "--prefix", folder, "sacn@4"], check=True)
+        (folder / "picture.raw").write_bytes(picture.tobytes())
+        out = folder / "out.frames"
+        recorder = subprocess.Popen([*COMMAND, str(out), "--universes", "1-13", "--address", "127.0.55.10"])
+        time.sleep(2)
+        script = Path(__file__).with_name("picture_sender.cjs")
+        arguments = [folder, folder / "picture.raw", "6144", "510", "25", "127.0.55.10"]
+        subprocess.run(["node", script, *arguments], check=True)
+        recorder.send_signal(signal.SIGINT)
+        recorder.wait()
+        recorded = np.concatenate(list(frames_of(inspect(out).path)))
+        print("equal, byte for byte" if np.array_equal(recorded, picture) else f"not equal: {recorded.shape}")
+
+
+def main(arguments: list[str]) -> None:
+    match arguments:
+        case ["live", *rest]:
+            live(float(rest[0]) if rest else 20.0)
+        case ["captures"]:
+            captures()
+        case ["npm"]:
+            npm()
+        case ["send", address, universes, seconds, kind]:
+            send(address, int(universes), float(seconds), kind)
+        case _:
+            sys.exit(__doc__)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
