@@ -40,10 +40,13 @@ PAGE_BYTES_SMALL, PAGE_BYTES = 1024, 4096
 class FrameWriter:
     """Writes one frame file. Leaving the `with` block finishes it; leaving it by an exception removes the temporary.
 
+    `crash_safe`: every chunk is safe on the disk before the next begins. What can be made again does without, and is
+    faster; its bytes are made safe once, at the end.
+
     MistakeError for universes or rates that cannot be, for a disk that is full or may not be written.
     """
 
-    def __init__(self, path: Path | str, fps: Fraction, universes: Sequence[Universe]) -> None:
+    def __init__(self, path: Path | str, fps: Fraction, universes: Sequence[Universe], crash_safe: bool = True) -> None:
         self.path = Path(path)
         self.temporary = self.path.with_name(f"{self.path.name}.{secrets.token_hex(4)}.part")
         self.frames = 0
@@ -63,7 +66,7 @@ class FrameWriter:
         self._tail_frames = 0
         with self._said():
             page_bytes = PAGE_BYTES if self._tail.nbytes > 1024 * 1024 else PAGE_BYTES_SMALL
-            self._connection = _create(self.temporary, page_bytes, self._meta, self._universes)
+            self._connection = _create(self.temporary, page_bytes, crash_safe, self._meta, self._universes)
 
     def __enter__(self) -> Self:
         return self
@@ -167,11 +170,13 @@ def mend(temporary: Path | str, path: Path | str) -> int:
     return int(meta["frames"])
 
 
-def _create(path: Path, page_bytes: int, meta: dict[str, str], universes: Sequence[Universe]) -> sqlite3.Connection:
+def _create(
+    path: Path, page_bytes: int, crash_safe: bool, meta: dict[str, str], universes: Sequence[Universe]
+) -> sqlite3.Connection:
     connection = sqlite3.connect(path, isolation_level=None)
     try:
         connection.execute(f"PRAGMA page_size = {page_bytes}")
-        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(f"PRAGMA synchronous = {'FULL' if crash_safe else 'OFF'}")
         # the journal keeps its room on the disk, so that a full disk can still be sealed
         connection.execute("PRAGMA journal_mode = PERSIST")
         with _transaction(connection):
@@ -208,10 +213,15 @@ def _seal(connection: sqlite3.Connection, meta: dict[str, str], universes: Seque
 
 
 def _rename(temporary: Path, path: Path) -> None:
-    """Rename, and make the rename itself safe on the disk. SQLite has made the bytes safe."""
+    """Rename, the bytes and then the rename itself made safe on the disk."""
+    _sync(temporary)
     temporary.replace(path)
-    folder = os.open(path.parent, os.O_RDONLY)
+    _sync(path.parent)
+
+
+def _sync(path: Path) -> None:
+    number = os.open(path, os.O_RDONLY)
     try:
-        os.fsync(folder)
+        os.fsync(number)
     finally:
-        os.close(folder)
+        os.close(number)

@@ -138,7 +138,7 @@ def write_source(
 ) -> int:
     """Write all of a source to the frame file `out`; the number of frames."""
     done = 0
-    with FrameWriter(out, fps, tuple(universes)) as writer:
+    with FrameWriter(out, fps, tuple(universes), crash_safe=False) as writer:
         for block in source.blocks:
             writer.write(block)
             done += len(block)

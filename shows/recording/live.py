@@ -114,7 +114,7 @@ class Live:
             raise mistake(self._out, f"nothing came for {ranges(numbers) if numbers else 'any universe'}{there}")
         slots = lay_out(numbers, self._census.sent, {}, "sent" if self._wanted.slots == "used" else self._wanted.slots)
         rhythm = self._census.rhythm(numbers, self._wanted.fps)
-        self.recording = Recording(self._out, slots, rhythm, self._wanted, clock_is_steady=True)
+        self.recording = Recording(self._out, slots, rhythm, self._wanted, live=True)
         for packets in self._held:
             self.recording.take(packets)
         self._held = []

@@ -69,18 +69,16 @@ def lay_out(
 class Recording:
     """Writes one file of the universes in `slots` (number to slots). `ended` says why it is over, if it is."""
 
-    def __init__(
-        self, out: Path, slots: Mapping[int, int], rhythm: Rhythm, wanted: Wanted, clock_is_steady: bool
-    ) -> None:
+    def __init__(self, out: Path, slots: Mapping[int, int], rhythm: Rhythm, wanted: Wanted, live: bool) -> None:
         self.tally = Tally()
         self.ended: str | None = None
         self._wanted, self._slots = wanted, dict(sorted(slots.items()))
         self._pacer = Pacer(rhythm.period_ns, self._frame)
-        self._assembler = Assembler(tuple(self._slots), rhythm, self._pacer, self.tally, clock_is_steady)
+        self._assembler = Assembler(tuple(self._slots), rhythm, self._pacer, self.tally, clock_is_steady=live)
         self._fps = wanted.fps or usual(1e9 / rhythm.period_ns)
         self._lit: Bytes = np.zeros((len(slots), SLOTS_MAX), np.uint8)
         self._columns = _columns(tuple(self._slots.values()))
-        self._shortest = SLOTS_MAX if wanted.slots == "used" and not clock_is_steady else min(self._slots.values())
+        self._shortest = SLOTS_MAX if wanted.slots == "used" and not live else min(self._slots.values())
         self._first: Bytes | None = None
         self._still = 0
         self._row: Bytes | None = None
@@ -88,7 +86,7 @@ class Recording:
         self._still_max = None if still_s is None else max(1, round(still_s * float(self._fps)))
         self._frames_max = None if for_s is None else max(1, round(for_s * float(self._fps)))
         self._unsafe = 0
-        self._writer = FrameWriter(out, self._fps, _universes(self._slots))
+        self._writer = FrameWriter(out, self._fps, _universes(self._slots), crash_safe=live)
         frame_bytes = sum(self._slots.values())
         self._safe_each = round(self._fps) if chunk_frames(self._fps, frame_bytes) > 1.5 * self._fps else None
 
@@ -243,7 +241,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     missing = sorted(set(wanted.universes or ()) - set(numbers))
     rhythm = census.rhythm(numbers, wanted.fps)
     slots = lay_out(numbers, census.sent, census.used, wanted.slots)
-    recording = Recording(out, slots, rhythm, wanted, clock_is_steady=False)
+    recording = Recording(out, slots, rhythm, wanted, live=False)
     in_all = seen.packets
     try:
         seen = capture.Seen()

@@ -20,7 +20,7 @@ THIN_NS = 500_000_000
 """Longer intervals are those of unchanged data (E1.31 6.6.2: one in 800 to 1000 ms)."""
 BUSY = 6
 """Short intervals a universe that show a rate: more than the three packets that E1.31 6.6.2 has after a change."""
-SAMPLES_MAX = 200_000
+SAMPLES_MAX = 50_000
 USUAL = [Fraction(number) for number in range(1, 1001)] + [
     Fraction(number, 1001) for number in (24000, 30000, 60000, 120000)
 ]

@@ -2,7 +2,7 @@
 
     python -m tests.bench.recording live [SECONDS]     512 universes at 40 frames a second, sent and recorded here
     python -m tests.bench.recording captures           captures of several sizes
-    python -m tests.bench.recording npm                the moving picture sent live by the npm package `sacn` (node, npm)
+    python -m tests.bench.recording npm                the moving picture, sent live by the npm package `sacn`
 
 `live`: packets sent and recorded, and the CPU time of the recorder's two processes as a share of one core. `captures`:
 how many times faster than it lasted a capture is imported. `npm`: whether what was recorded is what was sent. Traffic
