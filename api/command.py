@@ -7,18 +7,26 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
+from typing import NoReturn
 
 from gloaming.shows.mistake import MistakeError
 
-FAMILIES = ("demo", "run", "timetable", "live", "journal", "frames", "record")
+FAMILIES = ("demo", "run", "timetable", "live", "journal", "frames", "record", "survey")
 """The modules of `gloaming.api.commands`, each with an `add_parser`; what they need they import when called."""
 
 SHOWN = 20
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong with a call on one line."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+
 def build_parser() -> argparse.ArgumentParser:
     """The parser of the whole command."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="gloaming", description="Plays a pixel-light show by itself, all season, from a small board computer."
     )
     parser.add_argument("--version", action="version", version=f"gloaming {version('gloaming')}")

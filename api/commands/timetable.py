@@ -1,54 +1,73 @@
-"""`gloaming nights` and `gloaming why`: the season as a table, and the decision at an instant with its reasons."""
+"""`gloaming nights`, `why`, `rehearse`: the season as a table, one instant with its reasons, and all of it added up."""
 
 from __future__ import annotations
 
 import argparse
 import json
-from datetime import date, datetime, timedelta
+from collections import Counter
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gloaming.shows.mistake import Mistake, MistakeError
 
 if TYPE_CHECKING:
+    from gloaming.daemon.direction.rehearsal import Rehearsal
+    from gloaming.daemon.direction.season import Row
     from gloaming.daemon.site import Site
+
+USUAL_DAYS = 45
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add this family's commands."""
     nights = subparsers.add_parser("nights", help="the nights of the season: when each opens and closes, and why")
-    nights.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
-    nights.add_argument("--from", dest="first", metavar="DATE", help="the first date (default: today)")
-    nights.add_argument("--days", type=int, default=None, metavar="N", help="how many dates (default: 45)")
-    nights.add_argument("--json", action="store_true", help="a list of objects instead of a table")
+    _add_dates(nights)
+    kind = nights.add_mutually_exclusive_group()
+    kind.add_argument("--json", action="store_true", help="a list of objects instead of a table")
+    kind.add_argument("--ics", type=Path, metavar="FILE", help="write a calendar (RFC 5545) for a phone")
+    kind.add_argument("--svg", type=Path, metavar="FILE", help="write one picture of the season")
     nights.set_defaults(handler=show_nights)
     why = subparsers.add_parser("why", help="what is to be on the wire at an instant, and why")
     why.add_argument("words", nargs="*", metavar="[SITE] [AT]", help="a site folder; an instant (default: now)")
     why.add_argument("--json", action="store_true", help="one object instead of sentences")
     why.set_defaults(handler=show_why)
+    rehearse = subparsers.add_parser("rehearse", help="the season without playing it, minute by minute")
+    _add_dates(rehearse)
+    rehearse.add_argument("--json", action="store_true", help="one object instead of sentences")
+    rehearse.set_defaults(handler=show_rehearsal)
+
+
+def _add_dates(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
+    parser.add_argument("--from", dest="first", metavar="DATE", help="the first date (default: today)")
+    parser.add_argument("--days", type=int, metavar="N", help=f"how many dates (default: {USUAL_DAYS})")
 
 
 def show_nights(args: argparse.Namespace) -> int:
     """`gloaming nights`: exit 1 where no night is given."""
     from gloaming.daemon.direction.season import season
-    from gloaming.daemon.site import load_site
 
-    now = datetime.now().astimezone()
-    site = load_site(args.site, now)
-    first = _date(args.first) if args.first else now.astimezone(site.timezone).date()
-    days = 45 if args.days is None else args.days
-    if days < 1:
-        raise MistakeError(Mistake("--days", None, None, f"{days} is not a number of dates", "as --days 7"))
-    try:
-        last = first + timedelta(days=days - 1)
-    except OverflowError:
-        raise MistakeError(
-            Mistake("--days", None, None, f"{days} days run past the calendar", "as --days 60")
-        ) from None
+    site, first, last = _site_and_dates(args)
     rows = season(site, first, last)
     if args.json:
         print(json.dumps([row.as_json(site) for row in rows], indent=2))
-        return 0 if rows else 1
+    elif args.ics:
+        from gloaming.daemon.direction.season_ics import season_ics
+
+        _write(args.ics, season_ics(site, rows, datetime.now(UTC)))
+        print(f"{len(rows)} nights are in {args.ics}")
+    elif args.svg:
+        from gloaming.daemon.direction.season_svg import season_svg
+
+        _write(args.svg, season_svg(site, rows, first, last).encode())
+        print(f"{len(rows)} nights are in {args.svg}")
+    else:
+        _print_nights(site, rows, first, last)
+    return 0 if rows else 1
+
+
+def _print_nights(site: Site, rows: tuple[Row, ...], first: date, last: date) -> None:
     print(f"{site.name}, {first:%d %B %Y} to {last:%d %B %Y}, times of {site.timezone.key}")
     for row in rows:
         opens, closes = (_local(at_ns, site) for at_ns in (row.night.opens_ns, row.closes_ns))
@@ -57,7 +76,51 @@ def show_nights(args: argparse.Namespace) -> int:
         print(f"{row.night.date:%a %d %b %Y}  {opens:%H:%M:%S}-{closes:%H:%M:%S}  {row.night.show:<16} {why}{cut}")
     if not rows:
         print("no night is given on these dates")
-    return 0 if rows else 1
+
+
+def show_rehearsal(args: argparse.Namespace) -> int:
+    """`gloaming rehearse`: exit 1 where no night is given."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    from gloaming.daemon.direction.rehearsal import rehearse
+
+    site, first, last = _site_and_dates(args)
+    columns = (TextColumn("rehearsing {task.description}"), BarColumn(), TextColumn("{task.percentage:.0f} %"))
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(f"{first}", total=(last - first).days + 1)
+        result = rehearse(site, first, last, progress=lambda day: bar.update(task, advance=1, description=f"{day}"))
+    if args.json:
+        print(json.dumps(result.as_json(site), indent=2))
+    else:
+        _print_rehearsal(site, result, first, last)
+    return 0 if result.rows else 1
+
+
+def _print_rehearsal(site: Site, result: Rehearsal, first: date, last: date) -> None:
+    _print_nights(site, result.rows, first, last)
+    pieces = ", ".join(f"{name} {times}" for name, times in sorted(result.pieces.items())) or "none"
+    print(f"\nnights        {len(result.rows)}")
+    print(f"light         {_hours(result.lit_minutes)}")
+    print(f"sound         {_hours(result.sound_minutes)}")
+    print(f"pieces given  {pieces}")
+    print(f"gaps          {result.gaps}, together {_hours(round(result.gaps_ns / 60e9))}")
+    print(f"cut short     {len(result.cuts)}")
+    times = Counter((cut.what, _without_opening(cut.by)) for cut in result.cuts)
+    for (what, by), count in times.items():
+        at = next(cut.at_ns for cut in result.cuts if (cut.what, _without_opening(cut.by)) == (what, by))
+        often = f"{count} times, first on " if count > 1 else "on "
+        print(f"  {what}: {often}{_local(at, site):%a %d %b %Y at %H:%M:%S}, by {by}")
+
+
+def _without_opening(by: str) -> str:
+    """A closing's reason without the opening that stands in it, which is another each night."""
+    head, comma, closing = by.rpartition(", closes ")
+    return f"the closing at {closing}" if comma and " opened " in head else by
+
+
+def _hours(minutes: int) -> str:
+    return f"{minutes // 60} h {minutes % 60:02} min"
 
 
 def show_why(args: argparse.Namespace) -> int:
@@ -68,20 +131,36 @@ def show_why(args: argparse.Namespace) -> int:
     folder, words = _site_and_words(args.words)
     now = datetime.now().astimezone()
     site = load_site(folder, now)
-    at = _instant(words[0], site, now) if words else now
-    decision = decide(instant(at), site)
+    at_ns = instant(_instant(words[0], site, now) if words else now)
+    decision = decide(at_ns, site)
     if args.json:
         print(json.dumps(decision.as_json(site.timezone), indent=2))
         return 0
     playing = f" {decision.piece}, frame {decision.frame}," if decision.piece else ""
-    print(
-        f"{at.astimezone(site.timezone):%A %d %B %Y %H:%M:%S}: {decision.state}{playing} at {decision.brightness:.0%}"
-    )
+    print(f"{_local(at_ns, site):%A %d %B %Y %H:%M:%S}: {decision.state}{playing} at {decision.brightness:.0%}")
     for reason in decision.reasons:
         print(f"  {reason.text}  [{reason.rule}]")
     if decision.next_ns is not None:
         print(f"  next: {decision.next_state} at {_local(decision.next_ns, site):%A %d %B %H:%M:%S}")
     return 0
+
+
+def _site_and_dates(args: argparse.Namespace) -> tuple[Site, date, date]:
+    """The site, and the first and last date that are asked for."""
+    from gloaming.daemon.site import load_site
+
+    now = datetime.now().astimezone()
+    given = _date(args.first) if args.first else None
+    days = USUAL_DAYS if args.days is None else args.days
+    if days < 1:
+        raise MistakeError(Mistake("--days", None, None, f"{days} is not a number of dates", "as --days 7"))
+    site = load_site(args.site, now)
+    first = given or now.astimezone(site.timezone).date()
+    try:
+        return site, first, first + timedelta(days=days - 1)
+    except OverflowError:
+        wrong = f"{days} days run past the calendar"
+        raise MistakeError(Mistake("--days", None, None, wrong, "as --days 60")) from None
 
 
 def _site_and_words(words: list[str]) -> tuple[Path, list[str]]:
@@ -101,15 +180,28 @@ def _date(text: str) -> date:
 
 
 def _instant(text: str, site: Site, now: datetime) -> datetime:
-    """An instant as a person writes it: ISO 8601, with or without its offset, or a time of today."""
+    """An instant as a person writes it: ISO 8601, with or without its offset, or a time of today.
+
+    A local time that the clocks skip moves on by the gap, one that comes twice is its first (RFC 5545 3.3.5): what
+    Python takes a local time without a fold for.
+    """
+    right = "as 2026-12-24T22:45 or 22:45"
     try:
         if len(text) == 5:
             text = f"{now.astimezone(site.timezone).date()}T{text}"
         at = datetime.fromisoformat(text)
     except ValueError:
-        right = "as 2026-12-24T22:45 or 22:45"
         raise MistakeError(Mistake("AT", None, None, f"{text!r} is not an instant", right)) from None
+    if not 1900 <= at.year <= 2100:
+        raise MistakeError(Mistake("AT", None, None, f"{text} is not within 1900 to 2100", right))
     return at if at.tzinfo else at.replace(tzinfo=site.timezone)
+
+
+def _write(path: Path, data: bytes) -> None:
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise MistakeError(Mistake(path, None, None, f"it cannot be written ({error.strerror})")) from None
 
 
 def _local(at_ns: int, site: Site) -> datetime:

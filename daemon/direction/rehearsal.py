@@ -6,16 +6,18 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, time, timedelta
+from itertools import pairwise
 
-from gloaming.daemon.direction.decide import day, segment_at
+from gloaming.daemon.direction.decide import isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.programme import Part
-from gloaming.daemon.direction.score import SECOND_NS, State
+from gloaming.daemon.direction.score import SECOND_NS, Segment, State
 from gloaming.daemon.direction.season import Row, season
 from gloaming.daemon.site import Site
 from gloaming.daemon.timetable.local import resolve
 
 MINUTE_NS = 60 * SECOND_NS
+Shown = tuple[str, str, int]
+"""A piece given once: its show, its name and the instant of its frame 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,19 +38,21 @@ class Rehearsal:
     lit_minutes: int = 0
     sound_minutes: int = 0
     pieces: Counter[str] = field(default_factory=Counter)
-    fill_ns: int = 0
+    gaps: int = 0
+    gaps_ns: int = 0
     cuts: list[Cut] = field(default_factory=list)
 
-    def as_json(self) -> dict[str, object]:
+    def as_json(self, site: Site) -> dict[str, object]:
         """The figures as `gloaming rehearse --json` prints them."""
         return {
-            "nights": len(self.rows),
+            "nights": [row.as_json(site) for row in self.rows],
             "lit_hours": round(self.lit_minutes / 60, 2),
             "sound_hours": round(self.sound_minutes / 60, 2),
             "pieces": dict(sorted(self.pieces.items())),
-            "between_hours": round(self.fill_ns / (3600 * SECOND_NS), 2),
+            "gaps": self.gaps,
+            "gaps_hours": round(self.gaps_ns / (3600 * SECOND_NS), 2),
             "states_minutes": {str(state): minutes for state, minutes in sorted(self.minutes.items())},
-            "cuts": len(self.cuts),
+            "cuts": [{"at": isoformat(cut.at_ns, site.timezone), "what": cut.what, "by": cut.by} for cut in self.cuts],
         }
 
 
@@ -61,6 +65,7 @@ def rehearse(
 ) -> Rehearsal:
     """Decide every minute from the noon of `first` to the noon after `last`, site time."""
     result = Rehearsal(rows=season(site, first, last))
+    shown: dict[Shown, tuple[int, str]] = {}
     for offset in range((last - first).days + 1):
         date_ = first + timedelta(days=offset)
         from_ns, until_ns = (resolve(date_ + timedelta(days=more), time(12), site.timezone) for more in (0, 1))
@@ -69,24 +74,48 @@ def rehearse(
             result.minutes[segment.state] += 1
             result.lit_minutes += segment.level_at(at_ns) > 0
             result.sound_minutes += segment.sound
+        _follow(result, shown, score(from_ns, until_ns, site, overrides).segments)
         if progress:
             progress(date_)
-    for row in result.rows:
-        _add_night(result, row, site, overrides)
+    _add_up(result, shown, site)
     return result
 
 
-def _add_night(result: Rehearsal, row: Row, site: Site, overrides: tuple[Override, ...]) -> None:
-    begun: dict[int, Part] = {}
-    for part in day(row.night.opens_ns, site, overrides).programmes[row.giving]:
-        if part.filler:
-            result.fill_ns += part.until_ns - part.from_ns
-        elif part.piece:
-            begun[part.begins_ns] = part
-    for part in begun.values():
-        assert part.piece is not None
-        result.pieces[part.piece.name] += 1
-        if part.cut:
-            result.cuts.append(Cut(part.until_ns, part.piece.name, row.giving.closes_by))
-    if row.night.cut_by:
-        result.cuts.append(Cut(row.night.to_ns, f"the night of {row.night.date}", row.night.cut_by))
+def _follow(result: Rehearsal, shown: dict[Shown, tuple[int, str]], segments: tuple[Segment, ...]) -> None:
+    """Notes until when each piece is shown, and what comes after it; adds up the time between pieces."""
+    closings = {(row.night.show, row.closes_ns) for row in result.rows}
+    for segment, after in pairwise((*segments, None)):
+        assert segment
+        if segment.show is None:
+            continue
+        if segment.state == State.WAITING:
+            result.gaps += 1
+            result.gaps_ns += segment.until_ns - segment.from_ns
+        elif segment.state == State.PLAYING and segment.picture and segment.picture.still is None:
+            key = (segment.show, segment.picture.piece, segment.picture.zero_ns)
+            closes = (segment.show, segment.until_ns) in closings
+            shown[key] = (segment.until_ns, _by(segment, after, closes))
+
+
+def _by(segment: Segment, after: Segment | None, closes: bool) -> str:
+    """What takes a piece off: the neighbours' hours, the closing of its own show, or the opening of another."""
+    reason = segment.reasons[1]
+    if after and after.reasons and " neighbours." in after.reasons[0].rule:
+        reason = after.reasons[0]
+    elif after and after.show and not closes:
+        reason = after.reasons[-1] if len(after.reasons) < 2 else after.reasons[1]
+    return f"{reason.text} ({reason.rule})"
+
+
+def _add_up(result: Rehearsal, shown: dict[Shown, tuple[int, str]], site: Site) -> None:
+    for (_, piece, zero_ns), (until_ns, by) in shown.items():
+        result.pieces[piece] += 1
+        info = site.pieces[piece].info
+        if info and until_ns < zero_ns + info.length_ns:
+            result.cuts.append(Cut(until_ns, piece, by))
+    result.cuts += [
+        Cut(row.night.to_ns, f"the night of {row.night.date}", row.night.cut_by)
+        for row in result.rows
+        if row.night.cut_by
+    ]
+    result.cuts.sort(key=lambda cut: cut.at_ns)

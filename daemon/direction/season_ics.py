@@ -37,7 +37,9 @@ def season_ics(site: Site, rows: tuple[Row, ...], made_at: datetime) -> bytes:
         event.add("description", f"opens: {night.opens_by}\ncloses: {night.closes_by}{cut}")
         event.add("transp", "TRANSPARENT")
         calendar.add_component(event)
-    calendar.add_missing_timezones()
+    if rows:
+        first, last = rows[0].night.date, rows[-1].night.date
+        calendar.add_missing_timezones(date(first.year - 1, 1, 1), date(last.year + 1, 12, 31))
     return bytes(calendar.to_ical())
 
 
