@@ -12,12 +12,14 @@ EDGES_US = (50, 100, 200, 300, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 10
 
 def frame_at(at_ns: int, zero_ns: int, fps: Fraction) -> int:
     """The number of the frame whose turn it is at an instant."""
-    return (at_ns - zero_ns) * fps.numerator // (fps.denominator * SECOND_NS)
+    numerator, denominator = fps.as_integer_ratio()
+    return (at_ns - zero_ns) * numerator // (denominator * SECOND_NS)
 
 
 def due_ns(frame: int, zero_ns: int, fps: Fraction) -> int:
     """The first instant at which it is a frame's turn: `frame_at(due_ns(n)) == n`, and no earlier instant has it."""
-    return zero_ns - (-frame * fps.denominator * SECOND_NS // fps.numerator)
+    numerator, denominator = fps.as_integer_ratio()
+    return zero_ns - (-frame * denominator * SECOND_NS // numerator)
 
 
 def every(fps: Fraction, limit_hz: float) -> int:

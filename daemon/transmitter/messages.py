@@ -47,7 +47,9 @@ class Dark:
 
     def next_edge(self, at_ns: int) -> int:
         """The next instant after another at which light may become forbidden or allowed."""
-        later = [edge for edge in (*self.begins, *self.ends, self.from_ns, self.until_ns) if edge > at_ns]
+        places = (bisect_right(self.begins, at_ns), bisect_right(self.ends, at_ns))
+        later = [*self.begins[places[0] : places[0] + 1], *self.ends[places[1] : places[1] + 1]]
+        later += [edge for edge in (self.from_ns, self.until_ns) if edge > at_ns]
         return min(later, default=at_ns + 3_600_000_000_000)
 
 
@@ -125,6 +127,11 @@ class Score:
         place = bisect_right(self.begins, at_ns) - 1
         segment = self.segments[place] if place >= 0 else None
         return segment if segment and at_ns < segment.until_ns else None
+
+    def next_begin(self, at_ns: int) -> int | None:
+        """When the next segment after an instant begins."""
+        place = bisect_right(self.begins, at_ns)
+        return self.begins[place] if place < len(self.begins) else None
 
     def after(self, at_ns: int) -> Segment | None:
         """The first later segment that shows frames of a file."""

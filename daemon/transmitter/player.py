@@ -2,16 +2,57 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from gloaming.daemon.transmitter.clock import SECOND_NS, Lateness
-from gloaming.daemon.transmitter.messages import Dark, Score
+from gloaming.daemon.transmitter.messages import Dark, Score, Segment
 from gloaming.daemon.transmitter.output import Output
-from gloaming.daemon.transmitter.readahead import ReadAhead
+from gloaming.daemon.transmitter.readahead import ReadAhead, Want
 from gloaming.daemon.transmitter.voice import Frames, Instant, Shift, Shown, Trouble, Voice
 
 GRACE_NS = 300_000_000
 """How long a fresh transmitter waits for its first score before it sends black."""
 COMING_NS = 3 * SECOND_NS
 """How long before it begins a piece is read."""
+AHEAD_NS = SECOND_NS // 10
+"""How often it is looked which frames are to be at hand."""
+DRIFT_NS = 100_000
+"""By so much the two clocks may move against each other before all is looked up anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """What was looked up, and until when it holds; `segment` is None where it is black."""
+
+    score: Score
+    dark: Dark
+    segment: Segment | None
+    from_ns: int
+    until_ns: int
+    apart_ns: int
+
+    def holds(self, score: Score, dark: Dark, monotonic_ns: int, wall_ns: int) -> bool:
+        return (
+            self.score is score
+            and self.dark is dark
+            and self.from_ns <= monotonic_ns < self.until_ns
+            and abs(wall_ns - monotonic_ns - self.apart_ns) < DRIFT_NS
+        )
+
+
+def _stretch(score: Score, dark: Dark, lead_ns: int, monotonic_ns: int, wall_ns: int) -> _Stretch:
+    """Light where the score has it and no dark window forbids it: by the score's time, when it leaves and when it is
+    seen, and by the wall clock. For a second at the most."""
+    at_ns = monotonic_ns + score.offset_ns
+    instants = (at_ns, at_ns + lead_ns, wall_ns + score.wall_offset_ns)
+    edges = [monotonic_ns + SECOND_NS, *(monotonic_ns + dark.next_edge(instant) - instant for instant in instants)]
+    segment = score.at(at_ns + lead_ns)
+    change_ns = segment.until_ns if segment else score.next_begin(at_ns + lead_ns)
+    if change_ns is not None:
+        edges.append(change_ns - score.offset_ns - lead_ns)
+    if segment and (segment.dark or any(dark.at(instant) for instant in instants)):
+        segment = None
+    return _Stretch(score, dark, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns)
 
 
 class Player:
@@ -27,6 +68,9 @@ class Player:
         self.dark: Dark | None = None
         self.frames, self.lateness = Frames(), Lateness()
         self._began_ns = now_ns
+        self._stretches: dict[int, _Stretch] = {}
+        self._ahead_ns = 0
+        self._ahead_score: Score | None = None
 
     def use(self, output: Output | None) -> None:
         """Play into an output from now on."""
@@ -45,20 +89,25 @@ class Player:
             return monotonic_ns + SECOND_NS
         if (self.score is None or self.dark is None) and monotonic_ns < self._began_ns + GRACE_NS:
             return self._began_ns + GRACE_NS
-        wants = []
+        if self.score and (monotonic_ns >= self._ahead_ns or self.score is not self._ahead_score):
+            self._ahead_ns, self._ahead_score = monotonic_ns + AHEAD_NS, self.score
+            self._look_ahead(self.score, monotonic_ns)
         next_ns = monotonic_ns + SECOND_NS
         for voice in self.voices:
             look_ns = self._play(voice, monotonic_ns, wall_ns)
             part_ns = voice.go_on(monotonic_ns)
             next_ns = min(next_ns, look_ns, look_ns if part_ns is None else part_ns)
-            if self.score:
-                at_ns = monotonic_ns + self.score.offset_ns + voice.group.lead_ns
-                coming = self.score.after(at_ns)
-                near = coming if coming and coming.from_ns - at_ns < COMING_NS else None
-                wants += voice.wants(self.score.at(at_ns), near, at_ns)
+        return next_ns
+
+    def _look_ahead(self, score: Score, monotonic_ns: int) -> None:
+        wants: list[Want] = []
+        for voice in self.voices:
+            at_ns = monotonic_ns + score.offset_ns + voice.group.lead_ns
+            coming = score.after(at_ns)
+            near = coming if coming and coming.from_ns - at_ns < COMING_NS else None
+            wants += voice.wants(score.at(at_ns), near, at_ns)
         if wants:  # else what is there is kept, for a pause that ends
             self.ahead.want(*dict.fromkeys(wants))
-        return next_ns
 
     def _play(self, voice: Voice, monotonic_ns: int, wall_ns: int) -> int:
         """One voice at an instant: light where the score has it and no dark window forbids it, else black."""
@@ -66,19 +115,13 @@ class Player:
         release = bool(self.output and self.output.setup.at_rest == "release")
         if score is None or dark is None:
             return voice.black(Instant(monotonic_ns, monotonic_ns, monotonic_ns + SECOND_NS), release)
-        at_ns = monotonic_ns + score.offset_ns
-        instants = (at_ns, at_ns + lead_ns, wall_ns + score.wall_offset_ns)
-        edge_ns = monotonic_ns + min(dark.next_edge(instant) - instant for instant in instants)
-        segment = score.at(at_ns + lead_ns)
-        if segment is None:
-            begins = [begin for begin in score.begins if begin > at_ns + lead_ns]
-            change_ns = begins[0] - score.offset_ns - lead_ns if begins else edge_ns
-        else:
-            change_ns = segment.until_ns - score.offset_ns - lead_ns
-        now = Instant(monotonic_ns, at_ns + lead_ns, min(edge_ns, change_ns))
-        if segment is None or segment.dark or voice.is_hurt(segment) or any(dark.at(instant) for instant in instants):
+        stretch = self._stretches.get(lead_ns)
+        if stretch is None or not stretch.holds(score, dark, monotonic_ns, wall_ns):
+            stretch = self._stretches[lead_ns] = _stretch(score, dark, lead_ns, monotonic_ns, wall_ns)
+        now = Instant(monotonic_ns, monotonic_ns + score.offset_ns + lead_ns, stretch.until_ns)
+        if stretch.segment is None or voice.is_hurt(stretch.segment):
             return voice.black(now, release)
-        return voice.light(segment, now, self.frames, self.lateness)
+        return voice.light(stretch.segment, now, self.frames, self.lateness)
 
     def go_black(self) -> None:
         """Black at once, before the end."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from fractions import Fraction
 
 from gloaming.daemon.transmitter.canvas import FULL, Picture
 from gloaming.daemon.transmitter.clock import SECOND_NS, Lateness, due_ns, every, frame_at
@@ -80,6 +81,7 @@ class Voice:
         self._held_ns: int | None = None
         self._frame = -1
         self._shift_ns = 0
+        self._fps, self._step, self._half_ns = Fraction(0), 1, 0
         self._unchanged = 0
         self._sent_ns = self._next_ns = self._frame_ns = 0
         slots = max((block.slots for block in group.blocks), default=512)
@@ -109,11 +111,15 @@ class Voice:
 
     def _moving(self, segment: Segment, path: str, now: Instant, frames: Frames, lateness: Lateness) -> int:
         """Frames of a file: each goes out once, when it is due; of frames missed, only the newest."""
-        step = every(segment.fps, self._limit_hz)
-        turn = frame_at(now.at_ns, segment.zero_ns, segment.fps) // segment.frames
+        if segment.fps != self._fps:
+            self._fps, self._step = segment.fps, every(segment.fps, self._limit_hz)
+            self._half_ns = int(SECOND_NS * self._step / segment.fps / 2)
+        step = self._step
+        number = frame_at(now.at_ns, segment.zero_ns, segment.fps)
+        turn = number // segment.frames
         first, last = turn * segment.frames, (turn + 1) * segment.frames - 1
         shift_ns = self.shift(segment, turn, now.monotonic_ns)
-        now_frame = led_frame(segment, now.at_ns, shift_ns) // step * step
+        now_frame = (led_frame(segment, now.at_ns, shift_ns) if shift_ns else number) // step * step
         begins = self._picture != segment.picture
 
         def due(frame: int) -> int:
@@ -145,7 +151,7 @@ class Voice:
         frames.sent += 1
         frames.dropped += missed
         frames.unread += 0 if held_ns is None else missed
-        frames.late += late_ns * segment.fps > SECOND_NS * step // 2
+        frames.late += late_ns > self._half_ns
         lateness.add(late_ns)
         self._picture, self._frame, self._unchanged, self._shift_ns = segment.picture, now_frame, 0, shift_ns
         self.shown = Shown(segment.piece, now_frame % segment.frames, level, float(segment.fps), share)
