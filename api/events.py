@@ -6,6 +6,7 @@ One watch looks for everybody, and only while somebody listens.
 import asyncio
 import json
 from collections.abc import AsyncIterator, Callable
+from contextlib import suppress
 from typing import Annotated, Any
 
 from fastapi import Depends, FastAPI, Request
@@ -45,7 +46,7 @@ class Watch:
         self.told = ""
         self._news = ""
         self._listeners = 0
-        self._changed = asyncio.Event()
+        self.changed = asyncio.Event()
         self._task: asyncio.Task[None] | None = None
 
     def look(self) -> None:
@@ -61,8 +62,8 @@ class Watch:
 
     def wake(self) -> None:
         """Wake every listener, news or not."""
-        self._changed.set()
-        self._changed = asyncio.Event()
+        self.changed.set()
+        self.changed = asyncio.Event()
 
     async def _look_on(self) -> None:
         while self._listeners:
@@ -77,15 +78,6 @@ class Watch:
 
     def leave(self) -> None:
         self._listeners -= 1
-
-    async def next(self, number: int) -> int:
-        """The number of the newest news, as soon as it is not `number`, or after a beat."""
-        if self.number == number:
-            try:
-                await asyncio.wait_for(self._changed.wait(), BEAT_S)
-            except TimeoutError:
-                return self.number
-        return self.number
 
 
 class Streams:
@@ -136,6 +128,7 @@ def add_events(
             yield "retry: 1000\n" + event("hello", json.dumps({"device": device.name, "kind": device.kind}))
             number = -1
             while not ending.is_set():
+                changed = watch.changed
                 if doorkeeper.device(token, director.clock.now_ns()) is None:
                     yield event("signed-out", "{}")
                     return
@@ -145,7 +138,8 @@ def add_events(
                 else:
                     at = isoformat(director.clock.now_ns(), director.site.timezone)
                     yield event("beat", json.dumps({"at": at}))
-                await watch.next(number)
+                with suppress(TimeoutError):  # then it is time for a beat
+                    await asyncio.wait_for(changed.wait(), BEAT_S)
         finally:
             streams.close(ending)
             watch.leave()

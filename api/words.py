@@ -4,9 +4,9 @@ What is asked is checked against these. Answers are described by them, and a tes
 that says more than is written here stays an answer.
 """
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from gloaming.api.problems import ProblemDetails, ReasonGiven
 
@@ -26,6 +26,13 @@ class Asked(BaseModel):
     model_config = ConfigDict(extra="allow")
 
     kind: Annotated[str, Field(max_length=20)]
+
+    @model_validator(mode="after")
+    def _nothing_is_null(self) -> Self:
+        for key, value in (self.model_extra or {}).items():
+            if value is None:
+                raise ValueError(f"{key} is null; leave it out")
+        return self
 
 
 OVERRIDE_KINDS: dict[str, dict[str, Any]] = {

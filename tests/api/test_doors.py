@@ -1,0 +1,489 @@
+"""Every way in that must be closed, and that those who belong still get in."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+from pathlib import Path
+
+import pytest
+from argon2 import extract_parameters
+from argon2.low_level import Type
+
+from gloaming.api.guard import Limits
+from gloaming.api.sign_in import ALL_GUESSES, LINK_S, SHUT_GUESSES, SHUT_S, Doorkeeper, Guesses, name_of, network_of
+from gloaming.daemon.state import State
+from tests.api.house import ORIGIN, House, house, run
+
+OPEN = {"/healthz", "/api/sign-in", "/api/sign-in/link", "/api/openapi.json"}
+
+
+PATHS = (
+    "/../site.toml",
+    "/%2e%2e/%2e%2e/etc/passwd",
+    "/page.css/../../http.py",
+    "//etc/passwd",
+    "/page/..%2fhttp.py",
+    "/http.py",
+    "/%00",
+    "/page.html",
+)
+
+
+def routes(document: dict[str, dict[str, dict[str, object]]]) -> list[tuple[str, str]]:
+    return [(method, path) for path, methods in document["paths"].items() for method in methods]
+
+
+def test_no_token_and_a_wrong_token_open_nothing(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as owner:
+            listed = routes((await owner.get("/api/openapi.json")).json())
+            assert len(listed) > 15
+            for token in (None, "wrong", home.token[:-1], home.token + "x", "\x7f"):
+                async with home.client(token) as stranger:
+                    for method, path in listed:
+                        if path not in OPEN:
+                            answer = await stranger.request(method, path.replace("{id}", "1"), json={})
+                            assert answer.status_code == 401, (method, path)
+                            assert answer.headers["content-type"] == "application/problem+json"
+                            assert answer.headers["www-authenticate"] == "Bearer"
+                    assert (await stranger.get("/api/openapi.json")).status_code == 401
+                    assert (await stranger.get("/healthz")).status_code == 200
+
+    run(work())
+
+
+def test_a_viewer_sees_and_touches_nothing(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.device("viewer")) as viewer:
+            document = (await viewer.get("/api/openapi.json")).json()
+            assert (await viewer.get("/api/now")).json()["state"] == "playing"
+            for method, path in routes(document):
+                if method != "get" and path not in OPEN:
+                    answer = await viewer.request(method, path.replace("{id}", "1"), json={"kind": "pause"})
+                    assert answer.status_code in (403, 422), (method, path, answer.text)
+            assert not home.director.overrides
+            assert len(home.director.store.devices()) == 2
+
+    run(work())
+
+
+def test_a_form_on_another_site_can_do_nothing(tmp_path: Path) -> None:
+    """The browser adds the cookie to nothing that another site sends (SameSite), and says where it comes from."""
+
+    async def work() -> None:
+        async with house(tmp_path) as home:
+            token = home.device()
+            async with home.client(cookies={"gloaming": token}) as browser:
+                pause = {"kind": "pause"}
+                own = await browser.post("/api/overrides", json=pause, headers={"Origin": ORIGIN})
+                assert own.status_code == 201
+                for headers in (
+                    {"Origin": "http://elsewhere.example"},
+                    {"Origin": "null"},
+                    {"Origin": "http://127.0.0.1:9090"},
+                    {"Origin": f"{ORIGIN}.elsewhere.example"},
+                    {"Origin": ORIGIN, "Sec-Fetch-Site": "cross-site"},
+                    {"Origin": ORIGIN, "Sec-Fetch-Site": "same-site"},
+                    {},
+                ):
+                    foreign = await browser.post("/api/overrides", json=pause, headers=headers)
+                    assert foreign.status_code == 403, headers
+                form = {"Origin": ORIGIN, "Content-Type": "text/plain"}
+                assert (
+                    await browser.post("/api/overrides", content=json.dumps(pause), headers=form)
+                ).status_code == 422
+            assert len(home.director.overrides) == 1
+
+    run(work())
+
+
+@pytest.mark.parametrize(
+    "host", ["elsewhere.example", "gloaming.local.elsewhere.example", "127.0.0.1.nip.example", "", "a b"]
+)
+def test_a_foreign_name_that_leads_here_is_refused(host: str, tmp_path: Path) -> None:
+    """DNS rebinding: the browser believes that it speaks to the foreign name."""
+
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            answer = await client.get("/api/now", headers={"Host": host})
+            assert answer.status_code == 421
+            assert answer.headers["content-type"] == "application/problem+json"
+
+    run(work())
+
+
+def test_the_site_goes_by_its_addresses_and_names(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            for host in (
+                "gloaming.local",
+                "GLOAMING.local:8080",
+                "localhost",
+                "192.0.2.4",
+                "[::1]:80",
+                "boathouse.example",
+            ):
+                assert (await client.get("/api/now", headers={"Host": host})).status_code == 200, host
+
+    run(work())
+
+
+def test_a_link_works_once_and_for_ten_minutes(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as owner, home.client() as phone:
+            made = (await owner.post("/api/links", json={"kind": "viewer"})).json()
+            assert made["link"].endswith(f"/#{made['code']}")
+            first = await phone.post("/api/sign-in/link", json={"code": made["code"], "device": "Anna"})
+            assert (first.status_code, first.json()["kind"], first.json()["device"]) == (200, "viewer", "Anna")
+            again = await phone.post("/api/sign-in/link", json={"code": made["code"]})
+            assert again.status_code == 401
+            assert "used" in again.json()["detail"]
+            keeper = home.doorkeeper
+            code = keeper.make_link("operator", 1000.0)
+            assert keeper.use_link(code, "late", 1000.0 + LINK_S, 0) is None
+            code = keeper.make_link("operator", 1000.0)
+            assert keeper.use_link(code, "just in time", 999.9 + LINK_S, 0)
+
+    run(work())
+
+
+def test_two_hundred_wrong_passcodes_shut_out_the_guesser_and_no_phone_that_is_signed_in(tmp_path: Path) -> None:
+    async def work() -> None:
+        limits = Limits(address_rate=1e6, address_burst=1e6)
+        async with house(tmp_path, limits=limits) as home:
+            async with (
+                home.client(home.device(), address="192.0.2.9") as phone,
+                home.client(address="192.0.2.9") as guesser,
+            ):
+                statuses = []
+                for number in range(200):
+                    answer = await guesser.post("/api/sign-in", json={"passcode": f"{number:04}-0000"})
+                    statuses.append(answer.status_code)
+                    if answer.status_code == 429:
+                        assert int(answer.headers["retry-after"]) >= 1
+                assert set(statuses) == {401, 429}
+                assert statuses.count(401) <= SHUT_GUESSES
+                right = await guesser.post("/api/sign-in", json={"passcode": home.passcode})
+                assert right.status_code == 429
+                assert (await phone.post("/api/overrides", json={"kind": "pause"})).status_code == 201
+                link = (await phone.post("/api/links", json={})).json()["code"]
+                assert (await guesser.post("/api/sign-in/link", json={"code": link})).status_code == 200
+            async with home.client(address="192.0.2.10") as neighbour:
+                assert (await neighbour.post("/api/sign-in", json={"passcode": home.passcode})).status_code == 200
+
+    run(work())
+
+
+def test_guesses_at_the_same_time_count_too(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client() as guesser:
+            tries = [guesser.post("/api/sign-in", json={"passcode": f"{number}"}) for number in range(40)]
+            statuses = [answer.status_code for answer in await asyncio.gather(*tries)]
+            assert statuses.count(401) <= 4
+
+    run(work())
+
+
+def test_a_guesser_with_many_addresses_is_shut_out_by_the_sum() -> None:
+    guesses = Guesses()
+    tried = 0
+    for number in range(2000):
+        if not guesses.wait_s(f"192.0.2.{number % 250}", number * 0.5):
+            guesses.add(f"192.0.2.{number % 250}", number * 0.5)
+            tried += 1
+    assert tried == ALL_GUESSES
+    assert not guesses.wait_s("198.51.100.1", 4000 + 3600)
+
+
+def test_the_wait_doubles_and_then_the_door_is_shut() -> None:
+    guesses, at_s, waits = Guesses(), 0.0, []
+    for _ in range(SHUT_GUESSES):
+        waits.append(guesses.wait_s("192.0.2.1", at_s))
+        at_s += waits[-1]
+        guesses.add("192.0.2.1", at_s)
+    assert waits == [0, 0, 0, 1, 2, 4, 8, 16, 32, 64]
+    assert guesses.wait_s("192.0.2.1", at_s) == SHUT_S
+
+
+def test_a_house_with_an_ipv6_network_is_one_guesser() -> None:
+    assert network_of("2001:db8:1:2:3::4") == network_of("2001:db8:1:2:ffff::1") == "2001:db8:1:2::/64"
+    assert network_of("::ffff:192.0.2.1") == "192.0.2.1"
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_no_path_leads_out_of_the_page(path: str, tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            answer = await client.get(f"http://127.0.0.1:8080{path}")
+            assert answer.status_code == 404
+            assert b"root:" not in answer.content
+            assert b"import" not in answer.content
+
+    run(work())
+
+
+def test_nothing_asked_becomes_a_header_or_a_line_of_the_journal(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client() as phone:
+            name = "Anna\r\nSet-Cookie: gloaming=stolen\x1b[2J\u202e"
+            answer = await phone.post("/api/sign-in", json={"passcode": home.passcode, "device": name})
+            assert answer.status_code == 200
+            assert len(answer.headers.get_list("set-cookie")) == 1
+            assert answer.json()["device"] == "Anna Set-Cookie: gloaming=stolen [2J"
+            odd = await phone.get("/api/now%0d%0aX-Odd:%201")
+            assert odd.status_code == 404
+            assert "x-odd" not in odd.headers
+            for line in home.director.store.journal(100):
+                assert str(line["text"]).isprintable()
+
+    run(work())
+    assert name_of("THIS machine") != "THIS machine"
+    assert name_of("\n") == "a phone"
+
+
+async def events_of(home: House, token: str, revoke_at: str, revoker: str) -> list[str]:
+    """The lines of a stream of events until it ends; the device is revoked when an event comes."""
+    lines: list[str] = []
+    async with home.client(revoker) as other:
+
+        async def revoke() -> None:
+            known = (await other.get("/api/devices")).json()
+            mine = next(device["id"] for device in known if device["name"] == "lost phone")
+            assert (await other.delete(f"/api/devices/{mine}")).status_code == 200
+
+        sent: list[bytes] = []
+        asked = revoked = False
+
+        async def receive() -> dict[str, object]:
+            nonlocal asked
+            if not asked:
+                asked = True
+                return {"type": "http.request", "body": b"", "more_body": False}
+            await asyncio.sleep(3600)
+            return {"type": "http.disconnect"}
+
+        async def send(message: dict[str, object]) -> None:
+            nonlocal revoked
+            body = message.get("body", b"")
+            assert isinstance(body, bytes)
+            sent.append(body)
+            if revoke_at.encode() in body and not revoked:
+                revoked = True
+                await revoke()
+
+        scope = {
+            "type": "http",
+            "method": "GET",
+            "path": "/api/events",
+            "raw_path": b"/api/events",
+            "query_string": b"",
+            "scheme": "http",
+            "client": ("192.0.2.8", 40_000),
+            "headers": [(b"host", b"127.0.0.1:8080"), (b"authorization", f"Bearer {token}".encode())],
+        }
+        await asyncio.wait_for(home.app(scope, receive, send), 30)  # type: ignore[arg-type]  # messages are plain dicts
+        lines = b"".join(sent).decode().splitlines()
+    return lines
+
+
+def test_a_stream_of_events_ends_with_the_token_and_the_token_opens_nothing_more(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home:
+            token = home.device(name="lost phone")
+            lines = await events_of(home, token, "event: now", home.token)
+            assert lines[-3:] == ["event: signed-out", "data: {}", ""]
+            async with home.client(token) as lost:
+                assert (await lost.get("/api/now")).status_code == 401
+                assert (await lost.get("/api/events")).status_code == 401
+                assert (await lost.post("/api/overrides", json={"kind": "dark"})).status_code == 401
+
+    run(work())
+
+
+def test_what_is_kept_is_a_hash_and_the_passcode_is_argon2id(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home:
+            token, passcode = home.device(), home.passcode
+            stored = home.director.store.fact("passcode_argon2id")
+            assert stored
+            parameters = extract_parameters(stored)
+            assert parameters.type == Type.ID
+            # OWASP Password Storage Cheat Sheet (from memory): 9 MiB with 4 passes and 1 lane is one of its settings.
+            assert (parameters.memory_cost, parameters.time_cost, parameters.parallelism) == (9216, 4, 1)
+        for path in (tmp_path / "state").iterdir():
+            if path.is_file() and path.name not in ("passcode", "token"):
+                data = path.read_bytes()
+                assert token.encode() not in data
+                assert passcode.encode() not in data
+        for name in ("passcode", "token"):
+            assert (tmp_path / "state" / name).stat().st_mode & 0o077 == 0
+
+    run(work())
+
+
+def test_cookies_are_out_of_reach_of_scripts_and_other_sites(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client() as phone:
+            answer = await phone.post("/api/sign-in", json={"passcode": home.passcode})
+            cookie = answer.headers["set-cookie"].lower()
+            assert "httponly" in cookie
+            assert "samesite=strict" in cookie
+            assert "domain" not in cookie
+            assert (await phone.get("/api/now")).status_code == 200
+
+    run(work())
+
+
+def test_no_secret_is_in_a_log_or_the_journal(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as owner, home.client() as phone:
+            code = (await owner.post("/api/links", json={})).json()["code"]
+            await phone.post("/api/sign-in", json={"passcode": "0000-0000-wrong"})
+            signed = (await phone.post("/api/sign-in", json={"passcode": home.passcode})).json()
+            await phone.post("/api/sign-in/link", json={"code": code})
+            secrets = [home.passcode, "0000-0000-wrong", code, signed["token"], home.token]
+            told = caplog.text + json.dumps(home.director.store.journal(1000))
+            assert not [secret for secret in secrets if secret in told]
+
+    caplog.set_level(logging.DEBUG, logger="uvicorn")
+    caplog.set_level(logging.DEBUG, logger="gloaming")
+    run(work())
+
+
+def test_every_answer_forbids_what_a_page_does_not_need(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            for path in ("/", "/api/now", "/nowhere", "/healthz"):
+                headers = (await client.get(path)).headers
+                policy = headers["content-security-policy"]
+                assert "default-src 'none'" in policy
+                assert "unsafe" not in policy
+                assert "frame-ancestors 'none'" in policy
+                assert headers["x-content-type-options"] == "nosniff"
+                assert headers["referrer-policy"] == "no-referrer"
+            assert (await client.get("/api/now")).headers["cache-control"] == "no-store"
+
+    run(work())
+
+
+def test_the_passcode_changes_on_the_board_alone_and_phones_stay_signed_in(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as board, home.client(home.device()) as phone:
+            first = home.passcode
+            assert (await phone.put("/api/passcode", json={})).status_code == 403
+            assert (await board.put("/api/passcode", json={"passcode": "short"})).status_code == 422
+            assert (await board.put("/api/passcode", json={"passcode": "a longer one"})).status_code == 200
+            assert not (tmp_path / "state" / "passcode").exists()
+            async with home.client() as fresh:
+                assert (await fresh.post("/api/sign-in", json={"passcode": first})).status_code == 401
+                assert (await fresh.post("/api/sign-in", json={"passcode": " a longer one "})).status_code == 200
+            assert (await phone.get("/api/now")).status_code == 200
+            made = (await board.put("/api/passcode", json={})).json()["passcode"]
+            async with home.client() as fresh:
+                assert (await fresh.post("/api/sign-in", json={"passcode": made})).status_code == 200
+
+    run(work())
+
+
+def test_a_passcode_lasts_when_its_file_is_gone(tmp_path: Path) -> None:
+    store = State(tmp_path, 0)
+    path = Doorkeeper(store).first_passcode(tmp_path)
+    stored = store.fact("passcode_argon2id")
+    path.unlink()
+    Doorkeeper(store).first_passcode(tmp_path)
+    assert store.fact("passcode_argon2id") == stored
+    store.close()
+
+
+def test_devices_are_listed_and_the_board_itself_cannot_be_signed_out(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as board:
+            home.device(name="Anna")
+            devices = (await board.get("/api/devices")).json()
+            assert [(each["name"], each["this"]) for each in devices] == [("Anna", False), ("this machine", True)]
+            assert (await board.delete(f"/api/devices/{devices[1]['id']}")).status_code == 409
+            assert (await board.delete("/api/devices/999999999999999999999999")).status_code == 404
+            assert (await board.get("/api/now")).status_code == 200
+
+    run(work())
+
+
+def test_a_device_that_asks_too_often_is_told_to_wait_and_others_are_not(tmp_path: Path) -> None:
+    async def work() -> None:
+        limits = Limits(device_rate=1e-6, device_burst=5)
+        async with (
+            house(tmp_path, limits=limits) as home,
+            home.client(home.token) as hasty,
+            home.client(home.device()) as other,
+        ):
+            statuses = [(await hasty.get("/api/now")).status_code for _ in range(8)]
+            assert statuses == [200] * 5 + [429] * 3
+            assert (await hasty.get("/api/now")).headers["retry-after"] == "1"
+            assert (await other.get("/api/now")).status_code == 200
+
+    run(work())
+
+
+def test_an_address_that_asks_too_often_is_told_to_wait(tmp_path: Path) -> None:
+    async def work() -> None:
+        limits = Limits(address_rate=1e-6, address_burst=3)
+        async with (
+            house(tmp_path, limits=limits) as home,
+            home.client(address="192.0.2.50") as hasty,
+            home.client(address="192.0.2.51") as other,
+        ):
+            assert [(await hasty.get("/healthz")).status_code for _ in range(4)] == [200] * 3 + [429]
+            assert (await other.get("/healthz")).status_code == 200
+
+    run(work())
+
+
+def test_a_phone_an_hour_wrong_is_served_as_any_other(tmp_path: Path) -> None:
+    """No answer and no token depends on what a phone believes the time to be; minutes count from the site's clock."""
+
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.device()) as phone:
+            headers = {"Date": "Sat, 12 Dec 2026 19:00:00 GMT", "If-Modified-Since": "Sat, 12 Dec 2026 19:00:00 GMT"}
+            answer = await phone.post("/api/overrides", json={"kind": "pause", "minutes": 15}, headers=headers)
+            assert answer.json()["until"].startswith("2026-12-12T18:15")
+            assert answer.json()["remaining_s"] == 900
+
+    run(work())
+
+
+def test_two_operators_who_press_at_once_both_have_their_say(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with (
+            house(tmp_path) as home,
+            home.client(home.device(name="Anna")) as anna,
+            home.client(home.device(name="Ben")) as ben,
+        ):
+            pause = {"kind": "pause", "minutes": 15}
+            answers = await asyncio.gather(
+                anna.post("/api/overrides", json=pause), ben.post("/api/overrides", json=pause)
+            )
+            ids = [answer.json()["id"] for answer in answers]
+            assert len(set(ids)) == 2
+            ends = [anna.delete(f"/api/overrides/{ids[0]}"), ben.delete(f"/api/overrides/{ids[0]}")]
+            assert sorted(answer.status_code for answer in await asyncio.gather(*ends)) == [200, 404]
+            assert (await anna.get("/api/now")).json()["state"] == "paused"
+            await ben.delete(f"/api/overrides/{ids[1]}")
+            assert (await anna.get("/api/now")).json()["state"] == "playing"
+
+    run(work())
+
+
+@pytest.mark.parametrize("minutes", [0, -1, 1_000_000, "15", True, None, 1e400, [15]])
+def test_a_pause_of_no_sensible_length_is_a_problem_with_what_would_be_right(minutes: object, tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            content = json.dumps({"kind": "pause", "minutes": minutes})
+            answer = await client.post("/api/overrides", content=content, headers={"Content-Type": "application/json"})
+            assert answer.status_code == 422
+            assert answer.headers["content-type"] == "application/problem+json"
+            assert answer.json()["status"] == 422
+            assert not home.director.overrides
+
+    run(work())
