@@ -38,12 +38,14 @@ def write_site(
 ) -> None:
     """A site of two pieces, with one controller; `performance` is its table's `from`, `to` and dates."""
     (folder / "pieces").mkdir(parents=True, exist_ok=True)
+    noise = np.random.default_rng(1)  # so that chunks are as large on the disk as those of a real picture
     numbers = [Universe(number + 1, SLOTS, number * SLOTS) for number in range(universes)]
     for index, (name, frames) in enumerate(PIECES.items()):
-        array = np.full((frames, SLOTS), 100 + index, np.uint8)
+        array = noise.integers(0, 256, (frames, universes * SLOTS), np.uint8)
+        array[:, 2] = 100 + index
         array[:, :2] = np.arange(1, frames + 1, dtype=">u2").view(np.uint8).reshape(frames, 2)
         with FrameWriter(folder / "pieces" / f"{name}.frames", Fraction(FPS), numbers) as writer:
-            writer.write(np.tile(array, (1, universes)))
+            writer.write(array)
     (folder / "rig.toml").write_text(
         rig
         or f'[[controller]]\nname = "left"\nhost = "{host}"\nuniverses = "1-{universes}"\n\n'
