@@ -14,9 +14,9 @@ NOISE_NS = 500_000.0
 """Usual error of a single report."""
 SLOPE = 300e-6
 """Usual error of a sound card's rate."""
-STRAY_NS = 5_000_000
-"""A report further off than this is not believed; several in a row mean that the device has jumped."""
-STRAYS = 5
+STRAY_NS, FAR_NS = 5_000_000, 20_000_000
+"""A report off by more than the first is not believed; many in a row, or a few off by more than the second, are a jump."""
+STRAYS, FAR_STRAYS = 80, 5
 SPREAD_NS = 3_000_000
 
 
@@ -61,7 +61,7 @@ class DeviceClock:
             off_ns = heard_ns - self.line.heard_ns(index)
             if abs(off_ns) > STRAY_NS:
                 self._strays += 1
-                if self._strays >= STRAYS:
+                if self._strays >= (FAR_STRAYS if abs(off_ns) > FAR_NS else STRAYS):
                     self._before, self.line = self.line, None
                     self._pairs.clear()
                 return

@@ -80,7 +80,7 @@ class Recording:
     def __init__(self, quay: Quay) -> None:
         command = ["parec", "--device=quay.monitor", "--format=s16le", f"--rate={RATE}", "--channels=1", "--raw"]
         self.process = subprocess.Popen(
-            [*command, "--latency-msec=10"], env={**os.environ, **quay.environment}, stdout=subprocess.PIPE
+            [*command, "--latency-msec=5"], env={**os.environ, **quay.environment}, stdout=subprocess.PIPE
         )
         self.chunks: list[tuple[int, bytes]] = []
         self._thread = threading.Thread(target=self._run, daemon=True)
@@ -98,17 +98,18 @@ class Recording:
     def clicks_ns(self) -> npt.NDArray[np.float64]:
         """When each click began, by the monotonic clock.
 
-        A sample cannot be had before it is played, and mostly comes a little later: the line that lies under all
-        arrivals, one for each minute, is taken for the time of the first sample of a chunk.
+        A sample cannot be had before the sink takes it up, and mostly comes a little later: what lies under the
+        arrivals of three seconds is taken for the time of a chunk's first sample. (No longer: the sink's own clock is
+        off by some hundred ppm, since it counts its blocks in whole microseconds.)
         """
         samples = self.samples()
         loud = np.flatnonzero(np.abs(samples) > 0.05)
         first = loud[np.concatenate([[True], np.diff(loud) > RATE // 10])] if len(loud) else loud
-        sizes = np.array([len(data) // 2 for _, data in self.chunks[: len(self.chunks)]])
-        begins = np.concatenate([[0], np.cumsum(sizes)[:-1]])
-        arrived = np.array([at_ns for at_ns, _ in self.chunks[: len(sizes)]], dtype=np.float64)
+        chunks = list(self.chunks)
+        begins = np.cumsum([0, *(len(data) // 2 for _, data in chunks)])[:-1]
+        arrived = np.array([at_ns for at_ns, _ in chunks], dtype=np.float64)
         lag = arrived - begins / RATE * 1e9
-        return np.array([at / RATE * 1e9 + lag[np.abs(begins - at) < 30 * RATE].min() for at in first])
+        return np.array([at / RATE * 1e9 + lag[np.abs(begins - at) < 1.5 * RATE].min() for at in first])
 
     def end(self) -> None:
         self.process.terminate()
