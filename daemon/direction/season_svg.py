@@ -11,25 +11,38 @@ from gloaming.daemon.direction.billing import neighbours_windows
 from gloaming.daemon.direction.season import Row
 from gloaming.daemon.site import Site
 from gloaming.daemon.timetable.local import resolve
-from gloaming.daemon.timetable.sun import sunrise_after, sunset_after
+from gloaming.daemon.timetable.sun import stays_below, sun_after
 
 HOUR = 26.0
 """Height of an hour in the picture's units."""
-LEFT, TOP, BOTTOM, RIGHT = 64.0, 92.0, 96.0, 28.0
+LEFT, TOP, BOTTOM, RIGHT = 72.0, 100.0, 118.0, 40.0
 SHOW_COLOURS = 5
+HORIZON, TWILIGHT = ("sunset", "sunrise"), ("dusk", "dawn")
 STYLE = """
-:root { --paper:#fffdf8; --ink:#22252e; --faint:#d9d6cd; --day:#fbeecb; --night:#e6e8f1; --sun:#b4540a;
- --dark:#565c72; --a:#0b6e6e; --b:#9a3563; --c:#6a5a00; --d:#3a55a8; --e:#7a3fa0 }
-@media (prefers-color-scheme: dark) { :root { --paper:#12141c; --ink:#ece9e0; --faint:#343848; --day:#3b3420;
- --night:#1b1f2e; --sun:#ffb066; --dark:#9aa2bd; --a:#4fc6c0; --b:#f08ab8; --c:#e0c94a; --d:#8fb0ff; --e:#c79af0 } }
-text { font: 12px system-ui, sans-serif; fill: var(--ink) } .title { font-size: 20px; font-weight: 600 }
-.small { font-size: 11px } .grid { stroke: var(--faint); stroke-width: 1 }
-.paper { fill: var(--paper) } .day { fill: var(--day) } .night { fill: var(--night) }
-.sun { fill: none; stroke: var(--sun); stroke-width: 2 } .dark { fill: url(#hatch) }
-.hatch { stroke: var(--dark); stroke-width: 1.4; opacity: .75 } .dim { fill: var(--dark); opacity: .16 }
-.quiet { stroke: var(--dark); stroke-width: 1.5; stroke-dasharray: 3 3 }
+:root { --paper:#fffdf7; --ink:#23263a; --soft:#6b7085; --line:#8d90a6; --noon:#fff6da; --day:#fdebc2; --glow:#f6cfae;
+ --eve:#e4e4f3; --night:#bcc6e6; --sun:#c05a0c; --dark:#2f3757;
+ --a:#0b7471; --b:#a3356b; --c:#7d6400; --d:#3558b8; --e:#7f3fa8 }
+@media (prefers-color-scheme: dark) { :root { --paper:#0d1020; --ink:#f1ece0; --soft:#a7abc2; --line:#7d83a3;
+ --noon:#4a4020; --day:#3d3320; --glow:#5a3426; --eve:#1f2442; --night:#121633; --sun:#ffb066; --dark:#aab3d8;
+ --a:#4fd0c8; --b:#f58cbd; --c:#e8cf4f; --d:#93b4ff; --e:#cda2ff } }
+text { font: 12px system-ui, "DejaVu Sans", sans-serif; fill: var(--ink) } .soft { fill: var(--soft) }
+.title { font-size: 26px; font-weight: 650; letter-spacing: .3px } .month { font-size: 13px; font-weight: 600 }
+.paper { fill: var(--paper) } .day { fill: url(#day) } .glow { fill: var(--glow) } .night { fill: url(#night) }
+.grid { stroke: var(--line); stroke-width: .6; opacity: .35 } .first { stroke: var(--line); opacity: .8 }
+.frame { fill: none; stroke: var(--line) }
+.sun { fill: none; stroke: var(--sun); stroke-width: 2.2; stroke-linejoin: round; stroke-linecap: round }
+.dark { fill: url(#hatch) } .hatch { stroke: var(--dark); stroke-width: 1.1; opacity: .6 }
+.dim { fill: var(--dark); opacity: .17 } .quiet { stroke: var(--dark); stroke-width: 1.6; stroke-dasharray: 2 3 }
 .s0 { fill: var(--a) } .s1 { fill: var(--b) } .s2 { fill: var(--c) } .s3 { fill: var(--d) } .s4 { fill: var(--e) }
 """
+DEFS = """<defs>
+<pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">
+<line class="hatch" y2="7"/></pattern>
+<linearGradient id="day" x2="0" y2="1"><stop stop-color="var(--noon)"/><stop offset=".25" stop-color="var(--day)"/>
+<stop offset=".75" stop-color="var(--day)"/><stop offset="1" stop-color="var(--noon)"/></linearGradient>
+<linearGradient id="night" x2="0" y1="{top:g}" y2="{bottom:g}" gradientUnits="userSpaceOnUse">
+<stop offset=".15" stop-color="var(--eve)"/><stop offset=".5" stop-color="var(--night)"/>
+<stop offset=".85" stop-color="var(--eve)"/></linearGradient></defs>"""
 
 
 def season_svg(site: Site, rows: tuple[Row, ...], first: date, last: date) -> str:
@@ -53,14 +66,13 @@ class _Sheet:
         )
         name = f"{self.site.name}: {self.first:%d %B %Y} to {self.dates[-1]:%d %B %Y}"
         yield f'<title id="title">{escape(name)}</title><style>{STYLE}</style>'
-        yield (
-            '<defs><pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" '
-            'patternTransform="rotate(45)"><line class="hatch" y2="6"/></pattern></defs>'
-        )
+        yield DEFS.format(top=TOP, bottom=TOP + 24 * HOUR)
         yield f'<rect class="paper" width="{self.width:g}" height="{self.height:g}"/>'
-        yield f'<text class="title" x="{LEFT:g}" y="34">{escape(self.site.name)}</text>'
-        span = f"{self.dates[0]:%A %d %B %Y} to {self.dates[-1]:%A %d %B %Y}"
-        yield f'<text x="{LEFT:g}" y="56">{escape(f"{span}, {len(self.rows)} nights")}</text>'
+        yield f'<text class="title" x="{LEFT:g}" y="48">{escape(self.site.name)}</text>'
+        hours = sum(row.closes_ns - row.night.opens_ns for row in self.rows) / 3600e9
+        nights = f"{len(self.rows)} performances" if len(self.rows) != 1 else "one performance"
+        told = f"{_day(self.dates[0])} to {_day(self.dates[-1])}: {nights}, {hours:.0f} hours"
+        yield f'<text class="soft" x="{LEFT:g}" y="74">{escape(told)}; times of {escape(self.site.timezone.key)}</text>'
         yield from self.sky()
         yield from self.grid()
         yield from self.hours()
@@ -92,10 +104,20 @@ class _Sheet:
         area = f'x="{LEFT:g}" width="{self.column * len(self.dates):g}" y="{TOP:g}" height="{24 * HOUR:g}"'
         yield f'<rect class="day" {area}/>'
         for day in self.dates:
-            noon_ns, next_ns = self.noon(day), self.noon(day + timedelta(days=1))
-            down, up = sunset_after(self.site.spot, noon_ns), sunrise_after(self.site.spot, noon_ns)
-            if down is not None and up is not None and down < up:
-                yield self.bar(day, min(down, next_ns), min(up, next_ns), "night")
+            for css, events in (("glow", HORIZON), ("night", TWILIGHT)):
+                for from_ns, until_ns in self.down(day, events):
+                    yield self.bar(day, from_ns, until_ns, css, -0.05)
+
+    def down(self, day: date, events: tuple[str, str]) -> tuple[tuple[int, int], ...]:
+        """When the sun is down from a date's noon to the next: from an event of the evening to one of the morning."""
+        noon_ns, next_ns = self.noon(day), self.noon(day + timedelta(days=1))
+        falls, rises = (sun_after(self.site.spot, noon_ns, event) for event in events)
+        if falls is None and rises is None:
+            return ((noon_ns, next_ns),) if stays_below(self.site.spot, day, events[0]) else ()
+        falls, rises = noon_ns if falls is None else falls, next_ns if rises is None else rises
+        if falls <= rises:
+            return ((min(falls, next_ns), min(rises, next_ns)),)
+        return (noon_ns, min(rises, next_ns)), (min(falls, next_ns), next_ns)
 
     def grid(self) -> Iterator[str]:
         right, bottom = LEFT + self.column * len(self.dates), TOP + 24 * HOUR
@@ -103,15 +125,22 @@ class _Sheet:
             y = TOP + hour * HOUR
             yield f'<line class="grid" x1="{LEFT:g}" x2="{right:g}" y1="{y:g}" y2="{y:g}"/>'
             clock = f"{(hour + 12) % 24:02}:00"
-            yield f'<text class="small" x="{LEFT - 8:g}" y="{y + 4:g}" text-anchor="end">{clock}</text>'
+            yield f'<text class="soft" x="{LEFT - 10:g}" y="{y + 4:g}" text-anchor="end">{clock}</text>'
         weekly = len(self.dates) <= 120
         for day in self.dates:
-            if day.day == 1 or (weekly and day.weekday() == 0) or day == self.first:
-                x = self.x(day)
-                yield f'<line class="grid" x1="{x:g}" x2="{x:g}" y1="{TOP:g}" y2="{bottom:g}"/>'
+            x = self.x(day)
             if day.day == 1 or (weekly and day.weekday() == 0):
-                label = f"{day:%d %b}" if weekly else f"{day:%b}"
-                yield f'<text class="small" x="{self.x(day):g}" y="{bottom + 18:g}">{label}</text>'
+                css = "grid first" if day.day == 1 else "grid"
+                yield f'<line class="{css}" x1="{x:g}" x2="{x:g}" y1="{TOP:g}" y2="{bottom:g}"/>'
+            if weekly and day.weekday() == 0:
+                middle = x + self.column / 2
+                yield f'<text class="soft" x="{middle:g}" y="{bottom + 17:g}" text-anchor="middle">{day.day}</text>'
+            if day.day == 1 or day == self.first:
+                month = f"{day:%B %Y}" if weekly else f"{day:%b}" + (f" {day:%Y}" if day.month == 1 else "")
+                days_left = (date(day.year + day.month // 12, day.month % 12 + 1, 1) - day).days
+                if self.column * min(days_left, (self.dates[-1] - day).days + 1) > 7.6 * len(month):
+                    yield f'<text class="month" x="{x + 2:g}" y="{bottom + 38:g}">{month}</text>'
+        yield f'<rect class="frame" x="{LEFT:g}" y="{TOP:g}" width="{right - LEFT:g}" height="{24 * HOUR:g}"/>'
 
     def hours(self) -> Iterator[str]:
         for day in self.dates:
@@ -136,13 +165,15 @@ class _Sheet:
                 day, noon_ns = day - timedelta(days=1), self.noon(day - timedelta(days=1))
             if day < self.first:
                 continue
-            yield self.bar(day, row.night.opens_ns, row.closes_ns, css, self.column * 0.16, ' rx="2"')
+            yield self.bar(
+                day, row.night.opens_ns, row.closes_ns, css, self.column * 0.14, f' rx="{self.column * 0.2:.2f}"'
+            )
 
     def curves(self) -> Iterator[str]:
-        for event in (sunset_after, sunrise_after):
+        for event in HORIZON:
             points: list[tuple[float, float] | None] = []
             for day in self.dates:
-                at_ns = event(self.site.spot, self.noon(day))
+                at_ns = sun_after(self.site.spot, self.noon(day), event)
                 within = at_ns is not None and at_ns < self.noon(day + timedelta(days=1))
                 points.append((self.x(day) + self.column / 2, self.y(day, at_ns)) if within and at_ns else None)
             for there, run in groupby(points, key=lambda point: point is not None):
@@ -151,14 +182,26 @@ class _Sheet:
                     yield f'<polyline class="sun" points="{path}"/>'
 
     def legend(self) -> Iterator[str]:
-        x, y = LEFT, self.height - 44
-        entries = [(f"s{number % SHOW_COLOURS}", show) for number, show in enumerate(self.shows)]
-        entries += [("night", "sun down"), ("dark", "dark hours: no light"), ("dim", "dim hours")]
-        for css, text in entries:
-            yield f'<rect class="{css}" x="{x:g}" y="{y:g}" width="16" height="12"/>'
-            yield f'<text x="{x + 22:g}" y="{y + 10:g}">{escape(text)}</text>'
-            x += 46 + 6.6 * len(text)
-        y += 22
-        for css, text, at in (("sun", "sunset and sunrise", LEFT), ("quiet", "quiet hours begin and end", LEFT + 190)):
-            yield f'<line class="{css}" x1="{at:g}" x2="{at + 16:g}" y1="{y + 6:g}" y2="{y + 6:g}"/>'
-            yield f'<text x="{at + 22:g}" y="{y + 10:g}">{escape(text)}</text>'
+        """What is what, in two rows: the shows, then sun and neighbours' hours."""
+        areas = [(f"s{number % SHOW_COLOURS}", show) for number, show in enumerate(self.shows)]
+        hours = self.site.neighbours
+        rows = (
+            areas,
+            [("sun", "sunset and sunrise"), ("glow", "civil twilight"), ("night", "night")]
+            + ([("dark", "no light")] if hours.dark else [])
+            + ([("dim", "lower light")] if hours.dim else [])
+            + ([("quiet", "quiet from and to")] if hours.quiet else []),
+        )
+        for number, entries in enumerate(rows):
+            x, y = LEFT, self.height - 54 + 24 * number
+            for css, text in entries:
+                if css in ("sun", "quiet"):
+                    yield f'<line class="{css}" x1="{x:g}" x2="{x + 22:g}" y1="{y + 6:g}" y2="{y + 6:g}"/>'
+                else:
+                    yield f'<rect class="{css}" x="{x:g}" y="{y:g}" width="22" height="12" rx="2"/>'
+                yield f'<text x="{x + 29:g}" y="{y + 10:g}">{escape(text)}</text>'
+                x += 56 + 6.7 * len(text)
+
+
+def _day(day: date) -> str:
+    return f"{day:%A} {day.day} {day:%B %Y}"

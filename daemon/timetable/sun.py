@@ -127,17 +127,8 @@ def _altitude(spot: Spot, event: str, altitude: float | None) -> float:
     return DUSK if event in ("dawn", "dusk") else HORIZON - float(sun.adjust_to_horizon(spot.elevation_m))
 
 
-def sunset_after(spot: Spot, at_ns: int) -> int | None:
-    """The first sunset from an instant on, within a day and a half."""
-    return _first_after(spot, at_ns, "sunset")
-
-
-def sunrise_after(spot: Spot, at_ns: int) -> int | None:
-    """The first sunrise from an instant on, within a day and a half."""
-    return _first_after(spot, at_ns, "sunrise")
-
-
-def _first_after(spot: Spot, at_ns: int, event: str) -> int | None:
+def sun_after(spot: Spot, at_ns: int, event: str) -> int | None:
+    """The first event of a kind from an instant on, within a day and a half."""
     day = local_date(at_ns, spot.zone)
     found = [sun_event(spot, day + timedelta(days=shift), event) for shift in (-1, 0, 1)]
     return min((at for at in found if at is not None and at >= at_ns), default=None)

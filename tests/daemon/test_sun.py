@@ -13,7 +13,7 @@ import astral.sun
 import ephem
 import pytest
 
-from gloaming.daemon.timetable.sun import Spot, solar_noon, sun_event, sunrise_after, sunset_after
+from gloaming.daemon.timetable.sun import Spot, solar_noon, sun_after, sun_event
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 S = 1_000_000_000
@@ -179,11 +179,11 @@ def test_a_sunset_past_midnight_belongs_to_the_evening_before() -> None:
 def test_the_next_sunset_and_sunrise_of_an_instant() -> None:
     spot = Spot(54.486, -0.613, 0.0, ZoneInfo("Europe/London"))
     noon = at("2026-12-24T12:00", spot.zone)
-    assert sunset_after(spot, noon) == sun_event(spot, date(2026, 12, 24), "sunset")
-    assert sunrise_after(spot, noon) == sun_event(spot, date(2026, 12, 25), "sunrise")
+    assert sun_after(spot, noon, "sunset") == sun_event(spot, date(2026, 12, 24), "sunset")
+    assert sun_after(spot, noon, "sunrise") == sun_event(spot, date(2026, 12, 25), "sunrise")
     polar = Spot(78.2, 15.6, 0.0, ZoneInfo("Arctic/Longyearbyen"))
-    assert sunset_after(polar, noon) is None
-    assert sunrise_after(polar, noon) is None
+    assert sun_after(polar, noon, "sunset") is None
+    assert sun_after(polar, noon, "sunrise") is None
 
 
 def test_a_date_that_the_calendar_of_a_place_leaves_out_has_no_end_of_time() -> None:
