@@ -1,0 +1,152 @@
+"""Cues to the outside: in time, once, by web, command and MQTT; what fails is tried again with bounds, and said."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gloaming.daemon.cues import Cues
+from gloaming.daemon.outside import Message, OutsideError, publish, run_command
+from gloaming.daemon.outside_tables import Cue
+from gloaming.daemon.state import State
+from tests.api.evening import wait_until
+from tests.daemon.hooks import Hook
+
+S = 1_000_000_000
+OPENS, CLOSES = 1_796_155_200 * S, 1_796_166_000 * S
+NIGHT = ((OPENS, CLOSES),)
+NEXT = ((OPENS, CLOSES), (OPENS + 86_400 * S, CLOSES + 86_400 * S))
+
+
+class Given:
+    """Cues whose messages are kept instead of sent."""
+
+    def __init__(self, store: State, *tables: dict[str, Any]) -> None:
+        self.names: list[tuple[str, int]] = []
+        self.now_s = 0
+        self.cues = Cues([Cue.model_validate(table) for table in tables], store, lambda message, wrong: None)
+        for messenger in self.cues._messengers:
+            messenger.send = self._keep  # type: ignore[method-assign]  # nothing is to go out here
+
+    def _keep(self, message: Message) -> None:
+        self.names.append((message.name, self.now_s))
+
+    def watch(self, from_s: int, until_s: int, times: tuple[tuple[int, int], ...] = NIGHT) -> list[tuple[str, int]]:
+        """Look each second, told from the opening; what was given, and when."""
+        self.names.clear()
+        for self.now_s in range(from_s, until_s):
+            self.cues.look(times, OPENS + self.now_s * S)
+        return self.names.copy()
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[State]:
+    found = State(tmp_path / "state", OPENS)
+    yield found
+    found.close()
+
+
+ON = {"at": "opening", "before": "10 min", "url": "http://192.0.2.5/on"}
+OFF = {"at": "closing", "after": "5 min", "url": "http://192.0.2.6/off"}
+NAME_ON, NAME_OFF = "cue http://192.0.2.5 at opening", "cue http://192.0.2.6 at closing"
+
+
+def test_the_supplies_go_on_before_the_opening_and_off_after_the_closing_once_each(store: State) -> None:
+    length_s = (CLOSES - OPENS) // S
+    assert Given(store, ON, OFF).watch(-1200, length_s + 900) == [(NAME_ON, -600), (NAME_OFF, length_s + 300)]
+
+
+def test_a_restart_gives_no_cue_twice_and_one_that_came_due_meanwhile_late(store: State) -> None:
+    assert Given(store, ON).watch(-700, -590) == [(NAME_ON, -600)]
+    assert Given(store, ON).watch(-500, -400) == []
+    assert Given(store, ON, OFF).watch(0, 10) == []
+    after = (CLOSES - OPENS) // S + 400
+    assert Given(store, ON, OFF).watch(after, after + 10) == [(NAME_OFF, after)]
+
+
+def test_a_cue_of_hours_ago_is_left_out(store: State) -> None:
+    assert Given(store, ON).watch(7200, 7210) == []
+
+
+def test_after_a_power_cut_the_relay_is_told_again_how_it_stands(store: State) -> None:
+    on, off = {**ON, "again_at_start": True}, {**OFF, "again_at_start": True}
+    assert Given(store, on, off).watch(-700, 100) == [(NAME_ON, -600)]
+    assert Given(store, on, off).watch(7200, 7300) == [(NAME_ON, 7200)]
+    after = (CLOSES - OPENS) // S + 7200
+    assert Given(store, on, off).watch(after, after + 20) == [(NAME_OFF, after)]
+
+
+def test_the_next_evening_has_its_own(store: State) -> None:
+    given = Given(store, ON)
+    assert [at for _, at in given.watch(-700, 0, NEXT) + given.watch(85_000, 86_500, NEXT)] == [-600, 85_800]
+
+
+def test_a_cue_by_web_arrives_with_its_body(store: State) -> None:
+    told: list[tuple[str, str | None]] = []
+    with Hook("127.0.74.42") as hook:
+        cue = Cue(at="opening", url=f"{hook.url}/relay", body="on")
+        cues = Cues([cue], store, lambda message, wrong: told.append((message.name, wrong)))
+        cues.look(NIGHT, OPENS)
+        wait_until(lambda: told, "its line in the journal")
+        assert hook.got == [("/relay", "on")]
+        assert told == [("cue http://127.0.74.42 at opening", None)]
+        cues.close()
+
+
+def test_a_command_is_run_without_a_shell_and_its_failure_is_said(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    run_command(
+        ("/usr/bin/env", "sh", "-c", f'echo "$GLOAMING_CUE $1" > {out}', "x", "a; rm b"), {"GLOAMING_CUE": "opening"}
+    )
+    assert out.read_text() == "opening a; rm b\n"
+    with pytest.raises(OutsideError, match="ended with 3: no relay"):
+        run_command(("/bin/sh", "-c", "echo no relay >&2; exit 3"), {})
+    with pytest.raises(OutsideError, match="No such file"):
+        run_command(("/nowhere/relay",), {})
+
+
+def test_a_message_by_mqtt_is_kept_by_the_broker(tmp_path: Path) -> None:
+    """Read back by Debian's mosquitto and paho's own subscriber."""
+    from paho.mqtt import subscribe
+
+    broker = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+    address = "127.0.74.43"
+    with socket.socket() as probe:
+        probe.bind((address, 0))
+        port = probe.getsockname()[1]
+    config = tmp_path / "mosquitto.conf"
+    config.write_text(f"listener {port} {address}\nallow_anonymous true\nuser root\n")
+    process = subprocess.Popen([broker, "-c", str(config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        wait_until(lambda: listens(address, port), "the broker")
+        publish(f"mqtt://{address}:{port}/pier/lights", "on")
+        message = subscribe.simple("pier/lights", hostname=address, port=port, retained=True)
+        assert (message.payload, message.retain) == (b"on", True)
+    finally:
+        process.terminate()
+        process.wait(10)
+    with pytest.raises(OutsideError, match=f"mqtt://{address}"):
+        publish(f"mqtt://user:S3CRET@{address}:{port}/pier/lights", "on")
+
+
+def listens(address: str, port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex((address, port)) == 0
+
+
+def test_a_broken_messenger_thread_does_not_outlive_its_cues(store: State) -> None:
+    cues = Cues([Cue(at="opening", command=("/bin/true",))], store, lambda message, wrong: None)
+    cues.look(NIGHT, OPENS)
+    thread = cues._messengers[0]._thread
+    assert thread is not None
+    cues.close()
+    begin = time.monotonic()
+    thread.join(20)
+    assert not thread.is_alive(), f"after {time.monotonic() - begin:.0f} s"
