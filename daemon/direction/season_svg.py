@@ -111,13 +111,12 @@ class _Sheet:
     def down(self, day: date, events: tuple[str, str]) -> tuple[tuple[int, int], ...]:
         """When the sun is down from a date's noon to the next: from an event of the evening to one of the morning."""
         noon_ns, next_ns = self.noon(day), self.noon(day + timedelta(days=1))
-        falls, rises = (sun_after(self.site.spot, noon_ns, event) for event in events)
+        found = (sun_after(self.site.spot, noon_ns, event) for event in events)
+        falls, rises = (at_ns if at_ns is not None and at_ns < next_ns else None for at_ns in found)
         if falls is None and rises is None:
             return ((noon_ns, next_ns),) if stays_below(self.site.spot, day, events[0]) else ()
         falls, rises = noon_ns if falls is None else falls, next_ns if rises is None else rises
-        if falls <= rises:
-            return ((min(falls, next_ns), min(rises, next_ns)),)
-        return (noon_ns, min(rises, next_ns)), (min(falls, next_ns), next_ns)
+        return ((falls, rises),) if falls <= rises else ((noon_ns, rises), (falls, next_ns))
 
     def grid(self) -> Iterator[str]:
         right, bottom = LEFT + self.column * len(self.dates), TOP + 24 * HOUR
