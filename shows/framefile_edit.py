@@ -124,7 +124,7 @@ def _named(info: FrameFileInfo, numbers: Sequence[int] | None) -> list[Universe]
 def export(info: FrameFileInfo, out: Path, progress: Progress | None = None) -> None:
     """Write the frames to `out`: an array `(frames, frame_bytes) uint8` for `.npy`, bare bytes for `.raw`."""
     if out.suffix not in (".npy", ".raw"):
-        raise mistake(out, "no such kind of file can be written", "let its name end in .npy or .raw")
+        raise mistake(out, "no such kind of file can be written", "let its name end in .npy, .raw, .mp4 or .mkv")
     with beside(out) as temporary, temporary.open("xb") as file:
         if out.suffix == ".npy":
             shape = (info.frames, info.frame_bytes)

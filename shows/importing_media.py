@@ -1,6 +1,6 @@
-"""Pictures and video onto a matrix: folders of PNGs, GIFs, single pictures, anything PyAV decodes (extra `media`).
+"""Pictures and video onto a matrix or a rig: folders of PNGs, GIFs, pictures, all that PyAV decodes (extra `media`).
 
-A picture is stretched over the whole matrix; what is transparent shows black.
+A picture is stretched over the whole of it; what is transparent shows black.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 
 from gloaming.shows.framefile import Frames
 from gloaming.shows.importing import Source, mistake
-from gloaming.shows.matrix import Matrix
+from gloaming.shows.importing_rig import Canvas
 from gloaming.shows.resampling import held, paced, picks
 
 if TYPE_CHECKING:
@@ -27,20 +27,20 @@ GIF_PAUSE_S = Fraction(1, 10)
 """For a GIF's picture that gives no time of its own; common practice, no source."""
 
 
-def read_pictures(folder: Path, matrix: Matrix) -> Source:
+def read_pictures(folder: Path, canvas: Canvas) -> Source:
     """The PNGs of a folder, one a frame, in the order of the numbers in their names."""
     paths = sorted(folder.glob("*.png"), key=_natural)
     if not paths:
         raise mistake(folder, "there are no .png files in this folder")
-    frames = (matrix.to_slots(_scaled(_open(path), path, matrix)[None]) for path in paths)
-    return Source(matrix.slots, len(paths), None, frames)
+    frames = (canvas.to_slots(_scaled(_open(path), path, canvas)[None]) for path in paths)
+    return Source(canvas.slots, len(paths), None, frames)
 
 
 def _natural(path: Path) -> list[tuple[int, str]]:
     return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", path.name)]
 
 
-def read_picture(path: Path, matrix: Matrix, fps: Fraction | None) -> Source:
+def read_picture(path: Path, canvas: Canvas, fps: Fraction | None) -> Source:
     """A GIF or a single picture, at `fps` or at its own rate, if it has one."""
     image = _open(path)
     starts_s, at_s = [], Fraction(0)
@@ -49,7 +49,7 @@ def read_picture(path: Path, matrix: Matrix, fps: Fraction | None) -> Source:
         starts_s.append(at_s)
         at_s += Fraction(image.info.get("duration", 0)) / 1000 or GIF_PAUSE_S
     if len(starts_s) == 1:
-        return Source(matrix.slots, 1, None, [matrix.to_slots(_scaled(image, path, matrix)[None])])
+        return Source(canvas.slots, 1, None, [canvas.to_slots(_scaled(image, path, canvas)[None])])
     steps = {after - before for before, after in zip(starts_s, [*starts_s[1:], at_s], strict=True)}
     if fps is None and len(steps) > 1:
         raise mistake(path, "its pictures stand for different times, so it has no rate of its own", "give --fps 40")
@@ -58,9 +58,9 @@ def read_picture(path: Path, matrix: Matrix, fps: Fraction | None) -> Source:
     def pictures() -> Iterator[Frames]:
         for number in range(len(starts_s)):
             _seek(image, number, path)
-            yield matrix.to_slots(_scaled(image, path, matrix)[None])
+            yield canvas.to_slots(_scaled(image, path, canvas)[None])
 
-    return Source(matrix.slots, count, exact, held(enumerate(pictures()), picks(starts_s, count, exact)))
+    return Source(canvas.slots, count, exact, held(enumerate(pictures()), picks(starts_s, count, exact)))
 
 
 def _open(path: Path) -> Image:
@@ -82,10 +82,10 @@ def _seek(image: Image, number: int, path: Path) -> None:
         raise mistake(path, f"picture {number} of it is damaged ({error})") from None
 
 
-def _scaled(image: Image, path: Path, matrix: Matrix) -> Frames:
-    """A picture `(height, width, 3) uint8` of the matrix's size; what is transparent is black."""
+def _scaled(image: Image, path: Path, canvas: Canvas) -> Frames:
+    """A picture `(height, width, 3) uint8` of the canvas's size; what is transparent is black."""
     try:
-        rgba = np.asarray(image.convert("RGBA").resize((matrix.width, matrix.height), 4))  # 4: the mean of each box
+        rgba = np.asarray(image.convert("RGBA").resize((canvas.width, canvas.height), 4))  # 4: the mean of each box
     except (OSError, ValueError, SyntaxError) as error:
         raise mistake(path, f"the picture is damaged ({error})") from None
     return _on_black(rgba)
@@ -98,14 +98,14 @@ def _on_black(rgba: Frames) -> Frames:
 
 
 class Video:
-    """A video's pictures on a matrix, as `source`.
+    """A video's pictures on a canvas, as `source`.
 
     Once that is read, `lost` counts what could not be decoded: there the picture before is held; `mended` counts the
     packets that the decoder found damaged, but made some picture of.
     """
 
-    def __init__(self, path: Path, matrix: Matrix, fps: Fraction | None) -> None:
-        self._path, self._matrix, self.lost, self.mended = path, matrix, 0, 0
+    def __init__(self, path: Path, canvas: Canvas, fps: Fraction | None) -> None:
+        self._path, self._canvas, self.lost, self.mended = path, canvas, 0, 0
         with self._opened() as container:
             stream = container.streams.video[0]
             rate, second = stream.average_rate, Fraction(stream.time_base)
@@ -124,7 +124,7 @@ class Video:
         else:
             count, exact = paced(length_s, fps or own_fps)
             wanted = picks(starts_s, count, exact)
-        self.source = Source(matrix.slots, count, exact, held(self._pictures(), wanted))
+        self.source = Source(canvas.slots, count, exact, held(self._pictures(), wanted))
 
     def _opened(self) -> Any:  # PyAV's containers differ by kind; only what all of them have is used
         try:
@@ -163,13 +163,13 @@ class Video:
                     number = bisect_left(self._stamps, frame.pts)
                     self.lost += max(0, number - due)
                     due = number + 1
-                    yield number, self._matrix.to_slots(self._scaled(frame)[None])
+                    yield number, self._canvas.to_slots(self._scaled(frame)[None])
         if not due:
             raise mistake(self._path, "none of its pictures can be decoded")
         self.lost += len(self._stamps) - due
 
     def _scaled(self, frame: Any) -> Frames:  # a frame as PyAV has it
-        size = {"width": self._matrix.width, "height": self._matrix.height, "interpolation": "AREA"}
+        size = {"width": self._canvas.width, "height": self._canvas.height, "interpolation": "AREA"}
         if any(component.is_alpha for component in frame.format.components):
             return _on_black(frame.reformat(format="rgba", **size).to_ndarray())
         rgb: Frames = frame.reformat(format="rgb24", **size).to_ndarray()

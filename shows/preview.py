@@ -13,6 +13,7 @@ import numpy as np
 from gloaming.shows.framefile import FrameFileInfo, Frames
 from gloaming.shows.framefile_edit import beside, frames_of
 from gloaming.shows.importing import Progress, mistake
+from gloaming.shows.importing_rig import string_slots
 from gloaming.shows.matrix import Matrix
 from gloaming.shows.positions import positions
 from gloaming.shows.rig import Rig
@@ -62,14 +63,8 @@ def on_strings(info: FrameFileInfo, rig: Rig, rig_path: Path) -> View:
         points = positions(string)
         if points is None:
             continue
-        at = [
-            offsets[universe][0] + slot - 1 if universe in offsets and slot <= offsets[universe][1] else -1
-            for universe, first, last in string.spans()
-            for slot in range(first, last + 1)
-        ]
-        colours = np.array(at).reshape(string.pixels, len(string.order))
         places.append(points)
-        slots.append(colours[:, [string.order.index(one) for one in "RGB"]])
+        slots.append(string_slots(string, offsets)[:, [string.order.index(one) for one in "RGB"]])
     if not places:
         raise mistake(rig_path, "no string says where it hangs", "give strings points or a line")
     xy, slot = np.concatenate(places), np.concatenate(slots)

@@ -23,7 +23,10 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
 
     parser = _verb(verbs, "import", "make a frame file of an array, of pictures or of a video", "frames_import")
     parser.add_argument(
-        "source", type=Path, metavar="IN", help=".npy, .npz, .raw, .csv; with --matrix a folder of PNGs, a GIF, a video"
+        "source",
+        type=Path,
+        metavar="IN",
+        help=".npy, .npz, .raw, .csv; with --matrix or --rig a folder of PNGs, a GIF, a video",
     )
     _out(parser)
     parser.add_argument("--fps", help="frames a second: 25, 29.97, 30000/1001; a video has its own")
@@ -33,11 +36,16 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
     parser.add_argument("--width", type=int, metavar="BYTES", help="bytes in a frame of a .raw file")
     parser.add_argument("--array", metavar="NAME", help="which array of an .npz file")
     parser.add_argument("--gamma", default="1", help="screen values to levels of light: srgb, or a power such as 2.2")
+    parser.add_argument("--rig", type=Path, metavar="rig.toml", help="the pixels hang where its strings do")
     _matrix(parser)
 
-    parser = _verb(verbs, "export", "the frames as an array (.npy) or as bare bytes (.raw)")
+    parser = _verb(
+        verbs, "export", "the frames as an array (.npy), as bare bytes (.raw), or as a video to look at (.mp4)"
+    )
     parser.add_argument("file", type=Path, metavar="FILE")
     parser.add_argument("out", type=Path, metavar="OUT")
+    parser.add_argument("--rig", type=Path, metavar="rig.toml", help="the video shows its strings where they hang")
+    _matrix(parser)
 
     parser = _verb(verbs, "preview", "one PNG: pictures evenly over time, and a strip of time, one line a second")
     parser.add_argument("file", type=Path, metavar="FILE")

@@ -11,7 +11,9 @@ from gloaming.api.commands.frames_verbs import bar, made
 from gloaming.shows import importing, importing_files, importing_media, resampling
 from gloaming.shows.importing import Source, mistake
 from gloaming.shows.importing_media import Video
-from gloaming.shows.matrix import Matrix, parse_matrix
+from gloaming.shows.importing_rig import Canvas, Hanging
+from gloaming.shows.matrix import parse_matrix
+from gloaming.shows.rig import load_rig
 
 PICTURES = {".gif", ".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
 
@@ -20,16 +22,19 @@ def import_(args: argparse.Namespace) -> int:
     """`frames import`."""
     wanted = importing.parse_fps(args.fps) if args.fps else None
     video = None
-    if args.matrix is None:
+    canvas = _canvas(args)
+    if canvas is None:
         source = _array(args)
     else:
-        matrix = parse_matrix(args.matrix, args.start, args.direction, args.zigzag, args.order)
-        source, video = _media(args.source, matrix, wanted)
+        source, video = _media(args.source, canvas, wanted)
     if source.fps is None:
         source, fps = _at_rate(args, source, wanted)
     else:
         fps = source.fps
-    universes = importing.lay_out(args.universes, source.slots, args.slots)
+    if isinstance(canvas, Hanging):
+        universes = canvas.universes
+    else:
+        universes = importing.lay_out(args.universes, source.slots, args.slots)
     if warning := importing.refresh_warning(fps, universes):
         _say(f"warning: {warning}")
     if wanted not in (None, fps):
@@ -48,10 +53,22 @@ def _say(line: str) -> None:
     print(line, file=sys.stderr)
 
 
+def _canvas(args: argparse.Namespace) -> Canvas | None:
+    if args.matrix and args.rig:
+        raise mistake("--matrix", "the pictures go on a matrix or on a rig", "leave out --matrix, or --rig")
+    if args.rig:
+        return Hanging(load_rig(args.rig), args.rig)
+    if args.matrix:
+        return parse_matrix(args.matrix, args.start, args.direction, args.zigzag, args.order)
+    return None
+
+
 def _array(args: argparse.Namespace) -> Source:
     path: Path = args.source
     if path.is_dir() or path.suffix.lower() in PICTURES:
-        raise mistake(path, "nobody can see how its pictures lie on the pixels", "say so: --matrix 64x32")
+        raise mistake(
+            path, "nobody can see how its pictures lie on the pixels", "say so: --matrix 64x32, or --rig rig.toml"
+        )
     if path.suffix == ".npz":
         return importing_files.read_npz(path, args.array)
     if path.suffix in (".raw", ".bin"):
@@ -61,14 +78,14 @@ def _array(args: argparse.Namespace) -> Source:
     return importing.read_npy(path)
 
 
-def _media(path: Path, matrix: Matrix, fps: Fraction | None) -> tuple[Source, Video | None]:
+def _media(path: Path, canvas: Canvas, fps: Fraction | None) -> tuple[Source, Video | None]:
     if not path.exists():
         raise mistake(path, "there is no such file")
     if path.is_dir():
-        return importing_media.read_pictures(path, matrix), None
+        return importing_media.read_pictures(path, canvas), None
     if path.suffix.lower() in PICTURES:
-        return importing_media.read_picture(path, matrix, fps), None
-    video = Video(path, matrix, fps)
+        return importing_media.read_picture(path, canvas, fps), None
+    video = Video(path, canvas, fps)
     return video.source, video
 
 

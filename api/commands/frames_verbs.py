@@ -15,7 +15,7 @@ from typing import Any
 from rich.console import Console
 from rich.progress import Progress
 
-from gloaming.shows import framefile, framefile_edit, importing, preview
+from gloaming.shows import framefile, framefile_edit, framefile_video, importing, preview
 from gloaming.shows.framefile import FrameFileInfo, Universe, inspect
 from gloaming.shows.importing import Source, mistake
 from gloaming.shows.matrix import parse_matrix
@@ -115,7 +115,10 @@ def export_(args: argparse.Namespace) -> int:
     """`frames export`."""
     info = inspect(args.file)
     with bar("exporting") as progress:
-        framefile_edit.export(info, args.out, progress)
+        if args.out.suffix in framefile_video.SUFFIXES:
+            framefile_video.export(info, args.out, _view(args, info), progress)
+        else:
+            framefile_edit.export(info, args.out, progress)
     print(f"{args.out}: {info.frames} frames of {info.frame_bytes} bytes")
     return 0
 
@@ -124,17 +127,19 @@ def preview_(args: argparse.Namespace) -> int:
     """`frames preview`."""
     info = inspect(args.file)
     out = args.out or args.file.with_suffix(".png")
-    if args.matrix:
-        matrix = parse_matrix(args.matrix, args.start, args.direction, args.zigzag, args.order)
-        view = preview.on_matrix(info, matrix)
-    elif args.rig:
-        view = preview.on_strings(info, load_rig(args.rig), args.rig)
-    else:
-        view = preview.rows_of_pixels(info)
     with bar("looking") as progress:
-        preview.draw(info, out, view, progress)
+        preview.draw(info, out, _view(args, info), progress)
     print(out)
     return 0
+
+
+def _view(args: argparse.Namespace, info: FrameFileInfo) -> preview.View:
+    if args.matrix:
+        matrix = parse_matrix(args.matrix, args.start, args.direction, args.zigzag, args.order)
+        return preview.on_matrix(info, matrix)
+    if args.rig:
+        return preview.on_strings(info, load_rig(args.rig), args.rig)
+    return preview.rows_of_pixels(info)
 
 
 def _written(source: Source, out: Path, universes: Sequence[Universe]) -> int:
