@@ -1,0 +1,93 @@
+"""A site that is edited in mid-piece: taken over at once and whole, or refused whole, and not a frame is missed."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from gloaming.daemon.reload import STILL_LOOKS, Watch
+from tests.api.evening import wait_until
+from tests.daemon.broken_evening import Broken, broken_evening
+from tests.daemon.hooks import Hook
+from tests.daemon.numbered import FPS, assert_none_missed, missed
+
+
+@pytest.fixture(scope="module")
+def hook() -> Iterator[Hook]:
+    with Hook("127.0.74.44") as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def broken(tmp_path_factory: pytest.TempPathFactory, hook: Hook) -> Iterator[Broken]:
+    more = f'[[alert]]\nurl = "{hook.url}/alert"\n'
+    with broken_evening(tmp_path_factory.mktemp("reload"), "127.0.74.45", more=more) as found:
+        found.wait_until_lit()
+        yield found
+
+
+def edit(broken: Broken, before: str, after: str) -> None:
+    path = broken.folder / "site.toml"
+    text = path.read_text()
+    assert before in text
+    fresh = path.with_suffix(".new")
+    fresh.write_text(text.replace(before, after))
+    fresh.rename(path)
+
+
+def test_files_are_read_once_they_hold_still() -> None:
+    first, second, third = ((("site.toml", 1, size, size),) for size in (1, 2, 3))
+    watch = Watch(first)
+    assert not any(watch.due(first) for _ in range(5))
+    growing = [watch.due(found) for found in (second, third, second, third)]
+    assert not any(growing), "a copy is under way"
+    held = [watch.due(third) for _ in range(6)]
+    assert held.count(True) == 1
+    assert held.index(True) == STILL_LOOKS - 1
+
+
+def test_an_edit_is_taken_over_by_itself_in_mid_piece(broken: Broken) -> None:
+    begin_ns = time.time_ns()
+    edit(broken, 'name = "Pier Road boathouse"', 'name = "Pier Road"')
+    wait_until(lambda: broken.ask("/api/now")["site"] == "Pier Road", "the new name")
+    edit(broken, 'name = "Pier Road"', 'name = "Pier Road boathouse"')
+    os.kill(broken.evening.process.pid if broken.evening.process else 0, signal.SIGHUP)
+    broken.says("taken over: asked by a signal", "site")
+    wait_until(lambda: broken.ask("/api/now")["site"] == "Pier Road boathouse", "the old name")
+    lit = broken.wait_until_lit(begin_ns)
+    assert missed(lit) <= 2 * FPS, "the name goes out with each packet: the streams begin anew, and go on"
+    assert broken.lit()[-1].frame != lit[0].frame
+
+
+def test_a_change_that_the_wire_does_not_see_misses_no_frame(broken: Broken) -> None:
+    broken.wait_until_lit()
+    begin_ns = time.time_ns()
+    edit(broken, 'to = "06:00"', 'to = "05:50"')
+    wait_until(lambda: "05:50" in json.dumps(broken.ask("/api/nights?days=1")), "the new closing")
+    broken.wait_until_lit()
+    assert_none_missed(broken.packets(begin_ns))
+
+
+def test_a_mistake_is_refused_whole_and_said_and_its_end_too(broken: Broken, hook: Hook) -> None:
+    """One mistake beside one good change: neither is taken over. The alert and its end arrive once each."""
+    begin_ns = time.time_ns()
+    hook.got.clear()
+    edit(broken, 'to = "05:50"', 'to = "05:40"\ncurfew = "never"')
+    wait_until(lambda: broken.troubles("site"), "the trouble")
+    assert "there is no such key" in broken.troubles("site")[0]["text"]
+    assert "05:50" in json.dumps(broken.ask("/api/nights?days=1"))
+    code, answer = broken.evening.ask("POST", "/api/reload", {})
+    assert (code, answer["taken_over"], len(answer["mistakes"])) == (200, False, 1)
+    wait_until(lambda: hook.got, "the alert")
+    edit(broken, '\ncurfew = "never"', "")
+    wait_until(lambda: not broken.troubles("site"), "the end of the trouble")
+    assert "05:40" in json.dumps(broken.ask("/api/nights?days=1"))
+    wait_until(lambda: len(hook.got) == 2, "the end of the alert", 60)
+    assert [json.loads(body)["event"] for _, body in hook.got] == ["trouble", "over"]
+    assert_none_missed(broken.packets(begin_ns))
