@@ -15,6 +15,9 @@ import numpy.typing as npt
 from gloaming.shows.demonstration.boathouse import String
 
 Floats = npt.NDArray[np.float32]
+ONE_THREAD = 1 << 18
+"""Products of matrices no bigger than this (rows x columns x inner) stay on the thread that asked: OpenBLAS shares out
+bigger ones among all cores, where their waiting for each other costs more than the work."""
 Numbers = npt.NDArray[np.floating[Any]]
 Bytes = npt.NDArray[np.uint8]
 Colour = tuple[float, float, float]
@@ -104,7 +107,10 @@ class Waves:
         """The field at some instants `(frames,)`."""
         turned = np.outer(at_s, self._omega)
         moving = np.concatenate([np.cos(turned), np.sin(turned)], axis=1).astype(np.float32)
-        result: Floats = moving @ self._still
+        result: Floats = np.empty((len(moving), self._still.shape[1]), np.float32)
+        step = max(1, ONE_THREAD // moving.size)
+        for first in range(0, result.shape[1], step):
+            np.matmul(moving, self._still[:, first : first + step], out=result[:, first : first + step])
         return result
 
 

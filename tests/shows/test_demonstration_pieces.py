@@ -18,20 +18,33 @@ from gloaming.shows.demonstration.pieces import FPS, PIECES, PieceOfLight
 from gloaming.shows.demonstration.rig import places
 from gloaming.shows.demonstration.scene_bells import swing
 from gloaming.shows.demonstration.season import blocks
-from tests.shows.flash_count import most_flashes, relative_luminance
+from tests.shows.flash_count import Luminance, most_flashes, relative_luminance
 
 HEAD_BLOCKS = 3
 AREA_M = 3.0
 
 
-def areas() -> npt.NDArray[np.float64]:
-    """Shares `(pixels, areas)` of the whole picture, of squares seen from the quay, and of runs along the wire."""
-    points = np.concatenate([string.points for string in strings()])
-    square = np.floor(points / AREA_M).astype(int)
-    groups = [np.zeros(len(points), int), square[:, 0] * 100 + square[:, 1], np.arange(len(points)) // 60]
-    columns = [group == number for group in groups for number in np.unique(group) if (group == number).sum() >= 20]
-    shares = np.array(columns, float).T
-    return shares / shares.sum(axis=0)
+class Areas:
+    """The whole picture, squares of it as seen from the quay, and runs along the wire, of 20 pixels at least."""
+
+    def __init__(self) -> None:
+        points = np.concatenate([string.points for string in strings()])
+        square = np.floor(points / AREA_M).astype(int)
+        numbers = np.arange(len(points))
+        groups = [numbers * 0, square[:, 0] * 100 + square[:, 1], numbers // 60]
+        self._orders = []
+        for group in groups:
+            order = np.argsort(group, kind="stable")
+            _, starts, counts = np.unique(group[order], return_index=True, return_counts=True)
+            self._orders.append((order, starts, counts))
+
+    def mean(self, light: Luminance) -> Luminance:
+        """The mean of every area, `(frames, areas)`."""
+        means = [
+            (np.add.reduceat(light[:, order], starts, axis=1) / counts)[:, counts >= 20]
+            for order, starts, counts in self._orders
+        ]
+        return np.concatenate(means, axis=1)
 
 
 class Rendered:
@@ -41,7 +54,7 @@ class Rendered:
         self.piece = piece
         self.frames, self.dark, hashes = 0, [], sha256()
         self.brightest, self.amps = 0, 0.0
-        share = areas().astype(np.float32)
+        areas = Areas()
         light, screen = [], []
         for number, block in enumerate(blocks(piece)):
             pixels = block.reshape(len(block), -1, 3)[:, places()]
@@ -49,8 +62,8 @@ class Rendered:
             self.dark += (~block.any(axis=1)).tolist()
             self.brightest = max(self.brightest, int(pixels.max()))
             self.amps = max(self.amps, float(pixels.sum(axis=(1, 2), dtype=np.int64).max()) / 255 * 0.008)
-            light.append(relative_luminance(pixels, screen=False) @ share)
-            screen.append(relative_luminance(pixels, screen=True) @ share)
+            light.append(areas.mean(relative_luminance(pixels, screen=False)))
+            screen.append(areas.mean(relative_luminance(pixels, screen=True)))
             if number < HEAD_BLOCKS:
                 hashes.update(block.tobytes())
         self.head = hashes.hexdigest()
