@@ -10,6 +10,7 @@ import os
 import socket
 import struct
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import count
 
@@ -120,32 +121,36 @@ async def answers(host: str) -> bool:
 
 
 async def _address(host: str) -> str:
-    found = await asyncio.wait_for(
-        asyncio.get_running_loop().getaddrinfo(host, None, family=socket.AF_INET, type=socket.SOCK_DGRAM), TRY_S
-    )
+    """An address of a host, IPv4 or IPv6. OSError where there is none."""
+    loop = asyncio.get_running_loop()
+    found = await asyncio.wait_for(loop.getaddrinfo(host, None, type=socket.SOCK_DGRAM), TRY_S)
     return str(found[0][4][0])
 
 
+def _family(address: str) -> socket.AddressFamily:
+    return socket.AF_INET6 if ":" in address else socket.AF_INET
+
+
 async def _echo(address: str) -> bool:
-    """An echo request (RFC 792) by the kernel's own socket for it; PermissionError where the kernel has none for us."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM, socket.IPPROTO_ICMP) as sock:
+    """An echo request (RFC 792, RFC 4443) by the kernel's own socket for it; PermissionError where we may have none."""
+    six = _family(address) == socket.AF_INET6
+    protocol, request, reply = (socket.IPPROTO_ICMPV6, 128, 129) if six else (socket.IPPROTO_ICMP, 8, 0)
+    with socket.socket(_family(address), socket.SOCK_DGRAM, protocol) as sock:
         sock.setblocking(False)
         sock.connect((address, 0))
         number = next(_numbers) & 0xFFFF
-        head = struct.pack("!BBHHH", 8, 0, 0, 0, number)  # the kernel sets identifier and checksum
+        head = struct.pack("!BBHHH", request, 0, 0, 0, number)  # the kernel sets identifier and checksum
         loop = asyncio.get_running_loop()
         await loop.sock_sendall(sock, head + os.urandom(8))
         while True:
             answer = await loop.sock_recv(sock, 256)
-            if len(answer) >= 8 and answer[0] == 0 and struct.unpack_from("!H", answer, 6)[0] == number:
+            if len(answer) >= 8 and answer[0] == reply and struct.unpack_from("!H", answer, 6)[0] == number:
                 return True
 
 
 async def _handshake(address: str) -> bool:
-    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as sock:
+    with socket.socket(_family(address), socket.SOCK_STREAM) as sock:
         sock.setblocking(False)
-        try:
+        with suppress(ConnectionRefusedError):  # it is there to refuse
             await asyncio.get_running_loop().sock_connect(sock, (address, TCP_PORT))
-        except ConnectionRefusedError:
-            return True
-        return True
+    return True

@@ -38,8 +38,8 @@ _FLIP = np.uint16(0xFFFF)
 
 
 def chromaticity(colours: Floats) -> tuple[Floats, Floats]:
-    """u' and v' of the CIE 1976 UCS diagram of colours `(3, ...)`; of negligible light, BLACK_UV."""
-    x, y, whole = (_UV @ colours.reshape(3, -1)).reshape(colours.shape)
+    """u' and v' of the CIE 1976 UCS diagram of colours `(3, [frames,] pixels)`; of negligible light, BLACK_UV."""
+    x, y, whole = np.moveaxis(np.matmul(_UV, np.moveaxis(colours, 0, -2)), -2, 0)
     dark = colours.max(axis=0) < NEGLIGIBLE
     np.maximum(whole, 1e-6, out=whole)
     np.divide(x, whole, out=x)

@@ -3,7 +3,7 @@
     python -m tests.bench.survey [--universes 96] [--seconds 240] [--fps 40]
 
 Three pieces: slow waves of colour, sparks on half of the pixels, and everything flashing red and white four times a
-second (the worst there is). One core: set OMP_NUM_THREADS=1 and OPENBLAS_NUM_THREADS=1.
+second (the worst there is). Times are those of the processor, of all threads together.
 """
 
 from __future__ import annotations

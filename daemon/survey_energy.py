@@ -1,0 +1,71 @@
+"""What a season's light costs: the hours each piece is lit, from the same score that is played, times its watts."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from gloaming.daemon.direction.decide import score
+from gloaming.daemon.direction.score import SECOND_NS
+from gloaming.daemon.direction.season import season
+from gloaming.daemon.site import Site
+
+JOULES_PER_KWH = 3_600_000
+
+
+@dataclass(frozen=True, slots=True)
+class Energy:
+    """A season's nights: from, until, how many, and kilowatt-hours: of all, of the mean night, of the heaviest."""
+
+    first: date
+    last: date
+    nights: int
+    lit_hours: float
+    season_kwh: float
+    night_kwh: float
+    heaviest_kwh: float
+    heaviest: date
+    price: float | None
+    currency: str
+
+
+def energy(
+    site: Site, watts: Mapping[str, float], first: date, last: date, progress: Callable[[int, int], None] | None = None
+) -> Energy | None:
+    """The energy of the nights from `first` to `last`; `watts` by piece, its mean at full brightness. None without."""
+    nights: dict[date, float] = defaultdict(float)
+    lit_s = 0.0
+    rows = season(site, first, last)
+    reached_ns = 0
+    for number, row in enumerate(sorted(rows, key=lambda row: row.night.opens_ns)):
+        from_ns = max(reached_ns, row.night.opens_ns)
+        nights[row.night.date] += 0
+        if row.closes_ns > from_ns:
+            for segment in score(from_ns, row.closes_ns, site).segments:
+                level = (segment.level_from + segment.level_until) / 2
+                seconds = (segment.until_ns - segment.from_ns) / SECOND_NS
+                if segment.picture and level:
+                    lit_s += seconds
+                    nights[row.night.date] += watts.get(segment.picture.piece, 0.0) * level * seconds
+            reached_ns = row.closes_ns
+        if progress:
+            progress(number + 1, len(rows))
+    if not nights or not any(nights.values()):
+        return None
+    heaviest, joules = max(nights.items(), key=lambda pair: pair[1])
+    all_kwh = sum(nights.values()) / JOULES_PER_KWH
+    price = site.survey.price_per_kwh
+    return Energy(
+        first=min(nights),
+        last=max(nights),
+        nights=len(nights),
+        lit_hours=lit_s / 3600,
+        season_kwh=all_kwh,
+        night_kwh=all_kwh / len(nights),
+        heaviest_kwh=joules / JOULES_PER_KWH,
+        heaviest=heaviest,
+        price=None if price is None else price * all_kwh,
+        currency=site.survey.currency,
+    )

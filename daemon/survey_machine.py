@@ -1,0 +1,83 @@
+"""The machine that is to play: room, memory, clock, network, and the controllers that answer it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from gloaming.daemon.clock_trust import synchronised
+from gloaming.daemon.health import DO, Board, read_board, troubles_of
+from gloaming.daemon.site import Site
+from gloaming.daemon.transmitter.wire import interface_index, source_address
+from gloaming.shows.finding import Finding
+from gloaming.shows.rig import Controller
+from gloaming.shows.survey.wiring import listed
+
+
+def machine_findings(site: Site, told: Mapping[str, bool] | None) -> tuple[Finding, ...]:
+    """`told` says which controllers answer; None where they were not to be asked."""
+    board = read_board(site.folder)
+    return (*_board(board), *_clock(site), *_network(site), *_controllers(site, told))
+
+
+def _board(board: Board) -> Iterator[Finding]:
+    for trouble in troubles_of(board):
+        yield Finding("warning", "board", trouble.text, DO.get(trouble.kind))
+    if board.disk_free_bytes is not None:
+        yield Finding("fact", "disk", f"{board.disk_free_bytes / 1e9:.1f} GB are free where the site lies")
+    if board.memory_free_bytes is not None:
+        yield Finding("fact", "memory", f"{board.memory_free_bytes / 1e6:.0f} MB can be had")
+
+
+def _clock(site: Site) -> Iterator[Finding]:
+    if synchronised():
+        yield Finding("fact", "clock", "the clock is synchronised")
+    elif site.clock.trust == "synchronised":
+        text = "the clock is not synchronised: after a start the show stays dark until it is"
+        todo = 'let the board reach a time server; or give it the time from a phone; or [clock] trust = "plausible"'
+        yield Finding("warning", "clock", text, todo)
+    else:
+        yield Finding("warning", "clock", "the clock is not synchronised", "let the board reach a time server")
+
+
+def _network(site: Site) -> Iterator[Finding]:
+    interface = site.output.interface
+    place = f"{site.output.place or 'site.toml'} output.interface"
+    if interface is not None:
+        try:
+            interface_index(interface)
+        except OSError as error:
+            text = f"{interface}: {error.strerror or error}"
+            yield Finding("error", place, text, "name an interface of this machine, or one of its addresses")
+            return
+        yield Finding("fact", "network", f"packets leave by {interface}")
+        return
+    for controller in site.rig.controller:
+        if controller.host:
+            source = source_address(controller.host)
+            if source is None:
+                text = f"there is no way to controller {controller.name} ({controller.host})"
+                yield Finding("error", controller.place, text, "give the board an address in its network")
+            else:
+                yield Finding("fact", "network", f"packets for {controller.host} leave by {source}")
+                return
+    yield Finding("fact", "network", "multicast leaves by the routing table: name [output] interface to be sure")
+
+
+def _controllers(site: Site, told: Mapping[str, bool] | None) -> Iterator[Finding]:
+    if told is None:
+        return
+    there = [name for name, answers in told.items() if answers]
+    if there:
+        yield Finding("fact", "network", f"these controllers answer: {listed(there)}")
+    for controller in site.rig.controller:
+        if told.get(controller.name) is False:
+            strings = [string.name for string in site.rig.string if string.controller == controller.name]
+            text = f"controller {controller.name} ({controller.host}) does not answer: {listed(strings) or 'no string'}"
+            yield Finding("warning", controller.place, text, "look at its power, its cable and its address")
+    silent = [controller for controller in site.rig.controller if not controller.host]
+    if silent:
+        yield Finding("fact", _first(silent), f"no host to ask, by multicast: {listed(one.name for one in silent)}")
+
+
+def _first(controllers: list[Controller]) -> str:
+    return controllers[0].place

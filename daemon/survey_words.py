@@ -1,0 +1,128 @@
+"""What was computed of a piece, in words: who draws too much and when, what flashes and where, which files are hurt."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from fractions import Fraction
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from gloaming.daemon.site import Piece, Site
+from gloaming.shows.finding import Finding, Severity
+from gloaming.shows.mistake import MistakeError
+from gloaming.shows.survey.areas import Flashing
+from gloaming.shows.survey.currents import STEADY_S, Load
+from gloaming.shows.survey.wiring import listed, ranges
+
+if TYPE_CHECKING:
+    from gloaming.daemon.survey import PieceSurvey
+
+LOADED = 0.8
+"""Common practice, no source: fuses and supplies are not loaded above four fifths for long."""
+MOMENTS_MAX = 4
+KINDS = {
+    "rig": "the whole rig",
+    "group": "groups",
+    "view": "ten degrees of view",
+    "string": "strings seen from close by",
+}
+
+
+def clock(frame: int, fps: Fraction) -> str:
+    """The moment of a frame in a piece: 2:36."""
+    seconds = int(frame / fps)
+    return f"{seconds // 60}:{seconds % 60:02}"
+
+
+def current_findings(piece: PieceSurvey, site: Site) -> Iterator[Finding]:
+    """What draws more than it may, or nearly so; one finding for each string and supply."""
+    fps = piece.analysis.info.fps
+    for load in piece.loads:
+        if load.limit_a is None:
+            continue
+        limit = f"{'fuse' if load.kind == 'string' else 'it gives'} {load.limit_a:g} A"
+        who = f"{load.kind} {load.name}"
+        if load.peak_a > load.limit_a:
+            yield _too_much(piece, load, site, f"{who}: {load.peak_a:.1f} A, {limit}", clock(load.peak_frame, fps))
+        elif load.steady_a > LOADED * load.limit_a:
+            text = f"{who}: {load.steady_a:.1f} A over {STEADY_S} s, {limit}; common practice is four fifths of it"
+            todo = "lower the brightness, or share the load"
+            yield Finding("warning", f"{piece.name} at {clock(load.steady_frame, fps)}", text, todo)
+
+
+def _too_much(piece: PieceSurvey, load: Load, site: Site, text: str, at: str) -> Finding:
+    lasting = load.steady_a > (load.limit_a or 0)
+    todo = f"lower the brightness to {int(100 * (piece.holds_at or 0)) / 100:.2f}, or feed it in more places"
+    if lasting:
+        text += f"; over {STEADY_S} s {load.steady_a:.1f} A"
+    severity: Severity = "warning" if site.output.limiter and not lasting else "error"
+    if site.output.limiter:
+        text += "; the limiter lowers it"
+    return Finding(severity, f"{piece.name} at {at}", text, todo)
+
+
+def flash_findings(piece: PieceSurvey) -> Iterator[Finding]:
+    """What flashes more than three times in a second over more than a quarter of the area."""
+    rules = dict.fromkeys(found.rule for found in piece.analysis.flashing)
+    for rule in rules:
+        for kind, where in KINDS.items():
+            found = [each for each in piece.analysis.flashing if each.rule == rule and each.kind == kind]
+            if found:
+                yield _flashing(piece, rule, kind, where, found)
+
+
+def _flashing(piece: PieceSurvey, rule: str, kind: str, where: str, found: list[Flashing]) -> Finding:
+    found.sort(key=lambda each: -each.share)
+    seconds = sorted({second for each in found for second in each.seconds})
+    areas = "" if kind == "rig" else f": {listed(each.area for each in found)}"
+    text = f"{rule} more than three times in a second, in {where}{areas}; {found[0].share:.0%} of what is lit there"
+    severity: Severity = "warning" if kind == "string" else "error"
+    todo = "slow it down or soften it there: flashing light can trigger seizures (photosensitive epilepsy)"
+    return Finding(severity, f"{piece.name} at {moments(seconds)}", text, todo)
+
+
+def moments(seconds: Iterable[int]) -> str:
+    """Seconds of a piece as a person writes them: 0:05-0:07, 1:12."""
+    parts = []
+    for _, run in groupby(enumerate(seconds), key=lambda pair: pair[1] - pair[0]):
+        group = [second for _, second in run]
+        first, last = (f"{second // 60}:{second % 60:02}" for second in (group[0], group[-1]))
+        parts.append(first if first == last else f"{first}-{last}")
+    more = f" and {len(parts) - MOMENTS_MAX} times more" if len(parts) > MOMENTS_MAX else ""
+    return ", ".join(parts[:MOMENTS_MAX]) + more
+
+
+def damage_findings(piece: PieceSurvey) -> Iterator[Finding]:
+    """Chunks of a frame file that cannot be played."""
+    name = piece.analysis.info.path.name
+    for _, _, text in piece.analysis.damaged:
+        yield Finding("error", name, text, "copy the file again, or render it anew")
+    if not piece.analysis.damaged:
+        numbers = ranges(one.number for one in piece.analysis.info.universes)
+        text = f"{piece.name} is whole: {piece.analysis.info.frames} frames, universes {numbers}"
+        yield Finding("fact", name, text)
+
+
+def sound_findings(piece: Piece) -> Iterator[Finding]:
+    """A sound file that cannot be played, or is not as long as its frames."""
+    from gloaming.shows.soundfile_info import MISSING, SoundMissingError, cut_short, measure
+
+    if piece.sound is None:
+        return
+    name = piece.sound.name
+    try:
+        found = measure(piece.sound)
+    except SoundMissingError:
+        yield Finding("warning", name, f"{MISSING}, and it is not verified", "pip install 'gloaming[sound]'")
+        return
+    except MistakeError as error:
+        mistake = error.mistakes[0]
+        yield Finding("error", name, mistake.wrong, mistake.right or "copy the file again")
+        return
+    if found.frames < found.info.frames:
+        yield Finding("error", name, cut_short(found), "copy the file again")
+    elif piece.info and abs(found.length_ns - piece.info.length_ns) > 1_000_000_000:
+        text = f"it lasts {found.length_ns / 1e9:.1f} s, the frames of {piece.name} {piece.info.length_ns / 1e9:.1f} s"
+        yield Finding("warning", name, text, "cut one of the two to the length of the other")
+    else:
+        yield Finding("fact", name, f"the sound of {piece.name} is whole: {found.length_ns / 1e9:.1f} s")
