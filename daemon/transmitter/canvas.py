@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -19,8 +20,7 @@ FULL = 256
 """The brightness that leaves a frame as it is."""
 
 
-@dataclass(frozen=True, slots=True)
-class Picture:
+class Picture(NamedTuple):
     """What is to be seen: a frame `(frame_bytes,) uint8` of a placed file, or one level on every slot; at a brightness
     in 256ths."""
 

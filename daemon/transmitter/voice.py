@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 from gloaming.daemon.transmitter.canvas import FULL, Picture
 from gloaming.daemon.transmitter.clock import SECOND_NS, Lateness, due_ns, every, frame_at
@@ -31,8 +32,7 @@ Shift = Callable[[Segment, int, int], int]
 """Of a segment, the turn of its piece and a monotonic instant: by how much its sound leads the score."""
 
 
-@dataclass(frozen=True, slots=True)
-class Shown:
+class Shown(NamedTuple):
     """What is on the wire."""
 
     piece: str | None = None
@@ -42,8 +42,7 @@ class Shown:
     share: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Instant:
+class Instant(NamedTuple):
     """One instant as a voice sees it, its lead included: on the monotonic clock and as the score counts; and when to
     look again at the latest."""
 
@@ -111,7 +110,7 @@ class Voice:
 
     def _moving(self, segment: Segment, path: str, now: Instant, frames: Frames, lateness: Lateness) -> int:
         """Frames of a file: each goes out once, when it is due; of frames missed, only the newest."""
-        if segment.fps != self._fps:
+        if segment.fps is not self._fps:
             self._fps, self._step = segment.fps, every(segment.fps, self._limit_hz)
             self._half_ns = int(SECOND_NS * self._step / segment.fps / 2)
         step = self._step
@@ -135,12 +134,14 @@ class Voice:
             return self._give_up(segment, path, frame, now_frame % segment.frames, now)
         if frame is None:
             return min(next_ns, self._hold(segment, path, now))
-        if begins:  # due since the picture was first wanted
-            since = led_frame(segment, self._since_ns + now.offset_ns, shift_ns) // step * step
-            missed = max(0, (now_frame - since) // step)
-        else:
+        if not begins:
             came = max(self._frame, first - step) if self._shift_ns < 0 else self._frame  # a late sound's end is cut
             missed = max(0, (now_frame - came) // step - 1)
+        elif self._stalled(now):
+            since = led_frame(segment, self._since_ns + now.offset_ns, shift_ns) // step * step
+            missed = max(0, (now_frame - since) // step)
+        else:  # a piece that has to be opened first begins when it is open
+            missed = 0
         was_due_ns = max(due(now_frame), self._since_ns if begins else 0)
         level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
         self._frame_ns = was_due_ns
@@ -212,11 +213,14 @@ class Voice:
         self.trouble("frames", path, hurt.text, segment, number)
         return self.black(now, release=False)
 
+    def _stalled(self, now: Instant) -> bool:
+        return self._held_ns is not None and now.monotonic_ns - self._held_ns > STALLED_NS
+
     def _hold(self, segment: Segment, path: str, now: Instant) -> int:
         """The frame has not come from the disk: what is on the wire stays, kept alive (E1.31 6.7.1)."""
         if self._held_ns is None:
             self._held_ns = now.monotonic_ns
-        if now.monotonic_ns - self._held_ns > STALLED_NS:
+        if self._stalled(now):
             text = "its frames do not come from the disk in time; the last one stays on the wire"
             self.trouble("disk", path, text, segment, None)
         if now.monotonic_ns >= (self._sent_ns or self._held_ns) + THIN_NS:

@@ -63,19 +63,25 @@ class Run:
 
 
 def frames_of(universes: int, content: str) -> npt.NDArray[np.uint8]:
-    """Two seconds of frames `(80, slots) uint8`: the film's pictures side by side, or a slow wave with sparkles."""
+    """Frames `(frames, slots) uint8`, more than are read ahead: the film's pictures side by side, each at a time of its
+    own, or a slow wave with sparkles."""
     slots = universes * SLOTS
+    count = 80 if universes > 400 else 400
     if content == "picture":
-        picture = np.load(REFERENCE / "moving-picture-64x32-25fps.npy")[:80]
-        return np.ascontiguousarray(np.tile(picture, (1, slots // picture.shape[1] + 1))[:, :slots])
+        picture = np.load(REFERENCE / "moving-picture-64x32-25fps.npy")
+        tiles = [
+            np.roll(picture, 7 * tile, axis=0)[:, ::-1] ^ (tile & 3) for tile in range(slots // picture.shape[1] + 1)
+        ]
+        frames = np.concatenate(tiles, axis=1)[:, :slots]
+        return np.ascontiguousarray(frames[np.arange(count) % len(frames)])
     pixel = np.arange(slots // 3) / (slots // 3)
     random = np.random.default_rng(4)
-    frames = np.zeros((80, slots // 3, 3), np.uint8)
-    for number in range(80):
-        wave = 0.5 + 0.5 * np.sin(2 * np.pi * (universes * pixel / 8 + number / 80))
+    frames = np.zeros((count, slots // 3, 3), np.uint8)
+    for number in range(count):
+        wave = 0.5 + 0.5 * np.sin(2 * np.pi * (universes * pixel / 8 + number / count))
         frames[number] = (wave[:, None] ** 2.2 * (200, 120, 40)).astype(np.uint8)
         frames[number, random.integers(0, len(pixel), len(pixel) // 100)] = 255
-    return frames.reshape(80, slots)
+    return frames.reshape(count, slots)
 
 
 def cpu_s(pid: int) -> float:
@@ -104,7 +110,9 @@ def measure(pid: int, seconds: float) -> float:
     return 100 * (cpu_s(pid) - before) / (time.monotonic() - begin)
 
 
-def ours(there: Street, case: Case, path: Path, seconds: float, folder: Path, level: float) -> tuple[float, str]:
+def ours(
+    there: Street, case: Case, path: Path, seconds: float, folder: Path, level: float, frames: int
+) -> tuple[float, str]:
     hosts = () if case.multicast else (HOST,)
     with on_stage(folder, there.sender) as stage:
         stage.setup(
@@ -113,7 +121,7 @@ def ours(there: Street, case: Case, path: Path, seconds: float, folder: Path, le
         )
         stage.dark()
         now = time.time_ns()
-        stage.score(segment(now, now + 3600 * 10**9, (level, level), **moving(path, 80)))
+        stage.score(segment(now, now + 3600 * 10**9, (level, level), **moving(path, frames)))
         stage.wait_for("telemetry", lambda said: said["frames_sent"] > 0)
         time.sleep(SETTLE_S)
         share = measure(stage.process.pid, seconds)
@@ -155,6 +163,7 @@ def run_case(name: str, there: Street, folder: Path, program: Path, args: argpar
     path = write(folder / f"{name}.frames", frames, Fraction(FPS), SLOTS)
     raw = folder / f"{name}.raw"
     raw.write_bytes(frames.tobytes())
+    count = len(frames)
     del frames
     to = "multicast" if case.multicast else HOST
     runs: dict[str, list[Run]] = {"ours": [], case.other: []}
@@ -163,7 +172,7 @@ def run_case(name: str, there: Street, folder: Path, program: Path, args: argpar
             more = ""
             with receiver(there, program, to, case.universes) as figures:
                 if who == "ours":
-                    share, more = ours(there, case, path, args.seconds, folder, args.level)
+                    share, more = ours(there, case, path, args.seconds, folder, args.level, count)
                 elif who == "c":
                     share = plain_c(there, case, raw, args.seconds, program)
                 else:
@@ -172,7 +181,7 @@ def run_case(name: str, there: Street, folder: Path, program: Path, args: argpar
     ratios = [mine.share / other.share for mine, other in zip(runs["ours"], runs[case.other], strict=True)]
     way = "multicast" if case.multicast else "unicast"
     print(
-        f"\n{case.universes} universes, {way}, against {case.other}; file {path.stat().st_size / 80 / 1024:.0f} KB/frame"
+        f"\n{case.universes} universes, {way}, against {case.other}; file {path.stat().st_size / count / 1024:.0f} KB/frame"
     )
     for who, rounds in runs.items():
         shares = " ".join(f"{run.share:.2f}" for run in rounds)

@@ -1,4 +1,7 @@
-"""Sends raw frames by the `sacn` library's own sender: FRAMES UNIVERSES SLOTS FPS HOST, until standard input ends."""
+"""Sends raw frames by the `sacn` library's own sender: FRAMES UNIVERSES SLOTS FPS HOST, until standard input ends.
+
+It is told to flush at each frame's instant: left to itself it sleeps between frames and falls behind 40 a second.
+"""
 
 from __future__ import annotations
 
@@ -18,6 +21,7 @@ def main() -> None:
     frames = [[tuple(row) for row in frame] for frame in raw[:20].tolist()]
     sender = sacn.sACNsender(fps=rate)
     sender.start()
+    sender.manual_flush = True
     for number in range(count):
         sender.activate_output(number + 1)
         sender[number + 1].destination = host
@@ -28,6 +32,7 @@ def main() -> None:
     while not ending.is_set():
         for number, slots_now in enumerate(frames[frame % len(frames)]):
             sender[number + 1].dmx_data = slots_now
+        sender.flush()
         frame += 1
         time.sleep(max(0.0, begin + frame / rate - time.monotonic()))
     sender.stop()
