@@ -31,7 +31,9 @@ PARTIALS = (
     (2.67, 0.22, 0.6),
     (3.01, 0.32, 0.5),
     (4.17, 0.2, 0.3),
-    (5.43, 0.1, 0.18),
+    (5.43, 0.16, 0.18),
+    (6.8, 0.1, 0.12),
+    (8.2, 0.07, 0.09),
 )
 """A tuned bell: times the note it is named for (hum, prime, minor tierce, quint, nominal and above), loudness, and in
 how many seconds it falls to 1/e. From memory of how founders tune bells, no source; decays by ear."""
@@ -49,7 +51,7 @@ def harbour_bells() -> Samples:
         dry[first : first + len(note)] += note
     sound = dry + np.float32(0.5) * _in_the_harbour(dry, random)
     sound /= np.abs(sound).max()
-    sound += np.float32(0.07) * _sea(samples, random)
+    sound += np.float32(0.05) * _sea(samples, random)
     times = np.arange(samples) / RATE_HZ
     fade = np.clip(np.minimum(times / RISE_S, (times[-1] - times) / FALL_S), 0, 1)
     sound *= (fade * fade * (3 - 2 * fade)).astype(np.float32)[:, None]
@@ -67,7 +69,7 @@ def _note(bell: Bell, random: np.random.Generator) -> Samples:
         pair = np.sin(2 * np.pi * bell.hz * ratio * at_s) + 0.4 * np.sin(2 * np.pi * (bell.hz * ratio + beat_hz) * at_s)
         note += loud * np.exp(-at_s / (decay_s * lower)) * pair
     blow = random.normal(0, 1, len(at_s)) * np.exp(-at_s / 0.012)
-    note += 0.25 * np.convolve(blow, np.ones(12) / 12, mode="same")
+    note += 0.5 * np.convolve(blow, np.ones(12) / 12, mode="same")
     note *= np.clip(at_s / 0.004, 0, 1) * np.clip((RINGS_S - at_s) / 1.5, 0, 1)
     pan = 0.15 + 0.7 * (bell.x - LEFT_M) / (RIGHT_M - LEFT_M)
     sides = np.cos(pan * np.pi / 2), np.sin(pan * np.pi / 2)
@@ -92,7 +94,7 @@ def _sea(samples: int, random: np.random.Generator) -> Samples:
     """Small waves that run up the quay: dull noise that swells and falls, a little apart on both sides."""
     size = 1 << samples.bit_length()
     hz = np.fft.rfftfreq(size, 1 / RATE_HZ)
-    shape = (hz / (hz + 90)) ** 2 / (1 + (hz / 420) ** 2) ** 0.75
+    shape = (hz / (hz + 90)) ** 2 / (1 + (hz / 420) ** 2) ** 1.25
     at_s = np.arange(samples) / RATE_HZ
     sides = []
     for late_s in (0.0, 0.9):
@@ -119,7 +121,7 @@ def write_sound(path: Path, sound: Samples) -> None:
 
             soundfile.write(temporary, levels, RATE_HZ, subtype="PCM_16")
         else:
-            with wave.open(str(temporary), "wb") as file:
+            with temporary.open("wb") as raw, wave.open(raw, "wb") as file:
                 file.setnchannels(2)
                 file.setsampwidth(2)
                 file.setframerate(RATE_HZ)
