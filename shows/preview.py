@@ -86,14 +86,25 @@ def on_strings(info: FrameFileInfo, rig: Rig, rig_path: Path) -> View:
     return view
 
 
-def draw(info: FrameFileInfo, out: Path, view: View, progress: Progress | None = None) -> None:
-    """Write the contact sheet and the strip of time to one PNG. MistakeError without Pillow, or at a damaged chunk."""
+def through(view: View, table: np.ndarray | None) -> View:
+    """A view with every value looked up in a table of 256."""
+    return view if table is None else lambda frames: table[view(frames)]
+
+
+def draw(
+    info: FrameFileInfo, out: Path, view: View, progress: Progress | None = None, table: np.ndarray | None = None
+) -> None:
+    """Write the contact sheet and the strip of time to one PNG, every value looked up in `table`, if there is one.
+
+    MistakeError without Pillow, or at a damaged chunk.
+    """
     try:
         from PIL import Image, ImageDraw
     except ImportError:
         raise mistake(out, "a preview needs Pillow, which is not installed", "pip install 'gloaming[media]'") from None
     width = COLUMNS * (THUMB_PX + MARGIN_PX) + MARGIN_PX
-    thumbs, strip, line_s = _gather(info, view, width - TIME_PX - MARGIN_PX, progress)
+    thumbs, strip, line_s = _gather(info, through(view, table), width - TIME_PX - MARGIN_PX, progress)
+    strip = strip if table is None else table[strip]
     line_px = max(1, min(LINE_PX_MAX, 600 // len(strip)))
     thumb_px = max(1, round(THUMB_PX * thumbs[0][1].shape[0] / thumbs[0][1].shape[1]))
     sheet_px = -(-len(thumbs) // COLUMNS) * (thumb_px + LABEL_PX + MARGIN_PX) + MARGIN_PX

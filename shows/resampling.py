@@ -79,6 +79,15 @@ def curve(text: str) -> np.ndarray | None:
     return table
 
 
+def undone(table: np.ndarray | None) -> np.ndarray | None:
+    """The table that takes a curve's levels of light back to a picture's values, for looking at them on a screen."""
+    if table is None:
+        return None
+    back: np.ndarray = np.rint(np.interp(np.arange(256), table, np.arange(256))).astype(np.uint8)
+    back[0] = 0
+    return back
+
+
 def shaded(source: Source, table: np.ndarray | None) -> Source:
     """A source with every level looked up in a table of 256."""
     if table is None:

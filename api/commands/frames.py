@@ -45,12 +45,14 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
     parser.add_argument("file", type=Path, metavar="FILE")
     parser.add_argument("out", type=Path, metavar="OUT")
     parser.add_argument("--rig", type=Path, metavar="rig.toml", help="the video shows its strings where they hang")
+    parser.add_argument("--gamma", default="1", help="levels of light, as the eye sees them: srgb, or a power")
     _matrix(parser)
 
     parser = _verb(verbs, "preview", "one PNG: pictures evenly over time, and a strip of time, one line a second")
     parser.add_argument("file", type=Path, metavar="FILE")
     parser.add_argument("out", type=Path, nargs="?", metavar="OUT.png", help="default: FILE, ending in .png")
     parser.add_argument("--rig", type=Path, metavar="rig.toml", help="draw its strings where they hang")
+    parser.add_argument("--gamma", default="1", help="levels of light, as the eye sees them: srgb, or a power")
     _matrix(parser)
 
     parser = _verb(verbs, "trim", "keep a stretch of time")

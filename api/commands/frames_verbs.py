@@ -12,10 +12,11 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from rich.console import Console
 from rich.progress import Progress
 
-from gloaming.shows import framefile, framefile_edit, framefile_video, importing, preview
+from gloaming.shows import framefile, framefile_edit, framefile_video, importing, preview, resampling
 from gloaming.shows.framefile import FrameFileInfo, Universe, inspect
 from gloaming.shows.importing import Source, mistake
 from gloaming.shows.matrix import parse_matrix
@@ -116,7 +117,8 @@ def export_(args: argparse.Namespace) -> int:
     info = inspect(args.file)
     with bar("exporting") as progress:
         if args.out.suffix in framefile_video.SUFFIXES:
-            framefile_video.export(info, args.out, _view(args, info), progress)
+            view = preview.through(_view(args, info), _as_seen(args))
+            framefile_video.export(info, args.out, view, progress)
         else:
             framefile_edit.export(info, args.out, progress)
     print(f"{args.out}: {info.frames} frames of {info.frame_bytes} bytes")
@@ -128,9 +130,13 @@ def preview_(args: argparse.Namespace) -> int:
     info = inspect(args.file)
     out = args.out or args.file.with_suffix(".png")
     with bar("looking") as progress:
-        preview.draw(info, out, _view(args, info), progress)
+        preview.draw(info, out, _view(args, info), progress, _as_seen(args))
     print(out)
     return 0
+
+
+def _as_seen(args: argparse.Namespace) -> np.ndarray | None:
+    return resampling.undone(resampling.curve(args.gamma))
 
 
 def _view(args: argparse.Namespace, info: FrameFileInfo) -> preview.View:

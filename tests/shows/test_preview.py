@@ -13,6 +13,7 @@ from gloaming.shows import preview
 from gloaming.shows.framefile import FrameFileInfo, Frames, FrameWriter, Universe, inspect
 from gloaming.shows.matrix import Matrix
 from gloaming.shows.mistake import MistakeError
+from gloaming.shows.resampling import curve, undone
 from gloaming.shows.rig import load_rig
 
 COLOURS = np.array([[255, 0, 0], [0, 255, 0], [0, 0, 255], [255, 255, 255]], np.uint8)
@@ -100,3 +101,16 @@ def test_a_rig_that_hangs_nowhere_is_a_mistake(tmp_path: Path) -> None:
     path.write_text(RIG.replace("line =", "# ").replace("points =", "# "))
     with pytest.raises(MistakeError, match="points or a line"):
         preview.on_strings(info, load_rig(path), path)
+
+
+def test_levels_of_light_are_shown_as_a_screen_shows_them(tmp_path: Path) -> None:
+    """IEC 61966-2-1: what was brought to light by the curve of screens looks as it did before, but for the rounding."""
+    table = curve("srgb")
+    assert table is not None and undone(None) is None
+    back = undone(table)
+    assert back is not None and back[0] == 0 and back[255] == 255
+    values = np.arange(80, 256)
+    assert np.abs(back[table[values]].astype(int) - values).max() <= 1
+    info = four_seconds(tmp_path / "a.frames")
+    view = preview.through(preview.on_matrix(info, Matrix(16, 8)), back)
+    assert (view(np.full((1, 384), 55, np.uint8)) == back[55]).all() and back[55] == 128
