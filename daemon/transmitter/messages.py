@@ -8,6 +8,7 @@ from fractions import Fraction
 from typing import Any
 from uuid import UUID
 
+from gloaming.daemon.transmitter.limiter import Limits, read_limits
 from gloaming.daemon.transmitter.packets import IPV4, IPV6, Heading, Target
 
 TTL = 20
@@ -27,6 +28,7 @@ class Setup:
     ttl: int
     dscp: int
     loop: bool
+    limits: Limits | None = None
 
 
 @dataclass(frozen=True, slots=True)

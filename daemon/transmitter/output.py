@@ -9,6 +9,7 @@ import errno
 
 from gloaming.daemon.transmitter.bulk import Parcel, parcels
 from gloaming.daemon.transmitter.canvas import Canvas
+from gloaming.daemon.transmitter.limiter import Limiter
 from gloaming.daemon.transmitter.messages import Setup
 from gloaming.daemon.transmitter.packets import (
     DISCOVERY_UNIVERSE,
@@ -152,6 +153,9 @@ class Output:
         self.counts = counts or Counts()
         self.errors: dict[str, int] = {}
         self.canvas = Canvas({target.number: target.slots for target in setup.targets})
+        self.limiter = Limiter(setup.limits, self.canvas.offsets, self.canvas.slots) if setup.limits else None
+        if self.limiter:
+            self.canvas.limit = self.limiter.limit
         leads = sorted({block.lead_ns for block in made}, reverse=True)
         self.groups = [Group(self, lead, [one for one in made if one.lead_ns == lead]) for lead in leads]
         self.tally = Tally()

@@ -33,6 +33,7 @@ def telemetry(player: Player, counts: Counts, watch: Watch | None, now_ns: int) 
         "lateness_us": player.lateness.figures(),
         "lateness_histogram_us": player.lateness.buckets(),
         **tally,
+        "limited": output.limiter.figures() if output and output.limiter else [],
         "watched": watch.watched if watch else 0,
         "other_sources": [other.as_json() for other in watch.standing(now_ns)] if watch else [],
     }

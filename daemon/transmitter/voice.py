@@ -82,7 +82,7 @@ class Voice:
         self._shift_ns = 0
         self._fps, self._step, self._half_ns = Fraction(0), 1, 0
         self._unchanged = 0
-        self._sent_ns = self._next_ns = self._frame_ns = 0
+        self._sent_ns, self._next_ns, self._frame_ns = -SECOND_NS, 0, 0
         slots = max((block.slots for block in group.blocks), default=512)
         self._limit_hz = max_refresh_hz(slots)
 
@@ -143,6 +143,8 @@ class Voice:
         else:  # a piece that has to be opened first begins when it is open
             missed = 0
         was_due_ns = max(due(now_frame), self._since_ns if begins else 0)
+        if begins and self._held_ns is not None and not missed:
+            was_due_ns = now.monotonic_ns
         level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
         self._frame_ns = was_due_ns
         held_ns, self._held_ns = self._held_ns, None
@@ -223,10 +225,10 @@ class Voice:
         if self._stalled(now):
             text = "its frames do not come from the disk in time; the last one stays on the wire"
             self.trouble("disk", path, text, segment, None)
-        if now.monotonic_ns >= (self._sent_ns or self._held_ns) + THIN_NS:
+        if now.monotonic_ns >= max(self._sent_ns, self._held_ns) + THIN_NS:
             self._frame_ns = self._sent_ns = now.monotonic_ns
             self.group.send()
-        keep_ns = (self._sent_ns or self._held_ns) + THIN_NS
+        keep_ns = max(self._sent_ns, self._held_ns) + THIN_NS
         return max(now.monotonic_ns + RETRY_NS, min(now.monotonic_ns + STALLED_NS, keep_ns))
 
     def black(self, now: Instant, release: bool) -> int:
