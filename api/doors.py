@@ -4,6 +4,7 @@ import time
 from collections.abc import Callable, Coroutine
 from typing import Annotated, Any
 
+import segno
 from fastapi import Depends, FastAPI, Request
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
@@ -92,8 +93,9 @@ def add_doors(
         director.store.note(now_ns, "device", f"a link for {asked.kind}s was made", device.name)
         first, *others = [f"{address}/#{code}" for address in addresses()]
         until = isoformat(now_ns + int(LINK_S * 1e9), director.site.timezone)
+        squares = ["".join(map(str, row)) for row in segno.make(first, error="m").matrix]
         answer = {"code": code, "link": first, "other_links": others, "kind": asked.kind, "until": until}
-        return JSONResponse(answer, 201)
+        return JSONResponse({**answer, "squares": squares}, 201)
 
     @app.get("/api/devices", responses={200: {"model": list[DeviceKnown]}}, tags=["devices"])
     async def devices(device: Seen) -> JSONResponse:

@@ -153,6 +153,7 @@ def _rig(director: Director) -> dict[str, Any]:
     site = director.site
     return {
         "site": site.name,
+        "timezone": site.timezone.key,
         "shows": [{"name": show.name, "order": list(show.order)} for show in site.shows.values()],
         "controllers": [
             {

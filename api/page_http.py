@@ -1,6 +1,7 @@
 """The page and its parts, read once, packed once. They need no token: they say nothing of the site."""
 
 import gzip
+import re
 from hashlib import sha256
 from pathlib import Path
 
@@ -21,18 +22,32 @@ POLICY = (
 )
 
 
+def _tag(content: bytes) -> str:
+    return sha256(content).hexdigest()[:16]
+
+
+def _versioned(path: Path) -> bytes:
+    """The page with a tag of their content behind the names of its parts, so that a phone may keep them."""
+
+    def named(found: re.Match[str]) -> str:
+        return f'{found[1]}="{found[2]}?v={_tag((path.parent / found[2]).read_bytes())}"'
+
+    return re.sub(r'(href|src)="([\w-]+\.(?:css|js|svg|png))"', named, path.read_text(encoding="utf-8")).encode()
+
+
 class _Part:
     def __init__(self, path: Path) -> None:
-        self.plain = path.read_bytes()
+        self.plain = _versioned(path) if path.suffix == ".html" else path.read_bytes()
         self.kind = KINDS[path.suffix]
         self.packed = None if path.suffix == ".png" else gzip.compress(self.plain, 9, mtime=0)
-        self.tag = f'"{sha256(self.plain).hexdigest()[:16]}"'
+        self.tag = f'"{_tag(self.plain)}"'
 
     def answer(self, request: Request) -> Response:
         """The part, packed where that is taken; 304 where it is known already."""
+        lasting = request.query_params.get("v") == _tag(self.plain)
         headers = {
             "ETag": self.tag,
-            "Cache-Control": "no-cache",
+            "Cache-Control": "max-age=31536000, immutable" if lasting else "no-cache",
             "Vary": "Accept-Encoding",
             "Content-Security-Policy": POLICY,
         }

@@ -125,6 +125,7 @@ class Link(Answer):
     other_links: list[str]
     kind: str
     until: Instant
+    squares: Annotated[list[str], Field(description="the link as a QR code without its margin, row by row; 1 is dark")]
 
 
 class DeviceKnown(Answer):
@@ -284,6 +285,7 @@ class RigTold(Answer):
     """What hangs outside, and the shows that may be called."""
 
     site: str
+    timezone: str
     shows: list[ShowTold]
     controllers: list[ControllerTold]
     strings: list[StringTold]

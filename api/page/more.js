@@ -1,0 +1,167 @@
+// What stands behind a tap: the season, the live view, the rig check, the journal, the devices. Loaded at the first tap.
+
+let page; // what page.js lends: ask, element, command, when, lasting, say, now, viewer
+let rig = null;
+let stream = null;
+
+const WORK = { season, view, check, journal, devices };
+
+export async function toggled(details, lent) {
+  page = lent;
+  const place = details.querySelector("div");
+  if (!details.open) {
+    if (details.id === "view" && stream) { stream.close(); stream = null; }
+    return;
+  }
+  place.replaceChildren(page.element("p", "asking …"));
+  try {
+    await WORK[details.id](place);
+  } catch (error) {
+    place.replaceChildren(page.element("p", error.message || "No answer came.", { className: "bad" }));
+  }
+}
+
+const known = async () => { rig = rig || await page.ask("GET", "/api/rig"); return rig; };
+
+function row(first, second, ...buttons) {
+  const item = page.element("li");
+  const text = page.element("div", first);
+  if (second) text.append(page.element("small", second));
+  item.append(text, ...buttons);
+  return item;
+}
+
+function list(items) {
+  const made = page.element("ul");
+  made.append(...items);
+  return made;
+}
+
+// ---- the season
+
+async function season(place) {
+  const nights = await page.ask("GET", "/api/nights?days=7");
+  const frame = page.element("div", "", { className: "scroll", tabIndex: 0 });
+  frame.setAttribute("role", "group");
+  frame.setAttribute("aria-label", "The season as a picture, six weeks from today");
+  frame.append(page.element("img", "", { src: "/api/nights.svg?days=42", alt: "Dates across, the night from noon to noon down; the next seven nights stand in words below." }));
+  const rows = nights.map((night) => row(`${page.when(night.opens)} to ${page.when(night.closes)}`, `${night.show}; opens by ${night.opens_by}, closes by ${night.closes_by}${night.cut_by ? `, cut by ${night.cut_by}` : ""}`));
+  place.replaceChildren(frame, list(rows.length ? rows : [row("No show within a week.")]));
+}
+
+// ---- the live view: the frames really sent
+
+function view(place) {
+  const canvas = page.element("canvas", "", { className: "rig", width: 720, height: 540 });
+  canvas.setAttribute("role", "img");
+  canvas.setAttribute("aria-label", "The rig as it is lit now");
+  const told = page.element("p", "asking …", { className: "small" });
+  place.replaceChildren(canvas, told);
+  let dots = [];
+  stream = new EventSource("/api/view");
+  stream.addEventListener("layout", (event) => {
+    const layout = JSON.parse(event.data);
+    dots = layout.dots;
+    canvas.setAttribute("aria-label", `The rig as it is lit now: ${layout.strings.join(", ")}`);
+  });
+  stream.addEventListener("frame", (event) => {
+    const frame = JSON.parse(event.data);
+    const bytes = Uint8Array.from(atob(frame.rgb), (letter) => letter.charCodeAt(0));
+    draw(canvas, dots, bytes);
+    const lit = bytes.some((level) => level > 0);
+    told.textContent = `As sent at ${frame.at.slice(11, 19)}: ${lit ? "light" : "black"}. ${dots.length} of ${frame.pixels} pixels are drawn.`;
+  });
+  stream.onerror = () => { told.textContent = "No picture comes at the moment."; };
+}
+
+function draw(canvas, dots, bytes) {
+  const paint = canvas.getContext("2d");
+  const size = Math.max(2, Math.min(7, 90 / Math.sqrt(dots.length)));
+  paint.fillStyle = "#05060c";
+  paint.fillRect(0, 0, canvas.width, canvas.height);
+  dots.forEach(([x, y], index) => {
+    const [red, green, blue] = bytes.subarray(index * 3, index * 3 + 3);
+    paint.fillStyle = red + green + blue ? `rgb(${red} ${green} ${blue})` : "#262a3a";
+    paint.beginPath();
+    paint.arc(20 + x * (canvas.width - 40), 20 + y * (canvas.height - 40), size, 0, 7);
+    paint.fill();
+  });
+}
+
+// ---- the rig check
+
+async function check(place) {
+  const { strings } = await known();
+  place.replaceChildren(list(strings.map((string) => {
+    const button = page.element("button", "Check", { onclick: () => page.command(`Checking ${string.name}`, async () => {
+      await page.ask("POST", "/api/rig-check", { strings: [string.name] });
+      return `${string.name} shows its test.`;
+    }) });
+    button.setAttribute("aria-label", `Check ${string.name}`);
+    return row(string.name, `${string.pixels} pixels on ${string.controller}, from universe ${string.universe}, slot ${string.slot}`, button);
+  })));
+}
+
+// ---- the journal
+
+async function journal(place) {
+  const { timezone } = await known();
+  const format = new Intl.DateTimeFormat("en-GB", { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit", timeZone: timezone });
+  const lines = page.element("div", "", { className: "lines", tabIndex: 0 });
+  lines.setAttribute("role", "group");
+  lines.setAttribute("aria-label", "The journal, the newest first");
+  const rows = list([]);
+  lines.append(rows);
+  const earlier = page.element("button", "Earlier");
+  let before;
+  const load = async () => {
+    const got = await page.ask("GET", `/api/journal?limit=40${before ? `&before=${before}` : ""}`);
+    rows.append(...got.map((line) => row(line.text, `${format.format(line.at_ns / 1e6)}${line.who ? `, ${line.who}` : ""}`)));
+    earlier.hidden = got.length < 40;
+    before = got.length ? got[got.length - 1].id : before;
+  };
+  earlier.onclick = load;
+  await load();
+  place.replaceChildren(lines, earlier);
+}
+
+// ---- the devices
+
+async function devices(place) {
+  const found = await page.ask("GET", "/api/devices");
+  const rows = found.map((device) => {
+    const seen = device.seen ? `last seen ${page.when(device.seen)}` : "not seen since the start";
+    const text = `${device.kind}, since ${page.when(device.since)}, ${seen}`;
+    const may = device.name !== "this machine" && (!page.viewer() || device.this);
+    const button = page.element("button", "Sign out", { onclick: () => page.command(`Signing out ${device.name}`, async () => {
+      await page.ask("DELETE", `/api/devices/${device.id}`);
+      if (!device.this) await devices(place);
+      return `${device.name} is signed out.`;
+    }) });
+    button.setAttribute("aria-label", `Sign out ${device.name}`);
+    return row(device.this ? `${device.name} (this one)` : device.name, text, ...(may ? [button] : []));
+  });
+  const more = page.element("div", "", { className: "choices" });
+  const shown = page.element("div");
+  for (const kind of page.viewer() ? [] : ["operator", "viewer"]) {
+    const text = kind === "operator" ? "Add a phone" : "Add a phone that only looks";
+    more.append(page.element("button", text, { onclick: () => page.command("Making a link", async () => {
+      const link = await page.ask("POST", "/api/links", { kind });
+      shown.replaceChildren(code(link.squares), page.element("p", link.link, { className: "link" }), page.element("p", `Works once, until ${page.when(link.until)}.`, { className: "small" }));
+      return "Show this to the other phone's camera.";
+    }) }));
+  }
+  place.replaceChildren(list(rows), more, shown);
+}
+
+function code(squares) {
+  const canvas = page.element("canvas", "", { className: "code", width: squares.length, height: squares.length });
+  canvas.setAttribute("role", "img");
+  canvas.setAttribute("aria-label", "A QR code of the link below");
+  const paint = canvas.getContext("2d");
+  squares.forEach((line, y) => [...line].forEach((dark, x) => {
+    paint.fillStyle = dark === "1" ? "#000" : "#fff";
+    paint.fillRect(x, y, 1, 1);
+  }));
+  return canvas;
+}

@@ -1,0 +1,122 @@
+"""A board for tests in a browser: `gloaming run` on a site, a receiver of its packets, and Debian's Chromium."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from playwright.sync_api import Browser, BrowserContext, sync_playwright
+
+from gloaming.shows.receiver import Receiver
+from tests.api.house import offset_to, write_site
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+PATIENCE_S = 30.0
+
+
+def wait_until(true: Callable[[], Any], what: str, patience_s: float = PATIENCE_S) -> Any:
+    """Wait for something that must come; what it came to."""
+    deadline = time.monotonic() + patience_s
+    while time.monotonic() < deadline:
+        if found := true():
+            return found
+        time.sleep(0.02)
+    raise AssertionError(f"in {patience_s:g} s there was never {what}")
+
+
+@dataclass
+class Board:
+    """A site that runs, and who receives what it sends."""
+
+    folder: Path
+    process: subprocess.Popen[str]
+    receiver: Receiver
+    log: Path
+
+    @property
+    def address(self) -> str:
+        return (self.folder / "state" / "address").read_text().strip()
+
+    @property
+    def token(self) -> str:
+        return (self.folder / "state" / "token").read_text().strip()
+
+    def ask(self, method: str, path: str, body: object = None) -> Any:
+        """One request with the board's own token; the answer."""
+        data = None if body is None else json.dumps(body).encode()
+        headers = {"Authorization": f"Bearer {self.token}", "Content-Type": "application/json"}
+        request = urllib.request.Request(f"{self.address}{path}", data, headers, method=method)
+        with urllib.request.urlopen(request, timeout=20) as answer:
+            return json.load(answer)
+
+    def link(self, kind: str = "operator") -> str:
+        """A fresh link for a phone."""
+        return str(self.ask("POST", "/api/links", {"kind": kind})["link"])
+
+    def black(self) -> bool:
+        """Whether the newest packet of every universe is black."""
+        levels = self.receiver.counts.levels
+        return len(levels) == 2 and not any(any(slots) for slots in levels.values())
+
+    def lit(self) -> bool:
+        return any(any(slots) for slots in self.receiver.counts.levels.values())
+
+    def brightest(self) -> int:
+        return max((max(slots) for slots in self.receiver.counts.levels.values()), default=0)
+
+
+@contextmanager
+def board(folder: Path, host: str, at: str = "2026-12-12T18:00", listen: str = "127.0.0.1:0") -> Iterator[Board]:
+    """`gloaming run` on a site in a folder, its clock at a local instant, until the end of the block."""
+    site = write_site(folder, host, listen)
+    receiver = Receiver(host)
+    receiver.start()
+    log = folder / "log"
+    env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(offset_to(at))}
+    with log.open("w") as out:
+        command = [sys.executable, "-m", "gloaming.api.command", "run", str(site)]
+        process = subprocess.Popen(command, env=env, text=True, stdout=out, stderr=subprocess.STDOUT)
+    one = Board(site, process, receiver, log)
+    try:
+        wait_until(lambda: process.poll() is not None or (site / "state" / "address").exists(), "an address")
+        wait_until(one.lit, f"light on the wire; {log.read_text()}")
+        yield one
+    finally:
+        process.terminate()
+        process.wait(PATIENCE_S)
+        receiver.stop()
+
+
+@contextmanager
+def chromium(*flags: str) -> Iterator[Browser]:
+    """Debian's Chromium, without a window."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=[*FLAGS, *flags])
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+def phone(browser: Browser, **more: Any) -> BrowserContext:
+    """A phone of 390 x 844, with a browser of its own."""
+    size: Any = more.pop("viewport", {"width": 390, "height": 844})
+    return browser.new_context(viewport=size, has_touch=True, device_scale_factor=2, locale="en-GB", **more)
