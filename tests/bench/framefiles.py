@@ -8,6 +8,7 @@ time of the thread, the best of three.
 
 from __future__ import annotations
 
+import subprocess
 import sys
 import tempfile
 import time
@@ -24,6 +25,20 @@ from gloaming.shows.framefile_layout import Filter, chunk_frames, encode_chunk
 PICTURE = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
 FPS = Fraction(40)
 SLOTS = 24 * 510
+
+MEMORY = """
+import sys
+from gloaming.shows.framefile import FrameReader
+def resident():
+    return int(open("/proc/self/statm").read().split()[1]) * 4096
+before, most = resident(), 0
+with FrameReader(sys.argv[1]) as reader:
+    for number in range(reader.info.frames):
+        reader.frame(number).sum()
+        most = max(most, resident())
+print(f"{(most - before) / 1e6:.1f}")
+"""
+"""What a process grows by, from before it opens the file."""
 
 
 def contents() -> dict[str, Frames]:
@@ -97,8 +112,8 @@ def whole_files(folder: Path) -> Iterator[str]:
 
 
 def playing(folder: Path) -> Iterator[str]:
-    yield "| universes at 40 frames a second | content | writing | reading | opening |"
-    yield "| --- | --- | --- | --- | --- |"
+    yield "| universes at 40 frames a second | content | writing | reading | opening | memory for reading |"
+    yield "| --- | --- | --- | --- | --- | --- |"
     picture = np.load(PICTURE)
     for universes in (24, 512, 4096):
         slots = universes * 510
@@ -119,7 +134,9 @@ def playing(folder: Path) -> Iterator[str]:
 
             shares = [100 * cpu_s(work) / (count / 40) for work in (write, read)]
             opening_ms = 1000 * cpu_s(lambda path=path: inspect(path))
-            yield f"| {universes} | {content} | {shares[0]:.2f} % | {shares[1]:.2f} % | {opening_ms:.2f} ms |"
+            memory = subprocess.run([sys.executable, "-c", MEMORY, path], capture_output=True, text=True, check=True)
+            cells = [f"{shares[0]:.2f} %", f"{shares[1]:.2f} %", f"{opening_ms:.2f} ms", f"{memory.stdout.strip()} MB"]
+            yield f"| {universes} | {content} | {' | '.join(cells)} |"
 
 
 def main() -> None:
