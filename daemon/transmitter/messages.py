@@ -171,6 +171,7 @@ def read_setup(message: dict[str, Any]) -> Setup:
         ttl=int(message.get("ttl", TTL)),
         dscp=int(message.get("dscp", 0)),
         loop=bool(message.get("loop", False)),
+        limits=read_limits(message.get("limits")),
     )
 
 
