@@ -14,11 +14,6 @@ from gloaming.daemon.outside_tables import Alert
 from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.sun import Spot
 
-SECOND_NS = 1_000_000_000
-LASTED_NS = 5 * SECOND_NS
-"""A trouble shorter than this is in the journal, and nobody is woken."""
-OVER_NS = 30 * SECOND_NS
-"""One that is back sooner than this was not over."""
 Key = tuple[str, str]
 
 
@@ -41,12 +36,22 @@ class Alerts:
         spot: Spot,
         site_name: str,
         told: Callable[[Message, str | None], None],
-        lasted_ns: int = LASTED_NS,
-        over_ns: int = OVER_NS,
     ) -> None:
+        self._told = told
+        self._each: list[tuple[Alert, Messenger, dict[Key, _Case]]] = []
+        self.adopt(alerts, spot, site_name)
+
+    def adopt(self, alerts: Iterable[Alert], spot: Spot, site_name: str) -> None:
+        """Other tables from now on; one that was there before goes on with what it has told."""
         self._spot, self._site_name = spot, site_name
-        self._lasted_ns, self._over_ns = lasted_ns, over_ns
-        self._each = [(alert, Messenger(told, name="alert"), dict[Key, _Case]()) for alert in alerts]
+        before = {_without_place(alert): (messenger, cases) for alert, messenger, cases in self._each}
+        self._each = []
+        for alert in alerts:
+            key = _without_place(alert)
+            messenger, cases = before.pop(key) if key in before else (Messenger(self._told, name="alert"), {})
+            self._each.append((alert, messenger, cases))
+        for messenger, _ in before.values():
+            messenger.close()
 
     def look(self, troubles: Iterable[Trouble], now_ns: int) -> None:
         """Take in what is wrong at an instant (any that only goes forward, and is the wall clock's for quiet hours)."""
@@ -60,10 +65,12 @@ class Alerts:
             for key, case in list(cases.items()):
                 if key not in standing and case.gone_ns is None:
                     case.gone_ns = now_ns
-                if case.gone_ns is None and not case.told and now_ns - case.since_ns >= self._lasted_ns and not quiet:
+                if case.gone_ns is None and not case.told and now_ns - case.since_ns >= alert.after and not quiet:
                     case.told = True
                     self._tell(alert, messenger, case.trouble, over=False)
-                elif case.gone_ns is not None and now_ns - case.gone_ns >= self._over_ns and not (quiet and case.told):
+                elif (
+                    case.gone_ns is not None and now_ns - case.gone_ns >= alert.over_after and not (quiet and case.told)
+                ):
                     del cases[key]
                     if case.told:
                         self._tell(alert, messenger, case.trouble, over=True)
@@ -92,3 +99,7 @@ class Alerts:
         else:
             do = partial(notify_by_apprise, alert.url, title, text)
         messenger.send(Message(f"alert to {place_of(alert.url)}", do))
+
+
+def _without_place(alert: Alert) -> Alert:
+    return alert.model_copy(update={"place": ""})

@@ -55,7 +55,9 @@ class Attendant:
         self._times: tuple[Times, ...] = ()
         self._slow_at_ns = self._times_at_ns = self._told_ns = 0
         self._loop: asyncio.AbstractEventLoop | None = None
-        self.alerts, self.cues = self._outside(director.site)
+        site = director.site
+        self.alerts = Alerts(site.alerts, site.spot, site.name, self._told)
+        self.cues = Cues(site.cues, director.store, self._told)
 
     async def run(self) -> None:
         """Look once a second, until cancelled."""
@@ -172,10 +174,9 @@ class Attendant:
         self.trust.rule = site.clock.trust
         director.adopt(site)
         self.watch.was_read(self._stamp(site))
-        self.alerts.close()
-        self.cues.close()
         self._failing = {}
-        self.alerts, self.cues = self._outside(site)
+        self.alerts.adopt(site.alerts, site.spot, site.name)
+        self.cues.adopt(site.cues)
         self._slow_at_ns = self._times_at_ns = 0
         director.store.note(director.clock.now_ns(), "site", f"the site is read again and taken over: {why}")
         return True
@@ -185,10 +186,6 @@ class Attendant:
         return stamp(site.folder, (piece.frames for piece in site.pieces.values()))
 
     # the world outside
-
-    def _outside(self, site: Site) -> tuple[Alerts, Cues]:
-        store = self.director.store
-        return Alerts(site.alerts, site.spot, site.name, self._told), Cues(site.cues, store, self._told)
 
     def _told(self, message: Message, wrong: str | None) -> None:
         """From a messenger's thread."""

@@ -8,7 +8,7 @@ from functools import partial
 from hashlib import sha256
 
 from gloaming.daemon.outside import Message, Messenger, place_of, post, publish, run_command
-from gloaming.daemon.outside_tables import FURTHEST_NS, Cue
+from gloaming.daemon.outside_tables import Cue
 from gloaming.daemon.state import State
 
 SECOND_NS = 1_000_000_000
@@ -39,43 +39,51 @@ class Cues:
         store: State,
         told: Callable[[Message, str | None], None],
     ) -> None:
-        self.cues, self._store = tuple(cues), store
-        self._messengers = [Messenger(told, name="cue") for _ in self.cues]
+        self._store, self._told = store, told
+        self._messengers: dict[str, Messenger] = {}
         self._given: dict[str, int] = {}
         self._started = False
+        self.adopt(cues)
+
+    def adopt(self, cues: Iterable[Cue]) -> None:
+        """Other tables from now on; one that was there before goes on with what it has under way."""
+        self.cues = {_fact(cue): cue for cue in cues}
+        for fact in [fact for fact in self._messengers if fact not in self.cues]:
+            self._messengers.pop(fact).close()
+        for fact in self.cues:
+            self._messengers.setdefault(fact, Messenger(self._told, name="cue"))
 
     def look(self, times: tuple[Times, ...], now_ns: int) -> None:
         """Give every cue that has become due by an instant of the wall clock."""
         latest = self._latest_again(times, now_ns) if not self._started else None
         self._started = True
-        for index, cue in enumerate(self.cues):
+        for fact, cue in self.cues.items():
             due = [at for at in instants(cue, times) if now_ns - LOOK_BACK_NS < at <= now_ns]
             if not due:
                 continue
-            fact = f"cue_{sha256(cue.model_dump_json(exclude={'place'}).encode()).hexdigest()[:16]}"
             if fact not in self._given:
                 self._given[fact] = int(self._store.fact(fact) or "0")
             fresh = due[-1] > self._given[fact] and now_ns - due[-1] <= LATE_NS
-            if fresh or latest == index:
+            if fresh or latest == fact:
                 if due[-1] > self._given[fact]:
                     self._given[fact] = due[-1]
                     self._store.set_fact(fact, str(due[-1]))
-                self._give(index, cue, due[-1])
+                self._give(fact, cue, due[-1])
 
     def close(self) -> None:
-        for messenger in self._messengers:
+        for messenger in self._messengers.values():
             messenger.close()
 
-    def _latest_again(self, times: tuple[Times, ...], now_ns: int) -> int | None:
+    def _latest_again(self, times: tuple[Times, ...], now_ns: int) -> str | None:
         """After power came back a relay stands anyhow: of the cues to be given again, the one that was due last."""
-        latest: tuple[int, int] | None = None
-        for index, cue in enumerate(self.cues):
+        latest: tuple[int, str] | None = None
+        for fact, cue in self.cues.items():
             due = [at for at in instants(cue, times) if now_ns - LOOK_BACK_NS < at <= now_ns]
             if cue.again_at_start and due and (latest is None or due[-1] >= latest[0]):
-                latest = due[-1], index
+                latest = due[-1], fact
         return latest[1] if latest else None
 
-    def _give(self, index: int, cue: Cue, due_ns: int) -> None:
+    def _give(self, fact: str, cue: Cue, due_ns: int) -> None:
         if cue.url is not None:
             body = cue.body or json.dumps({"at": cue.at, "due_ns": due_ns})
             do = partial(post, cue.url, body.encode(), "text/plain" if cue.body else "application/json")
@@ -83,7 +91,9 @@ class Cues:
             do = partial(publish, cue.mqtt, cue.body or cue.at)
         else:
             do = partial(run_command, cue.command or (), {"GLOAMING_CUE": cue.at, "GLOAMING_BODY": cue.body})
-        self._messengers[index].send(Message(name_of(cue), do))
+        self._messengers[fact].send(Message(name_of(cue), do))
 
 
-__all__ = ["FURTHEST_NS", "Cues", "instants", "name_of"]
+def _fact(cue: Cue) -> str:
+    """The name under which it is kept when a cue was given last: another table is another cue."""
+    return f"cue_{sha256(cue.model_dump_json(exclude={'place'}).encode()).hexdigest()[:16]}"

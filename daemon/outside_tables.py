@@ -59,12 +59,17 @@ def _read_mqtt(text: object) -> str:
 
 
 class Alert(Table):
-    """Where troubles are told: a web address that takes a JSON object, or any that apprise knows."""
+    """Where troubles are told: a web address that takes a JSON object, or any that apprise knows.
+
+    A trouble is told when it has lasted `after`, and that it is over when it has not been back for `over_after`; in ns.
+    """
 
     url: Annotated[str, BeforeValidator(_read_url), Field(examples=['"http://192.0.2.5/hook"'])]
     kinds: Annotated[tuple[Kind, ...], Field(min_length=1, examples=['["network", "disk"]'])] | None = None
     quiet: tuple[Hours, ...] = ()
     opening: bool = False
+    after: Length = 5_000_000_000
+    over_after: Length = 30_000_000_000
 
 
 class Cue(Table):

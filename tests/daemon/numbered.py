@@ -84,12 +84,13 @@ def assert_right(packets: Sequence[Packet], site: Site, overrides: Sequence[Over
 
 
 def missed(packets: Sequence[Packet]) -> int:
-    """How many frames are missing between lit packets of one universe that follow each other."""
-    count = 0
+    """How many frames are missing between lit packets of one universe that follow each other; one may come twice."""
+    count, turn = 0, sum(PIECES.values())
     for before, after in pairwise(packets):
         place = before.frame + (PIECES["tide"] if name_of(before) == "lanterns" else 0)
         later = after.frame + (PIECES["tide"] if name_of(after) == "lanterns" else 0)
-        count += (later - place - 1) % sum(PIECES.values())
+        onward = (later - place) % turn
+        count += onward - 1 if 1 <= onward < turn // 2 else 0
     return count
 
 

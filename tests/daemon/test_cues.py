@@ -32,7 +32,7 @@ class Given:
         self.names: list[tuple[str, int]] = []
         self.now_s = 0
         self.cues = Cues([Cue.model_validate(table) for table in tables], store, lambda message, wrong: None)
-        for messenger in self.cues._messengers:
+        for messenger in self.cues._messengers.values():
             messenger.send = self._keep  # type: ignore[method-assign]  # nothing is to go out here
 
     def _keep(self, message: Message) -> None:
@@ -144,7 +144,7 @@ def listens(address: str, port: int) -> bool:
 def test_a_broken_messenger_thread_does_not_outlive_its_cues(store: State) -> None:
     cues = Cues([Cue(at="opening", command=("/bin/true",))], store, lambda message, wrong: None)
     cues.look(NIGHT, OPENS)
-    thread = cues._messengers[0]._thread
+    thread = next(iter(cues._messengers.values()))._thread
     assert thread is not None
     cues.close()
     begin = time.monotonic()

@@ -7,7 +7,6 @@ import os
 import signal
 import time
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
@@ -26,7 +25,7 @@ def hook() -> Iterator[Hook]:
 
 @pytest.fixture(scope="module")
 def broken(tmp_path_factory: pytest.TempPathFactory, hook: Hook) -> Iterator[Broken]:
-    more = f'[[alert]]\nurl = "{hook.url}/alert"\n'
+    more = f'[[alert]]\nurl = "{hook.url}/alert"\nkinds = ["site"]\nover_after = "2 s"\n'
     with broken_evening(tmp_path_factory.mktemp("reload"), "127.0.74.45", more=more) as found:
         found.wait_until_lit()
         yield found
