@@ -26,7 +26,6 @@ class Dressing:
         self.curtain, self.star = stage.of("gable-curtain"), stage.of("star")
         self.roof, self.icicles = stage.of("wing-roof"), stage.of("icicles")
         self.water, self.posts = stage.of("quay-wall"), stage.of("mooring", "jetty-legs")
-        self.panes, self.frames = stage.of("window"), stage.of("door-")
         self.planks = stage.of("door-left-planks", "door-right-planks")
         self.tower, self.lantern = stage.of("light-"), stage.of("light-lantern", "light-gallery")
         self.hull, self.sails = stage.of("boat-"), stage.of("mainsail", "jib")
