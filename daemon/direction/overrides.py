@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from fractions import Fraction
 
 
 class Kind(StrEnum):
@@ -19,12 +20,22 @@ class Kind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Check:
+    """What a rig check shows: a test pattern, rendered into a frame file, and what it is in words."""
+
+    text: str
+    path: str
+    frames: int
+    fps: Fraction
+
+
+@dataclass(frozen=True, slots=True)
 class Override:
     """Something asked for by hand, in force over `[at_ns, end_ns)`.
 
     `until_ns` is the end it was given, `ended_ns` the instant at which somebody ended it before that. A skip acts at
-    `at_ns` alone; undone before `until_ns` it has not happened. `show` belongs to a call, `level` (0..1) to a dim,
-    and `unseen` to a pause during which the show goes on behind the dark.
+    `at_ns` alone; undone before `until_ns` it has not happened. `show` belongs to a call, `level` (0..1) to a dim
+    or a rig check, `check` to a rig check, and `unseen` to a pause during which the show goes on behind the dark.
     """
 
     id: int
@@ -36,6 +47,7 @@ class Override:
     show: str | None = None
     level: float | None = None
     unseen: bool = False
+    check: Check | None = None
 
     @property
     def end_ns(self) -> int:

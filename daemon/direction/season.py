@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from gloaming.daemon.direction.billing import giving_of
@@ -14,7 +14,7 @@ from gloaming.daemon.timetable.nights import Night, nights
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One night of a performance; `closes_ns` is when its last piece has finished or its light is off."""
+    """One night of a performance, from its first light to when its last piece has finished or its light is off."""
 
     night: Night
     giving: Giving
@@ -40,5 +40,9 @@ def season(site: Site, first: date, last: date) -> tuple[Row, ...]:
 
 
 def _row(site: Site, night: Night) -> Row:
-    giving = giving_of(night, site)
-    return Row(night, giving, day(night.opens_ns, site, ()).end_of(giving))
+    giving, stage = giving_of(night, site), day(night.opens_ns, site, ())
+    over = [
+        stage.end_of(one) for one in stage.facts.givings if one.rank > giving.rank and one.opens_ns < night.opens_ns
+    ]
+    opens_ns = max([night.opens_ns, *(end_ns for end_ns in over if end_ns < night.to_ns)])
+    return Row(replace(night, opens_ns=opens_ns), giving, stage.end_of(giving))

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from hashlib import sha256
+from zoneinfo import ZoneInfo
 
-from icalendar import Calendar, Event
+from icalendar import Calendar, Event, Timezone, TimezoneDaylight, TimezoneStandard
 
 from gloaming.daemon.direction.season import Row
 from gloaming.daemon.site import Site
+
+DAY_S = 86_400
 
 
 def season_ics(site: Site, rows: tuple[Row, ...], made_at: datetime) -> bytes:
@@ -22,6 +25,8 @@ def season_ics(site: Site, rows: tuple[Row, ...], made_at: datetime) -> bytes:
     calendar.add("version", "2.0")
     calendar.add("name", site.name)
     calendar.add("x-wr-calname", site.name)
+    if rows:
+        calendar.add_component(_timezone(site.timezone, rows[0].night.opens_ns, rows[-1].closes_ns))
     given: Counter[tuple[date, str]] = Counter()
     for row in rows:
         night = row.night
@@ -37,10 +42,42 @@ def season_ics(site: Site, rows: tuple[Row, ...], made_at: datetime) -> bytes:
         event.add("description", f"opens: {night.opens_by}\ncloses: {night.closes_by}{cut}")
         event.add("transp", "TRANSPARENT")
         calendar.add_component(event)
-    if rows:
-        first, last = rows[0].night.date, rows[-1].night.date
-        calendar.add_missing_timezones(date(first.year - 1, 1, 1), date(last.year + 1, 12, 31))
     return bytes(calendar.to_ical())
+
+
+def _timezone(zone: ZoneInfo, from_ns: int, until_ns: int) -> Timezone:
+    """The zone's definition over a season (RFC 5545 3.6.5): what holds first, then a part for every change."""
+    found = Timezone()
+    found.add("tzid", zone.key)
+    begin_s, end_s = from_ns // 10**9 // DAY_S * DAY_S - DAY_S, until_ns // 10**9 + DAY_S
+    changes = [
+        _change(zone, at_s)
+        for at_s in range(begin_s, end_s, DAY_S)
+        if _offset(zone, at_s) != _offset(zone, at_s + DAY_S)
+    ]
+    for at_s in (begin_s, *changes):
+        before, after = _offset(zone, at_s - 1 if at_s in changes else at_s), _offset(zone, at_s)
+        local = datetime.fromtimestamp(at_s, zone)
+        part = TimezoneDaylight() if local.dst() else TimezoneStandard()
+        part.add("dtstart", datetime.fromtimestamp(at_s, UTC).replace(tzinfo=None) + before)
+        part.add("tzoffsetfrom", before)
+        part.add("tzoffsetto", after)
+        part.add("tzname", local.tzname() or zone.key)
+        found.add_component(part)
+    return found
+
+
+def _offset(zone: ZoneInfo, at_s: int) -> timedelta:
+    return datetime.fromtimestamp(at_s, zone).utcoffset() or timedelta(0)
+
+
+def _change(zone: ZoneInfo, first_s: int) -> int:
+    """The second at which the zone's offset changes within a day."""
+    before, last_s = _offset(zone, first_s), first_s + DAY_S
+    while last_s - first_s > 1:
+        middle_s = (first_s + last_s) // 2
+        first_s, last_s = (middle_s, last_s) if _offset(zone, middle_s) == before else (first_s, middle_s)
+    return last_s
 
 
 def _local(at_ns: int, site: Site) -> datetime:

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from gloaming.daemon.direction.envelope import Envelope, envelope
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import DAY_NS, Giving, Part, holds, programme
-from gloaming.daemon.direction.score import SECOND_NS, Reason, Segment, State
+from gloaming.daemon.direction.score import SECOND_NS, Picture, Reason, Segment, State
 
 MARGIN_NS = 7_200 * SECOND_NS
 
@@ -44,6 +44,7 @@ class Facts:
     brightness_reason: Reason
     fade_ns: int
     volume: float = 1.0
+    check_in_dark: float | None = None
 
     @property
     def has_sound(self) -> bool:
@@ -60,22 +61,36 @@ class _Scene:
     giving: Giving | None
     windows: tuple[Window, ...]
     overrides: tuple[Override, ...]
+    check_in_dark: float | None = None
 
     def standing(self, kind: Kind) -> Override | None:
         return next((override for override in self.overrides if override.kind == kind), None)
 
     @property
+    def check(self) -> Override | None:
+        """The rig check that is to be seen: somebody's dark is stronger."""
+        return None if self.standing(Kind.DARK) else self.standing(Kind.RIG_CHECK)
+
+    @property
     def dark(self) -> Window | None:
+        """The dark hours, unless the site lets a rig check be dimly lit in them."""
+        if self.check and self.check_in_dark:
+            return None
         return next((window for window in self.windows if window.ceiling == 0), None)
 
     @property
     def ceiling(self) -> float:
         """What the neighbours' hours allow."""
-        return min([1.0, *(window.ceiling for window in self.windows if window.ceiling is not None)])
+        ceilings = [window.ceiling for window in self.windows if window.ceiling is not None]
+        if self.check and self.check_in_dark:
+            ceilings = [ceiling or self.check_in_dark for ceiling in ceilings]
+        return min([1.0, *ceilings])
 
     def level(self, brightness: float) -> float:
         """What the show is to come to once no fade is under way."""
-        if not self.giving or self.dark or self.standing(Kind.DARK) or self.standing(Kind.PAUSE):
+        if self.check and not self.dark:
+            brightness = 1.0
+        elif not self.giving or self.dark or self.standing(Kind.DARK) or self.standing(Kind.PAUSE):
             return 0.0
         dims = [override.level for override in self.overrides if override.level is not None]
         return min([brightness, self.ceiling, *dims])
@@ -87,7 +102,7 @@ class _Scene:
 
     def volume(self, volume: float) -> float:
         """What the sound is to come to once no fade is under way."""
-        silent = (Kind.DARK, Kind.PAUSE, Kind.MUTE)
+        silent = (Kind.DARK, Kind.PAUSE, Kind.MUTE, Kind.RIG_CHECK)
         return 0.0 if not self.giving or any(map(self.standing, silent)) else min(volume, self.loudest)
 
 
@@ -151,6 +166,7 @@ class Stage:
                 ),
                 tuple(value for value in values if isinstance(value, Window)),
                 tuple(value for value in values if isinstance(value, Override)),
+                self.facts.check_in_dark,
             )
 
     def _envelope(self, scenes: tuple[_Scene, ...]) -> Envelope:
@@ -201,7 +217,7 @@ class Stage:
     def _segment(self, scene: _Scene, part: Part | None, giving: Giving | None, from_ns: int, until_ns: int) -> Segment:
         low, high = self.envelope.level_at(from_ns), self.envelope.level_before(until_ns)
         state, reasons = self._why(scene, part, from_ns)
-        picture = part.picture if part else None
+        picture = _check_picture(scene) or (part.picture if part else None)
         lit = bool(low or high) and picture is not None
         muted = scene.standing(Kind.MUTE) or not min(scene.loudest, self.facts.volume)
         sounding = state in (State.PLAYING, State.WAITING) and scene.giving is not None and lit
@@ -210,7 +226,7 @@ class Stage:
             until_ns=until_ns,
             state=state,
             reasons=reasons,
-            show=giving.show if giving and (scene.giving or lit) else None,
+            show=giving.show if giving and (scene.giving or lit) and state != State.RIG_CHECK else None,
             picture=picture if lit or (state == State.PAUSED and scene.giving) else None,
             level_from=low if lit else 0.0,
             level_until=high if lit else 0.0,
@@ -226,6 +242,9 @@ class Stage:
         also = self._limits(scene)
         if dark := scene.standing(Kind.DARK):
             return State.DARK, (self._asked(dark, "dark"), *also)
+        if check := scene.check:
+            what = f"rig check, {check.check.text if check.check else 'nothing'}"
+            return State.RIG_CHECK, (self._asked(check, what), *also)
         if pause := scene.standing(Kind.PAUSE):
             return State.PAUSED, (self._asked(pause, "paused"), *self._giving_reasons(scene.giving, part), *also)
         if not scene.giving:
@@ -295,3 +314,11 @@ class Stage:
     def _clock(self, at_ns: int, seconds: bool = False) -> str:
         local = self._local(at_ns)
         return f"{local:%H:%M:%S}" if seconds or local.second else f"{local:%H:%M}"
+
+
+def _check_picture(scene: _Scene) -> Picture | None:
+    """The test pattern of a rig check, which begins when it was asked for."""
+    found = scene.check.check if scene.check and not scene.dark else None
+    if found is None or scene.check is None:
+        return None
+    return Picture(f"rig check: {found.text}", found.path, found.frames, found.fps, scene.check.at_ns)

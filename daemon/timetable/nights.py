@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import lru_cache
 from typing import Protocol
@@ -100,6 +100,17 @@ def nights_between(site: Timetable, from_ns: int, until_ns: int) -> tuple[Night,
 @lru_cache(maxsize=4096)
 def _on(site: Timetable, day: date) -> tuple[Night | NotGiven, ...]:
     """The nights of one date; the days of a site are worked out once."""
+    found = _by_themselves(site, day)
+    if len(site.performances) < 2:
+        return found
+    near = [night for shift in (-1, 0, 1) for night in _by_themselves(site, day + timedelta(days=shift))]
+    others = [night for night in near if isinstance(night, Night)]
+    return tuple(_among(night, others) if isinstance(night, Night) else night for night in found)
+
+
+@lru_cache(maxsize=4096)
+def _by_themselves(site: Timetable, day: date) -> tuple[Night | NotGiven, ...]:
+    """The nights of one date, as if no other took their time."""
     if day.year not in YEARS:
         return ()
     chosen = [performance for performance in site.performances if performance.on(day)]
@@ -111,6 +122,23 @@ def _on(site: Timetable, day: date) -> tuple[Night | NotGiven, ...]:
         else:
             found.append(_night(site, performance, day))
     return tuple(found)
+
+
+def _among(night: Night, others: list[Night]) -> Night | NotGiven:
+    """A night with the time that others of a higher rank leave it; one between opening and closing parts it in two."""
+    higher = [other for other in others if other.rank > night.rank]
+    while before := next((one for one in higher if one.opens_ns <= night.opens_ns < one.to_ns), None):
+        by = f"the closing of {before.show} ({before.performance.place}), of a higher rank"
+        night = replace(night, opens_ns=before.to_ns, opens_by=by)
+    if night.opens_ns >= night.to_ns:
+        return NotGiven(night.date, night.performance, f"others of a higher rank take all its time ({by})")
+    while after := next((one for one in higher if one.opens_ns < night.to_ns <= one.to_ns), None):
+        by = f"{after.show} ({after.performance.place}), of a higher rank"
+        night = replace(night, to_ns=after.opens_ns, latest_ns=after.opens_ns, cut_by=by)
+    coming = [
+        one.opens_ns for one in others if one.rank >= night.rank and night.to_ns <= one.opens_ns < night.latest_ns
+    ]
+    return replace(night, latest_ns=min([night.latest_ns, *coming]))
 
 
 def _night(site: Timetable, performance: Performance, day: date) -> Night | NotGiven:

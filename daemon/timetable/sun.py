@@ -24,7 +24,7 @@ HORIZON = -0.8333
 DUSK = -6.0
 """Civil twilight."""
 MORNING = ("sunrise", "dawn", "rising")
-NEAR_NS = SECOND_NS // 20
+NEAR_NS = SECOND_NS // 10
 _MINUTE_NS = 60 * SECOND_NS
 _DAY_NS = 86_400 * SECOND_NS
 _J2000_NS = 946_728_000 * SECOND_NS
@@ -85,7 +85,7 @@ class _Height:
 
 
 def _passage(height: _Height, first_ns: int, last_ns: int) -> int | None:
-    """When the sun passes the height between a transit and the other side (false position, the Illinois way)."""
+    """The second at which the sun passes the height on one side of a transit (false position, the Illinois way)."""
     first, last = height.above(first_ns), height.above(last_ns)
     if first <= 0 or last >= 0:
         return None
@@ -100,12 +100,12 @@ def _passage(height: _Height, first_ns: int, last_ns: int) -> int | None:
             step_ns, last_ns, last = last_ns - at_ns, at_ns, here
             first, side = (first / 2 if side < 0 else first), -1
         if abs(step_ns) < NEAR_NS or not here:
-            return at_ns
+            return round(at_ns / SECOND_NS) * SECOND_NS
 
 
 @lru_cache(maxsize=50_000)
 def sun_event(spot: Spot, day: date, event: str, altitude: float | None = None) -> int | None:
-    """A date's sun event, solved to a tenth of a second; None where the sun does not come to that height.
+    """A date's sun event, in whole seconds; None where the sun does not come to that height.
 
     `event` is sunrise, sunset, dawn or dusk; or with an `altitude` "sun" for the evening's passage of it, "rising" for
     the morning's. The horizon sinks with the spot's elevation, twilight does not know it.

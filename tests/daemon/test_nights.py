@@ -1,0 +1,306 @@
+"""`gloaming nights` as a table, a calendar and a picture; New Year's night in all of them."""
+
+from __future__ import annotations
+
+import json
+import xml.etree.ElementTree as ElementTree
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import icalendar
+import pytest
+import vobject
+
+from gloaming.api.command import main
+from gloaming.daemon.direction.decide import decide
+from gloaming.daemon.direction.score import State
+from gloaming.daemon.direction.season import season
+from gloaming.daemon.direction.season_ics import season_ics
+from gloaming.daemon.direction.season_svg import HOUR, TOP, season_svg
+from gloaming.daemon.site import Site, load_site
+from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, ns, performance, place, site_of, write
+
+NEW_YEAR_HOURS = """
+[neighbours]
+dark = [
+  { from = "22:30", to = "07:00", except = ["12-31"] },
+  { dates = ["01-01"], from = "00:30", to = "07:00" },
+]
+quiet = [{ from = "21:00", to = "09:00", except = ["12-31"] }]
+dim = [{ from = "21:30", to = "22:30", brightness = 0.5, except = ["12-31"] }]
+"""
+USUAL = '\n[[performance]]\nshow = "evening"\nseason = "11-27..01-06"\nfrom = "16:30"\nto = "21:00"\n'
+NEW_YEAR = performance('dates = ["2026-12-31"]\nfrom = "21:00"\nto = "00:30"\nrank = 1', "turn of the year")
+OPENS, CLOSES = "2026-12-31T21:00:00+00:00", "2027-01-01T00:30:00+00:00"
+FRIDAYS = performance(
+    'days = "fri"\nfrom = "dusk"\nto = "23:00"\nrank = 2\nat_close = "finish"\ngrace = "4 min"', "turn of the year"
+)
+HOURS = '[neighbours]\ndark = [{ days = "fri", from = "22:40", to = "07:00" }, { from = "23:30", to = "07:00" }]\n'
+
+
+def command(capsys: pytest.CaptureFixture[str], *args: str | Path) -> tuple[int, str]:
+    """Run one call; its exit code and what it printed."""
+    code = main([str(arg) for arg in args])
+    return code, capsys.readouterr().out
+
+
+def agrees_with_decide(site: Site, row: dict[str, object]) -> None:
+    """A night as it is printed, against `decide` a second before and at its opening and closing."""
+    opens, closes = ns(str(row["opens"])), ns(str(row["closes"]))
+    before, first, last, after = (
+        decide(at_ns, site) for at_ns in (opens - SECOND_NS, opens, closes - SECOND_NS, closes)
+    )
+    for within in (first, last):
+        assert within.show == row["show"]
+        assert within.state in (State.PLAYING, State.WAITING)
+    assert before.show != row["show"] or before.next_ns == opens
+    assert after.show != row["show"] or after.state == State.DARK or after.brightness == 0
+
+
+@pytest.mark.parametrize(
+    ("where", "times"),
+    [
+        (place(54.486, -0.613, "Europe/London"), EVENING + NEW_YEAR),
+        (
+            place(54.486, -0.613, "Europe/London"),
+            EVENING.replace('"22:00"', '"22:00"\nat_close = "finish"\ngrace = "3 min"'),
+        ),
+        (place(54.486, -0.613, "Europe/London"), HOURS + EVENING + FRIDAYS),
+        (place(69.65, 18.96, "Europe/Oslo", 'if_no_sunset = "15:30"'), EVENING),
+        (place(1.87, -157.4, "Pacific/Kiritimati"), EVENING + NEW_YEAR),
+        (place(-31.5, 159.1, "Australia/Lord_Howe"), performance('from = "sunset"\nto = "02:15"')),
+    ],
+)
+def test_nights_agrees_with_decide_at_every_opening_and_closing_to_the_second(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], where: str, times: str
+) -> None:
+    folder = write(tmp_path, TABLES, times, place=where)
+    site = load_site(folder, datetime(2026, 11, 25, tzinfo=UTC))
+    code, out = command(capsys, "nights", folder, "--from", "2026-12-20", "--days", "21", "--json")
+    rows = json.loads(out)
+    assert code == 0
+    assert len(rows) >= 18
+    for row in rows:
+        assert set(row) == {"date", "show", "opens", "closes", "opens_by", "closes_by", "cut_by"}
+        agrees_with_decide(site, row)
+
+
+def test_a_night_is_printed_with_its_rules(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = write(tmp_path, HOURS, TABLES, EVENING, FRIDAYS)
+    code, out = command(capsys, "nights", folder, "--from", "2026-12-17", "--days", "2")
+    assert code == 0
+    head, thursday, friday, extra = out.splitlines()
+    assert head == "Pier Road boathouse, 17 December 2026 to 18 December 2026, times of Europe/London"
+    assert thursday.startswith("Thu 17 Dec 2026  15:5")
+    assert thursday.endswith("-22:00:00  evening          sunset + 20 min; to 22:00")
+    assert friday.startswith("Fri 18 Dec 2026  15:5")
+    assert extra.endswith("cut by dark hours (site.toml:7 neighbours.dark)")
+
+
+def test_no_night_is_exit_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = write(tmp_path)
+    assert command(capsys, "nights", folder, "--from", "2026-07-01", "--days", "30") == (
+        1,
+        "Pier Road boathouse, 01 July 2026 to 30 July 2026, times of Europe/London\nno night is given on these dates\n",
+    )
+    assert command(capsys, "nights", folder, "--from", "2026-07-01", "--json") == (1, "[]\n")
+
+
+@pytest.mark.parametrize(
+    ("args", "wrong"),
+    [
+        (("--days", "100000"), "not within 1900 to 2100"),
+        (("--days", "5000"), "5000 dates are too many"),
+        (("--days", "0"), "0 is not a number of dates"),
+        (("--days", "-3"), "-3 is not a number of dates"),
+        (("--days", "999999999999"), "run past the calendar"),
+        (("--from", "9999-01-01"), "not within 1900 to 2100"),
+        (("--from", "9999-12-31", "--days", "2"), "run past the calendar"),
+        (("--from", "0001-01-01", "--days", "2"), "not within 1900 to 2100"),
+        (("--from", "tomorrow"), "'tomorrow' is not a date"),
+        (("--from", "2026-02-29"), "'2026-02-29' is not a date"),
+        (("--svg", "/nowhere/season.svg"), "cannot be written"),
+        (("--ics", "/nowhere/season.ics"), "cannot be written"),
+    ],
+)
+@pytest.mark.parametrize("verb", ["nights", "rehearse"])
+def test_what_is_asked_wrongly_ends_on_one_line_with_exit_2(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], verb: str, args: tuple[str, ...], wrong: str
+) -> None:
+    folder = write(tmp_path)
+    if verb == "rehearse" and args[0] in ("--svg", "--ics"):
+        with pytest.raises(SystemExit):
+            main([verb, str(folder), *args])
+        assert "unrecognized arguments" in capsys.readouterr().err
+        return
+    first = () if "--from" in args else ("--from", "2026-12-01")
+    assert main([verb, str(folder), *first, *args]) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    (line,) = [line for line in printed.err.splitlines() if line.strip()]
+    assert wrong in line
+
+
+def test_a_call_of_the_wrong_words_is_told_on_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+    for words in (["nights", "--days", "many"], ["nights", "--json", "--ics", "x"], ["nigths"], ["why", "--jason"]):
+        with pytest.raises(SystemExit) as error:
+            main(words)
+        assert error.value.code == 2
+        assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def events(site: Site, data: bytes) -> dict[str, tuple[datetime, datetime]]:
+    """What the icalendar package reads: by UID, when each event begins and ends."""
+    calendar = icalendar.Calendar.from_ical(data)
+    assert [zone["TZID"] for zone in calendar.walk("VTIMEZONE")] == [site.timezone.key]
+    return {str(one["UID"]): (one["DTSTART"].dt, one["DTEND"].dt) for one in calendar.walk("VEVENT")}
+
+
+@pytest.mark.parametrize(
+    "where",
+    [
+        place(54.486, -0.613, "Europe/London"),
+        place(1.87, -157.4, "Pacific/Kiritimati"),
+        place(-31.5, 159.1, "Australia/Lord_Howe"),
+        place(40.7, -74.0, "America/New_York"),
+    ],
+)
+def test_a_calendar_has_every_night_at_its_instants_for_two_readers(tmp_path: Path, where: str) -> None:
+    """The packages icalendar and vobject read the same instants; vobject by the VTIMEZONE of the file alone."""
+    site = site_of(tmp_path, TABLES, performance('from = "sunset + 20 min"\nto = "22:00"'), place=where)
+    first = date(2026, 9, 20)
+    rows = season(site, first, first + timedelta(days=250))
+    data = season_ics(site, rows, datetime(2026, 11, 25, 12, tzinfo=UTC))
+    read = sorted(events(site, data).values())
+    assert len(read) == len(rows) == 251
+    assert [begin.tzinfo.key for begin, _ in read] == [site.timezone.key] * 251  # type: ignore[union-attr]  # a ZoneInfo
+    other = sorted((event.dtstart.value, event.dtend.value) for event in vobject.readOne(data.decode()).vevent_list)
+    for row, ours, theirs in zip(rows, read, other, strict=True):
+        expected = (row.night.opens_ns // SECOND_NS, row.closes_ns // SECOND_NS)
+        assert tuple(int(at.timestamp()) for at in ours) == expected
+        assert tuple(int(at.timestamp()) for at in theirs) == expected
+
+
+def test_a_night_keeps_its_uid_when_its_times_move(tmp_path: Path) -> None:
+    made = datetime(2026, 11, 25, 12, tzinfo=UTC)
+    first, last = date(2026, 12, 1), date(2027, 1, 5)
+    before = site_of(tmp_path, TABLES, EVENING, NEW_YEAR.replace("21:00", "22:00"))
+    after = site_of(tmp_path, TABLES, EVENING.replace("+ 20 min", "+ 40 min"), NEW_YEAR.replace("21:00", "22:00"))
+    one = events(before, season_ics(before, season(before, first, last), made))
+    two = events(after, season_ics(after, season(after, first, last), made))
+    assert list(one) == list(two)
+    assert len(set(one)) == 37
+    assert one != two
+
+
+def test_an_empty_season_is_a_calendar_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = write(tmp_path)
+    code, _ = command(capsys, "nights", folder, "--from", "2026-07-01", "--ics", tmp_path / "s.ics")
+    assert code == 1
+    assert not icalendar.Calendar.from_ical((tmp_path / "s.ics").read_bytes()).walk("VEVENT")
+
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def test_new_years_night_is_the_same_in_why_nights_rehearse_calendar_and_picture(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = write(tmp_path, NEW_YEAR_HOURS, TABLES, USUAL, NEW_YEAR)
+    dates = ("--from", "2026-12-29", "--days", "5")
+
+    _, out = command(capsys, "nights", folder, *dates, "--json")
+    rows = json.loads(out)
+    assert [(row["date"], row["show"]) for row in rows] == [
+        ("2026-12-29", "evening"),
+        ("2026-12-30", "evening"),
+        ("2026-12-31", "evening"),
+        ("2026-12-31", "turn of the year"),
+        ("2027-01-01", "evening"),
+        ("2027-01-02", "evening"),
+    ]
+    night = rows[3]
+    assert (night["opens"], night["closes"], night["cut_by"]) == (OPENS, CLOSES, None)
+
+    for at, state in (
+        ("2026-12-31T21:00", "playing"),
+        ("2026-12-31T22:45", "playing"),
+        ("2026-12-31T23:59:59", "playing"),
+        ("2027-01-01T00:29:59", "playing"),
+        ("2027-01-01T00:30", "dark"),
+        ("2026-12-30T22:45", "dark"),
+        ("2027-01-01T22:45", "dark"),
+    ):
+        _, out = command(capsys, "why", folder, at, "--json")
+        answer = json.loads(out)
+        assert (answer["state"], answer["show"]) == (state, "turn of the year" if state == "playing" else None)
+        line = 10 if at == "2027-01-01T00:30" else 9
+        assert state == "playing" or answer["reasons"][0]["rule"] == f"site.toml:{line} neighbours.dark"
+    _, out = command(capsys, "why", folder, "2026-12-31T23:00", "--json")
+    assert json.loads(out)["next"] == {"at": CLOSES, "state": "dark"}
+
+    _, out = command(capsys, "rehearse", folder, *dates, "--json")
+    rehearsed = json.loads(out)
+    assert rehearsed["nights"] == rows
+    # five evenings of 4 h 30 min and one night of 3 h 30 min, less the minutes that begin in a gap of 4 s or at 16:30
+    assert 25.4 <= rehearsed["lit_hours"] <= 26
+
+    command(capsys, "nights", folder, *dates, "--ics", tmp_path / "s.ics")
+    site = load_site(folder, datetime(2026, 11, 25, tzinfo=UTC))
+    read = events(site, (tmp_path / "s.ics").read_bytes()).values()
+    assert [(begin.isoformat(), end.isoformat()) for begin, end in read] == [(r["opens"], r["closes"]) for r in rows]
+
+    command(capsys, "nights", folder, *dates, "--svg", tmp_path / "s.svg")
+    bars = [
+        (float(bar.attrib["y"]), float(bar.attrib["height"]))
+        for bar in ElementTree.parse(tmp_path / "s.svg").iter(f"{SVG}rect")
+        if bar.attrib.get("class") == "s1" and float(bar.attrib["y"]) < TOP + 24 * HOUR
+    ]
+    assert bars == [(TOP + 9 * HOUR, 3.5 * HOUR)]
+
+
+def bars_of(svg: str, css: str) -> list[tuple[float, float, float]]:
+    """The bars of a class on the sheet: x, y, height; not those of the legend."""
+    found = [bar for bar in ElementTree.fromstring(svg).iter(f"{SVG}rect") if bar.attrib.get("class") == css]
+    placed = [(float(bar.attrib["x"]), float(bar.attrib["y"]), float(bar.attrib["height"])) for bar in found]
+    return [bar for bar in placed if bar[1] < TOP + 24 * HOUR]
+
+
+def test_the_picture_has_a_bar_a_night_the_suns_curve_and_the_hours(tmp_path: Path) -> None:
+    site = site_of(tmp_path, NEW_YEAR_HOURS, TABLES, USUAL, NEW_YEAR)
+    first, last = date(2026, 11, 20), date(2027, 1, 18)
+    svg = season_svg(site, season(site, first, last), first, last)
+    root = ElementTree.fromstring(svg)
+    assert len(bars_of(svg, "s0")) == 41
+    assert {(y, height) for _, y, height in bars_of(svg, "s0")} == {(TOP + 4.5 * HOUR, 4.5 * HOUR)}
+    assert len(bars_of(svg, "dark")) == 60
+    assert len(bars_of(svg, "dim")) == 59
+    curves = [line.attrib["points"].split() for line in root.iter(f"{SVG}polyline")]
+    assert [len(points) for points in curves] == [60, 60]
+    sunset = {point.split(",")[0]: float(point.split(",")[1]) for point in curves[0]}
+    solstice = list(sunset.values())[31]
+    assert solstice == pytest.approx(TOP + HOUR * (15 + 38.7 / 60 - 12), abs=HOUR / 60)  # 15:38:43 by the ephem library
+    words = [text.text for text in root.iter(f"{SVG}text")]
+    assert {"Pier Road boathouse", "evening", "turn of the year", "December 2026", "January 2027"} <= set(words)
+    assert "prefers-color-scheme: dark" in svg
+    assert "http" not in svg.replace("http://www.w3.org/2000/svg", "")
+
+
+def test_the_picture_of_a_polar_year_has_its_night_and_its_day(tmp_path: Path) -> None:
+    site = site_of(
+        tmp_path, TABLES, performance('from = "sunset"\nto = "23:59"'), place=place(69.65, 18.96, "Europe/Oslo")
+    )
+    first, last = date(2026, 7, 1), date(2027, 6, 30)
+    svg = season_svg(site, season(site, first, last), first, last)
+    whole = [bar for bar in bars_of(svg, "glow") if bar[2] == 24 * HOUR]
+    assert 46 <= len(whole) <= 49
+    assert len({x for x, _, _ in bars_of(svg, "glow")}) < 365 - 55
+
+
+def test_names_with_brackets_and_ampersands_do_not_break_the_picture(tmp_path: Path) -> None:
+    name = 'Bell & Sons <"Quay">'
+    where = place(54.486, -0.613, "Europe/London").replace('"Pier Road boathouse"', "'Bell & Sons <\"Quay\">'")
+    site = site_of(tmp_path, TABLES.replace("turn of the year", "<b>&"), EVENING, place=where)
+    first = date(2026, 12, 1)
+    root = ElementTree.fromstring(season_svg(site, season(site, first, first), first, first))
+    assert name in [text.text for text in root.iter(f"{SVG}text")]
