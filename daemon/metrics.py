@@ -86,7 +86,7 @@ def _of_transmitter(telemetry: Mapping[str, Any]) -> list[Family]:
 
     late = telemetry.get("lateness_us", {})
     quantiles = (("0.5", "p50"), ("0.99", "p99"), ("0.999", "p999"), ("1", "max"))
-    samples = tuple(({"quantile": q}, late[key] / 1e6) for q, key in quantiles if key in late)
+    samples = tuple(({"share": q}, late[key] / 1e6) for q, key in quantiles if key in late)
     return [
         count("frames_due", "Frames that were due since the transmitter began."),
         count("frames_sent", "Frames sent."),

@@ -1,0 +1,136 @@
+"""A season as it was, out of a journal that is written down here line by line."""
+
+from __future__ import annotations
+
+import json
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from gloaming.daemon.journal_report import NightReport, as_json, report, rows_since, stretches
+from gloaming.daemon.journal_svg import draw
+from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.state import JOURNAL_ROWS_MAX, State
+from tests.daemon.numbered import write_site
+
+S = 1_000_000_000
+ZONE = ZoneInfo("Europe/London")
+
+
+def at(text: str) -> int:
+    return int(datetime.fromisoformat(text).replace(tzinfo=ZONE).timestamp()) * S
+
+
+def line(when: str, kind: str, text: str = "", piece: str | None = None, **data: Any) -> dict[str, Any]:
+    more = {"piece": piece, "level": 1.0, **data}
+    return {"at_ns": at(when), "kind": kind, "text": text or kind, "who": "", "data": more}
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Site:
+    folder = tmp_path_factory.mktemp("site")
+    rig = (
+        '[[controller]]\nname = "left"\nhost = "192.0.2.21"\nuniverses = "1"\n\n'
+        '[[supply]]\nname = "left-12v"\nvolts = 12\namps = 29\n\n'
+        '[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 4\nma_per_channel = 20\n'
+        'supply = "left-12v"\n'
+    )
+    write_site(folder, "192.0.2.21", 'from = "17:00"\nto = "22:00"\nseason = "12-01..12-06"', rig=rig)
+    return load_site(folder)
+
+
+EVENING = [
+    line("2026-12-01T12:00", "start", boot="a"),
+    line("2026-12-01T12:00", "waiting"),
+    line("2026-12-01T17:00", "playing", piece="tide"),
+    line("2026-12-01T22:00", "waiting"),
+    line("2026-12-02T17:00", "playing", piece="tide"),
+    line("2026-12-02T18:00", "playing", piece="lanterns"),
+    line("2026-12-02T19:00", "paused", "paused: pause 1 by Ada until 21:00"),
+    line("2026-12-02T21:00", "playing", piece="tide"),
+    line("2026-12-02T21:30", "restart", "the transmitter is gone"),
+    line("2026-12-02T22:00", "waiting"),
+    line("2026-12-03T16:00", "dark", "dark: dark 2 by Ada tonight"),
+    line("2026-12-04T00:00", "waiting"),
+    line("2026-12-04T17:00", "playing", piece="tide"),
+    line("2026-12-04T20:00", "start", boot="b"),  # power was away since some time after 17:00
+    line("2026-12-04T20:00", "playing", piece="lanterns"),
+    line("2026-12-04T22:00", "waiting"),
+]
+
+
+def of(site: Site, now: str) -> dict[int, NightReport]:
+    found = report(site, EVENING, at(now), date(2026, 12, 1), 6)
+    return {night.date.day: night for night in found.nights}
+
+
+def test_a_night_that_was_given_in_full(site: Site) -> None:
+    night = of(site, "2026-12-05T12:00")[1]
+    assert (night.outcome, night.lit_s, dict(night.pieces)) == ("given", 5 * 3600, {"tide": 1})
+
+
+def test_a_night_that_was_paused_is_cut_short_by_whom_the_journal_says(site: Site) -> None:
+    night = of(site, "2026-12-05T12:00")[2]
+    assert (night.outcome, night.lit_s) == ("cut short", 3 * 3600)
+    assert "Ada" in night.why
+    assert dict(night.pieces) == {"tide": 2, "lanterns": 1}
+    assert night.interruptions == ("the transmitter is gone",)
+
+
+def test_a_night_that_was_dark_is_left_out(site: Site) -> None:
+    night = of(site, "2026-12-05T12:00")[3]
+    assert (night.outcome, night.lit_s, "Ada" in night.why) == ("left out", 0, True)
+
+
+def test_light_that_nobody_can_vouch_for_is_not_counted_after_a_power_cut(site: Site) -> None:
+    night = of(site, "2026-12-05T12:00")[4]
+    assert (night.outcome, night.lit_s) == ("cut short", 2 * 3600)
+
+
+def test_a_director_that_alone_was_restarted_loses_no_light() -> None:
+    rows = [EVENING[0], line("2026-12-01T17:00", "playing", piece="tide"), line("2026-12-01T18:00", "start", boot="a")]
+    rows.append(line("2026-12-01T18:00", "playing", piece="tide"))
+    assert sum(one.until_ns - one.from_ns for one in stretches(rows, at("2026-12-01T19:00"))) == 7200 * S
+
+
+def test_tonight_and_tomorrow(site: Site) -> None:
+    nights = of(site, "2026-12-04T21:00")
+    assert (nights[4].outcome, nights[5].outcome) == ("under way", "to come")
+
+
+def test_the_energy_is_that_of_the_mean_frame(site: Site) -> None:
+    """By hand: 12 slots of 20 mA at 12 V, each at a mean of its bytes."""
+    from gloaming.shows.framefile import FrameReader
+
+    piece = site.pieces["tide"]
+    with FrameReader(piece.frames) as reader:
+        frames = [reader.frame(number) for number in range(0, 1600, 40)]
+    watts = sum(float(frame.sum()) for frame in frames) / len(frames) / 255 * 0.020 * 12
+    night = of(site, "2026-12-05T12:00")[1]
+    assert night.energy_wh == pytest.approx(watts * 5, rel=0.01)
+
+
+def test_a_report_as_json_and_as_a_picture(site: Site) -> None:
+    found = report(site, EVENING, at("2026-12-05T12:00"), date(2026, 12, 1), 4)
+    sums = json.loads(as_json(found))["sums"]
+    assert sums["outcomes"] == {"given": 1, "cut short": 2, "left out": 1}
+    assert sums["hours_lit"] == 10.0
+    assert "4 nights, lit 10.0 h" in draw(found)
+
+
+def test_two_seasons_of_journal_fit_and_the_oldest_make_room(tmp_path: Path) -> None:
+    store = State(tmp_path / "state", 0)
+    store.note(0, "start", "the first")
+    store._write(*((("INSERT INTO journal (at_ns, kind, text, who, data) VALUES (?,?,?,?,?)"),
+                    (number, "playing", "tide", "", "{}")) for number in range(JOURNAL_ROWS_MAX)))  # fmt: skip
+    store.note(1, "start", "the last")
+    rows = rows_since(store, 0)
+    assert len(rows) <= JOURNAL_ROWS_MAX
+    assert (rows[0]["text"], rows[-1]["text"]) == ("tide", "the last")
+    store.close()
+    assert (tmp_path / "state" / "state.db").stat().st_size < 16 << 20
+    nights, lines_a_night = 2 * 60, 5 * 60  # two seasons, a piece a minute for five hours
+    assert nights * lines_a_night < JOURNAL_ROWS_MAX
