@@ -1,0 +1,401 @@
+"""Our packets read by three readers that are not ours: the `sacn` library, tshark, the npm package `sacn`.
+
+Section numbers are those of ANSI E1.31-2018.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import shutil
+import socket
+import struct
+import subprocess
+import sys
+import threading
+import time
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from contextlib import contextmanager
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from sacn.messages.sync_packet import SyncPacket
+from sacn.messages.universe_discovery import UniverseDiscoveryPacket
+
+from tests.daemon.transmitter.stage import (
+    CID,
+    PATIENCE_S,
+    SECOND_NS,
+    Street,
+    in_namespace,
+    listening,
+    moving,
+    on_stage,
+    run,
+    segment,
+    street,
+    universe,
+    write_frames,
+)
+
+HERE = Path(__file__).parent
+SACN_READER = HERE.parents[1] / "api" / "sacn_reader.py"
+DSCP, TTL = 34, 9
+SLOTS = [512, 510, 1, 24, 170, 333]
+
+
+@pytest.fixture(scope="module")
+def there() -> Iterator[Street]:
+    with street() as two:
+        two.run(two.receiver, "sysctl", "-qw", "net.ipv4.igmp_max_memberships=100")
+        yield two
+
+
+@pytest.fixture(scope="module")
+def npm(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the npm package."""
+    if not shutil.which("npm"):
+        pytest.skip("npm is not installed")
+    folder = tmp_path_factory.mktemp("npm")
+    done = subprocess.run(["npm", "install", "--silent", "--prefix", str(folder), "sacn@4"], check=False)
+    assert done.returncode == 0, "npm install sacn@4 failed"
+    return folder
+
+
+@contextmanager
+def npm_reader(there: Street, npm: Path, universes: range) -> Iterator[list[dict[str, Any]]]:
+    """What the npm package makes of what comes; complete when the block has ended."""
+    found: list[dict[str, Any]] = []
+    words = [str(HERE / "npm_reader.cjs"), str(npm), "192.0.2.21", str(universes[0]), str(universes[-1])]
+    command = ["ip", "netns", "exec", there.receiver, "node", *words]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdin and process.stdout and process.stdout.readline() == '"ready"\n'
+        threads = _gather(process, found)
+        yield found
+        time.sleep(0.3)
+        process.stdin.close()
+        threads.join(PATIENCE_S)
+
+
+def _gather(process: subprocess.Popen[str], found: list[dict[str, Any]]) -> threading.Thread:
+    def read() -> None:
+        assert process.stdout
+        found.extend(json.loads(line) for line in process.stdout)
+
+    thread = threading.Thread(target=read)
+    thread.start()
+    return thread
+
+
+@contextmanager
+def sacn_reader(there: Street, path: Path, way: str, universes: range) -> Iterator[None]:
+    """The `sacn` library's receiver writes what it hands over to a file: 523 bytes a packet."""
+    words = [str(SACN_READER), str(path), "192.0.2.21", way, *map(str, universes)]
+    command = ["ip", "netns", "exec", there.receiver, sys.executable, *words]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdin and process.stdout and process.stdout.readline() == "ready\n"
+        yield
+        time.sleep(0.3)
+        process.stdin.close()
+
+
+@contextmanager
+def capture(there: Street, path: Path) -> Iterator[None]:
+    """All that comes by the cable, as a capture file (LINKTYPE_ETHERNET)."""
+    sock = in_namespace(there.receiver, lambda: socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(3)))
+    sock.setsockopt(socket.SOL_SOCKET, 33, 64 << 20)
+    sock.bind(("in0", 3))
+    yield
+    time.sleep(0.3)
+    with path.open("wb") as file, sock:
+        file.write(struct.pack("<IHHIIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 1))
+        sock.setblocking(False)
+        while True:
+            try:
+                data = sock.recv(65536)
+            except BlockingIOError:
+                break
+            file.write(struct.pack("<IIII", 0, 0, len(data), len(data)) + data)
+
+
+def tshark(path: Path, *fields: str) -> list[dict[str, str]]:
+    words = [
+        "tshark",
+        "-r",
+        str(path),
+        "--enable-heuristic",
+        "acn",
+        "-o",
+        "acn.dmx_enable:TRUE",
+        "-Y",
+        "acn.dmx.universe",
+    ]
+    text = run(*words, "-T", "fields", "-E", "separator=|", *(word for field in fields for word in ("-e", field)))
+    return [dict(zip(fields, row, strict=True)) for row in csv.reader(text.splitlines(), delimiter="|")]
+
+
+def sequences_are_whole(numbers: list[int]) -> bool:
+    return all((after - before) & 0xFF == 1 for before, after in pairwise(numbers))
+
+
+def test_three_readers_read_the_same_of_multicast(there: Street, npm: Path, tmp_path: Path) -> None:
+    """Every field of every universe, over unchanged data, keep-alive, the sequence's wrap, black and termination."""
+    numbers = range(250, 280)
+    slots = {number: SLOTS[number % len(SLOTS)] for number in numbers}
+    recorded, captured = tmp_path / "sacn.records", tmp_path / "capture.pcap"
+    with (
+        npm_reader(there, npm, numbers) as by_npm,
+        sacn_reader(there, recorded, "multicast", numbers),
+        capture(there, captured),
+        on_stage(tmp_path, there.sender) as stage,
+    ):
+        universes = [universe(number, slots=slots[number], multicast=True) for number in numbers]
+        stage.setup(universes, interface="out0", ttl=TTL, dscp=DSCP, sequence_from=235, priority=150)
+        stage.dark()
+        now = time.time_ns()
+        film = write_frames(tmp_path / "film.frames", np.full((20, 512), 9, np.uint8), slots=512)
+        stage.score(
+            segment(now, now + SECOND_NS // 2, (0, 1), look=77),
+            segment(now + SECOND_NS // 2, now + 60 * SECOND_NS, look=77),
+        )
+        stage.wait_for("telemetry", lambda said: said["packets_sent"] >= 26 * len(numbers))
+        last = stage.end()
+    assert film.exists()
+    rows = tshark(
+        captured,
+        *("acn.cid", "acn.dmx.source_name", "acn.dmx.priority", "acn.dmx.universe", "acn.dmx.count"),
+        *("acn.dmx.seq_number", "acn.dmx.option_p", "acn.dmx.option_s", "acn.dmx.start_code2"),
+        *("ip.dst", "ip.ttl", "ip.dsfield.dscp", "udp.dstport", "ip.src"),
+    )
+    assert len(rows) == last["packets_sent"] == len(by_npm)
+    sequences: dict[int, list[int]] = defaultdict(list)
+    ends: Counter[int] = Counter()
+    for row in rows:
+        number = int(row["acn.dmx.universe"])
+        assert row["acn.cid"].replace("-", "") == CID
+        assert row["acn.dmx.source_name"].strip("\0") == "Pier Road boathouse"
+        assert int(row["acn.dmx.priority"]) == 150
+        assert int(row["acn.dmx.count"], 0) == slots[number] + 1  # the start code counts
+        assert row["ip.dst"] == f"239.255.{number >> 8}.{number & 255}"  # 9.3.1
+        assert (int(row["ip.ttl"]), int(row["ip.dsfield.dscp"])) == (TTL, DSCP)
+        assert (row["udp.dstport"], row["ip.src"]) == ("5568", "192.0.2.1")
+        assert row["acn.dmx.option_p"] in ("0", "False")
+        sequences[number].append(int(row["acn.dmx.seq_number"]))
+        ends[number] += row["acn.dmx.option_s"] in ("1", "True")
+    assert sorted(sequences) == list(numbers)
+    assert all(ends[number] == 3 for number in numbers)  # 6.2.6
+    for number in numbers:
+        assert sequences_are_whole(sequences[number]) and {255, 0} <= set(sequences[number])
+
+    assert not [one for one in by_npm if "fault" in one]
+    read: dict[int, list[dict[str, Any]]] = defaultdict(list)
+    for one in by_npm:
+        read[one["universe"]].append(one)
+        assert (one["cid"], one["name"], one["priority"]) == (CID, "Pier Road boathouse", 150)
+        assert one["slots"] == slots[one["universe"]] == len(one["data"]) // 2
+    for number in numbers:
+        assert [one["sequence"] for one in read[number]] == sequences[number]
+        assert any(one["data"] == "4d" * slots[number] for one in read[number])
+        assert [one["options"] for one in read[number]][-4:] == [0, 0x40, 0x40, 0x40]
+        assert not any(bytes.fromhex(read[number][-4]["data"]))  # black before the end
+
+    records = recorded.read_bytes()
+    levels: dict[int, set[int]] = defaultdict(set)
+    for at in range(0, len(records), 523):
+        _, number, _, data = struct.unpack_from("<QHB512s", records, at)
+        assert set(data[slots[number] :]) <= {0}
+        levels[number] |= set(data[: slots[number]])
+    assert sorted(levels) == list(numbers)
+    assert all({0, 77} <= levels[number] for number in numbers)
+
+
+@pytest.mark.parametrize("reader", ["sacn", "npm"])
+def test_unicast_in_bulk_is_read_frame_by_frame(reader: str, there: Street, npm: Path, tmp_path: Path) -> None:
+    numbers = range(1, 25)
+    frames = np.random.default_rng(3).integers(0, 255, (60, len(numbers) * 40), np.uint8)
+    frames[:, ::40] = np.arange(1, 61, dtype=np.uint8)[:, None]
+    film = write_frames(tmp_path / "film.frames", frames, slots=40)
+    recorded = tmp_path / "sacn.records"
+    seen: dict[int, list[bytes]] = defaultdict(list)
+    by_npm: list[dict[str, Any]] | None
+    with on_stage(tmp_path, there.sender) as stage:
+        sacn = sacn_reader(there, recorded, "unicast", numbers)
+        with npm_reader(there, npm, numbers) if reader == "npm" else sacn as by_npm:
+            stage.setup([universe(number, "192.0.2.21", slots=40) for number in numbers], interface="out0")
+            assert stage.wait_for("hello", lambda hello: hello["wire"])["wire"] == "offload"
+            stage.dark()
+            begin = time.time_ns() + SECOND_NS // 4
+            stage.score(segment(begin, begin + 60 * SECOND_NS // 40, **moving(film, 60)))
+            stage.wait_for("telemetry", lambda said: said["frames_due"] >= 60)
+            last = stage.end()
+    for one in by_npm or []:
+        assert "fault" not in one
+        seen[one["universe"]].append(bytes.fromhex(one["data"]))
+    records = recorded.read_bytes() if reader == "sacn" else b""
+    for at in range(0, len(records), 523):
+        _, number, _, data = struct.unpack_from("<QHB512s", records, at)
+        seen[number].append(data[:40])
+    for number in numbers:
+        lit = [data for data in seen[number] if any(data)]
+        rows = [frames[data[0] - 1, (number - 1) * 40 : number * 40].tobytes() for data in lit]
+        assert lit == rows and sorted({data[0] for data in lit}) == [data[0] for data in lit]
+        assert len(lit) == last["frames_sent"]
+
+
+def test_discovery_names_1200_universes_in_three_pages(there: Street, tmp_path: Path) -> None:
+    """8: sorted, 512 to a page, to universe 64214's group; read by the `sacn` library."""
+    numbers = [*range(63_999, 63_000, -1), *range(1, 202)]  # 1,200
+    with (
+        listening("239.255.250.214", namespace=there.receiver, interface="in0") as ear,
+        on_stage(tmp_path, there.sender) as stage,
+    ):
+        universes = [universe(number, "192.0.2.21", slots=3) for number in numbers]
+        stage.setup(universes, interface="out0", synchronization=7000)
+        stage.wait_for("telemetry", lambda said: said["discovery_packets"] >= 3)
+        heard = ear.wait_until(lambda all_: len(all_) >= 3)[:3]
+    pages = [UniverseDiscoveryPacket.make_universe_discovery_packet(tuple(one.data)) for one in heard]
+    assert [(page.page, page.lastPage, len(page.universes)) for page in pages] == [
+        (0, 2, 512),
+        (1, 2, 512),
+        (2, 2, 177),
+    ]
+    listed = [number for page in pages for number in page.universes]
+    assert listed == sorted([*numbers, 7000])  # 8.5: data and synchronization
+    for one, page in zip(heard, pages, strict=True):
+        assert bytes(page.cid).hex() == CID and page.sourceName == "Pier Road boathouse"
+        assert len(one.data) == 120 + 2 * len(page.universes) == 16 + (int.from_bytes(one.data[16:18], "big") & 0xFFF)
+
+
+def test_the_preview_flag_is_read(there: Street, tmp_path: Path) -> None:
+    """6.2.6: bit 7 of the options: data that are not for what is live."""
+    captured = tmp_path / "capture.pcap"
+    with capture(there, captured), on_stage(tmp_path, there.sender) as stage:
+        stage.setup([universe(9, multicast=True, slots=6)], interface="out0", preview=True)
+        stage.wait_for("telemetry", lambda said: said["packets_sent"] >= 3)
+        stage.end()
+    rows = tshark(captured, "acn.dmx.option_p", "acn.dmx.option_s")
+    assert len(rows) >= 6 and all(row["acn.dmx.option_p"] in ("1", "True") for row in rows)
+
+
+def test_multicast_by_ipv6_and_unicast_go_out_together(there: Street, tmp_path: Path) -> None:
+    """9.3.2: ff18::83:00:hi:lo; all of a universe's packets bear the same sequence numbers."""
+    hosts = ("192.0.2.21", "2001:db8::21")
+    groups = ("239.255.1.5", "ff18::8300:105")
+    with (
+        listening(*hosts, *groups, "ff18::8300:fad6", namespace=there.receiver, interface="in0") as ear,
+        on_stage(tmp_path, there.sender) as stage,
+    ):
+        stage.setup([{**universe(261, *hosts, slots=7), "multicast": "both"}], interface="out0")
+        stage.dark()
+        now = time.time_ns()
+        stage.score(segment(now, now + 60 * SECOND_NS, look=55))
+        stage.wait_for("telemetry", lambda said: said["discovery_packets"] >= 2)
+        last = stage.end()
+    by_host = {host: [one.data for one in ear.data() if one.host == host] for host in (*hosts, *groups)}
+    assert by_host[hosts[0]] == by_host[hosts[1]] == by_host[groups[0]] == by_host[groups[1]]
+    assert any(data[126:] == bytes([55]) * 7 for data in by_host[groups[1]])
+    assert last["packets_sent"] == 4 * len(by_host[hosts[0]])
+    assert {one["host"]: one["packets"] for one in last["controllers"]}["192.0.2.21"] == len(by_host[hosts[0]])
+    assert last["universe_packets"] == [[261, 261, last["packets_sent"], last["bytes_sent"]]]
+    assert [one for one in ear.heard if one.host == "ff18::8300:fad6"]  # discovery, too
+
+
+def test_a_receiver_that_waits_for_synchronization_shows_whole_frames_only(there: Street, tmp_path: Path) -> None:
+    """11: data are held until the synchronization packet. With 2 % loss a frame is shown when all of it is there, which
+    the sequence numbers tell, since data and synchronization count in step."""
+    frames = np.repeat(np.arange(1, 251, dtype=np.uint8)[:, None], 12 * 30, axis=1)
+    film = write_frames(tmp_path / "film.frames", frames, slots=30)
+    there.run(
+        there.receiver,
+        "nft",
+        "add table ip lossy; add chain ip lossy in { type filter hook input priority 0; };"
+        "add rule ip lossy in udp dport 5568 numgen random mod 50 == 0 drop",
+    )
+    groups = [f"239.255.0.{number}" for number in range(1, 13)]
+    try:
+        with (
+            listening(*groups, "239.255.27.88", namespace=there.receiver, interface="in0") as ear,
+            on_stage(tmp_path, there.sender) as stage,
+        ):
+            universes = [universe(number, slots=30, multicast=True) for number in range(1, 13)]
+            stage.setup(universes, interface="out0", synchronization=7000, sequence_from=250)
+            stage.dark()
+            begin = time.time_ns() + SECOND_NS // 4
+            stage.score(segment(begin, begin + 250 * SECOND_NS // 40, **moving(film, 250)))
+            stage.wait_for("telemetry", lambda said: said["frames_sent"] >= 250)
+            last = stage.end()
+    finally:
+        there.run(there.receiver, "nft", "delete", "table", "ip", "lossy")
+    heard = in_order_of_sending([one.data for one in ear.heard])
+    assert last["synchronization_packets"] > 250
+    held: dict[int, bytes] = {}
+    shown, naive = [], 0
+    for data in heard:
+        if data[21] == 4:
+            assert int.from_bytes(data[109:111], "big") == 7000  # 6.2.4.1
+            held[int.from_bytes(data[113:115], "big")] = data
+        else:
+            packet = SyncPacket.make_sync_packet(tuple(data))
+            assert packet.syncAddr == 7000 and len(data) == 49
+            naive += len({one[126] for one in held.values()}) > 1
+            if len(held) == 12 and {one[111] for one in held.values()} == {packet.sequence}:
+                shown.append({one[126:] for one in held.values()})
+    assert len(heard) < last["packets_sent"] + last["synchronization_packets"], "nothing was lost on the path"
+    assert naive > 0, "without the sequence numbers frames would have been mixed"
+    assert all(len(frame) == 1 for frame in shown) and len(shown) > 120
+
+
+def in_order_of_sending(heard: list[bytes]) -> list[bytes]:
+    """Packets that came to several sockets, put into the order of their frames: data before synchronization."""
+    turns: list[tuple[int, int, bytes]] = []
+    last: dict[bytes, tuple[int, int]] = {}
+    for data in heard:
+        key = data[113:115] if data[21] == 4 else b"sync"
+        number = data[111] if data[21] == 4 else data[44]
+        before, count = last.get(key, (number, 251 if number < 200 else 0))
+        count = count + ((number - before) & 0xFF) if key in last else number - 251 & 0xFF
+        last[key] = (number, count)
+        turns.append((count, data[21] != 4, data))
+    return [data for _, _, data in sorted(turns, key=lambda turn: turn[:2])]
+
+
+RIVAL = """
+import sacn, sys
+sender = sacn.sACNsender(bind_address="192.0.2.21", source_name="Harbour office")
+sender.start()
+for number in (5, 700):
+    sender.activate_output(number)
+    sender[number].multicast, sender[number].priority, sender[number].dmx_data = True, 130, (1, 2, 3)
+sys.stdin.read()
+"""
+
+
+def test_another_source_on_universe_5_is_named_and_gone_when_it_ends(there: Street, tmp_path: Path) -> None:
+    with on_stage(tmp_path, there.sender) as stage:
+        stage.setup([universe(number, multicast=True, slots=8) for number in range(1, 41)], interface="out0")
+        stage.wait_for("telemetry", lambda said: said["watched"] == 40)
+        words = ["ip", "netns", "exec", there.receiver, sys.executable, "-c", RIVAL]
+        with subprocess.Popen(words, stdin=subprocess.PIPE) as rival:
+            trouble = stage.wait_for("trouble", lambda said: said["kind"] == "other-source")
+            telemetry = stage.wait_for("telemetry")
+            rival.kill()
+        assert (trouble["name"], trouble["address"], trouble["priority"]) == ("Harbour office", "192.0.2.21", 130)
+        assert trouble["universes"] == [5] and not trouble["over"]
+        assert abs(trouble["since_ns"] - time.time_ns()) < 60 * SECOND_NS
+        for word in ("Harbour office", "192.0.2.21", "universe 5", "130"):
+            assert word in trouble["text"]
+        assert [one["name"] for one in telemetry["other_sources"]] == ["Harbour office"]
+        over = stage.wait_for("trouble", lambda said: said["over"])
+        assert over["subject"] == trouble["subject"]
+        assert stage.wait_for("telemetry", lambda said: not said["other_sources"])
+        assert len([one for one in stage.heard if one["op"] == "trouble"]) == 2
+
+
+def test_ci_has_all_three_readers() -> None:
+    if os.environ.get("CI") == "true":
+        assert shutil.which("tshark") and shutil.which("npm") and shutil.which("node")
