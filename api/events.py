@@ -33,7 +33,7 @@ def news_of(now: dict[str, Any]) -> str:
     told["overrides"] = [{**each, "remaining_s": 0} for each in now["overrides"]]
     wire = now["health"]["transmitter"]
     troubles = [(each["kind"], each["subject"], each["text"]) for each in now["health"]["troubles"]]
-    told["health"] = [troubles, wire and (wire["piece"], wire["level"] > 0, wire["universes"])]
+    told["health"] = [troubles, wire and (wire["piece"], round(wire["level"], 2), wire["universes"])]
     told["clock"] = {key: value for key, value in now["clock"].items() if key != "offset_s"}
     told["next"] = now["next"] and [now["next"]["at"][:19], now["next"]["state"]]
     return json.dumps(told, sort_keys=True)

@@ -71,6 +71,10 @@ function say(text, bad = false) {
 // One command at a time: what is under way is said, and then what came of it on the wire.
 async function command(doing, work) {
   if (busy) return;
+  if (document.body.className === "lost") {
+    say("No contact: nothing was sent.", true);
+    return;
+  }
   busy = true;
   watching = "";
   say(`${doing} …`);
@@ -133,7 +137,12 @@ function tell() {
   $("state").textContent = STATES[now.state] || now.state;
   document.title = `${STATES[now.state]} – Gloaming`;
   $("why").textContent = now.reasons.length ? sentence(now.reasons[0].text) : "";
-  $("why").title = now.reasons.map((reason) => `${reason.text} [${reason.rule}]`).join("\n");
+  fill($("reasons").querySelector("ul"), now.reasons.map((reason) => {
+    const item = element("li");
+    item.append(element("div", sentence(reason.text)));
+    item.firstChild.append(element("small", reason.rule));
+    return item;
+  }));
   $("place").hidden = now.position_s === null || !now.length_s;
 
   const wire = now.health.transmitter;
@@ -205,7 +214,7 @@ async function tellNext() {
   if (now.next) items.push([when(now.next.at), (STATES[now.next.state] || now.next.state).toLowerCase()]);
   for (const night of await ask("GET", "/api/nights?days=3")) {
     if (night.opens > now.at) items.push([when(night.opens), `${night.show} opens`]);
-    if (night.closes > now.at) items.push([when(night.closes), `${night.show} closes`]);
+    if (night.closes > now.at && !(now.next && now.next.at.startsWith(night.closes.slice(0, 19)))) items.push([when(night.closes), `${night.show} closes`]);
   }
   fill($("next"), items.slice(0, 4).map(([at, text]) => {
     const item = element("li");
@@ -345,7 +354,7 @@ function toggle(id, list) {
 }
 
 function add() {
-  const press = (id, work) => $(id).addEventListener("click", () => { if ($(id).getAttribute("aria-disabled") !== "true") work(); });
+  const press = (id, work) => $(id).addEventListener("click", work);
   press("pause", () => (standing("pause", "dark").length ? resume() : pause()));
   $("lengths").addEventListener("change", () => { tellBigButton(); if (standing("pause").length) pause(); });
   press("dark", () => (standing("dark").length ? resume() : override("Switching off", "Off for tonight. The lights fade.", { kind: "dark", until: "tonight" }, "black")));
@@ -382,7 +391,7 @@ function add() {
     return "The board has this phone's time.";
   }));
   $("sign-in").addEventListener("submit", signIn);
-  for (const each of document.querySelectorAll("details")) {
+  for (const each of document.querySelectorAll("details:not(#reasons)")) {
     each.addEventListener("toggle", () => import("./more.js").then((more) => more.toggled(each, { ask, element, command, when, lasting, say, now: () => now, viewer: () => viewer })));
   }
   document.addEventListener("visibilitychange", comeBack);

@@ -1,0 +1,267 @@
+"""The page in Debian's Chromium, as a phone has it, against what a receiver sees on the wire."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, BrowserContext, Page, expect
+
+from tests.browser.board import Board, board, chromium, phone, wait_until
+
+HOST = "127.0.78.1"
+MS = 30_000
+SEEN = Path(__file__).with_name("seen")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
+    with board(tmp_path_factory.mktemp("board") / "site", HOST) as one:
+        yield one
+
+
+@pytest.fixture(autouse=True)
+def nothing_by_hand(site: Board) -> Iterator[None]:
+    yield
+    for each in site.ask("GET", "/api/now")["overrides"]:
+        site.ask("DELETE", f"/api/overrides/{each['id']}")
+    wait_until(site.lit, "light again")
+
+
+def signed_in(context: BrowserContext, site: Board, name: str = "Anna's phone", kind: str = "operator") -> Page:
+    """A page that has signed in by a link, watched for complaints of the browser."""
+    page = context.new_page()
+    page.set_default_timeout(MS)
+    complaints: list[str] = []
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("console", lambda message: complaints.append(message.text) if "Content Security" in message.text else None)
+    page.on("close", lambda: None)
+    page.goto(site.link(kind))
+    page.get_by_label("What this phone is called").fill(name)
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.locator("#contact")).to_have_text("live", timeout=MS)
+    expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+    assert not complaints
+    return page
+
+
+def test_one_tap_makes_the_wire_black_and_another_lights_it_again(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        assert "#" not in page.url
+        page.get_by_role("button", name="PAUSE").tap()
+        wait_until(site.black, "a black wire")
+        expect(page.locator("#said")).to_have_text("The lights are off: the wire is black.", timeout=MS)
+        expect(page.locator("#state")).to_have_text("Paused")
+        card = page.locator("#overrides li")
+        expect(card).to_contain_text("by Anna's phone, until 18:")
+        expect(card).to_contain_text(re.compile(r"1[45]:\d\d left"))
+        page.get_by_role("button", name="RESUME").tap()
+        wait_until(site.lit, "light")
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+        expect(page.locator("#overrides li")).to_have_count(0)
+
+
+def test_a_pause_lasts_as_long_as_was_chosen_and_can_be_made_longer(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.get_by_text("1 hour", exact=True).tap()
+        expect(page.locator("#pause")).to_contain_text("for an hour")
+        page.locator("#pause").tap()
+        expect(page.locator("#overrides li")).to_contain_text(re.compile(r"(59|60):|1 h"), timeout=MS)
+        page.get_by_text("tonight", exact=True).tap()
+        expect(page.locator("#overrides li")).to_contain_text("until Sun, 13 Dec, 12:00", timeout=MS)
+        page.get_by_text("till I say", exact=True).tap()
+        expect(page.locator("#overrides li")).to_contain_text(re.compile("[67] d"), timeout=MS)
+        standing = site.ask("GET", "/api/now")["overrides"]
+        assert [each["kind"] for each in standing] == ["pause"]
+        page.get_by_role("button", name=re.compile("^Undo")).tap()
+        wait_until(site.lit, "light")
+
+
+def test_off_for_tonight_dimmer_mute_and_the_next_piece(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.get_by_role("button", name="Off for tonight").tap()
+        wait_until(site.black, "a black wire")
+        expect(page.locator("#state")).to_have_text("Dark", timeout=MS)
+        page.get_by_role("button", name="RESUME").tap()
+        wait_until(site.lit, "light")
+        bright = wait_until(lambda: site.brightest() > 200 and site.brightest(), "full brightness")
+        page.get_by_role("button", name="Dimmer").tap()
+        page.get_by_role("button", name="25 %").tap()
+        wait_until(lambda: 0 < site.brightest() <= bright // 4 + 2, "a quarter of the brightness")
+        expect(page.locator("#overrides li")).to_contain_text("Dimmed to 25 %", timeout=MS)
+        page.get_by_role("button", name="Mute").tap()
+        expect(page.locator("#overrides li")).to_have_count(2, timeout=MS)
+        before = site.ask("GET", "/api/now")["piece"]
+        page.get_by_role("button", name="Next piece").tap()
+        wait_until(lambda: site.ask("GET", "/api/now")["piece"] != before, "another piece")
+
+
+def test_a_show_is_given_now_and_where_it_may_not_be_the_reason_is_told(browser: Browser, tmp_path: Path) -> None:
+    with board(tmp_path / "site", "127.0.78.2", at="2026-12-12T22:59:30") as late, phone(browser) as context:
+        page = context.new_page()
+        page.goto(late.link())
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#contact")).to_have_text("live", timeout=MS)
+        wait_until(lambda: late.ask("GET", "/api/now")["at"] > "2026-12-12T23:00", "dark hours", 60)
+        page.get_by_role("button", name="Give a show now").tap()
+        page.get_by_role("button", name="short, 30 min").tap()
+        expect(page.locator("#said")).to_contain_text("It may not be: ", timeout=MS)
+        expect(page.locator("#said")).to_contain_text("23:00")
+
+
+def test_a_device_is_revoked_from_another_and_knows_it(browser: Browser, site: Board) -> None:
+    with phone(browser) as annas, phone(browser) as bens:
+        anna, ben = signed_in(annas, site, "Anna's phone"), signed_in(bens, site, "Ben's phone")
+        anna.get_by_text("Devices", exact=True).tap()
+        anna.get_by_role("button", name="Sign out Ben's phone").tap()
+        expect(ben.get_by_role("heading", name="Sign this phone in")).to_be_visible(timeout=MS)
+        ben.reload()
+        expect(ben.get_by_label("Passcode")).to_be_visible(timeout=MS)
+        expect(anna.get_by_role("button", name="Sign out Ben's phone")).to_have_count(0)
+        ben.get_by_label("Passcode").fill((site.folder / "state" / "passcode").read_text().strip())
+        ben.get_by_role("button", name="Sign in").tap()
+        expect(ben.locator("#state")).to_have_text("Playing", timeout=MS)
+
+
+def test_a_viewer_has_nothing_to_press(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site, kind="viewer")
+        expect(page.locator("#pause")).to_be_hidden()
+        expect(page.locator("#deeds")).to_be_hidden()
+
+
+def test_a_link_that_was_used_says_so(browser: Browser, site: Board) -> None:
+    with phone(browser) as first, phone(browser) as second:
+        link = site.link()
+        for context in (first, second):
+            page = context.new_page()
+            page.goto(link)
+            page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#sign-in-said")).to_contain_text("This link has been used", timeout=MS)
+        expect(page.get_by_label("Passcode")).to_be_visible()
+
+
+def test_a_cut_network_is_told_within_five_seconds_and_comes_back_by_itself(browser: Browser, site: Board) -> None:
+    """The limit is on the phone's own steady clock, so that a slow machine does not matter."""
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.evaluate(
+            """() => {
+            const told = { heard: performance.now() };
+            for (const name of ["now", "beat"]) source.addEventListener(name, () => { told.heard = performance.now(); });
+            new MutationObserver(() => { if (!told.said && document.body.className === "lost") told.said = performance.now(); })
+                .observe(document.body, { attributes: true });
+            window.told = told; }"""
+        )
+        context.set_offline(True)
+        session = context.new_cdp_session(page)
+        session.send("Network.enable")
+        session.send(
+            "Network.emulateNetworkConditions",
+            {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0},
+        )
+        page.evaluate("source.close()")  # emulation spares a stream that is open: the cable does not
+        expect(page.locator("#contact")).to_contain_text(re.compile(r"No contact since 18:\d\d:\d\d"), timeout=MS)
+        assert page.evaluate("told.said - told.heard") < 5500
+        page.locator("#pause").click()
+        expect(page.locator("#said")).to_have_text("No contact: nothing was sent.")
+        assert not site.ask("GET", "/api/now")["overrides"]
+        session.send(
+            "Network.emulateNetworkConditions",
+            {"offline": False, "latency": 0, "downloadThroughput": -1, "uploadThroughput": -1},
+        )
+        context.set_offline(False)
+        expect(page.locator("#contact")).to_have_text("live", timeout=MS)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_wrong(scheme: str, browser: Browser, site: Board) -> None:
+    """axe-core, with the rules of WCAG 2.2 up to AAA for contrast (1.4.6: 7 to 1)."""
+    with phone(browser, color_scheme=scheme, bypass_csp=True) as context:
+        page = context.new_page()
+        page.goto(site.link())
+        page.wait_for_selector("#sign-in")
+        assert_clean(page)
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+        page.get_by_role("button", name="Dimmer").click()
+        for summary in ("Why, rule by rule", "The season", "Journal", "Devices"):
+            page.get_by_text(summary, exact=True).click()
+        page.get_by_role("button", name="Add a phone", exact=True).click()
+        expect(page.locator("canvas.code")).to_be_visible(timeout=MS)
+        expect(page.locator("#journal li").first).to_be_visible(timeout=MS)
+        assert_clean(page)
+        page.locator("#pause").click()
+        expect(page.locator("#state")).to_have_text("Paused", timeout=MS)
+        assert_clean(page)
+
+
+def assert_clean(page: Page) -> None:
+    options = {
+        "runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]},
+        "rules": {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": True}},
+    }
+    found = Axe().run(page, options=options)
+    assert found.violations_count == 0, found.generate_report()
+
+
+def test_every_target_is_wide_enough_for_a_thumb_and_nothing_runs_off_the_side(browser: Browser, site: Board) -> None:
+    sizes = ({"width": 390, "height": 844}, {"width": 320, "height": 568})
+    for size in sizes:
+        with phone(browser, viewport=size) as context:
+            page = signed_in(context, site)
+            page.get_by_text("Devices", exact=True).tap()
+            page.wait_for_selector("#devices li")
+            for zoom in ("100%", "200%"):
+                page.evaluate("(zoom) => { document.documentElement.style.fontSize = zoom; }", zoom)
+                assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], (size, zoom)
+                small = page.evaluate(
+                    """() => [...document.querySelectorAll("button, summary, input")]
+                    .filter((each) => each.checkVisibility())
+                    .map((each) => [each.textContent || each.value, each.getBoundingClientRect()])
+                    .filter(([, box]) => box.width < 48 || box.height < 48).map(([text]) => text)"""
+                )
+                assert small == [], (size, zoom)
+
+
+def test_all_of_it_works_by_keyboard(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        reached = []
+        for _ in range(14):
+            page.keyboard.press("Tab")
+            reached.append(page.evaluate("document.activeElement.id || document.activeElement.parentElement.id"))
+        assert reached[0] == "pause"
+        assert {"dark", "dim", "mute", "skip", "call", "season", "journal", "devices"} <= set(reached)
+        page.locator("#pause").focus()
+        page.keyboard.press("Enter")
+        expect(page.locator("#state")).to_have_text("Paused", timeout=MS)
+        page.keyboard.press("Space")
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+        page.keyboard.press("Tab")
+        page.keyboard.press("ArrowRight")
+        expect(page.locator("#pause")).to_contain_text("for an hour")
+
+
+def test_a_screen_reader_hears_what_everything_is_and_what_came_of_it(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        for name in ("PAUSE for 15 minutes", "Off for tonight", "Dimmer", "Mute", "Next piece", "Give a show now"):
+            expect(page.get_by_role("button", name=name)).to_be_visible()
+        expect(page.get_by_role("group", name="How long")).to_be_visible()
+        expect(page.get_by_role("radio", name="1 hour")).to_have_count(1)
+        expect(page.locator("#said[role=status], #contact[role=status]")).to_have_count(2)
+        assert page.evaluate("document.documentElement.lang") == "en"
+        assert page.evaluate("[...document.getAnimations()].length") == 0
