@@ -19,6 +19,7 @@ from gloaming.api.names import names_of
 from gloaming.api.openapi import document
 from gloaming.api.page_http import add_page
 from gloaming.api.problems import add_errors
+from gloaming.api.rig_http import rig_router
 from gloaming.api.sign_in import Device, Doorkeeper
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.direction.season import season
@@ -116,6 +117,8 @@ def make_app(
         answer = await director.undo(id, device.name)
         watch.look()
         return JSONResponse(answer)
+
+    app.include_router(rig_router(director, signed_in, operator))
 
     @app.get("/api/journal", responses={200: {"model": list[words.JournalLine]}}, tags=["when"])
     async def journal(

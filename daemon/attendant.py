@@ -128,7 +128,7 @@ class Attendant:
         director = self.director
         found = [Trouble(each["kind"], each["subject"], each["text"]) for each in director.troubles.values()]
         found += [Trouble("frames", str(problem.key), str(problem)) for problem in director.site.problems]
-        found += director.sound.troubles()
+        found += director.sound.troubles() + director.rig.troubles()
         if self.refused:
             found += [Trouble("site", str(each.file), str(each)) for each in self.refused.mistakes[:5]]
         if not director.link.connected:
@@ -149,7 +149,7 @@ class Attendant:
         for key, trouble in standing.items():
             if key not in self._since:
                 self._since[key] = now_ns
-                if key not in told_elsewhere and trouble.kind not in ("clock", "frames"):
+                if key not in told_elsewhere and trouble.kind not in ("clock", "frames", "controller"):
                     self.director.store.note(now_ns, "trouble", f"{trouble.subject}: {trouble.text}")
         for key in [key for key in self._since if key not in standing]:
             del self._since[key]

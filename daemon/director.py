@@ -23,6 +23,8 @@ from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason, Segment, State
 from gloaming.daemon.direction.season import season
 from gloaming.daemon.link import Link
+from gloaming.daemon.messages import segment_message, setup_message
+from gloaming.daemon.rig_care import RigCare
 from gloaming.daemon.site import Site
 from gloaming.daemon.sound_care import SoundCare
 from gloaming.daemon.state import State as Store
@@ -59,7 +61,7 @@ class Director:
         self._scheduler = AsyncIOScheduler(timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None})
         self._tasks: list[asyncio.Task[None]] = []
         self._steps = watch_steps()
-        self.sound = SoundCare(self)
+        self.sound, self.rig = SoundCare(self), RigCare(self, state)
         self.attendant = Attendant(self, state)
 
     async def start(self) -> None:
@@ -78,7 +80,8 @@ class Director:
             self.store.note(self.clock.now_ns(), "fault", str(problem))
 
     def _work(self) -> tuple[tuple[str, Coroutine[Any, Any, None]], ...]:
-        return ("link", self.link.run()), ("attendant", self.attendant.run()), ("sound", self.sound.run())
+        cares = (("attendant", self.attendant), ("sound", self.sound), ("rig", self.rig))
+        return ("link", self.link.run()), *((name, care.run()) for name, care in cares)
 
     def _schedule_all(self) -> None:
         self._schedule("decide again", self._decide, "interval", seconds=5)
@@ -124,7 +127,12 @@ class Director:
                 "by": verdict.by,
                 "text": verdict.text,
             },
-            "health": {"ok": not troubles, "troubles": troubles, "transmitter": self.link.telemetry},
+            "health": {
+                "ok": not troubles,
+                "troubles": troubles,
+                "transmitter": self.link.telemetry,
+                "controllers": self.rig.controllers(),
+            },
         }
 
     @property
@@ -163,6 +171,7 @@ class Director:
     def as_json(self, override: Override) -> dict[str, object]:
         zone = self.site.timezone
         more = {"show": override.show, "level": override.level, "unseen": override.unseen or None}
+        more["check"] = override.check.text if override.check else None
         return {
             "id": override.id,
             "kind": str(override.kind),
@@ -177,7 +186,20 @@ class Director:
         """Store what somebody asks and put it on the wire. MistakeError, Refusal."""
         if not self.attendant.trust.trusted:
             raise Refusal(self._no_clock())
-        override = ask(request, self.clock.now_ns(), self.site, self._overrides, who)
+        return await self._take(ask(request, self.clock.now_ns(), self.site, self._overrides, who), who)
+
+    async def check_rig(self, request: dict[str, object], who: str) -> dict[str, object]:
+        """Show a test pattern, in place of any other. MistakeError, Refusal."""
+        if not self.attendant.trust.trusted:
+            raise Refusal(self._no_clock())
+        override = await self.rig.check(request, who)
+        for other in self.standing(override.at_ns):
+            if other.kind == Kind.RIG_CHECK:
+                self.store.end(other.id, override.at_ns)
+        self._overrides = self._known_overrides()
+        return await self._take(override, who)
+
+    async def _take(self, override: Override, who: str) -> dict[str, object]:
         override = self._keep(override)
         on_the_wire = await self._hand_over()
         text = f"{override.kind} until {isoformat(override.until_ns, self.site.timezone)}"
@@ -205,7 +227,7 @@ class Director:
 
     async def _hand_over(self) -> bool:
         """Send the new score and wait until the transmitter plays it, or a newer one; whether it does."""
-        self._sent_until_ns = 0
+        self._sent_until_ns = self._dark_until_ns = 0
         self._decide()
         wanted = self._score_id
         deadline = time.monotonic() + CONFIRM_S
@@ -256,7 +278,7 @@ class Director:
                 "wall_offset_ns": self.clock.offset_ns,
                 "from_ns": segments[0].from_ns,
                 "until_ns": segments[-1].until_ns,
-                "segments": [_segment_json(segment, *self.sound.of(segment.picture)) for segment in segments],
+                "segments": [segment_message(segment, *self.sound.of(segment.picture)) for segment in segments],
                 "device": self.site.sound.device,
                 "delay_ns": self.site.sound.delay,
             }
@@ -267,33 +289,11 @@ class Director:
         found = windows(self.site.neighbours.dark, self.site.spot, from_ns, until_ns)
         self._dark_until_ns = until_ns
         edges = [[begin_ns, end_ns] for begin_ns, end_ns, _ in found]
-        self.link.send({"op": "dark", "from_ns": from_ns, "until_ns": until_ns, "windows": edges})
+        known = {"from_ns": from_ns, "until_ns": until_ns, "windows": edges, "low": self.rig.low()}
+        self.link.send({"op": "dark", **known})
 
     def _setup(self) -> dict[str, Any]:
-        rig, output = self.site.rig, self.site.output
-        universes = [
-            {
-                "number": number,
-                "slots": slots,
-                "hosts": [controller.host] if controller.host else [],
-                "multicast": controller.multicast or controller.host is None,
-                "lead_ns": controller.lead,
-                "spread_ns": controller.spread,
-            }
-            for number, slots in rig.slots.items()
-            for controller in (rig.controller_of[number],)
-        ]
-        return {
-            "op": "setup",
-            "cid": self.store.fact("cid"),
-            "source_name": self.site.source_name,
-            "priority": output.priority,
-            "interface": output.interface,
-            "synchronization": output.synchronization,
-            "at_rest": output.at_rest,
-            "sequence_from": 0,
-            "universes": universes,
-        }
+        return setup_message(self.site, self.store.fact("cid") or "", self.rig.limits())
 
     def _wake_at_boundary(self, segments: tuple[Segment, ...], now_ns: int) -> None:
         later = [segment.from_ns for segment in segments if segment.from_ns > now_ns]
@@ -337,6 +337,7 @@ class Director:
         before = self._setup()
         self.site = site
         self._overrides = self._known_overrides()
+        self.rig.adopt()
         if (setup := self._setup()) != before:
             self.link.send(setup)
         self.look_up_anew()
@@ -371,6 +372,8 @@ class Director:
         match message["op"]:
             case "hello":
                 self.attendant.heard_hello(message)
+            case "telemetry":
+                self.rig.heard(message)
             case "lost":
                 self.attendant.heard_lost()
                 self.store.note(
@@ -411,22 +414,3 @@ class Director:
             return self.attendant.trust.verdict.text
         moved = timedelta(seconds=round(self.clock.offset_ns / SECOND_NS))
         return f"the evening is moved to now: this clock stands {moved} from the machine's"
-
-
-def _segment_json(segment: Segment, sound: str | None, gain: float) -> dict[str, Any]:
-    picture = segment.picture
-    return {
-        "from_ns": segment.from_ns,
-        "until_ns": segment.until_ns,
-        "path": picture.path if picture else None,
-        "piece": picture.piece if picture else None,
-        "frames": picture.frames if picture else 1,
-        "fps": [picture.fps.numerator, picture.fps.denominator] if picture else [40, 1],
-        "zero_ns": picture.zero_ns if picture else 0,
-        "still": picture.still if picture else None,
-        "look": segment.look,
-        "level": [segment.level_from, segment.level_until],
-        "sound": sound,
-        "gain": gain,
-        "sound_level": [segment.sound_from, segment.sound_until],
-    }

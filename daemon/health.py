@@ -19,6 +19,7 @@ WORN = 9
 DO = {
     "frames": "copy the frame file again, or render it anew; gloaming frames verify FILE says what is hurt",
     "sound": "look for the sound device and the sound file; the lights go on without it",
+    "controller": "look at its power, its fuse and its cable; sending goes on and it is lit when it is back",
     "network": "look at the controller's power and cable; sending resumes by itself",
     "score": "the director and the transmitter do not understand each other: restart both",
     "transmitter": "it is started again by itself; journalctl -u gloaming-transmitter says why it ended",

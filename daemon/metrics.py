@@ -74,9 +74,23 @@ def families(director: Director) -> list[Family]:
             "How often the transmitter has gone since the director began.",
             attendant.transmitter_lost,
         ),
+        *_of_rig(director),
         Family("gloaming_troubles", "gauge", "Troubles of now, by kind.", by_kind),
         *_of_transmitter(director.link.telemetry or {}),
         *_of_board(director),
+    ]
+
+
+def _of_rig(director: Director) -> list[Family]:
+    known = [reach for reach in director.rig.reach.found.values() if reach.answers is not None]
+    up = tuple(({"controller": reach.controller}, int(bool(reach.answers))) for reach in known)
+    since = tuple(({"controller": reach.controller}, reach.since_ns / 1e9) for reach in known)
+    limited = (director.link.telemetry or {}).get("limited", ())
+    frames = tuple(({"kind": one["kind"], "name": one["name"]}, one["frames"]) for one in limited)
+    return [
+        Family("gloaming_controller_up", "gauge", "1 while a controller answers.", up),
+        Family("gloaming_controller_since_seconds", "gauge", "Since when that is so, Unix time.", since),
+        Family("gloaming_limited_frames_total", "counter", "Frames in which the limiter lowered it.", frames),
     ]
 
 

@@ -1,7 +1,7 @@
 """What outlives the director: overrides, journal, devices and facts, in one SQLite file. No decisions here.
 
 What has been confirmed is on the disk. A damaged file is set aside and begun anew. Where the disk takes nothing (full,
-read-only, worn out) all goes on in memory, what waits to be written is counted, and it is written when the disk is back.
+read-only, worn out) all goes on in memory; what waits to be written is counted, and written when the disk is back.
 """
 
 from __future__ import annotations
@@ -11,9 +11,10 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from fractions import Fraction
 from pathlib import Path
 
-from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.overrides import Check, Kind, Override
 
 JOURNAL_ROWS_MAX = 60_000
 """About two seasons, and small enough to be held in memory."""
@@ -21,7 +22,8 @@ WAITING_MAX = 20_000
 BUSY_S = 2.0
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS override (id INTEGER PRIMARY KEY AUTOINCREMENT, kind TEXT NOT NULL, at_ns INTEGER NOT NULL,
-    until_ns INTEGER NOT NULL, who TEXT NOT NULL, ended_ns INTEGER, show TEXT, level REAL, unseen INTEGER NOT NULL);
+    until_ns INTEGER NOT NULL, who TEXT NOT NULL, ended_ns INTEGER, show TEXT, level REAL, unseen INTEGER NOT NULL,
+    rig_check TEXT);
 CREATE TABLE IF NOT EXISTS journal (id INTEGER PRIMARY KEY AUTOINCREMENT, at_ns INTEGER NOT NULL, kind TEXT NOT NULL,
     text TEXT NOT NULL, who TEXT NOT NULL, data TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS device (id INTEGER PRIMARY KEY AUTOINCREMENT, token_sha256 TEXT NOT NULL UNIQUE,
@@ -74,7 +76,7 @@ class State:
                 raise sqlite3.DatabaseError(f"its pages do not agree: {found}")
             db.execute("PRAGMA journal_mode=WAL")
             db.execute("PRAGMA synchronous=FULL")
-            db.executescript(_SCHEMA)
+            _lay_out(db)
         except sqlite3.Error:
             db.close()
             raise
@@ -96,14 +98,14 @@ class State:
                 self._db = memory
                 return
         self._db = sqlite3.connect(":memory:", isolation_level=None)
-        self._db.executescript(_SCHEMA)
+        _lay_out(self._db)
 
     def _read_into_memory(self, how: str) -> sqlite3.Connection | None:
         memory = sqlite3.connect(":memory:", isolation_level=None)
         try:
             with closing(sqlite3.connect(f"{self.path.absolute().as_uri()}?{how}", uri=True)) as file:
                 file.backup(memory)
-            memory.executescript(_SCHEMA)
+            _lay_out(memory)
         except sqlite3.Error:
             memory.close()
             return None
@@ -178,8 +180,9 @@ class State:
             override.show,
             override.level,
             int(override.unseen),
+            _check_text(override.check),
         )
-        self._write(("INSERT INTO override VALUES (?,?,?,?,?,?,?,?,?)", values))
+        self._write(("INSERT INTO override VALUES (?,?,?,?,?,?,?,?,?,?)", values))
 
     def end(self, id: int, at_ns: int) -> None:
         """End an override at an instant."""
@@ -188,13 +191,13 @@ class State:
     def overrides(self, since_ns: int) -> tuple[Override, ...]:
         """The overrides that were in force at `since_ns` or later."""
         rows = self._db.execute(
-            "SELECT id, kind, at_ns, until_ns, who, ended_ns, show, level, unseen FROM override"
+            "SELECT id, kind, at_ns, until_ns, who, ended_ns, show, level, unseen, rig_check FROM override"
             " WHERE until_ns >= ? ORDER BY at_ns, id",
             (since_ns,),
         )
         return tuple(
-            Override(id, Kind(kind), at_ns, until_ns, who, ended_ns, show, level, bool(unseen))
-            for id, kind, at_ns, until_ns, who, ended_ns, show, level, unseen in rows
+            Override(id, Kind(kind), at_ns, until_ns, who, ended_ns, show, level, bool(unseen), _read_check(check))
+            for id, kind, at_ns, until_ns, who, ended_ns, show, level, unseen, check in rows
         )
 
     def note(self, at_ns: int, kind: str, text: str, who: str = "", data: dict[str, object] | None = None) -> None:
@@ -247,6 +250,27 @@ class State:
     def drop_devices(self, name: str, now_ns: int) -> None:
         """Revoke the devices of a name."""
         self._write(("UPDATE device SET revoked_ns = ? WHERE name = ? AND revoked_ns IS NULL", (now_ns, name)))
+
+
+def _lay_out(db: sqlite3.Connection) -> None:
+    """Make what is not there yet; a database of before there were rig checks gets their column."""
+    db.executescript(_SCHEMA)
+    if "rig_check" not in {str(row[1]) for row in db.execute("PRAGMA table_info(override)")}:
+        db.execute("ALTER TABLE override ADD COLUMN rig_check TEXT")
+
+
+def _check_text(check: Check | None) -> str | None:
+    if check is None:
+        return None
+    rate = [check.fps.numerator, check.fps.denominator]
+    return json.dumps({"text": check.text, "path": check.path, "frames": check.frames, "fps": rate})
+
+
+def _read_check(text: str | None) -> Check | None:
+    if text is None:
+        return None
+    found = json.loads(text)
+    return Check(found["text"], found["path"], found["frames"], Fraction(*found["fps"]))
 
 
 def _is_damage(error: sqlite3.Error) -> bool:

@@ -28,9 +28,12 @@ def facts(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Facts:
         overrides=overrides,
         zone=site.timezone,
         brightness=site.output.brightness,
-        brightness_reason=Reason(f"{site.output.place} output.brightness", f"brightness {site.output.brightness:g}"),
+        brightness_reason=Reason(
+            f"{site.output.place or 'site.toml'} output.brightness", f"brightness {site.output.brightness:g}"
+        ),
         fade_ns=site.output.fade,
         volume=site.sound.volume,
+        check_in_dark=site.neighbours.rig_check,
     )
 
 

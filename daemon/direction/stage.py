@@ -5,11 +5,12 @@ Pure and self-contained: two days worked out apart agree where they meet, so any
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.envelope import Envelope, envelope
@@ -106,6 +107,16 @@ class _Scene:
         return 0.0 if not self.giving or any(map(self.standing, silent)) else min(volume, self.loudest)
 
 
+class _Outline(NamedTuple):
+    """What a segment will be made of; `giving` is the one that is on, or the last one, whose light may still fade."""
+
+    from_ns: int
+    until_ns: int
+    scene: _Scene
+    part: Part | None
+    giving: Giving | None
+
+
 class Stage:
     """The segments of the UTC day that begins at `day_ns`."""
 
@@ -120,16 +131,27 @@ class Stage:
         scenes = tuple(self._scenes())
         self.envelope = self._envelope(scenes)
         self.sound = self._sound(scenes)
-        self.segments = tuple(self._segments(scenes))
-        self._begins = [segment.from_ns for segment in self.segments]
+        self._outlines = tuple(self._outline(scenes))
+        self._begins = [outline.from_ns for outline in self._outlines]
+        self._segments: dict[int, Segment] = {}  # those that were asked for: most of the work is in their reasons
+
+    @property
+    def segments(self) -> tuple[Segment, ...]:
+        """All the segments of this day."""
+        return self.segments_between(self.from_ns, self.until_ns)
 
     def segment_at(self, at_ns: int) -> Segment:
         """The segment of an instant of this day."""
-        return self.segments[bisect_right(self._begins, at_ns) - 1]
+        return self._segment(bisect_right(self._begins, at_ns) - 1)
 
-    def segments_after(self, at_ns: int) -> tuple[Segment, ...]:
+    def segments_after(self, at_ns: int) -> Iterator[Segment]:
         """The segments of this day that begin after an instant."""
-        return self.segments[bisect_right(self._begins, at_ns) :]
+        return map(self._segment, range(bisect_right(self._begins, at_ns), len(self._begins)))
+
+    def segments_between(self, from_ns: int, until_ns: int) -> tuple[Segment, ...]:
+        """The segments of this day that meet an interval, whole."""
+        first = max(0, bisect_right(self._begins, from_ns) - 1)
+        return tuple(map(self._segment, range(first, bisect_left(self._begins, until_ns))))
 
     def end_of(self, giving: Giving) -> int:
         """When a giving ends: its closing, the end of a piece that finishes, or the end of the call."""
@@ -193,28 +215,36 @@ class Stage:
         ceilings = tuple((scene.from_ns, scene.loudest) for scene in scenes)
         return envelope(steps, ceilings, frozenset(foreseen), self.facts.fade_ns)
 
-    def _segments(self, scenes: tuple[_Scene, ...]) -> Iterator[Segment]:
+    def _outline(self, scenes: tuple[_Scene, ...]) -> Iterator[_Outline]:
         knots = sorted({*self.envelope.at_ns, *self.sound.at_ns})
         fading: Giving | None = None
+        parts: tuple[Part, ...] = ()
+        begins: list[int] = []
         for scene in scenes:
-            fading = scene.giving or fading
+            if scene.giving and scene.giving is not fading:
+                fading, parts = scene.giving, self.programmes[scene.giving]
+                begins = [part.from_ns for part in parts]
             from_ns, until_ns = max(scene.from_ns, self.from_ns), min(scene.until_ns, self.until_ns)
             if from_ns >= until_ns:
                 continue
             inner = knots[bisect_right(knots, from_ns) : bisect_right(knots, until_ns - 1)]
             edges = {from_ns, until_ns, *inner, *self._local_edges(scene, from_ns, until_ns)}
-            parts = self.programmes[fading] if fading else ()
-            begins = [part.from_ns for part in parts]
-            edges.update(edge for edge in begins if from_ns < edge < until_ns)
+            edges.update(begins[bisect_right(begins, from_ns) : bisect_left(begins, until_ns)])
             if parts and from_ns < parts[-1].until_ns < until_ns:
                 edges.add(parts[-1].until_ns)
             ordered = sorted(edges)
             for begin_ns, end_ns in pairwise(ordered):
                 place = bisect_right(begins, begin_ns) - 1
                 part = parts[place] if place >= 0 and begin_ns < parts[place].until_ns else None
-                yield self._segment(scene, part, fading, begin_ns, end_ns)
+                yield _Outline(begin_ns, end_ns, scene, part, fading)
 
-    def _segment(self, scene: _Scene, part: Part | None, giving: Giving | None, from_ns: int, until_ns: int) -> Segment:
+    def _segment(self, place: int) -> Segment:
+        if place not in self._segments:
+            self._segments[place] = self._filled_in(self._outlines[place])
+        return self._segments[place]
+
+    def _filled_in(self, outline: _Outline) -> Segment:
+        from_ns, until_ns, scene, part, giving = outline
         low, high = self.envelope.level_at(from_ns), self.envelope.level_before(until_ns)
         state, reasons = self._why(scene, part, from_ns)
         picture = _check_picture(scene) or (part.picture if part else None)

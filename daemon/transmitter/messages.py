@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 from uuid import UUID
@@ -39,6 +39,15 @@ class Dark:
     until_ns: int
     begins: tuple[int, ...]
     ends: tuple[int, ...]
+    low: tuple[tuple[int, int, float], ...] = ()
+    """Where the neighbours let a rig check be lit all the same: from, until, how bright at the most."""
+
+    def ceiling(self, at_ns: int) -> float:
+        """How bright it may be at an instant."""
+        if not self.at(at_ns):
+            return 1.0
+        known = self.from_ns <= at_ns < self.until_ns
+        return max([0.0, *(level for begin, end, level in self.low if known and begin <= at_ns < end)])
 
     def at(self, at_ns: int) -> bool:
         """Whether light is forbidden at an instant."""
@@ -51,7 +60,8 @@ class Dark:
         """The next instant after another at which light may become forbidden or allowed."""
         places = (bisect_right(self.begins, at_ns), bisect_right(self.ends, at_ns))
         later = [*self.begins[places[0] : places[0] + 1], *self.ends[places[1] : places[1] + 1]]
-        later += [edge for edge in (self.from_ns, self.until_ns) if edge > at_ns]
+        others = (self.from_ns, self.until_ns, *(edge for begin, end, _ in self.low for edge in (begin, end)))
+        later += [edge for edge in others if edge > at_ns]
         return min(later, default=at_ns + 3_600_000_000_000)
 
 
@@ -103,6 +113,10 @@ class Segment:
 
     def level_at(self, at_ns: int) -> float:
         return self._between(self.level_from, self.level_until, at_ns)
+
+    def below(self, ceiling: float) -> Segment:
+        """The same, nowhere brighter than a ceiling."""
+        return replace(self, level_from=min(self.level_from, ceiling), level_until=min(self.level_until, ceiling))
 
     def share_at(self, at_ns: int) -> float:
         """The other picture's share of the brightness."""
@@ -184,7 +198,8 @@ def read_dark(message: dict[str, Any]) -> Dark:
         else:
             merged.append([begin, end])
     begins, ends = tuple(window[0] for window in merged), tuple(window[1] for window in merged)
-    return Dark(int(message["from_ns"]), int(message["until_ns"]), begins, ends)
+    low = tuple((int(begin), int(end), float(level)) for begin, end, level in message.get("low", ()))
+    return Dark(int(message["from_ns"]), int(message["until_ns"]), begins, ends, low)
 
 
 def _read_mix(one: dict[str, Any]) -> Mix:

@@ -50,8 +50,11 @@ def _stretch(score: Score, dark: Dark, lead_ns: int, monotonic_ns: int, wall_ns:
     change_ns = segment.until_ns if segment else score.next_begin(at_ns + lead_ns)
     if change_ns is not None:
         edges.append(change_ns - score.offset_ns - lead_ns)
-    if segment and (segment.dark or any(dark.at(instant) for instant in instants)):
+    ceiling = min(dark.ceiling(instant) for instant in instants)
+    if segment and (segment.dark or not ceiling):
         segment = None
+    elif segment and ceiling < 1:
+        segment = segment.below(ceiling)
     return _Stretch(score, dark, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns)
 
 

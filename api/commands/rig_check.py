@@ -1,0 +1,60 @@
+"""`gloaming rig-check`: test patterns on the rig, by the running daemon."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from gloaming.api.commands.live import call
+from gloaming.shows.patterns import COLOURS, KINDS
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add this family's command."""
+    patterns = "\n".join(f"  {kind:<10} {what}" for kind, what in KINDS.items())
+    parser = subparsers.add_parser(
+        "rig-check",
+        help="test patterns on the rig; they end by themselves after ten minutes",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        epilog=f"patterns:\n{patterns}\n  end        end the rig check",
+    )
+    parser.add_argument("pattern", choices=(*KINDS, "end"), metavar="PATTERN")
+    parser.add_argument("number", nargs="?", type=int, metavar="NUMBER", help="which pixel, or which universe")
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--string", metavar="NAME", help="on this string alone")
+    where.add_argument("--controller", metavar="NAME", help="on the strings of this controller alone")
+    parser.add_argument("--colour", choices=COLOURS, help="default: white")
+    parser.add_argument("--level", type=float, metavar="LEVEL", help="how bright, 0.01 to 1 (default: 0.3)")
+    parser.add_argument("--minutes", type=float, metavar="MINUTES", help="how long, 10 at the most")
+    parser.add_argument("--site", type=Path, default=Path(), help="the site's folder (default: here)")
+    parser.add_argument("--state", type=Path, help="its state directory (default: SITE/state)")
+    parser.add_argument("--url", help="the daemon's address (default: as the state directory says)")
+    parser.add_argument("--token-file", type=Path, help="a file with a token (default: in the state directory)")
+    parser.set_defaults(handler=run_rig_check)
+
+
+def run_rig_check(args: argparse.Namespace) -> int:
+    """Ask for a pattern, or end the one that stands; exit 1 where it is refused."""
+    if args.pattern == "end":
+        return _end(args)
+    keys = ("pattern", "number", "string", "controller", "colour", "level", "minutes")
+    request = {key: getattr(args, key) for key in keys if getattr(args, key) is not None}
+    code, answer = call(args, "POST", "/api/rig-check", request)
+    if code != 201:
+        print(answer["detail"], file=sys.stderr)
+        return 2 if code == 422 else 1
+    wire = "on the wire" if answer["on_the_wire"] else "stored, but the transmitter has not confirmed it"
+    print(f"{answer['check']} until {answer['until'][11:19]}, {wire}")
+    return 0
+
+
+def _end(args: argparse.Namespace) -> int:
+    _, now = call(args, "GET", "/api/now")
+    standing = [override for override in now["overrides"] if override["kind"] == "rig-check"]
+    for override in standing:
+        call(args, "DELETE", f"/api/overrides/{override['id']}")
+        print("rig check ended")
+    if not standing:
+        print("no rig check is under way", file=sys.stderr)
+    return 0 if standing else 1

@@ -1,0 +1,114 @@
+"""From what somebody asks of a rig check to a pattern, how long and how bright; in dark hours it is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from gloaming.daemon.direction.asking import Refusal
+from gloaming.daemon.direction.billing import dark_window_at, neighbours_windows
+from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.score import SECOND_NS, Reason
+from gloaming.daemon.site import Site
+from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.patterns import COLOURS, KINDS, NUMBERED, Pattern
+from gloaming.shows.rig import Rig
+
+LONGEST_MINUTES = 10
+LEVEL = 0.3
+"""Where nobody says how bright: enough to see by day-end, and far from any fuse."""
+KEYS = ("pattern", "controller", "string", "colour", "number", "level", "minutes")
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A pattern, from an instant until another, at a brightness 0..1."""
+
+    pattern: Pattern
+    at_ns: int
+    until_ns: int
+    level: float
+
+
+def ask_rig_check(request: Mapping[str, object], at_ns: int, site: Site, overrides: Iterable[Override] = ()) -> Asked:
+    """`{"pattern": "walk", "string": "ridge", "colour": "white", "level": 0.3, "minutes": 10}`, at an instant.
+
+    Raises MistakeError for what cannot be read, Refusal in dark hours (unless `neighbours.rig_check` allows a level)
+    and while somebody's dark stands. It ends where dark hours begin.
+    """
+    for key in request:
+        if key not in KEYS:
+            raise _mistake(key, "a rig check has no such key", f"it may have {', '.join(KEYS)}")
+    pattern = _pattern(request, site.rig)
+    minutes = _number(request, "minutes", LONGEST_MINUTES, 1 / 60, LONGEST_MINUTES, "as 5")
+    level = _number(request, "level", LEVEL, 0.01, 1, "as 0.3")
+    until_ns = at_ns + int(minutes * 60 * SECOND_NS)
+    allowed = site.neighbours.rig_check
+    for dark in overrides:
+        if dark.kind == Kind.DARK and dark.stands_at(at_ns):
+            raise Refusal(Reason(f"override {dark.id} dark", f"dark by {dark.who or 'somebody'}; end it first"))
+    if not allowed:
+        window = dark_window_at(at_ns, site)
+        if window:
+            raise Refusal(window.reason)
+        begins = [w.from_ns for w in neighbours_windows(site, at_ns, until_ns) if w.ceiling == 0]
+        until_ns = min([until_ns, *begins])
+    return Asked(pattern, at_ns, until_ns, level)
+
+
+def _mistake(key: str, wrong: str, right: str) -> MistakeError:
+    return MistakeError(Mistake("request", None, key, wrong, right))
+
+
+def _number(request: Mapping[str, object], key: str, usual: float, least: float, most: float, right: str) -> float:
+    value = request.get(key)
+    if value is None:
+        return usual
+    if isinstance(value, bool) or not isinstance(value, int | float) or not least <= value <= most:
+        raise _mistake(key, f"{value!r} is not a number from {least:.2g} to {most:g}", right)
+    return float(value)
+
+
+def _one_of(request: Mapping[str, object], key: str, known: Iterable[str]) -> str | None:
+    value = request.get(key)
+    known = tuple(known)
+    if value is None:
+        return None
+    if not isinstance(value, str) or value not in known:
+        shown = ", ".join(known[:12]) + (" ..." if len(known) > 12 else "")
+        raise _mistake(key, f"there is no {key} {value!r}", f"use {shown or 'none: rig.toml has none'}")
+    return value
+
+
+def _pattern(request: Mapping[str, object], rig: Rig) -> Pattern:
+    kind = _one_of(request, "pattern", KINDS)
+    if kind is None:
+        raise _mistake("pattern", "missing", f"use {', '.join(KINDS)}")
+    controller = _one_of(request, "controller", (one.name for one in rig.controller))
+    string = _one_of(request, "string", (one.name for one in rig.string))
+    if controller and string:
+        raise _mistake("string", "stands beside controller", "give one of the two")
+    colour = _one_of(request, "colour", COLOURS) or "white"
+    found = Pattern(kind, controller, string, colour, _which(request, kind))
+    if kind not in ("universe", "universes") and not found.strings(rig):
+        raise _mistake(
+            "pattern", "there are no strings to show it on", "add [[string]] tables to rig.toml, or universes"
+        )
+    if kind == "universe" and found.number not in found.universes(rig):
+        raise _mistake("number", f"universe {found.number} is not there", "give a universe of rig.toml")
+    if kind == "pixel" and found.number is not None:
+        most = max(one.pixels for one in found.strings(rig))
+        if found.number > most:
+            raise _mistake("number", f"there is no pixel {found.number}", f"the longest string there has {most}")
+    return found
+
+
+def _which(request: Mapping[str, object], kind: str) -> int | None:
+    number = request.get("number")
+    if kind not in NUMBERED:
+        if number is not None:
+            raise _mistake("number", f"the pattern {kind} has none", f"with {' or '.join(sorted(NUMBERED))}")
+        return None
+    if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= 100_000:
+        raise _mistake("number", "missing" if number is None else f"{number!r} is not a number from 1 on", "as 37")
+    return number

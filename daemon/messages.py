@@ -1,0 +1,57 @@
+"""What the director says to the transmitter, as values of the score protocol (transmitter/PROTOCOL.md). No sockets."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from gloaming.daemon.direction.score import Segment
+from gloaming.daemon.site import Site
+
+
+def setup_message(site: Site, cid: str, limits: dict[str, Any] | None) -> dict[str, Any]:
+    """A `setup`: where the universes of the rig go, how packets look, and what the limiter keeps."""
+    rig, output = site.rig, site.output
+    universes = [
+        {
+            "number": number,
+            "slots": slots,
+            "hosts": [controller.host] if controller.host else [],
+            "multicast": controller.multicast or controller.host is None,
+            "lead_ns": controller.lead,
+            "spread_ns": controller.spread,
+        }
+        for number, slots in rig.slots.items()
+        for controller in (rig.controller_of[number],)
+    ]
+    return {
+        "op": "setup",
+        "cid": cid,
+        "source_name": site.source_name,
+        "priority": output.priority,
+        "interface": output.interface,
+        "synchronization": output.synchronization,
+        "at_rest": output.at_rest,
+        "sequence_from": 0,
+        "universes": universes,
+        "limits": limits,
+    }
+
+
+def segment_message(segment: Segment, sound: str | None, gain: float) -> dict[str, Any]:
+    """A segment of a `score`, with the sound file that belongs to it and its gain."""
+    picture = segment.picture
+    return {
+        "from_ns": segment.from_ns,
+        "until_ns": segment.until_ns,
+        "path": picture.path if picture else None,
+        "piece": picture.piece if picture else None,
+        "frames": picture.frames if picture else 1,
+        "fps": [picture.fps.numerator, picture.fps.denominator] if picture else [40, 1],
+        "zero_ns": picture.zero_ns if picture else 0,
+        "still": picture.still if picture else None,
+        "look": segment.look,
+        "level": [segment.level_from, segment.level_until],
+        "sound": sound,
+        "gain": gain,
+        "sound_level": [segment.sound_from, segment.sound_until],
+    }

@@ -1,0 +1,175 @@
+"""The director's care for the rig: controllers that answer, limits for the limiter and what it did, the rig check."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gloaming.daemon.direction.decide import isoformat
+from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.direction.rig_check import Asked, ask_rig_check
+from gloaming.daemon.direction.score import SECOND_NS
+from gloaming.daemon.health import Trouble
+from gloaming.daemon.reachability import Reach, Reachability
+from gloaming.shows.framefile import FrameWriter, inspect
+from gloaming.shows.mistake import MistakeError
+from gloaming.shows.patterns import Pattern, blocks, digest, frame_rate, universes_of
+from gloaming.shows.positions import positions
+from gloaming.shows.rig import Rig
+
+if TYPE_CHECKING:
+    from gloaming.daemon.director import Director
+
+KEPT_PATTERNS = 12
+TOLD_NS = 600 * SECOND_NS
+"""What is lowered again and again is told in the journal once in this time."""
+
+
+class RigCare:
+    """Holds what is known of the controllers, and what the limiter has told of."""
+
+    def __init__(self, director: Director, state: Path) -> None:
+        self.director = director
+        self.folder = state / "rig-check"
+        self.reach = Reachability(director.site.rig, director.clock.now_ns, self._changed)
+        self._limited: dict[tuple[str, str], tuple[int, int]] = {}  # frames told of, and when
+
+    async def run(self) -> None:
+        """Ask the controllers again and again, until cancelled."""
+        await self.reach.run()
+
+    def adopt(self) -> None:
+        """The site was read again."""
+        self.reach.watch(self.director.site.rig)
+
+    # controllers
+
+    def _changed(self, reach: Reach) -> None:
+        over = "over: " if reach.answers else ""
+        self.director.store.note(reach.since_ns, "trouble", f"{over}{reach.text}")
+
+    def troubles(self) -> list[Trouble]:
+        """The controllers that do not answer, each with the strings that are dark because of it."""
+        return [Trouble("controller", reach.controller, reach.text) for reach in self.reach.gone]
+
+    def controllers(self) -> list[dict[str, Any]]:
+        """Every controller: whether it answers, and since when."""
+        zone = self.director.site.timezone
+        return [
+            {
+                "name": reach.controller,
+                "host": reach.host,
+                "answers": reach.answers,
+                "since": isoformat(reach.since_ns, zone),
+                "strings": list(reach.strings),
+            }
+            for reach in self.reach.found.values()
+        ]
+
+    # the limiter
+
+    def limits(self) -> dict[str, Any] | None:
+        """What the transmitter is to keep; None where the limiter is switched off or nothing is known."""
+        site = self.director.site
+        strings = [
+            {
+                "name": one.name,
+                "ma": one.ma_per_channel,
+                "fuse_ma": None if one.fuse_a is None else one.fuse_a * 1000,
+                "supply": one.supply,
+                "spans": [list(span) for span in one.spans()],
+            }
+            for one in site.rig.string
+            if one.fuse_a is not None or one.supply is not None
+        ]
+        supplies = [{"name": one.name, "ma": one.amps * 1000} for one in site.rig.supply]
+        return {"strings": strings, "supplies": supplies} if site.output.limiter and strings else None
+
+    def heard(self, telemetry: Mapping[str, Any]) -> None:
+        """Tell in the journal what the limiter has lowered: at once, then now and then how often and how much."""
+        now_ns = self.director.clock.now_ns()
+        for one in telemetry.get("limited", ()):
+            key, frames = (one["kind"], one["name"]), one["frames"]
+            told, at_ns = self._limited.get(key, (0, -TOLD_NS))
+            if frames < told:  # a new setup counts from 0
+                told = 0
+            if frames > told and now_ns - at_ns >= TOLD_NS:
+                self._limited[key] = frames, now_ns
+                text = (
+                    f"{one['kind']} {one['name']} was lowered in {frames - told} frames, to {one['lowest']:.0%} at the "
+                    f"least: it would have drawn {one['ma'] / 1000:.1f} A, and may draw {one['limit_ma'] / 1000:g} A"
+                )
+                self.director.store.note(now_ns, "limiter", text, data=dict(one))
+            elif frames < self._limited.get(key, (0, 0))[0]:
+                self._limited[key] = 0, at_ns
+
+    # the rig check
+
+    async def check(self, request: Mapping[str, object], who: str) -> Override:
+        """The override that a request for a rig check asks for, its pattern rendered. MistakeError, Refusal."""
+        director = self.director
+        asked = ask_rig_check(request, director.clock.now_ns(), director.site, director.overrides)
+        found = await asyncio.to_thread(self._render, asked.pattern, director.site.rig)
+        return _override(asked, found, who)
+
+    def _render(self, pattern: Pattern, rig: Rig) -> Check:
+        """The pattern's frame file: made once, found again by what is in it; the oldest make room."""
+        self.folder.mkdir(mode=0o700, exist_ok=True)
+        path = self.folder / f"{digest(pattern, rig)}.frames"
+        try:
+            info = inspect(path)
+            path.touch()
+        except MistakeError:
+            old = sorted(self.folder.glob("*.frames"), key=lambda one: -one.stat().st_mtime)[KEPT_PATTERNS - 1 :]
+            for one in old:
+                with suppress(OSError):  # another has taken it away
+                    one.unlink()
+            with FrameWriter(path, frame_rate(pattern), universes_of(rig)) as writer:
+                for block in blocks(pattern, rig):
+                    writer.write(block)
+            info = inspect(path)
+        return Check(pattern.text, str(path), info.frames, info.fps)
+
+    def low(self) -> list[list[float]]:
+        """Where a rig check may be dimly lit in dark hours: from, until, and how bright at the most."""
+        level = self.director.site.neighbours.rig_check
+        checks = [one for one in self.director.overrides if one.kind == Kind.RIG_CHECK]
+        return [[one.at_ns, one.end_ns, level] for one in checks] if level else []
+
+    def as_json(self) -> dict[str, Any]:
+        """The rig as GET /api/rig has it: controllers, supplies, strings with their places, and the check under way."""
+        rig, now_ns = self.director.site.rig, self.director.clock.now_ns()
+        return {
+            "controllers": self.controllers(),
+            "supplies": [{"name": one.name, "volts": one.volts, "amps": one.amps} for one in rig.supply],
+            "strings": [
+                {
+                    "name": one.name,
+                    "controller": one.controller,
+                    "group": one.group,
+                    "pixels": one.pixels,
+                    "order": one.order,
+                    "spans": [list(span) for span in one.spans()],
+                    "fuse_a": one.fuse_a,
+                    "supply": one.supply,
+                    "points": None if (at := positions(one)) is None else at.round(3).tolist(),
+                }
+                for one in rig.string
+            ],
+            "check": self._standing(now_ns),
+        }
+
+    def _standing(self, now_ns: int) -> dict[str, Any] | None:
+        for one in self.director.standing(now_ns):
+            if one.kind == Kind.RIG_CHECK and one.stands_at(now_ns) and one.check:
+                number = int((now_ns - one.at_ns) * one.check.fps / SECOND_NS) % one.check.frames + 1
+                frame = {"frame": number, "frames": one.check.frames}
+                return {"id": one.id, "text": one.check.text, "level": one.level, **frame}
+        return None
+
+
+def _override(asked: Asked, check: Check, who: str) -> Override:
+    return Override(0, Kind.RIG_CHECK, asked.at_ns, asked.until_ns, who, level=asked.level, check=check)

@@ -1,0 +1,181 @@
+"""Test patterns for a rig, as pure functions: which slots are lit in which frame, for whoever stands below with a fuse.
+
+Slots are at full; how bright they are is a matter of whoever plays them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from hashlib import sha256
+
+import numpy as np
+
+from gloaming.shows.framefile import Frames, Universe
+from gloaming.shows.rig import PixelString, Rig
+
+SLOW, SMOOTH = Fraction(2), Fraction(40)
+"""Frames a second: a pattern that stands is still sent often enough for a receiver (E1.31 6.7.1: 2.5 s)."""
+HOLD = 4
+"""Frames, at the slow rate, that each colour stands: two seconds."""
+RAMP_FRAMES = 320
+BLOCK_BYTES = 4_000_000
+COLOURS = {"red": "R", "green": "G", "blue": "B", "white": "RGB", "all": "RGBW", "w": "W"}
+"""By name, the channels that are lit; "w" is the white channel of RGBW alone."""
+KINDS = {
+    "colour": "one colour on every pixel",
+    "colours": "red, green, blue and white in turn, two seconds each",
+    "pixel": "one pixel of every string, by its number",
+    "walk": "one pixel of every string after the other, two a second",
+    "ends": "the first pixel of every string green, the last one red",
+    "strings": "every string in a colour of its own",
+    "universes": "one universe after the other, a second each",
+    "universe": "one universe",
+    "ramp": "from dark to full and back, in eight seconds",
+}
+NUMBERED = {"pixel", "universe"}
+_HUES = ("R", "G", "B", "RG", "GB", "RB", "RGB")
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """A pattern on the whole rig, on one controller or on one string. `number` is the pixel's, or the universe's."""
+
+    kind: str
+    controller: str | None = None
+    string: str | None = None
+    colour: str = "white"
+    number: int | None = None
+
+    @property
+    def text(self) -> str:
+        """In words: "pixel 37, white, of string ridge"."""
+        what = f"{self.kind} {self.number}" if self.number is not None else self.kind
+        colour = f", {self.colour}" if self.kind in ("colour", "pixel", "walk", "ramp", "universe", "universes") else ""
+        where = f"string {self.string}" if self.string else f"controller {self.controller}" if self.controller else ""
+        return f"{what}{colour} of {where}" if where else f"{what}{colour} of the whole rig"
+
+    def strings(self, rig: Rig) -> tuple[PixelString, ...]:
+        """The strings it is shown on."""
+        return tuple(
+            one for one in rig.string if self.string in (None, one.name) and self.controller in (None, one.controller)
+        )
+
+    def universes(self, rig: Rig) -> tuple[int, ...]:
+        """The universes it is shown on."""
+        if self.string:
+            return tuple(universe for one in self.strings(rig) for universe, _, _ in one.spans())
+        return tuple(n for n in sorted(rig.controller_of) if self.controller in (None, rig.controller_of[n].name))
+
+
+def frame_rate(pattern: Pattern) -> Fraction:
+    """Frames a second."""
+    return SMOOTH if pattern.kind == "ramp" else SLOW
+
+
+def frame_count(pattern: Pattern, rig: Rig) -> int:
+    """How many frames it has before it begins again."""
+    strings = pattern.strings(rig)
+    return {
+        "colours": HOLD * len(_turns(strings)),
+        "walk": max((one.pixels for one in strings), default=1),
+        "universes": 2 * max(1, len(pattern.universes(rig))),
+        "ramp": RAMP_FRAMES,
+    }.get(pattern.kind, 1)
+
+
+def universes_of(rig: Rig) -> tuple[Universe, ...]:
+    """All universes of a rig, one after the other in a frame."""
+    offset, made = 0, []
+    for number, slots in rig.slots.items():
+        made.append(Universe(number, slots, offset))
+        offset += slots
+    return tuple(made)
+
+
+def digest(pattern: Pattern, rig: Rig) -> str:
+    """The same for the same frames."""
+    strings = [(one.name, one.controller, tuple(one.spans()), one.order) for one in rig.string]
+    return sha256(repr((1, pattern, tuple(rig.slots.items()), strings)).encode()).hexdigest()[:16]
+
+
+def blocks(pattern: Pattern, rig: Rig) -> Iterator[Frames]:
+    """All frames, `(frames, frame_bytes) uint8`, some at a time."""
+    universes = universes_of(rig)
+    size = sum(one.slots for one in universes)
+    count = frame_count(pattern, rig)
+    step = max(1, BLOCK_BYTES // size)
+    for first in range(0, count, step):
+        frames = np.zeros((min(step, count - first), size), np.uint8)
+        _draw(pattern, rig, first, frames, {one.number: one for one in universes})
+        yield frames
+
+
+def _draw(pattern: Pattern, rig: Rig, first: int, frames: Frames, universes: dict[int, Universe]) -> None:
+    if pattern.kind in ("universes", "universe"):
+        _by_universe(pattern, rig, first, frames, universes)
+        return
+    strings = pattern.strings(rig)
+    own = {string.name: number for number, string in enumerate(rig.string)}
+    for string in strings:
+        places = _places(string, universes)
+        match pattern.kind:
+            case "colour":
+                _light(frames, places, string, pattern.colour)
+            case "colours":
+                for turn, colour in enumerate(_turns(strings)):
+                    rows = slice(max(0, turn * HOLD - first), max(0, (turn + 1) * HOLD - first))
+                    _light(frames[rows], places, string, colour)
+            case "pixel":
+                at = (pattern.number or 1) - 1
+                _light(frames, places[at : at + 1], string, pattern.colour)
+            case "walk":
+                for row in range(len(frames)):
+                    at = first + row
+                    _light(frames[row : row + 1], places[at : at + 1], string, pattern.colour)
+            case "ends":
+                _light(frames, places[:1], string, "green")
+                _light(frames, places[-1:], string, "red")
+            case "strings":
+                _light_channels(frames, places, string, _HUES[own[string.name] % len(_HUES)])
+            case "ramp":
+                share = np.arange(first, first + len(frames)) * 2 / RAMP_FRAMES
+                level = np.round(255 * (1 - np.abs(share - 1))).astype(np.uint8)
+                _light(frames, places, string, pattern.colour, level[:, None, None])
+            case _:
+                raise ValueError(f"there is no pattern {pattern.kind!r}")
+
+
+def _by_universe(pattern: Pattern, rig: Rig, first: int, frames: Frames, universes: dict[int, Universe]) -> None:
+    for row in range(len(frames)):
+        number = pattern.number if pattern.kind == "universe" else pattern.universes(rig)[(first + row) // 2]
+        one = universes[number or 0]
+        frames[row, one.offset : one.offset + one.slots] = 255
+
+
+def _turns(strings: tuple[PixelString, ...]) -> tuple[str, ...]:
+    white = any("W" in one.order for one in strings)
+    return ("red", "green", "blue", "white", "w") if white else ("red", "green", "blue", "white")
+
+
+def _places(string: PixelString, universes: dict[int, Universe]) -> np.ndarray:
+    """Where each pixel's channels stand in a frame, `(pixels, channels)`."""
+    slots = [
+        universes[universe].offset + slot - 1
+        for universe, first, last in string.spans()
+        for slot in range(first, last + 1)
+    ]
+    return np.array(slots, np.intp).reshape(string.pixels, len(string.order))
+
+
+def _light(frames: Frames, places: np.ndarray, string: PixelString, colour: str, level: int | Frames = 255) -> None:
+    _light_channels(frames, places, string, COLOURS[colour], level)
+
+
+def _light_channels(
+    frames: Frames, places: np.ndarray, string: PixelString, channels: str, level: int | Frames = 255
+) -> None:
+    at = [string.order.index(channel) for channel in channels if channel in string.order]
+    if at and len(frames):
+        frames[:, places[:, at]] = level
