@@ -101,9 +101,8 @@ def score(from_ns: int, until_ns: int, site: Site, overrides: Iterable[Override]
     overrides = tuple(overrides)
     segments: list[Segment] = []
     for day_ns in range(from_ns // DAY_NS * DAY_NS, until_ns, DAY_NS):
-        for segment in day(day_ns, site, overrides).segments:
-            if segment.from_ns < until_ns and segment.until_ns > from_ns:
-                segments.append(_cut(segment, max(segment.from_ns, from_ns), min(segment.until_ns, until_ns)))
+        for segment in day(day_ns, site, overrides).segments_between(from_ns, until_ns):
+            segments.append(_cut(segment, max(segment.from_ns, from_ns), min(segment.until_ns, until_ns)))
     return Score(from_ns, until_ns, _joined(segments))
 
 

@@ -67,6 +67,10 @@ class Giving:
     closes_by: str = ""
     called: int | None = None
 
+    def __hash__(self) -> int:
+        """Cheap: a giving is the key of many tables, and its pieces are many."""
+        return hash((self.opens_ns, self.place))
+
 
 @dataclass(frozen=True, slots=True)
 class Part:

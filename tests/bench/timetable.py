@@ -1,0 +1,112 @@
+"""`python -m tests.bench.timetable`: what timetable and direction cost in CPU time, as shares of what is allowed.
+
+Each line stands beside a yardstick of the same run: the time in which this machine hashes 1 MiB (SHA-256) so often.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from datetime import date, timedelta
+from hashlib import sha256
+from pathlib import Path
+from time import process_time
+
+from gloaming.daemon.direction import decide as deciding
+from gloaming.daemon.direction.decide import decide
+from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.rehearsal import rehearse
+from gloaming.daemon.site import load_site
+from gloaming.daemon.timetable import hours, sun
+from gloaming.daemon.timetable import nights as timetable
+from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, ns, performance, site_of
+
+TIMES = ("sunset + 20 min", "dusk", "sun at -4", "17:00")
+NEIGHBOURS = """
+[neighbours]
+dark = [{ days = "sun-thu", from = "22:30", to = "07:00" }, { days = "fri-sat", from = "23:00", to = "sunrise" }]
+quiet = [{ from = "21:00", to = "09:00" }]
+dim = [{ from = "21:30", to = "23:00", brightness = 0.5 }]
+"""
+KINDS = (Kind.PAUSE, Kind.DIM, Kind.MUTE, Kind.DARK, Kind.SKIP)
+
+
+def cpu_s(work: Callable[[], object], times: int = 1) -> float:
+    """The least CPU time of three runs, each of `times` calls, for one call."""
+    best = 1e9
+    for _ in range(3):
+        begin = process_time()
+        for _ in range(times):
+            work()
+        best = min(best, (process_time() - begin) / times)
+    return best
+
+
+def forget() -> None:
+    """Empty every cache: what follows is worked out anew."""
+    for cached in (
+        timetable._on,
+        timetable._by_themselves,
+        sun.sun_event,
+        sun.solar_noon,
+        hours._window,
+        deciding._stage,
+    ):
+        cached.cache_clear()
+
+
+def main() -> None:
+    folder = Path(tempfile.mkdtemp(prefix="bench-"))
+    many = [
+        performance(f'from = "{TIMES[number % 4]}"\nto = "{22 + number // 6}:{number % 6}0"\nrank = {number}')
+        for number in range(12)
+    ]
+    twelve = site_of(folder / "twelve", NEIGHBOURS, TABLES, *many)
+    evening = site_of(folder / "evening", NEIGHBOURS, TABLES, EVENING)
+    at_ns = ns("2026-12-18T20:00")
+    overrides = tuple(
+        Override(
+            number + 1,
+            KINDS[number % len(KINDS)],
+            at_ns - (200 - number) * 100 * SECOND_NS,
+            at_ns - (200 - number) * 100 * SECOND_NS + 50 * SECOND_NS,
+            level=0.5 if KINDS[number % len(KINDS)] == Kind.DIM else None,
+        )
+        for number in range(200)
+    )
+
+    def year() -> None:
+        forget()
+        timetable.nights(twelve, date(2026, 1, 1), date(2026, 12, 31))
+
+    def season() -> None:
+        forget()
+        rehearse(evening, date(2026, 11, 27), date(2026, 11, 27) + timedelta(days=44))
+
+    def cold() -> None:
+        forget()
+        decide(at_ns, evening, overrides)
+
+    def anew() -> None:
+        deciding._stage.cache_clear()
+        decide(at_ns, evening, overrides)
+
+    block = bytes(1 << 20)
+    yard_s = cpu_s(lambda: sha256(block).digest(), 20)
+    decide(at_ns, evening, overrides)
+    lines = [
+        ("365 nights x 12 performances", 1.0, cpu_s(year)),
+        ("45 nights, minute by minute", 10.0, cpu_s(season)),
+        ("one decide, 200 overrides", 0.002, cpu_s(lambda: decide(at_ns, evening, overrides), 200)),
+        ("one decide, 200 overrides, a new one among them", 0.1, cpu_s(anew)),
+        ("one decide, 200 overrides, nothing known yet", 0.1, cpu_s(cold)),
+        ("load_site, 12 performances", 3.0, cpu_s(lambda: load_site(folder / "twelve"))),
+    ]
+    print("| what | CPU time | of what is allowed | in hashes of 1 MiB |")
+    print("| --- | --- | --- | --- |")
+    for what, allowed_s, took_s in lines:
+        print(f"| {what} | {took_s * 1000:.2f} ms | {took_s / allowed_s:.1%} | {took_s / yard_s:.1f} |")
+
+
+if __name__ == "__main__":
+    main()
