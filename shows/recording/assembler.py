@@ -51,6 +51,11 @@ class Assembler:
         self._rows: list[int] = []
         self._numbers: list[int] = []
 
+    def adopt(self, rhythm: Rhythm) -> None:
+        """Go on by another rhythm: the one before was a guess."""
+        self._period_ns, self._thins_anyhow = rhythm.period_ns, rhythm.thins
+        self._pacer.adopt(rhythm.period_ns)
+
     def take(self, packets: Packets) -> None:
         """Some packets. What they leave in the open frame is copied, so their buffer may be used again."""
         self._levels = packets.levels()

@@ -16,8 +16,10 @@ from gloaming.shows.recording.rhythm import Census
 LOOK_NS = 1_500_000_000
 """How long a stream is looked at before its rhythm is trusted; unchanged data come at least once a second."""
 
-HELD_MAX = 40_000
-"""Packets of a look that never changes; with that many of them, nobody waits any longer to see a rate."""
+HOLD_NS = 3_000_000_000
+"""How long packets are held back while nothing changes, so that a rhythm that begins is seen before it is recorded."""
+LONG = 5_000
+"""Packets of a look that never changes, after which the looking begins anew."""
 
 
 class Ear:
@@ -48,8 +50,9 @@ class Live:
         self.recording: Recording | None = None
         self.packets = 0
         self._receiver, self._out, self._wanted = receiver, out, wanted
-        self._census = Census()
+        self._census = Census(wanted.universes)
         self._held: list[Packets] = []
+        self._known = False
         self._first_ns: int | None = None
         self._looks: dict[int, bytes] = {}
 
@@ -66,26 +69,45 @@ class Live:
         packets = read(datagrams)
         before = self.packets
         self.packets += packets.kind.count(Kind.DATA)
-        if self.recording:
+        if self.recording and self._known:
             self.recording.take(packets)
-        else:
+        elif len(packets):
             self._look(packets)
         self._receiver.release()
         return self.packets > before
 
     def _look(self, packets: Packets) -> None:
-        if self._first_ns is None:
-            self._first_ns = self._beginning(packets)
+        """Hold packets back until their rhythm can be seen; or, while nothing changes, for a few seconds."""
         self._census.take(packets)
         self._held.append(packets.kept())
-        if self._first_ns is None:  # what came before is of no use but for the last looks
-            while packets.at_ns[-1] - self._held[0].at_ns[-1] > LOOK_NS:
-                self._held.pop(0)
-            return
-        busy_ns = self._census.busy_ns
-        seen = busy_ns is not None and packets.at_ns[-1] - max(busy_ns, self._first_ns) > LOOK_NS
-        if seen or sum(map(len, self._held)) > HELD_MAX:
-            self._begin()
+        if self._first_ns is None:
+            self._first_ns = self._beginning(packets)
+        last_ns, busy_ns = packets.at_ns[-1], self._census.busy_ns
+        if self._first_ns is not None and busy_ns is not None and last_ns - max(busy_ns, self._first_ns) > LOOK_NS:
+            self._see()
+        while self._held and last_ns - self._held[0].at_ns[-1] > HOLD_NS:
+            held = self._held.pop(0)
+            if self._first_ns is None:  # what came before is of no use but for the last looks
+                continue
+            self._recording().take(held)
+            if busy_ns is None and self._census.packets > LONG:
+                self._recount()
+
+    def _see(self) -> None:
+        """The rhythm is known from here on."""
+        self._known = True
+        if self.recording:
+            self.recording.adopt(self._census.rhythm(self._wanted.fps))
+        recording = self._recording()
+        for packets in self._held:
+            recording.take(packets)
+        self._held = []
+
+    def _recount(self) -> None:
+        """Look anew, with no more than what is held."""
+        self._census = Census(self._wanted.universes)
+        for held in self._held:
+            self._census.take(held)
 
     def _beginning(self, packets: Packets) -> int | None:
         """When the first packet came that we want; or the first that changes anything, if we are to wait for it."""
@@ -100,24 +122,25 @@ class Live:
                 return at_ns
             look = levels[number].tobytes()
             if self._looks.setdefault(universe, look) != look:
-                self._census = Census()
-                for held in self._held:
-                    self._census.take(held)
+                self._recount()
                 return at_ns
         return None
 
-    def _begin(self) -> None:
-        heard = set(self._census.sent)
-        numbers = sorted(self._wanted.universes or heard)
-        if not heard.intersection(numbers):
-            there = f"; there is {ranges(sorted(heard))}" if heard else ""
-            raise mistake(self._out, f"nothing came for {ranges(numbers) if numbers else 'any universe'}{there}")
-        slots = lay_out(numbers, self._census.sent, {}, "sent" if self._wanted.slots == "used" else self._wanted.slots)
-        rhythm = self._census.rhythm(numbers, self._wanted.fps)
-        self.recording = Recording(self._out, slots, rhythm, self._wanted, live=True)
-        for packets in self._held:
-            self.recording.take(packets)
-        self._held = []
+    def _numbers(self) -> list[int]:
+        return sorted(self._wanted.universes or self._census.sent)
+
+    def _recording(self) -> Recording:
+        """The recording; begun, if it is not yet, with the universes heard by now. MistakeError if there are none."""
+        if self.recording is None:
+            numbers, heard = self._numbers(), set(self._census.sent)
+            if not heard.intersection(numbers):
+                there = f"; there is {ranges(sorted(heard))}" if heard else ""
+                raise mistake(self._out, f"nothing came for {ranges(numbers) if numbers else 'any universe'}{there}")
+            policy = "sent" if self._wanted.slots == "used" else self._wanted.slots
+            slots = lay_out(numbers, self._census.sent, {}, policy)
+            rhythm = self._census.rhythm(self._wanted.fps)
+            self.recording = Recording(self._out, slots, rhythm, self._wanted, live=True)
+        return self.recording
 
     def finish(self, closed: Callable[[Path], None], progress: Progress | None = None) -> Outcome:
         """Take what still waits, close the file, say so, tidy it. MistakeError when nothing came."""
@@ -127,16 +150,16 @@ class Live:
                 self.pump(10.0)
         except EOFError:
             pass  # all of it is here
-        if self.recording is None:
-            self._begin()
-        assert self.recording is not None
-        self.recording.tally.dropped = self._receiver.dropped
-        outcome = self.recording.close()
+        if not self._known:
+            self._see()
+        recording = self._recording()
+        recording.tally.dropped = self._receiver.dropped
+        outcome = recording.close()
         closed(self._out)
-        silent = self.recording.silent()
+        silent = recording.silent()
         if silent:
             outcome = replace(outcome, notes=(*outcome.notes, f"nothing came for {ranges(silent)}"))
-        return self.recording.tidied(outcome, progress)
+        return recording.tidied(outcome, progress)
 
     def discard(self) -> None:
         """Leave nothing behind."""

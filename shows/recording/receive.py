@@ -70,10 +70,10 @@ def open_sockets(
     With an `address`, unicast to that one alone. MistakeError if it is not ours, or the port is taken.
     """
     notes: list[str] = []
+    to = socket.inet_aton(interface_address(interface) if interface else "0.0.0.0")
     sockets = [_socket(address or "")]
     if address:
         return sockets, notes
-    to = socket.inet_aton(interface_address(interface) if interface else "0.0.0.0")
     most = _memberships_max()
     joined = 0
     for number in universes:

@@ -76,6 +76,7 @@ class Recording:
         self._pacer = Pacer(rhythm.period_ns, self._frame)
         self._assembler = Assembler(tuple(self._slots), rhythm, self._pacer, self.tally, clock_is_steady=live)
         self._fps = wanted.fps or usual(1e9 / rhythm.period_ns)
+        self._fps_shown = float(self._fps)
         self._lit: Bytes = np.zeros((len(slots), SLOTS_MAX), np.uint8)
         self._columns = _columns(tuple(self._slots.values()))
         self._shortest = SLOTS_MAX if wanted.slots == "used" and not live else min(self._slots.values())
@@ -103,7 +104,12 @@ class Recording:
     @property
     def fps(self) -> float:
         """The rate, as far as it is known by now."""
-        return float(self._fps)
+        return self._fps_shown
+
+    def adopt(self, rhythm: Rhythm) -> None:
+        """Go on by another rhythm: the one before was a guess, made while nothing changed."""
+        self._assembler.adopt(rhythm)
+        self._fps_shown = float(self._wanted.fps or usual(1e9 / rhythm.period_ns))
 
     def silent(self) -> list[int]:
         """The universes that have not spoken."""
@@ -228,7 +234,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     """Record a capture file: once through to see what is in it, and once more to write. MistakeError if it has nothing
     for us. `progress` is told packets done, and in all.
     """
-    seen, census = capture.Seen(), Census()
+    seen, census = capture.Seen(), Census(wanted.universes)
     others = Tally()
     for packets in _packets(path, seen):
         census.take(packets)
@@ -239,7 +245,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     if not numbers:
         raise mistake(path, _nothing(census, seen, others), None)
     missing = sorted(set(wanted.universes or ()) - set(numbers))
-    rhythm = census.rhythm(numbers, wanted.fps)
+    rhythm = census.rhythm(wanted.fps)
     slots = lay_out(numbers, census.sent, census.used, wanted.slots)
     recording = Recording(out, slots, rhythm, wanted, live=False)
     in_all = seen.packets

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -40,9 +40,10 @@ class Rhythm:
 
 class Census:
     """A first look at packets: which universes there are, how long, and in what rhythm they come; since when more comes
-    than unchanged data (`busy_ns`)."""
+    than unchanged data (`busy_ns`). The rhythm is that of the universes `wanted`; None: of all."""
 
-    def __init__(self) -> None:
+    def __init__(self, wanted: Collection[int] | None = None) -> None:
+        self._wanted = wanted
         self.sent: dict[int, int] = {}
         self.used: dict[int, int] = {}
         self.packets = 0
@@ -71,7 +72,7 @@ class Census:
                 if address in self._last_sync:
                     self._sync_intervals.append(at_ns - self._last_sync[address])
                 self._last_sync[address] = at_ns
-            elif levels:
+            elif levels and (self._wanted is None or universe in self._wanted):
                 last_ns = self._last.get((cid, universe))
                 self._last[cid, universe] = at_ns
                 self._first_ns = self._first_ns or at_ns
@@ -98,15 +99,15 @@ class Census:
             self.sent[universe] = max(self.sent.get(universe, 0), sent)
             self.used[universe] = max(self.used.get(universe, 0), int(used[these].max()))
 
-    def rhythm(self, wanted: Iterable[int], fps: Fraction | None = None) -> Rhythm:
-        """The rhythm of the universes wanted; `fps` is taken where nothing can be seen."""
+    def rhythm(self, fps: Fraction | None = None) -> Rhythm:
+        """The rhythm; `fps` is taken where nothing can be seen."""
         intervals = self._sync_intervals if len(self._sync_intervals) > 3 else self._intervals
         default_ns = int(1_000_000_000 / fps) if fps else PERIOD_NS
         period_ns = find_period(np.array(intervals, np.int64)) or default_ns
         lead = None
         if not self._sync_intervals:
             lead = self._lead()
-        return Rhythm(period_ns, lead, frozenset(self._early.intersection(wanted)), self._thins(period_ns))
+        return Rhythm(period_ns, lead, frozenset(self._early), self._thins(period_ns))
 
     def _lead(self) -> int | None:
         """The universe before which the source rests: there a frame begins; with no rest, the lowest number."""
@@ -127,7 +128,6 @@ def find_period(intervals: np.ndarray) -> int | None:
     Thinned-out data make some intervals twice or three times as long, so a shorter one that is common is believed.
     """
     busy = intervals[(intervals > 0) & (intervals < THIN_NS)]
-    busy = busy if len(busy) > 2 else intervals[intervals > 0]
     if len(busy) < 3:
         return None
     middle = float(np.quantile(busy, 0.5, method="lower"))  # one that is there, not between two
@@ -154,11 +154,16 @@ class Pacer:
         self._period_ns, self._out = period_ns, out
         self._pending: deque[tuple[int | None, Bytes]] = deque()
         self._number = 0  # of the frame to be let go next
+        self._due_ns = 0  # of that frame, from the first on
         self._lateness: deque[tuple[int, int]] = deque()
         self._row: Bytes | None = None
         self._at_ns: int | None = None
         self._times: list[tuple[int, int, int]] = []  # run, frame, time
         self._run = 0
+
+    def adopt(self, period_ns: int) -> None:
+        """From the next frame on, another rate: the one before was a guess."""
+        self._period_ns = period_ns
 
     def push(self, at_ns: int | None, row: Bytes) -> None:
         """One frame, with its time unless its packets were lost. `row` is kept."""
@@ -186,7 +191,7 @@ class Pacer:
         at_ns, row = self._pending.popleft()
         if at_ns is not None:
             self._fill(at_ns)
-            late_ns = at_ns - self._number * self._period_ns
+            late_ns = at_ns - self._due_ns
             self._lateness.append((at_ns, late_ns))
             while len(self._lateness) > 3 and self._lateness[0][0] < at_ns - LOOK_NS:
                 self._lateness.popleft()
@@ -199,12 +204,12 @@ class Pacer:
         """Repeat the frame before if this one, and all that follow it soon, are late by one frame or more."""
         if self._at_ns is None or self._row is None or at_ns - self._at_ns < self._period_ns * 5 // 4:
             return
-        late = [at_ns - self._number * self._period_ns]
+        late = [at_ns - self._due_ns]
         for ahead, (other_ns, _) in enumerate(self._pending, start=1):
             if other_ns is not None:
                 if other_ns - at_ns > LOOK_NS:
                     break
-                late.append(other_ns - (self._number + ahead) * self._period_ns)
+                late.append(other_ns - self._due_ns - ahead * self._period_ns)
         shift = min(late) - min(lateness for _, lateness in self._lateness)
         missing = (shift + self._period_ns // 2) // self._period_ns
         for _ in range(missing):
@@ -214,6 +219,7 @@ class Pacer:
     def _put(self, row: Bytes) -> None:
         self._row = row
         self._number += 1
+        self._due_ns += self._period_ns
         self._out(row)
 
     def measured_fps(self) -> float | None:

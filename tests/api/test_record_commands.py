@@ -181,7 +181,7 @@ def test_all_that_discovery_announces_is_recorded_by_multicast(tmp_path: Path) -
     numbers = list(range(1, 31))
     levels = np.arange(1, 121, dtype=np.uint8)[:, None].repeat(30, axis=1)
     with street() as there:
-        there.run(there.receiver, "ip", "route", "add", "239.0.0.0/8", "dev", "in0")
+        there.run(there.receiver, "ip", "route", "replace", "239.0.0.0/8", "dev", "in0")
         sock = in_namespace(there.sender, lambda: socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
         page = bytes(UniverseDiscoveryPacket(CID, "quay", tuple(numbers)).getBytes())
         recorder = Recorder(out, namespace=there.receiver)

@@ -1,0 +1,120 @@
+"""A live recording without a wire: batches as a receiver hands them out, a look that stands still before a piece."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from gloaming.shows.framefile import Frames
+from gloaming.shows.mistake import MistakeError
+from gloaming.shows.recording.live import Live
+from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Datagrams
+from gloaming.shows.recording.recorder import Outcome, Wanted
+from tests.shows.streams import Event, data, everything, stream
+
+LEVELS = np.arange(1, 151, dtype=np.uint8)[:, None].repeat(3, axis=1)
+AS_SENT = Wanted((1, 2, 3), "sent")
+
+
+class Batches:
+    """Stands for the receiver: everything of 50 ms at a time, in a buffer that is used again."""
+
+    def __init__(self, events: Sequence[Event]) -> None:
+        ordered = sorted(events, key=lambda event: event[0])
+        self.batches: list[list[Event]] = []
+        for event in ordered:
+            if not self.batches or event[0] - self.batches[-1][0][0] > 50_000_000:
+                self.batches.append([])
+            self.batches[-1].append(event)
+        self.dropped = 0
+        self.buffer = np.zeros(1 << 20, np.uint8)
+
+    def read(self, timeout_s: float) -> Datagrams:
+        if not self.batches:
+            raise EOFError
+        batch = self.batches.pop(0)
+        starts = np.arange(len(batch)) * PACKET_BYTES_MAX
+        for start, (_, payload) in zip(starts, batch, strict=True):
+            self.buffer[start : start + len(payload)] = np.frombuffer(payload, np.uint8)
+        lengths = np.array([len(payload) for _, payload in batch])
+        return Datagrams(self.buffer, starts, lengths, np.array([at_ns for at_ns, _ in batch]))
+
+    def release(self) -> None:
+        self.buffer[:] = 0xEE
+
+    def stop(self) -> None:
+        pass
+
+
+def recorded(folder: Path, events: Sequence[Event], wanted: Wanted = AS_SENT) -> tuple[Frames, Outcome]:
+    receiver: Any = Batches(events)
+    live = Live(receiver, folder / "out.frames", wanted)
+    outcome = live.finish(lambda path: None)
+    return everything(outcome.info).reshape(outcome.info.frames, len(outcome.info.universes), -1)[:, :, 0], outcome
+
+
+def still(seconds: float, level: int = 200) -> list[Event]:
+    """Unchanged data, one packet in 900 ms (E1.31 6.6.2)."""
+    count = int(seconds / 0.9)
+    return [
+        (number * 900_000_000 + universe * 10_000, data(universe, 256 - count + number, [level]))
+        for number in range(count)
+        for universe in (1, 2, 3)
+    ]
+
+
+@pytest.mark.parametrize("fps", [20, 25, 40])
+@pytest.mark.parametrize("seconds", [0.0, 1.8, 10.0, 40.0])
+def test_a_piece_after_a_look_that_stands_still_is_recorded_at_its_own_rate(
+    tmp_path: Path, fps: int, seconds: float
+) -> None:
+    after = [(at_ns + int(seconds * 1e9) + 300_000_000, packet) for at_ns, packet in stream(LEVELS, 1, fps)]
+    frames, outcome = recorded(tmp_path, still(seconds) + after)
+    assert outcome.info.fps == fps and outcome.tally.lost_in_all == 0
+    assert np.array_equal(frames[-len(LEVELS) :], LEVELS)
+    assert (frames[: -len(LEVELS)] == 200).all()
+    frames, outcome = recorded(tmp_path, still(seconds) + after, Wanted((1, 2, 3), "sent", from_change=True))
+    assert outcome.info.fps == fps
+    assert np.array_equal(frames, LEVELS if seconds else LEVELS[1:])
+
+
+def test_a_look_that_never_changes_lasts_as_long_as_it_lasted(tmp_path: Path) -> None:
+    frames, outcome = recorded(tmp_path, still(40.0))
+    assert outcome.info.fps == 40 and (frames == 200).all()
+    assert abs(len(frames) / 40 - 44 * 0.9) < 1.0
+
+
+def test_what_is_not_chosen_does_not_begin_a_recording(tmp_path: Path) -> None:
+    others = stream(LEVELS, 1, first_universe=7)
+    ours = [(at_ns + 2_000_000_000, packet) for at_ns, packet in stream(LEVELS[:100], 1)]
+    frames, _ = recorded(tmp_path, others + ours)
+    assert np.array_equal(frames, LEVELS[:100])
+    with pytest.raises(MistakeError, match="nothing came for universes 1-3; there is universes 7-9"):
+        recorded(tmp_path, others)
+    with pytest.raises(MistakeError, match="nothing came for universes 1-3"):
+        recorded(tmp_path, [])
+    assert [one.name for one in tmp_path.iterdir()] == ["out.frames"]
+
+
+def test_a_universe_that_never_speaks_is_left_out_and_dark_slots_too(tmp_path: Path) -> None:
+    frames, outcome = recorded(tmp_path, stream(LEVELS, 1), Wanted((1, 2, 3, 9), "used"))
+    assert [(one.number, one.slots) for one in outcome.info.universes] == [(1, 3), (2, 3), (3, 3)]
+    assert np.array_equal(frames, LEVELS) and outcome.notes == ("nothing came for universe 9",)
+
+
+def test_packets_that_grow_longer_are_told(tmp_path: Path) -> None:
+    """The file has the slots that came at first; what came later beside them is counted."""
+    short = [(at_ns, packet[: 126 + 30]) for at_ns, packet in stream(LEVELS, 1)]
+    fixed = [
+        (at_ns, packet[:115] + bytes([0x70, 41]) + packet[117:123] + bytes([0, 31]) + packet[125:])
+        for at_ns, packet in short
+    ]
+    late = [(at_ns, packet) for at_ns, packet in stream(LEVELS, 1) if at_ns >= 2_500_000_000]
+    frames, outcome = recorded(tmp_path, [event for event in fixed if event[0] < 2_500_000_000] + late)
+    assert {one.slots for one in outcome.info.universes} == {30}
+    assert np.array_equal(frames, LEVELS)
+    assert sum(outcome.tally.longer.values()) == len(late)
