@@ -18,7 +18,8 @@ from gloaming.daemon.reachability import look_once
 from gloaming.daemon.site import Piece, Site, load_site
 from gloaming.daemon.survey_energy import Energy, energy
 from gloaming.daemon.survey_machine import machine_findings
-from gloaming.daemon.survey_words import current_findings, damage_findings, flash_findings, sound_findings
+from gloaming.daemon.survey_sound import survey_sounds
+from gloaming.daemon.survey_words import current_findings, damage_findings, flash_findings
 from gloaming.shows.finding import Finding
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.rig import load_rig
@@ -160,10 +161,8 @@ def survey(folder: Path, at: datetime, tell: Tell = lambda *_: None, ask: bool =
         "current": tuple(found for piece in pieces for found in current_findings(piece, site)),
         "flashes": tuple(found for piece in pieces for found in flash_findings(piece)),
         "schedule": schedule_findings(site, first, last),
-        "files": (
-            *(found for piece in pieces for found in damage_findings(piece)),
-            *(found for piece in site.pieces.values() for found in sound_findings(piece)),
-        ),
+        "files": tuple(found for piece in pieces for found in damage_findings(piece)),
+        "sound": survey_sounds(site),
         "the machine": machine_findings(site, told if ask else None),
     }
     return Survey(

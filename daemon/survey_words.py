@@ -7,9 +7,8 @@ from fractions import Fraction
 from itertools import groupby
 from typing import TYPE_CHECKING
 
-from gloaming.daemon.site import Piece, Site
+from gloaming.daemon.site import Site
 from gloaming.shows.finding import Finding, Severity
-from gloaming.shows.mistake import MistakeError
 from gloaming.shows.survey.areas import Flashing
 from gloaming.shows.survey.currents import STEADY_S, Load
 from gloaming.shows.survey.wiring import listed, ranges
@@ -101,28 +100,3 @@ def damage_findings(piece: PieceSurvey) -> Iterator[Finding]:
         numbers = ranges(one.number for one in piece.analysis.info.universes)
         text = f"{piece.name} is whole: {piece.analysis.info.frames} frames, universes {numbers}"
         yield Finding("fact", name, text)
-
-
-def sound_findings(piece: Piece) -> Iterator[Finding]:
-    """A sound file that cannot be played, or is not as long as its frames."""
-    from gloaming.shows.soundfile_info import MISSING, SoundMissingError, cut_short, measure
-
-    if piece.sound is None:
-        return
-    name = piece.sound.name
-    try:
-        found = measure(piece.sound)
-    except SoundMissingError:
-        yield Finding("warning", name, f"{MISSING}, and it is not verified", "pip install 'gloaming[sound]'")
-        return
-    except MistakeError as error:
-        mistake = error.mistakes[0]
-        yield Finding("error", name, mistake.wrong, mistake.right or "copy the file again")
-        return
-    if found.frames < found.info.frames:
-        yield Finding("error", name, cut_short(found), "copy the file again")
-    elif piece.info and abs(found.length_ns - piece.info.length_ns) > 1_000_000_000:
-        text = f"it lasts {found.length_ns / 1e9:.1f} s, the frames of {piece.name} {piece.info.length_ns / 1e9:.1f} s"
-        yield Finding("warning", name, text, "cut one of the two to the length of the other")
-    else:
-        yield Finding("fact", name, f"the sound of {piece.name} is whole: {found.length_ns / 1e9:.1f} s")
