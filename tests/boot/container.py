@@ -137,7 +137,7 @@ class Machine:
         run("umount", str(self.root))
 
 
-def wait_for(true: Callable[[], object], otherwise: str, within_s: float = 90.0) -> None:
+def wait_for(true: Callable[[], object], otherwise: str, within_s: float = 40.0) -> None:
     """Wait until something holds. AssertionError when it does not come to pass."""
     deadline = time.monotonic() + within_s
     while not true():

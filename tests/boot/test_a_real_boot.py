@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -56,15 +57,20 @@ class Board:
     def pid(self, unit: str) -> int:
         return int(self.machine.inside("systemctl", "show", "-P", "MainPID", unit))
 
-    def now(self) -> dict[str, object]:
-        shown: dict[str, object] = json.loads(self.machine.inside("gloaming", "now", "--json"))
+    def now(self) -> dict[str, Any]:
+        shown: dict[str, Any] = json.loads(self.machine.inside("gloaming", "now", "--json"))
         return shown
 
     def answers(self) -> bool:
         return bool(self.machine.inside("gloaming", "now", ok=True))
 
     def wait_until_lit(self, since_ns: int) -> list[Packet]:
-        wait_for(lambda: len(self.street.lit(since_ns)) > 4 * FPS, "the street stays dark")
+        try:
+            wait_for(lambda: len(self.street.lit(since_ns)) > 2 * FPS, "the street stays dark")
+        except AssertionError as error:
+            said = self.machine.inside("journalctl", "--no-pager", "-n", "60", "-u", "gloaming-*", check=False)
+            now = self.machine.inside("gloaming", "now", "--json", check=False)
+            raise AssertionError(f"{error}\n{said}\n{now}") from None
         return self.street.lit(since_ns)
 
 
@@ -174,6 +180,16 @@ def test_an_upgrade_during_a_performance_misses_no_frame(board: Board) -> None:
     packets = board.street.since(begin_ns)
     assert_none_missed(packets)
     assert_right(packets[::FPS], board.site(), board.overrides("upgrade"))
+
+
+def test_the_transmitter_is_upgraded_too_as_soon_as_nothing_is_lit(board: Board) -> None:
+    before = board.pid(TRANSMITTER)
+    board.machine.inside("gloaming", "dark", "5")
+    wait_for(lambda: board.pid(TRANSMITTER) not in (0, before), "the old transmitter goes on in the dark")
+    wait_for(lambda: board.now()["health"]["ok"], "the new transmitter does not answer")
+    begin_ns = time.time_ns()
+    board.machine.inside("gloaming", "resume")
+    assert_right(board.wait_until_lit(begin_ns)[:: FPS // 4], board.site(), board.overrides("renewed"))
 
 
 def test_after_a_power_cut_in_mid_piece_the_right_frame_of_the_right_piece_comes_back(board: Board) -> None:
