@@ -143,13 +143,22 @@ class RigCare:
         """The rig as GET /api/rig has it: controllers, supplies, strings with their places, and the check under way."""
         rig, now_ns = self.director.site.rig, self.director.clock.now_ns()
         return {
-            "controllers": self.controllers(),
+            "controllers": [
+                {
+                    **told,
+                    "multicast": own.multicast or own.host is None,
+                    "universes": list(own.universes),
+                }
+                for told, own in zip(self.controllers(), rig.controller, strict=True)
+            ],
             "supplies": [{"name": one.name, "volts": one.volts, "amps": one.amps} for one in rig.supply],
             "strings": [
                 {
                     "name": one.name,
                     "controller": one.controller,
                     "group": one.group,
+                    "universe": one.universe,
+                    "slot": one.slot,
                     "pixels": one.pixels,
                     "order": one.order,
                     "spans": [list(span) for span in one.spans()],

@@ -35,16 +35,17 @@ KINDS = {
     "ramp": "from dark to full and back, in eight seconds",
 }
 NUMBERED = {"pixel", "universe"}
+COLOURED = {"colour", "pixel", "walk", "ramp"}
 _HUES = ("R", "G", "B", "RG", "GB", "RB", "RGB")
 
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """A pattern on the whole rig, on one controller or on one string. `number` is the pixel's, or the universe's."""
+    """A pattern on the whole rig, on one controller or on some strings. `number` is the pixel's, or the universe's."""
 
     kind: str
     controller: str | None = None
-    string: str | None = None
+    only: tuple[str, ...] = ()
     colour: str = "white"
     number: int | None = None
 
@@ -52,19 +53,23 @@ class Pattern:
     def text(self) -> str:
         """In words: "pixel 37, white, of string ridge"."""
         what = f"{self.kind} {self.number}" if self.number is not None else self.kind
-        colour = f", {self.colour}" if self.kind in ("colour", "pixel", "walk", "ramp", "universe", "universes") else ""
-        where = f"string {self.string}" if self.string else f"controller {self.controller}" if self.controller else ""
-        return f"{what}{colour} of {where}" if where else f"{what}{colour} of the whole rig"
+        colour = f", {self.colour}" if self.kind in COLOURED else ""
+        several = "strings" if len(self.only) > 1 else "string"
+        where = f"{several} {', '.join(self.only)}" if self.only else ""
+        where = where or (f"controller {self.controller}" if self.controller else "the whole rig")
+        return f"{what}{colour} of {where}"
 
     def strings(self, rig: Rig) -> tuple[PixelString, ...]:
         """The strings it is shown on."""
         return tuple(
-            one for one in rig.string if self.string in (None, one.name) and self.controller in (None, one.controller)
+            one
+            for one in rig.string
+            if (not self.only or one.name in self.only) and self.controller in (None, one.controller)
         )
 
     def universes(self, rig: Rig) -> tuple[int, ...]:
         """The universes it is shown on."""
-        if self.string:
+        if self.only:
             return tuple(universe for one in self.strings(rig) for universe, _, _ in one.spans())
         return tuple(n for n in sorted(rig.controller_of) if self.controller in (None, rig.controller_of[n].name))
 

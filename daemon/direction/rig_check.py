@@ -15,9 +15,10 @@ from gloaming.shows.patterns import COLOURS, KINDS, NUMBERED, Pattern
 from gloaming.shows.rig import Rig
 
 LONGEST_MINUTES = 10
+USUAL = "colours"
 LEVEL = 0.3
 """Where nobody says how bright: enough to see by day-end, and far from any fuse."""
-KEYS = ("pattern", "controller", "string", "colour", "number", "level", "minutes")
+KEYS = ("pattern", "controller", "string", "strings", "colour", "number", "level", "minutes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,15 +82,13 @@ def _one_of(request: Mapping[str, object], key: str, known: Iterable[str]) -> st
 
 
 def _pattern(request: Mapping[str, object], rig: Rig) -> Pattern:
-    kind = _one_of(request, "pattern", KINDS)
-    if kind is None:
-        raise _mistake("pattern", "missing", f"use {', '.join(KINDS)}")
+    kind = _one_of(request, "pattern", KINDS) or USUAL
     controller = _one_of(request, "controller", (one.name for one in rig.controller))
-    string = _one_of(request, "string", (one.name for one in rig.string))
-    if controller and string:
-        raise _mistake("string", "stands beside controller", "give one of the two")
+    only = _strings(request, rig)
+    if only and controller:
+        raise _mistake("controller", "stands beside a string", "give one of the two")
     colour = _one_of(request, "colour", COLOURS) or "white"
-    found = Pattern(kind, controller, string, colour, _which(request, kind))
+    found = Pattern(kind, controller, only, colour, _which(request, kind))
     if kind not in ("universe", "universes") and not found.strings(rig):
         raise _mistake(
             "pattern", "there are no strings to show it on", "add [[string]] tables to rig.toml, or universes"
@@ -101,6 +100,16 @@ def _pattern(request: Mapping[str, object], rig: Rig) -> Pattern:
         if found.number > most:
             raise _mistake("number", f"there is no pixel {found.number}", f"the longest string there has {most}")
     return found
+
+
+def _strings(request: Mapping[str, object], rig: Rig) -> tuple[str, ...]:
+    """The strings named by `string` or `strings`, each once."""
+    listed = request.get("strings", [])
+    if not isinstance(listed, list | tuple) or len(listed) > len(rig.string):
+        raise _mistake("strings", "this is not a list of strings", 'as ["ridge", "eaves"]')
+    known = [one.name for one in rig.string]
+    names = [_one_of({"string": name}, "string", known) for name in (request.get("string"), *listed)]
+    return tuple(dict.fromkeys(name for name in names if name is not None))
 
 
 def _which(request: Mapping[str, object], kind: str) -> int | None:
