@@ -58,6 +58,7 @@ class Quay:
 
     def start(self) -> None:
         options = ["--daemonize=no", "-n", "-F", str(self.folder / "script.pa"), "--exit-idle-time=-1", "--log-level=0"]
+        options += ["--realtime=yes", "--high-priority=yes"]  # as servers run on a board, where it is granted
         environment = {**os.environ, **self.environment}
         self.process = subprocess.Popen(["pulseaudio", *options], env=environment, stderr=subprocess.DEVNULL)
         deadline = time.monotonic() + 30
