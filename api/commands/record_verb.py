@@ -70,7 +70,10 @@ def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
     receiver = Receiver(sockets)
     live = Live(receiver, args.out, wanted)
     try:
-        _run(args, live, stop)
+        try:
+            _run(args, live, stop)
+        except EOFError as error:
+            _say(f"error: {error}; what came before is kept")
         with bar("tidying") as progress:
             return live.finish(give_back, progress)
     except BaseException:

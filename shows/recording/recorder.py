@@ -177,6 +177,7 @@ class Recording:
                 self._write(self._row)
         self.tally.frames_filled = self._pacer.filled
         self.tally.measured_fps = self._pacer.measured_fps()
+        self.tally.rates = self._pacer.rates()
         notes = [] if self.ended is None else [f"ended: {self.ended}"]
         fps = self._wanted.fps or (usual(self.tally.measured_fps) if self.tally.measured_fps else self._fps)
         if fps != self._fps:

@@ -46,6 +46,7 @@ class Tally:
     silence_cut_s: float = 0.0
     began_s: dict[int, float] = field(default_factory=dict)  # universes that began after the others
     measured_fps: float | None = None
+    rates: tuple[float, float] | None = None  # the slowest and the fastest that lasted
     elapsed_s: float = 0.0
 
     @property
@@ -69,6 +70,9 @@ class Tally:
         )
         if fps and self.measured_fps and abs(self.measured_fps / float(fps) - 1) > 0.005:
             yield f"the stream ran at {self.measured_fps:.5g} frames a second, but is to be played at {float(fps):.5g}"
+        if self.rates and self.rates[1] > 1.03 * self.rates[0]:
+            slow, fast = self.rates
+            yield f"its rate changed on the way, from {slow:.4g} to {fast:.4g} a second; record the parts one by one"
         if self.lost:
             yield f"lost on the way (E1.31 6.7.2): {_by_universe(self.lost)}"
         if self.dropped:

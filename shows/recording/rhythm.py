@@ -21,6 +21,9 @@ THIN_NS = 500_000_000
 BUSY = 6
 """Short intervals a universe that show a rate: more than the three packets that E1.31 6.6.2 has after a change."""
 SAMPLES_MAX = 50_000
+RATE_FRAMES = 64
+PERIOD_MIN_NS = 20_000_000
+"""Nobody sends faster (E1.31 6.6.1, E1.11: 44 a second); two intervals that look so are those of a coarse timer."""
 USUAL = [Fraction(number) for number in range(1, 1001)] + [
     Fraction(number, 1001) for number in (24000, 30000, 60000, 120000)
 ]
@@ -103,7 +106,7 @@ class Census:
         """The rhythm; `fps` is taken where nothing can be seen."""
         intervals = self._sync_intervals if len(self._sync_intervals) > 3 else self._intervals
         default_ns = int(1_000_000_000 / fps) if fps else PERIOD_NS
-        period_ns = find_period(np.array(intervals, np.int64)) or default_ns
+        period_ns = find_period(np.array(intervals, np.int64), max(1, len(self._last))) or default_ns
         lead = None
         if not self._sync_intervals:
             lead = self._lead()
@@ -122,10 +125,12 @@ class Census:
         return len(intervals) > 0 and float((intervals > period_ns * 1.6).mean()) > 0.005
 
 
-def find_period(intervals: np.ndarray) -> int | None:
-    """The time from frame to frame, from the intervals of single universes in nanoseconds; None if there are too few.
+def find_period(intervals: npt.NDArray[np.int64], universes: int = 1) -> int | None:
+    """The time from frame to frame, from the intervals of single universes in nanoseconds, in the order in which they
+    came; None if there are too few.
 
-    Thinned-out data make some intervals twice or three times as long, so a shorter one that is common is believed.
+    Thinned-out data make some intervals twice or three times as long, so a shorter one that is common is believed. If
+    many are no multiples at all, as with a coarse timer, the mean is; where it changes on the way, the longest.
     """
     busy = intervals[(intervals > 0) & (intervals < THIN_NS)]
     if len(busy) < 3:
@@ -133,15 +138,20 @@ def find_period(intervals: np.ndarray) -> int | None:
     middle = float(np.quantile(busy, 0.5, method="lower"))  # one that is there, not between two
     for parts in (3, 2):
         near = np.abs(busy - middle / parts) < 0.1 * middle / parts
-        if near.mean() > 0.15:
+        if near.mean() > 0.15 and middle / parts > PERIOD_MIN_NS:
             middle /= parts
             break
     middle = float(np.median(busy[np.abs(busy - middle) < 0.3 * middle]))
     for longest in (2, 8):  # short ones first: a small error grows with the times
         times = np.rint(busy / middle)
-        fits = (times >= 1) & (times < longest) & (np.abs(busy / middle - times) < 0.3)
+        off = np.abs(busy / middle - times)
+        fits = (times >= 1) & (times < longest) & (off < 0.3)
         if fits.any():
             middle = float(busy[fits].sum() / times[fits].sum())
+    if (off > 0.3).mean() > 0.05:
+        some = 32 * universes
+        means = [float(busy[at : at + some].mean()) for at in range(0, len(busy) - some + 1, some)]
+        middle = float(np.quantile(means or [busy.mean()], 0.9))
     return max(1, round(middle))
 
 
@@ -221,6 +231,16 @@ class Pacer:
         self._number += 1
         self._due_ns += self._period_ns
         self._out(row)
+
+    def rates(self) -> tuple[float, float] | None:
+        """The slowest and the fastest rate, in frames a second, that lasted for `RATE_FRAMES` frames."""
+        runs, numbers, times = np.array(self._times, np.int64).reshape(-1, 3).T
+        together = runs[RATE_FRAMES:] == runs[:-RATE_FRAMES]
+        took_ns = (times[RATE_FRAMES:] - times[:-RATE_FRAMES])[together]
+        if not len(took_ns) or took_ns.min() <= 0:
+            return None
+        rates = (numbers[RATE_FRAMES:] - numbers[:-RATE_FRAMES])[together] * 1e9 / took_ns
+        return float(np.quantile(rates, 0.05)), float(np.quantile(rates, 0.95))
 
     def measured_fps(self) -> float | None:
         """The rate at which the frames came: a line through their times, those out of line left out.

@@ -231,3 +231,43 @@ def test_a_given_rate_is_written_and_a_stream_that_differs_is_told(tmp_path: Pat
     frames, outcome = recorded(tmp_path, stream(levels, 1, 40), Wanted(slots="sent", fps=Fraction(20)))
     assert outcome.info.fps == 20 and np.array_equal(frames[:, :, 0], levels)
     assert any("the stream ran at 40" in line for line in outcome.tally.lines(outcome.info.fps))
+
+
+def two_rates(levels: Frames, first: int, second: int) -> list[Event]:
+    """Half of the frames at one rate, the other half at another."""
+    half = len(levels) // 2
+    begin_ns = half * 1_000_000_000 // first
+    later = [
+        (begin_ns + number * 1_000_000_000 // second + place, data(place + 1, half + number, [level]))
+        for number, frame in enumerate(levels[half:])
+        for place, level in enumerate(frame)
+    ]
+    return stream(levels[:half], 1, first) + later
+
+
+def test_a_stream_that_doubles_its_rate_half_way_keeps_its_time(tmp_path: Path) -> None:
+    levels = changing(240, 2)
+    for first, second in ((20, 40), (40, 20)):
+        frames, outcome = recorded(tmp_path, two_rates(levels, first, second))
+        assert outcome.info.fps == 40 and abs(len(frames) - 360) <= 1
+        changes = np.concatenate([[True], (frames[1:] != frames[:-1]).any(axis=(1, 2))])
+        assert np.array_equal(frames[changes][:, :, 0], levels)
+
+
+def test_a_stream_that_changes_its_rate_half_way_is_told(tmp_path: Path) -> None:
+    """Every frame is kept; one file has one rate, so a part of it lasts longer than it did."""
+    levels = changing(400, 2)
+    frames, outcome = recorded(tmp_path, two_rates(levels, 25, 40))
+    assert np.array_equal(frames[:, :, 0], levels)
+    told = [line for line in outcome.tally.lines(outcome.info.fps) if "its rate changed on the way" in line]
+    assert told == ["its rate changed on the way, from 25 to 40 a second; record the parts one by one"]
+
+
+@pytest.mark.parametrize("fps", [30, 40])
+def test_a_source_with_a_coarse_timer_loses_nothing(tmp_path: Path, fps: int) -> None:
+    """Instants rounded up to 1/64 s, as some systems do (common practice, no source)."""
+    levels = changing(200, 3)
+    sent = stream(levels, 1, fps, spread_ns=300)
+    events = [(-(-at_ns // 15_625_000) * 15_625_000 + at_ns % 1000, packet) for at_ns, packet in sent]
+    frames, outcome = recorded(tmp_path, events)
+    assert np.array_equal(frames[:, :, 0], levels) and outcome.info.fps == fps
