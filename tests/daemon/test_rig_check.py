@@ -1,0 +1,173 @@
+"""A rig check is asked for, decided, and ends by itself: never in dark hours unless the site lets it be dim there."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from gloaming.daemon.direction.asking import Refusal
+from gloaming.daemon.direction.decide import decide, instant, score
+from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.direction.rig_check import Asked, ask_rig_check
+from gloaming.daemon.direction.score import SECOND_NS, State
+from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.state import State as Store
+from gloaming.daemon.transmitter.messages import read_dark
+from gloaming.shows.mistake import MistakeError
+
+CHECK = Check("walk of string ridge", "/x/walk.frames", 200, Fraction(2))
+SITE = """[site]
+name = "Pier Road boathouse"
+latitude = 54.486
+longitude = -0.613
+timezone = "Europe/London"
+[neighbours]
+dark = [{{ days = "daily", from = "22:30", to = "07:00" }}]
+dim = [{{ days = "daily", from = "21:00", to = "22:30", brightness = 0.2 }}]
+{more}
+"""
+RIG = """[[controller]]
+name = "left"
+universes = "1-2"
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 1
+pixels = 200
+"""
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Site:
+    return site_of(tmp_path)
+
+
+def site_of(folder: Path, more: str = "") -> Site:
+    (folder / "site.toml").write_text(SITE.format(more=more), encoding="utf-8")
+    (folder / "rig.toml").write_text(RIG, encoding="utf-8")
+    return load_site(folder)
+
+
+def at(site: Site, local: str) -> int:
+    return instant(datetime.fromisoformat(f"2026-11-20T{local}").replace(tzinfo=site.timezone))
+
+
+def standing(asked: Asked) -> Override:
+    return Override(7, Kind.RIG_CHECK, asked.at_ns, asked.until_ns, "Nan", level=asked.level, check=CHECK)
+
+
+def test_it_lasts_ten_minutes_at_a_low_level_where_nothing_is_said(site: Site) -> None:
+    asked = ask_rig_check({"string": "ridge"}, at(site, "17:00"), site)
+    assert asked.until_ns - asked.at_ns == 600 * SECOND_NS
+    assert (asked.level, asked.pattern.kind) == (0.3, "colours")
+
+
+def test_it_is_what_now_has_and_ends_by_itself(site: Site) -> None:
+    check = standing(ask_rig_check({"pattern": "walk"}, at(site, "17:00"), site))
+    now = decide(at(site, "17:03"), site, (check,))
+    assert (now.state, now.brightness, now.sound, now.frame) == (State.RIG_CHECK, 0.3, False, 160)
+    assert now.piece == "rig check: walk of string ridge"
+    assert "rig check, walk of string ridge by Nan at 17:00 until 17:10" in now.reasons[0].text
+    assert decide(at(site, "17:10"), site, (check,)).state == State.DARK
+
+
+def test_the_neighbours_dim_hours_hold_for_it(site: Site) -> None:
+    check = standing(ask_rig_check({"pattern": "walk", "level": 0.9}, at(site, "21:30"), site))
+    assert decide(at(site, "21:31"), site, (check,)).brightness == 0.2
+
+
+def test_in_dark_hours_it_is_refused_and_before_them_it_ends_where_they_begin(site: Site) -> None:
+    with pytest.raises(Refusal, match="dark hours 22:30 to 07:00"):
+        ask_rig_check({"pattern": "walk"}, at(site, "23:00"), site)
+    asked = ask_rig_check({"pattern": "walk"}, at(site, "22:25"), site)
+    assert asked.until_ns == at(site, "22:30")
+
+
+def test_even_a_check_that_should_not_be_there_is_dark_in_dark_hours(site: Site) -> None:
+    check = Override(7, Kind.RIG_CHECK, at(site, "22:00"), at(site, "23:59"), level=1.0, check=CHECK)
+    now = decide(at(site, "23:00"), site, (check,))
+    assert (now.state, now.brightness) == (State.DARK, 0)
+
+
+def test_a_site_may_allow_a_low_level_in_dark_hours(tmp_path: Path) -> None:
+    site = site_of(tmp_path, "rig_check = 0.05")
+    check = standing(ask_rig_check({"pattern": "walk"}, at(site, "23:00"), site))
+    now = decide(at(site, "23:01"), site, (check,))
+    assert (now.state, now.brightness) == (State.RIG_CHECK, 0.05)
+    for segment in score(at(site, "22:30"), at(site, "23:59"), site, (check,)).segments:
+        assert max(segment.level_from, segment.level_until) <= 0.05
+    assert decide(at(site, "23:11"), site, (check,)).state == State.DARK
+
+
+def test_the_second_lock_lets_a_low_check_through_no_brighter_and_no_longer() -> None:
+    dark = read_dark({"from_ns": 0, "until_ns": 1000, "windows": [[100, 900]], "low": [[200, 300, 0.05]]})
+    assert [dark.ceiling(ns) for ns in (50, 150, 200, 299, 300, 950)] == [1, 0, 0.05, 0.05, 0, 1]
+    assert dark.ceiling(2000) == 0
+    assert dark.next_edge(150) == 200
+    assert dark.next_edge(200) == 300
+
+
+def test_somebodys_dark_is_stronger(site: Site) -> None:
+    dark = Override(3, Kind.DARK, at(site, "16:00"), at(site, "22:00"), "Ada")
+    with pytest.raises(Refusal, match="dark by Ada"):
+        ask_rig_check({"pattern": "walk"}, at(site, "17:00"), site, (dark,))
+    check = standing(ask_rig_check({"pattern": "walk"}, at(site, "17:00"), site))
+    assert decide(at(site, "17:01"), site, (check, dark)).state == State.DARK
+
+
+def test_while_the_show_is_paused_the_rig_can_be_checked(site: Site) -> None:
+    pause = Override(3, Kind.PAUSE, at(site, "16:50"), at(site, "18:00"))
+    check = standing(ask_rig_check({"pattern": "walk"}, at(site, "17:00"), site, (pause,)))
+    assert decide(at(site, "17:01"), site, (pause, check)).state == State.RIG_CHECK
+    assert decide(at(site, "17:20"), site, (pause, check)).state == State.PAUSED
+
+
+@pytest.mark.parametrize(
+    ("request_", "said"),
+    [
+        ({"pattern": "disco"}, "there is no pattern 'disco'; use colour, colours, pixel"),
+        ({"pattern": "walk", "string": "none"}, "there is no string 'none'; use ridge"),
+        ({"pattern": "walk", "strings": "ridge"}, "this is not a list of strings"),
+        ({"pattern": "walk", "controller": "none"}, "there is no controller 'none'; use left"),
+        ({"pattern": "walk", "controller": "left", "string": "ridge"}, "stands beside a string"),
+        ({"pattern": "pixel"}, "number: missing; as 37"),
+        ({"pattern": "pixel", "number": 201}, "there is no pixel 201; the longest string there has 200"),
+        ({"pattern": "pixel", "number": True}, "True is not a number"),
+        ({"pattern": "walk", "number": 3}, "the pattern walk has none"),
+        ({"pattern": "universe", "number": 3}, "universe 3 is not there"),
+        ({"pattern": "colour", "colour": "mauve"}, "there is no colour 'mauve'; use red, green"),
+        ({"level": 0}, "0 is not a number from 0.01 to 1"),
+        ({"level": float("nan")}, "nan is not a number from 0.01 to 1"),
+        ({"minutes": 11}, "11 is not a number from 0.017 to 10"),
+        ({"strings": [1]}, "there is no string 1"),
+        ({"brightness": 1}, "a rig check has no such key; it may have pattern"),
+    ],
+)
+def test_nonsense_is_told_in_one_line(site: Site, request_: dict[str, object], said: str) -> None:
+    with pytest.raises(MistakeError) as caught:
+        ask_rig_check(request_, at(site, "17:00"), site)
+    assert len(caught.value.mistakes) == 1
+    assert said in str(caught.value)
+
+
+def test_it_survives_a_restart_and_a_database_of_before_has_room_for_it(tmp_path: Path) -> None:
+    old = Store(tmp_path, 0)
+    old._db.execute("ALTER TABLE override DROP COLUMN rig_check")  # as the table was before
+    old.close()
+    check = Override(1, Kind.RIG_CHECK, 10, 20, "Nan", level=0.3, check=CHECK)
+    store = Store(tmp_path, 0)
+    store.add(check)
+    store.close()
+    assert Store(tmp_path, 0).overrides(0) == (check,)
+
+
+def test_days_that_meet_agree_on_a_check_over_midnight(tmp_path: Path) -> None:
+    site = site_of(tmp_path, "rig_check = 0.1")
+    begin = at(site, "23:55")
+    check = standing(ask_rig_check({"pattern": "walk"}, begin, site))
+    for minutes in range(10):
+        now = decide(begin + minutes * 60 * SECOND_NS + SECOND_NS, site, (check,))
+        assert now.frame == (minutes * 120 + 2) % 200, timedelta(minutes=minutes)
