@@ -1,4 +1,4 @@
-"""The director's clock: the machine's wall clock with an offset, how it stands to the monotonic clock, and its steps."""
+"""The director's clock: the wall clock with an offset, how it stands to the monotonic clock, and its steps."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ class Clock:
 
 
 def watch_steps() -> int | None:
-    """A descriptor that turns readable once the wall clock has been set (timerfd_create(2)); None where there is none."""
+    """A descriptor that turns readable when the wall clock is set (timerfd_create(2)); None where there is none."""
     libc = ctypes.CDLL(None, use_errno=True)
     descriptor = int(libc.timerfd_create(_CLOCK_REALTIME, os.O_NONBLOCK | os.O_CLOEXEC))
     if descriptor < 0:
