@@ -1,0 +1,188 @@
+"""What `gloaming sound` does: list devices; play clicks and flashes with a transmitter of its own."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import select
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import wave
+from dataclasses import asdict
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+import numpy as np
+
+from gloaming.api.commands.run import state_folder
+from gloaming.daemon.direction.billing import neighbours_windows
+from gloaming.daemon.messages import setup_message
+from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.sound_tables import read_delay
+from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices
+from gloaming.shows.framefile import FrameWriter, Universe
+from gloaming.shows.mistake import Mistake, MistakeError
+
+SECOND_NS = 1_000_000_000
+FPS, RATE_HZ = 40, 48_000
+LEVEL = 0.3
+"""How bright the flashes are: the test is watched from close by."""
+FLASH_FRAMES, CLICK_S = 4, 0.01
+BEFORE_NS = 4 * SECOND_NS
+CAUTION = "The whole rig flashes once a second at 30 %. Keep people with photosensitive epilepsy away from it."
+
+
+def list_devices(args: argparse.Namespace) -> int:
+    """`gloaming sound devices`; exit 1 where there is none."""
+    try:
+        found = devices()
+    except NoDeviceError as error:
+        print(error, file=sys.stderr)
+        return 1
+    if args.json:
+        print(json.dumps([asdict(device) for device in found], indent=2))
+    for device in () if args.json else found:
+        mark = "*" if device.default else " "
+        print(f"{mark} {device.name}  ({device.channels} channels, {device.rate_hz} samples a second)")
+    if not found:
+        print("this machine has no sound device", file=sys.stderr)
+    return 0 if found else 1
+
+
+def click_and_flash(args: argparse.Namespace) -> int:
+    """`gloaming sound test`; exit 1 where the neighbours' hours forbid it, or nothing can be heard."""
+    if not 5 <= args.seconds <= 300:
+        raise MistakeError(
+            Mistake("--for", None, None, f"{args.seconds:g} is not from 5 to 300 seconds", "as --for 30")
+        )
+    site = load_site(args.site, strict=False)
+    try:
+        delay_ns = site.sound.delay if args.delay is None else read_delay(args.delay)
+    except ValueError as error:
+        wrong, _, right = str(error).partition("; ")
+        raise MistakeError(Mistake("--delay", None, None, wrong, right)) from None
+    now_ns = time.time_ns()
+    until_ns = now_ns + BEFORE_NS + round(args.seconds) * SECOND_NS
+    for window in neighbours_windows(site, now_ns, until_ns):
+        if window.ceiling == 0 or (window.quiet and window.volume == 0):
+            print(f"{window.reason.text} ({window.reason.rule})", file=sys.stderr)
+            return 1
+    _refuse_beside_a_daemon(state_folder(args.site, args.state) / "transmitter.sock")
+    print(CAUTION)
+    by = "later" if delay_ns >= 0 else "earlier"
+    print(f"a click and a flash each second, the click {abs(delay_ns) / 1e6:g} ms {by} ([sound] delay); Ctrl-C ends it")
+    with tempfile.TemporaryDirectory(prefix="gloaming-") as name:
+        said = _play(Path(name), site, now_ns + BEFORE_NS, until_ns, delay_ns)
+    print("click after flash: a smaller delay; click before flash: a greater one. Try with --delay.")
+    return 1 if said else 0
+
+
+def _refuse_beside_a_daemon(path: Path) -> None:
+    with socket.socket(socket.AF_UNIX) as probe:
+        try:
+            probe.connect(str(path))
+        except OSError:
+            return
+    wrong = "the daemon plays this site, and both would send to the same universes"
+    raise MistakeError(Mistake(path.parent, None, None, wrong, "end it first, and start it again after the test"))
+
+
+def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int) -> bool:
+    """Give it to a transmitter; whether it had anything to say against its sound."""
+    seconds = (until_ns - begin_ns) // SECOND_NS
+    frames, sound = _make(folder, site, seconds)
+    line = folder / "transmitter.sock"
+    transmitter = subprocess.Popen([sys.executable, "-m", "gloaming.daemon.transmitter", str(line)])
+    ending: list[int] = []
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda number, _: ending.append(number))
+    try:
+        sock = _connect(line, transmitter)
+        anchor = {"utc_ns": time.time_ns(), "monotonic_ns": time.monotonic_ns()}
+        dark = {"op": "dark", "from_ns": begin_ns - 60 * SECOND_NS, "until_ns": until_ns, "windows": [], "low": []}
+        black = _segment(begin_ns - BEFORE_NS, begin_ns)
+        piece = {"path": str(frames), "piece": "click and flash", "frames": seconds * FPS, "sound": str(sound)}
+        score = {
+            "op": "score",
+            "id": 1,
+            "anchor": anchor,
+            "wall_offset_ns": 0,
+            "from_ns": begin_ns - BEFORE_NS,
+            "until_ns": until_ns,
+            "segments": [black, {**_segment(begin_ns, until_ns, LEVEL), **piece}],
+            "device": site.sound.device,
+            "delay_ns": delay_ns,
+        }
+        for message in (setup_message(site, uuid4().hex, None), dark, score):
+            sock.sendall(json.dumps(message).encode() + b"\n")
+        return _listen(sock, until_ns, ending)
+    finally:
+        transmitter.terminate()
+        transmitter.wait()
+
+
+def _make(folder: Path, site: Site, seconds: int) -> tuple[Path, Path]:
+    """A flash of every slot and a click at each full second but the first."""
+    offset, universes = 0, []
+    for number, slots in site.rig.slots.items():
+        universes.append(Universe(number, slots, offset))
+        offset += slots
+    flash = np.full((FPS, offset), 0, dtype=np.uint8)
+    flash[:FLASH_FRAMES] = 255
+    with FrameWriter(folder / "flash.frames", Fraction(FPS), universes) as writer:
+        writer.write(np.zeros((FPS, offset), dtype=np.uint8))
+        for _ in range(seconds - 1):
+            writer.write(flash)
+    tone = np.zeros(RATE_HZ, dtype="<i2")
+    at = np.arange(round(CLICK_S * RATE_HZ))
+    tone[: len(at)] = np.round(16_000 * np.sin(2 * np.pi * 2000 * at / RATE_HZ))
+    with wave.open(str(folder / "click.wav"), "wb") as file:
+        file.setparams((1, 2, RATE_HZ, 0, "NONE", ""))
+        file.writeframes(bytes(RATE_HZ * 2))
+        for _ in range(seconds - 1):
+            file.writeframes(tone.tobytes())
+    return folder / "flash.frames", folder / "click.wav"
+
+
+def _segment(from_ns: int, until_ns: int, level: float = 0.0) -> dict[str, Any]:
+    silent: dict[str, Any] = {"path": None, "piece": None, "frames": 1, "still": None, "look": 0, "sound": None}
+    times = {"from_ns": from_ns, "until_ns": until_ns, "zero_ns": from_ns, "fps": [FPS, 1]}
+    volume = 1.0 if level else 0.0
+    return {**silent, **times, "level": [level, level], "gain": 1.0, "sound_level": [volume, volume]}
+
+
+def _connect(path: Path, transmitter: subprocess.Popen[bytes]) -> socket.socket:
+    for _ in range(500):
+        sock = socket.socket(socket.AF_UNIX)
+        try:
+            sock.connect(str(path))
+            return sock
+        except OSError:
+            sock.close()
+            if transmitter.poll() is not None:
+                break
+            time.sleep(0.02)
+    raise MistakeError(Mistake("transmitter", None, None, "it does not start", "see what it printed above"))
+
+
+def _listen(sock: socket.socket, until_ns: int, ending: list[int]) -> bool:
+    """Pass on what the transmitter says is wrong, until the end or Ctrl-C."""
+    unread, silent = b"", False
+    while time.time_ns() < until_ns and not ending:
+        if not select.select([sock], [], [], 0.2)[0]:
+            continue
+        data = sock.recv(1 << 16)
+        if not data:
+            break
+        *lines, unread = (unread + data).split(b"\n")
+        for message in map(json.loads, lines):
+            if message["op"] == "trouble" and not message["over"]:
+                print(f"{message['subject']}: {message['text']}", file=sys.stderr)
+                silent |= message["kind"] == "sound"
+    return silent
