@@ -194,7 +194,7 @@ def _watch(
         while not ending.wait(0.1) and (deadline is None or time.monotonic() < deadline):
             if size != console.size:
                 size = console.size
-                picture = Picture(max(20, min(size.width, 110)), max(6, min(size.height - 5, 34)))
+                picture = Picture(max(20, min(size.width, 140)), max(6, min(size.height - 6, 44)))
             if time.monotonic() - asked > 0.5:
                 try:
                     now, asked = _now(base, token), time.monotonic()
@@ -202,14 +202,13 @@ def _watch(
                     asked = time.monotonic()  # the daemon is being restarted; the picture goes on
             telemetry = now["health"]["transmitter"] or {}
             counts = receiver.counts
-            line = (
-                f"{now['state']}  {now['piece'] or ''}  {now['position_s'] or 0:.1f} s  at {now['brightness']:.0%}   "
-            )
-            line += f"received {counts.packets}  lost {counts.lost}  out of sequence {counts.out_of_sequence}   "
             late = telemetry.get("lateness_us", {})
-            line += f"late p50 {late.get('p50', 0)} us, p99 {late.get('p99', 0)} us   Ctrl-C ends it"
+            shown = f"{now['state']}  {now['piece'] or ''}  {now['position_s'] or 0:.1f} s  at {now['brightness']:.0%}"
+            counted = f"received {counts.packets}  lost {counts.lost}  out of sequence {counts.out_of_sequence}   "
+            counted += f"late p50 {late.get('p50', 0)} us, p99 {late.get('p99', 0)} us   Ctrl-C ends it"
             assert picture
-            view.update(Group(picture.render(dict(counts.levels)), Text(line)))
+            lines = (Text(line, no_wrap=True, overflow="ellipsis") for line in (shown, counted))
+            view.update(Group(picture.render(dict(counts.levels)), *lines))
 
 
 def _result(last: dict[str, Any], receiver: Receiver) -> dict[str, Any]:
