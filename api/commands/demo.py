@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 import signal
-import socket
 import tempfile
 import threading
 import time
@@ -47,7 +46,7 @@ def run_demo(args: argparse.Namespace) -> int:
     with tempfile.TemporaryDirectory(prefix="gloaming-") as folder:
         site = Path(folder) / "pier-road"
         receiver, address = _receiver()
-        _make(site, address, _free_port(), console)
+        _make(site, address, console)
         result = _play(site, receiver, args.seconds, console, live=not args.json)
     if args.json:
         print(json.dumps(result, indent=2))
@@ -71,18 +70,7 @@ def _receiver() -> tuple[Receiver, str]:
     raise MistakeError(Mistake("demo", None, None, wrong, "end the other receiver of E1.31 first"))
 
 
-def _free_port() -> int:
-    for port in (8080, 0):
-        with socket.socket() as probe:
-            try:
-                probe.bind(("127.0.0.1", port))
-            except OSError:
-                continue
-            return int(probe.getsockname()[1])
-    raise MistakeError(Mistake("demo", None, None, "no port is free on 127.0.0.1", "end another program first"))
-
-
-def _make(site: Path, address: str, port: int, console: Any) -> None:
+def _make(site: Path, address: str, console: Any) -> None:
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     from gloaming.shows.demonstration.season import make_season
@@ -96,7 +84,7 @@ def _make(site: Path, address: str, port: int, console: Any) -> None:
                 tasks[name] = bar.add_task(name, total=frames)
             bar.update(tasks[name], completed=done)
 
-        make_season(site, address, f"127.0.0.1:{port}", progress)
+        make_season(site, address, "127.0.0.1:0", progress)
 
 
 def _play(site: Path, receiver: Receiver, seconds: float | None, console: Any, live: bool) -> dict[str, Any]:
