@@ -113,7 +113,8 @@ class RigCare:
         director = self.director
         asked = ask_rig_check(request, director.clock.now_ns(), director.site, director.overrides)
         found = await asyncio.to_thread(self._render, asked.pattern, director.site.rig)
-        return _override(asked, found, who)
+        begun = ask_rig_check(request, director.clock.now_ns(), director.site, director.overrides)
+        return _override(begun, found, who)
 
     def _render(self, pattern: Pattern, rig: Rig) -> Check:
         """The pattern's frame file: made once, found again by what is in it; the oldest make room."""
