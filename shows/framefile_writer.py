@@ -37,6 +37,13 @@ PAGE_BYTES_SMALL, PAGE_BYTES = 1024, 4096
 """Pages of files whose chunks are small: five of them lie about half empty in every file; and of all others."""
 
 
+def place_wrong(path: Path) -> str | None:
+    """What is wrong with a place for a new file, or None."""
+    if path.is_dir():
+        return "this is a folder, not a frame file"
+    return None if path.parent.is_dir() else f"there is no folder {path.parent}"
+
+
 class FrameWriter:
     """Writes one frame file. Leaving the `with` block finishes it; leaving it by an exception removes the temporary.
 
@@ -50,12 +57,7 @@ class FrameWriter:
         self.path = Path(path)
         self.temporary = self.path.with_name(f"{self.path.name}.{secrets.token_hex(4)}.part")
         self.frames = 0
-        wrong = fps_wrong(fps) or universes_wrong(universes)
-        if not wrong and self.path.is_dir():
-            wrong = "this is a folder, not a frame file"
-        elif not wrong and not self.path.parent.is_dir():
-            wrong = f"there is no folder {self.path.parent}"
-        if wrong:
+        if wrong := fps_wrong(fps) or universes_wrong(universes) or place_wrong(self.path):
             raise MistakeError(Mistake(self.path, None, None, wrong))
         self._id = os.urandom(8)
         self._meta = {"fps": f"{fps.numerator}/{fps.denominator}", "frames": "0", "id": self._id.hex(), "seal": ""}

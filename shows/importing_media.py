@@ -109,10 +109,12 @@ class Video:
         with self._opened() as container:
             stream = container.streams.video[0]
             rate, second = stream.average_rate, Fraction(stream.time_base)
-            packets = container.demux(stream)  # nothing is decoded for this
-            self._stamps = sorted({packet.pts for packet in packets if packet.pts is not None and packet.size})
-        if not self._stamps:
+            stamps = {packet.pts for packet in container.demux(stream) if packet.size}  # nothing is decoded for this
+        if not stamps:
             raise mistake(path, "there are no pictures in it")
+        self._stamps = sorted(stamps - {None})
+        if not self._stamps:
+            raise mistake(path, "its pictures do not say when they are shown", "put it into an .mkv or .mp4 file")
         if fps is None and not rate:
             raise mistake(path, "the video has no frame rate", "give one: --fps 25")
         starts_s = [(stamp - self._stamps[0]) * second for stamp in self._stamps]

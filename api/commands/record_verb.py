@@ -9,10 +9,12 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from gloaming.api.commands.frames_verbs import bar, made
 from gloaming.shows import importing
+from gloaming.shows.framefile_writer import place_wrong
 from gloaming.shows.importing import mistake
 from gloaming.shows.recording.live import Ear, Live
 from gloaming.shows.recording.receive import DISCOVERY_S, DISCOVERY_UNIVERSE, Receiver, open_sockets
@@ -34,7 +36,9 @@ def record_(args: argparse.Namespace) -> int:
     else:
         outcome = _live(args, wanted)
     _report(args, outcome)
-    return 0
+    if outcome.broken:
+        _say(f"{args.out}: {outcome.broken}; what came before is kept")
+    return 1 if outcome.broken else 0
 
 
 def _wanted(args: argparse.Namespace) -> Wanted:
@@ -52,6 +56,8 @@ def _wanted(args: argparse.Namespace) -> Wanted:
 
 
 def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
+    if wrong := place_wrong(args.out):
+        raise mistake(args.out, wrong)
     stop = threading.Event()
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
     for number in before:
@@ -69,13 +75,15 @@ def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
         _say(f"warning: {note}")
     receiver = Receiver(sockets)
     live = Live(receiver, args.out, wanted)
+    broken = None
     try:
         try:
             _run(args, live, stop)
         except EOFError as error:
-            _say(f"error: {error}; what came before is kept")
+            broken = str(error)
         with bar("tidying") as progress:
-            return live.finish(give_back, progress)
+            outcome = live.finish(give_back, progress)
+        return replace(outcome, broken=outcome.broken or broken)
     except BaseException:
         live.discard()
         raise

@@ -42,11 +42,12 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of it: the file, the counts, and more lines to be said."""
+    """What came of it: the file, the counts, more lines to be said; and what broke it off, if anything did."""
 
     info: FrameFileInfo
     tally: Tally
     notes: tuple[str, ...]
+    broken: str | None = None
 
 
 def lay_out(
@@ -72,6 +73,7 @@ class Recording:
     def __init__(self, out: Path, slots: Mapping[int, int], rhythm: Rhythm, wanted: Wanted, live: bool) -> None:
         self.tally = Tally()
         self.ended: str | None = None
+        self._broken: str | None = None
         self._wanted, self._slots = wanted, dict(sorted(slots.items()))
         self._pacer = Pacer(rhythm.period_ns, self._frame)
         self._assembler = Assembler(tuple(self._slots), rhythm, self._pacer, self.tally, clock_is_steady=live)
@@ -86,7 +88,7 @@ class Recording:
         still_s, for_s = wanted.until_still_s, wanted.for_s
         self._still_max = None if still_s is None else max(1, round(still_s * float(self._fps)))
         self._frames_max = None if for_s is None else max(1, round(for_s * float(self._fps)))
-        self._unsafe = 0
+        self._unsafe = self._filled_before = 0
         self._writer = FrameWriter(out, self._fps, _universes(self._slots), crash_safe=live)
         frame_bytes = sum(self._slots.values())
         self._safe_each = round(self._fps) if chunk_frames(self._fps, frame_bytes) > 1.5 * self._fps else None
@@ -120,7 +122,7 @@ class Recording:
         if self.ended is None:
             self._assembler.take(packets)
             self._count_longer(packets)
-        self.tally.frames_filled = self._pacer.filled
+        self.tally.frames_filled = self._pacer.filled - self._filled_before
 
     def _count_longer(self, packets: Packets) -> None:
         for number in np.flatnonzero(packets.slots > self._shortest).tolist():
@@ -153,6 +155,8 @@ class Recording:
     def _write(self, row: Bytes) -> None:
         if self.ended is not None:
             return
+        if not self.tally.frames:  # what was left out at the beginning does not count
+            self._filled_before = self._pacer.filled
         try:
             self._writer.write(self._columns(row))
             self._unsafe += 1
@@ -161,7 +165,7 @@ class Recording:
                 self._unsafe = 0
         except MistakeError as error:
             self._writer.drop_tail()
-            self.ended = error.mistakes[0].wrong
+            self.ended = self._broken = error.mistakes[0].wrong
             return
         np.bitwise_or(self._lit, row, out=self._lit)
         self.tally.frames += 1
@@ -175,10 +179,10 @@ class Recording:
             for _ in range(self._still):
                 assert self._row is not None
                 self._write(self._row)
-        self.tally.frames_filled = self._pacer.filled
+        self.tally.frames_filled = self._pacer.filled - self._filled_before
         self.tally.measured_fps = self._pacer.measured_fps()
         self.tally.rates = self._pacer.rates()
-        notes = [] if self.ended is None else [f"ended: {self.ended}"]
+        notes = [] if self.ended in (None, self._broken) else [f"ended: {self.ended}"]
         fps = self._wanted.fps or (usual(self.tally.measured_fps) if self.tally.measured_fps else self._fps)
         if fps != self._fps:
             try:
@@ -186,7 +190,7 @@ class Recording:
             except MistakeError as error:
                 notes.append(f"the rate stays {float(self._fps):g}: {error.mistakes[0].wrong}")
         self._writer.close()
-        return Outcome(inspect(self._writer.path), self.tally, tuple(notes))
+        return Outcome(inspect(self._writer.path), self.tally, tuple(notes), self._broken)
 
     def discard(self) -> None:
         """Leave nothing behind."""
@@ -268,7 +272,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     notes += [f"of no use: {count} packets {text}" for text, count in seen.unusable.most_common()]
     if seen.trouble:
         notes.append(seen.trouble)
-    return Outcome(outcome.info, outcome.tally, tuple(notes))
+    return replace(outcome, notes=tuple(notes))
 
 
 def _packets(path: Path, seen: capture.Seen) -> Iterator[Packets]:

@@ -169,10 +169,18 @@ def test_a_full_disk_keeps_what_was_good(tmp_path: Path) -> None:
     )
     command = [sys.executable, "-c", code, "record", "--capture", path, out, "--slots", "sent"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 0 and "ended: it cannot be written (" in done.stdout, done.stderr
+    assert done.returncode == 1 and done.stderr.count("\n") == 1
+    assert "it cannot be written (" in done.stderr and "what came before is kept" in done.stderr
     frames = everything(inspect(out))
     assert 120 <= len(frames) < 400 and np.array_equal(frames[:, :510], noise[: len(frames)])
     assert sorted(one.name for one in tmp_path.iterdir()) == ["in.pcap", "out.frames"]
+
+
+def test_a_place_that_is_not_there_is_told_before_anything_is_recorded(tmp_path: Path) -> None:
+    for out, text in ((tmp_path / "none" / "out.frames", "there is no folder"), (tmp_path, "this is a folder")):
+        command = [*COMMAND, "record", out, "--universes", "1", "--address", "127.0.55.5"]
+        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=PATIENCE_S)
+        assert done.returncode == 2 and text in done.stderr
 
 
 def test_all_that_discovery_announces_is_recorded_by_multicast(tmp_path: Path) -> None:

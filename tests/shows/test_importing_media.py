@@ -100,6 +100,27 @@ def test_a_picture_that_the_decoder_mends_by_itself_is_said_too(tmp_path: Path) 
     assert (video.lost, video.mended) == (0, 1)
 
 
+def test_a_video_without_a_rate_takes_the_one_that_is_given(tmp_path: Path) -> None:
+    """A single picture has no rate; and a bare H.264 stream (Annex B) has no times at all."""
+    path = tmp_path / "a.nut"
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("ffv1", rate=25)
+        stream.width, stream.height, stream.pix_fmt = 64, 32, "bgr0"
+        container.mux(stream.encode(av.VideoFrame.from_ndarray(pictures()[0], format="rgb24")))
+        container.mux(stream.encode())
+    with pytest.raises(MistakeError, match="no frame rate; give one: --fps 25"):
+        Video(path, MATRIX, None)
+    assert np.array_equal(all_of(Video(path, MATRIX, Fraction(25)).source)[:1], np.load(PICTURE)[:1])
+    bare = tmp_path / "a.h264"
+    with av.open(str(bare), "w") as container:
+        stream = container.add_stream("libx264", rate=25)
+        stream.width, stream.height, stream.pix_fmt = 64, 32, "yuv420p"
+        container.mux(stream.encode(av.VideoFrame.from_ndarray(pictures()[0], format="rgb24")))
+        container.mux(stream.encode())
+    with pytest.raises(MistakeError, match=r"do not say when they are shown; put it into an .mkv or .mp4 file"):
+        Video(bare, MATRIX, None)
+
+
 def test_what_is_no_video_is_a_mistake(tmp_path: Path) -> None:
     path = tmp_path / "a.mp4"
     for data in (b"", b"text" * 100):
