@@ -89,14 +89,19 @@ class Stage:
             for message in self._read(deadline):
                 if message["op"] == op and such(message):
                     return message
-        raise AssertionError(f"no {op} came; heard: {self.heard[-5:]}")
+        raise AssertionError(f"no {op} came; heard: {self.heard[-2:]}")
+
+    def said(self, op: str, such: Callable[[dict[str, Any]], bool] = lambda message: True) -> dict[str, Any]:
+        """A message of a kind, among those that have come or are to come."""
+        found = (message for message in self.heard if message["op"] == op and such(message))
+        return next(found, None) or self.wait_for(op, such)
 
     def _read(self, deadline: float) -> Iterator[dict[str, Any]]:
         while b"\n" not in self._unread:
             ready, _, _ = select.select([self.sock], [], [], max(0.0, deadline - time.monotonic()))
             data = self.sock.recv(1 << 16) if ready else b""
             if not data:
-                raise AssertionError(f"the transmitter says no more; heard: {self.heard[-5:]}")
+                raise AssertionError(f"the transmitter says no more; heard: {self.heard[-2:]}")
             self._unread += data
         line, _, self._unread = self._unread.partition(b"\n")
         self.heard.append(json.loads(line))

@@ -1,0 +1,228 @@
+"""When the network or the disk goes wrong: the clock keeps its beat, the others are not disturbed, sending resumes by
+itself, and it is said once. Everything happens in network namespaces of the test's own."""
+
+from __future__ import annotations
+
+import socket
+import time
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.daemon.transmitter.stage import (
+    PORT,
+    SECOND_NS,
+    Ear,
+    Stage,
+    Street,
+    in_namespace,
+    listening,
+    moving,
+    on_stage,
+    segment,
+    street,
+    universe,
+    write_frames,
+)
+from tests.daemon.transmitter.stalling_disk import stalling_disk
+
+HOSTS = [f"192.0.2.{21 + number}" for number in range(20)]
+
+
+@pytest.fixture
+def there() -> Iterator[Street]:
+    with street(hosts=20) as two:
+        yield two
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Ten seconds of noise: 4 MB, which no cache of the reader's holds."""
+    frames = np.random.default_rng(5).integers(1, 256, (400, 20 * 500), np.uint8)
+    return write_frames(tmp_path_factory.mktemp("pieces") / "film.frames", frames, slots=500)
+
+
+def play(stage: Stage, film: Path, frames: int = 400, **setup: Any) -> None:
+    """Twenty controllers, one universe each, play a film over and over."""
+    universes = [universe(number + 1, host, slots=500) for number, host in enumerate(HOSTS)]
+    stage.setup(setup.pop("universes", universes), interface="out0", **setup)
+    stage.dark()
+    now = time.time_ns()
+    stage.score(segment(now, now + 600 * SECOND_NS, **moving(film, frames)))
+    stage.wait_for("telemetry", lambda said: said["frames_sent"] > 10)
+
+
+def troubles(stage: Stage) -> Counter[tuple[str, str, bool]]:
+    return Counter((one["kind"], one["subject"], one["over"]) for one in stage.heard if one["op"] == "trouble")
+
+
+def beats_on(stage: Stage) -> None:
+    """Whatever went wrong, frames were due and sent at their instants (one or two may be late on a busy machine)."""
+    last = stage.wait_for("telemetry")
+    assert last["frames_due"] == last["frames_sent"] + last["frames_dropped"]
+    assert last["frames_dropped"] <= last["frames_due"] // 10
+
+
+def lost(ear: Ear, but: tuple[str, ...] = ()) -> int:
+    """Packets that did not reach the controllers, all but some, by their sequence numbers."""
+    by_host: dict[str, list[int]] = defaultdict(list)
+    for one in ear.data():
+        by_host[one.host].append(one.data[111])
+    assert sorted(by_host) == sorted(host for host in HOSTS if host not in but)
+    return sum(((after - before) & 0xFF) - 1 for numbers in by_host.values() for before, after in pairwise(numbers))
+
+
+def test_an_interface_that_goes_down_and_comes_up_again(there: Street, film: Path, tmp_path: Path) -> None:
+    with listening(*HOSTS, namespace=there.receiver) as ear, on_stage(tmp_path, there.sender) as stage:
+        play(stage, film)
+        there.run(there.sender, "ip", "link", "set", "out0", "down")
+        stage.wait_for("trouble", lambda said: said["kind"] == "network")
+        before = stage.wait_for("telemetry", lambda said: said["send_errors"] > 100)
+        there.run(there.sender, "ip", "addr", "flush", "dev", "out0")
+        there.run(there.sender, "ip", "addr", "add", "192.0.2.9/24", "dev", "out0")  # another address
+        there.run(there.sender, "ip", "link", "set", "out0", "up")
+        stage.wait_for("telemetry", lambda said: said["packets_sent"] > before["packets_sent"] + 400)
+        beats_on(stage)
+        assert all(count == 1 for count in troubles(stage).values())
+        ear.wait_until(lambda heard: len({one.host for one in heard[-100:]}) == 20)
+
+
+def test_an_interface_that_is_taken_out_and_put_in_again(there: Street, film: Path, tmp_path: Path) -> None:
+    with on_stage(tmp_path, there.sender) as stage:
+        play(stage, film, universes=[universe(3, multicast=True, slots=2)])
+        there.run(there.sender, "ip", "link", "del", "out0")
+        stage.wait_for("trouble", lambda said: (said["kind"], said["subject"]) == ("network", "multicast"))
+        there.run(there.sender, "ip", "link", "add", "out0", "type", "veth", "peer", "in0", "netns", there.receiver)
+        there.run(there.receiver, "ip", "addr", "add", "192.0.2.21/24", "dev", "in0")
+        there.run(there.receiver, "ip", "link", "set", "in0", "up")
+        there.run(there.sender, "ip", "addr", "add", "192.0.2.1/24", "dev", "out0")
+        there.run(there.sender, "ip", "link", "set", "out0", "up")
+        with listening("239.255.0.3", namespace=there.receiver, interface="in0") as ear:
+            ear.wait_until(lambda heard: len(heard) > 40)
+        beats_on(stage)
+
+
+def test_an_interface_that_is_not_there_yet(there: Street, film: Path, tmp_path: Path) -> None:
+    with on_stage(tmp_path, there.sender) as stage:
+        stage.setup([universe(3, multicast=True, slots=2)], interface="out7")
+        assert stage.wait_for("trouble")["subject"] == "out7"
+        there.run(there.sender, "ip", "link", "set", "out0", "down")
+        there.run(there.sender, "ip", "link", "set", "out0", "name", "out7")
+        there.run(there.sender, "ip", "link", "set", "out7", "up")
+        with listening("239.255.0.3", namespace=there.receiver, interface="in0") as ear:
+            ear.wait_until(bool)
+        assert troubles(stage) == {("network", "out7", False): 1}
+
+
+def test_a_firewall_refuses_one_of_twenty(there: Street, film: Path, tmp_path: Path) -> None:
+    """EPERM, for one controller."""
+    rules = "add table ip wall; add chain ip wall out { type filter hook output priority 0; };"
+    with listening(*HOSTS, namespace=there.receiver) as ear, on_stage(tmp_path, there.sender) as stage:
+        play(stage, film)
+        there.run(there.sender, "nft", f"{rules} add rule ip wall out ip daddr {HOSTS[7]} udp dport {PORT} drop")
+        said = stage.wait_for("trouble")
+        assert said["subject"] == HOSTS[7] and "not permitted" in said["text"]
+        errors = stage.wait_for("telemetry", lambda said: said["send_errors"] > 20)
+        assert {one["host"] for one in errors["controllers"] if one["errors"]} == {HOSTS[7]}
+        there.run(there.sender, "nft", "delete table ip wall")
+        stage.wait_for("trouble", lambda said: said["over"])
+        beats_on(stage)
+        stage.end()
+        assert troubles(stage) == {("network", HOSTS[7], False): 1, ("network", HOSTS[7], True): 1}
+    assert lost(ear) == max(one["send_errors"] for one in stage.heard if one["op"] == "telemetry")
+
+
+def test_one_of_twenty_refuses_and_one_never_reads(there: Street, film: Path, tmp_path: Path) -> None:
+    """ICMP, port unreachable, is told by the kernel at the next send to anybody: nobody else may miss a packet."""
+    refusing, deaf = HOSTS[4], HOSTS[5]
+    others = [host for host in HOSTS if host not in (refusing, deaf)]
+    never = in_namespace(there.receiver, lambda: socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
+    never.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+    never.bind((deaf, PORT))
+    with never, listening(*others, namespace=there.receiver) as ear, on_stage(tmp_path, there.sender) as stage:
+        play(stage, film)
+        said = stage.said("trouble")
+        assert said["subject"] == refusing and "refused" in said["text"]
+        for _ in range(3):
+            stage.wait_for("telemetry")
+        beats_on(stage)
+        last = stage.end()
+        assert troubles(stage) == {("network", refusing, False): 1}
+        assert last["send_errors"] == 0
+    assert lost(ear, but=(refusing, deaf)) == 0
+
+
+def test_a_queue_that_is_full(there: Street, film: Path, tmp_path: Path) -> None:
+    """ENOBUFS: a line of 200 kbit/s cannot carry it."""
+    with on_stage(tmp_path, there.sender) as stage:
+        play(stage, film)
+        there.run(
+            there.sender,
+            *["tc", "qdisc", "add", "dev", "out0", "root", "tbf", "rate", "200kbit", "burst", "2kb", "limit", "3kb"],
+        )
+        said = stage.wait_for("trouble")
+        assert said["kind"] == "network" and "buffer space" in said["text"]
+        stage.wait_for("telemetry", lambda said: said["send_errors"] > 20)
+        before = stage.wait_for("telemetry")
+        there.run(there.sender, "sh", "-c", "tc qdisc del dev out0 root")
+        stage.wait_for("telemetry", lambda said: said["packets_sent"] > before["packets_sent"] + 800)
+        beats_on(stage)
+        assert all(count == 1 for count in troubles(stage).values())
+
+
+def test_a_disk_that_stalls_for_three_seconds_is_not_seen(there: Street, film: Path, tmp_path: Path) -> None:
+    """What is read ahead, five seconds of a rig of this size, lasts longer."""
+    with (
+        stalling_disk(film.parent, tmp_path / "disk") as disk,
+        listening(*HOSTS, namespace=there.receiver),
+        on_stage(tmp_path, there.sender) as stage,
+    ):
+        play(stage, disk.mounted / film.name)
+        before = stage.wait_for("telemetry", lambda said: said["frames_sent"] > 40)
+        disk.stall()
+        time.sleep(3)
+        reads = disk.reads
+        disk.go_on()
+        stage.wait_for("telemetry", lambda said: said["frames_sent"] > before["frames_sent"] + 150)
+        assert disk.reads > reads, "nothing had to be read after the stall"
+        assert stage.wait_for("telemetry")["frames_unread"] == 0 and not troubles(stage)
+
+
+def test_a_disk_that_stalls_too_long_freezes_the_piece_and_nothing_else(
+    there: Street, film: Path, tmp_path: Path
+) -> None:
+    """A rig of 800 universes is read ahead by about a second. The last frame stays, kept alive; what could not be shown
+    is counted and told once; a piece from another disk plays at once."""
+    big = tmp_path / "big"
+    big.mkdir()
+    noise = np.random.default_rng(6).integers(0, 256, (160, 800 * 250), np.uint8)
+    path = write_frames(big / "big.frames", noise, slots=250)
+    universes = [universe(number, HOSTS[0], slots=250) for number in range(1, 801)]
+    with (
+        stalling_disk(big, tmp_path / "disk") as disk,
+        listening(HOSTS[0], namespace=there.receiver) as ear,
+        on_stage(tmp_path, there.sender) as stage,
+    ):
+        play(stage, disk.mounted / path.name, 160, universes=universes)
+        disk.stall()
+        said = stage.said("trouble")
+        assert (said["kind"], said["piece"]) == ("disk", "big") and said["subject"].endswith("big.frames")
+        frozen = stage.wait_for("telemetry")
+        heard = len(ear.heard)
+        ear.wait_until(lambda all_: len(all_) >= heard + 800)  # kept alive
+        now = time.time_ns()
+        stage.score(segment(now, now + 600 * SECOND_NS, **moving(film, 400)), id=2)
+        stage.wait_for("telemetry", lambda said: said["piece"] == "film" and said["frame"] > 5)
+        disk.go_on()
+        now = time.time_ns()
+        stage.score(segment(now, now + 600 * SECOND_NS, **moving(disk.mounted / path.name, 160)), id=3)
+        last = stage.wait_for("telemetry", lambda said: said["piece"] == "big" and said["frame"] is not None)
+        assert last["frames_due"] == last["frames_sent"] + last["frames_dropped"]
+        assert last["frames_sent"] > frozen["frames_sent"]
+        kinds = Counter(one["kind"] for one in stage.heard if one["op"] == "trouble" and not one["over"])
+        assert kinds == {"disk": 1}
