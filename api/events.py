@@ -21,8 +21,6 @@ LOOK_S = 0.25
 BEAT_S = 2.0
 STREAMS_MAX = 150
 STREAMS_OF_ONE_MAX = 6
-OPTIONAL = ("/api/rig-check", "/api/view")
-"""What a page offers only where it is there."""
 VOLATILE = {"at", "frame", "position_s", "brightness"}
 """What changes all the time, and is no news."""
 
@@ -127,8 +125,7 @@ def add_events(
         ending = streams.open(device.id)
         watch.listen()
         try:
-            parts = [name for name in OPTIONAL if any(getattr(route, "path", "") == name for route in app.routes)]
-            hello = {"device": device.name, "kind": device.kind, "parts": parts}
+            hello = {"device": device.name, "kind": device.kind}
             yield "retry: 1000\n" + event("hello", json.dumps(hello))
             number = -1
             while not ending.is_set():

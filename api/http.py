@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import date, datetime, timedelta
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import Depends, FastAPI, Query, Response
 from fastapi.responses import JSONResponse
@@ -131,10 +131,12 @@ def make_app(
         """What happened, and why: the newest first."""
         return JSONResponse(director.store.journal(limit, before))
 
-    @app.get("/api/rig", responses={200: {"model": words.RigTold}}, tags=["rig"])
-    async def rig(_: Seen) -> JSONResponse:
-        """What hangs outside, and the shows that may be called."""
-        return JSONResponse(_rig(director))
+    @app.get("/api/site", responses={200: {"model": words.SiteTold}}, tags=["when"])
+    async def site_told(_: Seen) -> JSONResponse:
+        """The site: its name, its time zone, and the shows that may be called."""
+        site = director.site
+        shows = [{"name": show.name, "order": list(show.order)} for show in site.shows.values()]
+        return JSONResponse({"site": site.name, "timezone": site.timezone.key, "shows": shows})
 
     add_events(app, director, doorkeeper, signed_in, watch, streams)
     add_doors(app, director, doorkeeper, signed_in, operator, addresses, watch.wake)
@@ -150,32 +152,3 @@ def _draw(director: Director, first: date | None, days: int) -> str:
         raise HTTPException(404, "the years 1900 to 2100 can be asked for")
     last = begin + timedelta(days=days - 1)
     return season_svg(site, season(site, begin, last), begin, last)
-
-
-def _rig(director: Director) -> dict[str, Any]:
-    site = director.site
-    return {
-        "site": site.name,
-        "timezone": site.timezone.key,
-        "shows": [{"name": show.name, "order": list(show.order)} for show in site.shows.values()],
-        "controllers": [
-            {
-                "name": controller.name,
-                "host": controller.host,
-                "multicast": controller.multicast or controller.host is None,
-                "universes": list(controller.universes),
-            }
-            for controller in site.rig.controller
-        ],
-        "strings": [
-            {
-                "name": string.name,
-                "controller": string.controller,
-                "universe": string.universe,
-                "slot": string.slot,
-                "pixels": string.pixels,
-                "order": string.order,
-            }
-            for string in site.rig.string
-        ],
-    }

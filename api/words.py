@@ -261,34 +261,12 @@ class ShowTold(Answer):
     order: list[str]
 
 
-class ControllerTold(Answer):
-    """A controller, with the universes it is fed."""
-
-    name: str
-    host: str | None
-    multicast: bool
-    universes: list[int]
-
-
-class StringTold(Answer):
-    """A string of pixels: where it begins, and how many."""
-
-    name: str
-    controller: str
-    universe: int
-    slot: int
-    pixels: int
-    order: str
-
-
-class RigTold(Answer):
-    """What hangs outside, and the shows that may be called."""
+class SiteTold(Answer):
+    """The site, and the shows that may be called."""
 
     site: str
     timezone: str
     shows: list[ShowTold]
-    controllers: list[ControllerTold]
-    strings: list[StringTold]
 
 
 __all__ = ["ProblemDetails", "ReasonGiven"]

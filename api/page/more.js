@@ -1,7 +1,6 @@
 // What stands behind a tap: the season, the live view, the rig check, the journal, the devices. Loaded at the first tap.
 
-let page; // what page.js lends: ask, element, command, when, lasting, say, now, viewer
-let rig = null;
+let page; // what page.js lends: ask, element, command, when, standing, end, endOthers, stored, viewer
 let stream = null;
 
 const WORK = { season, view, check, journal, devices };
@@ -20,8 +19,6 @@ export async function toggled(details, lent) {
     place.replaceChildren(page.element("p", error.message || "No answer came.", { className: "bad" }));
   }
 }
-
-const known = async () => { rig = rig || await page.ask("GET", "/api/rig"); return rig; };
 
 function row(first, second, ...buttons) {
   const item = page.element("li");
@@ -91,21 +88,32 @@ function draw(canvas, dots, bytes) {
 // ---- the rig check
 
 async function check(place) {
-  const { strings } = await known();
-  place.replaceChildren(list(strings.map((string) => {
-    const button = page.element("button", "Check", { onclick: () => page.command(`Checking ${string.name}`, async () => {
-      await page.ask("POST", "/api/rig-check", { strings: [string.name] });
-      return `${string.name} shows its test.`;
-    }) });
+  const { strings } = await page.ask("GET", "/api/rig");
+  let at = -1;
+  const show = (index) => page.command(`Checking ${strings[index].name}`, async () => {
+    const answer = await page.ask("POST", "/api/rig-check", { pattern: "colours", string: strings[index].name });
+    await page.endOthers(answer);
+    at = index;
+    return page.stored(answer, `${strings[at].name}: red, green, blue and white in turn, for ten minutes at the most.`);
+  });
+  const next = page.element("button", "Next string", { onclick: () => show((at + 1) % strings.length) });
+  const done = page.element("button", "End the check", { onclick: () => page.command("Ending", async () => page.stored(await page.end(page.standing("rig-check")), "The check has ended.")) });
+  const bar = page.element("div", "", { className: "choices" });
+  bar.append(next, done);
+  const caution = page.element("p", "Look, and touch nothing: what is lit is live. Isolate a supply before you work on what it feeds.", { className: "small" });
+  const rows = strings.map((string, index) => {
+    const button = page.element("button", "Check", { onclick: () => show(index) });
     button.setAttribute("aria-label", `Check ${string.name}`);
-    return row(string.name, `${string.pixels} pixels on ${string.controller}, from universe ${string.universe}, slot ${string.slot}`, button);
-  })));
+    const [universe, slot] = string.spans[0];
+    return row(string.name, `${string.pixels} pixels on ${string.controller}, from universe ${universe}, slot ${slot}`, button);
+  });
+  place.replaceChildren(caution, bar, list(rows));
 }
 
 // ---- the journal
 
 async function journal(place) {
-  const { timezone } = await known();
+  const { timezone } = await page.ask("GET", "/api/site");
   const format = new Intl.DateTimeFormat("en-GB", { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit", timeZone: timezone });
   const lines = page.element("div", "", { className: "lines", tabIndex: 0 });
   lines.setAttribute("role", "group");

@@ -13,9 +13,11 @@ let heardAt = ""; // the same by the site's clock
 let source = null;
 let opened = 0;
 let busy = false;
+let waiting = null; // what was asked for while a command was under way: the last of it is done afterwards
+let turned = -Infinity; // when the big button last changed its meaning
 let watching = ""; // what a command waits to see on the wire: "black" or "light"
 let viewer = false;
-let rig = null;
+let site = null;
 
 // ---- words
 
@@ -70,7 +72,10 @@ function say(text, bad = false) {
 
 // One command at a time: what is under way is said, and then what came of it on the wire.
 async function command(doing, work) {
-  if (busy) return;
+  if (busy) {
+    waiting = [doing, work];
+    return;
+  }
   if (document.body.className === "lost") {
     say("No contact: nothing was sent.", true);
     return;
@@ -85,6 +90,9 @@ async function command(doing, work) {
     else say("No answer came. Whether it was heard is not known: look at the lights, and try again.", true);
   }
   busy = false;
+  const next = waiting;
+  waiting = null;
+  if (next) command(...next);
 }
 
 const stored = (answer, done) => (answer.on_the_wire ? done : `${done} It is stored, but the transmitter has not confirmed it.`);
@@ -105,6 +113,12 @@ async function end(overrides) {
   return { on_the_wire: sure };
 }
 
+// What was just asked for takes the place of others of its kind.
+async function endOthers(answer) {
+  const fresh = await ask("GET", "/api/now");
+  await end(fresh.overrides.filter((each) => each.kind === answer.kind && each.id !== answer.id));
+}
+
 function resume() {
   return command("Resuming", async () => {
     const answer = await end(standing("pause", "dark"));
@@ -115,11 +129,10 @@ function resume() {
 
 function pause() {
   const chosen = document.querySelector("#lengths :checked").value;
-  const before = standing("pause");
   return command("Pausing", async () => {
     const length = chosen === "tonight" ? { until: "tonight" } : { minutes: Number(chosen) };
     const answer = await ask("POST", "/api/overrides", { kind: "pause", ...length });
-    await end(before);
+    await endOthers(answer);
     watching = answer.on_the_wire ? "black" : "";
     return stored(answer, `Paused ${LENGTHS[chosen]}. The lights fade.`);
   });
@@ -153,6 +166,7 @@ function tell() {
     watching = "";
   }
 
+  if ($("pause").classList.contains("resume") !== hushed.length > 0) turned = performance.now();
   $("pause").classList.toggle("resume", hushed.length > 0);
   $("pause").firstChild.textContent = hushed.length ? "RESUME" : "PAUSE";
   tellBigButton();
@@ -260,8 +274,7 @@ function listen() {
   });
   on("hello", (told) => {
     viewer = told.kind === "viewer";
-    $("check").hidden = viewer || !told.parts.includes("/api/rig-check");
-    $("view").hidden = !told.parts.includes("/api/view");
+    $("check").hidden = viewer;
     document.querySelectorAll("#hush, #deeds").forEach((part) => { part.hidden = viewer; });
     show(true);
   });
@@ -355,7 +368,10 @@ function toggle(id, list) {
 
 function add() {
   const press = (id, work) => $(id).addEventListener("click", work);
-  press("pause", () => (standing("pause", "dark").length ? resume() : pause()));
+  press("pause", () => { // an impatient second tap is not the opposite of the first
+    if (busy || performance.now() - turned < 1000) return;
+    if (standing("pause", "dark").length) resume(); else pause();
+  });
   $("lengths").addEventListener("change", () => { tellBigButton(); if (standing("pause").length) pause(); });
   press("dark", () => (standing("dark").length ? resume() : override("Switching off", "Off for tonight. The lights fade.", { kind: "dark", until: "tonight" }, "black")));
   press("mute", () => {
@@ -368,21 +384,20 @@ function add() {
   for (const level of [0.75, 0.5, 0.25, 0.1]) {
     const text = `${level * 100} %`;
     $("levels").append(element("button", text, { onclick: () => command("Dimming", async () => {
-      const before = standing("dim");
       const answer = await ask("POST", "/api/overrides", { kind: "dim", level });
-      await end(before);
+      await endOthers(answer);
       return stored(answer, `No brighter than ${text} for tonight.`);
     }) }));
   }
   press("call", async () => {
     toggle("call", $("shows"));
-    if (rig || $("shows").hidden) return;
+    if (site || $("shows").hidden) return;
     try {
-      rig = await ask("GET", "/api/rig");
+      site = await ask("GET", "/api/site");
     } catch (error) {
       return say(error.message, true);
     }
-    for (const each of rig.shows) {
+    for (const each of site.shows) {
       $("shows").append(element("button", `${each.name}, 30 min`, { onclick: () => override("Calling", `${each.name} is given now, for 30 minutes.`, { kind: "call", show: each.name, minutes: 30 }) }));
     }
   });
@@ -392,7 +407,7 @@ function add() {
   }));
   $("sign-in").addEventListener("submit", signIn);
   for (const each of document.querySelectorAll("details:not(#reasons)")) {
-    each.addEventListener("toggle", () => import("./more.js").then((more) => more.toggled(each, { ask, element, command, when, lasting, say, now: () => now, viewer: () => viewer })));
+    each.addEventListener("toggle", () => import("./more.js").then((more) => more.toggled(each, { ask, element, command, when, standing, end, endOthers, stored, viewer: () => viewer })));
   }
   document.addEventListener("visibilitychange", comeBack);
   window.addEventListener("online", comeBack);
