@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 import signal
+import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -93,6 +95,9 @@ def _play(site: Path, receiver: Receiver, seconds: float | None, console: Any, l
     from gloaming.daemon.site import load_site
 
     loaded = load_site(site)
+    heard = [piece.name for piece in loaded.pieces.values() if piece.sound]
+    if heard:
+        console.print(_where_sound_goes(heard))
     opens_ns = season(loaded, EVENING, EVENING)[0].night.opens_ns
     offset_ns = opens_ns - LEAD_NS - time.time_ns()
     evening = datetime.fromtimestamp(opens_ns / 1e9, loaded.timezone)
@@ -128,6 +133,15 @@ def _play(site: Path, receiver: Receiver, seconds: float | None, console: Any, l
         keeper.stop()
         keeping.join()
     return _result(last, receiver)
+
+
+def _where_sound_goes(pieces: list[str]) -> str:
+    """The device, or what is missing; asked in a process of its own, since PortAudio looks for devices once."""
+    command = [sys.executable, "-m", "gloaming.daemon.transmitter.sound.device", ""]
+    asked = subprocess.run(command, capture_output=True, text=True, check=False)
+    wrong = str(json.loads(asked.stdout)["wrong"]) if asked.returncode == 0 else "the sound device cannot be asked for"
+    names = ", ".join(pieces)
+    return f"no sound for {names}: {wrong}" if wrong else f"sound for {names} goes to this machine's own device"
 
 
 def _wait_for_daemon(state: Path, keeping: threading.Thread) -> tuple[str, str]:
