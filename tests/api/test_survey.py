@@ -1,0 +1,242 @@
+"""`gloaming survey`: every fault at its place, a report that can be read however long, a page with nothing to fetch."""
+
+from __future__ import annotations
+
+import json
+import re
+import xml.etree.ElementTree as ET
+from collections.abc import Callable
+from fractions import Fraction
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from gloaming.api.command import main
+from gloaming.shows.framefile import FrameWriter, Universe
+
+SITE = """[site]
+name = "Pier Road boathouse"
+latitude = 54.486
+longitude = -0.613
+timezone = "Europe/London"
+[output]
+interface = "lo"
+brightness = 0.8
+[survey]
+price_per_kwh = 0.28
+currency = "GBP"
+[[piece]]
+name = "tide"
+frames = "tide.frames"
+[[show]]
+name = "evening"
+order = ["tide"]
+[[performance]]
+show = "evening"
+season = "11-27..01-06"
+from = "17:00"
+to = "22:00"
+"""
+RIG = """[[controller]]
+name = "left"
+host = "127.0.0.1"
+universes = "1"
+[[supply]]
+name = "box"
+volts = 12
+amps = 8
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 1
+pixels = 150
+fuse_a = 5
+supply = "box"
+"""
+
+
+def make(folder: Path, draw: Callable[[npt.NDArray[np.uint8]], None], site: str = SITE, rig: str = RIG) -> Path:
+    frames = np.full((1600, 450), 40, np.uint8)
+    draw(frames)
+    with FrameWriter(folder / "tide.frames", Fraction(40), (Universe(1, 450, 0),)) as writer:
+        writer.write(frames)
+    (folder / "site.toml").write_text(site, encoding="utf-8")
+    (folder / "rig.toml").write_text(rig, encoding="utf-8")
+    return folder
+
+
+def calm(frames: npt.NDArray[np.uint8]) -> None:
+    """Left as it is: 40 of 255 on every slot."""
+
+
+def surveyed(folder: Path, capsys: pytest.CaptureFixture[str]) -> tuple[int, dict[str, object]]:
+    code = main(["survey", str(folder), "--json"])
+    return code, json.loads(capsys.readouterr().out)
+
+
+def texts(told: dict[str, object], severity: str) -> list[str]:
+    findings = told["findings"]
+    assert isinstance(findings, list)
+    return [f"{one['place']}: {one['text']}" for one in findings if one["severity"] == severity]
+
+
+def test_a_calm_piece_has_no_error_and_its_energy_is_that_of_the_hours(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """40/255 x 9 A x 0.8 x 12 V = 13.55 W, five hours on each of 41 nights, less what the piece's fades take."""
+    code, told = surveyed(make(tmp_path, calm), capsys)
+    assert (code, texts(told, "error")) == (0, [])
+    energy = told["energy"]
+    assert isinstance(energy, dict)
+    assert energy["nights"] == 41
+    assert energy["season_kwh"] == pytest.approx(40 / 255 * 9 * 0.8 * 12 * 5 * 41 / 1000, rel=0.01)
+    assert energy["price"] == pytest.approx(energy["season_kwh"] * 0.28)
+
+
+def test_a_moment_above_the_fuse_is_told_with_its_place(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """9 A at full, 7.2 A at brightness 0.8; a moment of it is the limiter's to lower."""
+
+    def white(frames: npt.NDArray[np.uint8]) -> None:
+        frames[1000:1010] = 255
+
+    code, told = surveyed(make(tmp_path, white), capsys)
+    assert code == 0
+    assert "tide at 0:25: string ridge: 7.2 A, fuse 5 A; the limiter lowers it" in texts(told, "warning")
+    assert told["holds_at_brightness"] == pytest.approx(5 / 9)
+
+
+def test_what_draws_too_much_for_long_is_an_error_and_so_is_a_moment_without_the_limiter(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def white(frames: npt.NDArray[np.uint8]) -> None:
+        frames[:800] = 255
+
+    code, told = surveyed(make(tmp_path, white), capsys)
+    assert code == 1
+    assert "tide at 0:00: string ridge: 7.2 A, fuse 5 A; over 10 s 7.2 A; the limiter lowers it" in texts(told, "error")
+
+    def moment(frames: npt.NDArray[np.uint8]) -> None:
+        frames[1000] = 255
+
+    site = SITE.replace("brightness = 0.8", "brightness = 1.0\nlimiter = false")
+    code, told = surveyed(make(tmp_path, moment, site), capsys)
+    assert code == 1
+    assert texts(told, "error") == [
+        "tide at 0:25: string ridge: 9.0 A, fuse 5 A",
+        "tide at 0:25: supply box: 9.0 A, it gives 8 A",
+    ]
+
+
+def test_flashes_are_told_with_their_moments(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def flash(frames: npt.NDArray[np.uint8]) -> None:
+        frames[400:600] = np.where(np.arange(200) // 4 % 2, 130, 0).astype(np.uint8)[:, None]
+
+    code, told = surveyed(make(tmp_path, flash), capsys)
+    assert code == 1
+    assert texts(told, "error") == [
+        "tide at 0:10-0:15: general flashes more than three times in a second, in the whole rig; "
+        "100% of what is lit there"
+    ]
+
+
+def test_a_hurt_frame_file_and_one_that_is_missing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def noise(frames: npt.NDArray[np.uint8]) -> None:
+        frames[:] = np.random.default_rng(1).integers(0, 90, frames.shape)
+
+    path = make(tmp_path, noise) / "tide.frames"
+    data = bytearray(path.read_bytes())
+    middle = len(data) // 2
+    data[middle : middle + 40] = bytes(40)
+    path.write_bytes(data)
+    code, told = surveyed(tmp_path, capsys)
+    assert code == 1
+    assert any("tide.frames: the chunk from" in one for one in texts(told, "error"))
+    path.unlink()
+    code, told = surveyed(tmp_path, capsys)
+    assert code == 1
+    assert any("there is no such file" in one for one in texts(told, "error"))
+
+
+def test_mistakes_in_both_files_are_errors_of_the_report(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    site = SITE.replace('interface = "lo"', 'interfaec = "lo"')
+    code, told = surveyed(make(tmp_path, calm, site, RIG.replace("150", "0")), capsys)
+    assert code == 1
+    assert texts(told, "error") == [
+        "site.toml:7: output.interfaec: there is no such key",
+        "rig.toml:13: string[0].pixels: 0: input should be greater than or equal to 1",
+    ]
+
+
+def test_no_site_is_a_wrong_call(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["survey", str(tmp_path / "nowhere")]) == 2
+    assert "there is no such site" in capsys.readouterr().err
+
+
+def test_four_hundred_strings_and_five_hundred_errors_make_a_report_that_can_be_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    parts = ['[[controller]]\nname = "left"\nhost = "127.0.0.1"\nuniverses = "1-400"\n']
+    for number in range(400):
+        wrong = "pixels = 0\nfuse_a = -1\n" if number < 250 else "pixels = 100\n"
+        parts.append(f'[[string]]\nname = "run {number}"\ncontroller = "left"\nuniverse = {number + 1}\n{wrong}')
+    make(tmp_path, calm, rig="".join(parts))
+    assert main(["survey", str(tmp_path)]) == 1
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) < 60
+    assert sum("string[" in line for line in lines) == 10
+    assert "245 more like it" in "\n".join(lines)
+    assert "500 errors, 0 warnings" in lines
+    code, told = surveyed(tmp_path, capsys)
+    assert (code, len(texts(told, "error"))) == (1, 500)
+
+
+class Page(HTMLParser):
+    """Balanced tags, and whatever a browser would fetch."""
+
+    VOID = ("meta", "img", "br", "path")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.fetched: list[str] = []
+        self.words = ""
+
+    def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        if tag not in self.VOID:
+            self.open.append(tag)
+        self.fetched += [value or "" for name, value in attributes if name in ("src", "href", "srcset", "data")]
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in self.VOID:
+            assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.words += data
+
+
+def test_the_page_stands_by_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    site = SITE.replace("Pier Road boathouse", "Pier <Road> & boathouse")
+    rig = RIG + "line = [[0, 0], [5, 1], [6, 0]]\n"
+    out = tmp_path / "survey.html"
+    assert main(["survey", str(make(tmp_path, calm, site, rig)), "--html", str(out)]) == 0
+    text = out.read_text(encoding="utf-8")
+    page = Page()
+    page.feed(text)
+    assert page.open == []
+    assert all(one.startswith("data:") for one in page.fetched)
+    assert "url(" not in text.split("</style>")[0]
+    assert "Pier <Road> & boathouse" in page.words
+    assert "photosensitive epilepsy" in page.words
+    assert "Never feed a 5 V string from a 12 V supply" in page.words
+    picture = re.search(r"<svg.*?</svg>", text, re.DOTALL)
+    assert picture
+    (path,) = ET.fromstring(picture[0]).iter("path")
+    assert path.attrib["d"].count("M") == 150
+
+
+def test_a_page_that_cannot_be_written_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["survey", str(make(tmp_path, calm)), "--html", str(tmp_path / "no" / "x.html")]) == 2
+    assert "No such file or directory" in capsys.readouterr().err
