@@ -16,7 +16,7 @@ def setup_message(site: Site, cid: str, limits: dict[str, Any] | None) -> dict[s
             "number": number,
             "slots": slots,
             "hosts": [controller.host] if controller.host else [],
-            "multicast": controller.multicast or controller.host is None,
+            "multicast": output.multicast if controller.multicast or controller.host is None else False,
             "lead_ns": controller.lead,
             "spread_ns": controller.spread,
         }
@@ -32,6 +32,10 @@ def setup_message(site: Site, cid: str, limits: dict[str, Any] | None) -> dict[s
         "synchronization": output.synchronization,
         "at_rest": output.at_rest,
         "sequence_from": 0,
+        "preview": output.preview,
+        "ttl": output.ttl,
+        "dscp": output.dscp,
+        "loop": output.loop,
         "universes": universes,
         "limits": limits,
     }

@@ -77,6 +77,13 @@ class Output(Table):
     source_name: Annotated[str, Field(min_length=1, examples=['"Pier Road boathouse"'])] | None = None
     priority: Annotated[int, Field(ge=0, le=200, examples=["100"])] = 100
     synchronization: Annotated[int, Field(ge=1, le=63_999, examples=["7000"])] | None = None
+    multicast: Annotated[Literal["ipv4", "ipv6", "both"], Field(examples=['"ipv4"'])] = "ipv4"
+    ttl: Annotated[int, Field(ge=1, le=255, examples=["20"])] = 20
+    dscp: Annotated[int, Field(ge=0, le=63, examples=["34"])] = 0
+    preview: bool = False
+    """Marked as not for what is live (E1.31 6.2.6)."""
+    loop: bool = False
+    """Multicast is heard by programs on this machine, too."""
     brightness: Brightness = 1.0
     at_rest: Annotated[Literal["black", "release"], Field(examples=['"black"'])] = "black"
     fade: Length = 1_000_000_000

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from functools import cached_property
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from gloaming.shows.checking import Table, on_their_lines, read_tables
 from gloaming.shows.mistake import Mistake, MistakeError
@@ -47,6 +48,14 @@ def read_short_length(text: object) -> int:
     return round(float(found[1]) * MS_NS)
 
 
+def _address(text: str) -> str:
+    """An address, not a name: what has to be looked up may be late, or somebody else's tomorrow."""
+    try:
+        return str(ip_address(text))
+    except ValueError:
+        raise ValueError(f'{text!r} is not an IP address; as "192.0.2.21"') from None
+
+
 Universes = Annotated[tuple[int, ...], BeforeValidator(read_universes), Field(examples=['"1-24"'])]
 ShortLength = Annotated[int, BeforeValidator(read_short_length), Field(examples=['"4 ms"'])]
 Name = Annotated[str, Field(min_length=1, max_length=60, examples=['"left"'])]
@@ -63,7 +72,7 @@ class Named(Table):
 class Controller(Named):
     """A box on the network that feeds strings; without a `host` it listens to multicast. Lead and spread in ns."""
 
-    host: Annotated[str, Field(min_length=1, examples=['"192.0.2.21"'])] | None = None
+    host: Annotated[str, AfterValidator(_address), Field(min_length=1, examples=['"192.0.2.21"'])] | None = None
     multicast: bool = False
     universes: Universes
     lead: ShortLength = 0
