@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -55,8 +55,7 @@ class Decision:
 def isoformat(at_ns: int, zone: ZoneInfo) -> str:
     """An instant as ISO 8601 with the zone's offset, to the microsecond where it is not a whole second."""
     whole, rest_ns = divmod(at_ns, SECOND_NS)
-    local = datetime.fromtimestamp(whole, zone) + timedelta(microseconds=rest_ns // 1000)
-    return local.isoformat()
+    return datetime.fromtimestamp(whole, zone).replace(microsecond=rest_ns // 1000).isoformat()
 
 
 def instant(at: datetime) -> int:

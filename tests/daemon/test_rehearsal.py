@@ -1,0 +1,94 @@
+"""`gloaming rehearse`: the season minute by minute, through the code that the director runs."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from gloaming.api.command import main
+from gloaming.daemon.direction.decide import decide
+from gloaming.daemon.direction.rehearsal import rehearse
+from gloaming.daemon.direction.score import State
+from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, site_of, write
+
+HOUR_SHOW = performance('from = "18:00"\nto = "19:00"')
+NIGHT = date(2026, 12, 14)
+
+
+def test_one_evening_adds_up_by_hand(tmp_path: Path) -> None:
+    """An hour of bells 100 s, tide 225 s, lanterns 140 s, each followed by 4 s: a round lasts 477 s, 7 of them 3339 s.
+
+    The eighth round has 261 s left: bells whole, then tide is cut after 261 - 104 = 157 s. Gaps: 7 x 3 + 1.
+    """
+    result = rehearse(site_of(tmp_path, TABLES, HOUR_SHOW), NIGHT, NIGHT)
+    assert dict(result.pieces) == {"bells": 8, "tide": 8, "lanterns": 7}
+    assert (result.gaps, result.gaps_ns) == (22, 22 * 4 * SECOND_NS)
+    (cut,) = result.cuts
+    assert (cut.what, cut.at_ns) == ("tide", ns("2026-12-14T19:00"))
+    assert "closes 19:00 (to 19:00)" in cut.by
+    assert sum(result.minutes.values()) == 24 * 60
+    assert result.minutes[State.PLAYING] + result.minutes[State.WAITING] >= 60
+    assert 58 <= result.lit_minutes <= 60
+
+
+def test_every_minute_is_decided_as_decide_has_it(tmp_path: Path) -> None:
+    site = site_of(tmp_path, '[neighbours]\nquiet = [{ from = "18:30", to = "09:00" }]\n', TABLES, HOUR_SHOW)
+    result = rehearse(site, NIGHT, NIGHT)
+    noon = ns("2026-12-14T12:00")
+    decided = [decide(noon + minute * 60 * SECOND_NS, site) for minute in range(24 * 60)]
+    assert result.lit_minutes == sum(one.brightness > 0 for one in decided)
+    assert result.sound_minutes == sum(one.sound for one in decided)
+    for state in State:
+        assert result.minutes[state] == sum(one.state == state for one in decided)
+
+
+def test_what_is_cut_short_is_said_with_what_cut_it(tmp_path: Path) -> None:
+    hours = '[neighbours]\ndark = [{ from = "18:50", to = "07:00" }]\n'
+    special = performance('dates = ["12-14"]\nfrom = "18:20"\nto = "18:40"\nrank = 1', "turn of the year")
+    site = site_of(tmp_path, hours, TABLES, HOUR_SHOW, special)
+    result = rehearse(site, NIGHT, NIGHT)
+    cuts = {(local(cut.at_ns, site)[11:19], cut.what): cut.by for cut in result.cuts}
+    assert cuts["18:50:00", "the night of 2026-12-14"] == "dark hours (site.toml:7 neighbours.dark)"
+    begins = [by for (at, what), by in cuts.items() if at == "18:50:00" and what != "the night of 2026-12-14"]
+    assert begins == ["dark hours 18:50 to 07:00: no light (site.toml:7 neighbours.dark)"]
+    taken = [by for (at, _), by in cuts.items() if at == "18:20:00"]
+    assert len(taken) == 1
+    assert taken[0].startswith("turn of the year opened 18:20")
+    assert result.pieces["lanterns"] > 0
+
+
+def test_a_season_over_new_year_and_a_change_of_the_clock_has_every_minute_once(tmp_path: Path) -> None:
+    site = site_of(tmp_path, TABLES, performance('from = "sunset + 20 min"\nto = "00:30"'))
+    result = rehearse(site, date(2027, 3, 27), date(2027, 3, 28))
+    assert sum(result.minutes.values()) == 47 * 60  # 28 March 2027 has 23 hours
+    assert [row.night.date for row in result.rows] == [date(2027, 3, 27), date(2027, 3, 28)]
+
+
+def test_the_command_prints_what_the_season_comes_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = write(tmp_path, TABLES, HOUR_SHOW)
+    assert main(["rehearse", str(folder), "--from", "2026-12-14", "--days", "3"]) == 0
+    out = capsys.readouterr().out
+    assert "Mon 14 Dec 2026  18:00:00-19:00:00  evening" in out
+    assert "nights        3\n" in out
+    assert "pieces given  bells 24, lanterns 21, tide 24\n" in out
+    assert "gaps          66, together 0 h 04 min\n" in out
+    assert "cut short     3\n" in out
+    assert "  tide: 3 times, first on Mon 14 Dec 2026 at 19:00:00, by the closing at 19:00 (to 19:00)" in out
+
+    assert main(["rehearse", str(folder), "--from", "2026-12-14", "--days", "3", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["pieces"] == {"bells": 24, "lanterns": 21, "tide": 24}
+    assert len(found["nights"]) == len(found["cuts"]) == 3
+    assert main(["nights", str(folder), "--from", "2026-12-14", "--days", "3", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == found["nights"]
+
+    assert main(["rehearse", str(write(tmp_path, TABLES, EVENING)), "--from", "2026-07-01", "--days", "3"]) == 1
+
+
+def test_a_rehearsal_tells_how_far_it_is(tmp_path: Path) -> None:
+    done: list[date] = []
+    rehearse(site_of(tmp_path, TABLES, HOUR_SHOW), date(2026, 12, 30), date(2027, 1, 2), progress=done.append)
+    assert done == [date(2026, 12, 30), date(2026, 12, 31), date(2027, 1, 1), date(2027, 1, 2)]
