@@ -115,6 +115,7 @@ def _leave_word(
     shown = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, f"[{host}]" if ":" in host else host)
     scheme = "http" if certificate is None else "https"
     try:
+        (state / "certificate").unlink(missing_ok=True)
         if certificate is not None:
             write_private(state / "certificate", certificate.read_text())
         doorkeeper.first_passcode(state)

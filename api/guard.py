@@ -118,6 +118,8 @@ class Guard:
         address = scope["client"][0] if scope.get("client") else ""
         if not self.addresses.take(network_of(address), time.monotonic()):
             return Problem(429, "too many requests from this address", {"Retry-After": "1"})
+        if "transfer-encoding" in headers and "content-length" in headers:
+            return Problem(400, "a request says its length in one way (RFC 9112 6.3)", {"Connection": "close"})
         authority = headers.get("host", "")
         host = host_of(authority)
         if not is_ours(host, self.names()):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import ssl
 import sys
 import urllib.error
 import urllib.request
@@ -48,12 +49,20 @@ def _command(
     if lasting and name != "now":
         parser.add_argument("minutes", nargs="?", type=float, metavar="MINUTES")
         parser.add_argument("--until", metavar="TIME", help='"22:15", "tonight", or an instant')
-    parser.add_argument("--site", type=Path, default=Path(), help="the site's folder (default: here)")
+    add_where(parser)
+    parser.set_defaults(handler=handler, kind=name)
+    return parser
+
+
+def add_where(parser: argparse.ArgumentParser, positional: bool = False) -> None:
+    """Add what says which daemon is meant, and with which token."""
+    if positional:
+        parser.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
+    else:
+        parser.add_argument("--site", type=Path, default=Path(), help="the site's folder (default: here)")
     parser.add_argument("--state", type=Path, help="its state directory (default: SITE/state)")
     parser.add_argument("--url", help="the daemon's address (default: as the state directory says)")
     parser.add_argument("--token-file", type=Path, help="a file with a token (default: in the state directory)")
-    parser.set_defaults(handler=handler, kind=name)
-    return parser
 
 
 def show_now(args: argparse.Namespace) -> int:
@@ -134,7 +143,8 @@ def _request(
     request.add_header("Content-Type", "application/json")
     request.add_header("Accept", kind)
     try:
-        with urllib.request.urlopen(request, timeout=TIMEOUT_S) as answer:
+        trusted = None if args.url else _own_certificate(state)
+        with urllib.request.urlopen(request, timeout=TIMEOUT_S, context=trusted) as answer:
             return answer.status, answer.read()
     except urllib.error.HTTPError as error:
         if error.code == 401:
@@ -146,6 +156,17 @@ def _request(
         reason = getattr(error, "reason", error)
         right = "is the daemon running? gloaming run SITE starts it"
         raise MistakeError(Mistake(url, None, None, f"no daemon answers ({reason})", right)) from None
+
+
+def _own_certificate(state: Path) -> ssl.SSLContext | None:
+    """Trust in the very certificate that the daemon here has, whatever name stands in it."""
+    path = state / "certificate"
+    if not path.exists():
+        return None
+    context = ssl.create_default_context(cafile=str(path))
+    context.check_hostname = False
+    context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
+    return context
 
 
 def _read(path: Path, right: str) -> str:

@@ -1,0 +1,97 @@
+"""Who may ask, by command: a link for a phone as a QR code, the devices that are signed in, another passcode."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import json
+import sys
+from collections.abc import Callable
+
+from gloaming.api.commands.live import add_where, call
+
+PASSCODE_CHARACTERS_MIN = 8
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add `pair`, `devices` and `passcode`."""
+    pair = _command(subparsers, "pair", "a QR code that signs one phone in, once, within ten minutes", show_link)
+    pair.add_argument("--viewer", action="store_true", help="for a phone that looks and touches nothing")
+    pair.add_argument("--address", help="the address in the link, as http://192.0.2.4:8080 (default: the best known)")
+    devices = _command(subparsers, "devices", "the devices that are signed in; --revoke signs one out", show_devices)
+    devices.add_argument("--revoke", type=int, metavar="ID", help="sign this one out for good")
+    devices.add_argument("--json", action="store_true", help="the whole answer as one object")
+    passcode = _command(subparsers, "passcode", "set another passcode; phones that are signed in stay so", set_passcode)
+    passcode.add_argument("--new", action="store_true", help="make one and print it")
+
+
+def _command(
+    subparsers: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    help: str,
+    handler: Callable[[argparse.Namespace], int],
+) -> argparse.ArgumentParser:
+    parser = subparsers.add_parser(name, help=help)
+    add_where(parser, positional=True)
+    parser.set_defaults(handler=handler)
+    return parser
+
+
+def show_link(args: argparse.Namespace) -> int:
+    """`gloaming pair`."""
+    import segno
+
+    code, answer = call(args, "POST", "/api/links", {"kind": "viewer" if args.viewer else "operator"})
+    if code != 201:
+        return _refused(answer)
+    link = f"{args.address.rstrip('/')}/#{answer['code']}" if args.address else answer["link"]
+    segno.make(link, error="m").terminal(compact=True)
+    print(f"\n{link}")
+    for other in answer["other_links"] if not args.address else ():
+        print(f"or, where that name is not found: {other}")
+    print(f"It signs one phone in, as {answer['kind']}, once, until {answer['until'][11:16]}.")
+    return 0
+
+
+def show_devices(args: argparse.Namespace) -> int:
+    """`gloaming devices`."""
+    if args.revoke is not None:
+        code, answer = call(args, "DELETE", f"/api/devices/{args.revoke}")
+        if code != 200:
+            return _refused(answer)
+        print(f"device {args.revoke} is signed out")
+        return 0
+    code, answer = call(args, "GET", "/api/devices")
+    if code != 200:
+        return _refused(answer)
+    if args.json:
+        print(json.dumps(answer, indent=2))
+        return 0
+    for device in answer:
+        seen = f"last seen {device['seen'][:19]}" if device["seen"] else "not seen since the start"
+        this = " (this one)" if device["this"] else ""
+        print(f"{device['id']:>4}  {device['name']}{this}: {device['kind']}, since {device['since'][:19]}, {seen}")
+    return 0
+
+
+def set_passcode(args: argparse.Namespace) -> int:
+    """`gloaming passcode`."""
+    passcode: str | None = None
+    if not args.new:
+        passcode = getpass.getpass("New passcode: ") if sys.stdin.isatty() else sys.stdin.readline().rstrip("\n")
+        if sys.stdin.isatty() and getpass.getpass("Once more: ") != passcode:
+            print("the two are not the same; nothing has changed", file=sys.stderr)
+            return 2
+        if len(passcode) < PASSCODE_CHARACTERS_MIN:
+            print(f"a passcode has {PASSCODE_CHARACTERS_MIN} characters at least; nothing has changed", file=sys.stderr)
+            return 2
+    code, answer = call(args, "PUT", "/api/passcode", {"passcode": passcode} if passcode else {})
+    if code != 200:
+        return _refused(answer)
+    print(answer["passcode"] if args.new else "the passcode is changed")
+    return 0
+
+
+def _refused(answer: dict[str, str]) -> int:
+    print(answer["detail"], file=sys.stderr)
+    return 1

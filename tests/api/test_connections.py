@@ -1,0 +1,237 @@
+"""The running daemon at its own port: slow, silent, huge and malformed requests, TLS, the commands about devices."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import ssl
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gloaming.api.connections import Crowd
+from tests.api.evening import gloaming, wait_until
+from tests.api.house import offset_to, write_site
+
+HOST = "127.0.79.1"
+
+
+class Daemon:
+    """`gloaming run` on a site, in the background."""
+
+    def __init__(self, folder: Path, **site: str) -> None:
+        self.site, self.state = write_site(folder / "site", HOST, **site), folder / "site" / "state"
+        self.log = folder / "log"
+        with self.log.open("w") as out:
+            command = [sys.executable, "-m", "gloaming.api.command", "run", str(self.site)]
+            env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(offset_to("2026-12-12T18:00"))}
+            self.process = subprocess.Popen(command, stdout=out, stderr=subprocess.STDOUT, env=env)
+        wait_until(lambda: self.process.poll() is not None or self.answers(), "an answer")
+
+    def answers(self) -> bool:
+        if not (self.state / "address").exists():
+            return False
+        with socket.socket() as probe:
+            return probe.connect_ex(self.address) == 0
+
+    @property
+    def url(self) -> str:
+        return (self.state / "address").read_text().strip()
+
+    @property
+    def address(self) -> tuple[str, int]:
+        host, _, port = self.url.rpartition("/")[2].partition(":")
+        return host, int(port)
+
+    @property
+    def token(self) -> str:
+        return (self.state / "token").read_text().strip()
+
+    def now(self) -> Any:
+        """`/api/now`, on a connection of its own."""
+        request = urllib.request.Request(f"{self.url}/api/now", headers={"Authorization": f"Bearer {self.token}"})
+        with urllib.request.urlopen(request, timeout=20) as answer:
+            return json.load(answer)
+
+    def stop(self) -> None:
+        self.process.terminate()
+        self.process.wait(30)
+
+
+@pytest.fixture(scope="module")
+def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
+    one = Daemon(tmp_path_factory.mktemp("daemon"))
+    yield one
+    one.stop()
+
+
+def said(sock: socket.socket) -> bytes:
+    """All that comes until the other side closes."""
+    sock.settimeout(60)
+    data = b""
+    while True:
+        try:
+            more = sock.recv(65_536)
+        except ConnectionResetError:
+            return data
+        if not more:
+            return data
+        data += more
+
+
+def test_a_phone_gets_in_past_a_thousand_half_open_connections(daemon: Daemon) -> None:
+    with ExitStack() as stack:
+        for number in range(1000):
+            sock = stack.enter_context(socket.create_connection(daemon.address, timeout=20))
+            if number % 2:
+                sock.sendall(b"GET /api/now HTTP/1.1\r\nHost: ")
+        assert daemon.now()["state"] == "playing"
+    assert daemon.now()["state"] == "playing"
+
+
+def test_a_request_that_never_ends_is_ended(daemon: Daemon) -> None:
+    """A head that is never finished, and a body of which one byte comes now and then."""
+    host = f"{daemon.address[0]}:{daemon.address[1]}".encode()
+    with socket.create_connection(daemon.address) as head, socket.create_connection(daemon.address) as body:
+        head.sendall(b"GET /api/now HTTP/1.1\r\nHost: " + host + b"\r\nX-Slow: ")
+        length = b"\r\nContent-Type: application/json\r\nContent-Length: 1000\r\n\r\n{"
+        body.sendall(b"POST /api/sign-in HTTP/1.1\r\nHost: " + host + length)
+        began_s = time.monotonic()
+        body.settimeout(1)
+        answer = b""
+        while b"\r\n\r\n" not in answer and time.monotonic() - began_s < 60:
+            try:
+                answer += body.recv(4096)
+            except TimeoutError:
+                body.sendall(b" ")
+        assert answer.startswith(b"HTTP/1.1 408")
+        assert b"application/problem+json" in answer
+        assert said(head) == b""
+
+
+def test_fifty_megabytes_of_json_are_refused_and_not_kept(daemon: Daemon) -> None:
+    headers = {"Authorization": f"Bearer {daemon.token}", "Content-Type": "application/json"}
+    huge = b'{"kind": "' + b"a" * 50_000_000 + b'"}'
+    request = urllib.request.Request(f"{daemon.url}/api/overrides", huge, headers, method="POST")
+    with pytest.raises(urllib.error.HTTPError) as refused:
+        urllib.request.urlopen(request, timeout=60)
+    assert refused.value.code == 413
+    assert json.load(refused.value)["status"] == 413
+    with socket.create_connection(daemon.address) as sock:  # without saying how long it is
+        host = f"{daemon.address[0]}:{daemon.address[1]}".encode()
+        sock.sendall(b"POST /api/sign-in HTTP/1.1\r\nHost: " + host + b"\r\nTransfer-Encoding: chunked\r\n\r\n")
+        for _ in range(20):
+            sock.sendall(b"2000\r\n" + b"a" * 0x2000 + b"\r\n")
+        sock.sendall(b"0\r\n\r\n")
+        assert said(sock).startswith(b"HTTP/1.1 413")
+
+
+@pytest.mark.parametrize(
+    "request_line",
+    [
+        b"GET /api/now HTTP/1.1\r\nHost: 127.0.0.1\r\nHost: elsewhere.example\r\n\r\n",
+        b"GET /api/now HTTP/1.1\r\n\r\n",
+        b"GET /api/now HTTP/1.1\r\nHost: 127.0.0.1\r\nX: a\x00b\r\n\r\n",
+        b"GET /" + b"a" * 40_000 + b" HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n",
+        b"GET /api/now HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
+        b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",
+        b"GET http://elsewhere.example/api/now HTTP/1.1\r\nHost: elsewhere.example\r\n\r\n",
+    ],
+    ids=["two hosts", "no host", "a null", "a long path", "two lengths", "TLS on a plain port", "a proxy request"],
+)
+def test_what_is_not_a_proper_request_is_refused(request_line: bytes, daemon: Daemon) -> None:
+    with socket.create_connection(daemon.address) as sock:
+        sock.sendall(request_line)
+        sock.shutdown(socket.SHUT_WR)
+        answer = said(sock)
+        assert not answer or answer.split()[1] in (b"400", b"401", b"403", b"404", b"413", b"421"), answer[:200]
+    assert daemon.now()["state"] == "playing"
+
+
+def test_a_link_a_list_and_a_revocation_by_command(daemon: Daemon) -> None:
+    paired = gloaming("pair", daemon.site)
+    assert paired.returncode == 0, paired.stderr
+    assert "█" in paired.stdout or "▀" in paired.stdout
+    link = next(line for line in paired.stdout.splitlines() if line.startswith("http://"))
+    body = json.dumps({"code": link.partition("#")[2], "device": "Anna"}).encode()
+    headers = {"Content-Type": "application/json"}
+    signed = urllib.request.urlopen(urllib.request.Request(f"{daemon.url}/api/sign-in/link", body, headers), timeout=20)
+    token = json.load(signed)["token"]
+    listed = json.loads(gloaming("devices", daemon.site, "--json").stdout)
+    anna = next(device["id"] for device in listed if device["name"] == "Anna")
+    assert gloaming("devices", daemon.site, "--revoke", str(anna)).returncode == 0
+    assert "Anna" not in gloaming("devices", daemon.site).stdout
+    request = urllib.request.Request(f"{daemon.url}/api/now", headers={"Authorization": f"Bearer {token}"})
+    with pytest.raises(urllib.error.HTTPError, match="401"):
+        urllib.request.urlopen(request, timeout=20)
+    again = gloaming("devices", daemon.site, "--revoke", str(anna))
+    assert (again.returncode, again.stderr.strip()) == (1, f"no device {anna} is signed in")
+
+
+def test_another_passcode_by_command(daemon: Daemon) -> None:
+    assert gloaming("passcode", daemon.site, input="short\n").returncode == 2
+    assert gloaming("passcode", daemon.site, input="quay-lantern-7\n").returncode == 0
+    made = gloaming("passcode", daemon.site, "--new").stdout.strip()
+    body, headers = json.dumps({"passcode": made}).encode(), {"Content-Type": "application/json"}
+    request = urllib.request.Request(f"{daemon.url}/api/sign-in", body, headers)
+    with urllib.request.urlopen(request, timeout=20) as answer:
+        assert answer.status == 200
+
+
+def test_the_longest_silent_makes_room() -> None:
+    class Silent:
+        def __init__(self, address: str) -> None:
+            self.client, self.transport, self.closed = (address, 1), self, False
+
+        def abort(self) -> None:
+            self.closed = True
+
+    crowd = Crowd(most=4, of_one=2)
+    ones: list[Any] = [Silent(address) for address in ("a", "a", "a", "b", "c", "d")]
+    for one in ones:
+        crowd.add(one)
+    assert [one.closed for one in ones] == [True, True, False, False, False, False]
+    crowd.remove(ones[2])
+    crowd.add(ones[0])
+    assert len(crowd.silent) == 4
+
+
+def test_a_site_with_a_certificate_speaks_tls_alone_and_its_commands_know_it(tmp_path: Path) -> None:
+    """The certificate is made by `openssl`; curl's and Python's TLS are not ours."""
+    folder = tmp_path / "site"
+    folder.mkdir()
+    name = ["-subj", "/CN=boathouse.example", "-addext", "subjectAltName=DNS:boathouse.example"]
+    files = ["-keyout", str(folder / "board.key"), "-out", str(folder / "board.pem")]
+    make = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "9"]
+    subprocess.run([*make, *name, *files], check=True, capture_output=True)
+    daemon = Daemon(tmp_path, phone='certificate = "board.pem"\nkey = "board.key"')
+    try:
+        assert daemon.url.startswith("https://")
+        trust = ssl.create_default_context(cafile=str(folder / "board.pem"))
+        plain = socket.create_connection(daemon.address)
+        with trust.wrap_socket(plain, server_hostname="boathouse.example") as sock:
+            sock.sendall(b"GET /healthz HTTP/1.1\r\nHost: boathouse.example\r\nConnection: close\r\n\r\n")
+            assert said(sock).startswith(b"HTTP/1.1 200")
+        with socket.create_connection(daemon.address) as plain:
+            plain.sendall(b"GET /healthz HTTP/1.1\r\nHost: boathouse.example\r\n\r\n")
+            plain.shutdown(socket.SHUT_WR)
+            assert b"200" not in said(plain)[:20]
+        now = gloaming("now", "--json", "--site", daemon.site)
+        assert now.returncode == 0, now.stderr
+        assert json.loads(now.stdout)["state"] == "playing"
+    finally:
+        daemon.stop()
+    (folder / "board.key").write_text("no key")
+    done = gloaming("run", folder, env={**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(offset_to("2026-12-12T18:00"))})
+    assert done.returncode == 2
+    assert "phone.certificate" in done.stderr
+    assert "Traceback" not in done.stderr
