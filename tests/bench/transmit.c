@@ -1,7 +1,8 @@
 /* A plain sender and a plain receiver of E1.31, to measure against: what a good engineer writes in an afternoon.
  *
  *   transmit send FRAMES UNIVERSES SLOTS FPS SECONDS ADDRESS|multicast INTERFACE_ADDRESS
- *   transmit receive ADDRESS|multicast UNIVERSES        until end of standard input; prints packets, lost, out of order
+ *   transmit receive ADDRESS|multicast UNIVERSES        until end of standard input; prints packets, lost, out
+ *                                                       of order (E1.31 6.7.2), silences of 2.5 s (6.7.1)
  *
  * FRAMES holds raw frames, one after the other, and is mapped. A frame is copied into the packets, their sequence
  * numbers are set, and sendmmsg hands all of them over; clock_nanosleep waits for the next instant.
@@ -127,7 +128,8 @@ static int receive(char **arg) {
         messages[n].msg_hdr.msg_iov = &vectors[n];
         messages[n].msg_hdr.msg_iovlen = 1;
     }
-    unsigned long long packets = 0, lost = 0, disorder = 0;
+    static double heard[65536];
+    unsigned long long packets = 0, lost = 0, disorder = 0, silences = 0;
     struct pollfd waits[2] = {{sock, POLLIN, 0}, {0, POLLIN, 0}};
     puts("ready");
     fflush(stdout);
@@ -135,6 +137,9 @@ static int receive(char **arg) {
         poll(waits, 2, -1);
         if (!waits[0].revents && waits[1].revents) break;
         int got = recvmmsg(sock, messages, BATCH, MSG_DONTWAIT, 0);
+        struct timespec clock;
+        clock_gettime(CLOCK_MONOTONIC, &clock);
+        double now = clock.tv_sec + clock.tv_nsec / 1e9;
         for (int n = 0; n < got; n++) {
             const uint8_t *p = data[n];
             if (messages[n].msg_len < HEADER || p[21] != 4) continue;
@@ -145,10 +150,12 @@ static int receive(char **arg) {
                 if (step == 0 || step >= 237) disorder++;
                 else lost += step - 1;
             }
+            silences += heard[universe] && now - heard[universe] > 2.5;
+            heard[universe] = now;
             last[universe] = p[111];
         }
     }
-    printf("%llu %llu %llu\n", packets, lost, disorder);
+    printf("%llu %llu %llu %llu\n", packets, lost, disorder, silences);
     return 0;
 }
 

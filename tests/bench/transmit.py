@@ -59,6 +59,7 @@ class Run:
     packets: int
     lost: int
     disorder: int
+    silences: int
     more: str = ""
 
 
@@ -180,9 +181,8 @@ def run_case(name: str, there: Street, folder: Path, program: Path, args: argpar
             runs[who].append(Run(share, *figures, more))
     ratios = [mine.share / other.share for mine, other in zip(runs["ours"], runs[case.other], strict=True)]
     way = "multicast" if case.multicast else "unicast"
-    print(
-        f"\n{case.universes} universes, {way}, against {case.other}; file {path.stat().st_size / count / 1024:.0f} KB/frame"
-    )
+    size = path.stat().st_size / count / 1024
+    print(f"\n{case.universes} universes, {way}, against {case.other}; compressed to {size:.0f} KB a frame")
     for who, rounds in runs.items():
         shares = " ".join(f"{run.share:.2f}" for run in rounds)
         lost, disorder = sum(run.lost for run in rounds), sum(run.disorder for run in rounds)
