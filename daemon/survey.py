@@ -9,7 +9,7 @@ import asyncio
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import asdict, dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from gloaming.daemon.reachability import look_once
 from gloaming.daemon.site import Piece, Site, load_site
 from gloaming.daemon.survey_energy import Energy, energy
 from gloaming.daemon.survey_machine import machine_findings
+from gloaming.daemon.survey_schedule import survey_schedule
 from gloaming.daemon.survey_sound import survey_sounds
 from gloaming.daemon.survey_words import current_findings, damage_findings, flash_findings
 from gloaming.shows.finding import Finding
@@ -160,7 +161,7 @@ def survey(folder: Path, at: datetime, tell: Tell = lambda *_: None, ask: bool =
         "the rig": rig_findings(site.rig, infos),
         "current": tuple(found for piece in pieces for found in current_findings(piece, site)),
         "flashes": tuple(found for piece in pieces for found in flash_findings(piece)),
-        "schedule": schedule_findings(site, first, last),
+        "schedule": survey_schedule(site, first, last),
         "files": tuple(found for piece in pieces for found in damage_findings(piece)),
         "sound": survey_sounds(site),
         "the machine": machine_findings(site, told if ask else None),
@@ -233,10 +234,3 @@ def _judge(site: Site, piece: Piece, tell: Tell) -> PieceSurvey:
     mean_w = sum(load.mean_a * load.volts for load in loads if load.kind == "string" and load.volts)
     holds = [load.holds_at for load in found.loads if load.holds_at is not None]
     return PieceSurvey(piece.name, found, loads, mean_w, min(1.0, *holds) if holds else None)
-
-
-def schedule_findings(site: Site, first: date, last: date) -> tuple[Finding, ...]:
-    """What the timetable has to say."""
-    if not site.performances:
-        return (Finding("warning", "site.toml", "no performance is written down", "add a [[performance]] table"),)
-    return ()

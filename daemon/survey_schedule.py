@@ -1,0 +1,186 @@
+"""The survey's look at the schedule: what of it will never be, what is always cut, and where the sun gives no time."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from gloaming.daemon.direction.decide import day
+from gloaming.daemon.direction.season import Row, season
+from gloaming.daemon.site import Site
+from gloaming.daemon.timetable.grammar import TimeExpression
+from gloaming.daemon.timetable.instants import instant_on
+from gloaming.daemon.timetable.local import SECOND_NS, resolve
+from gloaming.daemon.timetable.nights import NotGiven, not_given, overlaps
+from gloaming.daemon.timetable.rules import Hours, Performance
+from gloaming.shows.finding import Finding
+
+LONGEST_NS = 14 * 3600 * SECOND_NS
+"""A performance to a time of the clock that lasts longer closes before it was meant to open."""
+AHEAD = timedelta(days=365)
+
+
+@dataclass(frozen=True)
+class _Season:
+    """What the dates from `first` to `last` come to."""
+
+    site: Site
+    first: date
+    last: date
+    rows: tuple[Row, ...]
+    left_out: tuple[NotGiven, ...]
+
+    @property
+    def dates(self) -> Iterator[date]:
+        return (self.first + timedelta(days=shift) for shift in range((self.last - self.first).days + 1))
+
+
+def survey_schedule(site: Site, first: date, last: date) -> tuple[Finding, ...]:
+    """What the schedule has to say of the dates from `first` to `last`, or of a year where that is longer."""
+    if not site.performances:
+        return (Finding("warning", "site.toml", "no performance is written down", "add a [[performance]] table"),)
+    last = max(last, first + AHEAD)
+    found = _Season(site, first, last, season(site, first, last), not_given(site, first, last))
+    performances = [one for performance in site.performances for one in _performance(found, performance)]
+    return (*performances, *_overlaps(found), *_never_given(found), *_hours(found), *_skipped(found))
+
+
+def _performance(found: _Season, performance: Performance) -> Iterator[Finding]:
+    rows = [row for row in found.rows if row.night.performance is performance]
+    left_out = [night for night in found.left_out if night.performance is performance]
+    place = performance.place
+    if not rows and not left_out:
+        yield _no_date(found, performance)
+        return
+    reasons = Counter(night.why for night in left_out)
+    for why, count in reasons.items():
+        first = next(night.date for night in left_out if night.why == why)
+        if not rows:
+            yield Finding("error", place, f"it never opens: {why}", _todo(why))
+        elif "given alone" in why or "higher rank" in why:
+            yield Finding("fact", place, f"{_nights(count)} left to another, the first on {first}: {why}")
+        else:
+            yield Finding("warning", place, f"{_nights(count)} left out, the first on {first}: {why}", _todo(why))
+    yield from _cut(rows, place)
+    long = [row for row in rows if row.closes_ns - row.night.opens_ns > LONGEST_NS]
+    if long and performance.to.clock:
+        hours = (long[0].closes_ns - long[0].night.opens_ns) / (3600 * SECOND_NS)
+        text = f"it closes before it opens: on {long[0].night.date} to {performance.to.text} is {hours:.0f} hours later"
+        yield Finding("error", place, text, "let it close after it has opened, or hold the opening by not_after")
+    by_clock = [row for row in rows if row.night.opens_by.startswith("if_no_sunset")]
+    if by_clock:
+        text = f"{_nights(len(by_clock))} without a sunset, the first on {by_clock[0].night.date}"
+        yield Finding("fact", place, f"{text}: {by_clock[0].night.opens_by}")
+
+
+def _no_date(found: _Season, performance: Performance) -> Finding:
+    sets = [performance.season] if performance.season else list(performance.dates or ())
+    ends = [dates.ends for dates in sets]
+    past = [end for end in ends if end is not None and end < found.first]
+    if ends and len(past) == len(ends):
+        return Finding(
+            "warning", performance.place, f"it has passed: its last date was {max(past)}", "give it new dates"
+        )
+    text = f"it selects no date from {found.first} to {found.last}"
+    return Finding("error", performance.place, text, "look at season, days, dates and except: together they leave none")
+
+
+def _cut(rows: list[Row], place: str) -> Iterator[Finding]:
+    cut = [row for row in rows if row.night.cut_by]
+    if not cut:
+        return
+    by = ", ".join(dict.fromkeys(str(row.night.cut_by) for row in cut))
+    if len(cut) == len(rows):
+        yield Finding("warning", place, f"every night is cut short, by {by}", "let it close earlier")
+    else:
+        yield Finding("fact", place, f"{_nights(len(cut))} cut short, the first on {cut[0].night.date}, by {by}")
+
+
+def _overlaps(found: _Season) -> Iterator[Finding]:
+    pair = overlaps(found.site, found.first, found.last)
+    if pair:
+        first, second = pair
+        text = f"on {second.date} it overlaps the performance at {first.performance.place}, of the same rank"
+        yield Finding("error", second.performance.place, text, "give one a higher rank")
+
+
+def _never_given(found: _Season) -> Iterator[Finding]:
+    """Shows that no performance gives, and pieces that no night comes to."""
+    for show in found.site.shows.values():
+        rows = [row for row in found.rows if row.night.show == show.name]
+        if not any(performance.show == show.name for performance in found.site.performances):
+            yield Finding("fact", show.place, f"no performance gives {show.name}; it can be called")
+        if not rows:
+            continue
+        never = {piece.name for piece in rows[0].giving.order}
+        for row in rows:
+            parts = day(row.night.opens_ns, found.site, ()).programmes[row.giving]
+            never -= {part.piece.name for part in parts if part.piece and not part.filler}
+            if not never:
+                break
+        for name in sorted(never):
+            text = f"{show.name} never comes to {name}: no night is long enough"
+            yield Finding("warning", show.place, text, "put it earlier in the order, or close later")
+
+
+def _hours(found: _Season) -> Iterator[Finding]:
+    """Neighbours' hours whose beginning the sun does not give."""
+    for kind, rule in _rules(found.site):
+        if rule.from_.event is None:
+            continue
+        without = [on for on in found.dates if rule.on(on) and instant_on(rule.from_, on, found.site.spot) is None]
+        if without:
+            text = f"{len(without)} dates on which the sun does not come to {rule.from_.text}, the first {without[0]}: "
+            text += f"there the {kind} hours begin as early as they ever could"
+            yield Finding("warning", rule.place, text, "give them a time of the clock")
+
+
+def _skipped(found: _Season) -> Iterator[Finding]:
+    """Times of the clock that a date does not have, since the clocks are put forward over them."""
+    changes = [
+        on for on in found.dates if _midnight(found, on + timedelta(days=1)) - _midnight(found, on) < 86_400 * SECOND_NS
+    ]
+    rules: list[tuple[str, Hours | Performance]] = [*_rules(found.site)]
+    rules += [("performance", performance) for performance in found.site.performances]
+    for kind, rule in rules:
+        for key, clock in (("from", rule.from_), ("to", rule.to)):
+            for on in changes:
+                at = _moved(clock, on, found.site)
+                if at and (rule.on(on) or rule.on(on - timedelta(days=1))):
+                    text = f"on {on} there is no {clock.text}, the clocks are put forward: {kind} {key} is {at:%H:%M}"
+                    yield Finding("fact", rule.place, text)
+
+
+def _midnight(found: _Season, on: date) -> int:
+    return resolve(on, datetime.min.time(), found.site.timezone)
+
+
+def _moved(clock: TimeExpression, on: date, site: Site) -> datetime | None:
+    """Where a time of the clock comes to stand that a date does not have; None where it has it."""
+    if clock.clock is None:
+        return None
+    at = datetime.fromtimestamp(resolve(on, clock.clock, site.timezone) // SECOND_NS, site.timezone)
+    return at if at.time() != clock.clock else None
+
+
+def _rules(site: Site) -> Iterable[tuple[str, Hours]]:
+    hours = site.neighbours
+    return [
+        *(("dark", rule) for rule in hours.dark),
+        *(("quiet", rule) for rule in hours.quiet),
+        *(("dim", rule) for rule in hours.dim),
+    ]
+
+
+def _nights(count: int) -> str:
+    return f"{count} nights are" if count != 1 else "1 night is"
+
+
+def _todo(why: str) -> str:
+    if "if_no_sunset" in why:
+        return 'as if_no_sunset = "15:30" in [site]'
+    if "dark hours" in why:
+        return "let it open before the dark hours begin, or take its dates out of them by except"
+    return "hold the opening by the clock, or leave these dates out by a season"
