@@ -32,6 +32,7 @@ from tests.daemon.transmitter.quay import (
     offsets_ms,
     quay_at,
     sounding,
+    wire_to,
 )
 from tests.daemon.transmitter.stage import (
     SECOND_NS,
@@ -59,7 +60,7 @@ def together(minutes: float, ppm: float) -> None:
             os.environ["PYTHONPATH"] = os.pathsep.join([shim, os.environ.get("PYTHONPATH", "")])
         path, sound = clicks_and_flashes(folder, seconds)
         recording = Recording(quay)
-        with listening(ADDRESS) as ear, on_stage(folder) as stage:
+        with wire_to(ADDRESS) as ear, on_stage(folder) as stage:
             stage.setup([universe(1, ADDRESS)])
             stage.dark()
             content = sounding(path, sound, seconds)

@@ -107,10 +107,10 @@ class SoundProcess:
                 wanted_hz = inspect_sound(Path(first.path)).rate_hz
         try:
             device = find(self.plan.device, devices())
+            _be_prompt()  # before there is a stream: the threads that carry it inherit this
             self.stream, self.rate_hz, self.channels = open_stream(device, wanted_hz, self._fill)
             self.clock = DeviceClock(self.rate_hz)
             self.called_ns = self.opened_ns = time.monotonic_ns()
-            _be_prompt()
             self.stream.start()
         except NoDeviceError as error:
             self._fail(str(error))

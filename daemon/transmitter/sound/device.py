@@ -82,25 +82,25 @@ def open_stream(device: Device, wanted_hz: int | None, fill: Callable[[Any, Repo
     portaudio = _portaudio()
     channels = min(2, device.channels)
     usual = [wanted_hz] if wanted_hz in USUAL_RATES_HZ else [48_000]
+    opened: list[Any] = []
+
+    def called(out: Any, frames: int, times: Any, status: Any) -> None:
+        fill(out, _report(frames, times, status, opened[0].time if opened else times.currentTime))
+
     said = ""
     for rate_hz in dict.fromkeys((*usual, device.rate_hz, *USUAL_RATES_HZ)):
+        rest = {"samplerate": rate_hz, "channels": channels, "dtype": "float32", "latency": BUFFER_S}
         try:
-            stream = portaudio.OutputStream(
-                device=device.index,
-                samplerate=rate_hz,
-                channels=channels,
-                dtype="float32",
-                latency=BUFFER_S,
-                callback=lambda out, frames, times, status: fill(out, _report(frames, times, status)),
-            )
-            return stream, rate_hz, channels
+            opened.append(portaudio.OutputStream(device=device.index, callback=called, **rest))
+            return opened[0], rate_hz, channels
         except (portaudio.PortAudioError, ValueError) as error:
             said = str(error)
     raise NoDeviceError(f"the sound device {device.name} cannot be opened: {said}")
 
 
-def _report(frames: int, times: Any, status: Any) -> Report:
-    ahead_s = times.outputBufferDacTime - times.currentTime
+def _report(frames: int, times: Any, status: Any, now_s: float) -> Report:
+    """By the device's own clock, read again here: on a busy machine the call may come late."""
+    ahead_s = times.outputBufferDacTime - now_s
     if not 0 < ahead_s < 10:
         ahead_s = BUFFER_S  # some drivers do not say
     return Report(frames, ahead_s, bool(status.output_underflow))

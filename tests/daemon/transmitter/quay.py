@@ -7,6 +7,9 @@ by the instants at which packets came.
 from __future__ import annotations
 
 import os
+import select
+import socket
+import struct
 import subprocess
 import sys
 import threading
@@ -21,9 +24,10 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from tests.daemon.transmitter.stage import Heard, write_frames
+from tests.daemon.transmitter.stage import Ear, Heard, write_frames
 
 RATE = 44_100
+SO_TIMESTAMPNS = 35  # asm-generic/socket.h
 FPS = 40
 EVERY_S = 0.5
 FIRST_S = 0.25
@@ -116,6 +120,30 @@ class Recording:
         self.process.terminate()
         self.process.wait()
         self._thread.join()
+
+
+class Wire(Ear):
+    """Hears packets, and knows them by the instants at which the kernel got them: a busy machine reads them later."""
+
+    def _run(self) -> None:
+        for sock in self._socks:
+            sock.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPNS, 1)
+        offset_ns = time.monotonic_ns() - time.time_ns()
+        while not self._ending.is_set():
+            for sock in select.select(list(self._socks), [], [], 0.1)[0]:
+                data, ancillary, _, _ = sock.recvmsg(2048, 64)
+                stamps = [struct.unpack("qq", found) for _, kind, found in ancillary if kind == SO_TIMESTAMPNS]
+                at_ns = stamps[0][0] * 10**9 + stamps[0][1] + offset_ns if stamps else time.monotonic_ns()
+                self.heard.append(Heard(at_ns, self._socks[sock], data))
+
+
+@contextmanager
+def wire_to(address: str) -> Iterator[Wire]:
+    wire = Wire(address)
+    try:
+        yield wire
+    finally:
+        wire.close()
 
 
 @contextmanager

@@ -20,8 +20,9 @@ from tests.daemon.transmitter.quay import (
     offsets_ms,
     quay_at,
     sounding,
+    wire_to,
 )
-from tests.daemon.transmitter.stage import SECOND_NS, Ear, Stage, listening, on_stage, segment, universe
+from tests.daemon.transmitter.stage import SECOND_NS, Ear, Stage, on_stage, segment, universe
 
 pytestmark = pytest.mark.skipif(shutil.which("pulseaudio") is None, reason="PulseAudio is not installed")
 BOUND_MS = 40.0
@@ -56,7 +57,7 @@ def lit(ear: Ear) -> list[int]:
 def test_a_clap_is_a_flash_from_the_start_and_after_a_seek(quay: Quay, tmp_path: Path) -> None:
     path, sound = clicks_and_flashes(tmp_path, 20)
     recording = Recording(quay)
-    with listening("127.0.88.1") as ear, on_stage(tmp_path) as stage:
+    with wire_to("127.0.88.1") as ear, on_stage(tmp_path) as stage:
         begin(stage, "127.0.88.1")
         now_ns = time.time_ns()
         zero_ns, end_ns = now_ns + 3 * SECOND_NS, now_ns + 60 * SECOND_NS
@@ -78,7 +79,7 @@ def test_a_clap_is_a_flash_from_the_start_and_after_a_seek(quay: Quay, tmp_path:
 def test_the_server_is_killed_and_comes_back_in_the_middle_of_a_piece(quay: Quay, tmp_path: Path) -> None:
     path, sound = clicks_and_flashes(tmp_path, 60)
     recording = Recording(quay)
-    with listening("127.0.88.2") as ear, on_stage(tmp_path) as stage:
+    with wire_to("127.0.88.2") as ear, on_stage(tmp_path) as stage:
         begin(stage, "127.0.88.2")
         zero_ns = time.time_ns()
         content = sounding(path, sound, 60)
@@ -104,7 +105,7 @@ def test_the_server_is_killed_and_comes_back_in_the_middle_of_a_piece(quay: Quay
 def test_quiet_is_quiet_while_the_light_goes_on(quay: Quay, tmp_path: Path) -> None:
     path, sound = clicks_and_flashes(tmp_path, 20)
     recording = Recording(quay)
-    with listening("127.0.88.3") as ear, on_stage(tmp_path) as stage:
+    with wire_to("127.0.88.3") as ear, on_stage(tmp_path) as stage:
         begin(stage, "127.0.88.3")
         zero_ns = time.time_ns()
         quiet_ns, end_ns = zero_ns + 5 * SECOND_NS, zero_ns + 20 * SECOND_NS
@@ -132,7 +133,7 @@ def test_a_sound_that_cannot_be_played_is_said_and_the_light_goes_on(
     sound.unlink()
     if content is not None:
         sound.write_bytes(content)
-    with listening("127.0.88.4") as ear, on_stage(tmp_path) as stage:
+    with wire_to("127.0.88.4") as ear, on_stage(tmp_path) as stage:
         begin(stage, "127.0.88.4")
         zero_ns = time.time_ns()
         stage.score(
@@ -150,7 +151,7 @@ def test_without_any_device_the_light_goes_on_and_it_is_said(tmp_path: Path, mon
     for name, value in nowhere.environment.items():
         monkeypatch.setenv(name, value)
     path, sound = clicks_and_flashes(tmp_path, 20)
-    with listening("127.0.88.5") as ear, on_stage(tmp_path) as stage:
+    with wire_to("127.0.88.5") as ear, on_stage(tmp_path) as stage:
         begin(stage, "127.0.88.5")
         zero_ns = time.time_ns()
         stage.score(segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)))
@@ -166,7 +167,7 @@ def test_without_the_packages_the_light_goes_on_and_it_is_said(tmp_path: Path, m
     (tmp_path / "bare" / "sounddevice.py").write_text("raise ImportError('no sounddevice here')")
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path / "bare"), os.environ.get("PYTHONPATH", "")]))
     path, sound = clicks_and_flashes(tmp_path, 20)
-    with listening("127.0.88.6") as ear, on_stage(tmp_path) as stage:
+    with wire_to("127.0.88.6") as ear, on_stage(tmp_path) as stage:
         begin(stage, "127.0.88.6")
         zero_ns = time.time_ns()
         stage.score(segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)))
