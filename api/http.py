@@ -29,7 +29,9 @@ from gloaming.daemon.director import Director
 PICTURE_DAYS_MAX = 370
 PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 ROWID_MAX = (1 << 63) - 1
-Day = Annotated[date | None, Query(alias="from", description="a date, as 2026-12-24; without it, today")]
+Day = Annotated[words.Day | None, Query(alias="from", description="a date, as 2026-12-24; without it, today")]
+YEARS = range(1900, 2101)
+OUTSIDE = "the years 1900 to 2100 can be asked for"
 
 
 def make_app(
@@ -71,7 +73,7 @@ def make_app(
 
     @app.get("/api/openapi.json", include_in_schema=False)
     async def openapi(_: Seen) -> JSONResponse:
-        return JSONResponse(document(app, lambda: list(director.site.shows)))
+        return JSONResponse(document(app, director.site))
 
     @app.get("/api/now", responses={200: {"model": words.Now}}, tags=["now"])
     async def now(_: Seen) -> JSONResponse:
@@ -81,6 +83,8 @@ def make_app(
     @app.get("/api/nights", responses={200: {"model": list[words.NightTold]}}, tags=["when"])
     async def nights(_: Seen, first: Day = None, days: Annotated[int, Query(ge=1, le=1000)] = 7) -> JSONResponse:
         """The nights from a date on, each with its opening and closing, and the rules that set them."""
+        if first and not (first.year in YEARS and (first + timedelta(days=days)).year in YEARS):
+            raise HTTPException(404, OUTSIDE)
         return JSONResponse(await asyncio.to_thread(director.nights, first, days))
 
     @app.get("/api/nights.svg", response_class=Response, tags=["when"], responses={200: {"content": {
@@ -93,13 +97,13 @@ def make_app(
         return Response(svg, media_type="image/svg+xml", headers={"Content-Security-Policy": PICTURE_POLICY})
 
     @app.get("/api/why", responses={200: {"model": words.Why}}, tags=["now"])
-    async def why(_: Seen, at: datetime | None = None) -> JSONResponse:
+    async def why(_: Seen, at: words.At | None = None) -> JSONResponse:
         """The decision at an instant (without an offset: by the site's clocks), with its reasons."""
         zone = director.site.timezone
         if at is not None and at.tzinfo is None:
             at = at.replace(tzinfo=zone)
-        if at is not None and not 1900 <= at.year <= 2100:
-            raise HTTPException(404, "the years 1900 to 2100 can be asked for")
+        if at is not None and at.year not in YEARS:
+            raise HTTPException(404, OUTSIDE)
         decision = director.current(director.clock.now_ns()) if at is None else director.decision(instant(at))
         return JSONResponse(decision.as_json(zone))
 
@@ -148,7 +152,7 @@ def make_app(
 def _draw(director: Director, first: date | None, days: int) -> str:
     site = director.site
     begin = first or datetime.fromtimestamp(director.clock.now_ns() // 1_000_000_000, site.timezone).date()
-    if not 1900 <= begin.year <= 2100:
-        raise HTTPException(404, "the years 1900 to 2100 can be asked for")
+    if not (begin.year in YEARS and (begin + timedelta(days=days)).year in YEARS):
+        raise HTTPException(404, OUTSIDE)
     last = begin + timedelta(days=days - 1)
     return season_svg(site, season(site, begin, last), begin, last)

@@ -3,13 +3,13 @@
 import asyncio
 from collections.abc import Callable, Coroutine
 from dataclasses import asdict
-from datetime import date, datetime
 from typing import Annotated, Any
 
 from fastapi import Depends, FastAPI, HTTPException, Query, Request, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from gloaming.api.sign_in import Device
+from gloaming.api.words import At, Day
 from gloaming.daemon.direction.decide import instant, isoformat
 from gloaming.daemon.director import Director
 from gloaming.daemon.journal_report import as_json, report, rows_since
@@ -25,7 +25,7 @@ class GivenTime(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    utc: Annotated[datetime, Field(description="with its offset", examples=["2026-12-12T17:30:00Z"])]
+    utc: Annotated[At, Field(description="with its offset", examples=["2026-12-12T17:30:00Z"])]
 
 
 def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> None:
@@ -33,7 +33,7 @@ def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> No
     Seen = Annotated[Device, Depends(seen)]
     Operator = Annotated[Device, Depends(operator)]
 
-    @app.get("/metrics")
+    @app.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
     async def metrics(_: Seen) -> Response:
         return Response(text(families(director)), media_type=KIND)
 
@@ -53,8 +53,10 @@ def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> No
 
     @app.post("/api/clock")
     async def give_time(given: GivenTime, device: Operator) -> dict[str, Any]:
-        if given.utc.tzinfo is None or not 2026 <= given.utc.year <= 2085:
+        if given.utc.tzinfo is None:
             raise HTTPException(422, 'utc: give an instant with its offset, as "2026-12-12T17:30:00Z"')
+        if not 2026 <= given.utc.year <= 2085:
+            raise HTTPException(409, f"the year is not {given.utc.year}")
         if director.attendant.trust.verdict.by in ("synchronised", "moved"):
             raise HTTPException(409, f"the clock is not to be given: {director.attendant.trust.verdict.text}")
         director.give_time(instant(given.utc), device.name)
@@ -70,7 +72,10 @@ def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> No
 
     @app.get("/api/report")
     async def season_report(
-        request: Request, _: Seen, first: Annotated[date | None, Query(alias="from")] = None, days: int = 60
+        request: Request,
+        _: Seen,
+        first: Annotated[Day | None, Query(alias="from")] = None,
+        days: Annotated[int, Query(ge=1, le=1000)] = 60,
     ) -> Response:
         now_ns = director.clock.now_ns()
         rows = rows_since(director.store, now_ns - 400 * DAY_NS)

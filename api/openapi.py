@@ -1,13 +1,13 @@
 """The OpenAPI document: what FastAPI makes of the routes, with the errors, the tokens and the overrides as they are."""
 
-from collections.abc import Callable
 from typing import Any
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from gloaming.api.problems import ProblemDetails
-from gloaming.api.words import override_schema
+from gloaming.api.words import override_schema, rig_check_schema
+from gloaming.daemon.site import Site
 
 OPEN = {"/healthz", "/api/sign-in", "/api/sign-in/link"}
 """Where no token is needed: the page itself, too, which is not in the document."""
@@ -29,8 +29,8 @@ INTRODUCTION = (
 )
 
 
-def document(app: FastAPI, shows: Callable[[], list[str]]) -> dict[str, Any]:
-    """The document, with the shows that may be called now."""
+def document(app: FastAPI, site: Site) -> dict[str, Any]:
+    """The document, with the shows that a site has now, its controllers and its strings."""
     found = get_openapi(title="Gloaming", version="1", description=INTRODUCTION, routes=app.routes)
     parts = found.setdefault("components", {})
     schemas = parts.setdefault("schemas", {})
@@ -39,7 +39,8 @@ def document(app: FastAPI, shows: Callable[[], list[str]]) -> dict[str, Any]:
     schemas["ProblemDetails"] = ProblemDetails.model_json_schema(ref_template="#/components/schemas/{model}")
     for name, schema in schemas["ProblemDetails"].pop("$defs", {}).items():
         schemas.setdefault(name, schema)
-    schemas["Asked"] = override_schema(shows())
+    schemas["Asked"] = override_schema(list(site.shows))
+    schemas["RigCheckAsked"] = rig_check_schema(site.rig)
     parts["securitySchemes"] = {
         "token": {"type": "http", "scheme": "bearer"},
         "cookie": {"type": "apiKey", "in": "cookie", "name": "gloaming"},
@@ -58,7 +59,7 @@ def _finish(path: str, method: str, operation: dict[str, Any]) -> None:
         errors |= BY_TOKEN
     if method != "get":
         errors |= UNSAFE
-    if "{" in path or "at" in {each["name"] for each in operation.get("parameters", ())}:
+    if "{" in path or {"at", "from"} & {each["name"] for each in operation.get("parameters", ())}:
         errors |= BY_PATH
     if operation.get("parameters") or operation.get("requestBody"):
         errors |= WITH_INPUT

@@ -4,11 +4,15 @@ What is asked is checked against these. Answers are described by them, and a tes
 that says more than is written here stays an answer.
 """
 
+import re
+from datetime import date, datetime
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from gloaming.api.problems import ProblemDetails, ReasonGiven
+from gloaming.shows.patterns import COLOURS, KINDS, NUMBERED
+from gloaming.shows.rig import Rig
 
 Instant = Annotated[str, Field(description="ISO 8601 with the site's offset", examples=["2026-12-24T17:05:00+00:00"])]
 WEEK_MINUTES = 7 * 24 * 60
@@ -20,12 +24,28 @@ class Answer(BaseModel):
     model_config = ConfigDict(extra="allow")
 
 
-class Asked(BaseModel):
-    """An override as it is asked for; which keys go with which kind is checked where it is decided."""
+def _day(text: object) -> object:
+    if not isinstance(text, str) or not re.fullmatch(r"\d{4}-\d\d-\d\d", text):
+        raise ValueError("this is not a date, as 2026-12-24")
+    return text
+
+
+def _instant(text: object) -> object:
+    if not isinstance(text, str) or not re.match(r"\d{4}-\d\d-\d\d[T ]\d\d:", text):
+        raise ValueError("this is not an instant, as 2026-12-24T17:05:00+00:00")
+    return text
+
+
+Day = Annotated[date, BeforeValidator(_day)]
+"""A date, and nothing that could be taken for one."""
+At = Annotated[datetime, BeforeValidator(_instant)]
+"""An instant, and nothing that could be taken for one."""
+
+
+class NoNulls(BaseModel):
+    """A request that takes any key, and is checked where it is decided; what is not said is left out."""
 
     model_config = ConfigDict(extra="allow")
-
-    kind: Annotated[str, Field(max_length=20)]
 
     @model_validator(mode="after")
     def _nothing_is_null(self) -> Self:
@@ -33,6 +53,12 @@ class Asked(BaseModel):
             if value is None:
                 raise ValueError(f"{key} is null; leave it out")
         return self
+
+
+class Asked(NoNulls):
+    """An override as it is asked for; which keys go with which kind is checked where it is decided."""
+
+    kind: Annotated[str, Field(max_length=20)]
 
 
 OVERRIDE_KINDS: dict[str, dict[str, Any]] = {
@@ -64,6 +90,32 @@ def override_schema(shows: list[str]) -> dict[str, Any]:
         kinds.append(_kind(kind, {**more, "minutes": minutes}, needed))
         kinds.append(_kind(kind, {**more, "until": UNTIL}, [*needed, "until"]))
     return {"title": "Override", "anyOf": kinds}
+
+
+def rig_check_schema(rig: Rig) -> dict[str, Any]:
+    """The JSON Schema of a rig check that may be asked for, on the controllers and strings that there are."""
+    controllers, strings = [one.name for one in rig.controller], [one.name for one in rig.string]
+    common = {
+        "colour": {"type": "string", "enum": list(COLOURS)},
+        "level": {"type": "number", "minimum": 0.01, "maximum": 1, "description": "without it 0.3"},
+        "minutes": {"type": "number", "minimum": 0.02, "maximum": 10, "description": "without it 10"},
+    }
+    told = "; ".join(f"{kind}: {what}" for kind, what in KINDS.items())
+    plain = {
+        "pattern": {"type": "string", "enum": [kind for kind in KINDS if kind not in NUMBERED], "description": told}
+    }
+    number = {"type": "integer", "minimum": 1, "maximum": 100_000, "description": "which pixel, or which universe"}
+    numbered = {"pattern": {"type": "string", "enum": sorted(NUMBERED)}, "number": number}
+    where: list[dict[str, Any]] = [{"controller": {"type": "string", "enum": controllers}}]
+    if strings:
+        one = {"type": "string", "enum": strings}
+        where.append({"string": one, "strings": {"type": "array", "items": one, "maxItems": len(strings)}})
+    forms = [
+        {"type": "object", "properties": {**what, **place, **common}, "required": needed, "additionalProperties": False}
+        for what, needed in ((plain, []), (numbered, ["pattern", "number"]))
+        for place in where
+    ]
+    return {"title": "RigCheck", "anyOf": forms}
 
 
 def _kind(kind: str, more: dict[str, Any], needed: list[str]) -> dict[str, Any]:
