@@ -24,7 +24,7 @@ PORT = 5568
 """E1.31 9.2."""
 
 
-def run(*command: str, check: bool = True, timeout_s: float = 300.0) -> str:
+def run(*command: str, check: bool = True, timeout_s: float = 120.0) -> str:
     """A command to its end; what it printed. AssertionError with all it said where it fails."""
     done = subprocess.run(command, capture_output=True, text=True, timeout=timeout_s, check=False)
     assert done.returncode == 0 or not check, f"{' '.join(command)}: {done.returncode}\n{done.stdout}\n{done.stderr}"

@@ -43,7 +43,6 @@ class Board:
     street: Street
     folder: Path
     packages: tuple[Path, Path]
-    opens_ns: int = 0
 
     def site(self) -> Site:
         return load_site(self.machine.root / "etc/gloaming/site")
@@ -127,14 +126,12 @@ def test_the_package_installs_as_the_readme_says_and_the_street_sees_the_opening
     for words_of_the_readme in ("apt-get install ./gloaming_*.deb", "cp -r site/. /etc/gloaming/site/"):
         assert words_of_the_readme in words
     shutil.copy(board.packages[0], board.machine.root / "root")
-    opens = datetime.now(ZONE).replace(microsecond=0) + timedelta(seconds=25)
-    board.opens_ns = int(opens.timestamp()) * 1_000_000_000
+    board.machine.inside("sh", "-c", "cd /root && apt-get install -y ./gloaming_*.deb")
+    opens = datetime.now(ZONE).replace(microsecond=0) + timedelta(seconds=15)
     closes = opens + timedelta(hours=1)
     performance = f'dates = ["{opens:%Y-%m-%d}"]\nfrom = "{from_words(opens)}"\nto = "{closes:%H:%M}"'
     write_site(board.machine.root / "root/site", STREET_ADDRESS, performance, site='[clock]\ntrust = "plausible"\n\n')
-    board.machine.inside(
-        "sh", "-c", "cd /root && apt-get install -y ./gloaming_*.deb && cp -r site/. /etc/gloaming/site/"
-    )
+    board.machine.inside("sh", "-c", "cd /root && cp -r site/. /etc/gloaming/site/")
     board.machine.inside("systemctl", "start", DIRECTOR)
     lit = board.wait_until_lit(0)
     assert_none_missed(lit)
