@@ -6,7 +6,7 @@ from fastapi import APIRouter, Depends, HTTPException
 from fastapi.responses import JSONResponse
 
 from gloaming.api.sign_in import Device
-from gloaming.api.words import NoNulls
+from gloaming.api.words import NoNulls, OverrideTaken
 from gloaming.daemon.director import Director
 from gloaming.shows.mistake import MistakeError
 
