@@ -46,8 +46,9 @@ def ask(
 
     `{"kind": "pause", "minutes": 15}`; `until` may stand in place of `minutes`: an ISO 8601 instant with its offset,
     a local `"22:15"` (the next one), or `"tonight"` (till the coming noon). A dim has a `level` 0..1, a call a `show`,
-    and a pause may go on `unseen`. Raises MistakeError for what cannot be read, Refusal for what may not be.
+    and a pause may go on `unseen`. A None is as good as nothing said. Raises MistakeError for what cannot be read, Refusal for what may not be.
     """
+    request = {key: value for key, value in request.items() if value is not None}
     kind = _kind(request.get("kind"))
     ends = set() if kind == Kind.SKIP else {"minutes", "until"}
     for key in request:
@@ -107,7 +108,7 @@ def _until(request: Mapping[str, object], kind: Kind, at_ns: int, site: Site) ->
         return _read_until("tonight", at_ns, site)
     if isinstance(minutes, bool) or not isinstance(minutes, int | float) or not 0 < minutes <= longest:
         raise _mistake("minutes", f"{minutes!r} is not a number of minutes above 0 and up to {longest}", "as 15")
-    return at_ns + int(minutes * MINUTE_NS)
+    return at_ns + max(SECOND_NS, int(minutes * MINUTE_NS))
 
 
 def _read_until(value: object, at_ns: int, site: Site) -> int:

@@ -1,0 +1,214 @@
+"""What somebody asks for by hand: each kind, how it shows, how it ends by itself, and that it can be undone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from gloaming.daemon.direction.asking import UNDO_SKIP_NS, Refusal, ask
+from gloaming.daemon.direction.decide import decide
+from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.score import State
+from gloaming.daemon.site import Site
+from gloaming.shows.mistake import MistakeError
+from tests.daemon.quay_site import SECOND_NS, TABLES, local, ns, performance, site_of
+
+S, MIN = SECOND_NS, 60 * SECOND_NS
+HOURS = """
+[neighbours]
+dark = [{ from = "22:30", to = "07:00" }]
+quiet = [{ from = "21:00", to = "09:00" }]
+dim = [{ from = "21:30", to = "22:30", brightness = 0.5 }]
+"""
+AT = ns("2026-12-14T18:00:50")
+"""In the middle of the first bells."""
+BELLS = 100
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Site:
+    return site_of(tmp_path, HOURS, TABLES, performance('from = "18:00"\nto = "22:00"'))
+
+
+def made(site: Site, at_ns: int = AT, *, id: int = 7, others: tuple[Override, ...] = (), **request: object) -> Override:
+    return replace(ask(request, at_ns, site, others, "the porch"), id=id)
+
+
+def undone(override: Override, at_ns: int) -> Override:
+    return replace(override, ended_ns=at_ns)
+
+
+def piece_and_frame(site: Site, at_ns: int, *overrides: Override) -> tuple[str | None, int | None]:
+    decision = decide(at_ns, site, overrides)
+    return decision.piece, decision.frame
+
+
+def test_a_pause_stays_at_its_frame_and_ends_by_itself(site: Site) -> None:
+    pause = made(site, kind="pause", minutes=15)
+    assert local(pause.until_ns, site) == "2026-12-14T18:15:50+0000"
+    within = decide(AT + 5 * MIN, site, (pause,))
+    assert (within.state, within.brightness, within.sound) == (State.PAUSED, 0, False)
+    assert within.next_ns == pause.until_ns
+    assert within.reasons[0].rule == "override 7 pause"
+    assert within.reasons[0].text == "paused by the porch at 18:00:50 until 18:15:50"
+    held = piece_and_frame(site, AT + S)
+    assert held == ("bells", 102)
+    assert piece_and_frame(site, AT + S, pause) == piece_and_frame(site, pause.until_ns, pause) == held
+    assert decide(pause.until_ns, site, (pause,)).state == State.PLAYING
+    assert decide(pause.until_ns + S, site, (pause,)).brightness == 1
+
+
+def test_a_pause_is_fifteen_minutes_where_nobody_says(site: Site) -> None:
+    assert made(site, kind="pause").until_ns == AT + 15 * MIN
+
+
+def test_a_pause_that_goes_on_unseen_comes_back_further_on(site: Site) -> None:
+    pause = made(site, kind="pause", minutes=0.5, unseen=True)
+    assert decide(AT + 20 * S, site, (pause,)).brightness == 0
+    assert piece_and_frame(site, AT + 30 * S, pause) == piece_and_frame(site, AT + 30 * S) == ("bells", 160)
+
+
+def test_a_pause_undone_goes_on_from_there(site: Site) -> None:
+    pause = undone(made(site, kind="pause", minutes=15), AT + 2 * MIN)
+    assert decide(AT + 2 * MIN - 1, site, (pause,)).state == State.PAUSED
+    assert decide(AT + 2 * MIN, site, (pause,)).state == State.PLAYING
+    assert piece_and_frame(site, AT + 2 * MIN, pause) == ("bells", 102)
+
+
+def test_dark_until_a_time_and_dark_for_tonight(site: Site) -> None:
+    dark = made(site, kind="dark", until="20:15")
+    assert local(dark.until_ns, site) == "2026-12-14T20:15:00+0000"
+    within = decide(AT + MIN, site, (dark,))
+    assert (within.state, within.brightness, within.next_ns) == (State.DARK, 0, dark.until_ns)
+    assert within.reasons[0].text == "dark by the porch at 18:00:50 until 20:15"
+    after = decide(dark.until_ns + S, site, (dark,))
+    assert (after.state, after.piece) == (decide(dark.until_ns + S, site).state, decide(dark.until_ns + S, site).piece)
+    tonight = made(site, kind="dark")
+    assert local(tonight.until_ns, site) == "2026-12-15T12:00:00+0000"
+    assert made(site, kind="dark", until="tonight") == tonight
+    assert made(site, kind="dark", until="17:59").until_ns == ns("2026-12-15T17:59")
+    assert made(site, kind="dark", until="2026-12-14T21:15:00+01:00").until_ns == ns("2026-12-14T20:15")
+    lit = undone(tonight, AT + MIN)
+    assert decide(AT + 2 * MIN, site, (lit,)).brightness == 1
+
+
+def test_a_call_gives_a_show_now_until_a_time_and_never_into_dark_hours(site: Site) -> None:
+    at = ns("2026-12-14T16:00")
+    assert decide(at, site).show is None
+    call = made(site, at, kind="call", show="turn of the year", minutes=20)
+    within = decide(at + 5 * MIN, site, (call,))
+    assert (within.state, within.show, within.piece) == (State.PLAYING, "turn of the year", "lanterns")
+    assert decide(at + 20 * MIN, site, (call,)).show is None
+    assert decide(at + 10 * MIN, site, (undone(call, at + 9 * MIN),)).show is None
+    late = made(site, ns("2026-12-14T22:10"), kind="call", show="evening", until="23:00")
+    assert decide(ns("2026-12-14T22:20"), site, (late,)).brightness == 0.5
+    assert decide(ns("2026-12-14T22:30") - 1, site, (late,)).brightness < 0.01
+    assert decide(ns("2026-12-14T22:30"), site, (late,)).state == State.DARK
+    assert decide(ns("2026-12-14T22:45"), site, (late,)).brightness == 0
+    assert made(site, at, kind="call", show="evening").until_ns == at + 30 * MIN
+
+
+def test_a_call_in_dark_hours_is_refused_with_the_rule(site: Site) -> None:
+    for when in ("2026-12-14T22:30", "2026-12-15T03:00", "2026-12-15T06:59:59"):
+        with pytest.raises(Refusal) as refusal:
+            made(site, ns(when), kind="call", show="evening")
+        (reason,) = refusal.value.reasons
+        assert reason.rule == "site.toml:8 neighbours.dark"
+        assert reason.text == "dark hours 22:30 to 07:00: no light"
+        assert str(refusal.value) == "dark hours 22:30 to 07:00: no light (site.toml:8 neighbours.dark)"
+    assert made(site, ns("2026-12-15T07:00"), kind="call", show="evening").show == "evening"
+
+
+def test_a_dim_lowers_the_light_and_cannot_raise_it(site: Site) -> None:
+    dim = made(site, kind="dim", level=0.3, minutes=10)
+    assert decide(AT + MIN, site, (dim,)).brightness == pytest.approx(0.3)
+    assert decide(AT + MIN, site, (dim,)).state == State.PLAYING
+    assert decide(dim.until_ns + S, site, (dim,)).brightness == 1
+    assert decide(AT + MIN, site, (undone(dim, AT + 30 * S),)).brightness == 1
+    bright = made(site, ns("2026-12-14T21:40"), kind="dim", level=1)
+    assert decide(ns("2026-12-14T21:50:40"), site, (bright,)).brightness == 0.5
+    two = (dim, made(site, kind="dim", level=0.6, minutes=10, id=8))
+    assert decide(AT + MIN, site, two).brightness == pytest.approx(0.3)
+
+
+def test_a_mute_takes_the_sound_and_leaves_the_light(site: Site) -> None:
+    mute = made(site, kind="mute", minutes=10)
+    at = AT + 30 * S
+    assert decide(at, site).sound
+    assert not decide(at, site, (mute,)).sound
+    assert decide(at, site, (mute,)).brightness == 1
+    assert "without sound" in decide(at, site, (mute,)).reasons[-2].text
+    assert decide(mute.until_ns + 5 * MIN, site, (mute,)).sound == decide(mute.until_ns + 5 * MIN, site).sound
+    assert decide(at, site, (undone(mute, AT + 5 * S),)).sound
+
+
+def test_a_skip_takes_the_next_piece_and_can_be_taken_back_for_a_minute(site: Site) -> None:
+    skip = made(site, kind="skip")
+    assert skip.until_ns == AT + UNDO_SKIP_NS == AT + MIN
+    assert piece_and_frame(site, AT, skip) == ("tide", 0)
+    assert piece_and_frame(site, AT + 10 * S, skip) == ("tide", 20)
+    back = undone(skip, AT + 10 * S)
+    assert piece_and_frame(site, AT + 10 * S, back) == piece_and_frame(site, AT + 10 * S) == ("bells", 120)
+    with pytest.raises(Refusal, match="evening opens"):
+        made(site, ns("2026-12-14T12:00"), kind="skip")
+    with pytest.raises(Refusal, match="dark hours"):
+        made(site, ns("2026-12-14T23:00"), kind="skip")
+
+
+@pytest.mark.parametrize(
+    ("request_", "key", "wrong", "right"),
+    [
+        ({}, "kind", "missing", "pause, dark, call, dim, mute, skip"),
+        ({"kind": "light"}, "kind", "'light' is not a kind", "pause, dark"),
+        ({"kind": "rig-check"}, "kind", "'rig-check' is not a kind", "pause, dark"),
+        ({"kind": ["pause"]}, "kind", "not a kind", "pause"),
+        ({"kind": "pause", "minutes": 0}, "minutes", "0 is not a number of minutes", "as 15"),
+        ({"kind": "pause", "minutes": -5}, "minutes", "-5 is not", "as 15"),
+        ({"kind": "pause", "minutes": "15"}, "minutes", "'15' is not", "as 15"),
+        ({"kind": "pause", "minutes": True}, "minutes", "True is not", "as 15"),
+        ({"kind": "pause", "minutes": 1e300}, "minutes", "is not a number of minutes", "as 15"),
+        ({"kind": "pause", "minutes": float("nan")}, "minutes", "nan is not", "as 15"),
+        ({"kind": "pause", "minutes": 11_000}, "minutes", "up to 10080", "as 15"),
+        ({"kind": "call", "show": "evening", "minutes": 1500}, "minutes", "up to 1440", "as 15"),
+        ({"kind": "pause", "minutes": 5, "until": "22:00"}, "until", "stands beside minutes", "one of the two"),
+        ({"kind": "pause", "until": "25:00"}, "until", "'25:00' cannot be read", '"22:15"'),
+        ({"kind": "pause", "until": "later"}, "until", "'later' cannot be read", '"22:15"'),
+        ({"kind": "pause", "until": 2215}, "until", "2215 cannot be read", '"22:15"'),
+        ({"kind": "pause", "until": "2026-12-24T22:15:00"}, "until", "cannot be read", "+00:00"),
+        ({"kind": "pause", "until": "2020-12-24T22:15:00+00:00"}, "until", "is not within the next 168", '"22:15"'),
+        ({"kind": "pause", "until": "9999-12-24T22:15:00+00:00"}, "until", "is not within the next 168", '"22:15"'),
+        ({"kind": "pause", "unseen": "yes"}, "unseen", "neither true nor false", "as true"),
+        ({"kind": "pause", "level": 0.5}, "level", "a pause has no such key", "unseen"),
+        ({"kind": "dim"}, "level", "None is not a brightness", "as 0.4"),
+        ({"kind": "dim", "level": 1.5}, "level", "1.5 is not a brightness", "as 0.4"),
+        ({"kind": "dim", "level": -0.1}, "level", "-0.1 is not a brightness", "as 0.4"),
+        ({"kind": "dim", "level": "half"}, "level", "'half' is not a brightness", "as 0.4"),
+        ({"kind": "dim", "level": True}, "level", "True is not a brightness", "as 0.4"),
+        ({"kind": "call"}, "show", "missing", "evening"),
+        ({"kind": "call", "show": "matinee"}, "show", "no show 'matinee'", "evening"),
+        ({"kind": "call", "show": 3}, "show", "no show 3", "evening"),
+        ({"kind": "skip", "minutes": 3}, "minutes", "a skip has no such key", "kind"),
+        ({"kind": "mute", "colour": "red"}, "colour", "a mute has no such key", "minutes"),
+    ],
+)
+def test_what_is_asked_wrongly_is_told_with_its_place_and_a_right_example(
+    site: Site, request_: dict[str, object], key: str, wrong: str, right: str
+) -> None:
+    with pytest.raises(MistakeError) as error:
+        ask(request_, AT, site)
+    (mistake,) = error.value.mistakes
+    assert (mistake.file, mistake.key) == ("request", key)
+    assert wrong in mistake.wrong
+    assert mistake.right is not None
+    assert right in mistake.right
+    assert "\n" not in str(mistake)
+
+
+def test_what_is_null_is_not_said(site: Site) -> None:
+    assert made(site, kind="pause", minutes=None, until=None, level=None) == made(site, kind="pause")
+
+
+def test_the_shortest_pause_is_a_second(site: Site) -> None:
+    assert made(site, kind="pause", minutes=1e-9).until_ns == AT + S
