@@ -14,9 +14,9 @@ NOISE_NS = 500_000.0
 """Usual error of a single report."""
 SLOPE = 300e-6
 """Usual error of a sound card's rate."""
-STRAY_NS, FAR_NS = 5_000_000, 20_000_000
+STRAY_NS, FAR_NS = 5_000_000, 150_000_000
 """A report off by more than the first is not believed; many in a row, or a few off by the second, make a jump."""
-STRAYS, FAR_STRAYS = 80, 5
+STRAYS, FAR_STRAYS = 60, 5
 SPREAD_NS = 3_000_000
 
 
