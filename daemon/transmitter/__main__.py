@@ -141,7 +141,7 @@ class Transmitter:
         for line in lines:
             try:
                 self._obey(json.loads(line))
-            except (ValueError, KeyError, TypeError, IndexError, ZeroDivisionError, AttributeError) as error:
+            except (ValueError, LookupError, TypeError, ArithmeticError, AttributeError, RecursionError) as error:
                 self._say({"op": "trouble", "kind": "score", "subject": "message", "text": repr(error), "over": False})
 
     def _obey(self, message: dict[str, Any]) -> None:
@@ -166,7 +166,7 @@ class Transmitter:
         if self.player.output and lasting(message) == lasting(self.setup_message):
             return
         setup = read_setup(message)
-        self.setup_message = message
+        self.setup_message = None
         before = self.player.output
         if before:
             before.black()
@@ -174,6 +174,7 @@ class Transmitter:
             before.close()
             self.player.use(None)
         self._open_output(setup)
+        self.setup_message = message
 
     def _open_output(self, setup: Setup) -> None:
         if self.watch:

@@ -5,13 +5,19 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any
 from uuid import UUID
 
+from gloaming.daemon.transmitter.checks import address, instant, rate, share, source_name, text, whole
 from gloaming.daemon.transmitter.limiter import Limits, read_limits
 from gloaming.daemon.transmitter.packets import IPV4, IPV6, Heading, Target
 
 TTL = 20
+SECOND_NS = 1_000_000_000
+FRAMES_MAX = 1 << 40
+UNIVERSES = (1, 63_999)
+"""E1.31 9.1.1."""
 _GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (IPV4, IPV6)}
 
 
@@ -158,32 +164,36 @@ class Score:
 
 
 def read_setup(message: dict[str, Any]) -> Setup:
-    """A `setup` message. KeyError, TypeError or ValueError where it is not one."""
+    """A `setup` message. LookupError, TypeError, AttributeError or ValueError where it is not one."""
+    synchronization = message["synchronization"]
     heading = Heading(
         cid=UUID(message["cid"]),
-        source_name=str(message["source_name"]),
-        priority=int(message["priority"]),
-        synchronization=message["synchronization"],
+        source_name=source_name(message["source_name"]),
+        priority=whole(message["priority"], 0, 200),
+        synchronization=None if synchronization is None else whole(synchronization, *UNIVERSES),
         preview=bool(message.get("preview", False)),
     )
+    targets = tuple(
+        Target(
+            whole(one["number"], *UNIVERSES),
+            whole(one["slots"], 1, 512),
+            (*map(address, one["hosts"]), *_GROUPS[one["multicast"]]),
+            whole(one.get("spread_ns", 0), 0, SECOND_NS),
+            whole(one.get("lead_ns", 0), 0, 10 * SECOND_NS),
+        )
+        for one in message["universes"]
+    )
+    if len({target.number for target in targets}) != len(targets):
+        raise ValueError("a universe comes twice")
     return Setup(
         heading=heading,
-        interface=message["interface"],
-        at_rest=message["at_rest"],
-        sequence_from=int(message["sequence_from"]) & 0xFF,
-        targets=tuple(
-            Target(
-                int(one["number"]),
-                int(one["slots"]),
-                (*one["hosts"], *_GROUPS[one["multicast"]]),
-                int(one.get("spread_ns", 0)),
-                int(one.get("lead_ns", 0)),
-            )
-            for one in message["universes"]
-        ),
-        wire=message.get("wire"),
-        ttl=int(message.get("ttl", TTL)),
-        dscp=int(message.get("dscp", 0)),
+        interface=text(message["interface"]),
+        at_rest=str(message["at_rest"]),
+        sequence_from=whole(message["sequence_from"], 0, 255),
+        targets=targets,
+        wire=text(message.get("wire")),
+        ttl=whole(message.get("ttl", TTL), 0, 255),
+        dscp=whole(message.get("dscp", 0), 0, 63),
         loop=bool(message.get("loop", False)),
         limits=read_limits(message.get("limits")),
     )
@@ -192,31 +202,27 @@ def read_setup(message: dict[str, Any]) -> Setup:
 def read_dark(message: dict[str, Any]) -> Dark:
     """A `dark` message; windows that touch or overlap are made one."""
     merged: list[list[int]] = []
-    for begin, end in sorted((int(begin), int(end)) for begin, end in message["windows"]):
+    for begin, end in sorted((instant(begin), instant(end)) for begin, end in message["windows"]):
         if merged and begin <= merged[-1][1]:
             merged[-1][1] = max(merged[-1][1], end)
         else:
             merged.append([begin, end])
     begins, ends = tuple(window[0] for window in merged), tuple(window[1] for window in merged)
-    low = tuple((int(begin), int(end), float(level)) for begin, end, level in message.get("low", ()))
-    return Dark(int(message["from_ns"]), int(message["until_ns"]), begins, ends, low)
+    low = tuple((instant(begin), instant(end), share(level)) for begin, end, level in message.get("low", ()))
+    return Dark(instant(message["from_ns"]), instant(message["until_ns"]), begins, ends, low)
 
 
 def _read_mix(one: dict[str, Any]) -> Mix:
-    shares = [float(share) for share in one["share"]]
-    mix = Mix(
-        path=one["path"],
-        frames=int(one["frames"]),
-        fps=Fraction(*one["fps"]),
-        zero_ns=int(one["zero_ns"]),
-        still=one["still"],
-        look=int(one["look"]),
-        share_from=shares[0],
-        share_until=shares[1],
+    return Mix(
+        path=text(one["path"]),
+        frames=whole(one["frames"], 1, FRAMES_MAX),
+        fps=rate(one["fps"]),
+        zero_ns=instant(one["zero_ns"]),
+        still=None if one["still"] is None else whole(one["still"], 0, FRAMES_MAX),
+        look=whole(one["look"], 0, 255),
+        share_from=share(one["share"][0]),
+        share_until=share(one["share"][1]),
     )
-    if mix.frames < 1 or not all(0 <= share <= 1 for share in shares):
-        raise ValueError("a mix without frames, or with a share that is none")
-    return mix
 
 
 def read_score(message: dict[str, Any]) -> Score:
@@ -224,33 +230,35 @@ def read_score(message: dict[str, Any]) -> Score:
     anchor = message["anchor"]
     segments = tuple(
         Segment(
-            from_ns=int(one["from_ns"]),
-            until_ns=int(one["until_ns"]),
-            path=one["path"],
-            piece=one["piece"],
-            frames=int(one["frames"]),
-            fps=Fraction(*one["fps"]),
-            zero_ns=int(one["zero_ns"]),
-            still=one["still"],
-            look=int(one["look"]),
-            level_from=float(one["level"][0]),
-            level_until=float(one["level"][1]),
+            from_ns=instant(one["from_ns"]),
+            until_ns=instant(one["until_ns"]),
+            path=text(one["path"]),
+            piece=text(one["piece"]),
+            frames=whole(one["frames"], 1, FRAMES_MAX),
+            fps=rate(one["fps"]),
+            zero_ns=instant(one["zero_ns"]),
+            still=None if one["still"] is None else whole(one["still"], 0, FRAMES_MAX),
+            look=whole(one["look"], 0, 255),
+            level_from=share(one["level"][0]),
+            level_until=share(one["level"][1]),
             mix=_read_mix(one["mix"]) if one.get("mix") else None,
             sound=one.get("sound"),
             gain=float(one.get("gain", 1)),
-            sound_from=float(one.get("sound_level", (0, 0))[0]),
-            sound_until=float(one.get("sound_level", (0, 0))[1]),
+            sound_from=share(one.get("sound_level", (0, 0))[0]),
+            sound_until=share(one.get("sound_level", (0, 0))[1]),
         )
         for one in message["segments"]
     )
-    if any(segment.until_ns <= segment.from_ns or segment.frames < 1 for segment in segments):
-        raise ValueError("a segment that does not last, or has no frames")
+    if any(segment.until_ns <= segment.from_ns for segment in segments):
+        raise ValueError("a segment does not last")
+    if any(after.from_ns < before.until_ns for before, after in pairwise(segments)):
+        raise ValueError("a segment begins before the one before it has ended")
     return Score(
         id=int(message["id"]),
-        offset_ns=int(anchor["utc_ns"]) - int(anchor["monotonic_ns"]),
-        wall_offset_ns=int(message["wall_offset_ns"]),
+        offset_ns=instant(anchor["utc_ns"]) - instant(anchor["monotonic_ns"]),
+        wall_offset_ns=instant(message["wall_offset_ns"]),
         segments=segments,
         begins=tuple(segment.from_ns for segment in segments),
         device=message.get("device"),
-        delay_ns=int(message.get("delay_ns", 0)),
+        delay_ns=instant(message.get("delay_ns", 0)),
     )

@@ -149,15 +149,19 @@ class Output:
         unicast = next((host for host in hosts if host not in (IPV4, IPV6)), None)
         ipv6 = any(":" in address for block in made for address in block.addresses[:1])
         options = (setup.ttl, setup.dscp, setup.loop, setup.wire)
-        self.wire = Wire(setup.interface, unicast, ipv6, *options)
         self.counts = counts or Counts()
         self.errors: dict[str, int] = {}
         self.canvas = Canvas({target.number: target.slots for target in setup.targets})
         self.limiter = Limiter(setup.limits, self.canvas.offsets, self.canvas.slots) if setup.limits else None
         if self.limiter:
             self.canvas.limit = self.limiter.limit
+        self.wire = Wire(setup.interface, unicast, ipv6, *options)
         leads = sorted({block.lead_ns for block in made}, reverse=True)
-        self.groups = [Group(self, lead, [one for one in made if one.lead_ns == lead]) for lead in leads]
+        try:
+            self.groups = [Group(self, lead, [one for one in made if one.lead_ns == lead]) for lead in leads]
+        except OSError:  # an address that this machine cannot write down
+            self.wire.close()
+            raise
         self.tally = Tally()
         for group in self.groups:
             self.tally.parts += group.parts

@@ -1,0 +1,59 @@
+"""Values out of messages, checked: whatever a director says, a tick of the player must not fail by it. ValueError."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from ipaddress import ip_address
+from typing import Any
+
+INSTANT_NS_MAX = 2**63
+FPS_MAX = 1000
+SOURCE_NAME_BYTES = 63
+"""E1.31 6.2.2: 64 octets, ended by a null."""
+
+
+def whole(value: Any, low: int, high: int) -> int:
+    """A whole number from `low` to `high`."""
+    if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
+        raise ValueError(f"{value!r} is not a whole number from {low} to {high}")
+    return value
+
+
+def instant(value: Any) -> int:
+    """An instant, or a length of time, in nanoseconds."""
+    return whole(value, -INSTANT_NS_MAX, INSTANT_NS_MAX)
+
+
+def share(value: Any) -> float:
+    """A number from 0 to 1."""
+    number = float(value)
+    if not 0 <= number <= 1:
+        raise ValueError(f"{value!r} is not from 0 to 1")
+    return number
+
+
+def rate(value: Any) -> Fraction:
+    """Frames a second, as numerator and denominator."""
+    numerator, denominator = (whole(part, 1, 2**31) for part in value)
+    fps = Fraction(numerator, denominator)
+    if fps > FPS_MAX:
+        raise ValueError(f"{fps} frames a second are more than {FPS_MAX}")
+    return fps
+
+
+def text(value: Any) -> str | None:
+    """A text, or null."""
+    if value is not None and (not isinstance(value, str) or "\0" in value):
+        raise ValueError(f"{value!r} is not a text")
+    return value
+
+
+def source_name(value: Any) -> str:
+    if not isinstance(value, str) or not 0 < len(value.encode()) <= SOURCE_NAME_BYTES:
+        raise ValueError(f"{value!r} is not a source name of 1 to {SOURCE_NAME_BYTES} bytes")
+    return value
+
+
+def address(value: Any) -> str:
+    """An IP address, not a name: looking one up would wait."""
+    return str(ip_address(str(value)))

@@ -1,0 +1,271 @@
+"""The transmitter's parts by themselves: canvas, packets, lateness, troubles, other sources, and nonsense messages.
+
+Section numbers are those of ANSI E1.31-2018.
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+import random
+import socket
+import time
+from fractions import Fraction
+from ipaddress import IPv6Address
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sacn import DataPacket
+from sacn.messages.universe_discovery import UniverseDiscoveryPacket
+
+from gloaming.daemon.transmitter.bulk import parcels
+from gloaming.daemon.transmitter.canvas import Canvas, Picture
+from gloaming.daemon.transmitter.clock import Lateness
+from gloaming.daemon.transmitter.others import Others
+from gloaming.daemon.transmitter.packets import IPV6, Heading, Target, address_of, blocks, discovery_packets
+from gloaming.daemon.transmitter.troubles import Troubles
+from gloaming.shows.framefile import FrameFileInfo, Universe
+from tests.daemon.transmitter.stage import CID, SECOND_NS, on_stage, segment, universe
+
+HEADING = Heading(UUID(CID), "Pier Road boathouse", 100, None, False)
+OTHER = tuple(range(16))
+
+
+def file_of(*universes: Universe) -> FrameFileInfo:
+    size = sum(one.slots for one in universes)
+    return FrameFileInfo(Path("/film"), Fraction(40), 1, size, universes)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.integers(0, 256), st.integers(0, 255), st.randoms(use_true_random=False))
+def test_a_canvas_is_what_arithmetic_says(brightness: int, share: int, dice: random.Random) -> None:
+    """Held against NumPy in floating point: brightness, cross-fade, universes in any order, missing or cut short."""
+    slots = {number: dice.randint(1, 12) for number in dice.sample(range(1, 9), dice.randint(1, 5))}
+    canvas = Canvas(slots)
+    at, universes = 0, []
+    for number in dice.sample(range(1, 9), dice.randint(1, 6)):
+        universes.append(Universe(number, dice.randint(1, 12), at))
+        at += universes[-1].slots
+    canvas.place(file_of(*universes))
+    frame = np.array([dice.randint(0, 255) for _ in range(at)], np.uint8)
+    before = frame.copy()
+    wanted = np.zeros(sum(slots.values()))
+    there = {one.number: frame[one.offset : one.offset + one.slots] for one in universes}
+    begin = 0
+    for number in sorted(slots):
+        if number in there:
+            part = there[number][: slots[number]]
+            wanted[begin : begin + len(part)] = part
+        begin += slots[number]
+    one = canvas.paint(Picture(brightness, "/film", frame))
+    assert np.abs(one - wanted * brightness / 256).max() <= 0.5
+    if brightness == 256:
+        assert (one == wanted).all()
+    second = min(share, 256 - brightness)
+    both = canvas.paint(Picture(brightness, "/film", frame), Picture(second, look=200))
+    assert np.abs(both - (wanted * brightness + 200 * second) / 256).max() <= 0.5
+    turned = canvas.paint(Picture(second, look=200), Picture(brightness, "/film", frame))
+    assert np.abs(turned - (wanted * brightness + 200 * second) / 256).max() <= 0.5
+    assert (frame == before).all(), "what was read ahead is never written to"
+
+
+def test_a_limit_has_the_last_word_and_never_touches_what_was_read_ahead() -> None:
+    canvas = Canvas({1: 6})
+    canvas.place(file_of(Universe(1, 6, 0)))
+    canvas.limit = lambda finished: np.minimum(finished, 100, out=finished)  # type: ignore[assignment,return-value]
+    frame = np.full(6, 255, np.uint8)
+    assert (canvas.paint(Picture(256, "/film", frame)) == 100).all()
+    assert (canvas.paint(Picture(256, look=255)) == 100).all()
+    assert (frame == 255).all()
+
+
+def test_groups_of_ipv6_are_those_of_the_standard() -> None:
+    """9.3.2, table 9-11: the bytes ff 18, ten of 00 and 83 00 between, then the universe."""
+    for number in (1, 261, 63_999, 64_214):
+        wanted = bytes.fromhex("ff18" + "00" * 10 + "8300") + number.to_bytes(2, "big")
+        assert IPv6Address(address_of(IPV6, number)).packed == wanted
+
+
+def test_spread_packets_go_out_in_parts_within_the_spread_in_order_of_universes() -> None:
+    targets = tuple(Target(number, 512, ("192.0.2.1",), spread_ns=4_000_000) for number in range(1, 25))
+    made = sorted(blocks(targets, HEADING), key=lambda block: block.offset_ns)
+    assert [block.offset_ns for block in made] == [part * 500_000 for part in range(8)]
+    assert [number for block in made for number in block.universes] == list(range(1, 25))
+
+
+@pytest.mark.parametrize("offload", [True, False])
+def test_parcels_carry_every_packet_once(offload: bool) -> None:
+    (block,) = blocks(tuple(Target(number, 512, ("192.0.2.1",)) for number in range(1, 201)), HEADING)
+    cut = parcels(block, offload)
+    assert all(parcel.data.nbytes == parcel.packets * parcel.size <= 65_507 for parcel in cut)
+    assert b"".join(parcel.data.tobytes() for parcel in cut) == block.packets.tobytes()
+    assert len(cut) == (4 if offload else 200)
+
+
+@pytest.mark.parametrize("count", [0, 1, 512, 513, 63_999])
+def test_discovery_lists_every_universe_once(count: int) -> None:
+    packets = discovery_packets(HEADING, tuple(range(count, 0, -1)))
+    pages = [UniverseDiscoveryPacket.make_universe_discovery_packet(tuple(packet)) for packet in packets]
+    assert [number for page in pages for number in page.universes] == list(range(1, count + 1))
+    assert [page.page for page in pages] == list(range(len(pages))) and {page.lastPage for page in pages} == {
+        len(pages) - 1
+    }
+
+
+def test_lateness_percentiles_are_those_of_numpy() -> None:
+    lateness = Lateness()
+    late_us = np.random.default_rng(2).gamma(1.2, 120, 5000).astype(int)
+    for late in late_us:
+        lateness.add(int(late) * 1000)
+    figures = lateness.figures()
+    for key, share in (("p50", 0.5), ("p99", 0.99), ("p999", 0.999)):
+        wanted = np.sort(late_us)[int(np.ceil(share * 5000)) - 1]
+        assert 0 <= figures[key] - wanted < (1 if wanted < 1000 else 50)
+    assert figures["max"] == late_us.max()
+    assert lateness.buckets() == [[edge, int((late_us < edge).sum())] for edge, _ in lateness.buckets()]
+
+
+def test_a_trouble_is_said_once_and_again_a_minute_later_at_the_soonest() -> None:
+    said: list[dict[str, Any]] = []
+    troubles = Troubles(said.append)
+    for tenth in range(1800):  # three minutes in which it comes and goes every five seconds
+        at_ns = tenth * SECOND_NS // 10
+        if tenth // 50 % 2 == 0:
+            troubles.seen(at_ns, "network", "left", "not taken")
+        troubles.tend(at_ns)
+    begun = [one for one in said if not one["over"]]
+    assert len(begun) == 3 and len(said) - len(begun) in (2, 3)
+    said.clear()
+    troubles.tend(300 * SECOND_NS)
+    troubles.seen(301 * SECOND_NS, "network", "left", "not taken")
+    assert [one["over"] for one in said][-1:] == [False]
+    troubles.repeat()
+    assert said[-1] == said[-2]
+
+
+def heard(others: Others, at_s: float, **packet: Any) -> None:
+    options = {"cid": OTHER, "sourceName": "Harbour office", "universe": 5, "priority": 130, **packet}
+    others.heard(int(at_s * SECOND_NS), "192.0.2.7", bytes(DataPacket(**options).getBytes()))
+
+
+def test_another_source_stands_while_its_data_come_and_2_5_s_longer() -> None:
+    """6.7.1."""
+    others = Others({5, 6}, UUID(CID).bytes)
+    heard(others, 1)
+    heard(others, 1.5, universe=6)
+    heard(others, 1.5, universe=7)
+    heard(others, 2, cid=tuple(UUID(CID).bytes), sourceName="ourselves")
+    (one,) = others.standing(3 * SECOND_NS)
+    assert (one.name, one.address, one.priority, one.universes) == ("Harbour office", "192.0.2.7", 130, (5, 6))
+    assert one.since_ns == SECOND_NS
+    assert [one.universes for one in others.standing(int(3.6 * SECOND_NS))] == [(6,)]
+    assert not others.standing(int(4.1 * SECOND_NS))
+
+
+def test_another_source_is_gone_when_it_terminates_its_stream() -> None:
+    """6.2.6."""
+    others = Others({5}, UUID(CID).bytes)
+    heard(others, 1)
+    heard(others, 1.1, streamTerminated=True)
+    assert not others.standing(int(1.2 * SECOND_NS))
+
+
+def test_preview_data_are_no_other_source() -> None:
+    others = Others({5}, UUID(CID).bytes)
+    heard(others, 1, previewData=True)
+    assert not others.standing(SECOND_NS)
+
+
+def test_a_source_that_sends_to_the_controllers_alone_is_known_by_its_discovery() -> None:
+    others = Others({5}, UUID(CID).bytes)
+    page = bytes(UniverseDiscoveryPacket(OTHER, "Harbour office", (4, 5, 9)).getBytes())
+    others.heard(SECOND_NS, "192.0.2.7", page)
+    (one,) = others.standing(10 * SECOND_NS)
+    assert (one.universes, one.priority) == ((5,), None) and "not heard" in one.text
+    assert not others.standing(14 * SECOND_NS)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.binary(max_size=300), st.integers(0, 200))
+def test_no_datagram_however_odd_harms_the_watch(noise: bytes, cut: int) -> None:
+    others = Others({5}, UUID(CID).bytes)
+    good = bytes(DataPacket(OTHER, "x" * 20, 5).getBytes())
+    others.heard(0, "192.0.2.7", noise)
+    others.heard(0, "192.0.2.7", good[:cut] + noise + good[cut:])
+    others.heard(0, "192.0.2.7", good[: max(0, 638 - cut)])
+    others.standing(SECOND_NS)
+
+
+NONSENSE: list[Any] = [
+    None,
+    -1,
+    0,
+    1e400,
+    float("nan"),
+    2**70,
+    "",
+    "x" * 200,
+    [],
+    {},
+    True,
+    [[1]],
+    "../..",
+    "::1",
+    65_536,
+]
+
+
+def twisted(message: dict[str, Any], dice: random.Random) -> dict[str, Any]:
+    """A message with one value, somewhere in it, that should not be there; or without it."""
+    message = copy.deepcopy(message)
+    place: Any = message
+    while True:
+        key = dice.choice(list(place) if isinstance(place, dict) else list(range(len(place))))
+        if isinstance(place[key], (dict, list)) and place[key] and dice.random() < 0.8:
+            place = place[key]
+            continue
+        if dice.random() < 0.2:
+            del place[key]
+        else:
+            place[key] = dice.choice(NONSENSE)
+        return message
+
+
+def test_a_director_gone_mad_cannot_end_the_transmitter(tmp_path: Path) -> None:
+    """600 messages with nonsense in them; then it still plays, and what it plays is right."""
+    host, dice = "127.0.44.9", random.Random(7)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as ear, on_stage(tmp_path) as stage:
+        ear.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        ear.bind((host, 5568))
+        ear.settimeout(20)
+        now = time.time_ns()
+        setup = {"op": "setup", "cid": CID, "source_name": "x", "priority": 100, "interface": "lo"}
+        setup |= {"synchronization": None, "at_rest": "black", "sequence_from": 0, "ttl": 3, "dscp": 0, "loop": False}
+        setup |= {"universes": [universe(1, host, slots=8), universe(2, host, slots=8)], "limits": None}
+        dark = {
+            "op": "dark",
+            "from_ns": now - 10**15,
+            "until_ns": now + 10**15,
+            "windows": [[now - 10**12, now - 10**11]],
+        }
+        mix = {"path": None, "frames": 1, "fps": [40, 1], "zero_ns": 0, "still": None, "look": 9, "share": [0, 1]}
+        score = {"op": "score", "id": 1, "anchor": {"utc_ns": now, "monotonic_ns": time.monotonic_ns()}}
+        score |= {"wall_offset_ns": 0, "from_ns": now, "until_ns": now + 10**13, "device": None, "delay_ns": 0}
+        score |= {"segments": [segment(now, now + 10**12, look=9, mix=mix), segment(now + 10**12, now + 10**13)]}
+        for number in range(600):
+            message = twisted([setup, dark, score][number % 3], dice)
+            stage.sock.sendall(json.dumps({**message, "op": message.get("op", "score")}).encode() + b"\n")
+            if number % 200 == 0:
+                stage.wait_for("telemetry")
+        stage.say(**setup)
+        stage.say(**dark)
+        stage.say(**{**score, "id": 99, "segments": [segment(now, now + 10**13, look=77)]})
+        stage.wait_for("playing", lambda said: said["id"] == 99)
+        while ear.recv(2048)[126:] != bytes([77]) * 8:
+            pass
+        stage.end()
