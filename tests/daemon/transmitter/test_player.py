@@ -30,6 +30,7 @@ from tests.daemon.transmitter.stage import CID, SECOND_NS, segment, universe
 
 UTC_NS = 1_795_000_000 * SECOND_NS
 MS = 1_000_000
+A, B = "192.0.2.21", "192.0.2.22"
 FRAMES = np.arange(1, 201, dtype=np.uint8)[:, None].repeat(20, axis=1)
 
 
@@ -87,7 +88,7 @@ class Hall:
     def __init__(self, air: Air, *universes: dict[str, Any], **more: Any) -> None:
         self.air, self.shelf, self.troubles = air, Shelf(), []
         setup = {"cid": CID, "source_name": "x", "priority": 100, "interface": "lo", "synchronization": None}
-        setup |= {"at_rest": "black", "sequence_from": 0, "universes": universes or (universe(1, "a", slots=20),)}
+        setup |= {"at_rest": "black", "sequence_from": 0, "universes": universes or (universe(1, A, slots=20),)}
         self.player = Player(self.shelf, lambda *said: self.troubles.append(said), 0)  # type: ignore[arg-type]
         self.player.use(Output(read_setup({**setup, **more})))
         self.dark()
@@ -191,7 +192,7 @@ def test_the_frame_number_after_an_hour_at_30000_1001_is_exact(air: Air) -> None
 
 def test_a_rate_above_that_of_a_dmx512_line_is_halved(air: Air) -> None:
     """6.6.1: 60 frames a second of 512 slots; E1.11 (from memory) has at most 44 a second."""
-    hall = Hall(air, universe(1, "a", slots=512))
+    hall = Hall(air, universe(1, A, slots=512))
     hall.score(film(0, 2 * SECOND_NS, fps=[60, 1]))
     packets = hall.play(2 * SECOND_NS)
     assert len(packets) == 60
@@ -200,7 +201,7 @@ def test_a_rate_above_that_of_a_dmx512_line_is_halved(air: Air) -> None:
 
 def test_changes_of_picture_keep_to_the_rate_of_a_dmx512_line(air: Air) -> None:
     """6.6.1: looks that follow each other every 10 ms; black alone comes at once."""
-    hall = Hall(air, universe(1, "a", slots=512))
+    hall = Hall(air, universe(1, A, slots=512))
     hall.score(*(segment(n * 10 * MS, (n + 1) * 10 * MS, look=n + 1) for n in range(200)))
     times = [at_ns for at_ns, _, _ in hall.play(2 * SECOND_NS)]
     assert all(after - before >= SECOND_NS // 45 for before, after in pairwise(times))
@@ -208,8 +209,8 @@ def test_changes_of_picture_keep_to_the_rate_of_a_dmx512_line(air: Air) -> None:
 
 
 def test_a_lead_sends_earlier_and_a_spread_sends_in_parts(air: Air) -> None:
-    near = [universe(n, "near", slots=20, spread_ns=4 * MS) for n in range(1, 5)]
-    far = [universe(n, "far", slots=20, lead_ns=15 * MS) for n in range(5, 7)]
+    near = [universe(n, A, slots=20, spread_ns=4 * MS) for n in range(1, 5)]
+    far = [universe(n, B, slots=20, lead_ns=15 * MS) for n in range(5, 7)]
     hall = Hall(air, *near, *far, synchronization=7000)
     begin = SECOND_NS
     hall.score(film(begin, 3 * SECOND_NS))
@@ -218,17 +219,17 @@ def test_a_lead_sends_earlier_and_a_spread_sends_in_parts(air: Air) -> None:
     for at_ns, address, data in packets:
         if data[21] == 4:
             lit = data[126] if int.from_bytes(data[113:115], "big") == 1 else None
-            if lit == 1 or (address == "far" and at_ns >= begin - 15 * MS) or (address == "near" and at_ns >= begin):
+            if lit == 1 or (address == B and at_ns >= begin - 15 * MS) or (address == A and at_ns >= begin):
                 first.setdefault((address, int.from_bytes(data[113:115], "big")), at_ns)
-    assert {first["far", n] for n in (5, 6)} == {begin - 15 * MS}
-    offsets = [first["near", n] - begin for n in (1, 2, 3, 4)]
+    assert {first[B, n] for n in (5, 6)} == {begin - 15 * MS}
+    offsets = [first[A, n] - begin for n in (1, 2, 3, 4)]
     assert offsets == sorted(set(offsets)) and offsets[0] == 0 and offsets[-1] <= 4 * MS
     for host, lead_ns in (
-        ("near", 0),
-        ("far", 15 * MS),
+        (A, 0),
+        (B, 15 * MS),
     ):  # 11.1: the synchronization packet follows the last data packet
         mine = [(at_ns, data[21]) for at_ns, address, data in packets if address == host and at_ns >= begin - lead_ns]
-        size = {"near": 5, "far": 3}[host]
+        size = {A: 5, B: 3}[host]
         frames = [mine[at : at + size] for at in range(0, len(mine) // size * size, size)]
         assert all([vector for _, vector in frame] == [4] * (size - 1) + [8] for frame in frames)
 
@@ -306,7 +307,7 @@ def test_whatever_the_score_there_is_no_light_in_dark_windows(
     air = Air()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(output_module, "Wire", lambda *options: air)
-        hall = Hall(air, universe(1, "a", slots=20, lead_ns=lead_ms * MS), universe(2, "b", slots=20, spread_ns=3 * MS))
+        hall = Hall(air, universe(1, A, slots=20, lead_ns=lead_ms * MS), universe(2, B, slots=20, spread_ns=3 * MS))
         hall.dark(*((begin * MS, (begin + length) * MS) for begin, length in dark), wall=wall_ms * MS)
         made, at_ns = [], 0
         for length_ns, kind, begin, end in parts:
@@ -324,10 +325,10 @@ def test_whatever_the_score_there_is_no_light_in_dark_windows(
     forbidden = [(begin * MS, (begin + length) * MS) for begin, length in dark]
     for at, address, packet in air.left:
         if any(packet[126:]):
-            seen = (at, at + wall_ms * MS, *((at + lead_ms * MS,) if address == "a" else ()))
+            seen = (at, at + wall_ms * MS, *((at + lead_ms * MS,) if address == A else ()))
             assert not any(begin <= instant < end for begin, end in forbidden for instant in seen)
-            assert at + (lead_ms * MS if address == "a" else 0) < at_ns + 4 * MS
-    for address in ("a", "b"):
+            assert at + (lead_ms * MS if address == A else 0) < at_ns + 4 * MS
+    for address in (A, B):
         times = [at for at, to, _ in air.left if to == address]
         assert all(after - before <= SECOND_NS + 41 * MS for before, after in pairwise(times))
         sequences = [packet[111] for _, to, packet in air.left if to == address]
