@@ -46,7 +46,9 @@ def ask(
 
     `{"kind": "pause", "minutes": 15}`; `until` may stand in place of `minutes`: an ISO 8601 instant with its offset,
     a local `"22:15"` (the next one), or `"tonight"` (till the coming noon). A dim has a `level` 0..1, a call a `show`,
-    and a pause may go on `unseen`. A None is as good as nothing said. Raises MistakeError for what cannot be read, Refusal for what may not be.
+    and a pause may go on `unseen`. None is as good as nothing said.
+
+    Raises MistakeError for what cannot be read, Refusal for what may not be.
     """
     request = {key: value for key, value in request.items() if value is not None}
     kind = _kind(request.get("kind"))

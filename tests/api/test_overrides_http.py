@@ -1,0 +1,213 @@
+"""Every kind of override over HTTP: made, listed, at work, undone, survived and expired.
+
+A house that is opened again on the same state is a director that was killed: it knows what is on the disk, and no more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from tests.api.house import House, house, run
+
+AT = "2026-12-12T18:00:00"
+
+
+@dataclass(frozen=True)
+class Kind:
+    """How a kind is asked for, when it ends, and what /api/now has while it stands."""
+
+    request: dict[str, object]
+    ends: str
+    now: dict[str, object]
+    later: str = "2026-12-12T18:01:30"
+    """While it stands."""
+    past: str = "2026-12-12T18:31:00"
+    """When it has ended, and the evening is on."""
+
+
+KINDS = {
+    "pause": Kind({"kind": "pause"}, "18:15:00", {"state": "paused", "brightness": 0.0, "show": "evening"}),
+    "pause unseen": Kind(
+        {"kind": "pause", "minutes": 20, "unseen": True}, "18:20:00", {"state": "paused", "brightness": 0.0}
+    ),
+    "dark": Kind({"kind": "dark", "until": "18:30"}, "18:30:00", {"state": "dark", "brightness": 0.0}),
+    "call": Kind({"kind": "call", "show": "short"}, "18:30:00", {"state": "playing", "show": "short"}),
+    "dim": Kind({"kind": "dim", "level": 0.4, "minutes": 10}, "18:10:00", {"state": "playing", "brightness": 0.4}),
+    "mute": Kind({"kind": "mute", "minutes": 5}, "18:05:00", {"state": "playing", "brightness": 1.0, "sound": False}),
+    "skip": Kind({"kind": "skip"}, "18:01:00", {"state": "playing"}, "2026-12-12T18:00:30", "2026-12-12T18:02:00"),
+}
+
+
+async def now(client: httpx.AsyncClient) -> dict[str, Any]:
+    answer = await client.get("/api/now")
+    assert answer.status_code == 200
+    return dict(answer.json())
+
+
+async def ask(client: httpx.AsyncClient, request: dict[str, object]) -> dict[str, Any]:
+    answer = await client.post("/api/overrides", json=request)
+    assert answer.status_code == 201, answer.text
+    return dict(answer.json())
+
+
+def at_work(found: dict[str, Any], kind: Kind) -> bool:
+    return all(
+        found[key] == (pytest.approx(value) if isinstance(value, float) else value) for key, value in kind.now.items()
+    )
+
+
+@pytest.mark.parametrize("name", KINDS)
+def test_it_is_made_and_listed_survives_a_restart_and_ends_by_itself(tmp_path: Path, name: str) -> None:
+    kind = KINDS[name]
+
+    async def make(open_house: House) -> int:
+        async with open_house.client(open_house.token) as client:
+            assert (await now(client))["overrides"] == []
+            made = await ask(client, kind.request)
+            assert made["kind"] == kind.request["kind"]
+            assert made["until"][:16] == f"2026-12-12T{kind.ends[:5]}"
+            assert made["who"]
+            assert made["on_the_wire"] is False  # there is no transmitter in this house
+            (listed,) = (await now(client))["overrides"]
+            for key in ("id", "kind", "at", "until", "who"):
+                assert listed[key] == made[key]
+            for key in ("show", "level", "unseen"):
+                assert listed.get(key) == kind.request.get(key)
+            lines = (await client.get("/api/journal")).json()
+            assert any(line["kind"] == "override" and line["data"].get("id") == made["id"] for line in lines)
+            return int(made["id"])
+
+    async def work() -> None:
+        async with house(tmp_path, AT) as first:
+            id = await make(first)
+        async with house(tmp_path, kind.later) as again, again.client(again.token) as client:
+            found = await now(client)
+            assert [one["id"] for one in found["overrides"]] == [id]
+            assert at_work(found, kind), found
+        async with house(tmp_path, kind.past) as after, after.client(after.token) as client:
+            found = await now(client)
+            assert found["overrides"] == []
+            assert found["state"] == "playing"
+            assert found["show"] == "evening"
+            assert found["brightness"] == 1
+            gone = await client.delete(f"/api/overrides/{id}")
+            assert gone.status_code == 404
+            assert gone.headers["content-type"] == "application/problem+json"
+
+    run(work())
+
+
+@pytest.mark.parametrize("name", KINDS)
+def test_it_can_be_undone_and_stays_so(tmp_path: Path, name: str) -> None:
+    kind = KINDS[name]
+
+    async def work() -> None:
+        async with house(tmp_path, AT) as first, first.client(first.token) as client:
+            made = await ask(client, kind.request)
+            ended = await client.delete(f"/api/overrides/{made['id']}")
+            assert ended.status_code == 200
+            assert ended.json()["id"] == made["id"]
+            assert (await now(client))["overrides"] == []
+            assert (await client.delete(f"/api/overrides/{made['id']}")).status_code == 404
+        async with house(tmp_path, kind.later) as again, again.client(again.token) as client:
+            found = await now(client)
+            assert found["overrides"] == []
+            assert (found["state"], found["show"], found["brightness"]) == ("playing", "evening", 1)
+
+    run(work())
+
+
+def test_a_skip_moves_the_order_on_and_undone_has_not_happened(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path, "2026-12-12T18:00:05") as first, first.client(first.token) as client:
+            before = (await now(client))["piece"]
+            made = await ask(client, {"kind": "skip"})
+            other = (await now(client))["piece"]
+            assert {before, other} == {"tide", "lanterns"}
+            await client.delete(f"/api/overrides/{made['id']}")
+            assert (await now(client))["piece"] == before
+
+    run(work())
+
+
+def test_a_call_outside_dark_hours_is_given_and_inside_refused_with_the_reason(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path, "2026-12-12T22:30") as late, late.client(late.token) as client:
+            made = await ask(client, {"kind": "call", "show": "short", "until": "23:30"})
+            assert (await now(client))["show"] == "short"
+            assert made["until"].startswith("2026-12-12T23:30")
+        async with house(tmp_path, "2026-12-12T23:05") as night, night.client(night.token) as client:
+            found = await now(client)
+            assert (found["state"], found["brightness"]) == ("dark", 0)
+            assert found["reasons"][0]["rule"].endswith("neighbours.dark")
+            refused = await client.post("/api/overrides", json={"kind": "call", "show": "short"})
+            assert refused.status_code == 409
+            assert refused.headers["content-type"] == "application/problem+json"
+            problem = refused.json()
+            assert problem["status"] == 409
+            assert problem["reasons"][0]["text"] == "dark hours 23:00 to 07:00: no light"
+            assert problem["reasons"][0]["rule"].startswith("site.toml:")
+
+    run(work())
+
+
+def test_overrides_stand_side_by_side_and_only_darken(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path, AT) as first, first.client(first.token) as client:
+            await ask(client, {"kind": "dim", "level": 0.5, "minutes": 30})
+            dim = await ask(client, {"kind": "dim", "level": 0.2, "minutes": 30})
+            pause = await ask(client, {"kind": "pause", "minutes": 30})
+            assert len((await now(client))["overrides"]) == 3
+        async with house(tmp_path, "2026-12-12T18:05") as again, again.client(again.token) as client:
+            assert (await now(client))["brightness"] == 0
+            await client.delete(f"/api/overrides/{pause['id']}")
+        async with house(tmp_path, "2026-12-12T18:06") as again, again.client(again.token) as client:
+            assert (await now(client))["brightness"] == pytest.approx(0.2)
+            await client.delete(f"/api/overrides/{dim['id']}")
+        async with house(tmp_path, "2026-12-12T18:07") as again, again.client(again.token) as client:
+            assert (await now(client))["brightness"] == pytest.approx(0.5)
+
+    run(work())
+
+
+@pytest.mark.parametrize(
+    "request_",
+    [
+        {"kind": "light"},
+        {},
+        {"kind": "pause", "minutes": -1},
+        {"kind": "pause", "minutes": 1e300},
+        {"kind": "dim", "level": 2},
+        {"kind": "call", "show": "matinee"},
+        {"kind": "dark", "until": "25:00"},
+        {"kind": "skip", "minutes": 5},
+    ],
+)
+def test_what_is_asked_wrongly_is_a_problem_and_changes_nothing(tmp_path: Path, request_: dict[str, object]) -> None:
+    async def work() -> None:
+        async with house(tmp_path, AT) as first, first.client(first.token) as client:
+            answer = await client.post("/api/overrides", json=request_)
+            assert answer.status_code == 422
+            assert answer.headers["content-type"] == "application/problem+json"
+            assert answer.json()["detail"]
+            assert (await now(client))["overrides"] == []
+
+    run(work())
+
+
+def test_who_may_only_look_asks_for_nothing(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path, AT) as first:
+            for token, status in ((None, 401), (first.device("viewer"), 403)):
+                async with first.client(token) as client:
+                    assert (await client.post("/api/overrides", json={"kind": "pause"})).status_code == status
+                    assert (await client.delete("/api/overrides/1")).status_code == status
+            async with first.client(first.device("operator", "the porch")) as client:
+                assert (await ask(client, {"kind": "pause"}))["who"] == "the porch"
+
+    run(work())
