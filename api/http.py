@@ -26,7 +26,8 @@ from gloaming.daemon.direction.season import season
 from gloaming.daemon.direction.season_svg import season_svg
 from gloaming.daemon.director import Director
 
-PICTURE_DAYS_MAX = 370
+DAYS_MAX = 370
+"""A year's nights take seconds to work out: in a thread of their own, one asker after the other."""
 PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 ROWID_MAX = (1 << 63) - 1
 Day = Annotated[words.Day | None, Query(alias="from", description="a date, as 2026-12-24; without it, today")]
@@ -43,7 +44,7 @@ def make_app(
     """The application; it starts and stops the director. `addresses` says where phones find the page."""
     limits = limits or Limits()
     watch = Watch(director)
-    streams = Streams(watch.wake)
+    streams, working_out = Streams(watch.wake), asyncio.Lock()
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -81,19 +82,17 @@ def make_app(
         return JSONResponse(director.now())
 
     @app.get("/api/nights", responses={200: {"model": list[words.NightTold]}}, tags=["when"])
-    async def nights(_: Seen, first: Day = None, days: Annotated[int, Query(ge=1, le=1000)] = 7) -> JSONResponse:
+    async def nights(_: Seen, first: Day = None, days: Annotated[int, Query(ge=1, le=DAYS_MAX)] = 7) -> JSONResponse:
         """The nights from a date on, each with its opening and closing, and the rules that set them."""
-        if first and not (first.year in YEARS and (first + timedelta(days=days)).year in YEARS):
-            raise HTTPException(404, OUTSIDE)
-        return JSONResponse(await asyncio.to_thread(director.nights, first, days))
+        async with working_out:
+            return JSONResponse(await asyncio.to_thread(director.nights, first, days))
 
     @app.get("/api/nights.svg", response_class=Response, tags=["when"], responses={200: {"content": {
         "image/svg+xml": {"schema": {"type": "string"}}}}})  # fmt: skip
-    async def picture(
-        _: Seen, first: Day = None, days: Annotated[int, Query(ge=1, le=PICTURE_DAYS_MAX)] = 42
-    ) -> Response:
+    async def picture(_: Seen, first: Day = None, days: Annotated[int, Query(ge=1, le=DAYS_MAX)] = 42) -> Response:
         """The season as a picture: dates across, the night from noon to noon down."""
-        svg = await asyncio.to_thread(_draw, director, first, days)
+        async with working_out:
+            svg = await asyncio.to_thread(_draw, director, first, days)
         return Response(svg, media_type="image/svg+xml", headers={"Content-Security-Policy": PICTURE_POLICY})
 
     @app.get("/api/why", responses={200: {"model": words.Why}}, tags=["now"])

@@ -35,10 +35,12 @@ def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> No
 
     @app.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
     async def metrics(_: Seen) -> Response:
+        """Figures for Prometheus."""
         return Response(text(families(director)), media_type=KIND)
 
     @app.get("/api/health")
     async def health(_: Seen) -> dict[str, Any]:
+        """Whether all is well: troubles with what to do, the board's own figures, the clock, the transmitter."""
         now_ns = director.clock.now_ns()
         troubles = director.attendant.troubles(now_ns)
         return {
@@ -53,6 +55,7 @@ def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> No
 
     @app.post("/api/clock")
     async def give_time(given: GivenTime, device: Operator) -> dict[str, Any]:
+        """Give the board the time, where it does not know it."""
         if given.utc.tzinfo is None:
             raise HTTPException(422, 'utc: give an instant with its offset, as "2026-12-12T17:30:00Z"')
         if not 2026 <= given.utc.year <= 2085:
@@ -65,6 +68,7 @@ def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> No
 
     @app.post("/api/reload")
     async def reload(device: Operator) -> dict[str, Any]:
+        """Read the site's files again; with a mistake in them the site that runs is kept."""
         taken = await director.attendant.reload(f"asked by {device.name}")
         refused = director.attendant.refused
         mistakes = [str(mistake) for mistake in refused.mistakes] if refused else []
@@ -75,8 +79,9 @@ def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> No
         request: Request,
         _: Seen,
         first: Annotated[Day | None, Query(alias="from")] = None,
-        days: Annotated[int, Query(ge=1, le=1000)] = 60,
+        days: Annotated[int, Query(ge=1, le=400)] = 60,
     ) -> Response:
+        """The season as it was, night by night; as a picture where image/svg+xml is asked for."""
         now_ns = director.clock.now_ns()
         rows = rows_since(director.store, now_ns - 400 * DAY_NS)
         found = await asyncio.to_thread(report, director.site, rows, now_ns, first, days)

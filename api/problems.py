@@ -60,7 +60,8 @@ def add_errors(app: FastAPI) -> None:
 
     @app.exception_handler(MistakeError)
     async def mistaken(_: Request, error: MistakeError) -> Problem:
-        return Problem(422, str(error))
+        outside = {str(mistake.file) for mistake in error.mistakes} == {"dates"}
+        return Problem(404 if outside else 422, str(error))  # a date is well asked, but there are no tables for it
 
     @app.exception_handler(Refusal)
     async def forbidden(_: Request, error: Refusal) -> Problem:
