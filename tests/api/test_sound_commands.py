@@ -44,11 +44,11 @@ def test_clicks_and_flashes_are_given(tmp_path: Path, capfd: pytest.CaptureFixtu
     site = write(tmp_path / "site", TABLES, EVENING, '\n[output]\ninterface = "lo"\n', rig=RIG)
     with quay_at(tmp_path / "pulse") as quay, listening("127.0.88.8") as ear:
         recording = Recording(quay)
-        assert main(["sound", "test", str(site), "--for", "8", "--delay", "-40 ms"]) == 0
+        assert main(["sound", "test", str(site), "--for", "6", "--delay", "-40 ms"]) == 0
         recording.end()
         bright = [one for one in ear.data() if any(one.slots)]
     assert bright and max(bright[0].slots) <= 77, "at 30 %"
-    assert len(recording.clicks_ns()) >= 4
+    assert len(recording.clicks_ns()) >= 2
     assert "40 ms earlier" in capfd.readouterr().out
 
 

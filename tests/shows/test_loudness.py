@@ -36,8 +36,7 @@ EBU_3341 = {
 }
 
 
-@pytest.mark.parametrize("case", EBU_3341)
-@pytest.mark.parametrize("rate", [44_100, 48_000])
+@pytest.mark.parametrize(("case", "rate"), [*((case, RATE) for case in EBU_3341), ("1", 44_100), ("5", 44_100)])
 def test_integrated_loudness_of_the_ebu_cases(case: str, rate: int) -> None:
     parts, expected = EBU_3341[case]
     assert measured(tone(*parts, rate=rate), rate).integrated_lufs == pytest.approx(expected, abs=0.1)

@@ -21,7 +21,7 @@ from typing import Any, NoReturn
 
 import numpy as np
 
-from gloaming.daemon.transmitter.sound.clock import SECOND_NS, DeviceClock
+from gloaming.daemon.transmitter.sound.clock import SECOND_NS, DeviceClock, Line
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, Report, devices, find, open_stream
 from gloaming.daemon.transmitter.sound.mixer import Voice, mix
 from gloaming.daemon.transmitter.sound.plan import Cue, Plan, read_plan
@@ -52,6 +52,8 @@ class SoundProcess:
         self.plan: Plan | None = None
         self.stream: Any = None
         self.clock: DeviceClock | None = None
+        self.line: Line | None = None
+        """As the clock knew it last: what sounds goes on while the clock finds its feet again."""
         self.rate_hz, self.channels = 0, 0
         self.voices: tuple[Voice, ...] = ()
         self.index = 0
@@ -83,7 +85,7 @@ class SoundProcess:
         self.called_ns = now_ns
         self.starved += report.starved
         self._reports.append((first, now_ns + int(report.ahead_s * SECOND_NS)))
-        line, plan = self.clock.line if self.clock else None, self.plan
+        line, plan = self.line, self.plan
         if line is None or plan is None:
             out.fill(0)
             return
@@ -124,6 +126,7 @@ class SoundProcess:
             self._fail("the sound device has stopped taking samples")
         while self._reports:
             self.clock.add(*self._reports.popleft())
+        self.line = self.clock.line or self.line
         jumped_ns, self.clock.jumped_ns = self.clock.jumped_ns, 0
         if abs(jumped_ns) > JUMP_NS:
             for voice in self.voices:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from statistics import pstdev
 
 SECOND_NS = 1_000_000_000
 WINDOW_NS = 30 * SECOND_NS
 SPACING_NS = 100_000_000
 """Between the reports that are kept once the clock is trusted."""
 LOCK_PAIRS = 8
+"""So many reports in a row that agree are believed."""
+ROUGH_PAIRS = 120
+"""After so many that never agreed, the later half is taken as it is: some drivers know their time only roughly."""
 NOISE_NS = 500_000.0
 """Usual error of a single report."""
 SLOPE = 300e-6
@@ -53,13 +57,14 @@ class DeviceClock:
         """How far the device has jumped, to be set to 0 by who has dealt with it."""
         self._pairs: deque[tuple[int, float]] = deque()
         self._strays = 0
+        self._noise_ns = NOISE_NS
         self._before: Line | None = None
 
     def add(self, index: int, heard_ns: int) -> None:
         """A report: the sample `index` is heard at `heard_ns`."""
         if self.line is not None:
             off_ns = heard_ns - self.line.heard_ns(index)
-            if abs(off_ns) > STRAY_NS:
+            if abs(off_ns) > max(STRAY_NS, 4 * self._noise_ns):
                 self._strays += 1
                 if self._strays >= (FAR_STRAYS if abs(off_ns) > FAR_NS else STRAYS):
                     self._before, self.line = self.line, None
@@ -74,21 +79,16 @@ class DeviceClock:
         self._fit()
 
     def _fit(self) -> None:
-        count = len(self._pairs)
-        if count < LOCK_PAIRS:
+        if self.line is None and not self._agree():
             return
+        count = len(self._pairs)
         begin_ns, begin = self._pairs[0]
         at = [pair[0] - begin_ns for pair in self._pairs]
         late = [pair[1] - begin for pair in self._pairs]
         middle, mean = sum(at) / count, sum(late) / count
         square = sum((one - middle) ** 2 for one in at)
         product = sum((one - middle) * (other - mean) for one, other in zip(at, late, strict=True))
-        slope = product / (square + (NOISE_NS / SLOPE) ** 2)
-        if self.line is None:
-            spread = max(abs(other - mean - slope * (one - middle)) for one, other in zip(at, late, strict=True))
-            if spread > SPREAD_NS:
-                self._pairs.popleft()
-                return
+        slope = product / (square + (self._noise_ns / SLOPE) ** 2)
         now_ns = self._pairs[-1][0]
         lateness = begin + mean + slope * (at[-1] - middle)
         index = round((now_ns - lateness) * self.rate_hz / SECOND_NS)
@@ -97,3 +97,17 @@ class DeviceClock:
         if self._before is not None:
             self.jumped_ns = at_ns - self._before.heard_ns(index)
             self._before = None
+
+    def _agree(self) -> bool:
+        """Whether a fresh clock has reports to begin with; what came before them is let go."""
+        count = len(self._pairs)
+        last = list(self._pairs)[-LOCK_PAIRS:]
+        lateness = [late for _, late in last]
+        if count >= LOCK_PAIRS and max(lateness) - min(lateness) <= SPREAD_NS:
+            self._pairs, self._noise_ns = deque(last), NOISE_NS
+            return True
+        if count >= ROUGH_PAIRS:
+            self._pairs = deque(list(self._pairs)[count // 2 :])
+            self._noise_ns = max(NOISE_NS, pstdev(late for _, late in self._pairs))
+            return True
+        return False

@@ -22,6 +22,8 @@ AFTER_NS = 60 * SECOND_NS
 RETRY_NS = (1 * SECOND_NS, 2 * SECOND_NS, 4 * SECOND_NS)
 """Between tries to start it again; the last for every further one."""
 UNREAD_BYTES_MAX = 1 << 20
+SILENT_NS = 12 * SECOND_NS
+"""A process that is needed and says nothing for so long hangs in its device."""
 PATIENCE = 3
 """Seconds in which a process that is let go must have ended."""
 DEVICE = "device"
@@ -43,7 +45,7 @@ class SoundLine:
         self._leaving: list[tuple[subprocess.Popen[bytes], int]] = []
         self._unread, self._unsent = b"", b""
         self._tries = 0
-        self._again_ns = self._needed_ns = 0
+        self._again_ns = self._needed_ns = self._said_ns = 0
         self._device_trouble: tuple[str, str] | None = None
 
     def play(self, score: Score, monotonic_ns: int) -> None:
@@ -67,6 +69,9 @@ class SoundLine:
             self._needed_ns = monotonic_ns
             if self.sock is None and monotonic_ns >= self._again_ns:
                 self._start(monotonic_ns)
+            if self.sock and monotonic_ns - self._said_ns > SILENT_NS:
+                self._device_trouble = (self.plan.device or "sound device", "the sound device does not answer")
+                self._hang_up()
             if self._device_trouble:
                 self.trouble("sound", *self._device_trouble)
         elif monotonic_ns - self._needed_ns > AFTER_NS:
@@ -87,6 +92,7 @@ class SoundLine:
             self.restarts += 1
             self._hang_up()
             return
+        self._said_ns = monotonic_ns
         *lines, self._unread = (self._unread + data).split(b"\n")
         for line in lines:
             self._hear(json.loads(line))
@@ -133,7 +139,7 @@ class SoundLine:
             ours.close()
             self._device_trouble = ("sound", f"the sound process cannot be started: {error.strerror}")
         else:
-            self.sock, self._unread, self._unsent = ours, b"", b""
+            self.sock, self._unread, self._unsent, self._said_ns = ours, b"", b"", monotonic_ns
             self._tell()
         finally:
             theirs.close()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -69,7 +70,7 @@ def test_a_clap_is_a_flash_from_the_start_and_after_a_seek(quay: Quay, tmp_path:
         stage.score(segment(middle_ns, end_ns, zero_ns=middle_ns - 10 * SECOND_NS, **content), id=2)
         wait_for_clicks(recording, 11)
         found = list(offsets_ms(recording.clicks_ns(), flashes_ns(ear.data())).values())
-        assert not [one for one in stage.heard if one["op"] == "trouble"]
+        assert not [one for one in stage.heard if one["op"] == "trouble" and one["kind"] == "sound"]
     recording.end()
     assert len(found) >= 10
     assert abs(np.median(found[: begun - 1])) < BOUND_MS
@@ -100,6 +101,28 @@ def test_the_server_is_killed_and_comes_back_in_the_middle_of_a_piece(quay: Quay
     assert abs(np.median(found[-4:])) < BOUND_MS
     assert set(range(frames[0], frames[-1] + 1)) == set(frames), "no frame is left out"
     assert last["sound"]["restarts"] >= 1
+
+
+def test_a_server_that_stands_still_is_left_and_found_again(quay: Quay, tmp_path: Path) -> None:
+    path, sound = clicks_and_flashes(tmp_path, 60)
+    recording = Recording(quay)
+    assert quay.process
+    with wire_to("127.0.88.7") as ear, on_stage(tmp_path) as stage:
+        begin(stage, "127.0.88.7")
+        zero_ns = time.time_ns()
+        stage.score(segment(zero_ns, zero_ns + 60 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 60)))
+        wait_for_clicks(recording, 3)
+        time.sleep(max(0.0, 6 - (time.time_ns() - zero_ns) / SECOND_NS))  # its beginning is over
+        quay.process.send_signal(signal.SIGSTOP)
+        said = stage.wait_for("trouble", lambda one: one["kind"] == "sound")
+        assert "stopped taking samples" in said["text"]
+        quay.process.send_signal(signal.SIGCONT)
+        heard = len(recording.clicks_ns())
+        wait_for_clicks(recording, heard + 3)
+        stage.wait_for("trouble", lambda one: one["kind"] == "sound" and one["over"])
+        frames = lit(ear)
+        assert set(range(frames[0], frames[-1] + 1)) == set(frames), "no frame is left out"
+    recording.end()
 
 
 def test_quiet_is_quiet_while_the_light_goes_on(quay: Quay, tmp_path: Path) -> None:
@@ -139,7 +162,7 @@ def test_a_sound_that_cannot_be_played_is_said_and_the_light_goes_on(
         stage.score(
             segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)),
         )
-        trouble = stage.wait_for("trouble")
+        trouble = stage.wait_for("trouble", lambda one: one["kind"] == "sound")
         stage.wait_for("telemetry", lambda one: (one["frame"] or 0) > 40)
         assert trouble["kind"] == "sound" and trouble["subject"] == str(sound) and said in trouble["text"]
         frames = lit(ear)
@@ -155,7 +178,7 @@ def test_without_any_device_the_light_goes_on_and_it_is_said(tmp_path: Path, mon
         begin(stage, "127.0.88.5")
         zero_ns = time.time_ns()
         stage.score(segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)))
-        said = stage.wait_for("trouble")
+        said = stage.wait_for("trouble", lambda one: one["kind"] == "sound")
         assert said["kind"] == "sound" and "device" in said["text"]
         stage.wait_for("telemetry", lambda one: (one["frame"] or 0) > 60)
         frames = lit(ear)
@@ -171,7 +194,7 @@ def test_without_the_packages_the_light_goes_on_and_it_is_said(tmp_path: Path, m
         begin(stage, "127.0.88.6")
         zero_ns = time.time_ns()
         stage.score(segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)))
-        said = stage.wait_for("trouble")
+        said = stage.wait_for("trouble", lambda one: one["kind"] == "sound")
         assert "gloaming[sound]" in said["text"]
         stage.wait_for("telemetry", lambda one: (one["frame"] or 0) > 40)
         assert lit(ear)

@@ -58,6 +58,14 @@ def test_the_first_reports_of_an_empty_buffer_are_not_believed() -> None:
     assert abs(clock.line.heard_ns(RATE) - (S + 97 * MS + S)) < MS
 
 
+def test_a_driver_that_knows_its_time_only_roughly_is_believed_on_average() -> None:
+    clock = DeviceClock(RATE)
+    for index, heard_ns in reports(30, noise_ms=8):
+        clock.add(index, heard_ns)
+    assert clock.line
+    assert abs(clock.line.heard_ns(25 * RATE) - 26 * S) < 4 * MS
+
+
 def test_a_jump_of_the_device_is_told_and_a_stray_report_is_not() -> None:
     clock = DeviceClock(RATE)
     for number, (index, heard_ns) in enumerate(reports(10)):
