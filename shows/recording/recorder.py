@@ -85,9 +85,7 @@ class Recording:
         self._first: Bytes | None = None
         self._still = 0
         self._row: Bytes | None = None
-        still_s, for_s = wanted.until_still_s, wanted.for_s
-        self._still_max = None if still_s is None else max(1, round(still_s * float(self._fps)))
-        self._frames_max = None if for_s is None else max(1, round(for_s * float(self._fps)))
+        self._limit(0.0)
         self._unsafe = self._filled_before = 0
         self._writer = FrameWriter(out, self._fps, _universes(self._slots), crash_safe=live)
         frame_bytes = sum(self._slots.values())
@@ -111,7 +109,15 @@ class Recording:
     def adopt(self, rhythm: Rhythm) -> None:
         """Go on by another rhythm: the one before was a guess, made while nothing changed."""
         self._assembler.adopt(rhythm)
+        done_s = self.tally.frames / self._fps_shown
         self._fps_shown = float(self._wanted.fps or usual(1e9 / rhythm.period_ns))
+        self._limit(done_s)
+
+    def _limit(self, done_s: float) -> None:
+        """How many frames there may be in all, and how many without a change."""
+        still_s, for_s, fps = self._wanted.until_still_s, self._wanted.for_s, self._fps_shown
+        self._still_max = None if still_s is None else max(1, round(still_s * fps))
+        self._frames_max = None if for_s is None else self.tally.frames + max(1, round((for_s - done_s) * fps))
 
     def silent(self) -> list[int]:
         """The universes that have not spoken."""

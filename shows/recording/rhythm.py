@@ -55,7 +55,10 @@ class Census:
         self._last: dict[tuple[bytes, int], int] = {}
         self._last_sync: dict[int, int] = {}
         self._first_ns = self._before_ns = 0
-        self._intervals: list[int] = []
+        self._intervals: dict[tuple[bytes, int], list[int]] = {}
+        self._samples = self._uneven = 0
+        self._firsts: dict[tuple[bytes, int], int] = {}
+        self._steps: dict[bytes, int] = {}
         self._sync_intervals: list[int] = []
         self._gaps: dict[int, list[int]] = {}
         self._early: set[int] = set()
@@ -67,27 +70,40 @@ class Census:
         if not data.any() and Kind.SYNC not in packets.kind:
             return
         self._measure(packets, data)
-        if len(self._intervals) > SAMPLES_MAX:
+        if self._samples > SAMPLES_MAX:
             return
-        columns = (packets.kind, packets.at_ns, packets.cid, packets.universe, packets.synchronization)
-        for kind, at_ns, cid, universe, address, levels in zip(*columns, data.tolist(), strict=True):
+        columns = (packets.kind, packets.at_ns, packets.cid, packets.universe, packets.sequence)
+        for kind, at_ns, cid, universe, sequence, address, levels in zip(
+            *columns, packets.synchronization, data.tolist(), strict=True
+        ):
             if kind == Kind.SYNC:
                 if address in self._last_sync:
                     self._sync_intervals.append(at_ns - self._last_sync[address])
                 self._last_sync[address] = at_ns
             elif levels and (self._wanted is None or universe in self._wanted):
+                self._step(cid, universe, sequence)
                 last_ns = self._last.get((cid, universe))
                 self._last[cid, universe] = at_ns
                 self._first_ns = self._first_ns or at_ns
                 if at_ns - self._first_ns < 1_000_000_000:
                     self._early.add(universe)
                 if last_ns is not None:
-                    self._intervals.append(at_ns - last_ns)
-                    self._busy += at_ns - last_ns < THIN_NS
-                    if self.busy_ns is None and self._busy > BUSY * len(self._last):
-                        self.busy_ns = at_ns
+                    self._interval((cid, universe), at_ns, at_ns - last_ns)
                     self._gaps.setdefault(universe, []).append(at_ns - self._before_ns)
                 self._before_ns = at_ns
+
+    def _interval(self, stream: tuple[bytes, int], at_ns: int, interval_ns: int) -> None:
+        """One interval of one source on one universe."""
+        so_far = self._intervals.setdefault(stream, [])
+        self._samples += 1
+        if interval_ns < THIN_NS:
+            so_far.append(interval_ns)
+            self._busy += 1
+            if self.busy_ns is None and self._busy > BUSY * len(self._last):
+                self.busy_ns = at_ns
+        elif self.busy_ns is None:  # it stood still: the few packets after a change tell nothing of its rate
+            self._busy -= len(so_far)
+            so_far.clear()
 
     def _measure(self, packets: Packets, data: np.ndarray) -> None:
         """The slots that every universe has, and the last of them that is ever lit."""
@@ -104,13 +120,23 @@ class Census:
 
     def rhythm(self, fps: Fraction | None = None) -> Rhythm:
         """The rhythm; `fps` is taken where nothing can be seen."""
-        intervals = self._sync_intervals if len(self._sync_intervals) > 3 else self._intervals
+        intervals = np.array([one for some in self._intervals.values() for one in some], np.int64)
+        synchronized = len(self._sync_intervals) > 3
         default_ns = int(1_000_000_000 / fps) if fps else PERIOD_NS
-        period_ns = find_period(np.array(intervals, np.int64), max(1, len(self._last))) or default_ns
-        lead = None
-        if not self._sync_intervals:
-            lead = self._lead()
-        return Rhythm(period_ns, lead, frozenset(self._early), self._thins(period_ns))
+        seen = np.array(self._sync_intervals, np.int64) if synchronized else intervals
+        period_ns = find_period(seen) or default_ns
+        thins = self._uneven > 0.005 * self._samples
+        return Rhythm(period_ns, None if synchronized else self._lead(), frozenset(self._early), thins)
+
+    def _step(self, cid: bytes, universe: int, sequence: int) -> None:
+        """Whether a universe is as far on as the one before it: unchanged data left out (6.6.2) leave it behind, but
+        neither what is lost nor what is held up does.
+        """
+        before = self._steps.get(cid, 0)
+        first = self._firsts.setdefault((cid, universe), sequence - before)
+        step = (sequence - first) % 256
+        self._uneven += (step - before + 1) % 256 > 2
+        self._steps[cid] = step
 
     def _lead(self) -> int | None:
         """The universe before which the source rests: there a frame begins; with no rest, the lowest number."""
@@ -120,14 +146,10 @@ class Census:
         *_, second, longest = sorted((0.0, *rests.values()))
         return max(rests, key=lambda universe: rests[universe]) if longest > 2 * second else min(rests)
 
-    def _thins(self, period_ns: int) -> bool:
-        intervals = np.array(self._intervals)
-        return len(intervals) > 0 and float((intervals > period_ns * 1.6).mean()) > 0.005
 
-
-def find_period(intervals: npt.NDArray[np.int64], universes: int = 1) -> int | None:
-    """The time from frame to frame, from the intervals of single universes in nanoseconds, in the order in which they
-    came; None if there are too few.
+def find_period(intervals: npt.NDArray[np.int64]) -> int | None:
+    """The time from frame to frame, from intervals in nanoseconds, one universe's after another's; None if there are
+    too few.
 
     Thinned-out data make some intervals twice or three times as long, so a shorter one that is common is believed. If
     many are no multiples at all, as with a coarse timer, the mean is; where it changes on the way, the longest.
@@ -149,8 +171,7 @@ def find_period(intervals: npt.NDArray[np.int64], universes: int = 1) -> int | N
         if fits.any():
             middle = float(busy[fits].sum() / times[fits].sum())
     if (off > 0.3).mean() > 0.05:
-        some = 32 * universes
-        means = [float(busy[at : at + some].mean()) for at in range(0, len(busy) - some + 1, some)]
+        means = [float(busy[at : at + 32].mean()) for at in range(0, len(busy) - 31, 32)]
         middle = float(np.quantile(means or [busy.mean()], 0.9))
     return max(1, round(middle))
 

@@ -18,9 +18,9 @@ import pytest
 import sacn
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from gloaming.shows.framefile import Frames, inspect
+from gloaming.shows.framefile import inspect
 from tests.daemon.transmitter.stage import in_namespace, moving, on_stage, segment, street, universe
-from tests.shows.streams import CID, captured, data, everything, stream
+from tests.shows.streams import CID, captured, data, everything, stream, without_stills
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 PICTURE = REFERENCE / "moving-picture-64x32-25fps.npy"
@@ -68,11 +68,6 @@ def play(sock: socket.socket, address: str, events: Sequence[tuple[int, bytes]])
     for at_ns, packet in events:
         time.sleep(max(0, begin_ns + at_ns - time.monotonic_ns()) / 1e9)
         sock.sendto(packet, (address, 5568))
-
-
-def without_stills(frames: Frames) -> Frames:
-    """Frames without those that repeat the one before: a busy machine may hold a sender up for more than a frame."""
-    return frames[np.concatenate([[True], (frames[1:] != frames[:-1]).any(axis=1)])]
 
 
 def test_a_capture_becomes_a_frame_file(tmp_path: Path) -> None:

@@ -106,3 +106,9 @@ def recorded(folder: Path, events: Iterable[Event], wanted: Wanted = AS_SENT) ->
 def everything(info: FrameFileInfo) -> Frames:
     """All frames of a file."""
     return np.concatenate(list(frames_of(info.path)))
+
+
+def without_stills(frames: Frames) -> Frames:
+    """Frames without those that repeat the one before: a busy machine may hold a sender up for more than a frame."""
+    flat = frames.reshape(len(frames), -1)
+    return frames[np.concatenate([[True], (flat[1:] != flat[:-1]).any(axis=1)])]

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from gloaming.shows.framefile import Frames, inspect
 from gloaming.shows.recording.recorder import Wanted, from_capture
-from tests.shows.streams import Event, data, everything, recorded, stream, sync
+from tests.shows.streams import Event, data, everything, recorded, stream, sync, without_stills
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 CAPTURE = REFERENCE / "moving-picture-13-universes-25fps.pcapng"
@@ -271,3 +271,20 @@ def test_a_source_with_a_coarse_timer_loses_nothing(tmp_path: Path, fps: int) ->
     events = [(-(-at_ns // 15_625_000) * 15_625_000 + at_ns % 1000, packet) for at_ns, packet in sent]
     frames, outcome = recorded(tmp_path, events)
     assert np.array_equal(frames[:, :, 0], levels) and outcome.info.fps == fps
+
+
+@settings(max_examples=15, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+@given(st.integers(0, 10**6))
+def test_a_source_that_is_held_up_anywhere_tears_no_frame(seed: int) -> None:
+    """A busy machine stops a sender between any two packets, for up to three frames; it then makes it good."""
+    levels = changing(120, 8)
+    random = np.random.default_rng(seed)
+    events, held_ns = [], 0
+    for at_ns, packet in stream(levels, 1, 40):
+        if random.random() < 0.02:
+            held_ns = max(held_ns, at_ns + int(random.random() * 75_000_000))
+        events.append((max(at_ns, held_ns), packet))
+        held_ns = max(at_ns, held_ns) + 20_000
+    with tempfile.TemporaryDirectory() as folder:
+        frames, _ = recorded(Path(folder), events)
+    assert np.array_equal(without_stills(frames)[:, :, 0], levels)
