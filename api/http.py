@@ -21,6 +21,7 @@ from gloaming.api.page_http import add_page
 from gloaming.api.problems import add_errors
 from gloaming.api.rig_http import rig_router
 from gloaming.api.sign_in import Device, Doorkeeper
+from gloaming.api.view import add_view
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.direction.season import season
 from gloaming.daemon.direction.season_svg import season_svg
@@ -142,6 +143,7 @@ def make_app(
         return JSONResponse({"site": site.name, "timezone": site.timezone.key, "shows": shows})
 
     add_events(app, director, doorkeeper, signed_in, watch, streams)
+    add_view(app, director, doorkeeper, signed_in, streams)
     add_doors(app, director, doorkeeper, signed_in, operator, addresses, watch.wake)
     add_care(app, director, signed_in, operator)
     add_page(app)

@@ -24,6 +24,7 @@ class Link:
         self.connected = False
         self.playing = asyncio.Event()
         self.played_id = -1
+        self.viewed: Callable[[str | None], None] = lambda levels: None
         self._kept: dict[str, dict[str, Any]] = {}
         self._writer: asyncio.StreamWriter | None = None
 
@@ -84,4 +85,7 @@ class Link:
             self.played_id = message["id"]
             self.playing.set()
             self.playing = asyncio.Event()
+        elif message["op"] == "view":
+            self.viewed(message["levels"])
+            return
         self.heard(message)

@@ -74,13 +74,18 @@ function view(place) {
 function draw(canvas, dots, bytes) {
   const paint = canvas.getContext("2d");
   const size = Math.max(2, Math.min(7, 90 / Math.sqrt(dots.length)));
+  const width = Math.max(...dots.map(([x]) => x)) || 1;
+  const height = Math.max(...dots.map(([, y]) => y)) || 1;
+  const scale = Math.min((canvas.width - 40) / width, (canvas.height - 40) / height);
+  const left = (canvas.width - width * scale) / 2;
+  const top = (canvas.height - height * scale) / 2;
   paint.fillStyle = "#05060c";
   paint.fillRect(0, 0, canvas.width, canvas.height);
   dots.forEach(([x, y], index) => {
     const [red, green, blue] = bytes.subarray(index * 3, index * 3 + 3);
     paint.fillStyle = red + green + blue ? `rgb(${red} ${green} ${blue})` : "#262a3a";
     paint.beginPath();
-    paint.arc(20 + x * (canvas.width - 40), 20 + y * (canvas.height - 40), size, 0, 7);
+    paint.arc(left + x * scale, top + y * scale, size, 0, 7);
     paint.fill();
   });
 }

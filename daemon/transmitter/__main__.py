@@ -24,6 +24,7 @@ from gloaming.daemon.transmitter.sound.line import SoundLine
 from gloaming.daemon.transmitter.tally import Counts
 from gloaming.daemon.transmitter.telemetry import telemetry
 from gloaming.daemon.transmitter.troubles import Troubles
+from gloaming.daemon.transmitter.view import View
 from gloaming.daemon.transmitter.watch import QUIET_NS, Watch
 from gloaming.daemon.transmitter.wire import describe
 
@@ -59,6 +60,7 @@ class Transmitter:
         self.counts = Counts()
         self.watch: Watch | None = None
         self.manager = Notifier()
+        self.view = View()
         self.setup_message: dict[str, Any] | None = None
         self.score_told = -1
         self.next_telemetry_ns = self.next_output_ns = self.next_discovery_ns = 0
@@ -154,8 +156,19 @@ class Transmitter:
                 self.player.score = read_score(message)
                 self.sound.play(self.player.score, time.monotonic_ns())
                 self.score_told = -1
+            case "view":
+                self._tell_view(message)
             case "stop":
                 self.stopping = True
+
+    def _tell_view(self, message: dict[str, Any]) -> None:
+        """What was last sent of the slots that are looked at; a look that is not read in time is left out."""
+        if "picks" in message:
+            self.view.pick(message["picks"])
+        output = self.player.output
+        if output is not None and not self.unsent:
+            blocks = [block for group in output.groups for block in group.blocks]
+            self._say({"op": "view", "levels": self.view.levels(output, blocks)})
 
     def _set_up(self, message: dict[str, Any]) -> None:
         """New packets and a new socket; a setup that changes nothing but the sequence leaves all as it is."""

@@ -1,0 +1,151 @@
+"""The live view: what was really sent, as dots where the pixels hang, five times a second while somebody looks.
+
+The transmitter is asked for the slots of a few hundred pixels, once for all who look.
+"""
+
+import asyncio
+import json
+from base64 import b64decode, b64encode
+from collections.abc import AsyncIterator
+from contextlib import suppress
+from typing import Annotated, Any
+
+import numpy as np
+from fastapi import Depends, FastAPI, Request
+from fastapi.responses import StreamingResponse
+
+from gloaming.api.doors import Door, token_of
+from gloaming.api.events import Streams, event, quiet_stream
+from gloaming.api.sign_in import Device, Doorkeeper
+from gloaming.daemon.direction.decide import isoformat
+from gloaming.daemon.director import Director
+from gloaming.daemon.site import Site
+from gloaming.shows.positions import positions
+from gloaming.shows.rig import PixelString
+
+FRAME_S = 0.2
+DOTS_MAX = 800
+CHANNELS = "RGBW"
+
+
+class Layout:
+    """Which pixels of a site are drawn, where, and which slots they have."""
+
+    def __init__(self, site: Site) -> None:
+        strings = site.rig.string
+        self.site, self.names = site, [string.name for string in strings]
+        self.pixels = sum(string.pixels for string in strings)
+        step = max(1, -(-self.pixels // DOTS_MAX))
+        chosen = [np.arange(0, string.pixels, step) for string in strings]
+        self.dots = _placed([*zip(strings, chosen, strict=True)])
+        self.picks = [
+            pick for string, pixels in zip(strings, chosen, strict=True) for pick in _picks(string, pixels.tolist())
+        ]
+
+    def as_json(self) -> dict[str, Any]:
+        """Dots in a square of 1, from the top left."""
+        return {"strings": self.names, "dots": self.dots}
+
+
+def _picks(string: PixelString, pixels: list[int]) -> list[int]:
+    """For each pixel the slots of red, green, blue and white, as the score protocol has them; -1 for none."""
+    slots = [universe * 512 + slot - 1 for universe, first, last in string.spans() for slot in range(first, last + 1)]
+    at = [string.order.find(channel) for channel in CHANNELS]
+    return [-1 if one < 0 else slots[pixel * len(string.order) + one] for pixel in pixels for one in at]
+
+
+def _placed(strings: list[tuple[PixelString, Any]]) -> list[list[float]]:
+    """Where each dot is drawn: as the strings hang, upright; those of which nobody said where stand in rows below."""
+    hung = [at[pixels] for string, pixels in strings if (at := positions(string)) is not None]
+    everything = np.concatenate(hung) if hung else np.zeros((1, 2))
+    low, size = everything.min(axis=0), max(1e-9, float(np.ptp(everything, axis=0).max()))
+    room = 0.75 if hung and len(hung) < len(strings) else 1.0
+    top, rows, lines = room if hung else 0.0, max(1, len(strings) - len(hung)), 0
+    dots: list[list[float]] = []
+    for string, pixels in strings:
+        at = positions(string)
+        if at is None:
+            y = top + (1 - top) * (lines + 0.5) / rows
+            lines += 1
+            dots += [[round(x, 4), round(y, 4)] for x in np.linspace(0, 1, len(pixels)).tolist()]
+        else:
+            places = (at[pixels] - low) / size * [1, room]
+            height = float(np.ptp(everything, axis=0)[1]) / size * room
+            dots += [[round(x, 4), round(height - y, 4)] for x, y in places.tolist()]
+    return dots
+
+
+class Viewer:
+    """Asks the transmitter while anybody looks; everybody is shown the same."""
+
+    def __init__(self, director: Director) -> None:
+        self.director = director
+        self.layout: Layout | None = None
+        self.frame: str | None = None
+        self.came = asyncio.Event()
+        self._lookers = 0
+        self._picked: object = None
+        self._task: asyncio.Task[None] | None = None
+        director.link.viewed = self._viewed
+
+    def look(self) -> Layout:
+        """One more who looks; the layout of the site."""
+        self._lookers += 1
+        if self.layout is None or self.layout.site is not self.director.site:
+            self.layout = Layout(self.director.site)
+        if self._task is None or self._task.done():
+            self._task = asyncio.create_task(self._ask_on(), name="view")
+        return self.layout
+
+    def leave(self) -> None:
+        self._lookers -= 1
+
+    async def _ask_on(self) -> None:
+        self._picked = None
+        while self._lookers and self.layout:
+            link = self.director.link
+            if link.connected:
+                link.send({"op": "view"} if self._picked is self.layout else {"op": "view", "picks": self.layout.picks})
+                self._picked = self.layout
+            await asyncio.sleep(FRAME_S)
+
+    def _viewed(self, levels: str | None) -> None:
+        if levels is None or self.layout is None:
+            self._picked = None  # a transmitter that has just started does not know what is looked at
+            return
+        channels = np.frombuffer(b64decode(levels), np.uint8).reshape(-1, len(CHANNELS)).astype(np.uint16)
+        colours = np.minimum(channels[:, :3] + channels[:, 3:], 255).astype(np.uint8)
+        at = isoformat(self.director.clock.now_ns(), self.director.site.timezone)
+        told = {"at": at, "pixels": self.layout.pixels, "rgb": b64encode(colours.tobytes()).decode()}
+        self.frame = json.dumps(told)
+        self.came.set()
+        self.came = asyncio.Event()
+
+
+def add_view(app: FastAPI, director: Director, doorkeeper: Doorkeeper, seen: Door, streams: Streams) -> None:
+    """Add the stream of frames."""
+    viewer = Viewer(director)
+
+    async def shown(token: str, device: Device) -> AsyncIterator[str]:
+        ending = streams.open(device.id)
+        layout = viewer.look()
+        try:
+            yield event("layout", json.dumps(layout.as_json()))
+            while not ending.is_set() and doorkeeper.device(token) is not None and layout is viewer.layout:
+                with suppress(TimeoutError):  # then the transmitter says nothing, and nothing is shown
+                    await asyncio.wait_for(viewer.came.wait(), 2.0)
+                    if viewer.frame:
+                        yield event("frame", viewer.frame)
+        finally:
+            streams.close(ending)
+            viewer.leave()
+
+    @app.get(
+        "/api/view",
+        response_class=StreamingResponse,
+        responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
+        tags=["the rig"],
+    )
+    async def view(request: Request, device: Annotated[Device, Depends(seen)]) -> StreamingResponse:
+        """Server-sent events: `layout`, where the dots are; then `frame`, five a second: the colours really sent."""
+        return quiet_stream(shown(token_of(request), device))
