@@ -63,9 +63,9 @@ class _Place(Table):
 class Neighbours(Table):
     """Neighbours' hours: nothing overrides them."""
 
-    dark: tuple[Hours, ...] = ()
-    quiet: tuple[QuietHours, ...] = ()
-    dim: tuple[DimHours, ...] = ()
+    dark: Annotated[tuple[Hours, ...], Field(examples=['[{ from = "22:30", to = "07:00" }]'])] = ()
+    quiet: Annotated[tuple[QuietHours, ...], Field(examples=['[{ from = "21:00", to = "09:00" }]'])] = ()
+    dim: Annotated[tuple[DimHours, ...], Field(examples=['[{ from = "21:30", to = "23:00", brightness = 0.5 }]'])] = ()
     rig_check: Brightness | None = None
     """The brightness up to which a rig check may be lit in dark hours; without it, none."""
 
@@ -118,7 +118,7 @@ class Show(Named):
     play: Annotated[Literal["in-order", "shuffled"], Field(examples=['"in-order"'])] = "in-order"
     gap: Length = 0
     start_every: Length | None = None
-    between: str | None = None
+    between: Annotated[str, Field(examples=['"swell"'])] | None = None
 
 
 class _SiteFile(Table):
@@ -285,7 +285,8 @@ def _pieces(
             info = inspect(frames)
         except MistakeError as error:
             wrong = f"{table.frames}: {error.mistakes[0].wrong}"
-            problems.append(Mistake(path, _line(table), key, wrong, error.mistakes[0].right))
+            right = error.mistakes[0].right or 'name a frame file, as frames = "pieces/tide.frames"'
+            problems.append(Mistake(path, _line(table), key, wrong, right))
         if info:
             strange = [universe.number for universe in info.universes if universe.number not in rig.controller_of]
             if strange:

@@ -111,7 +111,8 @@ def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseMode
         wrong, _, told = str(found["ctx"]["error"]).partition("; ")
         right = told or right
     else:
-        wrong = f"{_shown(found['input'])}: {wrong[0].lower()}{wrong[1:].replace('tuple', 'list')}"
+        wrong = "input should be a table" if kind == "model_type" else wrong.replace("tuple", "list")
+        wrong = f"{_shown(found['input'])}: {wrong[0].lower()}{wrong[1:]}"
     return Mistake(path, place_of(lines, key), dotted(key) or None, wrong, right)
 
 
@@ -124,7 +125,7 @@ def _examples(field: Any) -> list[Any]:
 
 
 def _shown(value: object) -> str:
-    text = repr(value)
+    text = repr({key: one for key, one in value.items() if key != "place"} if isinstance(value, dict) else value)
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 

@@ -61,6 +61,8 @@ def _lines(text: str) -> dict[Key, int]:
         if line.strip().startswith("[") and len(statement) == 1:
             prefix = _header(data, line.strip().startswith("[["), counts)
             lines.setdefault(prefix, begin)
+            if isinstance(prefix[-1], int):
+                lines.setdefault(prefix[:-1], begin)
         else:
             _keys(data, prefix, begin, lines)
             if len(statement) > 1:

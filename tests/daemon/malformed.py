@@ -158,6 +158,10 @@ CASES: tuple[tuple[str, str, str, str, str], ...] = (
     (DIM, "brightness = 1.5", "neighbours.dim[0].brightness", "1.5", "brightness = 0.5"),
     (", " + DIM, " ", "neighbours.dim[0].brightness", "it is missing", "brightness = 0.5"),
     (DIM, "brightness = nan", "neighbours.dim[0].brightness", "nan", "brightness = 0.5"),
+    ('[[show]]\nname = "turn', '[[shows]]\nname = "turn', "shows", "there is no such key", "did you mean show?"),
+    ('dim = [{ days = "daily"', 'dim = ["evening", { days = "daily"', "neighbours.dim[0]", "a table", "dim = [{"),
+    ("quiet = [{", 'quiet = "21:00" # [{', "neighbours.quiet", "a valid list", "quiet = [{"),
+    ('frames = "pieces/tide', 'frames = "piece/tide', "piece[1].frames", "there is no such file", "pieces/tide.frames"),
     # the place, and what goes out
     ("latitude = 54.486", "latitude = 95", "site.latitude", "95", "latitude = 54.486"),
     ("latitude = 54.486", 'latitude = "north"', "site.latitude", "'north'", "latitude = 54.486"),

@@ -60,7 +60,7 @@ def test_what_is_written_wrongly_is_shown_with_its_place_and_a_right_example(
     assert wrong in found.wrong
     assert found.right is not None
     assert right in found.right
-    table = key.count(".") == 0 or not written
+    table = ("." not in key and key.endswith("]")) or not written
     before = GOOD.split(there)[0]
     assert found.line == before[: before.rfind("\n[") + 1 if table else None].count("\n") + 1
 
