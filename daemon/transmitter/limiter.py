@@ -74,11 +74,11 @@ class Limiter:
         self._owner: npt.NDArray[np.intp] = np.full(size, count, np.intp)  # past the strings: nobody's slots
         for begin, end, string in stretches:
             self._owner[begin:end] = string
-        self._wide: Floats = np.zeros(size, np.float32)
         self._gains: Floats = np.zeros(size, np.float32)
-        self._edge_sums: Floats = np.zeros(len(edges), np.float32)
-        self._sums: Floats = np.zeros(len(stretches) + 1, np.float32)
-        self._ordered: Floats = np.zeros(len(self._of_string), np.float32)
+        self._edge_sums = np.zeros(len(edges), np.uint32)
+        self._sums = np.zeros(len(stretches) + 1, np.uint32)
+        self._ordered = np.zeros(len(self._of_string), np.uint32)
+        self._added = np.zeros(count, np.uint32)
         self._ma = np.array([one.ma / 255 for one in limits.strings], np.float32)
         names = [name for name, _ in limits.supplies]
         self._fed = np.array([[one.supply == name for one in limits.strings] for name in names], np.float32).reshape(
@@ -90,14 +90,21 @@ class Limiter:
         fuses = [np.inf if one.fuse_ma is None else one.fuse_ma for one in limits.strings]
         self.strings = _Guard(np.array(fuses, np.float32))
         self.supplies = _Guard(np.array([ma for _, ma in limits.supplies], np.float32))
+        self._quick = _Quick(self, stretches)
         self._string_gains: Floats = np.ones(count + 1, np.float32)
         self._supply_gains: Floats = np.ones(len(names) + 1, np.float32)
         self._of_supply: Floats = np.ones(count, np.float32)
 
+    @property
+    def needed(self) -> bool:
+        """Whether anything could ever draw too much."""
+        return self._quick.needed
+
     def limit(self, canvas: Bytes) -> None:
         """Lower, in place, what would draw too much."""
-        np.copyto(self._wide, canvas)
-        self._add_up(self._wide)
+        if not (self.strings.lowered or self.supplies.lowered) and self._quick.fine(canvas):
+            return
+        self.add_up(canvas)
         strings, supplies = self.strings, self.supplies
         over = strings.over()
         np.multiply(strings.drawn, strings.gains, out=strings.after)
@@ -106,21 +113,21 @@ class Limiter:
             return
         self._lower(canvas)
 
-    def _add_up(self, wide: Floats) -> None:
+    def add_up(self, canvas: Bytes) -> None:
         """What each string would draw, in mA."""
-        np.add.reduceat(wide, self._edges, out=self._edge_sums)
+        np.add.reduceat(canvas, self._edges, dtype=np.uint32, out=self._edge_sums)
         np.take(self._edge_sums, self._taken, out=self._sums[:-1], mode="clip")
         np.take(self._sums, self._of_string, out=self._ordered, mode="clip")
-        np.add.reduceat(self._ordered, self._firsts, out=self.strings.drawn)
-        np.multiply(self.strings.drawn, self._ma, out=self.strings.drawn)
+        np.add.reduceat(self._ordered, self._firsts, out=self._added)
+        np.multiply(self._added, self._ma, out=self.strings.drawn, casting="unsafe")
 
     def _lower(self, canvas: Bytes) -> None:
         self._supply_gains[:-1] = self.supplies.gains
         np.take(self._supply_gains, self._supply_of, out=self._of_supply, mode="clip")
         np.multiply(self.strings.gains, self._of_supply, out=self._string_gains[:-1])
         np.take(self._string_gains, self._owner, out=self._gains, mode="clip")
-        np.multiply(self._wide, self._gains, out=self._wide)
-        np.copyto(canvas, self._wide, casting="unsafe")  # cut off, never rounded up
+        np.multiply(canvas, self._gains, out=self._gains)
+        np.copyto(canvas, self._gains, casting="unsafe")  # cut off, never rounded up
 
     def figures(self) -> list[dict[str, Any]]:
         """What has been lowered since the beginning: in how many frames, by how much at most. The worst first."""
@@ -141,6 +148,61 @@ class Limiter:
         return sorted(told, key=lambda one: one["lowest"])[:TOLD_MAX]
 
 
+class _Quick:
+    """Whether nothing at all draws too much, in as few steps as can be: it is asked with every frame.
+
+    What a stretch draws is held against its string's fuse; what several draw, of a string or supply, is added up first.
+    What can never be too much, with every slot at 255, is not looked at.
+    """
+
+    def __init__(self, limiter: Limiter, stretches: list[tuple[int, int, int]]) -> None:
+        limits, edges = limiter.limits, limiter._edges
+        count = len(edges)
+        place = dict(zip(range(len(stretches)), limiter._taken.tolist(), strict=True))
+        of_string: dict[int, list[int]] = {}
+        full = np.zeros(count)
+        ma = np.zeros(count)
+        for number, (begin, end, string) in enumerate(stretches):
+            at = place[number]
+            of_string.setdefault(string, []).append(at)
+            ma[at] = limits.strings[string].ma / 255
+            full[at] = (end - begin) * limits.strings[string].ma
+        kept = np.full(count, np.inf)
+        groups: list[tuple[list[int], float]] = []
+        for string, own in of_string.items():
+            fuse = limits.strings[string].fuse_ma
+            if fuse is not None and len(own) == 1:
+                kept[own[0]] = fuse
+            elif fuse is not None:
+                groups.append((own, fuse))
+        for name, most in limits.supplies:
+            fed = [at for string, own in of_string.items() if limits.strings[string].supply == name for at in own]
+            groups.append((fed, most))
+        groups = [(own, most) for own, most in groups if own and full[own].sum() > most]
+        kept[full <= kept] = np.inf
+        self.needed = bool(groups) or bool(np.isfinite(kept).any())
+        self._edges = edges
+        self._sums = np.zeros(count, np.uint32)
+        self._ma = ma.astype(np.float32)
+        self._order = np.array([at for own, _ in groups for at in own], np.intp)
+        self._firsts = np.cumsum([0, *(len(own) for own, _ in groups)])[:-1].astype(np.intp)
+        self._ordered: Floats = np.zeros(len(self._order), np.float32)
+        drawn: Floats = np.zeros(count + len(groups), np.float32)
+        self._drawn, self._single, self._several = drawn, drawn[:count], drawn[count:]
+        self._kept = (np.array([*kept, *(most for _, most in groups)]) * SHY).astype(np.float32)
+        self._over = np.zeros(len(drawn), np.bool_)
+
+    def fine(self, canvas: Bytes) -> bool:
+        """Whether the canvas can leave as it is."""
+        np.add.reduceat(canvas, self._edges, dtype=np.uint32, out=self._sums)
+        np.multiply(self._sums, self._ma, out=self._single, casting="unsafe")
+        if len(self._order):
+            np.take(self._single, self._order, out=self._ordered, mode="clip")
+            np.add.reduceat(self._ordered, self._firsts, out=self._several)
+        np.greater(self._drawn, self._kept, out=self._over)
+        return not np.count_nonzero(self._over)
+
+
 class _Guard:
     """Strings, or supplies: what each would draw, may draw, and by how much it is lowered; counted."""
 
@@ -156,23 +218,23 @@ class _Guard:
         self.most: Floats = np.zeros(count, np.float32)
         self._allowed: Floats = np.ones(count, np.float32)
         self._too_much = np.zeros(count, np.bool_)
-        self._lowered = False
+        self.lowered = False
 
     def over(self) -> bool:
         """Work out the gains for what is drawn now; whether any is not 1."""
         np.greater(self.drawn, self._kept, out=self._too_much)
         if not self._too_much.any():
-            if self._lowered:
+            if self.lowered:
                 np.add(self.gains, RELEASE, out=self.gains)
                 np.minimum(self.gains, 1, out=self.gains)
-                self._lowered = bool(self.gains.min() < 1)
-            return self._lowered
+                self.lowered = bool(self.gains.min() < 1)
+            return self.lowered
         np.maximum(self.drawn, 1e-3, out=self._allowed)
         np.divide(self._kept, self._allowed, out=self._allowed)
         np.add(self.gains, RELEASE, out=self.gains)
         np.minimum(self.gains, 1, out=self.gains)
         np.minimum(self.gains, self._allowed, out=self.gains)
-        self._lowered = True
+        self.lowered = True
         np.add(self.frames, self._too_much, out=self.frames)
         np.minimum(self.lowest, self.gains, out=self.lowest)
         np.maximum(self.most, self.drawn, out=self.most)

@@ -153,7 +153,7 @@ class Output:
         self.errors: dict[str, int] = {}
         self.canvas = Canvas({target.number: target.slots for target in setup.targets})
         self.limiter = Limiter(setup.limits, self.canvas.offsets, self.canvas.slots) if setup.limits else None
-        if self.limiter:
+        if self.limiter and self.limiter.needed:
             self.canvas.limit = self.limiter.limit
         self.wire = Wire(setup.interface, unicast, ipv6, *options)
         leads = sorted({block.lead_ns for block in made}, reverse=True)

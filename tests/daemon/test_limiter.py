@@ -127,6 +127,7 @@ def test_no_frame_draws_too_much_and_sums_are_those_of_a_plain_reference(
         frame = frame.astype(np.uint8)
         before = frame.copy()
         found.limit(frame)
+        found.add_up(before)
         assert found.strings.drawn / 1000 == pytest.approx([amps(one, before) for one in strings], rel=0.01, abs=1e-6)
         for one in strings:
             assert amps(one, frame) * 1000 <= (one.fuse_ma or 0)
@@ -144,6 +145,15 @@ def test_a_string_of_universes_that_are_not_sent_draws_nothing() -> None:
     frame = canvas(255)
     found.limit(frame)
     assert found.strings.drawn == pytest.approx([0, 9000])
+
+
+def test_where_nothing_can_ever_draw_too_much_it_is_not_needed() -> None:
+    """10 pixels at 60 mA are 0.6 A; two of them 1.2 A."""
+    short = string("short", (1, 1, 30), fuse_ma=600.0, supply="box")
+    assert not limiter(short, box=600.0).needed
+    assert limiter(string("short", (1, 1, 30), fuse_ma=599.0)).needed
+    assert limiter(short, string("other", (1, 31, 60), supply="box"), box=1199.0).needed
+    assert limiter(string("two", (1, 1, 30), (3, 1, 30), fuse_ma=1199.0)).needed
 
 
 def test_limits_are_read_from_a_setup() -> None:
