@@ -103,4 +103,4 @@ def assert_none_missed(packets: Sequence[Packet]) -> None:
         for before, after in pairwise(packets)
         if after.sequence != (before.sequence + 1) % 256 or after.black or missed((before, after))
     ]
-    assert not broken
+    assert not broken, broken
