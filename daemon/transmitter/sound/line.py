@@ -45,6 +45,7 @@ class SoundLine:
         self._leaving: list[tuple[subprocess.Popen[bytes], int]] = []
         self._unread, self._unsent = b"", b""
         self._tries = 0
+        self._started = False
         self._again_ns = self._needed_ns = self._said_ns = 0
         self._device_trouble: tuple[str, str] | None = None
 
@@ -98,8 +99,8 @@ class SoundLine:
             self._hear(json.loads(line))
 
     def figures(self) -> dict[str, Any] | None:
-        """For the telemetry: None where no sound is wanted now."""
-        if self._process is None and self._device_trouble is None:
+        """For the telemetry: None where no sound has been wanted."""
+        if not self._started:
             return None
         shift_us = round(self.follower.last_ns / 1000)
         return {"shift_us": shift_us, "starved": self.starved, "missed": self.missed, "restarts": self.restarts}
@@ -127,6 +128,7 @@ class SoundLine:
     def _start(self, monotonic_ns: int) -> None:
         self._again_ns = monotonic_ns + RETRY_NS[min(self._tries, len(RETRY_NS) - 1)]
         self._tries += 1
+        self._started = True
         ours, theirs = socket.socketpair()
         ours.setblocking(False)
         command = [sys.executable, "-m", "gloaming.daemon.transmitter.sound", str(theirs.fileno())]
