@@ -21,6 +21,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from gloaming.shows.importing import mistake
 from gloaming.shows.recording.packets import Datagrams
@@ -42,6 +43,10 @@ DISCOVERY_UNIVERSE = 64214
 DISCOVERY_S = 10.0
 """E131_UNIVERSE_DISCOVERY_INTERVAL, appendix A."""
 BUFFER_BYTES = 32 << 20
+SETTLE_NS = 50_000_000
+"""Longer than it takes to empty all sockets once."""
+ODD_NS = 500_000_000
+"""No packet waits so long to be fetched."""
 _SO_RCVBUFFORCE, _SO_RXQ_OVFL, _SO_TIMESTAMPNS = 33, 40, 35
 _IP_MULTICAST_ALL = 49
 _MEMBERSHIPS = Path("/proc/sys/net/ipv4/igmp_max_memberships")
@@ -122,6 +127,14 @@ def _socket(address: str) -> socket.socket:
     return sock
 
 
+def _clocks() -> tuple[int, int]:
+    """The monotonic clock less the wall clock, and the monotonic clock; read until nothing came between."""
+    while True:
+        before_ns, wall_ns, after_ns = time.monotonic_ns(), time.time_ns(), time.monotonic_ns()
+        if after_ns - before_ns < 100_000:
+            return before_ns - wall_ns, after_ns
+
+
 class Receiver:
     """A process that receives, and the ring it fills. `read` hands out what is new; `release` lets its place be used
     again. Ends with `stop`.
@@ -149,39 +162,68 @@ class Receiver:
         self._lengths = whole[HEADERS_AT:RING_AT].view(np.uint32).reshape(SLOTS, HEADER_BYTES // 4)[:, 14]
         controls = self._ring.reshape(SLOTS, SLOT_BYTES)[:, :CONTROL_BYTES]
         self._stamps = controls.view(np.int64)  # level and type of the message at 1, seconds at 2, nanoseconds at 3
-        self._head = self._tail = self._reading = 0
+        self._head = 0
+        self._offset_ns, self._fetched_ns = _clocks()
         self._news = b""
+        self._waiting = np.zeros((0, 3), np.int64)  # place since the beginning, time, length
 
     def read(self, timeout_s: float) -> Datagrams | None:
-        """What has come, at most until the end of the ring; None if nothing has within the time. EOFError if the
-        process that receives has died.
+        """What has come, in the order of its time; None if nothing has within the time. EOFError when the process that
+        receives has ended.
+
+        Sockets are emptied one after another, so the newest are kept back until their order is certain.
         """
-        if self._head == self._tail:
-            if not select.select([self._pipe], [], [], timeout_s)[0]:
-                return None
-            data = os.read(self._pipe, NEWS.size * 1024)
-            if not data:
-                raise EOFError("the process that receives has died")
-            self._news += data
-            whole = len(self._news) // NEWS.size * NEWS.size
-            for count, dropped in NEWS.iter_unpack(self._news[:whole]):
-                self._head += count
-                self.dropped = dropped
-            self._news = self._news[whole:]
-        first = self._tail % SLOTS
-        count = min(self._head - self._tail, SLOTS - first)
-        self._reading = count
-        rows = slice(first, first + count)
-        to_monotonic = time.monotonic_ns() - time.time_ns()
-        at_ns = self._stamps[rows, 2] * 1_000_000_000 + self._stamps[rows, 3] + to_monotonic
-        starts = np.arange(first, first + count, dtype=np.int64) * SLOT_BYTES + CONTROL_BYTES
-        return Datagrams(self._ring, starts, self._lengths[rows].astype(np.int64), at_ns)
+        try:
+            came = self._fetch(timeout_s)
+        except EOFError:
+            if not len(self._waiting):
+                raise
+            came = False
+        at_ns = self._waiting[:, 1]
+        certain = at_ns <= at_ns.max() - SETTLE_NS if came else np.ones(len(at_ns), np.bool_)
+        if not certain.any():
+            return None
+        ready, self._waiting = self._waiting[certain], self._waiting[~certain]
+        place, at_ns, lengths = ready[np.argsort(ready[:, 1], kind="stable")].T
+        return Datagrams(self._ring, place % SLOTS * SLOT_BYTES + CONTROL_BYTES, lengths, at_ns)
+
+    def _fetch(self, timeout_s: float) -> bool:
+        """Note what is new in the ring; whether anything is."""
+        if not select.select([self._pipe], [], [], timeout_s)[0]:
+            return False
+        data = os.read(self._pipe, NEWS.size * 1024)
+        if not data:
+            raise EOFError("the process that receives has died")
+        self._news += data
+        whole = len(self._news) // NEWS.size * NEWS.size
+        first = self._head
+        for count, dropped in NEWS.iter_unpack(self._news[:whole]):
+            self._head += count
+            self.dropped = dropped
+        self._news = self._news[whole:]
+        places = np.arange(first, self._head, dtype=np.int64)
+        slots = places % SLOTS
+        at_ns = self._monotonic(self._stamps[slots, 2] * 1_000_000_000 + self._stamps[slots, 3])
+        new = np.stack([places, at_ns, self._lengths[slots].astype(np.int64)], axis=1)
+        self._waiting = np.concatenate([self._waiting, new])
+        return len(new) > 0
+
+    def _monotonic(self, wall_ns: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """The kernel's times by the monotonic clock. Where the wall clock was set meanwhile, those from before are too
+        late by the one difference of the clocks, or too early, and are taken by the other.
+        """
+        before, (self._offset_ns, now_ns) = self._offset_ns, _clocks()
+        at_ns = wall_ns + self._offset_ns
+        odd = (at_ns > now_ns + ODD_NS) | (at_ns < self._fetched_ns - ODD_NS)
+        at_ns = np.where(odd, wall_ns + before, at_ns)
+        at_ns = np.minimum(at_ns, now_ns)
+        self._fetched_ns = now_ns
+        return at_ns
 
     def release(self) -> None:
         """What `read` handed out last is not needed any more."""
-        self._tail += self._reading
-        self._reading = 0
-        struct.pack_into("=Q", self._map, 0, self._tail)
+        tail = int(self._waiting[:, 0].min()) if len(self._waiting) else self._head
+        struct.pack_into("=Q", self._map, 0, tail)
 
     def stop(self) -> None:
         """Receive no more; what has come by now can still be read, until `read` raises EOFError."""
