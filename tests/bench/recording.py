@@ -1,12 +1,13 @@
 """Recording: what a live recording costs and loses, how fast captures are read, and what others send.
 
     python -m tests.bench.recording live [SECONDS]     512 universes at 40 frames a second, sent and recorded here
+    python -m tests.bench.recording multicast          512 universes by our transmitter, over a cable (root only)
     python -m tests.bench.recording captures           captures of several sizes
     python -m tests.bench.recording npm                the moving picture, sent live by the npm package `sacn`
 
 `live`: packets sent and recorded, and the CPU time of the recorder's two processes as a share of one core. `captures`:
-how many times faster than it lasted a capture is imported. `npm`: whether what was recorded is what was sent. Traffic
-goes to loopback only.
+how many times faster than it lasted a capture is imported. `multicast`, `npm`: whether what was recorded is what was
+sent. Traffic goes to loopback, or to network namespaces of its own.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ import numpy as np
 from gloaming.shows.framefile import Frames, inspect
 from gloaming.shows.framefile_edit import frames_of
 from gloaming.shows.recording.recorder import Wanted, from_capture
+from tests.daemon.transmitter import stage
 from tests.shows.streams import data, ethernet
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -114,6 +116,31 @@ def live(seconds: float) -> None:
             )
 
 
+def multicast() -> None:
+    """A circle: a frame file, our transmitter, 512 groups, two namespaces and a cable, a recording."""
+    universes, count = 512, 8 * FPS
+    frames = contents(universes, count, "picture").reshape(count, -1)
+    with tempfile.TemporaryDirectory() as name, stage.street() as there:
+        folder = Path(name)
+        given, out = stage.write_frames(folder / "in.frames", frames), folder / "out.frames"
+        arguments = ["--universes", f"1-{universes}", "--interface", "in0", "--from-change", "--for", "8"]
+        inside = ["ip", "netns", "exec", there.receiver]
+        recorder = subprocess.Popen([*inside, *COMMAND, str(out), *arguments, "--slots", "sent"])
+        time.sleep(4)
+        with stage.on_stage(folder, there.sender) as transmitter:
+            numbers = range(1, universes + 1)
+            transmitter.setup([stage.universe(number, multicast=True) for number in numbers], interface="out0")
+            transmitter.dark()
+            begin_ns = time.time_ns() + 3 * stage.SECOND_NS
+            end_ns = begin_ns + 8 * stage.SECOND_NS
+            piece = stage.segment(begin_ns, end_ns, **stage.moving(given, count))
+            before = stage.segment(begin_ns - 2 * stage.SECOND_NS, begin_ns)
+            transmitter.score(before, piece, stage.segment(end_ns, end_ns + 60 * stage.SECOND_NS))
+            recorder.wait()
+        recorded = np.concatenate(list(frames_of(inspect(out).path)))
+        print("equal, byte for byte" if np.array_equal(recorded, frames) else f"not equal: {recorded.shape}")
+
+
 def captures() -> None:
     print("captures: how many times faster than they lasted")
     print("| universes | content | length | size of the capture | imported in | times faster |")
@@ -186,6 +213,8 @@ def main(arguments: list[str]) -> None:
     match arguments:
         case ["live", *rest]:
             live(float(rest[0]) if rest else 20.0)
+        case ["multicast"]:
+            multicast()
         case ["captures"]:
             captures()
         case ["npm"]:
