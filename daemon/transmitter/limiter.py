@@ -151,55 +151,45 @@ class Limiter:
 class _Quick:
     """Whether nothing at all draws too much, in as few steps as can be: it is asked with every frame.
 
-    What a stretch draws is held against its string's fuse; what several draw, of a string or supply, is added up first.
-    What can never be too much, with every slot at 255, is not looked at.
+    Sums of slots are held against whole numbers. It may doubt what is fine (then it is worked out in full), never the
+    other way round: of a supply whose strings are not alike the hungriest counts for all, and what lies between its
+    strings counts as its own. What can never be too much, with every slot at 255, is not looked at.
     """
 
     def __init__(self, limiter: Limiter, stretches: list[tuple[int, int, int]]) -> None:
-        limits, edges = limiter.limits, limiter._edges
-        count = len(edges)
-        place = dict(zip(range(len(stretches)), limiter._taken.tolist(), strict=True))
+        limits, self._edges = limiter.limits, limiter._edges
+        ma = np.zeros(len(self._edges))
+        full = np.zeros(len(self._edges))
         of_string: dict[int, list[int]] = {}
-        full = np.zeros(count)
-        ma = np.zeros(count)
-        for number, (begin, end, string) in enumerate(stretches):
-            at = place[number]
+        for at, (begin, end, string) in zip(limiter._taken.tolist(), stretches, strict=True):
             of_string.setdefault(string, []).append(at)
-            ma[at] = limits.strings[string].ma / 255
-            full[at] = (end - begin) * limits.strings[string].ma
-        kept = np.full(count, np.inf)
-        groups: list[tuple[list[int], float]] = []
-        for string, own in of_string.items():
-            fuse = limits.strings[string].fuse_ma
-            if fuse is not None and len(own) == 1:
-                kept[own[0]] = fuse
-            elif fuse is not None:
-                groups.append((own, fuse))
+            ma[at], full[at] = limits.strings[string].ma, (end - begin) * limits.strings[string].ma
+        groups = [(own, limits.strings[string].fuse_ma or np.inf) for string, own in of_string.items()]
         for name, most in limits.supplies:
             fed = [at for string, own in of_string.items() if limits.strings[string].supply == name for at in own]
             groups.append((fed, most))
         groups = [(own, most) for own, most in groups if own and full[own].sum() > most]
-        kept[full <= kept] = np.inf
-        self.needed = bool(groups) or bool(np.isfinite(kept).any())
-        self._edges = edges
-        self._sums = np.zeros(count, np.uint32)
-        self._ma = ma.astype(np.float32)
-        self._order = np.array([at for own, _ in groups for at in own], np.intp)
-        self._firsts = np.cumsum([0, *(len(own) for own, _ in groups)])[:-1].astype(np.intp)
-        self._ordered: Floats = np.zeros(len(self._order), np.float32)
-        drawn: Floats = np.zeros(count + len(groups), np.float32)
-        self._drawn, self._single, self._several = drawn, drawn[:count], drawn[count:]
-        self._kept = (np.array([*kept, *(most for _, most in groups)]) * SHY).astype(np.float32)
-        self._over = np.zeros(len(drawn), np.bool_)
+        self.needed = bool(groups)
+        single = [(own[0], most) for own, most in groups if len(own) == 1]
+        several = [(own, most) for own, most in groups if len(own) > 1]
+        count = len(self._edges) + 1  # and one past the end
+        self._sums = np.zeros(count + 2 * len(several), np.uint32)
+        self._single, self._several = self._sums[: count - 1], self._sums[count:]
+        self._padded = self._sums[:count]
+        self._pairs = np.array([at for own, _ in several for at in (min(own), max(own) + 1)], np.intp)
+        self._kept = np.full(len(self._sums), 0xFFFFFFFF, np.uint32)
+        for at, most in single:
+            self._kept[at] = min(self._kept[at], most * SHY / ma[at] * 255)
+        for number, (own, most) in enumerate(several):
+            self._kept[count + 2 * number] = most * SHY / ma[own].max() * 255
+        self._over = np.zeros(len(self._sums), np.bool_)
 
     def fine(self, canvas: Bytes) -> bool:
         """Whether the canvas can leave as it is."""
-        np.add.reduceat(canvas, self._edges, dtype=np.uint32, out=self._sums)
-        np.multiply(self._sums, self._ma, out=self._single, casting="unsafe")
-        if len(self._order):
-            np.take(self._single, self._order, out=self._ordered, mode="clip")
-            np.add.reduceat(self._ordered, self._firsts, out=self._several)
-        np.greater(self._drawn, self._kept, out=self._over)
+        np.add.reduceat(canvas, self._edges, dtype=np.uint32, out=self._single)
+        if len(self._pairs):
+            np.add.reduceat(self._padded, self._pairs, out=self._several)
+        np.greater(self._sums, self._kept, out=self._over)
         return not np.count_nonzero(self._over)
 
 
