@@ -140,6 +140,7 @@ def test_a_recorder_that_is_killed_leaves_what_was_safe(tmp_path: Path, sender: 
     recorder.listening(address)
     levels = np.arange(1, 161, dtype=np.uint8)[:, None]
     play(sender, address, stream(levels, 1))
+    time.sleep(1)  # a busy machine may be behind
     recorder.process.kill()
     recorder.said()
     (part,) = tmp_path.glob("out.frames.*.part")
