@@ -9,21 +9,32 @@ from gloaming.daemon.direction.programme import DAY_NS, Giving, Piece
 from gloaming.daemon.direction.score import SECOND_NS, Reason
 from gloaming.daemon.direction.stage import MARGIN_NS, Facts, Window
 from gloaming.daemon.site import Show, Site
+from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.nights import Night, nights, nights_between
 from gloaming.daemon.timetable.rules import QuietHours
 
 CALLED_RANK = 1 << 30
 FAR_DAYS = 400
+FIRST_NS, LAST_NS = (
+    int(datetime(year, 1, 10, tzinfo=UTC).timestamp()) * SECOND_NS for year in (YEARS[0], YEARS[-1] + 1)
+)
 
 
 def facts(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Facts:
-    """All that bears on the UTC day that begins at `day_ns`, and the openings of the day after."""
+    """All that bears on the UTC day that begins at `day_ns`, and the openings of the day after.
+
+    Nothing is given before 1900 or after 2100: where a clock stands there, it stays dark.
+    """
     from_ns, until_ns = day_ns - MARGIN_NS, day_ns + 2 * DAY_NS + MARGIN_NS
-    hours = neighbours_windows(site, from_ns, until_ns)
-    called = [_called(call, site) for call in overrides if call.kind == Kind.CALL]
+    givings: list[Giving] = []
+    hours: tuple[Window, ...] = ()
+    if from_ns >= FIRST_NS and until_ns <= LAST_NS:
+        hours = neighbours_windows(site, from_ns, until_ns)
+        givings += [giving_of(night, site) for night in nights_between(site, from_ns, until_ns)]
+        givings += [_called(call, site) for call in overrides if call.kind == Kind.CALL]
     return Facts(
-        givings=(*(giving_of(night, site) for night in nights_between(site, from_ns, until_ns)), *called),
+        givings=tuple(givings),
         windows=hours,
         overrides=overrides,
         zone=site.timezone,
@@ -65,6 +76,8 @@ def dark_window_at(at_ns: int, site: Site) -> Window | None:
 
 def next_opening(site: Site, from_ns: int) -> int | None:
     """The first opening from an instant on, within about a year."""
+    if not FIRST_NS <= from_ns <= LAST_NS - FAR_DAYS * DAY_NS:
+        return None
     first = datetime.fromtimestamp(from_ns // SECOND_NS, UTC).date() - timedelta(days=1)
     for begin in range(0, FAR_DAYS, 40):
         some = nights(site, first + timedelta(days=begin), first + timedelta(days=begin + 39))

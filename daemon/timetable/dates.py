@@ -142,6 +142,8 @@ def rule_dates(text: str, year: int) -> frozenset[date]:
 
     A rule counts from its DTSTART, or without one from the year's first day.
     """
+    if year not in YEARS:
+        return frozenset()
     last = datetime(year + CYCLES, 12, 31)  # noqa: DTZ001 - dates, no zone
     found = takewhile(lambda at: at <= last, _rule(text, year))
     return frozenset(at.date().replace(year=year) for at in found if at.year == last.year)

@@ -170,7 +170,7 @@ def in_force(case: Drawn, rules: tuple[Hours, ...], at_ns: int) -> list[Hours]:
 def test_the_neighbours_hours_hold_and_decide_is_the_score_at_every_instant(seed: int) -> None:
     case = drawn(seed)
     neighbours = case.site.neighbours
-    for at_ns in case.instants(4):
+    for at_ns in case.instants(3):
         whole = score(at_ns - case.chance.randrange(1, 60 * S), at_ns + S, case.site, case.overrides)
         decision = decide(at_ns, case.site, case.overrides)
         if in_force(case, neighbours.dark, at_ns):

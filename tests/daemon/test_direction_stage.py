@@ -254,7 +254,7 @@ days = st.builds(
 )
 
 
-@settings(max_examples=600, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(days, st.lists(instants, min_size=4, max_size=20))
 def test_the_neighbours_hours_hold_whatever_is_asked(day: Stage, at: list[int]) -> None:
     edges = [edge for w in day.facts.windows for edge in (w.from_ns, w.until_ns - 1) if DAY <= edge < DAY + DAY_NS]
@@ -274,7 +274,7 @@ def test_the_neighbours_hours_hold_whatever_is_asked(day: Stage, at: list[int]) 
                 assert segment.state == State.DARK
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(days)
 def test_segments_follow_each_other_without_a_gap_and_levels_without_a_jump_up(day: Stage) -> None:
     assert day.segments[0].from_ns == DAY
@@ -285,7 +285,7 @@ def test_segments_follow_each_other_without_a_gap_and_levels_without_a_jump_up(d
             assert second.level_from <= first.level_until + 1e-9
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(days)
 def test_a_piece_never_goes_backwards(day: Stage) -> None:
     for first, second in pairwise(day.segments):
@@ -294,7 +294,7 @@ def test_a_piece_never_goes_backwards(day: Stage) -> None:
             assert b.zero_ns > a.zero_ns or first.reasons != second.reasons
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(
     st.lists(some_givings(), max_size=3), st.lists(some_windows(), max_size=3), st.lists(some_overrides(), max_size=6)
 )

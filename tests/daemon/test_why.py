@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from gloaming.api.command import main
-from gloaming.daemon.direction.decide import decide
+from gloaming.daemon.direction.decide import decide, score
+from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import State
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, site_of, write
 
@@ -154,3 +156,20 @@ def test_a_piece_that_cannot_end_in_time_is_not_begun_and_that_is_said(tmp_path:
     cut = site_of(tmp_path, TABLES, performance(times.replace("finish", "cut")))
     assert decide(ns("2026-12-24T17:04:59"), cut).piece == "tide"
     assert decide(ns("2026-12-24T17:05"), cut).show is None
+
+
+@pytest.mark.parametrize("year", [1, 1899, 1970, 2038, 2100, 2106, 2262, 9999])
+def test_a_clock_that_stands_in_another_century_finds_it_dark_or_finds_its_evening(tmp_path: Path, year: int) -> None:
+    """A clock without a battery stands at 1970, one of 32 bits at 2106 (2**32 s); none may stop the director."""
+    by_rule = performance('rrule = "FREQ=WEEKLY;BYDAY=FR"\nfrom = "dusk"\nto = "23:00"')
+    site = site_of(tmp_path, HOURS, TABLES, by_rule)
+    for month, day in ((1, 1), (12, 31)):
+        passed = datetime(year, month, day, 19, tzinfo=UTC) - datetime(1970, 1, 1, tzinfo=UTC)
+        at_ns = (passed.days * 86_400 + passed.seconds) * SECOND_NS
+        call = Override(1, Kind.CALL, at_ns, at_ns + 600 * SECOND_NS, show="evening")
+        decision = decide(at_ns, site)
+        assert decision.show is None or datetime(year, month, day, tzinfo=UTC).weekday() == 4
+        assert score(at_ns, at_ns + 1800 * SECOND_NS, site, (call,)).segments
+        if not 1900 <= year <= 2100:
+            assert decide(at_ns, site, (call,)).brightness == 0
+            assert (decision.state, decision.next_ns) == (State.DARK, None)
