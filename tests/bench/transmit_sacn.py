@@ -19,7 +19,7 @@ def main() -> None:
     count, size, rate = int(universes), int(slots), int(fps)
     raw = np.frombuffer(Path(path).read_bytes(), np.uint8).reshape(-1, count, size)
     frames = [[tuple(row) for row in frame] for frame in raw[:20].tolist()]
-    sender = sacn.sACNsender(fps=rate)
+    sender = sacn.sACNsender(fps=rate, universeDiscovery=False)  # it would be broadcast, which has no route here
     sender.start()
     sender.manual_flush = True
     for number in range(count):
