@@ -1,4 +1,4 @@
-"""`python -m tests.bench.kills [KILLS] [CUTS] [SEED]`: kill -9 of director and transmitter at random moments, and power cuts.
+"""`python -m tests.bench.kills [KILLS] [CUTS] [SEED]`: kill -9 of both processes at random moments, and power cuts.
 
 After each: every lit frame is what `decide` has, nothing is lit in dark hours, the overrides and the journal's lines
 that were confirmed are there, and the database is whole. Prints how many held, and how long the light was away.
@@ -85,9 +85,7 @@ def main() -> None:
     for way, seconds in away.items():
         if seconds:
             middle, worst = sorted(seconds)[len(seconds) // 2], max(seconds)
-            print(
-                f"{way}: {len(seconds)} deaths, every frame right; light again after {middle:.2f} s, {worst:.2f} s at most"
-            )
+            print(f"{way}: {len(seconds)} deaths, every frame right; light after {middle:.2f} s, {worst:.2f} at most")
     print(
         f"{len(asked)} overrides and {len(lines)} lines were confirmed: all are there, the database whole (seed {seed})"
     )
