@@ -27,8 +27,8 @@ from gloaming.daemon.direction.season import season
 from gloaming.daemon.direction.season_svg import season_svg
 from gloaming.daemon.director import Director
 
-DAYS_MAX = 370
-"""A year's nights take seconds to work out: in a thread of their own, one asker after the other."""
+DAYS_MAX = 180
+"""Half a year's nights take seconds to work out: in a thread of their own, one asker after the other."""
 PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 ROWID_MAX = (1 << 63) - 1
 Day = Annotated[words.Day | None, Query(alias="from", description="a date, as 2026-12-24; without it, today")]

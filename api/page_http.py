@@ -26,18 +26,27 @@ def _tag(content: bytes) -> str:
     return sha256(content).hexdigest()[:16]
 
 
-def _versioned(path: Path) -> bytes:
+def _content(path: Path) -> bytes:
+    """What is sent of a part: text without its indents and whole-line comments, the page with its parts' tags."""
+    if path.suffix == ".png":
+        return path.read_bytes()
+    lines = (line.strip() for line in path.read_text(encoding="utf-8").splitlines())
+    text = "\n".join(line for line in lines if line and not line.startswith(("//", "/*")))
+    return (_versioned(text) if path.suffix == ".html" else text).encode()
+
+
+def _versioned(page: str) -> str:
     """The page with a tag of their content behind the names of its parts, so that a phone may keep them."""
 
     def named(found: re.Match[str]) -> str:
-        return f'{found[1]}="{found[2]}?v={_tag((path.parent / found[2]).read_bytes())}"'
+        return f'{found[1]}="{found[2]}?v={_tag(_content(FOLDER / found[2]))}"'
 
-    return re.sub(r'(href|src)="([\w-]+\.(?:css|js|svg|png))"', named, path.read_text(encoding="utf-8")).encode()
+    return re.sub(r'(href|src)="([\w-]+\.(?:css|js|svg|png))"', named, page)
 
 
 class _Part:
     def __init__(self, path: Path) -> None:
-        self.plain = _versioned(path) if path.suffix == ".html" else path.read_bytes()
+        self.plain = _content(path)
         self.kind = KINDS[path.suffix]
         self.packed = None if path.suffix == ".png" else gzip.compress(self.plain, 9, mtime=0)
         self.tag = f'"{_tag(self.plain)}"'

@@ -28,6 +28,9 @@ def rig_router(director: Director, seen: Any, operator: Any) -> APIRouter:
     async def check(asked: RigCheckAsked, device: Annotated[Device, Depends(operator)]) -> JSONResponse:
         """Show a test pattern. DELETE /api/overrides/{id} ends it."""
         request = asked.model_dump()
+        number = request.get("number")
+        if isinstance(number, float) and number.is_integer():
+            request["number"] = int(number)  # a whole number, as JSON Schema has it
         try:
             return JSONResponse(await director.check_rig(request, device.name), 201)
         except MistakeError as error:

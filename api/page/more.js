@@ -42,7 +42,10 @@ async function season(place) {
   frame.setAttribute("role", "group");
   frame.setAttribute("aria-label", "The season as a picture, six weeks from today");
   frame.append(page.element("img", "", { src: "/api/nights.svg?days=42", alt: "Dates across, the night from noon to noon down; the next seven nights stand in words below." }));
-  const rows = nights.map((night) => row(`${page.when(night.opens)} to ${page.when(night.closes)}`, `${night.show}; opens by ${night.opens_by}, closes by ${night.closes_by}${night.cut_by ? `, cut by ${night.cut_by}` : ""}`));
+  const rows = nights.map((night) => {
+    const closes = night.closes.slice(0, 10) === night.opens.slice(0, 10) ? night.closes.slice(11, 16) : page.when(night.closes);
+    return row(`${page.when(night.opens)} to ${closes}`, [night.show, night.opens_by, night.closes_by, night.cut_by && `cut by ${night.cut_by}`].filter(Boolean).join("; "));
+  });
   place.replaceChildren(frame, list(rows.length ? rows : [row("No show within a week.")]));
 }
 

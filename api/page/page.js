@@ -416,5 +416,6 @@ function add() {
 }
 
 add();
+performance.mark("usable"); // what a thumb can do from here on; tests/bench/phone.py reads it
 if (location.hash.length > 1) signOut();
 else begin();
