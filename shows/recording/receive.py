@@ -141,6 +141,8 @@ class Receiver:
     """
 
     def __init__(self, sockets: Sequence[socket.socket]) -> None:
+        if struct.calcsize("P") != 8:  # the ring has the layout of struct mmsghdr with pointers of 8 bytes
+            raise mistake("record", "live recording needs a 64-bit system", "record a capture: --capture FILE")
         self.dropped = 0
         self._sockets = sockets
         memory = os.memfd_create("gloaming-record")

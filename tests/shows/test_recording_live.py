@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from gloaming.shows.framefile import Frames
 from gloaming.shows.mistake import MistakeError
@@ -118,3 +120,23 @@ def test_packets_that_grow_longer_are_told(tmp_path: Path) -> None:
     assert {one.slots for one in outcome.info.universes} == {30}
     assert np.array_equal(frames, LEVELS)
     assert sum(outcome.tally.longer.values()) == len(late)
+
+
+@settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.integers(0, 10**6))
+def test_whatever_comes_in_a_recording_ends_well(tmp_path: Path, seed: int) -> None:
+    """Bytes changed anywhere in the packets, packets cut, times that jump."""
+    random = np.random.default_rng(seed)
+    events = []
+    for at_ns, packet in stream(LEVELS, 1, 40):
+        changed = bytearray(packet)
+        if random.random() < 0.2:
+            for at in random.integers(0, 140, random.integers(1, 4)):
+                changed[at] = random.integers(0, 256)
+        if random.random() < 0.02:
+            del changed[random.integers(1, len(changed)) :]
+        jump_ns = int(random.integers(-(10**10), 10**10)) if random.random() < 0.01 else 0
+        events.append((max(0, at_ns + jump_ns), bytes(changed)))
+    frames, outcome = recorded(tmp_path, events)
+    assert 100 <= len(frames) == outcome.info.frames < 4000
+    assert all("\n" not in line for line in outcome.tally.lines(outcome.info.fps))

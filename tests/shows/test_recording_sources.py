@@ -179,6 +179,18 @@ def test_slots_that_stay_dark_at_the_end_are_left_out() -> None:
     assert lay_out(numbers, sent, {1: 1, 2: 1, 3: 1}, 170) == {1: 170, 2: 170, 3: 170}
 
 
+@pytest.mark.parametrize("rates", [(25, 40), (40, 25), (20, 40)])
+def test_two_sources_of_different_rates_keep_all_their_frames(tmp_path: Path, rates: tuple[int, int]) -> None:
+    """The faster one makes the frames; the slower one stands still in between."""
+    one, two = (np.arange(1, 1 + 5 * rate, dtype=np.uint8)[:, None].repeat(3, axis=1) for rate in rates)
+    second = stream(two, 1, rates[1], 20, cid=OTHER_CID)
+    frames, outcome = recorded(tmp_path, stream(one, 1, rates[0]) + [(at + 3_000_000, packet) for at, packet in second])
+    assert outcome.info.fps == 40 and len(frames) == 200
+    for place, levels in ((0, one), (3, two)):
+        seen = frames[:, place : place + 3, 0].astype(int)
+        assert (seen == seen[:, :1]).all() and (np.diff(seen[:, 0]) <= 1).all() and seen[-1, 0] == levels[-1, 0]
+
+
 def test_two_sources_with_their_own_universes_and_clocks_lose_nothing(tmp_path: Path) -> None:
     """Each drifts against the other; the frames of both are all there, in their order."""
     one = stream(np.arange(1, 201, dtype=np.uint8)[:, None], 1, Fraction(40))
