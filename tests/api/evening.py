@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import signal
@@ -101,12 +102,12 @@ def wait_until(true: Callable[[], object], what: str, patience_s: float = PATIEN
 
 @dataclass
 class Evening:
-    """A site in a folder, and `gloaming run` on it. `prefix` goes before the command: `ip netns exec NAME`."""
+    """A site in a folder, and `gloaming run` on it; in a network namespace, where one is named."""
 
     folder: Path
     host: str | None
     universes: str
-    prefix: tuple[str, ...] = ()
+    namespace: str | None = None
     offset_ns: int = 0
     readers: int = field(default=0, init=False)
     process: subprocess.Popen[str] | None = field(default=None, init=False)
@@ -114,6 +115,10 @@ class Evening:
     @property
     def state(self) -> Path:
         return self.folder / "state"
+
+    def within(self) -> tuple[str, ...]:
+        """What goes before a command."""
+        return ("ip", "netns", "exec", self.namespace) if self.namespace else ()
 
     def write(
         self,
@@ -161,7 +166,7 @@ class Evening:
 
     def start(self) -> None:
         env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(self.offset_ns)}
-        command = [*self.prefix, sys.executable, "-m", "gloaming.api.command", "run", str(self.folder)]
+        command = [*self.within(), sys.executable, "-m", "gloaming.api.command", "run", str(self.folder)]
         for name in ("address", "token"):
             (self.state / name).unlink(missing_ok=True)
         self.process = subprocess.Popen(command, env=env, text=True)
@@ -198,7 +203,7 @@ class Evening:
         headers = {"Authorization": f"Bearer {token}", "Content-Type": "application/json"}
         request = urllib.request.Request(f"{address}{path}", data, headers, method=method)
         try:
-            with urllib.request.urlopen(request, timeout=10) as answer:
+            with inside(self.namespace), urllib.request.urlopen(request, timeout=10) as answer:
                 return answer.status, json.load(answer)
         except urllib.error.HTTPError as error:
             return error.code, json.load(error)
@@ -221,7 +226,7 @@ class Evening:
         path = self.folder / f"seen-{self.readers}"
         first, _, last = self.universes.partition("-")
         universes = [str(number) for number in range(int(first), int(last or first) + 1)]
-        command = [*self.prefix, sys.executable, str(READER), str(path), address, way, *universes]
+        command = [*self.within(), sys.executable, str(READER), str(path), address, way, *universes]
         with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
             assert process.stdout
             assert process.stdout.readline() == "ready\n"
@@ -251,6 +256,24 @@ class Reader:
 def _seen(record: bytes) -> Seen:
     at_ns, universe, sequence, slots = RECORD.unpack(record)
     return Seen(at_ns, universe, sequence, slots)
+
+
+CLONE_NEWNET = 0x40000000
+
+
+@contextmanager
+def inside(namespace: str | None) -> Iterator[None]:
+    """Sockets that this thread opens within belong to a network namespace (setns(2))."""
+    if namespace is None:
+        yield
+        return
+    libc = ctypes.CDLL(None, use_errno=True)
+    with Path("/proc/thread-self/ns/net").open() as here, Path(f"/run/netns/{namespace}").open() as there:
+        assert libc.setns(there.fileno(), CLONE_NEWNET) == 0, os.strerror(ctypes.get_errno())
+        try:
+            yield
+        finally:
+            assert libc.setns(here.fileno(), CLONE_NEWNET) == 0, os.strerror(ctypes.get_errno())
 
 
 def _processes() -> Iterator[tuple[int, str]]:

@@ -24,13 +24,9 @@ LOOP = 2400
 """A minute at 40 frames a second."""
 
 
-def evening_at(tmp_path: Path, number: int) -> Evening:
-    return Evening(tmp_path / "site", f"127.0.61.{number}", "1")
-
-
 @pytest.fixture
-def namespace() -> Iterator[str]:
-    """A network namespace of our own, with a loopback that carries multicast."""
+def evening(tmp_path: Path) -> Iterator[Evening]:
+    """An evening in a network namespace of its own, with a loopback that carries multicast."""
     name = f"gloaming-{os.getpid()}"
     made = subprocess.run(["ip", "netns", "add", name], capture_output=True, text=True, check=False)
     if made.returncode:
@@ -38,7 +34,7 @@ def namespace() -> Iterator[str]:
     try:
         for words in ("link set lo up multicast on", "route add 239.0.0.0/8 dev lo"):
             subprocess.run(["ip", "-n", name, *words.split()], check=True)
-        yield name
+        yield Evening(tmp_path / "site", "127.0.0.1", "1", name)
     finally:
         subprocess.run(["ip", "netns", "delete", name], check=True)
 
@@ -67,26 +63,21 @@ def wait_for_pictures(reader_seen: list[Seen], last_row: bytes) -> bool:
 
 
 @pytest.mark.parametrize("way", ["unicast", "multicast"])
-def test_real_pictures_arrive_in_order_byte_for_byte_over_and_over(
-    way: str, tmp_path: Path, request: pytest.FixtureRequest
-) -> None:
+def test_real_pictures_arrive_in_order_byte_for_byte_over_and_over(way: str, evening: Evening) -> None:
     pictures = np.load(PICTURES)
-    if way == "unicast":
-        evening, address = Evening(tmp_path / "site", "127.0.61.1", "1-13"), "127.0.61.1"
-    else:
-        prefix = ("ip", "netns", "exec", request.getfixturevalue("namespace"))
-        evening, address = Evening(tmp_path / "site", None, "1-13", prefix), "0.0.0.0"
+    evening.universes = "1-13"
+    if way == "multicast":
+        evening.host = None
     evening.write(pictures, fps="25")
-    with evening.reader(address, way) as reader, evening.running():
+    with evening.reader("0.0.0.0", way) as reader, evening.running():
         last_row = pictures[-1, :510].tobytes().ljust(512, b"\0")
         seen = reader.wait_for(lambda seen: wait_for_pictures(seen, last_row), "the film's end, twice", 60)
     check_pictures(seen, pictures)
 
 
-def test_a_director_killed_in_mid_piece_costs_no_frame_and_comes_back_at_the_right_place(tmp_path: Path) -> None:
-    evening = evening_at(tmp_path, 2)
+def test_a_director_killed_in_mid_piece_costs_no_frame_and_comes_back_at_the_right_place(evening: Evening) -> None:
     evening.write(numbered(LOOP))
-    with evening.reader("127.0.61.2") as reader, evening.running():
+    with evening.reader("0.0.0.0") as reader, evening.running():
         reader.wait_for(lambda seen: len(seen) > 60, "light")
         first = evening.now()
         os.kill(evening.pid("director"), signal.SIGKILL)
@@ -105,10 +96,9 @@ def test_a_director_killed_in_mid_piece_costs_no_frame_and_comes_back_at_the_rig
     assert len(numbers) > 150
 
 
-def test_a_killed_transmitter_comes_back_at_the_place_that_the_time_demands(tmp_path: Path) -> None:
-    evening = evening_at(tmp_path, 3)
+def test_a_killed_transmitter_comes_back_at_the_place_that_the_time_demands(evening: Evening) -> None:
     evening.write(numbered(LOOP))
-    with evening.reader("127.0.61.3") as reader, evening.running():
+    with evening.reader("0.0.0.0") as reader, evening.running():
         reader.wait_for(lambda seen: len(seen) > 60, "light")
         evening.now()
         before = [one for one in reader.lit() if one.slots[4] == 200][-1]
@@ -123,10 +113,9 @@ def test_a_killed_transmitter_comes_back_at_the_place_that_the_time_demands(tmp_
         assert abs((one.number - before.number) % LOOP - passed) < 4, "the frame is the one that the time demands"
 
 
-def test_a_pause_survives_the_death_of_everything_and_ends_at_its_minute(tmp_path: Path) -> None:
-    evening = evening_at(tmp_path, 4)
+def test_a_pause_survives_the_death_of_everything_and_ends_at_its_minute(evening: Evening) -> None:
     evening.write(numbered(LOOP))
-    with evening.reader("127.0.61.4") as reader:
+    with evening.reader("0.0.0.0") as reader:
         evening.start()
         reader.wait_for(lambda seen: any(not one.black for one in seen), "light")
         evening.now()
@@ -169,10 +158,9 @@ def forge(evening: Evening, dark_ns: int) -> None:
         wait_until(lambda: time.monotonic_ns() > dark_ns + 10**9, "the dark hours")
 
 
-def test_a_pause_and_its_end_fade_for_a_second_and_the_frame_waits(tmp_path: Path) -> None:
-    evening = evening_at(tmp_path, 9)
+def test_a_pause_and_its_end_fade_for_a_second_and_the_frame_waits(evening: Evening) -> None:
     evening.write(numbered(LOOP))
-    with evening.reader("127.0.61.9") as reader, evening.running():
+    with evening.reader("0.0.0.0") as reader, evening.running():
         reader.wait_for(lambda seen: [one for one in seen if one.slots[4] == 200], "full light")
         evening.now()
         status, pause = evening.ask("POST", "/api/overrides", {"kind": "pause", "minutes": 5})
@@ -196,13 +184,12 @@ def wall(instant: str) -> float:
 
 
 @pytest.mark.parametrize("case", ["director alive", "director killed before", "score forged to contain light"])
-def test_the_wire_is_black_at_the_first_instant_of_dark_hours(case: str, tmp_path: Path) -> None:
+def test_the_wire_is_black_at_the_first_instant_of_dark_hours(case: str, evening: Evening) -> None:
     killed = case != "director alive"
-    evening = evening_at(tmp_path, {"director alive": 5, "director killed before": 6}.get(case, 8))
     evening.write(numbered(LOOP), dark_from="22:30", dark_to="07:00")
     evening.move_to("2026-12-01T22:29:52")
     dark_ns = int(wall("2026-12-01T22:30:00+00:00") * 1e9) - evening.offset_ns - time.time_ns() + time.monotonic_ns()
-    with evening.reader(str(evening.host)) as reader, evening.running():
+    with evening.reader("0.0.0.0") as reader, evening.running():
         reader.wait_for(lambda seen: len([one for one in seen if not one.black]) > 20, "light before the dark hours")
         if killed:
             assert evening.process
@@ -225,8 +212,7 @@ def test_the_wire_is_black_at_the_first_instant_of_dark_hours(case: str, tmp_pat
         assert seen[out - 1].at_ns > dark_ns - 2 * 10**9, "there was light until the fade"
 
 
-def test_a_taken_port_and_a_missing_site_are_said_on_one_line(tmp_path: Path) -> None:
-    evening = evening_at(tmp_path, 7)
+def test_a_taken_port_and_a_missing_site_are_said_on_one_line(evening: Evening) -> None:
     evening.write(numbered(40))
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
@@ -240,6 +226,6 @@ def test_a_taken_port_and_a_missing_site_are_said_on_one_line(tmp_path: Path) ->
     assert line.startswith(f"{path}:"), line
     assert "phone.listen" in line and "in use" in line and "as listen =" in line
     assert "Traceback" not in done.stderr
-    nowhere = gloaming("run", tmp_path / "nowhere")
+    nowhere = gloaming("run", evening.folder.parent / "nowhere")
     assert nowhere.returncode == 2
-    assert len(nowhere.stderr.splitlines()) == 1 and str(tmp_path / "nowhere") in nowhere.stderr
+    assert len(nowhere.stderr.splitlines()) == 1 and str(evening.folder.parent / "nowhere") in nowhere.stderr
