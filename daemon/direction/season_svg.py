@@ -54,8 +54,8 @@ class _Sheet:
     def __init__(self, site: Site, rows: tuple[Row, ...], first: date, last: date) -> None:
         self.site, self.rows, self.first = site, rows, first
         self.dates = [first + timedelta(days=number) for number in range((last - first).days + 1)]
-        self.column = max(3.0, min(22.0, 1000 / len(self.dates)))
-        self.width = LEFT + max(620.0, self.column * len(self.dates)) + RIGHT
+        self.column = max(3.0, min(96.0, 1000 / len(self.dates)))
+        self.width = LEFT + max(840.0, self.column * len(self.dates)) + RIGHT
         self.height = TOP + 24 * HOUR + BOTTOM
         self.shows = list(dict.fromkeys(row.night.show for row in rows))
 
@@ -131,7 +131,7 @@ class _Sheet:
             if day.day == 1 or (weekly and day.weekday() == 0):
                 css = "grid first" if day.day == 1 else "grid"
                 yield f'<line class="{css}" x1="{x:g}" x2="{x:g}" y1="{TOP:g}" y2="{bottom:g}"/>'
-            if weekly and day.weekday() == 0:
+            if (weekly and day.weekday() == 0) or len(self.dates) <= 31:
                 middle = x + self.column / 2
                 yield f'<text class="soft" x="{middle:g}" y="{bottom + 17:g}" text-anchor="middle">{day.day}</text>'
             if day.day == 1 or day == self.first:
