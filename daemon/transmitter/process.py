@@ -33,7 +33,7 @@ def ask_for_grants() -> dict[str, bool]:
     sys.setswitchinterval(SWITCH_S)
     grants = {"timer_slack": _libc.prctl(_PR_SET_TIMERSLACK, ctypes.c_ulong(1), 0, 0, 0) == 0}
     try:
-        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(PRIORITY))
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
         grants["real_time"] = True
     except OSError:
         grants["real_time"] = False

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ctypes
 import fcntl
+import os
 import resource
 import select
 import socket
@@ -52,6 +53,7 @@ class Watch:
         return self._standing
 
     def _run(self, universes: list[int]) -> None:
+        os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))  # threads begin with the transmitter's priority
         files = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
         resource.setrlimit(resource.RLIMIT_NOFILE, (files, files))
         socks: list[socket.socket] = []

@@ -57,6 +57,9 @@ class SoundProcess:
         self.rate_hz, self.channels = 0, 0
         self.voices: tuple[Voice, ...] = ()
         self.index = 0
+        self._level = 0.0
+        self._lead: tuple[tuple[Any, ...], int] = ((), 0)
+        """How far the light has followed a sound: one that is taken up again is taken up there."""
         self.called_ns = self.opened_ns = 0
         self.starved = 0
         self._reports: deque[tuple[int, int]] = deque(maxlen=256)
@@ -89,16 +92,19 @@ class SoundProcess:
         if line is None or plan is None:
             out.fill(0)
             return
-        low, high = (plan.level_at(line.heard_ns(index)) for index in (first, self.index))
-        mix(out, first, self.voices, low, high)
+        before, self._level = self._level, plan.level_at(line.heard_ns(self.index))
+        mix(out, first, self.voices, before, self._level)
 
     def _read(self) -> None:
         data = self.sock.recv(1 << 20)
         if not data:
             self._leave()
         *lines, self._unread = (self._unread + data).split(b"\n")
-        for line in lines:
-            self.plan = read_plan(json.loads(line))
+        for message in map(json.loads, lines):
+            self.plan = read_plan(message)
+            key, lead_ns = message["lead"]
+            if key and not self.voices:
+                self._lead = (tuple(key), lead_ns)
 
     def _open(self, now_ns: int) -> None:
         assert self.plan
@@ -164,7 +170,8 @@ class SoundProcess:
     def _voice(self, cue: Cue, begins: float, ends: float, begin_ns: int) -> Voice:
         index = -int(-begins // 1)
         late = (index - begins) / self.rate_hz
-        position = round(((begin_ns - cue.zero_ns) / SECOND_NS + late) * self.rate_hz)
+        lead_ns = self._lead[1] if self._lead[0] == cue.key else 0
+        position = max(0, round(((begin_ns + lead_ns - cue.zero_ns) / SECOND_NS + late) * self.rate_hz))
         return Voice(cue, Reel(cue.path, position, self.rate_hz, self.channels), index, position, int(ends))
 
     def _report(self, now_ns: int) -> None:
@@ -181,6 +188,8 @@ class SoundProcess:
             if voice.begins <= heard < voice.ends:
                 shift_ns = (heard - voice.begins + voice.position) / self.rate_hz * SECOND_NS
                 shift_ns -= now_ns - voice.cue.zero_ns
+                if not voice.leaving:
+                    self._lead = (voice.cue.key, round(shift_ns))
                 self._say(
                     {
                         "op": "heard",
@@ -231,6 +240,7 @@ def main() -> NoReturn:
     """`python -m gloaming.daemon.transmitter.sound FD`: a socket that the transmitter has left open for it."""
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)  # the transmitter is told; its end is ours, and without a click
+    os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))  # loading must not hold up the transmitter
     sock = socket.socket(fileno=int(sys.argv[1]))
     np.seterr(all="ignore")
     gc.freeze()

@@ -6,7 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-BUFFER_S = 0.1
+BUFFER_S = 0.25
+"""Enough for a busy board; levels are worked out for when a sample is heard, so only what is asked by hand waits."""
 USUAL_RATES_HZ = (44_100, 48_000)
 
 

@@ -1,4 +1,4 @@
-"""By how much the sound leads the score, as the frames follow it: smooth, bounded, and nothing without sound."""
+"""By how much the sound leads the score, as the frames follow it: smooth and bounded; held while there is no sound."""
 
 from __future__ import annotations
 
@@ -21,6 +21,11 @@ class Follower:
         self._shift_ns = 0.0
         self._at_ns = self.last_ns = 0
 
+    @property
+    def lead(self) -> tuple[Key | None, int]:
+        """What is followed, and how far: where a sound that comes back must be."""
+        return self._key, self.last_ns
+
     def heard(self, key: Key, at_ns: int, shift_ns: int, slope: float) -> None:
         """A report: at an instant the sound led the score by `shift_ns`, growing by `slope` of each second."""
         self._heard = (key, at_ns, shift_ns, slope)
@@ -37,7 +42,7 @@ class Follower:
         if key != self._key:
             self._key, self._shift_ns, self.last_ns = key, 0.0, 0
             return 0
-        aim = 0.0
+        aim = self._shift_ns
         if self.following(monotonic_ns):
             assert self._heard
             _, at_ns, shift_ns, slope = self._heard

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -27,6 +28,9 @@ SILENT_NS = 12 * SECOND_NS
 PATIENCE = 3
 """Seconds in which a process that is let go must have ended."""
 DEVICE = "device"
+ORDINARY = ("chrt", "--other", "0") if shutil.which("chrt") else ()
+"""Gives up the transmitter's priority, yet only in the new program: one that had to wait for a turn before it was there
+would hold up the transmitter, which waits for that."""
 NULL = subprocess.DEVNULL
 
 Trouble = Callable[[str, str, str], None]
@@ -131,7 +135,7 @@ class SoundLine:
         self._started = True
         ours, theirs = socket.socketpair()
         ours.setblocking(False)
-        command = [sys.executable, "-m", "gloaming.daemon.transmitter.sound", str(theirs.fileno())]
+        command = [*ORDINARY, sys.executable, "-m", "gloaming.daemon.transmitter.sound", str(theirs.fileno())]
         environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "MALLOC_ARENA_MAX": "2"}
         try:
             self._process = subprocess.Popen(
@@ -148,7 +152,8 @@ class SoundLine:
 
     def _tell(self) -> None:
         if self.sock:
-            self._unsent += json.dumps(self.plan.as_json()).encode() + b"\n"
+            message = {**self.plan.as_json(), "lead": self.follower.lead}
+            self._unsent += json.dumps(message).encode() + b"\n"
             self._send()
 
     def _send(self) -> None:

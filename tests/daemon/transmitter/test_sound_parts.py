@@ -92,7 +92,7 @@ def test_frames_follow_the_sound_without_a_leap() -> None:
     assert shifts[-1] == pytest.approx(30 * MS + 399 * 25 * MS * 200e-6, abs=0.1 * MS)
 
 
-def test_frames_return_to_the_score_when_the_sound_is_gone() -> None:
+def test_frames_stay_where_they_are_when_the_sound_is_gone() -> None:
     follower = Follower()
     follower.shift_ns(KEY, 0)
     follower.heard(KEY, 0, 4 * MS, 0.0)
@@ -101,8 +101,9 @@ def test_frames_return_to_the_score_when_the_sound_is_gone() -> None:
     assert follower.shift_ns(KEY, 750 * MS) == 4 * MS
     for tick in range(31, 120):
         follower.shift_ns(KEY, tick * 25 * MS)
-    assert follower.shift_ns(KEY, 3000 * MS) == 0
+    assert follower.shift_ns(KEY, 3000 * MS) == 4 * MS
     assert not follower.following(3000 * MS)
+    assert follower.lead == (KEY, 4 * MS)
 
 
 def test_another_piece_begins_by_the_score() -> None:
