@@ -15,6 +15,7 @@ Kind = Literal[
     "frames",
     "sound",
     "network",
+    "controller",
     "score",
     "transmitter",
     "disk",
