@@ -128,7 +128,6 @@ class Recording:
         if self.ended is None:
             self._assembler.take(packets)
             self._count_longer(packets)
-        self.tally.frames_filled = self._pacer.filled - self._filled_before
 
     def _count_longer(self, packets: Packets) -> None:
         for number in np.flatnonzero(packets.slots > self._shortest).tolist():
@@ -175,6 +174,7 @@ class Recording:
             return
         np.bitwise_or(self._lit, row, out=self._lit)
         self.tally.frames += 1
+        self.tally.frames_filled = self._pacer.filled - self._filled_before
         if self.tally.frames == self._frames_max:
             self.ended = "the time is over"
 
@@ -185,7 +185,6 @@ class Recording:
             for _ in range(self._still):
                 assert self._row is not None
                 self._write(self._row)
-        self.tally.frames_filled = self._pacer.filled - self._filled_before
         self.tally.measured_fps = self._pacer.measured_fps()
         self.tally.rates = self._pacer.rates()
         notes = [] if self.ended in (None, self._broken) else [f"ended: {self.ended}"]
