@@ -58,8 +58,9 @@ class _Part:
             "ETag": self.tag,
             "Cache-Control": "max-age=31536000, immutable" if lasting else "no-cache",
             "Vary": "Accept-Encoding",
-            "Content-Security-Policy": POLICY,
         }
+        if self.kind.startswith("text/html"):
+            headers["Content-Security-Policy"] = POLICY
         if self.tag in request.headers.get("if-none-match", ""):
             return Response(None, 304, headers)
         if self.packed is not None and "gzip" in request.headers.get("accept-encoding", ""):

@@ -1,8 +1,10 @@
-// What stands behind a tap: the season, the live view, the rig check, the journal, the devices. Loaded at the first tap.
+// Signing in, and what stands behind a tap: the season, the live view, the rig check, the journal, the devices.
+// Loaded when it is needed.
 
-let page; // what page.js lends: ask, element, command, when, standing, end, endOthers, stored, viewer
+let page; // what page.js lends
 let stream = null;
 
+const $ = (id) => document.getElementById(id);
 const WORK = { season, view, check, journal, devices };
 
 export async function toggled(details, lent) {
@@ -18,6 +20,41 @@ export async function toggled(details, lent) {
   } catch (error) {
     place.replaceChildren(page.element("p", error.message || "No answer came.", { className: "bad" }));
   }
+}
+
+// ---- signing in
+
+export function signingIn(lent) {
+  page = lent;
+  const byLink = location.hash.length > 1;
+  $("passcode-field").hidden = byLink;
+  if (byLink) $("how").textContent = "This link signs one phone in, once.";
+  if (!$("device").value) $("device").value = guessName();
+  $("sign-in").onsubmit = signIn;
+}
+
+function guessName() {
+  const found = ["iPhone", "iPad", "Android", "Windows", "Macintosh", "Linux"].find((each) => navigator.userAgent.includes(each));
+  return { iPhone: "an iPhone", iPad: "an iPad", Android: "an Android phone", Macintosh: "a Mac", Windows: "a Windows computer", Linux: "a Linux computer" }[found] || "a phone";
+}
+
+async function signIn(event) {
+  event.preventDefault();
+  const device = $("device").value.trim() || guessName();
+  const code = location.hash.slice(1);
+  $("sign-in-said").textContent = "";
+  $("enter").disabled = true;
+  try {
+    if (code) await page.ask("POST", "/api/sign-in/link", { code, device });
+    else await page.ask("POST", "/api/sign-in", { passcode: $("passcode").value, device });
+    $("passcode").value = "";
+    page.begin();
+  } catch (error) {
+    $("sign-in-said").textContent = error.refused ? page.sentence(error.message) : "No answer came.";
+    $("passcode-field").hidden = false;
+  }
+  if (code) history.replaceState(null, "", location.pathname);
+  $("enter").disabled = false;
 }
 
 function row(first, second, ...buttons) {

@@ -1,4 +1,4 @@
-// The page: tells what is, asks for what is wanted, and says what came of it. What stands behind a tap is in more.js.
+// The page: tells what is, asks for what is wanted, and says what came of it. What stands behind a tap, and signing in, is in more.js.
 "use strict";
 
 const $ = (id) => document.getElementById(id);
@@ -320,35 +320,7 @@ function signOut() {
   now = null;
   contact("asking", "not signed in");
   show(false);
-  const byLink = location.hash.length > 1;
-  $("passcode-field").hidden = byLink;
-  if (byLink) $("how").textContent = "This link signs one phone in, once.";
-  if (!$("device").value) $("device").value = guessName();
-}
-
-function guessName() {
-  const agent = navigator.userAgent;
-  const found = ["iPhone", "iPad", "Android", "Windows", "Macintosh", "Linux"].find((each) => agent.includes(each));
-  return { iPhone: "an iPhone", iPad: "an iPad", Android: "an Android phone", Macintosh: "a Mac" }[found] || `a ${found || "phone"}${found ? " computer" : ""}`;
-}
-
-async function signIn(event) {
-  event.preventDefault();
-  const device = $("device").value.trim() || guessName();
-  const code = location.hash.slice(1);
-  $("sign-in-said").textContent = "";
-  $("enter").disabled = true;
-  try {
-    if (code) await ask("POST", "/api/sign-in/link", { code, device });
-    else await ask("POST", "/api/sign-in", { passcode: $("passcode").value, device });
-    $("passcode").value = "";
-    begin();
-  } catch (error) {
-    $("sign-in-said").textContent = error.refused ? sentence(error.message) : "No answer came.";
-    if (code) $("passcode-field").hidden = false;
-  }
-  if (code) history.replaceState(null, "", location.pathname);
-  $("enter").disabled = false;
+  import("./more.js").then((more) => more.signingIn(lent));
 }
 
 function begin() {
@@ -405,9 +377,8 @@ function add() {
     await ask("POST", "/api/clock", { utc: new Date().toISOString() });
     return "The board has this phone's time.";
   }));
-  $("sign-in").addEventListener("submit", signIn);
   for (const each of document.querySelectorAll("details:not(#reasons)")) {
-    each.addEventListener("toggle", () => import("./more.js").then((more) => more.toggled(each, { ask, element, command, when, standing, end, endOthers, stored, viewer: () => viewer })));
+    each.addEventListener("toggle", () => import("./more.js").then((more) => more.toggled(each, lent)));
   }
   document.addEventListener("visibilitychange", comeBack);
   window.addEventListener("online", comeBack);
@@ -415,6 +386,7 @@ function add() {
   setInterval(tick, 1000);
 }
 
+const lent = { ask, element, command, when, standing, end, endOthers, stored, sentence, begin, viewer: () => viewer };
 add();
 performance.mark("usable"); // what a thumb can do from here on; tests/bench/phone.py reads it
 if (location.hash.length > 1) signOut();
