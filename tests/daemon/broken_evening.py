@@ -47,7 +47,7 @@ class Broken:
     def lit(self, since_ns: int = 0) -> list[Packet]:
         return [packet for packet in self.packets(since_ns) if not packet.black]
 
-    def wait_until_lit(self, since_ns: int | None = None, seconds: float = 1.5) -> list[Packet]:
+    def wait_until_lit(self, since_ns: int | None = None, seconds: float = 0.8) -> list[Packet]:
         """Wait for so many seconds of light since an instant (now)."""
         begin_ns = time.time_ns() if since_ns is None else since_ns
         wait_until(lambda: len(self.lit(begin_ns)) > seconds * FPS, "light on the wire")

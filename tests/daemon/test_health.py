@@ -1,0 +1,84 @@
+"""What a board says of itself, what of it is wrong, and what is said to the service manager."""
+
+from __future__ import annotations
+
+import os
+import socket
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from gloaming.daemon.health import DO, Board, read_board, troubles_of
+from gloaming.daemon.notify import Notifier, watchdog_s
+
+WELL = Board(
+    temperature_c=48.0,
+    disk_free_bytes=20 << 30,
+    disk_bytes=32 << 30,
+    memory_free_bytes=600 << 20,
+    memory_bytes=1 << 30,
+    own_memory_bytes=90 << 20,
+    written_bytes=1 << 30,
+    own_written_bytes=1 << 20,
+    wear_steps=2,
+    open_files=20,
+    uptime_s=3600.0,
+)
+
+
+def test_a_board_that_is_well_has_no_trouble() -> None:
+    assert troubles_of(WELL) == []
+
+
+def test_a_board_that_tells_nothing_has_no_trouble_either() -> None:
+    nothing = dict.fromkeys(("temperature_c", "disk_free_bytes", "memory_free_bytes", "wear_steps"))
+    assert troubles_of(replace(WELL, **nothing)) == []  # type: ignore[arg-type]  # None for each
+
+
+@pytest.mark.parametrize(
+    ("change", "kind", "word"),
+    [
+        ({"temperature_c": 84.0}, "temperature", "84 degrees"),
+        ({"disk_free_bytes": 12 << 20}, "disk", "12 MB left"),
+        ({"memory_free_bytes": 20 << 20}, "memory", "20 MB"),
+        ({"wear_steps": 10}, "wear", "100 %"),
+    ],
+)
+def test_what_is_wrong_is_said_with_what_to_do(change: dict[str, float], kind: str, word: str) -> None:
+    (trouble,) = troubles_of(replace(WELL, **change))  # type: ignore[arg-type]  # figures of several types
+    assert trouble.kind == kind
+    assert word in trouble.text
+    assert DO[kind]
+
+
+def test_the_machine_s_own_figures_are_read(tmp_path: Path) -> None:
+    board = read_board(tmp_path)
+    total = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    assert board.memory_bytes == pytest.approx(total, rel=0.05)
+    assert board.own_memory_bytes > 1 << 20
+    assert board.open_files > 2
+
+
+def test_the_service_manager_hears_by_a_path_and_by_an_abstract_name(tmp_path: Path) -> None:
+    """sd_notify(3): datagrams of lines to $NOTIFY_SOCKET, @ for the abstract namespace."""
+    path, name = str(tmp_path / "notify"), f"gl-{os.getpid()}"
+    for address, spelled in ((path, path), (f"\0{name}", f"@{name}")):
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+            manager.bind(address)
+            assert Notifier(spelled).say("READY=1", "STATUS=playing")
+            assert manager.recv(100) == b"READY=1\nSTATUS=playing"
+    assert not Notifier("").say("READY=1")
+    assert not Notifier(str(tmp_path / "nobody")).say("WATCHDOG=1")
+
+
+@pytest.mark.parametrize(
+    ("allowed", "pid", "expected"),
+    [("6000000", "", 2.0), ("6000000", str(os.getpid()), 2.0), ("6000000", "1", None), ("0", "", None), ("", "", None)],
+)
+def test_the_watchdog_is_fed_three_times_as_often_as_it_asks(
+    monkeypatch: pytest.MonkeyPatch, allowed: str, pid: str, expected: float | None
+) -> None:
+    monkeypatch.setenv("WATCHDOG_USEC", allowed)
+    monkeypatch.setenv("WATCHDOG_PID", pid)
+    assert watchdog_s() == expected
