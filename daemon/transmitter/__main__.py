@@ -10,6 +10,7 @@ import socket
 import sys
 import time
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -54,7 +55,7 @@ class Transmitter:
         self.troubles = Troubles(self._say)
         self.sound = SoundLine(self._trouble)
         self.grants = ask_for_grants()
-        ahead = ReadAhead(lambda: self._wake(waker), lambda: follow_grants(self.grants))
+        ahead = ReadAhead(lambda: self._wake(waker), partial(follow_grants, self.grants))
         self.player = Player(ahead, self._frames_trouble, time.monotonic_ns(), self.sound.shift_ns)
         self.build = build()
         self.counts = Counts()
@@ -201,7 +202,9 @@ class Transmitter:
             self._trouble("network", subject, f"no socket can be opened: {error.strerror or error}")
         else:
             self.player.use(output)
-            self.watch = Watch({target.number for target in setup.targets}, output.wire.index, setup.heading.cid)
+            universes = {target.number for target in setup.targets}
+            begin = partial(follow_grants, self.grants)
+            self.watch = Watch(universes, output.wire.index, setup.heading.cid, begin)
             self.next_discovery_ns = 0
             self._hello()
 
@@ -220,7 +223,7 @@ class Transmitter:
             self.sound.tend(now_ns)
             self._tend_network(now_ns)
         self.troubles.tend(now_ns)
-        figures = telemetry(player, self.counts, self.watch, now_ns)
+        figures = telemetry(player, self.counts, self.watch)
         at_ns = time.time_ns() if score is None else now_ns + score.offset_ns
         self._say({"op": "telemetry", "at_ns": at_ns, **figures, "sound": self.sound.figures()})
 
@@ -239,7 +242,7 @@ class Transmitter:
         if now_ns >= self.next_discovery_ns:
             self.next_discovery_ns = now_ns + DISCOVERY_NS
             output.discover()
-        for other in self.watch.standing(now_ns) if self.watch else []:
+        for other in self.watch.standing() if self.watch else []:
             more = {**other.as_json(), "since_ns": other.since_ns + time.time_ns() - now_ns}
             self.troubles.seen(now_ns, "other-source", other.subject, other.text, more, QUIET_NS)
 

@@ -9,7 +9,7 @@ from gloaming.daemon.transmitter.tally import Counts
 from gloaming.daemon.transmitter.watch import Watch
 
 
-def telemetry(player: Player, counts: Counts, watch: Watch | None, now_ns: int) -> dict[str, Any]:
+def telemetry(player: Player, counts: Counts, watch: Watch | None) -> dict[str, Any]:
     """A `telemetry` message but for its time and its sound."""
     shown, frames, output = player.shown, player.frames, player.output
     tally = output.tally.figures() if output else {"controllers": [], "universe_packets": []}
@@ -35,5 +35,5 @@ def telemetry(player: Player, counts: Counts, watch: Watch | None, now_ns: int) 
         **tally,
         "limited": output.limiter.figures() if output and output.limiter else [],
         "watched": watch.watched if watch else 0,
-        "other_sources": [other.as_json() for other in watch.standing(now_ns)] if watch else [],
+        "other_sources": [other.as_json() for other in watch.standing()] if watch else [],
     }

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import ctypes
 import fcntl
-import os
 import resource
 import select
 import socket
 import struct
 import threading
 import time
+from collections.abc import Callable
 from uuid import UUID
 
 from gloaming.daemon.transmitter.bulk import PORT
@@ -27,20 +27,24 @@ SPARE_FILES = 512
 BUFFER_BYTES = 4096
 DISCOVERY_BUFFER_BYTES = 256 << 10
 PACKETS_MAX = 200
+AGAIN_S = 10
 SO_ATTACH_FILTER = 26
 _LOAD_WORD, _JUMP_IF_EQUAL, _RETURN = 0x20, 0x15, 0x06  # classic BPF
 _CID_AT = 8 + 22  # after the header of UDP
 
 
 class Watch:
-    """Other sources on some universes, by multicast. What cannot be listened to is left out: `watched` says how many
-    are not."""
+    """Other sources on some universes, by multicast. What cannot be listened to (no way for multicast, no more sockets)
+    is tried again: `watched` says how many are. `begin` is called at the start of the thread."""
 
-    def __init__(self, universes: set[int], interface_index: int, cid: UUID) -> None:
+    def __init__(
+        self, universes: set[int], interface_index: int, cid: UUID, begin: Callable[[], None] = lambda: None
+    ) -> None:
         self.watched = 0
         self._others = Others(universes, cid.bytes)
-        self._index, self._cid = interface_index, cid.bytes
+        self._index, self._cid, self._begin = interface_index, cid.bytes, begin
         self._standing: tuple[Other, ...] = ()
+        self._socks: list[socket.socket] = []
         self._ending, self._ended = socket.socketpair()
         self._thread = threading.Thread(target=self._run, args=(sorted(universes),), name="watch", daemon=True)
         self._thread.start()
@@ -48,35 +52,51 @@ class Watch:
     def close(self) -> None:
         self._ending.close()
 
-    def standing(self, at_ns: int) -> tuple[Other, ...]:
+    def standing(self) -> tuple[Other, ...]:
         """Who was there when last looked."""
         return self._standing
 
     def _run(self, universes: list[int]) -> None:
-        os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))  # threads begin with the transmitter's priority
-        files = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
-        resource.setrlimit(resource.RLIMIT_NOFILE, (files, files))
-        socks: list[socket.socket] = []
-        try:
-            for number in [DISCOVERY_UNIVERSE, *universes[: max(0, files - SPARE_FILES)]]:
-                size = DISCOVERY_BUFFER_BYTES if number == DISCOVERY_UNIVERSE else BUFFER_BYTES
-                socks.append(self._join(address_of(IPV4, number), size))
-        except OSError:
-            pass  # no route for multicast, or no more sockets: `watched` says so
-        self.watched = max(0, len(socks) - 1)
-        poll = select.epoll()
-        by_number = {sock.fileno(): sock for sock in socks}
-        for number in by_number:
-            poll.register(number, select.EPOLLIN)
-        closing = select.poll()
+        self._begin()
+        wanted = [DISCOVERY_UNIVERSE, *universes[: self._files() - SPARE_FILES]]
+        ready, closing = select.epoll(), select.poll()
         closing.register(self._ended, select.POLLIN)
-        while not closing.poll(1000):
-            for number, _ in poll.poll(0, max(1, len(socks))):
+        turn = 0
+        while True:
+            if len(self._socks) < len(wanted) and turn % AGAIN_S == 0:
+                self._join_all(wanted, ready)
+            if closing.poll(1000):
+                break
+            by_number = {sock.fileno(): sock for sock in self._socks}
+            for number, _ in ready.poll(0, len(wanted)):
                 self._drain(by_number[number])
             self._standing = tuple(self._others.standing(time.monotonic_ns()))
-        poll.close()
-        for sock in [*socks, self._ended]:
+            turn += 1
+        ready.close()
+        for sock in [*self._socks, self._ended]:
             sock.close()
+
+    @staticmethod
+    def _files() -> int:
+        """As many files as this process may ever open."""
+        soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+        try:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))
+        except (OSError, ValueError):
+            return max(SPARE_FILES, soft)
+        return max(SPARE_FILES, hard)
+
+    def _join_all(self, wanted: list[int], ready: select.epoll) -> None:
+        for number in wanted[len(self._socks) :]:
+            try:
+                sock = self._join(
+                    address_of(IPV4, number), DISCOVERY_BUFFER_BYTES if number == DISCOVERY_UNIVERSE else BUFFER_BYTES
+                )
+            except OSError:  # `watched` says so
+                break
+            ready.register(sock, select.EPOLLIN)
+            self._socks.append(sock)
+        self.watched = max(0, len(self._socks) - 1)
 
     def _drain(self, sock: socket.socket) -> None:
         for _ in range(PACKETS_MAX):
