@@ -26,6 +26,8 @@ from gloaming.shows.rig import PixelString
 FRAME_S = 0.2
 DOTS_MAX = 800
 CHANNELS = "RGBW"
+ROW = 0.07
+"""Between rows of strings of which nobody said where they hang, as a share of the picture."""
 
 
 class Layout:
@@ -58,20 +60,17 @@ def _placed(strings: list[tuple[PixelString, Any]]) -> list[list[float]]:
     """Where each dot is drawn: as the strings hang, upright; those of which nobody said where stand in rows below."""
     hung = [at[pixels] for string, pixels in strings if (at := positions(string)) is not None]
     everything = np.concatenate(hung) if hung else np.zeros((1, 2))
-    low, size = everything.min(axis=0), max(1e-9, float(np.ptp(everything, axis=0).max()))
-    room = 0.75 if hung and len(hung) < len(strings) else 1.0
-    top, rows, lines = room if hung else 0.0, max(1, len(strings) - len(hung)), 0
+    low, extent = everything.min(axis=0), np.ptp(everything, axis=0)
+    size = max(1e-9, float(extent.max()))
+    below = height = float(extent[1]) / size
     dots: list[list[float]] = []
     for string, pixels in strings:
         at = positions(string)
         if at is None:
-            y = top + (1 - top) * (lines + 0.5) / rows
-            lines += 1
-            dots += [[round(x, 4), round(y, 4)] for x in np.linspace(0, 1, len(pixels)).tolist()]
+            below += ROW
+            dots += [[round(x, 4), round(below, 4)] for x in np.linspace(0, 1, len(pixels)).tolist()]
         else:
-            places = (at[pixels] - low) / size * [1, room]
-            height = float(np.ptp(everything, axis=0)[1]) / size * room
-            dots += [[round(x, 4), round(height - y, 4)] for x, y in places.tolist()]
+            dots += [[round(x, 4), round(height - y, 4)] for x, y in ((at[pixels] - low) / size).tolist()]
     return dots
 
 
