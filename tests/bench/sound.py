@@ -1,11 +1,12 @@
 """Sound: how far click and flash lie apart, whether that drifts, what it costs. Needs PulseAudio, nothing audible.
 
     python -m tests.bench.sound together [--minutes 10] [--ppm 200]
+    python -m tests.bench.sound killed
     python -m tests.bench.sound cost [--seconds 60]
 
 `together` plays clicks and flashes through a transmitter, a null sink and a loopback address; the sink's monitor and
 the wire are recorded, and the offsets are worked out from the recordings alone. `--ppm` gives the device a clock that
-is off by as much. `cost` plays an hour-long FLAC beside 96 universes, and the same without sound.
+is off by as much. `killed` kills the server in the middle of a piece and starts it again. `cost` plays an hour-long FLAC beside 96 universes, and the same without sound.
 """
 
 from __future__ import annotations
@@ -46,7 +47,7 @@ from tests.daemon.transmitter.stage import (
     write_frames,
 )
 
-ADDRESS = "127.0.88.40"
+ADDRESS = "127.0.88.41"
 GROUP_S = 15.0
 
 
@@ -110,6 +111,41 @@ def play(stage: Stage, content: dict[str, Any], lasts_s: float, place_s: float, 
     return began_ns
 
 
+def killed() -> None:
+    """The server is killed 10 s into a piece and started again 5 s later."""
+    with tempfile.TemporaryDirectory(prefix="quay-") as name, quay_at(Path(name) / "pulse") as quay:
+        folder = Path(name)
+        path, sound = clicks_and_flashes(folder, 60)
+        before = Recording(quay)
+        with wire_to(ADDRESS) as ear, on_stage(folder) as stage:
+            stage.setup([universe(1, ADDRESS)])
+            stage.dark()
+            now_ns = time.time_ns()
+            zero_ns = now_ns + 3 * SECOND_NS
+            content = sounding(path, sound, 60)
+            black = segment(now_ns - SECOND_NS, zero_ns)
+            stage.score(black, segment(zero_ns, zero_ns + 40 * SECOND_NS, zero_ns=zero_ns, **content))
+            began = zero_ns - time.time_ns() + time.monotonic_ns()
+            settle(stage, 13)
+            quay.kill()
+            before.end()
+            settle(stage, 5)
+            quay.start()
+            started = time.monotonic_ns()
+            after = Recording(quay)
+            settle(stage, 22)
+            heard, last = ear.data(), stage.end()
+        after.end()
+    recordings = {"before": before, "after": after}
+    offsets = {side: offsets_ms(one.clicks_ns(), flashes_ns(heard)) for side, one in recordings.items()}
+    for side, found in offsets.items():
+        low, middle, high = (f"{value:.1f}" for value in np.percentile([*found.values()], [0, 50, 100]))
+        print(f"{side}: sound later than light by {middle} ms ({low} to {high}, {len(found)} pairs)")
+    print(f"sound was back {(min(offsets['after']) - started) / 1e9:.1f} s after the server")
+    spacing(heard, began / 1e9, began / 1e9 + 37)
+    print(f"lateness of frames {last['lateness_us']} us, late {last['frames_late']}, dropped {last['frames_dropped']}")
+
+
 def spacing(heard: list[Heard], begin: float, end: float) -> None:
     """How even frames are, and whether any is repeated or left out."""
     played = [one for one in heard if begin + 1 < one.at_ns / 1e9 < end - 1]
@@ -126,7 +162,8 @@ def cost(seconds: float) -> None:
     with tempfile.TemporaryDirectory(prefix="quay-") as name, quay_at(Path(name) / "pulse"):
         folder = Path(name)
         path = folder / "wide.frames"
-        write_frames(path, np.random.default_rng(1).integers(0, 255, (FPS * 30, 96 * 510), dtype=np.uint8))
+        frames = round((seconds + 20) * FPS)
+        write_frames(path, np.random.default_rng(1).integers(0, 255, (frames, 96 * 510), dtype=np.uint8))
         sound = folder / "hour.flac"
         music(sound, 3600)
         print("| | transmitter, % of a core | sound process, % | its memory, MB (PSS; RSS) | frames late p50; p99 us |")
@@ -139,9 +176,8 @@ def cost(seconds: float) -> None:
                 stage.setup([universe(number, ADDRESS) for number in range(1, 97)])
                 stage.dark()
                 now_ns = time.time_ns()
-                content = {**moving(path, 3600 * FPS), **more}
-                content["frames"] = 30 * FPS if not more else 3600 * FPS
-                stage.score(segment(now_ns, now_ns + 3600 * SECOND_NS, zero_ns=now_ns - 600 * SECOND_NS, **content))
+                content = {**moving(path, frames), **more}
+                stage.score(segment(now_ns, now_ns + 3600 * SECOND_NS, zero_ns=now_ns, **content))
                 settle(stage, 8)
                 pids = [stage.process.pid, *children(stage.process.pid)]
                 before = [processor_s(pid) for pid in pids]
@@ -186,13 +222,15 @@ def memory_mb(pid: int) -> tuple[float, float]:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description="What sound costs, and how far it is from the light.")
-    parser.add_argument("what", choices=["together", "cost"])
+    parser.add_argument("what", choices=["together", "killed", "cost"])
     parser.add_argument("--minutes", type=float, default=2)
     parser.add_argument("--ppm", type=float, default=0)
     parser.add_argument("--seconds", type=float, default=60)
     args = parser.parse_args()
     if args.what == "together":
         together(args.minutes, args.ppm)
+    elif args.what == "killed":
+        killed()
     else:
         cost(args.seconds)
     return 0
