@@ -231,6 +231,7 @@ class Transmitter:
         """Sockets opened again, what came back from the network, universe discovery, other sources."""
         output = self.player.output
         if output and output.wire.moved():
+            self.setup_message = {**(self.setup_message or {}), "sequence_from": output.sequence}
             output.close()
             self.player.use(output := None)
         if output is None and self.setup_message and now_ns >= self.next_output_ns:
