@@ -6,7 +6,8 @@
 
 `together` plays clicks and flashes through a transmitter, a null sink and a loopback address; the sink's monitor and
 the wire are recorded, and the offsets are worked out from the recordings alone. `--ppm` gives the device a clock that
-is off by as much. `killed` kills the server in the middle of a piece and starts it again. `cost` plays an hour-long FLAC beside 96 universes, and the same without sound.
+is off by as much. `killed` kills the server in the middle of a piece and starts it again. `cost` plays an hour-long
+FLAC beside 96 universes, and the same without sound.
 """
 
 from __future__ import annotations

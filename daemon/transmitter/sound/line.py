@@ -20,7 +20,7 @@ BEFORE_NS = 20 * SECOND_NS
 """How long before the first sound the process is started."""
 AFTER_NS = 60 * SECOND_NS
 """How long without sound it is kept: the device is then free for others."""
-RETRY_NS = (1 * SECOND_NS, 2 * SECOND_NS, 4 * SECOND_NS)
+RETRY_NS = tuple(seconds * SECOND_NS for seconds in (1, 1, 2, 4, 8, 15))
 """Between tries to start it again; the last for every further one."""
 UNREAD_BYTES_MAX = 1 << 20
 SILENT_NS = 12 * SECOND_NS
