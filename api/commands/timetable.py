@@ -86,8 +86,9 @@ def show_rehearsal(args: argparse.Namespace) -> int:
     from gloaming.daemon.direction.rehearsal import rehearse
 
     site, first, last = _site_and_dates(args)
+    console = Console(stderr=True)
     columns = (TextColumn("rehearsing {task.description}"), BarColumn(), TextColumn("{task.percentage:.0f} %"))
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task(f"{first}", total=(last - first).days + 1)
         result = rehearse(site, first, last, progress=lambda day: bar.update(task, advance=1, description=f"{day}"))
     if args.json:
