@@ -1,0 +1,68 @@
+"""The announcement, asked for as a phone asks (RFC 6762, RFC 1035), on loopback alone."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import struct
+
+from gloaming.api.announce import announce
+from gloaming.api.names import lan_addresses, page_addresses
+from tests.api.house import run
+
+GROUP, PORT = "224.0.0.251", 5353
+A, PTR = 1, 12
+
+
+def question(name: str, kind: int) -> bytes:
+    """RFC 1035 4.1: a header with one question, its name in labels; RFC 6762 5.4: answered to the asker alone."""
+    labels = b"".join(bytes([len(label)]) + label.encode() for label in name.split("."))
+    return struct.pack(">6H", 0, 0, 1, 0, 0, 0) + labels + b"\0" + struct.pack(">2H", kind, 0x8001)
+
+
+async def ask(name: str, kind: int) -> bytes:
+    """The first answer that names what was asked for."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton("127.0.0.1"))
+        sock.bind(("127.0.0.1", 0))
+        sock.settimeout(1)
+        for _ in range(60):
+            sock.sendto(question(name, kind), (GROUP, PORT))
+            try:
+                answer = await asyncio.to_thread(sock.recv, 9000)
+            except TimeoutError:
+                continue
+            if answer[2] & 0x80:
+                return answer
+    raise AssertionError(f"nobody answers for {name}")
+
+
+def test_the_board_is_found_as_gloaming_local_and_as_a_page_under_its_name() -> None:
+    async def work() -> None:
+        work = announce("Pier Road boathouse", "127.0.0.1", 8123, interfaces=["127.0.0.1"])
+        task = asyncio.create_task(work)
+        try:
+            address = await ask("gloaming.local", A)
+            assert socket.inet_aton("127.0.0.1") in address
+            page = await ask("_http._tcp.local", PTR)
+            assert b"Gloaming at Pier Road boathouse" in page
+            assert struct.pack(">H", 8123) in page
+        finally:
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
+
+    run(work())
+
+
+def test_a_board_that_listens_on_loopback_alone_has_nothing_to_announce() -> None:
+    assert lan_addresses("127.0.0.1") == lan_addresses("::1") == []
+    assert page_addresses("127.0.0.1", 8080, secure=False, announced=False) == ["http://127.0.0.1:8080"]
+
+
+def test_a_link_names_the_board_and_leaves_out_the_usual_port() -> None:
+    assert page_addresses("192.0.2.4", 8080, secure=False, announced=True) == [
+        "http://gloaming.local:8080",
+        "http://192.0.2.4:8080",
+    ]
+    assert page_addresses("192.0.2.4", 443, secure=True, announced=False) == ["https://192.0.2.4"]
+    assert page_addresses("2001:db8::4", 80, secure=False, announced=False) == ["http://[2001:db8::4]"]

@@ -1,0 +1,204 @@
+"""Signed in and out: what is kept of secrets, passcodes that change, devices, hurry, and minutes that make no sense."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+from pathlib import Path
+
+import pytest
+from argon2 import extract_parameters
+from argon2.low_level import Type
+
+from gloaming.api.guard import Limits
+from gloaming.api.sign_in import Doorkeeper
+from gloaming.daemon.state import State
+from tests.api.house import house, run
+
+
+def test_what_is_kept_is_a_hash_and_the_passcode_is_argon2id(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home:
+            token, passcode = home.device(), home.passcode
+            stored = home.director.store.fact("passcode_argon2id")
+            assert stored
+            parameters = extract_parameters(stored)
+            assert parameters.type == Type.ID
+            # OWASP Password Storage Cheat Sheet (from memory): 9 MiB with 4 passes and 1 lane is one of its settings.
+            assert (parameters.memory_cost, parameters.time_cost, parameters.parallelism) == (9216, 4, 1)
+        for path in (tmp_path / "state").iterdir():
+            if path.is_file() and path.name not in ("passcode", "token"):
+                data = path.read_bytes()
+                assert token.encode() not in data
+                assert passcode.encode() not in data
+        for name in ("passcode", "token"):
+            assert (tmp_path / "state" / name).stat().st_mode & 0o077 == 0
+
+    run(work())
+
+
+def test_cookies_are_out_of_reach_of_scripts_and_other_sites(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client() as phone:
+            answer = await phone.post("/api/sign-in", json={"passcode": home.passcode})
+            cookie = answer.headers["set-cookie"].lower()
+            assert "httponly" in cookie
+            assert "samesite=strict" in cookie
+            assert "domain" not in cookie
+            assert (await phone.get("/api/now")).status_code == 200
+
+    run(work())
+
+
+def test_no_secret_is_in_a_log_or_the_journal(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as owner, home.client() as phone:
+            code = (await owner.post("/api/links", json={})).json()["code"]
+            await phone.post("/api/sign-in", json={"passcode": "0000-0000-wrong"})
+            signed = (await phone.post("/api/sign-in", json={"passcode": home.passcode})).json()
+            await phone.post("/api/sign-in/link", json={"code": code})
+            secrets = [home.passcode, "0000-0000-wrong", code, signed["token"], home.token]
+            told = caplog.text + json.dumps(home.director.store.journal(1000))
+            assert not [secret for secret in secrets if secret in told]
+
+    caplog.set_level(logging.DEBUG, logger="uvicorn")
+    caplog.set_level(logging.DEBUG, logger="gloaming")
+    run(work())
+
+
+def test_every_answer_forbids_what_a_page_does_not_need(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            for path in ("/", "/api/now", "/nowhere", "/healthz"):
+                headers = (await client.get(path)).headers
+                policy = headers["content-security-policy"]
+                assert "default-src 'none'" in policy
+                assert "unsafe" not in policy
+                assert "frame-ancestors 'none'" in policy
+                assert headers["x-content-type-options"] == "nosniff"
+                assert headers["referrer-policy"] == "no-referrer"
+            assert (await client.get("/api/now")).headers["cache-control"] == "no-store"
+
+    run(work())
+
+
+def test_the_passcode_changes_on_the_board_alone_and_phones_stay_signed_in(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as board, home.client(home.device()) as phone:
+            first = home.passcode
+            assert (await phone.put("/api/passcode", json={})).status_code == 403
+            assert (await board.put("/api/passcode", json={"passcode": "short"})).status_code == 422
+            assert (await board.put("/api/passcode", json={"passcode": "a longer one"})).status_code == 200
+            assert not (tmp_path / "state" / "passcode").exists()
+            async with home.client() as fresh:
+                assert (await fresh.post("/api/sign-in", json={"passcode": first})).status_code == 401
+                assert (await fresh.post("/api/sign-in", json={"passcode": " a longer one "})).status_code == 200
+            assert (await phone.get("/api/now")).status_code == 200
+            made = (await board.put("/api/passcode", json={})).json()["passcode"]
+            async with home.client() as fresh:
+                assert (await fresh.post("/api/sign-in", json={"passcode": made})).status_code == 200
+
+    run(work())
+
+
+def test_a_passcode_lasts_when_its_file_is_gone(tmp_path: Path) -> None:
+    store = State(tmp_path, 0)
+    path = Doorkeeper(store).first_passcode(tmp_path)
+    stored = store.fact("passcode_argon2id")
+    path.unlink()
+    Doorkeeper(store).first_passcode(tmp_path)
+    assert store.fact("passcode_argon2id") == stored
+    store.close()
+
+
+def test_devices_are_listed_and_the_board_itself_cannot_be_signed_out(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as board:
+            home.device(name="Anna")
+            devices = (await board.get("/api/devices")).json()
+            assert [(each["name"], each["this"]) for each in devices] == [("Anna", False), ("this machine", True)]
+            assert (await board.delete(f"/api/devices/{devices[1]['id']}")).status_code == 409
+            assert (await board.delete("/api/devices/999999999999999999999999")).status_code == 404
+            assert (await board.get("/api/now")).status_code == 200
+
+    run(work())
+
+
+def test_a_device_that_asks_too_often_is_told_to_wait_and_others_are_not(tmp_path: Path) -> None:
+    async def work() -> None:
+        limits = Limits(device_rate=1e-6, device_burst=5)
+        async with (
+            house(tmp_path, limits=limits) as home,
+            home.client(home.token) as hasty,
+            home.client(home.device()) as other,
+        ):
+            statuses = [(await hasty.get("/api/now")).status_code for _ in range(8)]
+            assert statuses == [200] * 5 + [429] * 3
+            assert (await hasty.get("/api/now")).headers["retry-after"] == "1"
+            assert (await other.get("/api/now")).status_code == 200
+
+    run(work())
+
+
+def test_an_address_that_asks_too_often_is_told_to_wait(tmp_path: Path) -> None:
+    async def work() -> None:
+        limits = Limits(address_rate=1e-6, address_burst=3)
+        async with (
+            house(tmp_path, limits=limits) as home,
+            home.client(address="192.0.2.50") as hasty,
+            home.client(address="192.0.2.51") as other,
+        ):
+            assert [(await hasty.get("/healthz")).status_code for _ in range(4)] == [200] * 3 + [429]
+            assert (await other.get("/healthz")).status_code == 200
+
+    run(work())
+
+
+def test_a_phone_an_hour_wrong_is_served_as_any_other(tmp_path: Path) -> None:
+    """No answer and no token depends on what a phone believes the time to be; minutes count from the site's clock."""
+
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.device()) as phone:
+            headers = {"Date": "Sat, 12 Dec 2026 19:00:00 GMT", "If-Modified-Since": "Sat, 12 Dec 2026 19:00:00 GMT"}
+            answer = await phone.post("/api/overrides", json={"kind": "pause", "minutes": 15}, headers=headers)
+            assert answer.json()["until"].startswith("2026-12-12T18:15")
+            assert answer.json()["remaining_s"] == 900
+
+    run(work())
+
+
+def test_two_operators_who_press_at_once_both_have_their_say(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with (
+            house(tmp_path) as home,
+            home.client(home.device(name="Anna")) as anna,
+            home.client(home.device(name="Ben")) as ben,
+        ):
+            pause = {"kind": "pause", "minutes": 15}
+            answers = await asyncio.gather(
+                anna.post("/api/overrides", json=pause), ben.post("/api/overrides", json=pause)
+            )
+            ids = [answer.json()["id"] for answer in answers]
+            assert len(set(ids)) == 2
+            ends = [anna.delete(f"/api/overrides/{ids[0]}"), ben.delete(f"/api/overrides/{ids[0]}")]
+            assert sorted(answer.status_code for answer in await asyncio.gather(*ends)) == [200, 404]
+            assert (await anna.get("/api/now")).json()["state"] == "paused"
+            await ben.delete(f"/api/overrides/{ids[1]}")
+            assert (await anna.get("/api/now")).json()["state"] == "playing"
+
+    run(work())
+
+
+@pytest.mark.parametrize("minutes", [0, -1, 1_000_000, "15", True, None, 1e400, [15]])
+def test_a_pause_of_no_sensible_length_is_a_problem_with_what_would_be_right(minutes: object, tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            content = json.dumps({"kind": "pause", "minutes": minutes})
+            answer = await client.post("/api/overrides", content=content, headers={"Content-Type": "application/json"})
+            assert answer.status_code == 422
+            assert answer.headers["content-type"] == "application/problem+json"
+            assert answer.json()["status"] == 422
+            assert not home.director.overrides
+
+    run(work())
