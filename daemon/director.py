@@ -227,7 +227,9 @@ class Director:
 
     async def _hand_over(self) -> bool:
         """Send the new score and wait until the transmitter plays it, or a newer one; whether it does."""
-        self._sent_until_ns = self._dark_until_ns = 0
+        self._sent_until_ns = 0
+        if self.site.neighbours.rig_check:
+            self._dark_until_ns = 0  # a rig check may open the second lock a little
         self._decide()
         wanted = self._score_id
         deadline = time.monotonic() + CONFIRM_S

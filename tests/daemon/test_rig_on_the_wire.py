@@ -56,7 +56,7 @@ def evening(tmp_path: Path) -> Iterator[Evening]:
     try:
         for words in ("link set lo up multicast on", "route add 239.0.0.0/8 dev lo"):
             subprocess.run(["ip", "-n", name, *words.split()], check=True)
-        yield Evening(tmp_path / "site", None, "1-2", ("ip", "netns", "exec", name))
+        yield Evening(tmp_path / "site", None, "1-2", name)
     finally:
         subprocess.run(["ip", "netns", "delete", name], check=True)
 
@@ -72,7 +72,7 @@ def running(evening: Evening, frames: npt.NDArray[np.uint8]) -> Iterator[Any]:
 
 
 def gloaming(evening: Evening, *words: str) -> subprocess.CompletedProcess[str]:
-    command = [*evening.prefix, sys.executable, "-m", "gloaming.api.command", *words, "--site", str(evening.folder)]
+    command = [*evening.within(), sys.executable, "-m", "gloaming.api.command", *words, "--site", str(evening.folder)]
     return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
 
 
