@@ -1,0 +1,97 @@
+"""The director's care for sound: files measured once, gains from their loudness, troubles said."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from gloaming.daemon.direction.programme import Piece
+from gloaming.daemon.direction.score import Picture
+from gloaming.daemon.site import Site
+from gloaming.daemon.sound_care import SoundCare
+from tests.daemon.quay_site import EVENING, TABLES, site_of, write
+
+SOUND = '\n[sound]\nlevel = "-20 LUFS"\n'
+
+
+@dataclass
+class Facts:
+    """What a state keeps."""
+
+    kept: dict[str, str] = field(default_factory=dict)
+
+    def fact(self, name: str) -> str | None:
+        return self.kept.get(name)
+
+    def set_fact(self, name: str, value: str) -> None:
+        self.kept[name] = value
+
+
+@dataclass
+class Asked:
+    """What care needs of a director."""
+
+    site: Site
+    store: Facts = field(default_factory=Facts)
+    handed_over: int = 0
+
+    def look_up_anew(self) -> None:
+        self.handed_over += 1
+
+
+def care_of(director: Asked) -> SoundCare:
+    return SoundCare(director)  # type: ignore[arg-type]  # a stand-in with the three things that care asks for
+
+
+def picture(site: Site, name: str) -> Picture:
+    piece = site.pieces[name]
+    assert piece.info
+    return Piece(name, str(piece.frames), piece.info.frames, piece.info.fps, True).picture(0)
+
+
+def tone(seconds: float, level: float) -> np.ndarray:
+    wave = level * np.sin(2 * np.pi * 997 * np.arange(int(seconds * 48_000)) / 48_000)
+    return np.repeat(wave[:, None], 2, axis=1)
+
+
+def test_a_piece_gets_the_gain_that_brings_it_to_the_level(tmp_path: Path) -> None:
+    write(tmp_path)
+    soundfile.write(tmp_path / "pieces/bells.flac", tone(5, 0.05), 48_000)
+    director = Asked(site_of(tmp_path, TABLES, EVENING, SOUND))
+    care = care_of(director)
+    path = tmp_path / "pieces/bells.flac"
+    assert care.of(picture(director.site, "bells")) == (str(path), 1.0), "as it is until it is measured"
+    asyncio.run(care._measure(path))
+    sound, gain = care.of(picture(director.site, "bells"))
+    # A 997 Hz sine of 0.05 on both channels has -26.0 LUFS (BS.1770-4, note 1): 6 dB are missing.
+    assert sound == str(path) and gain == pytest.approx(10 ** (6 / 20), rel=0.02)
+    assert director.handed_over == 1
+    assert care_of(director).of(picture(director.site, "bells")) == (sound, gain), "it is not measured again"
+    soundfile.write(path, tone(6, 0.1), 48_000)
+    assert care.of(picture(director.site, "bells"))[1] == 1.0, "another file is"
+
+
+def test_what_is_wrong_with_a_file_or_the_device_is_a_trouble(tmp_path: Path) -> None:
+    write(tmp_path)
+    (tmp_path / "pieces/bells.flac").write_bytes(b"only words" * 20)
+    director = Asked(site_of(tmp_path, TABLES, EVENING, '\n[sound]\ndevice = "no such device"\n'))
+    care = care_of(director)
+    for name in ("bells", "tide"):
+        asyncio.run(care._measure(tmp_path / f"pieces/{name}.flac"))
+    asyncio.run(care._look_for_device())
+    found = {trouble.subject.rpartition("/")[2]: trouble.text for trouble in care.troubles()}
+    assert "not sound that can be played" in found["bells.flac"]
+    assert "no such file" in found["tide.flac"]
+    assert "sound device" in found["no such device"] or "PortAudio" in found["no such device"]
+
+
+def test_a_piece_without_sound_has_none(tmp_path: Path) -> None:
+    site = site_of(tmp_path, TABLES, EVENING)
+    care = care_of(Asked(site))
+    assert care.of(picture(site, "lanterns")) == (None, 1.0)
+    assert care.of(None) == (None, 1.0)
