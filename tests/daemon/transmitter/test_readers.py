@@ -18,6 +18,7 @@ import time
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,7 @@ import pytest
 from sacn.messages.sync_packet import SyncPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
+from tests.api.evening import Evening, wait_until
 from tests.daemon.transmitter.stage import (
     CID,
     PATIENCE_S,
@@ -375,25 +377,29 @@ sys.stdin.read()
 """
 
 
-def test_another_source_on_universe_5_is_named_and_gone_when_it_ends(there: Street, tmp_path: Path) -> None:
-    with on_stage(tmp_path, there.sender) as stage:
-        stage.setup([universe(number, multicast=True, slots=8) for number in range(1, 41)], interface="out0")
-        stage.wait_for("telemetry", lambda said: said["watched"] == 40)
+def test_another_source_on_universe_5_is_named_in_api_now_and_gone_when_it_ends(there: Street, tmp_path: Path) -> None:
+    """The whole evening: the transmitter hears the source, the director says so, and it is over by itself."""
+    evening = Evening(tmp_path / "site", None, "1-13", there.sender)
+    evening.write(np.zeros((40, 13 * 510), np.uint8), interface="out0")
+
+    def others() -> list[dict[str, Any]]:
+        return [one for one in evening.now()["health"]["troubles"] if one["kind"] == "other-source"]
+
+    with evening.running():
+        wait_until(lambda: (evening.now()["health"]["transmitter"] or {}).get("watched") == 13, "a watch")
+        assert not others()
         words = ["ip", "netns", "exec", there.receiver, sys.executable, "-c", RIVAL]
         with subprocess.Popen(words, stdin=subprocess.PIPE) as rival:
-            trouble = stage.wait_for("trouble", lambda said: said["kind"] == "other-source")
-            telemetry = stage.wait_for("telemetry")
+            (said,) = wait_until(others, "another source")
+            (heard,) = evening.now()["health"]["transmitter"]["other_sources"]
             rival.kill()
-        assert (trouble["name"], trouble["address"], trouble["priority"]) == ("Harbour office", "192.0.2.21", 130)
-        assert trouble["universes"] == [5] and not trouble["over"]
-        assert abs(trouble["since_ns"] - time.time_ns()) < 60 * SECOND_NS
-        for word in ("Harbour office", "192.0.2.21", "universe 5", "130"):
-            assert word in trouble["text"]
-        assert [one["name"] for one in telemetry["other_sources"]] == ["Harbour office"]
-        over = stage.wait_for("trouble", lambda said: said["over"])
-        assert over["subject"] == trouble["subject"]
-        assert stage.wait_for("telemetry", lambda said: not said["other_sources"])
-        assert len([one for one in stage.heard if one["op"] == "trouble"]) == 2
+        assert said["subject"] == "Harbour office (192.0.2.21)"
+        assert said["text"].endswith('"Harbour office" at 192.0.2.21, sends on universe 5 with priority 130')
+        assert datetime.fromisoformat(said["since"]).date() == datetime(2026, 12, 1).date()  # noqa: DTZ001  # a date alone
+        assert (heard["name"], heard["priority"], heard["universes"]) == ("Harbour office", 130, [5])
+        wait_until(lambda: not others(), "an end of it")
+        _, lines = evening.ask("GET", "/api/journal")
+        assert len([line for line in lines if "Harbour office" in line["text"]]) == 2, "said once, and that it is over"
 
 
 def test_ci_has_all_three_readers() -> None:
