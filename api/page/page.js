@@ -284,7 +284,6 @@ function listen() {
     now.got = heard;
     tell();
     if (nextWas !== JSON.stringify([now.next, now.at.slice(0, 10)])) tellNext().catch(() => {});
-    document.dispatchEvent(new Event("told"));
   });
   on("beat", () => {});
   on("signed-out", signOut);
@@ -294,7 +293,7 @@ function listen() {
 }
 
 function lookAfter() {
-  if (!source) return;
+  if (!source || document.visibilityState === "hidden") return;
   const silent = performance.now() - heard;
   if (silent < SILENCE_MS) return;
   if (performance.now() - opened > SILENCE_MS) {
@@ -303,8 +302,11 @@ function lookAfter() {
   }
 }
 
+// A page that nobody sees listens to nothing: it costs no battery, and a browser has six connections for all its tabs.
 function comeBack() {
-  if (source && document.visibilityState === "visible" && performance.now() - heard > 2500) listen();
+  if (!source) return;
+  if (document.visibilityState === "hidden") source.close();
+  else if (source.readyState === EventSource.CLOSED || performance.now() - heard > 2500) listen();
 }
 
 // ---- signing in and out
