@@ -61,13 +61,18 @@ def _too_much(piece: PieceSurvey, load: Load, site: Site, text: str, at: str) ->
 
 
 def flash_findings(piece: PieceSurvey) -> Iterator[Finding]:
-    """What flashes more than three times in a second over more than a quarter of the area."""
+    """What flashes more than three times in a second over more than a quarter of the area; the largest areas alone."""
     rules = dict.fromkeys(found.rule for found in piece.analysis.flashing)
     for rule in rules:
-        for kind, where in KINDS.items():
-            found = [each for each in piece.analysis.flashing if each.rule == rule and each.kind == kind]
+        by_kind: dict[str, list[Flashing]] = {kind: [] for kind in KINDS}
+        for each in piece.analysis.flashing:
+            if each.rule == rule:
+                by_kind[each.kind].append(each)
+        for kinds in (("rig",), ("group", "view"), ("string",)):
+            found = [(kind, by_kind[kind]) for kind in kinds if by_kind[kind]]
+            yield from (_flashing(piece, rule, kind, KINDS[kind], areas) for kind, areas in found)
             if found:
-                yield _flashing(piece, rule, kind, where, found)
+                break
 
 
 def _flashing(piece: PieceSurvey, rule: str, kind: str, where: str, found: list[Flashing]) -> Finding:
