@@ -12,15 +12,16 @@ SPACING_NS = 100_000_000
 """Between the reports that are kept once the clock is trusted."""
 LOCK_PAIRS = 8
 """So many reports in a row that agree are believed."""
-ROUGH_PAIRS = 120
+ROUGH_PAIRS = 60
 """After so many that never agreed, the later half is taken as it is: some drivers know their time only roughly."""
 NOISE_NS = 500_000.0
 """Usual error of a single report."""
 SLOPE = 300e-6
 """Usual error of a sound card's rate."""
 STRAY_NS, FAR_NS = 5_000_000, 150_000_000
-"""A report off by more than the first is not believed; many in a row, or a few off by the second, make a jump."""
-STRAYS, FAR_STRAYS = 60, 5
+"""A report off by more than the first is not believed; where that lasts, the device has jumped."""
+STRAY_LASTS_NS, FAR_LASTS_NS = 1_200_000_000, 300_000_000
+"""Servers are wrong for a second after an underrun, so a small jump must last longer than a great one."""
 SPREAD_NS = 3_000_000
 
 
@@ -56,7 +57,7 @@ class DeviceClock:
         self.jumped_ns = 0
         """How far the device has jumped, to be set to 0 by who has dealt with it."""
         self._pairs: deque[tuple[int, float]] = deque()
-        self._strays = 0
+        self._strays_since_ns = 0
         self._noise_ns = NOISE_NS
         self._before: Line | None = None
 
@@ -65,12 +66,13 @@ class DeviceClock:
         if self.line is not None:
             off_ns = heard_ns - self.line.heard_ns(index)
             if abs(off_ns) > max(STRAY_NS, 4 * self._noise_ns):
-                self._strays += 1
-                if self._strays >= (FAR_STRAYS if abs(off_ns) > FAR_NS else STRAYS):
+                self._strays_since_ns = self._strays_since_ns or heard_ns
+                lasts_ns = FAR_LASTS_NS if abs(off_ns) > FAR_NS else STRAY_LASTS_NS
+                if heard_ns - self._strays_since_ns >= lasts_ns:
                     self._before, self.line = self.line, None
                     self._pairs.clear()
                 return
-        self._strays = 0
+        self._strays_since_ns = 0
         if self._pairs and heard_ns - self._pairs[-1][0] < SPACING_NS and self.line is not None:
             return
         self._pairs.append((heard_ns, heard_ns - index * SECOND_NS / self.rate_hz))
