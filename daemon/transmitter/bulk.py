@@ -9,8 +9,8 @@ import ctypes
 import errno
 import socket
 import struct
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 from gloaming.daemon.transmitter.packets import Block, Bytes
 
@@ -41,6 +41,10 @@ class _Msghdr(ctypes.Structure):
 
 class _Mmsghdr(ctypes.Structure):
     _fields_ = (("header", _Msghdr), ("length", ctypes.c_uint))
+
+
+Room = Callable[[], bool]
+"""Waits a little for room in the sockets: whether it is worth trying once more."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,13 +113,13 @@ class Bulk:
                 header.control, header.controllen = ctypes.addressof(control), len(control)
         self._size = ctypes.sizeof(_Mmsghdr)
 
-    def send(self, room: Any) -> list[tuple[Parcel, int]]:
-        """One call, and another after each refusal. `room()` waits for room in the socket: whether to try once more."""
+    def send(self, room: Room) -> list[tuple[Parcel, int]]:
+        """One call, and another after each refusal."""
         count = len(self.parcels)
         done = _libc.sendmmsg(self.fd, self._messages, count, 0)
         return [] if done == count else self._go_on(max(0, done), room)
 
-    def _go_on(self, row: int, room: Any) -> list[tuple[Parcel, int]]:
+    def _go_on(self, row: int, room: Room) -> list[tuple[Parcel, int]]:
         refused, again = [], False
         while row < len(self.parcels):
             begin = ctypes.byref(self._messages, row * self._size)
@@ -146,7 +150,7 @@ class OneByOne:
             more = (0, scope) if is_ipv6(parcel.address) else ()
             self._rows.append((parcel, parcel.data.data, (parcel.address, PORT, *more)))
 
-    def send(self, room: Any) -> list[tuple[Parcel, int]]:
+    def send(self, room: Room) -> list[tuple[Parcel, int]]:
         refused = []
         for parcel, data, to in self._rows:
             again = False

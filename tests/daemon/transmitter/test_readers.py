@@ -386,18 +386,18 @@ def test_another_source_on_universe_5_is_named_in_api_now_and_gone_when_it_ends(
         return [one for one in evening.now()["health"]["troubles"] if one["kind"] == "other-source"]
 
     with evening.running():
-        wait_until(lambda: (evening.now()["health"]["transmitter"] or {}).get("watched") == 13, "a watch")
+        wait_until(lambda: (evening.now()["health"]["transmitter"] or {}).get("watched") == 13, "a watch", 90)
         assert not others()
         words = ["ip", "netns", "exec", there.receiver, sys.executable, "-c", RIVAL]
         with subprocess.Popen(words, stdin=subprocess.PIPE) as rival:
-            (said,) = wait_until(others, "another source")
+            (said,) = wait_until(others, "another source", 90)
             (heard,) = evening.now()["health"]["transmitter"]["other_sources"]
             rival.kill()
         assert said["subject"] == "Harbour office (192.0.2.21)"
         assert said["text"].endswith('"Harbour office" at 192.0.2.21, sends on universe 5 with priority 130')
         assert datetime.fromisoformat(said["since"]).date() == datetime(2026, 12, 1).date()  # noqa: DTZ001  # a date alone
         assert (heard["name"], heard["priority"], heard["universes"]) == ("Harbour office", 130, [5])
-        wait_until(lambda: not others(), "an end of it")
+        wait_until(lambda: not others(), "an end of it", 90)
         _, lines = evening.ask("GET", "/api/journal")
         assert len([line for line in lines if "Harbour office" in line["text"]]) == 2, "said once, and that it is over"
 
