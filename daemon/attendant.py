@@ -6,6 +6,7 @@ By the monotonic clock, so that no step of the wall clock makes it wait. The dir
 from __future__ import annotations
 
 import asyncio
+import logging
 import time
 from dataclasses import asdict
 from datetime import timedelta
@@ -34,6 +35,7 @@ LOOK_S = 1.0
 SLOW_NS = 30 * SECOND_NS
 """How often the board's own figures are looked up."""
 TIMES_NS = 600 * SECOND_NS
+FAILURE_NS = 60 * SECOND_NS
 LIT_SOON_NS = 60 * SECOND_NS
 """A new transmitter is started only where nothing is lit for this long."""
 
@@ -53,7 +55,7 @@ class Attendant:
         self._since: dict[tuple[str, str], int] = {}
         self._failing: dict[str, str] = {}
         self._times: tuple[Times, ...] = ()
-        self._slow_at_ns = self._times_at_ns = self._told_ns = 0
+        self._slow_at_ns = self._times_at_ns = self._told_ns = self._failure_at_ns = 0
         self._loop: asyncio.AbstractEventLoop | None = None
         site = director.site
         self.alerts = Alerts(site.alerts, site.spot, site.name, self._told)
@@ -63,10 +65,20 @@ class Attendant:
         """Look once a second, until cancelled."""
         self._loop = asyncio.get_running_loop()
         while True:
-            self.look()
-            if self.watch.due(self._stamp(self.director.site)):
-                await self.reload("its files have changed")
+            try:
+                self.look()
+                if self.watch.due(self._stamp(self.director.site)):
+                    await self.reload("its files have changed")
+            except Exception as error:  # what fails once is looked at again: nothing else would
+                self._say_failure(error)
             await asyncio.sleep(LOOK_S)
+
+    def _say_failure(self, error: Exception) -> None:
+        """Where a look failed: with its traceback for the service's log, and once a minute in the journal."""
+        if time.monotonic_ns() >= self._failure_at_ns:
+            self._failure_at_ns = time.monotonic_ns() + FAILURE_NS
+            logging.getLogger(__name__).error("a look failed", exc_info=error)
+            self.director.store.note(self.director.clock.now_ns(), "fault", f"a look after the board failed: {error!r}")
 
     def close(self) -> None:
         self._loop = None

@@ -154,6 +154,17 @@ def test_the_units_grant_little_and_the_real_time_to_the_transmitter_alone(board
         assert "NoNewPrivs:\t1" in status
 
 
+def test_the_site_is_read_again_at_a_reload_and_no_frame_is_missed(board: Board) -> None:
+    begin_ns = time.time_ns()
+    path = board.machine.root / "etc/gloaming/site/site.toml"
+    board.machine.inside("sed", "-i", 's/^to = .*/to = "23:59"/', "/etc/gloaming/site/site.toml")
+    assert "23:59" in path.read_text()
+    board.machine.inside("systemctl", "reload", DIRECTOR)
+    wait_for(lambda: "closes 23:59" in str(board.now()["reasons"]), "the new closing is not taken over")
+    board.wait_until_lit(begin_ns)
+    assert_none_missed(board.street.since(begin_ns))
+
+
 def test_a_stopped_director_is_brought_back_by_the_watchdog_and_no_frame_is_missed(board: Board) -> None:
     begin_ns, before = time.time_ns(), board.pid(DIRECTOR)
     board.machine.inside("systemctl", "kill", "--kill-whom=main", "-s", "STOP", DIRECTOR)
