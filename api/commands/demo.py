@@ -25,6 +25,8 @@ EVENING = date(2026, 12, 12)
 LEAD_NS = 2_500_000_000
 """How long before its opening the moved evening begins: both processes start meanwhile."""
 ADDRESSES = 20
+STARTING_S = 120.0
+"""How long both processes may take to start: a small board has much to read."""
 PARTING_S = 3.0
 
 
@@ -146,7 +148,7 @@ def _where_sound_goes(pieces: list[str]) -> str:
 
 def _wait_for_daemon(state: Path, keeping: threading.Thread) -> tuple[str, str]:
     """The daemon's address and a token, once it answers."""
-    deadline = time.monotonic() + 20
+    deadline = time.monotonic() + STARTING_S
     while time.monotonic() < deadline and keeping.is_alive():
         try:
             base, token = _door(state)

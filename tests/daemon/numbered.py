@@ -97,7 +97,7 @@ def missed(packets: Sequence[Packet]) -> int:
 def assert_none_missed(packets: Sequence[Packet]) -> None:
     """Each packet follows the one before: its sequence (E1.31 6.7.2), its frame, and the piece that comes next.
 
-    A machine that is busy with other things and grants no real time may keep the transmitter from its turn now and then:
+    A machine that is busy with other things and grants no real time may keep the transmitter from its turn at times:
     a frame that is left out so is counted and printed; one in twenty, or half a second at once, is too much.
     """
     assert len(packets) > FPS
