@@ -269,6 +269,8 @@ class Voice:
             if first is None:
                 first = frame_at(coming.from_ns, coming.zero_ns, coming.fps) % coming.frames
             wanted.append(Want(coming.path, first))
+            if coming.mix and coming.mix.path:
+                wanted.append(Want(coming.mix.path, mix_frame(coming.mix, coming.from_ns)))
         return wanted
 
 

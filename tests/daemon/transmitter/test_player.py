@@ -151,6 +151,15 @@ def test_a_cross_fade_lays_two_pieces_over_each_other(air: Air) -> None:
     assert packets[0][2][126] == 41
 
 
+def test_what_a_cross_fade_needs_is_read_before_it_begins(air: Air) -> None:
+    hall = Hall(air)
+    other = {"path": "/other", "frames": 200, "fps": [40, 1], "zero_ns": UTC_NS, "still": None, "look": 0}
+    hall.score(film(0, 2 * SECOND_NS), film(2 * SECOND_NS, 4 * SECOND_NS, zero_ns=0, mix={**other, "share": [0, 1]}))
+    hall.play(SECOND_NS)
+    assert (hall.shelf.wanted[0].path, hall.shelf.wanted[0].onward) == ("/film", True)
+    assert Want("/other", 80) in hall.shelf.wanted
+
+
 def test_unchanged_data_thin_out_after_three_packets_to_one_every_800_to_1000_ms(air: Air) -> None:
     """6.6.2."""
     hall = Hall(air)
