@@ -15,7 +15,8 @@ from gloaming.daemon.direction.rig_check import Asked, ask_rig_check
 from gloaming.daemon.direction.score import SECOND_NS, State
 from gloaming.daemon.site import Site, load_site
 from gloaming.daemon.state import State as Store
-from gloaming.daemon.transmitter.messages import read_dark
+from gloaming.daemon.transmitter.messages import read_dark, read_score
+from gloaming.daemon.transmitter.player import _stretch
 from gloaming.shows.mistake import MistakeError
 
 CHECK = Check("walk of string ridge", "/x/walk.frames", 200, Fraction(2))
@@ -171,3 +172,16 @@ def test_days_that_meet_agree_on_a_check_over_midnight(tmp_path: Path) -> None:
     for minutes in range(10):
         now = decide(begin + minutes * 60 * SECOND_NS + SECOND_NS, site, (check,))
         assert now.frame == (minutes * 120 + 2) % 200, timedelta(minutes=minutes)
+
+
+def test_the_transmitter_plays_a_low_check_no_brighter_than_the_lock_allows() -> None:
+    whole = {"path": "/x/walk.frames", "piece": "rig check", "frames": 9, "fps": [2, 1], "zero_ns": 0, "still": None}
+    segment = {"from_ns": 0, "until_ns": 900 * SECOND_NS, **whole, "look": 0, "level": [0.4, 0.4]}
+    message = {"id": 1, "anchor": {"utc_ns": 0, "monotonic_ns": 0}, "wall_offset_ns": 0, "segments": [segment]}
+    dark = {"from_ns": 0, "until_ns": 900 * SECOND_NS, "windows": [[0, 900 * SECOND_NS]]}
+    low = [[100 * SECOND_NS, 200 * SECOND_NS, 0.05]]
+    seen = [
+        _stretch(read_score(message), read_dark({**dark, "low": low}), 0, at_s * SECOND_NS, at_s * SECOND_NS).segment
+        for at_s in (99, 100, 199, 200)
+    ]
+    assert [one and (one.level_from, one.level_until) for one in seen] == [None, (0.05, 0.05), (0.05, 0.05), None]
