@@ -165,7 +165,7 @@ def in_force(case: Drawn, rules: tuple[Hours, ...], at_ns: int) -> list[Hours]:
     return found + [rule for begin, end, rule in case.windows(others) if begin <= at_ns < end]
 
 
-@settings(max_examples=5800, **often)
+@settings(max_examples=4000, **often)
 @given(ANY)
 def test_the_neighbours_hours_hold_and_decide_is_the_score_at_every_instant(seed: int) -> None:
     case = drawn(seed)
@@ -194,7 +194,7 @@ def test_the_neighbours_hours_hold_and_decide_is_the_score_at_every_instant(seed
         assert (segment.picture.frame_at(at_ns) if segment.picture else None) == decision.frame
 
 
-@settings(max_examples=1300, **often)
+@settings(max_examples=1900, **often)
 @given(ANY)
 def test_a_score_cut_and_joined_anywhere_is_the_same_score(seed: int) -> None:
     case = drawn(seed)
@@ -213,7 +213,7 @@ def test_a_score_cut_and_joined_anywhere_is_the_same_score(seed: int) -> None:
     assert whole.segments[-1].until_ns == until_ns
 
 
-@settings(max_examples=1300, **often)
+@settings(max_examples=1900, **often)
 @given(ANY)
 def test_without_an_override_the_position_never_goes_backwards(seed: int) -> None:
     case = drawn(seed, most=0)
@@ -268,7 +268,7 @@ REQUESTS = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=1200, **often)
+@settings(max_examples=1800, **often)
 @given(REQUESTS, ANY)
 def test_what_is_asked_is_kept_refused_or_told_wrong_and_never_lights_the_dark_hours(
     request: dict[str, object], seed: int

@@ -84,12 +84,12 @@ def test_a_performance_that_is_always_cut_and_one_that_is_cut_now_and_then(tmp_p
 
 
 def test_a_closing_before_its_opening(tmp_path: Path) -> None:
-    """In a winter the sun is down by 16:30; in summer it sets long after, and 16:30 is that of the day after."""
-    finding = only(found(tmp_path, ALL, performance('from = "sunset"\nto = "16:30"')))
+    """An hour after sunset is 16:38 at the earliest; 16:30 is then that of the day after."""
+    finding = only(found(tmp_path, ALL, performance('season = "12-15..12-24"\nfrom = "sunset + 1 h"\nto = "16:30"')))
     assert finding.severity == "error"
     assert finding.text.startswith("it closes before it opens: on 20")
-    assert "to 16:30 is 2" in finding.text
-    dawn = found(tmp_path, ALL, performance('from = "sunset"\nto = "sunrise"'))
+    assert "to 16:30 is 24 hours later" in finding.text
+    dawn = found(tmp_path, ALL, performance('season = "12-15..12-24"\nfrom = "sunset"\nto = "sunrise"'))
     assert dawn == ()
 
 
