@@ -53,6 +53,10 @@ def strings_of(rig: Rig, controller: Controller) -> tuple[PixelString, ...]:
 
 
 def _controllers(rig: Rig) -> Iterator[Finding]:
+    if not rig.string:
+        text = "there are no strings: neither currents nor flashes can be worked out, and nothing is limited"
+        yield Finding("warning", "rig.toml", text, "add a [[string]] table for each string")
+        return
     for controller in rig.controller:
         if not strings_of(rig, controller):
             todo = "add its [[string]] tables, or take the controller out"

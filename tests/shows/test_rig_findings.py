@@ -90,5 +90,11 @@ def test_each_fault_that_needs_hands_says_what_to_do(tmp_path: Path) -> None:
     assert all(one.todo for one in found(tmp_path) if one.severity != "fact")
 
 
+def test_a_rig_without_strings_says_what_it_cannot_know(tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text(RIG.partition("[[supply]]")[0], encoding="utf-8")
+    (finding,) = rig_findings(load_rig(tmp_path / "rig.toml"), {})
+    assert "neither currents nor flashes" in finding.text
+
+
 def test_numbers_are_written_as_a_person_writes_them() -> None:
     assert ranges([7, 1, 2, 3, 4]) == "1-4, 7"
