@@ -1,7 +1,7 @@
 """`python -m tests.bench.kills [KILLS] [CUTS] [SEED]`: kill -9 of both processes at random moments, and power cuts.
 
-After each: every lit frame is what `decide` has, nothing is lit in dark hours, the overrides and the journal's lines
-that were confirmed are there, and the database is whole. Prints how many held, and how long the light was away.
+After each: every lit frame is what `decide` has, the overrides and the journal's lines that were confirmed are there,
+and the database is whole. Prints how many held, and how long the light was away.
 """
 
 from __future__ import annotations
