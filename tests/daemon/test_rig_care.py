@@ -1,0 +1,161 @@
+"""What the director makes of the rig: limits for the limiter, its deeds in the journal, patterns rendered and kept."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.rig_care import KEPT_PATTERNS, TOLD_NS, RigCare
+from gloaming.daemon.site import load_site
+from gloaming.daemon.transmitter.limiter import StringLimit, read_limits
+from gloaming.shows.framefile import inspect
+
+SITE = """[site]
+name = "Pier Road boathouse"
+latitude = 54.486
+longitude = -0.613
+timezone = "Europe/London"
+[output]
+limiter = {limiter}
+"""
+RIG = """[[controller]]
+name = "left"
+host = "192.0.2.21"
+universes = "1-2"
+[[supply]]
+name = "box"
+volts = 12
+amps = 29
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 1
+pixels = 200
+fuse_a = 5
+supply = "box"
+[[string]]
+name = "loose"
+controller = "left"
+universe = 2
+slot = 91
+pixels = 9
+"""
+
+
+class Stub(SimpleNamespace):
+    """As much of a director as the care for the rig asks for."""
+
+    def __init__(self, folder: Path, limiter: str = "true") -> None:
+        (folder / "site.toml").write_text(SITE.format(limiter=limiter), encoding="utf-8")
+        (folder / "rig.toml").write_text(RIG, encoding="utf-8")
+        self.now_ns = 1_795_000_000 * 10**9
+        self.noted: list[tuple[str, str]] = []
+        super().__init__(
+            site=load_site(folder),
+            clock=SimpleNamespace(now_ns=lambda: self.now_ns),
+            store=SimpleNamespace(note=lambda at_ns, kind, text, **more: self.noted.append((kind, text))),
+            overrides=(),
+        )
+
+    def standing(self, at_ns: int) -> tuple[Override, ...]:
+        return self.overrides
+
+
+def care(folder: Path, limiter: str = "true") -> tuple[Any, RigCare]:
+    director: Any = Stub(folder, limiter)
+    return director, RigCare(director, folder)
+
+
+def test_the_limits_are_those_of_the_rig(tmp_path: Path) -> None:
+    limits = read_limits(care(tmp_path)[1].limits())
+    assert limits
+    assert limits.strings == (StringLimit("ridge", 20.0, 5000.0, "box", ((1, 1, 510), (2, 1, 90))),)
+    assert limits.supplies == (("box", 29_000.0),)
+
+
+def test_switched_off_there_are_no_limits(tmp_path: Path) -> None:
+    assert care(tmp_path, "false")[1].limits() is None
+
+
+def test_what_the_limiter_did_is_told_at_once_and_then_now_and_then(tmp_path: Path) -> None:
+    director, of = care(tmp_path)
+
+    def hear(frames: int) -> None:
+        one = {"kind": "string", "name": "ridge", "frames": frames, "lowest": 0.5556, "ma": 9000, "limit_ma": 5000}
+        of.heard({"limited": [one]})
+
+    hear(3)
+    assert director.noted == [
+        (
+            "limiter",
+            "string ridge was lowered in 3 frames, to 56% at the least: it would have drawn 9.0 A, and may draw 5 A",
+        )
+    ]
+    for frames in range(4, 100):
+        hear(frames)
+    assert len(director.noted) == 1
+    director.now_ns += TOLD_NS
+    hear(103)
+    assert "was lowered in 100 frames" in director.noted[1][1]
+    hear(2)  # a new setup counts from 0
+    director.now_ns += TOLD_NS
+    hear(5)
+    assert "was lowered in 5 frames" in director.noted[2][1]
+
+
+def test_a_pattern_is_rendered_once_and_the_oldest_make_room(tmp_path: Path) -> None:
+    _, of = care(tmp_path)
+
+    async def ask(number: int) -> Override:
+        return await of.check({"pattern": "pixel", "string": "ridge", "number": number}, "Nan")
+
+    first = asyncio.run(ask(37))
+    assert first.check
+    info = inspect(first.check.path)
+    assert (info.frames, info.fps, first.check.text) == (1, 2, "pixel 37, white of string ridge")
+    written = Path(first.check.path).stat().st_ino
+    assert asyncio.run(ask(37)).check == first.check
+    assert Path(first.check.path).stat().st_ino == written
+    for number in range(1, 30):
+        asyncio.run(ask(number))
+    assert len(list((tmp_path / "rig-check").iterdir())) == KEPT_PATTERNS
+
+
+def test_a_pattern_that_is_hurt_on_the_disk_is_rendered_anew(tmp_path: Path) -> None:
+    _, of = care(tmp_path)
+    first = asyncio.run(of.check({"pattern": "walk"}, ""))
+    assert first.check
+    Path(first.check.path).write_bytes(b"hurt")
+    assert asyncio.run(of.check({"pattern": "walk"}, "")).check == first.check
+    assert inspect(first.check.path).frames == 200
+
+
+def test_a_state_directory_that_takes_nothing_is_an_error_of_the_system(tmp_path: Path) -> None:
+    _, of = care(tmp_path)
+    (tmp_path / "rig-check").write_text("in the way")
+    with pytest.raises(OSError):
+        asyncio.run(of.check({"pattern": "walk"}, ""))
+
+
+def test_the_rig_is_told_with_the_places_of_its_pixels(tmp_path: Path) -> None:
+    director, of = care(tmp_path)
+    director.overrides = (asyncio.run(of.check({"pattern": "walk", "string": "ridge"}, "Nan")),)
+    director.now_ns += 5 * 10**9 + 1
+    told = of.as_json()
+    assert told["check"]["frame"] == 11
+    assert told["check"]["text"] == "walk, white of string ridge"
+    assert told["controllers"][0] | {"since": ""} == {
+        "name": "left",
+        "host": "192.0.2.21",
+        "answers": None,
+        "since": "",
+        "strings": ["ridge", "loose"],
+        "multicast": False,
+        "universes": [1, 2],
+    }
+    assert [one["points"] for one in told["strings"]] == [None, None]
