@@ -32,16 +32,16 @@ def _content(path: Path) -> bytes:
         return path.read_bytes()
     lines = (line.strip() for line in path.read_text(encoding="utf-8").splitlines())
     text = "\n".join(line for line in lines if line and not line.startswith(("//", "/*")))
-    return (_versioned(text) if path.suffix == ".html" else text).encode()
+    return _versioned(text).encode()
 
 
-def _versioned(page: str) -> str:
-    """The page with a tag of their content behind the names of its parts, so that a phone may keep them."""
+def _versioned(text: str) -> str:
+    """A part with a tag of their content behind the names of others, so that a phone may keep them."""
 
     def named(found: re.Match[str]) -> str:
-        return f'{found[1]}="{found[2]}?v={_tag(_content(FOLDER / found[2]))}"'
+        return f'"{found[1] or ""}{found[2]}?v={_tag(_content(FOLDER / found[2]))}"'
 
-    return re.sub(r'(href|src)="([\w-]+\.(?:css|js|svg|png))"', named, page)
+    return re.sub(r'"(\./)?([\w-]+\.(?:css|js|png))"', named, text)
 
 
 class _Part:

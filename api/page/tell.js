@@ -1,0 +1,208 @@
+// What the page tells, and the deeds besides PAUSE. It stands on page.js, in the same page.
+"use strict";
+
+const STATES = { playing: "Playing", paused: "Paused", waiting: "Waiting", dark: "Dark", "rig-check": "Rig check", "no-clock": "No clock", fault: "Fault" };
+const KINDS = { pause: "Paused", dark: "Off", call: "Show called", dim: "Dimmed", mute: "Muted", skip: "Next piece", "rig-check": "Rig check" };
+let site = null;
+let nextTold = "";
+
+// ---- words
+
+function element(tag, text = "", more = {}) {
+  const made = document.createElement(tag);
+  made.textContent = text;
+  for (const [name, value] of Object.entries(more)) made[name] = value;
+  return made;
+}
+
+// Instants come with the site's offset, so that their digits are the site's clocks, wherever the phone believes it is.
+const clock = (at) => at.slice(11, 16);
+
+function when(at) {
+  const today = now ? now.at.slice(0, 10) : at.slice(0, 10);
+  if (at.slice(0, 10) === today) return clock(at);
+  const day = new Date(`${at.slice(0, 10)}T12:00:00Z`).toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month: "short", timeZone: "UTC" });
+  return `${day}, ${clock(at)}`;
+}
+
+function lasting(s) {
+  s = Math.max(0, Math.round(s));
+  const two = (number) => String(number).padStart(2, "0");
+  if (s >= 86400) return `${Math.floor(s / 86400)} d ${Math.floor((s % 86400) / 3600)} h`;
+  if (s >= 3600) return `${Math.floor(s / 3600)} h ${two(Math.floor((s % 3600) / 60))} min`;
+  return `${Math.floor(s / 60)}:${two(s % 60)}`;
+}
+
+const passed = () => (performance.now() - (now ? now.got : 0)) / 1000;
+
+// ---- telling
+
+function fill(list, items) {
+  list.replaceChildren(...items);
+}
+
+function tell() {
+  const hushed = standing("pause", "dark");
+  $("site").textContent = now.site;
+  $("state").textContent = STATES[now.state] || now.state;
+  document.title = `${STATES[now.state]} – Gloaming`;
+  $("why").textContent = now.reasons.length ? sentence(now.reasons[0].text) : "";
+  fill($("reasons").querySelector("ul"), now.reasons.map((reason) => {
+    const item = element("li");
+    item.append(element("div", sentence(reason.text)));
+    item.firstChild.append(element("small", reason.rule));
+    return item;
+  }));
+  $("place").hidden = now.position_s === null || !now.length_s;
+
+  const wire = now.health.transmitter;
+  const what = !wire ? "nothing known" : wire.level > 0 ? `light${wire.piece ? `: ${wire.piece}` : ""}, at ${Math.round(wire.level * 100)} %` : "black";
+  $("wire").textContent = `On the wire: ${what}`;
+  if (wire && watching === (wire.level > 0 ? "light" : "black")) {
+    say(watching === "black" ? "The lights are off: the wire is black." : "The lights are on: it is on the wire.");
+    watching = "";
+  }
+
+  if ($("pause").classList.contains("resume") !== hushed.length > 0) turned = performance.now();
+  $("pause").classList.toggle("resume", hushed.length > 0);
+  $("pause").firstChild.textContent = hushed.length ? "RESUME" : "PAUSE";
+  tellBigButton();
+
+  $("by-hand").hidden = now.overrides.length === 0;
+  fill($("overrides"), now.overrides.map(tellOverride));
+  press("dark", standing("dark").length, "Off for tonight");
+  press("dim", standing("dim").length, "Dimmer");
+  press("mute", standing("mute").length, "Mute");
+
+  $("well").textContent = now.health.ok ? "All is well" : "Something is wrong";
+  $("well").className = now.health.ok ? "" : "bad";
+  fill($("troubles"), now.health.troubles.map(tellTrouble));
+  $("give-time").hidden = now.state !== "no-clock" || viewer;
+  tick();
+}
+
+const sentence = (text) => text[0].toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".");
+
+function press(id, pressed, text) {
+  $(id).setAttribute("aria-pressed", String(Boolean(pressed)));
+  $(id).textContent = text;
+}
+
+function tellOverride(each) {
+  const item = element("li");
+  const what = element("div", KINDS[each.kind] || each.kind);
+  if (each.show) what.append(`: ${each.show}`);
+  if (each.level !== undefined) what.append(` to ${Math.round(each.level * 100)} %`);
+  const left = element("b", "", { className: "left" });
+  left.dataset.until = String(each.remaining_s);
+  what.append(element("small", `by ${each.who}, until ${when(each.until)}; `));
+  what.lastChild.append(left, " left");
+  item.append(what);
+  if (!viewer) {
+    const undo = element("button", "Undo", { onclick: () => command("Undoing", async () => stored(await end([each]), "Undone.")) });
+    undo.setAttribute("aria-label", `Undo: ${KINDS[each.kind] || each.kind} by ${each.who}`);
+    item.append(undo);
+  }
+  return item;
+}
+
+function tellTrouble(trouble) {
+  const item = element("li");
+  const what = element("div", sentence(trouble.text));
+  if (trouble.do) what.append(element("small", `What to do: ${trouble.do}.`));
+  if (trouble.since) what.append(element("small", `Since ${when(trouble.since)}.`));
+  item.append(what);
+  return item;
+}
+
+async function tellNext() {
+  const items = [];
+  if (now.next) items.push([when(now.next.at), (STATES[now.next.state] || now.next.state).toLowerCase()]);
+  for (const night of await ask("GET", "/api/nights?days=3")) {
+    if (night.opens > now.at) items.push([when(night.opens), `${night.show} opens`]);
+    if (night.closes > now.at && !(now.next && now.next.at.startsWith(night.closes.slice(0, 19)))) items.push([when(night.closes), `${night.show} closes`]);
+  }
+  fill($("next"), items.slice(0, 4).map(([at, text]) => {
+    const item = element("li");
+    item.append(element("span", text), element("b", at));
+    return item;
+  }));
+  if (!items.length) fill($("next"), [element("li", "Nothing within three days.")]);
+}
+
+// What runs on by itself between the news: the position, and what is left.
+function tick() {
+  if (!now || document.body.className === "lost") return; // nobody knows whether it still runs on
+  for (const left of document.querySelectorAll("b.left")) left.textContent = lasting(Number(left.dataset.until) - passed());
+  if (now.position_s !== null && now.length_s) {
+    const moving = now.state === "playing" ? passed() : 0;
+    const position = (now.position_s + moving) % now.length_s;
+    $("progress").value = position / now.length_s;
+    $("position").textContent = `${now.piece}, ${lasting(position)} of ${lasting(now.length_s)}`;
+  }
+}
+
+// ---- the other deeds
+
+function override(doing, done, body, see = "") {
+  return command(doing, async () => {
+    const answer = await ask("POST", "/api/overrides", body);
+    watching = answer.on_the_wire ? see : "";
+    return stored(answer, done);
+  });
+}
+
+function toggle(id, list) {
+  const open = list.hidden;
+  list.hidden = !open;
+  $(id).setAttribute("aria-expanded", String(open));
+}
+
+function addDeeds() {
+  const press = (id, work) => $(id).addEventListener("click", work);
+  press("dark", () => (standing("dark").length ? resume() : override("Switching off", "Off for tonight. The lights fade.", { kind: "dark", until: "tonight" }, "black")));
+  press("mute", () => {
+    const muted = standing("mute");
+    if (muted.length) command("Unmuting", async () => stored(await end(muted), "Sound is allowed again."));
+    else override("Muting", "Muted for tonight.", { kind: "mute" });
+  });
+  press("skip", () => override("Skipping", "On to the next piece.", { kind: "skip" }));
+  press("dim", () => toggle("dim", $("levels")));
+  for (const level of [0.75, 0.5, 0.25, 0.1]) {
+    const text = `${level * 100} %`;
+    $("levels").append(element("button", text, { onclick: () => command("Dimming", async () => {
+      const answer = await ask("POST", "/api/overrides", { kind: "dim", level });
+      await endOthers(answer);
+      return stored(answer, `No brighter than ${text} for tonight.`);
+    }) }));
+  }
+  press("call", async () => {
+    toggle("call", $("shows"));
+    if (site || $("shows").hidden) return;
+    try {
+      site = await ask("GET", "/api/site");
+    } catch (error) {
+      return say(error.message, true);
+    }
+    for (const each of site.shows) {
+      $("shows").append(element("button", `${each.name}, 30 min`, { onclick: () => override("Calling", `${each.name} is given now, for 30 minutes.`, { kind: "call", show: each.name, minutes: 30 }) }));
+    }
+  });
+  press("give-time", () => command("Giving the time", async () => {
+    await ask("POST", "/api/clock", { utc: new Date().toISOString() });
+    return "The board has this phone's time.";
+  }));
+  for (const each of document.querySelectorAll("details:not(#reasons)")) {
+    each.addEventListener("toggle", () => import("./more.js").then((more) => more.toggled(each, lent)));
+  }
+  setInterval(tick, 1000);
+}
+
+const lent = { ask, element, command, when, standing, end, endOthers, stored, sentence, begin, viewer: () => viewer };
+addDeeds();
+tellAll = () => {
+  tell();
+  const next = JSON.stringify([now.next, now.at.slice(0, 10)]);
+  if (next !== nextTold) tellNext().then(() => { nextTold = next; }, () => {});
+};
+if (now) tellAll();
