@@ -236,11 +236,20 @@ def _be_prompt() -> None:
         os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(PRIORITY))
 
 
+def _hush() -> None:
+    """What PortAudio and ALSA print goes nowhere: a device that stays away would fill the log. Python's errors stay."""
+    sys.stderr = os.fdopen(os.dup(2), "w", buffering=1)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)
+
+
 def main() -> NoReturn:
     """`python -m gloaming.daemon.transmitter.sound FD`: a socket that the transmitter has left open for it."""
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)  # the transmitter is told; its end is ours, and without a click
     os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))  # loading must not hold up the transmitter
+    _hush()
     sock = socket.socket(fileno=int(sys.argv[1]))
     np.seterr(all="ignore")
     gc.freeze()
