@@ -36,7 +36,7 @@ name = "evening"
 order = ["tide"]
 [[performance]]
 show = "evening"
-season = "11-27..01-06"
+season = "11-27..11-30"
 from = "17:00"
 to = "22:00"
 """
@@ -86,13 +86,13 @@ def texts(told: dict[str, object], severity: str) -> list[str]:
 def test_a_calm_piece_has_no_error_and_its_energy_is_that_of_the_hours(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """40/255 x 9 A x 0.8 x 12 V = 13.55 W, five hours on each of 41 nights, less what the piece's fades take."""
+    """40/255 x 9 A x 0.8 x 12 V = 13.55 W, five hours on each of 4 nights, less what the piece's fades take."""
     code, told = surveyed(make(tmp_path, calm), capsys)
     assert (code, texts(told, "error")) == (0, [])
     energy = told["energy"]
     assert isinstance(energy, dict)
-    assert energy["nights"] == 41
-    assert energy["season_kwh"] == pytest.approx(40 / 255 * 9 * 0.8 * 12 * 5 * 41 / 1000, rel=0.01)
+    assert energy["nights"] == 4
+    assert energy["season_kwh"] == pytest.approx(40 / 255 * 9 * 0.8 * 12 * 5 * 4 / 1000, rel=0.01)
     assert energy["price"] == pytest.approx(energy["season_kwh"] * 0.28)
 
 
