@@ -10,6 +10,7 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from hashlib import sha256
 from pathlib import Path
+from random import Random
 from time import process_time
 
 from gloaming.daemon.direction import decide as deciding
@@ -91,15 +92,29 @@ def main() -> None:
         deciding._stage.cache_clear()
         decide(at_ns, evening, overrides)
 
+    chance = Random(1)
+    begins = [at_ns + chance.randrange(-20 * 86_400, 20 * 86_400) * SECOND_NS for _ in range(200)]
+    spread = tuple(
+        Override(number + 1, KINDS[number % len(KINDS)], begin, begin + 900 * SECOND_NS, level=0.5)
+        for number, begin in enumerate(sorted(begins))
+    )
+    instants = [at_ns + chance.randrange(-20 * 86_400, 20 * 86_400) * SECOND_NS for _ in range(200)]
+
+    def anywhere() -> None:
+        forget()
+        for instant_ns in instants:
+            decide(instant_ns, evening, spread)
+
     block = bytes(1 << 20)
     yard_s = cpu_s(lambda: sha256(block).digest(), 20)
     decide(at_ns, evening, overrides)
     lines = [
         ("365 nights x 12 performances", 1.0, cpu_s(year)),
         ("45 nights, minute by minute", 10.0, cpu_s(season)),
-        ("one decide, 200 overrides", 0.002, cpu_s(lambda: decide(at_ns, evening, overrides), 200)),
-        ("one decide, 200 overrides, a new one among them", 0.1, cpu_s(anew)),
-        ("one decide, 200 overrides, nothing known yet", 0.1, cpu_s(cold)),
+        ("one decide, 200 overrides of that evening", 0.002, cpu_s(lambda: decide(at_ns, evening, overrides), 200)),
+        ("one decide anywhere in 40 days, 200 overrides in them", 0.002, cpu_s(anywhere) / len(instants)),
+        ("the first decide after a 201st is asked for that evening", 0.1, cpu_s(anew)),
+        ("the same, nothing known yet", 0.1, cpu_s(cold)),
         ("load_site, 12 performances", 3.0, cpu_s(lambda: load_site(folder / "twelve"))),
     ]
     print("| what | CPU time | of what is allowed | in hashes of 1 MiB |")
