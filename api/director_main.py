@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import logging
 import signal
 import socket
 import ssl
@@ -25,6 +26,7 @@ from gloaming.daemon.site import Site, load_site
 from gloaming.shows.mistake import Mistake, MistakeError
 
 GRACE_S = 2
+SELDOM_S = 60.0
 HEAD_BYTES_MAX = 16_384
 CONNECTIONS_MAX = 600
 """A last bound: silent connections make room for each other long before (connections.py)."""
@@ -77,8 +79,24 @@ def serve(folder: Path, state: Path, listen: str | None, transmitter: Path | Non
         timeout_graceful_shutdown=GRACE_S,
         lifespan="on",
     )
+    logging.getLogger("uvicorn.error").addFilter(Seldom())
     server = Server(config, app.state.streams)
     asyncio.run(_serve(server, sock, director, announced))
+
+
+class Seldom(logging.Filter):
+    """Lets one line of a kind pass in a minute: nobody outside may fill the log."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._told_s: dict[str, float] = {}
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        told_s = self._told_s.get(str(record.msg), -SELDOM_S)
+        if record.created - told_s < SELDOM_S:
+            return False
+        self._told_s[str(record.msg)] = record.created
+        return True
 
 
 class Server(uvicorn.Server):

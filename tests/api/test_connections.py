@@ -157,6 +157,21 @@ def test_what_is_not_a_proper_request_is_refused(request_line: bytes, daemon: Da
     assert daemon.now()["state"] == "playing"
 
 
+def test_nobody_outside_can_fill_the_log(daemon: Daemon) -> None:
+    before = daemon.log.stat().st_size
+    for _ in range(200):
+        with socket.create_connection(daemon.address) as sock:
+            sock.sendall(b"\x16\x03\x01\x02\x00\r\n\r\n")
+            said(sock)
+    upgrade = b"Connection: Upgrade\r\nUpgrade: websocket\r\n"
+    for _ in range(50):
+        with socket.create_connection(daemon.address) as sock:
+            sock.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n" + upgrade + b"\r\n")
+            sock.shutdown(socket.SHUT_WR)
+            said(sock)
+    assert daemon.log.stat().st_size - before < 2000
+
+
 def test_a_link_a_list_and_a_revocation_by_command(daemon: Daemon) -> None:
     paired = gloaming("pair", daemon.site)
     assert paired.returncode == 0, paired.stderr
