@@ -153,6 +153,8 @@ def runs(start_ns: int, length_ns: int, held: tuple[tuple[int, int], ...]) -> It
 
 
 def _end(start_ns: int, length_ns: int, held: tuple[tuple[int, int], ...]) -> int:
+    if not held:
+        return start_ns + length_ns
     return max(end_ns for _, end_ns, _, _ in runs(start_ns, length_ns, held))
 
 

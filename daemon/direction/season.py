@@ -41,8 +41,6 @@ def season(site: Site, first: date, last: date) -> tuple[Row, ...]:
 
 def _row(site: Site, night: Night) -> Row:
     giving, stage = giving_of(night, site), day(night.opens_ns, site, ())
-    over = [
-        stage.end_of(one) for one in stage.facts.givings if one.rank > giving.rank and one.opens_ns < night.opens_ns
-    ]
+    over = [stage.end_of(one) for one in stage.givings if one.rank > giving.rank and one.opens_ns < night.opens_ns]
     opens_ns = max([night.opens_ns, *(end_ns for end_ns in over if end_ns < night.to_ns)])
     return Row(replace(night, opens_ns=opens_ns), giving, stage.end_of(giving))

@@ -127,7 +127,8 @@ class Stage:
         pauses = tuple(override for override in facts.overrides if override.kind == Kind.PAUSE)
         held = holds(pauses, facts.fade_ns)
         skips = tuple(o.at_ns for o in facts.overrides if o.kind == Kind.SKIP and not o.undone)
-        self.programmes = {giving: programme(giving, held, skips, facts.zone) for giving in facts.givings}
+        self.givings = tuple(one for one in facts.givings if one.opens_ns < self.until_ns + MARGIN_NS)
+        self.programmes = {giving: programme(giving, held, skips, facts.zone) for giving in self.givings}
         scenes = tuple(self._scenes())
         self.envelope = self._envelope(scenes)
         self.sound = self._sound(scenes)
@@ -165,7 +166,7 @@ class Stage:
         """Sweeps over every beginning and end in reach of the day."""
         begin_ns, end_ns = self.from_ns - MARGIN_NS, self.until_ns + MARGIN_NS
         things: list[tuple[int, int, Giving | Window | Override]] = [
-            *((giving.opens_ns, self.end_of(giving), giving) for giving in self.facts.givings),
+            *((giving.opens_ns, self.end_of(giving), giving) for giving in self.givings),
             *((window.from_ns, window.until_ns, window) for window in self.facts.windows),
             *((o.at_ns, o.end_ns, o) for o in self.facts.overrides if o.kind not in (Kind.SKIP, Kind.CALL)),
         ]
@@ -193,7 +194,7 @@ class Stage:
 
     def _envelope(self, scenes: tuple[_Scene, ...]) -> Envelope:
         foreseen = {window.from_ns for window in self.facts.windows if not window.quiet}
-        for giving in self.facts.givings:
+        for giving in self.givings:
             end_ns = self.end_of(giving)
             if not any(o.id == giving.called and o.undone for o in self.facts.overrides):
                 foreseen.add(end_ns)
@@ -208,7 +209,7 @@ class Stage:
         foreseen = {window.from_ns for window in self.facts.windows}
         foreseen |= {
             self.end_of(giving)
-            for giving in self.facts.givings
+            for giving in self.givings
             if not any(o.id == giving.called and o.undone for o in self.facts.overrides)
         }
         steps = tuple((scene.from_ns, scene.volume(self.facts.volume)) for scene in scenes)
