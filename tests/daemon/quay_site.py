@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import shutil
 import tempfile
 from datetime import datetime
 from fractions import Fraction
@@ -72,7 +72,7 @@ def write(folder: Path, *tables: str, place: str = PLACE, rig: str = RIG) -> Pat
     for name in PIECES:
         target = folder / "pieces" / f"{name}.frames"
         if not target.exists():
-            os.link(_frames(name), target)
+            shutil.copyfile(_frames(name), target)
     (folder / "rig.toml").write_text(rig, encoding="utf-8")
     (folder / "site.toml").write_text("".join([place, *(tables or (TABLES, EVENING))]), encoding="utf-8")
     return folder
