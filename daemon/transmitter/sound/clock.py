@@ -10,7 +10,7 @@ SECOND_NS = 1_000_000_000
 WINDOW_NS = 30 * SECOND_NS
 SPACING_NS = 100_000_000
 """Between the reports that are kept once the clock is trusted."""
-LOCK_PAIRS = 8
+LOCK_PAIRS = 16
 """So many reports in a row that agree are believed."""
 ROUGH_PAIRS = 60
 """After so many that never agreed, the later half is taken as it is: some drivers know their time only roughly."""
