@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from collections import Counter
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -127,11 +128,10 @@ def _hours(minutes: int) -> str:
 def show_why(args: argparse.Namespace) -> int:
     """`gloaming why`."""
     from gloaming.daemon.direction.decide import decide, instant
-    from gloaming.daemon.site import load_site
 
     folder, words = _site_and_words(args.words)
     now = datetime.now().astimezone()
-    site = load_site(folder, now)
+    site = _site(folder, now)
     at_ns = instant(_instant(words[0], site, now) if words else now)
     decision = decide(at_ns, site)
     if args.json:
@@ -146,16 +146,24 @@ def show_why(args: argparse.Namespace) -> int:
     return 0
 
 
-def _site_and_dates(args: argparse.Namespace) -> tuple[Site, date, date]:
-    """The site, and the first and last date that are asked for."""
+def _site(folder: Path, now: datetime) -> Site:
+    """The site; what goes beyond a standard is said on stderr, and no more than said."""
     from gloaming.daemon.site import load_site
 
+    site = load_site(folder, now)
+    for warning in site.warnings:
+        print(f"warning: {warning}", file=sys.stderr)
+    return site
+
+
+def _site_and_dates(args: argparse.Namespace) -> tuple[Site, date, date]:
+    """The site, and the first and last date that are asked for."""
     now = datetime.now().astimezone()
     given = _date(args.first) if args.first else None
     days = USUAL_DAYS if args.days is None else args.days
     if days < 1:
         raise MistakeError(Mistake("--days", None, None, f"{days} is not a number of dates", "as --days 7"))
-    site = load_site(args.site, now)
+    site = _site(args.site, now)
     first = given or now.astimezone(site.timezone).date()
     try:
         return site, first, first + timedelta(days=days - 1)

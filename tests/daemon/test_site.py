@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from gloaming.api.command import main
 from gloaming.daemon.site import load_site
 from gloaming.shows.framefile import FrameWriter, Universe
 from gloaming.shows.mistake import Mistake, MistakeError
@@ -219,7 +220,9 @@ def test_a_universe_of_513_slots_is_not_even_written(tmp_path: Path) -> None:
         frames(tmp_path / "x.frames", [Universe(1, 513, 0)])
 
 
-def test_sixty_frames_a_second_of_512_slots_are_too_many_and_said_so(tmp_path: Path) -> None:
+def test_sixty_frames_a_second_of_512_slots_are_too_many_and_said_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """E1.11 (DMX512-A): 512 slots last 22.7 ms at the least, so 44.1 frames a second; E1.31 6.6.1 holds to that."""
     folder = write(tmp_path)
     (folder / "pieces" / "tide.frames").unlink()
@@ -231,6 +234,8 @@ def test_sixty_frames_a_second_of_512_slots_are_too_many_and_said_so(tmp_path: P
     assert "E1.11" in warning.wrong
     assert "44.1" in warning.wrong
     assert warning.right == "render 40 frames a second"
+    assert main(["nights", str(folder), "--from", "2026-12-01", "--days", "1"]) == 0
+    assert capsys.readouterr().err == f"warning: {warning}\n"
 
 
 def test_two_performances_of_one_rank_that_overlap(tmp_path: Path) -> None:
