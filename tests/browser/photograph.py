@@ -12,7 +12,7 @@ from tests.browser.board import Board, board, chromium, phone, wait_until
 
 SEEN = Path(__file__).with_name("seen")
 MS = 30_000
-COLOURS = 64
+COLOURS = 128
 
 
 def main() -> None:
