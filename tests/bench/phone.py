@@ -131,6 +131,29 @@ def load(browser: Browser, site: Board) -> None:
     page.context.close()
 
 
+def cut(browser: Browser, site: Board) -> None:
+    """From the last that was heard to the page's saying so, when the network is cut."""
+    page = signed_in(browser, site)
+    page.evaluate(
+        """() => {
+        const told = { heard: performance.now() }, hear = () => { told.heard = performance.now(); };
+        for (const name of ["now", "beat"]) source.addEventListener(name, hear);
+        const look = () => { if (document.body.className === "lost") told.said = told.said || performance.now(); };
+        new MutationObserver(look).observe(document.body, { attributes: true });
+        window.told = told; }"""
+    )
+    page.context.set_offline(True)
+    page.evaluate("source.close()")  # emulation spares a stream that is open: the cable does not
+    expect(page.locator("#contact")).to_contain_text("No contact since", timeout=30_000)
+    silent_s = float(page.evaluate("told.said - told.heard")) / 1000
+    page.context.set_offline(False)
+    began_s = time.monotonic()
+    expect(page.locator("#contact")).to_have_text("live", timeout=30_000)
+    print(f"a cut network: said {silent_s:.1f} s after the last that was heard; must be 5 s or less")
+    print(f"    live again {time.monotonic() - began_s:.1f} s after the network was")
+    page.context.close()
+
+
 def late(telemetry: dict[str, Any]) -> list[tuple[int, int]]:
     return [(bound, count) for bound, count in telemetry["lateness_histogram_us"]]
 
@@ -205,6 +228,7 @@ def main() -> None:
         taps(browser, site, Ear(site))
         weight(browser, site)
         load(browser, site)
+        cut(browser, site)
         phones(site)
 
 

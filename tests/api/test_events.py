@@ -1,0 +1,34 @@
+"""What is news, and how many may listen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from gloaming.api.events import STREAMS_MAX, STREAMS_OF_ONE_MAX, Streams, news_of
+from tests.api.house import house, run
+
+
+def test_what_runs_on_by_itself_is_no_news_and_a_pause_is(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            now = home.director.now()
+            later = {**now, "at": "2026-12-12T18:00:09", "frame": 1, "position_s": 9.0, "brightness": 0.4}
+            assert news_of(later) == news_of(now)
+            await client.post("/api/overrides", json={"kind": "pause"})
+            assert news_of(home.director.now()) != news_of(now)
+
+    run(work())
+
+
+def test_the_oldest_stream_ends_for_a_new_one() -> None:
+    woken: list[int] = []
+    streams = Streams(lambda: woken.append(1))
+    mine = [streams.open(1) for _ in range(STREAMS_OF_ONE_MAX + 1)]
+    assert [one.is_set() for one in mine] == [True] + [False] * STREAMS_OF_ONE_MAX
+    others = [streams.open(device) for device in range(2, STREAMS_MAX + 2)]
+    assert not others[-1].is_set()
+    assert sum(not one.is_set() for one in [*mine, *others]) == STREAMS_MAX
+    streams.close(others[-1])
+    streams.end_all()
+    assert all(one.is_set() for one in [*mine, *others[:-1]])
+    assert woken
