@@ -24,7 +24,7 @@ DEVICE_LOOKS = 120
 """The device is looked for at the start and then every ten minutes; while sound plays, the transmitter tells."""
 FACT = "sound files"
 LOUD = Loudness(-8.0, -1.0)
-"""What a file is taken for until it is measured, so that none is too loud (common practice, no source: a loud master)."""
+"""What a file is taken for until it is measured: a loud master (common practice, no source)."""
 
 Measure = dict[str, Any]
 
