@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import ipaddress
 import os
@@ -119,12 +120,20 @@ class Wire:
             sock.close()
 
     def _choose_interface(self) -> None:
-        """By index alone: the source address is then looked up for each packet, and may change."""
-        if self.index:
-            request = struct.pack("=4s4si", bytes(4), bytes(4), self.index)
+        """By index alone: the source address is then looked up for each packet, and may change.
+
+        An emulated kernel may not know the option (qemu-user): then multicast goes by the routing table.
+        """
+        if not self.index:
+            return
+        request = struct.pack("=4s4si", bytes(4), bytes(4), self.index)
+        try:
             self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, request)
             if self.ipv6:
                 self.ipv6.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_MULTICAST_IF, self.index)
+        except OSError as error:
+            if error.errno != errno.ENOPROTOOPT:
+                raise
 
     def moved(self) -> bool:
         """Whether the interface has another index now (taken out, put in again): the wire is to be made anew."""
