@@ -59,6 +59,12 @@ class Board:
     def token(self) -> str:
         return (self.folder / "state" / "token").read_text().strip()
 
+    @property
+    def director(self) -> int:
+        """The director's process."""
+        children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children").read_text().split()
+        return next(int(pid) for pid in children if b"director_main" in Path(f"/proc/{pid}/cmdline").read_bytes())
+
     def ask(self, method: str, path: str, body: object = None) -> Any:
         """One request with the board's own token; the answer."""
         data = None if body is None else json.dumps(body).encode()
