@@ -9,7 +9,7 @@ import asyncio
 import ipaddress
 import sys
 
-from zeroconf import InterfaceChoice, NonUniqueNameException, ServiceInfo
+from zeroconf import Error, InterfaceChoice, ServiceInfo
 from zeroconf.asyncio import AsyncZeroconf
 
 from gloaming.api.names import ANNOUNCED, lan_addresses
@@ -41,7 +41,7 @@ async def announce(name: str, host: str, port: int, interfaces: list[str] | None
         if addresses:
             try:
                 await _announce_while(addresses, service(name, addresses, port), host, interfaces)
-            except (OSError, NonUniqueNameException) as error:
+            except (OSError, Error) as error:
                 print(f"not announced as {ANNOUNCED}: {error or type(error).__name__}", file=sys.stderr, flush=True)
         await asyncio.sleep(LOOK_S)
 

@@ -49,6 +49,11 @@ class Watch:
         self.changed = asyncio.Event()
         self._task: asyncio.Task[None] | None = None
 
+    @property
+    def looking(self) -> bool:
+        """Whether anybody still looks; where not, the streams end, and the phones that come back have it begun anew."""
+        return self._task is not None and not self._task.done()
+
     def look(self) -> None:
         """Look now: whoever has changed something does, so that nobody waits for it."""
         if not self._listeners:
@@ -73,7 +78,7 @@ class Watch:
     def listen(self) -> None:
         self._listeners += 1
         self.look()
-        if self._task is None or self._task.done():
+        if not self.looking:
             self._task = asyncio.create_task(self._look_on(), name="watch")
 
     def leave(self) -> None:
@@ -128,7 +133,7 @@ def add_events(
             hello = {"device": device.name, "kind": device.kind}
             yield "retry: 1000\n" + event("hello", json.dumps(hello))
             number = -1
-            while not ending.is_set():
+            while not ending.is_set() and watch.looking:
                 changed = watch.changed
                 if doorkeeper.device(token, director.clock.now_ns()) is None:
                     yield event("signed-out", "{}")

@@ -99,6 +99,10 @@ class Viewer:
     def leave(self) -> None:
         self._lookers -= 1
 
+    def asking(self, layout: Layout) -> bool:
+        """Whether the transmitter is still asked for this layout; where not, the page opens the stream anew."""
+        return layout is self.layout and self._task is not None and not self._task.done()
+
     async def _ask_on(self) -> None:
         self._picked = None
         while self._lookers and self.layout:
@@ -130,7 +134,7 @@ def add_view(app: FastAPI, director: Director, doorkeeper: Doorkeeper, seen: Doo
         layout = viewer.look()
         try:
             yield event("layout", json.dumps(layout.as_json()))
-            while not ending.is_set() and doorkeeper.device(token) is not None and layout is viewer.layout:
+            while not ending.is_set() and viewer.asking(layout) and doorkeeper.device(token) is not None:
                 with suppress(TimeoutError):  # then the transmitter says nothing, and nothing is shown
                     await asyncio.wait_for(viewer.came.wait(), 2.0)
                     if viewer.frame:

@@ -16,7 +16,6 @@ from tests.browser.board import Board, board, chromium, phone, wait_until
 
 HOST = "127.0.78.1"
 MS = 30_000
-SEEN = Path(__file__).with_name("seen")
 
 
 @pytest.fixture(scope="module")
@@ -193,7 +192,7 @@ def test_a_link_that_was_used_says_so(browser: Browser, site: Board) -> None:
 def test_a_cut_network_is_told_and_nothing_is_pretended_and_it_comes_back_by_itself(
     browser: Browser, site: Board
 ) -> None:
-    """A director that is held still is what a phone sees of a cable that is out: connections stay, and nothing comes."""
+    """A director held still is what a phone sees of a cable that is out: connections stay, and nothing comes."""
     with phone(browser) as context:
         page = signed_in(context, site)
         os.kill(site.director, signal.SIGSTOP)
