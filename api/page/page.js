@@ -15,6 +15,7 @@ let busy = false;
 let waiting = null; // what was asked for while a command was under way: the last of it is done afterwards
 let turned = -Infinity; // when the big button last changed its meaning
 let watching = ""; // what a command waits to see on the wire: "black" or "light"
+let unsay = 0;
 let viewer = false;
 let tellAll = null; // from tell.js, once it is there
 
@@ -38,6 +39,8 @@ async function ask(method, path, body) {
 function say(text, bad = false) {
   $("said").textContent = text;
   $("said").className = bad ? "bad" : "";
+  clearTimeout(unsay);
+  if (text && !bad) unsay = setTimeout(() => say(""), 15000); // the state above says it from then on
 }
 
 // One command at a time: what is under way is said, and then what came of it on the wire.
