@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.clock_trust import ClockTrust, synchronised
 from gloaming.daemon.state import State
