@@ -55,7 +55,10 @@ class Broken:
 
     def wait_until_black(self) -> None:
         begin_ns = time.time_ns()
-        wait_until(lambda: (new := self.packets(begin_ns)) and new[-1].black, "black on the wire")
+        try:
+            wait_until(lambda: (new := self.packets(begin_ns)) and new[-1].black, "black on the wire")
+        except AssertionError as error:
+            raise AssertionError(f"{error}; {self.packets()[-3:]}; {self.ask('/api/now')['health']}") from None
 
     def overrides(self) -> tuple[Override, ...]:
         """The overrides as the state directory has them, read beside the director that holds it open."""
