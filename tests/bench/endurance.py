@@ -86,10 +86,8 @@ def main() -> None:
         told, was = after[run][0], before[run][0]
         due, dropped = told["frames_due"] - was["frames_due"], told["frames_dropped"] - was["frames_dropped"]
         unread = told["frames_unread"] - was["frames_unread"]
-        print(
-            f"{run:5} {due} frames due, {dropped} dropped, {unread} of them unread; {packets} packets received, {lost} lost, ",
-            end="",
-        )
+        print(f"{run:5} {due} frames due, {dropped} dropped ({unread} unread); ", end="")
+        print(f"{packets} packets received, {lost} lost, ", end="")
         print(f"{disorder} out of sequence, {silences} silences; ", end="")
         print(f"late by us: {' '.join(f'{key} {value}' for key, value in told['lateness_us'].items())}; ", end="")
         print(f"memory {before[run][1]:.1f} -> {after[run][1]:.1f} MB")
