@@ -142,7 +142,7 @@ async function check(place) {
     return page.stored(answer, `${strings[at].name}: red, green, blue and white in turn, for ten minutes at the most.`);
   });
   const next = page.element("button", "Next string", { onclick: () => show((at + 1) % strings.length) });
-  const done = page.element("button", "End the check", { onclick: () => page.command("Ending", async () => page.stored(await page.end(page.standing("rig-check")), "The check has ended.")) });
+  const done = page.element("button", "End the check", { onclick: () => page.command("Ending", async () => page.stored(await page.endAll("rig-check"), "The check has ended.")) });
   const bar = page.element("div", "", { className: "choices" });
   bar.append(next, done);
   const caution = page.element("p", "Look, and touch nothing: what is lit is live. Isolate a supply before you work on what it feeds.", { className: "small" });

@@ -84,9 +84,15 @@ async function endOthers(answer) {
   await end(fresh.overrides.filter((each) => each.kind === answer.kind && each.id !== answer.id));
 }
 
+// All of some kinds that stand at this moment, whether this phone has been told of them yet or not.
+async function endAll(...kinds) {
+  const fresh = await ask("GET", "/api/now");
+  return end(fresh.overrides.filter((each) => kinds.includes(each.kind)));
+}
+
 function resume() {
   return command("Resuming", async () => {
-    const answer = await end(standing("pause", "dark"));
+    const answer = await endAll("pause", "dark");
     watching = "light";
     return stored(answer, "Resumed.");
   });

@@ -198,7 +198,7 @@ function addDeeds() {
   setInterval(tick, 1000);
 }
 
-const lent = { ask, element, command, when, standing, end, endOthers, stored, sentence, begin, viewer: () => viewer };
+const lent = { ask, element, command, when, endAll, endOthers, stored, sentence, begin, viewer: () => viewer };
 addDeeds();
 tellAll = () => {
   tell();
