@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import sqlite3
 import subprocess
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -50,7 +52,11 @@ class Board:
     def overrides(self, name: str) -> tuple[Override, ...]:
         """The overrides as they lie on the board's disk."""
         copy = self.folder / name
-        shutil.copytree(self.machine.root / "var/lib/gloaming", copy)
+        copy.mkdir()
+        live = self.machine.root / "var/lib/gloaming/state.db"
+        there, here = sqlite3.connect(f"file:{live}?mode=ro", uri=True), sqlite3.connect(copy / "state.db")
+        with closing(there), closing(here):
+            there.backup(here)
         return State(copy, time.time_ns()).overrides(0)
 
     def pid(self, unit: str) -> int:

@@ -80,7 +80,9 @@ def assert_right(packets: Sequence[Packet], site: Site, overrides: Sequence[Over
     """Every packet shows what `decide` has; `offset_ns` is the show's clock less the wall clock."""
     assert packets
     wrong = [packet for packet in packets if not is_right(packet, packet.at_ns + offset_ns, site, overrides)]
-    assert not wrong
+    first = wrong[0] if wrong else None
+    told = first and (first.black, first.frame, decide(first.at_ns + offset_ns, site, overrides))
+    assert not wrong, f"{len(wrong)} of {len(packets)} packets, the first of them {told}"
 
 
 def missed(packets: Sequence[Packet]) -> int:

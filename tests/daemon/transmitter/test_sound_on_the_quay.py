@@ -147,7 +147,7 @@ def test_quiet_is_quiet_while_the_light_goes_on(quay: Quay, tmp_path: Path) -> N
         ear.wait_until(lambda heard: len(flashes_ns([one for one in heard if one.is_data])) >= 16)
         clicks = recording.clicks_ns()
     recording.end()
-    assert len(clicks) >= 4
+    assert len(clicks) >= 2, "a busy machine may be late with the first"
     assert clicks.max() < quiet_ns + offset_ns + 50_000_000
 
 
