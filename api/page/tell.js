@@ -159,7 +159,10 @@ function toggle(id, list) {
 }
 
 function addDeeds() {
-  const press = (id, work) => $(id).addEventListener("click", work);
+  const press = (id, work) => {
+    $(id).addEventListener("click", work);
+    $(id).disabled = false; // a tap that came before this script would be lost
+  };
   press("dark", () => (standing("dark").length ? resume() : override("Switching off", "Off for tonight. The lights fade.", { kind: "dark", until: "tonight" }, "black")));
   press("mute", () => {
     const muted = standing("mute");
@@ -193,7 +196,9 @@ function addDeeds() {
     return "The board has this phone's time.";
   }));
   for (const each of document.querySelectorAll("details:not(#reasons)")) {
-    each.addEventListener("toggle", () => import("./more.js").then((more) => more.toggled(each, lent)));
+    const toggled = () => import("./more.js").then((more) => more.toggled(each, lent));
+    each.addEventListener("toggle", toggled);
+    if (each.open) toggled(); // opened before this script had come
   }
   setInterval(tick, 1000);
 }
