@@ -24,6 +24,7 @@ ARITHMETIC = (
 SOCKETS = ("recording_live", "recording_receive", "receiver")
 
 
+@pytest.hookimpl(tryfirst=True)  # before xdist reads the groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         room, name = item.path.parent.name, item.path.stem.removeprefix("test_")
