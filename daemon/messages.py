@@ -47,7 +47,7 @@ def segment_message(segment: Segment, sound: str | None, gain: float) -> dict[st
     return {
         "from_ns": segment.from_ns,
         "until_ns": segment.until_ns,
-        "path": picture.path if picture else None,
+        "path": picture.path if picture and not picture.ended else None,
         "piece": picture.piece if picture else None,
         "frames": picture.frames if picture else 1,
         "fps": [picture.fps.numerator, picture.fps.denominator] if picture else [40, 1],

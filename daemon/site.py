@@ -24,6 +24,7 @@ from gloaming.shows.checking import Table, on_their_lines, read_tables
 from gloaming.shows.framefile import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.rig import Named, Rig, load_rig
+from gloaming.shows.soundfile_info import ALIKE_NS, SoundMissingError, sound_length_ns
 
 
 def _read_zone(text: object) -> ZoneInfo:
@@ -138,13 +139,22 @@ class _SiteFile(Table):
 
 @dataclass(frozen=True)
 class Piece:
-    """A frame file, with its sound file if it has one; `info` is None where the frame file cannot be played."""
+    """A frame file, with its sound file if it has one; `info` is None where the frame file cannot be played.
+
+    `sound_ns` is how long the sound is, where that is another length than the frames have.
+    """
 
     name: str
     frames: Path
     sound: Path | None
     place: str
     info: FrameFileInfo | None
+    sound_ns: int | None = None
+
+    @property
+    def length_ns(self) -> int | None:
+        """How long it lasts: as long as its frames or its sound, whichever is longer."""
+        return max(self.info.length_ns, self.sound_ns or 0) if self.info else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -302,8 +312,18 @@ def _pieces(
                 )
                 warnings.append(Mistake(path, _line(table), key, wrong, "render 40 frames a second"))
         sound = (folder / table.sound).absolute() if table.sound else None
-        pieces[table.name] = Piece(table.name, frames, sound, table.place, info)
+        sound_ns = _unlike_ns(sound, info) if sound and info else None
+        pieces[table.name] = Piece(table.name, frames, sound, table.place, info, sound_ns)
     return pieces, problems, warnings
+
+
+def _unlike_ns(sound: Path, info: FrameFileInfo) -> int | None:
+    """How long a sound is, where that is not the length of its frames. One that cannot be read has no say."""
+    try:
+        length_ns = sound_length_ns(sound)
+    except (MistakeError, SoundMissingError):  # the survey says it, and so does the page
+        return None
+    return length_ns if abs(length_ns - info.length_ns) > ALIKE_NS else None
 
 
 def _refuse_overlaps(path: Path, site: Site, at: datetime) -> None:

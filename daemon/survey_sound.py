@@ -12,8 +12,6 @@ from gloaming.shows.mistake import MistakeError
 from gloaming.shows.soundfile_info import HOW, SECOND_NS, Measured, SoundMissingError, cut_short, measure
 
 CHANNELS = {1: "mono", 2: "stereo"}
-UNLIKE_NS = SECOND_NS // 4
-"""Lengths that differ by less are alike: packed formats round to blocks."""
 
 
 def survey_sounds(site: Site) -> tuple[Finding, ...]:
@@ -43,9 +41,10 @@ def _whole(piece: Piece, one: Measured) -> Iterator[Finding]:
     name = one.info.path.name
     if hurt := cut_short(one):
         yield Finding("error", name, f"{hurt}; the rest is silent", "copy the file again")
-    elif piece.info and abs(more_ns := one.length_ns - piece.info.length_ns) > UNLIKE_NS:
+    elif piece.info and piece.sound_ns:
+        more_ns = piece.sound_ns - piece.info.length_ns
         by_s = abs(more_ns) / SECOND_NS
-        rest = "its end is not heard" if more_ns > 0 else f"the end of {piece.name} is silent"
+        rest = f"{piece.name} ends {'in the dark' if more_ns > 0 else 'in silence'}"
         text = f"it is {by_s:.1f} s {'longer' if more_ns > 0 else 'shorter'} than its frames: {rest}"
         yield Finding("warning", name, text, "bring both to the same length")
     channels = CHANNELS.get(one.info.channels, f"{one.info.channels} channels, brought to two")

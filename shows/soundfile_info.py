@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 SECOND_NS = 1_000_000_000
 BLOCK = 1 << 16
+ALIKE_NS = SECOND_NS // 10
+"""Lengths that differ by less are alike: packed formats round to blocks."""
 RATES_HZ = range(8_000, 192_001)
 CHANNELS_MAX = 8
 FORMATS = "WAV, FLAC, Ogg Vorbis, Opus or MP3"
@@ -99,6 +101,23 @@ def inspect_sound(path: Path) -> SoundFileInfo:
         return _info(path, sound)
 
 
+def sound_length_ns(path: Path) -> int:
+    """How long a sound file lasts, by what it says of itself, where its end is really there. It is not decoded.
+
+    MistakeError, SoundMissingError.
+    """
+    with open_sound(path) as sound:
+        try:
+            sound.seek(sound.frames - 1)
+            there = len(sound.read(1))
+        except RuntimeError:  # soundfile's errors are
+            there = 0
+        if not there:
+            wrong = "it is cut short or damaged: its end cannot be decoded"
+            raise MistakeError(Mistake(path, None, None, wrong, "copy it again"))
+        return _info(path, sound).length_ns
+
+
 def measure(path: Path) -> Measured:
     """A sound file decoded from end to end. MistakeError, SoundMissingError; what cannot be decoded ends it early."""
     with open_sound(path) as sound:
@@ -158,7 +177,7 @@ def main() -> None:
 
 def cut_short(measured: Measured) -> str:
     """How much of a sound file can be decoded, where that is not all; else nothing."""
-    if measured.length_ns > measured.info.length_ns - SECOND_NS // 10:
+    if measured.length_ns > measured.info.length_ns - ALIKE_NS:
         return ""
     can, says = measured.length_ns / SECOND_NS, measured.info.length_ns / SECOND_NS
     return f"it is cut short or damaged: {can:.1f} of its {says:.1f} s can be decoded"

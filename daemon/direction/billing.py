@@ -150,7 +150,8 @@ def _piece(name: str, site: Site) -> Piece | None:
     piece = site.pieces[name]
     if piece.info is None:
         return None
-    return Piece(name, str(piece.frames), piece.info.frames, piece.info.fps, piece.sound is not None)
+    sound = piece.sound is not None
+    return Piece(name, str(piece.frames), piece.info.frames, piece.info.fps, sound, piece.sound_ns)
 
 
 def neighbours_windows(site: Site, from_ns: int, until_ns: int) -> tuple[Window, ...]:

@@ -76,7 +76,7 @@ def decide(at_ns: int, site: Site, overrides: Iterable[Override] = ()) -> Decisi
         state=segment.state,
         show=segment.show,
         piece=picture.piece if picture else None,
-        frame=frame,
+        frame=None if picture and picture.ended else frame,
         position_ns=frame * SECOND_NS * picture.fps.denominator // picture.fps.numerator
         if picture and frame is not None
         else None,

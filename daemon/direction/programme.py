@@ -22,22 +22,46 @@ DAY_NS = 86_400 * SECOND_NS
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """What the programme needs to know of a piece: its frames' place, number and rate."""
+    """What the programme needs to know of a piece: its frames' place, number and rate.
+
+    `sound_ns` is how long its sound is, where that is another length than its frames'.
+    """
 
     name: str
     path: str
     frames: int
     fps: Fraction
     sound: bool = False
+    sound_ns: int | None = None
+
+    @property
+    def frames_ns(self) -> int:
+        """The shortest time, rounded up to whole nanoseconds, in which every frame has had its full turn."""
+        return -(-self.frames * self.fps.denominator * SECOND_NS // self.fps.numerator)
 
     @property
     def length_ns(self) -> int:
-        """The shortest time, rounded up to whole nanoseconds, in which every frame has had its full turn."""
-        return -(-self.frames * self.fps.denominator * SECOND_NS // self.fps.numerator)
+        """As long as its frames or its sound, whichever is longer."""
+        return max(self.frames_ns, self.sound_ns or 0)
 
     def picture(self, zero_ns: int) -> Picture:
         """The moving picture whose frame 0 is due at `zero_ns`."""
         return Picture(self.name, self.path, self.frames, self.fps, zero_ns)
+
+    def turns(self, from_ns: int, until_ns: int, zero_ns: int) -> Iterator[tuple[int, int, Picture, bool]]:
+        """What is given of it over an interval, begun at `zero_ns` and again after its length: stretches
+        `(from_ns, until_ns, picture, sound)`. Where its sound is longer than its frames, each turn ends in black."""
+        if self.sound_ns is None:
+            yield from_ns, until_ns, self.picture(zero_ns), self.sound
+            return
+        longer, first_ns, length_ns = self.sound_ns > self.frames_ns, min(self.frames_ns, self.sound_ns), self.length_ns
+        while from_ns < until_ns:
+            turn_ns = zero_ns + (from_ns - zero_ns) // length_ns * length_ns
+            over = from_ns - turn_ns >= first_ns
+            end_ns = min(until_ns, turn_ns + (length_ns if over else first_ns))
+            picture = replace(self.picture(turn_ns), ended=over) if longer else self.picture(zero_ns)
+            yield from_ns, end_ns, picture, longer or not over
+            from_ns = end_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +100,9 @@ class Giving:
 class Part:
     """A stretch of a programme: a piece, or (`filler`) what fills the time between pieces.
 
-    `picture` is None where nothing is shown. `note` says why a filler fills. `begins_ns` is the instant at which the
-    piece as a whole began, and `cut` whether it is taken off before its end.
+    `picture` is None where nothing is shown, and `sound` says whether its sound lasts here. `note` says why a filler
+    fills. `begins_ns` is the instant at which the piece as a whole began, and `cut` whether it is taken off before its
+    end.
     """
 
     from_ns: int
@@ -88,6 +113,7 @@ class Part:
     note: str
     begins_ns: int
     cut: bool = False
+    sound: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,11 +287,21 @@ class _Layout:
         for from_ns, end_ns, zero_ns, still in runs(begins_ns, length_ns, self.held):
             if from_ns >= until_ns:
                 break
-            picture = piece.picture(zero_ns) if piece else None
-            if picture and still:
-                picture = replace(picture, still=picture.frame_at(from_ns))
-            self.parts.append(Part(from_ns, min(end_ns, until_ns), filler, piece, picture, note, begins_ns, cut))
+            for part_ns, after_ns, picture, sound in _stretches(piece, from_ns, min(end_ns, until_ns), zero_ns, still):
+                self.parts.append(Part(part_ns, after_ns, filler, piece, picture, note, begins_ns, cut, sound))
         self.at_ns = until_ns
+
+
+def _stretches(
+    piece: Piece | None, from_ns: int, until_ns: int, zero_ns: int, still: bool
+) -> Iterator[tuple[int, int, Picture | None, bool]]:
+    if piece is None:
+        yield from_ns, until_ns, None, False
+    elif still:
+        _, _, picture, sound = next(piece.turns(from_ns, until_ns, zero_ns))
+        yield from_ns, until_ns, replace(picture, still=picture.frame_at(from_ns)), sound
+    else:
+        yield from piece.turns(from_ns, until_ns, zero_ns)
 
 
 def programme(giving: Giving, standing: tuple[Hold, ...], skips: tuple[int, ...], zone: ZoneInfo) -> tuple[Part, ...]:

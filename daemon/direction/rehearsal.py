@@ -110,8 +110,8 @@ def _by(segment: Segment, after: Segment | None, closes: bool) -> str:
 def _add_up(result: Rehearsal, shown: dict[Shown, tuple[int, str]], site: Site) -> None:
     for (_, piece, zero_ns), (until_ns, by) in shown.items():
         result.pieces[piece] += 1
-        info = site.pieces[piece].info
-        if info and until_ns < zero_ns + info.length_ns:
+        length_ns = site.pieces[piece].length_ns
+        if length_ns and until_ns < zero_ns + length_ns:
             result.cuts.append(Cut(until_ns, piece, by))
     result.cuts += [
         Cut(row.night.to_ns, f"the night of {row.night.date}", row.night.cut_by)

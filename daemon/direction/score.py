@@ -36,7 +36,8 @@ class Reason:
 class Picture:
     """Moving frames from a frame file: frame `n` is due at `zero_ns + n / fps`; past the end it begins again.
 
-    `still` holds that one frame throughout instead (a paused piece).
+    `still` holds that one frame throughout instead (a paused piece). `ended`: its frames are over and its sound goes
+    on. That is black, and the numbers run on past the last frame, for the place in the sound.
     """
 
     piece: str
@@ -45,13 +46,14 @@ class Picture:
     fps: Fraction
     zero_ns: int
     still: int | None = None
+    ended: bool = False
 
     def frame_at(self, at_ns: int) -> int:
         """The number of the frame due at `at_ns`, exact in integers."""
         if self.still is not None:
             return self.still
-        passed = (at_ns - self.zero_ns) * self.fps.numerator
-        return passed // (self.fps.denominator * SECOND_NS) % self.frames
+        number = (at_ns - self.zero_ns) * self.fps.numerator // (self.fps.denominator * SECOND_NS)
+        return number if self.ended else number % self.frames
 
 
 @dataclass(frozen=True, slots=True)

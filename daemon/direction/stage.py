@@ -249,19 +249,20 @@ class Stage:
         low, high = self.envelope.level_at(from_ns), self.envelope.level_before(until_ns)
         state, reasons = self._why(scene, part, from_ns)
         picture = _check_picture(scene) or (part.picture if part else None)
-        lit = bool(low or high) and picture is not None
+        shown = bool(low or high) and picture is not None
+        lit = shown and not (picture and picture.ended)
         muted = scene.standing(Kind.MUTE) or not min(scene.loudest, self.facts.volume)
-        sounding = state in (State.PLAYING, State.WAITING) and scene.giving is not None and lit
+        sounding = state in (State.PLAYING, State.WAITING) and scene.giving is not None and shown
         return Segment(
             from_ns=from_ns,
             until_ns=until_ns,
             state=state,
             reasons=reasons,
-            show=giving.show if giving and (scene.giving or lit) and state != State.RIG_CHECK else None,
-            picture=picture if lit or (state == State.PAUSED and scene.giving) else None,
+            show=giving.show if giving and (scene.giving or shown) and state != State.RIG_CHECK else None,
+            picture=picture if shown or (state == State.PAUSED and scene.giving) else None,
             level_from=low if lit else 0.0,
             level_until=high if lit else 0.0,
-            sound=bool(part and part.piece and part.piece.sound and sounding and not muted),
+            sound=bool(part and part.sound and sounding and not muted),
             sound_from=self.sound.level_at(from_ns),
             sound_until=self.sound.level_before(until_ns),
         )
@@ -304,10 +305,11 @@ class Stage:
         reasons = [self._opened[giving]]
         if part and part.filler:
             filling = f", {part.piece.name} fills the time" if part.piece else ""
-            reasons.insert(0, Reason(giving.show_place, f"{part.note}{filling}"))
+            reasons.insert(0, Reason(giving.show_place, f"{part.note}{filling}{_one_ended(part)}"))
         elif part and part.piece:
             begun = f"{part.piece.name} began {self._clock(part.begins_ns, seconds=True)}"
-            reasons.insert(0, Reason(giving.show_place, f"{begun}, {'shuffled' if giving.shuffled else 'in order'}"))
+            order = "shuffled" if giving.shuffled else "in order"
+            reasons.insert(0, Reason(giving.show_place, f"{begun}, {order}{_one_ended(part)}"))
         reasons += [Reason(giving.show_place, f"{name} is left out: its files are hurt") for name in giving.left_out]
         return tuple(reasons)
 
@@ -345,6 +347,13 @@ class Stage:
     def _clock(self, at_ns: int, seconds: bool = False) -> str:
         local = self._local(at_ns)
         return f"{local:%H:%M:%S}" if seconds or local.second else f"{local:%H:%M}"
+
+
+def _one_ended(part: Part) -> str:
+    """What is over where the frames and the sound of a piece are not as long as each other."""
+    if part.picture and part.picture.ended:
+        return "; its frames have ended, its sound goes on"
+    return "; its sound has ended" if part.piece and part.piece.sound and not part.sound else ""
 
 
 def _check_picture(scene: _Scene) -> Picture | None:

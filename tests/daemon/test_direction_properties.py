@@ -48,19 +48,26 @@ SPOTS = tuple(Spot(north, east, 10.0, ZoneInfo(zone)) for north, east, zone in P
 CLOCKS = tuple(f"{hour:02}:{minute:02}" for hour in range(24) for minute in (0, 15, 30, 50))
 SUNS = ("sunset", "sunset + 20 min", "dusk", "sun at -4 - 30 min", "sunset + 4 h")
 DAYS = ("daily", "sun-thu", "fri-sat", "mon,wed", "sat")
+LENGTHS_NS = {"bells": (2407 * S // 2, 1300 * S), "tide": (5407 * S // 2, 2000 * S), "swell": (727 * S // 2, 375 * S)}
+"""How long frames and sound of a piece are."""
 ANY = st.integers(0, 2**40)
 often = {"deadline": None, "suppress_health_check": list(HealthCheck), "database": None}
 
 
 @cache
 def base() -> Site:
-    """The quay's shows, of pieces that last twelve times as long: fewer of them an evening."""
+    """The quay's shows, of pieces that last twelve times as long: fewer of them an evening.
+
+    The sound of bells and of what fills the gaps is longer than their frames, that of tide is shorter.
+    """
     site = site_of(Path(tempfile.mkdtemp(prefix="quay-")), TABLES, EVENING)
     pieces = {
         name: replace(piece, info=replace(piece.info, frames=12 * piece.info.frames + 7))
         for name, piece in site.pieces.items()
         if piece.info
     }
+    for name, (_, sound_ns) in LENGTHS_NS.items():
+        pieces[name] = replace(pieces[name], sound=Path(f"{name}.flac"), sound_ns=sound_ns)
     return replace(site, pieces=pieces)
 
 
@@ -191,7 +198,15 @@ def test_the_neighbours_hours_hold_and_decide_is_the_score_at_every_instant(seed
         assert segment.sound == decision.sound
         assert abs(segment.level_at(at_ns) - decision.brightness) < 1e-9
         assert (segment.picture.piece if segment.picture else None) == decision.piece
-        assert (segment.picture.frame_at(at_ns) if segment.picture else None) == decision.frame
+        if segment.picture and segment.picture.ended:
+            assert (decision.frame, decision.brightness) == (None, 0)
+        else:
+            assert (segment.picture.frame_at(at_ns) if segment.picture else None) == decision.frame
+        if segment.picture and segment.show and segment.state in (State.PLAYING, State.WAITING):
+            frames_ns, sound_ns = LENGTHS_NS.get(segment.picture.piece, (86_400 * S, 0))
+            place_ns = (at_ns - segment.picture.zero_ns) % max(frames_ns, sound_ns)
+            assert segment.picture.ended == (place_ns >= frames_ns)
+            assert place_ns < sound_ns or not segment.sound
 
 
 @settings(max_examples=1900, **often)

@@ -118,6 +118,8 @@ def plan_of(score: Score) -> Plan:
         if one.sound is None or one.still is not None:
             continue
         length_ns = one.frames * one.fps.denominator * 1_000_000_000 // one.fps.numerator
+        if one.path is None:  # its frames are over: it is heard to its end, and does not begin again
+            length_ns = max(length_ns, one.until_ns - one.zero_ns)
         moved_ns = score.delay_ns - score.offset_ns
         from_ns, until_ns = one.from_ns + moved_ns, one.until_ns + moved_ns
         last = stretches[-1] if stretches else None
