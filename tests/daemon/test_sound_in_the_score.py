@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 from itertools import pairwise
@@ -14,12 +15,17 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import DAY_NS, Giving, Piece
-from gloaming.daemon.direction.score import SECOND_NS, Reason
+from gloaming.daemon.direction.rehearsal import rehearse
+from gloaming.daemon.direction.score import SECOND_NS, Reason, State
 from gloaming.daemon.direction.stage import Facts, Stage, Window
+from gloaming.daemon.messages import segment_message
 from gloaming.daemon.sound_tables import read_delay, read_level
 from gloaming.daemon.survey_sound import survey_sounds
+from gloaming.daemon.transmitter.messages import read_score
+from gloaming.daemon.transmitter.sound.plan import plan_of
 from gloaming.shows.mistake import MistakeError
 from tests.daemon.quay_site import EVENING, TABLES, site_of, write
 
@@ -102,6 +108,101 @@ def test_a_show_without_sound_has_no_edges_for_it() -> None:
     assert all(one.sound_from == one.sound_until == 0 for one in stage(mute, piece=silent).segments)
 
 
+LONGER = replace(TIDE, sound_ns=240 * S)
+SHORTER = replace(TIDE, sound_ns=200 * S)
+
+
+def seen(day: Stage, at_ns: int) -> tuple[float, bool, str]:
+    """Brightness, whether there is sound, and the first reason."""
+    segment = day.segment_at(at_ns)
+    return segment.level_at(at_ns), segment.sound, segment.reasons[0].text
+
+
+def test_where_the_sound_is_longer_than_the_frames_the_rest_is_dark_and_the_next_piece_waits() -> None:
+    day = stage(piece=LONGER)
+    assert seen(day, OPENS + 225 * S - 1) == (0.8, True, "tide began 18:00:00, in order")
+    for at_ns in (OPENS + 225 * S, OPENS + 240 * S - 1):
+        assert seen(day, at_ns) == (0, True, "tide began 18:00:00, in order; its frames have ended, its sound goes on")
+        assert volume_at(day, at_ns) == 1
+        assert day.segment_at(at_ns).state == State.PLAYING
+    assert day.segment_at(OPENS + 240 * S).state == State.WAITING
+    assert seen(day, OPENS + 244 * S) == (0.8, True, "tide began 18:04:04, in order")
+
+
+def test_where_the_sound_is_shorter_than_the_frames_the_rest_is_silent() -> None:
+    day = stage(piece=SHORTER)
+    assert seen(day, OPENS + 200 * S - 1)[1]
+    assert seen(day, OPENS + 200 * S) == (0.8, False, "tide began 18:00:00, in order; its sound has ended")
+    assert day.segment_at(OPENS + 225 * S).state == State.WAITING
+
+
+def test_a_piece_that_fills_the_time_is_dark_at_the_end_of_each_turn_whose_sound_is_longer() -> None:
+    swell = Piece("swell", "/x/swell.frames", 1200, Fraction(40), sound=True, sound_ns=33 * S)  # 30 s
+    giving = Giving("evening", date(2024, 10, 4), OPENS, CLOSES, CLOSES, False, 0, (TIDE,), gap_ns=70 * S)
+    day = Stage(DAY, Facts((replace(giving, between=swell),), (), (), ZoneInfo("Europe/London"), 0.8, WHY, S))
+    gap_ns = OPENS + 225 * S
+    levels = [level_at(day, gap_ns + part * S) for part in (0, 29, 30, 32, 33, 62, 63, 65, 66, 69)]
+    assert levels == [0.8, 0.8, 0, 0, 0.8, 0.8, 0, 0, 0.8, 0.8]
+    assert "swell fills the time; its frames have ended" in seen(day, gap_ns + 64 * S)[2]
+    for part in (1, 34, 67):
+        picture = day.segment_at(gap_ns + part * S).picture
+        assert picture and picture.frame_at(gap_ns + part * S) == 40
+
+
+@pytest.mark.parametrize("hush", [Kind.MUTE, "quiet hours"])
+def test_what_is_not_heard_lasts_as_long(hush: Kind | str) -> None:
+    span = (OPENS, OPENS + H)
+    day = (
+        stage(Override(1, hush, *span), piece=LONGER)
+        if isinstance(hush, Kind)
+        else (stage(windows=(quiet(*span),), piece=LONGER))
+    )
+    assert seen(day, OPENS + 230 * S) == (0, False, seen(stage(piece=LONGER), OPENS + 230 * S)[2])
+    assert day.segment_at(OPENS + 240 * S).state == State.WAITING
+    assert seen(day, OPENS + 244 * S)[2] == "tide began 18:04:04, in order"
+
+
+def test_a_skip_ends_what_is_left_of_the_sound() -> None:
+    asked = OPENS + 230 * S
+    day = stage(Override(1, Kind.SKIP, asked, asked + MIN), piece=LONGER)
+    assert seen(day, asked - 1)[2].endswith("its sound goes on")
+    assert seen(day, asked) == (0.8, True, "tide began 18:03:50, in order")
+
+
+def test_a_pause_within_what_is_left_of_the_sound_takes_it_up_at_its_place() -> None:
+    asked = OPENS + 230 * S
+    day = stage(Override(1, Kind.PAUSE, asked, asked + 10 * MIN), piece=LONGER)
+    paused, resumed = day.segment_at(asked + MIN), day.segment_at(asked + 10 * MIN)
+    assert (paused.state, paused.level_from, paused.sound) == (State.PAUSED, 0, False)
+    assert paused.picture and paused.picture.frame_at(asked + MIN) == 231 * 40, "the show moves on while it fades"
+    assert resumed.picture and resumed.picture.ended and resumed.sound
+    assert asked + 10 * MIN - resumed.picture.zero_ns == 231 * S
+    assert day.segment_at(asked + 10 * MIN + 9 * S).state == State.WAITING, "nine seconds were left"
+
+
+def test_dark_hours_within_what_is_left_of_the_sound_are_silent() -> None:
+    dark_ns = OPENS + 230 * S
+    day = stage(windows=(Window(dark_ns, dark_ns + MIN, WHY, 0.0),), piece=LONGER)
+    assert volume_at(day, dark_ns - 2 * S) == 1 and volume_at(day, dark_ns) == 0
+    assert not day.segment_at(dark_ns).sound
+    assert day.segment_at(dark_ns).picture is None
+
+
+def test_the_transmitter_is_told_of_black_and_of_one_sound_to_its_end() -> None:
+    day = stage(piece=LONGER)
+    messages = [
+        segment_message(segment, "/x/tide.flac", 1.0) for segment in day.segments_between(OPENS, OPENS + 240 * S)
+    ]
+    anchor = {"utc_ns": OPENS, "monotonic_ns": S}
+    score = read_score({"id": 1, "anchor": anchor, "wall_offset_ns": 0, "segments": messages})
+    black = score.at(OPENS + 230 * S)
+    assert black and black.dark and black.path is None
+    plan = plan_of(score)
+    (cue,) = plan.cues(S)
+    assert (cue.from_ns, cue.until_ns, cue.zero_ns) == (S, 241 * S, S)
+    assert plan.level_at(240 * S) == 1
+
+
 spans = st.tuples(st.integers(0, 300), st.integers(1, 120)).map(lambda v: (OPENS + v[0] * MIN, OPENS + sum(v) * MIN))
 
 
@@ -168,11 +269,51 @@ def test_the_survey_hears_loudness_lengths_and_damage(tmp_path: Path) -> None:
     said = {finding.text: finding for finding in found}
     (cannot,) = [one for one in found if one.severity == "error"]
     assert cannot.place == "tide.flac" and "not sound that can be played" in cannot.text and cannot.todo
-    assert any("2.0 s shorter than its frames: the end of bells is silent" in text for text in said)
+    assert any("2.0 s shorter than its frames: bells ends in silence" in text for text in said)
     assert any("FLAC PCM_16, 48 kHz, mono" in text for text in said)
     (loud,) = [text for text in said if "LUFS" in text]
     # A 997 Hz sine of 0.05 on one channel is 26.02 + 3.01 dB below full scale: -29.0 LUFS (BS.1770-4, note 1).
     assert "bells has -29.0 LUFS, true peak -26.0 dBTP; +13.0 dB bring it to -16.0 LUFS" in loud
+
+
+def test_the_survey_says_what_is_dark_and_the_rehearsal_counts_it(tmp_path: Path) -> None:
+    write(tmp_path)
+    soundfile.write(tmp_path / "pieces/bells.flac", tone(107, 0.05, 8000), 8000)
+    soundfile.write(tmp_path / "pieces/tide.ogg", tone(225.05, 0.05, 8000), 8000)
+    site = site_of(tmp_path, TABLES.replace("tide.flac", "tide.ogg"), EVENING)
+    assert {name: site.pieces[name].sound_ns for name in ("bells", "tide")} == {"bells": 107 * S, "tide": None}
+    said = [finding.text for finding in survey_sounds(site) if "frames" in finding.text]
+    assert said == ["it is 7.0 s longer than its frames: bells ends in the dark"]
+    found = rehearse(site, date(2026, 12, 1), date(2026, 12, 1))
+    (row,) = found.rows
+    # bells, tide and lanterns with a gap of 4 s after each: 107 + 225 + 140 + 3 * 4 = 484 s
+    rounds, rest_ns = divmod(row.night.to_ns - row.night.opens_ns, 484 * S)
+    assert found.pieces["bells"] == rounds + (rest_ns > 0)
+    assert not [cut for cut in found.cuts if cut.what == "bells"] or rest_ns < 107 * S
+    at_ns = row.night.opens_ns + 103 * S
+    decision = decide(at_ns, site)
+    assert (decision.piece, decision.frame, decision.position_ns, decision.brightness) == ("bells", None, 103 * S, 0)
+
+
+@pytest.mark.parametrize("damage", ["gone", "words", "cut short", "says too much"])
+def test_a_sound_that_cannot_be_read_to_its_end_has_no_say_in_the_length(damage: str, tmp_path: Path) -> None:
+    write(tmp_path)
+    path = tmp_path / "pieces/bells.flac"
+    noise = np.random.default_rng(1).normal(0, 0.1, (8000 * 130, 1))
+    soundfile.write(path, noise, 8000)
+    whole = path.read_bytes()
+    if damage == "gone":
+        path.unlink()
+    elif damage == "words":
+        path.write_bytes(b"no sound at all, only words" * 9)
+    elif damage == "cut short":
+        path.write_bytes(whole[: len(whole) // 2])
+    else:  # the number of samples (RFC 9639 8.2): four more bits of it
+        path.write_bytes(whole[:21] + bytes([whole[21] | 0x0F]) + whole[22:])
+    site = site_of(tmp_path, TABLES, EVENING)
+    assert site.pieces["bells"].sound_ns is None
+    assert site.pieces["bells"].length_ns == 100 * S
+    assert any(one.severity == "error" and one.place == "bells.flac" for one in survey_sounds(site))
 
 
 def test_the_survey_says_where_peaks_hold_a_piece_back(tmp_path: Path) -> None:
