@@ -14,6 +14,7 @@ from gloaming.api import words
 from gloaming.api.doors import add_doors, make_door
 from gloaming.api.events import Streams, Watch, add_events
 from gloaming.api.guard import Guard, Limits
+from gloaming.api.kept import Kept
 from gloaming.api.metrics_http import add_care
 from gloaming.api.names import names_of
 from gloaming.api.openapi import document
@@ -57,6 +58,7 @@ def make_app(
     app.router.redirect_slashes = False
     app.state.streams = streams
     add_errors(app)
+    app.add_middleware(Kept, store=director.store)
     app.add_middleware(Guard, names=lambda: names_of(director.site), limits=limits)
     signed_in = make_door(director, doorkeeper, limits)
 

@@ -83,7 +83,7 @@ def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> No
     ) -> Response:
         """The season as it was, night by night; as a picture where image/svg+xml is asked for."""
         now_ns = director.clock.now_ns()
-        rows = rows_since(director.store, now_ns - 400 * DAY_NS)
+        rows = await asyncio.to_thread(rows_since, director.store, now_ns - 400 * DAY_NS)
         found = await asyncio.to_thread(report, director.site, rows, now_ns, first, days)
         if "image/svg+xml" in request.headers.get("accept", ""):
             return Response(draw(found), media_type="image/svg+xml")

@@ -1,37 +1,41 @@
-"""What outlives the director: overrides, journal, devices and facts, in one SQLite file. No decisions here.
+"""What outlives the director: overrides, journal, devices and facts. No decisions here.
 
-What has been confirmed is on the disk. A damaged file is set aside and begun anew. Where the disk takes nothing (full,
-read-only, worn out) all goes on in memory; what waits to be written is counted, and written when the disk is back.
+What is known stands in memory, and everything is answered from there; a thread writes it to one SQLite file. What has
+been confirmed to somebody is on the disk (`kept`). A damaged file is set aside and begun anew. Where the disk takes
+nothing (full, read-only, slow, worn out) all goes on; what waits to be written is counted, and written when it is back.
 """
 
 from __future__ import annotations
 
 import json
-import os
 import sqlite3
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from collections.abc import Iterable
+from contextlib import closing
 from fractions import Fraction
 from pathlib import Path
 
 from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.state_file import (
+    LINE,
+    Statement,
+    Writer,
+    is_damage,
+    lay_out,
+    open_file,
+    put_aside,
+    read_only,
+    words_of,
+)
 
 JOURNAL_ROWS_MAX = 60_000
-"""About two seasons, and small enough to be held in memory."""
-WAITING_MAX = 20_000
-BUSY_S = 2.0
-_SCHEMA = """
-CREATE TABLE IF NOT EXISTS override (id INTEGER PRIMARY KEY AUTOINCREMENT, kind TEXT NOT NULL, at_ns INTEGER NOT NULL,
-    until_ns INTEGER NOT NULL, who TEXT NOT NULL, ended_ns INTEGER, show TEXT, level REAL, unseen INTEGER NOT NULL,
-    rig_check TEXT);
-CREATE TABLE IF NOT EXISTS journal (id INTEGER PRIMARY KEY AUTOINCREMENT, at_ns INTEGER NOT NULL, kind TEXT NOT NULL,
-    text TEXT NOT NULL, who TEXT NOT NULL, data TEXT NOT NULL);
-CREATE TABLE IF NOT EXISTS device (id INTEGER PRIMARY KEY AUTOINCREMENT, token_sha256 TEXT NOT NULL UNIQUE,
-    name TEXT NOT NULL, kind TEXT NOT NULL, made_ns INTEGER NOT NULL, revoked_ns INTEGER);
-CREATE TABLE IF NOT EXISTS fact (name TEXT PRIMARY KEY, value TEXT NOT NULL);
-"""
-_DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
-Statement = tuple[str, tuple[object, ...]]
+"""About two seasons."""
+JOURNAL_ROWS_AT_HAND = 1_000
+"""So many of the newest lines are answered without the file."""
+TRIM_EVERY = 256
+APART = 1 << 40
+"""Where the file cannot be read, what is begun in memory counts from here: no number is given twice."""
+TABLES = ("override", "device", "fact", "journal")
+_COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, unseen, rig_check"
 
 
 class State:
@@ -39,134 +43,130 @@ class State:
 
     def __init__(self, folder: Path, now_ns: int) -> None:
         self.path = folder / "state.db"
-        self.fault: str | None = None
         self.set_aside: Path | None = None
-        self._waiting: list[Statement] = []
-        self._disk: sqlite3.Connection | None = None
-        try:
-            with _private():
-                folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-                self._open_or_set_aside(now_ns)
-        except (OSError, sqlite3.Error) as error:
-            self._use_memory(error)
+        self._now_s = now_ns // 1_000_000_000
+        self._db = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+        lay_out(self._db)
+        self._blind = False
+        self._to_say: list[str] = []
+        disk, fault = self._begin()
+        self._numbers = {table: self._highest(table) for table in ("override", "journal", "device")}
+        self._writer = Writer(disk, fault, self._opened, self._anew)
+        self.retry(now_ns)
+
+    @property
+    def fault(self) -> str | None:
+        """What is wrong with the disk; None while it takes what it is given."""
+        return self._writer.fault
 
     @property
     def unwritten(self) -> int:
-        """How many changes wait for a disk that takes them."""
-        return len(self._waiting)
+        """How many changes wait to be written."""
+        return self._writer.waiting
 
-    def _open_or_set_aside(self, now_ns: int) -> None:
-        try:
-            self._disk = self._db = self._open()
-            return
-        except sqlite3.DatabaseError as error:
-            if not _is_damage(error):
-                raise
-            wrong = error
-        self.set_aside = self._put_aside(now_ns)
-        self._disk = self._db = self._open()
-        self.note(
-            now_ns, "state", f"the state database was damaged ({wrong}) and is set aside as {self.set_aside.name}"
-        )
+    async def kept(self) -> bool:
+        """Wait until all that was noted so far is on the disk; False where something is wrong with that."""
+        return await self._writer.kept()
 
-    def _open(self) -> sqlite3.Connection:
-        db = sqlite3.connect(self.path, timeout=BUSY_S, isolation_level=None)
-        try:
-            if (found := db.execute("PRAGMA quick_check").fetchone()[0]) != "ok":
-                raise sqlite3.DatabaseError(f"its pages do not agree: {found}")
-            db.execute("PRAGMA journal_mode=WAL")
-            db.execute("PRAGMA synchronous=FULL")
-            _lay_out(db)
-        except sqlite3.Error:
-            db.close()
-            raise
-        return db
+    def wait(self) -> bool:
+        """The same for whoever has no loop."""
+        return self._writer.wait()
 
-    def _put_aside(self, now_ns: int) -> Path:
-        aside = self.path.with_name(f"state-damaged-{now_ns // 1_000_000_000}.db")
-        for ending in ("", "-wal", "-shm"):
-            part = Path(f"{self.path}{ending}")
-            if part.exists():
-                part.rename(f"{aside}{ending}")
-        return aside
-
-    def _use_memory(self, error: Exception) -> None:
-        """Go on in memory, with what can still be read of the file."""
-        self.fault = str(getattr(error, "strerror", None) or error)
-        for how in ("mode=ro", "mode=ro&immutable=1"):
-            if (memory := self._read_into_memory(how)) is not None:
-                self._db = memory
-                return
-        self._db = sqlite3.connect(":memory:", isolation_level=None)
-        _lay_out(self._db)
-
-    def _read_into_memory(self, how: str) -> sqlite3.Connection | None:
-        memory = sqlite3.connect(":memory:", isolation_level=None)
-        try:
-            with closing(sqlite3.connect(f"{self.path.absolute().as_uri()}?{how}", uri=True)) as file:
-                file.backup(memory)
-            _lay_out(memory)
-        except sqlite3.Error:
-            memory.close()
-            return None
-        return memory
-
-    def retry(self, now_ns: int) -> bool:
-        """Write what waits, if the disk takes it again; whether nothing waits any more."""
-        if self.fault is None:
-            return True
-        waited = len(self._waiting)
-        try:
-            with _private():
-                disk = self._disk or self._open()
-            self._disk = disk
-            disk.execute("BEGIN IMMEDIATE")
-            try:
-                for sql, values in self._waiting:
-                    disk.execute(sql, values)
-                disk.execute("COMMIT")
-            except sqlite3.Error:
-                if disk.in_transaction:
-                    disk.execute("ROLLBACK")
-                raise
-        except sqlite3.Error as error:
-            self.fault = str(error)
-            return False
-        self._db.close()
-        self._db, self._waiting, self.fault = disk, [], None
-        self.note(now_ns, "state", f"the disk takes what is written again; {waited} changes had waited")
-        return True
+    def retry(self, now_ns: int) -> None:
+        """Say what has become of the disk; the writer has tried it every few seconds."""
+        self._now_s = now_ns // 1_000_000_000
+        if waited := self._writer.came_back():
+            self._to_say.append(f"the disk takes what is written again; {waited} changes had waited")
+        while self._to_say:
+            self.note(now_ns, "state", self._to_say.pop(0))
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Write what waits, and let go of the file."""
+        self._writer.close()
         self._db.close()
-        if self._disk:
-            self._disk.close()
 
-    def _write(self, *statements: Statement) -> None:
-        """All of it or nothing, on the disk when this returns; or in memory, and counted."""
-        if self.fault is None:
+    def _begin(self) -> tuple[sqlite3.Connection | None, str | None]:
+        """The file's connection, with what it held in memory; or what is wrong with the disk."""
+        try:
             try:
-                self._db.execute("BEGIN IMMEDIATE")
-                for sql, values in statements:
-                    self._db.execute(sql, values)
-                self._db.execute("COMMIT")
-                return
+                disk = open_file(self.path)
+                self._take_in(disk)
             except sqlite3.DatabaseError as error:
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
-                if isinstance(error, sqlite3.IntegrityError | sqlite3.ProgrammingError):
+                if not is_damage(error):
                     raise
-                self._use_memory(error)
+                self._forget()
+                self._put_aside(error)
+                disk = open_file(self.path)
+            return disk, None
+        except (OSError, sqlite3.Error) as error:
+            self._read_what_can_be()
+            return None, words_of(error)
+
+    def _read_what_can_be(self) -> None:
+        readable = read_only(self.path)
+        try:
+            if readable is not None:
+                self._take_in(readable)
+        except sqlite3.Error:
+            self._forget()
+            readable = None
+        self._blind = readable is None
+
+    def _put_aside(self, error: sqlite3.Error) -> None:
+        self.set_aside = put_aside(self.path, self._now_s)
+        self._to_say.append(f"the state database was damaged ({error}) and is set aside as {self.set_aside.name}")
+
+    def _take_in(self, file: sqlite3.Connection, how: str = "OR REPLACE") -> None:
+        """What a file holds; of the journal, the newest lines. The file's columns may stand in another order."""
+        for table in TABLES:
+            names = [str(row[1]) for row in file.execute(f"PRAGMA table_info({table})")]
+            if not names:
+                continue
+            some = f"ORDER BY id DESC LIMIT {JOURNAL_ROWS_AT_HAND}" if table == "journal" else ""
+            places = ",".join("?" * len(names))
+            sql = f"INSERT {how} INTO {table} ({','.join(names)}) VALUES ({places})"
+            self._db.executemany(sql, file.execute(f"SELECT {','.join(names)} FROM {table} {some}"))
+
+    def _forget(self) -> None:
+        for table in TABLES:
+            self._db.execute(f"DELETE FROM {table}")
+
+    def _highest(self, table: str) -> int:
+        found = self._db.execute(f"SELECT max(id) FROM {table}").fetchone()[0]
+        return int(found or (APART if self._blind else 0))
+
+    def _opened(self) -> sqlite3.Connection:
+        """In the writer's thread: a file that could not be opened at the start. Where it could not be read either, the
+        facts that it knows of old are right, and its passcode."""
+        disk = open_file(self.path)
+        if self._blind:
+            for name, value in disk.execute("SELECT name, value FROM fact"):
+                self._db.execute("INSERT OR REPLACE INTO fact VALUES (?, ?)", (name, value))
+            self._take_in(disk, "OR IGNORE")
+            self._blind = False
+        return disk
+
+    def _anew(self, error: sqlite3.Error) -> sqlite3.Connection:
+        """In the writer's thread: the file was hurt while it was in use; another begins with all that is in memory."""
+        self._put_aside(error)
+        disk = open_file(self.path)
+        self._db.backup(disk)
+        return disk
+
+    def _write(self, *statements: Statement, soon: bool = True) -> None:
+        """In memory when this returns; on the disk soon, or within half a minute."""
         for sql, values in statements:
             self._db.execute(sql, values)
-        self._waiting.extend(statements)
-        del self._waiting[: max(0, len(self._waiting) - WAITING_MAX)]
+        self._writer.put(*statements, soon=soon)
+
+    def _number(self, table: str) -> int:
+        """A number for a row; never one that was used before."""
+        self._numbers[table] += 1
+        return self._numbers[table]
 
     def next_id(self) -> int:
         """The id of the next override; never one that was used before."""
-        row = self._db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'override'").fetchone()
-        return int(row[0]) + 1 if row else 1
+        return self._numbers["override"] + 1
 
     def add(self, override: Override) -> None:
         """Store an override under its id."""
@@ -182,7 +182,8 @@ class State:
             int(override.unseen),
             _check_text(override.check),
         )
-        self._write(("INSERT INTO override VALUES (?,?,?,?,?,?,?,?,?,?)", values))
+        self._numbers["override"] = max(self._numbers["override"], override.id)
+        self._write((f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", values))
 
     def end(self, id: int, at_ns: int) -> None:
         """End an override at an instant."""
@@ -191,8 +192,7 @@ class State:
     def overrides(self, since_ns: int) -> tuple[Override, ...]:
         """The overrides that were in force at `since_ns` or later."""
         rows = self._db.execute(
-            "SELECT id, kind, at_ns, until_ns, who, ended_ns, show, level, unseen, rig_check FROM override"
-            " WHERE until_ns >= ? ORDER BY at_ns, id",
+            f"SELECT {_COLUMNS} FROM override WHERE until_ns >= ? ORDER BY at_ns, id",
             (since_ns,),
         )
         return tuple(
@@ -202,18 +202,32 @@ class State:
 
     def note(self, at_ns: int, kind: str, text: str, who: str = "", data: dict[str, object] | None = None) -> None:
         """A line in the journal; the oldest make room."""
-        row = (at_ns, kind, text, who, json.dumps(data or {}))
-        self._write(
-            ("INSERT INTO journal (at_ns, kind, text, who, data) VALUES (?,?,?,?,?)", row),
-            ("DELETE FROM journal WHERE id <= (SELECT max(id) FROM journal) - ?", (JOURNAL_ROWS_MAX,)),
-        )
+        self.note_all(((at_ns, kind, text, who, data),))
+
+    def note_all(self, lines: Iterable[tuple[int, str, str, str, dict[str, object] | None]]) -> None:
+        """Lines in the journal, `(at_ns, kind, text, who, data)` each."""
+        statements: list[Statement] = []
+        trim = False
+        for at_ns, kind, text, who, data in lines:
+            id = self._number("journal")
+            values = (id, at_ns, kind, text, who, json.dumps(data or {}))
+            statements.append((f"{LINE} (id, at_ns, kind, text, who, data) VALUES (?,?,?,?,?,?)", values))
+            trim |= id % TRIM_EVERY == 0
+        newest = self._numbers["journal"]
+        if trim:
+            statements.append(("DELETE FROM journal WHERE id <= ?", (newest - JOURNAL_ROWS_MAX + TRIM_EVERY,)))
+        self._write(*statements, soon=False)
+        if trim:
+            self._db.execute("DELETE FROM journal WHERE id <= ?", (newest - JOURNAL_ROWS_AT_HAND,))
 
     def journal(self, limit: int, before_id: int | None = None) -> list[dict[str, object]]:
-        """The newest lines, newest first."""
-        rows = self._db.execute(
-            "SELECT id, at_ns, kind, text, who, data FROM journal WHERE id < ? ORDER BY id DESC LIMIT ?",
-            (before_id if before_id is not None else (1 << 63) - 1, limit),
-        )
+        """The newest lines, newest first; older ones than are at hand come from the file."""
+        before = before_id if before_id is not None else (1 << 63) - 1
+        rows = _lines(self._db, before, limit)
+        oldest = int(rows[-1][0]) if rows else before
+        if len(rows) < limit and oldest > 1 and (file := read_only(self.path)) is not None:
+            with closing(file):
+                rows += _lines(file, oldest, limit - len(rows))
         names = ("id", "at_ns", "kind", "text", "who")
         return [{**dict(zip(names, row[:5], strict=True)), "data": json.loads(row[5])} for row in rows]
 
@@ -224,12 +238,14 @@ class State:
 
     def set_fact(self, name: str, value: str) -> None:
         """Keep a fact, in place of what was known before."""
-        self._write(("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value)))
+        self._db.execute("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value))
+        how = "IGNORE" if self._blind else "REPLACE"
+        self._writer.put((f"INSERT OR {how} INTO fact (name, value) VALUES (?, ?)", (name, value)))
 
     def add_device(self, token_sha256: str, name: str, kind: str, now_ns: int) -> None:
         """A device that may ask."""
-        sql = "INSERT INTO device (token_sha256, name, kind, made_ns) VALUES (?,?,?,?)"
-        self._write((sql, (token_sha256, name, kind, now_ns)))
+        sql = "INSERT OR REPLACE INTO device (id, token_sha256, name, kind, made_ns) VALUES (?,?,?,?,?)"
+        self._write((sql, (self._number("device"), token_sha256, name, kind, now_ns)))
 
     def device(self, token_sha256: str) -> tuple[int, str, str] | None:
         """`(id, name, kind)` of the device that a token belongs to."""
@@ -252,11 +268,9 @@ class State:
         self._write(("UPDATE device SET revoked_ns = ? WHERE name = ? AND revoked_ns IS NULL", (now_ns, name)))
 
 
-def _lay_out(db: sqlite3.Connection) -> None:
-    """Make what is not there yet; a database of before there were rig checks gets their column."""
-    db.executescript(_SCHEMA)
-    if "rig_check" not in {str(row[1]) for row in db.execute("PRAGMA table_info(override)")}:
-        db.execute("ALTER TABLE override ADD COLUMN rig_check TEXT")
+def _lines(db: sqlite3.Connection, before: int, limit: int) -> list[tuple[int, int, str, str, str, str]]:
+    sql = "SELECT id, at_ns, kind, text, who, data FROM journal WHERE id < ? ORDER BY id DESC LIMIT ?"
+    return db.execute(sql, (before, limit)).fetchall()
 
 
 def _check_text(check: Check | None) -> str | None:
@@ -271,19 +285,3 @@ def _read_check(text: str | None) -> Check | None:
         return None
     found = json.loads(text)
     return Check(found["text"], found["path"], found["frames"], Fraction(*found["fps"]))
-
-
-def _is_damage(error: sqlite3.Error) -> bool:
-    """Whether the file itself is hurt, rather than the disk full, read-only or busy."""
-    code = getattr(error, "sqlite_errorcode", None)
-    return code is None or code & 0xFF in _DAMAGED
-
-
-@contextmanager
-def _private() -> Iterator[None]:
-    """What is made within is its owner's alone."""
-    before = os.umask(0o077)
-    try:
-        yield
-    finally:
-        os.umask(before)

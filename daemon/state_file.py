@@ -1,0 +1,283 @@
+"""The state's file: opened, or set aside where it is hurt, and written by a thread of its own. Knows no override.
+
+Nobody who decides ever waits for the card: what is to be written stands in a queue, in its order, and a batch of it is
+one transaction. Every statement may be carried out twice.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sqlite3
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+BUSY_S = 2.0
+LAZY_S = 30.0
+"""How long a line that nobody has been told of may wait for others: the card is spared."""
+SLOW_S = 2.0
+"""A disk that takes longer than this over a batch is as good as none: nobody waits for it any more."""
+RETRY_S = 5.0
+CLOSING_S = 4.0
+WAITING_MAX = 20_000
+LINE = "INSERT OR REPLACE INTO journal"
+SCHEMA = """
+CREATE TABLE IF NOT EXISTS override (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, at_ns INTEGER NOT NULL,
+    until_ns INTEGER NOT NULL, who TEXT NOT NULL, ended_ns INTEGER, show TEXT, level REAL, unseen INTEGER NOT NULL,
+    rig_check TEXT);
+CREATE TABLE IF NOT EXISTS journal (id INTEGER PRIMARY KEY, at_ns INTEGER NOT NULL, kind TEXT NOT NULL,
+    text TEXT NOT NULL, who TEXT NOT NULL, data TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS device (id INTEGER PRIMARY KEY, token_sha256 TEXT NOT NULL UNIQUE,
+    name TEXT NOT NULL, kind TEXT NOT NULL, made_ns INTEGER NOT NULL, revoked_ns INTEGER);
+CREATE TABLE IF NOT EXISTS fact (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+"""
+_DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+Statement = tuple[str, tuple[object, ...]]
+
+
+class Writer:
+    """The queue and its thread. `fault` says what is wrong with the disk; None while it takes what it is given.
+
+    `opened` is called in the thread when a file that could not be opened at the start has been, before anything is
+    written to it; `anew` has a file that is hurt set aside and begun again, and gives its connection.
+    """
+
+    def __init__(
+        self,
+        disk: sqlite3.Connection | None,
+        fault: str | None,
+        opened: Callable[[], sqlite3.Connection],
+        anew: Callable[[sqlite3.Error], sqlite3.Connection],
+    ) -> None:
+        self._disk, self._wrong, self._opened, self._anew = disk, fault, opened, anew
+        self._changed = threading.Condition()
+        self._queue: list[Statement] = []
+        self._put = self._soon = self._written = 0
+        self._due_s = self._again_s = 0.0
+        self._refused = self._back = 0
+        self._began_s: float | None = None
+        self._slow = self._closing = False
+        self._waiters: list[tuple[int, asyncio.AbstractEventLoop, asyncio.Event]] = []
+        self._thread: threading.Thread | None = None
+
+    @property
+    def fault(self) -> str | None:
+        """What is wrong with the disk."""
+        began_s = self._began_s
+        if self._slow or (began_s is not None and time.monotonic() - began_s > SLOW_S):
+            return self._wrong or f"it is slow: a write takes more than {SLOW_S:g} s"
+        return self._wrong
+
+    @property
+    def waiting(self) -> int:
+        return len(self._queue)
+
+    def put(self, *statements: Statement, soon: bool = True) -> None:
+        """Have statements written: at once, or within LAZY_S with whatever comes meanwhile."""
+        with self._changed:
+            if not self._queue:
+                self._due_s = time.monotonic() + LAZY_S
+            self._queue.extend(statements)
+            self._put += len(statements)
+            if soon:
+                self._soon = self._put
+            if len(self._queue) > WAITING_MAX:
+                self._make_room()
+            if self._thread is None:
+                self._thread = threading.Thread(target=self._run, name="state", daemon=True)
+                self._thread.start()
+            self._changed.notify_all()
+
+    def _make_room(self) -> None:
+        """Lines of the journal go first; what somebody asked for stays. Not while a batch is under way."""
+        if self._began_s is None:
+            spare = len(self._queue) - WAITING_MAX
+            lines = [at for at, (sql, _) in enumerate(self._queue) if sql.startswith(LINE)][:spare]
+            gone = set(lines)
+            self._queue = [one for at, one in enumerate(self._queue) if at not in gone]
+            self._written += len(gone)
+
+    async def kept(self) -> bool:
+        """Wait until all that was put so far is on the disk, unless something is wrong with it; whether it is there."""
+        with self._changed:
+            wanted, event = self._put, asyncio.Event()
+            if self._written >= wanted:
+                return True
+            if self.fault is not None:
+                return False
+            self._soon = wanted
+            self._waiters.append((wanted, asyncio.get_running_loop(), event))
+            self._changed.notify_all()
+        with suppress(TimeoutError):
+            await asyncio.wait_for(event.wait(), SLOW_S)
+        return self._written >= wanted
+
+    def wait(self, patience_s: float = CLOSING_S) -> bool:
+        """The same for whoever has no loop, and time; a disk that was refused is tried again at once."""
+        with self._changed:
+            wanted, refused = self._put, self._refused
+            self._soon, self._again_s = wanted, 0.0
+            self._changed.notify_all()
+            self._changed.wait_for(lambda: self._written >= wanted or self._refused > refused, patience_s)
+            return self._written >= wanted
+
+    def came_back(self) -> int:
+        """How many changes had waited for a disk that has taken them since this was last asked."""
+        back, self._back = self._back, 0
+        return back
+
+    def close(self) -> None:
+        """Write what waits, if the disk takes it, and let go of the file."""
+        with self._changed:
+            self._closing = True
+            self._changed.notify_all()
+        if self._thread:
+            self._thread.join(CLOSING_S)
+        if self._disk and not (self._thread and self._thread.is_alive()):
+            self._disk.close()
+
+    def _run(self) -> None:
+        while True:
+            with self._changed:
+                while (pause_s := self._pause_s()) > 0:
+                    self._changed.wait(None if pause_s == float("inf") else pause_s)
+                batch = tuple(self._queue)
+                if not batch:
+                    return
+                self._began_s = time.monotonic()
+            wrong = self._write(batch)
+            with self._changed:
+                took_s = time.monotonic() - self._began_s
+                self._note(wrong, len(batch), took_s)
+                self._began_s = None
+                self._changed.notify_all()
+                if self._closing and (wrong or not self._queue):
+                    return
+
+    def _pause_s(self) -> float:
+        """How long there is nothing to do."""
+        if self._closing:
+            return 0.0
+        if not self._queue:
+            return float("inf")
+        due_s = 0.0 if self._soon > self._written else self._due_s
+        return max(due_s, self._again_s) - time.monotonic()
+
+    def _note(self, wrong: str | None, count: int, took_s: float) -> None:
+        """What came of a batch."""
+        self._slow = took_s > SLOW_S
+        if wrong is not None:
+            self._wrong, self._refused = wrong, self._refused + 1
+            self._again_s = time.monotonic() + RETRY_S
+            return
+        if self._wrong is not None:
+            self._wrong, self._back = None, self._back + count
+        del self._queue[:count]
+        self._written += count
+        self._due_s = time.monotonic() + LAZY_S
+        reached = [one for one in self._waiters if one[0] <= self._written]
+        self._waiters = [one for one in self._waiters if one not in reached]
+        for _, loop, event in reached:
+            with suppress(RuntimeError):  # a loop that is closed waits for nothing
+                loop.call_soon_threadsafe(event.set)
+
+    def _write(self, batch: tuple[Statement, ...]) -> str | None:
+        """One transaction: all of it or nothing; what is wrong, if the disk does not take it."""
+        try:
+            self._disk = self._disk or self._opened()
+            try:
+                _carry_out(self._disk, batch)
+            except sqlite3.DatabaseError as error:
+                if not is_damage(error):
+                    raise
+                self._disk.close()
+                self._disk = None
+                self._disk = self._anew(error)
+                _carry_out(self._disk, batch)
+        except (OSError, sqlite3.Error) as error:
+            return words_of(error)
+        return None
+
+
+def _carry_out(disk: sqlite3.Connection, batch: tuple[Statement, ...]) -> None:
+    disk.execute("BEGIN IMMEDIATE")
+    try:
+        for sql, values in batch:
+            disk.execute(sql, values)
+        disk.execute("COMMIT")
+    except sqlite3.Error:
+        if disk.in_transaction:
+            with suppress(sqlite3.Error):
+                disk.execute("ROLLBACK")
+        raise
+
+
+def words_of(error: Exception) -> str:
+    return str(getattr(error, "strerror", None) or error)
+
+
+def open_file(path: Path) -> sqlite3.Connection:
+    """The file, whole and laid out, its owner's alone. OSError, sqlite3.Error."""
+    with _private():
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+        try:
+            if (found := db.execute("PRAGMA quick_check").fetchone()[0]) != "ok":
+                raise sqlite3.DatabaseError(f"its pages do not agree: {found}")
+            db.execute("PRAGMA journal_mode=WAL")
+            db.execute("PRAGMA synchronous=FULL")
+            lay_out(db)
+        except sqlite3.Error:
+            db.close()
+            raise
+    return db
+
+
+def read_only(path: Path) -> sqlite3.Connection | None:
+    """The file for reading alone, as far as it can be had, on a disk that takes nothing too."""
+    for how in ("mode=ro", "mode=ro&immutable=1"):
+        with suppress(sqlite3.Error, OSError):
+            db = sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, check_same_thread=False)
+            try:
+                db.execute("SELECT count(*) FROM fact").fetchone()
+            except sqlite3.Error:
+                db.close()
+                raise
+            return db
+    return None
+
+
+def put_aside(path: Path, now_s: int) -> Path:
+    """Give a file another name, and what belongs to it."""
+    aside = path.with_name(f"state-damaged-{now_s}.db")
+    for ending in ("", "-wal", "-shm"):
+        part = Path(f"{path}{ending}")
+        if part.exists():
+            part.rename(f"{aside}{ending}")
+    return aside
+
+
+def lay_out(db: sqlite3.Connection) -> None:
+    """Make what is not there yet; a database of before there were rig checks gets their column."""
+    db.executescript(SCHEMA)
+    if "rig_check" not in {str(row[1]) for row in db.execute("PRAGMA table_info(override)")}:
+        db.execute("ALTER TABLE override ADD COLUMN rig_check TEXT")
+
+
+def is_damage(error: sqlite3.Error) -> bool:
+    """Whether the file itself is hurt, rather than the disk full, read-only or busy."""
+    code = getattr(error, "sqlite_errorcode", None)
+    return code is None or code & 0xFF in _DAMAGED
+
+
+@contextmanager
+def _private() -> Iterator[None]:
+    """What is made within is its owner's alone."""
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)

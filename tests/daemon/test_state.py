@@ -1,0 +1,228 @@
+"""What outlives the director: on the disk when it is confirmed, whole after a hurt, all going on without a disk."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sqlite3
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import pytest
+
+from gloaming.daemon import state_file
+from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.state import JOURNAL_ROWS_AT_HAND, State
+from tests.api.evening import wait_until
+
+S = 1_000_000_000
+NOW = 1_800_000_000 * S
+
+
+def dim(store: State, level: float = 0.5) -> Override:
+    found = Override(store.next_id(), Kind.DIM, NOW, NOW + 600 * S, "Ada", level=level)
+    store.add(found)
+    return found
+
+
+def on_the_disk(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)
+
+
+@contextmanager
+def state(folder: Path) -> Iterator[State]:
+    store = State(folder, NOW)
+    yield store
+    store.close()
+
+
+class Stalling:
+    """A disk that takes as long over a commit as a test wants."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.going = threading.Event()
+        self.going.set()
+        real: Callable[..., None] = state_file._carry_out
+
+        def carry_out(disk: sqlite3.Connection, batch: tuple[state_file.Statement, ...]) -> None:
+            self.going.wait(30)
+            real(disk, batch)
+
+        monkeypatch.setattr(state_file, "_carry_out", carry_out)
+
+
+def test_what_was_confirmed_is_on_the_disk(tmp_path: Path) -> None:
+    with state(tmp_path) as store:
+        dim(store)
+        store.note(NOW, "playing", "tide")
+        assert asyncio.run(store.kept())
+        with closing(on_the_disk(store.path)) as file:
+            assert file.execute("SELECT kind, who, level FROM override").fetchall() == [("dim", "Ada", 0.5)]
+            assert file.execute("SELECT text FROM journal").fetchall() == [("tide",)]
+
+
+def test_lines_that_nobody_has_been_told_of_wait_for_each_other(tmp_path: Path) -> None:
+    """A few seconds' lines are one transaction, and the card has one page to write instead of many."""
+    with state(tmp_path) as store:
+        for number in range(20):
+            store.note(NOW, "playing", f"line {number}")
+        assert store.unwritten == 20
+        dim(store)  # what somebody asks for takes them along
+        wait_until(lambda: store.unwritten == 0, "an end of what waits")
+        with closing(on_the_disk(store.path)) as file:
+            assert file.execute("SELECT count(*) FROM journal").fetchone() == (20,)
+
+
+def test_lines_wait_for_half_a_minute_at_the_most(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(state_file, "LAZY_S", 0.2)
+    with state(tmp_path) as store:
+        store.note(NOW, "playing", "tide")
+        wait_until(lambda: store.unwritten == 0, "an end of what waits")
+
+
+def test_nobody_waits_for_a_slow_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(state_file, "SLOW_S", 0.2)
+    disk = Stalling(monkeypatch)
+    with state(tmp_path) as store:
+        disk.going.clear()
+        first = dim(store)
+        assert not asyncio.run(store.kept())
+        assert store.fault and "slow" in store.fault
+        second = dim(store, 0.7)
+        assert store.overrides(0) == (first, second)
+        assert not asyncio.run(store.kept()), "nobody waits for it any more"
+        disk.going.set()
+        assert store.wait()
+        wait_until(lambda: store.fault is None, "an end of the trouble")
+        assert asyncio.run(store.kept())
+        with closing(on_the_disk(store.path)) as file:
+            assert file.execute("SELECT count(*) FROM override").fetchone() == (2,)
+
+
+def test_a_full_disk_is_said_and_what_waits_is_written_when_there_is_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(state_file, "RETRY_S", 0.1)
+    with state(tmp_path) as store:
+        dim(store)
+        assert store.wait()
+        fill(store)
+        store.note(NOW, "playing", "x" * 100_000)
+        second = dim(store, 0.7)
+        assert not store.wait()
+        assert store.fault and "full" in store.fault
+        assert second in store.overrides(0)
+        free(store)
+        wait_until(lambda: store.fault is None, "room")
+        store.retry(NOW)
+        assert "2 changes had waited" in str(store.journal(1)[0]["text"])
+    again = State(tmp_path, NOW)
+    assert second in again.overrides(0)
+    again.close()
+
+
+def fill(store: State) -> None:
+    """No more pages than there are: SQLite's own limit, set on the connection."""
+    disk = store._writer._disk
+    assert disk
+    disk.execute(f"PRAGMA max_page_count = {disk.execute('PRAGMA page_count').fetchone()[0]}")
+
+
+def free(store: State) -> None:
+    disk = store._writer._disk
+    assert disk
+    disk.execute("PRAGMA max_page_count = 1000000")
+
+
+def test_a_file_that_is_hurt_while_it_is_used_is_set_aside_and_begun_anew_with_all_that_is_known(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = state_file._carry_out
+    hurt = [True]
+
+    def carry_out(disk: sqlite3.Connection, batch: tuple[state_file.Statement, ...]) -> None:
+        if hurt.pop() if hurt else False:
+            error = sqlite3.DatabaseError("database disk image is malformed")
+            error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+            raise error
+        real(disk, batch)
+
+    with state(tmp_path) as store:
+        store.set_fact("cid", "abc")
+        assert store.wait()
+        monkeypatch.setattr(state_file, "_carry_out", carry_out)
+        hurt[:] = [True]
+        asked = dim(store)
+        assert store.wait()
+        assert store.set_aside and store.set_aside.exists()
+        store.retry(NOW)
+        assert "set aside" in str(store.journal(1)[0]["text"])
+    again = State(tmp_path, NOW)
+    assert (again.fact("cid"), again.overrides(0)) == ("abc", (asked,))
+    again.close()
+
+
+@pytest.mark.parametrize("share", [0.02, 0.5, 0.98])
+def test_a_file_that_was_hurt_while_the_power_was_out_is_set_aside(tmp_path: Path, share: float) -> None:
+    with state(tmp_path) as store:
+        for number in range(400):
+            store.note(NOW, "playing", f"line {number} {'x' * 60}")
+    path = tmp_path / "state.db"
+    data = bytearray(path.read_bytes())
+    at = int(len(data) * share)
+    data[at : at + 4096] = os.urandom(len(data[at : at + 4096]))
+    path.write_bytes(data)
+    with state(tmp_path) as store:
+        assert store.set_aside
+        assert "set aside" in str(store.journal(1)[0]["text"])
+        dim(store)
+        assert store.wait()
+
+
+def test_a_file_of_before_has_its_columns_and_numbers_kept(tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / "state.db")) as old, old:
+        old.execute(
+            "CREATE TABLE override (id INTEGER PRIMARY KEY AUTOINCREMENT, kind TEXT NOT NULL, at_ns INTEGER NOT NULL,"
+            " until_ns INTEGER NOT NULL, who TEXT NOT NULL, ended_ns INTEGER, show TEXT, level REAL,"
+            " unseen INTEGER NOT NULL)"
+        )
+        old.execute("INSERT INTO override VALUES (41, 'skip', 1, 2, 'Ada', NULL, NULL, NULL, 0)")
+    with state(tmp_path) as store:
+        assert [one.id for one in store.overrides(0)] == [41]
+        assert store.next_id() == 42
+
+
+def test_the_journal_goes_on_from_memory_into_the_file(tmp_path: Path) -> None:
+    with state(tmp_path) as store:
+        count = JOURNAL_ROWS_AT_HAND + 700
+        for number in range(count):
+            store.note(NOW, "playing", f"line {number}")
+        assert store.wait()
+        assert store._db.execute("SELECT count(*) FROM journal").fetchone()[0] < count
+        lines = [str(one["text"]) for one in store.journal(count + 10)]
+        assert lines == [f"line {number}" for number in reversed(range(count))]
+
+
+def test_a_state_folder_of_another_owner_is_said_and_all_goes_on_in_memory(tmp_path: Path) -> None:
+    """Where it can be read after all, what it knows of old holds: its passcode, its CID; no number is given twice."""
+    folder = tmp_path / "state"
+    with state(folder) as store:
+        store.set_fact("cid", "abc")
+        old = dim(store)
+    away = folder.rename(tmp_path / "away")
+    folder.write_text("in its way")
+    with state(folder) as store:
+        assert store.fault
+        store.set_fact("cid", "xyz")
+        new = dim(store, 0.7)
+        assert (store.fact("cid"), store.overrides(0)) == ("xyz", (new,))
+        folder.unlink()
+        away.rename(folder)
+        assert store.wait()
+        assert store.fact("cid") == "abc"
+        assert set(store.overrides(0)) == {old, new} and old.id != new.id
+    again = State(folder, NOW)
+    assert (again.fact("cid"), set(again.overrides(0))) == ("abc", {old, new})
+    again.close()
