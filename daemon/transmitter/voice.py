@@ -78,6 +78,7 @@ class Voice:
         self._coming: tuple[str | None, int, int | None, int] | None = None
         self._since_ns = 0
         self._held_ns: int | None = None
+        self._pictures: tuple[Picture, ...] = ()
         self._frame = -1
         self._shift_ns = 0
         self._fps, self._step, self._half_ns = Fraction(0), 1, 0
@@ -100,7 +101,7 @@ class Voice:
         """Play a segment with light in it; returns the monotonic instant of the next look."""
         if self._coming != segment.picture:
             self._coming, self._since_ns = segment.picture, now.monotonic_ns
-        if self._picture != segment.picture:
+        if self._picture != segment.picture or self._held_ns is not None:
             hold_ns = self._sent_ns + int(SECOND_NS / self._limit_hz)  # E1.31 6.6.1: the rate of E1.11 at the most
             if now.monotonic_ns < hold_ns:
                 return min(now.until_ns, hold_ns)
@@ -192,11 +193,12 @@ class Voice:
 
     def _send(self, segment: Segment, frame: Bytes | None, level: float, share: float, now: Instant) -> None:
         brightness = min(FULL, max(0, int(level * FULL)))
-        pictures = [Picture(brightness, segment.path, frame, segment.look)]
         other = self._other(segment.mix, now.at_ns, int(brightness * share)) if segment.mix else None
         if other:
-            pictures = [Picture(brightness - other.brightness, segment.path, frame, segment.look), other]
-        self._put(self.canvas.paint(*pictures), now.monotonic_ns)
+            self._pictures = (Picture(brightness - other.brightness, segment.path, frame, segment.look), other)
+        else:
+            self._pictures = (Picture(brightness, segment.path, frame, segment.look),)
+        self._put(self.canvas.paint(*self._pictures), now.monotonic_ns)
 
     def _put(self, canvas: Bytes, monotonic_ns: int) -> None:
         self.group.fill(canvas)
@@ -219,17 +221,40 @@ class Voice:
         return self._held_ns is not None and now.monotonic_ns - self._held_ns > STALLED_NS
 
     def _hold(self, segment: Segment, path: str, now: Instant) -> int:
-        """The frame has not come from the disk: what is on the wire stays, kept alive (E1.31 6.7.1)."""
+        """The frame has not come from the disk: what is on the wire stays, as bright as the score has it now, and is
+        kept alive (6.6.2). Of another piece, or a look, it never becomes brighter."""
+        at_ns = now.monotonic_ns
         if self._held_ns is None:
-            self._held_ns = now.monotonic_ns
+            self._held_ns = at_ns
+            if not self._unchanged:  # frames were moving, or nothing was sent yet
+                self._unchanged, self._next_ns = 1, at_ns + (STALLED_NS if self._pictures else THIN_NS)
         if self._stalled(now):
             text = "its frames do not come from the disk in time; the last one stays on the wire"
             self.trouble("disk", path, text, segment, None)
-        if now.monotonic_ns >= max(self._sent_ns, self._held_ns) + THIN_NS:
-            self._frame_ns = self._sent_ns = now.monotonic_ns
-            self.group.send()
-        keep_ns = max(self._sent_ns, self._held_ns) + THIN_NS
-        return max(now.monotonic_ns + RETRY_NS, min(now.monotonic_ns + STALLED_NS, keep_ns))
+        level, before = segment.level_at(now.at_ns), self.shown.level
+        if not self._pictures or self._pictures[0].path != path:
+            level = min(level, before)
+        next_ns = self._next_ns if level == before else self._sent_ns + STEADY_NS
+        if at_ns >= next_ns:
+            self._frame_ns = at_ns
+            if level == before:
+                self._sent_ns = at_ns
+                self.group.send()
+            else:
+                self._repaint(level, at_ns)
+            self._rest(now, level == before)
+            next_ns = self._next_ns
+        return max(at_ns + RETRY_NS, min(at_ns + STALLED_NS, next_ns))
+
+    def _repaint(self, level: float, monotonic_ns: int) -> None:
+        """What was painted last, at another level."""
+        brightness = min(FULL, max(0, int(level * FULL)))
+        first, *others = self._pictures
+        pictures = [one._replace(brightness=int(brightness * self.shown.share)) for one in others]
+        rest = brightness - sum(one.brightness for one in pictures)
+        self._pictures = (first._replace(brightness=rest), *pictures)
+        self.shown = self.shown._replace(level=level)
+        self._put(self.canvas.paint(*self._pictures), monotonic_ns)
 
     def black(self, now: Instant, release: bool) -> int:
         """Black: at once when it was not, then thinned out; or, with `release`, the streams end."""
@@ -242,7 +267,7 @@ class Voice:
         self._put(self.canvas.blank(), now.monotonic_ns)
         self.group.flush()
         self._picture, self._coming, self._frame, self._held_ns = black, None, -1, None
-        self.shown = Shown()
+        self.shown, self._pictures = Shown(), ()
         wait_ns = self._rest(now, same)
         if release and self._unchanged >= THIN_AFTER:
             self.group.terminate()

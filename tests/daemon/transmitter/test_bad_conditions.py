@@ -203,11 +203,17 @@ def test_a_disk_that_stalls_too_long_freezes_the_piece_and_nothing_else(
         heard = len(ear.heard)
         ear.wait_until(lambda all_: len(all_) >= heard + 800)  # kept alive
         now = time.time_ns()
-        stage.score(segment(now, now + 600 * SECOND_NS, **moving(film, 400)), id=2)
+        pause = [segment(now, now + SECOND_NS, (1.0, 0.0), **moving(disk.mounted / path.name, 160))]
+        pause.append(segment(now + SECOND_NS, now + 600 * SECOND_NS, (0.0, 0.0), look=1))
+        stage.score(*pause, id=2)
+        ear.wait_until(lambda all_: any(0 < max(one.slots) < 200 for one in all_[heard:]))  # what is held fades
+        ear.wait_until(lambda all_: not any(any(one.slots) for one in all_[-800:]))
+        now = time.time_ns()
+        stage.score(segment(now, now + 600 * SECOND_NS, **moving(film, 400)), id=3)
         stage.wait_for("telemetry", lambda said: said["piece"] == "film" and said["frame"] > 5)
         disk.go_on()
         now = time.time_ns()
-        stage.score(segment(now, now + 600 * SECOND_NS, **moving(disk.mounted / path.name, 160)), id=3)
+        stage.score(segment(now, now + 600 * SECOND_NS, **moving(disk.mounted / path.name, 160)), id=4)
         last = stage.wait_for("telemetry", lambda said: said["piece"] == "big" and said["frame"] is not None)
         assert last["frames_due"] == last["frames_sent"] + last["frames_dropped"]
         assert last["frames_sent"] > frozen["frames_sent"]
