@@ -6,6 +6,7 @@ from typing import Any
 
 from gloaming.daemon.direction.score import Segment
 from gloaming.daemon.site import Site
+from gloaming.daemon.timetable.hours import windows
 
 
 def setup_message(site: Site, cid: str, limits: dict[str, Any] | None) -> dict[str, Any]:
@@ -38,6 +39,20 @@ def setup_message(site: Site, cid: str, limits: dict[str, Any] | None) -> dict[s
         "loop": output.loop,
         "universes": universes,
         "limits": limits,
+    }
+
+
+def dark_message(site: Site, from_ns: int, until_ns: int, low: list[list[float]]) -> dict[str, Any]:
+    """A `dark`: the neighbours' dark and quiet windows, and where a rig check may be lit all the same."""
+    dark = windows(site.neighbours.dark, site.spot, from_ns, until_ns)
+    quiet = windows(site.neighbours.quiet, site.spot, from_ns, until_ns)
+    return {
+        "op": "dark",
+        "from_ns": from_ns,
+        "until_ns": until_ns,
+        "windows": [[begin_ns, end_ns] for begin_ns, end_ns, _ in dark],
+        "low": low,
+        "quiet": [[begin_ns, end_ns, rule.volume] for begin_ns, end_ns, rule in quiet],
     }
 
 

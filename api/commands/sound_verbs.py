@@ -22,7 +22,7 @@ import numpy as np
 
 from gloaming.api.commands.run import state_folder
 from gloaming.daemon.direction.billing import neighbours_windows
-from gloaming.daemon.messages import setup_message
+from gloaming.daemon.messages import dark_message, setup_message
 from gloaming.daemon.site import Site, load_site
 from gloaming.daemon.sound_tables import read_delay
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices
@@ -105,7 +105,7 @@ def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int)
     try:
         sock = _connect(line, transmitter)
         anchor = {"utc_ns": time.time_ns(), "monotonic_ns": time.monotonic_ns()}
-        dark = {"op": "dark", "from_ns": begin_ns - 60 * SECOND_NS, "until_ns": until_ns, "windows": [], "low": []}
+        dark = dark_message(site, begin_ns - 60 * SECOND_NS, until_ns, [])
         black = _segment(begin_ns - BEFORE_NS, begin_ns)
         piece = {"path": str(frames), "piece": "click and flash", "frames": seconds * FPS, "sound": str(sound)}
         score = {

@@ -153,6 +153,7 @@ class Transmitter:
                 self._set_up(message)
             case "dark":
                 self.player.dark = read_dark(message)
+                self.sound.hush(self.player.dark)
             case "score":
                 self.player.score = read_score(message)
                 self.sound.play(self.player.score, time.monotonic_ns())

@@ -47,6 +47,8 @@ class Dark:
     ends: tuple[int, ...]
     low: tuple[tuple[int, int, float], ...] = ()
     """Where the neighbours let a rig check be lit all the same: from, until, how bright at the most."""
+    quiet: tuple[tuple[int, int, float], ...] = ()
+    """Their quiet windows: from, until, how loud at the most."""
 
     def ceiling(self, at_ns: int) -> float:
         """How bright it may be at an instant."""
@@ -208,8 +210,11 @@ def read_dark(message: dict[str, Any]) -> Dark:
         else:
             merged.append([begin, end])
     begins, ends = tuple(window[0] for window in merged), tuple(window[1] for window in merged)
-    low = tuple((instant(begin), instant(end), share(level)) for begin, end, level in message.get("low", ()))
-    return Dark(instant(message["from_ns"]), instant(message["until_ns"]), begins, ends, low)
+    low, quiet = (
+        tuple((instant(begin), instant(end), share(most)) for begin, end, most in message.get(key, ()))
+        for key in ("low", "quiet")
+    )
+    return Dark(instant(message["from_ns"]), instant(message["until_ns"]), begins, ends, low, quiet)
 
 
 def _read_mix(one: dict[str, Any]) -> Mix:

@@ -25,6 +25,7 @@ from gloaming.daemon.transmitter.sound.clock import SECOND_NS, DeviceClock, Line
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, Report, devices, find, open_stream
 from gloaming.daemon.transmitter.sound.mixer import Voice, mix
 from gloaming.daemon.transmitter.sound.plan import Cue, Plan, read_plan
+from gloaming.daemon.transmitter.sound.quiet import Quiet, read_quiet
 from gloaming.daemon.transmitter.sound.reel import Reel
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.soundfile_info import SoundMissingError, inspect_sound
@@ -50,6 +51,7 @@ class SoundProcess:
     def __init__(self, sock: socket.socket) -> None:
         self.sock = sock
         self.plan: Plan | None = None
+        self.quiet: Quiet | None = None
         self.stream: Any = None
         self.clock: DeviceClock | None = None
         self.line: Line | None = None
@@ -88,11 +90,13 @@ class SoundProcess:
         self.called_ns = now_ns
         self.starved += report.starved
         self._reports.append((first, now_ns + int(report.ahead_s * SECOND_NS)))
-        line, plan = self.line, self.plan
+        line, plan, quiet = self.line, self.plan, self.quiet
         if line is None or plan is None:
             out.fill(0)
             return
-        before, self._level = self._level, plan.level_at(line.heard_ns(self.index))
+        heard_ns = line.heard_ns(self.index)
+        ceiling = quiet.ceiling(heard_ns, time.time_ns() - now_ns) if quiet else 0.0
+        before, self._level = self._level, min(plan.level_at(heard_ns), ceiling)
         mix(out, first, self.voices, before, self._level)
 
     def _read(self) -> None:
@@ -101,7 +105,7 @@ class SoundProcess:
             self._leave()
         *lines, self._unread = (self._unread + data).split(b"\n")
         for message in map(json.loads, lines):
-            self.plan = read_plan(message)
+            self.quiet, self.plan = read_quiet(message["quiet"]), read_plan(message)
             key, lead_ns = message["lead"]
             if key and not self.voices:
                 self._lead = (tuple(key), lead_ns)

@@ -12,9 +12,10 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-from gloaming.daemon.transmitter.messages import Score, Segment
+from gloaming.daemon.transmitter.messages import Dark, Score, Segment
 from gloaming.daemon.transmitter.sound.follow import SECOND_NS, Follower
 from gloaming.daemon.transmitter.sound.plan import Plan, plan_of
+from gloaming.daemon.transmitter.sound.quiet import quiet_of
 
 BEFORE_NS = 20 * SECOND_NS
 """How long before the first sound the process is started."""
@@ -37,12 +38,15 @@ Trouble = Callable[[str, str, str], None]
 
 
 class SoundLine:
-    """Holds the plan and the process that plays it. `trouble` is told kind, subject and text, anew while it stands."""
+    """Holds the plan, the neighbours' windows, and the process that plays. `trouble` is told kind, subject and text,
+    anew while it stands."""
 
     def __init__(self, trouble: Trouble) -> None:
         self.trouble = trouble
         self.follower = Follower()
         self.plan = Plan(None, (), ())
+        self._score: Score | None = None
+        self._dark: Dark | None = None
         self.sock: socket.socket | None = None
         self.starved = self.missed = self.restarts = 0
         self._process: subprocess.Popen[bytes] | None = None
@@ -58,8 +62,13 @@ class SoundLine:
         plan = plan_of(score)
         if plan.device != self.plan.device:
             self._hang_up()
-        self.plan = plan
+        self.plan, self._score = plan, score
         self.tend(monotonic_ns)
+        self._tell()
+
+    def hush(self, dark: Dark) -> None:
+        """The neighbours' windows have come."""
+        self._dark = dark
         self._tell()
 
     def shift_ns(self, segment: Segment, turn: int, monotonic_ns: int) -> int:
@@ -152,7 +161,8 @@ class SoundLine:
 
     def _tell(self) -> None:
         if self.sock:
-            message = {**self.plan.as_json(), "lead": self.follower.lead}
+            quiet = quiet_of(self._dark, self._score).as_json() if self._dark and self._score else None
+            message = {**self.plan.as_json(), "quiet": quiet, "lead": self.follower.lead}
             self._unsent += json.dumps(message).encode() + b"\n"
             self._send()
 

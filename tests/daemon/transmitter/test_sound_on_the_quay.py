@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from tests.daemon.transmitter.quay import (
+    EVERY_S,
+    FIRST_S,
     Quay,
     Recording,
     clicks_and_flashes,

@@ -1,0 +1,55 @@
+"""The second lock on the quiet hours: how loud it may be, whatever a score says. Told the time, reads no clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from gloaming.daemon.transmitter.messages import Dark, Score
+
+AHEAD_NS = 60_000_000
+"""By so much sooner a window begins: a block of samples, in which the level falls, is over by then."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """Windows `(from_ns, until_ns, volume)`, known for `[from_ns, until_ns)`; where nothing is known it is silent.
+
+    `offset_ns` leads from the monotonic clock to the score's time, `wall_offset_ns` from the machine's wall clock.
+    """
+
+    from_ns: int
+    until_ns: int
+    windows: tuple[tuple[int, int, float], ...]
+    offset_ns: int
+    wall_offset_ns: int
+
+    def ceiling(self, heard_ns: int, apart_ns: int) -> float:
+        """How loud it may be at a monotonic instant, by both clocks; `apart_ns` is how far the wall clock is ahead."""
+        times_ns = (heard_ns + self.offset_ns, heard_ns + apart_ns + self.wall_offset_ns)
+        return min(self._at(at_ns + ahead_ns) for at_ns in times_ns for ahead_ns in (0, AHEAD_NS))
+
+    def _at(self, at_ns: int) -> float:
+        if not self.from_ns <= at_ns < self.until_ns:
+            return 0.0
+        return min([1.0, *(volume for begin_ns, end_ns, volume in self.windows if begin_ns <= at_ns < end_ns)])
+
+    def as_json(self) -> list[Any]:
+        """As part of the `plan` message."""
+        return [self.from_ns, self.until_ns, self.windows, self.offset_ns, self.wall_offset_ns]
+
+
+def quiet_of(dark: Dark, score: Score) -> Quiet:
+    """What a `dark` message forbids the sound, by the clocks of a score: dark hours are silent, too."""
+    dark_windows = ((begin_ns, end_ns, 0.0) for begin_ns, end_ns in zip(dark.begins, dark.ends, strict=True))
+    windows = (*dark_windows, *dark.quiet)
+    return Quiet(dark.from_ns, dark.until_ns, windows, score.offset_ns, score.wall_offset_ns)
+
+
+def read_quiet(one: list[Any] | None) -> Quiet | None:
+    """What `as_json` gave; None is none, and silent."""
+    if one is None:
+        return None
+    from_ns, until_ns, windows, offset_ns, wall_offset_ns = one
+    read = tuple((begin_ns, end_ns, volume) for begin_ns, end_ns, volume in windows)
+    return Quiet(from_ns, until_ns, read, offset_ns, wall_offset_ns)
