@@ -1,4 +1,7 @@
-"""What the transmitter asks of the kernel: a punctual timer, real-time priority, locked memory. All may be refused."""
+"""What the transmitter asks of the kernel: a punctual timer, real-time priority or else a short slice, locked memory.
+
+All may be refused.
+"""
 
 from __future__ import annotations
 
@@ -16,8 +19,42 @@ PRIORITY = 40
 PRIORITY_READER = 30
 """The threads that read hold the interpreter's lock now and then, so they must not be kept waiting with it."""
 SWITCH_S = 0.0002
+_SCHED_SETATTR = {"x86_64": 314, "aarch64": 274, "armv7l": 380, "riscv64": 274}
+"""The system call's number (asm/unistd.h of each); the C library has it from glibc 2.41 on only."""
+SLICE_NS = 100_000
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
 _KEPT_BYTES = 32 << 20
+
+
+class _SchedAttr(ctypes.Structure):
+    """struct sched_attr, as sched_setattr(2) has it: 48 bytes."""
+
+    _fields_ = (
+        ("size", ctypes.c_uint32),
+        ("policy", ctypes.c_uint32),
+        ("flags", ctypes.c_uint64),
+        ("nice", ctypes.c_int32),
+        ("priority", ctypes.c_uint32),
+        ("runtime", ctypes.c_uint64),
+        ("deadline", ctypes.c_uint64),
+        ("period", ctypes.c_uint64),
+    )
+
+
+def ask_for_short_slice() -> bool:
+    """Without real-time priority: run in slices of 0.1 ms, so that whoever computes is interrupted at once for a frame.
+
+    Anybody may ask (Linux 6.12 and newer; what is older takes it and does nothing, which the kernel's answer tells).
+    """
+    number = _SCHED_SETATTR.get(os.uname().machine)
+    if number is None:
+        return False
+    attr = _SchedAttr(size=ctypes.sizeof(_SchedAttr), policy=os.SCHED_OTHER, nice=os.nice(0), runtime=SLICE_NS)
+    if _libc.syscall(number, 0, ctypes.byref(attr), 0) != 0:
+        return False
+    heard = _SchedAttr()
+    asked = _libc.syscall(number + 1, 0, ctypes.byref(heard), ctypes.sizeof(heard), 0) == 0
+    return bool(asked and heard.runtime == SLICE_NS)
 
 
 def ask_for_grants() -> dict[str, bool]:
@@ -37,6 +74,7 @@ def ask_for_grants() -> dict[str, bool]:
         grants["real_time"] = True
     except OSError:
         grants["real_time"] = False
+        grants["short_slice"] = ask_for_short_slice()
     grants["locked_memory"] = _libc.mlockall(_MCL_CURRENT | _MCL_FUTURE | _MCL_ONFAULT) == 0
     gc.collect()
     gc.freeze()
@@ -45,9 +83,11 @@ def ask_for_grants() -> dict[str, bool]:
 
 
 def follow_grants(grants: dict[str, bool]) -> None:
-    """At the start of a thread: a little below the main thread, where that is granted."""
+    """At the start of a thread: a little below the main thread where that is granted, else beside it."""
     if grants["real_time"]:
         os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(PRIORITY_READER))
+    else:
+        ask_for_short_slice()
 
 
 def listen(path: Path) -> socket.socket:

@@ -122,31 +122,24 @@ def main() -> None:
         stage.wait_for("telemetry", lambda said: said["frames_sent"] > 20)
         before = stage.wait_for("telemetry")
         if not args.quiet:
-            load = (
-                "stress-ng",
-                "--cpu",
-                "2",
-                "--vm",
-                "1",
-                "--vm-bytes",
-                "512M",
-                "--timeout",
-                str(int(args.seconds) + 30),
-            )
-            stack.enter_context(process(*load, str(int(args.seconds) + 30)))
+            hogs = ("--cpu", "2", "--vm", "1", "--vm-bytes", "512M", "--timeout", str(int(args.seconds) + 30))
+            load = stack.enter_context(process("stress-ng", *hogs))
             took = stack.enter_context(requests())
         beside = subprocess.run(cyclictest(args.seconds, real_time), capture_output=True, text=True, check=True).stdout
         last = stage.wait_for("telemetry")
         while time.time_ns() - last["at_ns"] > 1_500_000_000:  # those that came while cyclictest ran
             last = stage.wait_for("telemetry")
         memory = memory_mb(stage)
+        if not args.quiet and load.poll() is not None:
+            sys.exit("stress-ng has not kept the machine busy: nothing was measured")
     due = last["frames_due"] - before["frames_due"]
     dropped = last["frames_dropped"] - before["frames_dropped"]
     lateness = last["lateness_us"]
     print(f"{UNIVERSES} universes, {FPS} frames a second, {args.seconds:g} s, {'no load' if args.quiet else 'load'}")
     print(f"granted: {', '.join(name for name, granted in grants.items() if granted) or 'nothing'}")
     print(f"frames due {due}, dropped {dropped}; memory {memory:.0f} MB at the most")
-    print("transmitter, late by us: " + ", ".join(f"{key} {value}" for key, value in lateness.items()))
+    print("transmitter, late by us: " + ", ".join(f"{key} {value}" for key, value in lateness.items()), end="")
+    print(f" (max before the load began {before['lateness_us']['max']})")
     figures = {f"p{share}": percentile_us(beside, float(share) / 100) for share in ("50", "99", "99.9")}
     worst = re.search(r"Max Latencies: 0*(\d+)", beside)
     print("cyclictest,  late by us: " + ", ".join(f"{key} {value}" for key, value in figures.items()), end="")
