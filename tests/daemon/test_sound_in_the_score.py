@@ -21,13 +21,13 @@ from gloaming.daemon.direction.programme import DAY_NS, Giving, Piece
 from gloaming.daemon.direction.rehearsal import rehearse
 from gloaming.daemon.direction.score import SECOND_NS, Reason, State
 from gloaming.daemon.direction.stage import Facts, Stage, Window
-from gloaming.daemon.messages import segment_message
+from gloaming.daemon.messages import dark_message, segment_message
 from gloaming.daemon.sound_tables import read_delay, read_level
 from gloaming.daemon.survey_sound import survey_sounds
 from gloaming.daemon.transmitter.messages import read_score
 from gloaming.daemon.transmitter.sound.plan import plan_of
 from gloaming.shows.mistake import MistakeError
-from tests.daemon.quay_site import EVENING, TABLES, site_of, write
+from tests.daemon.quay_site import EVENING, TABLES, ns, site_of, write
 
 S = SECOND_NS
 MIN, H = 60 * S, 3600 * S
@@ -228,6 +228,18 @@ def test_no_sound_passes_what_the_quiet_hours_allow(
     steps = [abs(b.sound_from - a.sound_until) for a, b in pairwise(day.segments)]
     ceilings = {rule.from_ns for rule in rules}
     assert all(step < 1e-6 or b.from_ns in ceilings for step, (_, b) in zip(steps, pairwise(day.segments), strict=True))
+
+
+def test_the_transmitter_is_told_of_the_quiet_hours_too(tmp_path: Path) -> None:
+    hours = (
+        '\n[neighbours]\nquiet = [{ from = "20:00", to = "21:00", volume = 0.3 }, { from = "21:00", to = "09:00" }]\n'
+    )
+    message = dark_message(
+        site_of(tmp_path, TABLES, EVENING, hours), ns("2026-12-01T12:00"), ns("2026-12-02T08:00"), []
+    )
+    evening = [ns("2026-12-01T20:00"), ns("2026-12-01T21:00"), 0.3]
+    assert message["quiet"] == [evening, [evening[1], ns("2026-12-02T09:00"), 0.0]]
+    assert message["windows"] == []
 
 
 def test_delays_and_levels_are_read() -> None:

@@ -74,9 +74,9 @@ class Stage:
         setup |= {"synchronization": None, "at_rest": "black", "sequence_from": 0}
         self.say(op="setup", universes=universes, **{**setup, **more})
 
-    def dark(self, *windows: tuple[int, int]) -> None:
+    def dark(self, *windows: tuple[int, int], **more: Any) -> None:
         now_ns = time.time_ns()
-        self.say(op="dark", from_ns=now_ns - DAY_NS, until_ns=now_ns + DAY_NS, windows=windows)
+        self.say(op="dark", from_ns=now_ns - DAY_NS, until_ns=now_ns + DAY_NS, windows=windows, **more)
 
     def score(self, *segments: dict[str, Any], id: int = 1) -> None:
         anchor = {"utc_ns": time.time_ns(), "monotonic_ns": time.monotonic_ns()}

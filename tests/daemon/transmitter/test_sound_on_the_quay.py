@@ -153,6 +153,37 @@ def test_quiet_is_quiet_while_the_light_goes_on(quay: Quay, tmp_path: Path) -> N
     assert clicks.max() < quiet_ns + offset_ns + 50_000_000
 
 
+def test_a_sound_outlasts_its_frames_in_black_and_quiet_windows_are_silent_whatever_the_score_says(
+    quay: Quay, tmp_path: Path
+) -> None:
+    path, sound = clicks_and_flashes(tmp_path, 20)
+    recording = Recording(quay)
+    with wire_to("127.0.88.8") as ear, on_stage(tmp_path) as stage:
+        begin(stage, "127.0.88.8")
+        offset_ns = time.monotonic_ns() - time.time_ns()
+        zero_ns = time.time_ns() + 2 * SECOND_NS
+        ended_ns, quiet_ns, loud_ns, end_ns = (zero_ns + seconds * SECOND_NS for seconds in (4, 6, 9, 20))
+        stage.dark(quiet=[(quiet_ns, loud_ns, 0.0)])
+        content = sounding(path, sound, 20)
+        rest = {**content, "path": None, "level": (0.0, 0.0)}
+        stage.score(
+            segment(zero_ns, ended_ns, zero_ns=zero_ns, **content),
+            segment(ended_ns, end_ns, zero_ns=zero_ns, **rest),
+        )
+        deadline = time.monotonic() + PATIENCE_S
+        while len(late := [click for click in recording.clicks_ns() if click > loud_ns + offset_ns]) < 3:
+            assert time.monotonic() < deadline, "the sound does not come back"
+            time.sleep(0.2)
+        lit = [one.at_ns for one in ear.data() if any(one.slots)]
+    recording.end()
+    clicks = recording.clicks_ns() - offset_ns
+    assert max(lit) - offset_ns < ended_ns + 100_000_000
+    assert [click for click in clicks if ended_ns < click < quiet_ns], "the sound goes on in the dark"
+    assert not [click for click in clicks if quiet_ns - 40_000_000 < click < loud_ns]
+    off_ns = (np.array(late) - offset_ns - zero_ns) % (EVERY_S * SECOND_NS) - FIRST_S * SECOND_NS
+    assert abs(np.median(off_ns)) < BOUND_MS * 1e6, "and comes back at its place"
+
+
 @pytest.mark.parametrize(
     ("content", "said"),
     [(None, "no such file"), (b"words, and no sound at all", "not sound that can be played")],

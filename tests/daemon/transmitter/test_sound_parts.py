@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -12,11 +13,12 @@ import numpy as np
 import pytest
 import soundfile
 
-from gloaming.daemon.transmitter.messages import Score, Segment
+from gloaming.daemon.transmitter.messages import Score, Segment, read_dark
 from gloaming.daemon.transmitter.sound.clock import DeviceClock
 from gloaming.daemon.transmitter.sound.follow import Follower
 from gloaming.daemon.transmitter.sound.mixer import Voice, mix
 from gloaming.daemon.transmitter.sound.plan import Cue, plan_of, read_plan
+from gloaming.daemon.transmitter.sound.quiet import Quiet, quiet_of, read_quiet
 from gloaming.daemon.transmitter.sound.reel import Reel, to_channels
 
 RATE = 48_000
@@ -147,12 +149,54 @@ def test_a_delay_moves_the_sound_but_never_the_quiet() -> None:
         assert plan.level_at(5 * S) == plan.level_at(9 * S) == plan.level_at(-1) == 0
 
 
+def test_a_sound_that_outlasts_its_frames_goes_on_as_it_is_and_does_not_begin_again() -> None:
+    rest = replace(sounding(110, 114, 100), path=None)
+    plan = plan_of(score(sounding(100, 110, 100), rest, replace(sounding(114, 116, 100, (0, 0)), path=None)))
+    (cue,) = plan.cues(0)
+    assert (cue.from_ns, cue.until_ns, cue.zero_ns, cue.key[2]) == (0, 16 * S, 0, 0)
+    (taken_up,) = plan_of(score(rest)).cues(0)
+    assert taken_up.same(cue) and taken_up.from_ns == 10 * S
+
+
 def test_a_plan_passes_from_process_to_process() -> None:
     plan = plan_of(score(sounding(100, 104, 100, (0, 1)), sounding(104, 110, 100)))
     assert read_plan(plan.as_json()) == plan
     assert len(plan.stretches) == 1
     assert plan.level_at(2 * S) == 0.5
     assert plan.heard_within(0, S) and not plan.heard_within(11 * S, 12 * S)
+
+
+def dark_and_quiet(dark: list[tuple[float, float]], quiet: list[tuple[float, float, float]]) -> Quiet:
+    """By a score that is 100 s ahead of the clock and a wall clock that is to be set 5 s forward; known for 900 s."""
+    windows = [[round(begin * S), round(end * S)] for begin, end in dark]
+    hushed = [[round(begin * S), round(end * S), volume] for begin, end, volume in quiet]
+    told = read_dark({"from_ns": 0, "until_ns": 900 * S, "windows": windows, "quiet": hushed})
+    found = read_quiet(quiet_of(told, replace(score(), wall_offset_ns=5 * S)).as_json())
+    assert found
+    return found
+
+
+def test_quiet_and_dark_windows_and_what_nobody_knows_are_silent() -> None:
+    quiet = dark_and_quiet([(300, 400)], [(200, 250, 0.0), (240, 260, 0.5), (500, 600, 0.25)])
+    loud = {
+        at_s: quiet.ceiling((at_s - 100) * S, 95 * S) for at_s in (199, 200, 249, 251, 261, 299, 300, 399, 400, 550)
+    }
+    assert loud == {199: 1, 200: 0, 249: 0, 251: 0.5, 261: 1, 299: 1, 300: 0, 399: 0, 400: 1, 550: 0.25}
+    assert quiet.ceiling(-101 * S, 95 * S) == quiet.ceiling(800 * S, 95 * S) == 0
+
+
+def test_quiet_by_either_clock_is_quiet() -> None:
+    quiet = dark_and_quiet([], [(200, 250, 0.0)])
+    assert quiet.ceiling(90 * S, 95 * S) == 1
+    assert quiet.ceiling(90 * S, 105 * S) == 0, "by the wall clock"
+    assert quiet.ceiling(110 * S, 0) == 0, "by the score's"
+
+
+def test_a_message_that_says_nothing_of_quiet_hours_can_be_read_and_one_that_says_nonsense_cannot() -> None:
+    told = {"from_ns": 0, "until_ns": 900 * S, "windows": []}
+    assert read_dark(told).quiet == ()
+    with pytest.raises(ValueError, match="from 0 to 1"):
+        read_dark({**told, "quiet": [[1, 2, 3]]})
 
 
 class Known(Reel):
