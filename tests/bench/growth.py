@@ -1,7 +1,7 @@
 """`python -m tests.bench.growth [MINUTES]`: does anything grow? Many times the usual requests, overrides and pieces.
 
-Memory (resident), open files and threads of both processes, after a tenth of the time as warm-up and at the end; and
-what was written to the card, as megabytes a day at that rate.
+Memory (resident), open files and threads of both processes, after a tenth of the time as warm-up and at each tenth
+since; and what was written to the card meanwhile.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
+import urllib.request
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,21 +41,33 @@ def size(pid: int) -> Size:
 
 
 def work(broken: Broken, seconds: float) -> int:
-    """Ten requests a second; an override asked for and taken back each second; a skip every five."""
-    done, begin = 0, time.monotonic()
+    """Ten requests a second; an override asked for and taken back every six, a skip every minute; a piece every half
+    minute. (Usual is one phone that looks once a second, an override in ten minutes, a piece in five.)"""
+    done, turn, begin = 0, 0, time.monotonic()
     while time.monotonic() - begin < seconds:
-        for path in ("/api/now", "/api/journal?limit=50", "/api/nights?days=3", "/metrics", "/api/health", "/api/rig"):
-            status = "raw" if path == "/metrics" else broken.evening.ask("GET", path)[0]
-            assert status in (200, "raw"), (path, status)
-            done += 1
-        code, answer = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 0.5, "minutes": 1})
-        assert code == 201, answer
-        broken.evening.ask("DELETE", f"/api/overrides/{answer['id']}")
-        if int(time.monotonic() - begin) % 5 == 0:
-            broken.evening.ask("POST", "/api/overrides", {"kind": "skip"})
-        done += 3
-        time.sleep(0.7)
+        for path in ("/api/now", "/api/journal?limit=50", "/api/nights?days=3", "/api/health", "/api/rig"):
+            assert broken.evening.ask("GET", path)[0] == 200, path
+        metrics(broken)
+        done += 6
+        if turn % 10 == 0:
+            code, answer = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 0.5, "minutes": 1})
+            assert code == 201, answer
+            assert broken.evening.ask("DELETE", f"/api/overrides/{answer['id']}")[0] == 200
+            done += 2
+        if turn % 100 == 50:
+            done += broken.evening.ask("POST", "/api/overrides", {"kind": "skip"})[0] == 201
+        turn += 1
+        broken.ear.packets.clear()
+        time.sleep(max(0.0, begin + turn * 0.6 - time.monotonic()))
     return done
+
+
+def metrics(broken: Broken) -> None:
+    state = broken.evening.state
+    headers = {"Authorization": f"Bearer {(state / 'token').read_text().strip()}"}
+    request = urllib.request.Request(f"{(state / 'address').read_text().strip()}/metrics", headers=headers)
+    with urllib.request.urlopen(request, timeout=10) as answer:
+        assert answer.read().startswith(b"# HELP")
 
 
 def main() -> None:
@@ -63,16 +76,17 @@ def main() -> None:
         broken.wait_until_lit()
         pids = {name: broken.evening.pid(name) for name in ("director", "transmitter")}
         work(broken, seconds / 10)
-        before = {name: size(pid) for name, pid in pids.items()}
-        done = work(broken, seconds * 9 / 10)
-        broken.ear.packets.clear()
-        for name, pid in pids.items():
-            was, now = before[name], size(pid)
-            print(
-                f"{name}: {was.resident_mib:.1f} to {now.resident_mib:.1f} MiB, files {was.files} to {now.files}, "
-                f"threads {was.threads} to {now.threads}, written {now.written_mib - was.written_mib:.2f} MiB"
-            )
-        print(f"{done} requests in {seconds * 0.9:.0f} s")
+        before, done = {name: size(pid) for name, pid in pids.items()}, 0
+        for part in range(1, 10):
+            done += work(broken, seconds / 10)
+            print(f"after {seconds * part / 600:.0f} min: {done} requests")
+            for name, pid in pids.items():
+                was, now = before[name], size(pid)
+                print(
+                    f"  {name}: {was.resident_mib:.1f} to {now.resident_mib:.1f} MiB, files {was.files} to {now.files},"
+                    f" threads {was.threads} to {now.threads}, written {now.written_mib - was.written_mib:.2f} MiB",
+                    flush=True,
+                )
 
 
 if __name__ == "__main__":
