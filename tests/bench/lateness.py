@@ -6,6 +6,9 @@ As root, with cyclictest (Debian: rt-tests) and stress-ng. 96 universes at 40 fr
 loopback; stress-ng keeps both cores at work with computing and memory; 50 requests a second go to an HTTP server in a
 process of its own. `--without real-time` takes the right to it away; `--quiet` leaves the load out. Ten minutes unless
 said otherwise. Lateness is from the instant a frame is due to the instant its sending begins.
+
+On a virtual machine the host may take the processors away for milliseconds, whatever the priorities; the kernel counts
+it as steal (proc_stat(5)), in hundredths of a second. The seconds in which that happened are told apart from the rest.
 """
 
 from __future__ import annotations
@@ -19,14 +22,18 @@ import tempfile
 import threading
 import time
 import urllib.request
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 from tests.bench.transmit import FPS, SLOTS, frames_of, memory_mb
 from tests.daemon.transmitter.stage import moving, on_stage, segment, universe, write_frames
 
+BOUNDS_US = (300, 500, 1000, 5000)
 UNIVERSES, HOST, REQUESTS_HZ = 96, "127.0.44.200", 50
 SERVER = """
 import fastapi, uvicorn
@@ -81,6 +88,46 @@ def requests() -> Iterator[list[float]]:
             thread.join()
 
 
+@contextmanager
+def stolen_seconds() -> Iterator[list[tuple[int, int]]]:
+    """What the host had taken of both processors, in clock ticks, at instants a quarter of a second apart."""
+    seen: list[tuple[int, int]] = []
+    ending = threading.Event()
+
+    def look() -> None:
+        while not ending.wait(0.25):
+            seen.append((time.time_ns(), int(Path("/proc/stat").read_text().split(maxsplit=9)[8])))
+
+    thread = threading.Thread(target=look)
+    thread.start()
+    try:
+        yield seen
+    finally:
+        ending.set()
+        thread.join()
+
+
+def shares(telemetry: list[dict[str, Any]], steal: list[tuple[int, int]]) -> None:
+    """How many frames were within each bound, in seconds in which nothing was stolen and in the others."""
+    kinds: dict[bool, Counter[int]] = {False: Counter(), True: Counter()}
+    seconds: Counter[bool] = Counter()
+    for before, after in pairwise(telemetry):
+        ticks = [taken for at_ns, taken in steal if before["at_ns"] - 3e8 <= at_ns <= after["at_ns"] + 3e8]
+        stolen = bool(ticks) and ticks[-1] > ticks[0]
+        seconds[stolen] += 1
+        kinds[stolen][0] += after["frames_sent"] - before["frames_sent"]
+        for (edge_us, sooner), (_, sooner_then) in zip(
+            after["lateness_histogram_us"], before["lateness_histogram_us"], strict=True
+        ):
+            kinds[stolen][edge_us] += sooner - sooner_then
+    for stolen, name in ((False, "nothing was stolen"), (True, "the host took processors away")):
+        frames = kinds[stolen].pop(0, 0)
+        within = (
+            f"{100 * kinds[stolen][edge_us] / frames:.2f} % within {edge_us / 1000:g} ms" for edge_us in BOUNDS_US
+        )
+        print(f"{seconds[stolen]} seconds in which {name}: {frames} frames" + (f", {', '.join(within)}" * bool(frames)))
+
+
 def cyclictest(seconds: float, real_time: bool) -> list[str]:
     scheduling = ["-p", "40", "-m"] if real_time else ["--policy=other"]
     return ["cyclictest", "-q", "-t", "1", "-i", "25000", "-h", "100000", "-D", str(int(seconds)), *scheduling]
@@ -121,6 +168,7 @@ def main() -> None:
         grants = stage.heard[0]["grants"] if stage.heard else stage.wait_for("hello")["grants"]
         stage.wait_for("telemetry", lambda said: said["frames_sent"] > 20)
         before = stage.wait_for("telemetry")
+        steal = stack.enter_context(stolen_seconds())
         if not args.quiet:
             hogs = ("--cpu", "2", "--vm", "1", "--vm-bytes", "512M", "--timeout", str(int(args.seconds) + 30))
             load = stack.enter_context(process("stress-ng", *hogs))
@@ -140,6 +188,7 @@ def main() -> None:
     print(f"frames due {due}, dropped {dropped}; memory {memory:.0f} MB at the most")
     print("transmitter, late by us: " + ", ".join(f"{key} {value}" for key, value in lateness.items()), end="")
     print(f" (max before the load began {before['lateness_us']['max']})")
+    shares([one for one in stage.heard if one["op"] == "telemetry" and one["at_ns"] >= before["at_ns"]], steal)
     figures = {f"p{share}": percentile_us(beside, float(share) / 100) for share in ("50", "99", "99.9")}
     worst = re.search(r"Max Latencies: 0*(\d+)", beside)
     print("cyclictest,  late by us: " + ", ".join(f"{key} {value}" for key, value in figures.items()), end="")
