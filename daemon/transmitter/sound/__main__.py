@@ -64,7 +64,7 @@ class SoundProcess:
         """How far the light has followed a sound: one that is taken up again is taken up there."""
         self.called_ns = self.opened_ns = 0
         self.starved = 0
-        self._reports: deque[tuple[int, int]] = deque(maxlen=256)
+        self._reports: deque[tuple[int, int, bool]] = deque(maxlen=256)
         self._unread = b""
         self._next_report_ns = 0
         self._told: dict[str, int] = {}
@@ -89,7 +89,7 @@ class SoundProcess:
         first, self.index = self.index, self.index + report.frames
         self.called_ns = now_ns
         self.starved += report.starved
-        self._reports.append((first, now_ns + int(report.ahead_s * SECOND_NS)))
+        self._reports.append((first, now_ns + int(report.ahead_s * SECOND_NS), report.starved))
         line, plan, quiet = self.line, self.plan, self.quiet
         if line is None or plan is None:
             out.fill(0)

@@ -1,14 +1,20 @@
-"""The device's clock: which sample is heard when, from what the device reports, smoothed. Reads no clock itself."""
+"""The device's clock: which sample is heard when, from what the device reports, smoothed. Reads no clock itself.
+
+A card knows its time. A server is told of it late now and then, is off by 5 to 40 ms, and comes back in steps over ten
+seconds. So a report counts the less the further it is off, and a small jump is believed only once it stays as it is.
+"""
 
 from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from statistics import pstdev
+from statistics import fmean, pstdev
+
+import numpy as np
 
 SECOND_NS = 1_000_000_000
-WINDOW_NS = 30 * SECOND_NS
-SPACING_NS = 100_000_000
+WINDOW_NS = 60 * SECOND_NS
+SPACING_NS = 200_000_000
 """Between the reports that are kept once the clock is trusted."""
 LOCK_PAIRS = 16
 """So many reports in a row that agree are believed."""
@@ -18,10 +24,16 @@ NOISE_NS = 500_000.0
 """Usual error of a single report."""
 SLOPE = 300e-6
 """Usual error of a sound card's rate."""
+WEIGHED_OUT = 4.685
+"""So many usual errors off, a report counts for nothing (Tukey's biweight, at 95 % efficiency)."""
+FITS, TINY = 4, 1e-9
 STRAY_NS, FAR_NS = 5_000_000, 150_000_000
 """A report off by more than the first is not believed; where that lasts, the device has jumped."""
-STRAY_LASTS_NS, FAR_LASTS_NS = 1_200_000_000, 300_000_000
-"""Servers are wrong for a second after an underrun, so a small jump must last longer than a great one."""
+FAR_LASTS_NS, SOON_LASTS_NS, LASTS_NS = 300_000_000, 1_200_000_000, 6 * SECOND_NS
+"""How long a jump must last: a great one; a young clock's, or after an underrun; any other, which must hold still."""
+YOUNG_NS, STARVED_NS = 12 * SECOND_NS, 5 * SECOND_NS
+STILL_NS, MOVES_NS = 2 * SECOND_NS, 1_000_000
+"""It holds still where two such times in a row differ by no more than that on average."""
 SPREAD_NS = 3_000_000
 
 
@@ -45,7 +57,7 @@ class Line:
 
 
 class DeviceClock:
-    """Fits a line through what was reported in the last half minute; `line` is None until it can be trusted.
+    """Fits a line through what was reported in the last minute; `line` is None until it can be trusted.
 
     The slope is drawn towards the nominal rate as far as the reports leave it open (a regression with a prior), so a
     fresh clock is steady and an old one knows its device.
@@ -56,45 +68,72 @@ class DeviceClock:
         self.line: Line | None = None
         self.jumped_ns = 0
         """How far the device has jumped, to be set to 0 by who has dealt with it."""
-        self._pairs: deque[tuple[int, float]] = deque()
-        self._strays_since_ns = 0
+        self._pairs: deque[tuple[float, float]] = deque()
+        """How much the device had played, and how much later than that it was."""
+        self._strays: deque[tuple[int, int]] = deque()
+        self._starved_ns = -STARVED_NS
         self._noise_ns = NOISE_NS
         self._before: Line | None = None
 
-    def add(self, index: int, heard_ns: int) -> None:
-        """A report: the sample `index` is heard at `heard_ns`."""
+    def add(self, index: int, heard_ns: int, starved: bool = False) -> None:
+        """A report: the sample `index` is heard at `heard_ns`; whether the device had nothing to play before it."""
+        if starved:
+            self._starved_ns = heard_ns
         if self.line is not None:
             off_ns = heard_ns - self.line.heard_ns(index)
             if abs(off_ns) > max(STRAY_NS, 4 * self._noise_ns):
-                self._strays_since_ns = self._strays_since_ns or heard_ns
-                lasts_ns = FAR_LASTS_NS if abs(off_ns) > FAR_NS else STRAY_LASTS_NS
-                if heard_ns - self._strays_since_ns >= lasts_ns:
+                self._strays.append((heard_ns, off_ns))
+                if self._has_jumped():
                     self._before, self.line = self.line, None
                     self._pairs.clear()
+                    self._strays.clear()
                 return
-        self._strays_since_ns = 0
-        if self._pairs and heard_ns - self._pairs[-1][0] < SPACING_NS and self.line is not None:
+        self._strays.clear()
+        played_ns = index * SECOND_NS / self.rate_hz
+        if self._pairs and played_ns - self._pairs[-1][0] < SPACING_NS and self.line is not None:
             return
-        self._pairs.append((heard_ns, heard_ns - index * SECOND_NS / self.rate_hz))
+        self._pairs.append((played_ns, heard_ns - played_ns))
         while self._pairs[-1][0] - self._pairs[0][0] > WINDOW_NS:
             self._pairs.popleft()
         self._fit()
 
+    @property
+    def _young(self) -> bool:
+        return self._pairs[-1][0] - self._pairs[0][0] < YOUNG_NS
+
+    def _has_jumped(self) -> bool:
+        """Whether the reports have been off for so long that it is the device."""
+        now_ns, off_ns = self._strays[-1]
+        lasts_ns = now_ns - self._strays[0][0]
+        if abs(off_ns) > FAR_NS:
+            return lasts_ns >= FAR_LASTS_NS
+        if self._young or now_ns - self._starved_ns < STARVED_NS:
+            return lasts_ns >= SOON_LASTS_NS
+        if lasts_ns < LASTS_NS:
+            return False
+        late = [off for at_ns, off in self._strays if now_ns - at_ns < STILL_NS]
+        before = [off for at_ns, off in self._strays if STILL_NS <= now_ns - at_ns < 2 * STILL_NS]
+        return bool(before) and abs(fmean(late) - fmean(before)) < max(MOVES_NS, self._noise_ns)
+
     def _fit(self) -> None:
+        """A line through the reports, found by fitting anew with the weights that the line before gives them."""
         if self.line is None and not self._agree():
             return
-        count = len(self._pairs)
-        begin_ns, begin = self._pairs[0]
-        at = [pair[0] - begin_ns for pair in self._pairs]
-        late = [pair[1] - begin for pair in self._pairs]
-        middle, mean = sum(at) / count, sum(late) / count
-        square = sum((one - middle) ** 2 for one in at)
-        product = sum((one - middle) * (other - mean) for one, other in zip(at, late, strict=True))
-        slope = product / (square + (self._noise_ns / SLOPE) ** 2)
-        now_ns = self._pairs[-1][0]
-        lateness = begin + mean + slope * (at[-1] - middle)
-        index = round((now_ns - lateness) * self.rate_hz / SECOND_NS)
-        at_ns = round(index * SECOND_NS / self.rate_hz + lateness)
+        pairs = np.array(self._pairs) - self._pairs[0]
+        at, late = pairs[:, 0], pairs[:, 1]
+        slope = self.line.slope if self.line else 0.0
+        off = late - slope * at
+        off -= np.median(off)
+        reach_ns = WEIGHED_OUT * self._noise_ns * (3 if self._young else 1)
+        for _ in range(FITS):
+            weights = np.maximum(0, 1 - (off / reach_ns) ** 2) ** 2 + TINY
+            middle, mean = np.average(at, weights=weights), np.average(late, weights=weights)
+            square = (weights * (at - middle) ** 2).sum() + (self._noise_ns / SLOPE) ** 2
+            slope = float((weights * (at - middle) * (late - mean)).sum() / square)
+            off = late - mean - slope * (at - middle)
+        played_ns, begin_ns = self._pairs[-1][0], self._pairs[0][1]
+        at_ns = round(played_ns + begin_ns + float(mean + slope * (at[-1] - middle)))
+        index = round(played_ns * self.rate_hz / SECOND_NS)
         self.line = Line(self.rate_hz, index, at_ns, slope)
         if self._before is not None:
             self.jumped_ns = at_ns - self._before.heard_ns(index)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -75,6 +75,47 @@ def test_a_jump_of_the_device_is_told_and_a_stray_report_is_not() -> None:
         jump_ns = 80 * MS if index > 5 * RATE else 0
         clock.add(index, heard_ns + stray_ns + jump_ns)
     assert clock.jumped_ns == pytest.approx(80 * MS, abs=2 * MS)
+
+
+def worst_off_ms(
+    off_ms: Callable[[float], float], starved_s: float | None = None, ppm: float = 200
+) -> dict[int, float]:
+    """What a device reports is off by `off_ms` of the second: by how much the clock is, at the worst in each second."""
+    clock = DeviceClock(RATE)
+    worst: dict[int, float] = {}
+    for index, heard_ns in reports(120, ppm):
+        second = index / RATE
+        clock.add(index, heard_ns + round(off_ms(second) * MS), abs(second - starved_s) < 0.02)
+        if clock.line:
+            off = (clock.line.heard_ns(index) - S - index * S / RATE * (1 + ppm / 1e6)) / MS
+            worst[int(second)] = max(worst.get(int(second), 0.0), off, -off)
+    return worst
+
+
+@pytest.mark.parametrize("off_ms", [-8.0, 40.0, -36.0])
+@pytest.mark.parametrize("begin_s", [20, 65])
+def test_a_server_that_is_told_the_time_late_is_not_followed(off_ms: float, begin_s: float) -> None:
+    """As recorded from PulseAudio on a busy machine: off at once, then a third nearer every 1.7 s."""
+
+    def off(second: float) -> float:
+        steps = int((second - begin_s) / 1.7)
+        return off_ms * 0.67**steps if second >= begin_s else 0.0
+
+    assert max(worst_off_ms(off).values()) < 1.5
+
+
+@pytest.mark.parametrize(("starved_s", "within_s"), [(-1, 9), (60, 4)])
+def test_a_device_that_stays_off_is_followed_and_sooner_after_an_underrun(starved_s: float, within_s: int) -> None:
+    worst = worst_off_ms(lambda second: 25.0 if second >= 60 else 0.0, starved_s)
+    # The clock is right about the device it knows: the reports are off by 25 ms from the truth it is held against.
+    assert max(worst[second] for second in range(5, 60)) < 1
+    assert all(abs(worst[second] - 25) < 1.5 for second in range(60 + within_s, 120))
+
+
+@pytest.mark.parametrize("ppm", [-1000.0, 1000.0])
+def test_a_device_that_is_far_off_its_rate_is_known_all_the_same(ppm: float) -> None:
+    worst = worst_off_ms(lambda second: 0.0, ppm=ppm)
+    assert max(worst.values()) < 1.5
 
 
 KEY = ("/x.flac", 5, 0)
