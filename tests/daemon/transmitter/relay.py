@@ -1,0 +1,147 @@
+"""A path that loses, delays and reorders: two ends of a cable (TAP devices) whose middle is a loop of our own, since
+many kernels lack a network emulator. The receivers of its far end, by the standard's rules and with some care."""
+
+from __future__ import annotations
+
+import fcntl
+import heapq
+import os
+import random
+import select
+import struct
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from itertools import count
+
+from tests.daemon.transmitter.stage import Street, in_namespace
+
+_TUNSETIFF, _IFF_TAP, _IFF_NO_PI = 0x400454CA, 2, 0x1000
+FAR = "198.51.100.21"
+
+
+class Relay:
+    """Carries Ethernet frames between two TAP devices, both ways: each is lost with a chance of `loss`, or comes
+    `delay_ms` later, give or take up to `jitter_ms`, whatever was sent before it or after."""
+
+    def __init__(self, ends: list[int], delay_ms: float, jitter_ms: float, loss: float, seed: int) -> None:
+        self.delay_ms, self.jitter_ms, self.loss = delay_ms, jitter_ms, loss
+        self.lost = 0
+        self._ends, self._chance = ends, random.Random(seed)  # not a secret
+        self._ending = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        numbers = count()
+        under_way: list[tuple[float, int, int, bytes]] = []
+        while not self._ending.is_set():
+            wait_s = max(0.0, under_way[0][0] - time.monotonic()) if under_way else 0.1
+            for end in select.select(self._ends, [], [], min(0.1, wait_s))[0]:
+                data, other = os.read(end, 65_536), self._ends[end == self._ends[0]]
+                if self._chance.random() < self.loss:
+                    self.lost += 1
+                    continue
+                late_s = (self.delay_ms + self._chance.uniform(-1, 1) * self.jitter_ms) / 1000
+                heapq.heappush(under_way, (time.monotonic() + late_s, next(numbers), other, data))
+            while under_way and under_way[0][0] <= time.monotonic():
+                _, _, end, data = heapq.heappop(under_way)
+                os.write(end, data)
+
+    def close(self) -> None:
+        self._ending.set()
+        self._thread.join()
+        for end in self._ends:
+            os.close(end)
+
+
+def _tap(name: str) -> int:
+    """A TAP device: what the kernel sends by it is read here, what is written here has come by it."""
+    end = os.open("/dev/net/tun", os.O_RDWR)
+    fcntl.ioctl(end, _TUNSETIFF, struct.pack("16sH22x", name.encode(), _IFF_TAP | _IFF_NO_PI))
+    return end
+
+
+@contextmanager
+def bad_path(there: Street, delay_ms: float, jitter_ms: float, loss: float, seed: int) -> Iterator[Relay]:
+    """Another cable between sender and receiver, a bad one: from 198.51.100.1 to `FAR`."""
+    ends = [in_namespace(name, lambda: _tap("bad0")) for name in (there.sender, there.receiver)]
+    relay = Relay(ends, delay_ms, jitter_ms, loss, seed)
+    try:
+        for name, address in ((there.sender, "198.51.100.1"), (there.receiver, FAR)):
+            there.run(name, "ip", "addr", "add", f"{address}/24", "dev", "bad0")
+            there.run(name, "ip", "link", "set", "bad0", "up")
+        yield relay
+    finally:
+        relay.close()
+
+
+def out_of_sequence(before: int | None, number: int) -> bool:
+    """E1.31 6.7.2: by signed 8-bit arithmetic, a packet no more than 20 behind the last one is discarded."""
+    if before is None:
+        return False
+    ahead = (number - before + 128 & 0xFF) - 128
+    return -20 < ahead <= 0
+
+
+@dataclass
+class Receiver:
+    """Follows E1.31 6.7.2, and 11: data are held until the synchronization packet.
+
+    `kept` is for how many frames it has room. With none it goes by the standard alone and shows whatever it holds. With
+    one it shows what it holds when all of it bears the synchronization packet's own number, of which the standard says
+    nothing: our sources count both in step. With more it also waits for what was overtaken.
+    """
+
+    universes: int
+    kept: int
+    discarded: int = 0
+    shown: list[dict[int, bytes]] = field(default_factory=list)
+    _before: dict[object, int] = field(default_factory=dict)
+    _held: dict[int, tuple[int, bytes]] = field(default_factory=dict)
+    _frames: dict[int, dict[int, bytes]] = field(default_factory=dict)
+    _due: list[int] = field(default_factory=list)
+
+    def take(self, packet: bytes) -> None:
+        """One packet, as it came: table 4-1 (data: vector 4) and table 4-2 (synchronization: vector 8)."""
+        if packet[21] == 4:
+            universe = int.from_bytes(packet[113:115], "big")
+            self._data(universe, packet[111], packet[126:])
+        else:
+            self._synchronization(packet[44])
+
+    def _late(self, stream: object, number: int) -> bool:
+        late = out_of_sequence(self._before.get(stream), number)
+        self.discarded += late
+        if not late:
+            self._before[stream] = number
+        return late
+
+    def _data(self, universe: int, number: int, slots: bytes) -> None:
+        if self.kept > 1:
+            self._frames.setdefault(number, {})[universe] = slots
+            for old in list(self._frames)[: -self.kept]:
+                del self._frames[old]
+            self._show_due()
+        elif not self._late(universe, number):
+            self._held[universe] = (number, slots)
+
+    def _synchronization(self, number: int) -> None:
+        if self.kept > 1:
+            self._due.append(number)
+            self._show_due()
+        elif not self._late("synchronization", number):
+            whole = len(self._held) == self.universes and {at for at, _ in self._held.values()} == {number}
+            if whole or not self.kept:
+                self.shown.append({universe: slots for universe, (_, slots) in self._held.items()})
+
+    def _show_due(self) -> None:
+        for number in self._due:
+            if len(self._frames.get(number, ())) == self.universes:
+                if not self._late("shown", number):
+                    self.shown.append(self._frames.pop(number))
+                self._due.remove(number)
+                return
+        del self._due[: -self.kept]
