@@ -77,9 +77,7 @@ def test_a_jump_of_the_device_is_told_and_a_stray_report_is_not() -> None:
     assert clock.jumped_ns == pytest.approx(80 * MS, abs=2 * MS)
 
 
-def worst_off_ms(
-    off_ms: Callable[[float], float], starved_s: float | None = None, ppm: float = 200
-) -> dict[int, float]:
+def worst_off_ms(off_ms: Callable[[float], float], starved_s: float = -1, ppm: float = 200) -> dict[int, float]:
     """What a device reports is off by `off_ms` of the second: by how much the clock is, at the worst in each second."""
     clock = DeviceClock(RATE)
     worst: dict[int, float] = {}
@@ -107,7 +105,6 @@ def test_a_server_that_is_told_the_time_late_is_not_followed(off_ms: float, begi
 @pytest.mark.parametrize(("starved_s", "within_s"), [(-1, 9), (60, 4)])
 def test_a_device_that_stays_off_is_followed_and_sooner_after_an_underrun(starved_s: float, within_s: int) -> None:
     worst = worst_off_ms(lambda second: 25.0 if second >= 60 else 0.0, starved_s)
-    # The clock is right about the device it knows: the reports are off by 25 ms from the truth it is held against.
     assert max(worst[second] for second in range(5, 60)) < 1
     assert all(abs(worst[second] - 25) < 1.5 for second in range(60 + within_s, 120))
 
