@@ -195,7 +195,8 @@ class Attendant:
 
     @staticmethod
     def _stamp(site: Site) -> Stamp:
-        return stamp(site.folder, (piece.frames for piece in site.pieces.values()))
+        files = (file for piece in site.pieces.values() for file in (piece.frames, piece.sound) if file)
+        return stamp(site.folder, files)
 
     # the world outside
 
