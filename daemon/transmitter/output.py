@@ -35,15 +35,29 @@ NO_OFFLOAD = {errno.EINVAL, errno.EIO, errno.EMSGSIZE, errno.EOPNOTSUPP}
 """What the kernel answers where it cannot cut a datagram into packets on the way it has to take."""
 
 
-class Group:
-    """The universes that share a lead: their packets, and how far the sending of a frame has come."""
+class Synchronization:
+    """The synchronization packet of some hosts, and its sequence, which is apart from the data's (6.3)."""
 
-    def __init__(self, output: Output, lead_ns: int, members: list[Block]) -> None:
-        self.output, self.lead_ns, self.blocks = output, lead_ns, members
-        self.sequence = self._sync_sequence = output.setup.sequence_from
+    def __init__(self, packet: Bytes, sequence_from: int) -> None:
+        self.packet, self._sequence = packet, sequence_from
+
+    def count(self) -> None:
+        self._sequence = (self._sequence + 1) & 0xFF
+        self.packet[SYNC_SEQUENCE] = self._sequence
+
+
+class Group:
+    """The universes that share a lead: their packets, and how far the sending of a frame has come.
+
+    `syncs` are the synchronization packets by host. One that is not shared with another group counts in step with the
+    data: by its number a receiver can tell whether it has the whole of a frame.
+    """
+
+    def __init__(self, output: Output, lead_ns: int, members: list[Block], syncs: dict[str, Synchronization]) -> None:
+        self.output, self.lead_ns, self.blocks, self._syncs = output, lead_ns, members, syncs
+        self._counted = tuple(dict.fromkeys(syncs.values()))
+        self.sequence = output.setup.sequence_from
         self._runs = [layout(block, output.canvas.offsets) for block in members]
-        setup = output.setup
-        self._sync = synchronization_packet(setup.heading) if setup.heading.synchronization else None
         self._next = 0
         self.at_rest = False
         self._offload = output.wire.way == "offload"
@@ -54,11 +68,9 @@ class Group:
         cut: dict[int, list[Parcel]] = {}
         for block in self.blocks:
             cut.setdefault(block.offset_ns, []).extend(parcels(block, self._offload))
-        if self._sync is not None:
-            hosts = dict.fromkeys(block.host for block in self.blocks)
-            last = cut[max(cut)]
-            for host in hosts:
-                last.append(Parcel(host, address_of(host, number or 1), self._sync, 1, len(self._sync), ()))
+        for host, sync in self._syncs.items():
+            parcel = Parcel(host, address_of(host, number or 1), sync.packet, 1, len(sync.packet), ())
+            cut[max(cut)].append(parcel)
         self.parts = [Part(offset_ns, cut[offset_ns]) for offset_ns in sorted(cut)]
         self._senders = [output.wire.senders(part.parcels) for part in self.parts]
 
@@ -75,9 +87,6 @@ class Group:
         self.sequence = (self.sequence + 1) & 0xFF
         for block in self.blocks:
             block.packets[:, SEQUENCE] = self.sequence
-        if self._sync is not None:
-            self._sync_sequence = (self._sync_sequence + 1) & 0xFF
-            self._sync[SYNC_SEQUENCE] = self._sync_sequence
         self.output.wire.new_frame()
         self.at_rest = False
         self._next = 0
@@ -102,6 +111,9 @@ class Group:
 
     def _send_part(self, number: int) -> None:
         part, counts = self.parts[number], self.output.counts
+        if part.others:
+            for sync in self._counted:
+                sync.count()
         part.rounds += 1
         counts.packets_sent += part.packets
         counts.bytes_sent += part.bytes
@@ -139,6 +151,20 @@ class Group:
         self.at_rest = True
 
 
+def _synchronizations(setup: Setup, members: dict[int, list[Block]]) -> dict[int, dict[str, Synchronization]]:
+    """By lead and host. Hosts that hear the same groups share a packet, so that each hears one sequence (6.7.2)."""
+    made: dict[tuple[int, ...], Synchronization] = {}
+    found: dict[int, dict[str, Synchronization]] = {lead: {} for lead in members}
+    if setup.heading.synchronization:
+        for host in dict.fromkeys(block.host for blocks in members.values() for block in blocks):
+            heard = tuple(lead for lead in members if any(block.host == host for block in members[lead]))
+            if heard not in made:
+                made[heard] = Synchronization(synchronization_packet(setup.heading), setup.sequence_from)
+            for lead in heard:
+                found[lead][host] = made[heard]
+    return found
+
+
 class Output:
     """The packets of a setup and the sockets they leave by. Raises OSError where there is no such interface."""
 
@@ -157,8 +183,10 @@ class Output:
             self.canvas.limit = self.limiter.limit
         self.wire = Wire(setup.interface, unicast, ipv6, *options)
         leads = sorted({block.lead_ns for block in made}, reverse=True)
+        members = {lead: [one for one in made if one.lead_ns == lead] for lead in leads}
+        syncs = _synchronizations(setup, members)
         try:
-            self.groups = [Group(self, lead, [one for one in made if one.lead_ns == lead]) for lead in leads]
+            self.groups = [Group(self, lead, members[lead], syncs[lead]) for lead in leads]
         except OSError:  # an address that this machine cannot write down
             self.wire.close()
             raise

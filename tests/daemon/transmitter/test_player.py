@@ -243,6 +243,24 @@ def test_a_lead_sends_earlier_and_a_spread_sends_in_parts(air: Air) -> None:
         assert all([vector for _, vector in frame] == [4] * (size - 1) + [8] for frame in frames)
 
 
+def test_whoever_hears_several_leads_hears_one_sequence_of_synchronization(air: Air) -> None:
+    """6.7.2: a packet that bears the number of the one before is discarded. Where a group has one lead its numbers are
+    the data's own, by which a receiver can tell whether it has the whole of a frame."""
+    far = [universe(n, B, slots=20, lead_ns=15 * MS, spread_ns=9 * MS, multicast=True) for n in range(1, 4)]
+    near = [universe(n, A, slots=20, multicast=True) for n in range(4, 6)]
+    hall = Hall(air, *far, *near, synchronization=7000, sequence_from=250)
+    hall.score(film(SECOND_NS, 60 * SECOND_NS))
+    packets = hall.play(3 * SECOND_NS)
+    for address in (A, B, "239.255.27.88"):  # 9.3.1: the group of universe 7000
+        numbers = [data[44] for _, to, data in packets if to == address and data[21] == 8]
+        assert len(numbers) > 80 and numbers[0] == 251
+        assert all((after - before) & 0xFF == 1 for before, after in pairwise(numbers))
+    for address, size in ((A, 2), (B, 3)):
+        mine = [(data[21], data[44] if data[21] == 8 else data[111]) for _, to, data in packets if to == address]
+        frames = [mine[at : at + size + 1] for at in range(0, len(mine) // (size + 1) * (size + 1), size + 1)]
+        assert all(frame == [(4, frame[0][1])] * size + [(8, frame[0][1])] for frame in frames)
+
+
 def test_a_stalled_disk_leaves_the_last_frame_kept_alive_and_is_told_and_counted(air: Air) -> None:
     """6.7.1: a receiver waits 2.5 s; so what is on the wire is sent again before that."""
     hall = Hall(air)
