@@ -179,10 +179,9 @@ def report(minutes: float, last: dict[str, int], boxes: Boxes, again_s: dict[str
             if subject == host:
                 print(f"    said {count} times: {text}")
     received, missing = sum(box.packets for box in others), sum(box.missing for box in others)
-    print(f"  the other eighteen: received {received}, missing {missing}, longest silence", end=" ")
-    print(
-        f"{max(box.longest_s for box in others):.3f} s, {sum(s in OTHERS for s, _ in said.elements())} lines about them"
-    )
+    longest_s = max(box.longest_s for box in others)
+    print(f"  the other eighteen: received {received}, missing {missing}, longest silence {longest_s:.3f} s,", end=" ")
+    print(f"{sum(subject in OTHERS for subject, _ in said.elements())} lines about them")
 
 
 if __name__ == "__main__":
