@@ -14,6 +14,7 @@ import numpy as np
 from gloaming.shows.recording import arbiter
 from gloaming.shows.recording.arbiter import ASIDE, SILENCE_NS, Stream
 from gloaming.shows.recording.packets import PREVIEW, SLOTS_MAX, Bytes, Kind, Packets
+from gloaming.shows.recording.ranks import FEW, Batch, Ranks
 from gloaming.shows.recording.report import Tally
 from gloaming.shows.recording.rhythm import Pacer, Rhythm
 
@@ -47,7 +48,8 @@ class Assembler:
         self._syncs: dict[int, tuple[int, int]] = {}  # by address: when the last came, and its sequence number
         self._addresses: set[int] = set()
         self._shut = False
-        self._levels = self._row
+        self._marching = Ranks(list(self._streams.values()))
+        self._batch: Batch | None = None
         self._rows: list[int] = []
         self._numbers: list[int] = []
 
@@ -58,12 +60,27 @@ class Assembler:
 
     def take(self, packets: Packets) -> None:
         """Some packets. What they leave in the open frame is copied, so their buffer may be used again."""
-        self._levels = packets.levels()
+        batch = self._batch = self._marching.batch(packets)
+        self._marching.use(batch.in_ranks)
+        at = 0
+        if not batch.in_ranks:
+            at = self._one_by_one(batch, 0, len(packets))
+        many = 1
+        while at < len(packets):
+            until = self._in_step(batch, at)
+            many = min(2 * many, FEW) if until - at < FEW else 1
+            at = until if many == 1 else self._out_of_step(batch, until, min(until + many, len(packets)))
+        self._settle()
+        self._batch = None
+        self._tally.count_others(packets)
+        if self._last_ns is not None:
+            self._tally.elapsed_s = (self._last_ns - self._first_ns) / 1e9
+
+    def _one_by_one(self, batch: Batch, first: int, until: int) -> int:
+        """Take the packets `first` to `until` (not included) as they come."""
         tally, streams = self._tally, self._streams
-        columns = (packets.kind, packets.at_ns, packets.cid, packets.universe, packets.sequence, packets.priority)
-        more = (packets.options, packets.synchronization, packets.start_code)
         for number, (kind, at_ns, cid, universe, sequence, priority, options, address, code) in enumerate(
-            zip(*columns, *more, strict=True)
+            batch.packets.one_by_one(first, until), start=first
         ):
             if kind != Kind.DATA:
                 if kind == Kind.SYNC:
@@ -82,19 +99,81 @@ class Assembler:
                 at_ns = self._odd_time(at_ns, stream, cid, sequence)
             self._last_ns = at_ns
             if cid not in tally.names:
-                tally.names[cid] = packets.source_name(number)
+                tally.names[cid] = batch.packets.source_name(number)
             lost = arbiter.take(stream, tally, cid, sequence, priority, options, code, at_ns)
             if lost >= 0 and self._place(stream, at_ns, lost, address):
                 self._rows.append(stream.row)
                 self._numbers.append(number)
             if len(stream.sources) > 1 and (lost >= 0 or lost == ASIDE):
                 self._settle()
-                levels = self._levels[number].copy()
+                levels = batch.rows[batch.places[number]].copy()
                 self._row[stream.row] = arbiter.merged(stream, stream.sources[cid], levels)
-        self._settle()
-        tally.count_others(packets)
-        if self._last_ns is not None:
-            tally.elapsed_s = (self._last_ns - self._first_ns) / 1e9
+        return until
+
+    def _out_of_step(self, batch: Batch, first: int, until: int) -> int:
+        """The same while the ranks are in use."""
+        rows = {row for row in batch.streams[first:until].tolist() if row >= 0}
+        for row in rows:
+            self._marching.store(row)
+        self._one_by_one(batch, first, until)
+        for row in rows:
+            self._marching.load(row)
+        return until
+
+    def _in_step(self, batch: Batch, first: int) -> int:
+        """Take packets from `first` on that are in step, in one frame at the most; the first that is not taken.
+
+        It does to all of them what `arbiter.take` and `_place` do to one.
+        """
+        ranks, until = self._marching, self._marching.stretch(batch, first)
+        if self._frame < 0 or self._last_ns is None or until - first < FEW:
+            return first
+        at_ns = batch.packets.at_ns[first:until] + self._shift_ns
+        begin_ns, half_ns = int(at_ns[0]), self._period_ns // 2
+        follows = ranks.follows(batch, first, until, at_ns)
+        if not follows[0] or not 0 <= begin_ns - self._last_ns <= SILENCE_NS:
+            return first
+        addresses = batch.packets.synchronization[first:until]
+        address = int(addresses[0])
+        follows &= addresses == address
+        synchronized = self._is_synchronized(address, begin_ns)
+        if synchronized:
+            follows &= at_ns - self._syncs[address][0] <= SILENCE_NS
+        rows = batch.streams[first:until]
+        offsets_ns, rank, row = ranks.offset_ns[rows], ranks.rank[rows], int(rows[0])
+        due_ns = at_ns - offsets_ns
+        if ranks.frame[row] == self._frame:
+            if ranks.loose[row] and not self._shut:
+                return first
+            if synchronized and not self._shut:
+                self._frame_at_ns = begin_ns
+            self._next(1, int(due_ns[0]))
+        elif self._shut or (
+            not synchronized and due_ns[0] - self._frame_at_ns > half_ns and (rank[0] < self._rank or self._thins())
+        ):
+            self._next(1, int(due_ns[0]))
+        frame, spoke = self._frame, ranks.frame[rows]
+        follows &= spoke < frame
+        behind = (spoke >= 0) & (spoke < frame - 1)
+        if not synchronized:
+            late = due_ns - self._frame_at_ns > half_ns
+            late[0] = False
+            if not self._thins():
+                late[1:] &= rank[1:] < rank[:-1]
+                if behind.any():  # from there on they thin
+                    follows[int(behind.argmax()) + 1 :] = False
+            follows &= ~late
+        count = len(follows) if follows.all() else int(follows.argmin())
+        off_ns = at_ns - self._frame_at_ns - offsets_ns
+        offsets_ns += np.where(np.abs(off_ns) < half_ns, off_ns // 16, 0)
+        ranks.march(batch, first, first + count, at_ns[:count], frame, offsets_ns[:count])
+        if behind[:count].any():
+            self._thinned = frame
+        self._row[rows[:count]] = batch.rows[batch.places[first : first + count]]
+        self._rank, self._last_ns = int(rank[count - 1]), int(at_ns[count - 1])
+        self._turn += count
+        self._tally.data += count
+        return first + count
 
     @property
     def heard(self) -> int:
@@ -226,8 +305,8 @@ class Assembler:
 
     def _settle(self) -> None:
         """Copy what has come into the open frame."""
-        if self._rows:
-            self._row[self._rows] = self._levels[self._numbers]
+        if self._rows and self._batch:
+            self._row[self._rows] = self._batch.rows[self._batch.places[self._numbers]]
             self._rows, self._numbers = [], []
 
     def _next(self, steps: int, at_ns: int, keep: bool = True) -> None:

@@ -5,7 +5,6 @@ What can be read is handed out; what is wrong further on is one line in `Seen.tr
 
 from __future__ import annotations
 
-import io
 import struct
 import zlib
 from collections import Counter
@@ -18,13 +17,16 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.mistake import Mistake, MistakeError
-from gloaming.shows.recording.links import ETHERNET, Links, Unusable, split
-from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Bytes, Datagrams
+from gloaming.shows.recording.links import Links
+from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Bytes, Datagrams, Integers
 
 _PIECE = 4 << 20
 _GZIP_PIECE = 4096
 _PACKET_MAX = 1 << 20
 """No link has longer packets; a length above it is damage."""
+_BLOCK_MAX = 2 * _PACKET_MAX
+_ALIKE, _RUN = 16, 2048
+"""After so many records of one length as many as are like them are looked for, and so many are looked at at a time."""
 _TICK_NS = {
     0xA1B2C3D4: 1000,  # microseconds
     0xA1B23C4D: 1,  # nanoseconds
@@ -34,6 +36,41 @@ _AT_MAX_NS = 2**62
 
 Record = tuple[int, int, int, int]
 """Where a packet begins in the buffer, how much of it was captured, when (ns), by which link."""
+
+
+class Records:
+    """The records of a piece: one by one, or whole runs of them as arrays."""
+
+    def __init__(self) -> None:
+        self._parts: list[Integers] = []
+        self._last: list[Record] = []
+        self._count = 0
+
+    def __len__(self) -> int:
+        return self._count + len(self._last)
+
+    def add(self, start: int, length: int, at_ns: int, link: int) -> None:
+        """One more."""
+        self._last.append((start, length, at_ns, link))
+
+    def run(self, starts: Integers, length: int, at_ns: Integers, link: int) -> None:
+        """Many more of one length and link."""
+        self._gather()
+        part = np.empty((len(starts), 4), np.int64)
+        part[:, 0], part[:, 1], part[:, 2], part[:, 3] = starts, length, at_ns, link
+        self._parts.append(part)
+        self._count += len(part)
+
+    def table(self) -> Integers:
+        """All of them, `(n, 4)`, a row as in `Record`."""
+        self._gather()
+        return self._parts[0] if len(self._parts) == 1 else np.concatenate([np.empty((0, 4), np.int64), *self._parts])
+
+    def _gather(self) -> None:
+        if self._last:
+            self._parts.append(np.array(self._last, np.int64))
+            self._count += len(self._last)
+            self._last = []
 
 
 @dataclass
@@ -50,7 +87,10 @@ class _Damaged(Exception):
 
 
 def datagrams(path: Path, seen: Seen) -> Iterator[Datagrams]:
-    """The UDP payloads of a capture, some thousands at a time. MistakeError if it is none, or cannot be read."""
+    """The UDP payloads of a capture, some thousands at a time, in a buffer that is used again for the next.
+
+    MistakeError if it is none, or cannot be read.
+    """
     links = Links()
     try:
         with path.open("rb") as file:
@@ -58,7 +98,7 @@ def datagrams(path: Path, seen: Seen) -> Iterator[Datagrams]:
             for buffer, records in reader.pieces(seen):
                 seen.packets += len(records)
                 if records:
-                    yield _payloads(buffer, records, links, seen)
+                    yield links.payloads(buffer, records.table(), seen.unusable)
     except (OSError, EOFError, zlib.error) as error:
         if seen.packets == 0:
             wrong = f"it cannot be read ({getattr(error, 'strerror', None) or error})"
@@ -68,6 +108,7 @@ def datagrams(path: Path, seen: Seen) -> Iterator[Datagrams]:
 
 class _Readable(Protocol):
     def read(self, size: int, /) -> bytes: ...
+    def readinto(self, buffer: memoryview, /) -> int: ...
 
 
 class _Gunzip:
@@ -100,6 +141,12 @@ class _Gunzip:
             raise self._failed
         return bytes(out)
 
+    def readinto(self, buffer: memoryview, /) -> int:
+        """The same into a buffer; how many."""
+        data = self.read(len(buffer))
+        buffer[: len(data)] = data
+        return len(data)
+
 
 class _Reader:
     """Cuts a stream of bytes into records, piece by piece."""
@@ -127,24 +174,29 @@ class _Reader:
         right = "pcap and pcapng are read, plain or gzipped"
         raise MistakeError(Mistake(path, None, None, "this is not a network capture", right))
 
-    def pieces(self, seen: Seen) -> Iterator[tuple[bytes, list[Record]]]:
-        """Buffers with the records that are whole in them."""
+    def pieces(self, seen: Seen) -> Iterator[tuple[Bytes, Records]]:
+        """Buffers, `PACKET_BYTES_MAX` longer than what is in them, with the records that are whole in them."""
         failed: Exception | None = None
+        whole = np.zeros(_BLOCK_MAX + _PIECE + PACKET_BYTES_MAX, np.uint8)
         while True:
+            size = len(self._rest)
+            whole[:size] = np.frombuffer(self._rest, np.uint8)
+            piece = 0
             try:
-                piece = self._stream.read(_PIECE)
+                piece = self._stream.readinto(whole[size : size + _PIECE].data)
             except (OSError, EOFError, zlib.error) as error:
-                piece, failed = b"", error
-            buffer = self._rest + piece
-            records: list[Record] = []
+                failed = error
+            size += piece
+            buffer = whole[: size + PACKET_BYTES_MAX]
+            records = Records()
             try:
-                used = self._records(buffer, records)
+                used = self._records(buffer, size, records)
             except _Damaged as error:
                 seen.trouble = f"the capture is damaged after packet {seen.packets + len(records)}: {error}"
                 yield buffer, records
                 return
+            self._rest = buffer[used:size].tobytes()
             yield buffer, records
-            self._rest = buffer[used:]
             if not piece:
                 break
         if failed:
@@ -152,61 +204,104 @@ class _Reader:
         if self._rest:
             seen.trouble = f"the capture is cut short after packet {seen.packets}"
 
-    def _pcap(self, buffer: bytes, records: list[Record]) -> int:
-        unpack, size = struct.Struct(self._order + "IIII").unpack_from, len(buffer)
+    def _pcap(self, buffer: Bytes, size: int, records: Records) -> int:
+        unpack = struct.Struct(self._order + "IIII").unpack_from
+        data = buffer.data
         at, link, tick_ns = 0, self._link, self._tick_ns
+        alike, before = 0, -1
         while at + 16 <= size:
-            seconds, ticks, length, _ = unpack(buffer, at)
+            seconds, ticks, length, _ = unpack(data, at)
             if length > _PACKET_MAX:
                 raise _Damaged(f"a packet of {length} bytes")
             if at + 16 + length > size:
                 break
-            records.append((at + 16, length, seconds * 1_000_000_000 + ticks * tick_ns, link))
-            at += 16 + length
+            alike = alike + 1 if length == before else 0
+            before = length
+            if alike < _ALIKE:
+                records.add(at + 16, length, seconds * 1_000_000_000 + ticks * tick_ns, link)
+                at += 16 + length
+                continue
+            step = 16 + length
+            words = _words(buffer, at, step, min(_RUN, (size - at) // step), self._order, 4)
+            count = _like_the_first(words[:, 2] == length)
+            starts = at + 16 + step * np.arange(count)
+            times = words[:count].astype(np.int64)
+            records.run(starts, length, times[:, 0] * 1_000_000_000 + times[:, 1] * tick_ns, link)
+            at += step * count
+            alike = 0 if count < _RUN else alike
         return at
 
-    def _pcapng(self, buffer: bytes, records: list[Record]) -> int:
-        at, size = 0, len(buffer)
+    def _pcapng(self, buffer: Bytes, size: int, records: Records) -> int:
+        at, data = 0, buffer.data
         order = self._order
         two, enhanced = struct.Struct(order + "II").unpack_from, struct.Struct(order + "IIIII").unpack_from
+        alike, before = 0, -1
         while at + 12 <= size:
-            kind, total = two(buffer, at)
+            kind, total = two(data, at)
             if kind == _SHB:
-                order = self._order = "<" if buffer[at + 8 : at + 12] == b"\x4d\x3c\x2b\x1a" else ">"
+                order = self._order = "<" if bytes(data[at + 8 : at + 12]) == b"\x4d\x3c\x2b\x1a" else ">"
                 two, enhanced = struct.Struct(order + "II").unpack_from, struct.Struct(order + "IIIII").unpack_from
-                _, total = two(buffer, at)
-            if total < 12 or total & 3 or total > 2 * _PACKET_MAX:
+                _, total = two(data, at)
+            if total < 12 or total & 3 or total > _BLOCK_MAX:
                 raise _Damaged(f"a block of {total} bytes")
             if at + total > size:
                 break
             end, body = at + total, at + 8
-            if two(buffer, end - 8)[1] != total:
+            if two(data, end - 8)[1] != total:
                 raise _Damaged("a block whose two lengths differ")
+            alike = alike + 1 if kind == _ENHANCED and total == before else 0
+            before = total
+            if alike >= _ALIKE and (count := self._run(buffer, size, at, total, records)):
+                at += count * total
+                alike = 0 if count < _RUN else alike
+                continue
             if kind == _ENHANCED and total >= 32:
-                number, high, low, length, _ = enhanced(buffer, body)
+                number, high, low, length, _ = enhanced(data, body)
                 self._add(records, number, high << 32 | low, body + 20, length, end)
             elif kind == _PACKET and total >= 32:
-                number, high, low, length, _ = enhanced(buffer, body)
+                number, high, low, length, _ = enhanced(data, body)
                 self._add(
-                    records, struct.unpack_from(order + "H", buffer, body)[0], high << 32 | low, body + 20, length, end
+                    records, struct.unpack_from(order + "H", data, body)[0], high << 32 | low, body + 20, length, end
                 )
             elif kind == _SIMPLE and total >= 16 and self._interfaces:
-                length = min(two(buffer, body)[0], end - body - 8)
-                records.append((body + 4, length, self._at_ns, self._interfaces[0][0]))
+                length = min(two(data, body)[0], end - body - 8)
+                records.add(body + 4, length, self._at_ns, self._interfaces[0][0])
             elif kind == _SHB:
                 self._interfaces = []
             elif kind == _IDB and total >= 20:
-                self._interfaces.append(self._interface(buffer[body : end - 4]))
+                self._interfaces.append(self._interface(bytes(data[body : end - 4])))
             at = end
         return at
 
-    def _add(self, records: list[Record], number: int, ticks: int, start: int, length: int, end: int) -> None:
+    def _run(self, buffer: Bytes, size: int, at: int, total: int, records: Records) -> int:
+        """Take enhanced packets like the one at `at`; how many, 0 if they are to be looked at one by one."""
+        if total < 32:
+            return 0
+        count = min(_RUN, (size - at) // total)
+        words = _words(buffer, at, total, count, self._order, 6)  # kind, total, interface, time, time, length
+        number, length = int(words[0, 2]), int(words[0, 5])
+        if number >= len(self._interfaces) or 28 + length > total - 4:
+            return 0
+        link, per_second, offset_s = self._interfaces[number]
+        tick_ns, rest = divmod(1_000_000_000, per_second)
+        same = (words[:, [0, 1, 2, 5]] == words[0, [0, 1, 2, 5]]).all(axis=1)
+        same &= _words(buffer, at + total - 4, total, count, self._order, 1)[:, 0] == total
+        times = words[: _like_the_first(same)].astype(np.int64)
+        ticks = times[:, 3] << 32 | times[:, 4]
+        if rest or ticks.min() < 0 or ticks.max() > _AT_MAX_NS // tick_ns or abs(offset_s) > 2**31:
+            return 0
+        at_ns = np.minimum(ticks * tick_ns + offset_s * 1_000_000_000, _AT_MAX_NS)
+        self._at_ns = int(at_ns[-1])
+        records.run(at + 28 + total * np.arange(len(ticks)), length, at_ns, link)
+        return len(ticks)
+
+    def _add(self, records: Records, number: int, ticks: int, start: int, length: int, end: int) -> None:
         if number >= len(self._interfaces) or start + length > end - 4:
             raise _Damaged("a packet that does not fit its block, or has no interface")
         link, per_second, offset_s = self._interfaces[number]
         at_ns = ticks if per_second == 1_000_000_000 else ticks * 1_000_000_000 // per_second
         self._at_ns = min(at_ns + offset_s * 1_000_000_000, _AT_MAX_NS)
-        records.append((start, length, self._at_ns, link))
+        records.add(start, length, self._at_ns, link)
 
     def _interface(self, body: bytes) -> tuple[int, int, int]:
         link = struct.unpack_from(self._order + "H", body, 0)[0]
@@ -225,40 +320,11 @@ class _Reader:
         return link, per_second, offset_s
 
 
-def _payloads(buffer: bytes, records: list[Record], links: Links, seen: Seen) -> Datagrams:
-    """The UDP payloads of records: the plain ones by arithmetic on all at once, the others one by one."""
-    table = np.array(records, np.int64)
-    padded = np.frombuffer(buffer + bytes(PACKET_BYTES_MAX), np.uint8)
-    starts, lengths = table[:, 0], table[:, 1]
-    heads = np.lib.stride_tricks.sliding_window_view(padded, 42)[starts]
-    plain = (table[:, 3] == ETHERNET) & (lengths >= 42) & _plain_udp(heads)
-    udp = (heads[:, 38].astype(np.int64) << 8 | heads[:, 39]) - 8
-    sizes = np.minimum(udp, lengths - 42)
-    plain &= (udp >= 0) & (sizes <= 638)  # longer ones may be several packets in one
-    if plain.all():
-        return Datagrams(padded, starts + 42, sizes, table[:, 2])
-    rows = [(int(row), int(starts[row]) + 42, int(sizes[row])) for row in np.flatnonzero(plain)]
-    extra = io.BytesIO()
-    base = len(padded)
-    for row in np.flatnonzero(~plain):
-        start, length, _, link = records[row]
-        try:
-            for payload in split(links.payload(link, buffer[start : start + length])):
-                rows.append((int(row), base + extra.tell(), len(payload)))
-                extra.write(payload)
-        except Unusable as error:
-            seen.unusable[str(error)] += 1
-    rows.sort()
-    found = np.array(rows, np.int64).reshape(-1, 3)
-    extra.write(bytes(PACKET_BYTES_MAX))
-    data = np.concatenate([padded, np.frombuffer(extra.getvalue(), np.uint8)])
-    return Datagrams(data, found[:, 1], found[:, 2], table[found[:, 0], 2])
+def _words(buffer: Bytes, at: int, step: int, count: int, order: str, words: int) -> npt.NDArray[np.uint32]:
+    """`(count, words)`: the words of 32 bits that stand at `at`, and every `step` bytes after it."""
+    return np.ndarray((count, words), np.dtype(order + "u4"), buffer.data, at, (step, 4))
 
 
-def _plain_udp(heads: Bytes) -> npt.NDArray[np.bool_]:
-    """Ethernet, IPv4 without options or fragments, UDP; as most captures have it."""
-    wanted = ((12, 0x08), (13, 0x00), (14, 0x45), (21, 0x00), (23, 17))
-    plain: npt.NDArray[np.bool_] = (heads[:, 20] & 0x3F) == 0
-    for at, value in wanted:
-        plain &= heads[:, at] == value
-    return plain
+def _like_the_first(same: npt.NDArray[np.bool_]) -> int:
+    """How many are true before the first that is not."""
+    return len(same) if same.all() else int(same.argmin())

@@ -5,16 +5,27 @@ Link types are those of the public list at www.tcpdump.org/linktypes.html. Bytes
 
 from __future__ import annotations
 
+import io
 import struct
+from collections import Counter
 from dataclasses import dataclass, field
 
-ETHERNET = 1
+import numpy as np
+import numpy.typing as npt
+
+from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Bytes, Datagrams, Integers
+
+ETHERNET, COOKED, COOKED_2 = 1, 113, 276
+_TYPE_AT = {ETHERNET: 12, COOKED: 14, COOKED_2: 0}
+_NETWORK_AT = {ETHERNET: 14, COOKED: 16, COOKED_2: 20}
 _VLANS = (0x8100, 0x88A8, 0x9100)
 _IPV4, _IPV6 = 0x0800, 0x86DD
 _FAMILIES = {2: _IPV4, 10: _IPV6, 24: _IPV6, 28: _IPV6, 30: _IPV6}  # AF_INET, and AF_INET6 of several systems
 _RAW = (12, 14, 101, 228, 229)
 _UDP = 17
 _WAITING_MAX = 256
+_PLAIN_MAX = 638
+"""A longer payload may be several packets in one."""
 
 
 class Unusable(Exception):
@@ -57,6 +68,32 @@ class Links:
             raise Unusable("cut short before its payload") from None
         raise Unusable("not UDP")
 
+    def payloads(self, buffer: Bytes, table: Integers, unusable: Counter[str]) -> Datagrams:
+        """The payloads of packets, rows of `table` (start, length, time in ns, link): the plain ones by arithmetic on
+        all at once, the others one by one. Counts why the rest are of no use.
+        """
+        starts, lengths = _plain(buffer, table)
+        plain = starts >= 0
+        if plain.all():
+            return Datagrams(buffer, starts, lengths, table[:, 2])
+        rows = [(row, int(starts[row]), int(lengths[row])) for row in np.flatnonzero(plain).tolist()]
+        extra = io.BytesIO()
+        base = len(buffer)
+        for row in np.flatnonzero(~plain).tolist():
+            start, length, _, link = table[row].tolist()
+            try:
+                for payload in split(self.payload(link, buffer[start : start + length].tobytes())):
+                    rows.append((row, base + extra.tell(), len(payload)))
+                    extra.write(payload)
+            except Unusable as error:
+                unusable[str(error)] += 1
+        rows.sort()
+        found = np.array(rows, np.int64).reshape(-1, 3)
+        if extra.tell():
+            extra.write(bytes(PACKET_BYTES_MAX))
+            buffer = np.concatenate([buffer, np.frombuffer(extra.getvalue(), np.uint8)])
+        return Datagrams(buffer, found[:, 1], found[:, 2], table[found[:, 0], 2])
+
     def _ipv4(self, data: bytes) -> bytes:
         head = (data[0] & 15) * 4
         if data[0] >> 4 != 4 or head < 20:
@@ -82,6 +119,41 @@ class Links:
         return _udp(whole)
 
 
+def _plain(buffer: Bytes, table: Integers) -> tuple[Integers, Integers]:
+    """Where the payloads of plain packets begin, and their lengths; -1 for all others. Plain: Ethernet (with a VLAN or
+    not), Linux cooked or bare IP; IPv4 without options or fragments, or IPv6 without more heads; UDP; one packet.
+    """
+    packets, lengths, links = table[:, 0], table[:, 1], table[:, 3]
+    network, kind = np.zeros(len(table), np.int64), np.zeros(len(table), np.int64)
+    for link in np.unique(links).tolist():
+        these = slice(None) if (links == link).all() else links == link
+        if link in _RAW:
+            version = buffer[packets[these]] >> 4
+            kind[these] = np.where(version == 4, _IPV4, np.where(version == 6, _IPV6, 0))
+        elif link in _TYPE_AT:
+            at, network[these] = packets[these] + _TYPE_AT[link], _NETWORK_AT[link]
+            kind[these] = _half(buffer, at)
+            tagged = kind[these] == _VLANS[0]
+            if link != COOKED_2 and tagged.any():
+                network[these] += 4 * tagged
+                kind[these] = np.where(tagged, _half(buffer, at + 4), kind[these])
+    at = packets + network
+    heads = np.lib.stride_tricks.sliding_window_view(buffer, 10)[at]
+    fourth = (kind == _IPV4) & (heads[:, 0] == 0x45) & (heads[:, 6] & 0x3F == 0) & (heads[:, 7] == 0)
+    fourth &= heads[:, 9] == _UDP
+    sixth = (kind == _IPV6) & (heads[:, 0] >> 4 == 6) & (heads[:, 6] == _UDP)
+    udp = at + np.where(fourth, 20, 40)
+    starts = udp + 8
+    left = lengths - (starts - packets)
+    said = _half(buffer, udp + 4) - 8
+    plain: npt.NDArray[np.bool_] = (fourth | sixth) & (left >= 0) & (said >= 0) & (np.minimum(said, left) <= _PLAIN_MAX)
+    return np.where(plain, starts, -1), np.minimum(said, left)
+
+
+def _half(buffer: Bytes, at: Integers) -> Integers:
+    return buffer[at].astype(np.int64) << 8 | buffer[at + 1]
+
+
 def _network(link: int, data: bytes) -> tuple[int, int]:
     """The EtherType of what a link carries, and where that begins."""
     if link == ETHERNET:
@@ -92,9 +164,9 @@ def _network(link: int, data: bytes) -> tuple[int, int]:
         return _FAMILIES.get(family, 0), 4
     if link in _RAW:
         return {4: _IPV4, 6: _IPV6}.get(data[0] >> 4, 0), 0
-    if link == 113:  # Linux cooked, version 1
+    if link == COOKED:  # Linux, version 1
         return _ethernet(data, 14)
-    if link == 276:  # Linux cooked, version 2
+    if link == COOKED_2:
         return struct.unpack_from(">H", data, 0)[0], 20
     if link == 127:  # radiotap, its length in little-endian
         return _wifi(data, struct.unpack_from("<H", data, 2)[0])

@@ -6,6 +6,9 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
+from gloaming.shows.framefile_layout import UNIVERSE_MAX
 from gloaming.shows.importing import Progress, mistake
 from gloaming.shows.recording.packets import Kind, Packets, announced, read
 from gloaming.shows.recording.receive import Receiver
@@ -35,12 +38,16 @@ class Ear:
         if datagrams is None:
             return
         packets = read(datagrams)
-        for number, kind in enumerate(packets.kind):
-            if kind == Kind.DISCOVERY:
-                self.universes.update(one for one in announced(packets, number) if 1 <= one <= 63999)
-            elif kind == Kind.DATA:
-                self.universes.add(packets.universe[number])
+        self.universes.update(heard(packets))
         self._receiver.release()
+
+
+def heard(packets: Packets) -> set[int]:
+    """The universes that packets announce (E1.31 section 8), and those that come in them."""
+    universes = set(np.unique(packets.universe[packets.kind == Kind.DATA]).tolist())
+    for number in np.flatnonzero(packets.kind == Kind.DISCOVERY).tolist():
+        universes.update(announced(packets, number))
+    return {one for one in universes if 1 <= one <= UNIVERSE_MAX}
 
 
 class Live:
@@ -50,7 +57,7 @@ class Live:
         self.recording: Recording | None = None
         self.packets = 0
         self._receiver, self._out, self._wanted = receiver, out, wanted
-        self._census = Census(wanted.universes)
+        self._census = Census(wanted.universes, measured=False)
         self._held: list[Packets] = []
         self._known = False
         self._first_ns: int | None = None
@@ -68,7 +75,7 @@ class Live:
             return False
         packets = read(datagrams)
         before = self.packets
-        self.packets += packets.kind.count(Kind.DATA)
+        self.packets += int((packets.kind == Kind.DATA).sum())
         if self.recording and self._known:
             self.recording.take(packets)
         elif len(packets):
@@ -82,7 +89,7 @@ class Live:
         self._held.append(packets.kept())
         if self._first_ns is None:
             self._first_ns = self._beginning(packets)
-        last_ns, busy_ns = packets.at_ns[-1], self._census.busy_ns
+        last_ns, busy_ns = int(packets.at_ns[-1]), self._census.busy_ns
         if self._first_ns is not None and busy_ns is not None and last_ns - max(busy_ns, self._first_ns) > LOOK_NS:
             self._see()
         while self._held and last_ns - self._held[0].at_ns[-1] > HOLD_NS:
@@ -105,7 +112,7 @@ class Live:
 
     def _recount(self) -> None:
         """Look anew, with no more than what is held."""
-        self._census = Census(self._wanted.universes)
+        self._census = Census(self._wanted.universes, measured=False)
         for held in self._held:
             self._census.take(held)
 
@@ -113,9 +120,7 @@ class Live:
         """When the first packet came that we want; or the first that changes anything, if we are to wait for it."""
         wanted = self._wanted.universes
         levels = packets.levels() if self._wanted.from_change else None
-        for number, (kind, at_ns, universe) in enumerate(
-            zip(packets.kind, packets.at_ns, packets.universe, strict=True)
-        ):
+        for number, (kind, at_ns, _, universe, *_) in enumerate(packets.one_by_one(0, len(packets))):
             if kind != Kind.DATA or not (wanted is None or universe in wanted):
                 continue
             if levels is None:

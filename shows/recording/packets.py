@@ -6,6 +6,7 @@ Section numbers are those of ANSI E1.31-2018. Offsets count from the first byte 
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
 
@@ -18,11 +19,42 @@ Integers = npt.NDArray[np.int64]
 HEAD_BYTES = 126
 """A data packet up to and with its start code."""
 SLOTS_MAX = 512
+UNIVERSES = 65536
+"""How many numbers there are for universes, E1.31's own and others (6.2.7)."""
 PACKET_BYTES_MAX = 1152
 """A discovery page of 512 universes has 1144 bytes; room after it, so that a window never reaches past a buffer."""
 
-_PREAMBLE = np.frombuffer(b"\x00\x10\x00\x00ASC-E1.17\x00\x00\x00", np.uint8)  # 5.1 to 5.3
-_DMP = np.frombuffer(b"\x02\xa1\x00\x00\x00\x01", np.uint8)  # 7.2 to 7.5
+_FIELDS = {
+    "preamble": (0, ">u8"),  # 5.1 to 5.3
+    "identifier": (8, ">u8"),
+    "root": (18, ">u4"),  # 5.5
+    "cid": (22, "V16"),  # 5.6
+    "cid_half": (22, "<u8"),
+    "cid_rest": (30, "<u8"),
+    "framing": (40, ">u4"),  # 6.2.1, 6.3.1, 6.4.1
+    "sync_sequence": (44, "u1"),  # 6.3.2
+    "sync_address": (45, ">u2"),  # 6.3.3
+    "priority": (108, "u1"),  # 6.2.3
+    "address": (109, ">u2"),  # 6.2.4
+    "sequence": (111, "u1"),  # 6.2.5
+    "options": (112, "u1"),  # 6.2.6
+    "universe": (113, ">u2"),  # 6.2.7
+    "dmp": (117, "u1"),  # 7.2
+    "dmp_types": (118, ">u4"),  # 7.3 to 7.5, the first half of the increment
+    "dmp_step": (122, "u1"),
+    "values": (123, ">u2"),  # 7.6
+    "start_code": (125, "u1"),
+}
+_HEAD = np.dtype(
+    {
+        "names": list(_FIELDS),
+        "formats": [kind for _, kind in _FIELDS.values()],
+        "offsets": [at for at, _ in _FIELDS.values()],
+        "itemsize": HEAD_BYTES,
+    }
+)
+_PREAMBLE, _IDENTIFIER = 0x001000004153432D, 0x45312E3137000000  # 5.1 to 5.3: "ASC-E1.17"
+_DMP, _DMP_TYPES, _DMP_STEP = 0x02, 0xA1000000, 0x01  # 7.2 to 7.5
 PREVIEW, TERMINATED, FORCE_SYNCHRONIZATION = 0x80, 0x40, 0x20
 """The options of a data packet, 6.2.6."""
 
@@ -53,23 +85,48 @@ class Datagrams:
 
 @dataclass(frozen=True, slots=True)
 class Packets:
-    """Fields of `n` packets, one list a field; what a kind does not have is undefined. `heads` is (n, 126) uint8."""
+    """Fields of `n` packets, `(n,) int64` each; what a kind does not have is undefined. `heads` is (n, 126) uint8.
+
+    `source` is the place of a packet's CID in `cids`, where each is once.
+    """
 
     datagrams: Datagrams
-    heads: Bytes
-    kind: list[int]
-    at_ns: list[int]
-    cid: list[bytes]
-    universe: list[int]
-    sequence: list[int]
-    priority: list[int]
-    options: list[int]
-    synchronization: list[int]
-    start_code: list[int]
-    slots: Integers = field(repr=False)
+    heads: Bytes = field(repr=False)
+    kind: Integers
+    source: Integers
+    cids: list[bytes]
+    universe: Integers
+    sequence: Integers
+    priority: Integers
+    options: Integers
+    synchronization: Integers
+    start_code: Integers
+    slots: Integers
 
     def __len__(self) -> int:
         return len(self.kind)
+
+    @property
+    def at_ns(self) -> Integers:
+        """When each came."""
+        return self.datagrams.at_ns
+
+    def one_by_one(self, first: int, until: int) -> Iterator[tuple[int, int, bytes, int, int, int, int, int, int]]:
+        """Of each packet: kind, time, CID, universe, sequence, priority, options, synchronization, start code."""
+        part = slice(first, until)
+        cids = self.cids
+        return zip(
+            self.kind[part].tolist(),
+            self.at_ns[part].tolist(),
+            [cids[number] for number in self.source[part].tolist()],
+            self.universe[part].tolist(),
+            self.sequence[part].tolist(),
+            self.priority[part].tolist(),
+            self.options[part].tolist(),
+            self.synchronization[part].tolist(),
+            self.start_code[part].tolist(),
+            strict=True,
+        )
 
     def kept(self) -> Packets:
         """The same with a buffer of their own, so that the one they came in may be used again."""
@@ -84,63 +141,82 @@ class Packets:
         return "".join(letter for letter in text if letter.isprintable())
 
     def levels(self) -> Bytes:
-        """The slots of every packet, `(n, 512) uint8`, a copy; those that a packet does not have are 0."""
+        """The slots of every packet, `(n, 512) uint8`; those that a packet does not have are 0. A copy."""
+        rows, places = self.rows()
+        return rows[places] if rows.strides[0] == 1 else rows
+
+    def rows(self) -> tuple[Bytes, Integers]:
+        """An array of rows of 512 slots, and which of them is each packet's: of the buffer itself where that serves, so
+        that a packet's slots are copied once only.
+        """
         data = self.datagrams.data
         starts = self.datagrams.starts + HEAD_BYTES
         window = np.lib.stride_tricks.sliding_window_view(data, SLOTS_MAX)
         reach = starts <= len(window) - 1
+        shorter = np.unique(self.slots[self.slots < SLOTS_MAX]).tolist()
+        if not shorter and reach.all():
+            return window, starts
         levels: Bytes = window[np.where(reach, starts, 0)]
         for row in np.flatnonzero(~reach):  # a packet at the very end of a buffer
             tail = data[starts[row] : starts[row] + SLOTS_MAX]
             levels[row] = 0
             levels[row, : len(tail)] = tail
-        for row in np.flatnonzero(self.slots < SLOTS_MAX):
-            levels[row, max(0, self.slots[row]) :] = 0
-        return levels
+        for slots in shorter:
+            these = self.slots == slots
+            levels[slice(None) if these.all() else these, max(0, slots) :] = 0
+        return levels, np.arange(len(starts))
 
 
 def read(datagrams: Datagrams) -> Packets:
     """The fields of datagrams. Nothing is refused here: what cannot be used has a kind that says so."""
     window = np.lib.stride_tricks.sliding_window_view(datagrams.data, HEAD_BYTES)
-    heads: Bytes = window[datagrams.starts]
+    heads: Bytes = np.ascontiguousarray(window[datagrams.starts])
+    head = heads.reshape(-1).view(_HEAD)
     size = datagrams.lengths
-    acn = (heads[:, :16] == _PREAMBLE).all(axis=1) & (size >= 22)
-    root, framing = _word(heads, 18), _word(heads, 40)
+    acn = (head["preamble"] == _PREAMBLE) & (head["identifier"] == _IDENTIFIER) & (size >= 22)
+    root, framing = head["root"], head["framing"]
     extended = acn & (root == 8)  # VECTOR_ROOT_E131_EXTENDED, 5.5
     data = acn & (root == 4) & ((framing == 2) | (size < HEAD_BYTES))  # VECTOR_ROOT_E131_DATA; 6.2.1
-    sync = extended & (framing == 1) & (size >= 44)  # VECTOR_E131_EXTENDED_SYNCHRONIZATION, 6.3.1
-    discovery = extended & (framing == 2) & (size >= 44)  # VECTOR_E131_EXTENDED_DISCOVERY, 6.4.1
-    slots = _half(heads, 123) - 1  # 7.6: the property value count has the start code in it
-    well_formed = (heads[:, 117] == _DMP[0]) & (heads[:, 118:123] == _DMP[1:]).all(axis=1) & (slots <= SLOTS_MAX)
-    kind = np.full(len(size), Kind.OTHER)
+    slots = head["values"].astype(np.int64) - 1  # 7.6: the property value count has the start code in it
+    well_formed = (head["dmp"] == _DMP) & (head["dmp_types"] == _DMP_TYPES) & (head["dmp_step"] == _DMP_STEP)
+    well_formed &= slots <= SLOTS_MAX
+    kind = np.full(len(size), Kind.OTHER, np.int64)
     kind[acn] = Kind.MALFORMED
     kind[data & well_formed & (slots >= 0)] = Kind.DATA
     kind[data & ((size < HEAD_BYTES) | (well_formed & (size < HEAD_BYTES + slots)))] = Kind.CUT
-    kind[sync] = np.where(size[sync] >= 49, Kind.SYNC, Kind.CUT)
-    kind[discovery] = np.where(size[discovery] >= 120, Kind.DISCOVERY, Kind.CUT)
-    kind[extended & (size < 44)] = Kind.CUT
+    sequence, address = head["sequence"].astype(np.int64), head["address"].astype(np.int64)
+    if extended.any():
+        sync = extended & (framing == 1) & (size >= 44)  # VECTOR_E131_EXTENDED_SYNCHRONIZATION, 6.3.1
+        discovery = extended & (framing == 2) & (size >= 44)  # VECTOR_E131_EXTENDED_DISCOVERY, 6.4.1
+        kind[sync] = np.where(size[sync] >= 49, Kind.SYNC, Kind.CUT)
+        kind[discovery] = np.where(size[discovery] >= 120, Kind.DISCOVERY, Kind.CUT)
+        kind[extended & (size < 44)] = Kind.CUT
+        sequence[sync], address[sync] = head["sync_sequence"][sync], head["sync_address"][sync]
+    source, cids = _sources(head)
     return Packets(
         datagrams,
         heads,
-        kind.tolist(),
-        datagrams.at_ns.tolist(),
-        np.ascontiguousarray(heads[:, 22:38]).view("V16").ravel().tolist(),  # 5.6
-        _half(heads, 113).tolist(),  # 6.2.7
-        np.where(sync, heads[:, 44], heads[:, 111]).tolist(),  # 6.2.5, 6.3.2
-        heads[:, 108].tolist(),  # 6.2.3
-        heads[:, 112].tolist(),  # 6.2.6
-        np.where(sync, _half(heads, 45), _half(heads, 109)).tolist(),  # 6.2.4, 6.3.3
-        heads[:, 125].tolist(),
+        kind,
+        source,
+        cids,
+        head["universe"].astype(np.int64),
+        sequence,
+        head["priority"].astype(np.int64),
+        head["options"].astype(np.int64),
+        address,
+        head["start_code"].astype(np.int64),
         np.where(kind == Kind.DATA, slots, 0),
     )
 
 
-def _half(heads: Bytes, at: int) -> Integers:
-    return heads[:, at].astype(np.int64) << 8 | heads[:, at + 1]
-
-
-def _word(heads: Bytes, at: int) -> Integers:
-    return _half(heads, at) << 16 | _half(heads, at + 2)
+def _sources(head: npt.NDArray[np.void]) -> tuple[Integers, list[bytes]]:
+    """The CIDs, each once; and for every packet which of them it has."""
+    half, rest = head["cid_half"], head["cid_rest"]
+    if len(head) and (half == half[0]).all() and (rest == rest[0]).all():
+        return np.zeros(len(head), np.int64), [head["cid"][0].tobytes()]
+    places: dict[bytes, int] = {}
+    source = [places.setdefault(cid, len(places)) for cid in np.ascontiguousarray(head["cid"]).tolist()]
+    return np.array(source, np.int64), list(places)
 
 
 def announced(packets: Packets, number: int) -> list[int]:

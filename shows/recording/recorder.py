@@ -19,7 +19,7 @@ from gloaming.shows.importing import Progress, Source, mistake, write_source
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.assembler import Assembler
-from gloaming.shows.recording.packets import SLOTS_MAX, Bytes, Packets, read
+from gloaming.shows.recording.packets import SLOTS_MAX, UNIVERSES, Bytes, Packets, read
 from gloaming.shows.recording.report import Tally, ranges
 from gloaming.shows.recording.rhythm import Census, Pacer, Rhythm, usual
 
@@ -81,7 +81,9 @@ class Recording:
         self._fps_shown = float(self._fps)
         self._lit: Bytes = np.zeros((len(slots), SLOTS_MAX), np.uint8)
         self._columns = _columns(tuple(self._slots.values()))
-        self._shortest = SLOTS_MAX if wanted.slots == "used" and not live else min(self._slots.values())
+        self._slots_max = np.full(UNIVERSES, SLOTS_MAX)
+        if live or wanted.slots != "used":
+            self._slots_max[list(self._slots)] = list(self._slots.values())
         self._first: Bytes | None = None
         self._still = 0
         self._row: Bytes | None = None
@@ -130,10 +132,9 @@ class Recording:
             self._count_longer(packets)
 
     def _count_longer(self, packets: Packets) -> None:
-        for number in np.flatnonzero(packets.slots > self._shortest).tolist():
-            universe = packets.universe[number]
-            if packets.slots[number] > self._slots.get(universe, SLOTS_MAX):
-                self.tally.longer[universe] += 1
+        longer = packets.slots > self._slots_max[packets.universe]
+        if longer.any():
+            self.tally.longer.update(packets.universe[longer].tolist())
 
     def _frame(self, row: Bytes) -> None:
         """One frame, `(universes, 512)`: held back before the first change, and while it may be the last stillness."""
@@ -244,7 +245,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     """Record a capture file: once through to see what is in it, and once more to write. MistakeError if it has nothing
     for us. `progress` is told packets done, and in all.
     """
-    seen, census = capture.Seen(), Census(wanted.universes)
+    seen, census = capture.Seen(), Census(wanted.universes, measured=wanted.slots == "used")
     others = Tally()
     for packets in _packets(path, seen):
         census.take(packets)

@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+import numpy as np
+
 from gloaming.shows.recording.packets import Kind, Packets
 
 SHOWN = 6
@@ -55,7 +57,7 @@ class Tally:
 
     def count_others(self, packets: Packets) -> None:
         """Count what is not levels."""
-        kinds = Counter(packets.kind)
+        kinds = np.bincount(packets.kind, minlength=len(Kind)).tolist()
         self.discoveries += kinds[Kind.DISCOVERY]
         self.cut += kinds[Kind.CUT]
         self.malformed += kinds[Kind.MALFORMED]

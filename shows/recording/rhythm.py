@@ -10,7 +10,7 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.recording.packets import PREVIEW, Bytes, Kind, Packets
+from gloaming.shows.recording.packets import PREVIEW, UNIVERSES, Bytes, Integers, Kind, Packets
 
 LOOK_NS = 600_000_000
 """How far behind the last packet frames are let go: so long a hold-up of the source may take to be made good."""
@@ -18,6 +18,8 @@ PERIOD_NS = 25_000_000
 """Where nothing can be seen of the rate: 40 frames a second, common practice, no source."""
 THIN_NS = 500_000_000
 """Longer intervals are those of unchanged data (E1.31 6.6.2: one in 800 to 1000 ms)."""
+EARLY_NS = 1_000_000_000
+"""Within this time every universe has spoken that speaks at all (6.6.2)."""
 BUSY = 6
 """Short intervals a universe that show a rate: more than the three packets that E1.31 6.6.2 has after a change."""
 SAMPLES_MAX = 50_000
@@ -43,12 +45,15 @@ class Rhythm:
 
 class Census:
     """A first look at packets: which universes there are, how long, and in what rhythm they come; since when more comes
-    than unchanged data (`busy_ns`). The rhythm is that of the universes `wanted`; None: of all."""
+    than unchanged data (`busy_ns`). The rhythm is that of the universes `wanted`; None: of all. How far slots are lit
+    is looked at if that is `measured`.
+    """
 
-    def __init__(self, wanted: Collection[int] | None = None) -> None:
-        self._wanted = wanted
-        self.sent: dict[int, int] = {}
-        self.used: dict[int, int] = {}
+    def __init__(self, wanted: Collection[int] | None = None, measured: bool = True) -> None:
+        self._wanted = None if wanted is None else _chosen(wanted)
+        self._measured = measured
+        self._sent = np.full(UNIVERSES, -1)
+        self._used = np.zeros(UNIVERSES, np.int64)
         self.packets = 0
         self.busy_ns: int | None = None
         self._busy = 0
@@ -63,34 +68,84 @@ class Census:
         self._gaps: dict[int, list[int]] = {}
         self._early: set[int] = set()
 
+    @property
+    def sent(self) -> dict[int, int]:
+        """The universes there are, with the most slots that came."""
+        universes = np.flatnonzero(self._sent >= 0)
+        return dict(zip(universes.tolist(), self._sent[universes].tolist(), strict=True))
+
+    @property
+    def used(self) -> dict[int, int]:
+        """The universes there are, with the last slot that was ever lit, if that is measured."""
+        universes = np.flatnonzero(self._sent >= 0)
+        return dict(zip(universes.tolist(), self._used[universes].tolist(), strict=True))
+
     def take(self, packets: Packets) -> None:
         """Some packets more."""
-        data = np.array(packets.kind) == Kind.DATA
-        data &= (np.array(packets.start_code) == 0) & (np.array(packets.options) & PREVIEW == 0)
-        if not data.any() and Kind.SYNC not in packets.kind:
-            return
-        self._measure(packets, data)
+        data = (packets.kind == Kind.DATA) & (packets.start_code == 0) & (packets.options & PREVIEW == 0)
+        sync = packets.kind == Kind.SYNC
+        numbers = np.flatnonzero(data)
+        if len(numbers):
+            self._measure(packets, numbers)
         if self._samples > SAMPLES_MAX:
             return
-        columns = (packets.kind, packets.at_ns, packets.cid, packets.universe, packets.sequence)
-        for kind, at_ns, cid, universe, sequence, address, levels in zip(
-            *columns, packets.synchronization, data.tolist(), strict=True
+        for at_ns, address in zip(packets.at_ns[sync].tolist(), packets.synchronization[sync].tolist(), strict=True):
+            if address in self._last_sync:
+                self._sync_intervals.append(at_ns - self._last_sync[address])
+            self._last_sync[address] = at_ns
+        if self._wanted is not None:
+            numbers = numbers[self._wanted[packets.universe[numbers]]]
+        if len(numbers) and not self._take_together(packets, numbers):
+            self._take_one_by_one(packets, numbers)
+
+    def _take_one_by_one(self, packets: Packets, numbers: Integers) -> None:
+        columns = (packets.at_ns, packets.source, packets.universe, packets.sequence)
+        for at_ns, source, universe, sequence in zip(*(one[numbers].tolist() for one in columns), strict=True):
+            cid = packets.cids[source]
+            self._step(cid, universe, sequence)
+            last_ns = self._last.get((cid, universe))
+            self._last[cid, universe] = at_ns
+            self._first_ns = self._first_ns or at_ns
+            if at_ns - self._first_ns < EARLY_NS:
+                self._early.add(universe)
+            if last_ns is not None:
+                self._interval((cid, universe), at_ns, at_ns - last_ns)
+                self._gaps.setdefault(universe, []).append(at_ns - self._before_ns)
+            self._before_ns = at_ns
+
+    def _take_together(self, packets: Packets, numbers: Integers) -> bool:
+        """The same for many packets of one source whose universes are all known; False if these are not such."""
+        if self.busy_ns is None or len(packets.cids) != 1:
+            return False
+        cid = packets.cids[0]
+        at_ns, universe, sequence = packets.at_ns[numbers], packets.universe[numbers], packets.sequence[numbers]
+        order = np.argsort(universe, kind="stable")
+        universes, begins = np.unique(universe[order], return_index=True)
+        streams = [(cid, number) for number in universes.tolist()]
+        if not all(stream in self._intervals for stream in streams):
+            return False
+        counts = np.diff(begins, append=len(order))
+        ordered = at_ns[order]
+        intervals = np.diff(ordered, prepend=0)
+        intervals[begins] = ordered[begins] - np.array([self._last[stream] for stream in streams])
+        gaps = np.diff(at_ns, prepend=self._before_ns)[order]
+        firsts = np.empty(len(order), np.int64)
+        firsts[order] = np.repeat([self._firsts[stream] for stream in streams], counts)
+        steps = (sequence - firsts) % 256
+        self._uneven += int(((steps - np.concatenate([[self._steps[cid]], steps[:-1]]) + 1) % 256 > 2).sum())
+        self._steps[cid] = int(steps[-1])
+        self._samples += len(order)
+        self._before_ns = int(at_ns[-1])
+        self._early.update(np.unique(universe[at_ns - self._first_ns < EARLY_NS]).tolist())
+        ends = begins + counts
+        for stream, begin, end, last_ns in zip(
+            streams, begins.tolist(), ends.tolist(), ordered[ends - 1].tolist(), strict=True
         ):
-            if kind == Kind.SYNC:
-                if address in self._last_sync:
-                    self._sync_intervals.append(at_ns - self._last_sync[address])
-                self._last_sync[address] = at_ns
-            elif levels and (self._wanted is None or universe in self._wanted):
-                self._step(cid, universe, sequence)
-                last_ns = self._last.get((cid, universe))
-                self._last[cid, universe] = at_ns
-                self._first_ns = self._first_ns or at_ns
-                if at_ns - self._first_ns < 1_000_000_000:
-                    self._early.add(universe)
-                if last_ns is not None:
-                    self._interval((cid, universe), at_ns, at_ns - last_ns)
-                    self._gaps.setdefault(universe, []).append(at_ns - self._before_ns)
-                self._before_ns = at_ns
+            short = intervals[begin:end]
+            self._intervals[stream] += short[short < THIN_NS].tolist()
+            self._gaps[stream[1]] += gaps[begin:end].tolist()
+            self._last[stream] = last_ns
+        return True
 
     def _interval(self, stream: tuple[bytes, int], at_ns: int, interval_ns: int) -> None:
         """One interval of one source on one universe."""
@@ -105,18 +160,20 @@ class Census:
             self._busy -= len(so_far)
             so_far.clear()
 
-    def _measure(self, packets: Packets, data: np.ndarray) -> None:
+    def _measure(self, packets: Packets, numbers: Integers) -> None:
         """The slots that every universe has, and the last of them that is ever lit."""
-        self.packets += int(data.sum())
-        numbers = np.flatnonzero(data)
-        levels = packets.levels()[numbers]
-        used = np.where(levels.any(axis=1), levels.shape[1] - (levels[:, ::-1] != 0).argmax(axis=1), 0)
-        universes = np.array(packets.universe)[numbers]
-        for universe in np.unique(universes).tolist():
-            these = universes == universe
-            sent = int(packets.slots[numbers][these].max())
-            self.sent[universe] = max(self.sent.get(universe, 0), sent)
-            self.used[universe] = max(self.used.get(universe, 0), int(used[these].max()))
+        self.packets += len(numbers)
+        universes, slots = packets.universe[numbers], packets.slots[numbers]
+        np.maximum.at(self._sent, universes, slots)
+        if not self._measured:
+            return
+        rows, places = packets.rows()
+        known = int(self._used[universes].min())  # what is lit up to there tells nothing new
+        tails = rows[:, known:][places[numbers]]
+        lit = tails.any(axis=1)
+        if lit.any():
+            used = tails.shape[1] - (tails[lit][:, ::-1] != 0).argmax(axis=1) + known
+            np.maximum.at(self._used, universes[lit], used)
 
     def rhythm(self, fps: Fraction | None = None) -> Rhythm:
         """The rhythm; `fps` is taken where nothing can be seen."""
@@ -145,6 +202,13 @@ class Census:
             return None
         *_, second, longest = sorted((0.0, *rests.values()))
         return max(rests, key=lambda universe: rests[universe]) if longest > 2 * second else min(rests)
+
+
+def _chosen(universes: Collection[int]) -> npt.NDArray[np.bool_]:
+    """For every number whether it is one of these."""
+    chosen = np.zeros(UNIVERSES, np.bool_)
+    chosen[list(universes)] = True
+    return chosen
 
 
 def find_period(intervals: npt.NDArray[np.int64]) -> int | None:
