@@ -45,7 +45,7 @@ class Attendant:
 
     def __init__(self, director: Director, state: Path) -> None:
         self.director, self.state = director, state
-        self.trust = ClockTrust(director.store, director.clock, director.site.clock.trust)
+        self.trust = ClockTrust(director.store, director.clock, director.site.clock.trust, sets=director.site.clock.set)
         self.watch = Watch(self._stamp(director.site))
         self.board: Board = read_board(state)
         self.refused: MistakeError | None = None
@@ -183,7 +183,7 @@ class Attendant:
             self.watch.was_read(found)
             return False
         self.refused = None
-        self.trust.rule = site.clock.trust
+        self.trust.rule, self.trust.sets = site.clock.trust, site.clock.set
         director.adopt(site)
         self.watch.was_read(self._stamp(site))
         self._failing = {}
@@ -225,7 +225,7 @@ class Attendant:
         return tuple((row.night.opens_ns, row.closes_ns) for row in rows)
 
     def _calls(self) -> tuple[Times, ...]:
-        calls = [override for override in self.director.overrides if override.kind == Kind.CALL]
+        calls = [override for override in self.director.requests.overrides if override.kind == Kind.CALL]
         return tuple((call.at_ns, call.end_ns) for call in calls)
 
     def _lit_soon(self, now_ns: int) -> bool:

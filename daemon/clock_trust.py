@@ -32,7 +32,7 @@ SYNCHRONISED_FLAG = Path("/run/systemd/timesync/synchronized")
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """Whether the clock is trusted, why, and by whose word: given, synchronised, earlier, rtc, host, plausible."""
+    """Whether the clock is trusted, why, and by whose word: given, synchronised, set, earlier, rtc, host, plausible."""
 
     trusted: bool
     by: str
@@ -68,6 +68,15 @@ def boot_id() -> str:
         return f"process {time.monotonic_ns()}"
 
 
+def set_machine_clock(utc_ns: int) -> str | None:
+    """Set the machine's clock (clock_settime(2)); what is wrong where that is not permitted, None where it is set."""
+    try:
+        time.clock_settime_ns(time.CLOCK_REALTIME, utc_ns)
+    except OSError as error:
+        return error.strerror or str(error)
+    return None
+
+
 class ClockTrust:
     """Judges the clock again and again. What was once trusted in a boot stays so: from then on only steps matter."""
 
@@ -79,13 +88,17 @@ class ClockTrust:
         ask_kernel: Callable[[], bool] = synchronised,
         ask_outside: Callable[[], str | None] = set_from_outside,
         boot: str | None = None,
+        sets: bool = False,
+        set_clock: Callable[[int], str | None] = set_machine_clock,
     ) -> None:
-        self.store, self.clock, self.rule = store, clock, rule
+        """`rule` is the site's clock.trust, `sets` its clock.set."""
+        self.store, self.clock, self.rule, self.sets = store, clock, rule, sets
+        self._set_clock = set_clock
         self._ask_kernel, self._outside = ask_kernel, ask_outside()
         self.boot = boot_id() if boot is None else boot
         self._moved = clock.offset_ns != 0
         self._kept_ns = self._read_int("clock_newest_ns")
-        self.given_by = ""
+        self.given_by = self.set_by = self._not_set = ""
         self._remember()
         self.verdict = self._judge()
 
@@ -104,9 +117,14 @@ class ClockTrust:
         return (before.trusted, before.by) != (self.verdict.trusted, self.verdict.by)
 
     def give(self, utc_ns: int, who: str) -> None:
-        """The time, as a person gives it: kept as an offset to the machine's clock until the kernel knows better."""
-        self.clock.offset_ns += utc_ns - self.clock.now_ns()
-        self.given_by = who
+        """The time, as a person gives it: the machine's clock is set where the site asks for that and the machine
+        permits it; else it is kept as an offset until the kernel knows better."""
+        self._not_set = (self._set_clock(utc_ns) or "") if self.sets else ""
+        if self.sets and not self._not_set:
+            self.clock.offset_ns, self.given_by, self.set_by = 0, "", who
+        else:
+            self.clock.offset_ns += utc_ns - self.clock.now_ns()
+            self.given_by, self.set_by = who, ""
         self.clock.stepped_ns()
         self._store_given()
         self._kept_ns = 0
@@ -125,11 +143,14 @@ class ClockTrust:
         if self._moved:
             return Verdict(True, "moved", "the evening is moved to now")
         if self.given_by:
-            return Verdict(True, "given", f"the time was given by {self.given_by}")
+            but = f"; the board's clock may not be set ({self._not_set}) and stays as it is" if self._not_set else ""
+            return Verdict(True, "given", f"the time was given by {self.given_by}{but}")
         if not FIRST_NS <= now_ns <= LAST_NS:
             return Verdict(False, "nobody", f"the clock says {shown}, which cannot be")
         if self._ask_kernel():
             return Verdict(True, "synchronised", "the kernel says that the clock is synchronised")
+        if self.set_by:
+            return Verdict(True, "set", f"the board's clock was set by {self.set_by}")
         if self.store.fact("clock_trusted_boot") == self.boot:
             return Verdict(True, "earlier", "the clock was trusted earlier since power came")
         if now_ns < self._kept_ns - SLACK_NS:
@@ -158,7 +179,7 @@ class ClockTrust:
             return 0
 
     def _store_given(self) -> None:
-        given = {"boot": self.boot, "offset_ns": self.clock.offset_ns, "by": self.given_by}
+        given = {"boot": self.boot, "offset_ns": self.clock.offset_ns, "by": self.given_by, "set_by": self.set_by}
         self.store.set_fact("clock_given", json.dumps(given))
 
     def _forget_given(self) -> None:
@@ -173,4 +194,5 @@ class ClockTrust:
             return
         if given.get("boot") == self.boot and not self._moved:
             self.clock.offset_ns, self.given_by = int(given["offset_ns"]), str(given["by"])
+            self.set_by = str(given.get("set_by", ""))
             self.clock.stepped_ns()

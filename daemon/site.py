@@ -102,9 +102,10 @@ class Phone(Table):
 
 
 class Clock(Table):
-    """When the clock is trusted."""
+    """When the clock is trusted; whether a time that a person gives sets the machine's clock, where it may."""
 
     trust: Annotated[Literal["synchronised", "plausible"], Field(examples=['"synchronised"'])] = "synchronised"
+    set: bool = False
 
 
 class _PieceTable(Named):
@@ -113,11 +114,13 @@ class _PieceTable(Named):
 
 
 class Show(Named):
-    """A running order, with what fills the gaps (`between`: a piece, or "black"). Lengths in ns."""
+    """A running order, with what fills the gaps (`between`: a piece, or "black"). Each piece begins over what was shown
+    before it for `cross_fade`. Lengths in ns."""
 
     order: Annotated[tuple[str, ...], Field(min_length=1, examples=['["tide", "lanterns"]'])]
     play: Annotated[Literal["in-order", "shuffled"], Field(examples=['"in-order"'])] = "in-order"
     gap: Length = 0
+    cross_fade: Length = 0
     start_every: Length | None = None
     between: Annotated[str, Field(examples=['"swell"'])] | None = None
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,7 +12,9 @@ import pytest
 
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.clock_trust import ClockTrust, synchronised
+from gloaming.daemon.site import load_site
 from gloaming.daemon.state import State
+from tests.daemon.numbered import write_site
 
 S = 1_000_000_000
 DECEMBER = int(datetime(2026, 12, 12, 17, tzinfo=UTC).timestamp()) * S
@@ -23,6 +27,7 @@ class Machine:
         self.wall_ns, self.monotonic_ns = wall_ns, 50 * S
         self.store = State(folder, wall_ns)
         self.synchronised, self.outside, self.boot = False, "", "boot 1"
+        self.sets, self.forbids = False, ""
         self.clock = self._clock()
 
     def _clock(self) -> Clock:
@@ -31,8 +36,21 @@ class Machine:
     def director_starts(self, rule: str = "synchronised") -> ClockTrust:
         self.clock = self._clock()
         return ClockTrust(
-            self.store, self.clock, rule, lambda: self.synchronised, lambda: self.outside or None, self.boot
+            self.store,
+            self.clock,
+            rule,
+            lambda: self.synchronised,
+            lambda: self.outside or None,
+            self.boot,
+            self.sets,
+            self.set_clock,
         )
+
+    def set_clock(self, utc_ns: int) -> str | None:
+        if self.forbids:
+            return self.forbids
+        self.wall_ns = utc_ns
+        return None
 
     def passes(self, seconds: float) -> None:
         self.wall_ns += int(seconds * S)
@@ -142,6 +160,64 @@ def test_a_given_time_stands_when_the_machine_s_clock_is_set_and_gives_way_to_th
     assert trust.look()
     assert trust.verdict.by == "synchronised"
     assert machine.clock.now_ns() == DECEMBER + 7 * S
+
+
+def test_where_the_site_asks_for_it_the_time_that_a_person_gives_sets_the_machine_s_clock(machine: Machine) -> None:
+    machine.wall_ns, machine.sets = 86_400 * S, True
+    trust = machine.director_starts()
+    trust.give(DECEMBER, "Ada's phone")
+    assert (machine.wall_ns, machine.clock.offset_ns, machine.clock.stepped_ns()) == (DECEMBER, 0, 0)
+    assert (trust.verdict.by, trust.verdict.text) == ("set", "the board's clock was set by Ada's phone")
+    machine.passes(30)
+    assert machine.director_starts().verdict.by == "set", "the director alone was restarted"
+    assert machine.clock.now_ns() == DECEMBER + 30 * S
+    machine.boot = "boot 2"
+    assert not machine.director_starts().trusted
+
+
+def test_a_clock_that_was_set_follows_whoever_sets_it_next(machine: Machine) -> None:
+    machine.wall_ns, machine.sets = 86_400 * S, True
+    trust = machine.director_starts()
+    trust.give(DECEMBER, "Ada's phone")
+    machine.wall_ns, machine.synchronised = DECEMBER + 7 * S, True  # a time server is reached after all
+    trust.stepped(machine.clock.stepped_ns())
+    trust.look()
+    assert (trust.verdict.by, machine.clock.offset_ns) == ("synchronised", 0)
+    assert machine.clock.now_ns() == DECEMBER + 7 * S
+
+
+def test_a_time_that_was_an_offset_becomes_the_machine_s_own_once_that_is_permitted(machine: Machine) -> None:
+    machine.wall_ns, machine.sets, machine.forbids = 86_400 * S, True, "Operation not permitted"
+    trust = machine.director_starts()
+    trust.give(DECEMBER, "Ada's phone")
+    assert (machine.wall_ns, machine.clock.now_ns()) == (86_400 * S, DECEMBER)
+    assert trust.verdict.by == "given"
+    assert trust.verdict.text.endswith(
+        "; the board's clock may not be set (Operation not permitted) and stays as it is"
+    )
+    assert "\n" not in trust.verdict.text
+    machine.forbids = ""
+    trust.give(DECEMBER + S, "Ada's phone")
+    assert (machine.wall_ns, machine.clock.offset_ns, trust.verdict.by) == (DECEMBER + S, 0, "set")
+    assert machine.director_starts().verdict.by == "set"
+
+
+def test_whoever_has_no_right_to_the_clock_is_told_so_by_the_kernel() -> None:
+    """Without any capability, and with the time that it is anyway: nothing can be set by this test."""
+    code = "import time; from gloaming.daemon.clock_trust import set_machine_clock as s; print(s(time.time_ns()))"
+    bare = ["setpriv", "--bounding-set=-all", "--inh-caps=-all", "--securebits=+noroot,+noroot_locked"]
+    said = subprocess.run(
+        [*(bare if os.geteuid() == 0 else []), sys.executable, "-c", code], capture_output=True, text=True, check=True
+    ).stdout
+    assert said == "Operation not permitted\n"
+
+
+def test_the_clock_is_set_only_where_the_site_says_so(tmp_path: Path) -> None:
+    write_site(tmp_path, "127.0.75.2", 'from = "12:00"\nto = "06:00"')
+    assert not load_site(tmp_path).clock.set
+    path = tmp_path / "site.toml"
+    path.write_text(path.read_text() + "\n[clock]\nset = true\n")
+    assert load_site(tmp_path).clock.set
 
 
 def test_the_newest_time_is_put_on_record_seldom(machine: Machine) -> None:
