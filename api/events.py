@@ -58,7 +58,7 @@ class Watch:
         """Look now: whoever has changed something does, so that nobody waits for it."""
         if not self._listeners:
             return
-        now = self.director.now()
+        now = self.director.requests.now()
         news = news_of(now)
         if news != self._news:
             self._news, self.told = news, json.dumps(now)

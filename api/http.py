@@ -82,13 +82,13 @@ def make_app(
     @app.get("/api/now", responses={200: {"model": words.Now}}, tags=["now"])
     async def now(_: Seen) -> JSONResponse:
         """What is happening now, and why; what was asked by hand; whether all is well, and if not, what to do."""
-        return JSONResponse(director.now())
+        return JSONResponse(director.requests.now())
 
     @app.get("/api/nights", responses={200: {"model": list[words.NightTold]}}, tags=["when"])
     async def nights(_: Seen, first: Day = None, days: Annotated[int, Query(ge=1, le=DAYS_MAX)] = 7) -> JSONResponse:
         """The nights from a date on, each with its opening and closing, and the rules that set them."""
         async with working_out:
-            return JSONResponse(await asyncio.to_thread(director.nights, first, days))
+            return JSONResponse(await asyncio.to_thread(director.requests.nights, first, days))
 
     @app.get("/api/nights.svg", response_class=Response, tags=["when"], responses={200: {"content": {
         "image/svg+xml": {"schema": {"type": "string"}}}}})  # fmt: skip
@@ -113,14 +113,14 @@ def make_app(
     async def ask(asked: words.Asked, device: Operator) -> JSONResponse:
         """Ask for something by hand: it is stored, and on the wire when `on_the_wire` says so. A pause lasts 15 minutes
         and a call 30 where nothing is said; the others last till the end of the night."""
-        answer = await director.ask(asked.model_dump(), device.name)
+        answer = await director.requests.ask(asked.model_dump(), device.name)
         watch.look()
         return JSONResponse(answer, 201)
 
     @app.delete("/api/overrides/{id}", responses={200: {"model": words.OverrideEnded}}, tags=["by hand"])
     async def undo(id: int, device: Operator) -> JSONResponse:
         """End what was asked for by hand: resume after a pause, or undo."""
-        answer = await director.undo(id, device.name)
+        answer = await director.requests.undo(id, device.name)
         watch.look()
         return JSONResponse(answer)
 

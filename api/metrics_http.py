@@ -62,7 +62,7 @@ def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> No
             raise HTTPException(409, f"the year is not {given.utc.year}")
         if director.attendant.trust.verdict.by in ("synchronised", "moved"):
             raise HTTPException(409, f"the clock is not to be given: {director.attendant.trust.verdict.text}")
-        director.give_time(instant(given.utc), device.name)
+        director.requests.give_time(instant(given.utc), device.name)
         now_ns = director.clock.now_ns()
         return {"at": isoformat(now_ns, director.site.timezone), **asdict(director.attendant.trust.verdict)}
 

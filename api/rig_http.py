@@ -32,7 +32,7 @@ def rig_router(director: Director, seen: Any, operator: Any) -> APIRouter:
         if isinstance(number, float) and number.is_integer():
             request["number"] = int(number)  # a whole number, as JSON Schema has it
         try:
-            return JSONResponse(await director.check_rig(request, device.name), 201)
+            return JSONResponse(await director.requests.check_rig(request, device.name), 201)
         except MistakeError as error:
             if isinstance(request.get("number"), int) and {mistake.key for mistake in error.mistakes} == {"number"}:
                 raise HTTPException(409, str(error)) from None  # well asked, but this rig has no such pixel or universe

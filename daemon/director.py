@@ -1,4 +1,4 @@
-"""The director: holds site, state and link; decides, hands over scores, and is the one door for who asks."""
+"""The director: holds site, state and link; decides at every boundary, and hands the score to the transmitter."""
 
 from __future__ import annotations
 
@@ -7,8 +7,7 @@ import os
 import time
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
-from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -17,31 +16,24 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from gloaming.daemon.attendant import Attendant
 from gloaming.daemon.clock import Clock, watch_steps
-from gloaming.daemon.direction.asking import UNDO_SKIP_NS, Refusal, ask
+from gloaming.daemon.direction.asking import UNDO_SKIP_NS
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, score
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason, Segment, State
-from gloaming.daemon.direction.season import season
 from gloaming.daemon.link import Link
 from gloaming.daemon.messages import segment_message, setup_message
+from gloaming.daemon.requests import Requests
 from gloaming.daemon.rig_care import RigCare
 from gloaming.daemon.site import Site
 from gloaming.daemon.sound_care import SoundCare
 from gloaming.daemon.state import State as Store
 from gloaming.daemon.timetable.hours import windows
-from gloaming.shows.mistake import Mistake, MistakeError
 
 SCORE_NS = 1800 * SECOND_NS
 RENEW_NS = 600 * SECOND_NS
 """A score that has been sent is sent anew after this time, so that 20 minutes of it are always left."""
 DAY_NS = 86_400 * SECOND_NS
-KEEP_NS = 3 * DAY_NS
-"""How long an override that has ended still shifts what is played."""
 CONFIRM_S = 2.0
-
-
-class NotStandingError(Exception):
-    """There is no such override in force."""
 
 
 class Director:
@@ -53,7 +45,7 @@ class Director:
         self.link = Link(state / "transmitter.sock", self._heard)
         self.troubles: dict[tuple[str, str], dict[str, Any]] = {}
         self.started_ns = clock.now_ns()
-        self._overrides = self._known_overrides()
+        self.requests = Requests(self)
         self._sent: tuple[Segment, ...] = ()
         self._sent_until_ns = self._dark_until_ns = 0
         self._score_id = time.monotonic_ns() // 1_000_000
@@ -106,126 +98,21 @@ class Director:
         self.attendant.close()
         self.store.close()
 
-    # what is asked
-
-    def now(self) -> dict[str, Any]:
-        """What is happening now, and why; with the health of everything."""
-        at_ns = self.clock.now_ns()
-        decision = self.current(at_ns)
-        piece = self.site.pieces.get(decision.piece or "")
-        troubles, verdict = self.attendant.troubles(at_ns), self.attendant.trust.verdict
-        return {
-            "site": self.site.name,
-            **decision.as_json(self.site.timezone),
-            "position_s": None if decision.position_ns is None else round(decision.position_ns / SECOND_NS, 3),
-            "length_s": round(piece.info.length_ns / SECOND_NS, 3) if piece and piece.info else None,
-            "overrides": [self.as_json(override) for override in self.standing(at_ns)],
-            "clock": {
-                "offset_s": self.clock.offset_ns / SECOND_NS,
-                "note": self._clock_note(),
-                "trusted": verdict.trusted,
-                "by": verdict.by,
-                "text": verdict.text,
-            },
-            "health": {
-                "ok": not troubles,
-                "troubles": troubles,
-                "transmitter": self.link.telemetry,
-                "controllers": self.rig.controllers(),
-            },
-        }
-
-    @property
-    def overrides(self) -> tuple[Override, ...]:
-        """All that still bears on what is played."""
-        return self._overrides
-
     def decision(self, at_ns: int) -> Decision:
         """What an instant has, by a clock that is right."""
-        return decide(at_ns, self.site, self._overrides)
+        return decide(at_ns, self.site, self.requests.overrides)
 
     def current(self, at_ns: int) -> Decision:
         """What now has: dark where nobody knows what time it is."""
         if self.attendant.trust.trusted:
             return self.decision(at_ns)
-        reasons = (self._no_clock(),)
+        reasons = (self.no_clock(),)
         return Decision(at_ns, State.NO_CLOCK, None, None, None, None, 0.0, False, reasons, None, None)
 
-    def _no_clock(self) -> Reason:
+    def no_clock(self) -> Reason:
         return Reason(f"{self.site.clock.place or 'site.toml'} clock.trust", self.attendant.trust.verdict.text)
 
-    def nights(self, first: date | None, days: int) -> list[dict[str, object]]:
-        if not 1 <= days <= 1000:
-            raise MistakeError(Mistake("days", None, None, f"{days} is not from 1 to 1000", "as days=7"))
-        begin = first or datetime.fromtimestamp(self.clock.now_ns() // SECOND_NS, self.site.timezone).date()
-        try:
-            last = begin + timedelta(days=days - 1)
-        except OverflowError:
-            raise MistakeError(Mistake("from", None, None, f"{begin} is past the calendar", "as 2026-12-20")) from None
-        return [row.as_json(self.site) for row in season(self.site, begin, last)]
-
-    def standing(self, at_ns: int) -> tuple[Override, ...]:
-        """The overrides in force, or yet to come."""
-        return tuple(override for override in self._overrides if at_ns < override.end_ns)
-
-    def as_json(self, override: Override) -> dict[str, object]:
-        zone = self.site.timezone
-        more = {"show": override.show, "level": override.level, "unseen": override.unseen or None}
-        more["check"] = override.check.text if override.check else None
-        return {
-            "id": override.id,
-            "kind": str(override.kind),
-            "at": isoformat(override.at_ns, zone),
-            "until": isoformat(override.until_ns, zone),
-            "remaining_s": max(0, round((override.end_ns - self.clock.now_ns()) / SECOND_NS)),
-            "who": override.who,
-            **{key: value for key, value in more.items() if value is not None},
-        }
-
-    async def ask(self, request: dict[str, object], who: str) -> dict[str, object]:
-        """Store what somebody asks and put it on the wire. MistakeError, Refusal."""
-        if not self.attendant.trust.trusted:
-            raise Refusal(self._no_clock())
-        return await self._take(ask(request, self.clock.now_ns(), self.site, self._overrides, who), who)
-
-    async def check_rig(self, request: dict[str, object], who: str) -> dict[str, object]:
-        """Show a test pattern, in place of any other. MistakeError, Refusal."""
-        if not self.attendant.trust.trusted:
-            raise Refusal(self._no_clock())
-        override = await self.rig.check(request, who)
-        for other in self.standing(override.at_ns):
-            if other.kind == Kind.RIG_CHECK:
-                self.store.end(other.id, override.at_ns)
-        self._overrides = self._known_overrides()
-        return await self._take(override, who)
-
-    async def _take(self, override: Override, who: str) -> dict[str, object]:
-        override = self._keep(override)
-        on_the_wire = await self._hand_over()
-        text = f"{override.kind} until {isoformat(override.until_ns, self.site.timezone)}"
-        self.store.note(override.at_ns, "override", text, who, {"id": override.id})
-        return {**self.as_json(override), "on_the_wire": on_the_wire}
-
-    async def undo(self, id: int, who: str) -> dict[str, object]:
-        """End an override now."""
-        at_ns = self.clock.now_ns()
-        found = next((override for override in self.standing(at_ns) if override.id == id), None)
-        if found is None:
-            raise NotStandingError(f"no override {id} is in force")
-        self.store.end(id, at_ns)
-        self._overrides = self._known_overrides()
-        on_the_wire = await self._hand_over()
-        self.store.note(at_ns, "override", f"{found.kind} ended", who, {"id": id})
-        return {
-            "id": id,
-            "kind": str(found.kind),
-            "ended": isoformat(at_ns, self.site.timezone),
-            "on_the_wire": on_the_wire,
-        }
-
-    # what is done
-
-    async def _hand_over(self) -> bool:
+    async def hand_over(self) -> bool:
         """Send the new score and wait until the transmitter plays it, or a newer one; whether it does."""
         self._sent_until_ns = 0
         if self.site.neighbours.rig_check:
@@ -248,9 +135,9 @@ class Director:
             self._send_dark(now_ns)
         from_ns, until_ns = now_ns - SECOND_NS, now_ns + SCORE_NS
         if self.attendant.trust.trusted:
-            found = score(from_ns, until_ns, self.site, self._overrides).segments
+            found = score(from_ns, until_ns, self.site, self.requests.overrides).segments
         else:
-            found = (Segment(from_ns, until_ns, State.NO_CLOCK, (self._no_clock(),)),)
+            found = (Segment(from_ns, until_ns, State.NO_CLOCK, (self.no_clock(),)),)
         if self._differs(found, now_ns) or now_ns > self._sent_until_ns - SCORE_NS + RENEW_NS:
             self._send_score(found, now_ns)
         self._wake_at_boundary(found, now_ns)
@@ -325,20 +212,15 @@ class Director:
     def clock_changed(self, text: str) -> None:
         """Another time, or another trust in it: what was looked up by the time before is looked up again."""
         self.store.note(self.clock.now_ns(), "clock", text)
-        self._overrides = self._known_overrides()
+        self.requests.look_up()
         self._schedule_all()
         self.look_up_anew()
-
-    def give_time(self, utc_ns: int, who: str) -> None:
-        """The time as a person gives it, where the clock is not trusted."""
-        self.attendant.trust.give(utc_ns, who)
-        self.clock_changed(self.attendant.trust.verdict.text)
 
     def adopt(self, site: Site) -> None:
         """Another site from now on; the transmitter is set up anew only where that differs."""
         before = self._setup()
         self.site = site
-        self._overrides = self._known_overrides()
+        self.requests.look_up()
         self.rig.adopt()
         if (setup := self._setup()) != before:
             self.link.send(setup)
@@ -348,11 +230,6 @@ class Director:
         """Decide and hand over, though nothing may seem to differ."""
         self._sent_until_ns = self._dark_until_ns = 0
         self._decide()
-
-    def _known_overrides(self) -> tuple[Override, ...]:
-        """The stored overrides that still bear on what is played; a call of a show that is no more does not."""
-        stored = self.store.overrides(self.clock.now_ns() - KEEP_NS)
-        return tuple(one for one in stored if one.kind != Kind.CALL or one.show in self.site.shows)
 
     def _try_the_disk(self) -> None:
         self.store.retry(self.clock.now_ns())
@@ -399,20 +276,5 @@ class Director:
         others = {piece for show in self.site.shows.values() if show.name == decision.show for piece in show.order}
         if decision.state != State.PLAYING or decision.piece != message["piece"] or len(others) < 2:
             return
-        self._keep(Override(0, Kind.SKIP, now_ns, now_ns + UNDO_SKIP_NS, who="gloaming"))
+        self.requests.keep(Override(0, Kind.SKIP, now_ns, now_ns + UNDO_SKIP_NS, who="gloaming"))
         self._decide()
-
-    def _keep(self, override: Override) -> Override:
-        """Store an override under an id of its own; on the disk when this returns, if the disk takes anything."""
-        override = replace(override, id=self.store.next_id())
-        self.store.add(override)
-        self._overrides = (*self._overrides, override)
-        return override
-
-    def _clock_note(self) -> str | None:
-        if not self.clock.offset_ns:
-            return None
-        if self.attendant.trust.verdict.by == "given":
-            return self.attendant.trust.verdict.text
-        moved = timedelta(seconds=round(self.clock.offset_ns / SECOND_NS))
-        return f"the evening is moved to now: this clock stands {moved} from the machine's"

@@ -60,7 +60,7 @@ def families(director: Director) -> list[Family]:
     for trouble in attendant.troubles(now_ns):
         kinds[trouble["kind"]] = kinds.get(trouble["kind"], 0) + 1
     by_kind = tuple(({"kind": kind}, number) for kind, number in kinds.items())
-    standing = director.standing(now_ns)
+    standing = director.requests.standing(now_ns)
     return [
         Family("gloaming_state", "gauge", "1 for the state of now, 0 for the others.", states),
         gauge("gloaming_brightness_ratio", "Brightness that is decided for now.", decision.brightness),

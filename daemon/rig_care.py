@@ -111,9 +111,9 @@ class RigCare:
     async def check(self, request: Mapping[str, object], who: str) -> Override:
         """The override that a request for a rig check asks for, its pattern rendered. MistakeError, Refusal."""
         director = self.director
-        asked = ask_rig_check(request, director.clock.now_ns(), director.site, director.overrides)
+        asked = ask_rig_check(request, director.clock.now_ns(), director.site, director.requests.overrides)
         found = await asyncio.to_thread(self._render, asked.pattern, director.site.rig)
-        begun = ask_rig_check(request, director.clock.now_ns(), director.site, director.overrides)
+        begun = ask_rig_check(request, director.clock.now_ns(), director.site, director.requests.overrides)
         return _override(begun, found, who)
 
     def _render(self, pattern: Pattern, rig: Rig) -> Check:
@@ -137,7 +137,7 @@ class RigCare:
     def low(self) -> list[list[float]]:
         """Where a rig check may be dimly lit in dark hours: from, until, and how bright at the most."""
         level = self.director.site.neighbours.rig_check
-        checks = [one for one in self.director.overrides if one.kind == Kind.RIG_CHECK]
+        checks = [one for one in self.director.requests.overrides if one.kind == Kind.RIG_CHECK]
         return [[one.at_ns, one.end_ns, level] for one in checks] if level else []
 
     def as_json(self) -> dict[str, Any]:
@@ -173,7 +173,7 @@ class RigCare:
         }
 
     def _standing(self, now_ns: int) -> dict[str, Any] | None:
-        for one in self.director.standing(now_ns):
+        for one in self.director.requests.standing(now_ns):
             if one.kind == Kind.RIG_CHECK and one.stands_at(now_ns) and one.check:
                 number = int((now_ns - one.at_ns) * one.check.fps / SECOND_NS) % one.check.frames + 1
                 frame = {"frame": number, "frames": one.check.frames}

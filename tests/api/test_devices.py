@@ -199,6 +199,6 @@ def test_a_pause_of_no_sensible_length_is_a_problem_with_what_would_be_right(min
             assert answer.status_code == 422
             assert answer.headers["content-type"] == "application/problem+json"
             assert answer.json()["status"] == 422
-            assert not home.director.overrides
+            assert not home.director.requests.overrides
 
     run(work())

@@ -59,7 +59,7 @@ def test_a_viewer_sees_and_touches_nothing(tmp_path: Path) -> None:
                 if method != "get" and path not in OPEN:
                     answer = await viewer.request(method, path.replace("{id}", "1"), json={"kind": "pause"})
                     assert answer.status_code in (403, 422), (method, path, answer.text)
-            assert not home.director.overrides
+            assert not home.director.requests.overrides
             assert len(home.director.store.devices()) == 2
 
     run(work())
@@ -90,7 +90,7 @@ def test_a_form_on_another_site_can_do_nothing(tmp_path: Path) -> None:
                 assert (
                     await browser.post("/api/overrides", content=json.dumps(pause), headers=form)
                 ).status_code == 422
-            assert len(home.director.overrides) == 1
+            assert len(home.director.requests.overrides) == 1
 
     run(work())
 

@@ -59,11 +59,8 @@ class Stub(SimpleNamespace):
             site=load_site(folder),
             clock=SimpleNamespace(now_ns=lambda: self.now_ns),
             store=SimpleNamespace(note=lambda at_ns, kind, text, **more: self.noted.append((kind, text))),
-            overrides=(),
+            requests=SimpleNamespace(overrides=(), standing=lambda at_ns: self.requests.overrides),
         )
-
-    def standing(self, at_ns: int) -> tuple[Override, ...]:
-        return self.overrides
 
 
 def care(folder: Path, limiter: str = "true") -> tuple[Any, RigCare]:
@@ -144,7 +141,7 @@ def test_a_state_directory_that_takes_nothing_is_an_error_of_the_system(tmp_path
 
 def test_the_rig_is_told_with_the_places_of_its_pixels(tmp_path: Path) -> None:
     director, of = care(tmp_path)
-    director.overrides = (asyncio.run(of.check({"pattern": "walk", "string": "ridge"}, "Nan")),)
+    director.requests.overrides = (asyncio.run(of.check({"pattern": "walk", "string": "ridge"}, "Nan")),)
     director.now_ns += 5 * 10**9 + 1
     told = of.as_json()
     assert told["check"]["frame"] == 11

@@ -1,0 +1,169 @@
+"""What is asked of a director: the overrides that were asked for, and answers to who asks. Nothing here is sent."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from gloaming.daemon.direction.asking import Refusal, ask
+from gloaming.daemon.direction.decide import isoformat
+from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.score import SECOND_NS
+from gloaming.daemon.direction.season import season
+from gloaming.shows.mistake import Mistake, MistakeError
+
+if TYPE_CHECKING:
+    from gloaming.daemon.director import Director
+
+KEEP_NS = 3 * 86_400 * SECOND_NS
+"""How long an override that has ended still shifts what is played."""
+
+
+class NotStandingError(Exception):
+    """There is no such override in force."""
+
+
+class Requests:
+    """Holds the overrides that still bear on what is played; what changes them is handed over by the director."""
+
+    def __init__(self, director: Director) -> None:
+        self.director = director
+        self.overrides: tuple[Override, ...] = ()
+        self.look_up()
+
+    def look_up(self) -> None:
+        """Read the stored overrides again; a call of a show that is no more does not bear on anything."""
+        director = self.director
+        stored = director.store.overrides(director.clock.now_ns() - KEEP_NS)
+        self.overrides = tuple(one for one in stored if one.kind != Kind.CALL or one.show in director.site.shows)
+
+    def keep(self, override: Override) -> Override:
+        """Store an override under an id of its own; on the disk when this returns, if the disk takes anything."""
+        override = replace(override, id=self.director.store.next_id())
+        self.director.store.add(override)
+        self.overrides = (*self.overrides, override)
+        return override
+
+    def standing(self, at_ns: int) -> tuple[Override, ...]:
+        """The overrides in force, or yet to come."""
+        return tuple(override for override in self.overrides if at_ns < override.end_ns)
+
+    # answers
+
+    def now(self) -> dict[str, Any]:
+        """What is happening now, and why; with the health of everything."""
+        director = self.director
+        at_ns = director.clock.now_ns()
+        decision = director.current(at_ns)
+        piece = director.site.pieces.get(decision.piece or "")
+        troubles, verdict = director.attendant.troubles(at_ns), director.attendant.trust.verdict
+        return {
+            "site": director.site.name,
+            **decision.as_json(director.site.timezone),
+            "position_s": None if decision.position_ns is None else round(decision.position_ns / SECOND_NS, 3),
+            "length_s": round(piece.info.length_ns / SECOND_NS, 3) if piece and piece.info else None,
+            "overrides": [self.as_json(override) for override in self.standing(at_ns)],
+            "clock": {
+                "offset_s": director.clock.offset_ns / SECOND_NS,
+                "note": self._clock_note(),
+                "trusted": verdict.trusted,
+                "by": verdict.by,
+                "text": verdict.text,
+            },
+            "health": {
+                "ok": not troubles,
+                "troubles": troubles,
+                "transmitter": director.link.telemetry,
+                "controllers": director.rig.controllers(),
+            },
+        }
+
+    def _clock_note(self) -> str | None:
+        clock, verdict = self.director.clock, self.director.attendant.trust.verdict
+        if not clock.offset_ns:
+            return None
+        if verdict.by == "given":
+            return verdict.text
+        moved = timedelta(seconds=round(clock.offset_ns / SECOND_NS))
+        return f"the evening is moved to now: this clock stands {moved} from the machine's"
+
+    def nights(self, first: date | None, days: int) -> list[dict[str, object]]:
+        """The season's rows for some days, from today where no day is given. MistakeError."""
+        site = self.director.site
+        if not 1 <= days <= 1000:
+            raise MistakeError(Mistake("days", None, None, f"{days} is not from 1 to 1000", "as days=7"))
+        begin = first or datetime.fromtimestamp(self.director.clock.now_ns() // SECOND_NS, site.timezone).date()
+        try:
+            last = begin + timedelta(days=days - 1)
+        except OverflowError:
+            raise MistakeError(Mistake("from", None, None, f"{begin} is past the calendar", "as 2026-12-20")) from None
+        return [row.as_json(site) for row in season(site, begin, last)]
+
+    def as_json(self, override: Override) -> dict[str, object]:
+        """An override as who asked for it is told of it."""
+        zone = self.director.site.timezone
+        more = {"show": override.show, "level": override.level, "unseen": override.unseen or None}
+        more["check"] = override.check.text if override.check else None
+        return {
+            "id": override.id,
+            "kind": str(override.kind),
+            "at": isoformat(override.at_ns, zone),
+            "until": isoformat(override.until_ns, zone),
+            "remaining_s": max(0, round((override.end_ns - self.director.clock.now_ns()) / SECOND_NS)),
+            "who": override.who,
+            **{key: value for key, value in more.items() if value is not None},
+        }
+
+    # requests
+
+    async def ask(self, request: dict[str, object], who: str) -> dict[str, object]:
+        """Store what somebody asks and put it on the wire. MistakeError, Refusal."""
+        self._know_the_time()
+        director = self.director
+        return await self._take(ask(request, director.clock.now_ns(), director.site, self.overrides, who), who)
+
+    async def check_rig(self, request: dict[str, object], who: str) -> dict[str, object]:
+        """Show a test pattern, in place of any other. MistakeError, Refusal."""
+        self._know_the_time()
+        override = await self.director.rig.check(request, who)
+        for other in self.standing(override.at_ns):
+            if other.kind == Kind.RIG_CHECK:
+                self.director.store.end(other.id, override.at_ns)
+        self.look_up()
+        return await self._take(override, who)
+
+    async def undo(self, id: int, who: str) -> dict[str, object]:
+        """End an override now. NotStandingError."""
+        director = self.director
+        at_ns = director.clock.now_ns()
+        found = next((override for override in self.standing(at_ns) if override.id == id), None)
+        if found is None:
+            raise NotStandingError(f"no override {id} is in force")
+        director.store.end(id, at_ns)
+        self.look_up()
+        on_the_wire = await director.hand_over()
+        director.store.note(at_ns, "override", f"{found.kind} ended", who, {"id": id})
+        return {
+            "id": id,
+            "kind": str(found.kind),
+            "ended": isoformat(at_ns, director.site.timezone),
+            "on_the_wire": on_the_wire,
+        }
+
+    def give_time(self, utc_ns: int, who: str) -> None:
+        """The time as a person gives it, where the clock is not trusted."""
+        trust = self.director.attendant.trust
+        trust.give(utc_ns, who)
+        self.director.clock_changed(trust.verdict.text)
+
+    def _know_the_time(self) -> None:
+        if not self.director.attendant.trust.trusted:
+            raise Refusal(self.director.no_clock())
+
+    async def _take(self, override: Override, who: str) -> dict[str, object]:
+        override = self.keep(override)
+        on_the_wire = await self.director.hand_over()
+        text = f"{override.kind} until {isoformat(override.until_ns, self.director.site.timezone)}"
+        self.director.store.note(override.at_ns, "override", text, who, {"id": override.id})
+        return {**self.as_json(override), "on_the_wire": on_the_wire}
