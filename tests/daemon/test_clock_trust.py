@@ -206,9 +206,8 @@ def test_whoever_has_no_right_to_the_clock_is_told_so_by_the_kernel() -> None:
     """Without any capability, and with the time that it is anyway: nothing can be set by this test."""
     code = "import time; from gloaming.daemon.clock_trust import set_machine_clock as s; print(s(time.time_ns()))"
     bare = ["setpriv", "--bounding-set=-all", "--inh-caps=-all", "--securebits=+noroot,+noroot_locked"]
-    said = subprocess.run(
-        [*(bare if os.geteuid() == 0 else []), sys.executable, "-c", code], capture_output=True, text=True, check=True
-    ).stdout
+    command = [*(bare if os.geteuid() == 0 else []), sys.executable, "-c", code]
+    said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
     assert said == "Operation not permitted\n"
 
 
