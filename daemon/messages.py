@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from gloaming.daemon.direction.score import Segment
+from gloaming.daemon.direction.score import Mix, Segment
 from gloaming.daemon.site import Site
 from gloaming.daemon.timetable.hours import windows
 
@@ -73,4 +73,18 @@ def segment_message(segment: Segment, sound: str | None, gain: float) -> dict[st
         "sound": sound,
         "gain": gain,
         "sound_level": [segment.sound_from, segment.sound_until],
+        "mix": _mix_message(segment.mix, segment) if segment.mix else None,
+    }
+
+
+def _mix_message(mix: Mix, segment: Segment) -> dict[str, Any]:
+    picture = mix.picture
+    return {
+        "path": picture.path,
+        "frames": picture.frames,
+        "fps": [picture.fps.numerator, picture.fps.denominator],
+        "zero_ns": picture.zero_ns,
+        "still": picture.still,
+        "look": 0,
+        "share": [mix.share_at(segment.from_ns), mix.share_at(segment.until_ns)],
     }

@@ -135,6 +135,7 @@ def _giving(
         order=tuple(piece for piece in (pieces[name] for name in show.order) if piece),
         shuffled=show.play == "shuffled",
         gap_ns=show.gap,
+        cross_fade_ns=show.cross_fade,
         start_every_ns=show.start_every,
         between=pieces.get(show.between or ""),
         left_out=tuple(sorted(name for name, piece in pieces.items() if piece is None)),

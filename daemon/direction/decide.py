@@ -156,7 +156,7 @@ def _joined(segments: list[Segment]) -> tuple[Segment, ...]:
 
 def _continues(first: Segment, second: Segment) -> bool:
     def shown(segment: Segment) -> tuple[object, ...]:
-        return (segment.state, segment.reasons, segment.show, segment.picture, segment.look, segment.sound)
+        return (segment.state, segment.reasons, segment.show, segment.picture, segment.look, segment.sound, segment.mix)
 
     def slopes(segment: Segment) -> tuple[float, float]:
         lasts_ns = segment.until_ns - segment.from_ns

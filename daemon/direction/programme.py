@@ -15,7 +15,7 @@ from itertools import count
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.score import SECOND_NS, Picture
+from gloaming.daemon.direction.score import SECOND_NS, Mix, Picture
 
 DAY_NS = 86_400 * SECOND_NS
 
@@ -82,6 +82,7 @@ class Giving:
     order: tuple[Piece, ...]
     shuffled: bool = False
     gap_ns: int = 0
+    cross_fade_ns: int = 0
     start_every_ns: int | None = None
     between: Piece | None = None
     left_out: tuple[str, ...] = ()
@@ -102,7 +103,7 @@ class Part:
 
     `picture` is None where nothing is shown, and `sound` says whether its sound lasts here. `note` says why a filler
     fills. `begins_ns` is the instant at which the piece as a whole began, and `cut` whether it is taken off before its
-    end.
+    end. `mix` is what was shown before it and is still fading away.
     """
 
     from_ns: int
@@ -114,6 +115,7 @@ class Part:
     begins_ns: int
     cut: bool = False
     sound: bool = False
+    mix: Mix | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,13 +285,22 @@ class _Layout:
         return self.skips.pop(0) if self.at_once else until_ns
 
     def add(self, piece: Piece | None, until_ns: int, length_ns: int, *, filler: bool, note: str, cut: bool) -> None:
-        begins_ns = self.at_ns
+        begins_ns, mix = self.at_ns, self.mix(piece)
         for from_ns, end_ns, zero_ns, still in runs(begins_ns, length_ns, self.held):
             if from_ns >= until_ns:
                 break
             for part_ns, after_ns, picture, sound in _stretches(piece, from_ns, min(end_ns, until_ns), zero_ns, still):
-                self.parts.append(Part(part_ns, after_ns, filler, piece, picture, note, begins_ns, cut, sound))
+                part = Part(part_ns, after_ns, filler, piece, picture, note, begins_ns, cut, sound)
+                self.parts += _mixed(part, mix)
         self.at_ns = until_ns
+
+    def mix(self, piece: Piece | None) -> Mix | None:
+        """What is shown now and fades away under what comes: a piece's last frame, or a filler that goes on."""
+        last = self.parts[-1] if self.parts else None
+        if not self.giving.cross_fade_ns or not piece or not last or not last.picture or last.picture.ended:
+            return None
+        picture = last.picture if last.filler else replace(last.picture, still=last.picture.frame_at(self.at_ns - 1))
+        return Mix(picture, self.at_ns, self.at_ns + self.giving.cross_fade_ns)
 
 
 def _stretches(
@@ -302,6 +313,17 @@ def _stretches(
         yield from_ns, until_ns, replace(picture, still=picture.frame_at(from_ns)), sound
     else:
         yield from piece.turns(from_ns, until_ns, zero_ns)
+
+
+def _mixed(part: Part, mix: Mix | None) -> Iterator[Part]:
+    """A part, cut where what was before it has faded away. Nothing is mixed while it stands still or is dark."""
+    picture = part.picture
+    if mix is None or part.from_ns >= mix.until_ns or not picture or picture.ended or picture.still is not None:
+        yield part
+        return
+    yield replace(part, until_ns=min(part.until_ns, mix.until_ns), mix=mix)
+    if part.until_ns > mix.until_ns:
+        yield replace(part, from_ns=mix.until_ns)
 
 
 def programme(giving: Giving, standing: tuple[Hold, ...], skips: tuple[int, ...], zone: ZoneInfo) -> tuple[Part, ...]:

@@ -57,6 +57,19 @@ class Picture:
 
 
 @dataclass(frozen=True, slots=True)
+class Mix:
+    """What was shown before and fades away under what is shown now, from all of the level at `from_ns` to nothing."""
+
+    picture: Picture
+    from_ns: int
+    until_ns: int
+
+    def share_at(self, at_ns: int) -> float:
+        """Its share 0..1 of the level at an instant."""
+        return (self.until_ns - at_ns) / (self.until_ns - self.from_ns)
+
+
+@dataclass(frozen=True, slots=True)
 class Segment:
     """A stretch of time `[from_ns, until_ns)` in which one thing is shown, at a level that runs in a straight line.
 
@@ -76,6 +89,7 @@ class Segment:
     sound: bool = False
     sound_from: float = 0.0
     sound_until: float = 0.0
+    mix: Mix | None = None
 
     def level_at(self, at_ns: int) -> float:
         """The brightness 0..1 at an instant within the segment."""

@@ -265,6 +265,7 @@ class Stage:
             sound=bool(part and part.sound and sounding and not muted),
             sound_from=self.sound.level_at(from_ns),
             sound_until=self.sound.level_before(until_ns),
+            mix=part.mix if part and lit and picture is part.picture else None,
         )
 
     def _why(self, scene: _Scene, part: Part | None, at_ns: int) -> tuple[State, tuple[Reason, ...]]:

@@ -68,7 +68,8 @@ def base() -> Site:
     }
     for name, (_, sound_ns) in LENGTHS_NS.items():
         pieces[name] = replace(pieces[name], sound=Path(f"{name}.flac"), sound_ns=sound_ns)
-    return replace(site, pieces=pieces)
+    shows = {name: show.model_copy(update={"cross_fade": 3 * S}) for name, show in site.shows.items()}
+    return replace(site, pieces=pieces, shows=shows)
 
 
 @dataclass(frozen=True)

@@ -218,6 +218,7 @@ def some_givings(draw: st.DrawFn) -> Giving:
         finish=finish,
         order=draw(pieces),
         gap_ns=draw(st.sampled_from((0, S // 2, 4 * S))),
+        cross_fade_ns=draw(st.sampled_from((0, S, 7 * S))),
         between=draw(st.sampled_from((None, NTSC))),
         shuffled=draw(st.booleans()),
         rank=draw(st.integers(0, 5)),
