@@ -21,13 +21,12 @@ from gloaming.daemon.direction.decide import Decision, decide, isoformat, score
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason, Segment, State
 from gloaming.daemon.link import Link
-from gloaming.daemon.messages import segment_message, setup_message
+from gloaming.daemon.messages import dark_message, segment_message, setup_message
 from gloaming.daemon.requests import Requests
 from gloaming.daemon.rig_care import RigCare
 from gloaming.daemon.site import Site
 from gloaming.daemon.sound_care import SoundCare
 from gloaming.daemon.state import State as Store
-from gloaming.daemon.timetable.hours import windows
 
 SCORE_NS = 1800 * SECOND_NS
 RENEW_NS = 600 * SECOND_NS
@@ -150,7 +149,7 @@ class Director:
                 (one.until_ns, one.picture, one.look, one.level_until, one.sound_until)
                 for one in segments
                 if now_ns < one.until_ns < min(self._sent_until_ns, now_ns + SCORE_NS)
-                and (one.level_from or one.level_until)
+                and (one.level_from or one.level_until or one.sound)
             ]
 
         return shown(found) != shown(self._sent)
@@ -174,12 +173,8 @@ class Director:
         )
 
     def _send_dark(self, now_ns: int) -> None:
-        from_ns, until_ns = now_ns - DAY_NS, now_ns + 8 * DAY_NS
-        found = windows(self.site.neighbours.dark, self.site.spot, from_ns, until_ns)
-        self._dark_until_ns = until_ns
-        edges = [[begin_ns, end_ns] for begin_ns, end_ns, _ in found]
-        known = {"from_ns": from_ns, "until_ns": until_ns, "windows": edges, "low": self.rig.low()}
-        self.link.send({"op": "dark", **known})
+        self._dark_until_ns = now_ns + 8 * DAY_NS
+        self.link.send(dark_message(self.site, now_ns - DAY_NS, self._dark_until_ns, self.rig.low()))
 
     def _setup(self) -> dict[str, Any]:
         return setup_message(self.site, self.store.fact("cid") or "", self.rig.limits())

@@ -62,7 +62,7 @@ class Requests:
             "site": director.site.name,
             **decision.as_json(director.site.timezone),
             "position_s": None if decision.position_ns is None else round(decision.position_ns / SECOND_NS, 3),
-            "length_s": round(piece.info.length_ns / SECOND_NS, 3) if piece and piece.info else None,
+            "length_s": round(piece.length_ns / SECOND_NS, 3) if piece and piece.length_ns else None,
             "overrides": [self.as_json(override) for override in self.standing(at_ns)],
             "clock": {
                 "offset_s": director.clock.offset_ns / SECOND_NS,
