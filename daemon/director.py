@@ -146,7 +146,7 @@ class Director:
 
         def shown(segments: tuple[Segment, ...]) -> list[tuple[object, ...]]:
             return [
-                (one.until_ns, one.picture, one.look, one.level_until, one.sound_until)
+                (one.until_ns, one.picture, one.mix, one.look, one.level_until, one.sound_until)
                 for one in segments
                 if now_ns < one.until_ns < min(self._sent_until_ns, now_ns + SCORE_NS)
                 and (one.level_from or one.level_until or one.sound)

@@ -84,12 +84,15 @@ def rehearse(
 def _follow(result: Rehearsal, shown: dict[Shown, tuple[int, str]], segments: tuple[Segment, ...]) -> None:
     """Notes until when each piece is shown, and what comes after it; adds up the time between pieces."""
     closings = {(row.night.show, row.closes_ns) for row in result.rows}
+    before: Segment | None = None
     for segment, after in pairwise((*segments, None)):
         assert segment
+        same_gap = before is not None and (before.state, before.show) == (State.WAITING, segment.show)
+        before = segment
         if segment.show is None:
             continue
         if segment.state == State.WAITING:
-            result.gaps += 1
+            result.gaps += not same_gap
             result.gaps_ns += segment.until_ns - segment.from_ns
         elif segment.state == State.PLAYING and segment.picture and segment.picture.still is None:
             key = (segment.show, segment.picture.piece, segment.picture.zero_ns)

@@ -52,6 +52,7 @@ name = "evening"
 order = ["harbour-bells", "tide", "lanterns", "first-frost"]
 gap = "4 s"
 between = "swell"
+cross_fade = "2 s"
 
 [[performance]]
 show = "evening"

@@ -34,6 +34,12 @@ def test_one_evening_adds_up_by_hand(tmp_path: Path) -> None:
     assert 58 <= result.lit_minutes <= 60
 
 
+def test_a_gap_that_begins_with_a_cross_fade_is_one_gap(tmp_path: Path) -> None:
+    fading = TABLES.replace('gap = "4 s"', 'gap = "4 s"\nbetween = "swell"\ncross_fade = "2 s"')
+    result = rehearse(site_of(tmp_path, fading, HOUR_SHOW), NIGHT, NIGHT)
+    assert (result.gaps, result.gaps_ns) == (22, 22 * 4 * SECOND_NS)
+
+
 def test_every_minute_is_decided_as_decide_has_it(tmp_path: Path) -> None:
     site = site_of(tmp_path, '[neighbours]\nquiet = [{ from = "18:30", to = "09:00" }]\n', TABLES, HOUR_SHOW)
     result = rehearse(site, NIGHT, NIGHT)
