@@ -8,6 +8,7 @@ receiver.on('packet', (packet) =>
   tell({
     universe: packet.universe, sequence: packet.sequence, priority: packet.priority, name: packet.sourceName,
     cid: packet.cid.toString('hex'), options: packet.options, from: packet.sourceAddress,
+    synchronization: packet.syncUniverse,
     slots: packet.propertyValueCount - 1, data: packet.payloadAsBuffer.toString('hex'),
   }));
 for (const fault of ['PacketCorruption', 'PacketOutOfOrder', 'error']) {

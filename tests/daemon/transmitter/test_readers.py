@@ -5,11 +5,9 @@ Section numbers are those of ANSI E1.31-2018.
 
 from __future__ import annotations
 
-import csv
 import json
 import os
 import shutil
-import socket
 import struct
 import subprocess
 import sys
@@ -25,20 +23,17 @@ from typing import Any
 
 import numpy as np
 import pytest
-from sacn.messages.sync_packet import SyncPacket
-from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
 from tests.api.evening import Evening, wait_until
+from tests.daemon.transmitter.captures import capture, tshark
 from tests.daemon.transmitter.stage import (
     CID,
     PATIENCE_S,
     SECOND_NS,
     Street,
-    in_namespace,
     listening,
     moving,
     on_stage,
-    run,
     segment,
     street,
     universe,
@@ -106,41 +101,6 @@ def sacn_reader(there: Street, path: Path, way: str, universes: range) -> Iterat
         process.stdin.close()
 
 
-@contextmanager
-def capture(there: Street, path: Path) -> Iterator[None]:
-    """All that comes by the cable, as a capture file (LINKTYPE_ETHERNET)."""
-    sock = in_namespace(there.receiver, lambda: socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(3)))
-    sock.setsockopt(socket.SOL_SOCKET, 33, 64 << 20)
-    sock.bind(("in0", 3))
-    yield
-    time.sleep(0.3)
-    with path.open("wb") as file, sock:
-        file.write(struct.pack("<IHHIIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 1))
-        sock.setblocking(False)
-        while True:
-            try:
-                data = sock.recv(65536)
-            except BlockingIOError:
-                break
-            file.write(struct.pack("<IIII", 0, 0, len(data), len(data)) + data)
-
-
-def tshark(path: Path, *fields: str) -> list[dict[str, str]]:
-    words = [
-        "tshark",
-        "-r",
-        str(path),
-        "--enable-heuristic",
-        "acn",
-        "-o",
-        "acn.dmx_enable:TRUE",
-        "-Y",
-        "acn.dmx.universe",
-    ]
-    text = run(*words, "-T", "fields", "-E", "separator=|", *(word for field in fields for word in ("-e", field)))
-    return [dict(zip(fields, row, strict=True)) for row in csv.reader(text.splitlines(), delimiter="|")]
-
-
 def sequences_are_whole(numbers: list[int]) -> bool:
     return all((after - before) & 0xFF == 1 for before, after in pairwise(numbers))
 
@@ -157,7 +117,9 @@ def test_three_readers_read_the_same_of_multicast(there: Street, npm: Path, tmp_
         on_stage(tmp_path, there.sender) as stage,
     ):
         universes = [universe(number, slots=slots[number], multicast=True) for number in numbers]
-        stage.setup(universes, interface="out0", ttl=TTL, dscp=DSCP, sequence_from=235, priority=150)
+        stage.setup(
+            universes, interface="out0", ttl=TTL, dscp=DSCP, sequence_from=235, priority=150, synchronization=7000
+        )
         stage.dark()
         now = time.time_ns()
         film = write_frames(tmp_path / "film.frames", np.full((20, 512), 9, np.uint8), slots=512)
@@ -172,7 +134,7 @@ def test_three_readers_read_the_same_of_multicast(there: Street, npm: Path, tmp_
         captured,
         *("acn.cid", "acn.dmx.source_name", "acn.dmx.priority", "acn.dmx.universe", "acn.dmx.count"),
         *("acn.dmx.seq_number", "acn.dmx.option_p", "acn.dmx.option_s", "acn.dmx.start_code2"),
-        *("ip.dst", "ip.ttl", "ip.dsfield.dscp", "udp.dstport", "ip.src"),
+        *("ip.dst", "ip.ttl", "ip.dsfield.dscp", "udp.dstport", "ip.src", "acn.dmx.reserved"),
     )
     assert len(rows) == last["packets_sent"] == len(by_npm)
     sequences: dict[int, list[int]] = defaultdict(list)
@@ -187,6 +149,7 @@ def test_three_readers_read_the_same_of_multicast(there: Street, npm: Path, tmp_
         assert (int(row["ip.ttl"]), int(row["ip.dsfield.dscp"])) == (TTL, DSCP)
         assert (row["udp.dstport"], row["ip.src"]) == ("5568", "192.0.2.1")
         assert row["acn.dmx.option_p"] in ("0", "False")
+        assert row["acn.dmx.reserved"] == "7000"  # 6.2.4.1: the synchronization address; reserved in the draft it knows
         sequences[number].append(int(row["acn.dmx.seq_number"]))
         ends[number] += row["acn.dmx.option_s"] in ("1", "True")
     assert sorted(sequences) == list(numbers)
@@ -199,6 +162,7 @@ def test_three_readers_read_the_same_of_multicast(there: Street, npm: Path, tmp_
     for one in by_npm:
         read[one["universe"]].append(one)
         assert (one["cid"], one["name"], one["priority"]) == (CID, "Pier Road boathouse", 150)
+        assert one["synchronization"] == 7000
         assert one["slots"] == slots[one["universe"]] == len(one["data"]) // 2
     for number in numbers:
         assert [one["sequence"] for one in read[number]] == sequences[number]
@@ -249,30 +213,6 @@ def test_unicast_in_bulk_is_read_frame_by_frame(reader: str, there: Street, npm:
         assert len(lit) == last["frames_sent"]
 
 
-def test_discovery_names_1200_universes_in_three_pages(there: Street, tmp_path: Path) -> None:
-    """8: sorted, 512 to a page, to universe 64214's group; read by the `sacn` library."""
-    numbers = [*range(63_999, 63_000, -1), *range(1, 202)]  # 1,200
-    with (
-        listening("239.255.250.214", namespace=there.receiver, interface="in0") as ear,
-        on_stage(tmp_path, there.sender) as stage,
-    ):
-        universes = [universe(number, "192.0.2.21", slots=3) for number in numbers]
-        stage.setup(universes, interface="out0", synchronization=7000)
-        stage.wait_for("telemetry", lambda said: said["discovery_packets"] >= 3)
-        heard = ear.wait_until(lambda all_: len(all_) >= 3)[:3]
-    pages = [UniverseDiscoveryPacket.make_universe_discovery_packet(tuple(one.data)) for one in heard]
-    assert [(page.page, page.lastPage, len(page.universes)) for page in pages] == [
-        (0, 2, 512),
-        (1, 2, 512),
-        (2, 2, 177),
-    ]
-    listed = [number for page in pages for number in page.universes]
-    assert listed == sorted([*numbers, 7000])  # 8.5: data and synchronization
-    for one, page in zip(heard, pages, strict=True):
-        assert bytes(page.cid).hex() == CID and page.sourceName == "Pier Road boathouse"
-        assert len(one.data) == 120 + 2 * len(page.universes) == 16 + (int.from_bytes(one.data[16:18], "big") & 0xFFF)
-
-
 def test_the_preview_flag_is_read(there: Street, tmp_path: Path) -> None:
     """6.2.6: bit 7 of the options: data that are not for what is live."""
     captured = tmp_path / "capture.pcap"
@@ -305,65 +245,6 @@ def test_multicast_by_ipv6_and_unicast_go_out_together(there: Street, tmp_path: 
     assert {one["host"]: one["packets"] for one in last["controllers"]}["192.0.2.21"] == len(by_host[hosts[0]])
     assert last["universe_packets"] == [[261, 261, last["packets_sent"], last["bytes_sent"]]]
     assert [one for one in ear.heard if one.host == "ff18::8300:fad6"]  # discovery, too
-
-
-def test_a_receiver_that_waits_for_synchronization_shows_whole_frames_only(there: Street, tmp_path: Path) -> None:
-    """11: data are held until the synchronization packet. With 2 % loss a frame is shown when all of it is there, which
-    the sequence numbers tell, since data and synchronization count in step."""
-    frames = np.repeat(np.arange(1, 161, dtype=np.uint8)[:, None], 12 * 30, axis=1)
-    film = write_frames(tmp_path / "film.frames", frames, slots=30)
-    there.run(
-        there.receiver,
-        "nft",
-        "add table ip lossy; add chain ip lossy in { type filter hook input priority 0; };"
-        "add rule ip lossy in udp dport 5568 numgen random mod 50 == 0 drop",
-    )
-    groups = [f"239.255.0.{number}" for number in range(1, 13)]
-    try:
-        with (
-            listening(*groups, "239.255.27.88", namespace=there.receiver, interface="in0") as ear,
-            on_stage(tmp_path, there.sender) as stage,
-        ):
-            universes = [universe(number, slots=30, multicast=True) for number in range(1, 13)]
-            stage.setup(universes, interface="out0", synchronization=7000, sequence_from=250)
-            stage.dark()
-            begin = time.time_ns() + SECOND_NS // 4
-            stage.score(segment(begin, begin + 160 * SECOND_NS // 40, **moving(film, 160)))
-            stage.wait_for("telemetry", lambda said: said["frames_due"] >= 160)
-            last = stage.end()
-    finally:
-        there.run(there.receiver, "nft", "delete", "table", "ip", "lossy")
-    heard = in_order_of_sending([one.data for one in ear.heard])
-    assert last["synchronization_packets"] > 160
-    held: dict[int, bytes] = {}
-    shown, naive = [], 0
-    for data in heard:
-        if data[21] == 4:
-            assert int.from_bytes(data[109:111], "big") == 7000  # 6.2.4.1
-            held[int.from_bytes(data[113:115], "big")] = data
-        else:
-            packet = SyncPacket.make_sync_packet(tuple(data))
-            assert packet.syncAddr == 7000 and len(data) == 49
-            naive += len({one[126] for one in held.values()}) > 1
-            if len(held) == 12 and {one[111] for one in held.values()} == {packet.sequence}:
-                shown.append({one[126:] for one in held.values()})
-    assert len(heard) < last["packets_sent"] + last["synchronization_packets"], "nothing was lost on the path"
-    assert naive > 0, "without the sequence numbers frames would have been mixed"
-    assert all(len(frame) == 1 for frame in shown) and len(shown) > 70
-
-
-def in_order_of_sending(heard: list[bytes]) -> list[bytes]:
-    """Packets that came to several sockets, put into the order of their frames: data before synchronization."""
-    turns: list[tuple[int, int, bytes]] = []
-    last: dict[bytes, tuple[int, int]] = {}
-    for data in heard:
-        key = data[113:115] if data[21] == 4 else b"sync"
-        number = data[111] if data[21] == 4 else data[44]
-        before, count = last.get(key, (number, 251 if number < 200 else 0))
-        count = count + ((number - before) & 0xFF) if key in last else number - 251 & 0xFF
-        last[key] = (number, count)
-        turns.append((count, data[21] != 4, data))
-    return [data for _, _, data in sorted(turns, key=lambda turn: turn[:2])]
 
 
 RIVAL = """
