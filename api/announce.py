@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
-import sys
 
 from zeroconf import Error, InterfaceChoice, ServiceInfo
 from zeroconf.asyncio import AsyncZeroconf
 
 from gloaming.api.names import ANNOUNCED, lan_addresses
+from gloaming.daemon.service_log import LOG
 
 KIND = "_http._tcp.local."
 LOOK_S = 30.0
@@ -42,7 +42,7 @@ async def announce(name: str, host: str, port: int, interfaces: list[str] | None
             try:
                 await _announce_while(addresses, service(name, addresses, port), host, interfaces)
             except (OSError, Error) as error:
-                print(f"not announced as {ANNOUNCED}: {error or type(error).__name__}", file=sys.stderr, flush=True)
+                LOG.complain(f"not announced as {ANNOUNCED}: {error or type(error).__name__}", kind="announce")
         await asyncio.sleep(LOOK_S)
 
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import logging
+import errno
 import signal
 import socket
 import ssl
 import sys
+import time
 from pathlib import Path
 
 import uvicorn
@@ -17,30 +18,47 @@ from gloaming.api.announce import announce
 from gloaming.api.connections import Crowd, protocol_class
 from gloaming.api.events import Streams
 from gloaming.api.http import make_app
-from gloaming.api.names import lan_addresses, page_addresses
+from gloaming.api.names import is_everywhere, lan_addresses, page_addresses
 from gloaming.api.sign_in import Doorkeeper, write_private
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.director import Director
-from gloaming.daemon.notify import Notifier, watchdog_s
+from gloaming.daemon.notify import Notifier, managed, watchdog_s
+from gloaming.daemon.service_log import ERROR, LOG, open_log
 from gloaming.daemon.site import Site, load_site
 from gloaming.shows.mistake import Mistake, MistakeError
 
+FREEBIND = {socket.AF_INET: (socket.IPPROTO_IP, 15), socket.AF_INET6: (socket.IPPROTO_IPV6, 78)}
+"""IP_FREEBIND (ip(7)), IPV6_FREEBIND (linux/in6.h): bind to an address that is not there yet."""
 GRACE_S = 2
-SELDOM_S = 60.0
+AGAIN_S = 2.0
+"""A director that cannot begin tries again after so long."""
+SAID_S = 60.0
+"""And says why no sooner than after so long."""
 HEAD_BYTES_MAX = 16_384
 CONNECTIONS_MAX = 600
 """A last bound: silent connections make room for each other long before (connections.py)."""
 
 
 def open_port(listen: str, place: Path) -> socket.socket:
-    """The listening socket, bound before anything else. MistakeError where the port is taken or not ours."""
+    """The listening socket, bound before anything else. MistakeError where the port is taken or not ours.
+
+    At boot an address may arrive late: no reason for a service to stay dark.
+    """
     host, _, port = listen.rpartition(":")
     host = host.strip("[]")
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     sock = socket.socket(family, socket.SOCK_STREAM)
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
-        sock.bind((host, int(port)))
+        try:
+            sock.bind((host, int(port)))
+        except OSError as error:
+            if error.errno != errno.EADDRNOTAVAIL or not managed():
+                raise
+            level, option = FREEBIND[family]
+            sock.setsockopt(level, option, 1)
+            sock.bind((host, int(port)))
+            LOG.complain(f"{host} is no address of this board yet; the page is there as soon as it is", kind="network")
         sock.listen(128)
     except OSError as error:
         sock.close()
@@ -52,51 +70,36 @@ def open_port(listen: str, place: Path) -> socket.socket:
 def serve(folder: Path, state: Path, listen: str | None, transmitter: Path | None = None) -> None:
     """Run the director on a site until SIGTERM or SIGINT; `transmitter` is its socket, else one in the state folder."""
     site = load_site(folder, strict=False)
-    sock = open_port(listen or site.phone.listen, folder / (site.phone.place or "site.toml"))
-    clock = Clock()
-    director = Director(site, state, clock)
-    director.link.path = transmitter or director.link.path
-    doorkeeper = Doorkeeper(director.store)
-    host, port = sock.getsockname()[:2]
     certificate, key = _certificate(site)
-    _leave_word(doorkeeper, director, state, host, port, certificate)
-    announced = site.phone.announce and bool(lan_addresses(host))
-    app = make_app(
-        director, doorkeeper, addresses=lambda: page_addresses(host, port, certificate is not None, announced)
-    )
-    config = uvicorn.Config(
-        app,
-        http=protocol_class(Crowd()),
-        ws="none",
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        proxy_headers=False,
-        h11_max_incomplete_event_size=HEAD_BYTES_MAX,
-        limit_concurrency=CONNECTIONS_MAX,
-        ssl_certfile=certificate,
-        ssl_keyfile=key,
-        timeout_graceful_shutdown=GRACE_S,
-        lifespan="on",
-    )
-    logging.getLogger("uvicorn.error").addFilter(Seldom())
-    server = Server(config, app.state.streams)
-    asyncio.run(_serve(server, sock, director, announced))
-
-
-class Seldom(logging.Filter):
-    """Lets one line of a kind pass in a minute: nobody outside may fill the log."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._told_s: dict[str, float] = {}
-
-    def filter(self, record: logging.LogRecord) -> bool:
-        told_s = self._told_s.get(str(record.msg), -SELDOM_S)
-        if record.created - told_s < SELDOM_S:
-            return False
-        self._told_s[str(record.msg)] = record.created
-        return True
+    with open_port(listen or site.phone.listen, folder / (site.phone.place or "site.toml")) as sock:
+        clock = Clock()
+        director = Director(site, state, clock)
+        director.link.path = transmitter or director.link.path
+        doorkeeper = Doorkeeper(director.store)
+        host, port = sock.getsockname()[:2]
+        _leave_word(doorkeeper, director, state, host, port, certificate)
+        announced = site.phone.announce and (is_everywhere(host) or bool(lan_addresses(host)))
+        app = make_app(
+            director, doorkeeper, addresses=lambda: page_addresses(host, port, certificate is not None, announced)
+        )
+        config = uvicorn.Config(
+            app,
+            http=protocol_class(Crowd()),
+            ws="none",
+            log_config=None,
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,
+            h11_max_incomplete_event_size=HEAD_BYTES_MAX,
+            limit_concurrency=CONNECTIONS_MAX,
+            ssl_certfile=certificate,
+            ssl_keyfile=key,
+            timeout_graceful_shutdown=GRACE_S,
+            lifespan="on",
+        )
+        server = Server(config, app.state.streams)
+        asyncio.run(_serve(server, sock, director, announced))
 
 
 class Server(uvicorn.Server):
@@ -140,7 +143,7 @@ def _leave_word(
         doorkeeper.local_token(state, director.clock.now_ns())
         write_private(state / "address", f"{scheme}://{shown}:{port}\n")
     except OSError as error:
-        print(f"{state}: {error.strerror or error}; commands on this machine may not get in", file=sys.stderr)
+        LOG.complain(f"{state}: {error.strerror or error}; commands on this machine may not get in", kind="state")
 
 
 async def _serve(server: uvicorn.Server, sock: socket.socket, director: Director, announced: bool) -> None:
@@ -182,15 +185,39 @@ def main() -> int:
     parser.add_argument("--listen")
     parser.add_argument("--transmitter", type=Path, metavar="SOCKET", help="where the transmitter listens")
     args = parser.parse_args()
+    open_log("gloaming-director")
+    while (wrong := _serve_until_told(args)) is not None:
+        if not (
+            managed() and _said_just_now(args.state if args.transmitter is None else args.transmitter.parent, wrong)
+        ):
+            LOG.complain(wrong, ERROR, "fault")
+            return 2
+        time.sleep(AGAIN_S)
+    return 0
+
+
+def _serve_until_told(args: argparse.Namespace) -> str | None:
+    """What is wrong where it cannot begin, None at the end."""
     try:
         serve(args.site.absolute(), args.state.absolute(), args.listen, args.transmitter)
     except MistakeError as error:
-        print(error, file=sys.stderr)
-        return 2
+        return str(error)
     except OSError as error:
-        print(f"{args.state}: {error.strerror or error}", file=sys.stderr)
-        return 2
-    return 0
+        return f"{args.state}: {error.strerror or error}"
+    return None
+
+
+def _said_just_now(folder: Path, wrong: str) -> bool:
+    """Whether a director before this one has said the same within a minute; from now on one has. The service manager
+    starts it again at once, and then it waits here instead of filling the log."""
+    said = folder / "refused"
+    try:
+        if said.read_text() == wrong and abs(time.time() - said.stat().st_mtime) < SAID_S:
+            return True
+    except FileNotFoundError:
+        pass  # the first time
+    said.write_text(wrong)
+    return False
 
 
 if __name__ == "__main__":

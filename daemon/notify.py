@@ -25,6 +25,11 @@ class Notifier:
         return True
 
 
+def managed() -> bool:
+    """Whether a service manager has started this process, and starts it again."""
+    return "NOTIFY_SOCKET" in os.environ
+
+
 def watchdog_s() -> float | None:
     """How often to say that all is well: a third of what the manager allows, seconds; None where it does not ask."""
     allowed, pid = os.environ.get("WATCHDOG_USEC", ""), os.environ.get("WATCHDOG_PID", "")

@@ -15,6 +15,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.service_log import LOG
 from gloaming.daemon.state_file import (
     LINE,
     Statement,
@@ -201,7 +202,8 @@ class State:
         )
 
     def note(self, at_ns: int, kind: str, text: str, who: str = "", data: dict[str, object] | None = None) -> None:
-        """A line in the journal; the oldest make room."""
+        """A line in the journal; the oldest make room. The service's log has it too."""
+        LOG.line(kind, text, who, data)
         self.note_all(((at_ns, kind, text, who, data),))
 
     def note_all(self, lines: Iterable[tuple[int, str, str, str, dict[str, object] | None]]) -> None:

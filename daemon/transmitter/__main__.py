@@ -14,7 +14,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from gloaming.daemon.notify import Notifier
+from gloaming.daemon.notify import Notifier, managed
+from gloaming.daemon.service_log import ERROR, LOG, open_log
 from gloaming.daemon.transmitter.build import build
 from gloaming.daemon.transmitter.messages import Segment, Setup, read_dark, read_score, read_setup
 from gloaming.daemon.transmitter.output import Output
@@ -31,6 +32,8 @@ from gloaming.daemon.transmitter.wire import describe
 
 SECOND_NS = 1_000_000_000
 RETRY_OUTPUT_NS = SECOND_NS
+RETRY_S = 1.0
+"""A transmitter that cannot listen tries again after so long."""
 DISCOVERY_NS = 10 * SECOND_NS
 """E1.31 A (E131_UNIVERSE_DISCOVERY_INTERVAL)."""
 PARTING_S = 1.0
@@ -139,6 +142,7 @@ class Transmitter:
         if not data:
             self.director.close()
             self.director = None
+            LOG.line("restart", "the director is gone; the score that it left is played on to its end, then it is dark")
             return
         *lines, self.unread = (self.unread + data).split(b"\n")
         for line in lines:
@@ -259,8 +263,13 @@ class Transmitter:
         self.troubles.seen(time.monotonic_ns(), kind, subject, text)
 
     def _say(self, message: dict[str, Any]) -> None:
-        """Never waits: what the director does not take now is kept, up to a bound."""
+        """Never waits: what the director does not take now is kept, up to a bound. Troubles that no director hears of
+        go to the service's log."""
         if not self.director:
+            if message["op"] == "trouble":
+                over = "over: " if message["over"] else ""
+                about = {key: message.get(key) for key in ("subject", "piece")}
+                LOG.line("trouble", f"{over}{message['subject']}: {message['text']}", data=about)
             return
         self.unsent += json.dumps(message).encode() + b"\n"
         try:
@@ -281,13 +290,24 @@ def main() -> int:
     if len(sys.argv) != 2:
         print("transmitter: name the socket to listen on", file=sys.stderr)
         return 2
-    try:
-        transmitter = Transmitter(Path(sys.argv[1]).absolute())
-    except OSError as error:
-        print(f"transmitter: {error.strerror or error}", file=sys.stderr)
-        return 2
+    open_log("gloaming-transmitter")
+    while (transmitter := _begin(Path(sys.argv[1]).absolute())) is None:
+        if not managed():
+            return 2
+        time.sleep(RETRY_S)
+    LOG.line("start", "the transmitter has started", data=transmitter.grants)
+    if not transmitter.grants["real_time"]:
+        LOG.line("trouble", "no real-time priority is granted: frames may be late on a busy board")
     transmitter.run()
     return 0
+
+
+def _begin(path: Path) -> Transmitter | None:
+    try:
+        return Transmitter(path)
+    except OSError as error:
+        LOG.complain(f"transmitter: {error.strerror or error}", ERROR, "fault")
+    return None
 
 
 if __name__ == "__main__":
