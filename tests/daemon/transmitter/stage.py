@@ -150,10 +150,12 @@ def moving(path: Path, frames: int, fps: tuple[int, int] = (40, 1)) -> dict[str,
     return {"path": str(path), "piece": path.stem, "frames": frames, "fps": fps}
 
 
-def write_frames(path: Path, frames: npt.NDArray[np.uint8], fps: Fraction = Fraction(40), slots: int = 510) -> Path:
-    """A frame file of `(frames, bytes) uint8`, from universe 1 in universes of `slots`."""
+def write_frames(
+    path: Path, frames: npt.NDArray[np.uint8], fps: Fraction = Fraction(40), slots: int = 510, first: int = 1
+) -> Path:
+    """A frame file of `(frames, bytes) uint8`, from universe `first` on in universes of `slots`."""
     size = frames.shape[1]
-    universes = [Universe(n + 1, min(slots, size - at), at) for n, at in enumerate(range(0, size, slots))]
+    universes = [Universe(first + n, min(slots, size - at), at) for n, at in enumerate(range(0, size, slots))]
     with FrameWriter(path, fps, universes) as writer:
         writer.write(frames)
     return path

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import signal
 import time
+from collections import defaultdict
 from collections.abc import Iterator
 from contextlib import ExitStack
 from fractions import Fraction
@@ -22,7 +23,6 @@ from tests.daemon.transmitter.stage import (
     CID,
     REFERENCE,
     SECOND_NS,
-    Heard,
     Street,
     listening,
     moving,
@@ -42,49 +42,56 @@ def there() -> Iterator[Street]:
         yield two
 
 
-@pytest.fixture(scope="module")
-def picture(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_frames(tmp_path_factory.mktemp("pieces") / "picture.frames", PICTURE, Fraction(25))
-
-
-def pictures_of(heard: list[Heard], universes: int) -> list[bytes]:
-    """The frames that came, put together again: a frame is what bears one sequence number."""
-    frames: list[dict[int, bytes]] = []
-    for one in heard:
-        if not frames or one.universe in frames[-1]:
-            frames.append({})
-        frames[-1][one.universe] = one.slots
-    return [b"".join(frame[number] for number in sorted(frame)) for frame in frames if len(frame) == universes]
-
-
-def test_frames_arrive_byte_for_byte_by_all_three_ways(there: Street, picture: Path, tmp_path: Path) -> None:
-    """The reference is an open film's pictures (tests/reference/moving-picture-64x32-25fps.txt); the sequence wraps."""
-    hosts = {"offload": "192.0.2.21", "sendmmsg": "192.0.2.22", "plain": "192.0.2.23"}
-    universes = [(n + 1, size) for n, size in enumerate([510] * 12 + [24])]
+def test_frames_arrive_byte_for_byte_by_all_three_ways_and_by_whatever_address(there: Street, tmp_path: Path) -> None:
+    """The reference is an open film's pictures (tests/reference/moving-picture-64x32-25fps.txt); the sequence wraps.
+    Unicast and multicast, by IPv4 and IPv6, at once; each way has universes, and so groups, of its own."""
+    ways = {"offload": 1, "sendmmsg": 257, "plain": 63_987}
+    hosts: dict[str, list[str]] = {}
+    for last, (way, first) in enumerate(ways.items(), start=21):
+        numbers = range(first, first + 13)
+        hosts[way] = [f"192.0.2.{last}", f"2001:db8::{last}"]
+        hosts[way] += [f"239.255.{number >> 8}.{number & 0xFF}" for number in numbers]  # 9.3.1
+        hosts[way] += [f"ff18::8300:{number:x}" for number in numbers]  # 9.3.2
+        if last > 21:
+            there.run(there.receiver, "ip", "-6", "addr", "add", f"2001:db8::{last}/64", "dev", "in0", "nodad")
+    everywhere = [host for of_one in hosts.values() for host in of_one]
     with ExitStack() as stack:
-        ear = stack.enter_context(listening(*hosts.values(), namespace=there.receiver))
-        stages = {way: stack.enter_context(on_stage(tmp_path, there.sender)) for way in hosts}
-        begin = time.time_ns() + SECOND_NS
+        ear = stack.enter_context(listening(*everywhere, namespace=there.receiver, interface="in0"))
+        stages = {way: stack.enter_context(on_stage(tmp_path, there.sender)) for way in ways}
         for way, stage in stages.items():
-            to = [universe(number, hosts[way], slots=size) for number, size in universes]
+            sizes = enumerate([510] * 12 + [24], start=ways[way])
+            to = [{**universe(number, *hosts[way][:2], slots=size), "multicast": "both"} for number, size in sizes]
             stage.setup(to, interface="out0", wire=way, sequence_from=200)
             assert stage.wait_for("hello", lambda hello: hello["wire"] is not None)["wire"] == way
             stage.dark()
-            stage.score(segment(begin, begin + 132 * SECOND_NS // 25, **moving(picture, 132, (25, 1))))
+            write_frames(tmp_path / f"{way}.frames", PICTURE, Fraction(25), first=ways[way])
+        begin = time.time_ns() + SECOND_NS
+        for way, stage in stages.items():
+            film = moving(tmp_path / f"{way}.frames", 132, (25, 1))
+            stage.score(segment(begin, begin + 132 * SECOND_NS // 25, **film))
         for stage in stages.values():
             stage.wait_for("telemetry", lambda said: said["frames_due"] >= 132)
         ends = {way: stage.end() for way, stage in stages.items()}
-    for way, host in hosts.items():
-        data = [one for one in ear.data() if one.host == host]
+    came: dict[tuple[str, int], list[bytes]] = defaultdict(list)
+    for one in ear.data():
+        came[one.host, one.universe].append(one.data)
+    for way, first in ways.items():
         assert ends[way]["frames_sent"] == ends[way]["frames_due"] == 132
-        assert ends[way]["packets_sent"] == len(data)
-        lit = [one for one in pictures_of(data, 13) if any(one)]
-        assert len(lit) == 132
-        assert [number for number in range(132) if lit[number] != PICTURE[number].tobytes()] == []
-        for number, _ in universes:
-            sequences = [one.data[111] for one in data if one.universe == number]
-            assert all((after - before) & 0xFF == 1 for before, after in pairwise(sequences))  # 6.2.5
-            assert 255 in sequences and 0 in sequences
+        groups = zip(hosts[way][2:15], hosts[way][15:], strict=True)
+        by_number = [[*hosts[way][:2], *both] for both in groups]
+        assert ends[way]["packets_sent"] == sum(
+            len(came[host, number]) for number, to in enumerate(by_number, start=first) for host in to
+        )
+        for address in range(4):
+            packets = [came[to[address], number] for number, to in enumerate(by_number, start=first)]
+            frames = [b"".join(one[126:] for one in frame) for frame in zip(*packets, strict=True)]
+            lit = [frame for frame in frames if any(frame)]
+            assert len(lit) == 132
+            assert [number for number in range(132) if lit[number] != PICTURE[number].tobytes()] == []
+            for mine in packets:
+                sequences = [data[111] for data in mine]
+                assert all((after - before) & 0xFF == 1 for before, after in pairwise(sequences))  # 6.2.5
+                assert 255 in sequences and 0 in sequences
 
 
 def test_every_field_is_read_by_the_sacn_library_and_the_end_is_black_then_three_terminations(tmp_path: Path) -> None:
