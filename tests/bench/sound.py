@@ -1,7 +1,7 @@
 """Sound: how far click and flash lie apart, whether that drifts, what it costs. Needs PulseAudio, nothing audible.
 
-    python -m tests.bench.sound together [--minutes 10] [--ppm 200]
-    python -m tests.bench.sound killed
+    python -m tests.bench.sound together [--minutes 10] [--ppm 200] [--server pipewire]
+    python -m tests.bench.sound killed [--server pipewire]
     python -m tests.bench.sound cost [--seconds 60]
 
 `together` plays clicks and flashes through a transmitter, a null sink and a loopback address; the sink's monitor and
@@ -27,6 +27,8 @@ import soundfile
 from tests.daemon.transmitter.quay import (
     FPS,
     RATE,
+    PipeQuay,
+    Quay,
     Recording,
     clicks_and_flashes,
     fast_device,
@@ -50,12 +52,13 @@ from tests.daemon.transmitter.stage import (
 
 ADDRESS = "127.0.88.41"
 GROUP_S = 15.0
+SERVERS = {"pulseaudio": Quay, "pipewire": PipeQuay}
 
 
-def together(minutes: float, ppm: float) -> None:
+def together(minutes: float, ppm: float, kind: type[Quay]) -> None:
     """The table of offsets at start, middle and end, after a seek and after a pause."""
     seconds = minutes * 60 + 60
-    with tempfile.TemporaryDirectory(prefix="quay-") as name, quay_at(Path(name) / "pulse") as quay:
+    with tempfile.TemporaryDirectory(prefix="quay-") as name, quay_at(Path(name) / "server", kind) as quay:
         folder = Path(name)
         if ppm:
             shim = fast_device(folder / "fast", ppm)
@@ -112,9 +115,9 @@ def play(stage: Stage, content: dict[str, Any], lasts_s: float, place_s: float, 
     return began_ns
 
 
-def killed() -> None:
+def killed(kind: type[Quay]) -> None:
     """The server is killed 10 s into a piece and started again 5 s later."""
-    with tempfile.TemporaryDirectory(prefix="quay-") as name, quay_at(Path(name) / "pulse") as quay:
+    with tempfile.TemporaryDirectory(prefix="quay-") as name, quay_at(Path(name) / "server", kind) as quay:
         folder = Path(name)
         path, sound = clicks_and_flashes(folder, 60)
         before = Recording(quay)
@@ -227,11 +230,12 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=2)
     parser.add_argument("--ppm", type=float, default=0)
     parser.add_argument("--seconds", type=float, default=60)
+    parser.add_argument("--server", choices=[*SERVERS], default="pulseaudio")
     args = parser.parse_args()
     if args.what == "together":
-        together(args.minutes, args.ppm)
+        together(args.minutes, args.ppm, SERVERS[args.server])
     elif args.what == "killed":
-        killed()
+        killed(SERVERS[args.server])
     else:
         cost(args.seconds)
     return 0

@@ -1,4 +1,4 @@
-"""For the tests of sound: a PulseAudio server of its own with a null sink, whose monitor is recorded; clicks, flashes.
+"""For the tests of sound: a sound server of their own with a null sink, whose monitor is recorded; clicks, flashes.
 
 What is measured here shares nothing with the player: sound by the instants at which the recorder got its samples, light
 by the instants at which packets came.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import select
+import signal
 import socket
 import struct
 import subprocess
@@ -42,8 +43,16 @@ ctl.!default { type pulse }
 """
 
 
+PIPEWIRE = """pipewire &
+until [ -S "$XDG_RUNTIME_DIR/pipewire-0" ]; do sleep 0.1; done
+wireplumber &
+pipewire-pulse &
+wait
+"""
+
+
 class Quay:
-    """The server; it can be killed and started again. `environment` leads a process to it, and to nothing else."""
+    """A PulseAudio server, to be killed and started again. `environment` leads a process to it, and nowhere else."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
@@ -63,20 +72,51 @@ class Quay:
     def start(self) -> None:
         options = ["--daemonize=no", "-n", "-F", str(self.folder / "script.pa"), "--exit-idle-time=-1", "--log-level=0"]
         options += ["--realtime=yes", "--high-priority=yes"]  # as servers run on a board, where it is granted
+        self._run("pulseaudio", *options)
+
+    def _run(self, *command: str) -> None:
         environment = {**os.environ, **self.environment}
-        self.process = subprocess.Popen(["pulseaudio", *options], env=environment, stderr=subprocess.DEVNULL)
+        self.process = subprocess.Popen(command, env=environment, stderr=subprocess.DEVNULL, start_new_session=True)
         deadline = time.monotonic() + 30
-        while subprocess.run(["pactl", "info"], env=environment, capture_output=True, check=False).returncode:
-            assert self.process.poll() is None and time.monotonic() < deadline, "PulseAudio does not start"
+        while self.control("info").returncode:
+            assert self.process.poll() is None and time.monotonic() < deadline, f"{command[0]} does not start"
             time.sleep(0.1)
+
+    def control(self, *what: str) -> subprocess.CompletedProcess[bytes]:
+        """Something asked of the server."""
+        environment = {**os.environ, **self.environment}
+        return subprocess.run(["pactl", *what], env=environment, capture_output=True, check=False)
 
     def kill(self) -> None:
         if self.process:
-            self.process.kill()
+            os.killpg(self.process.pid, signal.SIGKILL)
             self.process.wait()
             self.process = None
-            (self.folder / "native").unlink(missing_ok=True)
-            (self.folder / "pid").unlink(missing_ok=True)
+            for name in ("native", "pid", "pulse/native", "pulse/pid", "pipewire-0", "pipewire-0.lock"):
+                (self.folder / name).unlink(missing_ok=True)
+
+
+class PipeQuay(Quay):
+    """The same by PipeWire: its server, its session manager and its PulseAudio side, on a message bus of their own."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        (folder / "pulse").mkdir(exist_ok=True)
+        self.environment |= {
+            "XDG_RUNTIME_DIR": str(folder),
+            "XDG_CONFIG_HOME": str(folder / "config"),
+            "PULSE_RUNTIME_PATH": str(folder / "pulse"),
+            "PULSE_SERVER": f"unix:{folder}/pulse/native",
+        }
+
+    def start(self) -> None:
+        self._run("dbus-run-session", "--", "sh", "-c", PIPEWIRE)
+        assert not self.control("load-module", "module-null-sink", "sink_name=quay", f"rate={RATE}").returncode
+        deadline = time.monotonic() + 30
+        while b"Default Sink: quay" not in self.control("info").stdout:
+            assert time.monotonic() < deadline, "PipeWire does not take the null sink for its own"
+            self.control("set-default-sink", "quay")
+            time.sleep(0.1)
 
 
 class Recording:
@@ -147,9 +187,9 @@ def wire_to(address: str) -> Iterator[Wire]:
 
 
 @contextmanager
-def quay_at(folder: Path) -> Iterator[Quay]:
+def quay_at(folder: Path, kind: type[Quay] = Quay) -> Iterator[Quay]:
     """A server that runs, with this process's environment leading to it."""
-    quay = Quay(folder)
+    quay = kind(folder)
     before = dict(os.environ)
     try:
         quay.start()
