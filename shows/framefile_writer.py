@@ -16,23 +16,22 @@ from types import TracebackType
 from typing import Self
 
 import numpy as np
-import zstandard
 
 from gloaming.shows.framefile_layout import (
     APPLICATION_ID,
-    LEVEL,
     SCHEMA,
     VERSION,
     Frames,
     Universe,
     chunk_frames,
-    encode_chunk,
     fps_wrong,
     seal,
     universes_wrong,
 )
+from gloaming.shows.framefile_packing import Packers
 from gloaming.shows.mistake import Mistake, MistakeError
 
+PACKERS_MAX = 4
 PAGE_BYTES_SMALL, PAGE_BYTES = 1024, 4096
 """Pages of files whose chunks are small: five of them lie about half empty in every file; and of all others."""
 
@@ -48,7 +47,7 @@ class FrameWriter:
     """Writes one frame file. Leaving the `with` block finishes it; leaving it by an exception removes the temporary.
 
     `crash_safe`: every chunk is safe on the disk before the next begins. What can be made again does without, and is
-    faster; its bytes are made safe once, at the end.
+    faster: chunks are compressed in threads beside, and made safe once, at the end.
 
     MistakeError for universes or rates that cannot be, for a disk that is full or may not be written.
     """
@@ -62,7 +61,7 @@ class FrameWriter:
         self._id = os.urandom(8)
         self._meta = {"fps": f"{fps.numerator}/{fps.denominator}", "frames": "0", "id": self._id.hex(), "seal": ""}
         self._universes = tuple(universes)
-        self._compressor = zstandard.ZstdCompressor(level=LEVEL, write_checksum=True, write_content_size=True)
+        self._packers = Packers(self._id, 0 if crash_safe else min(PACKERS_MAX, os.cpu_count() or 1))
         frame_bytes = sum(one.slots for one in universes)
         self._tail = np.empty((chunk_frames(fps, frame_bytes), frame_bytes), np.uint8)
         self._tail_frames = 0
@@ -89,18 +88,24 @@ class FrameWriter:
             self._tail_frames += len(room)
             frames = frames[len(room) :]
             if self._tail_frames == len(self._tail):
-                self.flush()
+                for chunk in self._packers.give(self.frames, self._tail):
+                    self._store(*chunk)
+                self._tail = np.empty_like(self._tail)
                 self.frames += self._tail_frames
                 self._tail_frames = 0
 
     def flush(self) -> None:
         """Make all that was written safe on the disk, as a chunk that may yet grow."""
-        if not self._tail_frames:
-            return
-        data = encode_chunk(self._compressor, self._id, self.frames, self._tail[: self._tail_frames])
-        safe = str(self.frames + self._tail_frames)
+        for chunk in self._packers.finish():
+            self._store(*chunk)
+        if self._tail_frames:
+            data = self._packers.pack(self.frames, self._tail[: self._tail_frames])
+            self._store(self.frames, self._tail_frames, data)
+
+    def _store(self, first: int, frames: int, data: bytes) -> None:
+        safe = str(first + frames)
         with self._said(), _transaction(self._connection):
-            self._connection.execute("REPLACE INTO chunk VALUES (?, ?, ?)", (self.frames, self._tail_frames, data))
+            self._connection.execute("REPLACE INTO chunk VALUES (?, ?, ?)", (first, frames, data))
             self._connection.execute("UPDATE meta SET value = ? WHERE key = 'frames'", (safe,))
         self._meta["frames"] = safe
 
@@ -116,6 +121,7 @@ class FrameWriter:
     def drop_tail(self) -> None:
         """Forget the frames that are not yet safe, so that a writer whose disk is full can still be closed."""
         self._tail_frames = 0
+        self._packers.drop()
 
     def close(self) -> None:
         """Finish the file: seal it, and give it its name. MistakeError when it has no frames."""
@@ -133,6 +139,7 @@ class FrameWriter:
 
     def discard(self) -> None:
         """Remove the temporary; a file that had the name before stays as it was."""
+        self._packers.drop()
         self._connection.close()
         self.temporary.unlink(missing_ok=True)
         Path(f"{self.temporary}-journal").unlink(missing_ok=True)

@@ -60,6 +60,14 @@ class Assembler:
 
     def take(self, packets: Packets) -> None:
         """Some packets. What they leave in the open frame is copied, so their buffer may be used again."""
+        self._tally.count_others(packets)
+        chosen = (packets.kind != Kind.DATA) | self._marching.knows(packets.universe)
+        if not chosen.all():
+            self._tally.data += int((~chosen).sum())
+            self._tally.not_chosen.update(packets.universe[~chosen].tolist())
+            packets = packets.only(chosen)
+            if not len(packets):
+                return
         batch = self._batch = self._marching.batch(packets)
         self._marching.use(batch.in_ranks)
         at = 0
@@ -72,12 +80,11 @@ class Assembler:
             at = until if many == 1 else self._out_of_step(batch, until, min(until + many, len(packets)))
         self._settle()
         self._batch = None
-        self._tally.count_others(packets)
         if self._last_ns is not None:
             self._tally.elapsed_s = (self._last_ns - self._first_ns) / 1e9
 
     def _one_by_one(self, batch: Batch, first: int, until: int) -> int:
-        """Take the packets `first` to `until` (not included) as they come."""
+        """Take the packets `first` to `until` (not included) as they come; `until`."""
         tally, streams = self._tally, self._streams
         for number, (kind, at_ns, cid, universe, sequence, priority, options, address, code) in enumerate(
             batch.packets.one_by_one(first, until), start=first
@@ -87,10 +94,7 @@ class Assembler:
                     self._synchronize(at_ns + self._shift_ns, address, sequence)
                 continue
             tally.data += 1
-            stream = streams.get(universe)
-            if stream is None:
-                tally.not_chosen[universe] += 1
-                continue
+            stream = streams[universe]
             if options & PREVIEW:  # 6.2.6
                 tally.preview += 1
                 continue

@@ -10,11 +10,11 @@ import numpy as np
 
 from gloaming.shows.framefile_layout import UNIVERSE_MAX
 from gloaming.shows.importing import Progress, mistake
+from gloaming.shows.recording.census import Census
 from gloaming.shows.recording.packets import Kind, Packets, announced, read
 from gloaming.shows.recording.receive import Receiver
 from gloaming.shows.recording.recorder import Outcome, Recording, Wanted, lay_out
 from gloaming.shows.recording.report import ranges
-from gloaming.shows.recording.rhythm import Census
 
 LOOK_NS = 1_500_000_000
 """How long a stream is looked at before its rhythm is trusted; unchanged data come at least once a second."""

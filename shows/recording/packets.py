@@ -128,6 +128,24 @@ class Packets:
             strict=True,
         )
 
+    def only(self, these: npt.NDArray[np.bool_]) -> Packets:
+        """Some of them, in the same buffer."""
+        whole = self.datagrams
+        return Packets(
+            Datagrams(whole.data, whole.starts[these], whole.lengths[these], whole.at_ns[these]),
+            self.heads[these],
+            self.kind[these],
+            self.source[these],
+            self.cids,
+            self.universe[these],
+            self.sequence[these],
+            self.priority[these],
+            self.options[these],
+            self.synchronization[these],
+            self.start_code[these],
+            self.slots[these],
+        )
+
     def kept(self) -> Packets:
         """The same with a buffer of their own, so that the one they came in may be used again."""
         step = HEAD_BYTES + SLOTS_MAX

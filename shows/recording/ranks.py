@@ -83,6 +83,10 @@ class Ranks:
             source.sequence, source.at_ns = int(self.sequence[row]), int(self.at_ns[row])
             source.priority = int(self.priority[row])
 
+    def knows(self, universes: Integers) -> npt.NDArray[np.bool_]:
+        """Which of these universes have a stream."""
+        return self._table[universes] >= 0
+
     def batch(self, packets: Packets) -> Batch:
         """Look at packets; `in_ranks` if it pays to take them many at a time."""
         streams = self._table[packets.universe]

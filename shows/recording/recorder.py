@@ -19,9 +19,10 @@ from gloaming.shows.importing import Progress, Source, mistake, write_source
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.assembler import Assembler
+from gloaming.shows.recording.census import Census
 from gloaming.shows.recording.packets import SLOTS_MAX, UNIVERSES, Bytes, Packets, read
 from gloaming.shows.recording.report import Tally, ranges
-from gloaming.shows.recording.rhythm import Census, Pacer, Rhythm, usual
+from gloaming.shows.recording.rhythm import Pacer, Rhythm, usual
 
 COLOURS = 3
 
@@ -91,7 +92,8 @@ class Recording:
         self._unsafe = self._filled_before = 0
         self._writer = FrameWriter(out, self._fps, _universes(self._slots), crash_safe=live)
         frame_bytes = sum(self._slots.values())
-        self._safe_each = round(self._fps) if chunk_frames(self._fps, frame_bytes) > 1.5 * self._fps else None
+        long = chunk_frames(self._fps, frame_bytes) > 1.5 * self._fps
+        self._safe_each = round(self._fps) if live and long else None
 
     @property
     def temporary(self) -> Path:

@@ -1,0 +1,246 @@
+"""A first look at a stream: which universes there are, how long, at what rate they come, how a frame begins."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from fractions import Fraction
+
+import numpy as np
+import numpy.typing as npt
+
+from gloaming.shows.recording.packets import PREVIEW, UNIVERSES, Integers, Kind, Packets
+from gloaming.shows.recording.rhythm import THIN_NS, Rhythm
+
+PERIOD_NS = 25_000_000
+"""Where nothing can be seen of the rate: 40 frames a second, common practice, no source."""
+EARLY_NS = 1_000_000_000
+"""Within this time every universe has spoken that speaks at all (6.6.2)."""
+BUSY = 6
+"""Short intervals a universe that show a rate: more than the three packets that E1.31 6.6.2 has after a change."""
+SAMPLES_MAX = 50_000
+PERIOD_MIN_NS = 20_000_000
+"""Nobody sends faster (E1.31 6.6.1, E1.11: 44 a second); two intervals that look so are those of a coarse timer."""
+
+
+class Census:
+    """A first look at packets: which universes there are, how long, and in what rhythm they come; since when more comes
+    than unchanged data (`busy_ns`). The rhythm is that of the universes `wanted`; None: of all. How far slots are lit
+    is looked at if that is `measured`.
+    """
+
+    def __init__(self, wanted: Collection[int] | None = None, measured: bool = True) -> None:
+        self._wanted = None if wanted is None else _chosen(wanted)
+        self._measured = measured
+        self._sent = np.full(UNIVERSES, -1)
+        self._used = np.zeros(UNIVERSES, np.int64)
+        self.packets = 0
+        self.busy_ns: int | None = None
+        self._busy = 0
+        self._last: dict[tuple[bytes, int], int] = {}
+        self._last_sync: dict[int, int] = {}
+        self._first_ns = self._before_ns = 0
+        self._intervals: dict[tuple[bytes, int], list[int]] = {}
+        self._samples = self._uneven = 0
+        self._firsts: dict[tuple[bytes, int], int] = {}
+        self._steps: dict[bytes, int] = {}
+        self._sync_intervals: list[int] = []
+        self._gaps: dict[int, list[int]] = {}
+        self._early: set[int] = set()
+
+    @property
+    def sent(self) -> dict[int, int]:
+        """The universes there are, with the most slots that came."""
+        universes = np.flatnonzero(self._sent >= 0)
+        return dict(zip(universes.tolist(), self._sent[universes].tolist(), strict=True))
+
+    @property
+    def used(self) -> dict[int, int]:
+        """The universes there are, with the last slot that was ever lit, if that is measured."""
+        universes = np.flatnonzero(self._sent >= 0)
+        return dict(zip(universes.tolist(), self._used[universes].tolist(), strict=True))
+
+    def take(self, packets: Packets) -> None:
+        """Some packets more."""
+        data = (packets.kind == Kind.DATA) & (packets.start_code == 0) & (packets.options & PREVIEW == 0)
+        sync = packets.kind == Kind.SYNC
+        numbers = np.flatnonzero(data)
+        if len(numbers):
+            self._measure(packets, numbers)
+        if self._samples > SAMPLES_MAX:
+            return
+        for at_ns, address in zip(packets.at_ns[sync].tolist(), packets.synchronization[sync].tolist(), strict=True):
+            if address in self._last_sync:
+                self._sync_intervals.append(at_ns - self._last_sync[address])
+            self._last_sync[address] = at_ns
+        if self._wanted is not None:
+            numbers = numbers[self._wanted[packets.universe[numbers]]]
+        if len(numbers) and not self._take_together(packets, numbers):
+            self._take_one_by_one(packets, numbers)
+
+    def _take_one_by_one(self, packets: Packets, numbers: Integers) -> None:
+        columns = (packets.at_ns, packets.source, packets.universe, packets.sequence)
+        for at_ns, source, universe, sequence in zip(*(one[numbers].tolist() for one in columns), strict=True):
+            cid = packets.cids[source]
+            self._step(cid, universe, sequence)
+            last_ns = self._last.get((cid, universe))
+            self._last[cid, universe] = at_ns
+            self._first_ns = self._first_ns or at_ns
+            if at_ns - self._first_ns < EARLY_NS:
+                self._early.add(universe)
+            if last_ns is not None:
+                self._interval((cid, universe), at_ns, at_ns - last_ns)
+                self._gaps.setdefault(universe, []).append(at_ns - self._before_ns)
+            self._before_ns = at_ns
+
+    def _take_together(self, packets: Packets, numbers: Integers) -> bool:
+        """The same for many packets of one source that goes at full rate, its universes known or all in a row at the
+        beginning; False if these are not such.
+        """
+        if len(packets.cids) != 1:
+            return False
+        cid = packets.cids[0]
+        at_ns, universe, sequence = packets.at_ns[numbers], packets.universe[numbers], packets.sequence[numbers]
+        order = np.argsort(universe, kind="stable")
+        universes, begins = np.unique(universe[order], return_index=True)
+        streams = [(cid, number) for number in universes.tolist()]
+        new = np.array([stream not in self._last for stream in streams])
+        fresh = order[begins[new]]  # the first packets of universes that are new
+        if len(fresh) and fresh.max() >= len(fresh):
+            return False
+        again = np.ones(len(order), np.bool_)
+        again[fresh] = False
+        counts = np.diff(begins, append=len(order))
+        ordered = at_ns[order]
+        intervals = np.diff(ordered, prepend=0)
+        intervals[begins] = [self._last.get(stream, 0) for stream in streams]
+        intervals[begins] = ordered[begins] - intervals[begins]
+        if self.busy_ns is None:
+            if (intervals[again[order]] >= THIN_NS).any():
+                return False
+            busy = again & (self._busy + np.cumsum(again) > BUSY * (len(self._last) + np.cumsum(~again)))
+            self._busy += int(again.sum())
+            if busy.any():
+                self.busy_ns = int(at_ns[busy.argmax()])
+        before = self._steps.get(cid, 0)
+        for stream, first in zip((streams[place] for place in np.flatnonzero(new)), fresh.tolist(), strict=True):
+            self._firsts[stream] = int(sequence[first]) - before
+        firsts = np.empty(len(order), np.int64)
+        firsts[order] = np.repeat([self._firsts[stream] for stream in streams], counts)
+        steps = (sequence - firsts) % 256
+        self._uneven += int(((steps - np.concatenate([[before], steps[:-1]]) + 1) % 256 > 2).sum())
+        self._steps[cid] = int(steps[-1])
+        self._samples += int(again.sum())
+        gaps = np.diff(at_ns, prepend=self._before_ns)[order]
+        self._before_ns = int(at_ns[-1])
+        self._first_ns = self._first_ns or int(at_ns[0])
+        self._early.update(np.unique(universe[at_ns - self._first_ns < EARLY_NS]).tolist())
+        begins += new
+        ends = np.cumsum(counts)
+        for stream, begin, end, last_ns in zip(
+            streams, begins.tolist(), ends.tolist(), ordered[ends - 1].tolist(), strict=True
+        ):
+            self._last[stream] = last_ns
+            if begin < end:
+                short = intervals[begin:end]
+                self._intervals.setdefault(stream, []).extend(short[short < THIN_NS].tolist())
+                self._gaps.setdefault(stream[1], []).extend(gaps[begin:end].tolist())
+        return True
+
+    def _interval(self, stream: tuple[bytes, int], at_ns: int, interval_ns: int) -> None:
+        """One interval of one source on one universe."""
+        so_far = self._intervals.setdefault(stream, [])
+        self._samples += 1
+        if interval_ns < THIN_NS:
+            so_far.append(interval_ns)
+            self._busy += 1
+            if self.busy_ns is None and self._busy > BUSY * len(self._last):
+                self.busy_ns = at_ns
+        elif self.busy_ns is None:  # it stood still: the few packets after a change tell nothing of its rate
+            self._busy -= len(so_far)
+            so_far.clear()
+
+    def _measure(self, packets: Packets, numbers: Integers) -> None:
+        """The slots that every universe has, and the last of them that is ever lit."""
+        self.packets += len(numbers)
+        universes, slots = packets.universe[numbers], packets.slots[numbers]
+        np.maximum.at(self._sent, universes, slots)
+        if not self._measured:
+            return
+        rows, places = packets.rows()
+        known = int(self._used[universes].min())  # what is lit up to there tells nothing new
+        tails = rows[:, known:][places[numbers]]
+        lit = tails.any(axis=1)
+        if lit.any():
+            used = tails.shape[1] - (tails[lit][:, ::-1] != 0).argmax(axis=1) + known
+            np.maximum.at(self._used, universes[lit], used)
+
+    def rhythm(self, fps: Fraction | None = None) -> Rhythm:
+        """The rhythm; `fps` is taken where nothing can be seen."""
+        intervals = np.array([one for some in self._intervals.values() for one in some], np.int64)
+        synchronized = len(self._sync_intervals) > 3
+        default_ns = int(1_000_000_000 / fps) if fps else PERIOD_NS
+        seen = np.array(self._sync_intervals, np.int64) if synchronized else intervals
+        period_ns = find_period(seen) or default_ns
+        thins = self._uneven > 0.005 * self._samples
+        return Rhythm(period_ns, None if synchronized else self._lead(), frozenset(self._early), thins)
+
+    def _step(self, cid: bytes, universe: int, sequence: int) -> None:
+        """Whether a universe is as far on as the one before it: unchanged data left out (6.6.2) leave it behind, but
+        neither what is lost nor what is held up does.
+        """
+        before = self._steps.get(cid, 0)
+        first = self._firsts.setdefault((cid, universe), sequence - before)
+        step = (sequence - first) % 256
+        self._uneven += (step - before + 1) % 256 > 2
+        self._steps[cid] = step
+
+    def _lead(self) -> int | None:
+        """The universe before which the source rests: there a frame begins; with no rest, the lowest number."""
+        rests = {universe: _quantile(sorted(gaps), 0.2) for universe, gaps in self._gaps.items() if len(gaps) > 3}
+        if not rests:
+            return None
+        *_, second, longest = sorted((0.0, *rests.values()))
+        return max(rests, key=lambda universe: rests[universe]) if longest > 2 * second else min(rests)
+
+
+def _quantile(ordered: list[int], part: float) -> float:
+    """As NumPy has it, which takes longer to begin."""
+    place = part * (len(ordered) - 1)
+    low = int(place)
+    return ordered[low] + (ordered[min(low + 1, len(ordered) - 1)] - ordered[low]) * (place - low)
+
+
+def _chosen(universes: Collection[int]) -> npt.NDArray[np.bool_]:
+    """For every number whether it is one of these."""
+    chosen = np.zeros(UNIVERSES, np.bool_)
+    chosen[list(universes)] = True
+    return chosen
+
+
+def find_period(intervals: npt.NDArray[np.int64]) -> int | None:
+    """The time from frame to frame, from intervals in nanoseconds, one universe's after another's; None if there are
+    too few.
+
+    Thinned-out data make some intervals twice or three times as long, so a shorter one that is common is believed. If
+    many are no multiples at all, as with a coarse timer, the mean is; where it changes on the way, the longest.
+    """
+    busy = intervals[(intervals > 0) & (intervals < THIN_NS)]
+    if len(busy) < 3:
+        return None
+    middle = float(np.quantile(busy, 0.5, method="lower"))  # one that is there, not between two
+    for parts in (3, 2):
+        near = np.abs(busy - middle / parts) < 0.1 * middle / parts
+        if near.mean() > 0.15 and middle / parts > PERIOD_MIN_NS:
+            middle /= parts
+            break
+    middle = float(np.median(busy[np.abs(busy - middle) < 0.3 * middle]))
+    for longest in (2, 8):  # short ones first: a small error grows with the times
+        times = np.rint(busy / middle)
+        off = np.abs(busy / middle - times)
+        fits = (times >= 1) & (times < longest) & (off < 0.3)
+        if fits.any():
+            middle = float(busy[fits].sum() / times[fits].sum())
+    if (off > 0.3).mean() > 0.05:
+        means = [float(busy[at : at + 32].mean()) for at in range(0, len(busy) - 31, 32)]
+        middle = float(np.quantile(means or [busy.mean()], 0.9))
+    return max(1, round(middle))
