@@ -161,7 +161,7 @@ class Attendant:
         for key, trouble in standing.items():
             if key not in self._since:
                 self._since[key] = now_ns
-                if key not in told_elsewhere and trouble.kind not in ("clock", "frames", "controller"):
+                if key not in told_elsewhere and trouble.kind not in ("clock", "controller"):
                     self.director.store.note(now_ns, "trouble", f"{trouble.subject}: {trouble.text}")
         for key in [key for key in self._since if key not in standing]:
             del self._since[key]

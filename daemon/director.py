@@ -67,8 +67,6 @@ class Director:
         self._watch_clock()
         self._scheduler.start()
         self._tasks = [asyncio.create_task(work, name=name) for name, work in self._work()]
-        for problem in self.site.problems:
-            self.store.note(self.clock.now_ns(), "fault", str(problem))
 
     def _work(self) -> tuple[tuple[str, Coroutine[Any, Any, None]], ...]:
         cares = (("attendant", self.attendant), ("sound", self.sound), ("rig", self.rig))
@@ -255,13 +253,15 @@ class Director:
                 )
             case "trouble":
                 key = (message["kind"], message["subject"])
+                known = self.troubles.get(key, {}).get("text") == message["text"]
                 if message["over"]:
                     self.troubles.pop(key, None)
                 else:
                     since = isoformat(now_ns, self.site.timezone)
                     self.troubles[key] = {"kind": key[0], "subject": key[1], "text": message["text"], "since": since}
                 over = "over: " if message["over"] else ""
-                self.store.note(now_ns, "trouble", f"{over}{message['subject']}: {message['text']}")
+                if not known:
+                    self.store.note(now_ns, "trouble", f"{over}{message['subject']}: {message['text']}")
                 if message["kind"] == "frames" and not message["over"]:
                     self._leave_out(message, now_ns)
 
@@ -271,5 +271,11 @@ class Director:
         others = {piece for show in self.site.shows.values() if show.name == decision.show for piece in show.order}
         if decision.state != State.PLAYING or decision.piece != message["piece"] or len(others) < 2:
             return
-        self.requests.keep(Override(0, Kind.SKIP, now_ns, now_ns + UNDO_SKIP_NS, who="gloaming"))
-        self._decide()
+        frame = message.get("frame")
+        picture = next((one.picture for one in self._sent if one.from_ns <= now_ns < one.until_ns), None)
+        at_ns = now_ns if frame is None or picture is None else max(now_ns, picture.due_ns(frame, now_ns))
+        if not any(one.kind == Kind.SKIP and one.at_ns >= at_ns for one in self.requests.standing(now_ns)):
+            self.requests.keep(Override(0, Kind.SKIP, at_ns, at_ns + UNDO_SKIP_NS, who="gloaming"))
+            whole = isoformat(at_ns, self.site.timezone)
+            self.store.note(now_ns, "fault", f"{message['piece']} is left out from {whole} on: {message['text']}")
+            self._decide()

@@ -55,6 +55,11 @@ class Picture:
         number = (at_ns - self.zero_ns) * self.fps.numerator // (self.fps.denominator * SECOND_NS)
         return number if self.ended else number % self.frames
 
+    def due_ns(self, frame: int, at_ns: int) -> int:
+        """When a frame is due, in the turn of the piece that is under way at `at_ns`."""
+        turns = (at_ns - self.zero_ns) * self.fps.numerator // (self.fps.denominator * SECOND_NS) // self.frames
+        return self.zero_ns - (-(turns * self.frames + frame) * self.fps.denominator * SECOND_NS // self.fps.numerator)
+
 
 @dataclass(frozen=True, slots=True)
 class Mix:

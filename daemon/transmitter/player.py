@@ -109,6 +109,7 @@ class Player:
             coming = score.after(at_ns)
             near = coming if coming and coming.from_ns - at_ns < COMING_NS else None
             wants += voice.wants(score.at(at_ns), near, at_ns)
+            voice.foresee(score.at(at_ns), at_ns)
         if wants:  # else what is there is kept, for a pause that ends
             self.ahead.want(*dict.fromkeys(wants))
 

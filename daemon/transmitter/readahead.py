@@ -90,6 +90,12 @@ class ReadAhead:
         row: Bytes = chunk.frames[frame - chunk.first]
         return row
 
+    def hurt_after(self, path: str, frame: int) -> tuple[int, str] | None:
+        """The first frame from a frame on that cannot be had, as far as the file has been read; and why."""
+        chunks = [chunk for chunk in self._chunks if chunk.path == path and chunk.end > frame]
+        hurt = [(max(frame, one.first), one.frames.text) for one in chunks if isinstance(one.frames, Hurt)]
+        return min(hurt, default=None)
+
     def _find(self, path: str, frame: int) -> _Chunk | None:
         for chunk in self._chunks:
             if chunk.holds(path, frame):

@@ -74,6 +74,7 @@ class Voice:
         self.canvas = group.output.canvas
         self.shown = Shown()
         self.hurt: tuple[str, int] | None = None
+        self.foreseen: tuple[str, int] | None = None
         self._picture: tuple[str | None, int, int | None, int] | None = None
         self._coming: tuple[str | None, int, int | None, int] | None = None
         self._since_ns = 0
@@ -216,6 +217,19 @@ class Voice:
         self.hurt = (path, segment.zero_ns)
         self.trouble("frames", path, hurt.text, segment, number)
         return self.black(now, release=False)
+
+    def foresee(self, segment: Segment | None, at_ns: int) -> None:
+        """Tell of frames that are hurt as soon as they are read, so that what comes instead is there in time."""
+        if segment is None or segment.path is None or segment.still is not None or segment.dark:
+            return
+        number, place = frame_at(at_ns, segment.zero_ns, segment.fps), (segment.path, segment.zero_ns)
+        found = self.ahead.hurt_after(segment.path, number % segment.frames) if self.foreseen != place else None
+        if found is None or found[0] >= segment.frames:
+            return
+        due = number - number % segment.frames + found[0]
+        if due_ns(due, segment.zero_ns, segment.fps) < segment.until_ns:
+            self.foreseen = place
+            self.trouble("frames", segment.path, found[1], segment, found[0])
 
     def _stalled(self, now: Instant) -> bool:
         return self._held_ns is not None and now.monotonic_ns - self._held_ns > STALLED_NS

@@ -68,6 +68,7 @@ class Shelf:
 
     gone: set[str] = field(default_factory=set)
     hurt: set[str] = field(default_factory=set)
+    hurt_from: int | None = None
     wanted: tuple[Want, ...] = ()
 
     def want(self, *wanted: Want) -> None:
@@ -77,9 +78,14 @@ class Shelf:
         return FrameFileInfo(Path(path), Fraction(40), len(FRAMES), 20, (Universe(1, 20, 0),))
 
     def get(self, path: str, frame: int) -> Any:
-        if path in self.hurt:
+        if path in self.hurt or (self.hurt_from is not None and frame >= self.hurt_from):
             return Hurt("it is damaged")
         return None if path in self.gone else FRAMES[frame]
+
+    def hurt_after(self, path: str, frame: int) -> tuple[int, str] | None:
+        """What is read ahead here are two seconds."""
+        near = self.hurt_from is not None and self.hurt_from < frame + 80
+        return (max(frame, self.hurt_from or 0), "it is damaged") if near else None
 
 
 class Hall:
@@ -357,6 +363,29 @@ def test_a_piece_that_is_damaged_is_told_once_and_black(air: Air) -> None:
     packets = hall.play(3 * SECOND_NS)
     assert not any(any(data[126:]) for _, _, data in packets)
     assert [said[:3] for said in hall.troubles] == [("frames", "/film", "it is damaged")]
+
+
+def test_frames_that_are_hurt_are_told_when_they_are_read_and_not_when_they_are_due(air: Air) -> None:
+    """So what comes in their place is at hand in time; and told again when due, to a director who came meanwhile."""
+    hall = Hall(air)
+    hall.score(film(0, 60 * SECOND_NS))
+    hall.shelf.hurt_from = 160
+    hall.play(2 * SECOND_NS)
+    assert hall.troubles == []
+    packets = hall.play(3 * SECOND_NS)
+    ((kind, path, text, _, frame),) = hall.troubles
+    assert (kind, path, text, frame) == ("frames", "/film", "it is damaged", 160)
+    assert all(any(data[126:]) for _, _, data in packets), "the light goes on until then"
+    hall.play(5 * SECOND_NS)
+    assert [said[4] for said in hall.troubles] == [160, 160]
+
+
+def test_frames_that_are_hurt_past_a_segments_end_are_nobodys_trouble(air: Air) -> None:
+    hall = Hall(air)
+    hall.score(film(0, 3 * SECOND_NS), segment(3 * SECOND_NS, 9 * SECOND_NS))
+    hall.shelf.hurt_from = 160
+    hall.play(5 * SECOND_NS)
+    assert hall.troubles == []
 
 
 def test_a_released_stream_ends_with_three_terminations_and_begins_again(air: Air) -> None:
