@@ -125,7 +125,16 @@ def day(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> Stage:
 
 @lru_cache(maxsize=4)
 def _stage(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Stage:
-    return Stage(day_ns, facts(site, day_ns, overrides))
+    newest = _newest(site, day_ns)
+    stage = Stage(day_ns, facts(site, day_ns, overrides), *newest)
+    newest[:] = [stage]
+    return stage
+
+
+@lru_cache(maxsize=4)
+def _newest(site: Site, day_ns: int) -> list[Stage]:
+    """The last working-out of a day, for the next to go on from; empty at first."""
+    return []
 
 
 def _cut(segment: Segment, from_ns: int, until_ns: int) -> Segment:

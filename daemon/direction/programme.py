@@ -6,12 +6,13 @@ at its beginning, so that a later pause never rewrites the past.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from fractions import Fraction
 from hashlib import sha256
-from itertools import count
+from itertools import count, islice
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.overrides import Override
@@ -119,6 +120,34 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
+class Mark:
+    """How far a programme was laid out, and of how many parts and pieces, when a piece was about to have its turn."""
+
+    at_ns: int
+    parts: int
+    pieces: int
+    at_once: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Programme:
+    """Every part of a giving, without a gap, from its opening to its end; `marks` are where it can be gone on from."""
+
+    parts: tuple[Part, ...]
+    marks: tuple[Mark, ...]
+
+    @property
+    def until_ns(self) -> int | None:
+        """When it ends."""
+        return self.parts[-1].until_ns if self.parts else None
+
+    def mark_before(self, at_ns: int) -> Mark | None:
+        """The last mark before an instant: whatever comes to be known from then on leaves it as it is."""
+        place = bisect_left(self.marks, at_ns, key=lambda mark: mark.at_ns)
+        return self.marks[place - 1] if place else None
+
+
+@dataclass(frozen=True, slots=True)
 class Hold:
     """A stretch in which a show stands still: from the end of a pause's fade to the pause's end."""
 
@@ -166,9 +195,7 @@ def runs(start_ns: int, length_ns: int, held: tuple[tuple[int, int], ...]) -> It
     far it has come).
     """
     at_ns, done_ns = start_ns, 0
-    for begin_ns, end_ns in held:
-        if end_ns <= at_ns:
-            continue
+    for begin_ns, end_ns in held[bisect_right(held, start_ns, key=lambda interval: interval[1]) :]:
         moved_ns = max(0, begin_ns - at_ns)
         if done_ns + moved_ns >= length_ns:
             break
@@ -235,14 +262,28 @@ class _Layout:
         self.skips = [skip for skip in sorted(skips) if giving.opens_ns <= skip]
         self.at_ns = giving.opens_ns
         self.parts: list[Part] = []
+        self.marks: list[Mark] = []
         self.at_once = True
 
-    def run(self) -> tuple[Part, ...]:
+    def run(self) -> Programme:
+        if self.giving.order:
+            self.play_all()
+        else:
+            self.fill(self.giving.to_ns, "no piece of the show can be played")
+        return Programme(tuple(self.parts), tuple(self.marks))
+
+    def go_on(self, before: Programme, mark: Mark) -> Programme:
+        """From a mark of what was laid out before."""
+        self.parts[:] = before.parts[: mark.parts]
+        self.marks[:] = before.marks[: before.marks.index(mark)]
+        self.at_ns, self.at_once = mark.at_ns, mark.at_once
+        self.play_all(mark.pieces)
+        return Programme(tuple(self.parts), tuple(self.marks))
+
+    def play_all(self, first: int = 0) -> None:
         giving = self.giving
-        if not giving.order:
-            self.fill(giving.to_ns, "no piece of the show can be played")
-            return tuple(self.parts)
-        for round_begins, piece in _rounds(giving):
+        for number, (round_begins, piece) in enumerate(islice(_rounds(giving), first, None), first):
+            self.marks.append(Mark(self.at_ns, len(self.parts), number, self.at_once))
             if giving.start_every_ns and round_begins:
                 mark_ns = next_mark(self.at_ns, giving.start_every_ns, self.zone)
                 self.fill(min(mark_ns, giving.to_ns), "until the order begins on the clock")
@@ -254,7 +295,6 @@ class _Layout:
                 self.fill(giving.to_ns, f"{piece.name} could not end in time", skippable=False)
                 break
             self.play(piece)
-        return tuple(self.parts)
 
     def known_end(self, piece: Piece) -> int:
         known = [hold for hold in (hold.known_at(self.at_ns) for hold in self.standing) if hold]
@@ -265,10 +305,18 @@ class _Layout:
         end_ns = _end(self.at_ns, piece.length_ns, self.held)
         limit_ns = end_ns
         if end_ns > giving.to_ns and not (giving.finish and end_ns <= giving.latest_ns):
-            asked_ns = [hold.pause.at_ns for hold in self.standing if self.at_ns < hold.pause.at_ns <= giving.latest_ns]
-            limit_ns = max([giving.to_ns, *asked_ns]) if giving.finish else giving.to_ns
+            limit_ns = max(giving.to_ns, self.made_late_ns(piece)) if giving.finish else giving.to_ns
         limit_ns = self.skip_before(limit_ns)
         self.add(piece, limit_ns, piece.length_ns, filler=False, note="", cut=limit_ns < end_ns)
+
+    def made_late_ns(self, piece: Piece) -> int:
+        """When the pause was asked for with which a piece could no longer end in time."""
+        for number, hold in enumerate(self.standing, 1):
+            if self.at_ns < hold.pause.at_ns:
+                held = tuple(_held(self.standing[:number]))
+                if _end(self.at_ns, piece.length_ns, held) > self.giving.latest_ns:
+                    return hold.pause.at_ns
+        return self.at_ns
 
     def fill(self, until_ns: int, note: str, skippable: bool = True) -> None:
         if skippable:
@@ -326,6 +374,17 @@ def _mixed(part: Part, mix: Mix | None) -> Iterator[Part]:
         yield replace(part, from_ns=mix.until_ns)
 
 
-def programme(giving: Giving, standing: tuple[Hold, ...], skips: tuple[int, ...], zone: ZoneInfo) -> tuple[Part, ...]:
-    """Every part of a giving, without a gap, from its opening to its end (`parts[-1].until_ns`)."""
-    return _Layout(giving, standing, skips, zone).run()
+def programme(
+    giving: Giving,
+    standing: tuple[Hold, ...],
+    skips: tuple[int, ...],
+    zone: ZoneInfo,
+    before: Programme | None = None,
+    parting_ns: int = 0,
+) -> Programme:
+    """A giving laid out; `before` is how it was laid out with the same holds and skips up to `parting_ns`."""
+    layout = _Layout(giving, standing, skips, zone)
+    if before and before.until_ns is not None and before.until_ns < parting_ns:
+        return before
+    mark = before.mark_before(parting_ns) if before else None
+    return layout.go_on(before, mark) if before and mark else layout.run()

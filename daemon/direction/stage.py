@@ -15,10 +15,11 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.envelope import Envelope, envelope
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.programme import DAY_NS, Giving, Part, holds, programme
+from gloaming.daemon.direction.programme import DAY_NS, Giving, Part, Programme, holds, programme
 from gloaming.daemon.direction.score import SECOND_NS, Picture, Reason, Segment, State
 
 MARGIN_NS = 7_200 * SECOND_NS
+NEVER_NS = 1 << 62
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,24 +118,44 @@ class _Outline(NamedTuple):
     giving: Giving | None
 
 
-class Stage:
-    """The segments of the UTC day that begins at `day_ns`."""
+class _Kept(NamedTuple):
+    """What is taken over from another working-out of a day: nothing of it differs before `differs_ns`."""
 
-    def __init__(self, day_ns: int, facts: Facts) -> None:
+    differs_ns: int = 0
+    scenes: tuple[_Scene, ...] = ()
+    outlines: tuple[_Outline, ...] = ()
+    envelope: Envelope | None = None
+    sound: Envelope | None = None
+
+
+class Stage:
+    """The segments of the UTC day that begins at `day_ns`.
+
+    `before` is the same day, worked out with other overrides, as a rule all but the last one: no later fact rewrites
+    an earlier instant, so what it has up to the first that differs is kept, and only the rest worked out anew.
+    """
+
+    def __init__(self, day_ns: int, facts: Facts, before: Stage | None = None) -> None:
         self.facts = facts
         self.from_ns, self.until_ns = day_ns, day_ns + DAY_NS
         self._opened: dict[Giving, Reason] = {}  # one for all the segments of a giving
-        pauses = tuple(override for override in facts.overrides if override.kind == Kind.PAUSE)
-        held = holds(pauses, facts.fade_ns)
-        skips = tuple(o.at_ns for o in facts.overrides if o.kind == Kind.SKIP and not o.undone)
-        self.givings = tuple(one for one in facts.givings if one.opens_ns < self.until_ns + MARGIN_NS)
-        self.programmes = {giving: programme(giving, held, skips, facts.zone) for giving in self.givings}
-        scenes = tuple(self._scenes())
-        self.envelope = self._envelope(scenes)
-        self.sound = self._sound(scenes)
-        self._outlines = tuple(self._outline(scenes))
-        self._begins = [outline.from_ns for outline in self._outlines]
         self._segments: dict[int, Segment] = {}  # those that were asked for: most of the work is in their reasons
+        self._calls = {one.id: one for one in facts.overrides if one.kind == Kind.CALL}
+        parting_ns = _parting(before.facts.overrides, facts.overrides) if before else 0
+        known = {giving: giving for giving in before.givings} if before else {}
+        givings = (known.get(giving, giving) for giving in facts.givings)
+        self.givings: tuple[Giving, ...] = tuple(
+            giving for giving in givings if giving.opens_ns < self.until_ns + MARGIN_NS
+        )
+        self.programmes: dict[Giving, Programme] = self._programmes(before.programmes if before else {}, parting_ns)
+        self._ends = {giving: self._end_of(giving) for giving in self.givings}
+        kept = self._kept(before, parting_ns) if before else _Kept()
+        anew = tuple(self._scenes(kept.scenes[-1].until_ns if kept.scenes else self.from_ns - MARGIN_NS))
+        self.scenes: tuple[_Scene, ...] = (*kept.scenes, *anew)
+        self.envelope: Envelope = self._envelope(anew, kept)
+        self.sound: Envelope = self._sound(anew, kept)
+        self._outlines: tuple[_Outline, ...] = (*kept.outlines, *self._outline(anew, kept))
+        self._begins = [outline.from_ns for outline in self._outlines]
 
     @property
     def segments(self) -> tuple[Segment, ...]:
@@ -156,15 +177,40 @@ class Stage:
 
     def end_of(self, giving: Giving) -> int:
         """When a giving ends: its closing, the end of a piece that finishes, or the end of the call."""
-        end_ns = self.programmes[giving][-1].until_ns if self.programmes[giving] else giving.to_ns
-        for override in self.facts.overrides:
-            if override.id == giving.called and override.kind == Kind.CALL:
-                end_ns = min(end_ns, override.end_ns)
-        return end_ns
+        return self._ends[giving]
 
-    def _scenes(self) -> Iterator[_Scene]:
-        """Sweeps over every beginning and end in reach of the day."""
-        begin_ns, end_ns = self.from_ns - MARGIN_NS, self.until_ns + MARGIN_NS
+    def _end_of(self, giving: Giving) -> int:
+        end_ns = self.programmes[giving].until_ns or giving.to_ns
+        call = None if giving.called is None else self._calls.get(giving.called)
+        return min(end_ns, call.end_ns) if call else end_ns
+
+    def _programmes(self, before: dict[Giving, Programme], parting_ns: int) -> dict[Giving, Programme]:
+        overrides, zone = self.facts.overrides, self.facts.zone
+        held = holds(tuple(one for one in overrides if one.kind == Kind.PAUSE), self.facts.fade_ns)
+        skips = tuple(one.at_ns for one in overrides if one.kind == Kind.SKIP and not one.undone)
+        return {giving: programme(giving, held, skips, zone, before.get(giving), parting_ns) for giving in self.givings}
+
+    def _kept(self, before: Stage, parting_ns: int) -> _Kept:
+        """What can be kept of a day whose overrides part from these at an instant.
+
+        What is under way then was laid out as a whole, and a fall that is foreseen begins before it is due.
+        """
+        begun = [parting_ns - self.facts.fade_ns, before.scenes[-1].until_ns]
+        for giving, found in self.programmes.items():
+            known = before.programmes.get(giving)
+            if found is not known and giving.opens_ns < parting_ns:
+                mark = known.mark_before(parting_ns) if known else None
+                begun.append(mark.at_ns if mark else giving.opens_ns)
+        differs_ns = min(begun)
+        scenes = before.scenes[: bisect_left(before.scenes, differs_ns, key=lambda scene: scene.until_ns)]
+        if not scenes or before.facts.has_sound != self.facts.has_sound:
+            return _Kept()
+        outlines = before._outlines[: bisect_left(before._begins, scenes[-1].until_ns)]
+        return _Kept(differs_ns, scenes, outlines, before.envelope, before.sound)
+
+    def _scenes(self, begin_ns: int) -> Iterator[_Scene]:
+        """Sweeps over every beginning and end from an instant on, in reach of the day."""
+        end_ns = self.until_ns + MARGIN_NS
         things: list[tuple[int, int, Giving | Window | Override]] = [
             *((giving.opens_ns, self.end_of(giving), giving) for giving in self.givings),
             *((window.from_ns, window.until_ns, window) for window in self.facts.windows),
@@ -192,38 +238,39 @@ class Stage:
                 self.facts.check_in_dark,
             )
 
-    def _envelope(self, scenes: tuple[_Scene, ...]) -> Envelope:
-        foreseen = {window.from_ns for window in self.facts.windows if not window.quiet}
-        for giving in self.givings:
-            end_ns = self.end_of(giving)
-            if not any(o.id == giving.called and o.undone for o in self.facts.overrides):
-                foreseen.add(end_ns)
+    def _foreseen(self) -> set[int]:
+        """The ends of what is given, but of a call that was ended by hand."""
+        calls = self._calls
+        return {
+            end_ns
+            for giving, end_ns in self._ends.items()
+            if not (giving.called in calls and calls[giving.called].undone)
+        }
+
+    def _envelope(self, scenes: tuple[_Scene, ...], kept: _Kept) -> Envelope:
+        foreseen = self._foreseen() | {window.from_ns for window in self.facts.windows if not window.quiet}
         steps = tuple((scene.from_ns, scene.level(self.facts.brightness)) for scene in scenes)
         ceilings = tuple((scene.from_ns, scene.ceiling) for scene in scenes)
-        return envelope(steps, ceilings, frozenset(foreseen), self.facts.fade_ns)
+        return envelope(steps, ceilings, frozenset(foreseen), self.facts.fade_ns, kept.envelope, kept.differs_ns)
 
-    def _sound(self, scenes: tuple[_Scene, ...]) -> Envelope:
+    def _sound(self, scenes: tuple[_Scene, ...], kept: _Kept) -> Envelope:
         """The volume, which fades as the light does."""
         if not self.facts.has_sound:
             return Envelope((self.from_ns,), (0.0,))
-        foreseen = {window.from_ns for window in self.facts.windows}
-        foreseen |= {
-            self.end_of(giving)
-            for giving in self.givings
-            if not any(o.id == giving.called and o.undone for o in self.facts.overrides)
-        }
+        foreseen = self._foreseen() | {window.from_ns for window in self.facts.windows}
         steps = tuple((scene.from_ns, scene.volume(self.facts.volume)) for scene in scenes)
         ceilings = tuple((scene.from_ns, scene.loudest) for scene in scenes)
-        return envelope(steps, ceilings, frozenset(foreseen), self.facts.fade_ns)
+        return envelope(steps, ceilings, frozenset(foreseen), self.facts.fade_ns, kept.sound, kept.differs_ns)
 
-    def _outline(self, scenes: tuple[_Scene, ...]) -> Iterator[_Outline]:
+    def _outline(self, scenes: tuple[_Scene, ...], kept: _Kept) -> Iterator[_Outline]:
+        """What the segments of some scenes will be made of, after those that are kept."""
+        fading = next((scene.giving for scene in reversed(kept.scenes) if scene.giving), None)
         knots = sorted({*self.envelope.at_ns, *self.sound.at_ns})
-        fading: Giving | None = None
-        parts: tuple[Part, ...] = ()
-        begins: list[int] = []
+        parts = self.programmes[fading].parts if fading else ()
+        begins = [part.from_ns for part in parts]
         for scene in scenes:
             if scene.giving and scene.giving is not fading:
-                fading, parts = scene.giving, self.programmes[scene.giving]
+                fading, parts = scene.giving, self.programmes[scene.giving].parts
                 begins = [part.from_ns for part in parts]
             from_ns, until_ns = max(scene.from_ns, self.from_ns), min(scene.until_ns, self.until_ns)
             if from_ns >= until_ns:
@@ -363,3 +410,13 @@ def _check_picture(scene: _Scene) -> Picture | None:
     if found is None or scene.check is None:
         return None
     return Picture(f"rig check: {found.text}", found.path, found.frames, found.fps, scene.check.at_ns)
+
+
+def _parting(before: tuple[Override, ...], after: tuple[Override, ...]) -> int:
+    """The beginning of the first override that is not in both."""
+    same = 0
+    for one, other in zip(before, after, strict=False):
+        if one is not other and one != other:
+            break
+        same += 1
+    return min((one.at_ns for one in (*before[same:], *after[same:])), default=NEVER_NS)

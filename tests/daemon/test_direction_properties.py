@@ -19,10 +19,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gloaming.daemon.direction.asking import Refusal, ask
+from gloaming.daemon.direction.billing import facts
 from gloaming.daemon.direction.decide import decide, join, score
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.season import season
+from gloaming.daemon.direction.stage import Stage
 from gloaming.daemon.site import Neighbours, Site
 from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.nights import nights
@@ -173,7 +175,7 @@ def in_force(case: Drawn, rules: tuple[Hours, ...], at_ns: int) -> list[Hours]:
     return found + [rule for begin, end, rule in case.windows(others) if begin <= at_ns < end]
 
 
-@settings(max_examples=4000, **often)
+@settings(max_examples=3900, **often)
 @given(ANY)
 def test_the_neighbours_hours_hold_and_decide_is_the_score_at_every_instant(seed: int) -> None:
     case = drawn(seed)
@@ -227,6 +229,29 @@ def test_a_score_cut_and_joined_anywhere_is_the_same_score(seed: int) -> None:
         assert abs(one.sound_from - two.sound_from) + abs(one.sound_until - two.sound_until) < 1e-6
     assert whole.segments[0].from_ns == from_ns
     assert whole.segments[-1].until_ns == until_ns
+
+
+@settings(max_examples=100, **often)
+@given(ANY)
+def test_a_day_gone_on_from_what_it_was_is_the_day_worked_out_from_the_beginning(seed: int) -> None:
+    case = drawn(seed, most=8)
+    chance, asked = case.chance, list[Override]()
+    before: Stage | None = None
+    for override in sorted(case.overrides, key=lambda one: one.at_ns) if seed % 4 else case.overrides:
+        if asked and chance.random() < 0.3:  # asked for just when another begins or ends
+            begin_ns = chance.choice([edge for one in asked for edge in (one.at_ns, one.end_ns, one.end_ns - 1)])
+            override = replace(override, at_ns=begin_ns, until_ns=begin_ns + 900 * S, ended_ns=None)
+        asked.append(override)
+        if chance.random() < 0.3:  # and one of them ended by hand
+            place = chance.randrange(len(asked))
+            one = asked[place]
+            asked[place] = replace(one, ended_ns=chance.randrange(one.at_ns + 1, one.until_ns + 1))
+        known = facts(case.site, case.day_ns, tuple(asked))
+        whole, before = Stage(case.day_ns, known), Stage(case.day_ns, known, before)
+        assert before.programmes == whole.programmes
+        assert before.scenes == whole.scenes
+        assert (before.envelope, before.sound) == (whole.envelope, whole.sound)
+        assert before.segments == whole.segments
 
 
 @settings(max_examples=1900, **often)

@@ -159,6 +159,15 @@ def test_a_pause_in_the_grace_never_rewrites_what_was_seen() -> None:
         assert level(before, at) == level(after, at)
 
 
+def test_a_show_that_has_closed_in_a_pause_stays_closed_whoever_pauses_later() -> None:
+    to = DAY + 17 * H + 4 * MIN
+    giving = evening(to_ns=to, latest_ns=to + 3 * MIN, finish=True)
+    first, second = (Override(id, Kind.PAUSE, at, at + H) for id, at in ((1, to - 30 * S), (2, to + MIN)))
+    assert stage(first, givings=(giving,)).end_of(giving) == to
+    assert stage(first, second, givings=(giving,)).end_of(giving) == to
+    assert stage(second, givings=(giving,)).end_of(giving) == to + MIN
+
+
 def test_a_skip_begins_the_next_piece_at_once_and_undone_has_not_happened() -> None:
     k = DAY + 17 * H + 50 * S
     assert frame(stage(override(Kind.SKIP, k, k + MIN)), k) == ("tide", 0)
