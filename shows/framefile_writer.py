@@ -78,6 +78,11 @@ class FrameWriter:
         else:
             self.close()
 
+    @property
+    def empty(self) -> bool:
+        """Whether nothing was written yet."""
+        return self.frames == 0 and self._tail_frames == 0 and self._meta["frames"] == "0"
+
     def write(self, frames: Frames) -> None:
         """Append frames, `(n, frame_bytes) uint8`."""
         if frames.ndim != 2 or frames.shape[1] != self._tail.shape[1] or frames.dtype != np.uint8:

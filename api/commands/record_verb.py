@@ -17,12 +17,15 @@ from gloaming.shows import importing
 from gloaming.shows.framefile_writer import place_wrong
 from gloaming.shows.importing import mistake
 from gloaming.shows.recording.live import Ear, Live
-from gloaming.shows.recording.receive import DISCOVERY_S, DISCOVERY_UNIVERSE, Receiver, open_sockets
+from gloaming.shows.recording.receive import DISCOVERY_S, DISCOVERY_UNIVERSE, Receiver
 from gloaming.shows.recording.recorder import Outcome, Wanted, from_capture
 from gloaming.shows.recording.report import ranges
+from gloaming.shows.recording.sockets import Sockets
 
 TICK_S = 0.05
 LINE_S = 0.5
+SPARE_SOCKETS = 12
+"""Room for the groups of some hundreds of universes that turn up later."""
 
 
 def record_(args: argparse.Namespace) -> int:
@@ -70,11 +73,14 @@ def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
     for old in sorted(args.out.parent.glob(f"{args.out.name}.*.part")):
         _say(f"note: {old} was left by a recording that was cut off; `gloaming frames mend` makes a frame file of it")
     universes = wanted.universes or _announced(args, stop)
-    sockets, notes = open_sockets(universes, args.address, args.interface)
-    for note in notes:
+    every = wanted.universes is None
+    heard = [*universes, DISCOVERY_UNIVERSE] if every else universes
+    sockets = Sockets(heard, args.address, args.interface, spare=SPARE_SOCKETS if every else 0)
+    for note in sockets.notes:
         _say(f"warning: {note}")
-    receiver = Receiver(sockets)
-    live = Live(receiver, args.out, wanted)
+    said = len(sockets.notes)
+    receiver = Receiver(sockets.all)
+    live = Live(receiver, args.out, wanted, lambda new: sockets.join(new.difference(heard)))
     broken = None
     try:
         try:
@@ -83,7 +89,8 @@ def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
             broken = str(error)
         with bar("tidying") as progress:
             outcome = live.finish(give_back, progress)
-        return replace(outcome, broken=outcome.broken or broken)
+        notes = (*outcome.notes, *sockets.notes[said:])
+        return replace(outcome, notes=notes, broken=outcome.broken or broken)
     except BaseException:
         live.discard()
         raise
@@ -95,8 +102,8 @@ def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
 def _announced(args: argparse.Namespace, stop: threading.Event) -> tuple[int, ...]:
     """Every universe that is announced within the time in which every source must announce, or that comes in."""
     _say(f"listening for {DISCOVERY_S + 1:.0f} s for the universes there are")
-    sockets, notes = open_sockets([DISCOVERY_UNIVERSE], args.address, args.interface)
-    receiver = Receiver(sockets)
+    sockets = Sockets([DISCOVERY_UNIVERSE], args.address, args.interface)
+    receiver = Receiver(sockets.all)
     ear = Ear(receiver)
     try:
         until_s = time.monotonic() + DISCOVERY_S + 1
@@ -105,7 +112,7 @@ def _announced(args: argparse.Namespace, stop: threading.Event) -> tuple[int, ..
     finally:
         receiver.close()
     if not ear.universes:
-        heard = f"; {notes[0]}" if notes else ""
+        heard = f"; {sockets.notes[0]}" if sockets.notes else ""
         raise mistake("--universes", f"no universe was announced, and none came in{heard}", "name them: 1-13")
     _say(f"recording {ranges(sorted(ear.universes))}")
     return tuple(sorted(ear.universes))

@@ -2,5 +2,5 @@
 
 packets (bytes to fields), arbiter (which source counts), assembler (fields to frames; ranks: many at once), census and
 rhythm (what time they have), recorder (frames to a file) know neither sockets nor clocks; capture and links read files,
-receive has the sockets.
+sockets and receive the wire.
 """

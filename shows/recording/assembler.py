@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from gloaming.shows.recording import arbiter
 from gloaming.shows.recording.arbiter import ASIDE, SILENCE_NS, Stream
-from gloaming.shows.recording.packets import PREVIEW, SLOTS_MAX, Bytes, Kind, Packets
+from gloaming.shows.recording.packets import PREVIEW, SLOTS_MAX, Bytes, Integers, Kind, Packets
 from gloaming.shows.recording.ranks import FEW, Batch, Ranks
 from gloaming.shows.recording.report import Tally
 from gloaming.shows.recording.rhythm import Pacer, Rhythm
@@ -52,6 +53,18 @@ class Assembler:
         self._batch: Batch | None = None
         self._rows: list[int] = []
         self._numbers: list[int] = []
+
+    def knows(self, universes: Integers) -> npt.NDArray[np.bool_]:
+        """Which of these universes are recorded."""
+        return self._marching.knows(universes)
+
+    def add(self, universes: Sequence[int]) -> None:
+        """Universes that turn up on the way: their rows come after the others."""
+        self._marching.use(False)
+        for row, number in enumerate(universes, start=len(self._streams)):
+            self._streams[number] = Stream(number, row)
+        self._marching = Ranks(list(self._streams.values()))
+        self._row = np.concatenate([self._row, np.zeros((len(universes), SLOTS_MAX), np.uint8)])
 
     def adopt(self, rhythm: Rhythm) -> None:
         """Go on by another rhythm: the one before was a guess."""

@@ -51,9 +51,14 @@ def heard(packets: Packets) -> set[int]:
 
 
 class Live:
-    """Records what a receiver hears into `out`, until `finish`. `recording` is None until the first look is over."""
+    """Records what a receiver hears into `out`, until `finish`. `recording` is None until the first look is over.
 
-    def __init__(self, receiver: Receiver, out: Path, wanted: Wanted) -> None:
+    Where no universes are named, those that turn up on the way are recorded too; `join` is told what is announced.
+    """
+
+    def __init__(
+        self, receiver: Receiver, out: Path, wanted: Wanted, join: Callable[[set[int]], None] | None = None
+    ) -> None:
         self.recording: Recording | None = None
         self.packets = 0
         self._receiver, self._out, self._wanted = receiver, out, wanted
@@ -62,6 +67,8 @@ class Live:
         self._known = False
         self._first_ns: int | None = None
         self._looks: dict[int, bytes] = {}
+        self._join = join or (lambda universes: None)
+        self._heard: set[int] = set()
 
     @property
     def ended(self) -> str | None:
@@ -76,8 +83,11 @@ class Live:
         packets = read(datagrams)
         before = self.packets
         self.packets += int((packets.kind == Kind.DATA).sum())
+        if self._wanted.universes is None and (new := heard(packets) - self._heard):
+            self._heard |= new
+            self._join(new)
         if self.recording and self._known:
-            self.recording.take(packets)
+            self._record(packets)
         elif len(packets):
             self._look(packets)
         self._receiver.release()
@@ -96,7 +106,8 @@ class Live:
             held = self._held.pop(0)
             if self._first_ns is None:  # what came before is of no use but for the last looks
                 continue
-            self._recording().take(held)
+            self._recording()
+            self._record(held)
             if busy_ns is None and self._census.packets > LONG:
                 self._recount()
 
@@ -105,10 +116,17 @@ class Live:
         self._known = True
         if self.recording:
             self.recording.adopt(self._census.rhythm(self._wanted.fps))
-        recording = self._recording()
+        self._recording()
         for packets in self._held:
-            recording.take(packets)
+            self._record(packets)
         self._held = []
+
+    def _record(self, packets: Packets) -> None:
+        """Take packets, and the universes that are new with them if all are wanted."""
+        assert self.recording is not None
+        if self._wanted.universes is None and (new := self.recording.unknown(packets)):
+            self.recording.add(lay_out(sorted(new), new, {}, self._policy))
+        self.recording.take(packets)
 
     def _recount(self) -> None:
         """Look anew, with no more than what is held."""
@@ -131,6 +149,10 @@ class Live:
                 return at_ns
         return None
 
+    @property
+    def _policy(self) -> str | int:
+        return "sent" if self._wanted.slots == "used" else self._wanted.slots
+
     def _numbers(self) -> list[int]:
         return sorted(self._wanted.universes or self._census.sent)
 
@@ -141,8 +163,7 @@ class Live:
             if not heard.intersection(numbers):
                 there = f"; there is {ranges(sorted(heard))}" if heard else ""
                 raise mistake(self._out, f"nothing came for {ranges(numbers) if numbers else 'any universe'}{there}")
-            policy = "sent" if self._wanted.slots == "used" else self._wanted.slots
-            slots = lay_out(numbers, self._census.sent, {}, policy)
+            slots = lay_out(numbers, self._census.sent, {}, self._policy)
             rhythm = self._census.rhythm(self._wanted.fps)
             self.recording = Recording(self._out, slots, rhythm, self._wanted, live=True)
         return self.recording

@@ -1,4 +1,4 @@
-"""Receiving E1.31 off the wire: sockets, groups, the process that empties them. All that touches the system is here.
+"""Receiving E1.31 off the wire: the process that empties the sockets, and the ring between it and us.
 
 Times are the kernel's, taken when a packet arrives, brought to the monotonic clock: a step of the wall clock moves
 nothing.
@@ -6,9 +6,6 @@ nothing.
 
 from __future__ import annotations
 
-import errno
-import fcntl
-import ipaddress
 import mmap
 import os
 import select
@@ -18,7 +15,6 @@ import subprocess
 import sys
 import time
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -36,95 +32,14 @@ from gloaming.shows.recording.receive_process import (
     SLOTS,
 )
 
-PORT = 5568
-"""E1.31 9.2: ACN_SDT_MULTICAST_PORT."""
 DISCOVERY_UNIVERSE = 64214
 """E131_DISCOVERY_UNIVERSE, appendix A."""
 DISCOVERY_S = 10.0
 """E131_UNIVERSE_DISCOVERY_INTERVAL, appendix A."""
-BUFFER_BYTES = 32 << 20
 SETTLE_NS = 50_000_000
 """Longer than it takes to empty all sockets once."""
 ODD_NS = 500_000_000
 """No packet waits so long to be fetched."""
-_SO_RCVBUFFORCE, _SO_RXQ_OVFL, _SO_TIMESTAMPNS = 33, 40, 35
-_IP_MULTICAST_ALL = 49
-_MEMBERSHIPS = Path("/proc/sys/net/ipv4/igmp_max_memberships")
-
-
-def interface_address(interface: str) -> str:
-    """The IPv4 address of an interface given by name or by address. MistakeError where there is none."""
-    try:
-        return str(ipaddress.IPv4Address(interface))
-    except ValueError:
-        pass
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            reply = fcntl.ioctl(probe.fileno(), 0x8915, struct.pack("256s", interface.encode()[:15]))  # SIOCGIFADDR
-        except OSError as error:
-            wrong = f"the interface {interface!r} has no address ({error.strerror})"
-            raise mistake("--interface", wrong) from None
-    return socket.inet_ntoa(reply[20:24])
-
-
-def open_sockets(
-    universes: Sequence[int], address: str | None, interface: str | None
-) -> tuple[list[socket.socket], list[str]]:
-    """Sockets that hear these universes, by unicast and by multicast (E1.31 9.3.1), and lines on what cannot be heard.
-
-    With an `address`, unicast to that one alone. MistakeError if it is not ours, or the port is taken.
-    """
-    notes: list[str] = []
-    to = socket.inet_aton(interface_address(interface) if interface else "0.0.0.0")
-    sockets = [_socket(address or "")]
-    if address:
-        return sockets, notes
-    most = _memberships_max()
-    joined = 0
-    for number in universes:
-        if joined == most:
-            sockets.append(_socket(""))
-            joined = 0
-        group = socket.inet_aton(f"239.255.{number >> 8}.{number & 255}")
-        try:
-            sockets[-1].setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, group + to)
-        except OSError as error:
-            if error.errno == errno.ENOBUFS:
-                most = joined or 1
-            notes.append(f"universe {number} is heard by unicast only: its group cannot be joined ({error.strerror})")
-            if len(notes) == 3:
-                notes.append("and others; --interface says where multicast comes in")
-                break
-            continue
-        joined += 1
-    return sockets, notes
-
-
-def _memberships_max() -> int:
-    try:
-        return max(1, int(_MEMBERSHIPS.read_text()))
-    except (OSError, ValueError):
-        return 20
-
-
-def _socket(address: str) -> socket.socket:
-    sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-    sock.setblocking(False)
-    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
-    sock.setsockopt(socket.SOL_SOCKET, _SO_RXQ_OVFL, 1)
-    sock.setsockopt(socket.IPPROTO_IP, _IP_MULTICAST_ALL, 0)  # each group in one socket only
-    try:
-        sock.setsockopt(socket.SOL_SOCKET, _SO_RCVBUFFORCE, BUFFER_BYTES)
-    except PermissionError:
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)  # as much as the system lets us
-    try:
-        sock.bind((address, PORT))
-    except OSError as error:
-        sock.close()
-        wrong = f"it is not possible to listen at {address or 'any address'}, port {PORT} ({error.strerror})"
-        raise mistake("--address", wrong) from None
-    return sock
 
 
 def _clocks() -> tuple[int, int]:

@@ -5,22 +5,23 @@ No sockets and no clocks: packets carry their time.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.framefile import FrameFileInfo, Frames, FrameWriter, Universe, inspect
+from gloaming.shows.framefile import FrameFileInfo, inspect
 from gloaming.shows.framefile_edit import frames_of
-from gloaming.shows.framefile_layout import chunk_frames
+from gloaming.shows.framefile_layout import UNIVERSE_MAX
 from gloaming.shows.importing import Progress, Source, mistake, write_source
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.assembler import Assembler
 from gloaming.shows.recording.census import Census
-from gloaming.shows.recording.packets import SLOTS_MAX, UNIVERSES, Bytes, Packets, read
+from gloaming.shows.recording.packets import PREVIEW, SLOTS_MAX, UNIVERSES, Bytes, Kind, Packets, read
+from gloaming.shows.recording.parts import Parts, universes_of
 from gloaming.shows.recording.report import Tally, ranges
 from gloaming.shows.recording.rhythm import Pacer, Rhythm, usual
 
@@ -81,7 +82,6 @@ class Recording:
         self._fps = wanted.fps or usual(1e9 / rhythm.period_ns)
         self._fps_shown = float(self._fps)
         self._lit: Bytes = np.zeros((len(slots), SLOTS_MAX), np.uint8)
-        self._columns = _columns(tuple(self._slots.values()))
         self._slots_max = np.full(UNIVERSES, SLOTS_MAX)
         if live or wanted.slots != "used":
             self._slots_max[list(self._slots)] = list(self._slots.values())
@@ -89,16 +89,13 @@ class Recording:
         self._still = 0
         self._row: Bytes | None = None
         self._limit(0.0)
-        self._unsafe = self._filled_before = 0
-        self._writer = FrameWriter(out, self._fps, _universes(self._slots), crash_safe=live)
-        frame_bytes = sum(self._slots.values())
-        long = chunk_frames(self._fps, frame_bytes) > 1.5 * self._fps
-        self._safe_each = round(self._fps) if live and long else None
+        self._filled_before = 0
+        self._out, self._parts = out, Parts(out, self._fps, self._slots, crash_safe=live)
 
     @property
     def temporary(self) -> Path:
         """Where the frames are until the recording is finished."""
-        return self._writer.temporary
+        return self._parts.temporary
 
     @property
     def heard(self) -> int:
@@ -116,6 +113,32 @@ class Recording:
         done_s = self.tally.frames / self._fps_shown
         self._fps_shown = float(self._wanted.fps or usual(1e9 / rhythm.period_ns))
         self._limit(done_s)
+
+    def unknown(self, packets: Packets) -> dict[int, int]:
+        """The universes that come in packets and are not recorded, with the most slots that came."""
+        new = (packets.kind == Kind.DATA) & (packets.start_code == 0) & (packets.options & PREVIEW == 0)
+        new &= (packets.universe >= 1) & (packets.universe <= UNIVERSE_MAX) & ~self._assembler.knows(packets.universe)
+        universes, slots = packets.universe[new].tolist(), packets.slots[new].tolist()
+        return {number: max(1, most) for number, most in sorted(zip(universes, slots, strict=True))}
+
+    def add(self, slots: Mapping[int, int]) -> None:
+        """Record these universes too from here on, as far as there may be more."""
+        if self.ended is not None or self._parts.full:
+            return
+        try:
+            self._parts.add(slots)
+        except MistakeError as error:
+            self._break(error)
+            return
+        self._slots.update(slots)
+        self._slots_max[list(slots)] = list(slots.values())
+        self._assembler.add(tuple(slots))
+        self._lit = self._grown(self._lit)
+
+    def _grown(self, row: Bytes) -> Bytes:
+        """A row from before universes were added, black in them."""
+        more = len(self._slots) - len(row)
+        return np.concatenate([row, np.zeros((more, SLOTS_MAX), np.uint8)]) if more else row
 
     def _limit(self, done_s: float) -> None:
         """How many frames there may be in all, and how many without a change."""
@@ -142,13 +165,14 @@ class Recording:
         """One frame, `(universes, 512)`: held back before the first change, and while it may be the last stillness."""
         if self.ended is not None:
             return
+        row = self._grown(row)
         if self._wanted.from_change and self.tally.frames == 0 and self._still == 0:
             if self._first is None:
                 self._first = row.copy()
-            if np.array_equal(row, self._first):
+            if np.array_equal(row, self._grown(self._first)):
                 return
         if self._still_max is not None:
-            if self._row is not None and np.array_equal(row, self._row):
+            if self._row is not None and np.array_equal(row, self._grown(self._row)):
                 self._still += 1
                 if self._still >= self._still_max and self.tally.frames:
                     self.ended = "nothing changed any more"
@@ -166,20 +190,20 @@ class Recording:
         if not self.tally.frames:  # what was left out at the beginning does not count
             self._filled_before = self._pacer.filled
         try:
-            self._writer.write(self._columns(row))
-            self._unsafe += 1
-            if self._safe_each is not None and self._unsafe >= self._safe_each:
-                self._writer.flush()
-                self._unsafe = 0
+            self._parts.write(row)
         except MistakeError as error:
-            self._writer.drop_tail()
-            self.ended = self._broken = error.mistakes[0].wrong
+            self._break(error)
             return
         np.bitwise_or(self._lit, row, out=self._lit)
         self.tally.frames += 1
         self.tally.frames_filled = self._pacer.filled - self._filled_before
         if self.tally.frames == self._frames_max:
             self.ended = "the time is over"
+
+    def _break(self, error: MistakeError) -> None:
+        """End with what is safe, since no more can be written."""
+        self._parts.drop_tail()
+        self.ended = self._broken = error.mistakes[0].wrong
 
     def close(self) -> Outcome:
         """Finish the file. MistakeError when there is no frame to write."""
@@ -192,17 +216,12 @@ class Recording:
         self.tally.rates = self._pacer.rates()
         notes = [] if self.ended in (None, self._broken) else [f"ended: {self.ended}"]
         fps = self._wanted.fps or (usual(self.tally.measured_fps) if self.tally.measured_fps else self._fps)
-        if fps != self._fps:
-            try:
-                self._writer.retime(fps)
-            except MistakeError as error:
-                notes.append(f"the rate stays {float(self._fps):g}: {error.mistakes[0].wrong}")
-        self._writer.close()
-        return Outcome(inspect(self._writer.path), self.tally, tuple(notes), self._broken)
+        notes += self._parts.close(fps)
+        return Outcome(inspect(self._out), self.tally, tuple(notes), self._broken)
 
     def discard(self) -> None:
         """Leave nothing behind."""
-        self._writer.discard()
+        self._parts.discard()
 
     def tidied(self, outcome: Outcome, progress: Progress | None = None) -> Outcome:
         """The closed file without universes that never spoke, and without slots that are not wanted. What cannot be
@@ -220,27 +239,11 @@ class Recording:
         blocks = (block[:, columns] for block in frames_of(info.path))
         source = Source(len(columns), info.frames, info.fps, blocks)
         try:
-            write_source(source, info.path, info.fps, _universes(slots), progress)
+            write_source(source, info.path, info.fps, universes_of(slots), progress)
         except MistakeError as error:
             note = f"slots that were never lit are still in it: {error.mistakes[0].wrong}"
             return replace(outcome, notes=(*outcome.notes, note))
         return replace(outcome, info=inspect(info.path))
-
-
-def _universes(slots: Mapping[int, int]) -> tuple[Universe, ...]:
-    universes, offset = [], 0
-    for number, length in slots.items():
-        universes.append(Universe(number, length, offset))
-        offset += length
-    return tuple(universes)
-
-
-def _columns(slots: Sequence[int]) -> Callable[[Bytes], Frames]:
-    """From a row `(universes, 512)` to a frame `(1, frame_bytes)`."""
-    if len(set(slots)) == 1:
-        return lambda row: row[:, : slots[0]].reshape(1, -1)
-    places = np.concatenate([np.arange(length) + SLOTS_MAX * row for row, length in enumerate(slots)])
-    return lambda row: row.reshape(-1)[places][None]
 
 
 def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | None = None) -> Outcome:

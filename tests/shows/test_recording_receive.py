@@ -12,7 +12,8 @@ import pytest
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.recording import receive
 from gloaming.shows.recording.packets import read
-from gloaming.shows.recording.receive import Receiver, open_sockets
+from gloaming.shows.recording.receive import Receiver
+from gloaming.shows.recording.sockets import Sockets
 from tests.shows.streams import data
 
 ADDRESS = "127.0.55.40"
@@ -22,9 +23,9 @@ PATIENCE_S = 30.0
 
 @pytest.fixture
 def receiver() -> Iterator[Receiver]:
-    sockets, notes = open_sockets([1], ADDRESS, None)
-    assert notes == []
-    receiver = Receiver(sockets)
+    sockets = Sockets([1], ADDRESS, None)
+    assert sockets.notes == []
+    receiver = Receiver(sockets.all)
     yield receiver
     receiver.close()
 
@@ -92,15 +93,10 @@ def test_a_wall_clock_that_is_set_moves_no_packet(
     assert receiver._monotonic(walls).tolist() == due.tolist()
 
 
-def test_more_universes_than_a_socket_has_groups_take_more_sockets(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(receive, "_memberships_max", lambda: 3)
-    monkeypatch.setattr(receive, "PORT", 0)
-    sockets, notes = open_sockets(list(range(1, 9)), None, "127.0.0.1")
-    assert len(sockets) == 3 and notes == []
-    for one in sockets:
-        one.close()
-
-
 def test_a_place_to_listen_that_is_not_ours_is_a_mistake() -> None:
     with pytest.raises(MistakeError, match=r"not possible to listen at 192\.0\.2\.200, port 5568"):
-        open_sockets([1], "192.0.2.200", None)
+        Sockets([1], "192.0.2.200", None)
+    with pytest.raises(MistakeError, match="there is no interface 'quay7'"):
+        Sockets([1], None, "quay7")
+    with pytest.raises(MistakeError, match="no interface has the address 2001:db8::77"):
+        Sockets([1], None, "2001:db8::77")

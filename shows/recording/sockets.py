@@ -1,0 +1,177 @@
+"""The sockets of a recording: where they listen, and the groups they are in, by IPv4 and by IPv6."""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import ipaddress
+import socket
+import struct
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from gloaming.shows.importing import mistake
+
+PORT = 5568
+"""E1.31 9.2: ACN_SDT_MULTICAST_PORT."""
+BUFFER_BYTES = 32 << 20
+_SO_RCVBUFFORCE, _SO_RXQ_OVFL, _SO_TIMESTAMPNS = 33, 40, 35
+_IP_MULTICAST_ALL, _IPV6_MULTICAST_ALL = 49, 29
+_SIOCGIFADDR = 0x8915
+_IPV6_ADDRESSES = Path("/proc/thread-self/net/if_inet6")
+_FULL = (errno.ENOBUFS, errno.ENOMEM)
+_NOTES = 2
+
+
+def group(universe: int) -> bytes:
+    """The IPv4 group of a universe, E1.31 9.3.1: 239.255.hi.lo."""
+    return bytes([239, 255, universe >> 8, universe & 255])
+
+
+def group_ipv6(universe: int) -> bytes:
+    """The IPv6 group of a universe, E1.31 9.3.2; the table there counts in bytes, so that it is ff18::8300:hilo."""
+    return bytes([0xFF, 0x18, *bytes(10), 0x83, 0x00, universe >> 8, universe & 255])
+
+
+@dataclass
+class _Family:
+    """The groups of one protocol. A socket is in so many groups only (20 by IPv4, if nobody changed it), so there are
+    as many sockets as it takes, until no more may be opened (`closed`)."""
+
+    open: Callable[[], socket.socket]
+    join: Callable[[socket.socket, int], None]
+    sockets: list[socket.socket]
+    at: int = 0
+    closed: bool = False
+
+    def add(self, universe: int) -> OSError | None:
+        """Join the group of a universe; what is in the way, if it cannot be joined."""
+        fresh = False
+        while True:
+            try:
+                self.join(self.sockets[self.at], universe)
+            except OSError as error:
+                self.closed |= fresh and error.errno in _FULL  # the system, not the socket, has no more room
+                if error.errno not in _FULL or (self.closed and self.at + 1 == len(self.sockets)):
+                    return error
+                self.at += 1
+                fresh = True
+                if self.at == len(self.sockets):
+                    self.sockets.append(self.open())
+            else:
+                return None
+
+
+class Sockets:
+    """Sockets that hear E1.31 by unicast, and by multicast the universes that are joined; with an `address`, unicast to
+    that one alone. `notes` are lines on what cannot be heard.
+
+    Who has taken the sockets out (`all`) gets no more of them: `spare` is how many there are to be for later.
+    MistakeError if the address is not ours, the port is taken, or there is no such interface.
+    """
+
+    def __init__(self, universes: Iterable[int], address: str | None, interface: str | None, spare: int = 0) -> None:
+        self.notes: list[str] = []
+        self._unheard = 0
+        self._families: list[_Family] = []
+        if address is not None:
+            self.all = [_socket(address)]
+            return
+        ipv4, index = _find(interface) if interface else ("0.0.0.0", 0)
+        to, scope = socket.inet_aton(ipv4 or "0.0.0.0"), struct.pack("=I", index)
+
+        def join(sock: socket.socket, universe: int) -> None:
+            sock.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, group(universe) + to)
+
+        def join_ipv6(sock: socket.socket, universe: int) -> None:
+            sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_JOIN_GROUP, group_ipv6(universe) + scope)
+
+        if ipv4:
+            self._families.append(_Family(lambda: _socket(""), join, [_socket("")]))
+        if index in (there := _ipv6_interfaces()) or (not interface and there):
+            self._families.append(_Family(lambda: _socket("::"), join_ipv6, [_socket("::")]))
+        self.join(universes)
+        for family in self._families:
+            family.sockets += [family.open() for _ in range(spare)]
+            family.closed = True
+        self.all = [one for family in self._families for one in family.sockets]
+
+    def join(self, universes: Iterable[int]) -> None:
+        """Hear these too. One protocol is enough: few networks have both."""
+        for universe in universes:
+            errors = [family.add(universe) for family in self._families]
+            if not errors or None in errors:
+                continue
+            self._unheard += 1
+            why = errors[0].strerror if errors[0] else ""
+            if self._unheard <= _NOTES:
+                self.notes.append(f"universe {universe} is heard by unicast only: its group cannot be joined ({why})")
+            elif self._unheard == _NOTES + 1:
+                self.notes.append("and others; --interface says where multicast comes in")
+
+
+def _find(interface: str) -> tuple[str | None, int]:
+    """The IPv4 address, if it has one, and the index of an interface given by name or by address."""
+    indices = {name: index for index, name in socket.if_nameindex()}
+    try:
+        address = ipaddress.ip_address(interface)
+    except ValueError:
+        if interface not in indices:
+            right = f"there is {', '.join(indices)}"
+            raise mistake("--interface", f"there is no interface {interface!r}", right) from None
+        index, ipv4 = indices[interface], _ipv4_address(interface)
+        if ipv4 is None and index not in _ipv6_interfaces():
+            raise mistake("--interface", f"the interface {interface!r} has no address") from None
+        return ipv4, index
+    if isinstance(address, ipaddress.IPv4Address):
+        return interface, next((at for name, at in indices.items() if _ipv4_address(name) == interface), 0)
+    for index, addresses in _ipv6_interfaces().items():
+        if address in addresses:
+            return next((_ipv4_address(name) for name, at in indices.items() if at == index), None), index
+    raise mistake("--interface", f"no interface has the address {interface}")
+
+
+def _ipv4_address(interface: str) -> str | None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            reply = fcntl.ioctl(probe.fileno(), _SIOCGIFADDR, struct.pack("256s", interface.encode()[:15]))
+        except OSError:  # it has none
+            return None
+    return socket.inet_ntoa(reply[20:24])
+
+
+def _ipv6_interfaces() -> dict[int, list[ipaddress.IPv6Address]]:
+    """The addresses of every interface that has any, by its index; none on a system without IPv6."""
+    there: dict[int, list[ipaddress.IPv6Address]] = {}
+    if _IPV6_ADDRESSES.exists():
+        for line in _IPV6_ADDRESSES.read_text().splitlines():
+            address, index, *_ = line.split()
+            there.setdefault(int(index, 16), []).append(ipaddress.IPv6Address(bytes.fromhex(address)))
+    return there
+
+
+def _socket(address: str) -> socket.socket:
+    """A socket that listens at an address; at any of IPv4 for "", at any of IPv6 for "::"."""
+    ipv6 = ":" in address
+    sock = socket.socket(socket.AF_INET6 if ipv6 else socket.AF_INET, socket.SOCK_DGRAM)
+    sock.setblocking(False)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
+    sock.setsockopt(socket.SOL_SOCKET, _SO_RXQ_OVFL, 1)
+    if ipv6:
+        sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
+        sock.setsockopt(socket.IPPROTO_IPV6, _IPV6_MULTICAST_ALL, 0)
+    else:
+        sock.setsockopt(socket.IPPROTO_IP, _IP_MULTICAST_ALL, 0)  # each group in one socket only
+    try:
+        sock.setsockopt(socket.SOL_SOCKET, _SO_RCVBUFFORCE, BUFFER_BYTES)
+    except PermissionError:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)  # as much as the system lets us
+    try:
+        sock.bind((address, PORT))
+    except OSError as error:
+        sock.close()
+        wrong = f"it is not possible to listen at {address or 'any address'}, port {PORT} ({error.strerror})"
+        raise mistake("--address", wrong) from None
+    return sock
