@@ -13,27 +13,32 @@ from statistics import fmean, pstdev
 import numpy as np
 
 SECOND_NS = 1_000_000_000
-WINDOW_NS = 60 * SECOND_NS
-SPACING_NS = 200_000_000
+WINDOW_NS = 40 * SECOND_NS
+SPACING_NS = 400_000_000
 """Between the reports that are kept once the clock is trusted."""
 LOCK_PAIRS = 16
 """So many reports in a row that agree are believed."""
 ROUGH_PAIRS = 60
 """After so many that never agreed, the later half is taken as it is: some drivers know their time only roughly."""
 NOISE_NS = 500_000.0
-"""Usual error of a single report."""
+"""Usual error of a single report, at the least."""
 SLOPE = 300e-6
 """Usual error of a sound card's rate."""
+ALIKE = 5
+"""So many reports in a row are as good as one: a server is asked the time every two seconds or so."""
 WEIGHED_OUT = 4.685
 """So many usual errors off, a report counts for nothing (Tukey's biweight, at 95 % efficiency)."""
+NORMAL = 1.4826
+"""The usual error by the median error (of a normal distribution)."""
 FITS, TINY = 4, 1e-9
 STRAY_NS, FAR_NS = 5_000_000, 150_000_000
 """A report off by more than the first is not believed; where that lasts, the device has jumped."""
-FAR_LASTS_NS, SOON_LASTS_NS, LASTS_NS = 300_000_000, 1_200_000_000, 6 * SECOND_NS
+FAR_LASTS_NS, SOON_LASTS_NS, LASTS_NS = 300_000_000, 1_200_000_000, 2_600_000_000
 """How long a jump must last: a great one; a young clock's, or after an underrun; any other, which must hold still."""
 YOUNG_NS, STARVED_NS = 12 * SECOND_NS, 5 * SECOND_NS
-STILL_NS, MOVES_NS = 2 * SECOND_NS, 1_000_000
-"""It holds still where two such times in a row differ by no more than that on average."""
+STILL_NS, APART_NS = 800_000_000, 1_700_000_000
+MOVES, MOVES_NS = 0.15, 1_000_000
+"""It holds still where a while of that length differs from one so long before it by no more than such a share of it."""
 SPREAD_NS = 3_000_000
 
 
@@ -57,7 +62,7 @@ class Line:
 
 
 class DeviceClock:
-    """Fits a line through what was reported in the last minute; `line` is None until it can be trusted.
+    """Fits a line through what was reported in the last forty seconds; `line` is None until it can be trusted.
 
     The slope is drawn towards the nominal rate as far as the reports leave it open (a regression with a prior), so a
     fresh clock is steady and an old one knows its device.
@@ -112,8 +117,9 @@ class DeviceClock:
         if lasts_ns < LASTS_NS:
             return False
         late = [off for at_ns, off in self._strays if now_ns - at_ns < STILL_NS]
-        before = [off for at_ns, off in self._strays if STILL_NS <= now_ns - at_ns < 2 * STILL_NS]
-        return bool(before) and abs(fmean(late) - fmean(before)) < max(MOVES_NS, self._noise_ns)
+        before = [off for at_ns, off in self._strays if 0 <= now_ns - at_ns - APART_NS < STILL_NS]
+        still_ns = max(MOVES_NS, self._noise_ns, MOVES * abs(off_ns))
+        return bool(before) and abs(fmean(late) - fmean(before)) < still_ns
 
     def _fit(self) -> None:
         """A line through the reports, found by fitting anew with the weights that the line before gives them."""
@@ -121,16 +127,17 @@ class DeviceClock:
             return
         pairs = np.array(self._pairs) - self._pairs[0]
         at, late = pairs[:, 0], pairs[:, 1]
-        slope = self.line.slope if self.line else 0.0
-        off = late - slope * at
-        off -= np.median(off)
-        reach_ns = WEIGHED_OUT * self._noise_ns * (3 if self._young else 1)
+        weights, slope, middle, mean = np.ones(len(at)), 0.0, 0.0, 0.0
+        prior = ALIKE * (self._noise_ns / SLOPE) ** 2
         for _ in range(FITS):
-            weights = np.maximum(0, 1 - (off / reach_ns) ** 2) ** 2 + TINY
             middle, mean = np.average(at, weights=weights), np.average(late, weights=weights)
-            square = (weights * (at - middle) ** 2).sum() + (self._noise_ns / SLOPE) ** 2
+            square = (weights * (at - middle) ** 2).sum() + prior
             slope = float((weights * (at - middle) * (late - mean)).sum() / square)
             off = late - mean - slope * (at - middle)
+            off -= np.median(off)
+            self._noise_ns = max(NOISE_NS, NORMAL * float(np.median(np.abs(off))))
+            reach_ns = WEIGHED_OUT * self._noise_ns * (3 if self._young else 1)
+            weights = np.maximum(0, 1 - (off / reach_ns) ** 2) ** 2 + TINY
         played_ns, begin_ns = self._pairs[-1][0], self._pairs[0][1]
         at_ns = round(played_ns + begin_ns + float(mean + slope * (at[-1] - middle)))
         index = round(played_ns * self.rate_hz / SECOND_NS)

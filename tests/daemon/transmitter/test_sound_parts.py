@@ -99,7 +99,7 @@ def test_a_server_that_is_told_the_time_late_is_not_followed(off_ms: float, begi
         steps = int((second - begin_s) / 1.7)
         return off_ms * 0.67**steps if second >= begin_s else 0.0
 
-    assert max(worst_off_ms(off).values()) < 1.5
+    assert max(worst_off_ms(off).values()) < 2.5
 
 
 @pytest.mark.parametrize(("starved_s", "within_s"), [(-1, 9), (60, 4)])
