@@ -25,10 +25,9 @@ from gloaming.daemon.transmitter.readahead import ReadAhead
 from gloaming.daemon.transmitter.sound.line import SoundLine
 from gloaming.daemon.transmitter.tally import Counts
 from gloaming.daemon.transmitter.telemetry import telemetry
-from gloaming.daemon.transmitter.troubles import Troubles
+from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.daemon.transmitter.view import View
 from gloaming.daemon.transmitter.watch import QUIET_NS, Watch
-from gloaming.daemon.transmitter.wire import describe
 
 SECOND_NS = 1_000_000_000
 RETRY_OUTPUT_NS = SECOND_NS
@@ -55,7 +54,7 @@ class Transmitter:
         self.stopping = False
         self.director: socket.socket | None = None
         self.unread, self.unsent = b"", b""
-        self.troubles = Troubles(self._say)
+        self.troubles, self.unreached = Troubles(self._say), Unreached()
         self.sound = SoundLine(self._trouble)
         self.grants = ask_for_grants()
         ahead = ReadAhead(lambda: self._wake(waker), partial(follow_grants, self.grants))
@@ -243,8 +242,9 @@ class Transmitter:
             self._open_output(read_setup(self.setup_message))
         if output is None:
             return
-        for to, number in output.take_errors().items():
-            self._trouble("network", to, f"packets to {to} are not taken: {describe(number)}")
+        for host, text, quiet_ns in self.unreached.seen(now_ns, output.take_errors(), len(output.hosts)):
+            subject = host or output.setup.interface or "network"
+            self.troubles.seen(now_ns, "network", subject, text, quiet_ns=quiet_ns)
         if now_ns >= self.next_discovery_ns:
             self.next_discovery_ns = now_ns + DISCOVERY_NS
             output.discover()

@@ -43,8 +43,8 @@ class _Mmsghdr(ctypes.Structure):
     _fields_ = (("header", _Msghdr), ("length", ctypes.c_uint))
 
 
-Room = Callable[[], bool]
-"""Waits a little for room in the sockets: whether it is worth trying once more."""
+Again = Callable[[int, int], bool]
+"""Of an error's number and how often it came in a row: whether to try once more, perhaps after a little wait."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,28 +113,24 @@ class Bulk:
                 header.control, header.controllen = ctypes.addressof(control), len(control)
         self._size = ctypes.sizeof(_Mmsghdr)
 
-    def send(self, room: Room) -> list[tuple[Parcel, int]]:
+    def send(self, again: Again) -> list[tuple[Parcel, int]]:
         """One call, and another after each refusal."""
         count = len(self.parcels)
         done = _libc.sendmmsg(self.fd, self._messages, count, 0)
-        return [] if done == count else self._go_on(max(0, done), room)
+        return [] if done == count else self._go_on(max(0, done), again)
 
-    def _go_on(self, row: int, room: Room) -> list[tuple[Parcel, int]]:
-        refused, again = [], False
+    def _go_on(self, row: int, again: Again) -> list[tuple[Parcel, int]]:
+        refused, tries = [], 0
         while row < len(self.parcels):
             begin = ctypes.byref(self._messages, row * self._size)
             done = _libc.sendmmsg(self.fd, begin, len(self.parcels) - row, 0)
             if done > 0:
-                row, again = row + done, False
+                row, tries = row + done, 0
                 continue
-            number = ctypes.get_errno()
-            if number == errno.EINTR or (number == errno.EAGAIN and room()):
-                continue
-            if not again and number not in (errno.EAGAIN, errno.ENOBUFS):
-                again = True  # it may be the answer to an earlier packet, which the kernel says at the next call
-                continue
-            refused.append((self.parcels[row], number))
-            row, again = row + 1, False
+            number, tries = ctypes.get_errno(), tries + 1
+            if not again(number, tries):
+                refused.append((self.parcels[row], number))
+                row, tries = row + 1, 0
         return refused
 
 
@@ -150,22 +146,18 @@ class OneByOne:
             more = (0, scope) if is_ipv6(parcel.address) else ()
             self._rows.append((parcel, parcel.data.data, (parcel.address, PORT, *more)))
 
-    def send(self, room: Room) -> list[tuple[Parcel, int]]:
+    def send(self, again: Again) -> list[tuple[Parcel, int]]:
         refused = []
         for parcel, data, to in self._rows:
-            again = False
+            tries = 0
             while True:
                 try:
                     self._sock.sendto(data, to)
-                except BlockingIOError:
-                    if room():
-                        continue
-                    refused.append((parcel, errno.EAGAIN))
                 except OSError as error:
-                    if not again and error.errno != errno.ENOBUFS:
-                        again = True
+                    number, tries = error.errno or errno.EIO, tries + 1
+                    if again(number, tries):
                         continue
-                    refused.append((parcel, error.errno or errno.EIO))
+                    refused.append((parcel, number))
                 break
         return refused
 

@@ -119,7 +119,7 @@ class Group:
         counts.bytes_sent += part.bytes
         counts.synchronization_packets += part.others
         for sender in self._senders[number]:
-            if refused := sender.send(self.output.wire.room):
+            if refused := sender.send(self.output.wire.again):
                 self._refused(part, refused)
 
     def _refused(self, part: Part, refused: list[tuple[Parcel, int]]) -> None:
@@ -171,8 +171,8 @@ class Output:
     def __init__(self, setup: Setup, counts: Counts | None = None) -> None:
         self.setup = setup
         made = blocks(setup.targets, setup.heading)
-        hosts = [block.host for block in made]
-        unicast = next((host for host in hosts if host not in (IPV4, IPV6)), None)
+        self.hosts = frozenset(block.host for block in made)
+        unicast = next((block.host for block in made if block.host not in (IPV4, IPV6)), None)
         ipv6 = any(":" in address for block in made for address in block.addresses[:1])
         options = (setup.ttl, setup.dscp, setup.loop, setup.wire)
         self.counts = counts or Counts()

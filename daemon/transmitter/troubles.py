@@ -3,7 +3,10 @@ a minute after. Told the time, reads no clock."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import errno
+import os
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,6 +14,10 @@ SECOND_NS = 1_000_000_000
 QUIET_NS = 3 * SECOND_NS
 AGAIN_NS = 60 * SECOND_NS
 NONE: Mapping[str, Any] = {}
+MANY = 3
+"""So many controllers, where they are more than half, are one trouble."""
+ASKED_NS = 10 * SECOND_NS
+"""Where nobody answers for an address the kernel asks for three seconds, and says so only then."""
 
 
 @dataclass
@@ -70,3 +77,41 @@ class Troubles:
         for standing in self._standing.values():
             if standing.said:
                 self.say(standing.message)
+
+
+@dataclass
+class _Failing:
+    first_ns: int
+    last_ns: int
+    number: int
+    told: bool = False
+
+    @property
+    def quiet_ns(self) -> int:
+        return ASKED_NS if self.number == errno.EHOSTUNREACH else QUIET_NS
+
+
+@dataclass
+class Unreached:
+    """Controllers whose packets are not taken: one line for each, or one for all where it is most of them, as when the
+    board's own cable is out. A single one is told a second later, when it is known whether it is alone."""
+
+    _failing: dict[str, _Failing] = field(default_factory=dict)
+
+    def seen(self, at_ns: int, errors: Mapping[str, int], controllers: int) -> Iterator[tuple[str | None, str, int]]:
+        """The errors (numbers by host) since the last call. What is to be told: of a host or, with None, of all; and
+        when it has been quiet for long enough."""
+        self._failing = {host: one for host, one in self._failing.items() if at_ns - one.last_ns < one.quiet_ns}
+        for host, number in errors.items():
+            failing = self._failing.setdefault(host, _Failing(at_ns, at_ns, number))
+            failing.last_ns, failing.number = at_ns, number
+        if len(self._failing) >= MANY and 2 * len(self._failing) > controllers:
+            if errors:
+                number = Counter(errors.values()).most_common(1)[0][0]
+                reason = f"packets to most of the {controllers} controllers are not taken: {os.strerror(number)}"
+                yield None, reason, max(one.quiet_ns for one in self._failing.values())
+            return
+        for host, one in self._failing.items():
+            if at_ns - one.first_ns >= SECOND_NS // 2 and (one.last_ns == at_ns or not one.told):
+                one.told = True
+                yield host, f"packets to {host} are not taken: {os.strerror(one.number)}", one.quiet_ns

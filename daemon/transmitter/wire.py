@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import fcntl
 import ipaddress
-import os
 import select
 import socket
 import struct
@@ -15,6 +14,11 @@ from gloaming.daemon.transmitter.bulk import PORT, UDP_SEGMENT, Bulk, OneByOne, 
 SEND_BUFFER_BYTES = 8 << 20
 ERROR_BUFFER_BYTES = 128 << 10
 REFUSALS_MAX = 500
+OWN_ERRORS = {errno.ENOBUFS, errno.EPERM}
+"""Errors that only a packet's own way can have."""
+TRIES, TRIES_EACH = 400, 100
+"""Any other may be the answer to a packet of an earlier frame, told at the next call to whomever; and when a controller
+is off, a hundred come one after the other. So often it is tried again, in one frame and for one packet."""
 ROOM_MS = 4
 """How long a frame waits for room in a socket, at the most: for a line that is slower than the burst."""
 SO_SNDBUFFORCE, SO_RCVBUFFORCE = 32, 33
@@ -93,7 +97,7 @@ class Wire:
         self.index = interface_index(interface, host)
         self.ipv4 = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self.ipv6 = socket.socket(socket.AF_INET6, socket.SOCK_DGRAM) if ipv6 else None
-        self._room_ms = 0
+        self._room_ms = self._tries = 0
         for sock in self._socks():
             sock.setblocking(False)
             _buffer(sock, SO_SNDBUFFORCE, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
@@ -163,10 +167,21 @@ class Wire:
         return made
 
     def new_frame(self) -> None:
-        """Another frame may wait for room in a socket anew."""
-        self._room_ms = ROOM_MS
+        """Another frame may wait for room in a socket anew, and try anew."""
+        self._room_ms, self._tries = ROOM_MS, TRIES
 
-    def room(self) -> bool:
+    def again(self, number: int, tries: int) -> bool:
+        """Whether to try once more after an error that came so often in a row."""
+        if number == errno.EAGAIN:
+            return self._room()
+        if number in OWN_ERRORS:
+            return False
+        if number == errno.EINTR or tries == 1:
+            return True
+        self._tries -= 1
+        return tries < TRIES_EACH and self._tries >= 0
+
+    def _room(self) -> bool:
         """Wait for room in the sockets, within what is left of the frame's patience: whether to try again."""
         if self._room_ms <= 0:
             return False
@@ -214,8 +229,3 @@ def _buffer(sock: socket.socket, force: int, usual: int, size: int) -> None:
         sock.setsockopt(socket.SOL_SOCKET, force, size)
     except OSError:  # only with the right to administer the network
         sock.setsockopt(socket.SOL_SOCKET, usual, size)
-
-
-def describe(error_number: int) -> str:
-    """What an error number means, in words."""
-    return os.strerror(error_number)

@@ -163,11 +163,12 @@ def write_frames(
 
 @dataclass(frozen=True)
 class Heard:
-    """A datagram, and where it went."""
+    """A datagram, where it went and whence it came."""
 
     at_ns: int
     host: str
     data: bytes
+    source: str = ""
 
     @property
     def universe(self) -> int:
@@ -201,7 +202,8 @@ class Ear:
             for sock in select.select(list(self._socks), [], [], 0.1)[0]:
                 with suppress(BlockingIOError):
                     for _ in range(200):
-                        self.heard.append(Heard(time.monotonic_ns(), self._socks[sock], sock.recv(2048)))
+                        data, source = sock.recvfrom(2048)
+                        self.heard.append(Heard(time.monotonic_ns(), self._socks[sock], data, source[0]))
 
     def data(self) -> list[Heard]:
         return [one for one in tuple(self.heard) if one.is_data]

@@ -48,7 +48,7 @@ class Air:
 
     def new_frame(self) -> None: ...
 
-    def room(self) -> bool:
+    def again(self, number: int, tries: int) -> bool:
         return False
 
 
@@ -57,7 +57,7 @@ class _Send:
     air: Air
     parcels: list[Parcel]
 
-    def send(self, room: Any) -> list[Any]:
+    def send(self, again: Any) -> list[Any]:
         self.air.left += [(self.air.now_ns, parcel.address, parcel.data.tobytes()) for parcel in self.parcels]
         return []
 

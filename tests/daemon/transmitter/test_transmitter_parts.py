@@ -6,6 +6,7 @@ Section numbers are those of ANSI E1.31-2018.
 from __future__ import annotations
 
 import copy
+import errno
 import json
 import random
 import socket
@@ -28,7 +29,7 @@ from gloaming.daemon.transmitter.canvas import Canvas, Picture
 from gloaming.daemon.transmitter.clock import Lateness
 from gloaming.daemon.transmitter.others import Others
 from gloaming.daemon.transmitter.packets import IPV6, Heading, Target, address_of, blocks, discovery_packets
-from gloaming.daemon.transmitter.troubles import Troubles
+from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.shows.framefile import FrameFileInfo, Universe
 from tests.daemon.transmitter.stage import CID, SECOND_NS, on_stage, segment, universe
 
@@ -146,6 +147,24 @@ def test_a_trouble_is_said_once_and_again_a_minute_later_at_the_soonest() -> Non
     assert [one["over"] for one in said][-1:] == [False]
     troubles.repeat()
     assert said[-1] == said[-2]
+
+
+def test_controllers_that_are_not_reached_are_told_one_by_one_and_most_of_them_at_once() -> None:
+    """The errors of a second's rounds: one alone is told with its name, seven and then all of twenty as one."""
+    unreached, hosts = Unreached(), [f"192.0.2.{number}" for number in range(20)]
+
+    def told(second: int, *failing: str, number: int = errno.EHOSTUNREACH) -> list[str | None]:
+        found = unreached.seen(second * SECOND_NS, dict.fromkeys(failing, number), len(hosts))
+        return [host for host, _, _ in found]
+
+    assert told(1, hosts[0]) == [] and told(2) == [hosts[0]] and told(3) == []
+    assert told(4, hosts[0]) == [hosts[0]]
+    assert told(60, *hosts[:7]) == []
+    assert told(61, *hosts[7:]) == [None] and told(62) == [] and told(63, hosts[3]) == [None]
+    assert told(72, hosts[3]) == [hosts[3]], "the others have been reached for ten seconds"
+    assert told(100, hosts[5], number=errno.EPERM) == [] and told(101, hosts[5], number=errno.EPERM) == [hosts[5]]
+    two, seconds = Unreached(), (SECOND_NS, 2 * SECOND_NS)  # of two controllers, both by name
+    assert [[host for host, _, _ in two.seen(at, {"a": 1, "b": 1}, 2)] for at in seconds] == [[], ["a", "b"]]
 
 
 def heard(others: Others, at_s: float, **packet: Any) -> None:
