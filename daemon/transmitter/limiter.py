@@ -1,4 +1,4 @@
-"""The limiter: no frame leaves that would draw more than a string's fuse or a supply allows. In place, made beforehand.
+"""The limiter: no frame leaves that would draw more than a string's fuse or a supply allows. In place.
 
 It looks at the finished slots, the brightness in them. A string that would draw too much is lowered at once, in that
 same frame, and comes back little by little; a supply that would be overloaded has all its strings lowered alike. What
@@ -71,10 +71,9 @@ class Limiter:
         edges, self._taken = _edges(stretches, size)
         self._edges = np.array(edges, np.intp)
         self._of_string, self._firsts = _by_string(stretches, count)
-        self._owner: npt.NDArray[np.intp] = np.full(size, count, np.intp)  # past the strings: nobody's slots
-        for begin, end, string in stretches:
-            self._owner[begin:end] = string
-        self._gains: Floats = np.zeros(size, np.float32)
+        self._lengths: npt.NDArray[np.intp] = np.diff(self._edges, append=size)
+        self._owners: npt.NDArray[np.intp] = np.full(len(edges), count, np.intp)  # past the strings: nobody's slots
+        self._owners[self._taken] = [string for _, _, string in stretches]
         self._edge_sums = np.zeros(len(edges), np.uint32)
         self._sums = np.zeros(len(stretches) + 1, np.uint32)
         self._ordered = np.zeros(len(self._of_string), np.uint32)
@@ -125,9 +124,12 @@ class Limiter:
         self._supply_gains[:-1] = self.supplies.gains
         np.take(self._supply_gains, self._supply_of, out=self._of_supply, mode="clip")
         np.multiply(self.strings.gains, self._of_supply, out=self._string_gains[:-1])
-        np.take(self._string_gains, self._owner, out=self._gains, mode="clip")
-        np.multiply(canvas, self._gains, out=self._gains)
-        np.copyto(canvas, self._gains, casting="unsafe")  # cut off, never rounded up
+        finished = np.repeat(
+            self._string_gains[self._owners], self._lengths
+        )  # a tenth of what looking up each slot takes
+        held = canvas[self._edges[0] :]
+        np.multiply(held, finished, out=finished)
+        np.copyto(held, finished, casting="unsafe")  # cut off, never rounded up
 
     def figures(self) -> list[dict[str, Any]]:
         """What has been lowered since the beginning: in how many frames, by how much at most. The worst first."""
@@ -243,7 +245,7 @@ def _stretches(limits: Limits, offsets: Mapping[int, int], slots: Mapping[int, i
     joined: list[tuple[int, int, int]] = []
     for begin, end, string in found:
         begin = max(begin, joined[-1][1] if joined else 0)  # slots that two strings name are the first one's
-        if joined and joined[-1][1:] == (begin, string):
+        if begin < end and joined and joined[-1][1:] == (begin, string):
             joined[-1] = (joined[-1][0], end, string)
         elif begin < end:
             joined.append((begin, end, string))
