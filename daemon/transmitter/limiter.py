@@ -124,9 +124,8 @@ class Limiter:
         self._supply_gains[:-1] = self.supplies.gains
         np.take(self._supply_gains, self._supply_of, out=self._of_supply, mode="clip")
         np.multiply(self.strings.gains, self._of_supply, out=self._string_gains[:-1])
-        finished = np.repeat(
-            self._string_gains[self._owners], self._lengths
-        )  # a tenth of what looking up each slot takes
+        # a tenth of what it takes to look up each slot; the allocator keeps this memory (process.py)
+        finished = np.repeat(self._string_gains[self._owners], self._lengths)
         held = canvas[self._edges[0] :]
         np.multiply(held, finished, out=finished)
         np.copyto(held, finished, casting="unsafe")  # cut off, never rounded up
