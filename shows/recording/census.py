@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.recording.packets import PREVIEW, UNIVERSES, Integers, Kind, Packets
+from gloaming.shows.recording.packets import UNIVERSES, Integers, Kind, Packets
 from gloaming.shows.recording.rhythm import THIN_NS, Rhythm
 
 PERIOD_NS = 25_000_000
@@ -61,7 +61,7 @@ class Census:
 
     def take(self, packets: Packets) -> None:
         """Some packets more."""
-        data = (packets.kind == Kind.DATA) & (packets.start_code == 0) & (packets.options & PREVIEW == 0)
+        data = packets.levelled()
         sync = packets.kind == Kind.SYNC
         numbers = np.flatnonzero(data)
         if len(numbers):

@@ -19,8 +19,8 @@ Integers = npt.NDArray[np.int64]
 HEAD_BYTES = 126
 """A data packet up to and with its start code."""
 SLOTS_MAX = 512
-UNIVERSES = 65536
-"""How many numbers there are for universes, E1.31's own and others (6.2.7)."""
+UNIVERSE_MAX, UNIVERSES = 63999, 65536
+"""The last universe that may be, and how many numbers there are (6.2.7)."""
 PACKET_BYTES_MAX = 1152
 """A discovery page of 512 universes has 1144 bytes; room after it, so that a window never reaches past a buffer."""
 
@@ -110,6 +110,13 @@ class Packets:
     def at_ns(self) -> Integers:
         """When each came."""
         return self.datagrams.at_ns
+
+    def levelled(self) -> npt.NDArray[np.bool_]:
+        """Which of them carry levels of a universe, and not for preview only."""
+        levelled: npt.NDArray[np.bool_] = (self.kind == Kind.DATA) & (self.start_code == 0)
+        levelled &= self.options & PREVIEW == 0
+        levelled &= (self.universe >= 1) & (self.universe <= UNIVERSE_MAX)  # 6.2.7
+        return levelled
 
     def one_by_one(self, first: int, until: int) -> Iterator[tuple[int, int, bytes, int, int, int, int, int, int]]:
         """Of each packet: kind, time, CID, universe, sequence, priority, options, synchronization, start code."""

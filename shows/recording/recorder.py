@@ -14,13 +14,12 @@ import numpy as np
 
 from gloaming.shows.framefile import FrameFileInfo, inspect
 from gloaming.shows.framefile_edit import frames_of
-from gloaming.shows.framefile_layout import UNIVERSE_MAX
 from gloaming.shows.importing import Progress, Source, mistake, write_source
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.assembler import Assembler
 from gloaming.shows.recording.census import Census
-from gloaming.shows.recording.packets import PREVIEW, SLOTS_MAX, UNIVERSES, Bytes, Kind, Packets, read
+from gloaming.shows.recording.packets import SLOTS_MAX, UNIVERSES, Bytes, Packets, read
 from gloaming.shows.recording.parts import Parts, universes_of
 from gloaming.shows.recording.report import Tally, ranges
 from gloaming.shows.recording.rhythm import Pacer, Rhythm, usual
@@ -116,8 +115,7 @@ class Recording:
 
     def unknown(self, packets: Packets) -> dict[int, int]:
         """The universes that come in packets and are not recorded, with the most slots that came."""
-        new = (packets.kind == Kind.DATA) & (packets.start_code == 0) & (packets.options & PREVIEW == 0)
-        new &= (packets.universe >= 1) & (packets.universe <= UNIVERSE_MAX) & ~self._assembler.knows(packets.universe)
+        new = packets.levelled() & ~self._assembler.knows(packets.universe)
         universes, slots = packets.universe[new].tolist(), packets.slots[new].tolist()
         return {number: max(1, most) for number, most in sorted(zip(universes, slots, strict=True))}
 

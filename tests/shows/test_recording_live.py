@@ -11,8 +11,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gloaming.shows.framefile import Frames
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.framefile import Frames, inspect
+from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.recording import parts
 from gloaming.shows.recording.live import Live
 from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Datagrams
 from gloaming.shows.recording.recorder import Outcome, Wanted
@@ -106,6 +107,69 @@ def test_a_universe_that_never_speaks_is_left_out_and_dark_slots_too(tmp_path: P
     frames, outcome = recorded(tmp_path, stream(LEVELS, 1), Wanted((1, 2, 3, 9), "used"))
     assert [(one.number, one.slots) for one in outcome.info.universes] == [(1, 3), (2, 3), (3, 3)]
     assert np.array_equal(frames, LEVELS) and outcome.notes == ("nothing came for universe 9",)
+
+
+def later(universe: int, from_frame: int, until: int = 150) -> list[Event]:
+    """A universe that begins while the others are at that frame."""
+    return [
+        (at_ns + from_frame * 25_000_000 + universe * 1000, packet)
+        for at_ns, packet in stream(LEVELS[from_frame:until, :1], 1, first_universe=universe)
+    ]
+
+
+EVERY = Wanted(None, "sent")
+
+
+def test_universes_that_turn_up_on_the_way_are_recorded_where_all_are_wanted(tmp_path: Path) -> None:
+    """Black until then; in one file, in the order of their numbers."""
+    events = stream(LEVELS[:, :2], 1, first_universe=5) + later(9, 100) + later(2, 120) + later(3, 120)
+    frames, outcome = recorded(tmp_path, events, EVERY)
+    assert [one.number for one in outcome.info.universes] == [2, 3, 5, 6, 9]
+    assert [one.offset for one in outcome.info.universes] == [0, 512, 1024, 1536, 2048]
+    expected = LEVELS[:, :1].repeat(5, axis=1)
+    for place, begun in ((0, 120), (1, 120), (4, 100)):
+        expected[:begun, place] = 0
+    assert np.array_equal(frames, expected)
+    assert outcome.info.fps == 40 and outcome.notes == ()
+    assert [one.name for one in tmp_path.iterdir()] == ["out.frames"]
+    told = [line for line in outcome.tally.lines(outcome.info.fps) if "after the first; black until then" in line]
+    assert len(told) == 3 and told[0].startswith("universe 2 began 3.00 s after the first")
+
+
+def test_a_universe_that_turns_up_at_the_very_end_is_recorded_as_far_as_it_goes(tmp_path: Path) -> None:
+    for until_still_s in (None, 1.0):
+        wanted = Wanted(None, "sent", until_still_s=until_still_s)
+        frames, _ = recorded(tmp_path, stream(LEVELS, 1) + later(9, 149), wanted)
+        assert np.array_equal(frames[:, :3], LEVELS)
+        assert frames[:, 3].tolist() == [0] * 149 + [150]
+        assert [one.name for one in tmp_path.iterdir()] == ["out.frames"]
+
+
+def test_other_start_codes_preview_and_impossible_universes_add_nothing(tmp_path: Path) -> None:
+    odd = [
+        (at_ns + number, data(1, 0, [1])[:113] + number.to_bytes(2, "big") + data(1, 0, [1])[115:])
+        for number in (0, 64000, 65535)
+        for at_ns in (100_000, 3_000_000_000)
+    ]
+    odd += [(3_100_000_000, data(7, 0, [1], dmxStartCode=0xDD)), (3_100_000_000, data(8, 0, [1], previewData=True))]
+    frames, outcome = recorded(tmp_path, stream(LEVELS, 1) + odd, EVERY)
+    assert np.array_equal(frames, LEVELS)
+    assert set(outcome.tally.not_chosen) == {0, 64000, 65535, 7, 8}
+
+
+def test_parts_that_cannot_be_put_together_are_kept_and_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(source: object, out: Path, *_: object) -> int:
+        raise MistakeError(Mistake(out, None, None, "it cannot be written (disk full)"))
+
+    monkeypatch.setattr(parts, "write_source", full)
+    with pytest.raises(
+        MistakeError, match=r"disk full\); its parts are kept as out-[0-9a-f]{8}-1.frames, out-"
+    ) as told:
+        recorded(tmp_path, stream(LEVELS, 1) + later(9, 100), EVERY)
+    names = sorted(one.name for one in tmp_path.iterdir())
+    assert len(names) == 2 and all(name in str(told.value) for name in names)
+    assert [len(inspect(tmp_path / name).universes) for name in names] == [3, 4]
+    assert sum(inspect(tmp_path / name).frames for name in names) == 150
 
 
 def test_packets_that_grow_longer_are_told(tmp_path: Path) -> None:
