@@ -1,6 +1,6 @@
 """`python -m tests.bench.card [MINUTES]`: how much a day's running writes to the card, as root.
 
-Two boards at once for so many minutes (60), by the machine's own clock, each with its state on an ext4 disk of its own:
+Two boards at once for so many minutes (60), by the machine's clock, each with its state on an ext4 disk of its own:
 one rests, one is in the middle of an evening of pieces of three minutes and gaps of four seconds, with an override every
 quarter of an hour. Printed as MiB a day, of 18.5 hours of rest and 5.5 hours of evening: what the processes wrote to
 files, and what reached the disk, the file system's own journal included.
@@ -31,7 +31,7 @@ SETTLE_S = 60.0
 
 
 @contextmanager
-def ext4(folder: Path) -> Iterator[tuple[Path, Path]]:
+def ext4(folder: Path, options: str = "errors=continue") -> Iterator[tuple[Path, Path]]:
     """A disk of 64 MB with a file system of its own: where it is mounted, and its figures in /sys."""
     image, disk = folder / "image", folder / "disk"
     disk.mkdir()
@@ -43,7 +43,7 @@ def ext4(folder: Path) -> Iterator[tuple[Path, Path]]:
         ["losetup", "--find", "--show", str(image)], check=True, capture_output=True, text=True
     ).stdout.strip()
     try:
-        subprocess.run(["mount", "-o", "noatime", device, str(disk)], check=True)
+        subprocess.run(["mount", "-o", f"noatime,{options}", device, str(disk)], check=True)
         try:
             yield disk, Path("/sys/block") / Path(device).name / "stat"
         finally:

@@ -46,7 +46,8 @@ def work(broken: Broken, seconds: float) -> int:
     done, turn, begin = 0, 0, time.monotonic()
     while time.monotonic() - begin < seconds:
         for path in ("/api/now", "/api/journal?limit=50", "/api/nights?days=3", "/api/health", "/api/rig"):
-            assert broken.evening.ask("GET", path)[0] == 200, path
+            code, answer = broken.evening.ask("GET", path)
+            assert code == 200, (path, answer)
         metrics(broken)
         done += 6
         if turn % 10 == 0:

@@ -5,139 +5,28 @@ from __future__ import annotations
 import os
 import re
 import signal
-import sqlite3
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
 from tests.api.evening import wait_until
-from tests.boot.container import socket_in
-from tests.boot.street import Street
-from tests.daemon.broken_evening import Broken, broken_evening, since
-from tests.daemon.numbered import FPS, PIECES, assert_none_missed, assert_right, is_right, missed, name_of
-
-
-@dataclass(frozen=True)
-class Figures:
-    """Frames missed, seconds until it was as it must be, and what was said."""
-
-    missed: int
-    recovered_s: float
-    said: str
-
-
-def right_since(broken: Broken, since_ns: int) -> bool:
-    """Whether light that is right has come since an instant."""
-    site, overrides, offset_ns = broken.site, broken.overrides(), broken.evening.offset_ns
-    found = broken.lit(since_ns)
-    return bool(found) and is_right(found[-1], found[-1].at_ns + offset_ns, site, overrides)
-
-
-def all_right(broken: Broken, since_ns: int, every: int = FPS // 2) -> None:
-    assert_right(broken.lit(since_ns)[::every], broken.site, broken.overrides(), broken.evening.offset_ns)
-
-
-def frames_damaged(folder: Path) -> Figures:
-    """A chunk of the piece that plays is overwritten on the disk: that piece is left out from there."""
-    rig = (
-        '[[controller]]\nname = "left"\nhost = "127.0.74.10"\nuniverses = "1"\n\n'
-        '[[controller]]\nname = "right"\nhost = "127.0.74.11"\nuniverses = "2-100"\n'
-    )
-    with broken_evening(folder, "127.0.74.10", rig=rig, universes=100) as broken:
-        lit = broken.wait_until_lit()
-        path = broken.folder / "pieces" / f"{name_of(lit[-1])}.frames"
-        place = (lit[-1].frame + 8 * FPS) % PIECES[name_of(lit[-1])]
-        damage_chunk(path, place)
-        before, begin_ns = name_of(lit[-1]), time.time_ns()
-        wait_until(lambda: name_of(broken.lit()[-1]) != before, "the next piece")
-        said = broken.says("lanterns" if before == "tide" else "tide", "playing")
-        trouble = broken.says(path.name, "trouble")
-        broken.wait_until_lit()
-        packets = broken.packets(begin_ns)
-        black = [packet for packet in packets if packet.black]
-        gap_s = (black[-1].at_ns - black[0].at_ns) / 1e9 if black else 0.0
-        all_right(broken, time.time_ns() - 1_000_000_000)
-        return Figures(round(gap_s * FPS), gap_s, f"{said}; {trouble}")
-
-
-def damage_chunk(path: Path, frame: int) -> None:
-    """Overwrite a part of the chunk that holds a frame, as a worn card does."""
-    with sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True) as file:
-        (data,) = file.execute(
-            "SELECT data FROM chunk WHERE first_frame <= ? ORDER BY first_frame DESC LIMIT 1", (frame,)
-        ).fetchone()
-    at = path.read_bytes().find(data[-24:])
-    assert at > 0, "the chunk's end, with its checksum, is not found in the file"
-    with path.open("r+b") as whole:
-        whole.seek(at)
-        whole.write(b"\xa5" * 24)
-
-
-def network_down(folder: Path) -> Figures:
-    """One controller's cable is out, then there is no way to it at all; another goes on; sending resumes by itself."""
-    with cable() as (address, pull):
-        rig = (
-            '[[controller]]\nname = "left"\nhost = "127.0.74.12"\nuniverses = "1"\n\n'
-            f'[[controller]]\nname = "right"\nhost = "{address}"\nuniverses = "2"\n'
-        )
-        with broken_evening(folder, "127.0.74.12", rig=rig, universes=2) as broken:
-            far = Street(socket_in(SPACE, address))
-            try:
-                broken.wait_until_lit(seconds=0.5)
-                wait_until(lambda: len(far.packets) > FPS // 2, "packets at the far controller")
-                begin_ns = time.time_ns()
-                pull("down")
-                broken.wait_until_lit(seconds=0.5)
-                pull("up")
-                again_ns = time.time_ns()
-                cable_s = since(lambda: far.since(again_ns), "packets at the far controller again")
-                subprocess.run(["ip", "route", "add", "unreachable", address], check=True)
-                wait_until(lambda: broken.troubles("network"), "a trouble of the network")
-                said = broken.troubles("network")[0]["text"]
-                subprocess.run(["ip", "route", "delete", "unreachable", address], check=True)
-                again_ns = time.time_ns()
-                route_s = since(lambda: far.since(again_ns), "packets at the far controller again")
-                wait_until(lambda: not broken.troubles("network"), "the end of the trouble")
-                near = broken.packets(begin_ns)
-                assert_none_missed(near)
-                lines = len([line for line in broken.journal("trouble") if address in line])
-                assert lines <= 4, "each is said once, and once that it is over"
-                return Figures(missed(near), max(cable_s, route_s), f"{said} ({lines} lines)")
-            finally:
-                far.close()
-
-
-SPACE = "gl-fault"
-
-
-@contextmanager
-def cable() -> Iterator[tuple[str, Callable[[str], None]]]:
-    """A cable from this machine to a namespace of our own: the far address, and how its far end is put up or down."""
-    near, far = "glf0", "glf1"
-
-    def pull(way: str) -> None:
-        subprocess.run(["ip", "-n", SPACE, "link", "set", far, way], check=True)
-
-    subprocess.run(["ip", "netns", "delete", SPACE], capture_output=True, check=False)
-    for command in (
-        f"ip netns add {SPACE}",
-        f"ip link add {near} type veth peer name {far} netns {SPACE}",
-        f"ip address add 192.0.2.101/30 dev {near}",
-        f"ip link set {near} up",
-        f"ip -n {SPACE} address add 192.0.2.102/30 dev {far}",
-    ):
-        subprocess.run(command.split(), check=True)
-    pull("up")
-    try:
-        yield "192.0.2.102", pull
-    finally:
-        subprocess.run(["ip", "route", "delete", "unreachable", "192.0.2.102"], capture_output=True, check=False)
-        subprocess.run(["ip", "netns", "delete", SPACE], check=True)
+from tests.bench.card import ext4
+from tests.daemon.broken_evening import Broken, broken_evening, moved_to, since
+from tests.daemon.fault_figures import Figures, all_right, right_since
+from tests.daemon.faults_pieces import (
+    another_source,
+    frames_cut_short,
+    frames_damaged,
+    frames_missing,
+    network_down,
+    sound_device_gone,
+    sound_file_gone,
+)
+from tests.daemon.numbered import FPS, assert_none_missed, assert_right, is_right, missed
 
 
 def clock_steps(folder: Path, step_s: int = -600) -> Figures:
@@ -181,6 +70,26 @@ def clock_steps(folder: Path, step_s: int = -600) -> Figures:
 ROUND_THE_CLOCK = 'from = "12:00"\nto = "11:59"'
 
 
+def clock_untrusted(folder: Path) -> Figures:
+    """A board without battery and network wakes in 1970: dark, said, and light when a phone has given the time."""
+    from tests.daemon.test_clock_1970 import both, in_1970
+
+    with broken_evening(folder, "127.0.74.27", start=False) as broken, both(broken, in_1970()):
+        now = broken.evening.now()
+        assert (now["state"], now["brightness"]) == ("no-clock", 0.0)
+        said = broken.troubles("clock")[0]
+        broken.wait_until_black()
+        assert not broken.lit()
+        broken.evening.offset_ns, begin_ns = moved_to("2026-12-01T18:00"), time.time_ns()
+        code, answer = broken.evening.ask("POST", "/api/clock", {"utc": "2026-12-01T18:00:00Z"})
+        assert code == 200, answer
+        recovered_s = since(lambda: right_since(broken, begin_ns), "light that is right")
+        packets = broken.wait_until_lit(seconds=1.5)
+        all_right(broken, begin_ns)
+        assert_none_missed(packets)
+        return Figures(missed(packets), recovered_s, f"{said['text']} ({said['do']})")
+
+
 def disk_full(folder: Path) -> Figures:
     """The state's disk is full in mid-piece; an override is asked for; then there is room again."""
     with small_disk(folder) as disk, broken_evening(folder, "127.0.74.15", start=False) as broken:
@@ -199,6 +108,30 @@ def disk_full(folder: Path) -> Figures:
             assert_none_missed(packets)
             assert [one.kind for one in broken.overrides()] == ["dim"]
             return Figures(missed(packets), freed_s, said)
+
+
+def disk_worn_out(folder: Path) -> Figures:
+    """The card fails in mid-piece, and the kernel lets nobody write to it any more (ext4, errors=remount-ro)."""
+    folder = folder / "card"
+    folder.mkdir()
+    with (
+        ext4(folder, "errors=remount-ro") as (disk, figures),
+        broken_evening(folder, "127.0.74.28", start=False) as broken,
+    ):
+        broken.evening.state.symlink_to(disk)
+        with broken.evening.running():
+            broken.wait_until_lit(seconds=0.5)
+            begin_ns = time.time_ns()
+            (Path("/sys/fs/ext4") / figures.parent.name / "trigger_fs_error").write_text("a worn card\n")
+            code, answer = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 1.0, "minutes": 5})
+            assert (code, answer["on_the_wire"]) == (201, True)
+            said_s = since(lambda: broken.troubles("disk"), "a trouble of the disk")
+            said = str(broken.troubles("disk")[0]["text"])
+            broken.wait_until_lit()
+            assert [one["kind"] for one in broken.ask("/api/now")["overrides"]] == ["dim"]
+            packets = broken.packets(begin_ns)
+            assert_none_missed(packets)
+        return Figures(missed(packets), said_s, said)
 
 
 def disk_read_only(folder: Path) -> Figures:
@@ -220,8 +153,9 @@ def disk_read_only(folder: Path) -> Figures:
             subprocess.run(["mount", "-o", "remount,rw", str(disk)], check=True)
             wait_until(lambda: [one.kind for one in broken.overrides()] == ["dim", "skip"], "both on the disk", 60)
             broken.wait_until_lit()
-            all_right(broken, time.time_ns() - 1_000_000_000)
-        return Figures(round(recovered_s * FPS), recovered_s, said)
+            lit = broken.lit(begin_ns)
+            all_right(broken, begin_ns)
+        return Figures(missed(lit), recovered_s, said, off=round(recovered_s * FPS))
 
 
 @contextmanager
@@ -304,7 +238,8 @@ def power_cut(folder: Path) -> Figures:
         all_right(broken, begin_ns, 4)
         assert [one.kind for one in broken.overrides()] == ["skip"]
         assert broken.journal()[-len(lines) :] == lines, "no line that was confirmed is lost"
-        return Figures(round(recovered_s * FPS), recovered_s, broken.says("the director has started", "start"))
+        said = broken.says("the director has started", "start")
+        return Figures(missed(broken.lit(begin_ns)), recovered_s, said, off=round(recovered_s * FPS))
 
 
 def site_mistaken(folder: Path) -> Figures:
@@ -336,21 +271,28 @@ def state_damaged(folder: Path) -> Figures:
         begin_ns = time.time_ns()
         broken.evening.start()
         recovered_s = since(lambda: broken.lit(begin_ns), "light")
-        said = broken.says("set aside", "state")
+        said = re.sub(r"\d{8,}", "...", broken.says("set aside", "state"))
         all_right(broken, begin_ns)
         assert list(broken.evening.state.glob("state-damaged-*.db"))
-        return Figures(round(recovered_s * FPS), recovered_s, re.sub(r"\d{8,}", "...", said))
+        return Figures(missed(broken.lit(begin_ns)), recovered_s, said, off=round(recovered_s * FPS))
 
 
 ROWS: dict[str, Callable[[Path], Figures]] = {
     "a chunk of a frame file is damaged": frames_damaged,
+    "a frame file is cut short": frames_cut_short,
+    "a frame file is missing": frames_missing,
+    "a sound file is gone": sound_file_gone,
+    "the sound device is gone": sound_device_gone,
     "network down to one of two controllers": network_down,
     "the wall clock steps by 10 min": clock_steps,
+    "the clock is not to be trusted": clock_untrusted,
     "disk full": disk_full,
-    "disk read-only": disk_read_only,
+    "disk worn out in mid-piece": disk_worn_out,
+    "disk read-only when power comes": disk_read_only,
     "director killed": director_killed,
     "transmitter killed": transmitter_killed,
     "power cut": power_cut,
     "site.toml edited with a mistake": site_mistaken,
     "state database damaged": state_damaged,
+    "another source on our universes": another_source,
 }

@@ -16,11 +16,19 @@ from tests.daemon.numbered import assert_right
 FAKETIME = next(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"), Path("/libfaketimeMT.so.1"))
 
 
+def clear_away_what_the_dead_left() -> None:
+    """libfaketime leaves /dev/shm/faketime_shm_PID behind, and ends whichever later process gets that number again."""
+    for path in [*Path("/dev/shm").glob("faketime_shm_*"), *Path("/dev/shm").glob("sem.faketime_sem_*")]:
+        if not Path(f"/proc/{path.name.rpartition('_')[2]}").exists():
+            path.unlink(missing_ok=True)
+
+
 @contextmanager
 def both(broken: Broken, environment: dict[str, str]) -> Iterator[None]:
     """Director and transmitter without a keeper, whose sleep libfaketime does not bear."""
     state = broken.evening.state
     state.mkdir()
+    clear_away_what_the_dead_left()
     site = ["gloaming.api.director_main", str(broken.folder), "--state", str(state)]
     programs = (["gloaming.daemon.transmitter", str(state / "transmitter.sock")], site)
     started = [subprocess.Popen([sys.executable, "-m", *each], env={**os.environ, **environment}) for each in programs]
@@ -29,18 +37,24 @@ def both(broken: Broken, environment: dict[str, str]) -> Iterator[None]:
     finally:
         for process in started:
             process.terminate()
-        assert [process.wait(30) for process in started] in ([0, 0], [0, -15])
+        codes = [process.wait(30) for process in started]
+        clear_away_what_the_dead_left()
+        assert codes in ([0, 0], [0, -15])
 
 
-def test_in_1970_it_is_dark_and_says_so_until_a_phone_gives_the_time(tmp_path: Path) -> None:
+def in_1970() -> dict[str, str]:
+    """The environment of a process whose wall clock stands at the second day of 1970."""
     assert FAKETIME.exists(), "the Debian package faketime is needed"
-    environment = {
+    return {
         "LD_PRELOAD": str(FAKETIME),
         "FAKETIME": f"-{int(time.time()) - 86_400}s",
         "DONT_FAKE_MONOTONIC": "1",
         "FAKETIME_DONT_FAKE_MONOTONIC": "1",
     }
-    with broken_evening(tmp_path, "127.0.74.2", start=False) as broken, both(broken, environment):
+
+
+def test_in_1970_it_is_dark_and_says_so_until_a_phone_gives_the_time(tmp_path: Path) -> None:
+    with broken_evening(tmp_path, "127.0.74.2", start=False) as broken, both(broken, in_1970()):
         evening = broken.evening
         now = evening.now()
         assert now["at"].startswith("1970-01-0")
