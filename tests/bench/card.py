@@ -1,8 +1,8 @@
 """`python -m tests.bench.card [MINUTES]`: how much a day's running writes to the card, as root.
 
 Two boards at once for so many minutes (60), by the machine's clock, each with its state on an ext4 disk of its own:
-one rests, one is in the middle of an evening of pieces of three minutes and gaps of four seconds, with an override every
-quarter of an hour. Printed as MiB a day, of 18.5 hours of rest and 5.5 hours of evening: what the processes wrote to
+one rests, one is in an evening of pieces of three minutes and gaps of four seconds, with an override every quarter of
+an hour. Printed as MiB a day, of 18.5 hours of rest and 5.5 hours of evening: what the processes wrote to
 files, and what reached the disk, the file system's own journal included.
 """
 
