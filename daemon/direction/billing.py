@@ -5,9 +5,10 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, timedelta
 
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.programme import DAY_NS, Giving, Piece
-from gloaming.daemon.direction.score import SECOND_NS, Reason
-from gloaming.daemon.direction.stage import MARGIN_NS, Facts, Window
+from gloaming.daemon.direction.programme import Giving, Piece
+from gloaming.daemon.direction.scene import Facts, Window
+from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason
+from gloaming.daemon.direction.stage import MARGIN_NS
 from gloaming.daemon.site import Show, Site
 from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.hours import windows

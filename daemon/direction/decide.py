@@ -13,8 +13,7 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.billing import facts, next_opening
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.programme import DAY_NS
-from gloaming.daemon.direction.score import SECOND_NS, Reason, Score, Segment, State
+from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason, Score, Segment, State
 from gloaming.daemon.direction.stage import MARGIN_NS, Stage
 from gloaming.daemon.site import Site
 

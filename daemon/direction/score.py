@@ -10,6 +10,7 @@ from enum import StrEnum
 from fractions import Fraction
 
 SECOND_NS = 1_000_000_000
+DAY_NS = 86_400 * SECOND_NS
 
 
 class State(StrEnum):

@@ -12,8 +12,9 @@ import numpy as np
 from gloaming.daemon.direction.decide import join, score
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.programme import Piece
+from gloaming.daemon.direction.scene import Facts
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.direction.stage import Facts, Stage
+from gloaming.daemon.direction.stage import Stage
 from gloaming.daemon.messages import segment_message
 from tests.daemon.quay_site import EVENING, TABLES, site_of
 from tests.daemon.test_direction_stage import BELLS, DAY, MIN, NTSC, TIDE, H, S, evening, override, stage

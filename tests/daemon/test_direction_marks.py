@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from gloaming.daemon.direction.programme import next_mark
+from gloaming.daemon.direction.holds import next_mark
 from tests.daemon.quay_site import SECOND_NS, ns
 
 HOUR = 3600 * SECOND_NS

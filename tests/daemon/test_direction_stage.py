@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.programme import DAY_NS, Giving, Piece
-from gloaming.daemon.direction.score import SECOND_NS, Reason, State
-from gloaming.daemon.direction.stage import Facts, Stage, Window
+from gloaming.daemon.direction.programme import Giving, Piece
+from gloaming.daemon.direction.scene import Facts, Window
+from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason, State
+from gloaming.daemon.direction.stage import Stage
 
 S = SECOND_NS
 MIN = 60 * S

@@ -17,10 +17,11 @@ from hypothesis import strategies as st
 
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.programme import DAY_NS, Giving, Piece
+from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.rehearsal import rehearse
-from gloaming.daemon.direction.score import SECOND_NS, Reason, State
-from gloaming.daemon.direction.stage import Facts, Stage, Window
+from gloaming.daemon.direction.scene import Facts, Window
+from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason, State
+from gloaming.daemon.direction.stage import Stage
 from gloaming.daemon.messages import dark_message, segment_message
 from gloaming.daemon.sound_tables import read_delay, read_level
 from gloaming.daemon.survey_sound import survey_sounds

@@ -1,0 +1,135 @@
+"""What is in force together: the givings, neighbours' hours and overrides of every stretch of a day."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.programme import Giving
+from gloaming.daemon.direction.score import Picture, Reason
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stretch of neighbours' hours: no light (`ceiling` 0), a lower ceiling, or (`quiet`) no sound above a volume."""
+
+    from_ns: int
+    until_ns: int
+    reason: Reason
+    ceiling: float | None = None
+    quiet: bool = False
+    volume: float = 0.0
+
+
+@dataclass(frozen=True)
+class Facts:
+    """All that bears on a day: what is given, the neighbours' hours, the overrides, and how it is shown."""
+
+    givings: tuple[Giving, ...]
+    windows: tuple[Window, ...]
+    overrides: tuple[Override, ...]
+    zone: ZoneInfo
+    brightness: float
+    brightness_reason: Reason
+    fade_ns: int
+    volume: float = 1.0
+    check_in_dark: float | None = None
+
+    @property
+    def has_sound(self) -> bool:
+        """Whether any piece has sound."""
+        return any(p and p.sound for giving in self.givings for p in (*giving.order, giving.between))
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """A stretch in which the same givings, windows and overrides are in force."""
+
+    from_ns: int
+    until_ns: int
+    giving: Giving | None
+    windows: tuple[Window, ...]
+    overrides: tuple[Override, ...]
+    check_in_dark: float | None = None
+
+    def standing(self, kind: Kind) -> Override | None:
+        return next((override for override in self.overrides if override.kind == kind), None)
+
+    @property
+    def check(self) -> Override | None:
+        """The rig check that is to be seen: somebody's dark is stronger."""
+        return None if self.standing(Kind.DARK) else self.standing(Kind.RIG_CHECK)
+
+    @property
+    def dark(self) -> Window | None:
+        """The dark hours, unless the site lets a rig check be dimly lit in them."""
+        if self.check and self.check_in_dark:
+            return None
+        return next((window for window in self.windows if window.ceiling == 0), None)
+
+    @property
+    def ceiling(self) -> float:
+        """What the neighbours' hours allow."""
+        ceilings = [window.ceiling for window in self.windows if window.ceiling is not None]
+        if self.check and self.check_in_dark:
+            ceilings = [ceiling or self.check_in_dark for ceiling in ceilings]
+        return min([1.0, *ceilings])
+
+    def level(self, brightness: float) -> float:
+        """What the show is to come to once no fade is under way."""
+        if self.check and not self.dark:
+            brightness = 1.0
+        elif not self.giving or self.dark or self.standing(Kind.DARK) or self.standing(Kind.PAUSE):
+            return 0.0
+        dims = [override.level for override in self.overrides if override.level is not None]
+        return min([brightness, self.ceiling, *dims])
+
+    @property
+    def loudest(self) -> float:
+        """The volume that the neighbours' hours allow."""
+        return 0.0 if self.dark else min([1.0, *(window.volume for window in self.windows if window.quiet)])
+
+    def volume(self, volume: float) -> float:
+        """What the sound is to come to once no fade is under way."""
+        silent = (Kind.DARK, Kind.PAUSE, Kind.MUTE, Kind.RIG_CHECK)
+        return 0.0 if not self.giving or any(map(self.standing, silent)) else min(volume, self.loudest)
+
+    @property
+    def pattern(self) -> Picture | None:
+        """The test pattern of a rig check, which begins when it was asked for."""
+        check = self.check
+        if check is None or check.check is None or self.dark:
+            return None
+        found = check.check
+        return Picture(f"rig check: {found.text}", found.path, found.frames, found.fps, check.at_ns)
+
+
+def sweep(facts: Facts, ends: Mapping[Giving, int], begin_ns: int, end_ns: int) -> Iterator[Scene]:
+    """The scenes of an interval, from every beginning and end in it; `ends` has those of the givings."""
+    things: list[tuple[int, int, Giving | Window | Override]] = [
+        *((giving.opens_ns, ends_ns, giving) for giving, ends_ns in ends.items()),
+        *((window.from_ns, window.until_ns, window) for window in facts.windows),
+        *((o.at_ns, o.end_ns, o) for o in facts.overrides if o.kind not in (Kind.SKIP, Kind.CALL)),
+    ]
+    things = [thing for thing in things if thing[0] < end_ns and thing[1] > begin_ns and thing[0] < thing[1]]
+    edges = sorted({begin_ns, end_ns} | {max(t[0], begin_ns) for t in things} | {min(t[1], end_ns) for t in things})
+    things.sort(key=lambda thing: thing[0])
+    coming, active = 0, list[tuple[int, int, Giving | Window | Override]]()
+    for from_ns, until_ns in pairwise(edges):
+        active = [thing for thing in active if thing[1] > from_ns]
+        while coming < len(things) and things[coming][0] <= from_ns:
+            active.append(things[coming])
+            coming += 1
+        values = [thing[2] for thing in active]
+        givings = [value for value in values if isinstance(value, Giving)]
+        yield Scene(
+            from_ns,
+            until_ns,
+            max(givings, key=lambda giving: (giving.called is not None, giving.rank, giving.opens_ns), default=None),
+            tuple(value for value in values if isinstance(value, Window)),
+            tuple(value for value in values if isinstance(value, Override)),
+            facts.check_in_dark,
+        )
