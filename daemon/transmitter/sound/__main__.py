@@ -39,6 +39,8 @@ REPORT_NS = 100_000_000
 STALLED_NS = 800_000_000
 OPENING_NS = 5 * SECOND_NS
 """How long a device may take to begin: a server that was idle may have played ahead by two seconds."""
+RUNAWAY_NS = 10 * SECOND_NS
+"""A device that has taken so much more than time has passed is none that is heard: ALSA's null, or a file."""
 JUMP_NS = 30_000_000
 """A device that jumps by more has its sound put right; by less, the frames follow."""
 DEVICE_LOST = 3
@@ -134,6 +136,8 @@ class SoundProcess:
         assert self.clock and self.plan
         if now_ns - self.called_ns > STALLED_NS and now_ns - self.opened_ns > OPENING_NS:
             self._fail("the sound device has stopped taking samples")
+        if self.index * SECOND_NS // self.rate_hz - (now_ns - self.opened_ns) > RUNAWAY_NS:
+            self._fail("the sound device takes samples faster than they can be heard")
         while self._reports:
             self.clock.add(*self._reports.popleft())
         self.line = self.clock.line or self.line

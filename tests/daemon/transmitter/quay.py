@@ -38,8 +38,8 @@ load-module module-null-sink sink_name=quay rate=44100
 set-default-sink quay
 """
 ALSA = """</usr/share/alsa/alsa.conf>
-pcm.!default { type pulse }
-ctl.!default { type pulse }
+pcm.!default {{ type {0} }}
+ctl.!default {{ type {0} }}
 """
 
 
@@ -54,11 +54,11 @@ wait
 class Quay:
     """A PulseAudio server, to be killed and started again. `environment` leads a process to it, and nowhere else."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, alsa: str = "pulse") -> None:
         self.folder = folder
         folder.mkdir(mode=0o700, exist_ok=True)
         (folder / "script.pa").write_text(SCRIPT)
-        (folder / "asound.conf").write_text(ALSA)
+        (folder / "asound.conf").write_text(ALSA.format(alsa))
         (folder / "client.conf").write_text("autospawn = no\n")
         self.environment = {
             "HOME": str(folder),
