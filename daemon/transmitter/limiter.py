@@ -132,21 +132,23 @@ class Limiter:
 
     def figures(self) -> list[dict[str, Any]]:
         """What has been lowered since the beginning: in how many frames, by how much at most. The worst first."""
-        names = [one.name for one in self.limits.strings], [name for name, _ in self.limits.supplies]
-        told: list[dict[str, Any]] = []
-        for kind, guard, named in (("string", self.strings, names[0]), ("supply", self.supplies, names[1])):
-            for at in np.flatnonzero(guard.frames):
-                told.append(
-                    {
-                        "kind": kind,
-                        "name": named[at],
-                        "frames": int(guard.frames[at]),
-                        "lowest": round(float(guard.lowest[at]), 4),
-                        "ma": round(float(guard.most[at])),
-                        "limit_ma": round(float(guard.limit[at])),
-                    }
-                )
-        return sorted(told, key=lambda one: one["lowest"])[:TOLD_MAX]
+        strings, supplies = [one.name for one in self.limits.strings], [name for name, _ in self.limits.supplies]
+        lowered = [
+            (guard.lowest[at], kind, names[at], guard, at)
+            for kind, names, guard in (("string", strings, self.strings), ("supply", supplies, self.supplies))
+            for at in np.flatnonzero(guard.frames)
+        ]
+        return [
+            {
+                "kind": kind,
+                "name": name,
+                "frames": int(guard.frames[at]),
+                "lowest": round(float(lowest), 4),
+                "ma": round(float(guard.most[at])),
+                "limit_ma": round(float(guard.limit[at])),
+            }
+            for lowest, kind, name, guard, at in sorted(lowered, key=lambda one: one[0])[:TOLD_MAX]
+        ]
 
 
 class _Quick:
