@@ -38,6 +38,8 @@ DISCOVERY_NS = 10 * SECOND_NS
 PARTING_S = 1.0
 UNREAD_BYTES_MAX = 1 << 20
 """A director that does not read is let go when this much waits for it."""
+LINE_BYTES_MAX = 16 << 20
+"""So long a message of all universes there are can be; whoever goes on without an end to the line is let go."""
 
 
 class Transmitter:
@@ -53,7 +55,7 @@ class Transmitter:
             signal.signal(number, self._stop)
         self.stopping = False
         self.director: socket.socket | None = None
-        self.unread, self.unsent = b"", b""
+        self.unread, self.unsent = bytearray(), b""
         self.troubles, self.unreached = Troubles(self._say), Unreached()
         self.sound = SoundLine(self._trouble)
         self.grants = ask_for_grants()
@@ -120,7 +122,7 @@ class Transmitter:
             self.director.close()
         self.director, _ = self.listener.accept()
         self.director.setblocking(False)
-        self.unread, self.unsent = b"", b""
+        self.unread, self.unsent = bytearray(), b""
         self.score_told = -1
         self._hello()
         self.troubles.repeat()
@@ -138,12 +140,16 @@ class Transmitter:
             return
         except OSError:
             data = b""
-        if not data:
+        if not data or len(self.unread) > LINE_BYTES_MAX:
             self.director.close()
             self.director = None
             LOG.line("restart", "the director is gone; the score that it left is played on to its end, then it is dark")
             return
-        *lines, self.unread = (self.unread + data).split(b"\n")
+        *lines, rest = data.split(b"\n")
+        if lines:
+            lines[0] = bytes(self.unread) + lines[0]
+            self.unread.clear()
+        self.unread += rest
         for line in lines:
             try:
                 self._obey(json.loads(line))

@@ -189,6 +189,9 @@ def test_nonsense_from_a_director_is_said_and_changes_nothing(tmp_path: Path) ->
         stage.sock.sendall(b'nonsense\n[]\n{}\n{"op": "score"}\n{"op": "setup", "universes": [1]}\n\xff\xfe\n')
         for _ in range(6):
             assert stage.wait_for("trouble")["kind"] == "score"
+        with pytest.raises(OSError):  # a line without an end
+            for _ in range(100):
+                stage.sock.sendall(b"[" * (1 << 20))
         stage.sock.close()
         stage.connect()
         assert stage.wait_for("hello")["pid"] == stage.process.pid
