@@ -40,7 +40,7 @@ from tests.daemon.transmitter.stage import (
 
 OTHERS = [f"192.0.2.{21 + number}" for number in range(18)]
 OWN, BEHIND = "198.51.100.21", "203.0.113.21"
-SETTLE_S = 5.0
+SETTLE_S = 12.0
 
 
 class Box:

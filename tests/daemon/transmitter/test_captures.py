@@ -89,9 +89,12 @@ def test_a_synchronization_packet_follows_each_frame_to_wherever_its_data_went(t
         assert [one["sequence"] for one in read] == [(201 + number) & 0xFF for number in range(frames)]
         assert {one.port for one in mine} == {5568}
         assert {one.ttl for one in mine} == ({9} if address in (GROUP, GROUP_IPV6) else {64})
-    data = tshark(captured, "frame.number", "ip.dst", "ipv6.dst", "acn.dmx.seq_number", "acn.dmx.reserved")
+    fields = ("frame.number", "ip.dst", "ipv6.dst", "acn.dmx.seq_number", "acn.dmx.reserved", "acn.dmx.options")
+    data = tshark(captured, *fields)
     # 6.2.4.1: tshark calls the synchronization address by what it was in the draft
     assert {row["acn.dmx.reserved"] for row in data} == {str(SYNCHRONIZATION)}
+    # 6.2.6: Force_Synchronization (bit 5) is 0: whoever misses a synchronization packet waits for the next
+    assert {int(row["acn.dmx.options"], 0) for row in data} == {0x00, 0x40}
     for address in (HOST, HOST_IPV6):
         mine = [row for row in data if address in (row["ip.dst"], row["ipv6.dst"])]
         sent = [(int(row["frame.number"]), "data", int(row["acn.dmx.seq_number"])) for row in mine]
