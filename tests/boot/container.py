@@ -15,7 +15,7 @@ from pathlib import Path
 
 SUITE = "bookworm"
 MIRROR = "http://deb.debian.org/debian"
-PACKAGES = "systemd,systemd-sysv,dbus,python3,iproute2,libportaudio2"
+PACKAGES = "systemd,systemd-sysv,dbus,python3,python3-venv,iproute2,libportaudio2"
 CACHE = Path(os.environ.get("GLOAMING_BOOT_CACHE", "/var/cache/gloaming-boot"))
 BOX, STREET = "gl-box", "gl-street"
 BOX_ADDRESS, STREET_ADDRESS = "192.0.2.10", "192.0.2.21"

@@ -5,78 +5,19 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import sqlite3
 import subprocess
 import time
 from collections.abc import Iterator
-from contextlib import closing
-from dataclasses import dataclass
-from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
-from zoneinfo import ZoneInfo
 
 import pytest
 
-from gloaming.daemon.direction.decide import instant
-from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.site import Site, load_site
-from gloaming.daemon.state import State
-from gloaming.daemon.timetable.sun import Spot, sun_event
+from tests.boot.board import DIRECTOR, TOP, TRANSMITTER, Board, needs_a_machine, put_site
 from tests.boot.container import STREET, STREET_ADDRESS, Machine, cut_cable, lay_cable, run, socket_in, wait_for
-from tests.boot.street import Packet, Street
-from tests.daemon.numbered import FPS, assert_none_missed, assert_right, write_site
+from tests.boot.street import Street
+from tests.daemon.numbered import FPS, assert_none_missed, assert_right
 
-TOP = Path(__file__).resolve().parents[2]
-ZONE = ZoneInfo("Europe/London")
-DIRECTOR, TRANSMITTER = "gloaming-director.service", "gloaming-transmitter.service"
-
-pytestmark = pytest.mark.skipif(
-    os.geteuid() != 0 or not shutil.which("systemd-nspawn") or not shutil.which("debootstrap"),
-    reason="a machine is booted by root, with systemd-nspawn (systemd-container) and debootstrap",
-)
-
-
-@dataclass
-class Board:
-    """The booted machine, what is outside, and where the site's files lie on this side."""
-
-    machine: Machine
-    street: Street
-    folder: Path
-    packages: tuple[Path, Path]
-
-    def site(self) -> Site:
-        return load_site(self.machine.root / "etc/gloaming/site")
-
-    def overrides(self, name: str) -> tuple[Override, ...]:
-        """The overrides as they lie on the board's disk."""
-        copy = self.folder / name
-        copy.mkdir()
-        live = self.machine.root / "var/lib/gloaming/state.db"
-        there, here = sqlite3.connect(f"file:{live}?mode=ro", uri=True), sqlite3.connect(copy / "state.db")
-        with closing(there), closing(here):
-            there.backup(here)
-        return State(copy, time.time_ns()).overrides(0)
-
-    def pid(self, unit: str) -> int:
-        return int(self.machine.inside("systemctl", "show", "-P", "MainPID", unit))
-
-    def now(self) -> dict[str, Any]:
-        shown: dict[str, Any] = json.loads(self.machine.inside("gloaming", "now", "--json"))
-        return shown
-
-    def answers(self) -> bool:
-        return bool(self.machine.inside("gloaming", "now", ok=True))
-
-    def wait_until_lit(self, since_ns: int) -> list[Packet]:
-        try:
-            wait_for(lambda: len(self.street.lit(since_ns)) > 2 * FPS, "the street stays dark")
-        except AssertionError as error:
-            said = self.machine.inside("journalctl", "--no-pager", "-n", "60", "-u", "gloaming-*", check=False)
-            now = self.machine.inside("gloaming", "now", "--json", check=False)
-            raise AssertionError(f"{error}\n{said}\n{now}") from None
-        return self.street.lit(since_ns)
+pytestmark = needs_a_machine
 
 
 @pytest.fixture(scope="module")
@@ -88,7 +29,8 @@ def board(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
     street = Street(socket_in(STREET, STREET_ADDRESS))
     try:
         machine.power_on()
-        yield Board(machine, street, folder, packages)
+        shutil.copy(packages[0], machine.root / "root")
+        yield Board(machine, street, folder)
     finally:
         street.close()
         machine.scrap()
@@ -114,29 +56,12 @@ def build_packages(folder: Path) -> tuple[Path, Path]:
     return first, second
 
 
-def from_words(opens: datetime) -> str:
-    """An instant of today, to the millisecond, in words that a site understands: so long before or after the sun's."""
-    spot = Spot(54.486, -0.613, 0.0, ZONE)
-    at_ns, event = min(
-        (abs(instant(opens) - found), event)
-        for event in ("sunrise", "sunset")
-        if (found := sun_event(spot, opens.date(), event)) is not None
-    )
-    found = sun_event(spot, opens.date(), event)
-    assert found is not None
-    return f"{event} {'+' if instant(opens) >= found else '-'} {round(at_ns / 1e6)} ms"
-
-
 def test_the_package_installs_as_the_readme_says_and_the_street_sees_the_opening(board: Board) -> None:
     words = (TOP / "README.md").read_text()
-    for words_of_the_readme in ("apt-get install ./gloaming_*.deb", "cp -r site/. /etc/gloaming/site/"):
+    for words_of_the_readme in ("apt-get install ./gloaming_*.deb", "cp -r site/. /etc/gloaming/site/ && chmod"):
         assert words_of_the_readme in words
-    shutil.copy(board.packages[0], board.machine.root / "root")
     board.machine.inside("sh", "-c", "cd /root && apt-get install -y ./gloaming_*.deb")
-    opens = datetime.now(ZONE).replace(microsecond=0) + timedelta(seconds=15)
-    closes = opens + timedelta(hours=1)
-    performance = f'dates = ["{opens:%Y-%m-%d}"]\nfrom = "{from_words(opens)}"\nto = "{closes:%H:%M}"'
-    write_site(board.machine.root / "root/site", STREET_ADDRESS, performance, site='[clock]\ntrust = "plausible"\n\n')
+    put_site(board, site='[clock]\ntrust = "plausible"\n\n')
     board.machine.inside("sh", "-c", "cd /root && cp -r site/. /etc/gloaming/site/")
     board.machine.inside("systemctl", "start", DIRECTOR)
     lit = board.wait_until_lit(0)
@@ -182,10 +107,21 @@ def test_a_stopped_director_is_brought_back_by_the_watchdog_and_no_frame_is_miss
     assert_right(packets[::FPS], board.site(), board.overrides("watchdog"))
 
 
+def test_the_installer_leaves_a_board_with_the_package_alone(board: Board) -> None:
+    copy = board.machine.root / "root/source/systemd"
+    copy.mkdir(parents=True)
+    for each in ("board", "install"):
+        shutil.copy(TOP / "systemd" / each, copy)
+    for way in ("", "--remove"):
+        said = board.machine.inside("sh", "-c", f"! /root/source/systemd/install {way} 2>&1")
+        assert said.count("\n") == 1
+        assert "the Debian package is installed here" in said
+
+
 def test_an_upgrade_during_a_performance_misses_no_frame(board: Board) -> None:
     begin_ns = time.time_ns()
     director, transmitter = board.pid(DIRECTOR), board.pid(TRANSMITTER)
-    shutil.copy(board.packages[1], board.machine.root / "root/later.deb")
+    shutil.copy(next(board.folder.glob("*+2_*.deb")), board.machine.root / "root/later.deb")
     board.machine.inside("apt-get", "install", "-y", "/root/later.deb")
     wait_for(board.answers, "the new director does not answer")
     board.wait_until_lit(time.time_ns())

@@ -1,0 +1,236 @@
+"""A board without a package: `systemd/install` from an unpacked source archive, its refusals, and what can go wrong."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+import time
+import tomllib
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from tests.boot.board import DIRECTOR, TOP, TRANSMITTER, Board, needs_a_machine, put_site
+from tests.boot.container import (
+    BOX,
+    BOX_ADDRESS,
+    STREET,
+    STREET_ADDRESS,
+    Machine,
+    cut_cable,
+    lay_cable,
+    run,
+    socket_in,
+    wait_for,
+)
+from tests.boot.street import Street
+from tests.daemon.numbered import FPS, assert_none_missed, assert_right
+
+INSTALL = "/root/source/systemd/install --wheels /root/wheels"
+SOURCE = ("pyproject.toml", "README.md", "LICENSE", "shows", "daemon", "api", "systemd")
+PLATFORMS = ("manylinux2014_x86_64", "manylinux_2_26_x86_64", "manylinux_2_27_x86_64", "manylinux_2_28_x86_64")
+
+pytestmark = needs_a_machine
+
+
+@pytest.fixture(scope="module")
+def board(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
+    folder = tmp_path_factory.mktemp("installer")
+    lay_cable()
+    machine = Machine(folder)
+    street = Street(socket_in(STREET, STREET_ADDRESS))
+    try:
+        lay_source(machine.root / "root")
+        yield Board(machine, street, folder)
+    finally:
+        street.close()
+        machine.scrap()
+        cut_cable()
+
+
+def lay_source(home: Path) -> None:
+    """An unpacked source archive, and wheels beside it."""
+    (home / "source").mkdir()
+    for name in SOURCE:
+        if (TOP / name).is_dir():
+            shutil.copytree(TOP / name, home / "source" / name, ignore=shutil.ignore_patterns("__pycache__"))
+        else:
+            shutil.copy(TOP / name, home / "source")
+    fetch_wheels(home / "wheels")
+
+
+def fetch_wheels(folder: Path) -> None:
+    """What the machine's Python needs, since it has no way to the internet."""
+    project = tomllib.loads((TOP / "pyproject.toml").read_text())
+    needed = [*project["project"]["dependencies"], *project["project"]["optional-dependencies"]["board"]]
+    platforms = [word for each in PLATFORMS for word in ("--platform", each)]
+    pip = [sys.executable, "-m", "pip", "download", "-qq", "--only-binary=:all:", "--python-version", "3.11"]
+    run(*pip, *platforms, "--dest", str(folder), *needed, *project["build-system"]["requires"], timeout_s=300)
+
+
+def refused(board: Board, how: str) -> str:
+    """The one line with which it refuses."""
+    said = board.machine.inside("sh", "-c", f"! unshare --mount sh -ec '{how}' 2>&1")
+    lines = [line for line in said.splitlines() if not line.startswith("install: fetching")]
+    assert len(lines) == 1, said
+    assert lines[0].startswith("install: ")
+    return lines[0]
+
+
+def left(board: Board) -> list[str]:
+    """What is there that bears the name."""
+    places = ("/etc", "/usr", "/var/lib", "/run", "/home", "/tmp", "/var/tmp", "/root/.cache")
+    found = board.machine.inside("sh", "-c", f"find {' '.join(places)} -iname '*gloaming*' 2>/dev/null; true")
+    return found.split()
+
+
+def test_what_stands_in_its_way_is_said_in_one_line(board: Board) -> None:
+    """Mounts of namespaces of their own stand for boards that lack something."""
+    said = subprocess.run(
+        ["chroot", str(board.machine.root), "/root/source/systemd/install"], capture_output=True, text=True, check=False
+    )
+    assert (said.returncode, "systemd does not run here" in said.stderr) == (1, True)
+    board.machine.power_on()
+    assert "only root" in refused(board, f"chmod a+x /root; setpriv --reuid 65534 --clear-groups {INSTALL}")
+    old = r'printf "#!/bin/sh\n[ \$1 = -V ] && echo Python 3.9.2\n" >/tmp/old; chmod 755 /tmp/old'
+    assert "Python 3.9.2 is too old" in refused(board, f"{old}; mount --bind /tmp/old /usr/bin/python3; {INSTALL}")
+    no_venv = "mount -t tmpfs none /usr/lib/python3.11/ensurepip"
+    assert "apt-get install -y python3-venv" in refused(board, f"{no_venv}; {INSTALL}")
+    full = "mount -t tmpfs -o size=20M none /mnt; mkdir /mnt/u /mnt/w; mount -t overlay none"
+    full += " -o lowerdir=/usr/lib,upperdir=/mnt/u,workdir=/mnt/w /usr/lib"
+    assert "the disk is full" in refused(board, f"{full}; {INSTALL}")
+    assert "read-only" in refused(board, f"mount -o bind,ro /usr/lib /usr/lib; {INSTALL}")
+    assert "another one is at work" in refused(board, f"flock /usr/lib {INSTALL}")
+    network = "PIP_RETRIES=1 PIP_INDEX_URL=https://192.0.2.21/simple /root/source/systemd/install"
+    assert "no network" in refused(board, network)
+    assert left(board) == []
+
+
+def test_it_installs_and_the_street_sees_the_opening(board: Board) -> None:
+    assert "       systemd/install\n" in (TOP / "README.md").read_text()
+    print(board.machine.inside("sh", "-c", INSTALL))
+    put_site(board, site='[clock]\ntrust = "plausible"\nset = true\n\n[phone]\nlisten = "192.0.2.10:8080"\n\n')
+    board.machine.inside("sh", "-c", "cd /root && cp -r site/. /etc/gloaming/site/")
+    board.machine.inside("systemctl", "start", DIRECTOR)
+    lit = board.wait_until_lit(0)
+    assert_none_missed(lit)
+    assert_right(lit[:: FPS // 4], board.site(), board.overrides("opening"))
+    answer = board.machine.inside("systemd-analyze", "security", "--json=short", "--no-pager", DIRECTOR, TRANSMITTER)
+    assert all(float(one["exposure"]) <= 2.0 for one in json.loads(answer.splitlines()[-1]))
+
+
+def test_journald_has_levels_and_fields(board: Board) -> None:
+    def entries(*which: str) -> list[dict[str, str]]:
+        said = board.machine.inside("journalctl", "--no-pager", "-o", "json", *which)
+        return [json.loads(line) for line in said.splitlines()]
+
+    (start,) = entries("-u", DIRECTOR, "GLOAMING_KIND=start")
+    assert (start["PRIORITY"], start["SYSLOG_IDENTIFIER"], start["_COMM"]) == ("5", "gloaming-director", "python3")
+    assert "Pier Road boathouse" in start["MESSAGE"]
+    playing = entries("GLOAMING_KIND=playing")
+    assert {(one["PRIORITY"], one["GLOAMING_SHOW"], one["GLOAMING_PIECE"]) for one in playing} == {
+        ("6", "evening", "tide")
+    }
+    board.machine.inside("systemctl", "kill", "--kill-whom=main", "-s", "KILL", TRANSMITTER)
+    wait_for(lambda: entries("-u", DIRECTOR, "-p", "warning", "GLOAMING_KIND=restart"), "no word of the restart")
+    wait_for(
+        lambda: len(entries("-u", TRANSMITTER, "-p", "notice", "GLOAMING_KIND=start")) == 2, "no word of the start"
+    )
+
+
+def test_a_board_that_does_not_permit_its_clock_to_be_set_says_so_in_one_line(board: Board) -> None:
+    """The time that it is anyway, to a director without any capability: the machine's clock is in no danger."""
+    status = board.machine.inside("cat", f"/proc/{board.pid(DIRECTOR)}/status").splitlines()
+    assert "CapBnd:\t0000000000000000" in status
+    token = board.machine.inside("cat", "/var/lib/gloaming/token").strip()
+    request = (
+        "import datetime as d, json, sys, urllib.request as u; r = u.Request('http://192.0.2.10:8080/api/clock', "
+        "json.dumps({'utc': d.datetime.now(d.UTC).isoformat()}).encode(), {'Content-Type': 'application/json', "
+        "'Authorization': 'Bearer ' + sys.argv[1]}); print(u.urlopen(r).read().decode())"
+    )
+    answer = json.loads(board.machine.inside("python3", "-c", request, token))
+    assert answer["by"] == "given"
+    assert answer["text"].endswith("the board's clock may not be set (Operation not permitted) and stays as it is")
+    given = datetime.fromisoformat(answer["at"])
+    assert abs((given - datetime.now(UTC)).total_seconds()) < 60
+    filter_of_calls = board.machine.inside("systemctl", "show", "-P", "SystemCallFilter", DIRECTOR).split()
+    assert {"adjtimex", "clock_adjtime"} <= set(filter_of_calls), "the kernel may be asked"
+    assert not {"clock_settime", "settimeofday"} & set(filter_of_calls)
+
+
+def test_it_upgrades_during_a_performance_and_misses_no_frame(board: Board) -> None:
+    board.wait_until_lit(time.time_ns())
+    begin_ns = time.time_ns()
+    director, transmitter = board.pid(DIRECTOR), board.pid(TRANSMITTER)
+    player = board.machine.root / "root/source/daemon/transmitter/player.py"
+    player.write_text(player.read_text() + "# another\n")
+    assert "upgraded" in board.machine.inside("sh", "-c", INSTALL)
+    wait_for(lambda: board.pid(DIRECTOR) not in (0, director) and board.answers(), "the new director does not answer")
+    board.wait_until_lit(time.time_ns())
+    assert board.pid(TRANSMITTER) == transmitter, "a transmitter with light on the wire is left alone"
+    packets = board.street.since(begin_ns)
+    assert_none_missed(packets)
+    assert_right(packets[::FPS], board.site(), board.overrides("upgrade"))
+    laid = board.machine.root / "usr/lib/gloaming/lib/python3.11/site-packages/gloaming/daemon/transmitter/player.py"
+    assert laid.read_text().endswith("# another\n")
+
+
+def test_over_an_installation_that_went_half_away_it_installs_anew(board: Board) -> None:
+    board.machine.inside("rm", "-rf", "/usr/lib/gloaming", "/usr/lib/systemd/system/gloaming-transmitter.service")
+    director = board.pid(DIRECTOR)
+    assert "done" in board.machine.inside("sh", "-c", INSTALL)
+    wait_for(lambda: board.pid(DIRECTOR) not in (0, director) and board.answers(), "the new director does not answer")
+    assert_right(board.wait_until_lit(time.time_ns())[::FPS], board.site(), board.overrides("half"))
+
+
+def test_the_package_leaves_a_board_with_the_installer_s_alone(board: Board) -> None:
+    """Its first script, as build-deb makes it."""
+    script = "set -e\n" + "".join((TOP / "systemd" / each).read_text() for each in ("board", "deb/preinst"))
+    (board.machine.root / "root/preinst").write_text(script)
+    said = board.machine.inside("sh", "-c", "! sh /root/preinst install 2>&1")
+    assert said.count("\n") == 1
+    assert "/usr/lib/gloaming/systemd/install --remove" in said
+
+
+def test_at_boot_without_an_address_and_with_another_owner_s_state_it_begins_when_it_can(board: Board) -> None:
+    board.machine.power_cut()
+    run("ip", "-n", BOX, "address", "flush", "dev", "gl0")
+    run("chown", "-R", "4242:4242", str(board.machine.root / "var/lib/gloaming"))
+    begin_ns = time.time_ns()
+    board.machine.power_on()
+    wait_for(lambda: board.machine.inside("systemctl", "is-active", "--quiet", DIRECTOR, ok=True), "it waits for ever")
+    assert not board.street.since(begin_ns)
+    run("ip", "-n", BOX, "address", "add", f"{BOX_ADDRESS}/24", "dev", "gl0")
+    assert_right(board.wait_until_lit(begin_ns), board.site(), board.overrides("late"))
+    wait_for(board.answers, "the page is not there, though its address is")
+    owner = board.machine.inside("stat", "-c", "%U", "/var/lib/gloaming", "/var/lib/gloaming/state.db").split()
+    assert owner == ["gloaming", "gloaming"]
+
+
+def test_what_the_readme_gives_so_that_the_clock_may_be_set_grants_that_alone(board: Board) -> None:
+    """Looked at, never run: this would be the machine's own clock."""
+    words = (TOP / "README.md").read_text()
+    (command,) = [line.strip() for line in words.splitlines() if "doc/gloaming/clock.conf" in line]
+    board.machine.inside("sh", "-c", f"{command} && systemctl daemon-reload")
+    shown = board.machine.inside("systemctl", "show", "-p", "AmbientCapabilities,SystemCallFilter", DIRECTOR).split()
+    assert "AmbientCapabilities=cap_sys_time" in shown
+    assert {"adjtimex", "clock_settime"} <= set(shown)
+    answer = board.machine.inside("systemd-analyze", "security", "--json=short", "--no-pager", DIRECTOR, TRANSMITTER)
+    (granted,) = [float(one["exposure"]) for one in json.loads(answer.splitlines()[-1]) if one["unit"] == DIRECTOR]
+    print(f"exposure with clock.conf: {granted}")
+    assert granted <= 2.0
+
+
+def test_it_is_removed_while_it_plays_and_leaves_the_site_and_nothing_else(board: Board) -> None:
+    board.wait_until_lit(time.time_ns())
+    board.machine.inside("/usr/lib/gloaming/systemd/install", "--remove")
+    assert left(board) == ["/etc/gloaming"]
+    assert board.site().name == "Pier Road boathouse"
+    assert "gloaming" not in board.machine.inside("cat", "/etc/passwd", "/etc/group", "/etc/shadow")
+    assert board.street.packets[-1].terminated
+    assert not board.machine.inside("systemctl", "list-units", "--all", "--plain", "--no-legend", "gloaming-*").strip()
+    board.machine.inside("sh", "-c", "/root/source/systemd/install --remove")  # what is away may be removed
