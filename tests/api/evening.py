@@ -21,11 +21,13 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
+import pytest
+
+from tests.waiting import PATIENCE_S, wait_until
 
 READER = Path(__file__).with_name("sacn_reader.py")
 RECORD = struct.Struct("<QHB512s")
 RECORD_BYTES = RECORD.size
-PATIENCE_S = 30.0
 SITE = """[site]
 name = "Pier Road boathouse"
 latitude = 54.486
@@ -88,16 +90,6 @@ def gloaming(*args: str | Path, **more: Any) -> subprocess.CompletedProcess[str]
     """The `gloaming` command, to its end."""
     command = [sys.executable, "-m", "gloaming.api.command", *map(str, args)]
     return subprocess.run(command, capture_output=True, text=True, timeout=120, check=False, **more)
-
-
-def wait_until(true: Callable[[], object], what: str, patience_s: float = PATIENCE_S) -> Any:
-    """Wait for something that must come; what it came to."""
-    deadline = time.monotonic() + patience_s
-    while time.monotonic() < deadline:
-        if found := true():
-            return found
-        time.sleep(0.02)
-    raise AssertionError(f"in {patience_s:g} s there was never {what}")
 
 
 @dataclass
@@ -231,6 +223,21 @@ class Evening:
             assert process.stdout
             assert process.stdout.readline() == "ready\n"
             yield Reader(path)
+
+
+@contextmanager
+def evening_apart(folder: Path, host: str | None, universes: str) -> Iterator[Evening]:
+    """An evening in a network namespace of its own, with a loopback that carries multicast."""
+    name = f"gloaming-{os.getpid()}"
+    made = subprocess.run(["ip", "netns", "add", name], capture_output=True, text=True, check=False)
+    if made.returncode:
+        pytest.skip(f"network namespaces need root and iproute2: {made.stderr.strip()}")
+    try:
+        for words in ("link set lo up multicast on", "route add 239.0.0.0/8 dev lo"):
+            subprocess.run(["ip", "-n", name, *words.split()], check=True)
+        yield Evening(folder, host, universes, name)
+    finally:
+        subprocess.run(["ip", "netns", "delete", name], check=True)
 
 
 @dataclass(frozen=True)

@@ -19,8 +19,9 @@ from typing import Any
 import pytest
 
 from gloaming.api.connections import Crowd
-from tests.api.evening import gloaming, wait_until
+from tests.api.evening import gloaming
 from tests.api.house import offset_to, write_site
+from tests.waiting import wait_until
 
 HOST = "127.0.79.1"
 

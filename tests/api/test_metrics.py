@@ -14,8 +14,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.api.evening import gloaming, wait_until
+from tests.api.evening import gloaming
 from tests.daemon.broken_evening import Broken, broken_evening
+from tests.waiting import wait_until
 
 
 @pytest.fixture(scope="module")

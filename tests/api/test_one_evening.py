@@ -6,7 +6,6 @@ import json
 import os
 import signal
 import socket
-import subprocess
 import time
 from collections.abc import Iterator
 from datetime import datetime
@@ -16,7 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.api.evening import Evening, Seen, gloaming, numbered, wait_until
+from tests.api.evening import Evening, Seen, evening_apart, gloaming, numbered
+from tests.waiting import wait_until
 
 PICTURES = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
 """132 frames of an open film: Big Buck Bunny, (c) 2008 Blender Foundation, CC BY 3.0."""
@@ -26,17 +26,8 @@ LOOP = 2400
 
 @pytest.fixture
 def evening(tmp_path: Path) -> Iterator[Evening]:
-    """An evening in a network namespace of its own, with a loopback that carries multicast."""
-    name = f"gloaming-{os.getpid()}"
-    made = subprocess.run(["ip", "netns", "add", name], capture_output=True, text=True, check=False)
-    if made.returncode:
-        pytest.skip(f"network namespaces need root and iproute2: {made.stderr.strip()}")
-    try:
-        for words in ("link set lo up multicast on", "route add 239.0.0.0/8 dev lo"):
-            subprocess.run(["ip", "-n", name, *words.split()], check=True)
-        yield Evening(tmp_path / "site", "127.0.0.1", "1", name)
-    finally:
-        subprocess.run(["ip", "netns", "delete", name], check=True)
+    with evening_apart(tmp_path / "site", "127.0.0.1", "1") as one:
+        yield one
 
 
 def changes(rows: list[bytes]) -> list[bytes]:

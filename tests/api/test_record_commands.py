@@ -11,7 +11,6 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -21,6 +20,7 @@ from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 from gloaming.shows.framefile import inspect
 from tests.daemon.transmitter.stage import in_namespace, moving, on_stage, segment, street, universe
 from tests.shows.streams import CID, captured, data, everything, stream, without_stills
+from tests.waiting import wait_until
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 PICTURE = REFERENCE / "moving-picture-64x32-25fps.npy"
@@ -39,7 +39,7 @@ class Recorder:
 
     def listening(self, address: str) -> None:
         place = f"{struct.unpack('<I', socket.inet_aton(address))[0]:08X}:{5568:04X}"
-        wait_until(lambda: place in Path("/proc/net/udp").read_text())
+        wait_until(lambda: place in Path("/proc/net/udp").read_text(), f"a socket at {address}", PATIENCE_S)
 
     def end(self, number: int = signal.SIGINT) -> tuple[str, str]:
         """Send a signal; what it said on both outputs."""
@@ -48,13 +48,6 @@ class Recorder:
 
     def said(self) -> tuple[str, str]:
         return self.process.communicate(timeout=PATIENCE_S)
-
-
-def wait_until(such: Any) -> None:
-    deadline = time.monotonic() + PATIENCE_S
-    while not such():
-        assert time.monotonic() < deadline
-        time.sleep(0.02)
 
 
 @pytest.fixture
@@ -218,7 +211,7 @@ def test_all_that_discovery_announces_is_recorded_by_multicast(tmp_path: Path) -
         (["--for", "-1"], "--for: -1 is not a number of seconds"),
         (["--until-still", "nan"], "--until-still"),
         (["--fps", "0"], "--fps"),
-        (["--universes", "1", "--interface", "nowhere0"], "the interface 'nowhere0' has no address"),
+        (["--universes", "1", "--interface", "nowhere0"], "there is no interface 'nowhere0'; there is"),
         (["--universes", "1", "--address", "192.0.2.200"], "it is not possible to listen at 192.0.2.200"),
         (["--universes", "1", "--address", "here"], "--address"),
         (["--capture", "nowhere.pcap"], "nowhere.pcap: it cannot be read (No such file or directory)"),

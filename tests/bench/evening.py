@@ -17,7 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.api.evening import Evening, wait_until
+from tests.api.evening import Evening
+from tests.waiting import wait_until
 
 UNIVERSES, FPS = 24, 40
 SO_TIMESTAMPNS = 35

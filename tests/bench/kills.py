@@ -15,9 +15,9 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.api.evening import wait_until
 from tests.daemon.broken_evening import Broken, broken_evening
 from tests.daemon.numbered import FPS, is_right
+from tests.waiting import wait_until
 
 
 def light_again(broken: Broken, since_ns: int) -> float:

@@ -18,7 +18,8 @@ from typing import Any
 import httpx
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.board import Board, board, chromium, phone, wait_until
+from tests.browser.board import Board, board, chromium, phone
+from tests.waiting import wait_until
 
 HOST = "127.0.78.20"
 FULL = 235

@@ -6,9 +6,8 @@ import json
 import os
 import subprocess
 import sys
-import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +17,7 @@ from playwright.sync_api import Browser, BrowserContext, sync_playwright
 
 from gloaming.shows.receiver import Receiver
 from tests.api.house import offset_to, write_site
+from tests.waiting import PATIENCE_S, wait_until
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [
@@ -29,17 +29,6 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-PATIENCE_S = 30.0
-
-
-def wait_until(true: Callable[[], Any], what: str, patience_s: float = PATIENCE_S) -> Any:
-    """Wait for something that must come; what it came to."""
-    deadline = time.monotonic() + patience_s
-    while time.monotonic() < deadline:
-        if found := true():
-            return found
-        time.sleep(0.02)
-    raise AssertionError(f"in {patience_s:g} s there was never {what}")
 
 
 @dataclass

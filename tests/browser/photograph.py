@@ -8,7 +8,8 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import Page, expect
 
-from tests.browser.board import Board, board, chromium, phone, wait_until
+from tests.browser.board import Board, board, chromium, phone
+from tests.waiting import wait_until
 
 SEEN = Path(__file__).with_name("seen")
 MS = 30_000

@@ -12,7 +12,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-from tests.browser.board import Board, board, chromium, phone, wait_until
+from tests.browser.board import Board, board, chromium, phone
+from tests.waiting import wait_until
 
 HOST = "127.0.78.1"
 MS = 30_000

@@ -17,9 +17,10 @@ from zoneinfo import ZoneInfo
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.site import Site, load_site
 from gloaming.daemon.state import State
-from tests.api.evening import Evening, wait_until
+from tests.api.evening import Evening
 from tests.boot.street import Packet, Street
 from tests.daemon.numbered import FPS, write_site
+from tests.waiting import wait_until
 
 PORT = 5568
 """E1.31 9.2."""

@@ -16,8 +16,8 @@ from gloaming.daemon.health import Trouble
 from gloaming.daemon.outside import Message, Messenger, OutsideError, place_of
 from gloaming.daemon.outside_tables import Alert
 from gloaming.daemon.timetable.sun import Spot
-from tests.api.evening import wait_until
 from tests.daemon.hooks import Hook
+from tests.waiting import wait_until
 
 S = 1_000_000_000
 ZONE = ZoneInfo("Europe/London")

@@ -16,8 +16,8 @@ from gloaming.daemon.cues import Cues
 from gloaming.daemon.outside import Message, OutsideError, publish, run_command
 from gloaming.daemon.outside_tables import Cue
 from gloaming.daemon.state import State
-from tests.api.evening import wait_until
 from tests.daemon.hooks import Hook
+from tests.waiting import wait_until
 
 S = 1_000_000_000
 OPENS, CLOSES = 1_796_155_200 * S, 1_796_166_000 * S

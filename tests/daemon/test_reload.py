@@ -11,10 +11,10 @@ from collections.abc import Iterator
 import pytest
 
 from gloaming.daemon.reload import STILL_LOOKS, Watch
-from tests.api.evening import wait_until
 from tests.daemon.broken_evening import Broken, broken_evening
 from tests.daemon.hooks import Hook
 from tests.daemon.numbered import FPS, assert_none_missed, missed
+from tests.waiting import wait_until
 
 
 @pytest.fixture(scope="module")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import sqlite3
 import subprocess
 import sys
@@ -16,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from tests.api.evening import Evening, Seen, wait_until
+from tests.api.evening import Evening, Seen, evening_apart
+from tests.waiting import wait_until
 
 RIG = """[[controller]]
 name = "left"
@@ -48,17 +48,8 @@ FRAMES, WHITE_FROM, WHITE_UNTIL, RELEASED = 240, 40, 80, 80 + 66
 
 @pytest.fixture
 def evening(tmp_path: Path) -> Iterator[Evening]:
-    """A site in a network namespace of its own, with a loopback that carries multicast."""
-    name = f"gloaming-rig-{os.getpid()}"
-    made = subprocess.run(["ip", "netns", "add", name], capture_output=True, text=True, check=False)
-    if made.returncode:
-        pytest.skip(f"network namespaces need root and iproute2: {made.stderr.strip()}")
-    try:
-        for words in ("link set lo up multicast on", "route add 239.0.0.0/8 dev lo"):
-            subprocess.run(["ip", "-n", name, *words.split()], check=True)
-        yield Evening(tmp_path / "site", None, "1-2", name)
-    finally:
-        subprocess.run(["ip", "netns", "delete", name], check=True)
+    with evening_apart(tmp_path / "site", None, "1-2") as one:
+        yield one
 
 
 @contextmanager

@@ -15,7 +15,7 @@ import pytest
 from gloaming.daemon import state_file
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.state import JOURNAL_ROWS_AT_HAND, State
-from tests.api.evening import wait_until
+from tests.waiting import wait_until
 
 S = 1_000_000_000
 NOW = 1_800_000_000 * S

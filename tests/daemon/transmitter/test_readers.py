@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.api.evening import Evening, wait_until
+from tests.api.evening import Evening
 from tests.daemon.transmitter.captures import capture, tshark
 from tests.daemon.transmitter.stage import (
     CID,
@@ -39,6 +39,7 @@ from tests.daemon.transmitter.stage import (
     universe,
     write_frames,
 )
+from tests.waiting import wait_until
 
 HERE = Path(__file__).parent
 SACN_READER = HERE.parents[1] / "api" / "sacn_reader.py"

@@ -1,0 +1,19 @@
+"""How tests wait: for a condition, with patience, and saying what never came. Never for a time."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import Any
+
+PATIENCE_S = 30.0
+
+
+def wait_until(true: Callable[[], object], what: str, patience_s: float = PATIENCE_S) -> Any:
+    """Wait for something that must come; what it came to."""
+    deadline = time.monotonic() + patience_s
+    while time.monotonic() < deadline:
+        if found := true():
+            return found
+        time.sleep(0.02)
+    raise AssertionError(f"in {patience_s:g} s there was never {what}")
