@@ -447,7 +447,11 @@ def test_whatever_the_score_there_is_no_light_in_dark_windows(
             made.append(make(at_ns, at_ns + length_ns, (begin, end), **more))
             at_ns += length_ns
         hall.score(*made)
-        hall.play(at_ns + 2 * SECOND_NS, late_ns=data.draw(st.sampled_from([0, 1 * MS, 40 * MS])))
+        late_ns = data.draw(st.sampled_from([0, 1 * MS, 40 * MS]))
+        for stall_ms in sorted(data.draw(st.lists(st.integers(0, 6000), max_size=3))):  # the disk stalls, and goes on
+            hall.play(stall_ms * MS, late_ns)
+            hall.shelf.gone ^= {"/film"}
+        hall.play(at_ns + 2 * SECOND_NS, late_ns)
     forbidden = [(begin * MS, (begin + length) * MS) for begin, length in dark]
     for at, address, packet in air.left:
         if any(packet[126:]):
