@@ -17,6 +17,7 @@ from typing import Self
 
 import numpy as np
 
+from gloaming.shows import framefile_small
 from gloaming.shows.framefile_layout import (
     APPLICATION_ID,
     SCHEMA,
@@ -137,10 +138,23 @@ class FrameWriter:
             with self._said():
                 _seal(self._connection, self._meta, self._universes)
                 self._connection.close()
+                if self.temporary.stat().st_size <= framefile_small.SMALL_BYTES:
+                    self.temporary = self._in_small_form()
                 _rename(self.temporary, self.path)
         except BaseException:
             self.discard()
             raise
+
+    def _in_small_form(self) -> Path:
+        """The temporary written anew, or as it is if there is no room for another."""
+        small = self.temporary.with_suffix(".small.part")
+        try:
+            small.write_bytes(framefile_small.small_form(self.temporary, self._meta, self._universes))
+        except OSError:
+            small.unlink(missing_ok=True)
+            return self.temporary
+        self.temporary.unlink()
+        return small
 
     def discard(self) -> None:
         """Remove the temporary; a file that had the name before stays as it was."""

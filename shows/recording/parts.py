@@ -36,7 +36,7 @@ class Parts:
         self._frame = _framed(tuple(self._slots.values()))
         frame_bytes = sum(self._slots.values())
         long = chunk_frames(self._fps, frame_bytes) > 1.5 * self._fps
-        self._safe_each = round(self._fps) if self._crash_safe and long else None
+        self._safe_each = round(self._fps) if long else None
         return FrameWriter(self._out, self._fps, universes_of(self._slots), self._crash_safe)
 
     @property

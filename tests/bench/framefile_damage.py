@@ -26,25 +26,25 @@ from pathlib import Path
 import numpy as np
 import zstandard
 
+from gloaming.shows import framefile_small
 from gloaming.shows.framefile import DamagedChunkError, FrameReader, Frames, FrameWriter, Universe
 from gloaming.shows.framefile_layout import HEAD, seal
-from gloaming.shows.framefile_writer import PAGE_BYTES_SMALL
 from gloaming.shows.mistake import MistakeError
 
 MEMORY_MB = 200
 HANG_S = 10
-PAGE_BYTES = PAGE_BYTES_SMALL  # of files as small as these
 Originals = list[tuple[bytes, Frames]]
 
 
 def originals(folder: Path) -> Originals:
-    """Four whole files: a picture that moves, noise twice with the same shape, a single small chunk."""
+    """Whole files, of both forms: a picture that moves, noise twice with the same shape, a single small chunk."""
     frames = np.arange(400, dtype=np.int64)[:, None] * 3 + np.arange(1500)[None]
     pictures = [(frames % 256).astype(np.uint8)]
     pictures += [np.random.default_rng(seed).integers(0, 256, (300, 1000), np.uint8) for seed in (1, 2)]
     pictures.append(pictures[0][:5, :6].copy())
     made = []
-    for picture in pictures:
+    for number, picture in enumerate((*pictures, *pictures)):
+        framefile_small.SMALL_BYTES = 0 if number < len(pictures) else 1 << 30
         rig = [
             Universe(n + 1, min(500, picture.shape[1] - at), at) for n, at in enumerate(range(0, picture.shape[1], 500))
         ]
@@ -54,41 +54,51 @@ def originals(folder: Path) -> Originals:
     return made
 
 
+def page_bytes(data: bytearray) -> int:
+    """How long the pages of a file are, before anything befalls it."""
+    return int.from_bytes(data[16:18], "big")
+
+
 def flip(rng: random.Random, data: bytearray, others: Originals) -> None:
     for _ in range(rng.choice((1, 1, 2, 8, 100))):
         data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
 
 
 def flip_in_the_tables(rng: random.Random, data: bytearray, others: Originals) -> None:
+    step = page_bytes(data)
     for _ in range(rng.choice((1, 2, 4))):
-        page = rng.choice([at for at in range(0, len(data), PAGE_BYTES) if at == 0 or data[at] in (2, 5, 10, 13)])
-        at = page + rng.choice((rng.randrange(120), rng.randrange(PAGE_BYTES)))
+        page = rng.choice([at for at in range(0, len(data), step) if at == 0 or data[at] in (2, 5, 10, 13)])
+        at = page + rng.choice((rng.randrange(120), rng.randrange(step)))
         data[at] = rng.choice((0, 255, rng.randrange(256), data[at] ^ 1))
 
 
 def cut(rng: random.Random, data: bytearray, others: Originals) -> None:
+    step = page_bytes(data)
     del data[rng.randrange(len(data)) :]
     if rng.random() < 0.5:  # and the header made to agree
-        del data[len(data) // PAGE_BYTES * PAGE_BYTES :]
-        data[28:32] = (len(data) // PAGE_BYTES).to_bytes(4, "big") if data else b""
+        del data[len(data) // step * step :]
+        data[28:32] = (len(data) // step).to_bytes(4, "big") if data else b""
 
 
 def blank_a_page(rng: random.Random, data: bytearray, others: Originals) -> None:
-    at = rng.randrange(len(data) // PAGE_BYTES) * PAGE_BYTES
-    data[at : at + PAGE_BYTES] = bytes(PAGE_BYTES) if rng.random() < 0.5 else rng.randbytes(PAGE_BYTES)
+    step = page_bytes(data)
+    at = rng.randrange(len(data) // step) * step
+    data[at : at + step] = bytes(step) if rng.random() < 0.5 else rng.randbytes(step)
 
 
 def swap_pages(rng: random.Random, data: bytearray, others: Originals) -> None:
-    one, two = (rng.randrange(len(data) // PAGE_BYTES) * PAGE_BYTES for _ in range(2))
-    data[one : one + PAGE_BYTES], data[two : two + PAGE_BYTES] = (
-        data[two : two + PAGE_BYTES],
-        data[one : one + PAGE_BYTES],
+    step = page_bytes(data)
+    one, two = (rng.randrange(len(data) // step) * step for _ in range(2))
+    data[one : one + step], data[two : two + step] = (
+        data[two : two + step],
+        data[one : one + step],
     )
 
 
 def splice(rng: random.Random, data: bytearray, others: Originals) -> None:
+    step = page_bytes(data)
     other = rng.choice(others)[0]
-    at = rng.randrange(len(data)) // PAGE_BYTES * PAGE_BYTES
+    at = rng.randrange(len(data)) // step * step
     data[at:] = other[at : at + rng.randrange(len(other))] if rng.random() < 0.5 else other[at:]
 
 
@@ -169,9 +179,12 @@ def hostile_chunks(rng: random.Random, database: sqlite3.Connection) -> None:
 
 def _bomb(rng: random.Random, database: sqlite3.Connection) -> bytes:
     """A zstd frame that claims another size than it has, or is far larger than it should be."""
-    id_, size = database.execute(
-        "SELECT (SELECT value FROM meta WHERE key = 'id'), 24 + frames * 1000 FROM chunk"
-    ).fetchone()
+    if database.execute("PRAGMA user_version").fetchone() == (2,):
+        (data,) = database.execute("SELECT data FROM chunk WHERE first_frame = -1").fetchone()
+        id_ = framefile_small.read_title(data)[0]["id"]
+    else:
+        (id_,) = database.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()
+    (size,) = database.execute("SELECT 24 + frames * 1000 FROM chunk WHERE first_frame = 0").fetchone()
     head = HEAD.pack(bytes.fromhex(id_), 0, rng.choice((1, 131, 2**32 - 1)), rng.choice((0, 1, 2, 3, 2**31)))
     kind = rng.randrange(4)
     checked = zstandard.ZstdCompressor(write_checksum=True)
@@ -210,6 +223,28 @@ def hostile_schema(rng: random.Random, database: sqlite3.Connection) -> None:
             database.execute(f"CREATE TABLE t{n} (x)")
 
 
+def hostile_title(rng: random.Random, database: sqlite3.Connection) -> None:
+    """The title of the small form, with a seal that fits where that can be."""
+    (data,) = database.execute("SELECT data FROM chunk WHERE first_frame = -1").fetchone()
+    meta, universes = framefile_small.read_title(data)
+    kind = rng.randrange(5)
+    if kind == 0:
+        key, value = rng.choice(
+            (("fps", "1/0"), ("fps", "9" * 5000), ("frames", "-1"), ("frames", "1099511627776"), ("id", "xy"))
+        )
+        data = framefile_small.title({**meta, key: value}, universes)
+    elif kind == 1:
+        many = tuple(Universe(n, 512, (n - 1) * 512) for n in range(1, 64000))
+        data = framefile_small.title(meta, rng.choice((many, (), (Universe(-1, 2**62, 5),))))
+    elif kind == 2:
+        data = rng.choice((b"", b"\n", b"=\n" * 1_000_000, b"1 1 1\n" * 1_000_000, b"\xff\xfe\n", bytes(30_000_000)))
+    elif kind == 3:
+        data = rng.choice((7, None, "text", 1.5))
+    else:
+        data = data[: rng.randrange(len(data))]
+    database.execute("REPLACE INTO chunk VALUES (-1, 0, ?)", (data,))
+
+
 ROWS = (hostile_meta, hostile_universes, hostile_chunks, hostile_schema)
 
 
@@ -219,6 +254,10 @@ def damage_rows(rng: random.Random, path: Path) -> None:
     try:
         database.execute("PRAGMA synchronous = OFF")
         database.execute("BEGIN")
+        if database.execute("PRAGMA user_version").fetchone() == (2,):
+            rng.choice((hostile_title, hostile_chunks))(rng, database)
+            database.execute("COMMIT")
+            return
         rng.choice(ROWS)(rng, database)
         database.execute("COMMIT")
         meta = dict(database.execute("SELECT key, value FROM meta"))

@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gloaming.shows import framefile_small
 from gloaming.shows.framefile import (
     DamagedChunkError,
     FrameReader,
@@ -43,6 +44,13 @@ def write(path: Path, frames: Frames, fps: Fraction = Fraction(40)) -> Path:
     with FrameWriter(path, fps, universes(*[510] * full, *[rest] * bool(rest))) as writer:
         writer.write(frames)
     return path
+
+
+def write_tables(path: Path, frames: Frames) -> Path:
+    """The same in the large form, whatever its size."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(framefile_small, "SMALL_BYTES", 0)
+        return write(path, frames)
 
 
 def read(path: Path) -> Frames:
@@ -85,6 +93,30 @@ def test_what_was_written_is_what_is_read(
     assert info.length_ns == int(len(frames) / fps * 10**9)
     assert np.array_equal(read(path), frames)
     assert verify(path) == []
+
+
+def test_a_file_of_the_first_version_is_read(tmp_path: Path) -> None:
+    """Written when there was no other form; what is in it is said in the text beside it."""
+    path = PICTURE.with_name("frames-version-1.frames")
+    expected = (np.arange(150)[:, None] * 3 + np.arange(400)).astype(np.uint8)
+    assert np.array_equal(read(path), expected) and verify(path) == []
+    info = inspect(path)
+    assert (info.fps, [one.number for one in info.universes]) == (Fraction(30000, 1001), [7, 9])
+
+
+@pytest.mark.parametrize(
+    "universes_, slots, frames", [(1, 510, 400), (1, 7, 20_000), (4, 510, 100), (13, 510, 40), (40, 512, 30), (1, 6, 3)]
+)
+def test_noise_takes_hardly_more_than_its_bytes(tmp_path: Path, universes_: int, slots: int, frames: int) -> None:
+    """Raw plus 1 %, 2 KiB, and 16 bytes a universe, whatever is in it."""
+    picture = noise(frames, universes_ * slots)
+    with FrameWriter(tmp_path / "a.frames", Fraction(40), universes(*[slots] * universes_)) as writer:
+        writer.write(picture)
+    assert (tmp_path / "a.frames").stat().st_size <= 1.01 * picture.size + 2048 + 16 * universes_
+    for size in range(1, 3):
+        with FrameWriter(tmp_path / "b.frames", Fraction(40), universes(510, 510)) as writer:
+            writer.write(noise(size * 1500, 1020))
+        assert (tmp_path / "b.frames").stat().st_size <= 1.01 * size * 1500 * 1020
 
 
 def test_a_moving_picture_comes_back_byte_for_byte(tmp_path: Path) -> None:
@@ -151,9 +183,10 @@ def test_a_flipped_bit_is_never_played(tmp_path: Path) -> None:
     assert found > 200  # the others fell where nothing is written
 
 
-def test_a_damaged_chunk_hurts_its_own_seconds_alone(tmp_path: Path) -> None:
-    frames = noise(160, 5100)
-    path = write(tmp_path / "a.frames", frames)
+@pytest.mark.parametrize("make", [write, write_tables])
+def test_a_damaged_chunk_hurts_its_own_seconds_alone(tmp_path: Path, make: Callable[[Path, Frames], Path]) -> None:
+    frames = noise(160, 7140)
+    path = make(tmp_path / "a.frames", frames)
     data = bytearray(path.read_bytes())
     data[data.index(frames[50, 100:140].tobytes())] ^= 1
     path.write_bytes(data)
@@ -166,9 +199,10 @@ def test_a_damaged_chunk_hurts_its_own_seconds_alone(tmp_path: Path) -> None:
         assert np.array_equal(reader.frame(80), frames[80])
 
 
-def test_a_chunk_left_over_from_another_file_is_found(tmp_path: Path) -> None:
+@pytest.mark.parametrize("make", [write, write_tables])
+def test_a_chunk_left_over_from_another_file_is_found(tmp_path: Path, make: Callable[[Path, Frames], Path]) -> None:
     """As when a copy over an older file of the same length was broken off."""
-    paths = [write(tmp_path / f"{seed}.frames", noise(160, 5100, seed)) for seed in (1, 2)]
+    paths = [make(tmp_path / f"{seed}.frames", noise(160, 7140, seed)) for seed in (1, 2)]
     new, old = (path.read_bytes() for path in paths)
     assert len(new) == len(old)
     paths[0].write_bytes(new[: len(new) // 2] + old[len(new) // 2 :])
@@ -177,7 +211,7 @@ def test_a_chunk_left_over_from_another_file_is_found(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("first, second", [(0, 40), (40, 120)])
 def test_chunks_that_changed_places_are_found(tmp_path: Path, first: int, second: int) -> None:
-    path = write(tmp_path / "a.frames", noise(160, 5100))
+    path = write(tmp_path / "a.frames", noise(160, 7140))
     database = sqlite3.connect(path, isolation_level=None)
     data = dict(database.execute("SELECT first_frame, data FROM chunk"))
     for here, there in ((first, second), (second, first)):
@@ -196,7 +230,7 @@ def _database(path: Path) -> None:
 
 def _later_version(path: Path) -> None:
     database = sqlite3.connect(write(path, noise(3, 6)))
-    database.execute("PRAGMA user_version = 2")
+    database.execute("PRAGMA user_version = 3")
 
 
 def _without_chunks(path: Path) -> None:
@@ -205,12 +239,22 @@ def _without_chunks(path: Path) -> None:
 
 
 def _slower(path: Path) -> None:
-    database = sqlite3.connect(write(path, noise(3, 6)), isolation_level=None)
+    database = sqlite3.connect(write_tables(path, noise(3, 6)), isolation_level=None)
     database.execute("UPDATE meta SET value = '20/1' WHERE key = 'fps'")
 
 
-def _unfinished(path: Path) -> None:
+def _slower_small(path: Path) -> None:
     database = sqlite3.connect(write(path, noise(3, 6)), isolation_level=None)
+    database.execute("UPDATE chunk SET data = CAST(replace(data, '40/1', '20/1') AS BLOB) WHERE first_frame = -1")
+
+
+def _without_title(path: Path) -> None:
+    database = sqlite3.connect(write(path, noise(3, 6)), isolation_level=None)
+    database.execute("DELETE FROM chunk WHERE first_frame = -1")
+
+
+def _unfinished(path: Path) -> None:
+    database = sqlite3.connect(write_tables(path, noise(3, 6)), isolation_level=None)
     database.execute("UPDATE meta SET value = '' WHERE key = 'seal'")
 
 
@@ -229,9 +273,11 @@ WRONG: dict[str, tuple[Callable[[Path], object], str]] = {
     "text": (lambda path: path.write_text("[site]\n"), "this is not a frame file"),
     "an array": (_npy, "NumPy array"),
     "a database": (_database, "not a frame file"),
-    "a later version": (_later_version, "version 2"),
+    "a later version": (_later_version, "version 3"),
     "missing chunks": (_without_chunks, "its chunks end at"),
     "a changed rate": (_slower, "seal"),
+    "a changed rate in the title": (_slower_small, "seal"),
+    "a title that is gone": (_without_title, "it has no title"),
     "an unfinished file": (_unfinished, "frames mend"),
     "tables of one's own": (_view, "tables"),
     "a file within a file": (lambda path: path.parent.joinpath("b").touch(), ""),
@@ -371,11 +417,12 @@ from gloaming.shows.mistake import MistakeError
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))
 keep = len(sys.argv) > 2
+random = np.random.default_rng(1)
 try:
     with FrameWriter(sys.argv[1], Fraction(40), [Universe(1, 510, 0)]) as writer:
         try:
             for second in range(100):
-                writer.write(np.random.default_rng(1).integers(0, 256, (40, 510), np.uint8))
+                writer.write(random.integers(0, 256, (40, 510), np.uint8))
         except MistakeError as error:
             if not keep:
                 raise

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from gloaming.shows import framefile_small
 from gloaming.shows.framefile import FrameWriter, Universe
 
 PICTURE = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
@@ -41,36 +42,42 @@ def arranged(kind: int, body: bytes, frames: int, frame_bytes: int) -> bytes:
     return body
 
 
-def test_two_programs_and_the_page_read_a_file(tmp_path: Path) -> None:
+@pytest.mark.parametrize("small", [False, True])
+def test_two_programs_and_the_page_read_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, small: bool) -> None:
     if not (shutil.which("sqlite3") and shutil.which("zstd")):
         pytest.skip("the programs sqlite3 and zstd are not installed")
     picture = np.load(PICTURE)[:, :900]
-    noise = np.random.default_rng(1).integers(0, 256, (300, 900), np.uint8)
+    noise = np.random.default_rng(1).integers(0, 256, (600, 900), np.uint8)
     sparkle = np.zeros((300, 900), np.uint8)
     for pixel, born in enumerate(np.random.default_rng(2).integers(0, 300, 900)):
         sparkle[born:, pixel] = (255 * 0.9 ** np.arange(300 - born)).astype(np.uint8)
     frames = np.concatenate([picture, noise, sparkle])
     path = tmp_path / "a.frames"
+    monkeypatch.setattr(framefile_small, "SMALL_BYTES", 4_000_000 if small else 0)
     with FrameWriter(path, Fraction(30000, 1001), [Universe(3, 500, 400), Universe(9, 400, 0)]) as writer:
         writer.write(frames)
 
-    assert ask(path, "PRAGMA application_id; PRAGMA user_version") == "1198288737\n1\n"
+    assert ask(path, "PRAGMA application_id; PRAGMA user_version") == f"1198288737\n{2 if small else 1}\n"
+    assert ask(path, "PRAGMA integrity_check") == "ok\n"
     statements = ask(path, "SELECT sql FROM sqlite_schema").splitlines()
     page = [line.strip() for line in PAGE.read_text().splitlines() if line.startswith("    CREATE")]
-    assert sorted(statements) == sorted(page)
-    lines = ask(path, "SELECT key || '=' || value FROM meta WHERE key <> 'seal' ORDER BY key")
-    lines += ask(path, "SELECT number || ' ' || slots || ' ' || offset FROM universe ORDER BY number")
-    assert ask(path, "SELECT value FROM meta WHERE key = 'seal'").strip() == hashlib.sha256(lines.encode()).hexdigest()
-    assert ask(path, "SELECT value FROM meta WHERE key = 'fps'") == "30000/1001\n"
-    id_ = ask(path, "SELECT value FROM meta WHERE key = 'id'").strip()
-    assert ask(path, "SELECT number, slots, offset FROM universe") == "3|500|400\n9|400|0\n"
-
+    assert sorted(statements) == sorted(line for line in page if "TABLE chunk" in line or not small)
+    if small:
+        told = ask(path, "SELECT CAST(data AS TEXT) FROM chunk WHERE first_frame = -1").rstrip("\n").split("\n")
+    else:
+        told = ask(path, "SELECT key || '=' || value FROM meta ORDER BY key").splitlines()
+        told += ask(path, "SELECT number || ' ' || slots || ' ' || offset FROM universe ORDER BY number").splitlines()
+    meta = dict(line.split("=") for line in told if "=" in line)
+    sealed = "".join(f"{line}\n" for line in told if not line.startswith("seal="))
+    assert meta["seal"] == hashlib.sha256(sealed.encode()).hexdigest()
+    assert (meta["fps"], meta["frames"]) == ("30000/1001", "1032")
+    assert told[-2:] == ["3 500 400", "9 400 0"]
     got, kinds = b"", set()
-    for line in ask(path, "SELECT first_frame, frames FROM chunk").splitlines():
+    for line in ask(path, "SELECT first_frame, frames FROM chunk WHERE first_frame >= 0").splitlines():
         first, count = map(int, line.split("|"))
         raw = content(path, first)
         little = [int.from_bytes(raw[begin:end], "little") for begin, end in ((8, 16), (16, 20), (20, 24))]
-        assert raw[:8].hex() == id_ and little[:2] == [first, count]
+        assert raw[:8].hex() == meta["id"] and little[:2] == [first, count]
         kinds.add(little[2])
         got += arranged(little[2], raw[24:], count, 900)
     assert kinds == {0, 1, 2}
