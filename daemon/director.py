@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import os
 import time
 from collections.abc import Callable, Coroutine
@@ -33,6 +34,7 @@ RENEW_NS = 600 * SECOND_NS
 """A score that has been sent is sent anew after this time, so that 20 minutes of it are always left."""
 DAY_NS = 86_400 * SECOND_NS
 CONFIRM_S = 2.0
+AGAIN_S, SILENT_S = 1.0, 60.0
 
 
 class Director:
@@ -69,8 +71,22 @@ class Director:
         self._tasks = [asyncio.create_task(work, name=name) for name, work in self._work()]
 
     def _work(self) -> tuple[tuple[str, Coroutine[Any, Any, None]], ...]:
-        cares = (("attendant", self.attendant), ("sound", self.sound), ("rig", self.rig))
-        return ("link", self.link.run()), *((name, care.run()) for name, care in cares)
+        parts = {"link": self.link.run, "attendant": self.attendant.run, "sound": self.sound.run, "rig": self.rig.run}
+        return tuple((name, self._lasting(name, run)) for name, run in parts.items())
+
+    async def _lasting(self, name: str, run: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        """Run a part for ever: where it fails that is said, and it begins again, since nobody else would notice."""
+        silent_until_s = 0.0
+        while True:
+            try:
+                await run()
+            except Exception as error:
+                if time.monotonic() >= silent_until_s:
+                    silent_until_s = time.monotonic() + SILENT_S
+                    logging.getLogger(__name__).error("%s failed, and begins again", name, exc_info=error)
+                    with suppress(MemoryError):  # then the log has it
+                        self.store.note(self.clock.now_ns(), "fault", f"{name} failed, and begins again: {error!r}")
+            await asyncio.sleep(AGAIN_S)
 
     def _schedule_all(self) -> None:
         self._schedule("decide again", self._decide, "interval", seconds=5)

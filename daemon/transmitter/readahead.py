@@ -4,6 +4,7 @@ and no file waits for another's disk."""
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -21,6 +22,7 @@ AHEAD_S = 5
 AHEAD_BYTES = 16 << 20
 """So far ahead a file is read: five seconds, or so many bytes of it, and the next chunk in any case."""
 EVERYTHING = 1 << 40
+AGAIN_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +131,9 @@ class ReadAhead:
                 chunk = _Chunk(path, error.first_frame, error.first_frame + max(1, error.frames), Hurt(error.text))
             except MistakeError as error:
                 chunk = _Chunk(path, 0, EVERYTHING, Hurt(error.mistakes[0].wrong))
+            except MemoryError:  # the last frame stays on the wire until there is some
+                time.sleep(AGAIN_S)
+                continue
             except (OSError, ValueError, IndexError) as error:
                 chunk = _Chunk(path, missing, missing + 1, Hurt(str(error)))
             with self._changed:

@@ -113,16 +113,11 @@ def frames_missing(folder: Path) -> Figures:
         said = broken.troubles("frames")[0]["text"]
         broken.says(f"{coming}.frames", "trouble")
         again_ns = time.time_ns()
-        wait_until(lambda: has_begun_again(broken.lit(again_ns)), "the piece that is left, from its beginning", 60)
         broken.wait_until_lit()
         packets = broken.packets(begin_ns)
         assert {name_of(packet) for packet in packets if not packet.black} == {name_of(lit[-1])}
         all_right(broken, again_ns)
         return Figures(not_shown(packets), said_s, said.replace(f"{broken.folder}/", ""))
-
-
-def has_begun_again(lit: list[Packet]) -> bool:
-    return any(after.frame < before.frame for before, after in pairwise(lit))
 
 
 @contextmanager

@@ -44,10 +44,15 @@ def both(broken: Broken, environment: dict[str, str]) -> Iterator[None]:
 
 def in_1970() -> dict[str, str]:
     """The environment of a process whose wall clock stands at the second day of 1970."""
+    return faked(86_400 - int(time.time()))
+
+
+def faked(offset_s: int) -> dict[str, str]:
+    """The environment of a process whose wall clock is off by so much."""
     assert FAKETIME.exists(), "the Debian package faketime is needed"
     return {
         "LD_PRELOAD": str(FAKETIME),
-        "FAKETIME": f"-{int(time.time()) - 86_400}s",
+        "FAKETIME": f"{offset_s:+}s",
         "DONT_FAKE_MONOTONIC": "1",
         "FAKETIME_DONT_FAKE_MONOTONIC": "1",
     }

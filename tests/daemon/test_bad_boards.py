@@ -1,0 +1,157 @@
+"""Boards that are badly off: a card that stalls, a state of another owner, no permission, no language, far years."""
+
+from __future__ import annotations
+
+import os
+import resource
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from tests.api.evening import wait_until
+from tests.daemon.broken_evening import Broken, broken_evening
+from tests.daemon.faults import ROUND_THE_CLOCK
+from tests.daemon.numbered import assert_none_missed, assert_right
+from tests.daemon.slow_disk import SlowDisk
+from tests.daemon.test_clock_1970 import both, faked
+
+PLAUSIBLE = '[clock]\ntrust = "plausible"\n'
+
+
+def test_a_card_that_stalls_holds_back_no_frame_no_answer_and_no_score(tmp_path: Path) -> None:
+    """It stalls until the test has seen all of it: whoever waited for the card would wait for ever."""
+    disk = SlowDisk(tmp_path / "slow", tmp_path / "site" / "state")
+    with broken_evening(tmp_path, "127.0.74.29", environment=disk.environment) as broken:
+        broken.wait_until_lit()
+        disk.slow(3600)
+        begin_ns = time.time_ns()
+        for request in ({"kind": "dim", "level": 1.0, "minutes": 5}, {"kind": "skip"}):
+            code, answer = broken.evening.ask("POST", "/api/overrides", request)
+            assert (code, answer["on_the_wire"]) == (201, True)
+        skipped_ns = time.time_ns()
+        (trouble,) = wait_until(lambda: broken.troubles("disk"), "a trouble of the disk")
+        assert "slow" in trouble["text"]
+        assert [one["kind"] for one in broken.ask("/api/now")["overrides"]] == ["dim", "skip"]
+        assert any("skip" in line for line in broken.journal("override"))
+        broken.wait_until_lit()
+        packets = broken.packets(begin_ns)
+        assert_none_missed([packet for packet in packets if packet.at_ns > skipped_ns])
+        disk.go_on()
+        wait_until(lambda: not broken.troubles("disk"), "an end of the trouble")
+        assert [one.kind for one in broken.overrides()] == ["dim", "skip"]
+        assert_right(broken.lit(skipped_ns)[::20], broken.site, broken.overrides(), broken.evening.offset_ns)
+
+
+@contextmanager
+def run_as(broken: Broken, *before: str, environment: dict[str, str] | None = None) -> Iterator[subprocess.Popen[str]]:
+    """`gloaming run` behind another command, ended with SIGTERM."""
+    known = os.environ if environment is None else environment
+    env = {**known, "GLOAMING_CLOCK_OFFSET_NS": str(broken.evening.offset_ns)}
+    command = [*before, sys.executable, "-m", "gloaming.api.command", "run", str(broken.folder)]
+    process = subprocess.Popen(command, env=env, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True)
+    try:
+        yield process
+    finally:
+        process.terminate()
+        process.wait(30)
+
+
+def test_a_state_folder_of_another_owner_is_said_in_a_line_and_the_show_goes_on(tmp_path: Path) -> None:
+    """As a user who may not pass over permissions (capabilities(7), CAP_DAC_OVERRIDE)."""
+    with broken_evening(tmp_path, "127.0.74.30", start=False) as broken:
+        broken.evening.state.mkdir(mode=0o700)
+        if os.geteuid() == 0:
+            os.chown(broken.evening.state, 65534, 65534)
+        else:
+            broken.evening.state.chmod(0)
+        with run_as(broken, "setpriv", "--bounding-set=-dac_override,-dac_read_search") as process:
+            lit = broken.wait_until_lit()
+            assert_right(lit[::10], broken.site, (), broken.evening.offset_ns)
+        assert process.stderr
+        said = process.stderr.read().splitlines()
+        assert len([line for line in said if "Permission denied" in line]) == 1, said
+        assert not any("Traceback" in line for line in said), said
+
+
+def test_a_board_that_grants_nothing_has_no_home_and_speaks_no_language(tmp_path: Path) -> None:
+    """No real time, no locked memory, no HOME, the locale C: the show is given, and its name is as it is written."""
+
+    with broken_evening(tmp_path, "127.0.74.31", start=False) as broken:
+        path = broken.folder / "site.toml"
+        text = path.read_text(encoding="utf-8").replace("Pier Road boathouse", "Bådehuset ved Pier Road — 艇庫")
+        path.write_text(text, encoding="utf-8")
+        kept = {name: os.environ[name] for name in ("PATH", "PYTHONPATH") if name in os.environ}
+        bare = {**kept, "LC_ALL": "C"}
+        nothing = ["setpriv", "--bounding-set=-sys_nice,-ipc_lock", "prlimit", "--rtprio=0", "--memlock=0", "--"]
+        with run_as(broken, *nothing, environment=bare):
+            lit = broken.wait_until_lit(seconds=1.5)
+            assert_right(lit[::10], broken.site, (), broken.evening.offset_ns)
+            now = broken.evening.now()
+            assert now["site"] == "Bådehuset ved Pier Road — 艇庫"
+
+
+@pytest.mark.parametrize("beyond", [2**31, 2**32])
+def test_a_year_in_which_counters_of_seconds_run_over(tmp_path: Path, beyond: int) -> None:
+    """2**31 s is in 2038, in mid-piece: nothing is seen of it. 2**32 s is in 2106, which no clock of a board that is
+    well can say: dark, and said."""
+    with (
+        broken_evening(
+            tmp_path, "127.0.74.32", start=False, moved=False, performance=ROUND_THE_CLOCK, more=PLAUSIBLE, dark=False
+        ) as broken,
+    ):
+        offset_s = beyond - int(time.time()) - 12
+        with both(broken, faked(offset_s)):
+            year = datetime.fromtimestamp(beyond, UTC).year
+            now = broken.evening.now()
+            if year == 2106:
+                assert (now["state"], now["at"][:4]) == ("no-clock", "2106")
+                broken.wait_until_black()
+                return
+            assert now["state"] == "playing"
+            code, _ = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 1.0, "minutes": 5})
+            assert code == 201
+            begin_ns = time.time_ns()
+            wait_until(lambda: time.time() + offset_s > beyond + 1, "the moment")
+            packets = broken.wait_until_lit(since_ns=begin_ns)
+            (dim,) = broken.overrides()
+            assert dim.at_ns < beyond * 10**9 < dim.until_ns
+            assert_right(packets[::10], broken.site, (dim,), offset_s * 10**9)
+            assert_none_missed(packets)
+
+
+def test_memory_that_is_refused_for_a_while_costs_the_light_no_longer_than_that(tmp_path: Path) -> None:
+    """No more address space for director and transmitter (prlimit(2), RLIMIT_AS), then as much as they like."""
+    with broken_evening(tmp_path, "127.0.74.33") as broken:
+        broken.wait_until_lit()
+        pids = [broken.evening.pid(name) for name in ("director", "transmitter")]
+        for pid in pids:
+            refuse(pid)
+        for path in ("/api/now", "/api/nights?days=30", "/api/journal") * 5:
+            try:
+                broken.evening.ask("GET", path)
+            except (OSError, ValueError):
+                continue
+        broken.evening.ask("POST", "/api/overrides", {"kind": "skip"})
+        time.sleep(2)
+        for pid in pids:
+            if Path(f"/proc/{pid}").exists():
+                resource.prlimit(pid, resource.RLIMIT_AS, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+        begin_ns = time.time_ns()
+        wait_until(lambda: broken.evening.now()["health"]["transmitter"], "both processes")
+        lit = broken.wait_until_lit()
+        assert_right(lit[::10], broken.site, broken.overrides(), broken.evening.offset_ns)
+        code, answer = broken.evening.ask("POST", "/api/overrides", {"kind": "skip"})
+        assert (code, answer["on_the_wire"]) == (201, True)
+        assert broken.lit(begin_ns)
+
+
+def refuse(pid: int) -> None:
+    """No more memory than a process has."""
+    pages = int(Path(f"/proc/{pid}/statm").read_text().split()[0])
+    resource.prlimit(pid, resource.RLIMIT_AS, (pages * resource.getpagesize(), resource.RLIM_INFINITY))
