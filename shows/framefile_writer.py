@@ -33,6 +33,7 @@ from gloaming.shows.framefile_packing import Packers
 from gloaming.shows.mistake import Mistake, MistakeError
 
 PACKERS_MAX = 4
+SUFFIX = ".part"
 PAGE_BYTES_SMALL, PAGE_BYTES = 1024, 4096
 """Pages of files whose chunks are small: five of them lie about half empty in every file; and of all others."""
 
@@ -55,7 +56,7 @@ class FrameWriter:
 
     def __init__(self, path: Path | str, fps: Fraction, universes: Sequence[Universe], crash_safe: bool = True) -> None:
         self.path = Path(path)
-        self.temporary = self.path.with_name(f"{self.path.name}.{secrets.token_hex(4)}.part")
+        self.temporary = self.path.with_name(f"{self.path.name}.{secrets.token_hex(4)}{SUFFIX}")
         self.frames = 0
         if wrong := fps_wrong(fps) or universes_wrong(universes) or place_wrong(self.path):
             raise MistakeError(Mistake(self.path, None, None, wrong))
@@ -138,22 +139,22 @@ class FrameWriter:
             with self._said():
                 _seal(self._connection, self._meta, self._universes)
                 self._connection.close()
-                if self.temporary.stat().st_size <= framefile_small.SMALL_BYTES:
-                    self.temporary = self._in_small_form()
-                _rename(self.temporary, self.path)
+                _rename(self._in_small_form(), self.path)
+                self.temporary.unlink(missing_ok=True)
         except BaseException:
             self.discard()
             raise
 
     def _in_small_form(self) -> Path:
-        """The temporary written anew, or as it is if there is no room for another."""
-        small = self.temporary.with_suffix(".small.part")
+        """The temporary written anew, or as it is if it is large, or if there is no room for another."""
+        if self.temporary.stat().st_size > framefile_small.SMALL_BYTES:
+            return self.temporary
+        small = self.temporary.with_suffix(".small")
         try:
             small.write_bytes(framefile_small.small_form(self.temporary, self._meta, self._universes))
         except OSError:
             small.unlink(missing_ok=True)
             return self.temporary
-        self.temporary.unlink()
         return small
 
     def discard(self) -> None:
@@ -187,11 +188,12 @@ def mend(temporary: Path | str, path: Path | str) -> int:
                 raise MistakeError(Mistake(temporary, None, None, "this is not a frame file"))
             meta = dict(connection.execute("SELECT key, value FROM meta"))
             rows = connection.execute("SELECT number, slots, offset FROM universe")
-            if meta["seal"]:
+            if meta["seal"] and temporary.suffix != SUFFIX:
                 raise MistakeError(Mistake(temporary, None, None, "this frame file is finished; nothing to mend"))
             if meta["frames"] == "0":
                 raise MistakeError(Mistake(temporary, None, None, "it was left before the first frame was written"))
-            _seal(connection, meta, tuple(Universe(*row) for row in rows))
+            if not meta["seal"]:  # else it was left between its seal and its name
+                _seal(connection, meta, tuple(Universe(*row) for row in rows))
         _rename(temporary, path)
     except (OSError, sqlite3.Error, KeyError, TypeError) as error:
         raise MistakeError(Mistake(temporary, None, None, f"it cannot be mended ({error})")) from error

@@ -401,6 +401,8 @@ def test_a_killed_writer_leaves_the_old_file_and_what_it_wrote_can_be_mended(tmp
     assert np.array_equal(read(tmp_path / "b.frames"), noise(1000, 510))
     with pytest.raises(MistakeError, match="finished"):
         mend(tmp_path / "b.frames", tmp_path / "c.frames")
+    (tmp_path / "b.frames").rename(temporary)  # as if it had been killed between its seal and its name
+    assert mend(temporary, tmp_path / "b.frames") == 1000
     assert sorted(one.name for one in tmp_path.iterdir()) == ["a.frames", "b.frames"]
 
 
