@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from collections.abc import Iterator
 from hashlib import sha256
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +19,7 @@ from gloaming.shows.demonstration.light import Stage
 from gloaming.shows.demonstration.pieces import FPS, PIECES, PieceOfLight
 from gloaming.shows.demonstration.rig import places
 from gloaming.shows.demonstration.scene_bells import swing
-from gloaming.shows.demonstration.season import blocks
+from gloaming.shows.framefile import FrameReader
 from tests.shows.flash_count import Luminance, most_flashes, relative_luminance
 
 HEAD_BLOCKS = 3
@@ -47,16 +49,23 @@ class Areas:
         return np.concatenate(means, axis=1)
 
 
-class Rendered:
-    """A piece rendered once, and what the tests want to know of it."""
+def seconds(path: Path) -> Iterator[npt.NDArray[np.uint8]]:
+    """A frame file's frames, a second at a time."""
+    with FrameReader(path) as reader:
+        for first in range(0, reader.info.frames, FPS):
+            yield np.stack([reader.frame(at) for at in range(first, min(first + FPS, reader.info.frames))])
 
-    def __init__(self, piece: PieceOfLight) -> None:
+
+class Rendered:
+    """A piece as it was rendered into a frame file, and what the tests want to know of it."""
+
+    def __init__(self, piece: PieceOfLight, path: Path) -> None:
         self.piece = piece
         self.frames, self.dark, hashes = 0, [], sha256()
         self.brightest, self.amps = 0, 0.0
         areas = Areas()
         light, screen = [], []
-        for number, block in enumerate(blocks(piece)):
+        for number, block in enumerate(seconds(path)):
             pixels = block.reshape(len(block), -1, 3)[:, places()]
             self.frames += len(block)
             self.dark += (~block.any(axis=1)).tolist()
@@ -71,8 +80,8 @@ class Rendered:
 
 
 @pytest.fixture(scope="module", params=PIECES, ids=lambda piece: piece.name)
-def rendered(request: pytest.FixtureRequest) -> Rendered:
-    return Rendered(request.param)
+def rendered(request: pytest.FixtureRequest, demonstration: Path) -> Rendered:
+    return Rendered(request.param, demonstration / "pieces" / f"{request.param.name}.frames")
 
 
 def test_a_piece_begins_and_ends_black_and_is_lit_between(rendered: Rendered) -> None:

@@ -9,8 +9,10 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from gloaming.daemon.site import Site, load_site
@@ -18,16 +20,26 @@ from gloaming.shows.demonstration import season
 from gloaming.shows.demonstration.pieces import FPS, PIECES
 from gloaming.shows.framefile import verify
 
+ROOT = Path(__file__).parents[2]
 HOST, LISTEN = "127.0.61.4", "127.0.61.4:8091"
+SHORT = tuple(replace(piece, length_s=3, sound=piece.sound and (lambda: np.zeros((1000, 2)))) for piece in PIECES)
+"""The same pieces, cut short: what is kept and what is drawn again does not depend on their length."""
 KILLED = """
 import os, signal, sys
 from pathlib import Path
-from gloaming.shows.demonstration import make_season
+from gloaming.shows.demonstration import season
+from tests.shows.test_demonstration_season import SHORT
+season.PIECES = SHORT
 def progress(name, done, frames):
     if name == "tide" and done > frames // 2:
         os.kill(os.getpid(), signal.SIGKILL)
-make_season(Path(sys.argv[1]), "127.0.61.4", "127.0.61.4:8091", progress)
+season.make_season(Path(sys.argv[1]), "127.0.61.4", "127.0.61.4:8091", progress)
 """
+
+
+@pytest.fixture
+def short(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(season, "PIECES", SHORT)
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +48,7 @@ def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("cache")
     environment = {**os.environ, "XDG_CACHE_HOME": str(folder)}
     site = tmp_path_factory.mktemp("killed")
-    done = subprocess.run([sys.executable, "-c", KILLED, str(site)], env=environment, check=False)
+    done = subprocess.run([sys.executable, "-c", KILLED, str(site)], env=environment, cwd=ROOT, check=False)
     assert done.returncode == -signal.SIGKILL
     names = {path.name for path in (folder / "gloaming" / "demonstration" / season.version()).iterdir()}
     assert "harbour-bells.frames" in names and "tide.frames" not in names
@@ -45,23 +57,25 @@ def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def made(cache: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str]]:
-    """The season made after that; the folder, and the pieces that were rendered for it."""
-    folder = tmp_path_factory.mktemp("site") / "pier-road"
+def made(cache: Path, tmp_path_factory: pytest.TempPathFactory) -> list[str]:
+    """The pieces that were rendered for the season made after that."""
     rendered: list[str] = []
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("XDG_CACHE_HOME", str(cache))
+        patch.setattr(season, "PIECES", SHORT)
+        folder = tmp_path_factory.mktemp("site") / "pier-road"
         season.make_season(folder, HOST, LISTEN, lambda name, done, frames: rendered.append(name))
-    return folder, list(dict.fromkeys(rendered))
+    assert set(load_site(folder).pieces) == {piece.name for piece in PIECES}
+    return list(dict.fromkeys(rendered))
 
 
 @pytest.fixture(scope="module")
-def site(made: tuple[Path, list[str]]) -> Site:
-    return load_site(made[0])
+def site(demonstration: Path) -> Site:
+    return load_site(demonstration)
 
 
-def test_a_rendering_that_was_killed_is_done_again_and_what_was_whole_is_kept(made: tuple[Path, list[str]]) -> None:
-    assert made[1] == ["tide", "lanterns", "first-frost", "swell"]
+def test_a_rendering_that_was_killed_is_done_again_and_what_was_whole_is_kept(made: list[str]) -> None:
+    assert made == ["tide", "lanterns", "first-frost", "swell"]
 
 
 def test_the_daemon_accepts_the_site(site: Site) -> None:
@@ -86,7 +100,7 @@ def test_the_bells_have_their_sound_and_no_other_piece_has(site: Site) -> None:
 
 
 def test_a_second_demonstration_renders_nothing(
-    made: tuple[Path, list[str]], cache: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    made: list[str], short: None, cache: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", str(cache))
     monkeypatch.setattr(season, "render", lambda *_: pytest.fail("rendered again"))
@@ -97,10 +111,10 @@ def test_a_second_demonstration_renders_nothing(
 
 
 def test_a_piece_cut_short_in_the_cache_is_rendered_again(
-    made: tuple[Path, list[str]], cache: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    made: list[str], short: None, cache: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     kept = cache / "gloaming" / "demonstration" / season.version() / "swell.frames"
-    kept.write_bytes(kept.read_bytes()[:100_000])
+    kept.write_bytes(kept.read_bytes()[: kept.stat().st_size // 2])
     monkeypatch.setenv("XDG_CACHE_HOME", str(cache))
     rendered: list[str] = []
     season.make_season(tmp_path, HOST, LISTEN, lambda name, done, frames: rendered.append(name))
