@@ -16,7 +16,7 @@ from gloaming.shows.survey.wiring import listed
 def machine_findings(site: Site, told: Mapping[str, bool] | None) -> tuple[Finding, ...]:
     """`told` says which controllers answer; None where they were not to be asked."""
     board = read_board(site.folder)
-    return (*_board(board), *_clock(site), *_network(site), *_controllers(site, told))
+    return (*_board(board), *_clock(site), *_network(site), *_synchronization(site), *_controllers(site, told))
 
 
 def _board(board: Board) -> Iterator[Finding]:
@@ -61,6 +61,15 @@ def _network(site: Site) -> Iterator[Finding]:
                 yield Finding("fact", "network", f"packets for {controller.host} leave by {source}")
                 return
     yield Finding("fact", "network", "multicast leaves by the routing table: name [output] interface to be sure")
+
+
+def _synchronization(site: Site) -> Iterator[Finding]:
+    """One synchronization address has one group (E1.31 9.3): whoever is in it obeys any packet there."""
+    heard = [one for one in site.rig.controller if one.multicast or one.host is None]
+    if site.output.synchronization and len({one.lead for one in heard}) > 1:
+        text = "controllers that hear multicast have different leads, yet one synchronization packet is for all of them"
+        todo = "give them the same lead, or hosts of their own without multicast"
+        yield Finding("warning", _first(heard), text, todo)
 
 
 def _controllers(site: Site, told: Mapping[str, bool] | None) -> Iterator[Finding]:

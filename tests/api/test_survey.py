@@ -142,6 +142,15 @@ def test_flashes_are_told_with_their_moments(tmp_path: Path, capsys: pytest.Capt
     ]
 
 
+def test_leads_that_synchronization_cannot_keep(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    other = '[[controller]]\nname = "right"\nuniverses = "2"\nmulticast = true\nlead = "15 ms"\n'
+    rig = RIG.replace('host = "127.0.0.1"\n', "", 1) + other
+    make(tmp_path, calm, SITE.replace('interface = "lo"', 'interface = "lo"\nsynchronization = 7000'), rig)
+    assert any("different leads" in text for text in texts(surveyed(tmp_path, capsys)[1], "warning"))
+    make(tmp_path, calm, rig=rig)  # without synchronization
+    assert not any("different leads" in text for text in texts(surveyed(tmp_path, capsys)[1], "warning"))
+
+
 def test_a_hurt_frame_file_and_one_that_is_missing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     def noise(frames: npt.NDArray[np.uint8]) -> None:
         frames[:] = np.random.default_rng(1).integers(0, 90, frames.shape)
