@@ -35,7 +35,10 @@ CHUNK_S = 1
 CHUNK_BYTES_MIN = 256 * 1024  # below it, what SQLite adds could be more than one in a hundred
 CHUNK_BYTES_MAX = 2 * 1024 * 1024
 LEVEL = 3
-SAMPLE_BYTES, SAMPLE_STRIPS = 128 * 1024, 8
+SAMPLE_BYTES, SAMPLE_STRIPS = 64 * 1024, 8
+SAMPLE_NOISE, SAMPLE_CALM, SAMPLE_NEAR = 0.97, 0.1, 1.2
+"""Above that share of its bytes a sample is noise; below that it is so calm that much depends on what lies beside it,
+and compressing is fast anyhow; within that factor of the best a filter is worth being tried."""
 
 UNIVERSE_MAX = 63999
 SLOTS_MAX = 512
@@ -166,20 +169,23 @@ def _unfiltered(content: Frames, shape: tuple[int, int], filter_: Filter) -> Fra
 
 
 def _promising(compressor: zstandard.ZstdCompressor, frames: Frames) -> Sequence[Filter]:
-    """The filters to be tried: of a large chunk the one that is best for some strips of it, in all its frames."""
+    """The filters to be tried: of a large chunk those that do well with some strips of it, in all its frames."""
     if len(frames) == 1:
         return (Filter.PLAIN,)
     width = SAMPLE_BYTES // len(frames) // SAMPLE_STRIPS
     if frames.shape[1] < 2 * width * SAMPLE_STRIPS:
         return tuple(Filter)
-    begins = np.linspace(0, frames.shape[1] - width, SAMPLE_STRIPS).astype(np.int64)
-    sample = np.concatenate([frames[:, begin : begin + width] for begin in begins.tolist()], axis=1)
+    begins = np.linspace(0, frames.shape[1] - width, SAMPLE_STRIPS).astype(np.int64).tolist()
+    sample = np.concatenate([frames[:, begin : begin + width] for begin in begins], axis=1)
     body = np.empty(sample.size, np.uint8)
-    sizes = {}
+    shares = {}
     for filter_ in Filter:
         _filtered(sample, filter_, body)
-        sizes[filter_] = len(compressor.compress(body.data))
-    return (min(sizes, key=lambda filter_: sizes[filter_]),)
+        shares[filter_] = len(compressor.compress(body.data)) / sample.size
+    best = min(shares.values())
+    if best > SAMPLE_NOISE:
+        return (Filter.PLAIN,)
+    return [filter_ for filter_, share in shares.items() if share <= best * SAMPLE_NEAR or best < SAMPLE_CALM]
 
 
 def encode_chunk(

@@ -1,22 +1,25 @@
 """Recording: what a live recording costs and loses, how fast captures are read, and what others send.
 
     python -m tests.bench.recording live [SECONDS]     512 universes at 40 frames a second, sent and recorded here
-    python -m tests.bench.recording multicast          512 universes by our transmitter, over a cable (root only)
-    python -m tests.bench.recording captures           captures of several sizes
+    python -m tests.bench.recording multicast [ipv6]   512 universes by our transmitter, over a cable (root only)
+    python -m tests.bench.recording captures [TIMES]   captures of several sizes, each so many times
     python -m tests.bench.recording npm                the moving picture, sent live by the npm package `sacn`
 
 `live`: packets sent and recorded, and the CPU time of the recorder's two processes as a share of one core. `captures`:
-how many times faster than it lasted a capture is imported. `multicast`, `npm`: whether what was recorded is what was
+how many times faster than it lasted a capture is imported (median, and the fastest and the slowest run: what else the
+machine did meanwhile), and the CPU time of one import as it would be on one core alone. `multicast`, `npm`: whether what was recorded is what was
 sent. Traffic goes to loopback, or to network namespaces of its own.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import resource
 import shutil
 import signal
 import socket
+import statistics
 import struct
 import subprocess
 import sys
@@ -116,7 +119,7 @@ def live(seconds: float) -> None:
             )
 
 
-def multicast() -> None:
+def multicast(protocol: str) -> None:
     """A circle: a frame file, our transmitter, 512 groups, two namespaces and a cable, a recording."""
     universes, count = 512, 8 * FPS
     frames = contents(universes, count, "picture").reshape(count, -1)
@@ -129,7 +132,9 @@ def multicast() -> None:
         time.sleep(4)
         with stage.on_stage(folder, there.sender) as transmitter:
             numbers = range(1, universes + 1)
-            transmitter.setup([stage.universe(number, multicast=True) for number in numbers], interface="out0")
+            transmitter.setup(
+                [{**stage.universe(number), "multicast": protocol} for number in numbers], interface="out0"
+            )
             transmitter.dark()
             begin_ns = time.time_ns() + 3 * stage.SECOND_NS
             end_ns = begin_ns + 8 * stage.SECOND_NS
@@ -141,13 +146,15 @@ def multicast() -> None:
         print("equal, byte for byte" if np.array_equal(recorded, frames) else f"not equal: {recorded.shape}")
 
 
-def captures() -> None:
-    print("captures: how many times faster than they lasted")
-    print("| universes | content | length | size of the capture | imported in | times faster |")
-    print("| --- | --- | --- | --- | --- | --- |")
+def captures(times: int) -> None:
+    print(f"captures, {times} times each: how many times faster than they lasted; load {os.getloadavg()[0]:.1f}")
+    print(
+        "| universes | content | length | capture | imported in: median, fastest to slowest | times faster | CPU time |"
+    )
+    print("| --- | --- | --- | --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "out.frames"
-        row("13", "picture, 25 a second", CAPTURE, 5.28, out)
+        row("13", "picture, 25 a second", CAPTURE, 5.28, out, times)
         for universes, seconds, kind in (
             (13, 60.0, "picture"),
             (96, 20.0, "picture"),
@@ -156,17 +163,23 @@ def captures() -> None:
         ):
             path = Path(folder) / "in.pcap"
             write_capture(path, universes, round(seconds * FPS), kind)
-            row(str(universes), kind, path, seconds, out)
+            row(str(universes), kind, path, seconds, out, times)
 
 
-def row(universes: str, kind: str, path: Path, seconds: float, out: Path) -> None:
-    begin_s = time.perf_counter()
-    outcome = from_capture(path, out, Wanted())
-    took_s = time.perf_counter() - begin_s
-    assert outcome.tally.lost_in_all == 0
-    size = path.stat().st_size / 1e6
+def row(universes: str, kind: str, path: Path, seconds: float, out: Path, times: int) -> None:
+    took_s, cpu_s = [], []
+    for _ in range(times):
+        begin_s, begin_cpu_s = time.perf_counter(), time.process_time()
+        outcome = from_capture(path, out, Wanted())
+        took_s.append(time.perf_counter() - begin_s)
+        cpu_s.append(time.process_time() - begin_cpu_s)
+        assert outcome.tally.lost_in_all == 0
+        out.unlink()
+    middle_s = statistics.median(took_s)
     print(
-        f"| {universes} | {kind} | {seconds:g} s | {size:.0f} MB | {took_s:.2f} s | {seconds / took_s:.0f} |",
+        f"| {universes} | {kind} | {seconds:g} s | {path.stat().st_size / 1e6:.0f} MB"
+        f" | {middle_s:.2f} s, {min(took_s):.2f} to {max(took_s):.2f} | {seconds / middle_s:.0f}"
+        f" | {statistics.median(cpu_s):.2f} s |",
         flush=True,
     )
 
@@ -214,9 +227,11 @@ def main(arguments: list[str]) -> None:
         case ["live", *rest]:
             live(float(rest[0]) if rest else 20.0)
         case ["multicast"]:
-            multicast()
-        case ["captures"]:
-            captures()
+            multicast("ipv4")
+        case ["multicast", "ipv6"]:
+            multicast("ipv6")
+        case ["captures", *rest]:
+            captures(int(rest[0]) if rest else 9)
         case ["npm"]:
             npm()
         case ["send", address, universes, seconds, kind]:

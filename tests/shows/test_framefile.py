@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import zstandard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -29,7 +30,9 @@ from gloaming.shows.framefile import (
     mend,
     verify,
 )
+from gloaming.shows.framefile_layout import SAMPLE_BYTES, Filter, encode_chunk
 from gloaming.shows.mistake import MistakeError
+from tests.bench import framefiles
 
 PICTURE = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
 
@@ -117,6 +120,15 @@ def test_noise_takes_hardly_more_than_its_bytes(tmp_path: Path, universes_: int,
         with FrameWriter(tmp_path / "b.frames", Fraction(40), universes(510, 510)) as writer:
             writer.write(noise(size * 1500, 1020))
         assert (tmp_path / "b.frames").stat().st_size <= 1.01 * size * 1500 * 1020
+
+
+@pytest.mark.parametrize("content", ["moving picture", "slow look", "sparkle", "noise"])
+def test_the_filter_chosen_by_a_sample_is_as_good_as_the_best(content: str) -> None:
+    frames = np.tile(framefiles.contents()[content][:40], (1, 3))
+    compressor = zstandard.ZstdCompressor(level=3, write_checksum=True)
+    best = encode_chunk(compressor, bytes(8), 0, frames, list(Filter))
+    assert frames.nbytes > 4 * SAMPLE_BYTES
+    assert len(encode_chunk(compressor, bytes(8), 0, frames)) <= 1.02 * len(best)
 
 
 def test_a_moving_picture_comes_back_byte_for_byte(tmp_path: Path) -> None:
