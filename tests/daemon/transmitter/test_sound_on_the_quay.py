@@ -92,8 +92,9 @@ def test_a_clap_is_a_flash_from_the_start_and_after_a_seek(quay: Quay, tmp_path:
     begun = [off for flash_ns, off in found.items() if flash_ns < sought_ns]
     sought = [off for flash_ns, off in found.items() if flash_ns > sought_ns + SECOND_NS]
     assert min(len(begun), len(sought)) >= 3
-    assert abs(np.median(begun)) < BOUND_MS
-    assert abs(np.median(sought)) < BOUND_MS
+    bound_ms = 2 * BOUND_MS if isinstance(quay, PipeQuay) else BOUND_MS
+    assert abs(np.median(begun)) < bound_ms
+    assert abs(np.median(sought)) < bound_ms
 
 
 def test_the_server_is_killed_and_comes_back_in_the_middle_of_a_piece(quay: Quay, tmp_path: Path) -> None:
