@@ -110,9 +110,19 @@ def test_what_stands_in_its_way_is_said_in_one_line(board: Board) -> None:
     assert left(board) == []
 
 
-def test_it_installs_and_the_street_sees_the_opening(board: Board) -> None:
+def test_over_an_installation_that_went_half_away_it_installs_and_the_street_sees_the_opening(board: Board) -> None:
+    """What is left of that: a folder, and one of the units, whose process has outlived its files."""
+    stale = board.machine.root / "usr/lib/gloaming/lib/python3.11/site-packages/stale.py"
+    stale.parent.mkdir(parents=True)
+    stale.touch()
+    unit = board.machine.root / "usr/lib/systemd/system" / DIRECTOR
+    unit.write_text("[Service]\nExecStart=/usr/bin/sleep infinity\n\n[Install]\nWantedBy=multi-user.target\n")
+    board.machine.inside("systemctl", "enable", "--quiet", "--now", DIRECTOR)
+    outlived = board.pid(DIRECTOR)
     assert "       systemd/install\n" in (TOP / "README.md").read_text()
-    print(board.machine.inside("sh", "-c", INSTALL))
+    assert "install: done" in board.machine.inside("sh", "-c", INSTALL)
+    wait_for(lambda: board.pid(DIRECTOR) != outlived, "what is no more plays on")
+    assert not stale.exists()
     put_site(board, site='[clock]\ntrust = "plausible"\nset = true\n\n[phone]\nlisten = "192.0.2.10:8080"\n\n')
     board.machine.inside("sh", "-c", "cd /root && cp -r site/. /etc/gloaming/site/")
     board.machine.inside("systemctl", "start", DIRECTOR)
@@ -177,14 +187,6 @@ def test_it_upgrades_during_a_performance_and_misses_no_frame(board: Board) -> N
     assert_right(packets[::FPS], board.site(), board.overrides("upgrade"))
     laid = board.machine.root / "usr/lib/gloaming/lib/python3.11/site-packages/gloaming/daemon/transmitter/player.py"
     assert laid.read_text().endswith("# another\n")
-
-
-def test_over_an_installation_that_went_half_away_it_installs_anew(board: Board) -> None:
-    board.machine.inside("rm", "-rf", "/usr/lib/gloaming", "/usr/lib/systemd/system/gloaming-transmitter.service")
-    director = board.pid(DIRECTOR)
-    assert "done" in board.machine.inside("sh", "-c", INSTALL)
-    wait_for(lambda: board.pid(DIRECTOR) not in (0, director) and board.answers(), "the new director does not answer")
-    assert_right(board.wait_until_lit(time.time_ns())[::FPS], board.site(), board.overrides("half"))
 
 
 def test_the_package_leaves_a_board_with_the_installer_s_alone(board: Board) -> None:
