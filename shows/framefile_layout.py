@@ -172,7 +172,7 @@ def _promising(compressor: zstandard.ZstdCompressor, frames: Frames) -> Sequence
     """The filters to be tried: of a large chunk those that do well with some strips of it, in all its frames."""
     if len(frames) == 1:
         return (Filter.PLAIN,)
-    width = SAMPLE_BYTES // len(frames) // SAMPLE_STRIPS
+    width = max(1, SAMPLE_BYTES // len(frames) // SAMPLE_STRIPS)
     if frames.shape[1] < 2 * width * SAMPLE_STRIPS:
         return tuple(Filter)
     begins = np.linspace(0, frames.shape[1] - width, SAMPLE_STRIPS).astype(np.int64).tolist()

@@ -6,9 +6,9 @@
     python -m tests.bench.recording npm                the moving picture, sent live by the npm package `sacn`
 
 `live`: packets sent and recorded, and the CPU time of the recorder's two processes as a share of one core. `captures`:
-how many times faster than it lasted a capture is imported (median, and the fastest and the slowest run: what else the
-machine did meanwhile), and the CPU time of one import as it would be on one core alone. `multicast`, `npm`: whether what was recorded is what was
-sent. Traffic goes to loopback, or to network namespaces of its own.
+how many times faster than it lasted a capture is imported (median, and the fastest and the slowest run, which tell what
+else the machine did), and the CPU time of one import. `multicast`, `npm`: whether what was recorded is what was sent.
+Traffic goes to loopback, or to network namespaces of its own.
 """
 
 from __future__ import annotations
@@ -148,9 +148,7 @@ def multicast(protocol: str) -> None:
 
 def captures(times: int) -> None:
     print(f"captures, {times} times each: how many times faster than they lasted; load {os.getloadavg()[0]:.1f}")
-    print(
-        "| universes | content | length | capture | imported in: median, fastest to slowest | times faster | CPU time |"
-    )
+    print("| universes | content | length | capture | imported in: median, extremes | times faster | CPU time |")
     print("| --- | --- | --- | --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "out.frames"
