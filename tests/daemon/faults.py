@@ -27,6 +27,7 @@ from tests.daemon.faults_pieces import (
     sound_file_gone,
 )
 from tests.daemon.numbered import FPS, assert_none_missed, assert_right, is_right, missed
+from tests.daemon.slow_disk import SlowDisk
 
 
 def clock_steps(folder: Path, step_s: int = -600) -> Figures:
@@ -110,6 +111,26 @@ def disk_full(folder: Path) -> Figures:
             return Figures(missed(packets), freed_s, said)
 
 
+def disk_slow(folder: Path) -> Figures:
+    """Each sync takes three seconds from now on; an override is asked for: it is seen at once, and stored later."""
+    slow = SlowDisk(folder / "slow", folder / "site" / "state")
+    with broken_evening(folder, "127.0.74.34", environment=slow.environment) as broken:
+        broken.wait_until_lit(seconds=0.5)
+        begin_ns = time.time_ns()
+        slow.slow(3)
+        asked_s = time.monotonic()
+        code, answer = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 1.0, "minutes": 5})
+        assert (code, answer["on_the_wire"]) == (201, True)
+        answered_s = time.monotonic() - asked_s
+        said = str(wait_until(lambda: broken.troubles("disk"), "a trouble of the disk")[0]["text"])
+        wait_until(lambda: broken.overrides(), "the override on the disk", 60)
+        packets = broken.packets(begin_ns)
+        assert_none_missed(packets)
+        slow.go_on()
+        wait_until(lambda: not broken.troubles("disk"), "the disk's end of trouble", 60)
+        return Figures(missed(packets), answered_s, said)
+
+
 def disk_worn_out(folder: Path) -> Figures:
     """The card fails in mid-piece, and the kernel lets nobody write to it any more (ext4, errors=remount-ro)."""
     folder = folder / "card"
@@ -148,13 +169,14 @@ def disk_read_only(folder: Path) -> Figures:
             recovered_s = since(lambda: broken.lit(begin_ns), "light")
             said = str(wait_until(lambda: broken.troubles("disk"), "a trouble of the disk")[0]["text"])
             assert [one["kind"] for one in broken.ask("/api/now")["overrides"]] == ["dim"]
+            lit = broken.lit(begin_ns)
             code, answer = broken.evening.ask("POST", "/api/overrides", {"kind": "skip"})
             assert (code, answer["on_the_wire"]) == (201, True)
+            skipped_ns = time.time_ns()
             subprocess.run(["mount", "-o", "remount,rw", str(disk)], check=True)
             wait_until(lambda: [one.kind for one in broken.overrides()] == ["dim", "skip"], "both on the disk", 60)
             broken.wait_until_lit()
-            lit = broken.lit(begin_ns)
-            all_right(broken, begin_ns)
+            all_right(broken, skipped_ns)
         return Figures(missed(lit), recovered_s, said, off=round(recovered_s * FPS))
 
 
@@ -287,6 +309,7 @@ ROWS: dict[str, Callable[[Path], Figures]] = {
     "the wall clock steps by 10 min": clock_steps,
     "the clock is not to be trusted": clock_untrusted,
     "disk full": disk_full,
+    "disk slow, 3 s a write": disk_slow,
     "disk worn out in mid-piece": disk_worn_out,
     "disk read-only when power comes": disk_read_only,
     "director killed": director_killed,

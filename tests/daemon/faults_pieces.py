@@ -153,7 +153,8 @@ def sound_gone(folder: Path, address: str, hurt: Callable[[Broken, Callable[[], 
         begin_ns = time.time_ns()
         hurt(broken, kill, name_of(lit[-1]))
         said_s = since(lambda: broken.troubles("sound"), "a trouble of the sound", 90)
-        said = broken.troubles("sound")[0]["text"]
+        trouble = broken.troubles("sound")[0]
+        said = f"{trouble['subject']}: {trouble['text']}"
         broken.wait_until_lit()
         packets = broken.packets(begin_ns)
         assert_none_missed(packets)

@@ -7,12 +7,10 @@ import resource
 import subprocess
 import sys
 import time
+import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
-from datetime import UTC, datetime
+from contextlib import contextmanager, suppress
 from pathlib import Path
-
-import pytest
 
 from tests.api.evening import wait_until
 from tests.daemon.broken_evening import Broken, broken_evening
@@ -96,31 +94,21 @@ def test_a_board_that_grants_nothing_has_no_home_and_speaks_no_language(tmp_path
             assert now["site"] == "Bådehuset ved Pier Road — 艇庫"
 
 
-@pytest.mark.parametrize("beyond", [2**31, 2**32])
-def test_a_year_in_which_counters_of_seconds_run_over(tmp_path: Path, beyond: int) -> None:
-    """2**31 s is in 2038, in mid-piece: nothing is seen of it. 2**32 s is in 2106, which no clock of a board that is
-    well can say: dark, and said."""
-    with (
-        broken_evening(
-            tmp_path, "127.0.74.32", start=False, moved=False, performance=ROUND_THE_CLOCK, more=PLAUSIBLE, dark=False
-        ) as broken,
-    ):
-        offset_s = beyond - int(time.time()) - 12
+def test_2_to_the_31_seconds_pass_unseen_in_mid_piece(tmp_path: Path) -> None:
+    """In 2038, where counters of 32 bits run over."""
+    beyond_s = 2**31
+    site = {"performance": ROUND_THE_CLOCK, "more": PLAUSIBLE, "dark": False}
+    with broken_evening(tmp_path, "127.0.74.32", start=False, moved=False, **site) as broken:
+        offset_s = beyond_s - int(time.time()) - 12
         with both(broken, faked(offset_s)):
-            year = datetime.fromtimestamp(beyond, UTC).year
-            now = broken.evening.now()
-            if year == 2106:
-                assert (now["state"], now["at"][:4]) == ("no-clock", "2106")
-                broken.wait_until_black()
-                return
-            assert now["state"] == "playing"
+            assert broken.evening.now()["state"] == "playing"
             code, _ = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 1.0, "minutes": 5})
             assert code == 201
             begin_ns = time.time_ns()
-            wait_until(lambda: time.time() + offset_s > beyond + 1, "the moment")
+            wait_until(lambda: time.time() + offset_s > beyond_s + 1, "the moment")
             packets = broken.wait_until_lit(since_ns=begin_ns)
             (dim,) = broken.overrides()
-            assert dim.at_ns < beyond * 10**9 < dim.until_ns
+            assert dim.at_ns < beyond_s * 10**9 < dim.until_ns
             assert_right(packets[::10], broken.site, (dim,), offset_s * 10**9)
             assert_none_missed(packets)
 
@@ -132,13 +120,11 @@ def test_memory_that_is_refused_for_a_while_costs_the_light_no_longer_than_that(
         pids = [broken.evening.pid(name) for name in ("director", "transmitter")]
         for pid in pids:
             refuse(pid)
-        for path in ("/api/now", "/api/nights?days=30", "/api/journal") * 5:
-            try:
-                broken.evening.ask("GET", path)
-            except (OSError, ValueError):
-                continue
-        broken.evening.ask("POST", "/api/overrides", {"kind": "skip"})
-        time.sleep(2)
+        address = (broken.evening.state / "address").read_text().strip()
+        for path in ("healthz", "api/nights?days=30", "api/journal"):
+            with suppress(OSError):  # whatever the answer is, and if there is none
+                urllib.request.urlopen(f"{address}/{path}", timeout=1).close()
+        time.sleep(1)
         for pid in pids:
             if Path(f"/proc/{pid}").exists():
                 resource.prlimit(pid, resource.RLIMIT_AS, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))

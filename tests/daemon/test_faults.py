@@ -22,6 +22,7 @@ SAID = {
     "the wall clock steps by 10 min": "the clock stepped by -600",
     "the clock is not to be trusted": "cannot be",
     "disk full": "the disk takes nothing",
+    "disk slow, 3 s a write": "it is slow",
     "disk worn out in mid-piece": "the disk takes nothing",
     "disk read-only when power comes": "the disk takes nothing",
     "director killed": "the director has started",
@@ -31,8 +32,15 @@ SAID = {
     "state database damaged": "the state database was damaged",
     "another source on our universes": '"Harbour office" at 192.0.2.102, sends on universe 2 with priority 130',
 }
-ELSEWHERE = {"site.toml edited with a mistake", "the clock is not to be trusted"}
-"""Rows that have a test file of their own: test_reload, test_clock_1970."""
+ELSEWHERE = {
+    "site.toml edited with a mistake",
+    "the clock is not to be trusted",
+    "a sound file is gone",
+    "the sound device is gone",
+    "another source on our universes",
+    "disk slow, 3 s a write",
+}
+"""Rows with tests of their own: test_reload, test_clock_1970, test_sound_on_the_quay, test_readers, test_bad_boards."""
 
 
 @pytest.mark.parametrize("row", [row for row in faults.ROWS if row not in ELSEWHERE])

@@ -117,7 +117,7 @@ def shown(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> tuple[obje
     return decision.state, decision.piece, decision.frame, decision.brightness
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1])
 def test_sixty_nights_of_bad_luck_break_no_promise(site: Site, tmp_path: Path, seed: int) -> None:
     chance = random.Random(seed)
     opening = datetime(2026, 11, 27, 15, 0, tzinfo=ZONE)
