@@ -72,12 +72,15 @@ def bad_path(there: Street, delay_ms: float, jitter_ms: float, loss: float, seed
     """Another cable between sender and receiver, a bad one: from 198.51.100.1 to `FAR`."""
     if not Path("/dev/net/tun").exists():
         pytest.skip("this kernel has no TAP devices")
-    ends = [in_namespace(name, lambda: _tap("bad0")) for name in (there.sender, there.receiver)]
-    relay = Relay(ends, delay_ms, jitter_ms, loss, seed)
+    ends = []
+    for name, address in ((there.sender, "198.51.100.1"), (there.receiver, FAR)):
+        ends.append(in_namespace(name, lambda: _tap("bad0")))
+        there.run(name, "ip", "addr", "add", f"{address}/24", "dev", "bad0")
+        there.run(name, "ip", "link", "set", "bad0", "up")
+    relay = Relay(
+        ends, delay_ms, jitter_ms, loss, seed
+    )  # now that both are up: a TAP device that is down takes nothing
     try:
-        for name, address in ((there.sender, "198.51.100.1"), (there.receiver, FAR)):
-            there.run(name, "ip", "addr", "add", f"{address}/24", "dev", "bad0")
-            there.run(name, "ip", "link", "set", "bad0", "up")
         yield relay
     finally:
         relay.close()
