@@ -77,9 +77,7 @@ def bad_path(there: Street, delay_ms: float, jitter_ms: float, loss: float, seed
         ends.append(in_namespace(name, lambda: _tap("bad0")))
         there.run(name, "ip", "addr", "add", f"{address}/24", "dev", "bad0")
         there.run(name, "ip", "link", "set", "bad0", "up")
-    relay = Relay(
-        ends, delay_ms, jitter_ms, loss, seed
-    )  # now that both are up: a TAP device that is down takes nothing
+    relay = Relay(ends, delay_ms, jitter_ms, loss, seed)  # a TAP device that is down takes nothing
     try:
         yield relay
     finally:
