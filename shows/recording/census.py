@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Collection
 from fractions import Fraction
 
@@ -46,6 +47,7 @@ class Census:
         self._sync_intervals: list[int] = []
         self._gaps: dict[int, list[int]] = {}
         self._early: set[int] = set()
+        self._waiting: list[tuple[bytes, Integers, Integers, Integers]] = []  # CID, universes, intervals, gaps
 
     @property
     def sent(self) -> dict[int, int]:
@@ -78,6 +80,7 @@ class Census:
             self._take_one_by_one(packets, numbers)
 
     def _take_one_by_one(self, packets: Packets, numbers: Integers) -> None:
+        self._sort_in()
         columns = (packets.at_ns, packets.source, packets.universe, packets.sequence)
         for at_ns, source, universe, sequence in zip(*(one[numbers].tolist() for one in columns), strict=True):
             cid = packets.cids[source]
@@ -134,17 +137,27 @@ class Census:
         self._before_ns = int(at_ns[-1])
         self._first_ns = self._first_ns or int(at_ns[0])
         self._early.update(np.unique(universe[at_ns - self._first_ns < EARLY_NS]).tolist())
-        begins += new
-        ends = np.cumsum(counts)
-        for stream, begin, end, last_ns in zip(
-            streams, begins.tolist(), ends.tolist(), ordered[ends - 1].tolist(), strict=True
-        ):
-            self._last[stream] = last_ns
-            if begin < end:
-                short = intervals[begin:end]
-                self._intervals.setdefault(stream, []).extend(short[short < THIN_NS].tolist())
-                self._gaps.setdefault(stream[1], []).extend(gaps[begin:end].tolist())
+        self._last.update(zip(streams, ordered[np.cumsum(counts) - 1].tolist(), strict=True))
+        known = again[order]
+        if known.any():
+            self._waiting.append((cid, universe[order][known], intervals[known], gaps[known]))
         return True
+
+    def _sort_in(self) -> None:
+        """Give every stream the intervals and gaps that were taken together."""
+        for cid, some in itertools.groupby(self._waiting, key=lambda one: one[0]):
+            universe, intervals, gaps = (np.concatenate(column) for column in list(zip(*some, strict=True))[1:])
+            order = np.argsort(universe, kind="stable")
+            universes, begins = np.unique(universe[order], return_index=True)
+            for number, spans, rests in zip(
+                universes.tolist(),
+                np.split(intervals[order], begins[1:]),
+                np.split(gaps[order], begins[1:]),
+                strict=True,
+            ):
+                self._intervals.setdefault((cid, number), []).extend(spans[spans < THIN_NS].tolist())
+                self._gaps.setdefault(number, []).extend(rests.tolist())
+        self._waiting = []
 
     def _interval(self, stream: tuple[bytes, int], at_ns: int, interval_ns: int) -> None:
         """One interval of one source on one universe."""
@@ -176,6 +189,7 @@ class Census:
 
     def rhythm(self, fps: Fraction | None = None) -> Rhythm:
         """The rhythm; `fps` is taken where nothing can be seen."""
+        self._sort_in()
         intervals = np.array([one for some in self._intervals.values() for one in some], np.int64)
         synchronized = len(self._sync_intervals) > 3
         default_ns = int(1_000_000_000 / fps) if fps else PERIOD_NS
