@@ -162,11 +162,11 @@ class Attendant:
             if key not in self._since:
                 self._since[key] = now_ns
                 if key not in told_elsewhere and trouble.kind not in ("clock", "controller"):
-                    self.director.store.note(now_ns, "trouble", f"{trouble.subject}: {trouble.text}")
+                    self.director.note_seldom("trouble", f"{trouble.subject}: {trouble.text}", "".join(key))
         for key in [key for key in self._since if key not in standing]:
             del self._since[key]
             if key[0] in ("temperature", "memory", "disk", "site", "alert", "cue"):
-                self.director.store.note(now_ns, "trouble", f"over: {key[1]}")
+                self.director.note_seldom("trouble", f"over: {key[1]}")
 
     # the site's files
 

@@ -25,6 +25,7 @@ from gloaming.daemon.link import Link
 from gloaming.daemon.messages import dark_message, segment_message, setup_message
 from gloaming.daemon.requests import Requests
 from gloaming.daemon.rig_care import RigCare
+from gloaming.daemon.service_log import Seldom, with_count
 from gloaming.daemon.site import Site
 from gloaming.daemon.sound_care import SoundCare
 from gloaming.daemon.state import State as Store
@@ -54,6 +55,7 @@ class Director:
         self._scheduler = AsyncIOScheduler(timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None})
         self._tasks: list[asyncio.Task[None]] = []
         self._steps = watch_steps()
+        self._seldom = Seldom()
         self.sound, self.rig = SoundCare(self), RigCare(self, state)
         self.attendant = Attendant(self, state)
 
@@ -216,11 +218,17 @@ class Director:
         """Decide anew where the wall clock has stepped against the monotonic one."""
         if step_ns := self.clock.stepped_ns():
             self.attendant.trust.stepped(step_ns)
-            self.clock_changed(f"the clock stepped by {step_ns / SECOND_NS:+.3f} s")
+            self.clock_changed(f"the clock stepped by {step_ns / SECOND_NS:+.3f} s", alike="step")
 
-    def clock_changed(self, text: str) -> None:
+    def note_seldom(self, kind: str, text: str, alike: str = "", data: dict[str, object] | None = None) -> None:
+        """A line in the journal that may repeat: once a minute at the most, with how many were `alike` since."""
+        held = self._seldom.passes((kind, alike or text), time.monotonic())
+        if held is not None:
+            self.store.note(self.clock.now_ns(), kind, with_count(text, held), data=data)
+
+    def clock_changed(self, text: str, alike: str = "") -> None:
         """Another time, or another trust in it: what was looked up by the time before is looked up again."""
-        self.store.note(self.clock.now_ns(), "clock", text)
+        self.note_seldom("clock", text, alike)
         self.requests.look_up()
         self._schedule_all()
         self.look_up_anew()
@@ -264,9 +272,7 @@ class Director:
                 self.rig.heard(message)
             case "lost":
                 self.attendant.heard_lost()
-                self.store.note(
-                    now_ns, "restart", "the transmitter is gone; it is given the score again when it is back"
-                )
+                self.note_seldom("restart", "the transmitter is gone; it is given the score again when it is back")
             case "trouble":
                 key = (message["kind"], message["subject"])
                 known = self.troubles.get(key, {}).get("text") == message["text"]
@@ -277,7 +283,8 @@ class Director:
                     self.troubles[key] = {"kind": key[0], "subject": key[1], "text": message["text"], "since": since}
                 over = "over: " if message["over"] else ""
                 if not known:
-                    self.store.note(now_ns, "trouble", f"{over}{message['subject']}: {message['text']}")
+                    about: dict[str, object] = {name: message[name] for name in ("subject", "piece") if name in message}
+                    self.store.note(now_ns, "trouble", f"{over}{message['subject']}: {message['text']}", data=about)
                 if message["kind"] == "frames" and not message["over"]:
                     self._leave_out(message, now_ns)
 

@@ -54,6 +54,11 @@ class Seldom:
         return held
 
 
+def with_count(text: str, held: int) -> str:
+    """A line that passed, with how many were held back before it."""
+    return f"{text} ({held} more like it since the last)" if held else text
+
+
 def datagram(fields: Mapping[str, object]) -> bytes:
     """A line in the native protocol: `NAME=value`; where the value has line breaks: the name, its length, the value."""
     parts: list[bytes] = []
@@ -104,7 +109,7 @@ class ServiceLog:
         held = self._seldom.passes(alike, self._now_s())
         if held is None:
             return
-        text = text[:TEXT_MAX] + (f" ({held} more like it since the last)" if held else "")
+        text = with_count(text[:TEXT_MAX], held)
         if self._socket is None:
             if self._name:
                 print(text, file=sys.stderr, flush=True)
