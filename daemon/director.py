@@ -35,7 +35,7 @@ RENEW_NS = 600 * SECOND_NS
 """A score that has been sent is sent anew after this time, so that 20 minutes of it are always left."""
 DAY_NS = 86_400 * SECOND_NS
 CONFIRM_S = 2.0
-AGAIN_S, SILENT_S = 1.0, 60.0
+AGAIN_S = 1.0
 
 
 class Director:
@@ -78,16 +78,13 @@ class Director:
 
     async def _lasting(self, name: str, run: Callable[[], Coroutine[Any, Any, None]]) -> None:
         """Run a part for ever: where it fails that is said, and it begins again, since nobody else would notice."""
-        silent_until_s = 0.0
         while True:
             try:
                 await run()
             except Exception as error:
-                if time.monotonic() >= silent_until_s:
-                    silent_until_s = time.monotonic() + SILENT_S
-                    logging.getLogger(__name__).error("%s failed, and begins again", name, exc_info=error)
-                    with suppress(MemoryError):  # then the log has it
-                        self.store.note(self.clock.now_ns(), "fault", f"{name} failed, and begins again: {error!r}")
+                logging.getLogger(__name__).error("%s failed, and begins again", name, exc_info=error)
+                with suppress(MemoryError):  # then the log has it
+                    self.note_seldom("fault", f"{name} failed, and begins again: {error!r}", name)
             await asyncio.sleep(AGAIN_S)
 
     def _schedule_all(self) -> None:

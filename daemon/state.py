@@ -33,6 +33,8 @@ JOURNAL_ROWS_MAX = 60_000
 JOURNAL_ROWS_AT_HAND = 1_000
 """So many of the newest lines are answered without the file."""
 TRIM_EVERY = 256
+ROUTINE = {"playing", "waiting", "paused", "dark"}
+"""Kinds of line that come all evening long: they may wait for each other."""
 APART = 1 << 40
 """Where the file cannot be read, what is begun in memory counts from here: no number is given twice."""
 TABLES = ("override", "device", "fact", "journal")
@@ -155,7 +157,7 @@ class State:
         return disk
 
     def _write(self, *statements: Statement, soon: bool = True) -> None:
-        """In memory when this returns; on the disk soon, or within half a minute."""
+        """In memory when this returns; on the disk soon, or within minutes."""
         for sql, values in statements:
             self._db.execute(sql, values)
         self._writer.put(*statements, soon=soon)
@@ -209,16 +211,18 @@ class State:
     def note_all(self, lines: Iterable[tuple[int, str, str, str, dict[str, object] | None]]) -> None:
         """Lines in the journal, `(at_ns, kind, text, who, data)` each."""
         statements: list[Statement] = []
+        kinds: set[str] = set()
         trim = False
         for at_ns, kind, text, who, data in lines:
             id = self._number("journal")
             values = (id, at_ns, kind, text, who, json.dumps(data or {}))
             statements.append((f"{LINE} (id, at_ns, kind, text, who, data) VALUES (?,?,?,?,?,?)", values))
+            kinds.add(kind)
             trim |= id % TRIM_EVERY == 0
         newest = self._numbers["journal"]
         if trim:
             statements.append(("DELETE FROM journal WHERE id <= ?", (newest - JOURNAL_ROWS_MAX + TRIM_EVERY,)))
-        self._write(*statements, soon=False)
+        self._write(*statements, soon=not kinds <= ROUTINE)
         if trim:
             self._db.execute("DELETE FROM journal WHERE id <= ?", (newest - JOURNAL_ROWS_AT_HAND,))
 

@@ -16,8 +16,9 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 BUSY_S = 2.0
-LAZY_S = 30.0
-"""How long a line that nobody has been told of may wait for others: the card is spared."""
+LAZY_S = 300.0
+"""How long a line of routine that nobody has been told of may wait for others. A transaction costs the card 15 to 20 KB,
+whatever is in it."""
 SLOW_S = 2.0
 """A disk that takes longer than this over a batch is as good as none: nobody waits for it any more."""
 RETRY_S = 5.0

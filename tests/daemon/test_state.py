@@ -64,7 +64,7 @@ def test_what_was_confirmed_is_on_the_disk(tmp_path: Path) -> None:
 
 
 def test_lines_that_nobody_has_been_told_of_wait_for_each_other(tmp_path: Path) -> None:
-    """A few seconds' lines are one transaction, and the card has one page to write instead of many."""
+    """Some minutes' lines are one transaction, and the card has one page to write instead of many."""
     with state(tmp_path) as store:
         for number in range(20):
             store.note(NOW, "playing", f"line {number}")
@@ -75,7 +75,14 @@ def test_lines_that_nobody_has_been_told_of_wait_for_each_other(tmp_path: Path) 
             assert file.execute("SELECT count(*) FROM journal").fetchone() == (20,)
 
 
-def test_lines_wait_for_half_a_minute_at_the_most(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_is_no_routine_is_written_at_once(tmp_path: Path) -> None:
+    with state(tmp_path) as store:
+        store.note(NOW, "playing", "tide")
+        store.note(NOW, "trouble", "packets to 192.0.2.21 are not taken")
+        wait_until(lambda: store.unwritten == 0, "an end of what waits")
+
+
+def test_lines_wait_for_some_minutes_at_the_most(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(state_file, "LAZY_S", 0.2)
     with state(tmp_path) as store:
         store.note(NOW, "playing", "tide")
