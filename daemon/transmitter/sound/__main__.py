@@ -102,7 +102,10 @@ class SoundProcess:
         mix(out, first, self.voices, before, self._level)
 
     def _read(self) -> None:
-        data = self.sock.recv(1 << 20)
+        try:
+            data = self.sock.recv(1 << 20)
+        except OSError:  # it went while something that we said was still unread
+            data = b""
         if not data:
             self._leave()
         *lines, self._unread = (self._unread + data).split(b"\n")
