@@ -240,16 +240,19 @@ def evening_apart(folder: Path, host: str | None, universes: str) -> Iterator[Ev
         subprocess.run(["ip", "netns", "delete", name], check=True)
 
 
-@dataclass(frozen=True)
+@dataclass
 class Reader:
-    """What a reader has written so far."""
+    """What a reader has written so far; each packet is taken in once."""
 
     path: Path
+    known: list[Seen] = field(default_factory=list)
 
     def seen(self) -> list[Seen]:
-        data = self.path.read_bytes()
-        whole = len(data) // RECORD_BYTES
-        return [_seen(data[at * RECORD_BYTES : (at + 1) * RECORD_BYTES]) for at in range(whole)]
+        with self.path.open("rb") as file:
+            file.seek(len(self.known) * RECORD_BYTES)
+            data = file.read()
+        self.known += (Seen(*record) for record in RECORD.iter_unpack(data[: len(data) // RECORD_BYTES * RECORD_BYTES]))
+        return self.known.copy()
 
     def lit(self) -> list[Seen]:
         return [seen for seen in self.seen() if not seen.black]
@@ -258,11 +261,6 @@ class Reader:
         """Wait until what was seen has something; all that was seen."""
         wait_until(lambda: true(self.seen()), what, patience_s)
         return self.seen()
-
-
-def _seen(record: bytes) -> Seen:
-    at_ns, universe, sequence, slots = RECORD.unpack(record)
-    return Seen(at_ns, universe, sequence, slots)
 
 
 CLONE_NEWNET = 0x40000000

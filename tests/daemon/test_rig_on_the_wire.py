@@ -43,7 +43,7 @@ universe = 2
 pixels = 150
 fuse_a = 10
 """
-FRAMES, WHITE_FROM, WHITE_UNTIL, RELEASED = 240, 40, 80, 80 + 66
+FRAMES, WHITE_FROM, WHITE_UNTIL, RELEASED = 160, 40, 80, 80 + 66
 
 
 @pytest.fixture
@@ -68,7 +68,7 @@ def gloaming(evening: Evening, *words: str) -> subprocess.CompletedProcess[str]:
 
 
 def picture() -> npt.NDArray[np.uint8]:
-    """A piece of six seconds: the ridge dim, then white for a second, which draws 9 A; the eaves always some other way.
+    """Four seconds: the ridge dim, then white for a second, which draws 9 A; the eaves always some other way.
 
     The frame's number, from 1, stands on the string between them.
     """

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -16,6 +14,7 @@ from gloaming.api.command import main
 from gloaming.daemon.site import load_site
 from gloaming.shows.framefile import FrameWriter, Universe
 from gloaming.shows.mistake import Mistake, MistakeError
+from tests.api.evening import gloaming
 from tests.daemon import quay_site
 from tests.daemon.malformed import CASES, GOOD
 from tests.daemon.quay_site import EVENING, PLACE, RIG, TABLES, performance, write
@@ -267,7 +266,9 @@ def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("command", ["why", "nights", "rehearse"])
 @pytest.mark.parametrize("kind", ["no site", "not toml", "latitude", "no frames", "overlap"])
-def test_the_commands_say_it_on_one_line_and_exit_2(tmp_path: Path, command: str, kind: str) -> None:
+def test_the_commands_say_it_on_one_line_and_exit_2(
+    tmp_path: Path, command: str, kind: str, capsys: pytest.CaptureFixture[str]
+) -> None:
     folder = write(tmp_path)
     if kind == "no site":
         folder = tmp_path / "nowhere"
@@ -279,19 +280,17 @@ def test_the_commands_say_it_on_one_line_and_exit_2(tmp_path: Path, command: str
         (folder / "pieces" / "tide.frames").unlink()
     else:
         write(folder, TABLES, EVENING, performance('from = "21:00"\nto = "23:00"'))
-    done = subprocess.run(
-        [sys.executable, "-m", "gloaming.api.command", command, str(folder)],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
-    assert done.returncode == 2
-    assert done.stdout == ""
-    assert len(done.stderr.splitlines()) == 1
-    assert "Traceback" not in done.stderr
+    assert main([command, str(folder)]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert len(said.err.splitlines()) == 1
     if kind not in ("no site", "not toml"):
-        assert "site.toml:" in done.stderr
+        assert "site.toml:" in said.err
+
+
+def test_a_command_as_a_process_says_it_on_one_line_and_exits_2(tmp_path: Path) -> None:
+    done = gloaming("why", tmp_path / "nowhere")
+    assert (done.returncode, done.stdout, len(done.stderr.splitlines())) == (2, "", 1)
 
 
 def test_quay_sites_are_whole(tmp_path: Path) -> None:
