@@ -229,5 +229,5 @@ class Output:
 
     def take_errors(self) -> dict[str, int]:
         """The hosts to which packets were not taken, or that refused them, since the last call, with error numbers."""
-        found, self.errors = {**self.wire.refusals(), **self.errors}, {}
+        found, self.errors = {**self.wire.refusals(self.hosts), **self.errors}, {}
         return found

@@ -192,8 +192,10 @@ class Wire:
         poll.poll(1)
         return True
 
-    def refusals(self) -> dict[str, int]:
-        """What has come back since the last call: the hosts that refused packets, with the error's number."""
+    def refusals(self, hosts: frozenset[str] = frozenset()) -> dict[str, int]:
+        """What has come back since the last call: the hosts that refused packets, with the error's number. Where nobody
+        answers for an address the kernel refuses a hundred packets at once, of which only some find room here: then all
+        such of `hosts` are looked up."""
         found: dict[str, int] = {}
         for sock in self._socks():
             for _ in range(REFUSALS_MAX):
@@ -206,6 +208,8 @@ class Wire:
                         number, origin = struct.unpack_from("=IB", data)
                         if origin in (2, 3):  # ICMP, ICMPv6
                             found[to[0]] = number
+        if errno.EHOSTUNREACH in found.values():
+            found = {**dict.fromkeys(_unanswered() & hosts, errno.EHOSTUNREACH), **found}
         return found
 
     def send_now(self, data: bytes, address: str) -> bool:
@@ -229,3 +233,13 @@ def _buffer(sock: socket.socket, force: int, usual: int, size: int) -> None:
         sock.setsockopt(socket.SOL_SOCKET, force, size)
     except OSError:  # only with the right to administer the network
         sock.setsockopt(socket.SOL_SOCKET, usual, size)
+
+
+def _unanswered() -> set[str]:
+    """The IPv4 addresses in the neighbourhood for which nobody answers (arp(7): no flag of a complete entry)."""
+    try:
+        with open("/proc/net/arp") as file:  # noqa: PTH123  # a kernel table, read at once
+            rows = [line.split() for line in file][1:]
+    except OSError:  # a kernel without the table
+        return set()
+    return {row[0] for row in rows if int(row[2], 16) == 0}
