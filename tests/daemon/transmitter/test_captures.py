@@ -12,6 +12,7 @@ from statistics import median
 
 import numpy as np
 import pytest
+from sacn.messages.sync_packet import SyncPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
 from tests.daemon.transmitter.captures import capture, discovery, extended, synchronization, tshark
@@ -87,6 +88,8 @@ def test_a_synchronization_packet_follows_each_frame_to_wherever_its_data_went(t
         read = [synchronization(one.payload) for one in mine]
         assert {(one["cid"], one["address"]) for one in read} == {(CID, SYNCHRONIZATION)}
         assert [one["sequence"] for one in read] == [(201 + number) & 0xFF for number in range(frames)]
+        by_sacn = [SyncPacket.make_sync_packet(tuple(one.payload)) for one in mine]
+        assert [(one.syncAddr, one.sequence) for one in by_sacn] == [(one["address"], one["sequence"]) for one in read]
         assert {one.port for one in mine} == {5568}
         assert {one.ttl for one in mine} == ({9} if address in (GROUP, GROUP_IPV6) else {64})
     fields = ("frame.number", "ip.dst", "ipv6.dst", "acn.dmx.seq_number", "acn.dmx.reserved", "acn.dmx.options")
