@@ -83,8 +83,7 @@ class Tally:
             yield f"frames that stand still: {self.frames_lost} for lost packets, {self.frames_filled} for lack of news"
         if self.late:
             yield f"came after their frame, and were put back into it: {_by_universe(self.late)}"
-        for universe, at_s in sorted(self.began_s.items())[:SHOWN]:
-            yield f"universe {universe} began {at_s:.2f} s after the first; black until then"
+        yield from self._late_beginnings()
         if self.restarts:
             yield f"{self.restarts} times the sequence numbers of a source began anew"
         if self.synchronizations or self.synchronizations_lost:
@@ -99,6 +98,15 @@ class Tally:
         if self.longer:
             yield f"slots came that are not in the file: {_by_universe(self.longer)}"
         yield from self._passed_over()
+
+    def _late_beginnings(self) -> Iterator[str]:
+        together: dict[str, list[int]] = {}
+        for universe, at_s in sorted(self.began_s.items(), key=lambda one: one[1]):
+            together.setdefault(f"{at_s:.1f}", []).append(universe)
+        for at, universes in list(together.items())[:SHOWN]:
+            yield f"{ranges(universes)} began {at} s after the first; black until then"
+        if len(together) > SHOWN:
+            yield f"{sum(map(len, together.values()))} universes in all began after the others"
 
     def _sources(self) -> Iterator[str]:
         for text, fights in (

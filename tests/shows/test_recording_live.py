@@ -133,7 +133,10 @@ def test_universes_that_turn_up_on_the_way_are_recorded_where_all_are_wanted(tmp
     assert outcome.info.fps == 40 and outcome.notes == ()
     assert [one.name for one in tmp_path.iterdir()] == ["out.frames"]
     told = [line for line in outcome.tally.lines(outcome.info.fps) if "after the first; black until then" in line]
-    assert len(told) == 3 and told[0].startswith("universe 2 began 3.00 s after the first")
+    assert told == [
+        "universe 9 began 2.5 s after the first; black until then",
+        "universes 2-3 began 3.0 s after the first; black until then",
+    ]
 
 
 def test_a_universe_that_turns_up_at_the_very_end_is_recorded_as_far_as_it_goes(tmp_path: Path) -> None:
