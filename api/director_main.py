@@ -143,7 +143,8 @@ def _leave_word(
         doorkeeper.local_token(state, director.clock.now_ns())
         write_private(state / "address", f"{scheme}://{shown}:{port}\n")
     except OSError as error:
-        LOG.complain(f"{state}: {error.strerror or error}; commands on this machine may not get in", kind="state")
+        wrong = director.store.fault or f"{state}: {error.strerror or error}"
+        LOG.complain(f"{wrong}; the show goes on, but commands on this machine may not get in", kind="state")
 
 
 async def _serve(server: uvicorn.Server, sock: socket.socket, director: Director, announced: bool) -> None:

@@ -25,7 +25,7 @@ from gloaming.daemon.state_file import (
     open_file,
     put_aside,
     read_only,
-    words_of,
+    why_closed,
 )
 
 JOURNAL_ROWS_MAX = 60_000
@@ -54,7 +54,7 @@ class State:
         self._to_say: list[str] = []
         disk, fault = self._begin()
         self._numbers = {table: self._highest(table) for table in ("override", "journal", "device")}
-        self._writer = Writer(disk, fault, self._opened, self._anew)
+        self._writer = Writer(folder, disk, fault, self._opened, self._anew)
         self.retry(now_ns)
 
     @property
@@ -103,7 +103,7 @@ class State:
             return disk, None
         except (OSError, sqlite3.Error) as error:
             self._read_what_can_be()
-            return None, words_of(error)
+            return None, why_closed(self.path.parent, error)
 
     def _read_what_can_be(self) -> None:
         readable = read_only(self.path)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import pwd
 import sqlite3
 import threading
 import time
@@ -17,8 +18,8 @@ from pathlib import Path
 
 BUSY_S = 2.0
 LAZY_S = 300.0
-"""How long a line of routine that nobody has been told of may wait for others. A transaction costs the card 15 to 20 KB,
-whatever is in it."""
+"""How long a line of routine that nobody has been told of may wait for others. A transaction costs the card 15 to 20
+KB, whatever is in it."""
 SLOW_S = 2.0
 """A disk that takes longer than this over a batch is as good as none: nobody waits for it any more."""
 RETRY_S = 5.0
@@ -48,11 +49,13 @@ class Writer:
 
     def __init__(
         self,
+        folder: Path,
         disk: sqlite3.Connection | None,
         fault: str | None,
         opened: Callable[[], sqlite3.Connection],
         anew: Callable[[sqlite3.Error], sqlite3.Connection],
     ) -> None:
+        self._folder = folder
         self._disk, self._wrong, self._opened, self._anew = disk, fault, opened, anew
         self._changed = threading.Condition()
         self._queue: list[Statement] = []
@@ -114,11 +117,14 @@ class Writer:
             self._changed.notify_all()
         with suppress(TimeoutError):
             await asyncio.wait_for(event.wait(), SLOW_S)
-        return self._written >= wanted
+        with self._changed:
+            self._slow |= self._written < wanted
+            return self._written >= wanted
 
     def wait(self, patience_s: float = CLOSING_S) -> bool:
         """The same for whoever has no loop, and time; a disk that was refused is tried again at once."""
         with self._changed:
+            self._changed.wait_for(lambda: self._began_s is None, patience_s)
             wanted, refused = self._put, self._refused
             self._soon, self._again_s = wanted, 0.0
             self._changed.notify_all()
@@ -189,6 +195,9 @@ class Writer:
         """One transaction: all of it or nothing; what is wrong, if the disk does not take it."""
         try:
             self._disk = self._disk or self._opened()
+        except (OSError, sqlite3.Error) as error:
+            return why_closed(self._folder, error)
+        try:
             try:
                 _carry_out(self._disk, batch)
             except sqlite3.DatabaseError as error:
@@ -218,6 +227,27 @@ def _carry_out(disk: sqlite3.Connection, batch: tuple[Statement, ...]) -> None:
 
 def words_of(error: Exception) -> str:
     return str(getattr(error, "strerror", None) or error)
+
+
+def why_closed(folder: Path, error: Exception) -> str:
+    """Why a file in a folder cannot be opened, in words that say what to do."""
+    try:
+        status, read_only = folder.stat(), os.statvfs(folder).f_flag & os.ST_RDONLY
+    except OSError as found:
+        return words_of(found)
+    if read_only:
+        return "its file system is read-only"
+    if not os.access(folder, os.W_OK | os.X_OK):
+        owner, own = _user(status.st_uid), _user(os.geteuid())
+        return f"{folder} belongs to {owner}, and {own} may not write there: chown -R {own} {folder}"
+    return words_of(error)
+
+
+def _user(number: int) -> str:
+    try:
+        return pwd.getpwuid(number).pw_name
+    except KeyError:
+        return str(number)
 
 
 def open_file(path: Path) -> sqlite3.Connection:

@@ -35,10 +35,10 @@ def left(packet: Packet) -> int:
 
 
 def not_shown(packets: list[Packet]) -> int:
-    """Frames' time in which nothing new was shown: black, or nothing at all, between lit packets."""
+    """Frames' time between lit packets in which nothing new was shown: black, or nothing at all (one may be late)."""
     lit = [packet for packet in packets if not packet.black]
     gaps = [(after.at_ns - before.at_ns) / 1e9 * FPS for before, after in pairwise(lit)]
-    return sum(round(gap) - 1 for gap in gaps if gap > 1.5)
+    return sum(round(gap) - 1 for gap in gaps if gap > 2.5)
 
 
 def cut_over(broken: Broken, hurt: Callable[[Path, int], None]) -> Figures:
