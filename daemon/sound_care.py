@@ -24,7 +24,7 @@ DEVICE_LOOKS = 120
 """The device is looked for at the start and then every ten minutes; while sound plays, the transmitter tells."""
 FACT = "sound files"
 LOUD = Loudness(-8.0, -1.0)
-"""What a file is taken for until it is measured: a loud master (common practice, no source)."""
+"""What a file is taken for that is not measured: a loud master (common practice, no source)."""
 
 Measure = dict[str, Any]
 
@@ -56,9 +56,9 @@ class SoundCare:
         if piece is None or piece.sound is None:
             return None, 1.0
         level, found = self.director.site.sound.level, self._known(piece.sound)
-        if level is None or (found and found["wrong"]):
+        if level is None:
             return str(piece.sound), 1.0
-        loudness = Loudness(found["lufs"], found["dbtp"]) if found else LOUD
+        loudness = Loudness(found["lufs"], found["dbtp"]) if found and found["lufs"] is not None else LOUD
         return str(piece.sound), round(10 ** (loudness.gain_db(level) / 20), 4)
 
     def troubles(self) -> list[Trouble]:

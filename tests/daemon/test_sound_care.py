@@ -77,6 +77,21 @@ def test_a_piece_gets_the_gain_that_brings_it_to_the_level(tmp_path: Path) -> No
     assert care.of(picture(director.site, "bells"))[1] == cautious, "another file is"
 
 
+def test_a_file_that_is_cut_short_is_no_louder_than_the_others(tmp_path: Path) -> None:
+    write(tmp_path)
+    path = tmp_path / "pieces/bells.flac"
+    noise = np.random.default_rng(1).normal(0, 0.1, (48_000 * 4, 2))
+    soundfile.write(path, noise, 48_000)
+    director = Asked(site_of(tmp_path, TABLES, EVENING, SOUND))
+    care = care_of(director)
+    asyncio.run(care._measure(path))
+    whole = care.of(picture(director.site, "bells"))[1]
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    asyncio.run(care._measure(path))
+    assert care.troubles()[0].text.startswith("it is cut short")
+    assert care.of(picture(director.site, "bells"))[1] == pytest.approx(whole, rel=0.05)
+
+
 def test_what_is_wrong_with_a_file_or_the_device_is_a_trouble(tmp_path: Path) -> None:
     write(tmp_path)
     (tmp_path / "pieces/bells.flac").write_bytes(b"only words" * 20)
