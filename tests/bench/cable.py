@@ -27,8 +27,8 @@ from tests.daemon.transmitter.stage import (
     SECOND_NS,
     Stage,
     Street,
-    _listen,
     in_namespace,
+    listen_on,
     moving,
     on_stage,
     run,
@@ -48,7 +48,7 @@ class Box:
 
     def __init__(self, host: str, namespace: str, interface: str) -> None:
         self.host = host
-        self.sock = in_namespace(namespace, lambda: _listen(host, interface))
+        self.sock = in_namespace(namespace, lambda: listen_on(host, interface))
         self.packets = self.missing = 0
         self.longest_s, self.last_s = 0.0, time.monotonic()
         self._before: int | None = None

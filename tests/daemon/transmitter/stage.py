@@ -192,7 +192,7 @@ class Ear:
 
     def __init__(self, *addresses: str, namespace: str | None = None, interface: str = "lo") -> None:
         self.heard: list[Heard] = []
-        self._socks = {in_namespace(namespace, lambda a=a: _listen(a, interface)): a for a in addresses}
+        self._socks = {in_namespace(namespace, lambda a=a: listen_on(a, interface)): a for a in addresses}
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
@@ -232,7 +232,7 @@ def listening(*addresses: str, namespace: str | None = None, interface: str = "l
         ear.close()
 
 
-def _listen(address: str, interface: str) -> socket.socket:
+def listen_on(address: str, interface: str) -> socket.socket:
     """A socket bound to an address; a multicast group is joined, on an interface."""
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
     sock = socket.socket(family, socket.SOCK_DGRAM)

@@ -6,131 +6,19 @@ Section numbers are those of ANSI E1.31-2018.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
-from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gloaming.daemon.transmitter import output as output_module
-from gloaming.daemon.transmitter.bulk import Parcel
 from gloaming.daemon.transmitter.clock import due_ns, frame_at
-from gloaming.daemon.transmitter.messages import read_dark, read_score, read_setup
-from gloaming.daemon.transmitter.output import Output
-from gloaming.daemon.transmitter.player import Player
-from gloaming.daemon.transmitter.readahead import Hurt, Want
-from gloaming.shows.framefile import FrameFileInfo, Universe
-from tests.daemon.transmitter.stage import CID, SECOND_NS, segment, universe
-
-UTC_NS = 1_795_000_000 * SECOND_NS
-MS = 1_000_000
-A, B = "192.0.2.21", "192.0.2.22"
-FRAMES = np.arange(1, 201, dtype=np.uint8)[:, None].repeat(20, axis=1)
-
-
-@dataclass
-class Air:
-    """In the place of the wire: keeps what would have left, at the instant the test has come to."""
-
-    now_ns: int = 0
-    left: list[tuple[int, str, bytes]] = field(default_factory=list)
-    way: str = "plain"
-    index: int = 1
-
-    def senders(self, parcels: list[Parcel]) -> list[Any]:
-        return [_Send(self, parcels)]
-
-    def new_frame(self) -> None: ...
-
-    def again(self, number: int, tries: int) -> bool:
-        return False
-
-
-@dataclass
-class _Send:
-    air: Air
-    parcels: list[Parcel]
-
-    def send(self, again: Any) -> list[Any]:
-        self.air.left += [(self.air.now_ns, parcel.address, parcel.data.tobytes()) for parcel in self.parcels]
-        return []
-
-
-@dataclass
-class Shelf:
-    """In the place of the disk: files of `FRAMES`; `gone` are those of which no frame comes."""
-
-    gone: set[str] = field(default_factory=set)
-    hurt: set[str] = field(default_factory=set)
-    hurt_from: int | None = None
-    wanted: tuple[Want, ...] = ()
-
-    def want(self, *wanted: Want) -> None:
-        self.wanted = wanted
-
-    def info(self, path: str) -> FrameFileInfo:
-        return FrameFileInfo(Path(path), Fraction(40), len(FRAMES), 20, (Universe(1, 20, 0),))
-
-    def get(self, path: str, frame: int) -> Any:
-        if path in self.hurt or (self.hurt_from is not None and frame >= self.hurt_from):
-            return Hurt("it is damaged")
-        return None if path in self.gone else FRAMES[frame]
-
-    def hurt_after(self, path: str, frame: int) -> tuple[int, str] | None:
-        """What is read ahead here are two seconds."""
-        near = self.hurt_from is not None and self.hurt_from < frame + 80
-        return (max(frame, self.hurt_from or 0), "it is damaged") if near else None
-
-
-class Hall:
-    """A player, and a clock that only the test moves."""
-
-    def __init__(self, air: Air, *universes: dict[str, Any], **more: Any) -> None:
-        self.air, self.shelf, self.troubles = air, Shelf(), []
-        setup = {"cid": CID, "source_name": "x", "priority": 100, "interface": "lo", "synchronization": None}
-        setup |= {"at_rest": "black", "sequence_from": 0, "universes": universes or (universe(1, A, slots=20),)}
-        self.player = Player(self.shelf, lambda *said: self.troubles.append(said), 0)  # type: ignore[arg-type]
-        self.player.use(Output(read_setup({**setup, **more})))
-        self.dark()
-
-    def dark(self, *windows: tuple[int, int], wall: int = 0) -> None:
-        edges = [[UTC_NS + begin, UTC_NS + end] for begin, end in windows]
-        known = {"from_ns": UTC_NS - 10**15, "until_ns": UTC_NS + 10**15}
-        self.player.dark = read_dark({**known, "windows": edges})
-        self.wall_ns = UTC_NS + wall
-
-    def score(self, *segments: dict[str, Any]) -> None:
-        moved = [{**one, **{key: one[key] + UTC_NS for key in ("from_ns", "until_ns", "zero_ns")}} for one in segments]
-        anchor = {"utc_ns": UTC_NS, "monotonic_ns": 0}
-        self.player.score = read_score({"id": 1, "anchor": anchor, "wall_offset_ns": 0, "segments": moved})
-
-    def play(self, until_ns: int, late_ns: int = 0) -> list[tuple[int, str, bytes]]:
-        """What leaves until an instant; each tick comes so much too late."""
-        before, ticks = len(self.air.left), 0
-        while self.air.now_ns < until_ns:
-            next_ns = self.player.tick(self.air.now_ns, self.air.now_ns + self.wall_ns)
-            assert next_ns > self.air.now_ns
-            self.air.now_ns = min(until_ns, next_ns + late_ns)
-            ticks += 1
-            assert ticks < 100_000, "the player never rests"
-        return self.air.left[before:]
-
-
-@pytest.fixture
-def air(monkeypatch: pytest.MonkeyPatch) -> Iterator[Air]:
-    there = Air()
-    monkeypatch.setattr(output_module, "Wire", lambda *options: there)
-    yield there
-
-
-def film(from_ns: int, until_ns: int, level: tuple[float, float] = (1, 1), **more: Any) -> dict[str, Any]:
-    return segment(from_ns, until_ns, level, **{"path": "/film", "piece": "film", "frames": 200, **more})
+from gloaming.daemon.transmitter.readahead import Want
+from tests.daemon.transmitter.hall import MS, UTC_NS, A, Air, B, Hall, film
+from tests.daemon.transmitter.stage import SECOND_NS, segment, universe
 
 
 def test_a_fade_in_is_counted_in_frames(air: Air) -> None:
@@ -265,95 +153,6 @@ def test_whoever_hears_several_leads_hears_one_sequence_of_synchronization(air: 
         mine = [(data[21], data[44] if data[21] == 8 else data[111]) for _, to, data in packets if to == address]
         frames = [mine[at : at + size + 1] for at in range(0, len(mine) // (size + 1) * (size + 1), size + 1)]
         assert all(frame == [(4, frame[0][1])] * size + [(8, frame[0][1])] for frame in frames)
-
-
-def test_a_stalled_disk_leaves_the_last_frame_kept_alive_and_is_told_and_counted(air: Air) -> None:
-    """6.7.1: a receiver waits 2.5 s; so what is on the wire is sent again before that."""
-    hall = Hall(air)
-    hall.score(film(0, 60 * SECOND_NS))
-    hall.play(SECOND_NS)
-    hall.shelf.gone.add("/film")
-    packets = hall.play(4 * SECOND_NS)
-    assert {data[126] for _, _, data in packets} == {40}
-    assert all(after - before <= SECOND_NS for before, after in pairwise([at for at, _, _ in packets]))
-    assert {said[0] for said in hall.troubles} == {"disk"}
-    hall.shelf.gone.clear()
-    hall.troubles.clear()
-    packets = hall.play(5 * SECOND_NS)
-    assert packets[0][2][126] == 161 and len(packets) == 40
-    assert not hall.troubles
-    frames = hall.player.frames
-    assert (frames.due, frames.sent, frames.dropped, frames.unread) == (200, 80, 120, 120)
-
-
-def painted(level: float, value: int) -> int:
-    """A slot at a level in 256ths, rounded."""
-    return (value * int(level * 256) + 127) >> 8
-
-
-def test_a_pause_while_the_disk_stalls_fades_what_is_held_to_black(air: Air) -> None:
-    """The score fades from 2 s to 3 s and stands still from there; after it, black stays until frames come."""
-    hall = Hall(air)
-    hall.score(
-        film(0, 2 * SECOND_NS),
-        film(2 * SECOND_NS, 3 * SECOND_NS, (1.0, 0.0), zero_ns=0),
-        film(3 * SECOND_NS, 6 * SECOND_NS, (0.0, 0.0), zero_ns=0, still=119),
-        film(6 * SECOND_NS, 7 * SECOND_NS, (0.0, 1.0), zero_ns=3 * SECOND_NS),
-        film(7 * SECOND_NS, 60 * SECOND_NS, zero_ns=3 * SECOND_NS),
-    )
-    hall.play(SECOND_NS)
-    hall.shelf.gone.add("/film")
-    hall.play(2 * SECOND_NS)
-    fade = hall.play(3 * SECOND_NS)
-    assert len(fade) >= 38  # steadily, as a fade is
-    assert all(data[126] == painted(3 - at / SECOND_NS, 40) for at, _, data in fade)
-    assert {data[126] for _, _, data in hall.play(6 * SECOND_NS)} == {0}
-    again = hall.play(9 * SECOND_NS)
-    assert {data[126] for _, _, data in again} == {0}, "black was on the wire, and no frame has come"
-    hall.shelf.gone.clear()
-    assert hall.play(10 * SECOND_NS)[-1][2][126] == (10 - 3) * 40 - 200  # it has begun again
-
-
-def test_dim_hours_that_begin_while_the_disk_stalls_lower_what_is_held(air: Air) -> None:
-    """And what is unchanged is sent three times, then every 800 to 1000 ms (6.6.2)."""
-    hall = Hall(air)
-    hall.score(film(0, 3 * SECOND_NS), film(3 * SECOND_NS, 60 * SECOND_NS, (0.5, 0.5), zero_ns=0))
-    hall.play(SECOND_NS)
-    hall.shelf.gone.add("/film")
-    packets = hall.play(8 * SECOND_NS)
-    assert {data[126] for at, _, data in packets if at < 3 * SECOND_NS} == {40}
-    low = [(at, data[126]) for at, _, data in packets if at >= 3 * SECOND_NS]
-    assert low[0][0] <= 3 * SECOND_NS + 25 * MS and {value for _, value in low} == {20}
-    gaps = [after - before for (before, _), (after, _) in pairwise(low)]
-    assert all(gap < 50 * MS for gap in gaps[:2]) and all(800 * MS <= gap <= SECOND_NS for gap in gaps[2:])
-
-
-def test_of_another_piece_what_is_held_never_becomes_brighter(air: Air) -> None:
-    """A piece begins with a fade whose frames do not come: its fade-in is no reason to show the piece before again."""
-    hall = Hall(air)
-    hall.score(
-        film(0, SECOND_NS, (0.5, 0.5)),
-        film(SECOND_NS, 2 * SECOND_NS, (0.2, 1.0), path="/other", zero_ns=SECOND_NS),
-        film(2 * SECOND_NS, 60 * SECOND_NS, path="/other", zero_ns=SECOND_NS),
-    )
-    hall.shelf.gone.add("/other")
-    hall.play(SECOND_NS)
-    held = [data[126] for _, _, data in hall.play(5 * SECOND_NS)]
-    assert set(held) <= {painted(level / 1000, 40) for level in range(200, 230)}
-    hall.shelf.gone.clear()
-    before_ns = air.left[-1][0]
-    came = hall.play(6 * SECOND_NS)
-    assert came[0][2][126] == 160 + 1
-    assert came[0][0] - before_ns >= SECOND_NS // 45  # 6.6.1
-
-
-def test_what_a_cross_fade_held_is_dimmed_in_its_shares(air: Air) -> None:
-    hall = Hall(air)
-    other = {"path": None, "frames": 1, "fps": [1, 1], "zero_ns": 0, "still": None, "look": 200, "share": [0.5, 0.5]}
-    hall.score(film(0, SECOND_NS, mix=other), film(SECOND_NS, 9 * SECOND_NS, (0.5, 0.5), zero_ns=0, mix=other))
-    hall.play(SECOND_NS)
-    hall.shelf.gone.add("/film")
-    assert {data[126] for _, _, data in hall.play(2 * SECOND_NS)} == {(40 * 64 + 200 * 64 + 127) >> 8}
 
 
 def test_a_piece_that_is_damaged_is_told_once_and_black(air: Air) -> None:

@@ -1,0 +1,116 @@
+"""A player that is told the time: a hall whose clock only the test moves, the air in the place of the wire, a shelf in
+the place of the disk."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from gloaming.daemon.transmitter.bulk import Parcel
+from gloaming.daemon.transmitter.messages import read_dark, read_score, read_setup
+from gloaming.daemon.transmitter.output import Output
+from gloaming.daemon.transmitter.player import Player
+from gloaming.daemon.transmitter.readahead import Hurt, Want
+from gloaming.shows.framefile import FrameFileInfo, Universe
+from tests.daemon.transmitter.stage import CID, SECOND_NS, segment, universe
+
+UTC_NS = 1_795_000_000 * SECOND_NS
+MS = 1_000_000
+A, B = "192.0.2.21", "192.0.2.22"
+FRAMES = np.arange(1, 201, dtype=np.uint8)[:, None].repeat(20, axis=1)
+
+
+@dataclass
+class Air:
+    """In the place of the wire: keeps what would have left, at the instant the test has come to."""
+
+    now_ns: int = 0
+    left: list[tuple[int, str, bytes]] = field(default_factory=list)
+    way: str = "plain"
+    index: int = 1
+
+    def senders(self, parcels: list[Parcel]) -> list[Any]:
+        return [_Send(self, parcels)]
+
+    def new_frame(self) -> None: ...
+
+    def again(self, number: int, tries: int) -> bool:
+        return False
+
+
+@dataclass
+class _Send:
+    air: Air
+    parcels: list[Parcel]
+
+    def send(self, again: Any) -> list[Any]:
+        self.air.left += [(self.air.now_ns, parcel.address, parcel.data.tobytes()) for parcel in self.parcels]
+        return []
+
+
+@dataclass
+class Shelf:
+    """In the place of the disk: files of `FRAMES`; `gone` are those of which no frame comes."""
+
+    gone: set[str] = field(default_factory=set)
+    hurt: set[str] = field(default_factory=set)
+    hurt_from: int | None = None
+    wanted: tuple[Want, ...] = ()
+
+    def want(self, *wanted: Want) -> None:
+        self.wanted = wanted
+
+    def info(self, path: str) -> FrameFileInfo:
+        return FrameFileInfo(Path(path), Fraction(40), len(FRAMES), 20, (Universe(1, 20, 0),))
+
+    def get(self, path: str, frame: int) -> Any:
+        if path in self.hurt or (self.hurt_from is not None and frame >= self.hurt_from):
+            return Hurt("it is damaged")
+        return None if path in self.gone else FRAMES[frame]
+
+    def hurt_after(self, path: str, frame: int) -> tuple[int, str] | None:
+        """What is read ahead here are two seconds."""
+        near = self.hurt_from is not None and self.hurt_from < frame + 80
+        return (max(frame, self.hurt_from or 0), "it is damaged") if near else None
+
+
+class Hall:
+    """A player, and a clock that only the test moves."""
+
+    def __init__(self, air: Air, *universes: dict[str, Any], **more: Any) -> None:
+        self.air, self.shelf, self.troubles = air, Shelf(), []
+        setup = {"cid": CID, "source_name": "x", "priority": 100, "interface": "lo", "synchronization": None}
+        setup |= {"at_rest": "black", "sequence_from": 0, "universes": universes or (universe(1, A, slots=20),)}
+        self.player = Player(self.shelf, lambda *said: self.troubles.append(said), 0)  # type: ignore[arg-type]
+        self.player.use(Output(read_setup({**setup, **more})))
+        self.dark()
+
+    def dark(self, *windows: tuple[int, int], wall: int = 0) -> None:
+        edges = [[UTC_NS + begin, UTC_NS + end] for begin, end in windows]
+        known = {"from_ns": UTC_NS - 10**15, "until_ns": UTC_NS + 10**15}
+        self.player.dark = read_dark({**known, "windows": edges})
+        self.wall_ns = UTC_NS + wall
+
+    def score(self, *segments: dict[str, Any]) -> None:
+        moved = [{**one, **{key: one[key] + UTC_NS for key in ("from_ns", "until_ns", "zero_ns")}} for one in segments]
+        anchor = {"utc_ns": UTC_NS, "monotonic_ns": 0}
+        self.player.score = read_score({"id": 1, "anchor": anchor, "wall_offset_ns": 0, "segments": moved})
+
+    def play(self, until_ns: int, late_ns: int = 0) -> list[tuple[int, str, bytes]]:
+        """What leaves until an instant; each tick comes so much too late."""
+        before, ticks = len(self.air.left), 0
+        while self.air.now_ns < until_ns:
+            next_ns = self.player.tick(self.air.now_ns, self.air.now_ns + self.wall_ns)
+            assert next_ns > self.air.now_ns
+            self.air.now_ns = min(until_ns, next_ns + late_ns)
+            ticks += 1
+            assert ticks < 100_000, "the player never rests"
+        return self.air.left[before:]
+
+
+def film(from_ns: int, until_ns: int, level: tuple[float, float] = (1, 1), **more: Any) -> dict[str, Any]:
+    return segment(from_ns, until_ns, level, **{"path": "/film", "piece": "film", "frames": 200, **more})

@@ -1,0 +1,97 @@
+"""What is on the wire while a frame does not come from the disk. Section numbers are those of ANSI E1.31-2018."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+from tests.daemon.transmitter.hall import MS, Air, Hall, film
+from tests.daemon.transmitter.stage import SECOND_NS
+
+
+def test_a_stalled_disk_leaves_the_last_frame_kept_alive_and_is_told_and_counted(air: Air) -> None:
+    """6.7.1: a receiver waits 2.5 s; so what is on the wire is sent again before that."""
+    hall = Hall(air)
+    hall.score(film(0, 60 * SECOND_NS))
+    hall.play(SECOND_NS)
+    hall.shelf.gone.add("/film")
+    packets = hall.play(4 * SECOND_NS)
+    assert {data[126] for _, _, data in packets} == {40}
+    assert all(after - before <= SECOND_NS for before, after in pairwise([at for at, _, _ in packets]))
+    assert {said[0] for said in hall.troubles} == {"disk"}
+    hall.shelf.gone.clear()
+    hall.troubles.clear()
+    packets = hall.play(5 * SECOND_NS)
+    assert packets[0][2][126] == 161 and len(packets) == 40
+    assert not hall.troubles
+    frames = hall.player.frames
+    assert (frames.due, frames.sent, frames.dropped, frames.unread) == (200, 80, 120, 120)
+
+
+def painted(level: float, value: int) -> int:
+    """A slot at a level in 256ths, rounded."""
+    return (value * int(level * 256) + 127) >> 8
+
+
+def test_a_pause_while_the_disk_stalls_fades_what_is_held_to_black(air: Air) -> None:
+    """The score fades from 2 s to 3 s and stands still from there; after it, black stays until frames come."""
+    hall = Hall(air)
+    hall.score(
+        film(0, 2 * SECOND_NS),
+        film(2 * SECOND_NS, 3 * SECOND_NS, (1.0, 0.0), zero_ns=0),
+        film(3 * SECOND_NS, 6 * SECOND_NS, (0.0, 0.0), zero_ns=0, still=119),
+        film(6 * SECOND_NS, 7 * SECOND_NS, (0.0, 1.0), zero_ns=3 * SECOND_NS),
+        film(7 * SECOND_NS, 60 * SECOND_NS, zero_ns=3 * SECOND_NS),
+    )
+    hall.play(SECOND_NS)
+    hall.shelf.gone.add("/film")
+    hall.play(2 * SECOND_NS)
+    fade = hall.play(3 * SECOND_NS)
+    assert len(fade) >= 38  # steadily, as a fade is
+    assert all(data[126] == painted(3 - at / SECOND_NS, 40) for at, _, data in fade)
+    assert {data[126] for _, _, data in hall.play(6 * SECOND_NS)} == {0}
+    again = hall.play(9 * SECOND_NS)
+    assert {data[126] for _, _, data in again} == {0}, "black was on the wire, and no frame has come"
+    hall.shelf.gone.clear()
+    assert hall.play(10 * SECOND_NS)[-1][2][126] == (10 - 3) * 40 - 200  # it has begun again
+
+
+def test_dim_hours_that_begin_while_the_disk_stalls_lower_what_is_held(air: Air) -> None:
+    """And what is unchanged is sent three times, then every 800 to 1000 ms (6.6.2)."""
+    hall = Hall(air)
+    hall.score(film(0, 3 * SECOND_NS), film(3 * SECOND_NS, 60 * SECOND_NS, (0.5, 0.5), zero_ns=0))
+    hall.play(SECOND_NS)
+    hall.shelf.gone.add("/film")
+    packets = hall.play(8 * SECOND_NS)
+    assert {data[126] for at, _, data in packets if at < 3 * SECOND_NS} == {40}
+    low = [(at, data[126]) for at, _, data in packets if at >= 3 * SECOND_NS]
+    assert low[0][0] <= 3 * SECOND_NS + 25 * MS and {value for _, value in low} == {20}
+    gaps = [after - before for (before, _), (after, _) in pairwise(low)]
+    assert all(gap < 50 * MS for gap in gaps[:2]) and all(800 * MS <= gap <= SECOND_NS for gap in gaps[2:])
+
+
+def test_of_another_piece_what_is_held_never_becomes_brighter(air: Air) -> None:
+    """A piece begins with a fade whose frames do not come: its fade-in is no reason to show the piece before again."""
+    hall = Hall(air)
+    hall.score(
+        film(0, SECOND_NS, (0.5, 0.5)),
+        film(SECOND_NS, 2 * SECOND_NS, (0.2, 1.0), path="/other", zero_ns=SECOND_NS),
+        film(2 * SECOND_NS, 60 * SECOND_NS, path="/other", zero_ns=SECOND_NS),
+    )
+    hall.shelf.gone.add("/other")
+    hall.play(SECOND_NS)
+    held = [data[126] for _, _, data in hall.play(5 * SECOND_NS)]
+    assert set(held) <= {painted(level / 1000, 40) for level in range(200, 230)}
+    hall.shelf.gone.clear()
+    before_ns = air.left[-1][0]
+    came = hall.play(6 * SECOND_NS)
+    assert came[0][2][126] == 160 + 1
+    assert came[0][0] - before_ns >= SECOND_NS // 45  # 6.6.1
+
+
+def test_what_a_cross_fade_held_is_dimmed_in_its_shares(air: Air) -> None:
+    hall = Hall(air)
+    other = {"path": None, "frames": 1, "fps": [1, 1], "zero_ns": 0, "still": None, "look": 200, "share": [0.5, 0.5]}
+    hall.score(film(0, SECOND_NS, mix=other), film(SECOND_NS, 9 * SECOND_NS, (0.5, 0.5), zero_ns=0, mix=other))
+    hall.play(SECOND_NS)
+    hall.shelf.gone.add("/film")
+    assert {data[126] for _, _, data in hall.play(2 * SECOND_NS)} == {(40 * 64 + 200 * 64 + 127) >> 8}
