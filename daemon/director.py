@@ -51,6 +51,7 @@ class Director:
         self._sent: tuple[Segment, ...] = ()
         self._sent_until_ns = self._dark_until_ns = 0
         self._score_id = time.monotonic_ns() // 1_000_000
+        self._leaving: tuple[Override, str | None] | None = None
         self._last: tuple[State, str | None, str | None] | None = None
         self._scheduler = AsyncIOScheduler(timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None})
         self._tasks: list[asyncio.Task[None]] = []
@@ -142,6 +143,7 @@ class Director:
     def _decide(self) -> None:
         """Look up the next half hour; hand it over where it differs from what was sent, or where that runs out."""
         now_ns = self.clock.now_ns()
+        self._still_leave(now_ns)
         self._note_changes(now_ns)
         if self._dark_until_ns - now_ns < 7 * DAY_NS:
             self._send_dark(now_ns)
@@ -285,6 +287,18 @@ class Director:
                 if message["kind"] == "frames" and not message["over"]:
                     self._leave_out(message, now_ns)
 
+    def _still_leave(self, now_ns: int) -> None:
+        """A piece that was to be left, and is not there any more when it comes to that: nothing else is left for it."""
+        if self._leaving is None:
+            return
+        skip, piece = self._leaving
+        there = self.decision(skip.at_ns - 1)
+        if now_ns >= skip.at_ns or (there.state, there.piece) != (State.PLAYING, piece):
+            self._leaving = None
+            if now_ns < skip.at_ns:
+                self.store.end(skip.id, now_ns)
+                self.requests.look_up()
+
     def _leave_out(self, message: dict[str, Any], now_ns: int) -> None:
         """A piece whose frames are hurt is left out from there: the show goes on with the next."""
         decision = self.decision(now_ns)
@@ -295,7 +309,8 @@ class Director:
         picture = next((one.picture for one in self._sent if one.from_ns <= now_ns < one.until_ns), None)
         at_ns = now_ns if frame is None or picture is None else max(now_ns, picture.due_ns(frame, now_ns))
         if not any(one.kind == Kind.SKIP and one.at_ns >= at_ns for one in self.requests.standing(now_ns)):
-            self.requests.keep(Override(0, Kind.SKIP, at_ns, at_ns + UNDO_SKIP_NS, who="gloaming"))
+            skip = Override(0, Kind.SKIP, at_ns, at_ns + UNDO_SKIP_NS, who="gloaming")
+            self._leaving = self.requests.keep(skip), decision.piece
             whole = isoformat(at_ns, self.site.timezone)
             self.store.note(now_ns, "fault", f"{message['piece']} is left out from {whole} on: {message['text']}")
             self._decide()
