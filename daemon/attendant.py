@@ -23,6 +23,7 @@ from gloaming.daemon.direction.season import season
 from gloaming.daemon.health import DO, Board, Trouble, read_board, troubles_of
 from gloaming.daemon.outside import Message
 from gloaming.daemon.reload import Stamp, Watch, stamp
+from gloaming.daemon.service_log import LOG
 from gloaming.daemon.site import Site, load_site
 from gloaming.daemon.timetable.local import local_date
 from gloaming.daemon.transmitter.build import build
@@ -118,6 +119,8 @@ class Attendant:
     def heard_hello(self, message: dict[str, Any]) -> None:
         """A transmitter says which program it runs: another than ours was upgraded beneath it."""
         self._other_build = message.get("build") != self._build
+        if not message["grants"]["real_time"]:
+            LOG.line("trouble", "the transmitter has no real-time priority: frames may be late on a busy board")
 
     def heard_lost(self) -> None:
         self.transmitter_lost += 1

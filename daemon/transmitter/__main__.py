@@ -301,9 +301,6 @@ def main() -> int:
         if not managed():
             return 2
         time.sleep(RETRY_S)
-    LOG.line("start", "the transmitter has started", data=transmitter.grants)
-    if not transmitter.grants["real_time"]:
-        LOG.line("trouble", "no real-time priority is granted: frames may be late on a busy board")
     transmitter.run()
     return 0
 
