@@ -95,10 +95,10 @@ class Machine:
         self.process: subprocess.Popen[bytes] | None = None
         self.console = folder / "console"
 
-    def power_on(self) -> None:
-        """Boot until the service manager answers."""
+    def power_on(self, *more: str) -> None:
+        """Boot until the service manager answers; `more` are systemd-nspawn's words."""
         command = ["systemd-nspawn", "--quiet", "--register=no", "--keep-unit", "--boot", f"--directory={self.root}"]
-        command += ["--machine=gl-board", f"--network-namespace-path=/run/netns/{BOX}", "--resolv-conf=off"]
+        command += ["--machine=gl-board", f"--network-namespace-path=/run/netns/{BOX}", "--resolv-conf=off", *more]
         with self.console.open("ab") as console:
             self.process = subprocess.Popen(
                 command, stdin=subprocess.DEVNULL, stdout=console, stderr=console, start_new_session=True
