@@ -6,9 +6,9 @@
     python -m tests.bench.recording npm                the moving picture, sent live by the npm package `sacn`
 
 `live`: packets sent and recorded, and the CPU time of the recorder's two processes as a share of one core. `captures`:
-how many times faster than it lasted a capture is imported (median, and the fastest and the slowest run, which tell what
-else the machine did), and the CPU time of one import. `multicast`, `npm`: whether what was recorded is what was sent.
-Traffic goes to loopback, or to network namespaces of its own.
+how many times faster than it lasted a capture is imported, in the middle and in the run that other work disturbed least,
+and the CPU time of one import. `multicast`, `npm`: whether what was recorded is what was sent. Traffic goes to loopback,
+or to network namespaces of its own.
 """
 
 from __future__ import annotations
@@ -147,8 +147,8 @@ def multicast(protocol: str) -> None:
 
 
 def captures(times: int) -> None:
-    print(f"captures, {times} times each: how many times faster than they lasted; load {os.getloadavg()[0]:.1f}")
-    print("| universes | content | length | capture | imported in: median, extremes | times faster | CPU time |")
+    print(f"captures, {times} times each; in brackets the share of both cores that other work took meanwhile")
+    print("| universes | content | length | capture | imported in: median; least disturbed | times faster | CPU time |")
     print("| --- | --- | --- | --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "out.frames"
@@ -165,21 +165,34 @@ def captures(times: int) -> None:
 
 
 def row(universes: str, kind: str, path: Path, seconds: float, out: Path, times: int) -> None:
-    took_s, cpu_s = [], []
-    for _ in range(times):
-        begin_s, begin_cpu_s = time.perf_counter(), time.process_time()
-        outcome = from_capture(path, out, Wanted())
-        took_s.append(time.perf_counter() - begin_s)
-        cpu_s.append(time.process_time() - begin_cpu_s)
-        assert outcome.tally.lost_in_all == 0
-        out.unlink()
-    middle_s = statistics.median(took_s)
+    runs = sorted(imported(path, out) for _ in range(times))
+    took_s = statistics.median(run[1] for run in runs)
+    others = statistics.median(run[0] for run in runs)
+    least, best_s, _ = runs[0]
     print(
         f"| {universes} | {kind} | {seconds:g} s | {path.stat().st_size / 1e6:.0f} MB"
-        f" | {middle_s:.2f} s, {min(took_s):.2f} to {max(took_s):.2f} | {seconds / middle_s:.0f}"
-        f" | {statistics.median(cpu_s):.2f} s |",
+        f" | {took_s:.2f} s ({100 * others:.0f} %); {best_s:.2f} s ({100 * least:.0f} %)"
+        f" | {seconds / took_s:.0f}; {seconds / best_s:.0f} | {statistics.median(run[2] for run in runs):.2f} s |",
         flush=True,
     )
+
+
+def imported(path: Path, out: Path) -> tuple[float, float, float]:
+    """One import: the share of all cores that others took meanwhile, how long it lasted, its CPU time."""
+    out.unlink(missing_ok=True)
+    time.sleep(1)  # so that a busy moment is over, or not
+    begin_s, begin_cpu_s, begin_busy_s = time.perf_counter(), time.process_time(), busy_s()
+    outcome = from_capture(path, out, Wanted())
+    took_s, cpu_s = time.perf_counter() - begin_s, time.process_time() - begin_cpu_s
+    assert outcome.tally.lost_in_all == 0
+    others_s = max(0.0, busy_s() - begin_busy_s - cpu_s)
+    return others_s / took_s / (os.cpu_count() or 1), took_s, cpu_s
+
+
+def busy_s() -> float:
+    """What all cores have worked since the start of the machine (proc(5): all but idle and waiting)."""
+    ticks = [int(one) for one in Path("/proc/stat").read_text().split("\n", 1)[0].split()[1:9]]
+    return (sum(ticks) - ticks[3] - ticks[4]) / os.sysconf("SC_CLK_TCK")
 
 
 def write_capture(path: Path, universes: int, count: int, kind: str) -> None:
