@@ -6,9 +6,9 @@
     python -m tests.bench.recording npm                the moving picture, sent live by the npm package `sacn`
 
 `live`: packets sent and recorded, and the CPU time of the recorder's two processes as a share of one core. `captures`:
-how many times faster than it lasted a capture is imported, in the middle and in the run that other work disturbed least,
-and the CPU time of one import. `multicast`, `npm`: whether what was recorded is what was sent. Traffic goes to loopback,
-or to network namespaces of its own.
+how many times faster than it lasted a capture is imported, in the middle and in the run that other work disturbed
+least, and the CPU time of one import. `multicast`, `npm`: whether what was recorded is what was sent. Traffic goes to
+loopback, or to network namespaces of its own.
 """
 
 from __future__ import annotations
