@@ -80,8 +80,8 @@ def next_opening(site: Site, from_ns: int) -> int | None:
     if not FIRST_NS <= from_ns <= LAST_NS - FAR_DAYS * DAY_NS:
         return None
     first = datetime.fromtimestamp(from_ns // SECOND_NS, UTC).date() - timedelta(days=1)
-    for begin in range(0, FAR_DAYS, 40):
-        some = nights(site, first + timedelta(days=begin), first + timedelta(days=begin + 39))
+    for begin in range(0, FAR_DAYS, 8):  # two dates more: an opening may come after midnight, behind the next date's
+        some = nights(site, first + timedelta(days=begin), first + timedelta(days=begin + 9))
         later = [night.opens_ns for night in some if night.opens_ns >= from_ns]
         if later:
             return min(later)

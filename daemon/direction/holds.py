@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -60,7 +59,9 @@ def runs(start_ns: int, length_ns: int, held: tuple[tuple[int, int], ...]) -> It
     far it has come).
     """
     at_ns, done_ns = start_ns, 0
-    for begin_ns, end_ns in held[bisect_right(held, start_ns, key=lambda interval: interval[1]) :]:
+    for begin_ns, end_ns in held:
+        if end_ns <= at_ns:
+            continue
         moved_ns = max(0, begin_ns - at_ns)
         if done_ns + moved_ns >= length_ns:
             break

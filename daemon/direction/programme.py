@@ -13,6 +13,7 @@ from datetime import date
 from fractions import Fraction
 from hashlib import sha256
 from itertools import count, islice
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.holds import Hold, end_of, held_of, next_mark, runs
@@ -96,8 +97,7 @@ class Giving:
         return hash((self.opens_ns, self.place))
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(NamedTuple):
     """A stretch of a programme: a piece, or (`filler`) what fills the time between pieces.
 
     `picture` is None where nothing is shown, and `sound` says whether its sound lasts here. `note` says why a filler
@@ -117,8 +117,7 @@ class Part:
     mix: Mix | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
+class Mark(NamedTuple):
     """How far a programme was laid out, and of how many parts and pieces, when a piece was about to have its turn."""
 
     at_ns: int
@@ -217,12 +216,12 @@ class _Layout:
 
     def play(self, piece: Piece) -> None:
         giving = self.giving
-        end_ns = end_of(self.at_ns, piece.length_ns, self.held)
-        limit_ns = end_ns
+        length_ns = piece.length_ns
+        end_ns = limit_ns = end_of(self.at_ns, length_ns, self.held)
         if end_ns > giving.to_ns and not (giving.finish and end_ns <= giving.latest_ns):
             limit_ns = max(giving.to_ns, self.made_late_ns(piece)) if giving.finish else giving.to_ns
         limit_ns = self.skip_before(limit_ns)
-        self.add(piece, limit_ns, piece.length_ns, filler=False, note="", cut=limit_ns < end_ns)
+        self.add(piece, limit_ns, length_ns, filler=False, note="", cut=limit_ns < end_ns)
 
     def made_late_ns(self, piece: Piece) -> int:
         """When the pause was asked for with which a piece could no longer end in time."""
@@ -254,7 +253,7 @@ class _Layout:
                 break
             for part_ns, after_ns, picture, sound in _stretches(piece, from_ns, min(end_ns, until_ns), zero_ns, still):
                 part = Part(part_ns, after_ns, filler, piece, picture, note, begins_ns, cut, sound)
-                self.parts += _mixed(part, mix)
+                self.parts += _mixed(part, mix) if mix else (part,)
         self.at_ns = until_ns
 
     def mix(self, piece: Piece | None) -> Mix | None:
@@ -278,15 +277,15 @@ def _stretches(
         yield from piece.turns(from_ns, until_ns, zero_ns)
 
 
-def _mixed(part: Part, mix: Mix | None) -> Iterator[Part]:
+def _mixed(part: Part, mix: Mix) -> Iterator[Part]:
     """A part, cut where what was before it has faded away. Nothing is mixed while it stands still or is dark."""
     picture = part.picture
-    if mix is None or part.from_ns >= mix.until_ns or not picture or picture.ended or picture.still is not None:
+    if part.from_ns >= mix.until_ns or not picture or picture.ended or picture.still is not None:
         yield part
         return
-    yield replace(part, until_ns=min(part.until_ns, mix.until_ns), mix=mix)
+    yield part._replace(until_ns=min(part.until_ns, mix.until_ns), mix=mix)
     if part.until_ns > mix.until_ns:
-        yield replace(part, from_ns=mix.until_ns)
+        yield part._replace(from_ns=mix.until_ns)
 
 
 def programme(

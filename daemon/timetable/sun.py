@@ -62,10 +62,14 @@ def solar_noon(spot: Spot, day: date) -> int:
 
     None may where the zone's midnight is at the sun's noon, and on a date that a zone has left out.
     """
-    transits = [_transit(spot, day + timedelta(days=shift)) for shift in (0, -1, 1)]
-    within = [at_ns for at_ns in transits if local_date(at_ns, spot.zone) == day]
+    transits: list[int] = []
+    for shift in (0, -1, 1):
+        at_ns = _transit(spot, day + timedelta(days=shift))
+        if local_date(at_ns, spot.zone) == day:
+            return at_ns
+        transits.append(at_ns)
     midday_ns = resolve(day, time(12), spot.zone)
-    return within[0] if within else min(transits, key=lambda at_ns: abs(at_ns - midday_ns))
+    return min(transits, key=lambda at_ns: abs(at_ns - midday_ns))
 
 
 class _Height:

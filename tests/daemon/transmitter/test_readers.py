@@ -60,7 +60,20 @@ def npm(tmp_path_factory: pytest.TempPathFactory) -> Path:
     if not shutil.which("npm"):
         pytest.skip("npm is not installed")
     folder = tmp_path_factory.mktemp("npm")
-    done = subprocess.run(["npm", "install", "--silent", "--prefix", str(folder), "sacn@4"], check=False)
+    done = subprocess.run(
+        [
+            "npm",
+            "install",
+            "--silent",
+            "--no-audit",
+            "--no-fund",
+            "--prefer-offline",
+            "--prefix",
+            str(folder),
+            "sacn@4",
+        ],
+        check=False,
+    )
     assert done.returncode == 0, "npm install sacn@4 failed"
     return folder
 
