@@ -137,7 +137,8 @@ def show_why(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(decision.as_json(site.timezone), indent=2))
         return 0
-    playing = f" {decision.piece}, frame {decision.frame}," if decision.piece else ""
+    frame = "" if decision.frame is None else f", frame {decision.frame}"
+    playing = f" {decision.piece}{frame}," if decision.piece else ""
     print(f"{_local(at_ns, site):%A %d %B %Y %H:%M:%S}: {decision.state}{playing} at {decision.brightness:.0%}")
     for reason in decision.reasons:
         print(f"  {reason.text}  [{reason.rule}]")
