@@ -77,7 +77,7 @@ def dark_window_at(at_ns: int, site: Site) -> Window | None:
 
 def next_opening(site: Site, from_ns: int) -> int | None:
     """The first opening from an instant on, within about a year."""
-    if not FIRST_NS <= from_ns <= LAST_NS - FAR_DAYS * DAY_NS:
+    if not FIRST_NS <= from_ns <= LAST_NS - (FAR_DAYS + 20) * DAY_NS:
         return None
     first = datetime.fromtimestamp(from_ns // SECOND_NS, UTC).date() - timedelta(days=1)
     for begin in range(0, FAR_DAYS, 8):  # two dates more: an opening may come after midnight, behind the next date's
