@@ -168,7 +168,7 @@ class Attendant:
                     self.director.note_seldom("trouble", f"{trouble.subject}: {trouble.text}", "".join(key))
         for key in [key for key in self._since if key not in standing]:
             del self._since[key]
-            if key[0] in ("temperature", "memory", "disk", "site", "alert", "cue"):
+            if key[0] in ("temperature", "memory", "disk", "site", "frames", "alert", "cue"):
                 self.director.note_seldom("trouble", f"over: {key[1]}")
 
     # the site's files

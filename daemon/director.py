@@ -23,6 +23,7 @@ from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason, Segment, State
 from gloaming.daemon.link import Link
 from gloaming.daemon.messages import dark_message, segment_message, setup_message
+from gloaming.daemon.reload import file_stamp
 from gloaming.daemon.requests import Requests
 from gloaming.daemon.rig_care import RigCare
 from gloaming.daemon.service_log import Seldom, with_count
@@ -237,6 +238,9 @@ class Director:
         before = self._setup()
         self.site = site
         self.requests.look_up()
+        for key, each in list(self.troubles.items()):
+            if key[0] == "frames" and each["stamp"] != file_stamp(Path(key[1])):
+                del self.troubles[key]  # another file, of which nothing is known yet
         self.rig.adopt()
         if (setup := self._setup()) != before:
             self.link.send(setup)
@@ -280,6 +284,8 @@ class Director:
                 else:
                     since = isoformat(now_ns, self.site.timezone)
                     self.troubles[key] = {"kind": key[0], "subject": key[1], "text": message["text"], "since": since}
+                    if key[0] == "frames":
+                        self.troubles[key]["stamp"] = file_stamp(Path(key[1]))
                 over = "over: " if message["over"] else ""
                 if not known:
                     about: dict[str, object] = {name: message[name] for name in ("subject", "piece") if name in message}

@@ -11,15 +11,17 @@ STILL_LOOKS = 2
 
 
 def stamp(folder: Path, files: Iterable[Path]) -> Stamp:
-    """What the files' inodes say: name, inode, length, last change. A file that is not there has zeros."""
-    found: list[tuple[str, int, int, int]] = []
-    for path in (folder / "site.toml", folder / "rig.toml", *sorted(files)):
-        try:
-            status = path.stat()
-            found.append((str(path), status.st_ino, status.st_size, status.st_mtime_ns))
-        except OSError:
-            found.append((str(path), 0, 0, 0))
-    return tuple(found)
+    """What the inodes of a site's files say."""
+    return tuple(file_stamp(path) for path in (folder / "site.toml", folder / "rig.toml", *sorted(files)))
+
+
+def file_stamp(path: Path) -> tuple[str, int, int, int]:
+    """What an inode says: name, inode, length, last change. A file that is not there has zeros."""
+    try:
+        status = path.stat()
+    except OSError:
+        return str(path), 0, 0, 0
+    return str(path), status.st_ino, status.st_size, status.st_mtime_ns
 
 
 class Watch:

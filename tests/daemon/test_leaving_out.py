@@ -53,6 +53,23 @@ def test_frames_that_are_due_already_are_left_at_once(tmp_path: Path) -> None:
     run(work())
 
 
+def test_a_file_that_is_copied_again_is_no_trouble_any_more(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home:
+            director = home.director
+            message = told(home, 3 * FPS)
+            director.adopt(director.site)
+            assert ("frames", message["subject"]) in director.troubles
+            path = Path(message["subject"])
+            fresh = path.with_name("fresh")
+            fresh.write_bytes(path.read_bytes())
+            fresh.rename(path)
+            director.adopt(director.site)
+            assert not director.troubles
+
+    run(work())
+
+
 def test_who_skips_or_pauses_before_has_the_next_piece_whole(tmp_path: Path) -> None:
     async def work() -> None:
         for request in ({"kind": "skip"}, {"kind": "pause", "minutes": 5}):
