@@ -5,7 +5,9 @@ What decodes them (the package soundfile) is imported when a file is opened: wit
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -66,6 +68,8 @@ def open_sound(path: Path) -> Any:
         import soundfile
     except (ImportError, OSError) as error:
         raise SoundMissingError(f"{MISSING} ({error})") from None
+    if path.exists() and not path.is_file():
+        raise MistakeError(Mistake(path, None, None, "this is not a file", f"name a file in {FORMATS}"))
     try:
         with path.open("rb") as file:
             head = file.read(12)
@@ -106,7 +110,7 @@ def sound_length_ns(path: Path) -> int:
 
     MistakeError, SoundMissingError.
     """
-    with open_sound(path) as sound:
+    with _hushed(), open_sound(path) as sound:
         try:
             sound.seek(sound.frames - 1)
             there = len(sound.read(1))
@@ -120,7 +124,7 @@ def sound_length_ns(path: Path) -> int:
 
 def measure(path: Path) -> Measured:
     """A sound file decoded from end to end. MistakeError, SoundMissingError; what cannot be decoded ends it early."""
-    with open_sound(path) as sound:
+    with _hushed(), open_sound(path) as sound:
         info = _info(path, sound)
         meter = Meter(info.rate_hz, info.channels)
         frames = 0
@@ -128,6 +132,24 @@ def measure(path: Path) -> Measured:
             meter.add(block)
             frames += len(block)
         return Measured(info, frames, meter.result())
+
+
+@contextmanager
+def _hushed() -> Iterator[None]:
+    """What reads MP3 prints hundreds of lines about a damaged one: meanwhile they go nowhere."""
+    try:
+        before = os.dup(2)
+    except OSError:  # there is no stderr
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(before, 2)
+        os.close(before)
+        os.close(nowhere)
 
 
 def blocks(sound: Any, size: int = BLOCK) -> Iterator[npt.NDArray[np.float32]]:
@@ -157,7 +179,6 @@ def _said(error: Exception) -> str:
 def main() -> None:
     """`python -m gloaming.shows.soundfile_info FILE`: loudness, and what is wrong with it, as one JSON object."""
     import json
-    import os
     import sys
 
     os.nice(10)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 import soundfile
 
 from gloaming.shows.mistake import MistakeError
-from gloaming.shows.soundfile_info import inspect_sound, measure
+from gloaming.shows.soundfile_info import inspect_sound, measure, sound_length_ns
 
 RATE = 44_100
 
@@ -71,8 +72,24 @@ def test_what_is_no_sound_is_said_on_one_line(tmp_path: Path, content: bytes, sa
 def test_a_missing_file_and_a_folder_are_said(tmp_path: Path) -> None:
     with pytest.raises(MistakeError, match="no such file"):
         inspect_sound(tmp_path / "none.flac")
-    with pytest.raises(MistakeError, match="cannot be read"):
+    with pytest.raises(MistakeError, match="not a file"):
         inspect_sound(tmp_path)
+
+
+@pytest.mark.parametrize(("name", "format"), [("a.wav", "WAV"), ("a.flac", "FLAC"), ("a.mp3", "MP3"), ("a.ogg", "OGG")])
+def test_a_length_is_known_without_decoding_and_a_damaged_file_says_nothing_on_stderr(
+    name: str, format: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    noise = np.random.default_rng(1).standard_normal((RATE * 4, 2)) * 0.1
+    soundfile.write(tmp_path / name, noise, RATE, format=format)
+    assert abs(sound_length_ns(tmp_path / name) - 4_000_000_000) < 100_000_000
+    content = (tmp_path / name).read_bytes()
+    holed = content[: len(content) // 2] + bytes(len(content) // 2 - 50) + content[-50:]
+    (tmp_path / name).write_bytes(holed)
+    with suppress(MistakeError):
+        assert sound_length_ns(tmp_path / name) < 4_100_000_000
+    measure(tmp_path / name)
+    assert capfd.readouterr().err == ""
 
 
 def test_nine_channels_are_too_many(tmp_path: Path) -> None:
