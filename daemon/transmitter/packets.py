@@ -21,8 +21,6 @@ HEADER_BYTES = 126
 """All of a data packet up to its first slot (table 4-1)."""
 SEQUENCE, OPTIONS = 111, 112
 SYNC_SEQUENCE = 44
-PREVIEW_DATA = 0x80
-"""6.2.6: bit 7 of the options: not for what is live."""
 STREAM_TERMINATED = 0x40
 """6.2.6: bit 6 of the options."""
 DISCOVERY_UNIVERSE = 64214

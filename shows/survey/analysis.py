@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -163,8 +162,3 @@ def _weights(order: str) -> Floats:
     redness = {"R": 1 + 1 / 1024, "G": -4.0, "B": -4.0, "W": -7.0}
     rows = [[light[letter] * FULL / 255 for letter in order], [redness[letter] for letter in order]]
     return np.array(rows, np.float32)
-
-
-def seconds_of(frame: int, fps: Fraction) -> float:
-    """The moment of a frame."""
-    return float(frame / fps)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -173,3 +173,10 @@ def test_a_clock_that_stands_in_another_century_finds_it_dark_or_finds_its_eveni
         if not 1900 <= year <= 2100:
             assert decide(at_ns, site, (call,)).brightness == 0
             assert (decision.state, decision.next_ns) == (State.DARK, None)
+
+
+def test_a_season_that_is_over_is_dark_to_the_end_of_the_calendar(tmp_path: Path) -> None:
+    site = site_of(tmp_path, TABLES, EVENING.replace("11-27..01-06", "2026-11-27..2027-01-06"))
+    for day in range(-40, 40):
+        at_ns = ns(f"{date(2099, 12, 1) + timedelta(days=day)}T20:00")
+        assert (decide(at_ns, site).state, decide(at_ns, site).next_ns) == (State.DARK, None)
