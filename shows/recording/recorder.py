@@ -25,6 +25,8 @@ from gloaming.shows.recording.report import Tally, ranges
 from gloaming.shows.recording.rhythm import Pacer, Rhythm, usual
 
 COLOURS = 3
+UNIVERSES_ALL_MAX = 4096
+"""No more are added to a recording: somebody who makes numbers up must not fill the memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +123,9 @@ class Recording:
 
     def add(self, slots: Mapping[int, int]) -> None:
         """Record these universes too from here on, as far as there may be more."""
-        if self.ended is not None or self._parts.full:
+        room = UNIVERSES_ALL_MAX - len(self._slots)
+        slots = dict(list(slots.items())[: max(0, room)])
+        if self.ended is not None or self._parts.full or not slots:
             return
         try:
             self._parts.add(slots)

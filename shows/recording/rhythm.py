@@ -14,6 +14,8 @@ from gloaming.shows.recording.packets import Bytes
 
 LOOK_NS = 600_000_000
 """How far behind the last packet frames are let go: so long a hold-up of the source may take to be made good."""
+PENDING_MAX = 128
+"""More frames in that time than anybody sends would only fill the memory."""
 THIN_NS = 500_000_000
 """Longer intervals are those of unchanged data (E1.31 6.6.2: one in 800 to 1000 ms)."""
 RATE_FRAMES = 64
@@ -58,6 +60,8 @@ class Pacer:
     def push(self, at_ns: int | None, row: Bytes) -> None:
         """One frame, with its time unless its packets were lost. `row` is kept."""
         self._pending.append((at_ns, row))
+        if len(self._pending) > PENDING_MAX:
+            self._release()
         while at_ns is not None and self._pending[0][0] is not None and at_ns - self._pending[0][0] > LOOK_NS:
             self._release()
             while self._pending and self._pending[0][0] is None:
