@@ -9,7 +9,8 @@ from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.scene import Facts, Window
 from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason
 from gloaming.daemon.direction.stage import MARGIN_NS
-from gloaming.daemon.site import Show, Site
+from gloaming.daemon.site import Site
+from gloaming.daemon.site_tables import Show
 from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.nights import Night, nights, nights_between
