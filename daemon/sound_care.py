@@ -66,8 +66,9 @@ class SoundCare:
         files = self._files()
         found = [(path, self._known(path)) for path in files]
         hurt = [Trouble("sound", str(path), known["wrong"]) for path, known in found if known and known["wrong"]]
-        if files and self.device_trouble:
-            hurt.append(Trouble("sound", self.director.site.sound.device or "sound device", self.device_trouble))
+        device = self.director.site.sound.device or "sound device"
+        if files and self.device_trouble and ("sound", device) not in self.director.troubles:  # else it is said already
+            hurt.append(Trouble("sound", device, self.device_trouble))
         return hurt
 
     def _files(self) -> list[Path]:

@@ -34,18 +34,19 @@ class Facts:
 
 @dataclass
 class Asked:
-    """What care needs of a director."""
+    """What care needs of a director; `troubles` is what the transmitter has told."""
 
     site: Site
     store: Facts = field(default_factory=Facts)
     handed_over: int = 0
+    troubles: dict[tuple[str, str], str] = field(default_factory=dict)
 
     def look_up_anew(self) -> None:
         self.handed_over += 1
 
 
 def care_of(director: Asked) -> SoundCare:
-    return SoundCare(director)  # type: ignore[arg-type]  # a stand-in with the three things that care asks for
+    return SoundCare(director)  # type: ignore[arg-type]  # a stand-in with the four things that care asks for
 
 
 def picture(site: Site, name: str) -> Picture:
@@ -104,6 +105,8 @@ def test_what_is_wrong_with_a_file_or_the_device_is_a_trouble(tmp_path: Path) ->
     assert "not sound that can be played" in found["bells.flac"]
     assert "no such file" in found["tide.flac"]
     assert "sound device" in found["no such device"] or "PortAudio" in found["no such device"]
+    director.troubles["sound", "no such device"] = "it is gone"
+    assert "no such device" not in {trouble.subject for trouble in care.troubles()}, "it is said once"
 
 
 def test_a_piece_without_sound_has_none(tmp_path: Path) -> None:
