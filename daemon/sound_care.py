@@ -62,14 +62,13 @@ class SoundCare:
         return str(piece.sound), round(10 ** (loudness.gain_db(level) / 20), 4)
 
     def troubles(self) -> list[Trouble]:
-        """What is wrong with the files and the device."""
+        """What is wrong with the files and the device, but for what the transmitter says itself."""
         files = self._files()
         found = [(path, self._known(path)) for path in files]
         hurt = [Trouble("sound", str(path), known["wrong"]) for path, known in found if known and known["wrong"]]
-        device = self.director.site.sound.device or "sound device"
-        if files and self.device_trouble and ("sound", device) not in self.director.troubles:  # else it is said already
-            hurt.append(Trouble("sound", device, self.device_trouble))
-        return hurt
+        if files and self.device_trouble:
+            hurt.append(Trouble("sound", self.director.site.sound.device or "sound device", self.device_trouble))
+        return [one for one in hurt if (one.kind, one.subject) not in self.director.troubles]
 
     def _files(self) -> list[Path]:
         return sorted({piece.sound for piece in self.director.site.pieces.values() if piece.sound})
