@@ -3,34 +3,38 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
+from contextlib import chdir, redirect_stderr, redirect_stdout
+from dataclasses import dataclass
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from gloaming.api.command import main
 from gloaming.shows.framefile import inspect
 
 PICTURE = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
-CALL = """
-import argparse, sys
-from gloaming.api.commands import frames
-from gloaming.shows.mistake import MistakeError
-parser = argparse.ArgumentParser()
-frames.add_parser(parser.add_subparsers(required=True))
-args = parser.parse_args()
-try:
-    sys.exit(args.handler(args))
-except MistakeError as error:
-    print(error, file=sys.stderr)
-    sys.exit(2)
-"""
 
 
-def gloaming(*arguments: str | Path, folder: Path) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-c", CALL, "frames", *map(str, arguments)]
-    return subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+@dataclass(frozen=True)
+class Said:
+    """How a call ended, and what it printed."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def gloaming(*arguments: str | Path, folder: Path) -> Said:
+    """A call in a folder, in this process."""
+    out, err = StringIO(), StringIO()
+    with chdir(folder), redirect_stdout(out), redirect_stderr(err):
+        try:
+            code = main(["frames", *map(str, arguments)])
+        except SystemExit as end:
+            code = int(end.code or 0)
+    return Said(code, out.getvalue(), err.getvalue())
 
 
 @pytest.fixture
