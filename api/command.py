@@ -38,8 +38,8 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one call. Exit codes: 0 done, 1 the answer is no, 2 the call or the files are wrong."""
-    args = build_parser().parse_args(arguments)
     try:
+        args = build_parser().parse_args(arguments)
         code: int = args.handler(args)
     except MistakeError as error:
         for mistake in error.mistakes[:SHOWN]:
