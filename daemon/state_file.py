@@ -102,7 +102,8 @@ class Writer:
             lines = [at for at, (sql, _) in enumerate(self._queue) if sql.startswith(LINE)][:spare]
             gone = set(lines)
             self._queue = [one for at, one in enumerate(self._queue) if at not in gone]
-            self._written += len(gone)
+            self._put -= len(gone)
+            self._soon = min(self._soon, self._put)
 
     async def kept(self) -> bool:
         """Wait until all that was put so far is on the disk, unless something is wrong with it; whether it is there."""

@@ -13,7 +13,6 @@ from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
 
-from tests.api.evening import wait_until
 from tests.bench.card import ext4
 from tests.daemon.broken_evening import Broken, broken_evening, moved_to, since
 from tests.daemon.fault_figures import Figures, all_right, right_since
@@ -28,6 +27,7 @@ from tests.daemon.faults_pieces import (
 )
 from tests.daemon.numbered import FPS, assert_none_missed, assert_right, is_right, missed
 from tests.daemon.slow_disk import SlowDisk
+from tests.waiting import wait_until
 
 
 def clock_steps(folder: Path, step_s: int = -600) -> Figures:

@@ -14,13 +14,13 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from tests.api.evening import wait_until
 from tests.boot.container import socket_in
 from tests.boot.street import Packet, Street
 from tests.daemon.broken_evening import Broken, broken_evening, since
 from tests.daemon.fault_figures import Figures, all_right
 from tests.daemon.numbered import FPS, PIECES, assert_none_missed, missed, name_of
 from tests.daemon.transmitter.quay import quay_at
+from tests.waiting import wait_until
 
 RATE = 44_100
 

@@ -12,12 +12,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from tests.api.evening import wait_until
 from tests.daemon.broken_evening import Broken, broken_evening
 from tests.daemon.faults import ROUND_THE_CLOCK
 from tests.daemon.numbered import assert_none_missed, assert_right
 from tests.daemon.slow_disk import SlowDisk
 from tests.daemon.test_clock_1970 import both, faked
+from tests.waiting import wait_until
 
 PLAUSIBLE = '[clock]\ntrust = "plausible"\n'
 

@@ -130,6 +130,29 @@ def test_a_full_disk_is_said_and_what_waits_is_written_when_there_is_room(
     again.close()
 
 
+def test_of_what_waits_for_long_the_oldest_lines_make_room_and_no_override_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(state_file, "WAITING_MAX", 50)
+    with state(tmp_path) as store:
+        assert store.wait()
+        store.set_fact("cid", "abc")
+        assert store.wait()
+        fill(store)
+        asked = dim(store)
+        for number in range(200):
+            store.note(NOW, "playing", f"line {number} {'x' * 900}")
+        assert not store.wait()
+        assert not asyncio.run(store.kept()), "what is dropped does not count as written"
+        assert store.unwritten <= 51
+        free(store)
+        assert store.wait()
+    again = State(tmp_path, NOW)
+    assert again.overrides(0) == (asked,)
+    assert str(again.journal(1)[0]["text"]).startswith("line 199")
+    again.close()
+
+
 def fill(store: State) -> None:
     """No more pages than there are: SQLite's own limit, set on the connection."""
     disk = store._writer._disk
