@@ -88,7 +88,7 @@ def test_a_universe_that_is_announced_later_is_joined_and_recorded(there: Street
             for number, level in enumerate(levels.tolist()):
                 time.sleep(max(0.0, begin_s + number / 40 - time.monotonic()))
                 sock.sendto(data(1, number, [level]), (group(1, True), 5568))
-                if number == late - 20:
+                if number == late - 50:
                     announcement = bytes(UniverseDiscoveryPacket(CID, "quay", (1, 300)).getBytes())
                     sock.sendto(announcement, (group(DISCOVERY_UNIVERSE, True), 5568))
                 if number >= late:
