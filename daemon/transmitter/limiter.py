@@ -22,6 +22,8 @@ RELEASE = 1 / 64
 SHY = 1 - 1e-5
 """Limits are kept by this much, for what floating point rounds."""
 TOLD_MAX = 20
+FLOAT_MAX = np.finfo(np.float32).max
+"""What a string without a fuse may draw."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +72,12 @@ class Limiter:
         stretches = _stretches(limits, offsets, slots)
         edges, self._taken = _edges(stretches, size)
         self._edges = np.array(edges, np.intp)
-        self._of_string, self._firsts = _by_string(stretches, count)
+        of_string, self._firsts = _by_string(stretches, count)
+        self._of_string = np.append(self._taken, len(edges))[of_string]
         self._lengths: npt.NDArray[np.intp] = np.diff(self._edges, append=size)
         self._owners: npt.NDArray[np.intp] = np.full(len(edges), count, np.intp)  # past the strings: nobody's slots
         self._owners[self._taken] = [string for _, _, string in stretches]
-        self._edge_sums = np.zeros(len(edges), np.uint32)
-        self._sums = np.zeros(len(stretches) + 1, np.uint32)
+        self._sums = np.zeros(len(edges) + 1, np.uint32)  # the last stays 0
         self._ordered = np.zeros(len(self._of_string), np.uint32)
         self._added = np.zeros(count, np.uint32)
         self._ma = np.array([one.ma / 255 for one in limits.strings], np.float32)
@@ -114,8 +116,7 @@ class Limiter:
 
     def add_up(self, canvas: Bytes) -> None:
         """What each string would draw, in mA."""
-        np.add.reduceat(canvas, self._edges, dtype=np.uint32, out=self._edge_sums)
-        np.take(self._edge_sums, self._taken, out=self._sums[:-1], mode="clip")
+        np.add.reduceat(canvas, self._edges, dtype=np.uint32, out=self._sums[:-1])
         np.take(self._sums, self._of_string, out=self._ordered, mode="clip")
         np.add.reduceat(self._ordered, self._firsts, out=self._added)
         np.multiply(self._added, self._ma, out=self.strings.drawn, casting="unsafe")
@@ -134,16 +135,17 @@ class Limiter:
         """What has been lowered since the beginning: in how many frames, by how much at most. The worst first."""
         strings, supplies = [one.name for one in self.limits.strings], [name for name, _ in self.limits.supplies]
         lowered = [
-            (guard.lowest[at], kind, names[at], guard, at)
+            (float(lowest), kind, names[at], guard, at)
             for kind, names, guard in (("string", strings, self.strings), ("supply", supplies, self.supplies))
-            for at in np.flatnonzero(guard.frames)
+            for at, lowest in enumerate(guard.lowest)
+            if guard.frames[at]
         ]
         return [
             {
                 "kind": kind,
                 "name": name,
                 "frames": int(guard.frames[at]),
-                "lowest": round(float(lowest), 4),
+                "lowest": round(lowest, 4),
                 "ma": round(float(guard.most[at])),
                 "limit_ma": round(float(guard.limit[at])),
             }
@@ -202,34 +204,36 @@ class _Guard:
     def __init__(self, limit: Floats) -> None:
         count = len(limit)
         self.limit = limit
-        self._kept = (limit * SHY).astype(np.float32)
+        self._kept: Floats = np.clip(limit * SHY, 1e-6, FLOAT_MAX).astype(np.float32)
         self.drawn: Floats = np.zeros(count, np.float32)
         self.after: Floats = np.zeros(count, np.float32)
         self.gains: Floats = np.ones(count, np.float32)
         self.frames = np.zeros(count, np.int64)
-        self.lowest: Floats = np.ones(count, np.float32)
         self.most: Floats = np.zeros(count, np.float32)
         self._allowed: Floats = np.ones(count, np.float32)
         self._too_much = np.zeros(count, np.bool_)
         self.lowered = False
 
+    @property
+    def lowest(self) -> Floats:
+        """The least that was left to each: what the most that it would have drawn allowed."""
+        return np.divide(self._kept, np.maximum(self.most, self._kept), dtype=np.float32)
+
     def over(self) -> bool:
         """Work out the gains for what is drawn now; whether any is not 1."""
         np.greater(self.drawn, self._kept, out=self._too_much)
-        if not self._too_much.any():
-            if self.lowered:
-                np.add(self.gains, RELEASE, out=self.gains)
-                np.minimum(self.gains, 1, out=self.gains)
-                self.lowered = bool(self.gains.min() < 1)
-            return self.lowered
-        np.maximum(self.drawn, 1e-3, out=self._allowed)
+        too_much = np.count_nonzero(self._too_much)
+        if not too_much and not self.lowered:
+            return False
+        np.maximum(self.drawn, self._kept, out=self._allowed)
         np.divide(self._kept, self._allowed, out=self._allowed)
         np.add(self.gains, RELEASE, out=self.gains)
-        np.minimum(self.gains, 1, out=self.gains)
         np.minimum(self.gains, self._allowed, out=self.gains)
+        if not too_much:
+            self.lowered = bool(self.gains.min() < 1)
+            return self.lowered
         self.lowered = True
         np.add(self.frames, self._too_much, out=self.frames)
-        np.minimum(self.lowest, self.gains, out=self.lowest)
         np.maximum(self.most, self.drawn, out=self.most)
         return True
 
