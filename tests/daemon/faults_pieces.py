@@ -44,12 +44,12 @@ def not_shown(packets: list[Packet]) -> int:
 def cut_over(broken: Broken, hurt: Callable[[Path, int], None]) -> Figures:
     """The file of the piece that plays is hurt some seconds ahead of what is shown; the other piece must come."""
     broken.wait_until_lit()
-    wait_until(lambda: left(broken.lit()[-1]) > 12 * FPS, "a piece that has some time to go")
+    wait_until(lambda: left(broken.lit()[-1]) > 18 * FPS, "a piece that has some time to go")
     last = broken.lit()[-1]
     before = name_of(last)
     path = broken.folder / "pieces" / f"{before}.frames"
     begin_ns = time.time_ns()
-    hurt(path, last.frame + 8 * FPS)
+    hurt(path, last.frame + 14 * FPS)
     said = broken.says(path.name, "trouble")
     wait_until(lambda: name_of(broken.lit()[-1]) != before, "the other piece", 60)
     again_ns = time.time_ns()
