@@ -80,8 +80,8 @@ def test_a_universe_that_is_announced_later_is_joined_and_recorded(there: Street
     receiver = Receiver(sockets.all)
     out = tmp_path / "out.frames"
     live = Live(receiver, out, Wanted(None, "sent"), lambda new: sockets.join(new - {1}))
-    levels = np.arange(1, 161, dtype=np.uint8)
-    late = 110
+    levels = np.arange(1, 116, dtype=np.uint8)
+    late = 85
     try:
         with sender(there, ipv6=True) as sock:
             begin_s = time.monotonic()
