@@ -65,9 +65,9 @@ def cut_over(broken: Broken, hurt: Callable[[Path, int], None]) -> Figures:
 LARGE = {
     "rig": (
         '[[controller]]\nname = "left"\nhost = "127.0.74.10"\nuniverses = "1"\n\n'
-        '[[controller]]\nname = "right"\nhost = "127.0.74.11"\nuniverses = "2-100"\n'
+        '[[controller]]\nname = "right"\nhost = "127.0.74.11"\nuniverses = "2-200"\n'
     ),
-    "universes": 100,
+    "universes": 200,
 }
 """So large that what is read ahead is a small part of it."""
 
