@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import subprocess
 import sys
+import time
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.clock_trust import ClockTrust, synchronised
+from gloaming.daemon.direction.decide import Decision
+from gloaming.daemon.director import Director
 from gloaming.daemon.site import load_site
 from gloaming.daemon.state import State
 from tests.daemon.numbered import write_site
@@ -173,6 +178,33 @@ def test_where_the_site_asks_for_it_the_time_that_a_person_gives_sets_the_machin
     assert machine.clock.now_ns() == DECEMBER + 30 * S
     machine.boot = "boot 2"
     assert not machine.director_starts().trusted
+
+
+def test_once_the_clock_is_set_the_score_goes_by_it_and_the_step_is_taken_as_any_other(machine: Machine) -> None:
+    """The time that is given is the one that it is: whatever is set by it is set as it was."""
+    folder = machine.store.path.parent / "site"
+    write_site(folder, "127.0.75.4", 'from = "12:00"\nto = "06:00"', site="[clock]\nset = true\n\n")
+    machine.wall_ns, given_ns = 86_400 * S, time.time_ns()
+
+    async def evening() -> tuple[Decision, dict[str, Any], list[str]]:
+        director = Director(load_site(folder), folder, machine.clock)
+        trust = director.attendant.trust
+        trust._set_clock, trust._ask_kernel = machine.set_clock, lambda: False
+        assert director.current(machine.clock.now_ns()).state == "no-clock"
+        director.requests.give_time(given_ns, "Ada's phone")
+        director.after_step()
+        decision, score = director.current(given_ns), director.link._kept["score"]
+        lines = [str(row["text"]) for row in director.store.journal(3)]
+        director.attendant.close()
+        director.store.close()
+        return decision, score, lines
+
+    decision, score, lines = asyncio.run(evening())
+    assert machine.wall_ns == given_ns
+    assert decision.state != "no-clock"
+    assert (score["wall_offset_ns"], score["anchor"]["utc_ns"]) == (0, given_ns)
+    assert "the board's clock was set by Ada's phone" in lines
+    assert not [line for line in lines if "stepped" in line], "it is told once"
 
 
 def test_a_clock_that_was_set_follows_whoever_sets_it_next(machine: Machine) -> None:
