@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from shutil import rmtree
 from tempfile import mkdtemp
 
 PR_SET_PDEATHSIG = 1
@@ -66,7 +67,7 @@ class Keeper:
     ) -> None:
         self.state, self.say, self.parting = state, say, parting
         state.mkdir(parents=True, exist_ok=True, mode=0o700)
-        meeting = _meeting_place(state)
+        self.meeting = meeting = _meeting_place(state)
         environment = {
             **os.environ,
             "OPENBLAS_NUM_THREADS": "1",  # no linear algebra here: its threads would only take memory
@@ -89,6 +90,8 @@ class Keeper:
         _end(self.transmitter)
         self.parting()
         _end(self.director)
+        if self.meeting.parent != self.state:
+            rmtree(self.meeting.parent, ignore_errors=True)  # of memory: it is gone with the power at the latest
         return code
 
     def stop(self) -> None:
