@@ -133,14 +133,15 @@ class Census:
         self._uneven += int(((steps - np.concatenate([[before], steps[:-1]]) + 1) % 256 > 2).sum())
         self._steps[cid] = int(steps[-1])
         self._samples += int(again.sum())
-        gaps = np.diff(at_ns, prepend=self._before_ns)[order]
+        gaps = np.diff(at_ns, prepend=self._before_ns)
         self._before_ns = int(at_ns[-1])
         self._first_ns = self._first_ns or int(at_ns[0])
         self._early.update(np.unique(universe[at_ns - self._first_ns < EARLY_NS]).tolist())
         self._last.update(zip(streams, ordered[np.cumsum(counts) - 1].tolist(), strict=True))
-        known = again[order]
-        if known.any():
-            self._waiting.append((cid, universe[order][known], intervals[known], gaps[known]))
+        if again.any():
+            in_time = np.empty_like(intervals)
+            in_time[order] = intervals
+            self._waiting.append((cid, universe[again], in_time[again], gaps[again]))
         return True
 
     def _sort_in(self) -> None:
@@ -149,14 +150,11 @@ class Census:
             universe, intervals, gaps = (np.concatenate(column) for column in list(zip(*some, strict=True))[1:])
             order = np.argsort(universe, kind="stable")
             universes, begins = np.unique(universe[order], return_index=True)
-            for number, spans, rests in zip(
-                universes.tolist(),
-                np.split(intervals[order], begins[1:]),
-                np.split(gaps[order], begins[1:]),
-                strict=True,
-            ):
-                self._intervals.setdefault((cid, number), []).extend(spans[spans < THIN_NS].tolist())
-                self._gaps.setdefault(number, []).extend(rests.tolist())
+            spans, rests = (np.split(one[order], begins[1:]) for one in (intervals, gaps))
+            for place in np.argsort(order[begins]).tolist():  # as they came first
+                number, short = int(universes[place]), spans[place]
+                self._intervals.setdefault((cid, number), []).extend(short[short < THIN_NS].tolist())
+                self._gaps.setdefault(number, []).extend(rests[place].tolist())
         self._waiting = []
 
     def _interval(self, stream: tuple[bytes, int], at_ns: int, interval_ns: int) -> None:
