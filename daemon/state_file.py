@@ -88,17 +88,16 @@ class Writer:
             self._put += len(statements)
             if soon:
                 self._soon = self._put
-            if len(self._queue) > WAITING_MAX:
-                self._make_room()
+            self._make_room()
             if self._thread is None:
                 self._thread = threading.Thread(target=self._run, name="state", daemon=True)
                 self._thread.start()
             self._changed.notify_all()
 
     def _make_room(self) -> None:
-        """Lines of the journal go first; what somebody asked for stays. Not while a batch is under way."""
-        if self._began_s is None:
-            spare = len(self._queue) - WAITING_MAX
+        """Where too much waits, lines of the journal go; what was asked for stays. Not while a batch is under way."""
+        spare = len(self._queue) - WAITING_MAX
+        if spare > 0 and self._began_s is None:
             lines = [at for at, (sql, _) in enumerate(self._queue) if sql.startswith(LINE)][:spare]
             gone = set(lines)
             self._queue = [one for at, one in enumerate(self._queue) if at not in gone]
@@ -161,6 +160,7 @@ class Writer:
                 took_s = time.monotonic() - self._began_s
                 self._note(wrong, len(batch), took_s)
                 self._began_s = None
+                self._make_room()
                 self._changed.notify_all()
                 if self._closing and (wrong or not self._queue):
                     return
