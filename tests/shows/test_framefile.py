@@ -14,7 +14,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import zstandard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -30,9 +29,7 @@ from gloaming.shows.framefile import (
     mend,
     verify,
 )
-from gloaming.shows.framefile_layout import SAMPLE_BYTES, Filter, encode_chunk
 from gloaming.shows.mistake import MistakeError
-from tests.bench import framefiles
 
 PICTURE = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
 
@@ -105,30 +102,6 @@ def test_a_file_of_the_first_version_is_read(tmp_path: Path) -> None:
     assert np.array_equal(read(path), expected) and verify(path) == []
     info = inspect(path)
     assert (info.fps, [one.number for one in info.universes]) == (Fraction(30000, 1001), [7, 9])
-
-
-@pytest.mark.parametrize(
-    "universes_, slots, frames", [(1, 510, 400), (1, 7, 20_000), (4, 510, 100), (13, 510, 40), (40, 512, 30), (1, 6, 3)]
-)
-def test_noise_takes_hardly_more_than_its_bytes(tmp_path: Path, universes_: int, slots: int, frames: int) -> None:
-    """Raw plus 1 %, 2 KiB, and 16 bytes a universe, whatever is in it."""
-    picture = noise(frames, universes_ * slots)
-    with FrameWriter(tmp_path / "a.frames", Fraction(40), universes(*[slots] * universes_)) as writer:
-        writer.write(picture)
-    assert (tmp_path / "a.frames").stat().st_size <= 1.01 * picture.size + 2048 + 16 * universes_
-    for size in range(1, 3):
-        with FrameWriter(tmp_path / "b.frames", Fraction(40), universes(510, 510)) as writer:
-            writer.write(noise(size * 1500, 1020))
-        assert (tmp_path / "b.frames").stat().st_size <= 1.01 * size * 1500 * 1020
-
-
-@pytest.mark.parametrize("content", ["moving picture", "slow look", "sparkle", "noise"])
-def test_the_filter_chosen_by_a_sample_is_as_good_as_the_best(content: str) -> None:
-    frames = np.tile(framefiles.contents()[content][:40], (1, 3))
-    compressor = zstandard.ZstdCompressor(level=3, write_checksum=True)
-    best = encode_chunk(compressor, bytes(8), 0, frames, list(Filter))
-    assert frames.nbytes > 4 * SAMPLE_BYTES
-    assert len(encode_chunk(compressor, bytes(8), 0, frames)) <= 1.02 * len(best)
 
 
 def test_a_moving_picture_comes_back_byte_for_byte(tmp_path: Path) -> None:
