@@ -95,15 +95,6 @@ def test_what_was_written_is_what_is_read(
     assert verify(path) == []
 
 
-def test_a_file_of_the_first_version_is_read(tmp_path: Path) -> None:
-    """Written when there was no other form; what is in it is said in the text beside it."""
-    path = PICTURE.with_name("frames-version-1.frames")
-    expected = (np.arange(150)[:, None] * 3 + np.arange(400)).astype(np.uint8)
-    assert np.array_equal(read(path), expected) and verify(path) == []
-    info = inspect(path)
-    assert (info.fps, [one.number for one in info.universes]) == (Fraction(30000, 1001), [7, 9])
-
-
 def test_a_moving_picture_comes_back_byte_for_byte(tmp_path: Path) -> None:
     picture = np.load(PICTURE)
     path = write(tmp_path / "a.frames", picture, Fraction(25))

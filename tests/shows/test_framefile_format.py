@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from gloaming.shows import framefile_small
-from gloaming.shows.framefile import FrameWriter, Universe
+from gloaming.shows.framefile import FrameWriter, Universe, inspect, verify
+from gloaming.shows.framefile_edit import frames_of
 
 PICTURE = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
 PAGE = Path(__file__).parents[2] / "shows" / "FORMAT.md"
@@ -82,3 +83,12 @@ def test_two_programs_and_the_page_read_a_file(tmp_path: Path, monkeypatch: pyte
         got += arranged(little[2], raw[24:], count, 900)
     assert kinds == {0, 1, 2}
     assert got == frames.tobytes()
+
+
+def test_a_file_of_the_first_version_is_read(tmp_path: Path) -> None:
+    """Written when there was no other form; what is in it is said in the text beside it."""
+    path = PICTURE.with_name("frames-version-1.frames")
+    expected = (np.arange(150)[:, None] * 3 + np.arange(400)).astype(np.uint8)
+    assert np.array_equal(np.concatenate(list(frames_of(path))), expected) and verify(path) == []
+    info = inspect(path)
+    assert (info.fps, [one.number for one in info.universes]) == (Fraction(30000, 1001), [7, 9])
