@@ -16,7 +16,7 @@ import soundfile
 
 from tests.boot.container import socket_in
 from tests.boot.street import Packet, Street
-from tests.daemon.broken_evening import Broken, broken_evening, since
+from tests.daemon.broken_evening import Broken, broken_evening, moved_to, since
 from tests.daemon.fault_figures import Figures, all_right
 from tests.daemon.numbered import FPS, PIECES, assert_none_missed, missed, name_of
 from tests.daemon.transmitter.quay import quay_at
@@ -44,12 +44,12 @@ def not_shown(packets: list[Packet]) -> int:
 def cut_over(broken: Broken, hurt: Callable[[Path, int], None]) -> Figures:
     """The file of the piece that plays is hurt some seconds ahead of what is shown; the other piece must come."""
     broken.wait_until_lit()
-    wait_until(lambda: left(broken.lit()[-1]) > 18 * FPS, "a piece that has some time to go")
+    wait_until(lambda: left(broken.lit()[-1]) > 13 * FPS, "a piece that has some time to go")
     last = broken.lit()[-1]
     before = name_of(last)
     path = broken.folder / "pieces" / f"{before}.frames"
     begin_ns = time.time_ns()
-    hurt(path, last.frame + 14 * FPS)
+    hurt(path, last.frame + 9 * FPS)
     said = broken.says(path.name, "trouble")
     wait_until(lambda: name_of(broken.lit()[-1]) != before, "the other piece", 60)
     again_ns = time.time_ns()
@@ -69,12 +69,21 @@ LARGE = {
     ),
     "universes": 200,
 }
-"""So large that what is read ahead is a small part of it."""
+"""So large that a chunk has less than three seconds: with the five that are read ahead, less than nine."""
+
+
+@contextmanager
+def large_evening(folder: Path) -> Iterator[Broken]:
+    """It begins shortly before a piece of 40 seconds does."""
+    with broken_evening(folder, "127.0.74.10", start=False, **LARGE) as broken:
+        broken.evening.offset_ns = moved_to("2026-12-01T17:59:38")
+        with broken.evening.running():
+            yield broken
 
 
 def frames_damaged(folder: Path) -> Figures:
     """A chunk of the piece that plays is overwritten on the disk: that piece is left out from there."""
-    with broken_evening(folder, "127.0.74.10", **LARGE) as broken:
+    with large_evening(folder) as broken:
         return cut_over(broken, damage_chunk)
 
 
@@ -93,7 +102,7 @@ def damage_chunk(path: Path, frame: int) -> None:
 
 def frames_cut_short(folder: Path) -> Figures:
     """The file of the piece that plays loses its end, as a copy does whose disk is full."""
-    with broken_evening(folder, "127.0.74.10", **LARGE) as broken:
+    with large_evening(folder) as broken:
 
         def cut(path: Path, frame: int) -> None:
             with path.open("r+b") as file:
