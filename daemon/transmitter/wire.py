@@ -8,6 +8,7 @@ import ipaddress
 import select
 import socket
 import struct
+from pathlib import Path
 
 from gloaming.daemon.transmitter.bulk import PORT, UDP_SEGMENT, Bulk, OneByOne, Parcel, is_ipv6, sendmmsg_works
 
@@ -238,8 +239,7 @@ def _buffer(sock: socket.socket, force: int, usual: int, size: int) -> None:
 def _unanswered() -> set[str]:
     """The IPv4 addresses in the neighbourhood for which nobody answers (arp(7): no flag of a complete entry)."""
     try:
-        with open("/proc/net/arp") as file:  # noqa: PTH123  # a kernel table, read at once
-            rows = [line.split() for line in file][1:]
+        rows = [line.split() for line in Path("/proc/net/arp").read_text().splitlines()[1:]]
     except OSError:  # a kernel without the table
         return set()
     return {row[0] for row in rows if int(row[2], 16) == 0}
