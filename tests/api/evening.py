@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import json
 import os
 import signal
@@ -21,8 +20,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
-import pytest
 
+from tests.namespaces import inside, namespaces
 from tests.waiting import PATIENCE_S, wait_until
 
 READER = Path(__file__).with_name("sacn_reader.py")
@@ -228,16 +227,10 @@ class Evening:
 @contextmanager
 def evening_apart(folder: Path, host: str | None, universes: str) -> Iterator[Evening]:
     """An evening in a network namespace of its own, with a loopback that carries multicast."""
-    name = f"gloaming-{os.getpid()}"
-    made = subprocess.run(["ip", "netns", "add", name], capture_output=True, text=True, check=False)
-    if made.returncode:
-        pytest.skip(f"network namespaces need root and iproute2: {made.stderr.strip()}")
-    try:
-        for words in ("link set lo up multicast on", "route add 239.0.0.0/8 dev lo"):
+    with namespaces("evening") as (name,):
+        for words in ("link set lo multicast on", "route add 239.0.0.0/8 dev lo"):
             subprocess.run(["ip", "-n", name, *words.split()], check=True)
         yield Evening(folder, host, universes, name)
-    finally:
-        subprocess.run(["ip", "netns", "delete", name], check=True)
 
 
 @dataclass
@@ -261,24 +254,6 @@ class Reader:
         """Wait until what was seen has something; all that was seen."""
         wait_until(lambda: true(self.seen()), what, patience_s)
         return self.seen()
-
-
-CLONE_NEWNET = 0x40000000
-
-
-@contextmanager
-def inside(namespace: str | None) -> Iterator[None]:
-    """Sockets that this thread opens within belong to a network namespace (setns(2))."""
-    if namespace is None:
-        yield
-        return
-    libc = ctypes.CDLL(None, use_errno=True)
-    with Path("/proc/thread-self/ns/net").open() as here, Path(f"/run/netns/{namespace}").open() as there:
-        assert libc.setns(there.fileno(), CLONE_NEWNET) == 0, os.strerror(ctypes.get_errno())
-        try:
-            yield
-        finally:
-            assert libc.setns(here.fileno(), CLONE_NEWNET) == 0, os.strerror(ctypes.get_errno())
 
 
 def _processes() -> Iterator[tuple[int, str]]:

@@ -18,7 +18,8 @@ import sacn
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
 from gloaming.shows.framefile import inspect
-from tests.daemon.transmitter.stage import in_namespace, moving, on_stage, segment, street, universe
+from tests.daemon.transmitter.stage import moving, on_stage, segment, street, universe
+from tests.namespaces import in_namespace
 from tests.shows.streams import CID, captured, data, everything, stream, without_stills
 from tests.waiting import wait_until
 

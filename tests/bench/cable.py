@@ -10,9 +10,7 @@ cable. All in network namespaces of its own. Packets are counted in the receiver
 from __future__ import annotations
 
 import argparse
-import os
 import select
-import subprocess
 import tempfile
 import threading
 import time
@@ -27,16 +25,15 @@ from tests.daemon.transmitter.stage import (
     SECOND_NS,
     Stage,
     Street,
-    in_namespace,
     listen_on,
     moving,
     on_stage,
-    run,
     segment,
     street,
     universe,
     write_frames,
 )
+from tests.namespaces import in_namespace, namespaces
 
 OTHERS = [f"192.0.2.{21 + number}" for number in range(18)]
 OWN, BEHIND = "198.51.100.21", "203.0.113.21"
@@ -99,11 +96,7 @@ class Boxes:
 @contextmanager
 def more_cables(there: Street) -> Iterator[tuple[str, str]]:
     """A second cable of the sender's, and a third to a switch with one more box behind it: the names of both."""
-    switch, far = (f"gloaming-{kind}{os.getpid()}" for kind in "wf")
-    try:
-        for name in (switch, far):
-            run("ip", "netns", "add", name)
-            there.run(name, "ip", "link", "set", "lo", "up")
+    with namespaces("switch", "far") as (switch, far):
         cables = ((there.sender, "out1", there.receiver, "in1"), (there.sender, "out2", switch, "s0"))
         for near, one, other_side, other in (*cables, (switch, "s1", far, "f0")):
             there.run(near, "ip", "link", "add", one, "type", "veth", "peer", other, "netns", other_side)
@@ -121,9 +114,6 @@ def more_cables(there: Street) -> Iterator[tuple[str, str]]:
         for name, interface in (*ends, (switch, "br0"), (switch, "s0"), (switch, "s1")):
             there.run(name, "ip", "link", "set", interface, "up")
         yield switch, far
-    finally:
-        for name in (switch, far):
-            subprocess.run(["ip", "netns", "del", name], check=False, capture_output=True)
 
 
 def listen_to(stage: Stage, until_s: float) -> None:

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
 import shutil
 import signal
 import socket
 import subprocess
-import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+
+from tests.namespaces import inside
 
 SUITE = "bookworm"
 MIRROR = "http://deb.debian.org/debian"
@@ -19,7 +19,6 @@ PACKAGES = "systemd,systemd-sysv,dbus,python3,python3-venv,iproute2,libportaudio
 CACHE = Path(os.environ.get("GLOAMING_BOOT_CACHE", "/var/cache/gloaming-boot"))
 BOX, STREET = "gl-box", "gl-street"
 BOX_ADDRESS, STREET_ADDRESS = "192.0.2.10", "192.0.2.21"
-CLONE_NEWNET = 0x40000000
 PORT = 5568
 """E1.31 9.2."""
 
@@ -63,24 +62,12 @@ def cut_cable() -> None:
 
 
 def socket_in(space: str, address: str) -> socket.socket:
-    """A socket that listens for E1.31 in a namespace (setns(2) holds for the thread that calls it)."""
-    made: list[socket.socket] = []
-
-    def make() -> None:
-        handle = os.open(f"/run/netns/{space}", os.O_RDONLY)
-        libc = ctypes.CDLL(None, use_errno=True)
-        if libc.setns(handle, CLONE_NEWNET) == 0:
-            sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 8 << 20)
-            sock.bind((address, PORT))
-            made.append(sock)
-        os.close(handle)
-
-    thread = threading.Thread(target=make)
-    thread.start()
-    thread.join()
-    assert made, "the namespace cannot be entered"
-    return made[0]
+    """A socket that listens for E1.31 in a namespace."""
+    with inside(space):
+        sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 8 << 20)
+        sock.bind((address, PORT))
+        return sock
 
 
 class Machine:

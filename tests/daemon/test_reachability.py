@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -13,6 +12,7 @@ import pytest
 
 from gloaming.daemon.reachability import PERIOD_S, TRIES, TRY_S, Reach, Reachability, answers
 from gloaming.shows.rig import Rig
+from tests.namespaces import namespaces
 
 ASKING = Path(__file__).with_name("asking.py")
 SIX = 6
@@ -88,32 +88,24 @@ def test_this_machine_answers_and_a_name_that_is_none_does_not() -> None:
 
 
 @pytest.fixture
-def quay(tmp_path: Path) -> Iterator[str]:
-    """A board with six cables to six controllers, each a network namespace of its own; the board's name."""
-    board = f"gl-board-{os.getpid()}"
-    names = [board, *(f"gl-{at}-{os.getpid()}" for at in range(SIX))]
-    made = subprocess.run(["ip", "netns", "add", board], capture_output=True, text=True, check=False)
-    if made.returncode:
-        pytest.skip(f"network namespaces need root and iproute2: {made.stderr.strip()}")
-    try:
-        for at, name in enumerate(names[1:]):
-            ip("netns", "add", name)
+def quay() -> Iterator[list[str]]:
+    """A board with six cables to six controllers, each a network namespace of its own: their names, the board's first."""
+    with namespaces("board", *map(str, range(SIX))) as (board, *boxes):
+        for at, name in enumerate(boxes):
             ip("-n", board, "link", "add", f"c{at}", "type", "veth", "peer", "name", "eth0", "netns", name)
             ip("-n", board, "addr", "add", f"10.77.{at}.1/24", "dev", f"c{at}")
             ip("-n", name, "addr", "add", f"10.77.{at}.2/24", "dev", "eth0")
             ip("-n", board, "link", "set", f"c{at}", "up")
             ip("-n", name, "link", "set", "eth0", "up")
-        yield board
-    finally:
-        for name in names:
-            subprocess.run(["ip", "netns", "delete", name], check=False, capture_output=True)
+        yield [board, *boxes]
 
 
 def ip(*words: str) -> None:
     subprocess.run(["ip", *words], check=True)
 
 
-def test_one_of_six_controllers_is_unplugged_and_comes_back(quay: str, tmp_path: Path) -> None:
+def test_one_of_six_controllers_is_unplugged_and_comes_back(quay: list[str], tmp_path: Path) -> None:
+    board, *boxes = quay
     parts = []
     for at in range(SIX):
         parts.append(f'[[controller]]\nname = "box {at}"\nhost = "10.77.{at}.2"\nuniverses = "{at + 1}"\n')
@@ -122,18 +114,18 @@ def test_one_of_six_controllers_is_unplugged_and_comes_back(quay: str, tmp_path:
         )
     path = tmp_path / "rig.toml"
     path.write_text("".join(parts), encoding="utf-8")
-    command = ["ip", "netns", "exec", quay, sys.executable, str(ASKING), str(path)]
+    command = ["ip", "netns", "exec", board, sys.executable, str(ASKING), str(path)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as asking:
         try:
             assert asking.stdout
             first = [asking.stdout.readline() for _ in range(SIX)]
             assert first == [f"controller box {at} (10.77.{at}.2) answers\n" for at in range(SIX)]
-            ip("-n", quay, "link", "set", "c3", "down")
+            ip("-n", board, "link", "set", "c3", "down")
             gone = asking.stdout.readline()
             assert gone == "controller box 3 (10.77.3.2) does not answer; dark with it: run 3\n"
-            ip("-n", quay, "link", "set", "c3", "up")
+            ip("-n", board, "link", "set", "c3", "up")
             assert asking.stdout.readline() == "controller box 3 (10.77.3.2) answers\n"
-            ip("-n", f"gl-5-{os.getpid()}", "link", "set", "eth0", "down")  # the far end: a box without power
+            ip("-n", boxes[5], "link", "set", "eth0", "down")  # the far end: a box without power
             assert asking.stdout.readline() == "controller box 5 (10.77.5.2) does not answer; dark with it: run 5\n"
         finally:
             asking.kill()

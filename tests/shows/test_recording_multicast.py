@@ -17,7 +17,8 @@ from gloaming.shows.recording.packets import read
 from gloaming.shows.recording.receive import DISCOVERY_UNIVERSE, Receiver
 from gloaming.shows.recording.recorder import Wanted
 from gloaming.shows.recording.sockets import Sockets
-from tests.daemon.transmitter.stage import Street, in_namespace, street
+from tests.daemon.transmitter.stage import Street, street
+from tests.namespaces import in_namespace
 from tests.shows.streams import CID, data, everything, without_stills
 
 PATIENCE_S = 30.0

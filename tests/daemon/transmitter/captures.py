@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.daemon.transmitter.stage import Street, in_namespace, run
+from tests.daemon.transmitter.stage import Street, run
+from tests.namespaces import in_namespace
 
 _SO_TIMESTAMPNS = 35  # asm-generic/socket.h
 _NANOSECONDS = 0xA1B23C4D  # the capture format's mark for times in nanoseconds

@@ -19,7 +19,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.daemon.transmitter.stage import Street, in_namespace
+from tests.daemon.transmitter.stage import Street
+from tests.namespaces import in_namespace
 
 _TUNSETIFF, _IFF_TAP, _IFF_NO_PI = 0x400454CA, 2, 0x1000
 FAR = "198.51.100.21"

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import ctypes
 import json
-import os
 import select
 import signal
 import socket
@@ -19,13 +17,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import count
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pytest
 
 from gloaming.shows.framefile import FrameWriter, Universe
+from tests.namespaces import in_namespace, namespaces
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 PATIENCE_S = 40.0
@@ -33,10 +31,7 @@ SECOND_NS = 1_000_000_000
 DAY_NS = 86_400 * SECOND_NS
 PORT = 5568
 CID = "5f2b7c1e0a3d4e6f8091a2b3c4d5e6f7"
-_CLONE_NEWNET = 0x40000000
-_libc = ctypes.CDLL(None, use_errno=True)
 _numbers = count()
-T = TypeVar("T")
 
 
 class Stage:
@@ -256,28 +251,6 @@ def listen_on(address: str, interface: str) -> socket.socket:
     return sock
 
 
-def in_namespace(namespace: str | None, work: Callable[[], T]) -> T:
-    """Do some work inside a network namespace; a socket made there stays there."""
-    found: list[T | BaseException] = []
-
-    def run() -> None:
-        try:
-            if namespace:
-                with Path(f"/run/netns/{namespace}").open() as file:
-                    if _libc.setns(file.fileno(), _CLONE_NEWNET):
-                        raise OSError(ctypes.get_errno(), "setns")
-            found.append(work())
-        except BaseException as error:
-            found.append(error)
-
-    thread = threading.Thread(target=run)
-    thread.start()
-    thread.join()
-    if isinstance(found[0], BaseException):
-        raise found[0]
-    return found[0]
-
-
 @dataclass(frozen=True)
 class Street:
     """Two network namespaces and a cable between them: addresses 192.0.2.1 and 192.0.2.2 onwards."""
@@ -298,14 +271,8 @@ def run(*command: str) -> str:
 @contextmanager
 def street(hosts: int = 1) -> Iterator[Street]:
     """A sender's and a receiver's namespace; the receiver has `hosts` addresses from 192.0.2.21 on."""
-    if os.geteuid():
-        pytest.skip("network namespaces need root")
-    mark = f"{os.getpid()}-{next(_numbers)}"
-    there = Street(f"gloaming-s{mark}", f"gloaming-r{mark}")
-    try:
-        for name in (there.sender, there.receiver):
-            run("ip", "netns", "add", name)
-            there.run(name, "ip", "link", "set", "lo", "up")
+    with namespaces("sender", "receiver") as (sender, receiver):
+        there = Street(sender, receiver)
         there.run(there.sender, "ip", "link", "add", "out0", "type", "veth", "peer", "in0", "netns", there.receiver)
         there.run(there.sender, "ip", "addr", "add", "192.0.2.1/24", "dev", "out0")
         there.run(there.sender, "ip", "-6", "addr", "add", "2001:db8::1/64", "dev", "out0", "nodad")
@@ -317,6 +284,3 @@ def street(hosts: int = 1) -> Iterator[Street]:
         there.run(there.sender, "ip", "route", "add", "239.0.0.0/8", "dev", "out0")
         there.run(there.receiver, "ip", "route", "add", "239.0.0.0/8", "dev", "in0")
         yield there
-    finally:
-        for name in (there.sender, there.receiver):
-            subprocess.run(["ip", "netns", "del", name], check=False, capture_output=True)

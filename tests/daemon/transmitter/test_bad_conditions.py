@@ -20,7 +20,6 @@ from tests.daemon.transmitter.stage import (
     Ear,
     Stage,
     Street,
-    in_namespace,
     listening,
     moving,
     on_stage,
@@ -30,6 +29,7 @@ from tests.daemon.transmitter.stage import (
     write_frames,
 )
 from tests.daemon.transmitter.stalling_disk import stalling_disk
+from tests.namespaces import in_namespace
 
 HOSTS = [f"192.0.2.{21 + number}" for number in range(20)]
 
