@@ -14,6 +14,7 @@ from functools import cache, wraps
 from itertools import pairwise
 from pathlib import Path
 from random import Random
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from hypothesis import HealthCheck, given, settings
@@ -56,14 +57,14 @@ LENGTHS_NS = {"bells": (2407 * S // 2, 1300 * S), "tide": (5407 * S // 2, 2000 *
 """How long frames and sound of a piece are."""
 ANY = st.integers(0, 2**40)
 TEN = 10
-often = {"deadline": None, "suppress_health_check": list(HealthCheck), "database": None}
+often: dict[str, Any] = {"deadline": None, "suppress_health_check": list(HealthCheck), "database": None}
 
 
 def many(cases: int) -> Callable[[Callable[[int], None]], Callable[[], None]]:
     """A test of so many cases: ten for each number that hypothesis draws, since drawing one costs as much as a case."""
 
     def of(test: Callable[[int], None]) -> Callable[[], None]:
-        @settings(max_examples=cases // TEN, **often)  # type: ignore[arg-type]  # settings of several types
+        @settings(max_examples=cases // TEN, **often)
         @given(ANY)
         @wraps(test)
         def ten(seed: int) -> None:

@@ -6,15 +6,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
 from gloaming.daemon.transmitter.bulk import Parcel
-from gloaming.daemon.transmitter.messages import read_dark, read_score, read_setup
+from gloaming.daemon.transmitter.messages import Segment, read_dark, read_score, read_setup
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
-from gloaming.daemon.transmitter.readahead import Hurt, Want
+from gloaming.daemon.transmitter.readahead import Hurt, ReadAhead, Want
 from gloaming.shows.framefile import FrameFileInfo, Universe
 from tests.daemon.transmitter.stage import CID, SECOND_NS, segment, universe
 
@@ -82,10 +82,11 @@ class Hall:
     """A player, and a clock that only the test moves."""
 
     def __init__(self, air: Air, *universes: dict[str, Any], **more: Any) -> None:
-        self.air, self.shelf, self.troubles = air, Shelf(), []
+        self.air, self.shelf = air, Shelf()
+        self.troubles: list[tuple[str, str, str, Segment, int | None]] = []
         setup = {"cid": CID, "source_name": "x", "priority": 100, "interface": "lo", "synchronization": None}
         setup |= {"at_rest": "black", "sequence_from": 0, "universes": universes or (universe(1, A, slots=20),)}
-        self.player = Player(self.shelf, lambda *said: self.troubles.append(said), 0)  # type: ignore[arg-type]
+        self.player = Player(cast(ReadAhead, self.shelf), lambda *said: self.troubles.append(said), 0)
         self.player.use(Output(read_setup({**setup, **more})))
         self.dark()
 
