@@ -89,7 +89,7 @@ def test_this_machine_answers_and_a_name_that_is_none_does_not() -> None:
 
 @pytest.fixture
 def quay() -> Iterator[list[str]]:
-    """A board with six cables to six controllers, each a network namespace of its own: their names, the board's first."""
+    """A board with six cables to six controllers, each a network namespace: their names, the board first."""
     with namespaces("board", *map(str, range(SIX))) as (board, *boxes):
         for at, name in enumerate(boxes):
             ip("-n", board, "link", "add", f"c{at}", "type", "veth", "peer", "name", "eth0", "netns", name)
