@@ -20,7 +20,6 @@ class Tally:
 
     data: int = 0
     synchronizations: int = 0
-    discoveries: int = 0
     other: int = 0  # not E1.31
     cut: int = 0
     malformed: int = 0
@@ -58,7 +57,6 @@ class Tally:
     def count_others(self, packets: Packets) -> None:
         """Count what is not levels."""
         kinds = np.bincount(packets.kind, minlength=len(Kind)).tolist()
-        self.discoveries += kinds[Kind.DISCOVERY]
         self.cut += kinds[Kind.CUT]
         self.malformed += kinds[Kind.MALFORMED]
         self.other += kinds[Kind.OTHER]
