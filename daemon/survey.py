@@ -148,7 +148,7 @@ def survey(folder: Path, at: datetime, tell: Tell = lambda *_: None, ask: bool =
     last = rows[-1].night.date if rows else first
     pieces = tuple(_judged(site, tell))
     watts = {piece.name: piece.mean_w / site.output.brightness for piece in pieces if site.output.brightness}
-    spent = energy(site, watts, first, last, lambda done, of: tell("the season", done, of)) if rows else None
+    spent = energy(site, watts, rows, lambda done, of: tell("the season", done, of)) if rows else None
     infos = {piece.name: piece.info for piece in site.pieces.values() if piece.info}
     told: dict[str, bool] = {}
     if ask:

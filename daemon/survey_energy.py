@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from gloaming.daemon.direction.decide import score
 from gloaming.daemon.direction.score import SECOND_NS
-from gloaming.daemon.direction.season import season
+from gloaming.daemon.direction.season import Row
 from gloaming.daemon.site import Site
 
 JOULES_PER_KWH = 3_600_000
@@ -32,12 +32,11 @@ class Energy:
 
 
 def energy(
-    site: Site, watts: Mapping[str, float], first: date, last: date, progress: Callable[[int, int], None] | None = None
+    site: Site, watts: Mapping[str, float], rows: Sequence[Row], progress: Callable[[int, int], None] | None = None
 ) -> Energy | None:
-    """The energy of the nights from `first` to `last`; `watts` by piece, its mean at full brightness. None without."""
+    """The energy of a season's nights; `watts` by piece, its mean at full brightness. None without."""
     nights: dict[date, float] = defaultdict(float)
     lit_s = 0.0
-    rows = season(site, first, last)
     reached_ns = 0
     for number, row in enumerate(sorted(rows, key=lambda row: row.night.opens_ns)):
         from_ns = max(reached_ns, row.night.opens_ns)
