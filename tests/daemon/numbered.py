@@ -67,11 +67,17 @@ def name_of(packet: Packet) -> str:
 
 
 def is_right(packet: Packet, at_ns: int, site: Site, overrides: Sequence[Override]) -> bool:
-    """Whether a packet shows what `decide` has for the instant at which it came, or for one shortly before."""
-    shown = None if packet.black else (name_of(packet), packet.frame - 1)
+    """Whether a packet shows what `decide` has for the instant at which it came, or for one shortly before.
+
+    The first frame after an override may have begun before it, and come when it is over: it is one behind both.
+    """
     for late in range(-1, LATE_FRAMES):
         one = decide(at_ns - late * SECOND_NS // FPS, site, overrides)
-        if (None if one.piece is None or not one.brightness else (one.piece, one.frame)) == shown:
+        if one.piece is None or not one.brightness:
+            right = packet.black
+        else:
+            right = not packet.black and one.piece == name_of(packet) and one.frame - (packet.frame - 1) in (0, 1)
+        if right:
             return True
     return False
 
