@@ -30,7 +30,6 @@ export function signingIn(lent) {
   $("passcode-field").hidden = byLink;
   if (byLink) $("how").textContent = "This link signs one phone in, once.";
   if (!$("device").value) $("device").value = guessName();
-  $("sign-in").onsubmit = signIn;
 }
 
 function guessName() {
@@ -38,8 +37,8 @@ function guessName() {
   return { iPhone: "an iPhone", iPad: "an iPad", Android: "an Android phone", Macintosh: "a Mac", Windows: "a Windows computer", Linux: "a Linux computer" }[found] || "a phone";
 }
 
-async function signIn(event) {
-  event.preventDefault();
+export async function signIn(lent) {
+  page = lent;
   const device = $("device").value.trim() || guessName();
   const code = location.hash.slice(1);
   $("sign-in-said").textContent = "";

@@ -184,7 +184,12 @@ function signOut() {
   now = null;
   contact("asking", "not signed in");
   show(false);
-  rest.ready.then(() => import("./more.js")).then((more) => more.signingIn(lent));
+  const more = () => rest.then(() => import("./more.js"));
+  more().then((they) => they.signingIn(lent), () => {});
+  $("sign-in").onsubmit = (event) => { // a thumb may be quicker than the line
+    event.preventDefault();
+    more().then((they) => they.signIn(lent), () => { $("sign-in-said").textContent = "No answer came."; });
+  };
 }
 
 function begin() {
@@ -207,10 +212,15 @@ function add() {
   setInterval(lookAfter, 250);
 }
 
-const rest = document.createElement("script"); // in the same page: it knows all that stands here
-rest.ready = new Promise((resolve) => rest.addEventListener("load", resolve));
-rest.src = "tell.js";
-document.head.append(rest);
+const rest = new Promise((resolve) => {
+  (function load() {
+    const script = document.createElement("script"); // in the same page: it knows all that stands here
+    script.onload = resolve;
+    script.onerror = () => setTimeout(load, 1000);
+    script.src = "tell.js";
+    document.head.append(script);
+  })();
+});
 add();
 performance.mark("usable"); // what a thumb can do from here on; tests/bench/phone.py reads it
 if (location.hash.length > 1) signOut();

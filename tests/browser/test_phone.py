@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 
 from tests.browser.board import Board, board, chromium, phone
 from tests.waiting import wait_until
@@ -188,6 +188,34 @@ def test_a_link_that_was_used_says_so(browser: Browser, site: Board) -> None:
             page.get_by_role("button", name="Sign in").click(no_wait_after=True)
         expect(page.locator("#sign-in-said")).to_contain_text("This link has been used", timeout=MS)
         expect(page.get_by_label("Passcode")).to_be_visible()
+
+
+def test_a_thumb_that_is_quicker_than_the_line_signs_in_all_the_same(browser: Browser, site: Board) -> None:
+    """What the page needs besides comes late, or not at the first time; the link is not lost by it."""
+    held: list[Route] = []
+    with phone(browser) as context:
+        page = context.new_page()
+        page.route("**/more.js*", lambda route: held.append(route))
+        with page.expect_request("**/more.js*"):
+            page.goto(site.link())
+        page.get_by_role("button", name="Sign in").click()
+        held.pop().abort()
+        expect(page.locator("#sign-in-said")).to_have_text("No answer came.", timeout=MS)
+        with page.expect_request("**/more.js*"):
+            page.get_by_role("button", name="Sign in").click()
+        assert "#" in page.url
+        held.pop().continue_()
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+
+
+def test_a_part_of_the_page_that_is_lost_on_the_way_is_fetched_again(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = context.new_page()
+        page.route("**/tell.js*", lambda route: route.abort(), times=1)
+        with page.expect_event("requestfailed"):
+            page.goto(site.link())
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
 
 
 def test_a_cut_network_is_told_and_nothing_is_pretended_and_it_comes_back_by_itself(
