@@ -17,6 +17,20 @@ CLONE_NEWNET = 0x40000000
 T = TypeVar("T")
 _libc = ctypes.CDLL(None, use_errno=True)
 _numbers = count()
+_outdoors = os.open("/proc/self/ns/net", os.O_RDONLY)  # held open, so that there is a way back
+
+
+def may_have_namespaces() -> bool:
+    """Whether this user may make network namespaces."""
+    tried = subprocess.run(["unshare", "--net", "ip", "link"], capture_output=True, check=False)
+    return tried.returncode == 0
+
+
+def move_into_a_network_of_ones_own() -> None:
+    """This process sees none but its own loopback from now on, which carries multicast, too (unshare(2))."""
+    assert _libc.unshare(CLONE_NEWNET) == 0, os.strerror(ctypes.get_errno())
+    for words in ("link set lo up", "link set lo multicast on", "route add 224.0.0.0/4 dev lo"):
+        subprocess.run(["ip", *words.split()], check=True)
 
 
 @contextmanager
@@ -42,16 +56,29 @@ def inside(namespace: str | None) -> Iterator[None]:
     if namespace is None:
         yield
         return
-    with Path("/proc/thread-self/ns/net").open() as here, Path(f"/run/netns/{namespace}").open() as there:
-        _enter(there.fileno())
+    with Path(f"/run/netns/{namespace}").open() as there, _within(there.fileno()):
+        yield
+
+
+@contextmanager
+def outdoors() -> Iterator[None]:
+    """The network in which the tests were started: packages come from there."""
+    with _within(_outdoors):
+        yield
+
+
+@contextmanager
+def _within(namespace: int) -> Iterator[None]:
+    with Path("/proc/thread-self/ns/net").open() as here:
+        _enter(namespace)
         try:
             yield
         finally:
             _enter(here.fileno())
 
 
-def _enter(file: int) -> None:
-    assert _libc.setns(file, CLONE_NEWNET) == 0, os.strerror(ctypes.get_errno())
+def _enter(namespace: int) -> None:
+    assert _libc.setns(namespace, CLONE_NEWNET) == 0, os.strerror(ctypes.get_errno())
 
 
 def in_namespace(namespace: str | None, work: Callable[[], T]) -> T:

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.namespaces import inside
+from tests.namespaces import inside, outdoors
 
 SUITE = "bookworm"
 MIRROR = "http://deb.debian.org/debian"
@@ -36,7 +36,8 @@ def debian_root() -> Path:
     if not root.exists():
         CACHE.mkdir(parents=True, exist_ok=True)
         fresh = CACHE / f"fresh-{os.getpid()}"
-        run("debootstrap", "--variant=minbase", f"--include={PACKAGES}", SUITE, str(fresh), MIRROR, timeout_s=900)
+        with outdoors():
+            run("debootstrap", "--variant=minbase", f"--include={PACKAGES}", SUITE, str(fresh), MIRROR, timeout_s=900)
         shutil.rmtree(fresh / "var/cache/apt/archives")
         fresh.rename(root)
     return root

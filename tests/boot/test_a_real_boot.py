@@ -16,6 +16,7 @@ from tests.boot.board import DIRECTOR, TOP, TRANSMITTER, Board, needs_a_machine,
 from tests.boot.container import STREET, STREET_ADDRESS, Machine, cut_cable, lay_cable, run, socket_in, wait_for
 from tests.boot.street import Street
 from tests.daemon.numbered import FPS, assert_none_missed, assert_right
+from tests.namespaces import outdoors
 
 pytestmark = needs_a_machine
 
@@ -41,7 +42,8 @@ def build_packages(folder: Path) -> tuple[Path, Path]:
     """The package, and a later one in which a file of the transmitter is another."""
     environment = {**os.environ, "GLOAMING_BUILD": "1", "GLOAMING_PACK": "1"}
     command = [str(TOP / "systemd/build-deb"), "--python", "3.11", "--out", str(folder)]
-    built = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    with outdoors():
+        built = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
     assert built.returncode == 0, built.stderr
     first = Path(built.stdout.strip())
     tree = folder / "later"

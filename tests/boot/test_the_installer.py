@@ -29,6 +29,7 @@ from tests.boot.container import (
 )
 from tests.boot.street import Street
 from tests.daemon.numbered import FPS, assert_none_missed, assert_right
+from tests.namespaces import outdoors
 
 INSTALL = "/root/source/systemd/install --wheels /root/wheels"
 SOURCE = ("pyproject.toml", "README.md", "LICENSE", "shows", "daemon", "api", "systemd")
@@ -69,7 +70,8 @@ def fetch_wheels(folder: Path) -> None:
     needed = [*project["project"]["dependencies"], *project["project"]["optional-dependencies"]["board"]]
     platforms = [word for each in PLATFORMS for word in ("--platform", each)]
     pip = [sys.executable, "-m", "pip", "download", "-qq", "--only-binary=:all:", "--python-version", "3.11"]
-    run(*pip, *platforms, "--dest", str(folder), *needed, *project["build-system"]["requires"], timeout_s=300)
+    with outdoors():
+        run(*pip, *platforms, "--dest", str(folder), *needed, *project["build-system"]["requires"], timeout_s=300)
 
 
 def refused(board: Board, how: str) -> str:

@@ -39,6 +39,7 @@ from tests.daemon.transmitter.stage import (
     universe,
     write_frames,
 )
+from tests.namespaces import outdoors
 from tests.waiting import wait_until
 
 HERE = Path(__file__).parent
@@ -60,20 +61,9 @@ def npm(tmp_path_factory: pytest.TempPathFactory) -> Path:
     if not shutil.which("npm"):
         pytest.skip("npm is not installed")
     folder = tmp_path_factory.mktemp("npm")
-    done = subprocess.run(
-        [
-            "npm",
-            "install",
-            "--silent",
-            "--no-audit",
-            "--no-fund",
-            "--prefer-offline",
-            "--prefix",
-            str(folder),
-            "sacn@4",
-        ],
-        check=False,
-    )
+    words = ["npm", "install", "--silent", "--no-audit", "--no-fund", "--prefer-offline", "sacn@4", "--prefix"]
+    with outdoors():
+        done = subprocess.run([*words, str(folder)], check=False)
     assert done.returncode == 0, "npm install sacn@4 failed"
     return folder
 
