@@ -13,7 +13,10 @@ from pathlib import Path
 
 from tests.namespaces import inside, outdoors
 
-SUITE = "bookworm"
+SUITE = os.environ.get("GLOAMING_BOOT_SUITE", "bookworm")
+"""Debian 12; or "trixie", Debian 13."""
+PYTHON = {"bookworm": "3.11", "trixie": "3.13"}[SUITE]
+"""Which that Debian has."""
 MIRROR = "http://deb.debian.org/debian"
 PACKAGES = "systemd,systemd-sysv,dbus,python3,python3-venv,iproute2,libportaudio2"
 CACHE = Path(os.environ.get("GLOAMING_BOOT_CACHE", "/var/cache/gloaming-boot"))

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.boot.board import DIRECTOR, TOP, TRANSMITTER, Board, needs_a_machine, put_site
-from tests.boot.container import STREET, STREET_ADDRESS, Machine, cut_cable, lay_cable, run, socket_in, wait_for
+from tests.boot.container import PYTHON, STREET, STREET_ADDRESS, Machine, cut_cable, lay_cable, run, socket_in, wait_for
 from tests.boot.street import Street
 from tests.daemon.numbered import FPS, assert_none_missed, assert_right
 from tests.namespaces import outdoors
@@ -41,7 +41,7 @@ def board(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
 def build_packages(folder: Path) -> tuple[Path, Path]:
     """The package, and a later one in which a file of the transmitter is another."""
     environment = {**os.environ, "GLOAMING_BUILD": "1", "GLOAMING_PACK": "1"}
-    command = [str(TOP / "systemd/build-deb"), "--python", "3.11", "--out", str(folder)]
+    command = [str(TOP / "systemd/build-deb"), "--python", PYTHON, "--out", str(folder)]
     with outdoors():
         built = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
     assert built.returncode == 0, built.stderr

@@ -18,6 +18,7 @@ from tests.boot.board import DIRECTOR, TOP, TRANSMITTER, Board, needs_a_machine,
 from tests.boot.container import (
     BOX,
     BOX_ADDRESS,
+    PYTHON,
     STREET,
     STREET_ADDRESS,
     Machine,
@@ -31,6 +32,7 @@ from tests.boot.street import Street
 from tests.daemon.numbered import FPS, assert_none_missed, assert_right
 from tests.namespaces import outdoors
 
+LIBRARIES = f"usr/lib/gloaming/lib/python{PYTHON}/site-packages"
 INSTALL = "/root/source/systemd/install --wheels /root/wheels"
 SOURCE = ("pyproject.toml", "README.md", "LICENSE", "shows", "daemon", "api", "systemd")
 PLATFORMS = ("manylinux2014_x86_64", "manylinux_2_26_x86_64", "manylinux_2_27_x86_64", "manylinux_2_28_x86_64")
@@ -69,7 +71,7 @@ def fetch_wheels(folder: Path) -> None:
     project = tomllib.loads((TOP / "pyproject.toml").read_text())
     needed = [*project["project"]["dependencies"], *project["project"]["optional-dependencies"]["board"]]
     platforms = [word for each in PLATFORMS for word in ("--platform", each)]
-    pip = [sys.executable, "-m", "pip", "download", "-qq", "--only-binary=:all:", "--python-version", "3.11"]
+    pip = [sys.executable, "-m", "pip", "download", "-qq", "--only-binary=:all:", "--python-version", PYTHON]
     with outdoors():
         run(*pip, *platforms, "--dest", str(folder), *needed, *project["build-system"]["requires"], timeout_s=300)
 
@@ -100,7 +102,7 @@ def test_what_stands_in_its_way_is_said_in_one_line(board: Board) -> None:
     assert "only root" in refused(board, f"chmod a+x /root; setpriv --reuid 65534 --clear-groups {INSTALL}")
     old = r'printf "#!/bin/sh\n[ \$1 = -V ] && echo Python 3.9.2\n" >/tmp/old; chmod 755 /tmp/old'
     assert "Python 3.9.2 is too old" in refused(board, f"{old}; mount --bind /tmp/old /usr/bin/python3; {INSTALL}")
-    no_venv = "mount -t tmpfs none /usr/lib/python3.11/ensurepip"
+    no_venv = f"mount -t tmpfs none /usr/lib/python{PYTHON}/ensurepip"
     assert "apt-get install -y python3-venv" in refused(board, f"{no_venv}; {INSTALL}")
     full = "mount -t tmpfs -o size=20M none /mnt; mkdir /mnt/u /mnt/w; mount -t overlay none"
     full += " -o lowerdir=/usr/lib,upperdir=/mnt/u,workdir=/mnt/w /usr/lib"
@@ -114,7 +116,7 @@ def test_what_stands_in_its_way_is_said_in_one_line(board: Board) -> None:
 
 def test_over_an_installation_that_went_half_away_it_installs_and_the_street_sees_the_opening(board: Board) -> None:
     """What is left of that: a folder, and one of the units, whose process has outlived its files."""
-    stale = board.machine.root / "usr/lib/gloaming/lib/python3.11/site-packages/stale.py"
+    stale = board.machine.root / LIBRARIES / "stale.py"
     stale.parent.mkdir(parents=True)
     stale.touch()
     unit = board.machine.root / "usr/lib/systemd/system" / DIRECTOR
@@ -189,7 +191,9 @@ def test_it_upgrades_during_a_performance_and_misses_no_frame(board: Board) -> N
     assert_right(packets[::FPS], board.site(), board.overrides("upgrade"))
     (gone,) = entries(board, "-u", TRANSMITTER, "-p", "warning", "GLOAMING_KIND=restart")
     assert "the director is gone" in gone["MESSAGE"]
-    laid = board.machine.root / "usr/lib/gloaming/lib/python3.11/site-packages/gloaming/daemon/transmitter/player.py"
+    laid = (
+        board.machine.root / f"usr/lib/gloaming/lib/python{PYTHON}/site-packages/gloaming/daemon/transmitter/player.py"
+    )
     assert laid.read_text().endswith("# another\n")
 
 
