@@ -193,8 +193,10 @@ class Ear:
         self._thread.start()
 
     def _run(self) -> None:
-        while not self._ending.is_set():
-            for sock in select.select(list(self._socks), [], [], 0.1)[0]:
+        ready: list[socket.socket] = []
+        while ready or not self._ending.is_set():  # what has come is heard to the end
+            ready = select.select(list(self._socks), [], [], 0 if self._ending.is_set() else 0.1)[0]
+            for sock in ready:
                 with suppress(BlockingIOError):
                     for _ in range(200):
                         data, source = sock.recvfrom(2048)
