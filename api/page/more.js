@@ -29,7 +29,7 @@ export function signingIn(lent) {
   const byLink = location.hash.length > 1;
   $("passcode-field").hidden = byLink;
   if (byLink) $("how").textContent = "This link signs one phone in, once.";
-  if (!$("device").value) $("device").value = guessName();
+  $("device").placeholder = guessName(); // beside it, and so never mixed with what is being typed
 }
 
 function guessName() {
