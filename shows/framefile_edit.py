@@ -150,4 +150,5 @@ def beside(out: Path) -> Iterator[Path]:
     except OSError as error:
         raise mistake(out, f"it cannot be written ({error.strerror or error})") from error
     finally:
-        temporary.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # of a name that could not be
+            temporary.unlink(missing_ok=True)

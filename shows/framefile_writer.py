@@ -34,15 +34,19 @@ from gloaming.shows.mistake import Mistake, MistakeError
 
 PACKERS_MAX = 4
 SUFFIX = ".part"
+NAME_BYTES_MAX = 255 - len(f".01234567{SUFFIX}-journal")
+"""What the temporary's name leaves of what file systems take."""
 PAGE_BYTES_SMALL, PAGE_BYTES = 1024, 4096
 """Pages of files whose chunks are small: five of them lie about half empty in every file; and of all others."""
 
 
 def place_wrong(path: Path) -> str | None:
     """What is wrong with a place for a new file, or None."""
-    if path.is_dir():
+    if os.path.isdir(path):  # noqa: PTH112  # where a name is too long it says no
         return "this is a folder, not a frame file"
-    return None if path.parent.is_dir() else f"there is no folder {path.parent}"
+    if len(os.fsencode(path.name)) > NAME_BYTES_MAX:
+        return f"its name is longer than {NAME_BYTES_MAX} bytes"
+    return None if os.path.isdir(path.parent) else f"there is no folder {path.parent}"  # noqa: PTH112  # the same
 
 
 class FrameWriter:
@@ -161,8 +165,7 @@ class FrameWriter:
         """Remove the temporary; a file that had the name before stays as it was."""
         self._packers.drop()
         self._connection.close()
-        self.temporary.unlink(missing_ok=True)
-        Path(f"{self.temporary}-journal").unlink(missing_ok=True)
+        _remove(self.temporary)
 
     @contextlib.contextmanager
     def _said(self) -> Iterator[None]:
@@ -219,9 +222,14 @@ def _create(
             connection.executemany("INSERT INTO universe VALUES (?, ?, ?)", rows)
     except BaseException:
         connection.close()
-        path.unlink(missing_ok=True)
+        _remove(path)
         raise
     return connection
+
+
+def _remove(temporary: Path) -> None:
+    temporary.unlink(missing_ok=True)
+    Path(f"{temporary}-journal").unlink(missing_ok=True)
 
 
 @contextlib.contextmanager

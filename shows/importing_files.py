@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -15,6 +16,8 @@ from gloaming.shows.framefile import Frames
 from gloaming.shows.framefile_layout import CHUNK_BYTES_MAX
 from gloaming.shows.importing import Source, check_kind, mistake
 from gloaming.shows.mistake import Mistake, MistakeError
+
+LEVELS = "levels are whole numbers 0 to 255, with commas between"
 
 
 def read_npz(path: Path, name: str | None) -> Source:
@@ -74,7 +77,7 @@ def _blocks(path: Path, file: IO[bytes], slots: int, frames: int) -> Iterator[Fr
 def read_csv(path: Path) -> Source:
     """A line a frame, a whole number 0 to 255 a slot, commas between. All lines are as long as the first."""
     try:
-        with path.open(encoding="utf-8", newline="") as file:
+        with path.open(encoding="utf-8-sig", newline="") as file:
             first = next(_rows(path, file), None)
     except OSError as error:
         raise mistake(path, f"it cannot be read ({error.strerror or error})") from None
@@ -87,7 +90,7 @@ def read_csv(path: Path) -> Source:
 def _csv_blocks(path: Path, slots: int) -> Iterator[Frames]:
     step = max(1, CHUNK_BYTES_MAX // slots)
     rows: list[Frames] = []
-    with path.open(encoding="utf-8", newline="") as file:
+    with path.open(encoding="utf-8-sig", newline="") as file:
         for row in _rows(path, file):
             rows.append(row)
             if len(rows) == step:
@@ -95,6 +98,11 @@ def _csv_blocks(path: Path, slots: int) -> Iterator[Frames]:
                 rows.clear()
     if rows:
         yield np.concatenate(rows)
+
+
+def _not_whole(row: list[str]) -> str:
+    """The first of a line that is no whole number."""
+    return next((one for one in row if not re.fullmatch(r"\s*[+-]?[0-9]{1,18}\s*", one, re.ASCII)), row[0])[:40]
 
 
 def _rows(path: Path, file: IO[str]) -> Iterator[Frames]:
@@ -110,13 +118,12 @@ def _rows(path: Path, file: IO[str]) -> Iterator[Frames]:
                 raise MistakeError(Mistake(path, reader.line_num, None, wrong))
             try:
                 levels = np.array(row, dtype=np.int64)
-            except (ValueError, OverflowError) as error:
-                raise MistakeError(
-                    Mistake(path, reader.line_num, None, f"{error}"[:200], "levels are 0 to 255")
-                ) from None
+            except (ValueError, OverflowError):
+                wrong = f"{_not_whole(row)!r} is not a level"
+                raise MistakeError(Mistake(path, reader.line_num, None, wrong, LEVELS)) from None
             if levels.min() < 0 or levels.max() > 255:
                 wrong = f"a level of {levels.max() if levels.max() > 255 else levels.min()}"
-                raise MistakeError(Mistake(path, reader.line_num, None, wrong, "levels are 0 to 255"))
+                raise MistakeError(Mistake(path, reader.line_num, None, wrong, LEVELS))
             yield levels.astype(np.uint8)[None]
     except UnicodeDecodeError:
         raise mistake(path, "this is not text") from None

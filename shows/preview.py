@@ -96,8 +96,10 @@ def draw(
 ) -> None:
     """Write the contact sheet and the strip of time to one PNG, every value looked up in `table`, if there is one.
 
-    MistakeError without Pillow, or at a damaged chunk.
+    MistakeError without Pillow, for another kind of file, or at a damaged chunk.
     """
+    if out.suffix.lower() != ".png":
+        raise mistake(out, "a preview is a PNG", "let its name end in .png")
     try:
         from PIL import Image, ImageDraw
     except ImportError:

@@ -7,7 +7,7 @@ import sys
 from fractions import Fraction
 from pathlib import Path
 
-from gloaming.api.commands.frames_verbs import bar, made
+from gloaming.api.commands.frames_verbs import apart, bar, made
 from gloaming.shows import importing, importing_files, importing_media, resampling
 from gloaming.shows.importing import Source, mistake
 from gloaming.shows.importing_media import Video
@@ -20,6 +20,7 @@ PICTURES = {".gif", ".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
 
 def import_(args: argparse.Namespace) -> int:
     """`frames import`."""
+    apart(args.out, args.source)
     wanted = importing.parse_fps(args.fps) if args.fps else None
     video = None
     canvas = _canvas(args)

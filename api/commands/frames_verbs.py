@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
+import os
 import re
 import sys
 from collections.abc import Iterator, Sequence
@@ -84,7 +85,7 @@ def mend_(args: argparse.Namespace) -> int:
 
 def trim_(args: argparse.Namespace) -> int:
     """`frames trim`."""
-    info = inspect(args.file)
+    info = _info(args)
     source = framefile_edit.trimmed(
         info, _seconds("--from", args.first), args.until and _seconds("--until", args.until)
     )
@@ -93,20 +94,21 @@ def trim_(args: argparse.Namespace) -> int:
 
 def join_(args: argparse.Namespace) -> int:
     """`frames join`."""
+    apart(args.out, *args.files)
     first, source = framefile_edit.joined(args.files)
     return _written(source, args.out, first.universes)
 
 
 def gain_(args: argparse.Namespace) -> int:
     """`frames gain`."""
-    info = inspect(args.file)
+    info = _info(args)
     numbers = args.universes and importing.parse_universes(args.universes)
     return _written(framefile_edit.gained(info, args.by, numbers), args.out, info.universes)
 
 
 def rename_universes_(args: argparse.Namespace) -> int:
     """`frames rename-universes`."""
-    info = inspect(args.file)
+    info = _info(args)
     numbers = args.old and importing.parse_universes(args.old, "--from")
     universes = framefile_edit.renamed(info, numbers, importing.parse_universes(args.to, "--to"))
     return _written(framefile_edit.whole(info), args.out, universes)
@@ -114,7 +116,7 @@ def rename_universes_(args: argparse.Namespace) -> int:
 
 def export_(args: argparse.Namespace) -> int:
     """`frames export`."""
-    info = inspect(args.file)
+    info = _info(args)
     with bar("exporting") as progress:
         if args.out.suffix in framefile_video.SUFFIXES:
             view = preview.through(_view(args, info), _as_seen(args))
@@ -129,10 +131,23 @@ def preview_(args: argparse.Namespace) -> int:
     """`frames preview`."""
     info = inspect(args.file)
     out = args.out or args.file.with_suffix(".png")
+    apart(out, args.file)
     with bar("looking") as progress:
         preview.draw(info, out, _view(args, info), progress, _as_seen(args))
     print(out)
     return 0
+
+
+def apart(out: Path, *read: Path) -> None:
+    """MistakeError where what is to be written is what is read: a command makes a new file, and the old one stays."""
+    for path in read:
+        if os.path.exists(out) and os.path.exists(path) and out.samefile(path):  # noqa: PTH110  # too long a name: no
+            raise mistake(out, "this is the file that is read, which stays as it is", "name another")
+
+
+def _info(args: argparse.Namespace) -> FrameFileInfo:
+    apart(args.out, args.file)
+    return inspect(args.file)
 
 
 def _as_seen(args: argparse.Namespace) -> np.ndarray | None:

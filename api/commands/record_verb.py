@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from gloaming.api.commands.frames_verbs import bar, made
+from gloaming.api.commands.frames_verbs import apart, bar, made
 from gloaming.shows import importing
 from gloaming.shows.framefile_writer import place_wrong
 from gloaming.shows.importing import mistake
@@ -34,6 +34,7 @@ def record_(args: argparse.Namespace) -> int:
     if args.capture:
         if args.for_s is not None:
             raise mistake("--for", "a capture is as long as it is", "leave out --for, or --capture")
+        apart(args.out, args.capture)
         with bar("reading") as progress:
             outcome = from_capture(args.capture, args.out, wanted, progress)
     else:

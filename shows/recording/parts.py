@@ -66,8 +66,12 @@ class Parts:
         self._writer.write(self._frame(row))
         self._unsafe += 1
         if self._safe_each is not None and self._unsafe >= self._safe_each:
-            self._writer.flush()
+            self.flush()
             self._unsafe = 0
+
+    def flush(self) -> None:
+        """All that was written is safe on the disk. MistakeError as `FrameWriter`."""
+        self._writer.flush()
 
     def drop_tail(self) -> None:
         """Forget what is not safe yet."""

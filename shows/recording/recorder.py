@@ -214,11 +214,21 @@ class Recording:
             for _ in range(self._still):
                 assert self._row is not None
                 self._write(self._row)
+        if self._broken is None:
+            try:
+                self._parts.flush()
+            except MistakeError as error:
+                self._break(error)
         self.tally.measured_fps = self._pacer.measured_fps()
         self.tally.rates = self._pacer.rates()
         notes = [] if self.ended in (None, self._broken) else [f"ended: {self.ended}"]
         fps = self._wanted.fps or (usual(self.tally.measured_fps) if self.tally.measured_fps else self._fps)
-        notes += self._parts.close(fps)
+        try:
+            notes += self._parts.close(fps)
+        except MistakeError:
+            if self._broken is None:
+                raise
+            raise mistake(self._out, self._broken) from None
         return Outcome(inspect(self._out), self.tally, tuple(notes), self._broken)
 
     def discard(self) -> None:

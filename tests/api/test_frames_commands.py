@@ -119,6 +119,15 @@ def test_another_rate_keeps_the_length_and_says_so(folder: Path) -> None:
         ("gain", "tide.frames", "x.frames", "--by", "-1"),
         ("rename-universes", "tide.frames", "x.frames", "--to", "0"),
         ("export", "tide.frames", "x.txt"),
+        ("export", "tide.frames", "x" * 300 + ".npy"),
+        ("gain", "tide.frames", "x" * 300 + ".frames", "--by", "1"),
+        ("preview", "tide.frames", "x" * 300 + ".png"),
+        ("preview", "tide.frames", "other.frames"),
+        ("preview", "tide.frames", "tide.frames"),
+        ("trim", "tide.frames", "tide.frames", "--until", "1"),
+        ("gain", "tide.frames", "./link.frames", "--by", "1"),
+        ("join", "tide.frames", "tide.frames", "tide.frames"),
+        ("import", "cube.npy", "cube.npy", "--fps", "25"),
         ("mend", "tide.frames", "x.frames"),
         ("mend", "none", "x.frames"),
     ],
@@ -127,6 +136,8 @@ def test_a_mistake_is_one_line_and_leaves_nothing_behind(folder: Path, call: tup
     np.save(folder / "floats.npy", np.full((3, 6), np.nan))
     np.save(folder / "cube.npy", np.zeros((3, 2, 3), np.uint8))
     (folder / "empty.npy").touch()
+    (folder / "link.frames").symlink_to("tide.frames")
+    (folder / "other.frames").write_bytes((folder / "tide.frames").read_bytes())
     before = {path: path.read_bytes() for path in folder.iterdir()}
     done = gloaming(*call, folder=folder)
     assert done.returncode == 2 and done.stdout == ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import resource
 import signal
 import socket
 import struct
@@ -18,6 +19,7 @@ import sacn
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
 from gloaming.shows.framefile import inspect
+from gloaming.shows.recording.recorder import Wanted, from_capture
 from tests.daemon.transmitter.stage import moving, on_stage, segment, street, universe
 from tests.namespaces import in_namespace
 from tests.shows.streams import CID, captured, data, everything, stream, without_stills
@@ -164,6 +166,33 @@ def test_a_full_disk_keeps_what_was_good(tmp_path: Path) -> None:
     frames = everything(inspect(out))
     assert 120 <= len(frames) < 400 and np.array_equal(frames[:, :510], noise[: len(frames)])
     assert sorted(one.name for one in tmp_path.iterdir()) == ["in.pcap", "out.frames"]
+
+
+@pytest.mark.parametrize("room", range(40_960, 204_800, 8192))
+def test_whenever_the_disk_is_full_what_was_safe_is_kept(tmp_path: Path, room: int) -> None:
+    """The last write of all may be the one that fails."""
+    noise = np.random.default_rng(1).integers(0, 256, (230, 510), np.uint8)
+    path, out = captured(tmp_path / "in.pcap", stream(noise, 510)), tmp_path / "out.frames"
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (room, before[1]))
+    try:
+        outcome = from_capture(path, out, Wanted(slots="sent"))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+        signal.signal(signal.SIGXFSZ, ignored)
+    frames = everything(inspect(out))
+    assert len(frames) == 230 or outcome.broken
+    assert len(frames) and np.array_equal(frames[:, :510], noise[: len(frames)])
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["in.pcap", "out.frames"]
+
+
+def test_a_capture_is_not_recorded_over_itself(tmp_path: Path) -> None:
+    path = captured(tmp_path / "in.pcap", stream(np.zeros((40, 510), np.uint8), 510))
+    before = path.read_bytes()
+    done = subprocess.run([*COMMAND, "record", "--capture", path, path], capture_output=True, text=True, check=False)
+    assert done.returncode == 2 and "this is the file that is read" in done.stderr
+    assert path.read_bytes() == before
 
 
 def test_a_place_that_is_not_there_is_told_before_anything_is_recorded(tmp_path: Path) -> None:
