@@ -41,6 +41,7 @@ export async function signIn(lent) {
   page = lent;
   const device = $("device").value.trim() || guessName();
   const code = location.hash.slice(1);
+  let spent = true; // whether the link's code is of no more use
   $("sign-in-said").textContent = "";
   $("enter").disabled = true;
   try {
@@ -50,9 +51,10 @@ export async function signIn(lent) {
     page.begin();
   } catch (error) {
     $("sign-in-said").textContent = error.refused ? page.sentence(error.message) : "No answer came.";
-    $("passcode-field").hidden = false;
+    spent = error.refused === 401;
+    $("passcode-field").hidden = Boolean(code) && !spent;
   }
-  if (code) history.replaceState(null, "", location.pathname);
+  if (code && spent) history.replaceState(null, "", location.pathname);
   $("enter").disabled = false;
 }
 

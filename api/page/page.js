@@ -11,8 +11,9 @@ let heard = -Infinity; // when something last came, by this phone's steady clock
 let heardAt = ""; // the same by the site's clock
 let source = null;
 let opened = 0;
-let busy = false;
-let waiting = null; // what was asked for while a command was under way: the last of it is done afterwards
+let busy = 0; // commands under way
+let turning = false; // whether the big button's is one of them
+let waiting = []; // what was asked for while a command was under way: it is done afterwards
 let turned = -Infinity; // when the big button last changed its meaning
 let watching = ""; // what a command waits to see on the wire: "black" or "light"
 let unsay = 0;
@@ -33,7 +34,7 @@ async function ask(method, path, body) {
   if (answer.ok) return told;
   if (answer.status === 401 && !path.startsWith("/api/sign-in")) signOut();
   const reasons = (told.reasons || []).map((reason) => reason.text).join("; ");
-  throw Object.assign(new Error(reasons || told.detail), { refused: true });
+  throw Object.assign(new Error(reasons || told.detail), { refused: answer.status });
 }
 
 function say(text, bad = false) {
@@ -43,17 +44,17 @@ function say(text, bad = false) {
   if (text && !bad) unsay = setTimeout(() => say(""), 15000); // the state above says it from then on
 }
 
-// One command at a time: what is under way is said, and then what came of it on the wire.
-async function command(doing, work) {
-  if (busy) {
-    waiting = [doing, work];
+// One command at a time: what is under way is said, and then what came of it on the wire. An urgent one waits for none.
+async function command(doing, work, urgent = false) {
+  if (busy && !urgent) {
+    waiting = [...waiting.filter((each) => each[0] !== doing), [doing, work]]; // an impatient tap is one
     return;
   }
   if (document.body.className === "lost") {
     say("No contact: nothing was sent.", true);
     return;
   }
-  busy = true;
+  busy += 1;
   watching = "";
   say(`${doing} …`);
   try {
@@ -62,10 +63,16 @@ async function command(doing, work) {
     if (error.refused) say(`It may not be: ${error.message}`, true);
     else say("No answer came. Whether it was heard is not known: look at the lights, and try again.", true);
   }
-  busy = false;
-  const next = waiting;
-  waiting = null;
-  if (next) command(...next);
+  busy -= 1;
+  if (!busy && waiting.length) command(...waiting.shift());
+}
+
+// The big button: at once, whatever else is under way; a second tap meanwhile is impatience.
+async function turn(doing, work) {
+  if (turning) return;
+  turning = true;
+  await command(doing, work, true);
+  turning = false;
 }
 
 const stored = (answer, done) => (answer.on_the_wire ? done : `${done} It is stored, but the transmitter has not confirmed it.`);
@@ -74,7 +81,13 @@ const standing = (...kinds) => (now ? now.overrides.filter((each) => kinds.inclu
 
 async function end(overrides) {
   let sure = true;
-  for (const each of overrides) sure = (await ask("DELETE", `/api/overrides/${each.id}`)).on_the_wire && sure;
+  for (const each of overrides) {
+    try {
+      sure = (await ask("DELETE", `/api/overrides/${each.id}`)).on_the_wire && sure;
+    } catch (error) {
+      if (error.refused !== 404) throw error; // another phone has ended it
+    }
+  }
   return { on_the_wire: sure };
 }
 
@@ -91,16 +104,16 @@ async function endAll(...kinds) {
 }
 
 function resume() {
-  return command("Resuming", async () => {
+  return turn("Resuming", async () => {
     const answer = await endAll("pause", "dark");
     watching = "light";
     return stored(answer, "Resumed.");
   });
 }
 
-function pause() {
+function pause(way = turn) {
   const chosen = document.querySelector("#lengths :checked").value;
-  return command("Pausing", async () => {
+  return way("Pausing", async () => {
     const length = chosen === "tonight" ? { until: "tonight" } : { minutes: Number(chosen) };
     const answer = await ask("POST", "/api/overrides", { kind: "pause", ...length });
     await endOthers(answer);
@@ -203,10 +216,10 @@ function begin() {
 
 function add() {
   $("pause").addEventListener("click", () => { // an impatient second tap is not the opposite of the first
-    if (busy || performance.now() - turned < 1000) return;
+    if (performance.now() - turned < 1000) return;
     if (standing("pause", "dark").length) resume(); else pause();
   });
-  $("lengths").addEventListener("change", () => { tellBigButton(); if (standing("pause").length) pause(); });
+  $("lengths").addEventListener("change", () => { tellBigButton(); if (standing("pause").length) pause(command); });
   document.addEventListener("visibilitychange", comeBack);
   window.addEventListener("online", comeBack);
   setInterval(lookAfter, 250);

@@ -208,6 +208,60 @@ def test_a_thumb_that_is_quicker_than_the_line_signs_in_all_the_same(browser: Br
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
 
 
+def test_a_link_whose_request_is_lost_on_the_way_is_good_for_another_tap(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = context.new_page()
+        page.route("**/api/sign-in/link", lambda route: route.abort(), times=1)
+        page.goto(site.link())
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#sign-in-said")).to_have_text("No answer came.", timeout=MS)
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+        assert "#" not in page.url
+
+
+def test_the_pause_waits_for_nothing_else_that_is_under_way(browser: Browser, site: Board) -> None:
+    held: list[Route] = []
+
+    def hold_the_mute(route: Route) -> None:
+        if "mute" in (route.request.post_data or ""):
+            held.append(route)
+        else:
+            route.continue_()
+
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.route("**/api/overrides", hold_the_mute)
+        page.locator("#mute").tap()
+        expect(page.locator("#said")).to_have_text(re.compile("Muting"))
+        page.locator("#dim").tap()
+        page.get_by_role("button", name="50 %").tap()
+        page.locator("#pause").tap()
+        expect(page.locator("#state")).to_have_text("Paused", timeout=MS)
+        wait_until(site.black, "a black wire")
+        assert [one["kind"] for one in site.ask("GET", "/api/now")["overrides"]] == ["pause"]
+        held.pop().continue_()
+        expect(page.locator("#overrides li")).to_have_count(3, timeout=MS)
+
+
+def test_what_another_phone_has_ended_is_no_hindrance(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.locator("#pause").tap()
+        expect(page.locator("#state")).to_have_text("Paused", timeout=MS)
+        page.wait_for_timeout(1000)  # the big button does not take back at once what it did
+        (pause,) = site.ask("GET", "/api/now")["overrides"]
+
+        def end_it_first(route: Route) -> None:
+            site.ask("DELETE", f"/api/overrides/{pause['id']}")
+            route.continue_()
+
+        page.route("**/api/overrides/*", end_it_first, times=1)
+        page.locator("#pause").tap()
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+        expect(page.locator("#said")).to_have_text(re.compile("Resumed|lights are on"), timeout=MS)
+
+
 def test_a_part_of_the_page_that_is_lost_on_the_way_is_fetched_again(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = context.new_page()
