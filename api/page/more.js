@@ -7,6 +7,12 @@ let stream = null;
 const $ = (id) => document.getElementById(id);
 const WORK = { season, view, check, journal, devices };
 
+document.addEventListener("visibilitychange", () => { // as the page's own stream: nobody sees it
+  if (!stream) return;
+  if (document.visibilityState === "hidden") stream.close();
+  else view($("view").querySelector("div"));
+});
+
 export async function toggled(details, lent) {
   page = lent;
   const place = details.querySelector("div");
@@ -96,6 +102,7 @@ function view(place) {
   const told = page.element("p", "asking …", { className: "small" });
   place.replaceChildren(canvas, told);
   let dots = [];
+  if (stream) stream.close();
   stream = new EventSource("/api/view");
   stream.addEventListener("layout", (event) => {
     const layout = JSON.parse(event.data);
@@ -174,7 +181,11 @@ async function journal(place) {
     earlier.hidden = got.length < 40;
     before = got.length ? got[got.length - 1].id : before;
   };
-  earlier.onclick = load;
+  earlier.onclick = async () => {
+    earlier.disabled = true; // an impatient tap is one
+    await load().then(() => { earlier.textContent = "Earlier"; }, () => { earlier.textContent = "Earlier: no answer came, try again"; });
+    earlier.disabled = false;
+  };
   await load();
   place.replaceChildren(lines, earlier);
 }

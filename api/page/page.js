@@ -67,7 +67,7 @@ async function command(doing, work, urgent = false) {
   if (!busy && waiting.length) command(...waiting.shift());
 }
 
-// The big button: at once, whatever else is under way; a second tap meanwhile is impatience.
+// The big button, and off for tonight: at once, whatever else is under way; a second tap meanwhile is impatience.
 async function turn(doing, work) {
   if (turning) return;
   turning = true;
@@ -197,6 +197,7 @@ function signOut() {
   now = null;
   contact("asking", "not signed in");
   show(false);
+  document.querySelectorAll("details[open]").forEach((each) => { each.open = false; });
   const more = () => rest.then(() => import("./more.js"));
   more().then((they) => they.signingIn(lent), () => {});
   $("sign-in").onsubmit = (event) => { // a thumb may be quicker than the line

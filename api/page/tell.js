@@ -144,8 +144,8 @@ function tick() {
 
 // ---- the other deeds
 
-function override(doing, done, body, see = "") {
-  return command(doing, async () => {
+function override(doing, done, body, see = "", way = command) {
+  return way(doing, async () => {
     const answer = await ask("POST", "/api/overrides", body);
     watching = answer.on_the_wire ? see : "";
     return stored(answer, done);
@@ -163,7 +163,7 @@ function addDeeds() {
     $(id).addEventListener("click", work);
     $(id).disabled = false; // a tap that came before this script would be lost
   };
-  press("dark", () => (standing("dark").length ? resume() : override("Switching off", "Off for tonight. The lights fade.", { kind: "dark", until: "tonight" }, "black")));
+  press("dark", () => (standing("dark").length ? resume() : override("Switching off", "Off for tonight. The lights fade.", { kind: "dark", until: "tonight" }, "black", turn)));
   press("mute", () => {
     const muted = standing("mute");
     if (muted.length) command("Unmuting", async () => stored(await end(muted), "Sound is allowed again."));
@@ -187,6 +187,7 @@ function addDeeds() {
     } catch (error) {
       return say(error.message, true);
     }
+    $("shows").replaceChildren();
     for (const each of site.shows) {
       $("shows").append(element("button", `${each.name}, 30 min`, { onclick: () => override("Calling", `${each.name} is given now, for 30 minutes.`, { kind: "call", show: each.name, minutes: 30 }) }));
     }
@@ -196,7 +197,7 @@ function addDeeds() {
     return "The board has this phone's time.";
   }));
   for (const each of document.querySelectorAll("details:not(#reasons)")) {
-    const toggled = () => import("./more.js").then((more) => more.toggled(each, lent));
+    const toggled = () => import("./more.js").then((more) => more.toggled(each, lent), () => { each.querySelector("div").textContent = "No answer came."; });
     each.addEventListener("toggle", toggled);
     if (each.open) toggled(); // opened before this script had come
   }

@@ -272,6 +272,21 @@ def test_a_part_of_the_page_that_is_lost_on_the_way_is_fetched_again(browser: Br
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
 
 
+def test_a_section_that_does_not_come_says_so_and_comes_at_the_next_tap(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.reload()
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+        page.route("**/more.js*", lambda route: route.abort(), times=1)
+        page.get_by_text("Journal", exact=True).click()
+        expect(page.locator("#journal")).to_contain_text("No answer came.", timeout=MS)
+        page.get_by_text("Journal", exact=True).click()
+        page.get_by_text("Journal", exact=True).click()
+        expect(page.locator("#journal li").first).to_be_visible(timeout=MS)
+        page.locator("#view summary").click()
+        expect(page.locator("#view")).to_contain_text("As sent at", timeout=MS)
+
+
 def test_a_cut_network_is_told_and_nothing_is_pretended_and_it_comes_back_by_itself(
     browser: Browser, site: Board
 ) -> None:
