@@ -22,6 +22,8 @@ from gloaming.shows.recording.rhythm import Pacer, Rhythm
 BACKWARDS_NS = 1_000_000_000  # packets of two interfaces may stand in a capture out of order by less
 SILENCE_MAX_NS = 600_000_000_000
 START_NS = 1_200_000_000
+ANEW = 10
+"""By so many frames the numbers of a source that lives do not run before the time."""
 """How long a first frame may wait for all universes: unchanged data come at least once a second."""
 
 
@@ -271,13 +273,18 @@ class Assembler:
             spoke = stream.frame == self._frame
             if spoke and stream.loose and not self._shut and self._was_late(stream, at_ns, synchronized):
                 return True
+            if ahead > 1:
+                passed_ns = at_ns - stream.offset_ns - self._frame_at_ns
+                passed = (passed_ns + self._period_ns // 2) // self._period_ns
+                if ahead - passed > ANEW:  # its numbers began anew, and tell nothing
+                    ahead = max(int(spoke), passed)
+                elif synchronized and not self._shut:
+                    ahead = 1
+                else:
+                    ahead = max(1, min(ahead, 1 + passed))
             if ahead > 0:
                 if synchronized and not self._shut:  # its synchronization packet was lost: it was due by now
                     self._frame_at_ns = at_ns
-                if ahead > 1:
-                    passed_ns = at_ns - stream.offset_ns - self._frame_at_ns
-                    time_for = 1 + (passed_ns + self._period_ns // 2) // self._period_ns
-                    ahead = max(1, min(ahead, time_for))
                 self._next(ahead, at_ns - stream.offset_ns)
             elif self._shut or (
                 not synchronized

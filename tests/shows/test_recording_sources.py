@@ -116,6 +116,22 @@ def test_a_source_that_is_started_again_goes_on(tmp_path: Path) -> None:
     assert (outcome.tally.restarts, outcome.tally.lost_in_all) == (2, 0)
 
 
+@pytest.mark.parametrize("synchronization", [0, 7000])
+@pytest.mark.parametrize("ahead", [30, 60, 120])
+def test_numbers_that_begin_anew_further_on_tear_no_frame(tmp_path: Path, ahead: int, synchronization: int) -> None:
+    """6.7.2 cannot tell a source that is started again, with a number further on, from packets that are lost."""
+    levels = np.arange(1, 81, dtype=np.uint8)[:, None].repeat(5, axis=1)
+    events: list[Event] = []
+    for place, (at_ns, _) in enumerate(stream(levels, 1)):
+        number, universe = divmod(place, 5)
+        sequence = number + (ahead if number >= 40 else 0)
+        events.append((at_ns, data(universe + 1, sequence, [levels[number, 0]], synchronization=synchronization)))
+        if synchronization and universe == 4:
+            events.append((at_ns + 100_000, sync(synchronization, sequence)))
+    frames, _ = recorded(tmp_path, events)
+    assert np.array_equal(frames[:, :, 0], levels)
+
+
 @pytest.mark.parametrize("jump_s", [-3600, 86_400])
 def test_a_clock_that_jumps_in_a_capture_moves_no_frame(tmp_path: Path, jump_s: int) -> None:
     first, second = stream(LEVELS, 1)[:80], stream(LEVELS, 1)[80:]
