@@ -103,6 +103,8 @@ def read_npy(path: Path) -> Source:
     except OSError as error:
         raise mistake(path, f"it cannot be read ({error.strerror or error})") from None
     except (ValueError, EOFError, SyntaxError) as error:
+        if "Python objects" in str(error):
+            check_kind(path, np.dtype(object), ())
         raise mistake(path, f"the .npy file is damaged ({error})") from None
     check_array(path, array)
     return Source(array.shape[1], len(array), None, blocks_of(array))
@@ -117,7 +119,8 @@ def check_array(path: Path, array: np.ndarray) -> None:
 def check_kind(path: Path, dtype: np.dtype, shape: tuple[int, ...], more: str = "") -> None:
     """MistakeError unless an array of this type and shape is `(frames, slots) uint8` with at least one of each."""
     if dtype != np.uint8:
-        right = "levels are whole numbers 0 to 255: save the array with .astype('uint8')"
+        right = "levels are whole numbers 0 to 255: save np.clip(array, 0, 255).astype('uint8')"
+        right += ", of levels 0 to 1 after a multiplication by 255" if dtype.kind == "f" else ""
         raise mistake(path, f"the array is of type {dtype}{more}, not uint8", right)
     if len(shape) != 2:
         right = "save it with .reshape(len(frames), -1)"

@@ -173,7 +173,7 @@ def _written(source: Source, out: Path, universes: Sequence[Universe]) -> int:
 def _seconds(key: str, text: str) -> Fraction:
     """A time as a person writes it: `12`, `2.5`, `1:02.5`."""
     match = re.fullmatch(r"(?:([0-9]{1,5}):)?([0-9]{1,6}(?:[.][0-9]{1,9})?)", text, re.ASCII)
-    if not match:
+    if not match or (match[1] and Fraction(match[2]) >= 60):
         raise mistake(key, f"{text!r} is not a time", "write seconds, or minutes and seconds: 2.5, 1:02.5")
     return int(match[1] or 0) * 60 + Fraction(match[2])
 

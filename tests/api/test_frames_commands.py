@@ -97,6 +97,13 @@ def test_another_rate_keeps_the_length_and_says_so(folder: Path) -> None:
     assert abs(inspect(folder / "x.frames").length_ns - 5_280_000_000) < 1_000_000
 
 
+def test_an_array_of_the_wrong_kind_is_told_what_would_be_right(tmp_path: Path) -> None:
+    for dtype, text in ((np.float32, "multiplication by 255"), (np.int8, "np.clip"), (object, "of type object")):
+        np.save(tmp_path / "in.npy", np.zeros((3, 6), dtype), allow_pickle=True)
+        done = gloaming("import", "in.npy", "x.frames", "--fps", "25", folder=tmp_path)
+        assert done.returncode == 2 and text in done.stderr and "damaged" not in done.stderr
+
+
 @pytest.mark.parametrize(
     "call",
     [
@@ -116,6 +123,7 @@ def test_another_rate_keeps_the_length_and_says_so(folder: Path) -> None:
         ("import", ".", "x.frames", "--fps", "25"),
         ("trim", "tide.frames", "x.frames", "--from", "9"),
         ("trim", "tide.frames", "x.frames", "--from", "soon"),
+        ("trim", "tide.frames", "x.frames", "--from", "0:99"),
         ("gain", "tide.frames", "x.frames", "--by", "-1"),
         ("rename-universes", "tide.frames", "x.frames", "--to", "0"),
         ("export", "tide.frames", "x.txt"),

@@ -100,7 +100,7 @@ ARRAYS: dict[str, tuple[Callable[[], np.ndarray], str]] = {
     "not numbers": (_with_nan, "not a number"),
     "signed": (lambda: np.zeros((3, 6), np.int8), "type int8"),
     "wide": (lambda: np.zeros((3, 6), np.uint16), "type uint16"),
-    "objects": (lambda: np.array([[None]]), "damaged"),
+    "objects": (lambda: np.array([[None]]), "type object"),
     "records": (lambda: np.zeros(3, [("a", "u1")]), "not uint8"),
     "flat": (lambda: np.zeros(6, np.uint8), r"shape \(6,\)"),
     "cubic": (lambda: np.zeros((3, 2, 3), np.uint8), r"shape \(3, 2, 3\)"),
