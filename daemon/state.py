@@ -94,6 +94,7 @@ class State:
             try:
                 disk = open_file(self.path)
                 self._take_in(disk)
+                self._make_sense()
             except sqlite3.DatabaseError as error:
                 if not is_damage(error):
                     raise
@@ -104,6 +105,16 @@ class State:
         except (OSError, sqlite3.Error) as error:
             self._read_what_can_be()
             return None, why_closed(self.path.parent, error)
+
+    def _make_sense(self) -> None:
+        """A bit that turned on the card leaves the pages whole, and a word in them without sense: damage too."""
+        try:
+            if any(one.at_ns > one.until_ns for one in self.overrides(-(1 << 63))):
+                raise ValueError("an override ends before it begins")
+            for (data,) in self._db.execute("SELECT data FROM journal"):
+                json.loads(data)
+        except (ValueError, TypeError, KeyError) as error:
+            raise sqlite3.DatabaseError(f"a row makes no sense: {error}") from None
 
     def _read_what_can_be(self) -> None:
         readable = read_only(self.path)

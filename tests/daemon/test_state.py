@@ -256,3 +256,16 @@ def test_a_state_folder_of_another_owner_is_said_and_all_goes_on_in_memory(tmp_p
     again = State(folder, NOW)
     assert (again.fact("cid"), set(again.overrides(0))) == ("abc", {old, new})
     again.close()
+
+
+@pytest.mark.parametrize("sql", ["UPDATE override SET kind = 'qause'", "UPDATE override SET at_ns = 'x'"])
+def test_a_word_that_a_turned_bit_has_made_senseless_is_damage_too(tmp_path: Path, sql: str) -> None:
+    """SQLite has no checksums: the pages are whole, and it is the show that would not start."""
+    with state(tmp_path) as store:
+        dim(store)
+    with closing(sqlite3.connect(tmp_path / "state.db")) as file, file:
+        file.execute(sql)
+    with state(tmp_path) as store:
+        assert store.set_aside
+        assert store.overrides(0) == ()
+        assert "makes no sense" in str(store.journal(1)[0]["text"])
