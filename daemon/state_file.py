@@ -262,6 +262,9 @@ def open_file(path: Path) -> sqlite3.Connection:
             db.execute("PRAGMA journal_mode=WAL")
             db.execute("PRAGMA synchronous=FULL")
             lay_out(db)
+        except UnicodeDecodeError as error:  # what is wrong may be told in words that are hurt themselves
+            db.close()
+            raise sqlite3.DatabaseError(f"it is hurt in a place that cannot be told ({error.reason})") from None
         except sqlite3.Error:
             db.close()
             raise

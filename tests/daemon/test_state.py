@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import os
+import random
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
@@ -202,13 +202,31 @@ def test_a_file_that_was_hurt_while_the_power_was_out_is_set_aside(tmp_path: Pat
     path = tmp_path / "state.db"
     data = bytearray(path.read_bytes())
     at = int(len(data) * share)
-    data[at : at + 4096] = os.urandom(len(data[at : at + 4096]))
+    data[at : at + 4096] = random.Random(1).randbytes(len(data[at : at + 4096]))
     path.write_bytes(data)
     with state(tmp_path) as store:
         assert store.set_aside
         assert "set aside" in str(store.journal(1)[0]["text"])
         dim(store)
         assert store.wait()
+
+
+def test_whatever_is_hurt_in_the_file_a_start_is_possible(tmp_path: Path) -> None:
+    """SQLite tells of damage in words out of the file, which may be no words."""
+    with state(tmp_path) as store:
+        for number in range(100):
+            store.note(NOW, "playing", f"line {number} {'x' * 60}")
+    whole = (tmp_path / "state.db").read_bytes()
+    noise = random.Random(1)
+    for number in range(400):
+        data = bytearray(whole)
+        at = noise.randrange(6000)
+        data[at : at + 4096] = noise.randbytes(4096)
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        (folder / "state.db").write_bytes(data)
+        with state(folder) as store:
+            assert store.journal(1) or not store.set_aside
 
 
 def test_a_file_of_before_has_its_columns_and_numbers_kept(tmp_path: Path) -> None:
