@@ -86,7 +86,7 @@ def rows_since(store: Store, from_ns: int) -> list[Row]:
     while page := store.journal(1000, before):
         found += page
         before = int(str(page[-1]["id"]))
-        if int(str(page[-1]["at_ns"])) < from_ns:
+        if max(int(str(row["at_ns"])) for row in page) < from_ns:  # one line may be of a clock that stood at 1970
             break
     return found[::-1]
 
@@ -112,7 +112,7 @@ def stretches(rows: Iterable[Row], now_ns: int) -> list[Stretch]:
     """The states that the journal's lines tell of. What came before the power went ends with the last line before."""
     found: list[Stretch] = []
     current: Row | None = None
-    last_ns, boot = 0, None
+    last_ns, newest_ns, boot = 0, 0, None
     for row in rows:
         if row["kind"] == "start":
             if current is not None:
@@ -122,8 +122,8 @@ def stretches(rows: Iterable[Row], now_ns: int) -> list[Stretch]:
         elif row["kind"] in _STATES:
             if current is not None:
                 found.append(_stretch(current, row["at_ns"]))
-            current = row
-        last_ns = row["at_ns"]
+            current = row if row["kind"] != State.NO_CLOCK else {**row, "at_ns": max(row["at_ns"], newest_ns)}
+        last_ns, newest_ns = row["at_ns"], max(newest_ns, row["at_ns"])
     if current is not None:
         found.append(_stretch(current, now_ns))
     return [stretch for stretch in found if stretch.until_ns > stretch.from_ns]

@@ -96,6 +96,30 @@ def test_a_director_that_alone_was_restarted_loses_no_light() -> None:
     assert sum(one.until_ns - one.from_ns for one in stretches(rows, at("2026-12-01T19:00"))) == 7200 * S
 
 
+def test_a_clock_that_stood_at_1970_hides_no_night(tmp_path: Path) -> None:
+    """The oldest of a page of lines is of a boot without the time: what is older is read all the same."""
+    store = State(tmp_path / "state", 0)
+    rows = [(at("2026-12-01T17:00") + number * S, "playing", "tide", "", None) for number in range(1500)]
+    rows[500] = (1000 * S, "start", "at 1970", "", None)
+    store.note_all(rows)
+    assert store.wait()
+    assert len(rows_since(store, at("2026-12-01T12:00"))) == 1500
+    store.close()
+
+
+def test_a_time_without_a_clock_begins_after_what_came_before_it(site: Site) -> None:
+    later = [
+        line("1970-01-01T01:00", "start", boot="c"),
+        line("1970-01-01T01:00", "no-clock", "no-clock: no time server was reached"),
+        line("2026-12-06T12:00", "waiting"),
+    ]
+    first = [*EVENING[:3], line("2026-12-01T19:00", "waiting"), *later]
+    night = report(site, first, at("2026-12-06T12:00"), date(2026, 12, 1), 1).nights[0]
+    assert (night.outcome, night.lit_s) == ("cut short", 2 * 3600)
+    held = stretches([*EVENING[:4], *later], at("2026-12-06T12:00"))
+    assert [one.from_ns for one in held if one.state == "no-clock"] == [EVENING[3]["at_ns"]]
+
+
 def test_tonight_and_tomorrow(site: Site) -> None:
     nights = of(site, "2026-12-04T21:00")
     assert (nights[4].outcome, nights[5].outcome) == ("under way", "to come")
