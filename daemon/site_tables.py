@@ -63,7 +63,7 @@ class Neighbours(Table):
 class Output(Table):
     """How the show goes on the wire."""
 
-    interface: Annotated[str, Field(min_length=1, examples=['"eth0"'])] | None = None
+    interface: Annotated[str, Field(pattern=r"^[!-.0-~]{1,60}$", examples=['"eth0"'])] | None = None
     source_name: Annotated[str, Field(min_length=1, examples=['"Pier Road boathouse"'])] | None = None
     priority: Annotated[int, Field(ge=0, le=200, examples=["100"])] = 100
     synchronization: Annotated[int, Field(ge=1, le=63_999, examples=["7000"])] | None = None

@@ -68,15 +68,16 @@ def open_sound(path: Path) -> Any:
         import soundfile
     except (ImportError, OSError) as error:
         raise SoundMissingError(f"{MISSING} ({error})") from None
-    if path.exists() and not path.is_file():
-        raise MistakeError(Mistake(path, None, None, "this is not a file", f"name a file in {FORMATS}"))
     try:
+        if path.exists() and not path.is_file():
+            raise MistakeError(Mistake(path, None, None, "this is not a file", f"name a file in {FORMATS}"))
         with path.open("rb") as file:
             head = file.read(12)
     except FileNotFoundError:
         raise MistakeError(Mistake(path, None, None, "there is no such file", f"name a file in {FORMATS}")) from None
-    except OSError as error:
-        raise MistakeError(Mistake(path, None, None, f"it cannot be read ({error.strerror})")) from None
+    except (OSError, ValueError) as error:
+        wrong = f"it cannot be read ({getattr(error, 'strerror', None) or error})"
+        raise MistakeError(Mistake(path, None, None, wrong)) from None
     if not head:
         raise MistakeError(Mistake(path, None, None, "the file is empty", "copy it again"))
     try:

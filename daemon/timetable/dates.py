@@ -192,6 +192,8 @@ def read_rule(text: object) -> str:
     if not start and re.search(r"INTERVAL=(?!1(?:;|$))", rule):
         wrong = f"{shown(text)} has an INTERVAL, but no date that it counts from"
         raise ValueError(f'{wrong}; as "DTSTART:20261127\\nRRULE:FREQ=WEEKLY;INTERVAL=2"')
+    if re.search(r"INTERVAL=(?!0*[1-9]\d*(?:;|$))", rule):
+        raise ValueError(f"{shown(text)} has an INTERVAL that is no number above 0 (RFC 5545 3.3.10); {right}")
     try:
         if next(iter(_rule(text, YEARS[100])), None) is None:
             raise ValueError("it never has a date")

@@ -171,6 +171,12 @@ def test_a_frame_file_cut_short_at_any_byte(tmp_path: Path) -> None:
     load_site(folder, AT)
 
 
+@pytest.mark.parametrize("sound", ["s" * 300, "a\\u0000b"])
+def test_a_name_that_no_disk_takes_leaves_a_piece_its_lights(tmp_path: Path, sound: str) -> None:
+    folder = write(tmp_path, TABLES.replace("pieces/tide.flac", sound))
+    assert load_site(folder).pieces["tide"].info
+
+
 def test_frames_for_a_universe_that_no_controller_has(tmp_path: Path) -> None:
     folder = write(tmp_path)
     (folder / "pieces" / "tide.frames").unlink()
