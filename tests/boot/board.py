@@ -90,8 +90,8 @@ def from_words(opens: datetime) -> str:
 
 
 def put_site(board: Board, opens_in_s: int = 15, site: str = "") -> None:
-    """Lay a site beside the machine's root user, whose performance opens in a moment."""
+    """Lay a site beside the machine's root user, whose performance opens in a moment, at whatever time of day."""
     opens = datetime.now(ZONE).replace(microsecond=0) + timedelta(seconds=opens_in_s)
     closes = opens + timedelta(hours=1)
     performance = f'dates = ["{opens:%Y-%m-%d}"]\nfrom = "{from_words(opens)}"\nto = "{closes:%H:%M}"'
-    write_site(board.machine.root / "root/site", STREET_ADDRESS, performance, site=site)
+    write_site(board.machine.root / "root/site", STREET_ADDRESS, performance, site=site, dark=False)

@@ -8,11 +8,12 @@ import shutil
 import subprocess
 import time
 from collections.abc import Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from tests.boot.board import DIRECTOR, TOP, TRANSMITTER, Board, needs_a_machine, put_site
+from tests.boot.board import DIRECTOR, TOP, TRANSMITTER, ZONE, Board, needs_a_machine, put_site
 from tests.boot.container import PYTHON, STREET, STREET_ADDRESS, Machine, cut_cable, lay_cable, run, socket_in, wait_for
 from tests.boot.street import Street
 from tests.daemon.numbered import FPS, assert_none_missed, assert_right
@@ -90,10 +91,11 @@ def test_the_units_grant_little_and_the_real_time_to_the_transmitter_alone(board
 def test_the_site_is_read_again_at_a_reload_and_no_frame_is_missed(board: Board) -> None:
     begin_ns = time.time_ns()
     path = board.machine.root / "etc/gloaming/site/site.toml"
-    board.machine.inside("sed", "-i", 's/^to = .*/to = "23:59"/', "/etc/gloaming/site/site.toml")
-    assert "23:59" in path.read_text()
+    closes = f"{datetime.now(ZONE) + timedelta(hours=2):%H:%M}"
+    board.machine.inside("sed", "-i", f's/^to = .*/to = "{closes}"/', "/etc/gloaming/site/site.toml")
+    assert f'to = "{closes}"' in path.read_text()
     board.machine.inside("systemctl", "reload", DIRECTOR)
-    wait_for(lambda: "closes 23:59" in str(board.now()["reasons"]), "the new closing is not taken over")
+    wait_for(lambda: f"closes {closes}" in str(board.now()["reasons"]), "the new closing is not taken over")
     board.wait_until_lit(begin_ns)
     assert_none_missed(board.street.since(begin_ns))
 
