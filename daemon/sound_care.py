@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 LOOK_S = 5.0
 DEVICE_LOOKS = 120
 """The device is looked for at the start and then every ten minutes; while sound plays, the transmitter tells."""
+DEVICE_S = 30.0
+"""How long the look may take: a sound server that hangs never answers, and files are to be measured all the same."""
 FACT = "sound files"
 LOUD = Loudness(-8.0, -1.0)
 """What a file is taken for that is not measured: a loud master (common practice, no source)."""
@@ -89,8 +91,9 @@ class SoundCare:
         self.director.look_up_anew()
 
     async def _look_for_device(self) -> None:
-        found = await _ask("gloaming.daemon.transmitter.sound.device", self.director.site.sound.device or "")
-        self.device_trouble = found["wrong"] if found else None
+        name = self.director.site.sound.device or ""
+        found = await _ask("gloaming.daemon.transmitter.sound.device", name, DEVICE_S)
+        self.device_trouble = found["wrong"] if found else "the sound device does not answer"
 
     def _stored(self) -> dict[str, Measure]:
         try:
@@ -108,17 +111,17 @@ def _stamp(path: Path) -> list[int]:
     return [status.st_size, status.st_mtime_ns]
 
 
-async def _ask(module: str, argument: str) -> Measure | None:
-    """A JSON object from a module run as a program of low priority; None where it gives none."""
+async def _ask(module: str, argument: str, limit_s: float | None = None) -> Measure | None:
+    """A JSON object from a module run as a program of low priority; None where it gives none, or not in time."""
     command = [sys.executable, "-m", module, argument]
     try:
         process = await asyncio.create_subprocess_exec(*command, stdout=PIPE, stderr=DEVNULL, stdin=DEVNULL)
     except OSError:
         return None
     try:
-        text, _ = await process.communicate()
+        text, _ = await asyncio.wait_for(process.communicate(), limit_s)
         found = json.loads(text)
-    except ValueError:
+    except (ValueError, TimeoutError):
         return None
     finally:
         if process.returncode is None:

@@ -165,6 +165,7 @@ class Transmitter:
                 self.sound.hush(self.player.dark)
             case "score":
                 self.player.score = read_score(message)
+                self.player.ahead.look_again()
                 self.sound.play(self.player.score, time.monotonic_ns())
                 self.score_told = -1
             case "view":

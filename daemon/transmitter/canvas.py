@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -21,11 +22,11 @@ FULL = 256
 
 
 class Picture(NamedTuple):
-    """What is to be seen: a frame `(frame_bytes,) uint8` of a placed file, or one level on every slot; at a brightness
+    """What is to be seen: a frame `(frame_bytes,) uint8` and where it goes, or one level on every slot; at a brightness
     in 256ths."""
 
     brightness: int
-    path: str | None = None
+    place: Place | None = None
     frame: Bytes | None = None
     look: int = 0
 
@@ -37,6 +38,14 @@ class _Stretch:
     there: int
     here: int
     length: int
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the frames of a file go on a canvas."""
+
+    info: FrameFileInfo
+    stretches: tuple[_Stretch, ...]
 
 
 class Canvas:
@@ -53,14 +62,17 @@ class Canvas:
         self._bytes = np.zeros(size, np.uint8)
         self._wide = np.zeros(size, np.uint16)
         self._other = np.zeros(0, np.uint16)
-        self._placed: dict[str, tuple[_Stretch, ...]] = {}
+        self._places: dict[Path, Place] = {}
 
-    def placed(self, path: str) -> bool:
-        """Whether a file has been placed."""
-        return path in self._placed
+    def place(self, info: FrameFileInfo) -> Place:
+        """Where a file's universes go; universes that the setup lacks are left out, others stay black. Another file
+        of the same name has a place of its own."""
+        known = self._places.get(info.path)
+        if known is None or known.info is not info:
+            known = self._places[info.path] = Place(info, self._stretches(info))
+        return known
 
-    def place(self, info: FrameFileInfo) -> None:
-        """Work out where a file's universes go; universes that the setup lacks are left out, others stay black."""
+    def _stretches(self, info: FrameFileInfo) -> tuple[_Stretch, ...]:
         stretches: list[_Stretch] = []
         for universe in sorted(info.universes, key=lambda one: one.number):
             if universe.number not in self.offsets:
@@ -71,7 +83,7 @@ class Canvas:
                 stretches[-1] = _Stretch(last.there, last.here, last.length + length)
             else:
                 stretches.append(_Stretch(universe.offset, here, length))
-        self._placed[str(info.path)] = tuple(stretches)
+        return tuple(stretches)
 
     def paint(self, *pictures: Picture) -> Bytes:
         """All pictures laid over each other, their brightnesses together 256 at the most, and the frame finished.
@@ -105,7 +117,7 @@ class Canvas:
             return self._bytes
         if picture.brightness < FULL:
             return None
-        stretches = self._placed[picture.path or ""]
+        stretches = picture.place.stretches if picture.place else ()
         if self._covers(stretches):
             return picture.frame[stretches[0].there : stretches[0].there + len(self._bytes)]
         self._bytes.fill(0)
@@ -124,7 +136,7 @@ class Canvas:
                 self._wide.fill(0)
             np.add(self._wide, brightness * np.uint16(picture.look), out=self._wide)
             return
-        stretches = self._placed[picture.path or ""]
+        stretches = picture.place.stretches if picture.place else ()
         if first and not self._covers(stretches):
             self._wide.fill(0)
         if not first and not len(self._other):

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +33,13 @@ class Hurt:
     text: str
 
 
+class Held(NamedTuple):
+    """A frame `(frame_bytes,) uint8`, and what its file says of itself."""
+
+    frame: Bytes
+    info: FrameFileInfo
+
+
 @dataclass(frozen=True, slots=True)
 class Want:
     """A frame that is needed now or soon, and whether those after it (round and round) will be."""
@@ -47,6 +55,7 @@ class _Chunk:
     first: int
     end: int
     frames: Bytes | Hurt
+    info: FrameFileInfo | None = None
 
     def holds(self, path: str, frame: int) -> bool:
         return self.path == path and self.first <= frame < self.end
@@ -64,6 +73,7 @@ class ReadAhead:
         self._infos: dict[str, FrameFileInfo] = {}
         self._threads: dict[str, threading.Thread] = {}
         self._key: tuple[Want, ...] = ()
+        self._looks = 0
 
     def want(self, *wanted: Want) -> None:
         """Say which frames are to be at hand, the most urgent first; others are let go."""
@@ -78,19 +88,20 @@ class ReadAhead:
                 thread.start()
             self._changed.notify_all()
 
-    def info(self, path: str) -> FrameFileInfo | None:
-        """What a file says of itself, once it has been opened."""
-        return self._infos.get(path)
+    def look_again(self) -> None:
+        """A score has come: a file that has been replaced by another is read anew: its reader would never know."""
+        with self._changed:
+            self._looks += 1
+            self._changed.notify_all()
 
-    def get(self, path: str, frame: int) -> Bytes | Hurt | None:
-        """A frame `(frame_bytes,) uint8`, why there is none, or None where it has not come yet. Never waits."""
+    def get(self, path: str, frame: int) -> Held | Hurt | None:
+        """A frame, why there is none, or None where it has not come yet. Never waits."""
         chunk = self._find(path, frame)
         if chunk is None:
             return None
-        if isinstance(chunk.frames, Hurt):
-            return chunk.frames
-        row: Bytes = chunk.frames[frame - chunk.first]
-        return row
+        if isinstance(chunk.frames, Hurt) or chunk.info is None:
+            return chunk.frames if isinstance(chunk.frames, Hurt) else None
+        return Held(chunk.frames[frame - chunk.first], chunk.info)
 
     def hurt_after(self, path: str, frame: int) -> tuple[int, str] | None:
         """The first frame from a frame on that cannot be had, as far as the file has been read; and why."""
@@ -112,21 +123,33 @@ class ReadAhead:
         """One file's thread: it ends when the file is wanted no more."""
         self._begin()
         reader: FrameReader | None = None
+        looks, read = self._looks, _inode(path)
         while True:
             with self._changed:
-                while (missing := self._missing(path)) is None:
+                while (missing := self._missing(path)) is None and looks == self._looks:
                     if path not in {one.path for one in self._wanted}:
                         self._drop(path)
                         if reader:
                             reader.close()
                         return
                     self._changed.wait()
+                again, looks = looks != self._looks, self._looks
+            if again and (there := _inode(path)) not in (read, None):
+                read = there
+                if reader:
+                    reader.close()
+                    reader = None
+                with self._changed:
+                    self._chunks = tuple(chunk for chunk in self._chunks if chunk.path != path)
+                continue
+            if missing is None:
+                continue
             try:
                 if reader is None:
                     reader = FrameReader(Path(path))
                     self._infos[path] = reader.info
                 first, frames = reader.chunk(missing)
-                chunk = _Chunk(path, first, first + len(frames), frames)
+                chunk = _Chunk(path, first, first + len(frames), frames, reader.info)
             except DamagedChunkError as error:
                 chunk = _Chunk(path, error.first_frame, error.first_frame + max(1, error.frames), Hurt(error.text))
             except MistakeError as error:
@@ -170,3 +193,12 @@ class ReadAhead:
                     break
                 frame = chunk.end % info.frames
         return kept, missing
+
+
+def _inode(path: str) -> tuple[int, int, int] | None:
+    """What tells a file from another of the same name; None where there is none to be seen."""
+    try:
+        status = Path(path).stat()
+    except OSError:
+        return None
+    return status.st_ino, status.st_size, status.st_mtime_ns

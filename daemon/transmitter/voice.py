@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import NamedTuple
 
-from gloaming.daemon.transmitter.canvas import FULL, Picture
+from gloaming.daemon.transmitter.canvas import FULL, Picture, Place
 from gloaming.daemon.transmitter.clock import SECOND_NS, Lateness, due_ns, every, frame_at
 from gloaming.daemon.transmitter.messages import Mix, Segment
 from gloaming.daemon.transmitter.output import Group
-from gloaming.daemon.transmitter.readahead import Bytes, Hurt, ReadAhead, Want
+from gloaming.daemon.transmitter.readahead import Bytes, Held, Hurt, ReadAhead, Want
 from gloaming.shows.framefile import max_refresh_hz
 
 STEADY_NS = SECOND_NS // 40
@@ -26,6 +26,9 @@ THIN_AFTER = 3
 RETRY_NS = 1_000_000
 STALLED_NS = 250_000_000
 """A frame that is so late to come from the disk is told as trouble."""
+
+STEPPED_NS = 100_000_000
+"""By so much the score's time may move against the monotonic clock, and a picture goes on as it is."""
 
 Trouble = Callable[[str, str, str, Segment, int | None], None]
 Shift = Callable[[Segment, int, int], int]
@@ -79,6 +82,7 @@ class Voice:
         self._coming: tuple[str | None, int, int | None, int] | None = None
         self._since_ns = 0
         self._held_ns: int | None = None
+        self._offset_ns = 0
         self._pictures: tuple[Picture, ...] = ()
         self._frame = -1
         self._shift_ns = 0
@@ -100,6 +104,9 @@ class Voice:
 
     def light(self, segment: Segment, now: Instant, frames: Frames, lateness: Lateness) -> int:
         """Play a segment with light in it; returns the monotonic instant of the next look."""
+        if abs(now.offset_ns - self._offset_ns) > STEPPED_NS:  # taken up anew: frames that were sent are to come again
+            self._picture = self._coming = None
+        self._offset_ns = now.offset_ns
         if self._coming != segment.picture:
             self._coming, self._since_ns = segment.picture, now.monotonic_ns
         if self._picture != segment.picture or self._held_ns is not None:
@@ -131,7 +138,7 @@ class Voice:
         next_ns = min(now.until_ns, due(now_frame + step))
         if not begins and now_frame <= self._frame:
             return min(now.until_ns, due(self._frame + step))
-        frame = self._frame_of(segment, path, now_frame % segment.frames)
+        frame = self.ahead.get(path, now_frame % segment.frames)
         if isinstance(frame, Hurt):
             return self._give_up(segment, path, frame, now_frame % segment.frames, now)
         if frame is None:
@@ -168,9 +175,9 @@ class Voice:
         same = self._picture == segment.picture and (self.shown.level, self.shown.share) == (level, share)
         if same and now.monotonic_ns < self._next_ns:
             return min(now.until_ns, self._next_ns)
-        frame: Bytes | None = None
+        frame: Held | None = None
         if segment.path is not None:
-            found = self._frame_of(segment, segment.path, segment.still or 0)
+            found = self.ahead.get(segment.path, segment.still or 0)
             if isinstance(found, Hurt):
                 return self._give_up(segment, segment.path, found, segment.still, now)
             if found is None:
@@ -182,23 +189,13 @@ class Voice:
         self.shown = Shown(segment.piece, segment.still, level, 40.0, share)
         return self._rest(now, same and segment.mix is None)
 
-    def _frame_of(self, segment: Segment | Mix, path: str, number: int) -> Bytes | Hurt | None:
-        """A frame that can be painted, why it cannot, or None where the disk has not given it yet."""
-        frame = self.ahead.get(path, number)
-        if not isinstance(frame, Hurt) and frame is not None and not self.canvas.placed(path):
-            info = self.ahead.info(path)
-            if info is None:
-                return None
-            self.canvas.place(info)
-        return frame
-
-    def _send(self, segment: Segment, frame: Bytes | None, level: float, share: float, now: Instant) -> None:
+    def _send(self, segment: Segment, frame: Held | None, level: float, share: float, now: Instant) -> None:
         brightness = min(FULL, max(0, int(level * FULL)))
         other = self._other(segment.mix, now.at_ns, int(brightness * share)) if segment.mix else None
         if other:
-            self._pictures = (Picture(brightness - other.brightness, segment.path, frame, segment.look), other)
+            self._pictures = (self._picture_of(frame, brightness - other.brightness, segment.look), other)
         else:
-            self._pictures = (Picture(brightness, segment.path, frame, segment.look),)
+            self._pictures = (self._picture_of(frame, brightness, segment.look),)
         self._put(self.canvas.paint(*self._pictures), now.monotonic_ns)
 
     def _put(self, canvas: Bytes, monotonic_ns: int) -> None:
@@ -210,8 +207,12 @@ class Voice:
         """The other picture of a cross-fade; None where it cannot be had, so that the first is seen alone."""
         if mix.path is None:
             return Picture(brightness, look=mix.look)
-        frame = self._frame_of(mix, mix.path, mix_frame(mix, at_ns))
-        return None if frame is None or isinstance(frame, Hurt) else Picture(brightness, mix.path, frame)
+        frame = self.ahead.get(mix.path, mix_frame(mix, at_ns))
+        return None if frame is None or isinstance(frame, Hurt) else self._picture_of(frame, brightness)
+
+    def _picture_of(self, frame: Held | None, brightness: int, look: int = 0) -> Picture:
+        place: Place | None = self.canvas.place(frame.info) if frame else None
+        return Picture(brightness, place, frame.frame if frame else None, look)
 
     def _give_up(self, segment: Segment, path: str, hurt: Hurt, number: int | None, now: Instant) -> int:
         self.hurt = (path, segment.zero_ns)
@@ -246,7 +247,8 @@ class Voice:
             text = "its frames do not come from the disk in time; the last one stays on the wire"
             self.trouble("disk", path, text, segment, None)
         level, before = segment.level_at(now.at_ns), self.shown.level
-        if not self._pictures or self._pictures[0].path != path:
+        place = self._pictures[0].place if self._pictures else None
+        if place is None or str(place.info.path) != path:
             level = min(level, before)
         next_ns = self._next_ns if level == before else self._sent_ns + STEADY_NS
         if at_ns >= next_ns:

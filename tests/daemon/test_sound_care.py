@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from gloaming.daemon import sound_care
 from gloaming.daemon.direction.programme import Piece
 from gloaming.daemon.direction.score import Picture
 from gloaming.daemon.director import Director
@@ -117,3 +118,22 @@ def test_a_piece_without_sound_has_none(tmp_path: Path) -> None:
     care = care_of(Asked(site))
     assert care.of(picture(site, "lanterns")) == (None, 1.0)
     assert care.of(None) == (None, 1.0)
+
+
+def test_a_device_that_is_never_found_holds_nothing_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A sound server that hangs keeps whoever asks it for ever: here one that never ends."""
+    write(tmp_path)
+
+    async def ask_for_ever(module: str, argument: str, limit_s: float | None) -> sound_care.Measure | None:
+        assert limit_s == sound_care.DEVICE_S
+        return await asyncio.wait_for(ask("http.server", "0", 1.0), 40)
+
+    async def look(care: SoundCare) -> None:
+        await care._look_for_device()
+        await asyncio.sleep(0.5)  # the loop hears of the end of what was killed
+
+    ask = sound_care._ask
+    monkeypatch.setattr(sound_care, "_ask", ask_for_ever)
+    care = care_of(Asked(site_of(tmp_path, TABLES, EVENING, SOUND)))
+    asyncio.run(look(care))
+    assert care.device_trouble == "the sound device does not answer"

@@ -6,6 +6,8 @@ SECOND_NS = 1_000_000_000
 SLEW = 0.01
 """Of each second, how much the frames may be moved: one in a hundred is not seen."""
 FRESH_NS = SECOND_NS
+ASIDE_NS = 2 * SECOND_NS
+"""Controllers with a lead are at the next key while others are still at the last; after so long it is done with."""
 FURTHEST_NS = 5 * SECOND_NS
 """A sound that claims to be further off than this is not followed."""
 
@@ -18,8 +20,9 @@ class Follower:
     def __init__(self) -> None:
         self._key: Key | None = None
         self._heard: tuple[Key, int, int, float] | None = None
-        self._shift_ns = 0.0
-        self._at_ns = self.last_ns = 0
+        self._shifts: dict[Key | None, tuple[float, int]] = {}
+        """How far each key's frames are moved, and when that was last asked."""
+        self.last_ns = 0
 
     @property
     def lead(self) -> tuple[Key | None, int]:
@@ -37,18 +40,18 @@ class Follower:
 
     def shift_ns(self, key: Key | None, monotonic_ns: int) -> int:
         """By how much the frames of a key lead the score at an instant. A new key begins at nothing."""
-        passed_ns = monotonic_ns - self._at_ns
-        self._at_ns = monotonic_ns
         if key != self._key:
-            self._key, self._shift_ns, self.last_ns = key, 0.0, 0
-            return 0
-        aim = self._shift_ns
+            self._key = key
+            self._shifts = {one: told for one, told in self._shifts.items() if monotonic_ns - told[1] < ASIDE_NS}
+        found_ns, asked_ns = self._shifts.get(key, (0.0, monotonic_ns))
+        aim = found_ns
         if self.following(monotonic_ns):
             assert self._heard
             _, at_ns, shift_ns, slope = self._heard
             if abs(shift_ns) < FURTHEST_NS:
                 aim = shift_ns + (monotonic_ns - at_ns) * slope
-        reach = SLEW * max(0, passed_ns)
-        self._shift_ns += max(-reach, min(reach, aim - self._shift_ns))
-        self.last_ns = round(self._shift_ns)
+        reach = SLEW * max(0, monotonic_ns - asked_ns)
+        found_ns += max(-reach, min(reach, aim - found_ns))
+        self._shifts[key] = found_ns, monotonic_ns
+        self.last_ns = round(found_ns)
         return self.last_ns

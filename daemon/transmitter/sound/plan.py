@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+from gloaming.daemon.transmitter.clock import due_ns
 from gloaming.daemon.transmitter.messages import Score, Segment
 
 MOVED_NS = 20_000_000
@@ -117,7 +118,7 @@ def plan_of(score: Score) -> Plan:
     for one in score.segments:
         if one.sound is None or one.still is not None:
             continue
-        length_ns = one.frames * one.fps.denominator * 1_000_000_000 // one.fps.numerator
+        length_ns = due_ns(one.frames, 0, one.fps)  # not shorter: else a turn of 1 ns would follow
         if one.path is None:  # its frames are over: it is heard to its end, and does not begin again
             length_ns = max(length_ns, one.until_ns - one.zero_ns)
         moved_ns = score.delay_ns - score.offset_ns

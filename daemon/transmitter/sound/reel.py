@@ -31,7 +31,8 @@ class Reel:
         self.path, self.rate_hz, self.channels = path, rate_hz, channels
         self.trouble: str | None = None
         self._chunks: deque[tuple[int, Samples]] = deque()
-        self._ready = 0
+        self._taken, self._decoded = position, position
+        """What has been let go, and what has come; each is written by one thread alone."""
         self._ended = False
         self._closed = threading.Event()
         self._thread = threading.Thread(target=self._run, args=(position,), name="reel", daemon=True)
@@ -53,8 +54,8 @@ class Reel:
             if skip < 0:
                 break
             if skip >= len(chunk):
-                self._ready -= len(chunk)
                 self._chunks.popleft()
+                self._taken = begin + len(chunk)
                 continue
             part = chunk[skip : skip + len(out) - done]
             out[done : done + len(part)] += part
@@ -85,16 +86,16 @@ class Reel:
         place = round(frame * self.rate_hz / rate)
         convert = self._converter(rate)
         while not self._closed.is_set():
-            if self._ready > AHEAD_S * self.rate_hz:
+            if self._decoded - self._taken > AHEAD_S * self.rate_hz:
                 self._closed.wait(POLL_S)
                 continue
             block = self._block(sound)
             frame += len(block)
             samples = convert(to_channels(block, self.channels), not len(block))
             if len(samples):
-                self._ready += len(samples)
                 self._chunks.append((place, samples))
                 place += len(samples)
+                self._decoded = place
             if not len(block):
                 if frame < sound.frames - rate // 10:
                     self.trouble = f"it can be decoded for {frame / rate:.1f} of its {sound.frames / rate:.1f} s only"

@@ -14,7 +14,7 @@ from gloaming.daemon.transmitter.bulk import Parcel
 from gloaming.daemon.transmitter.messages import Segment, read_dark, read_score, read_setup
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
-from gloaming.daemon.transmitter.readahead import Hurt, ReadAhead, Want
+from gloaming.daemon.transmitter.readahead import Held, Hurt, ReadAhead, Want
 from gloaming.shows.framefile import FrameFileInfo, Universe
 from tests.daemon.transmitter.stage import CID, SECOND_NS, segment, universe
 
@@ -64,13 +64,11 @@ class Shelf:
     def want(self, *wanted: Want) -> None:
         self.wanted = wanted
 
-    def info(self, path: str) -> FrameFileInfo:
-        return FrameFileInfo(Path(path), Fraction(40), len(FRAMES), 20, (Universe(1, 20, 0),))
-
     def get(self, path: str, frame: int) -> Any:
         if path in self.hurt or (self.hurt_from is not None and frame >= self.hurt_from):
             return Hurt("it is damaged")
-        return None if path in self.gone else FRAMES[frame]
+        info = FrameFileInfo(Path(path), Fraction(40), len(FRAMES), 20, (Universe(1, 20, 0),))
+        return None if path in self.gone else Held(FRAMES[frame], info)
 
     def hurt_after(self, path: str, frame: int) -> tuple[int, str] | None:
         """What is read ahead here are two seconds."""

@@ -6,6 +6,7 @@ Section numbers are those of ANSI E1.31-2018.
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 from typing import Any
@@ -73,6 +74,21 @@ def test_frames_that_are_missed_are_dropped_and_never_piled_up(air: Air) -> None
     assert [data[126] for _, _, data in packets] == list(range(51, 81))
     assert hall.player.frames.dropped == 10
     assert hall.player.frames.due == hall.player.frames.sent + 10 == 80
+
+
+@pytest.mark.parametrize("step_ms", [-60_000, -700, 60_000])
+def test_a_step_of_the_clock_stops_no_frame_and_drops_none(air: Air, step_ms: int) -> None:
+    """The new score has the same piece at the same place in time, and now is another time."""
+    hall = Hall(air)
+    hall.score(film(-600 * SECOND_NS, 600 * SECOND_NS))
+    hall.play(10 * SECOND_NS)
+    assert hall.player.score
+    hall.player.score = replace(hall.player.score, offset_ns=UTC_NS + step_ms * MS)
+    hall.wall_ns += step_ms * MS
+    packets = hall.play(20 * SECOND_NS)
+    assert [at_ns for at_ns, _, _ in packets] == [10 * SECOND_NS + n * SECOND_NS // 40 for n in range(400)]
+    assert packets[0][2][126] == (400 + step_ms * 40 // 1000) % 200 + 1
+    assert hall.player.frames.dropped == 0
 
 
 @pytest.mark.parametrize("fps", [Fraction(25), Fraction(40), Fraction(30000, 1001), Fraction(44), Fraction(1, 3)])

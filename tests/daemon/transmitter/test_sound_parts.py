@@ -155,6 +155,18 @@ def test_another_piece_begins_by_the_score() -> None:
     assert follower.shift_ns(("/y.flac", 5, 0), 1000 * MS) == 0
 
 
+def test_controllers_with_a_lead_do_not_move_the_frames_of_those_without() -> None:
+    """They are at the next piece already while the others play the last of this one, by its sound."""
+    follower, after = Follower(), ("/y.flac", 15, 0)
+    for tick in range(200):
+        follower.heard(KEY, tick * 25 * MS, 40 * MS, 0.0)
+        found = follower.shift_ns(KEY, tick * 25 * MS)
+    assert found == 40 * MS
+    for tick in range(200, 208):
+        assert follower.shift_ns(after, tick * 25 * MS) == 0
+        assert follower.shift_ns(KEY, tick * 25 * MS) == 40 * MS
+
+
 def score(*segments: Segment, delay_ns: int = 0) -> Score:
     return Score(1, 100 * S, 0, segments, tuple(one.from_ns for one in segments), None, delay_ns)
 
@@ -171,6 +183,14 @@ def test_a_plan_has_each_turn_of_a_piece_that_goes_round() -> None:
     found = [(cue.from_ns / S, cue.until_ns / S, cue.zero_ns / S, cue.key[2]) for cue in plan.cues(0)]
     assert found == [(0, 10, 0, 0), (10, 20, 10, 1), (20, 25, 20, 2)]
     assert [cue.key[2] for cue in plan.cues(12 * S)] == [1, 2]
+
+
+def test_no_turn_of_a_piece_begins_after_its_frames_are_over() -> None:
+    """301 frames at 30000/1001 end within a nanosecond: the sound that follows is next, and opened in time."""
+    until_ns = 100 * S + -(-301 * 1001 * S // 30_000)
+    piece = replace(sounding(100, 101, 100), until_ns=until_ns, frames=301, fps=Fraction(30_000, 1001))
+    following = replace(piece, from_ns=until_ns, until_ns=until_ns + 9 * S, zero_ns=until_ns, sound="/y.flac")
+    assert [cue.path for cue in plan_of(score(piece, following)).cues(0)] == ["/x.flac", "/y.flac"]
 
 
 def test_a_piece_taken_up_in_the_middle_is_at_its_place() -> None:
@@ -374,10 +394,10 @@ def test_a_reel_holds_a_few_seconds_of_a_long_file(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "x.wav", np.zeros((RATE * 120, 2), dtype=np.int16), RATE)
     reel = Reel(str(tmp_path / "x.wav"), 0, RATE, 2)
     deadline = time.monotonic() + 30
-    while reel._ready < 2 * RATE and time.monotonic() < deadline:
+    while reel._decoded < 2 * RATE and time.monotonic() < deadline:
         time.sleep(0.01)
     time.sleep(0.3)
-    assert 2 * RATE < reel._ready < 5 * RATE
+    assert 2 * RATE < reel._decoded < 5 * RATE
     reel.close()
 
 

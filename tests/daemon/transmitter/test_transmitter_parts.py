@@ -52,7 +52,7 @@ def test_a_canvas_is_what_arithmetic_says(brightness: int, share: int, dice: ran
     for number in dice.sample(range(1, 9), dice.randint(1, 6)):
         universes.append(Universe(number, dice.randint(1, 12), at))
         at += universes[-1].slots
-    canvas.place(file_of(*universes))
+    place = canvas.place(file_of(*universes))
     frame = np.array([dice.randint(0, 255) for _ in range(at)], np.uint8)
     before = frame.copy()
     wanted = np.zeros(sum(slots.values()))
@@ -63,24 +63,24 @@ def test_a_canvas_is_what_arithmetic_says(brightness: int, share: int, dice: ran
             part = there[number][: slots[number]]
             wanted[begin : begin + len(part)] = part
         begin += slots[number]
-    one = canvas.paint(Picture(brightness, "/film", frame))
+    one = canvas.paint(Picture(brightness, place, frame))
     assert np.abs(one - wanted * brightness / 256).max() <= 0.5
     if brightness == 256:
         assert (one == wanted).all()
     second = min(share, 256 - brightness)
-    both = canvas.paint(Picture(brightness, "/film", frame), Picture(second, look=200))
+    both = canvas.paint(Picture(brightness, place, frame), Picture(second, look=200))
     assert np.abs(both - (wanted * brightness + 200 * second) / 256).max() <= 0.5
-    turned = canvas.paint(Picture(second, look=200), Picture(brightness, "/film", frame))
+    turned = canvas.paint(Picture(second, look=200), Picture(brightness, place, frame))
     assert np.abs(turned - (wanted * brightness + 200 * second) / 256).max() <= 0.5
     assert (frame == before).all(), "what was read ahead is never written to"
 
 
 def test_a_limit_has_the_last_word_and_never_touches_what_was_read_ahead() -> None:
     canvas = Canvas({1: 6})
-    canvas.place(file_of(Universe(1, 6, 0)))
+    place = canvas.place(file_of(Universe(1, 6, 0)))
     canvas.limit = lambda finished: np.minimum(finished, 100, out=finished)  # type: ignore[assignment,return-value]
     frame = np.full(6, 255, np.uint8)
-    assert (canvas.paint(Picture(256, "/film", frame)) == 100).all()
+    assert (canvas.paint(Picture(256, place, frame)) == 100).all()
     assert (canvas.paint(Picture(256, look=255)) == 100).all()
     assert (frame == 255).all()
 

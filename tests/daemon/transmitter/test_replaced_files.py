@@ -1,0 +1,68 @@
+"""Frame files that are replaced by others of the same name, read by the real reader from a real disk."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import numpy as np
+
+from gloaming.daemon.transmitter.canvas import FULL, Canvas, Picture
+from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
+from tests.daemon.transmitter.stage import PATIENCE_S, write_frames
+
+
+def film(path: Path, level: int, frames: int = 80, universes: int = 1, first: int = 1) -> str:
+    return str(write_frames(path, np.full((frames, 20 * universes), level, np.uint8), slots=20, first=first))
+
+
+def come(ahead: ReadAhead, path: str, frame: int, level: int) -> Held:
+    """A frame, once it is there and of a level."""
+    deadline = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline:
+        found = ahead.get(path, frame)
+        if isinstance(found, Held) and found.frame[0] == level:
+            return found
+        time.sleep(0.01)
+    raise AssertionError(f"frame {frame} of {level} does not come: {ahead.get(path, frame)}")
+
+
+def test_a_file_that_is_replaced_while_it_plays_is_read_anew_when_a_score_comes(tmp_path: Path) -> None:
+    """A short piece that goes round is in memory as a whole: nothing of it would ever be read again."""
+    ahead, path = ReadAhead(lambda: None), film(tmp_path / "x.frames", 50)
+    ahead.want(Want(path, 0, True))
+    come(ahead, path, 0, 50)
+    come(ahead, path, 79, 50)
+    film(tmp_path / "x.frames", 99, frames=400)
+    ahead.look_again()
+    ahead.want(Want(path, 300, True))
+    come(ahead, path, 300, 99)
+    ahead.want()
+
+
+def test_a_file_that_is_gone_plays_on_while_it_is_open(tmp_path: Path) -> None:
+    ahead, path = ReadAhead(lambda: None), film(tmp_path / "x.frames", 50, frames=400)
+    ahead.want(Want(path, 0))
+    come(ahead, path, 0, 50)
+    (tmp_path / "x.frames").unlink()
+    ahead.look_again()
+    ahead.want(Want(path, 300))
+    come(ahead, path, 300, 50)
+    ahead.want()
+
+
+def test_the_light_of_a_replaced_file_goes_to_its_own_universes(tmp_path: Path) -> None:
+    """Universes 1 and 2 before, universe 2 alone since; and what was read before still goes where it belongs."""
+    ahead, path = ReadAhead(lambda: None), film(tmp_path / "x.frames", 50, universes=2)
+    canvas = Canvas({1: 20, 2: 20})
+    ahead.want(Want(path, 0))
+    before = come(ahead, path, 0, 50)
+    whole = Picture(FULL, canvas.place(before.info), before.frame)
+    assert (canvas.paint(whole) == 50).all()
+    film(tmp_path / "x.frames", 200, first=2)
+    ahead.look_again()
+    since = come(ahead, path, 0, 200)
+    lone = Picture(FULL, canvas.place(since.info), since.frame)
+    assert canvas.paint(lone).tolist() == [0] * 20 + [200] * 20
+    assert (canvas.paint(whole) == 50).all()
+    ahead.want()
