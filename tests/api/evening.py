@@ -204,9 +204,11 @@ class Evening:
 
         def answer() -> dict[str, Any] | None:
             try:
-                return dict(self.ask("GET", "/api/now")[1])
+                status, body = self.ask("GET", "/api/now")
             except OSError:
                 return None
+            assert status in (200, 429), body  # whoever asks too often in a row is asked to wait
+            return dict(body) if status == 200 else None
 
         return dict(wait_until(answer, "an answer of the director"))
 
