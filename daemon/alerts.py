@@ -53,11 +53,11 @@ class Alerts:
         for messenger, _ in before.values():
             messenger.close()
 
-    def look(self, troubles: Iterable[Trouble], now_ns: int) -> None:
-        """Take in what is wrong at an instant (any that only goes forward, and is the wall clock's for quiet hours)."""
+    def look(self, troubles: Iterable[Trouble], now_ns: int, wall_ns: int) -> None:
+        """Take in what is wrong: lengths are by the monotonic clock, quiet hours by the wall clock, which may step."""
         standing = {(trouble.kind, trouble.subject): trouble for trouble in troubles}
         for alert, messenger, cases in self._each:
-            quiet = bool(alert.quiet and windows(alert.quiet, self._spot, now_ns, now_ns + 1))
+            quiet = bool(alert.quiet and windows(alert.quiet, self._spot, wall_ns, wall_ns + 1))
             for key, trouble in standing.items():
                 if alert.kinds is None or trouble.kind in alert.kinds:
                     case = cases.setdefault(key, _Case(trouble, now_ns))

@@ -109,7 +109,7 @@ class Attendant:
         if monotonic_ns >= self._times_at_ns:
             self._times_at_ns = monotonic_ns + TIMES_NS
             self._times = self._look_up_times(now_ns)
-        self.alerts.look(self._standing(), now_ns)
+        self.alerts.look(self._standing(), monotonic_ns, now_ns)
         if any(self._told_ns < opens_ns <= now_ns for opens_ns, _ in self._times) and self._told_ns:
             wrong = [f"{trouble.subject}: {trouble.text}" for trouble in self._standing()]
             self.alerts.opening("; ".join(wrong) if wrong else "all is well")
@@ -188,7 +188,8 @@ class Attendant:
         self.refused = None
         self.trust.rule, self.trust.sets = site.clock.trust, site.clock.set
         director.adopt(site)
-        self.watch.was_read(self._stamp(site))
+        read = {one[0]: one for one in found}  # what has changed since then, while it was read, is read again
+        self.watch.was_read(tuple(read.get(one[0], one) for one in self._stamp(site)))
         self._failing = {}
         self.alerts.adopt(site.alerts, site.spot, site.name)
         self.cues.adopt(site.cues)

@@ -26,8 +26,12 @@ def name_of(cue: Cue) -> str:
 
 
 def instants(cue: Cue, times: Iterable[Times]) -> list[int]:
-    """When a cue is due, in order."""
-    return sorted((opens if cue.at == "opening" else closes) + cue.shift_ns for opens, closes in times)
+    """When a cue is due, in order. It is no closing where something else is on by then: its supplies stay."""
+    times = tuple(times)
+    if cue.at == "opening":
+        return sorted(opens + cue.shift_ns for opens, _ in times)
+    ends = {closes + max(0, cue.shift_ns): closes + cue.shift_ns for _, closes in times}
+    return sorted(due for end, due in ends.items() if not any(opens <= end < closes for opens, closes in times))
 
 
 class Cues:
@@ -63,9 +67,10 @@ class Cues:
                 continue
             if fact not in self._given:
                 self._given[fact] = int(self._store.fact(fact) or "0")
-            fresh = due[-1] > self._given[fact] and now_ns - due[-1] <= LATE_NS
+            given_ns = self._given[fact] if self._given[fact] <= now_ns else 0  # given by a clock that was ahead
+            fresh = due[-1] > given_ns and now_ns - due[-1] <= LATE_NS
             if fresh or latest == fact:
-                if due[-1] > self._given[fact]:
+                if due[-1] > given_ns:
                     self._given[fact] = due[-1]
                     self._store.set_fact(fact, str(due[-1]))
                 self._give(fact, cue, due[-1])

@@ -18,7 +18,7 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from gloaming.daemon.attendant import Attendant
 from gloaming.daemon.clock import Clock, watch_steps
 from gloaming.daemon.direction.asking import UNDO_SKIP_NS
-from gloaming.daemon.direction.decide import Decision, decide, isoformat, score
+from gloaming.daemon.direction.decide import Decision, decide, isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason, Segment, State
 from gloaming.daemon.link import Link
@@ -261,7 +261,11 @@ class Director:
             piece = f", {decision.piece}" if decision.piece else ""
             reason = decision.reasons[0] if decision.reasons else None
             why = f": {reason.text} ({reason.rule})" if reason else ""
-            data: dict[str, object] = {"show": decision.show, "piece": decision.piece, "level": decision.brightness}
+            level = 0.0
+            if self.attendant.trust.trusted:  # what it comes to: at an opening it is dark yet
+                held = segment_at(now_ns, self.site, self.requests.overrides)
+                level = max(held.level_from, held.level_until)
+            data: dict[str, object] = {"show": decision.show, "piece": decision.piece, "level": level}
             self.store.note(now_ns, str(decision.state), f"{decision.state}{piece}{why}", data=data)
         self._last = current
 

@@ -5,16 +5,22 @@ from __future__ import annotations
 import logging
 import os
 import queue
+import signal
 import subprocess
 import threading
+import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable
 from dataclasses import dataclass
+from http.client import HTTPException
+from typing import Any
 from urllib.parse import unquote, urlsplit
 
 TIMEOUT_S = 10.0
 COMMAND_S = 30.0
+LOOK_S = 0.05
+WORDS_BYTES = 4096
 PAUSES_S = (1.0, 5.0, 20.0, 60.0)
 """Between the tries: five in all, over a minute and a half."""
 WAITING_MAX = 100
@@ -78,8 +84,8 @@ class Messenger:
                 return wrong
             try:
                 message.do()
-            except OutsideError as error:
-                wrong = str(error)
+            except Exception as error:  # whatever a library raises: without its thread nothing would be told any more
+                wrong = str(error) if isinstance(error, OutsideError) else type(error).__name__
             else:
                 return None
         return wrong
@@ -91,61 +97,101 @@ def place_of(url: str) -> str:
     return f"{parts.scheme}://{parts.hostname or '...'}"
 
 
+class _Redirects(urllib.request.HTTPRedirectHandler):
+    """A place that has moved has not taken the message: what urllib sends on is a GET without it (RFC 9110 15.4)."""
+
+    def redirect_request(
+        self, req: urllib.request.Request, fp: Any, code: int, msg: str, headers: Any, newurl: str
+    ) -> Any:
+        if code == 301 or urlsplit(newurl).path == urlsplit(req.full_url).path:  # as from http to https
+            return None
+        return super().redirect_request(req, fp, code, msg, headers, newurl)
+
+
+_OPENER = urllib.request.build_opener(_Redirects)
+
+
 def post(url: str, body: bytes, kind: str) -> None:
     """An HTTP POST. OutsideError where it is not taken."""
     request = urllib.request.Request(url, body, {"Content-Type": kind, "User-Agent": "gloaming"}, method="POST")
     try:
-        with urllib.request.urlopen(request, timeout=TIMEOUT_S) as answer:
+        with _OPENER.open(request, timeout=TIMEOUT_S) as answer:
             answer.read(4096)
     except urllib.error.HTTPError as error:
-        raise OutsideError(f"{place_of(url)} answers {error.code}") from None
-    except (OSError, ValueError) as error:
+        moved = ": it has moved, give its new address" if 300 <= error.code < 400 else ""
+        raise OutsideError(f"{place_of(url)} answers {error.code}{moved}") from None
+    except (OSError, ValueError, HTTPException) as error:
         reason = getattr(error, "reason", error)
         raise OutsideError(f"{place_of(url)}: {getattr(reason, 'strerror', None) or type(reason).__name__}") from None
 
 
 def run_command(command: tuple[str, ...], more: dict[str, str]) -> None:
-    """A command of the board, with its words as they stand, no shell. OutsideError where it fails."""
+    """A command of the board, with its words as they stand, no shell. OutsideError where it fails.
+
+    It is over when the command itself is, whatever it leaves running behind it; of what it says the end alone is kept.
+    """
     try:
-        done = subprocess.run(
+        process = subprocess.Popen(
             command,
+            bufsize=0,
             env={**os.environ, **more},
             stdin=subprocess.DEVNULL,
-            capture_output=True,
-            timeout=COMMAND_S,
-            check=False,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            start_new_session=True,
         )
     except (OSError, ValueError) as error:
         raise OutsideError(f"{command[0]}: {getattr(error, 'strerror', None) or error}") from None
-    except subprocess.TimeoutExpired:
-        raise OutsideError(f"{command[0]} took longer than {COMMAND_S:.0f} s") from None
-    if done.returncode:
-        said = done.stderr.decode(errors="replace").strip().splitlines()
-        raise OutsideError(f"{command[0]} ended with {done.returncode}{': ' + said[-1][:200] if said else ''}")
+    with process:
+        assert process.stderr
+        os.set_blocking(process.stderr.fileno(), False)
+        words, until_s, code = b"", time.monotonic() + COMMAND_S, None
+        while code is None:
+            if time.monotonic() > until_s:
+                os.killpg(process.pid, signal.SIGKILL)
+                raise OutsideError(f"{command[0]} took longer than {COMMAND_S:.0f} s")
+            time.sleep(LOOK_S)
+            code = process.poll()
+            words = (words + (process.stderr.read(1 << 16) or b""))[-WORDS_BYTES:]
+    if code:
+        said = words.decode(errors="replace").strip().splitlines()
+        raise OutsideError(f"{command[0]} ended with {code}{': ' + said[-1][:200] if said else ''}")
 
 
 def publish(url: str, body: str) -> None:
     """One retained message to `mqtt://[user:password@]host[:port]/topic`, confirmed by the broker (QoS 1)."""
     try:
         from paho.mqtt import MQTTException
-        from paho.mqtt import publish as mqtt
+        from paho.mqtt import client as mqtt
+        from paho.mqtt.enums import CallbackAPIVersion
     except ImportError:
         raise OutsideError("MQTT needs the extra: pip install 'gloaming[mqtt]'") from None
     parts = urlsplit(url)
-    auth = {"username": unquote(parts.username), "password": unquote(parts.password or "")} if parts.username else None
+    refused: list[str] = []
+
+    def connected(client: object, about: object, flags: object, reason: Any, more: object) -> None:
+        if reason.is_failure:
+            refused.append(f"{reason}")
+
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.on_connect = connected
+    client.connect_timeout = TIMEOUT_S
     try:
-        mqtt.single(
-            unquote(parts.path.lstrip("/")),
-            body,
-            qos=1,
-            retain=True,
-            hostname=parts.hostname or "",
-            port=parts.port or (8883 if parts.scheme == "mqtts" else 1883),
-            auth=auth,  # type: ignore[arg-type]  # paho names the type by a class of its own
-            tls={} if parts.scheme == "mqtts" else None,  # type: ignore[arg-type]  # as above
-        )
-    except (OSError, ValueError, MQTTException) as error:
+        if parts.username:
+            client.username_pw_set(unquote(parts.username), unquote(parts.password or ""))
+        if parts.scheme == "mqtts":
+            client.tls_set()
+        client.connect(parts.hostname or "", parts.port or (8883 if parts.scheme == "mqtts" else 1883))
+        sent = client.publish(unquote(parts.path.lstrip("/")), body, qos=1, retain=True)
+        client.loop_start()
+        sent.wait_for_publish(TIMEOUT_S)  # paho's own helper waits for a silent broker for ever
+        if not sent.is_published():
+            raise OutsideError(f"{place_of(url)}: {refused[-1] if refused else 'the broker does not answer'}")
+    except (OSError, ValueError, RuntimeError, MQTTException) as error:
         raise OutsideError(f"{place_of(url)}: {getattr(error, 'strerror', None) or type(error).__name__}") from None
+    finally:
+        client.disconnect()
+        client.loop_stop()
 
 
 def notify_by_apprise(url: str, title: str, text: str) -> None:

@@ -31,7 +31,7 @@ Kind = Literal[
 
 def _read_url(text: object) -> str:
     right = 'as "http://192.0.2.5/hook"'
-    if not isinstance(text, str) or "://" not in text:
+    if not isinstance(text, str) or "://" not in text or not text.isprintable() or " " in text:
         raise ValueError(f"this is not an address; {right}")
     try:
         parts = urlsplit(text)

@@ -9,9 +9,9 @@ from typing import Self
 
 
 class Hook:
-    """Answers `status` to every POST; `got` holds `(path, body)` of each."""
+    """Answers `status` (and a `location`) to every POST; `got` holds `(path, body)` of each."""
 
-    def __init__(self, address: str, status: int = 204) -> None:
+    def __init__(self, address: str, status: int = 204, location: str | None = None) -> None:
         self.got: list[tuple[str, str]] = []
         self.status = status
         hook = self
@@ -22,6 +22,8 @@ class Hook:
                 hook.got.append((self.path, self.rfile.read(length).decode()))
                 self.send_response(hook.status)
                 self.send_header("Content-Length", "0")
+                if location:
+                    self.send_header("Location", location)
                 self.end_headers()
 
             def log_message(self, format: str, *args: object) -> None:

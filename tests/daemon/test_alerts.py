@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import socket
+import threading
 import time
 from collections.abc import Callable
 from datetime import datetime
@@ -13,7 +15,7 @@ import pytest
 
 from gloaming.daemon.alerts import Alerts
 from gloaming.daemon.health import Trouble
-from gloaming.daemon.outside import Message, Messenger, OutsideError, place_of
+from gloaming.daemon.outside import Message, Messenger, OutsideError, place_of, post
 from gloaming.daemon.outside_tables import Alert
 from gloaming.daemon.timetable.sun import Spot
 from tests.daemon.hooks import Hook
@@ -43,7 +45,7 @@ def alerts_to(hook: Hook, told: Callable[[Message, str | None], None], **more: A
 
 def watch(alerts: Alerts, troubles: list[Trouble], from_s: int, until_s: int) -> None:
     for second in range(from_s, until_s):
-        alerts.look(troubles, EVENING + second * S)
+        alerts.look(troubles, second * S, EVENING + second * S)
 
 
 def events(hook: Hook, number: int) -> list[dict[str, str]]:
@@ -142,6 +144,61 @@ def test_an_address_for_apprise_goes_to_apprise() -> None:
         assert told.lines == [("alert to json://127.0.74.40", None)]
         assert "Pier Road boathouse: network" in json.loads(hook.got[0][1])["title"]
         alerts.close()
+
+
+def test_a_clock_that_steps_back_delays_no_alert() -> None:
+    with Hook("127.0.74.40") as hook:
+        alerts = alerts_to(hook, Told())
+        for second in range(10):
+            alerts.look([CABLE], second * S, EVENING + (second if second < 3 else second - 86_400) * S)
+        assert [one["event"] for one in events(hook, 1)] == ["trouble"]
+        alerts.close()
+
+
+def test_an_answer_that_is_no_http_is_said_and_the_next_message_is_carried_all_the_same() -> None:
+    told = Told()
+    with socket.create_server(("127.0.74.40", 0)) as server:
+
+        def answer() -> None:
+            with server.accept()[0] as connection:
+                connection.recv(4096)
+                connection.sendall(b"220 a mail server\r\n")
+
+        threading.Thread(target=answer, daemon=True).start()
+        messenger = Messenger(told, pauses_s=())
+        url = f"http://127.0.74.40:{server.getsockname()[1]}/"
+        messenger.send(Message("first", lambda: post(url, b"{}", "application/json")))
+        messenger.send(Message("second", lambda: None))
+        wait_until(lambda: len(told.lines) == 2, "both in the journal")
+        messenger.close()
+    assert told.lines == [("first", "http://127.0.74.40: BadStatusLine"), ("second", None)]
+
+
+def test_an_address_with_a_space_in_it_is_a_mistake_of_the_file() -> None:
+    with pytest.raises(ValueError, match="this is not an address"):
+        Alert(url="http://192.0.2.5/pier road")
+
+
+def test_whatever_a_library_raises_ends_no_messenger() -> None:
+    told = Told()
+    messenger = Messenger(told, pauses_s=())
+
+    def fail() -> None:
+        raise RuntimeError("with a S3CRET")
+
+    messenger.send(Message("first", fail))
+    messenger.send(Message("second", lambda: None))
+    wait_until(lambda: len(told.lines) == 2, "both in the journal")
+    messenger.close()
+    assert told.lines == [("first", "RuntimeError"), ("second", None)]
+
+
+def test_a_place_that_has_moved_has_not_taken_the_message() -> None:
+    """RFC 9110 15.4.2: what a client makes of a POST after 301 may be a GET, without what was to be told."""
+    with Hook("127.0.74.40") as new, Hook("127.0.74.41", status=301, location=new.url) as old:
+        with pytest.raises(OutsideError, match="answers 301: it has moved"):
+            post(f"{old.url}/hook", b"{}", "application/json")
+        assert (len(old.got), new.got) == (1, [])
 
 
 def test_a_place_that_takes_nothing_makes_nobody_wait() -> None:

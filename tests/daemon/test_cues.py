@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import resource
 import shutil
+import signal
 import socket
 import subprocess
 import time
@@ -12,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from gloaming.daemon import outside
 from gloaming.daemon.cues import Cues
 from gloaming.daemon.outside import Message, OutsideError, publish, run_command
 from gloaming.daemon.outside_tables import Cue
@@ -110,6 +114,58 @@ def test_a_command_is_run_without_a_shell_and_its_failure_is_said(tmp_path: Path
         run_command(("/bin/sh", "-c", "echo no relay >&2; exit 3"), {})
     with pytest.raises(OutsideError, match="No such file"):
         run_command(("/nowhere/relay",), {})
+
+
+def test_a_command_is_over_when_it_ends_whatever_it_leaves_behind_it(tmp_path: Path) -> None:
+    pid = tmp_path / "pid"
+    run_command(("/bin/sh", "-c", f"sleep 600 & echo $! > {pid}"), {})
+    assert alive(int(pid.read_text()))
+    os.kill(int(pid.read_text()), signal.SIGTERM)
+
+
+def test_a_command_that_says_no_end_of_things_fills_no_memory(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """It is ended with all that it has begun; while it ran, hundreds of megabytes were said."""
+    monkeypatch.setattr(outside, "COMMAND_S", 1.0)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    pid = tmp_path / "pid"
+    with pytest.raises(OutsideError, match="took longer than 1 s"):
+        run_command(("/bin/sh", "-c", f"sleep 600 & echo $! > {pid}; yes & yes >&2"), {})
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100 << 10
+    wait_until(lambda: not alive(int(pid.read_text())), "the end of what it began")
+    with pytest.raises(OutsideError, match=r"ended with 3: at last$"):
+        run_command(("/bin/sh", "-c", "head -c 60000 /dev/zero >&2; echo >&2; echo at last >&2; exit 3"), {})
+
+
+def alive(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+def test_a_broker_that_never_answers_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(outside, "TIMEOUT_S", 0.5)
+    with (
+        socket.create_server(("127.0.74.43", 0)) as server,
+        pytest.raises(OutsideError, match="the broker does not answer"),
+    ):
+        publish(f"mqtt://127.0.74.43:{server.getsockname()[1]}/pier/lights", "on")
+
+
+def test_the_supplies_stay_on_while_another_performance_or_call_goes_on(store: State) -> None:
+    off = {**OFF, "after": "0 s"}
+    call = (OPENS + 1800 * S, OPENS + 2100 * S)
+    length_s = (CLOSES - OPENS) // S
+    assert Given(store, off).watch(0, length_s + 10, (*NIGHT, call)) == [(NAME_OFF, length_s)]
+    handed_on = ((OPENS, OPENS + 3600 * S), (OPENS + 3600 * S, CLOSES))
+    assert Given(store, OFF).watch(0, length_s + 400, handed_on) == [(NAME_OFF, length_s + 300)]
+
+
+def test_a_cue_that_a_clock_ahead_has_given_is_given_at_its_right_time_too(store: State) -> None:
+    assert Given(store, ON).watch(85_790, 85_810, NEXT) == [(NAME_ON, 85_800)]
+    given = Given(store, ON)
+    assert given.watch(-700, -500, NEXT) == [(NAME_ON, -600)]
+    assert given.watch(-605, -500, NEXT) == [], "a clock that was five seconds ahead gives nothing twice"
 
 
 def test_a_message_by_mqtt_is_kept_by_the_broker(tmp_path: Path) -> None:

@@ -1,0 +1,70 @@
+"""A director and its attendant in one process, without a transmitter: what is read again, and what is noted."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gloaming.daemon import attendant
+from gloaming.daemon.clock import Clock
+from gloaming.daemon.director import Director
+from gloaming.daemon.reload import STILL_LOOKS
+from gloaming.daemon.site import Site, load_site
+from tests.daemon.quay_site import TABLES, ns, performance, site_of
+
+NIGHT = performance('from = "17:00"\nto = "22:00"', "turn of the year")
+
+
+def evening(site: Site, state: Path, at: str) -> Director:
+    """A director at a local instant."""
+    return Director(site, state, Clock(wall=lambda: ns(at), offset_ns=1))  # moved by a nanosecond: it is trusted
+
+
+def ends(director: Director) -> None:
+    director.attendant.close()
+    director.store.close()
+
+
+def test_an_edit_while_the_site_is_being_read_is_read_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    site = site_of(tmp_path / "site", TABLES, NIGHT)
+    path, reads = site.folder / "site.toml", list[str]()
+
+    def slow(folder: Path, *more: Any) -> Site:
+        found = load_site(folder, *more)
+        reads.append(found.name)
+        if len(reads) == 1:
+            path.write_text(path.read_text().replace("first edit", "the second edit"))
+        return found
+
+    monkeypatch.setattr(attendant, "load_site", slow)
+
+    async def edits() -> str:
+        director = evening(site, tmp_path / "state", "2026-12-01T12:00:00")
+        care = director.attendant
+        path.write_text(path.read_text().replace("Pier Road boathouse", "first edit"))
+        assert await care.reload("asked")
+        for _ in range(2 * STILL_LOOKS + 2):
+            if care.watch.due(care._stamp(director.site)):
+                assert await care.reload("its files have changed")
+        ends(director)
+        return director.site.name
+
+    assert asyncio.run(edits()) == "the second edit"
+    assert reads == ["first edit", "the second edit"]
+
+
+def test_an_opening_is_noted_with_the_brightness_that_it_comes_to(tmp_path: Path) -> None:
+    """The report's energy goes by it, and a show of one piece has no other line all evening."""
+    site = site_of(tmp_path / "site", "[output]\nbrightness = 0.8\n", TABLES, NIGHT)
+
+    async def opening() -> dict[str, Any]:
+        director = evening(site, tmp_path / "state", "2026-12-01T17:00:00")
+        director._decide()
+        (line,) = [row for row in director.store.journal(10) if row["kind"] == "playing"]
+        ends(director)
+        return dict(line["data"])  # type: ignore[call-overload]  # a row's values are of many types
+
+    assert asyncio.run(opening())["level"] == pytest.approx(0.8)
