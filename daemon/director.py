@@ -229,7 +229,7 @@ class Director:
     def clock_changed(self, text: str, alike: str = "") -> None:
         """Another time, or another trust in it: what was looked up by the time before is looked up again."""
         self.note_seldom("clock", text, alike)
-        self.requests.look_up()
+        self.requests.after_step()
         self._schedule_all()
         self.look_up_anew()
 

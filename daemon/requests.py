@@ -6,9 +6,10 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+from gloaming.daemon.clock import STEP_NS
 from gloaming.daemon.direction.asking import Refusal, ask
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.overrides import Kind, Override, after_step
 from gloaming.daemon.direction.score import SECOND_NS
 from gloaming.daemon.direction.season import season
 from gloaming.shows.mistake import Mistake, MistakeError
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 
 KEEP_NS = 3 * 86_400 * SECOND_NS
 """How long an override that has ended still shifts what is played."""
+STEP_MAX_NS = 12 * 3600 * SECOND_NS
+"""A clock that was further out was on another day: what was asked then is left as it is."""
 
 
 class NotStandingError(Exception):
@@ -30,6 +33,7 @@ class Requests:
     def __init__(self, director: Director) -> None:
         self.director = director
         self.overrides: tuple[Override, ...] = ()
+        self._first, self._clocks = director.store.next_id(), director.clock.anchor()
         self.look_up()
 
     def look_up(self) -> None:
@@ -44,6 +48,17 @@ class Requests:
         self.director.store.add(override)
         self.overrides = (*self.overrides, override)
         return override
+
+    def after_step(self) -> None:
+        """The time may have been set: what was asked by it since this director began goes with it."""
+        last, now = self._clocks, self.director.clock.anchor()
+        self._clocks = now
+        step_ns = (now.utc_ns - now.monotonic_ns) - (last.utc_ns - last.monotonic_ns)
+        if STEP_NS <= abs(step_ns) <= STEP_MAX_NS:
+            for override in self.director.store.overrides(now.utc_ns - max(0, step_ns)):
+                if override.id >= self._first and (moved := after_step(override, now.utc_ns, step_ns)) != override:
+                    self.director.store.add(moved)
+        self.look_up()
 
     def standing(self, at_ns: int) -> tuple[Override, ...]:
         """The overrides in force, or yet to come."""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
+
+from gloaming.daemon.direction.score import SECOND_NS
 
 
 class Kind(StrEnum):
@@ -66,3 +68,16 @@ class Override:
     def end_known_at(self, at_ns: int) -> int:
         """The end as it was known at an instant: nobody then knew that it would be undone later."""
         return self.end_ns if self.ended_ns is not None and self.ended_ns <= at_ns else self.until_ns
+
+
+def after_step(override: Override, now_ns: int, step_ns: int) -> Override:
+    """An override of before the wall clock was set, by `step_ns` to `now_ns`: what stood stands on for as long as was
+    asked, and what was over does not come again. An end at a whole second was given by the clock, and stays."""
+    before_ns = now_ns - step_ns
+    if override.at_ns > before_ns or override.end_ns <= min(before_ns, now_ns):
+        return override
+    until_ns = override.until_ns if override.until_ns % SECOND_NS == 0 else override.until_ns + step_ns
+    if step_ns > 0:
+        return replace(override, until_ns=max(until_ns, override.at_ns))
+    ended_ns = None if override.ended_ns is None else override.ended_ns + step_ns
+    return replace(override, at_ns=override.at_ns + step_ns, until_ns=until_ns, ended_ns=ended_ns)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,8 @@ import pytest
 
 from gloaming.daemon import attendant
 from gloaming.daemon.clock import Clock
+from gloaming.daemon.direction.asking import ask
+from gloaming.daemon.direction.score import State
 from gloaming.daemon.director import Director
 from gloaming.daemon.reload import STILL_LOOKS
 from gloaming.daemon.site import Site, load_site
@@ -68,3 +71,27 @@ def test_an_opening_is_noted_with_the_brightness_that_it_comes_to(tmp_path: Path
         return dict(line["data"])  # type: ignore[call-overload]  # a row's values are of many types
 
     assert asyncio.run(opening())["level"] == pytest.approx(0.8)
+
+
+def test_a_hush_holds_over_a_step_of_the_clock_and_the_disk_knows(tmp_path: Path) -> None:
+    site = site_of(tmp_path / "site", TABLES, NIGHT)
+    wall_ns = [ns("2026-12-01T18:10:00") + 1]
+    clock = Clock(wall=lambda: wall_ns[0], monotonic=lambda: 0, offset_ns=1)
+
+    async def set_back() -> tuple[Director, list[State]]:
+        director = Director(site, tmp_path / "state", clock)
+        states = [director.current(clock.now_ns()).state]
+        director.store.add(replace(ask({"kind": "dark"}, clock.now_ns(), site, (), "the porch"), id=1))
+        director.requests.look_up()
+        states.append(director.current(clock.now_ns()).state)
+        wall_ns[0] -= 600_000_000_000
+        director.after_step()
+        states.append(director.current(clock.now_ns()).state)
+        director._decide()
+        return director, states
+
+    director, states = asyncio.run(set_back())
+    assert states == ["playing", "dark", "dark"]
+    (dark,) = director.store.overrides(0)
+    assert dark.at_ns == clock.now_ns()
+    ends(director)

@@ -9,7 +9,7 @@ import pytest
 
 from gloaming.daemon.direction.asking import UNDO_SKIP_NS, Refusal, ask
 from gloaming.daemon.direction.decide import decide
-from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.overrides import Override, after_step
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.site import Site
 from gloaming.shows.mistake import MistakeError
@@ -212,3 +212,34 @@ def test_what_is_null_is_not_said(site: Site) -> None:
 
 def test_the_shortest_pause_is_a_second(site: Site) -> None:
     assert made(site, kind="pause", minutes=1e-9).until_ns == AT + S
+
+
+@pytest.mark.parametrize("kind", ["pause", "dark", "dim"])
+@pytest.mark.parametrize("step", [-10 * MIN, 10 * MIN])
+def test_what_was_asked_by_a_clock_that_was_wrong_lasts_as_long_as_was_asked(site: Site, kind: str, step: int) -> None:
+    """A minute on, the clock is set: fourteen minutes are left."""
+    asked = made(site, at_ns=AT + 1, kind=kind, minutes=15, **({"level": 0.5} if kind == "dim" else {}))
+    now = AT + 1 + MIN + step
+    found = after_step(asked, now, step)
+    assert found.stands_at(now) and found.end_ns == now + 14 * MIN
+
+
+def test_an_end_by_the_clock_stays_when_the_clock_is_set(site: Site) -> None:
+    dark = made(site, kind="dark", until="18:30")
+    back, on = after_step(dark, AT - 10 * MIN, -10 * MIN), after_step(dark, AT + 10 * MIN, 10 * MIN)
+    assert back.stands_at(AT - 10 * MIN) and on.stands_at(AT + 10 * MIN)
+    assert local(back.end_ns, site) == local(on.end_ns, site) == "2026-12-14T18:30:00+0000"
+    late = after_step(dark, AT + 60 * MIN, 60 * MIN)
+    assert not late.stands_at(AT + 60 * MIN)
+
+
+def test_what_was_over_does_not_come_again_when_the_clock_is_set_back(site: Site) -> None:
+    paused = undone(made(site, kind="pause", minutes=15), AT + 2 * MIN)
+    skipped = made(site, kind="skip")
+    now = AT - 5 * MIN
+    for each in (paused, skipped):
+        assert after_step(each, now, -10 * MIN).at_ns < now
+    assert after_step(paused, now, -10 * MIN).end_ns < now
+    assert after_step(paused, AT + 20 * MIN, 10 * MIN) == paused
+    asked_since = made(site, at_ns=now + S, kind="pause")
+    assert after_step(asked_since, now + 2 * S, 10 * MIN) == asked_since
