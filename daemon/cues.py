@@ -25,13 +25,16 @@ def name_of(cue: Cue) -> str:
     return f"cue {what} at {cue.at}"
 
 
-def instants(cue: Cue, times: Iterable[Times]) -> list[int]:
-    """When a cue is due, in order. It is no closing where something else is on by then: its supplies stay."""
+def instants(cue: Cue, times: Iterable[Times], lead_ns: int = 0) -> list[int]:
+    """When a cue is due, in order. It is no closing where something else is on by then, or has had its cue already,
+    up to `lead_ns` before it opens: its supplies stay."""
     times = tuple(times)
     if cue.at == "opening":
         return sorted(opens + cue.shift_ns for opens, _ in times)
     ends = {closes + max(0, cue.shift_ns): closes + cue.shift_ns for _, closes in times}
-    return sorted(due for end, due in ends.items() if not any(opens <= end < closes for opens, closes in times))
+    return sorted(
+        due for end, due in ends.items() if not any(opens - lead_ns <= end < closes for opens, closes in times)
+    )
 
 
 class Cues:
@@ -46,7 +49,7 @@ class Cues:
         self._store, self._told = store, told
         self._messengers: dict[str, Messenger] = {}
         self._given: dict[str, int] = {}
-        self._started = False
+        self._looked_ns: int | None = None
         self.adopt(cues)
 
     def adopt(self, cues: Iterable[Cue]) -> None:
@@ -59,10 +62,15 @@ class Cues:
 
     def look(self, times: tuple[Times, ...], now_ns: int) -> None:
         """Give every cue that has become due by an instant of the wall clock."""
-        latest = self._latest_again(times, now_ns) if not self._started else None
-        self._started = True
-        for fact, cue in self.cues.items():
-            due = [at for at in instants(cue, times) if now_ns - LOOK_BACK_NS < at <= now_ns]
+        begins = self._looked_ns is None or now_ns - self._looked_ns > LATE_NS  # as well when the clock was behind
+        self._looked_ns = now_ns
+        lead_ns = max((-cue.shift_ns for cue in self.cues.values() if cue.at == "opening"), default=0)
+        all_due = {
+            fact: [at for at in instants(cue, times, lead_ns) if now_ns - LOOK_BACK_NS < at <= now_ns]
+            for fact, cue in self.cues.items()
+        }
+        latest = self._latest_again(all_due) if begins else None
+        for fact, due in all_due.items():
             if not due:
                 continue
             if fact not in self._given:
@@ -73,20 +81,16 @@ class Cues:
                 if due[-1] > given_ns:
                     self._given[fact] = due[-1]
                     self._store.set_fact(fact, str(due[-1]))
-                self._give(fact, cue, due[-1])
+                self._give(fact, self.cues[fact], due[-1])
 
     def close(self) -> None:
         for messenger in self._messengers.values():
             messenger.close()
 
-    def _latest_again(self, times: tuple[Times, ...], now_ns: int) -> str | None:
+    def _latest_again(self, all_due: dict[str, list[int]]) -> str | None:
         """After power came back a relay stands anyhow: of the cues to be given again, the one that was due last."""
-        latest: tuple[int, str] | None = None
-        for fact, cue in self.cues.items():
-            due = [at for at in instants(cue, times) if now_ns - LOOK_BACK_NS < at <= now_ns]
-            if cue.again_at_start and due and (latest is None or due[-1] >= latest[0]):
-                latest = due[-1], fact
-        return latest[1] if latest else None
+        again = [(due[-1], fact) for fact, due in all_due.items() if due and self.cues[fact].again_at_start]
+        return max(again, key=lambda one: one[0])[1] if again else None
 
     def _give(self, fact: str, cue: Cue, due_ns: int) -> None:
         if cue.url is not None:

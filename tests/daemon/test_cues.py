@@ -87,6 +87,12 @@ def test_after_a_power_cut_the_relay_is_told_again_how_it_stands(store: State) -
     assert Given(store, on, off).watch(after, after + 20) == [(NAME_OFF, after)]
 
 
+def test_a_clock_set_on_over_the_opening_tells_the_relay_how_it_stands(store: State) -> None:
+    given = Given(store, {**ON, "again_at_start": True})
+    assert given.watch(-3600, -3500) == []
+    assert given.watch(1800, 1900) == [(NAME_ON, 1800)]
+
+
 def test_the_next_evening_has_its_own(store: State) -> None:
     given = Given(store, ON)
     assert [at for _, at in given.watch(-700, 0, NEXT) + given.watch(85_000, 86_500, NEXT)] == [-600, 85_800]
@@ -159,6 +165,14 @@ def test_the_supplies_stay_on_while_another_performance_or_call_goes_on(store: S
     assert Given(store, off).watch(0, length_s + 10, (*NIGHT, call)) == [(NAME_OFF, length_s)]
     handed_on = ((OPENS, OPENS + 3600 * S), (OPENS + 3600 * S, CLOSES))
     assert Given(store, OFF).watch(0, length_s + 400, handed_on) == [(NAME_OFF, length_s + 300)]
+
+
+def test_supplies_that_are_on_for_the_next_opening_do_not_go_off_by_the_last_closing(store: State) -> None:
+    """Off would be five minutes after the first closing, on ten before the second opening: it is that already."""
+    length_s = (CLOSES - OPENS) // S
+    early = ((OPENS, OPENS + 3600 * S), (OPENS + 4000 * S, CLOSES))
+    found = Given(store, ON, OFF).watch(-700, length_s + 400, early)
+    assert found == [(NAME_ON, -600), (NAME_ON, 3400), (NAME_OFF, length_s + 300)]
 
 
 def test_a_cue_that_a_clock_ahead_has_given_is_given_at_its_right_time_too(store: State) -> None:
