@@ -74,6 +74,7 @@ def segment_message(segment: Segment, sound: str | None, gain: float) -> dict[st
         "gain": gain,
         "sound_level": [segment.sound_from, segment.sound_until],
         "mix": _mix_message(segment.mix, segment) if segment.mix else None,
+        "rest": segment.show is None,
     }
 
 

@@ -107,6 +107,7 @@ class Segment:
     sound_from: float = 0.0
     sound_until: float = 0.0
     mix: Mix | None = None
+    rest: bool = False
 
     @property
     def dark(self) -> bool:
@@ -251,6 +252,7 @@ def read_score(message: dict[str, Any]) -> Score:
             gain=float(one.get("gain", 1)),
             sound_from=share(one.get("sound_level", (0, 0))[0]),
             sound_until=share(one.get("sound_level", (0, 0))[1]),
+            rest=bool(one.get("rest", False)),
         )
         for one in message["segments"]
     )

@@ -30,6 +30,7 @@ class _Stretch:
     from_ns: int
     until_ns: int
     apart_ns: int
+    rest: bool
 
     def holds(self, score: Score, dark: Dark, monotonic_ns: int, wall_ns: int) -> bool:
         return (
@@ -50,12 +51,13 @@ def _stretch(score: Score, dark: Dark, lead_ns: int, monotonic_ns: int, wall_ns:
     change_ns = segment.until_ns if segment else score.next_begin(at_ns + lead_ns)
     if change_ns is not None:
         edges.append(change_ns - score.offset_ns - lead_ns)
+    rest = segment is not None and segment.rest
     ceiling = min(dark.ceiling(instant) for instant in instants)
     if segment and (segment.dark or not ceiling):
         segment = None
     elif segment and ceiling < 1:
         segment = segment.below(ceiling)
-    return _Stretch(score, dark, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns)
+    return _Stretch(score, dark, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, rest)
 
 
 class Player:
@@ -116,15 +118,15 @@ class Player:
     def _play(self, voice: Voice, monotonic_ns: int, wall_ns: int) -> int:
         """One voice at an instant: light where the score has it and no dark window forbids it, else black."""
         score, dark, lead_ns = self.score, self.dark, voice.group.lead_ns
-        release = bool(self.output and self.output.setup.at_rest == "release")
         if score is None or dark is None:
-            return voice.black(Instant(monotonic_ns, monotonic_ns, monotonic_ns + SECOND_NS), release)
+            return voice.black(Instant(monotonic_ns, monotonic_ns, monotonic_ns + SECOND_NS), False)
         stretch = self._stretches.get(lead_ns)
         if stretch is None or not stretch.holds(score, dark, monotonic_ns, wall_ns):
             stretch = self._stretches[lead_ns] = _stretch(score, dark, lead_ns, monotonic_ns, wall_ns)
         now = Instant(monotonic_ns, monotonic_ns + score.offset_ns + lead_ns, stretch.until_ns)
         if stretch.segment is None or voice.is_hurt(stretch.segment):
-            return voice.black(now, release)
+            release = self.output is not None and self.output.setup.at_rest == "release"
+            return voice.black(now, release and stretch.rest)
         return voice.light(stretch.segment, now, self.frames, self.lateness)
 
     def go_black(self) -> None:

@@ -15,6 +15,7 @@ from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.scene import Facts, Window
 from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason, State
 from gloaming.daemon.direction.stage import Stage
+from gloaming.daemon.messages import segment_message
 
 S = SECOND_NS
 MIN = 60 * S
@@ -336,3 +337,20 @@ def test_what_is_asked_later_changes_nothing_before(
             if at < min([o.ended_ns for o in known if o.ended_ns], default=DAY + DAY_NS):
                 assert level(before, at) == level(after, at)
                 assert frame(before, at) == frame(after, at)
+
+
+def test_between_performances_is_neither_a_gap_nor_a_pause_nor_a_hush_in_one() -> None:
+    """Where the streams may end: outside, whatever the reason for the dark."""
+    hush = override(Kind.DARK, DAY + 19 * H, DAY + 19 * H + 5 * MIN)
+    pause = Override(2, Kind.PAUSE, DAY + 20 * H, DAY + 20 * H + 5 * MIN)
+    day = stage(hush, pause, windows=(window(DAY + 21 * H, DAY + 21 * H + 5 * MIN),))
+
+    def rests(at_ns: int) -> bool:
+        found = segment_message(day.segment_at(at_ns), None, 1.0)["rest"]
+        assert isinstance(found, bool)
+        return found
+
+    (gap_ns,) = [one.from_ns for one in day.segments if one.state == State.WAITING and one.show][:1]
+    within = (17 * H, 18 * H, 19 * H + MIN, 20 * H + MIN, 21 * H + MIN)
+    assert not any(rests(at_ns) for at_ns in (gap_ns, *(DAY + at_ns for at_ns in within)))
+    assert all(rests(DAY + at_ns) for at_ns in (0, 16 * H, 22 * H + MIN, 24 * H - S))

@@ -205,12 +205,25 @@ def test_frames_that_are_hurt_past_a_segments_end_are_nobodys_trouble(air: Air) 
 
 def test_a_released_stream_ends_with_three_terminations_and_begins_again(air: Air) -> None:
     hall = Hall(air, at_rest="release")
-    hall.score(film(0, SECOND_NS), segment(SECOND_NS, 5 * SECOND_NS), film(5 * SECOND_NS, 6 * SECOND_NS))
+    between = segment(SECOND_NS, 5 * SECOND_NS, rest=True)
+    hall.score(film(0, SECOND_NS), between, film(5 * SECOND_NS, 6 * SECOND_NS))
     rest = [(at_ns, data[112] & 0x40) for at_ns, _, data in hall.play(5 * SECOND_NS) if at_ns >= SECOND_NS]
     assert [ended for _, ended in rest] == [0, 0, 0, 64, 64, 64]
     assert hall.player.voices[0].group.at_rest
     packets = hall.play(6 * SECOND_NS)
     assert len(packets) == 40 and not any(data[112] & 0x40 for _, _, data in packets)
+
+
+def test_a_gap_a_pause_or_a_hush_in_a_performance_ends_no_stream(air: Air) -> None:
+    """Controllers of which nobody is the source any more may show what they please."""
+    hall = Hall(air, at_rest="release")
+    hall.score(
+        film(0, SECOND_NS), segment(SECOND_NS, 20 * SECOND_NS), segment(20 * SECOND_NS, 40 * SECOND_NS, rest=True)
+    )
+    packets = hall.play(40 * SECOND_NS)
+    ended = [at_ns for at_ns, _, data in packets if data[112] & 0x40]
+    assert len(ended) == 3 and ended[0] >= 20 * SECOND_NS
+    assert len([at_ns for at_ns, _, data in packets if SECOND_NS <= at_ns < 20 * SECOND_NS]) >= 19
 
 
 def test_light_never_comes_from_a_wall_clock_that_says_dark(air: Air) -> None:
