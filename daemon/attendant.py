@@ -56,7 +56,7 @@ class Attendant:
         self._since: dict[tuple[str, str], int] = {}
         self._failing: dict[str, str] = {}
         self._times: tuple[Times, ...] = ()
-        self._slow_at_ns = self._times_at_ns = self._told_ns = self._failure_at_ns = 0
+        self._slow_at_ns = self._times_ns = self._told_ns = self._opened_ns = self._failure_at_ns = 0
         self._loop: asyncio.AbstractEventLoop | None = None
         site = director.site
         self.alerts = Alerts(site.alerts, site.spot, site.name, self._told)
@@ -98,19 +98,23 @@ class Attendant:
             self._slow_at_ns = monotonic_ns + SLOW_NS
             self.board = read_board(self.state)
         self._note_troubles(now_ns)
+        self.alerts.look(
+            self._standing(), monotonic_ns, now_ns
+        )  # that there is no time, too; its guess is all there is
         if self.trust.trusted:
-            self._tell_outside(now_ns, monotonic_ns)
+            self._tell_outside(now_ns)
         if self._other_build and not self._lit_soon(now_ns):
             self._other_build = False
             director.store.note(now_ns, "restart", "the transmitter has been upgraded, and is started as the new one")
             director.link.send({"op": "stop"})
 
-    def _tell_outside(self, now_ns: int, monotonic_ns: int) -> None:
-        if monotonic_ns >= self._times_at_ns:
-            self._times_at_ns = monotonic_ns + TIMES_NS
+    def _tell_outside(self, now_ns: int) -> None:
+        if not 0 <= now_ns - self._times_ns < TIMES_NS:  # as well when the clock has been set
+            self._times_ns = now_ns
             self._times = self._look_up_times(now_ns)
-        self.alerts.look(self._standing(), monotonic_ns, now_ns)
-        if any(self._told_ns < opens_ns <= now_ns for opens_ns, _ in self._times) and self._told_ns:
+        opened = [opens_ns for opens_ns, _ in self._times if 0 < self._told_ns < opens_ns <= now_ns]
+        if opened and opened[-1] != self._opened_ns:  # a clock that is set back comes by it once more
+            self._opened_ns = opened[-1]
             wrong = [f"{trouble.subject}: {trouble.text}" for trouble in self._standing()]
             self.alerts.opening("; ".join(wrong) if wrong else "all is well")
         self._told_ns = now_ns
@@ -193,7 +197,7 @@ class Attendant:
         self._failing = {}
         self.alerts.adopt(site.alerts, site.spot, site.name)
         self.cues.adopt(site.cues)
-        self._slow_at_ns = self._times_at_ns = 0
+        self._slow_at_ns = self._times_ns = 0
         director.store.note(director.clock.now_ns(), "site", f"the site is read again and taken over: {why}")
         return True
 

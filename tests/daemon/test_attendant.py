@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,9 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.director import Director
 from gloaming.daemon.reload import STILL_LOOKS
 from gloaming.daemon.site import Site, load_site
+from tests.daemon.hooks import Hook
 from tests.daemon.quay_site import TABLES, ns, performance, site_of
+from tests.waiting import wait_until
 
 NIGHT = performance('from = "17:00"\nto = "22:00"', "turn of the year")
 
@@ -95,3 +98,37 @@ def test_a_hush_holds_over_a_step_of_the_clock_and_the_disk_knows(tmp_path: Path
     (dark,) = director.store.overrides(0)
     assert dark.at_ns == clock.now_ns()
     ends(director)
+
+
+def test_the_word_at_an_opening_is_told_once_though_the_clock_comes_by_it_twice(tmp_path: Path) -> None:
+    site = site_of(tmp_path / "site", TABLES, NIGHT, '\n[[alert]]\nurl = "http://127.0.74.44/"\nopening = true\n')
+    wall_ns, told = [ns("2026-12-01T16:59:59")], list[str]()
+    clock = Clock(wall=lambda: wall_ns[0], offset_ns=1)
+
+    async def evenings() -> None:
+        director = Director(site, tmp_path / "state", clock)
+        director.attendant.alerts.opening = told.append  # type: ignore[method-assign]  # nothing is to go out here
+        for second in (0, 2, -600, 0, 2, 86_400, 86_402):
+            wall_ns[0] = ns("2026-12-01T16:59:59") + second * 1_000_000_000
+            director.attendant.look()
+        ends(director)
+
+    asyncio.run(evenings())
+    assert len(told) == 2, "one for each night"
+
+
+def test_a_clock_that_is_not_to_be_trusted_is_told_outside(tmp_path: Path) -> None:
+    """It is why the board stays dark; a trouble of every other kind is told meanwhile, too."""
+    with Hook("127.0.74.44") as hook:
+        table = f'\n[[alert]]\nurl = "{hook.url}/"\nkinds = ["clock"]\nafter = "0 s"\n'
+        site = site_of(tmp_path / "site", TABLES, NIGHT, table)
+
+        async def boot_at_1970() -> None:
+            director = Director(site, tmp_path / "state", Clock(wall=lambda: 60_000_000_000, offset_ns=0))
+            director.attendant.look()
+            wait_until(lambda: hook.got, "an alert")
+            ends(director)
+
+        asyncio.run(boot_at_1970())
+    ((_, body),) = hook.got
+    assert (json.loads(body)["event"], json.loads(body)["kind"]) == ("trouble", "clock")
