@@ -18,7 +18,7 @@ from gloaming.shows.toml_lines import Key, place_of, read_toml
 class Table(BaseModel):
     """A table of a person's file: frozen, and without keys that we do not know."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
     place: str = ""
     """Where it stands: "site.toml:12"."""

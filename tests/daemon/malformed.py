@@ -156,6 +156,13 @@ CASES: tuple[tuple[str, str, str, str, str], ...] = (
     ('show = "turn of the year"', 'show = "new year"', "performance[2].show", "no show 'new year'", "evening"),
     ('name = "swell"', 'name = "tide"', "piece[3].name", "two of the name 'tide'", "a name of its own"),
     ('days = "mon-sun"', 'dayz = "daily"', "performance[0].dayz", "there is no such key", "did you mean days?"),
+    (
+        "dim = [{ days",
+        "dim = [{ except_ = [], days",
+        "neighbours.dim[0].except_",
+        "no such key",
+        "did you mean except?",
+    ),
     (DIM, "brightness = 1.5", "neighbours.dim[0].brightness", "1.5", "brightness = 0.5"),
     (", " + DIM, " ", "neighbours.dim[0].brightness", "it is missing", "brightness = 0.5"),
     (DIM, "brightness = nan", "neighbours.dim[0].brightness", "nan", "brightness = 0.5"),
