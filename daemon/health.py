@@ -59,7 +59,6 @@ class Board:
     own_written_bytes: int | None
     wear_steps: int | None
     open_files: int
-    uptime_s: float | None
 
 
 def read_board(state: Path) -> Board:
@@ -78,7 +77,6 @@ def read_board(state: Path) -> Board:
         own_written_bytes=_own_written(),
         wear_steps=_wear(device) if device else None,
         open_files=_open_files(),
-        uptime_s=_number(Path("/proc/uptime")),
     )
 
 

@@ -99,7 +99,7 @@ def report(site: Site, rows: Sequence[Row], now_ns: int, first: date | None, day
     watts = {name: _mean_watts(site, name) for name in site.pieces}
     held = stretches(rows, now_ns)
     nights = [
-        _night(row.night.date, row.night.show, row.night.opens_ns, row.closes_ns, held, rows, now_ns, watts, site)
+        _night(row.night.date, row.night.show, row.night.opens_ns, row.closes_ns, held, rows, now_ns, watts)
         for row in season(site, begin, end)
     ]
     for missing in not_given(site, begin, end):
@@ -143,7 +143,6 @@ def _night(
     rows: Sequence[Row],
     now_ns: int,
     watts: dict[str, float | None],
-    site: Site,
 ) -> NightReport:
     within = [
         (stretch, (min(stretch.until_ns, closes_ns) - max(stretch.from_ns, opens_ns)) / SECOND_NS)

@@ -92,7 +92,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True) -> 
     path = folder / "site.toml"
     file = read_tables(path, SiteFile)
     rig = load_rig(folder / "rig.toml")
-    mistakes = [*_references(path, file), *_output(path, file, rig)]
+    mistakes = [*_references(path, file), *_output(path, file)]
     pieces, problems, warnings = _pieces(folder, path, file, rig)
     if mistakes or (strict and problems):
         raise MistakeError(*on_their_lines(path, [*mistakes, *(problems if strict else ())]))
@@ -156,7 +156,7 @@ def _references(path: Path, file: SiteFile) -> Iterator[Mistake]:
             yield Mistake(path, _line(performance), f"performance[{index}].grace", wrong, right)
 
 
-def _output(path: Path, file: SiteFile, rig: Rig) -> Iterator[Mistake]:
+def _output(path: Path, file: SiteFile) -> Iterator[Mistake]:
     if len((file.output.source_name or file.site.name).encode()) > 63:
         table, key = (file.output, "output.source_name") if file.output.source_name else (file.site, "site.name")
         wrong, right = "the name is longer than the 63 bytes of a source name (E1.31 6.2.2)", "shorten it"

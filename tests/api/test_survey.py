@@ -226,7 +226,7 @@ class Page(HTMLParser):
         self.words += data
 
 
-def test_the_page_stands_by_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_page_stands_by_itself(tmp_path: Path) -> None:
     site = SITE.replace("Pier Road boathouse", "Pier <Road> & boathouse")
     rig = RIG + "line = [[0, 0], [5, 1], [6, 0]]\n"
     out = tmp_path / "survey.html"

@@ -23,7 +23,6 @@ WELL = Board(
     own_written_bytes=1 << 20,
     wear_steps=2,
     open_files=20,
-    uptime_s=3600.0,
 )
 
 

@@ -175,7 +175,7 @@ def test_a_director_that_cannot_begin_says_why_once_and_begins_when_the_site_is_
         assert second.communicate(timeout=60)[1] == b""
 
 
-def test_an_address_that_arrives_late_keeps_no_service_from_beginning(tmp_path: Path) -> None:
+def test_an_address_that_arrives_late_keeps_no_service_from_beginning() -> None:
     code = (
         "import sys\nfrom pathlib import Path\nfrom gloaming.api.director_main import open_port, open_log\n"
         "open_log('director')\nprint(open_port(sys.argv[1], Path('site.toml')).getsockname()[0])\n"

@@ -10,7 +10,6 @@ from gloaming.shows.finding import Finding
 from tests.daemon.quay_site import EVENING, PLACE, TABLES, performance, place, site_of
 
 FIRST = date(2026, 11, 25)
-LAST = FIRST + timedelta(days=60)
 ALL = TABLES.split('[[show]]\nname = "turn')[0]
 """The tables without the second show."""
 WHOLE = EVENING.replace("sunset + 20 min", "17:00")

@@ -85,7 +85,7 @@ def test_two_programs_and_the_page_read_a_file(tmp_path: Path, monkeypatch: pyte
     assert got == frames.tobytes()
 
 
-def test_a_file_of_the_first_version_is_read(tmp_path: Path) -> None:
+def test_a_file_of_the_first_version_is_read() -> None:
     """Written when there was no other form; what is in it is said in the text beside it."""
     path = PICTURE.with_name("frames-version-1.frames")
     expected = (np.arange(150)[:, None] * 3 + np.arange(400)).astype(np.uint8)

@@ -125,7 +125,7 @@ def test_an_interface_that_is_taken_out_and_put_in_again(there: Street, film: Pa
         beats_on(stage)
 
 
-def test_an_interface_that_is_not_there_yet(there: Street, film: Path, tmp_path: Path) -> None:
+def test_an_interface_that_is_not_there_yet(there: Street, tmp_path: Path) -> None:
     with on_stage(tmp_path, there.sender) as stage:
         stage.setup([universe(3, multicast=True, slots=2)], interface="out7")
         assert stage.wait_for("trouble")["subject"] == "out7"
