@@ -12,13 +12,17 @@ from gloaming.shows.recording.report import Tally
 SILENCE_NS = 2_500_000_000
 """E131_NETWORK_DATA_LOSS_TIMEOUT, appendix A; 6.7.1."""
 
+LEAD_NS = 500_000_000
+"""How long a source that others are merged into may be silent and lead on: one that stands still (6.6.2) is no lead."""
+
 DISCARD = -1
 ASIDE = -2
 
 
 @dataclass(slots=True)
 class Source:
-    """One source on one universe. `levels` are kept only while it is not alone."""
+    """One source on one universe. `levels` are kept only while it is not alone; -1 is the priority of one that has sent
+    none yet."""
 
     cid: bytes
     sequence: int
@@ -33,6 +37,7 @@ class Stream:
 
     `frame` is the last one in which it spoke, `before` the one before that; `rank` its turn in a frame, `offset_ns` how
     long after the beginning of a frame it speaks; `loose` if what it said might have belonged to the frame before.
+    `leader`: of several sources the one whose packets make the frames.
     """
 
     number: int
@@ -43,20 +48,21 @@ class Stream:
     rank: int = -1
     offset_ns: int = 0
     loose: bool = False
+    leader: bytes = b""
 
 
 def take(
     stream: Stream, tally: Tally, cid: bytes, sequence: int, priority: int, options: int, start_code: int, at_ns: int
 ) -> int:
     """A packet of a universe: how many were lost before it; `DISCARD` if it does not count, `ASIDE` if another source
-    leads and this one only adds to its levels.
+    leads and this one at most adds to its levels.
     """
     source = stream.sources.get(cid)
     lost = 0
     if source is None:
         if options & TERMINATED:
             return DISCARD
-        source = stream.sources[cid] = Source(cid, sequence, at_ns, priority)
+        source = stream.sources[cid] = Source(cid, sequence, at_ns, -1 if start_code else priority)
     else:
         step = (sequence - source.sequence + 128) % 256 - 128
         if -20 < step <= 0:  # 6.7.2
@@ -73,7 +79,8 @@ def take(
             lost = step - 1
         if lost:
             tally.lost[stream.number] += lost
-        source.sequence, source.at_ns, source.priority = sequence, at_ns, priority
+        source.sequence, source.at_ns = sequence, at_ns
+        source.priority = source.priority if start_code else priority
     if options & TERMINATED:  # 6.2.6: what it carries is not used
         del stream.sources[cid]
         tally.terminated[stream.number] += 1
@@ -85,25 +92,24 @@ def take(
 
 
 def _contest(stream: Stream, source: Source, tally: Tally, lost: int) -> int:
-    """6.2.3: the highest priority wins; of equal ones the first leads, and the others are merged into it."""
+    """6.2.3: the highest priority wins; of equal ones the first that moves leads, the others are merged into it."""
     for one in list(stream.sources.values()):
         if source.at_ns - one.at_ns > SILENCE_NS:
             del stream.sources[one.cid]
     top = max(one.priority for one in stream.sources.values())
     if source.priority < top:
         tally.gave_way.setdefault(stream.number, set()).add(source.cid)
-        return DISCARD
+        return ASIDE
     winners = [one for one in stream.sources.values() if one.priority == top]
     if len(winners) > 1:
         tally.merged.setdefault(stream.number, set()).update(one.cid for one in winners)
-    return lost if winners[0] is source else ASIDE
+    leader = next((one for one in winners if one.cid == stream.leader), winners[0])
+    stream.leader = source.cid if source.at_ns - leader.at_ns > LEAD_NS else leader.cid
+    return lost if stream.leader == source.cid else ASIDE
 
 
-def merged(stream: Stream, source: Source, levels: Bytes) -> Bytes:
-    """The levels of a universe with several sources, after `source` has sent these: the highest of the winners'."""
-    source.levels = levels
+def shown(stream: Stream, before: Bytes) -> Bytes:
+    """The levels of a universe with several sources: the highest of the winners'; `before` if they sent none yet."""
     top = max(one.priority for one in stream.sources.values())
-    for one in stream.sources.values():
-        if one is not source and one.priority == top and one.levels is not None:
-            levels = np.maximum(levels, one.levels)
-    return levels
+    levels = [one.levels for one in stream.sources.values() if one.priority == top and one.levels is not None]
+    return np.maximum.reduce(levels) if levels else before

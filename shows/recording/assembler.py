@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.recording import arbiter
-from gloaming.shows.recording.arbiter import ASIDE, SILENCE_NS, Stream
+from gloaming.shows.recording.arbiter import DISCARD, SILENCE_NS, Stream
 from gloaming.shows.recording.packets import PREVIEW, SLOTS_MAX, Bytes, Integers, Kind, Packets
 from gloaming.shows.recording.ranks import FEW, Batch, Ranks
 from gloaming.shows.recording.report import Tally
@@ -119,14 +119,19 @@ class Assembler:
             self._last_ns = at_ns
             if cid not in tally.names:
                 tally.names[cid] = batch.packets.source_name(number)
+            several = len(stream.sources) > 1
+            if len(stream.sources) == 1 and cid not in stream.sources:  # what was alone is what is shown
+                self._settle()
+                next(iter(stream.sources.values())).levels = self._row[stream.row].copy()
             lost = arbiter.take(stream, tally, cid, sequence, priority, options, code, at_ns)
             if lost >= 0 and self._place(stream, at_ns, lost, address):
                 self._rows.append(stream.row)
                 self._numbers.append(number)
-            if len(stream.sources) > 1 and (lost >= 0 or lost == ASIDE):
+            if several or len(stream.sources) > 1:
                 self._settle()
-                levels = batch.rows[batch.places[number]].copy()
-                self._row[stream.row] = arbiter.merged(stream, stream.sources[cid], levels)
+                if lost != DISCARD:
+                    stream.sources[cid].levels = batch.rows[batch.places[number]].copy()
+                self._row[stream.row] = arbiter.shown(stream, self._row[stream.row])
         return until
 
     def _out_of_step(self, batch: Batch, first: int, until: int) -> int:

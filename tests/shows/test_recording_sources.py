@@ -58,6 +58,51 @@ def test_equal_priorities_are_merged_by_the_highest_level_and_it_is_said(tmp_pat
     )
 
 
+def one(levels: np.ndarray, from_ms: int, every_ms: int = 25, first: int = 0, **more: object) -> list[Event]:
+    """A source on universe 1, from some time on."""
+    return [
+        ((from_ms + number * every_ms) * 1_000_000, data(1, first + number, row, **more))
+        for number, row in enumerate(levels)
+    ]
+
+
+def still(levels: list[int], frames: int) -> np.ndarray:
+    return np.array([levels] * frames, np.uint8)
+
+
+def test_a_look_that_stands_still_stays_when_another_source_of_its_priority_comes_and_goes(tmp_path: Path) -> None:
+    """6.6.2: it speaks once in 800 to 1000 ms only; and while the other moves, its frames are those of the other."""
+    moving = np.array([[0, 1 + number] for number in range(100)], np.uint8)
+    look = one(still([77], 20), 0) + one(still([77], 9), 500, 900, first=20)
+    second = one(moving, 3012, cid=OTHER_CID)
+    end = one(still([], 3), 3012 + 2500, 0, first=100, cid=OTHER_CID, streamTerminated=True)
+    frames, _ = recorded(tmp_path, look + second + end)
+    levels = frames[:, 0, :2].tolist()
+    assert {first for first, _ in levels} == {77}
+    seen = sorted({level for _, level in levels} - {0})
+    assert len(seen) > 70  # it leads after half a second
+    assert levels.count([77, seen[-1]]) < 10 and levels[-1] == [77, 0]
+
+
+def test_what_a_source_sent_in_an_earlier_meeting_is_forgotten(tmp_path: Path) -> None:
+    first = one(np.concatenate([still([200, 0], 60), still([10, 0], 60)]), 0)
+    meeting = one(still([0, 50], 8), 1012, cid=OTHER_CID)
+    meeting += one(still([], 1), 1212, first=8, cid=OTHER_CID, streamTerminated=True)
+    again = one(still([0, 60], 20), 2012, first=100, cid=OTHER_CID)
+    frames, _ = recorded(tmp_path, first + meeting + again)
+    assert frames[65:, 0, 0].max() == 10 and frames[-1, 0, 1] == 60
+
+
+@pytest.mark.parametrize("priority", [100, 150])
+def test_a_source_that_sends_no_levels_takes_no_universe_from_one_that_does(tmp_path: Path, priority: int) -> None:
+    """Other start codes carry no levels (E1.11 8.5), whatever their priority."""
+    levels = np.arange(1, 121, dtype=np.uint8)[:, None]
+    codes = one(still([99], 60), 1012, cid=OTHER_CID, priority=priority, dmxStartCode=0xDD)
+    frames, outcome = recorded(tmp_path, one(levels, 0) + codes)
+    assert np.array_equal(frames[:, 0, :1], levels)
+    assert "gave way" not in lines(outcome) and "merged" not in lines(outcome)
+
+
 def test_preview_data_are_not_recorded(tmp_path: Path) -> None:
     """6.2.6, bit 7."""
     preview = stream(LEVELS + 100, 1, cid=OTHER_CID, priority=200, previewData=True)
