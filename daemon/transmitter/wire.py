@@ -8,6 +8,7 @@ import ipaddress
 import select
 import socket
 import struct
+from array import array
 from pathlib import Path
 
 from gloaming.daemon.transmitter.bulk import PORT, UDP_SEGMENT, Bulk, OneByOne, Parcel, is_ipv6, sendmmsg_works
@@ -24,7 +25,7 @@ ROOM_MS = 4
 """How long a frame waits for room in a socket, at the most: for a line that is slower than the burst."""
 SO_SNDBUFFORCE, SO_RCVBUFFORCE = 32, 33
 IP_RECVERR, IPV6_RECVERR, MSG_ERRQUEUE = 11, 25, 0x2000
-SIOCGIFADDR = 0x8915
+SIOCGIFCONF, IFREQ_BYTES = 0x8912, 16 + 3 * struct.calcsize("P")
 WAYS = ("offload", "sendmmsg", "plain")
 
 
@@ -41,29 +42,31 @@ def interface_index(interface: str | None, host: str | None = None) -> int:
         address = ipaddress.ip_address(interface)
     except ValueError:
         return socket.if_nametoindex(interface)
-    for index, name in socket.if_nameindex():
-        if str(address) in _addresses(name):
-            return index
+    for name, there in _addresses():
+        if there == address:
+            return socket.if_nametoindex(name)
     if address.is_loopback:
         return socket.if_nametoindex("lo")
     raise OSError(f"no interface has the address {interface}")
 
 
-def _addresses(name: str) -> list[str]:
-    """The first IPv4 address of an interface and all its IPv6 addresses."""
-    found = []
+def _addresses() -> list[tuple[str, ipaddress.IPv4Address | ipaddress.IPv6Address]]:
+    """All addresses of this machine, each with the name of its interface: netdevice(7), and the kernel's table."""
+    found: list[tuple[str, ipaddress.IPv4Address | ipaddress.IPv6Address]] = []
+    room = array("B", bytes(IFREQ_BYTES * 1024))
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            request = struct.pack("256s", name.encode()[:15])
-            found.append(socket.inet_ntoa(fcntl.ioctl(probe.fileno(), SIOCGIFADDR, request)[20:24]))
-        except OSError:  # it has none
-            pass
+        request = struct.pack("iP", len(room), room.buffer_info()[0])
+        used = struct.unpack("iP", fcntl.ioctl(probe.fileno(), SIOCGIFCONF, request))[0]
+    for at in range(0, used, IFREQ_BYTES):
+        label, ipv4 = struct.unpack_from("16s4x4s", room, at)
+        name = label.rstrip(b"\0").decode().partition(":")[0]  # the label of a second address may be eth0:1
+        found.append((name, ipaddress.IPv4Address(ipv4)))
     try:
         with open("/proc/net/if_inet6") as file:  # noqa: PTH123  # a kernel table, read once
             rows = [line.split() for line in file]
     except OSError:  # a kernel without IPv6
         rows = []
-    return found + [str(ipaddress.IPv6Address(bytes.fromhex(row[0]))) for row in rows if row[5] == name]
+    return found + [(row[5], ipaddress.IPv6Address(bytes.fromhex(row[0]))) for row in rows]
 
 
 def source_address(host: str) -> str | None:

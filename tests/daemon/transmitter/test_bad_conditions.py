@@ -137,6 +137,15 @@ def test_an_interface_that_is_not_there_yet(there: Street, tmp_path: Path) -> No
         assert troubles(stage) == {("network", "out7", False): 1}
 
 
+def test_the_second_address_of_an_interface_names_it_too(there: Street, tmp_path: Path) -> None:
+    there.run(there.sender, "ip", "address", "add", "203.0.113.1/24", "dev", "out0")
+    with on_stage(tmp_path, there.sender) as stage:
+        stage.setup([universe(3, multicast=True, slots=2)], interface="203.0.113.1")
+        with listening("239.255.0.3", namespace=there.receiver, interface="in0") as ear:
+            ear.wait_until(bool)
+        assert troubles(stage) == {}
+
+
 def test_of_twenty_one_is_walled_off_one_refuses_and_one_never_reads(there: Street, film: Path, tmp_path: Path) -> None:
     """EPERM of a firewall; ICMP, port unreachable, which the kernel tells at the next send to anybody: nobody else may
     miss a packet by either."""
