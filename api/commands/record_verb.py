@@ -122,14 +122,16 @@ def _announced(args: argparse.Namespace, stop: threading.Event) -> tuple[int, ..
 def _run(args: argparse.Namespace, live: Live, stop: threading.Event) -> None:
     """Until Ctrl-C, or until the recording is over by itself, or silence has lasted as long as it may."""
     line = _Line(live)
-    came_s = began_s = None
+    came_s, began_s = 0.0, None
     while not stop.is_set() and live.ended is None:
-        now_s = time.monotonic()
+        now_s, before = time.monotonic(), live.levels
         if live.pump(TICK_S):
-            came_s = now_s
-            began_s = began_s or now_s
             stop.wait(TICK_S)  # so that much is done at a time
-        elif came_s is not None and began_s is not None:
+        if began_s is None and live.began:
+            began_s = now_s
+        if live.levels > before:
+            came_s = now_s
+        elif began_s is not None:
             over = args.for_s is not None and now_s - began_s > args.for_s + 2
             still = args.until_still is not None and now_s - came_s > args.until_still
             if over or still:

@@ -65,21 +65,22 @@ def take(
         source = stream.sources[cid] = Source(cid, sequence, at_ns, -1 if start_code else priority)
     else:
         step = (sequence - source.sequence + 128) % 256 - 128
-        if -20 < step <= 0:  # 6.7.2
+        silence_ns, source.at_ns = at_ns - source.at_ns, at_ns
+        if silence_ns > SILENCE_NS:  # 6.7.1: it had left, and may begin with any number
+            tally.silences[stream.number] += 1
+        elif -20 < step <= 0:  # 6.7.2
             if step:
                 tally.out_of_order += 1
             else:
                 tally.repeated += 1
             return DISCARD
-        if at_ns - source.at_ns > SILENCE_NS:
-            tally.silences[stream.number] += 1
         elif step < 0:
             tally.restarts += 1
         else:
             lost = step - 1
         if lost:
             tally.lost[stream.number] += lost
-        source.sequence, source.at_ns = sequence, at_ns
+        source.sequence = sequence
         source.priority = source.priority if start_code else priority
     if options & TERMINATED:  # 6.2.6: what it carries is not used
         del stream.sources[cid]

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from gloaming.shows.importing import Progress, mistake
 from gloaming.shows.recording.census import Census
@@ -60,14 +61,20 @@ class Live:
     ) -> None:
         self.recording: Recording | None = None
         self.packets = 0
+        self.levels = 0  # of those the ones that carry levels that are wanted
         self._receiver, self._out, self._wanted = receiver, out, wanted
         self._census = Census(wanted.universes, measured=False)
         self._held: list[Packets] = []
         self._known = False
         self._first_ns: int | None = None
-        self._looks: dict[int, bytes] = {}
+        self._looks: dict[tuple[bytes, int], bytes] = {}
         self._join = join or (lambda universes: None)
         self._heard: set[int] = set()
+
+    @property
+    def began(self) -> bool:
+        """Whether there is anything to record: levels that are wanted, or the first change if that is waited for."""
+        return self._first_ns is not None
 
     @property
     def ended(self) -> str | None:
@@ -82,6 +89,7 @@ class Live:
         packets = read(datagrams)
         before = self.packets
         self.packets += int((packets.kind == Kind.DATA).sum())
+        self.levels += int(self._mine(packets).sum())
         if self._wanted.universes is None and (new := heard(packets) - self._heard):
             self._heard |= new
             self._join(new)
@@ -135,18 +143,22 @@ class Live:
 
     def _beginning(self, packets: Packets) -> int | None:
         """When the first packet came that we want; or the first that changes anything, if we are to wait for it."""
-        wanted = self._wanted.universes
-        levels = packets.levels() if self._wanted.from_change else None
-        for number, (kind, at_ns, _, universe, *_) in enumerate(packets.one_by_one(0, len(packets))):
-            if kind != Kind.DATA or not (wanted is None or universe in wanted):
-                continue
-            if levels is None:
-                return at_ns
+        mine = np.flatnonzero(self._mine(packets))
+        if not self._wanted.from_change:
+            return int(packets.at_ns[mine[0]]) if len(mine) else None
+        levels = packets.levels()
+        for number in mine.tolist():
+            stream = packets.cids[packets.source[number]], int(packets.universe[number])
             look = levels[number].tobytes()
-            if self._looks.setdefault(universe, look) != look:
+            if self._looks.setdefault(stream, look) != look:
                 self._recount()
-                return at_ns
+                return int(packets.at_ns[number])
         return None
+
+    def _mine(self, packets: Packets) -> npt.NDArray[np.bool_]:
+        """Which packets carry levels of a universe that is wanted."""
+        mine, wanted = packets.levelled(), self._wanted.universes
+        return mine if wanted is None else mine & np.isin(packets.universe, wanted)
 
     @property
     def _policy(self) -> str | int:

@@ -221,6 +221,8 @@ class Recording:
                 self._break(error)
         self.tally.measured_fps = self._pacer.measured_fps()
         self.tally.rates = self._pacer.rates()
+        if self._wanted.from_change and not self.tally.frames and self._broken is None:
+            raise mistake(self._out, "nothing changed, so that there is nothing to record")
         notes = [] if self.ended in (None, self._broken) else [f"ended: {self.ended}"]
         fps = self._wanted.fps or (usual(self.tally.measured_fps) if self.tally.measured_fps else self._fps)
         try:

@@ -161,6 +161,21 @@ def test_a_source_that_is_started_again_goes_on(tmp_path: Path) -> None:
     assert (outcome.tally.restarts, outcome.tally.lost_in_all) == (2, 0)
 
 
+@pytest.mark.parametrize("number", range(1, 20, 6))
+def test_a_source_that_had_left_begins_with_any_number(tmp_path: Path, number: int) -> None:
+    """6.7.1: after 2.5 s of silence it is another beginning, even up to 19 numbers back (6.7.2)."""
+    before, after = one(LEVELS[:20], 0), one(LEVELS[20:], 5000, first=20 - number)
+    frames, outcome = recorded(tmp_path, before + after)
+    assert np.unique(frames[:, 0, 0]).tolist() == LEVELS[:, 0].tolist()
+    assert outcome.tally.out_of_order == outcome.tally.repeated == 0
+
+
+def test_a_source_whose_numbers_stand_still_is_no_silent_one(tmp_path: Path) -> None:
+    """6.7.2: what it repeats is passed over, but it is there (6.7.1)."""
+    _, outcome = recorded(tmp_path, [(at_ns, data(1, 0, [9])) for at_ns, _ in one(still([9], 400), 0)])
+    assert outcome.tally.repeated == 399 and not outcome.tally.silences
+
+
 @pytest.mark.parametrize("synchronization", [0, 7000])
 @pytest.mark.parametrize("ahead", [30, 60, 120])
 def test_numbers_that_begin_anew_further_on_tear_no_frame(tmp_path: Path, ahead: int, synchronization: int) -> None:
