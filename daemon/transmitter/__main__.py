@@ -193,12 +193,10 @@ class Transmitter:
         setup = read_setup(message)
         self.setup_message = None
         before = self.player.output
-        if before:
-            before.black()
-            before.terminate()
-            before.close()
-            self.player.use(None)
+        self.player.use(None)
         self._open_output(setup)
+        if before:
+            before.give_way(self.player.output)
         self.setup_message = message
 
     def _open_output(self, setup: Setup) -> None:

@@ -36,6 +36,17 @@ class Setup:
     loop: bool
     limits: Limits | None = None
 
+    def without(self, other: Setup | None) -> Setup:
+        """What is left of it where another takes over: all of it, unless that is the same source on the same way."""
+        if other is None or (other.heading.cid, other.interface) != (self.heading.cid, self.interface):
+            return self
+        kept = {(target.number, host) for target in other.targets for host in target.hosts}
+        left = [
+            replace(target, hosts=tuple(host for host in target.hosts if (target.number, host) not in kept))
+            for target in self.targets
+        ]
+        return replace(self, targets=tuple(target for target in left if target.hosts), limits=None)
+
 
 @dataclass(frozen=True, slots=True)
 class Dark:

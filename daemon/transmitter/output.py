@@ -6,6 +6,8 @@ Knows no brightness (that is the canvas's) and no time but what it is told.
 from __future__ import annotations
 
 import errno
+from contextlib import suppress
+from dataclasses import replace
 
 from gloaming.daemon.transmitter.bulk import Parcel, parcels
 from gloaming.daemon.transmitter.canvas import Canvas
@@ -33,6 +35,8 @@ from gloaming.daemon.transmitter.wire import Wire
 
 NO_OFFLOAD = {errno.EINVAL, errno.EIO, errno.EMSGSIZE, errno.EOPNOTSUPP}
 """What the kernel answers where it cannot cut a datagram into packets on the way it has to take."""
+LEAP = 64
+"""Ahead of whatever the groups of an output sent last, and not so far that it were behind (6.7.2)."""
 
 
 class Synchronization:
@@ -199,22 +203,37 @@ class Output:
     def close(self) -> None:
         self.wire.close()
 
+    def give_way(self, other: Output | None) -> None:
+        """Close. Streams that another output goes on with, from the same source by the same interface, are seen without
+        a break; the others go black and end."""
+        gone = self.setup.without(other.setup if other else None)
+        if gone.targets == self.setup.targets:
+            self.black()
+            self.terminate()
+        elif gone.targets:
+            with suppress(OSError):  # where there is no socket for them they end by the receivers' time-out (6.7.1)
+                rest = Output(replace(gone, sequence_from=(self.sequence + LEAP) & 0xFF), self.counts)
+                rest.give_way(None)
+        self.close()
+
     @property
     def sequence(self) -> int:
         """The sequence number last used."""
         return self.groups[0].sequence if self.groups else 0
 
     def black(self) -> None:
-        """Black on every universe, at once."""
+        """Black on every universe whose stream has not ended, at once."""
         for group in self.groups:
-            group.fill(self.canvas.blank())
-            group.send()
-            group.flush()
+            if not group.at_rest:
+                group.fill(self.canvas.blank())
+                group.send()
+                group.flush()
 
     def terminate(self) -> None:
-        """End all streams (6.2.6)."""
+        """End all streams (6.2.6) that have not ended."""
         for group in self.groups:
-            group.terminate()
+            if not group.at_rest:
+                group.terminate()
 
     def discover(self) -> None:
         """Say which universes are being sent: all but those of groups whose streams have ended (8)."""

@@ -13,7 +13,7 @@ from contextlib import ExitStack
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
-from uuid import UUID
+from uuid import UUID, uuid4
 
 import numpy as np
 import pytest
@@ -141,6 +141,37 @@ def test_a_score_with_light_in_dark_hours_is_black_on_the_wire(tmp_path: Path) -
     )
     assert not [at for at in light if first_black < at < dark_to]
     assert len([one for one in heard if dark_from <= one.at_ns - clock + wall < dark_to]) >= 3
+
+
+def test_streams_that_another_setup_goes_on_with_are_seen_without_a_break(tmp_path: Path) -> None:
+    """An edit of the rig in the middle of a piece: what is gone ends in black (6.2.6), what stays is not touched."""
+    host = "127.0.44.6"
+    with listening(host) as ear, on_stage(tmp_path) as stage:
+        stage.setup([universe(1, host, slots=20), universe(2, host, slots=20, lead_ns=SECOND_NS // 8)])
+        stage.dark()
+        now = time.time_ns()
+        film = write_frames(tmp_path / "film.frames", np.full((40, 60), 200, np.uint8), slots=20)
+        stage.score(segment(now, now + 60 * SECOND_NS, **moving(film, 40)))
+        ear.wait_until(lambda heard: sum(any(one.slots) for one in heard) >= 40)
+        stage.setup([universe(2, host, slots=20), universe(3, host, slots=20)], sequence_from=108, priority=90)
+        ear.wait_until(lambda heard: sum(one.universe == 3 for one in heard) >= 20)
+        stage.setup([universe(3, host, slots=20)], sequence_from=216, cid=str(uuid4()))
+        ear.wait_until(lambda heard: sum(one.data[22:38] != heard[0].data[22:38] for one in heard) >= 20)
+        stage.end()
+    by_universe = {
+        number: [one for one in ear.heard if one.universe == number and one.data[22:38] == ear.heard[0].data[22:38]]
+        for number in (1, 2, 3)
+    }
+    for number, heard in by_universe.items():
+        lit = [any(one.slots) for one in heard]
+        assert lit == sorted(lit, reverse=True), f"universe {number} is black once, at its end"
+        assert [one.terminated for one in heard[-4:]] == [False, True, True, True]
+        assert not any(one.terminated or not any(one.slots) for one in heard[:-4])
+        assert all(
+            (after.data[111] - before.data[111] - 128) % 256 - 128 not in range(-19, 1)
+            for before, after in pairwise(heard)
+        ), "a receiver discards none (6.7.2)"
+    assert {one.data[108] for one in by_universe[2]} == {120, 90}
 
 
 def test_a_score_that_ends_without_a_director_leaves_the_wire_black(tmp_path: Path) -> None:
