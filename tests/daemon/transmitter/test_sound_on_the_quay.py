@@ -151,17 +151,21 @@ def test_quiet_is_quiet_while_the_light_goes_on(quay: Quay, tmp_path: Path) -> N
     with wire_to("127.0.88.3") as ear, on_stage(tmp_path) as stage:
         begin(stage, "127.0.88.3")
         zero_ns = time.time_ns()
-        quiet_ns, end_ns = zero_ns + 5 * SECOND_NS, zero_ns + 20 * SECOND_NS
+        end_ns = zero_ns + 100 * SECOND_NS
         content = sounding(path, sound, 20)
+        stage.score(segment(zero_ns, end_ns, zero_ns=zero_ns, **content))
+        wait_for_clicks(recording, 2)
+        quiet_ns = time.time_ns() + SECOND_NS
         stage.score(
             segment(zero_ns, quiet_ns, zero_ns=zero_ns, **content),
             segment(quiet_ns, end_ns, zero_ns=zero_ns, **{**content, "sound_level": (0.0, 0.0)}),
+            id=2,
         )
         offset_ns = time.monotonic_ns() - time.time_ns()
-        ear.wait_until(lambda heard: len(flashes_ns([one for one in heard if one.is_data])) >= 14)
+        before = len(flashes_ns(ear.data()))
+        ear.wait_until(lambda heard: len(flashes_ns([one for one in heard if one.is_data])) >= before + 8)
         clicks = recording.clicks_ns()
     recording.end()
-    assert len(clicks) >= 2, "a busy machine may be late with the first"
     assert clicks.max() < quiet_ns + offset_ns + 50_000_000
 
 
