@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from importlib import import_module
 from importlib.metadata import version
+from io import TextIOWrapper
+from pathlib import Path
 from typing import NoReturn
 
 from gloaming.shows.mistake import MistakeError
@@ -38,9 +41,23 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one call. Exit codes: 0 done, 1 the answer is no, 2 the call or the files are wrong."""
-    try:
+
+    def call() -> int:
         args = build_parser().parse_args(arguments)
         code: int = args.handler(args)
+        return code
+
+    return carried_out(call)
+
+
+def carried_out(work: Callable[[], int]) -> int:
+    """Do it; its exit code, or that of what went wrong, which is told on one line."""
+    _ready_streams()
+    try:
+        try:
+            return work()
+        finally:
+            sys.stdout.flush()  # what cannot be written is found out here, and not when the interpreter ends
     except MistakeError as error:
         for mistake in error.mistakes[:SHOWN]:
             print(mistake, file=sys.stderr)
@@ -48,11 +65,35 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print(f"and {len(error.mistakes) - SHOWN} more mistakes", file=sys.stderr)
         return 2
     except BrokenPipeError:
-        sys.stderr.close()
+        _write_nowhere()
         return 0
+    except OSError as error:
+        _write_nowhere()
+        print(f"{error.filename or 'gloaming'}: {error.strerror or error}", file=sys.stderr)
+        return 2
     except KeyboardInterrupt:
         return 130
-    return code
+
+
+def _ready_streams() -> None:
+    """A letter that a terminal does not know is written by its number; a stream that is closed is one to nowhere, so
+    that no file of ours takes its place, here or in a process that is started from here."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        stream = getattr(sys, name)
+        if stream is None:
+            stream = Path(os.devnull).open(mode)  # noqa: SIM115  # for as long as the call lasts
+            os.set_inheritable(stream.fileno(), True)
+            setattr(sys, name, stream)
+        elif mode == "w" and isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _write_nowhere() -> None:
+    """Where standard output takes nothing, what it still holds is not tried again at the end."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 if __name__ == "__main__":

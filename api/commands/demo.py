@@ -15,6 +15,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from gloaming.api.commands.live import straight
 from gloaming.shows.mistake import Mistake, MistakeError
 
 if TYPE_CHECKING:
@@ -178,7 +179,7 @@ def _last_telemetry(state: Path) -> dict[str, Any]:
 
 def _now(base: str, token: str) -> dict[str, Any]:
     request = urllib.request.Request(f"{base}/api/now", headers={"Authorization": f"Bearer {token}"})
-    with urllib.request.urlopen(request, timeout=5) as answer:
+    with straight().open(request, timeout=5) as answer:
         now: dict[str, Any] = json.load(answer)
         return now
 

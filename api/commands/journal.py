@@ -7,10 +7,11 @@ import json
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 from gloaming.shows.mistake import Mistake, MistakeError
 
-PAGE = 500
+PAGE = 1000
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -37,7 +38,7 @@ def show(args: argparse.Namespace) -> int:
     if not 1 <= args.lines <= 100_000:
         raise MistakeError(Mistake("--lines", None, None, f"{args.lines} is not from 1 to 100000", "as --lines 50"))
     if args.report or args.svg:
-        path = f"/api/report?days={args.days}" + (f"&from={args.first}" if args.first else "")
+        path = "/api/report?" + urlencode({"days": args.days} | ({"from": args.first} if args.first else {}))
         if args.svg:
             args.svg.write_bytes(call_for(args, path, "image/svg+xml"))
         if args.report:

@@ -8,6 +8,7 @@ import ssl
 import sys
 import urllib.error
 import urllib.request
+from http.client import HTTPException, InvalidURL
 from pathlib import Path
 from typing import Any
 
@@ -98,13 +99,20 @@ def ask(args: argparse.Namespace) -> int:
 
 def resume(args: argparse.Namespace) -> int:
     """End every pause and dark that stands; exit 1 where there is none."""
-    now = _now(args)
-    standing = [override for override in now["overrides"] if override["kind"] in ("pause", "dark")]
+    return end_all(args, ("pause", "dark"), "nothing is paused or dark by hand")
+
+
+def end_all(args: argparse.Namespace, kinds: tuple[str, ...], none: str) -> int:
+    """End every override of some kinds that stands; exit 1 where there is none, or it may not be."""
+    standing = [override for override in _now(args)["overrides"] if override["kind"] in kinds]
     for override in standing:
-        _, answer = call(args, "DELETE", f"/api/overrides/{override['id']}")
-        print(f"{answer['kind']} ended")
+        code, answer = call(args, "DELETE", f"/api/overrides/{override['id']}")
+        if code not in (200, 404):  # 404: it has ended meanwhile
+            print(answer["detail"], file=sys.stderr)
+            return 1
+        print(f"{override['kind'].replace('-', ' ')} ended")
     if not standing:
-        print("nothing is paused or dark by hand", file=sys.stderr)
+        print(none, file=sys.stderr)
     return 0 if standing else 1
 
 
@@ -135,16 +143,18 @@ def _request(
     state = state_folder(args.site, args.state)
     if args.state is None and args.site == Path() and not state.exists() and SERVICE_STATE.exists():
         state = SERVICE_STATE
-    url = args.url or _read(state / "address", "is the daemon running? gloaming run SITE starts it")
-    token = _read(args.token_file or state / "token", "name a file with a token: --token-file FILE")
+    url = (args.url or _read(state / "address", "is the daemon running? gloaming run SITE starts it")).rstrip("/")
+    token = _token(args.token_file or state / "token")
     data = None if body is None else json.dumps(body).encode()
-    request = urllib.request.Request(f"{url}{path}", data, method=method)
-    request.add_header("Authorization", f"Bearer {token}")
-    request.add_header("Content-Type", "application/json")
-    request.add_header("Accept", kind)
     try:
-        trusted = None if args.url else _own_certificate(state)
-        with urllib.request.urlopen(request, timeout=TIMEOUT_S, context=trusted) as answer:
+        request = urllib.request.Request(f"{url}{path}", data, method=method)
+        request.add_header("Authorization", f"Bearer {token}")
+        request.add_header("Content-Type", "application/json")
+        request.add_header("Accept", kind)
+        opener = straight(None if args.url else _own_certificate(state))
+        with opener.open(request, timeout=TIMEOUT_S) as answer:
+            if answer.headers.get_content_type() != kind:
+                raise MistakeError(Mistake(url, None, None, "it answers, but not as a daemon does"))
             return answer.status, answer.read()
     except urllib.error.HTTPError as error:
         if error.code == 401:
@@ -152,10 +162,25 @@ def _request(
         if error.headers.get_content_type() != "application/problem+json":
             raise MistakeError(Mistake(url, None, None, f"it answers {error.code}, not as a daemon does")) from None
         return error.code, error.read()
-    except (urllib.error.URLError, TimeoutError, ConnectionError) as error:
+    except (InvalidURL, ValueError):
+        raise MistakeError(Mistake("--url", None, None, f"{url!r} is no address", "as http://board:8080")) from None
+    except (OSError, HTTPException) as error:
         reason = getattr(error, "reason", error)
         right = "is the daemon running? gloaming run SITE starts it"
         raise MistakeError(Mistake(url, None, None, f"no daemon answers ({reason})", right)) from None
+
+
+class _Stays(urllib.request.HTTPRedirectHandler):
+    """A token goes to nobody but the daemon, wherever an answer would send it."""
+
+    def redirect_request(self, *_: Any) -> None:
+        return None
+
+
+def straight(trusted: ssl.SSLContext | None = None) -> urllib.request.OpenerDirector:
+    """What asks a daemon and nobody else: a proxy that the environment names knows no board, and is told no token."""
+    proxies, secure = urllib.request.ProxyHandler({}), urllib.request.HTTPSHandler(context=trusted)
+    return urllib.request.build_opener(proxies, secure, _Stays)
 
 
 def _own_certificate(state: Path) -> ssl.SSLContext | None:
@@ -169,8 +194,16 @@ def _own_certificate(state: Path) -> ssl.SSLContext | None:
     return context
 
 
+def _token(path: Path) -> str:
+    right = "name a file with a token: --token-file FILE"
+    token = _read(path, right)
+    if not token.isascii() or len(token.split()) != 1:
+        raise MistakeError(Mistake(path, None, None, "there is no token in it", right))
+    return token
+
+
 def _read(path: Path, right: str) -> str:
     try:
-        return path.read_text().strip()
+        return path.read_text(errors="replace").strip()
     except OSError as error:
         raise MistakeError(Mistake(path, None, None, error.strerror or str(error), right)) from None

@@ -7,6 +7,7 @@ import getpass
 import json
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 
 from gloaming.api.commands.live import add_where, call
 
@@ -45,7 +46,9 @@ def show_link(args: argparse.Namespace) -> int:
     if code != 201:
         return _refused(answer)
     link = f"{args.address.rstrip('/')}/#{answer['code']}" if args.address else answer["link"]
-    segno.make(link, error="m").terminal(compact=True)
+    with suppress(UnicodeEncodeError):  # a terminal without such letters has the link alone
+        "▀▄█".encode(sys.stdout.encoding or "ascii")
+        segno.make(link, error="m").terminal(compact=True)
     print(f"\n{link}")
     for other in answer["other_links"] if not args.address else ():
         print(f"or, where that name is not found: {other}")

@@ -6,7 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from gloaming.api.commands.live import call
+from gloaming.api.commands.live import call, end_all
 from gloaming.shows.patterns import COLOURS, KINDS
 
 
@@ -37,7 +37,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def run_rig_check(args: argparse.Namespace) -> int:
     """Ask for a pattern, or end the one that stands; exit 1 where it is refused."""
     if args.pattern == "end":
-        return _end(args)
+        return end_all(args, ("rig-check",), "no rig check is under way")
     keys = ("pattern", "number", "string", "controller", "colour", "level", "minutes")
     request = {key: getattr(args, key) for key in keys if getattr(args, key) is not None}
     code, answer = call(args, "POST", "/api/rig-check", request)
@@ -47,14 +47,3 @@ def run_rig_check(args: argparse.Namespace) -> int:
     wire = "on the wire" if answer["on_the_wire"] else "stored, but the transmitter has not confirmed it"
     print(f"{answer['check']} until {answer['until'][11:19]}, {wire}")
     return 0
-
-
-def _end(args: argparse.Namespace) -> int:
-    _, now = call(args, "GET", "/api/now")
-    standing = [override for override in now["overrides"] if override["kind"] == "rig-check"]
-    for override in standing:
-        call(args, "DELETE", f"/api/overrides/{override['id']}")
-        print("rig check ended")
-    if not standing:
-        print("no rig check is under way", file=sys.stderr)
-    return 0 if standing else 1

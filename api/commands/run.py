@@ -51,14 +51,9 @@ def _check() -> int:
     from gloaming.daemon.clock import Clock
     from gloaming.daemon.direction.decide import decide, instant
     from gloaming.daemon.site import load_site
-    from gloaming.shows.mistake import MistakeError
 
     now = datetime.fromtimestamp(Clock().now_ns() / 1e9).astimezone()
-    try:
-        site = load_site(Path(sys.argv[1]), now)
-    except MistakeError as error:
-        print(error, file=sys.stderr)
-        return 2
+    site = load_site(Path(sys.argv[1]), now)
     for warning in site.warnings:
         print(f"warning: {warning}", file=sys.stderr)
     decision = decide(instant(now), site)
@@ -71,4 +66,6 @@ def _check() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(_check())
+    from gloaming.api.command import carried_out
+
+    sys.exit(carried_out(_check))

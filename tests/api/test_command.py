@@ -1,0 +1,191 @@
+"""Commands in an unlucky place: a pipe that nobody reads, a full disk, a plain terminal, closed streams, a wrong
+address, a daemon that is none. Each says it on one line, and goes by its exit code."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gloaming.api.command import main
+from tests.api.evening import gloaming
+from tests.api.house import write_site
+
+ENVIRONMENT = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
+"""As a person has it: Python keeps what is written until there is enough of it."""
+COMMAND = f"{sys.executable} -m gloaming.api.command"
+
+
+def by_shell(words: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    """A call with redirections, to its end."""
+    env = {**ENVIRONMENT, **environment}
+    return subprocess.run(["sh", "-c", words], capture_output=True, text=True, timeout=120, check=False, env=env)
+
+
+def test_a_pipe_that_nobody_reads_is_no_mistake(tmp_path: Path) -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    for call in (["--help"], ["nights", str(write_site(tmp_path / "site")), "--days", "2"]):
+        command = [sys.executable, "-m", "gloaming.api.command", *call]
+        done = subprocess.run(command, stdout=writing, stderr=subprocess.PIPE, check=False, env=ENVIRONMENT)
+        assert (done.stderr, done.returncode) == (b"", 0)
+    os.close(writing)
+
+
+def test_a_full_disk_is_told_on_one_line() -> None:
+    done = by_shell(f"{COMMAND} --help >/dev/full")
+    assert (done.stderr, done.returncode) == ("gloaming: No space left on device\n", 2)
+
+
+def test_closed_streams_are_streams_to_nowhere(tmp_path: Path) -> None:
+    site = write_site(tmp_path / "site")
+    assert by_shell(f"{COMMAND} nights {site} --days 2 >&- 2>&- <&-").returncode == 0
+    asked = by_shell(f"{COMMAND} passcode {site} <&-")
+    assert asked.returncode == 2 and len(asked.stderr.splitlines()) == 1
+    # what is started from here has them too: none of its files takes their place
+    inside = "import subprocess; from gloaming.api.command import _ready_streams as ready; ready(); "
+    inside += "print(subprocess.run(['sh', '-c', 'readlink /proc/self/fd/1'], stderr=-1, check=True))"
+    done = by_shell(f'{sys.executable} -c "{inside}" >&-')
+    assert (done.stderr, done.returncode) == ("", 0)
+
+
+def test_letters_that_a_terminal_does_not_know_are_written_by_their_numbers(tmp_path: Path) -> None:
+    site = write_site(tmp_path / "site")
+    words = (site / "site.toml").read_text(encoding="utf-8")
+    (site / "site.toml").write_text(words.replace("Pier Road", "Kai Möwe ⚓"), encoding="utf-8")
+    done = by_shell(f"{COMMAND} nights {site} --days 2", PYTHONIOENCODING="ascii")
+    assert (done.stderr, done.returncode) == ("", 0)
+    assert done.stdout.startswith("Kai M\\xf6we \\u2693 boathouse, ")
+
+
+@pytest.mark.parametrize("call", [("why",), ("nights",), ("survey",), ("run",), ("now", "--site"), ("pair",)])
+def test_a_name_that_no_disk_takes_is_told_on_one_line(
+    call: tuple[str, ...], capfd: pytest.CaptureFixture[str]
+) -> None:
+    assert main([*call, "A" * 300]) == 2
+    said = capfd.readouterr().err
+    assert "File name too long" in said and len(said.splitlines()) == 1
+
+
+class Board(BaseHTTPRequestHandler):
+    """Something that answers by HTTP, as its server's `answer` says, and keeps what it was sent."""
+
+    def do_GET(self) -> None:
+        status, headers, body = self.server.answer(self.path)  # type: ignore[attr-defined]  # set beside it
+        self.server.asked.append((self.command, self.path, self.headers["Authorization"]))  # type: ignore[attr-defined]
+        self.send_response(status)
+        for name, value in {"Content-Length": str(len(body)), **headers}.items():
+            self.send_header(name, value)
+        self.end_headers()
+        self.wfile.write(body)
+
+    do_POST = do_DELETE = do_GET
+
+    def log_message(self, *_: Any) -> None:
+        """Nothing."""
+
+
+@pytest.fixture
+def board() -> Iterator[Any]:
+    server: Any = ThreadingHTTPServer(("127.0.79.9", 0), Board)
+    server.asked, server.url = [], f"http://127.0.79.9:{server.server_port}"
+    threading.Thread(target=server.serve_forever).start()
+    yield server
+    server.shutdown()
+    server.server_close()
+
+
+def told(status: int, media: str = "json", **answer: object) -> tuple[int, dict[str, str], bytes]:
+    return status, {"Content-Type": f"application/{media}"}, json.dumps(answer).encode()
+
+
+@pytest.fixture
+def token(tmp_path: Path) -> Path:
+    path = tmp_path / "token"
+    path.write_text("quay-7\n")
+    return path
+
+
+@pytest.mark.parametrize("url", ["board", "http://[::1", "http://a b", "http://127.0.0.1:abc", "http://127.0.0.1/ö"])
+def test_an_address_that_is_none_is_said(url: str, token: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    assert main(["now", "--url", url, "--token-file", str(token)]) == 2
+    assert capfd.readouterr().err == f"--url: {url!r} is no address; as http://board:8080\n"
+
+
+@pytest.mark.parametrize("words", [b"", b"\x7fELF\xff\xfe\x00", "möwe".encode(), b"two\nlines\n"])
+def test_a_file_without_a_token_is_said_and_not_shown(
+    words: bytes, token: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    token.write_bytes(words)
+    assert main(["now", "--url", "http://127.0.79.9:1", "--token-file", str(token)]) == 2
+    right = "name a file with a token: --token-file FILE"
+    assert capfd.readouterr().err == f"{token}: there is no token in it; {right}\n"
+
+
+def test_the_token_goes_straight_to_the_daemon_and_to_nobody_else(
+    board: Any, token: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("http_proxy", board.url)
+    call = ["pause", "5", "--token-file", str(token), "--url"]
+    assert main([*call, "http://127.0.79.8:1"]) == 2
+    assert "no daemon answers" in capfd.readouterr().err
+    assert board.asked == []
+    board.answer = lambda path: (302, {"Location": f"{board.url}/elsewhere"}, b"")
+    assert main([*call, board.url]) == 2
+    assert capfd.readouterr().err == f"{board.url}: it answers 302, not as a daemon does\n"
+    assert board.asked == [("POST", "/api/overrides", "Bearer quay-7")]
+
+
+def test_another_server_at_that_address_is_said(board: Any, token: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    board.answer = lambda path: (200, {"Content-Type": "text/html"}, b"<h1>router</h1>")
+    assert main(["now", "--token-file", str(token), "--url", f"{board.url}/"]) == 2
+    assert capfd.readouterr().err == f"{board.url}: it answers, but not as a daemon does\n"
+    board.answer = lambda path: (200, {"Content-Type": "application/json", "Content-Length": "99"}, b"{}")
+    assert main(["now", "--token-file", str(token), "--url", board.url]) == 2
+    assert "no daemon answers" in capfd.readouterr().err
+
+
+@pytest.mark.parametrize(("call", "kind"), [(["resume"], "pause"), (["rig-check", "end"], "rig-check")])
+def test_who_may_not_end_it_is_told_so(
+    call: list[str], kind: str, board: Any, token: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    refusal = told(403, "problem+json", detail="this device may look, and nothing more")
+    standing = told(200, overrides=[{"id": 7, "kind": kind}])
+    where = ["--token-file", str(token), "--url", board.url]
+    board.answer = lambda path: standing if path == "/api/now" else refusal
+    assert main([*call, *where]) == 1
+    said = capfd.readouterr()
+    assert (said.out, said.err) == ("", "this device may look, and nothing more\n")
+    board.answer = lambda path: standing if path == "/api/now" else told(404, "problem+json", detail="gone")
+    assert main([*call, *where]) == 0  # it has ended by itself meanwhile
+    assert capfd.readouterr().out == f"{kind.replace('-', ' ')} ended\n"
+    board.answer = lambda path: refusal
+    assert main([*call, *where]) == 2
+    assert "it answers 403: this device may look" in capfd.readouterr().err
+
+
+def test_a_report_that_cannot_be_written_or_asked_for_is_told_on_one_line(
+    board: Any, token: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    where = ["--token-file", str(token), "--url", board.url]
+    board.answer = lambda path: (200, {"Content-Type": "image/svg+xml"}, b"<svg/>")
+    assert main(["journal", "--svg", str(tmp_path / "no" / "season.svg"), *where]) == 2
+    assert capfd.readouterr().err == f"{tmp_path / 'no' / 'season.svg'}: No such file or directory\n"
+    assert main(["journal", "--svg", str(tmp_path / "x.svg"), "--from", "1. Advent&days=3", *where]) == 0
+    assert board.asked[-1][1] == "/api/report?days=60&from=1.+Advent%26days%3D3"
+
+
+def test_a_plain_terminal_has_the_link_without_its_picture(token: Path, board: Any) -> None:
+    link = {"code": "c", "link": f"{board.url}/#c", "other_links": [], "kind": "operator", "until": "2026-12-12T18:10"}
+    board.answer = lambda path: told(201, **link)
+    done = gloaming("pair", "--token-file", token, "--url", board.url, env={**ENVIRONMENT, "PYTHONIOENCODING": "ascii"})
+    assert (done.stderr, done.returncode) == ("", 0)
+    assert done.stdout.splitlines()[1] == f"{board.url}/#c" and "\\u" not in done.stdout
