@@ -51,6 +51,7 @@ class Assembler:
         self._syncs: dict[int, tuple[int, int]] = {}  # by address: when the last came, and its sequence number
         self._addresses: set[int] = set()
         self._shut = False
+        self._held: dict[tuple[bytes, int], tuple[int, int]] = {}  # times taken for packets out of order, and their own
         self._marching = Ranks(list(self._streams.values()))
         self._batch: Batch | None = None
         self._rows: list[int] = []
@@ -221,13 +222,22 @@ class Assembler:
             self._first_ns = at_ns
             return at_ns
         step_ns = at_ns - self._last_ns
-        if -BACKWARDS_NS < step_ns < 0:
-            return self._last_ns
         source = stream.sources.get(cid)
-        in_sequence = source is not None and (sequence - source.sequence) % 256 == 1
-        if step_ns < 0 or (in_sequence and not self._steady):  # a source that lives speaks every second, 6.6.2
+        jumped = not self._steady and source is not None and (sequence - source.sequence) % 256 == 1
+        if -BACKWARDS_NS < step_ns < 0:
+            held_ns, before_ns = self._held.get((cid, stream.number), (0, 0))
+            if source is not None and held_ns != source.at_ns:
+                before_ns = source.at_ns
+            if not jumped or before_ns - at_ns < self._period_ns // 4:  # not before the last of its own
+                self._held[cid, stream.number] = self._last_ns, at_ns
+                return self._last_ns
+        if step_ns < 0 or jumped:  # a source that lives speaks every second, 6.6.2
             self._tally.clock_jumps += 1
+            within = stream.rank > self._rank and stream.frame < self._frame and not self._shut
             step_to_ns = self._period_ns
+            if source is not None:  # as far from its last packet as its frame is from that one's
+                due_ns = source.at_ns + (self._frame + (not within) - stream.frame) * self._period_ns
+                step_to_ns = min(max(0, due_ns - self._last_ns), SILENCE_NS)
         elif step_ns > SILENCE_MAX_NS:
             self._tally.silence_cut_s += (step_ns - SILENCE_NS) / 1e9
             step_to_ns = SILENCE_NS

@@ -134,14 +134,15 @@ class Pacer:
         if len(self._times) < 8:
             return None
         runs, numbers, times = np.array(self._times, np.int64).T
-        frames, at_ns = _from_means(runs, numbers), _from_means(runs, times - times[0])
-        for _ in range(2):
+        times -= times[0]
+        for _ in range(3):
+            frames, at_ns = _from_means(runs, numbers), _from_means(runs, times)
             if not frames.any():
                 return None
             period_ns = float((frames * at_ns).sum() / (frames * frames).sum())
             off = np.abs(at_ns - period_ns * frames)
             keep = off <= max(3 * float(np.median(off)), 1.0)
-            frames, at_ns = frames[keep], at_ns[keep]
+            runs, numbers, times = runs[keep], numbers[keep], times[keep]
         return 1e9 / period_ns if period_ns > 0 else None
 
 

@@ -204,6 +204,37 @@ def test_a_clock_that_jumps_in_a_capture_moves_no_frame(tmp_path: Path, jump_s: 
     assert outcome.tally.clock_jumps == 1 and "the clock jumped 1 times" in lines(outcome)
 
 
+@pytest.mark.parametrize("jump_s", [-3600.0, -2.0, -0.6, -0.1, 3.0, 86_400.0])
+@pytest.mark.parametrize("kind", ["plain", "thinned", "synchronized"])
+def test_a_clock_that_jumps_within_a_frame_tears_it_in_no_way(tmp_path: Path, kind: str, jump_s: float) -> None:
+    """After every universe of frame 40, and before its synchronization packet where there is one (E1.31 11)."""
+    random = np.random.default_rng(7)
+    levels = random.integers(1, 255, (80, 4), np.uint8)
+    levels[:, 0] = np.arange(80)
+    sent = random.random((80, 4)) < 0.6 if kind == "thinned" else np.ones((80, 4), np.bool_)
+    sent[:4] = sent[40] = True
+    for frame in range(1, 80):
+        levels[frame] = np.where(sent[frame], levels[frame], levels[frame - 1])
+    numbers = np.cumsum(sent, axis=0).tolist()
+    address = 7000 if kind == "synchronized" else 0
+    events = [
+        (at_ns, place, data(place % 4 + 1, numbers[place // 4][place % 4], [level], synchronization=address))
+        for place, ((at_ns, _), level) in enumerate(zip(stream(levels, 1), levels.flat, strict=True))
+        if sent.flat[place]
+    ]
+    if address:
+        events += [(frame * 25_000_000 + 2_500_000, frame * 4 + 3, sync(address, frame)) for frame in range(80)]
+        events.sort(key=lambda event: event[0])
+    for after in [place for place, event in enumerate(events) if 160 <= event[1] < 164]:
+        path = tmp_path / "in.pcap"
+        jump_ns = int(jump_s * 1e9)
+        pcap(path, [(at + jump_ns * (n > after), ethernet(packet)) for n, (at, _, packet) in enumerate(events)])
+        outcome = from_capture(path, tmp_path / "out.frames", Wanted(slots="sent"))
+        frames = everything(outcome.info).reshape(-1, 4, 512)[:, :, 0]
+        assert np.array_equal(frames, levels), after
+        assert outcome.info.fps == 40 and outcome.tally.clock_jumps == 1
+
+
 def test_a_very_long_silence_is_cut_out_and_said(tmp_path: Path) -> None:
     later = [
         (at_ns + 7_200_000_000_000, data(place % 2 + 1, place // 2 + 77, [LEVELS[place // 2, 0]]))
