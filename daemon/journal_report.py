@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +28,7 @@ SAMPLES = 40
 NEARLY = 0.98
 """A performance lit for this share of its time was given in full: between pieces there are gaps."""
 _STATES = {str(state) for state in State}
-_BREAKS = {"start", "restart", "trouble", "fault", "clock", "site"}
+_BREAKS = {"start", "restart", "trouble", "fault", "clock"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +166,8 @@ def _night(
     else:
         outcome, why = "given", ""
     broken = [row["text"] for row in rows if row["kind"] in _BREAKS and opens_ns <= row["at_ns"] < closes_ns]
+    seen = [stretch for stretch, _ in within if stretch.state in (State.PLAYING, State.WAITING)]
+    turns = [stretch.piece if stretch.state == State.PLAYING else None for stretch in seen]  # after a pause it goes on
     energies = [(watts.get(stretch.piece or ""), stretch.level, length_s) for stretch, length_s in playing]
     known = [watt * level * length_s / 3600 for watt, level, length_s in energies if watt is not None]
     return NightReport(
@@ -175,7 +178,7 @@ def _night(
         outcome=outcome,
         why=why,
         lit_s=lit_s,
-        pieces=tuple(sorted(Counter(stretch.piece for stretch, _ in playing if stretch.piece).items())),
+        pieces=tuple(sorted(Counter(name for name, _ in groupby(turns) if name).items())),
         interruptions=tuple(text for text in broken if not text.startswith("over: ")),
         energy_wh=round(sum(known), 1) if known else None,
     )

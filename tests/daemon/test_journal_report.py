@@ -80,6 +80,20 @@ def test_a_night_that_was_paused_is_cut_short_by_whom_the_journal_says(site: Sit
     assert night.interruptions == ("the transmitter is gone",)
 
 
+def test_a_piece_that_goes_on_after_a_pause_was_played_once(site: Site) -> None:
+    rows = [
+        line("2026-12-01T17:00", "playing", piece="tide"),
+        line("2026-12-01T18:00", "paused", piece="tide"),
+        line("2026-12-01T18:10", "playing", piece="tide"),
+        line("2026-12-01T19:00", "waiting"),  # the gap, after which it begins again
+        line("2026-12-01T19:01", "playing", piece="tide"),
+        line("2026-12-01T20:00", "playing", piece="lanterns"),
+        line("2026-12-01T22:00", "waiting"),
+    ]
+    (night,) = report(site, rows, at("2026-12-02T12:00"), date(2026, 12, 1), 1).nights
+    assert dict(night.pieces) == {"tide": 2, "lanterns": 1}
+
+
 def test_a_night_that_was_dark_is_left_out(site: Site) -> None:
     night = of(site, "2026-12-05T12:00")[3]
     assert (night.outcome, night.lit_s, "Ada" in night.why) == ("left out", 0, True)
