@@ -25,7 +25,7 @@ ROOM_MS = 4
 """How long a frame waits for room in a socket, at the most: for a line that is slower than the burst."""
 SO_SNDBUFFORCE, SO_RCVBUFFORCE = 32, 33
 IP_RECVERR, IPV6_RECVERR, MSG_ERRQUEUE = 11, 25, 0x2000
-SIOCGIFCONF, IFREQ_BYTES = 0x8912, 16 + 3 * struct.calcsize("P")
+SIOCGIFCONF, IFREQ_BYTES = 0x8912, 16 + max(16, 3 * struct.calcsize("P"))
 WAYS = ("offload", "sendmmsg", "plain")
 
 
