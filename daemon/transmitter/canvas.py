@@ -58,7 +58,7 @@ class Canvas:
         for number, count in self.slots.items():
             self.offsets[number] = size
             size += count
-        self.limit: Callable[[Bytes], None] | None = None
+        self.limit: Callable[[Bytes, int], None] | None = None
         self._bytes = np.zeros(size, np.uint8)
         self._wide = np.zeros(size, np.uint16)
         self._other = np.zeros(0, np.uint16)
@@ -85,8 +85,9 @@ class Canvas:
                 stretches.append(_Stretch(universe.offset, here, length))
         return tuple(stretches)
 
-    def paint(self, *pictures: Picture) -> Bytes:
-        """All pictures laid over each other, their brightnesses together 256 at the most, and the frame finished.
+    def paint(self, *pictures: Picture, at_ns: int = 0) -> Bytes:
+        """All pictures laid over each other, their brightnesses together 256 at the most, and the frame finished, at an
+        instant of the monotonic clock.
 
         The array is to be read at once and not to be written to.
         """
@@ -102,7 +103,7 @@ class Canvas:
             if finished is not self._bytes:
                 np.copyto(self._bytes, finished)
                 finished = self._bytes
-            self.limit(finished)
+            self.limit(finished, at_ns)
         return finished
 
     def blank(self) -> Bytes:

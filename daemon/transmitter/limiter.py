@@ -17,8 +17,8 @@ import numpy.typing as npt
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
 
-RELEASE = 1 / 64
-"""How much of its light a string gets back with each frame, once it may: all of it in a second and a half."""
+RELEASE_NS = 1_600_000_000
+"""In how long a string gets all of its light back, once it may, whatever the frame rate."""
 SHY = 1 - 1e-5
 """Limits are kept by this much, for what floating point rounds."""
 TOLD_MAX = 20
@@ -95,22 +95,24 @@ class Limiter:
         self._string_gains: Floats = np.ones(count + 1, np.float32)
         self._supply_gains: Floats = np.ones(len(names) + 1, np.float32)
         self._of_supply: Floats = np.ones(count, np.float32)
+        self._at_ns = 0
 
     @property
     def needed(self) -> bool:
         """Whether anything could ever draw too much."""
         return self._quick.needed
 
-    def limit(self, canvas: Bytes) -> None:
-        """Lower, in place, what would draw too much."""
+    def limit(self, canvas: Bytes, at_ns: int) -> None:
+        """Lower, in place, what would draw too much at an instant of the monotonic clock."""
+        release, self._at_ns = (at_ns - self._at_ns) / RELEASE_NS, at_ns
         if not (self.strings.lowered or self.supplies.lowered) and self._quick.fine(canvas):
             return
         self.add_up(canvas)
         strings, supplies = self.strings, self.supplies
-        over = strings.over()
+        over = strings.over(release)
         np.multiply(strings.drawn, strings.gains, out=strings.after)
         np.dot(self._fed, strings.after, out=supplies.drawn)
-        if not supplies.over() and not over:
+        if not supplies.over(release) and not over:
             return
         self._lower(canvas)
 
@@ -219,15 +221,15 @@ class _Guard:
         """The least that was left to each: what the most that it would have drawn allowed."""
         return np.divide(self._kept, np.maximum(self.most, self._kept), dtype=np.float32)
 
-    def over(self) -> bool:
-        """Work out the gains for what is drawn now; whether any is not 1."""
+    def over(self, release: float) -> bool:
+        """Work out the gains for what is drawn now, raised by `release` at the most; whether any is not 1."""
         np.greater(self.drawn, self._kept, out=self._too_much)
         too_much = np.count_nonzero(self._too_much)
         if not too_much and not self.lowered:
             return False
         np.maximum(self.drawn, self._kept, out=self._allowed)
         np.divide(self._kept, self._allowed, out=self._allowed)
-        np.add(self.gains, RELEASE, out=self.gains)
+        np.add(self.gains, release, out=self.gains)
         np.minimum(self.gains, self._allowed, out=self.gains)
         if not too_much:
             self.lowered = bool(self.gains.min() < 1)

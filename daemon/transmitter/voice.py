@@ -196,7 +196,7 @@ class Voice:
             self._pictures = (self._picture_of(frame, brightness - other.brightness, segment.look), other)
         else:
             self._pictures = (self._picture_of(frame, brightness, segment.look),)
-        self._put(self.canvas.paint(*self._pictures), now.monotonic_ns)
+        self._put(self.canvas.paint(*self._pictures, at_ns=now.monotonic_ns), now.monotonic_ns)
 
     def _put(self, canvas: Bytes, monotonic_ns: int) -> None:
         self.group.fill(canvas)
@@ -270,7 +270,7 @@ class Voice:
         rest = brightness - sum(one.brightness for one in pictures)
         self._pictures = (first._replace(brightness=rest), *pictures)
         self.shown = self.shown._replace(level=level)
-        self._put(self.canvas.paint(*self._pictures), monotonic_ns)
+        self._put(self.canvas.paint(*self._pictures, at_ns=monotonic_ns), monotonic_ns)
 
     def black(self, now: Instant, release: bool) -> int:
         """Black: at once when it was not, then thinned out; or, with `release`, the streams end."""
