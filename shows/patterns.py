@@ -70,7 +70,7 @@ class Pattern:
     def universes(self, rig: Rig) -> tuple[int, ...]:
         """The universes it is shown on."""
         if self.only:
-            return tuple(universe for one in self.strings(rig) for universe, _, _ in one.spans())
+            return tuple(sorted({universe for one in self.strings(rig) for universe, _, _ in one.spans()}))
         return tuple(n for n in sorted(rig.controller_of) if self.controller in (None, rig.controller_of[n].name))
 
 
@@ -102,7 +102,7 @@ def universes_of(rig: Rig) -> tuple[Universe, ...]:
 def digest(pattern: Pattern, rig: Rig) -> str:
     """The same for the same frames."""
     strings = [(one.name, one.controller, tuple(one.spans()), one.order) for one in rig.string]
-    return sha256(repr((1, pattern, tuple(rig.slots.items()), strings)).encode()).hexdigest()[:16]
+    return sha256(repr((2, pattern, tuple(rig.slots.items()), strings)).encode()).hexdigest()[:16]
 
 
 def blocks(pattern: Pattern, rig: Rig) -> Iterator[Frames]:
@@ -153,10 +153,14 @@ def _draw(pattern: Pattern, rig: Rig, first: int, frames: Frames, universes: dic
 
 
 def _by_universe(pattern: Pattern, rig: Rig, first: int, frames: Frames, universes: dict[int, Universe]) -> None:
+    numbers = pattern.universes(rig)
+    spans = [span for one in pattern.strings(rig) for span in one.spans()] if pattern.only else None
     for row in range(len(frames)):
-        number = pattern.number if pattern.kind == "universe" else pattern.universes(rig)[(first + row) // 2]
+        number = pattern.number if pattern.kind == "universe" else numbers[(first + row) // 2]
         one = universes[number or 0]
-        frames[row, one.offset : one.offset + one.slots] = 255
+        for at, begin, end in [(one.number, 1, one.slots)] if spans is None else spans:
+            if at == one.number:
+                frames[row, one.offset + begin - 1 : one.offset + end] = 255
 
 
 def _turns(strings: tuple[PixelString, ...]) -> tuple[str, ...]:

@@ -91,6 +91,14 @@ def test_universes_come_one_after_the_other_a_second_each() -> None:
     assert lit(frames("universe", number=7)[0]) == list(range(750, 790))
 
 
+def test_universes_on_one_string_leave_its_neighbour_in_the_same_universe_dark() -> None:
+    neighbour = RIG.string[1].model_copy(update={"name": "porch", "universe": 2, "slot": 91})
+    rig = RIG.model_copy(update={"string": (*RIG.string, neighbour)})
+    assert [lit(frame)[-1] for frame in frames("universes", rig, only=("ridge",))[::2]] == [509, 599]
+    assert lit(frames("universe", rig, number=2, only=("porch",))[0]) == list(range(600, 750))
+    assert len(frames("universes", rig, only=("ridge", "porch"))) == 4  # two universes, the shared one once
+
+
 def test_one_controller_alone() -> None:
     assert lit(frames("colour", controller="mast")[0])[0] == 750
     assert frame_count(Pattern("universes", controller="mast"), RIG) == 2
