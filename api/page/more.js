@@ -213,6 +213,7 @@ async function devices(place) {
     more.append(page.element("button", text, { onclick: () => page.command("Making a link", async () => {
       const link = await page.ask("POST", "/api/links", { kind });
       shown.replaceChildren(code(link.squares), page.element("p", link.link, { className: "link" }), page.element("p", `Works once, until ${page.when(link.until)}.`, { className: "small" }));
+      shown.scrollIntoView({ block: "center" }); // it is the last thing on the page
       return "Show this to the other phone's camera.";
     }) }));
   }

@@ -162,6 +162,8 @@ def test_a_device_is_revoked_from_another_and_knows_it(browser: Browser, site: B
     with phone(browser) as annas, phone(browser) as bens:
         anna, ben = signed_in(annas, site, "Anna's phone"), signed_in(bens, site, "Ben's phone")
         anna.get_by_text("Devices", exact=True).tap()
+        anna.get_by_role("button", name="Add a phone", exact=True).tap()
+        expect(anna.locator("canvas.code")).to_be_in_viewport(ratio=1, timeout=MS)
         anna.get_by_role("button", name="Sign out Ben's phone").tap()
         expect(ben.get_by_role("heading", name="Sign this phone in")).to_be_visible(timeout=MS)
         ben.reload()
