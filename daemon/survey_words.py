@@ -42,44 +42,56 @@ def current_findings(piece: PieceSurvey, site: Site) -> Iterator[Finding]:
         limit = f"{'fuse' if load.kind == 'string' else 'it gives'} {load.limit_a:g} A"
         who = f"{load.kind} {load.name}"
         if load.peak_a > load.limit_a:
-            yield _too_much(piece, load, site, f"{who}: {load.peak_a:.1f} A, {limit}", clock(load.peak_frame, fps))
+            text = f"{who}: {_amps(load.peak_a, load.limit_a)} A, {limit}"
+            yield _too_much(piece, load, load.limit_a, site, text)
         elif load.steady_a > LOADED * load.limit_a:
             text = f"{who}: {load.steady_a:.1f} A over {STEADY_S} s, {limit}; common practice is four fifths of it"
             todo = "lower the brightness, or share the load"
             yield Finding("warning", f"{piece.name} at {clock(load.steady_frame, fps)}", text, todo)
 
 
-def _too_much(piece: PieceSurvey, load: Load, site: Site, text: str, at: str) -> Finding:
-    lasting = load.steady_a > (load.limit_a or 0)
+def _amps(amps: float, limit_a: float) -> str:
+    """With so many decimals that it does not read as if it were allowed where it is not."""
+    texts = [f"{amps:.{decimals}f}" for decimals in (1, 2, 3)]
+    return next((text for text in texts if (float(text) > limit_a) == (amps > limit_a)), texts[-1])
+
+
+def _too_much(piece: PieceSurvey, load: Load, limit_a: float, site: Site, text: str) -> Finding:
+    lasting = load.steady_a > limit_a
     todo = f"lower the brightness to {int(100 * (piece.holds_at or 0)) / 100:.2f}, or feed it in more places"
     if lasting:
-        text += f"; over {STEADY_S} s {load.steady_a:.1f} A"
+        text += f"; over {STEADY_S} s {_amps(load.steady_a, limit_a)} A"
     severity: Severity = "warning" if site.output.limiter and not lasting else "error"
     if site.output.limiter:
         text += "; the limiter lowers it"
-    return Finding(severity, f"{piece.name} at {at}", text, todo)
+    return Finding(severity, f"{piece.name} at {clock(load.peak_frame, piece.analysis.info.fps)}", text, todo)
 
 
 def flash_findings(piece: PieceSurvey) -> Iterator[Finding]:
-    """What flashes more than three times in a second over more than a quarter of the area; the largest areas alone."""
+    """What flashes more than three times in a second over more than a quarter of the area: the largest areas, and of
+    smaller ones the seconds in which no larger one does."""
     rules = dict.fromkeys(found.rule for found in piece.analysis.flashing)
     for rule in rules:
         by_kind: dict[str, list[Flashing]] = {kind: [] for kind in KINDS}
         for each in piece.analysis.flashing:
             if each.rule == rule:
                 by_kind[each.kind].append(each)
+        told: set[int] = set()
         for kinds in (("rig",), ("group", "view"), ("string",)):
-            found = [(kind, by_kind[kind]) for kind in kinds if by_kind[kind]]
-            yield from (_flashing(piece, rule, kind, KINDS[kind], areas) for kind, areas in found)
-            if found:
-                break
+            found = {kind: [each for each in by_kind[kind] if not told.issuperset(each.seconds)] for kind in kinds}
+            for kind, areas in found.items():
+                if areas:
+                    yield _flashing(piece, rule, kind, areas, told)
+            told = told.union(*(each.seconds for areas in found.values() for each in areas))
 
 
-def _flashing(piece: PieceSurvey, rule: str, kind: str, where: str, found: list[Flashing]) -> Finding:
+def _flashing(piece: PieceSurvey, rule: str, kind: str, found: list[Flashing], told: set[int]) -> Finding:
     found.sort(key=lambda each: -each.share)
-    seconds = sorted({second for each in found for second in each.seconds})
+    seconds = sorted({second for each in found for second in each.seconds} - told)
     areas = "" if kind == "rig" else f": {listed(each.area for each in found)}"
-    text = f"{rule} more than three times in a second, in {where}{areas}; {found[0].share:.0%} of what is lit there"
+    text = (
+        f"{rule} more than three times in a second, in {KINDS[kind]}{areas}; {found[0].share:.0%} of what is lit there"
+    )
     severity: Severity = "warning" if kind == "string" else "error"
     todo = "slow it down or soften it there: flashing light can trigger seizures (photosensitive epilepsy)"
     return Finding(severity, f"{piece.name} at {moments(seconds)}", text, todo)

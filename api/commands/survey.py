@@ -46,12 +46,12 @@ def run_survey(args: argparse.Namespace) -> int:
     at = datetime.now().astimezone()
     with _bar() as tell:
         found = survey(args.site, at, tell, ask=not args.ask_nobody)
-    if args.html:
-        _write_page(found, args.html)
     if args.json:
         print(json.dumps(found.as_json(), indent=2))
     else:
         report(found, Console(highlight=False, soft_wrap=True))
+    if args.html:
+        _write_page(found, args.html)
     return 1 if found.count("error") else 0
 
 

@@ -12,7 +12,7 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.rig import Rig
+from gloaming.shows.rig import PixelString, Rig
 
 Doubles = npt.NDArray[np.float64]
 STEADY_S = 10
@@ -101,7 +101,7 @@ class Currents:
         short = self.frames < window
         steady = self._total / frames if short else self._steady / window
         names = [
-            *(("string", one.name, one.place, one.fuse_a, self._volts(one.supply)) for one in self.rig.string),
+            *(("string", one.name, one.place, one.fuse_a, self._volts(one)) for one in self.rig.string),
             *(("supply", one.name, one.place, one.amps, one.volts) for one in self.rig.supply),
         ]
         return tuple(
@@ -116,5 +116,6 @@ class Currents:
             for at, name in enumerate(names)
         )
 
-    def _volts(self, supply: str | None) -> float | None:
-        return next((one.volts for one in self.rig.supply if one.name == supply), None)
+    def _volts(self, string: PixelString) -> float | None:
+        """Its supply's; else what it is made for."""
+        return next((one.volts for one in self.rig.supply if one.name == string.supply), string.volts)

@@ -82,7 +82,9 @@ def _supplies(rig: Rig) -> Iterator[Finding]:
         fed = volts.get(string.supply or "")
         if string.volts is not None and fed is not None and string.volts != fed:
             text = f"string {string.name} is made for {string.volts:g} V and fed by {string.supply} with {fed:g} V"
-            yield Finding("error", string.place, text, "never put 12 V on a 5 V string: it burns; change the supply")
+            burns = "never put 12 V on a 5 V string: it burns; change the supply"
+            weak = "it will light badly or not at all: change the supply, or the volts where they are written wrongly"
+            yield Finding("error", string.place, text, burns if fed > string.volts else weak)
     for supply in rig.supply:
         if not any(string.supply == supply.name for string in rig.string):
             todo = "name it in the [[string]] tables that it feeds, or take it out"
@@ -107,13 +109,23 @@ def _split_pixels(rig: Rig) -> Iterator[Finding]:
             if done % len(string.order):
                 pixel = done // len(string.order) + 1
                 text = f"pixel {pixel} of string {string.name} lies across universes {universe} and {universe + 1}"
-                whole = string.slots_per_universe // len(string.order) * len(string.order)
-                todo = f"most controllers begin a universe with a whole pixel: slots_per_universe = {whole}"
-                yield Finding("warning", string.place, text, todo)
+                yield Finding("warning", string.place, text, _whole_pixels(string))
                 break
 
 
+def _whole_pixels(string: PixelString) -> str:
+    """What to write so that no pixel is split: where it may begin, and where a universe should end."""
+    channels = len(string.order)
+    whole = max(string.slots_per_universe // channels, 1) * channels
+    slot = min((string.slot - 1) // channels * channels, whole - channels) + 1
+    later = f", or {slot + channels}" if slot + channels <= whole else ""
+    keys = [f"slot = {slot}{later}"] if slot != string.slot else []
+    keys += [f"slots_per_universe = {whole}"] if whole != string.slots_per_universe else []
+    return f"most controllers begin a universe with a whole pixel: {' and '.join(keys)}"
+
+
 def _frame_files(rig: Rig, files: Mapping[str, FrameFileInfo]) -> Iterator[Finding]:
+    needed = _needed(rig)
     for name, info in files.items():
         strange = [one.number for one in info.universes if one.number not in rig.controller_of]
         if strange:
@@ -121,7 +133,7 @@ def _frame_files(rig: Rig, files: Mapping[str, FrameFileInfo]) -> Iterator[Findi
             yield Finding(
                 "error", info.path.name, text, "give them to a controller in rig.toml, or render without them"
             )
-        short = [one.number for one in info.universes if one.slots < _needed(rig).get(one.number, 0)]
+        short = [one.number for one in info.universes if one.slots < needed.get(one.number, 0)]
         if short:
             text = f"{name} has fewer slots than the strings of universes {ranges(short)} take"
             yield Finding("warning", info.path.name, text, "render it anew for the rig as it is; their ends stay black")
@@ -155,7 +167,8 @@ def _unused(rig: Rig) -> Iterator[Finding]:
         idle = [number for number in controller.universes if number not in used]
         parts = [f"all of universes {ranges(idle)}"] if idle else []
         for number in controller.universes:
-            gaps = ", ".join(f"{first}-{last}" for first, last in _gaps(sorted(used.get(number, ()))))
+            free = _gaps(sorted(used.get(number, ())))
+            gaps = ", ".join(f"{first}" if first == last else f"{first}-{last}" for first, last in free)
             if gaps:
                 parts.append(f"slots {gaps} of universe {number}")
         if parts:

@@ -96,6 +96,14 @@ def test_a_calm_piece_has_no_error_and_its_energy_is_that_of_the_hours(
     assert energy["price"] == pytest.approx(energy["season_kwh"] * 0.28)
 
 
+def test_a_string_without_a_supply_costs_what_its_volts_say(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """As above, at 5 V."""
+    rig = RIG.replace('supply = "box"', "volts = 5")
+    energy = surveyed(make(tmp_path, calm, rig=rig), capsys)[1]["energy"]
+    assert isinstance(energy, dict)
+    assert energy["season_kwh"] == pytest.approx(40 / 255 * 9 * 0.8 * 5 * 5 * 4 / 1000, rel=0.01)
+
+
 def test_a_moment_above_the_fuse_is_told_with_its_place(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """9 A at full, 7.2 A at brightness 0.8; a moment of it is the limiter's to lower."""
 
@@ -248,4 +256,51 @@ def test_the_page_stands_by_itself(tmp_path: Path) -> None:
 
 def test_a_page_that_cannot_be_written_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["survey", str(make(tmp_path, calm)), "--html", str(tmp_path / "no" / "x.html")]) == 2
-    assert "No such file or directory" in capsys.readouterr().err
+    told = capsys.readouterr()
+    assert "No such file or directory" in told.err
+    assert "0 errors" in told.out  # what was found is not lost with it
+
+
+def test_a_site_that_cannot_be_read_has_its_folder_for_a_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "quay").mkdir()
+    monkeypatch.chdir(make(tmp_path / "quay", calm, SITE.replace("54.486", "154.486")))
+    assert main(["survey"]) == 1
+    assert capsys.readouterr().out.startswith("quay, surveyed")
+
+
+def test_currents_that_are_too_high_do_not_read_as_if_they_were_allowed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """105 pixels at 60 mA and 0.8: 5.04 A; and a fuse smaller than one pixel, 0.048 A."""
+
+    def white(frames: npt.NDArray[np.uint8]) -> None:
+        frames[:] = 255
+
+    rig = RIG.replace("pixels = 150", "pixels = 105")
+    one = '[[string]]\nname = "star"\ncontroller = "left"\nuniverse = 1\nslot = 448\npixels = 1\nfuse_a = 0.04\n'
+    said = texts(surveyed(make(tmp_path, white, rig=rig + one), capsys)[1], "error")
+    assert [text.partition("string ")[2].partition(";")[0] for text in said] == [
+        "ridge: 5.04 A, fuse 5 A",
+        "star: 0.05 A, fuse 0.04 A",
+    ]
+
+
+def test_a_string_that_flashes_alone_is_told_beside_a_rig_that_flashed_before(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def flash(frames: npt.NDArray[np.uint8]) -> None:
+        strobe = np.where(np.arange(80) // 4 % 2, 130, 0).astype(np.uint8)[:, None]
+        frames[400:480] = strobe
+        frames[1200:1280, 420:] = strobe
+
+    porch = '[[string]]\nname = "porch"\ncontroller = "left"\nuniverse = 1\nslot = 421\npixels = 10\n'
+    told = surveyed(make(tmp_path, flash, rig=RIG.replace("pixels = 150", "pixels = 140") + porch), capsys)[1]
+    assert [text.partition(";")[0] for text in texts(told, "error")] == [
+        "tide at 0:10-0:12: general flashes more than three times in a second, in the whole rig"
+    ]
+    assert (
+        "tide at 0:30-0:32: general flashes more than three times in a second, in strings seen from close by: porch; "
+        "100% of what is lit there"
+    ) in texts(told, "warning")

@@ -5,6 +5,8 @@ from __future__ import annotations
 from fractions import Fraction
 from pathlib import Path
 
+import pytest
+
 from gloaming.shows.finding import Finding
 from gloaming.shows.framefile import FrameFileInfo, Universe
 from gloaming.shows.rig import load_rig
@@ -88,6 +90,48 @@ def test_a_rig_with_every_fault_has_each_found_at_its_place(tmp_path: Path) -> N
 
 def test_each_fault_that_needs_hands_says_what_to_do(tmp_path: Path) -> None:
     assert all(one.todo for one in found(tmp_path) if one.severity != "fact")
+
+
+def said_of(tmp_path: Path, keys: str) -> dict[str, str | None]:
+    """The findings of a rig of one string on a supply of 5 V, and what to do."""
+    rig = (
+        '[[controller]]\nname = "left"\nuniverses = "1-500"\n[[supply]]\nname = "box"\nvolts = 5\namps = 9\n'
+        f'[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 300\nsupply = "box"\n{keys}\n'
+    )
+    (tmp_path / "rig.toml").write_text(rig, encoding="utf-8")
+    return {one.text: one.todo for one in rig_findings(load_rig(tmp_path / "rig.toml"), {})}
+
+
+@pytest.mark.parametrize(
+    ("slot", "order", "until", "advice"),
+    [
+        (2, "RGB", 510, [{"slot": 1}, {"slot": 4}]),
+        (509, "RGB", 510, [{"slot": 508}]),
+        (511, "RGB", 512, [{"slot": 508, "slots_per_universe": 510}]),
+        (3, "GRBW", 510, [{"slot": 1, "slots_per_universe": 508}, {"slot": 5, "slots_per_universe": 508}]),
+        (1, "RGB", 2, [{"slots_per_universe": 3}]),
+    ],
+)
+def test_advice_on_pixels_that_are_split_splits_none(
+    tmp_path: Path, slot: int, order: str, until: int, advice: list[dict[str, int]]
+) -> None:
+    def split(**keys: object) -> list[str | None]:
+        text = "\n".join(f"{key} = {value!r}" for key, value in keys.items())
+        return [todo for text, todo in said_of(tmp_path, text).items() if "lies across" in text]
+
+    keys = {"slot": slot, "order": order, "slots_per_universe": until}
+    (todo,) = split(**keys)
+    places = " or ".join(str(one["slot"]) for one in advice if "slot" in one).replace(" or", ", or")
+    wanted = [f"slot = {places}"] if places else []
+    wanted += [f"slots_per_universe = {one}" for one in {one.get("slots_per_universe") for one in advice} if one]
+    assert todo and todo.endswith(f": {' and '.join(wanted)}")
+    for one in advice:
+        assert not split(**{**keys, **one})
+
+
+def test_a_supply_too_weak_for_a_string_burns_nothing(tmp_path: Path) -> None:
+    todo = said_of(tmp_path, "volts = 12")["string ridge is made for 12 V and fed by box with 5 V"]
+    assert todo and "light badly" in todo and "burns" not in todo
 
 
 def test_a_rig_without_strings_says_what_it_cannot_know(tmp_path: Path) -> None:
