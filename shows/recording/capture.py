@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.recording.links import Links
+from gloaming.shows.recording.order import Order
 from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Bytes, Datagrams, Integers
 
 _PIECE = 4 << 20
@@ -34,8 +35,8 @@ _TICK_NS = {
 _SHB, _IDB, _PACKET, _SIMPLE, _ENHANCED = 0x0A0D0D0A, 1, 2, 3, 6
 _AT_MAX_NS = 2**62
 
-Record = tuple[int, int, int, int]
-"""Where a packet begins in the buffer, how much of it was captured, when (ns), by which link."""
+Record = tuple[int, int, int, int, int]
+"""Where a packet begins in the buffer, how much of it was captured, when (ns), by which link, at which interface."""
 
 
 class Records:
@@ -49,22 +50,22 @@ class Records:
     def __len__(self) -> int:
         return self._count + len(self._last)
 
-    def add(self, start: int, length: int, at_ns: int, link: int) -> None:
+    def add(self, start: int, length: int, at_ns: int, link: int, interface: int = 0) -> None:
         """One more."""
-        self._last.append((start, length, at_ns, link))
+        self._last.append((start, length, at_ns, link, interface))
 
-    def run(self, starts: Integers, length: int, at_ns: Integers, link: int) -> None:
-        """Many more of one length and link."""
+    def run(self, starts: Integers, length: int, at_ns: Integers, link: int, interface: int = 0) -> None:
+        """Many more of one length and interface."""
         self._gather()
-        part = np.empty((len(starts), 4), np.int64)
-        part[:, 0], part[:, 1], part[:, 2], part[:, 3] = starts, length, at_ns, link
+        part = np.empty((len(starts), 5), np.int64)
+        part[:, 0], part[:, 1], part[:, 2], part[:, 3], part[:, 4] = starts, length, at_ns, link, interface
         self._parts.append(part)
         self._count += len(part)
 
     def table(self) -> Integers:
-        """All of them, `(n, 4)`, a row as in `Record`."""
+        """All of them, `(n, 5)`, a row as in `Record`."""
         self._gather()
-        return self._parts[0] if len(self._parts) == 1 else np.concatenate([np.empty((0, 4), np.int64), *self._parts])
+        return self._parts[0] if len(self._parts) == 1 else np.concatenate([np.empty((0, 5), np.int64), *self._parts])
 
     def _gather(self) -> None:
         if self._last:
@@ -91,19 +92,25 @@ def datagrams(path: Path, seen: Seen) -> Iterator[Datagrams]:
 
     MistakeError if it is none, or cannot be read.
     """
-    links = Links()
+    links, order = Links(), Order()
     try:
         with path.open("rb") as file:
             reader = _Reader(_Gunzip(file) if file.peek(2)[:2] == b"\x1f\x8b" else file, path)
             for buffer, records in reader.pieces(seen):
                 seen.packets += len(records)
-                if records:
-                    yield links.payloads(buffer, records.table(), seen.unusable)
+                table = records.table()
+                if reader.interfaces > 1 or len(order):
+                    buffer, table = order.take(buffer, table)
+                if len(table):
+                    yield links.payloads(buffer, table, seen.unusable)
     except (OSError, EOFError, zlib.error) as error:
         if seen.packets == 0:
             wrong = f"it cannot be read ({getattr(error, 'strerror', None) or error})"
             raise MistakeError(Mistake(path, None, None, wrong)) from None
         seen.trouble = f"it cannot be read to its end ({getattr(error, 'strerror', None) or error})"
+    buffer, table = order.rest()
+    if len(table):
+        yield links.payloads(buffer, table, seen.unusable)
 
 
 class _Readable(Protocol):
@@ -173,6 +180,11 @@ class _Reader:
                 return
         right = "pcap and pcapng are read, plain or gzipped"
         raise MistakeError(Mistake(path, None, None, "this is not a network capture", right))
+
+    @property
+    def interfaces(self) -> int:
+        """At how many it was captured, as far as is known by now."""
+        return len(self._interfaces)
 
     def pieces(self, seen: Seen) -> Iterator[tuple[Bytes, Records]]:
         """Buffers, `PACKET_BYTES_MAX` longer than what is in them, with the records that are whole in them."""
@@ -292,7 +304,7 @@ class _Reader:
             return 0
         at_ns = np.minimum(ticks * tick_ns + offset_s * 1_000_000_000, _AT_MAX_NS)
         self._at_ns = int(at_ns[-1])
-        records.run(at + 28 + total * np.arange(len(ticks)), length, at_ns, link)
+        records.run(at + 28 + total * np.arange(len(ticks)), length, at_ns, link, number)
         return len(ticks)
 
     def _add(self, records: Records, number: int, ticks: int, start: int, length: int, end: int) -> None:
@@ -301,7 +313,7 @@ class _Reader:
         link, per_second, offset_s = self._interfaces[number]
         at_ns = ticks if per_second == 1_000_000_000 else ticks * 1_000_000_000 // per_second
         self._at_ns = min(at_ns + offset_s * 1_000_000_000, _AT_MAX_NS)
-        records.add(start, length, self._at_ns, link)
+        records.add(start, length, self._at_ns, link, number)
 
     def _interface(self, body: bytes) -> tuple[int, int, int]:
         link = struct.unpack_from(self._order + "H", body, 0)[0]

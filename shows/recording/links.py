@@ -69,8 +69,8 @@ class Links:
         raise Unusable("not UDP")
 
     def payloads(self, buffer: Bytes, table: Integers, unusable: Counter[str]) -> Datagrams:
-        """The payloads of packets, rows of `table` (start, length, time in ns, link): the plain ones by arithmetic on
-        all at once, the others one by one. Counts why the rest are of no use.
+        """The payloads of packets, rows of `table` as in `capture.Record`: the plain ones by arithmetic on all at once,
+        the others one by one. Counts why the rest are of no use.
         """
         starts, lengths = _plain(buffer, table)
         plain = starts >= 0
@@ -80,7 +80,7 @@ class Links:
         extra = io.BytesIO()
         base = len(buffer)
         for row in np.flatnonzero(~plain).tolist():
-            start, length, _, link = table[row].tolist()
+            start, length, _, link, _ = table[row].tolist()
             try:
                 for payload in split(self.payload(link, buffer[start : start + length].tobytes())):
                     rows.append((row, base + extra.tell(), len(payload)))

@@ -132,6 +132,37 @@ LINKS: dict[str, tuple[int, Callable[[bytes], bytes]]] = {
 }
 
 
+def two_interfaces(path: Path, events: list[tuple[int, int, bytes]]) -> Path:
+    """A pcapng file of packets as (time, interface, payload), as they are given."""
+    parts = [block("<", 0x0A0D0D0A, struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1))]
+    parts += [block("<", 1, struct.pack("<HHIHHBxxxHH", 1, 0, 0, 9, 1, 9, 0, 0))] * 2
+    for at_ns, interface, payload in events:
+        packet = ethernet(payload)
+        head = struct.pack("<IIIII", interface, at_ns >> 32, at_ns & 0xFFFFFFFF, len(packet), len(packet))
+        parts.append(block("<", 6, head + packet))
+    path.write_bytes(b"".join(parts))
+    return path
+
+
+@pytest.mark.parametrize("piece", [4 << 20, 10_000])
+@pytest.mark.parametrize("jump_s", [0, -5, 3600])
+@pytest.mark.parametrize("while_ms", [30, 250, 600])
+def test_interfaces_that_are_written_down_by_turns_are_put_in_order(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, while_ms: int, jump_s: int, piece: int
+) -> None:
+    """dumpcap at two interfaces writes what came within 250 ms at the one, then what came at the other (seen so with
+    dumpcap 4.0.17); the clock may jump meanwhile."""
+    monkeypatch.setattr(capture, "_PIECE", piece)
+    while_ns = while_ms * 1_000_000
+    events = [(at_ns, place % 2, payload) for place, (at_ns, payload) in enumerate(EVENTS)]
+    events.sort(key=lambda event: (event[0] // while_ns, event[1], event[0]))
+    jumped = [
+        (10**18 + at_ns + (at_ns // while_ns * while_ms > 600) * jump_s * 10**9, at, payload)
+        for at_ns, at, payload in events
+    ]
+    assert whole(two_interfaces(tmp_path / "in.pcapng", jumped), tmp_path / "out.frames")
+
+
 @pytest.mark.parametrize("name", LINKS)
 def test_every_link_is_read(tmp_path: Path, name: str) -> None:
     link, wrap = LINKS[name]
