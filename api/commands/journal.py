@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
 
 from gloaming.shows.mistake import Mistake, MistakeError
 
@@ -59,8 +60,9 @@ def show(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(rows, indent=2))
         return 0
+    zone = ZoneInfo(call(args, "GET", "/api/site")[1]["timezone"]) if rows else None
     for row in rows:
-        at = datetime.fromtimestamp(row["at_ns"] / 1e9).astimezone()
+        at = datetime.fromtimestamp(row["at_ns"] / 1e9, zone)
         who = f" (by {row['who']})" if row["who"] else ""
         print(f"{at:%Y-%m-%d %H:%M:%S}  {row['kind']:<9} {row['text']}{who}")
     return 0 if rows else 1
@@ -78,6 +80,6 @@ def _table(found: dict[str, Any]) -> str:
     sums = found["sums"]
     energy = "" if sums["energy_kwh"] is None else f", about {sums['energy_kwh']} kWh"
     outcomes = ", ".join(f"{count} {outcome}" for outcome, count in sums["outcomes"].items())
-    lines.append(f"{sums['nights']} nights ({outcomes}), lit {sums['hours_lit']} h{energy}")
+    lines.append(f"{sums['nights']} nights{f' ({outcomes})' if outcomes else ''}, lit {sums['hours_lit']} h{energy}")
     lines.append("pieces: " + (", ".join(f"{name} {count}" for name, count in sums["pieces"].items()) or "none"))
     return "\n".join(lines)

@@ -10,7 +10,9 @@ import urllib.error
 import urllib.request
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -83,6 +85,16 @@ def test_the_journal_tells_who_did_what(broken: Broken) -> None:
     found = json.loads(gloaming("journal", "--site", broken.folder, "--kind", "override", "--json").stdout)
     assert {row["kind"] for row in found} == {"override"}
     broken.evening.ask("DELETE", f"/api/overrides/{asked['id']}")
+
+
+def test_the_journal_has_the_times_of_the_site_wherever_the_machine_thinks_it_is(
+    broken: Broken, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TZ", "Pacific/Auckland")
+    told = gloaming("journal", "--lines", "1000", "--site", broken.folder).stdout
+    row = json.loads(gloaming("journal", "--lines", "1000", "--site", broken.folder, "--json").stdout)[0]
+    quay = datetime.fromtimestamp(row["at_ns"] / 1e9, ZoneInfo("Europe/London"))
+    assert told.startswith(f"{quay:%Y-%m-%d %H:%M:%S}")
 
 
 def test_the_report_has_tonight_under_way_with_its_interruption_and_the_nights_before_left_out(broken: Broken) -> None:
