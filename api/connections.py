@@ -8,6 +8,7 @@ import socket
 from collections import OrderedDict
 from typing import Any
 
+import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 SILENT_MAX = 256
@@ -80,6 +81,21 @@ def protocol_class(crowd: Crowd, silent_s: float = SILENT_S) -> type[H11Protocol
             super().on_response_complete()
             if self.cycle.response_complete and not self.transport.is_closing():
                 crowd.add(self)
+
+        def eof_received(self) -> bool | None:  # type: ignore[override]  # as asyncio.Protocol has it
+            """Whoever has asked, and says that nothing more will come, may still hear the answer (RFC 9293 3.6)."""
+            asked = self.cycle is not None and not self.cycle.more_body and not self.cycle.response_complete
+            if not asked or self.scheme == "https":  # TLS ends both sides at once
+                return None
+            self.cycle.keep_alive = False
+            return True
+
+        def send_400_response(self, msg: str) -> None:
+            """What cannot be read is told so, where nothing has been answered yet."""
+            if self.conn.our_state in (h11.IDLE, h11.SEND_RESPONSE):
+                super().send_400_response(msg)
+            else:
+                self.transport.close()
 
         def _go_on(self) -> None:
             if self._ends is not None:

@@ -132,7 +132,7 @@ class Guard:
         return None
 
     async def _body(self, receive: Receive, headers: Headers) -> bytes | None:
-        """The whole body; None where it is, or says it is, larger than is taken."""
+        """The whole body; None where it is, or says it is, larger than is taken, or was cut off."""
         length = headers.get("content-length", "0")
         if not length.isdigit() or int(length) > self.limits.body_bytes:
             return None
@@ -140,7 +140,7 @@ class Guard:
         while True:
             message = await receive()
             if message["type"] == "http.disconnect":
-                return bytes(body)
+                return None
             body += message.get("body", b"")
             if len(body) > self.limits.body_bytes:
                 return None

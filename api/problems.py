@@ -56,7 +56,7 @@ def add_errors(app: FastAPI) -> None:
     async def malformed(_: Request, error: RequestValidationError) -> Problem:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"])
-        return Problem(422, f"{place}: {first['msg']}")
+        return Problem(422, f"{place}: {first['msg'].removeprefix('Value error, ')}")
 
     @app.exception_handler(MistakeError)
     async def mistaken(_: Request, error: MistakeError) -> Problem:

@@ -158,8 +158,37 @@ def test_what_is_not_a_proper_request_is_refused(request_line: bytes, daemon: Da
     assert daemon.now()["state"] == "playing"
 
 
+def request(daemon: Daemon, body: bytes, length: int | None = None) -> bytes:
+    """A request for an override, as bytes; it may say that it is longer than it is."""
+    head = f"POST /api/overrides HTTP/1.1\r\nHost: 127.0.0.1\r\nAuthorization: Bearer {daemon.token}\r\n"
+    head += f"Content-Type: application/json\r\nContent-Length: {length or len(body)}\r\n\r\n"
+    return head.encode() + body
+
+
+def test_who_has_asked_and_says_no_more_is_answered_and_what_was_cut_off_was_not_asked(daemon: Daemon) -> None:
+    """A client may end its own side of the connection and go on listening (RFC 9293 3.6, half-closed)."""
+    with socket.create_connection(daemon.address) as sock:
+        sock.sendall(request(daemon, b'{"kind": "mute", "minutes": 10}'))
+        sock.shutdown(socket.SHUT_WR)
+        head, _, answer = said(sock).partition(b"\r\n\r\n")
+    assert head.startswith(b"HTTP/1.1 201")
+    assert gloaming("now", "--site", daemon.site).stdout.count(f"mute {json.loads(answer)['id']} by") == 1
+    with socket.create_connection(daemon.address) as sock:
+        sock.sendall(request(daemon, b'{"kind": "dark"}', 20))  # RFC 9112 8: this message is not complete
+        sock.shutdown(socket.SHUT_WR)
+        assert said(sock) == b""
+    assert [each["kind"] for each in daemon.now()["overrides"]] == ["mute"]
+
+
 def test_nobody_outside_can_fill_the_log(daemon: Daemon) -> None:
     before = daemon.log.stat().st_size
+    chunked = b"POST /api/now HTTP/1.1\r\nHost: elsewhere.example\r\nTransfer-Encoding: chunked\r\n\r\n"
+    for _ in range(20):  # answered while it is still sent, and then no more what it said it would be
+        with socket.create_connection(daemon.address) as sock:
+            sock.sendall(chunked)
+            assert sock.recv(12) == b"HTTP/1.1 421"
+            sock.sendall(b"zz\r\n")
+            said(sock)
     for _ in range(200):
         with socket.create_connection(daemon.address) as sock:
             sock.sendall(b"\x16\x03\x01\x02\x00\r\n\r\n")
