@@ -143,7 +143,8 @@ def survey(folder: Path, at: datetime, tell: Tell = lambda *_: None, ask: bool =
         mistakes = {str(mistake): mistake for mistake in (*error.mistakes, *_rig_mistakes(folder))}
         found = tuple(mistake_finding(mistake) for mistake in mistakes.values())
         return Survey(folder.resolve().name, folder, at, 1.0, True, 10.0, False, {"the site's files": found})
-    first = at.astimezone(site.timezone).date()
+    at = at.astimezone(site.timezone)
+    first = at.date()
     rows = season(site, first, first + YEAR)
     last = rows[-1].night.date if rows else first
     pieces = tuple(_judged(site, tell))

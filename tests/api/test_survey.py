@@ -96,6 +96,14 @@ def test_a_calm_piece_has_no_error_and_its_energy_is_that_of_the_hours(
     assert energy["price"] == pytest.approx(energy["season_kwh"] * 0.28)
 
 
+def test_it_has_the_time_of_the_site_wherever_the_machine_thinks_it_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Kathmandu is 5 h 45 min ahead of UTC, all year, and little else is."""
+    site = SITE.replace("Europe/London", "Asia/Kathmandu")
+    assert str(surveyed(make(tmp_path, calm, site), capsys)[1]["at"]).endswith("+05:45")
+
+
 def test_a_string_without_a_supply_costs_what_its_volts_say(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """As above, at 5 V."""
     rig = RIG.replace('supply = "box"', "volts = 5")
