@@ -22,6 +22,9 @@ SAMPLES_MAX = 50_000
 PERIOD_MIN_NS = 20_000_000
 """Nobody sends faster (E1.31 6.6.1, E1.11: 44 a second); two intervals that look so are those of a coarse timer."""
 
+PERIOD_FLOOR_NS = 1_000_000
+"""No frame file is faster; where a clock stands nearly still, a pause must not become billions of frames."""
+
 
 class Census:
     """A first look at packets: which universes there are, how long, and in what rhythm they come; since when more comes
@@ -255,4 +258,4 @@ def find_period(intervals: npt.NDArray[np.int64]) -> int | None:
     if (off > 0.3).mean() > 0.05:
         means = [float(busy[at : at + 32].mean()) for at in range(0, len(busy) - 31, 32)]
         middle = float(np.quantile(means or [busy.mean()], 0.9))
-    return max(1, round(middle))
+    return max(PERIOD_FLOOR_NS, round(middle))

@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gloaming.shows.framefile import Frames, inspect
+from gloaming.shows.recording.census import find_period
 from gloaming.shows.recording.recorder import Wanted, from_capture
 from tests.shows.streams import Event, data, everything, recorded, stream, sync, without_stills
 
@@ -288,3 +289,8 @@ def test_a_source_that_is_held_up_anywhere_tears_no_frame(seed: int) -> None:
     with tempfile.TemporaryDirectory() as folder:
         frames, _ = recorded(Path(folder), events)
     assert np.array_equal(without_stills(frames)[:, :, 0], levels)
+
+
+def test_a_clock_that_stands_nearly_still_makes_no_rate_that_no_file_has() -> None:
+    """A capture whose times are damaged: by them a pause of a second would be a billion frames."""
+    assert find_period(np.full(100, 1)) == find_period(np.arange(1, 100)) == 1_000_000
