@@ -303,7 +303,7 @@ class Assembler:
                 self._next(ahead, at_ns - stream.offset_ns)
             elif self._shut or (
                 not synchronized
-                and at_ns - stream.offset_ns - self._frame_at_ns > self._period_ns // 2
+                and at_ns - stream.offset_ns - self._frame_at_ns > self._period_ns * (4 if stream.rank >= 0 else 7) // 8
                 and (0 <= stream.rank < self._rank or self._thins())
             ):
                 self._next(1, at_ns - stream.offset_ns)

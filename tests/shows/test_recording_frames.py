@@ -75,6 +75,22 @@ def test_what_a_source_sends_is_what_is_recorded(
     assert outcome.info.fps == fps
 
 
+@pytest.mark.parametrize("spread", [0.7, 0.95])
+def test_universes_spread_over_all_of_a_frame_and_thinned_out_stay_in_it(tmp_path: Path, spread: float) -> None:
+    """E1.31 6.6.2; the last of them speaks for the first time longer than half a frame after the first."""
+    levels = changing(80, 6, stands_still=0.3)
+    plain = stream(levels, 1, spread_ns=int(spread * 25_000_000))
+    changed = np.concatenate([np.ones((1, 6), np.bool_), levels[1:] != levels[:-1]])
+    numbers = np.cumsum(changed, axis=0).tolist()
+    events = [
+        (at_ns, data(place % 6 + 1, numbers[place // 6][place % 6], [level]))
+        for place, ((at_ns, _), level) in enumerate(zip(plain, levels.flat, strict=True))
+        if changed.flat[place]
+    ]
+    frames, _ = recorded(tmp_path, events)
+    assert np.array_equal(frames[:, :, 0], levels)
+
+
 def test_a_source_that_is_held_up_and_makes_it_good_loses_nothing(tmp_path: Path) -> None:
     """Three frames wait, and come one right after the other."""
     levels = changing(80, 4)
