@@ -199,6 +199,7 @@ class Attendant:
         self.cues.adopt(site.cues)
         self._slow_at_ns = self._times_ns = 0
         director.store.note(director.clock.now_ns(), "site", f"the site is read again and taken over: {why}")
+        await director.rig.follow()
         return True
 
     @staticmethod

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import Check, Kind, Override
-from gloaming.daemon.direction.rig_check import Asked, ask_rig_check
+from gloaming.daemon.direction.rig_check import LEAST_MINUTES, Asked, ask_rig_check
 from gloaming.daemon.direction.score import SECOND_NS
 from gloaming.daemon.health import Trouble
 from gloaming.daemon.reachability import Reach, Reachability
+from gloaming.daemon.requests import NotStandingError
 from gloaming.shows.framefile import FrameWriter, inspect
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.patterns import Pattern, blocks, digest, frame_rate, universes_of
@@ -36,6 +39,7 @@ class RigCare:
         self.folder = state / "rig-check"
         self.reach = Reachability(director.site.rig, director.clock.now_ns, self._changed)
         self._limited: dict[tuple[str, str], tuple[int, int]] = {}  # frames told of, and when
+        self._shown: tuple[Mapping[str, object], Pattern] | None = None  # the last rig check, as it was asked for
 
     async def run(self) -> None:
         """Ask the controllers again and again, until cancelled."""
@@ -112,14 +116,48 @@ class RigCare:
         """The override that a request for a rig check asks for, its pattern rendered. MistakeError, Refusal."""
         director = self.director
         asked = ask_rig_check(request, director.clock.now_ns(), director.site, director.requests.overrides)
-        found = await asyncio.to_thread(self._render, asked.pattern, director.site.rig)
+        rig = director.site.rig
+        found = await asyncio.to_thread(self._render, asked.pattern, rig)
+        if director.site.rig is not rig:  # read again meanwhile
+            return await self.check(request, who)
         begun = ask_rig_check(request, director.clock.now_ns(), director.site, director.requests.overrides)
+        self._shown = request, begun.pattern
         return _override(begun, found, who)
 
+    async def follow(self) -> None:
+        """The rig may be another now: the rig check under way goes on with its pixels, or ends where it has none."""
+        director, now_ns = self.director, self.director.clock.now_ns()
+        for one in director.requests.standing(now_ns):
+            if one.kind != Kind.RIG_CHECK or not one.check or not self._shown:
+                continue
+            request, pattern = self._shown
+            if self._path(pattern, director.site.rig) == Path(one.check.path):
+                continue
+            minutes = max(LEAST_MINUTES, (one.end_ns - now_ns) / SECOND_NS / 60)
+            try:
+                await director.requests.check_rig({**request, "minutes": minutes}, one.who)
+            except (MistakeError, Refusal, OSError) as error:
+                director.store.note(now_ns, "rig-check", f"{one.check.text} ends, as the rig has changed: {error}")
+                with suppress(NotStandingError):
+                    await director.requests.undo(one.id, one.who)
+
+    def _path(self, pattern: Pattern, rig: Rig) -> Path:
+        return self.folder / f"{digest(pattern, rig)}.frames"
+
     def _render(self, pattern: Pattern, rig: Rig) -> Check:
-        """The pattern's frame file: made once, found again by what is in it; the oldest make room."""
+        """The pattern's frame file. OSError, in words, where it cannot be kept."""
+        try:
+            return self._rendered(pattern, rig)
+        except MistakeError as error:
+            number, wrong = errno.EIO, error.mistakes[0].wrong
+        except OSError as error:
+            number, wrong = error.errno or errno.EIO, error.strerror or str(error)
+        raise OSError(number, f"the pattern cannot be kept in {self.folder}: {wrong}")
+
+    def _rendered(self, pattern: Pattern, rig: Rig) -> Check:
+        """Made once, found again by what is in it; the oldest make room."""
         self.folder.mkdir(mode=0o700, exist_ok=True)
-        path = self.folder / f"{digest(pattern, rig)}.frames"
+        path = self._path(pattern, rig)
         try:
             info = inspect(path)
             path.touch()

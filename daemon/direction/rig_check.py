@@ -15,6 +15,7 @@ from gloaming.shows.patterns import COLOURS, KINDS, NUMBERED, Pattern
 from gloaming.shows.rig import Rig
 
 LONGEST_MINUTES = 10
+LEAST_MINUTES = 1 / 60
 USUAL = "colours"
 LEVEL = 0.3
 """Where nobody says how bright: enough to see by day-end, and far from any fuse."""
@@ -41,7 +42,7 @@ def ask_rig_check(request: Mapping[str, object], at_ns: int, site: Site, overrid
         if key not in KEYS:
             raise _mistake(key, "a rig check has no such key", f"it may have {', '.join(KEYS)}")
     pattern = _pattern(request, site.rig)
-    minutes = _number(request, "minutes", LONGEST_MINUTES, 1 / 60, LONGEST_MINUTES, "as 5")
+    minutes = _number(request, "minutes", LONGEST_MINUTES, LEAST_MINUTES, LONGEST_MINUTES, "as 5")
     level = _number(request, "level", LEVEL, 0.01, 1, "as 0.3")
     until_ns = at_ns + int(minutes * 60 * SECOND_NS)
     allowed = site.neighbours.rig_check

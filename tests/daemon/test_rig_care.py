@@ -9,11 +9,13 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.overrides import Check, Override
 from gloaming.daemon.rig_care import KEPT_PATTERNS, TOLD_NS, RigCare
 from gloaming.daemon.site import load_site
 from gloaming.daemon.transmitter.limiter import StringLimit, read_limits
 from gloaming.shows.framefile import inspect
+from gloaming.shows.patterns import Pattern
+from gloaming.shows.rig import Rig
 
 SITE = """[site]
 name = "Pier Road boathouse"
@@ -135,8 +137,68 @@ def test_a_pattern_that_is_hurt_on_the_disk_is_rendered_anew(tmp_path: Path) -> 
 def test_a_state_directory_that_takes_nothing_is_an_error_of_the_system(tmp_path: Path) -> None:
     _, of = care(tmp_path)
     (tmp_path / "rig-check").write_text("in the way")
-    with pytest.raises(OSError):
+    with pytest.raises(OSError, match=r"the pattern cannot be kept in .*/rig-check: File exists"):
         asyncio.run(of.check({"pattern": "walk"}, ""))
+
+
+def test_a_pattern_that_cannot_be_written_is_no_mistake_of_who_asks(tmp_path: Path) -> None:
+    director, of = care(tmp_path)
+    of.folder.mkdir()
+    of._path(Pattern("walk"), director.site.rig).mkdir()
+    with pytest.raises(OSError, match=r"the pattern cannot be kept in .*/rig-check: this is a folder"):
+        asyncio.run(of.check({"pattern": "walk"}, ""))
+
+
+def other_rig(director: Any, rig: str) -> None:
+    """The site read again, with another rig.toml."""
+    (director.site.folder / "rig.toml").write_text(rig, encoding="utf-8")
+    director.site = load_site(director.site.folder)
+
+
+def test_a_rig_that_is_read_again_while_a_pattern_is_rendered_has_its_own_pattern(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    director, of = care(tmp_path)
+    render = of._render
+
+    def rendered(pattern: Pattern, rig: Rig) -> Check:
+        if rig.string[0].pixels == 200:
+            other_rig(director, RIG.replace("pixels = 200", "pixels = 180"))
+        return render(pattern, rig)
+
+    monkeypatch.setattr(of, "_render", rendered)
+    found = asyncio.run(of.check({"pattern": "walk"}, "Nan")).check
+    assert found and found.frames == 180
+
+
+def test_a_rig_check_under_way_follows_a_rig_that_has_changed_or_ends(tmp_path: Path) -> None:
+    director, of = care(tmp_path)
+    asked: list[Override] = []
+    undone: list[int] = []
+
+    async def check_rig(request: Any, who: str) -> None:
+        asked.append(await of.check(request, who))
+
+    async def undo(id: int, who: str) -> None:
+        undone.append(id)
+
+    director.requests.check_rig, director.requests.undo = check_rig, undo
+    request = {"pattern": "pixel", "number": 37, "string": "ridge", "level": 0.5, "minutes": 4}
+    director.requests.overrides = (asyncio.run(of.check(request, "Nan")),)
+    other_rig(director, "# a remark\n" + RIG)
+    asyncio.run(of.follow())
+    assert not asked  # the same pixels
+    director.now_ns += 60 * 10**9
+    other_rig(director, RIG.replace("pixels = 200", 'pixels = 198\norder = "GRB"\nslot = 4'))
+    asyncio.run(of.follow())
+    (again,) = asked
+    assert again.check and again.check != director.requests.overrides[0].check
+    assert (again.until_ns, again.level, again.who) == (director.requests.overrides[0].until_ns, 0.5, "Nan")
+    director.requests.overrides = (again,)
+    other_rig(director, RIG.replace("pixels = 200", "pixels = 20"))
+    asyncio.run(of.follow())
+    assert (len(asked), undone) == (1, [again.id])
+    assert director.noted[-1][1].startswith("pixel 37, white of string ridge ends, as the rig has changed")
 
 
 def test_the_rig_is_told_with_the_places_of_its_pixels(tmp_path: Path) -> None:
