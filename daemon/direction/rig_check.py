@@ -11,7 +11,7 @@ from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason
 from gloaming.daemon.site import Site
 from gloaming.shows.mistake import Mistake, MistakeError
-from gloaming.shows.patterns import COLOURS, KINDS, NUMBERED, Pattern
+from gloaming.shows.patterns import COLOURED, COLOURS, KINDS, NUMBERED, Pattern
 from gloaming.shows.rig import Rig
 
 LONGEST_MINUTES = 10
@@ -35,8 +35,8 @@ class Asked:
 def ask_rig_check(request: Mapping[str, object], at_ns: int, site: Site, overrides: Iterable[Override] = ()) -> Asked:
     """`{"pattern": "walk", "string": "ridge", "colour": "white", "level": 0.3, "minutes": 10}`, at an instant.
 
-    Raises MistakeError for what cannot be read, Refusal in dark hours (unless `neighbours.rig_check` allows a level)
-    and while somebody's dark stands. It ends where dark hours begin.
+    Raises MistakeError for what cannot be read, Refusal in dark hours (unless `neighbours.rig_check` allows a level),
+    while somebody's dark stands, and where nothing would light up. It ends where dark hours begin.
     """
     for key in request:
         if key not in KEYS:
@@ -94,6 +94,8 @@ def _pattern(request: Mapping[str, object], rig: Rig) -> Pattern:
         raise _mistake(
             "pattern", "there are no strings to show it on", "add [[string]] tables to rig.toml, or universes"
         )
+    if kind in COLOURED and colour == "w" and not any("W" in one.order for one in found.strings(rig)):
+        raise Refusal(Reason("rig.toml", "no string there has a white channel of its own: ask for white"))
     if kind == "universe" and found.number not in found.universes(rig):
         raise _mistake("number", f"universe {found.number} is not there", "give a universe of rig.toml")
     if kind == "pixel" and found.number is not None:

@@ -133,8 +133,11 @@ class Limiter:
         np.multiply(held, finished, out=finished)
         np.copyto(held, finished, casting="unsafe")  # cut off, never rounded up
 
-    def figures(self) -> list[dict[str, Any]]:
-        """What has been lowered since the beginning: in how many frames, by how much at most. The worst first."""
+    def figures(self, painters: int) -> list[dict[str, Any]]:
+        """What has been lowered since the beginning: in how many frames, by how much at most. The worst first.
+
+        `painters` is how many paint each frame: controllers with another lead see it at another time.
+        """
         strings, supplies = [one.name for one in self.limits.strings], [name for name, _ in self.limits.supplies]
         lowered = [
             (float(lowest), kind, names[at], guard, at)
@@ -146,7 +149,7 @@ class Limiter:
             {
                 "kind": kind,
                 "name": name,
-                "frames": int(guard.frames[at]),
+                "frames": -(-int(guard.frames[at]) // painters),
                 "lowest": round(lowest, 4),
                 "ma": round(float(guard.most[at])),
                 "limit_ma": round(float(guard.limit[at])),

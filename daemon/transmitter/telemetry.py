@@ -33,7 +33,7 @@ def telemetry(player: Player, counts: Counts, watch: Watch | None) -> dict[str, 
         "lateness_us": player.lateness.figures(),
         "lateness_histogram_us": player.lateness.buckets(),
         **tally,
-        "limited": output.limiter.figures() if output and output.limiter else [],
+        "limited": output.limiter.figures(len(output.groups)) if output and output.limiter else [],
         "watched": watch.watched if watch else 0,
         "other_sources": [other.as_json() for other in watch.standing()] if watch else [],
     }

@@ -44,9 +44,16 @@ def test_nine_amperes_on_a_fuse_of_five_become_five() -> None:
     found.limit(frame, 0)
     assert 4.95 < amps(ridge, frame) <= 5.0
     assert (frame[450:] == 255).all()
-    assert found.figures() == [
+    assert found.figures(1) == [
         {"kind": "string", "name": "ridge", "frames": 1, "lowest": 0.5555, "ma": 9000, "limit_ma": 5000}
     ]
+
+
+def test_a_frame_that_is_painted_for_two_leads_is_counted_once() -> None:
+    found = limiter(string("ridge", (1, 1, 450)))
+    for at_ns in (0, 10, 25, 35, 50):  # the third has not reached the second yet
+        found.limit(canvas(255), at_ns * 1_000_000)
+    assert [one["frames"] for one in found.figures(2)] == [3]
 
 
 def test_what_stays_within_its_limits_is_left_byte_for_byte() -> None:
@@ -57,7 +64,7 @@ def test_what_stays_within_its_limits_is_left_byte_for_byte() -> None:
         before = frame.copy()
         found.limit(frame, 0)
         assert (frame == before).all()
-    assert found.figures() == []
+    assert found.figures(1) == []
 
 
 @pytest.mark.parametrize("fps", [2, 20, 40])
@@ -86,14 +93,14 @@ def test_an_overloaded_supply_lowers_all_its_strings_alike_and_no_other() -> Non
     assert 3.9 < amps(one, frame) + amps(two, frame) <= 4.0
     assert len(set(frame[:300])) == 1
     assert (frame[300:] == 255).all()
-    assert found.figures()[0]["kind"] == "supply"
+    assert found.figures(1)[0]["kind"] == "supply"
 
 
 def test_a_supply_is_asked_for_what_the_fuses_leave() -> None:
     """9 A of demand on a 5 A fuse leaves the supply of 5.2 A alone."""
     found = limiter(string("ridge", (1, 1, 450), supply="box"), box=5200.0)
     found.limit(canvas(255), 0)
-    assert [one["kind"] for one in found.figures()] == ["string"]
+    assert [one["kind"] for one in found.figures(1)] == ["string"]
 
 
 def test_a_string_over_three_universes_has_one_fuse() -> None:

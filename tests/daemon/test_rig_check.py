@@ -154,6 +154,20 @@ def test_nonsense_is_told_in_one_line(site: Site, request_: dict[str, object], s
     assert said in str(caught.value)
 
 
+def test_a_colour_that_no_string_has_is_refused(site: Site, tmp_path: Path) -> None:
+    """All would stay dark, and read as if every string were out."""
+    with pytest.raises(Refusal, match="no string there has a white channel of its own"):
+        ask_rig_check({"pattern": "colour", "colour": "w"}, at(site, "17:00"), site)
+    with_white = (
+        RIG + '[[string]]\nname = "star"\ncontroller = "left"\nuniverse = 2\nslot = 91\npixels = 5\norder = "RGBW"\n'
+    )
+    (tmp_path / "rig.toml").write_text(with_white, encoding="utf-8")
+    other = load_site(tmp_path)
+    assert ask_rig_check({"pattern": "colour", "colour": "w"}, at(site, "17:00"), other).pattern.colour == "w"
+    with pytest.raises(Refusal):
+        ask_rig_check({"pattern": "walk", "colour": "w", "string": "ridge"}, at(site, "17:00"), other)
+
+
 def test_it_survives_a_restart_and_a_database_of_before_has_room_for_it(tmp_path: Path) -> None:
     old = Store(tmp_path, 0)
     old._db.execute("ALTER TABLE override DROP COLUMN rig_check")  # as the table was before
