@@ -185,7 +185,8 @@ def mend(temporary: Path | str, path: Path | str) -> int:
     if path.exists() and path != temporary:
         raise MistakeError(Mistake(path, None, None, "there is a file of this name already"))
     try:
-        connection = sqlite3.connect(f"{temporary.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None)
+        uri = f"{temporary.absolute().as_uri()}?mode=rw"
+        connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=0)
         with contextlib.closing(connection):
             if connection.execute("PRAGMA application_id").fetchone() != (APPLICATION_ID,):
                 raise MistakeError(Mistake(temporary, None, None, "this is not a frame file"))
@@ -199,8 +200,21 @@ def mend(temporary: Path | str, path: Path | str) -> int:
                 _seal(connection, meta, tuple(Universe(*row) for row in rows))
         _rename(temporary, path)
     except (OSError, sqlite3.Error, KeyError, TypeError) as error:
-        raise MistakeError(Mistake(temporary, None, None, f"it cannot be mended ({error})")) from error
+        busy = getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
+        wrong = "it is still being written" if busy else f"it cannot be mended ({error})"
+        raise MistakeError(Mistake(temporary, None, None, wrong)) from error
     return int(meta["frames"])
+
+
+def is_written(temporary: Path) -> bool:
+    """Whether the writer of a temporary lives."""
+    try:
+        uri = f"{temporary.absolute().as_uri()}?mode=ro"
+        with contextlib.closing(sqlite3.connect(uri, uri=True, timeout=0)) as connection:
+            connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except sqlite3.Error as error:
+        return getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
+    return False
 
 
 def _create(
@@ -210,6 +224,7 @@ def _create(
     try:
         connection.execute(f"PRAGMA page_size = {page_bytes}")
         connection.execute(f"PRAGMA synchronous = {'FULL' if crash_safe else 'OFF'}")
+        connection.execute("PRAGMA locking_mode = EXCLUSIVE")  # nobody mends what is still written
         # the journal keeps its room on the disk, so that a full disk can still be sealed
         connection.execute("PRAGMA journal_mode = PERSIST")
         with _transaction(connection):

@@ -10,11 +10,12 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from glob import escape
 from pathlib import Path
 
 from gloaming.api.commands.frames_verbs import apart, bar, made
 from gloaming.shows import importing
-from gloaming.shows.framefile_writer import place_wrong
+from gloaming.shows.framefile_writer import is_written, place_wrong
 from gloaming.shows.importing import mistake
 from gloaming.shows.recording.live import Ear, Live
 from gloaming.shows.recording.receive import DISCOVERY_S, DISCOVERY_UNIVERSE, Receiver
@@ -71,7 +72,10 @@ def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
         for number, handler in before.items():
             signal.signal(number, handler)
 
-    for old in sorted(args.out.parent.glob(f"{args.out.name}.*.part")):
+    for old in sorted(args.out.parent.glob(f"{escape(args.out.name)}.*.part")):
+        if is_written(old):
+            _say(f"warning: {args.out} is being written already, as {old.name}; the one that ends last is kept")
+            continue
         _say(f"note: {old} was left by a recording that was cut off; `gloaming frames mend` makes a frame file of it")
     universes = wanted.universes or _announced(args, stop)
     every = wanted.universes is None
@@ -112,6 +116,8 @@ def _announced(args: argparse.Namespace, stop: threading.Event) -> tuple[int, ..
             ear.listen(TICK_S)
     finally:
         receiver.close()
+    if stop.is_set():
+        raise mistake(args.out, "it was ended before the recording began")
     if not ear.universes:
         heard = f"; {sockets.notes[0]}" if sockets.notes else ""
         raise mistake("--universes", f"no universe was announced, and none came in{heard}", "name them: 1-13")

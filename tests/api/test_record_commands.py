@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Sequence
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ import pytest
 import sacn
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from gloaming.shows.framefile import inspect
+from gloaming.shows.framefile import FrameWriter, Universe, inspect
 from gloaming.shows.recording.recorder import Wanted, from_capture
 from tests.daemon.transmitter.stage import moving, on_stage, segment, street, universe
 from tests.namespaces import in_namespace
@@ -148,6 +149,21 @@ def test_a_recorder_that_is_killed_leaves_what_was_safe(tmp_path: Path, sender: 
     frames = everything(inspect(out))[:, 0]
     assert len(frames) >= 160 - 40 - 40  # a second that was not yet safe, and what the pacer still held
     assert np.array_equal(frames, levels[: len(frames), 0])
+
+
+def test_who_ends_a_recording_before_it_began_keeps_the_old_file(tmp_path: Path, sender: socket.socket) -> None:
+    """While it listens for what there is; and a second recording of the same name says that there is a first."""
+    out, address = tmp_path / "out.frames", "127.0.55.6"
+    out.write_bytes(b"the old one")
+    with FrameWriter(out, Fraction(40), (Universe(1, 1, 0),)) as writer:
+        recorder = Recorder(out, "--address", address)
+        recorder.listening(address)
+        play(sender, address, stream(np.arange(1, 11, dtype=np.uint8)[:, None], 1))
+        said, errors = recorder.end()
+        assert recorder.process.returncode == 2 and "ended before the recording began" in errors
+        assert f"is being written already, as {writer.temporary.name}" in errors
+        assert out.read_bytes() == b"the old one" and not said
+        writer.write(np.zeros((1, 1), np.uint8))
 
 
 def test_a_full_disk_keeps_what_was_good(tmp_path: Path) -> None:

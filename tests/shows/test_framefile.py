@@ -29,6 +29,7 @@ from gloaming.shows.framefile import (
     mend,
     verify,
 )
+from gloaming.shows.framefile_writer import is_written
 from gloaming.shows.mistake import MistakeError
 
 PICTURE = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
@@ -365,10 +366,14 @@ def test_a_killed_writer_leaves_the_old_file_and_what_it_wrote_can_be_mended(tmp
     before = path.read_bytes()
     process = subprocess.Popen([sys.executable, "-c", WRITE_AND_WAIT, path], stdout=subprocess.PIPE, text=True)
     assert process.stdout and process.stdout.readline() == "written\n"
+    (temporary,) = tmp_path.glob("a.frames.*.part")
+    with pytest.raises(MistakeError, match="still being written"):
+        mend(temporary, tmp_path / "b.frames")
+    assert is_written(temporary)
     process.send_signal(signal.SIGKILL)
     process.wait()
+    assert not is_written(temporary)
     assert path.read_bytes() == before
-    (temporary,) = tmp_path.glob("a.frames.*.part")
     with pytest.raises(MistakeError, match="frames mend"):
         inspect(temporary)
     with pytest.raises(MistakeError, match="already"):
@@ -391,6 +396,7 @@ import resource, signal, sys
 from fractions import Fraction
 import numpy as np
 from gloaming.shows.framefile import FrameWriter, Universe
+from gloaming.shows.framefile_writer import is_written
 from gloaming.shows.mistake import MistakeError
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))
