@@ -358,6 +358,8 @@ def test_every_target_is_wide_enough_for_a_thumb_and_nothing_runs_off_the_side(b
             page = signed_in(context, site)
             page.get_by_text("Devices", exact=True).tap()
             page.wait_for_selector("#devices li")
+            beside = page.locator("section", has=page.locator("#state")).locator("#give-time")
+            expect(beside).to_have_count(1)  # what helps a board without a clock is where that is said
             for zoom in ("100%", "200%"):
                 page.evaluate("(zoom) => { document.documentElement.style.fontSize = zoom; }", zoom)
                 assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], (size, zoom)
