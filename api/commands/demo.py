@@ -126,7 +126,8 @@ def _play(site: Path, receiver: Receiver, seconds: float | None, console: Any, l
     try:
         base, token = _wait_for_daemon(state, keeping)
         passcode = (state / "passcode").read_text().strip()
-        console.print(f"address [bold]{base}[/]  passcode [bold]{passcode}[/]  hush it: gloaming pause --site {site}")
+        console.print(f"address [bold]{base}[/]  passcode [bold]{passcode}[/]")
+        console.print(f"hush it: gloaming pause --site {site}", soft_wrap=True)  # copied, it is one command
         deadline = None if seconds is None else time.monotonic() + seconds
         if live and console.is_terminal:
             _watch(receiver, base, token, ending, deadline, console)
