@@ -106,6 +106,12 @@ class ClockTrust:
     def trusted(self) -> bool:
         return self.verdict.trusted
 
+    @property
+    def boot_of_time(self) -> str:
+        """The name of this boot, within which only a step moves the clocks apart; an evening that is moved to now has
+        another time with each offset."""
+        return f"{self.boot}, moved by {self.clock.offset_ns}" if self._moved else self.boot
+
     def look(self) -> bool:
         """Judge anew; whether another word is believed than before."""
         before = self.verdict

@@ -60,6 +60,7 @@ class Director:
         self._seldom = Seldom()
         self.sound, self.rig = SoundCare(self), RigCare(self, state)
         self.attendant = Attendant(self, state)
+        self.requests.after_step()
 
     async def start(self) -> None:
         """Hand over everything, then wake at boundaries, every five seconds, and at a step of the clock."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 KEEP_NS = 3 * 86_400 * SECOND_NS
 """How long an override that has ended still shifts what is played."""
+CLOCKS = "overrides_clocks"
+"""The fact that says in which boot, and how far apart, wall clock and monotonic clock stood; and its first override."""
 STEP_MAX_NS = 12 * 3600 * SECOND_NS
 """A clock that was further out was on another day: what was asked then is left as it is."""
 
@@ -33,7 +36,6 @@ class Requests:
     def __init__(self, director: Director) -> None:
         self.director = director
         self.overrides: tuple[Override, ...] = ()
-        self._first, self._clocks = director.store.next_id(), director.clock.anchor()
         self.look_up()
 
     def look_up(self) -> None:
@@ -50,15 +52,28 @@ class Requests:
         return override
 
     def after_step(self) -> None:
-        """The time may have been set: what was asked by it since this director began goes with it."""
-        last, now = self._clocks, self.director.clock.anchor()
-        self._clocks = now
-        step_ns = (now.utc_ns - now.monotonic_ns) - (last.utc_ns - last.monotonic_ns)
-        if STEP_NS <= abs(step_ns) <= STEP_MAX_NS:
-            for override in self.director.store.overrides(now.utc_ns - max(0, step_ns)):
-                if override.id >= self._first and (moved := after_step(override, now.utc_ns, step_ns)) != override:
-                    self.director.store.add(moved)
+        """The time may have been set: what was asked by it since power came goes with it, whichever director heard it.
+
+        How the clocks stood to each other is kept on the disk, for a director that is killed and started again.
+        """
+        store, now = self.director.store, self.director.clock.anchor()
+        boot, apart_ns = self.director.attendant.trust.boot_of_time, now.utc_ns - now.monotonic_ns
+        first, before_ns = self._clocks_before(boot) or (store.next_id(), None)
+        step_ns = 0 if before_ns is None else apart_ns - before_ns
+        if before_ns is None or abs(step_ns) >= STEP_NS:
+            near = STEP_NS <= abs(step_ns) <= STEP_MAX_NS
+            asked = store.overrides(now.utc_ns - max(0, step_ns)) if near else ()
+            moved = [after_step(one, now.utc_ns, step_ns) for one in asked if one.id >= first]
+            store.move(moved, CLOCKS, json.dumps({"boot": boot, "first": first, "apart_ns": apart_ns}))
         self.look_up()
+
+    def _clocks_before(self, boot: str) -> tuple[int, int] | None:
+        """The first override of this boot, and how far apart the clocks stood when that was last kept."""
+        try:
+            kept = json.loads(self.director.store.fact(CLOCKS) or "{}")
+            return (int(kept["first"]), int(kept["apart_ns"])) if kept["boot"] == boot else None
+        except (ValueError, LookupError, TypeError):
+            return None  # none yet, or a bit has turned on the card
 
     def standing(self, at_ns: int) -> tuple[Override, ...]:
         """The overrides in force, or yet to come."""
@@ -151,6 +166,7 @@ class Requests:
     async def undo(self, id: int, who: str) -> dict[str, object]:
         """End an override now. NotStandingError."""
         director = self.director
+        director.after_step()
         at_ns = director.clock.now_ns()
         found = next((override for override in self.standing(at_ns) if override.id == id), None)
         if found is None:
@@ -173,6 +189,7 @@ class Requests:
         self.director.clock_changed(trust.verdict.text)
 
     def _know_the_time(self) -> None:
+        self.director.after_step()  # else what is asked now would be taken for something asked before the step
         if not self.director.attendant.trust.trusted:
             raise Refusal(self.director.no_clock())
 

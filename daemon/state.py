@@ -184,20 +184,14 @@ class State:
 
     def add(self, override: Override) -> None:
         """Store an override under its id."""
-        values = (
-            override.id,
-            str(override.kind),
-            override.at_ns,
-            override.until_ns,
-            override.who,
-            override.ended_ns,
-            override.show,
-            override.level,
-            int(override.unseen),
-            _check_text(override.check),
-        )
         self._numbers["override"] = max(self._numbers["override"], override.id)
-        self._write((f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", values))
+        self._write(_kept_as(override))
+
+    def move(self, overrides: Iterable[Override], name: str, value: str) -> None:
+        """Store overrides anew, and the fact that says so: all of it reaches the disk at once, or nothing."""
+        self._write(
+            *map(_kept_as, overrides), ("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value))
+        )
 
     def end(self, id: int, at_ns: int) -> None:
         """End an override at an instant."""
@@ -283,6 +277,22 @@ class State:
     def drop_devices(self, name: str, now_ns: int) -> None:
         """Revoke the devices of a name."""
         self._write(("UPDATE device SET revoked_ns = ? WHERE name = ? AND revoked_ns IS NULL", (now_ns, name)))
+
+
+def _kept_as(override: Override) -> Statement:
+    values = (
+        override.id,
+        str(override.kind),
+        override.at_ns,
+        override.until_ns,
+        override.who,
+        override.ended_ns,
+        override.show,
+        override.level,
+        int(override.unseen),
+        _check_text(override.check),
+    )
+    return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", values
 
 
 def _lines(db: sqlite3.Connection, before: int, limit: int) -> list[tuple[int, int, str, str, str, str]]:

@@ -100,6 +100,56 @@ def test_a_hush_holds_over_a_step_of_the_clock_and_the_disk_knows(tmp_path: Path
     ends(director)
 
 
+def test_a_hush_holds_over_a_step_of_the_clock_though_another_director_has_heard_of_it(tmp_path: Path) -> None:
+    """It is killed after the hush was asked for, and the clock is set before or after the next has begun; what was
+    undone does not come again when it is seven hours earlier."""
+    site = site_of(tmp_path / "site", TABLES, NIGHT)
+    wall_ns, passed_ns = [ns("2026-12-01T18:10:00")], [0]
+    clock = Clock(wall=lambda: wall_ns[0] + passed_ns[0], monotonic=lambda: passed_ns[0], offset_ns=1)
+
+    async def again(step_s: int, late: bool) -> tuple[State, list[dict[str, object]]]:
+        wall_ns[0] += 0 if late else step_s * 1_000_000_000
+        director = Director(site, tmp_path / "state", clock)
+        wall_ns[0] += step_s * 1_000_000_000 if late else 0
+        director.after_step()
+        state = director.current(clock.now_ns()).state
+        standing = [director.requests.as_json(one) for one in director.requests.standing(clock.now_ns())]
+        ends(director)
+        return state, standing
+
+    async def nights() -> None:
+        director = Director(site, tmp_path / "state", clock)
+        undone = ask({"kind": "pause", "minutes": 30}, clock.now_ns(), site, (), "the porch")
+        director.store.add(replace(undone, id=1, ended_ns=undone.at_ns + 1_000_000_000))
+        passed_ns[0] += 60_000_000_000
+        director.store.add(replace(ask({"kind": "dark", "minutes": 30}, clock.now_ns(), site, (), "the quay"), id=2))
+        ends(director)
+        for step_s, late in ((-600, False), (600, True), (600, False), (-1200, True), (-900, False)):
+            state, standing = await again(step_s, late)
+            assert state == State.DARK, (step_s, late)
+            assert [(one["id"], one["remaining_s"]) for one in standing] == [(2, 1800)], (step_s, late)
+        assert [one["id"] for one in (await again(-7 * 3600, True))[1]] == [2]
+
+    asyncio.run(nights())
+
+
+def test_what_is_asked_before_a_step_is_heard_of_lasts_as_long_as_was_asked(tmp_path: Path) -> None:
+    site = site_of(tmp_path / "site", TABLES, NIGHT)
+    wall_ns = [ns("2026-12-01T18:10:00")]
+    clock = Clock(wall=lambda: wall_ns[0], monotonic=lambda: 0, offset_ns=1)
+
+    async def asked() -> list[int]:
+        director = Director(site, tmp_path / "state", clock)
+        wall_ns[0] -= 600_000_000_000
+        told = await director.requests.ask({"kind": "pause", "minutes": 5}, "the porch")
+        director.after_step()
+        standing = [one.id for one in director.requests.standing(clock.now_ns())]
+        ends(director)
+        return [*standing, int(str(told["id"]))]
+
+    assert asyncio.run(asked()) == [1, 1]
+
+
 def test_the_word_at_an_opening_is_told_once_though_the_clock_comes_by_it_twice(tmp_path: Path) -> None:
     site = site_of(tmp_path / "site", TABLES, NIGHT, '\n[[alert]]\nurl = "http://127.0.74.44/"\nopening = true\n')
     wall_ns, told = [ns("2026-12-01T16:59:59")], list[str]()
