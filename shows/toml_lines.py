@@ -10,7 +10,6 @@ from typing import Any
 from gloaming.shows.mistake import Mistake, MistakeError
 
 Key = tuple[str | int, ...]
-_ELEMENTS_MAX_LINES = 400
 
 
 def read_toml(path: Path) -> tuple[dict[str, Any], dict[Key, int]]:
@@ -54,6 +53,8 @@ def _lines(text: str) -> dict[Key, int]:
     statement: list[str] = []
     for number, line in enumerate(text.splitlines(), start=1):
         statement.append(line)
+        if line.rstrip().endswith((",", "[")) and "#" not in line:  # goes on, as the points of a string may for long
+            continue
         data = _parsed(statement)
         if data is None:
             continue
@@ -103,18 +104,21 @@ def _keys(data: Any, prefix: Key, line: int, lines: dict[Key, int]) -> None:
 
 
 def _elements(statement: list[str], data: dict[str, Any], prefix: Key, begin: int, lines: dict[Key, int]) -> None:
-    """The lines of the elements of an array that runs over several lines: where a cut and a bracket still parse."""
+    """The lines of the elements of an array that runs over several lines: where what came since the last one ends."""
     ((name, value),) = data.items()
-    if not isinstance(value, list) or len(statement) > _ELEMENTS_MAX_LINES:
+    if not isinstance(value, list):
         return
     seen = 0
-    for count in range(1, len(statement) + 1):
-        cut = statement[:count]
-        found = _parsed([*cut, "]"]) or _parsed(cut)
-        length = len(found[name]) if found else seen
-        for index in range(seen, length):
-            lines[(*prefix, name, index)] = begin + count - 1
-            if isinstance(value[index], dict):
-                for key in value[index]:
-                    lines[(*prefix, name, index, key)] = begin + count - 1
-        seen = max(seen, length)
+    cut = [statement[0].partition("=")[2].strip().removeprefix("[")]
+    for line, following in enumerate([*statement[1:], "]"], begin):
+        elements = "\n".join(cut).lstrip().removeprefix(",")
+        found = _parsed(["x = [", elements, "]"]) or _parsed(["x = [", elements])
+        if found:
+            for index in range(seen, seen + len(found["x"])):
+                lines[(*prefix, name, index)] = line
+                if isinstance(value[index], dict):
+                    for key in value[index]:
+                        lines[(*prefix, name, index, key)] = line
+            seen += len(found["x"])
+            cut = []
+        cut.append(following)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -102,3 +104,22 @@ def test_strings_that_overlap_are_told_each_at_its_own_place(tmp_path: Path) -> 
     found = mistakes(tmp_path, CONTROLLER + "".join(strings))
     assert len(found) == 399
     assert found[-1].startswith("rig.toml:2000: string[399].slot: it overlaps string run 0 (rig.toml:5)")
+
+
+def test_a_long_list_of_points_is_read_once_and_a_wrong_one_is_told_on_its_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A line for each pixel, as a program writes them: read in proportion to their number, not to its square."""
+    read_lines = 0
+    loads = tomllib.loads
+
+    def counted(text: str) -> dict[str, Any]:
+        nonlocal read_lines
+        read_lines += text.count("\n") + 1
+        return loads(text)
+
+    monkeypatch.setattr(tomllib, "loads", counted)
+    points = "".join(f"  [{number / 10}, {'nan' if number == 555 else '0.5'}],\n" for number in range(600))
+    text = CONTROLLER + STRING.replace("150", "600") + f"points = [\n{points}]\n"
+    assert mistakes(tmp_path, text)[0].startswith("rig.toml:566: string[0].points[555][1]: nan")
+    assert read_lines < 10 * text.count("\n")
