@@ -93,7 +93,7 @@ def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseMode
     kind, wrong = found["type"], found["msg"]
     right = None
     if examples := _examples(field):
-        right = f"as {key[-1] if isinstance(key[-1], str) else key[-2]} = {examples[0]}"
+        right = f"as {next(part for part in reversed(key) if isinstance(part, str))} = {examples[0]}"
     if kind == "extra_forbidden":
         known = (
             [info.alias or name for name, info in field_model.model_fields.items() if name != "place"]

@@ -115,10 +115,9 @@ def _elements(statement: list[str], data: dict[str, Any], prefix: Key, begin: in
         found = _parsed(["x = [", elements, "]"]) or _parsed(["x = [", elements])
         if found:
             for index in range(seen, seen + len(found["x"])):
-                lines[(*prefix, name, index)] = line
-                if isinstance(value[index], dict):
-                    for key in value[index]:
-                        lines[(*prefix, name, index, key)] = line
+                inner: dict[Key, int] = {(*prefix, name, index): line}
+                _keys(value[index], (*prefix, name, index), line, inner)
+                lines.update(inner)
             seen += len(found["x"])
             cut = []
         cut.append(following)

@@ -121,5 +121,7 @@ def test_a_long_list_of_points_is_read_once_and_a_wrong_one_is_told_on_its_line(
     monkeypatch.setattr(tomllib, "loads", counted)
     points = "".join(f"  [{number / 10}, {'nan' if number == 555 else '0.5'}],\n" for number in range(600))
     text = CONTROLLER + STRING.replace("150", "600") + f"points = [\n{points}]\n"
-    assert mistakes(tmp_path, text)[0].startswith("rig.toml:566: string[0].points[555][1]: nan")
+    (told,) = mistakes(tmp_path, text)
+    assert told.startswith("rig.toml:566: string[0].points[555][1]: nan")
+    assert told.endswith("as points = [[0.0, 0.0], [0.1, 0.0]]")
     assert read_lines < 10 * text.count("\n")
