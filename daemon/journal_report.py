@@ -20,7 +20,7 @@ from gloaming.daemon.state import State as Store
 from gloaming.daemon.timetable.local import local_date
 from gloaming.daemon.timetable.nights import not_given
 from gloaming.shows.framefile import FrameReader
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.mistake import Mistake, MistakeError
 
 Row = dict[str, Any]
 SAMPLES = 40
@@ -93,10 +93,13 @@ def rows_since(store: Store, from_ns: int) -> list[Row]:
 
 
 def report(site: Site, rows: Sequence[Row], now_ns: int, first: date | None, days: int) -> Report:
-    """What became of the nights of `days` dates from `first` (without it, of those that end today)."""
+    """What became of the nights of `days` dates from `first` (without it, of those that end today). MistakeError."""
     days = max(1, min(days, 400))
     begin = first or local_date(now_ns, site.timezone) - timedelta(days=days - 1)
-    end = begin + timedelta(days=days - 1)
+    try:
+        end = begin + timedelta(days=days - 1)
+    except OverflowError:
+        raise MistakeError(Mistake("dates", None, None, f"{begin} is past the calendar", "as 2026-12-20")) from None
     watts = {name: _mean_watts(site, name) for name in site.pieces}
     held = stretches(rows, now_ns)
     nights = [

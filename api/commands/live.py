@@ -206,4 +206,5 @@ def _read(path: Path, right: str) -> str:
     try:
         return path.read_text(errors="replace").strip()
     except OSError as error:
+        right = "ask as root, or as who runs the daemon" if isinstance(error, PermissionError) else right
         raise MistakeError(Mistake(path, None, None, error.strerror or str(error), right)) from None

@@ -10,6 +10,10 @@ from gloaming.daemon.direction.decide import day, isoformat
 from gloaming.daemon.direction.programme import Giving
 from gloaming.daemon.site import Site
 from gloaming.daemon.timetable.nights import Night, nights
+from gloaming.shows.mistake import Mistake, MistakeError
+
+FIRST = date(1900, 2, 1)
+"""Of the weeks before, not all that bears on a night is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +39,11 @@ class Row:
 
 
 def season(site: Site, first: date, last: date) -> tuple[Row, ...]:
-    """The nights from `first` to `last`, both included, without overrides."""
-    return tuple(_row(site, night) for night in nights(site, first, last))
+    """The nights from `first` to `last`, both included, without overrides. MistakeError."""
+    found = nights(site, first, last)
+    if first < FIRST:
+        raise MistakeError(Mistake("dates", None, None, f"{first} is before {FIRST}", "as 2026-12-20"))
+    return tuple(_row(site, night) for night in found)
 
 
 def _row(site: Site, night: Night) -> Row:

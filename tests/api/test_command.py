@@ -75,6 +75,18 @@ def test_a_name_that_no_disk_takes_is_told_on_one_line(
     assert "File name too long" in said and len(said.splitlines()) == 1
 
 
+def test_a_state_of_somebody_elses_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def locked(path: Path, **_: object) -> str:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "read_text", locked)  # as root, nothing is locked
+    assert main(["now", "--state", str(tmp_path)]) == 2
+    right = "ask as root, or as who runs the daemon"
+    assert capfd.readouterr().err == f"{tmp_path / 'address'}: Permission denied; {right}\n"
+
+
 class Board(BaseHTTPRequestHandler):
     """Something that answers by HTTP, as its server's `answer` says, and keeps what it was sent."""
 

@@ -211,3 +211,21 @@ def test_who_may_only_look_asks_for_nothing(tmp_path: Path) -> None:
                 assert (await ask(client, {"kind": "pause"}))["who"] == "the porch"
 
     run(work())
+
+
+def test_a_date_or_an_instant_that_is_not_to_be_had_is_a_problem(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path, AT) as first, first.client(first.token) as client:
+            for path in ("nights?days=2&from=", "nights.svg?days=2&from=", "report?days=2&from=", "why?at="):
+                for day, right in (("0001-01-01", 404), ("1900-01-02", 404), ("9999-12-31", 404), ("31.12.26", 422)):
+                    at = f"{day}T23:59:59-12:00" if path == "why?at=" else day
+                    answer = await client.get(f"/api/{path}{at}")
+                    told = answer.headers["content-type"]
+                    if (path, day) == ("why?at=", "1900-01-02"):
+                        assert answer.json()["state"] == "dark"  # nothing was given then
+                    else:
+                        assert told == "application/problem+json", (path, day)
+                        assert answer.status_code in (right, 422), (path, day, answer.json())
+                        assert "Value error" not in answer.json()["detail"]
+
+    run(work())
