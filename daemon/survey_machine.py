@@ -51,16 +51,18 @@ def _network(site: Site) -> Iterator[Finding]:
             return
         yield Finding("fact", "network", f"packets leave by {interface}")
         return
+    ways: dict[str, list[str]] = {}
     for controller in site.rig.controller:
-        if controller.host:
-            source = source_address(controller.host)
-            if source is None:
-                text = f"there is no way to controller {controller.name} ({controller.host})"
-                yield Finding("error", controller.place, text, "give the board an address in its network")
-            else:
-                yield Finding("fact", "network", f"packets for {controller.host} leave by {source}")
-                return
-    yield Finding("fact", "network", "multicast leaves by the routing table: name [output] interface to be sure")
+        source = source_address(controller.host) if controller.host else None
+        if controller.host and source is None:
+            text = f"there is no way to controller {controller.name} ({controller.host})"
+            yield Finding("error", controller.place, text, "give the board an address in its network")
+        elif controller.host and source:
+            ways.setdefault(source, []).append(controller.host)
+    for source, hosts in ways.items():
+        yield Finding("fact", "network", f"packets for {listed(hosts)} leave by {source}")
+    if any(one.multicast or not one.host for one in site.rig.controller):
+        yield Finding("fact", "network", "multicast leaves by the routing table: name [output] interface to be sure")
 
 
 def _synchronization(site: Site) -> Iterator[Finding]:

@@ -158,6 +158,26 @@ def test_flashes_are_told_with_their_moments(tmp_path: Path, capsys: pytest.Capt
     ]
 
 
+def test_every_controller_that_there_is_no_way_to_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ways = {"127.0.0.1": "127.0.0.1", "192.0.2.21": None, "192.0.2.22": None}
+    monkeypatch.setattr("gloaming.daemon.survey_machine.source_address", ways.__getitem__)
+    rig = RIG + "".join(
+        f'[[controller]]\nname = "mast {number}"\nuniverses = "{number}"\nhost = "192.0.2.{number}"\n'
+        for number in (21, 22)
+    )
+    make(tmp_path, calm, SITE.replace('interface = "lo"\n', ""), rig)
+    assert main(["survey", str(tmp_path), "--ask-nobody", "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert [text.partition(": ")[2] for text in texts(told, "error")] == [
+        "there is no way to controller mast 21 (192.0.2.21)",
+        "there is no way to controller mast 22 (192.0.2.22)",
+    ]
+    assert "network: packets for 127.0.0.1 leave by 127.0.0.1" in texts(told, "fact")
+    assert not any("multicast" in text for text in texts(told, "fact"))
+
+
 def test_leads_that_synchronization_cannot_keep(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     other = '[[controller]]\nname = "right"\nuniverses = "2"\nmulticast = true\nlead = "15 ms"\n'
     rig = RIG.replace('host = "127.0.0.1"\n', "", 1) + other
