@@ -51,7 +51,7 @@ class Director:
         self.requests = Requests(self)
         self._sent: tuple[Segment, ...] = ()
         self._sent_until_ns = self._dark_until_ns = 0
-        self._score_id = time.monotonic_ns() // 1_000_000
+        self._score_id = self._files = time.monotonic_ns() // 1_000_000
         self._leaving: tuple[Override, str | None] | None = None
         self._last: tuple[State, str | None, str | None] | None = None
         self._scheduler = AsyncIOScheduler(timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None})
@@ -186,6 +186,7 @@ class Director:
                 "segments": [segment_message(segment, *self.sound.of(segment.picture)) for segment in segments],
                 "device": self.site.sound.device,
                 "delay_ns": self.site.sound.delay,
+                "files": self._files,
             }
         )
 
@@ -237,7 +238,7 @@ class Director:
     def adopt(self, site: Site) -> None:
         """Another site from now on; the transmitter is set up anew only where that differs."""
         before = self._setup()
-        self.site = site
+        self.site, self._files = site, time.monotonic_ns() // 1_000_000
         self.requests.look_up()
         for key, each in list(self.troubles.items()):
             if key[0] == "frames" and each["stamp"] != file_stamp(Path(key[1])):

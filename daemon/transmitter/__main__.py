@@ -164,9 +164,11 @@ class Transmitter:
                 self.player.dark = read_dark(message)
                 self.sound.hush(self.player.dark)
             case "score":
-                self.player.score = read_score(message)
-                self.player.ahead.look_again()
-                self.sound.play(self.player.score, time.monotonic_ns())
+                before, score = self.player.score, read_score(message)
+                self.player.score = score
+                if before is None or score.files is None or score.files != before.files:
+                    self.player.ahead.look_again()
+                self.sound.play(score, time.monotonic_ns())
                 self.score_told = -1
             case "view":
                 self._tell_view(message)

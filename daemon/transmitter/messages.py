@@ -157,6 +157,8 @@ class Score:
     begins: tuple[int, ...]
     device: str | None = None
     delay_ns: int = 0
+    files: int | None = None
+    """Names the look that the director has had into the frame files; their lengths are from it."""
 
     def at(self, at_ns: int) -> Segment | None:
         """The segment of an instant, None outside the score."""
@@ -279,4 +281,5 @@ def read_score(message: dict[str, Any]) -> Score:
         begins=tuple(segment.from_ns for segment in segments),
         device=message.get("device"),
         delay_ns=instant(message.get("delay_ns", 0)),
+        files=None if message.get("files") is None else int(message["files"]),
     )

@@ -89,7 +89,7 @@ class ReadAhead:
             self._changed.notify_all()
 
     def look_again(self) -> None:
-        """A score has come: a file that has been replaced by another is read anew: its reader would never know."""
+        """The director knows of other files: one that has been replaced is read anew: its reader would never know."""
         with self._changed:
             self._looks += 1
             self._changed.notify_all()

@@ -73,10 +73,10 @@ class Stage:
         now_ns = time.time_ns()
         self.say(op="dark", from_ns=now_ns - DAY_NS, until_ns=now_ns + DAY_NS, windows=windows, **more)
 
-    def score(self, *segments: dict[str, Any], id: int = 1) -> None:
+    def score(self, *segments: dict[str, Any], id: int = 1, **more: Any) -> None:
         anchor = {"utc_ns": time.time_ns(), "monotonic_ns": time.monotonic_ns()}
         ends = {"from_ns": segments[0]["from_ns"], "until_ns": segments[-1]["until_ns"]}
-        self.say(op="score", id=id, anchor=anchor, wall_offset_ns=0, segments=segments, **ends)
+        self.say(op="score", id=id, anchor=anchor, wall_offset_ns=0, segments=segments, **ends, **more)
 
     def wait_for(self, op: str, such: Callable[[dict[str, Any]], bool] = lambda message: True) -> dict[str, Any]:
         """The next message of a kind; fails when none comes."""
@@ -234,7 +234,10 @@ def listen_on(address: str, interface: str) -> socket.socket:
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
     sock = socket.socket(family, socket.SOCK_DGRAM)
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    sock.setsockopt(socket.SOL_SOCKET, 33, 64 << 20)  # SO_RCVBUFFORCE
+    try:
+        sock.setsockopt(socket.SOL_SOCKET, 33, 64 << 20)  # SO_RCVBUFFORCE
+    except PermissionError:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 64 << 20)  # as much as the system lets us
     sock.setblocking(False)
     index = socket.if_nametoindex(interface)
     if family == socket.AF_INET6:

@@ -9,7 +9,16 @@ import numpy as np
 
 from gloaming.daemon.transmitter.canvas import FULL, Canvas, Picture
 from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
-from tests.daemon.transmitter.stage import PATIENCE_S, write_frames
+from tests.daemon.transmitter.stage import (
+    PATIENCE_S,
+    SECOND_NS,
+    listening,
+    moving,
+    on_stage,
+    segment,
+    universe,
+    write_frames,
+)
 
 
 def film(path: Path, level: int, frames: int = 80, universes: int = 1, first: int = 1) -> str:
@@ -66,3 +75,31 @@ def test_the_light_of_a_replaced_file_goes_to_its_own_universes(tmp_path: Path) 
     assert canvas.paint(lone).tolist() == [0] * 20 + [200] * 20
     assert (canvas.paint(whole) == 50).all()
     ahead.want()
+
+
+def test_a_shorter_file_is_read_when_the_director_knows_of_it_and_no_sooner(tmp_path: Path) -> None:
+    """Somebody dims the show in the seconds between: by the old length the new file would have no such frame."""
+    host, path = "127.0.44.31", tmp_path / "x.frames"
+    film(path, 50, frames=4000)
+    with listening(host) as ear, on_stage(tmp_path) as stage:
+        begin_ns = time.time_ns() - 20 * SECOND_NS
+        until_ns = begin_ns + 900 * SECOND_NS
+
+        def score(id: int, files: int, frames: int, level: float) -> None:
+            stage.score(segment(begin_ns, until_ns, (level, level), **moving(path, frames)), id=id, files=files)
+
+        def wait_for_level(level: int) -> None:
+            seen = len(ear.data())
+            ear.wait_until(lambda heard: len(heard) > seen + 40 and heard[-1].slots[0] == level)
+
+        stage.setup([universe(1, host, slots=20)])
+        stage.dark()
+        score(1, 7, 4000, 1.0)
+        wait_for_level(50)
+        film(path, 200, frames=80)
+        score(2, 7, 4000, 0.5)
+        wait_for_level(25)
+        score(3, 8, 80, 0.5)
+        wait_for_level(100)
+        stage.end()
+        assert not [said for said in stage.heard if said["op"] == "trouble"]
