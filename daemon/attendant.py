@@ -51,7 +51,6 @@ class Attendant:
         self.board: Board = read_board(state)
         self.refused: MistakeError | None = None
         self.transmitter_lost = 0
-        self._build = build()
         self._other_build = False
         self._since: dict[tuple[str, str], int] = {}
         self._failing: dict[str, str] = {}
@@ -121,8 +120,11 @@ class Attendant:
         self.cues.look((*self._times, *self._calls()), now_ns)
 
     def heard_hello(self, message: dict[str, Any]) -> None:
-        """A transmitter says which program it runs: another than ours was upgraded beneath it."""
-        self._other_build = message.get("build") != self._build
+        """A transmitter says which program it runs: one that is not on the disk any more was upgraded beneath it.
+
+        What this director runs does not count: it may be the older one, and another transmitter would be no other.
+        """
+        self._other_build = message.get("build") != build()
         if not message["grants"]["real_time"]:
             LOG.line("trouble", "the transmitter has no real-time priority: frames may be late on a busy board")
 

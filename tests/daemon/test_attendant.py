@@ -182,3 +182,23 @@ def test_a_clock_that_is_not_to_be_trusted_is_told_outside(tmp_path: Path) -> No
         asyncio.run(boot_at_1970())
     ((_, body),) = hook.got
     assert (json.loads(body)["event"], json.loads(body)["kind"]) == ("trouble", "clock")
+
+
+def test_a_transmitter_that_runs_what_is_on_the_disk_is_let_be_though_the_director_is_older(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An upgrade under a director that runs on: each new transmitter would be told to stop, all night long."""
+    site = site_of(tmp_path / "site", TABLES, NIGHT)
+
+    async def stops(said: str) -> int:
+        director, sent = evening(site, tmp_path / "state", "2026-12-01T12:00:00"), list[dict[str, Any]]()
+        monkeypatch.setattr("gloaming.daemon.attendant.build", lambda: "new")
+        monkeypatch.setattr(director.link, "send", sent.append)
+        director.link.telemetry = {"level": 0.0}
+        director.attendant.heard_hello({"build": said, "grants": {"real_time": True}})
+        director.attendant.look()
+        ends(director)
+        return [message["op"] for message in sent].count("stop")
+
+    assert asyncio.run(stops("new")) == 0
+    assert asyncio.run(stops("old")) == 1
