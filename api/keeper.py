@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from shutil import rmtree
 from tempfile import mkdtemp
@@ -112,7 +113,8 @@ class Keeper:
                 elif (code := child.process.poll()) is not None:
                     if code == MISTAKE:
                         return MISTAKE
-                    self.say(f"the {child.name} ended ({code}); it is started again")
+                    with suppress(OSError):  # a full disk, or nobody reads any more: the show goes on
+                        self.say(f"the {child.name} ended ({code}); it is started again")
                     child.died()
             time.sleep(0.05)
         return 0

@@ -14,6 +14,7 @@ import struct
 import sys
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 
 ERROR, WARNING, NOTICE, INFO = 3, 4, 5, 6
 """Levels, as in syslog(3)."""
@@ -112,7 +113,10 @@ class ServiceLog:
         text = with_count(text[:TEXT_MAX], held)
         if self._socket is None:
             if self._name:
-                print(text, file=sys.stderr, flush=True)
+                with suppress(
+                    OSError
+                ):  # a full disk, or nobody reads any more: what is done is done all the same
+                    print(text, file=sys.stderr, flush=True)
             return
         named = {f"GLOAMING_{_NO_NAME.sub('_', key.upper())}": value for key, value in about.items()}
         more = {key: value for key, value in named.items() if isinstance(value, str | int | float)}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import socket
 import ssl
 import subprocess
@@ -19,6 +20,7 @@ from typing import Any
 import pytest
 
 from gloaming.api.connections import Crowd
+from tests.api.evening import _processes as processes
 from tests.api.evening import gloaming
 from tests.api.house import offset_to, write_site
 from tests.waiting import wait_until
@@ -29,13 +31,13 @@ HOST = "127.0.79.1"
 class Daemon:
     """`gloaming run` on a site, in the background."""
 
-    def __init__(self, folder: Path, **site: str) -> None:
+    def __init__(self, folder: Path, out: int | None = None, **site: str) -> None:
         self.site, self.state = write_site(folder / "site", HOST, **site), folder / "site" / "state"
         self.log = folder / "log"
-        with self.log.open("w") as out:
+        with self.log.open("w") as log:
             command = [sys.executable, "-m", "gloaming.api.command", "run", str(self.site)]
             env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(offset_to("2026-12-12T18:00"))}
-            self.process = subprocess.Popen(command, stdout=out, stderr=subprocess.STDOUT, env=env)
+            self.process = subprocess.Popen(command, stdout=out or log, stderr=subprocess.STDOUT, env=env)
         wait_until(lambda: self.process.poll() is not None or self.answers(), "an answer")
 
     def answers(self) -> bool:
@@ -280,3 +282,22 @@ def test_a_site_with_a_certificate_speaks_tls_alone_and_its_commands_know_it(tmp
     assert done.returncode == 2
     assert "phone.certificate" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_a_show_goes_on_where_nobody_reads_what_is_said(tmp_path: Path) -> None:
+    """As with `gloaming run site 2>&1 | head -3`, or a terminal that was closed."""
+    reading, writing = os.pipe()
+    one = Daemon(tmp_path, out=writing)
+    try:
+        os.close(writing)
+        os.close(reading)
+        with socket.create_connection(one.address) as sock:
+            sock.sendall(b"\x16\x03\x01\x02\x00\r\n\r\n")  # the director complains
+            assert said(sock).startswith(b"HTTP/1.1 400")
+        token = one.token
+        director = next(pid for pid, line in processes() if "director_main" in line and str(one.state) in line)
+        os.kill(director, signal.SIGKILL)  # the keeper tells of it
+        wait_until(lambda: one.process.poll() is not None or (one.token != token and one.answers()), "an answer")
+        assert one.now()["state"] == "playing"
+    finally:
+        one.stop()
