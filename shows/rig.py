@@ -51,9 +51,12 @@ def read_short_length(text: object) -> int:
 def _address(text: str) -> str:
     """An address, not a name: what has to be looked up may be late, or somebody else's tomorrow."""
     try:
-        return str(ip_address(text))
+        address = ip_address(text)
     except ValueError:
         raise ValueError(f'{text!r} is not an IP address; as "192.0.2.21"') from None
+    if address.is_multicast or address.is_unspecified or address == ip_address("255.255.255.255"):
+        raise ValueError(f"{text!r} is not the address of one controller; leave host out for multicast")
+    return str(address)
 
 
 Universes = Annotated[tuple[int, ...], BeforeValidator(read_universes), Field(examples=['"1-24"'])]

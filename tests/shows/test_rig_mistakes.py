@@ -47,6 +47,13 @@ def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
         (CONTROLLER.replace('"1-4"', "true"), "rig.toml:4: controller[0].universes: True are not universes"),
         (CONTROLLER.replace('"1-4"', '"64000"'), "rig.toml:4: controller[0].universes: universe 64000 does not exist"),
         (CONTROLLER.replace('"192.0.2.21"', '""'), "rig.toml:3: controller[0].host"),
+        *(
+            (
+                CONTROLLER.replace("192.0.2.21", host),
+                f"rig.toml:3: controller[0].host: {host!r} is not the address of one",
+            )
+            for host in ("239.255.0.1", "255.255.255.255", "0.0.0.0", "ff18::83:0:1")
+        ),
         (CONTROLLER + 'lead = "2 s"\n', "rig.toml:5: controller[0].lead: '2 s' is not a length from 0 to 1000 ms"),
         (CONTROLLER + "hots = 1\n", "rig.toml:5: controller[0].hots: there is no such key; did you mean host?"),
         (
