@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -10,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from gloaming.daemon import reachability
 from gloaming.daemon.reachability import PERIOD_S, TRIES, TRY_S, Reach, Reachability, answers
 from gloaming.shows.rig import Rig
 from tests.namespaces import namespaces
@@ -85,6 +87,22 @@ def test_this_machine_answers_and_a_name_that_is_none_does_not() -> None:
     assert asyncio.run(answers("127.0.0.1"))
     assert asyncio.run(answers("::1")) or not Path("/proc/net/if_inet6").read_text()
     assert not asyncio.run(answers("no-such-controller.invalid"))
+
+
+def test_a_way_that_is_missing_for_a_moment_takes_no_controller_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where there is no way, the kernel says so at once; the next try comes when there may be one again."""
+    monkeypatch.setattr(reachability, "TRY_S", 0.1)
+    tries = []
+
+    async def no_way(address: str) -> bool:
+        tries.append(asyncio.get_running_loop().time())
+        if tries[-1] - tries[0] < 0.09:
+            raise OSError(errno.ENETUNREACH, "Network is unreachable")
+        return True
+
+    monkeypatch.setattr(reachability, "_echo", no_way)
+    monkeypatch.setattr(reachability, "_handshake", no_way)
+    assert asyncio.run(answers("192.0.2.21"))
 
 
 @pytest.fixture
