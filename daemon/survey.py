@@ -160,7 +160,7 @@ def survey(folder: Path, at: datetime, tell: Tell = lambda *_: None, ask: bool =
     sections = {
         "the site's files": (*_problems(site), *_pieces_unused(site)),
         "the rig": rig_findings(site.rig, infos),
-        "current": tuple(found for piece in pieces for found in current_findings(piece, site)),
+        "current": tuple(current_findings(pieces, site)),
         "flashes": tuple(found for piece in pieces for found in flash_findings(piece)),
         "schedule": survey_schedule(site, first, last),
         "files": tuple(found for piece in pieces for found in damage_findings(piece)),

@@ -33,21 +33,19 @@ def clock(frame: int, fps: Fraction) -> str:
     return f"{seconds // 60}:{seconds % 60:02}"
 
 
-def current_findings(piece: PieceSurvey, site: Site) -> Iterator[Finding]:
-    """What draws more than it may, or nearly so; one finding for each string and supply."""
-    fps = piece.analysis.info.fps
-    for load in piece.loads:
-        if load.limit_a is None:
-            continue
-        limit = f"{'fuse' if load.kind == 'string' else 'it gives'} {load.limit_a:g} A"
+def current_findings(pieces: Iterable[PieceSurvey], site: Site) -> Iterator[Finding]:
+    """What draws more than it may, or nearly so: the worst first; one finding for each string and supply of a piece."""
+    loads = [(piece, load, load.limit_a) for piece in pieces for load in piece.loads if load.limit_a is not None]
+    for piece, load, limit_a in sorted(loads, key=lambda one: -one[1].peak_a / one[2]):
+        limit = f"{'fuse' if load.kind == 'string' else 'it gives'} {limit_a:g} A"
         who = f"{load.kind} {load.name}"
-        if load.peak_a > load.limit_a:
-            text = f"{who}: {_amps(load.peak_a, load.limit_a)} A, {limit}"
-            yield _too_much(piece, load, load.limit_a, site, text)
-        elif load.steady_a > LOADED * load.limit_a:
+        if load.peak_a > limit_a:
+            yield _too_much(piece, load, limit_a, site, f"{who}: {_amps(load.peak_a, limit_a)} A, {limit}")
+        elif load.steady_a > LOADED * limit_a:
             text = f"{who}: {load.steady_a:.1f} A over {STEADY_S} s, {limit}; common practice is four fifths of it"
             todo = "lower the brightness, or share the load"
-            yield Finding("warning", f"{piece.name} at {clock(load.steady_frame, fps)}", text, todo)
+            at = clock(load.steady_frame, piece.analysis.info.fps)
+            yield Finding("warning", f"{piece.name} at {at}", text, todo)
 
 
 def _amps(amps: float, limit_a: float) -> str:

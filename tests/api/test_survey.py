@@ -238,6 +238,26 @@ def test_four_hundred_strings_and_five_hundred_errors_make_a_report_that_can_be_
     assert (code, len(texts(told, "error"))) == (1, 500)
 
 
+def test_of_many_strings_that_draw_too_much_the_worst_is_among_those_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Twelve strings of 10 pixels, 0.48 A each at 0.8, on fuses that are smaller from one to the next."""
+
+    def white(frames: npt.NDArray[np.uint8]) -> None:
+        frames[:] = 255
+
+    parts = [RIG.partition("[[supply]]")[0]]
+    for number in range(12):
+        where = f"universe = 1\nslot = {30 * number + 1}\npixels = 10\nfuse_a = {0.4 - 0.03 * number:.2f}\n"
+        parts.append(f'[[string]]\nname = "run {number}"\ncontroller = "left"\n{where}')
+    make(tmp_path, white, rig="".join(parts))
+    assert main(["survey", str(tmp_path)]) == 1
+    report = capsys.readouterr().out
+    assert "string run 11: 0.5 A, fuse 0.07 A" in report
+    assert "string run 0:" not in report
+    assert "7 more like it" in report
+
+
 class Page(HTMLParser):
     """Balanced tags, and whatever a browser would fetch."""
 
@@ -310,8 +330,8 @@ def test_currents_that_are_too_high_do_not_read_as_if_they_were_allowed(
     one = '[[string]]\nname = "star"\ncontroller = "left"\nuniverse = 1\nslot = 448\npixels = 1\nfuse_a = 0.04\n'
     said = texts(surveyed(make(tmp_path, white, rig=rig + one), capsys)[1], "error")
     assert [text.partition("string ")[2].partition(";")[0] for text in said] == [
-        "ridge: 5.04 A, fuse 5 A",
         "star: 0.05 A, fuse 0.04 A",
+        "ridge: 5.04 A, fuse 5 A",
     ]
 
 
