@@ -7,7 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from tests.daemon.broken_evening import Broken, broken_evening, moved_to
@@ -20,7 +20,8 @@ def clear_away_what_the_dead_left() -> None:
     """libfaketime leaves /dev/shm/faketime_shm_PID behind, and ends whichever later process gets that number again."""
     for path in [*Path("/dev/shm").glob("faketime_shm_*"), *Path("/dev/shm").glob("sem.faketime_sem_*")]:
         if not Path(f"/proc/{path.name.rpartition('_')[2]}").exists():
-            path.unlink(missing_ok=True)
+            with suppress(PermissionError):  # another user's
+                path.unlink(missing_ok=True)
 
 
 @contextmanager

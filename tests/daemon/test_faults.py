@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -46,9 +47,13 @@ ELSEWHERE = {
 test_one_evening (who is killed), test_a_real_boot (a power cut); a worn card needs a loop device, and is left to the
 bench."""
 
+AS_ROOT = {"network down to one of two controllers", "disk full", "disk read-only when power comes"}
+
 
 @pytest.mark.parametrize("row", [row for row in faults.ROWS if row not in ELSEWHERE])
 def test_it_carries_on_and_tells(row: str, tmp_path: Path) -> None:
+    if row in AS_ROOT and os.geteuid():
+        pytest.skip("cables and small disks are made by root")
     figures = faults.ROWS[row](tmp_path)
     print(figures)
     assert SAID[row] in figures.said
