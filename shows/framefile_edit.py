@@ -46,7 +46,8 @@ def trimmed(info: FrameFileInfo, from_s: Fraction, until_s: Fraction | None) -> 
     first = _nearest(from_s, info.fps)
     until = info.frames if until_s is None else _nearest(until_s, info.fps)
     if not 0 <= first < until <= info.frames:
-        wrong = f"from {float(from_s):g} s until {float(until / info.fps):g} s is not a stretch of it"
+        end_s = until / info.fps if until_s is None else until_s
+        wrong = f"from {float(from_s):g} s until {float(end_s):g} s is not a stretch of it"
         raise mistake(info.path, wrong, f"it is {float(info.frames / info.fps):g} s long")
     return Source(info.frame_bytes, until - first, info.fps, frames_of(info.path, first, until))
 

@@ -22,6 +22,7 @@ from gloaming.shows.framefile_layout import (
     APPLICATION_ID,
     SCHEMA,
     VERSION,
+    VERSION_SMALL,
     Frames,
     Universe,
     chunk_frames,
@@ -60,10 +61,10 @@ class FrameWriter:
 
     def __init__(self, path: Path | str, fps: Fraction, universes: Sequence[Universe], crash_safe: bool = True) -> None:
         self.path = Path(path)
-        self.temporary = self.path.with_name(f"{self.path.name}.{secrets.token_hex(4)}{SUFFIX}")
-        self.frames = 0
         if wrong := fps_wrong(fps) or universes_wrong(universes) or place_wrong(self.path):
             raise MistakeError(Mistake(self.path, None, None, wrong))
+        self.temporary = self.path.with_name(f"{self.path.name}.{secrets.token_hex(4)}{SUFFIX}")
+        self.frames = 0
         self._id = os.urandom(8)
         self._meta = {"fps": f"{fps.numerator}/{fps.denominator}", "frames": "0", "id": self._id.hex(), "seal": ""}
         self._universes = tuple(universes)
@@ -182,6 +183,8 @@ def mend(temporary: Path | str, path: Path | str) -> int:
     What the writer had made safe is there; at most the frames since are lost. MistakeError when nothing can be saved.
     """
     temporary, path = Path(temporary), Path(path)
+    if not temporary.exists():
+        raise MistakeError(Mistake(temporary, None, None, "there is no such file"))
     if path.exists() and path != temporary:
         raise MistakeError(Mistake(path, None, None, "there is a file of this name already"))
     try:
@@ -190,13 +193,14 @@ def mend(temporary: Path | str, path: Path | str) -> int:
         with contextlib.closing(connection):
             if connection.execute("PRAGMA application_id").fetchone() != (APPLICATION_ID,):
                 raise MistakeError(Mistake(temporary, None, None, "this is not a frame file"))
-            meta = dict(connection.execute("SELECT key, value FROM meta"))
-            rows = connection.execute("SELECT number, slots, offset FROM universe")
+            small = connection.execute("PRAGMA user_version").fetchone() == (VERSION_SMALL,)  # only finished ones are
+            meta = {"seal": "small"} if small else dict(connection.execute("SELECT key, value FROM meta"))
             if meta["seal"] and temporary.suffix != SUFFIX:
                 raise MistakeError(Mistake(temporary, None, None, "this frame file is finished; nothing to mend"))
             if meta["frames"] == "0":
                 raise MistakeError(Mistake(temporary, None, None, "it was left before the first frame was written"))
             if not meta["seal"]:  # else it was left between its seal and its name
+                rows = connection.execute("SELECT number, slots, offset FROM universe")
                 _seal(connection, meta, tuple(Universe(*row) for row in rows))
         _rename(temporary, path)
     except (OSError, sqlite3.Error, KeyError, TypeError) as error:

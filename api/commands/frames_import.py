@@ -16,6 +16,8 @@ from gloaming.shows.matrix import parse_matrix
 from gloaming.shows.rig import load_rig
 
 PICTURES = {".gif", ".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
+VIDEOS = {".mp4", ".mkv", ".mov", ".avi", ".webm", ".m4v", ".mpg", ".mpeg", ".ts", ".wmv"}
+CAPTURES = {".pcap", ".pcapng"}
 
 
 def import_(args: argparse.Namespace) -> int:
@@ -66,7 +68,9 @@ def _canvas(args: argparse.Namespace) -> Canvas | None:
 
 def _array(args: argparse.Namespace) -> Source:
     path: Path = args.source
-    if path.is_dir() or path.suffix.lower() in PICTURES:
+    if path.suffix.lower() in CAPTURES:
+        raise mistake(path, "this is a network capture", f"gloaming record {args.out} --capture {path}")
+    if path.is_dir() or path.suffix.lower() in PICTURES | VIDEOS:
         raise mistake(
             path, "nobody can see how its pictures lie on the pixels", "say so: --matrix 64x32, or --rig rig.toml"
         )

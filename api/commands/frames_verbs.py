@@ -86,9 +86,8 @@ def mend_(args: argparse.Namespace) -> int:
 def trim_(args: argparse.Namespace) -> int:
     """`frames trim`."""
     info = _info(args)
-    source = framefile_edit.trimmed(
-        info, _seconds("--from", args.first), args.until and _seconds("--until", args.until)
-    )
+    until_s = None if args.until is None else _seconds("--until", args.until)
+    source = framefile_edit.trimmed(info, _seconds("--from", args.first), until_s)
     return _written(source, args.out, info.universes)
 
 
@@ -102,14 +101,14 @@ def join_(args: argparse.Namespace) -> int:
 def gain_(args: argparse.Namespace) -> int:
     """`frames gain`."""
     info = _info(args)
-    numbers = args.universes and importing.parse_universes(args.universes)
+    numbers = None if args.universes is None else importing.parse_universes(args.universes)
     return _written(framefile_edit.gained(info, args.by, numbers), args.out, info.universes)
 
 
 def rename_universes_(args: argparse.Namespace) -> int:
     """`frames rename-universes`."""
     info = _info(args)
-    numbers = args.old and importing.parse_universes(args.old, "--from")
+    numbers = None if args.old is None else importing.parse_universes(args.old, "--from")
     universes = framefile_edit.renamed(info, numbers, importing.parse_universes(args.to, "--to"))
     return _written(framefile_edit.whole(info), args.out, universes)
 
@@ -121,6 +120,9 @@ def export_(args: argparse.Namespace) -> int:
         if args.out.suffix in framefile_video.SUFFIXES:
             view = preview.through(_view(args, info), _as_seen(args))
             framefile_video.export(info, args.out, view, progress)
+        elif args.matrix or args.rig or args.gamma != "1":
+            right = "leave out --matrix, --rig and --gamma, or let the name end in .mp4"
+            raise mistake(args.out, "only a video shows the pixels; an array has the levels as they are", right)
         else:
             framefile_edit.export(info, args.out, progress)
     print(f"{args.out}: {info.frames} frames of {info.frame_bytes} bytes")

@@ -35,6 +35,9 @@ def record_(args: argparse.Namespace) -> int:
     if args.capture:
         if args.for_s is not None:
             raise mistake("--for", "a capture is as long as it is", "leave out --for, or --capture")
+        if args.interface is not None or args.address is not None:
+            right = "leave out --interface and --address, or --capture"
+            raise mistake("--capture", "a capture comes in nowhere", right)
         apart(args.out, args.capture)
         with bar("reading") as progress:
             outcome = from_capture(args.capture, args.out, wanted, progress)

@@ -76,6 +76,9 @@ class Sockets:
         self._unheard = 0
         self._families: list[_Family] = []
         if address is not None:
+            if not address or _is_group(address):
+                right = "leave it out: the groups of the universes are joined anyhow" if address else None
+                raise mistake("--address", f"{address!r} is no address of ours", right)
             self.all = [_socket(address)]
             return
         ipv4, index = _find(interface) if interface else ("0.0.0.0", 0)
@@ -109,6 +112,13 @@ class Sockets:
                 self.notes.append(f"universe {universe} is heard by unicast only: its group cannot be joined ({why})")
             elif self._unheard == _NOTES + 1:
                 self.notes.append("and others; --interface says where multicast comes in")
+
+
+def _is_group(address: str) -> bool:
+    try:
+        return ipaddress.ip_address(address).is_multicast
+    except ValueError:  # a name
+        return False
 
 
 def _find(interface: str) -> tuple[str | None, int]:

@@ -138,6 +138,10 @@ def test_an_array_of_the_wrong_kind_is_told_what_would_be_right(tmp_path: Path) 
         ("import", "cube.npy", "cube.npy", "--fps", "25"),
         ("mend", "tide.frames", "x.frames"),
         ("mend", "none", "x.frames"),
+        ("trim", "tide.frames", ".", "--until", "1"),
+        ("trim", "tide.frames", "x.frames", "--until", ""),
+        ("gain", "tide.frames", "x.frames", "--by", "0.5", "--universes", ""),
+        ("export", "tide.frames", "x.npy", "--gamma", "2.2"),
     ],
 )
 def test_a_mistake_is_one_line_and_leaves_nothing_behind(folder: Path, call: tuple[str | Path, ...]) -> None:
@@ -151,3 +155,19 @@ def test_a_mistake_is_one_line_and_leaves_nothing_behind(folder: Path, call: tup
     assert done.returncode == 2 and done.stdout == ""
     assert len(done.stderr.splitlines()) == 1 and "Traceback" not in done.stderr
     assert {path: path.read_bytes() for path in folder.iterdir()} == before
+
+
+@pytest.mark.parametrize(
+    "call, text",
+    [
+        (("mend", "tide.frames", "x.frames"), "this frame file is finished"),
+        (("mend", "none.part", "x.frames"), "there is no such file"),
+        (("import", "tide.pcapng", "x.frames"), "gloaming record x.frames --capture tide.pcapng"),
+        (("import", "tide.mp4", "x.frames"), "--matrix 64x32, or --rig rig.toml"),
+        (("trim", "tide.frames", "x.frames", "--until", "99.9"), "until 99.9 s is not a stretch of it"),
+    ],
+)
+def test_a_mistake_says_what_is_wrong_and_what_would_be_right(
+    folder: Path, call: tuple[str | Path, ...], text: str
+) -> None:
+    assert text in gloaming(*call, folder=folder).stderr

@@ -20,6 +20,7 @@ import sacn
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
 from gloaming.shows.framefile import FrameWriter, Universe, inspect
+from gloaming.shows.mistake import MistakeError
 from gloaming.shows.recording.recorder import Wanted, from_capture
 from tests.daemon.transmitter.stage import moving, on_stage, segment, street, universe
 from tests.namespaces import in_namespace
@@ -216,6 +217,8 @@ def test_a_place_that_is_not_there_is_told_before_anything_is_recorded(tmp_path:
         command = [*COMMAND, "record", out, "--universes", "1", "--address", "127.0.55.5"]
         done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=PATIENCE_S)
         assert done.returncode == 2 and text in done.stderr
+    with pytest.raises(MistakeError, match="this is a folder"):
+        from_capture(CAPTURE, Path(), Wanted())
 
 
 def test_all_that_discovery_announces_is_recorded_by_multicast(tmp_path: Path) -> None:
@@ -262,6 +265,9 @@ def test_all_that_discovery_announces_is_recorded_by_multicast(tmp_path: Path) -
         (["--universes", "1", "--address", "here"], "--address"),
         (["--capture", "nowhere.pcap"], "nowhere.pcap: it cannot be read (No such file or directory)"),
         (["--capture", str(CAPTURE), "--for", "3"], "--for: a capture is as long as it is"),
+        (["--capture", str(CAPTURE), "--address", "127.0.0.1"], "leave out --interface and --address"),
+        (["--universes", "1", "--address", "239.255.0.1"], "--address: '239.255.0.1' is no address of ours"),
+        (["--universes", "1", "--address", ""], "--address: '' is no address of ours"),
     ],
 )
 def test_a_mistake_is_one_line(tmp_path: Path, arguments: list[str], text: str) -> None:
