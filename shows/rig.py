@@ -188,6 +188,7 @@ def _owners(path: Path, rig: Rig) -> Iterator[Mistake]:
 
 def _strings(path: Path, rig: Rig) -> Iterator[Mistake]:
     controllers = {controller.name: controller for controller in rig.controller}
+    owners = {number: controller.name for number, controller in rig.controller_of.items()}
     supplies = {supply.name for supply in rig.supply}
     taken: dict[int, list[tuple[int, int, PixelString]]] = {}
     for index, string in enumerate(rig.string):
@@ -209,7 +210,7 @@ def _strings(path: Path, rig: Rig) -> Iterator[Mistake]:
             wrong = f"slot {string.slot} is past the {string.slots_per_universe} slots of its universe"
             yield _at(path, string, f"{key}.slot", wrong, "as slot = 1")
             continue
-        yield from _spans(path, key, string, controller, taken)
+        yield from _spans(path, key, string, controller, owners, taken)
 
 
 def _spans(
@@ -217,12 +218,17 @@ def _spans(
     key: str,
     string: PixelString,
     controller: Controller,
+    owners: dict[int, str],
     taken: dict[int, list[tuple[int, int, PixelString]]],
 ) -> Iterator[Mistake]:
     for universe, first, last in string.spans():
         if universe not in controller.universes:
             wrong = f"its pixels run into universe {universe}, which {controller.name} does not have"
-            yield _at(path, string, f"{key}.universe", wrong, f"give {controller.name} more universes, or fewer pixels")
+            right = f"give {controller.name} more universes, or fewer pixels"
+            if owner := owners.get(universe):
+                wrong = f"its pixels run into universe {universe}, which belongs to {owner}, not to {controller.name}"
+                right = "a string has one controller: give it another universe, or make it two strings"
+            yield _at(path, string, f"{key}.universe", wrong, right)
             return
         for begin, end, other in taken.setdefault(universe, []):
             if begin <= last and first <= end:

@@ -165,7 +165,7 @@ def _unused(rig: Rig) -> Iterator[Finding]:
         if not strings_of(rig, controller):
             continue
         idle = [number for number in controller.universes if number not in used]
-        parts = [f"all of universes {ranges(idle)}"] if idle else []
+        parts = [f"universes {ranges(idle)}"] if idle else []
         for number in controller.universes:
             free = _gaps(sorted(used.get(number, ())))
             gaps = ", ".join(f"{first}" if first == last else f"{first}-{last}" for first, last in free)

@@ -81,6 +81,11 @@ def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
         ),
         (CONTROLLER + STRING + "line = [[0, 0]]\n", "rig.toml:10: string[0].line"),
         (CONTROLLER + STRING + "points = [[0, nan]]\n", "rig.toml:10: string[0].points[0][1]: nan"),
+        (
+            CONTROLLER + STRING.replace("150", "1000") + CONTROLLER.replace("1-4", "5-9").replace("left", "right"),
+            "rig.toml:8: string[0].universe: its pixels run into universe 5, which belongs to right, not to left; "
+            "a string has one controller",
+        ),
         (CONTROLLER + STRING.replace("150", "1000"), "rig.toml:8: string[0].universe: its pixels run into universe 5"),
         (
             CONTROLLER + STRING + STRING.replace("ridge", "eaves") + "slot = 400\n",
