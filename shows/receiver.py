@@ -5,10 +5,13 @@ from __future__ import annotations
 import socket
 import struct
 import threading
+import time
 from dataclasses import dataclass, field
 
 PORT = 5568
 BUFFER_BYTES = 16 << 20
+PARTING_S = 2.0
+"""How long what still waits in the socket is read at the end."""
 _ROOT = b"\x00\x10\x00\x00ASC-E1.17\x00\x00\x00"
 _DATA_VECTORS = (b"\x00\x00\x00\x04", b"\x00\x00\x00\x02")
 STREAM_TERMINATED = 0x40
@@ -77,7 +80,10 @@ class Receiver:
     def _run(self) -> None:
         data = bytearray(2048)
         view = memoryview(data)
-        while True:
+        until_s = float("inf")
+        while time.monotonic() < until_s:
+            if until_s == float("inf") and self._ending.is_set():
+                until_s = time.monotonic() + PARTING_S  # somebody else may send here too, and not end
             try:
                 length = self._sock.recv_into(data)
             except TimeoutError:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import socket
+import threading
 import time
 
 import pytest
@@ -115,3 +116,22 @@ def test_a_second_receiver_on_an_address_is_refused() -> None:
     with pytest.raises(OSError):
         Receiver("127.0.61.2")
     assert receiver.stop().packets == 0
+
+
+def test_a_sender_that_never_ends_keeps_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gloaming.shows.receiver.PARTING_S", 0.2)
+    receiver, over = Receiver(ADDRESS), threading.Event()
+
+    def send() -> None:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+            while not over.wait(0.005):
+                sock.sendto(packet(1, 1), (ADDRESS, PORT))
+
+    sending = threading.Thread(target=send, daemon=True)
+    sending.start()
+    receiver.start()
+    stopping = threading.Thread(target=receiver.stop, daemon=True)
+    stopping.start()
+    stopping.join(30)
+    over.set()
+    assert not stopping.is_alive()
