@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import errno
+import os
 import signal
 import socket
 import ssl
@@ -18,6 +19,7 @@ from gloaming.api.announce import announce
 from gloaming.api.connections import Crowd, protocol_class
 from gloaming.api.events import Streams
 from gloaming.api.http import make_app
+from gloaming.api.keeper import AGAIN
 from gloaming.api.names import is_everywhere, lan_addresses, page_addresses
 from gloaming.api.sign_in import Doorkeeper, write_private
 from gloaming.daemon.clock import Clock
@@ -189,7 +191,8 @@ def main() -> int:
     open_log("gloaming-director")
     while (wrong := _serve_until_told(args)) is not None:
         if not (
-            managed() and _said_just_now(args.state if args.transmitter is None else args.transmitter.parent, wrong)
+            (managed() or AGAIN in os.environ)
+            and _said_just_now(args.state if args.transmitter is None else args.transmitter.parent, wrong)
         ):
             LOG.complain(wrong, ERROR, "fault")
             return 2
@@ -209,8 +212,8 @@ def _serve_until_told(args: argparse.Namespace) -> str | None:
 
 
 def _said_just_now(folder: Path, wrong: str) -> bool:
-    """Whether a director before this one has said the same within a minute; from now on one has. The service manager
-    starts it again at once, and then it waits here instead of filling the log."""
+    """Whether a director before this one has said the same within a minute; from now on one has. The service manager,
+    or the keeper, starts it again at once, and then it waits here instead of filling the log."""
     said = folder / "refused"
     try:
         if said.read_text() == wrong and abs(time.time() - said.stat().st_mtime) < SAID_S:

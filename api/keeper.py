@@ -20,6 +20,8 @@ QUICK_S = 5.0
 WAIT_MAX_S = 10.0
 STOP_S = 5.0
 MISTAKE = 2
+AGAIN = "GLOAMING_STARTED_AGAIN"
+"""Tells a child that it has run before: what is wrong now has become so since, and may be put right."""
 _libc = ctypes.CDLL(None)
 
 
@@ -35,7 +37,8 @@ class _Child:
         self.started_s = time.monotonic()
         self.restarts += 1
         parent = os.getpid()
-        self.process = subprocess.Popen(self.command, env=self.environment, preexec_fn=lambda: _die_with(parent))
+        environment = {**self.environment, AGAIN: "1"} if self.restarts else self.environment
+        self.process = subprocess.Popen(self.command, env=environment, preexec_fn=lambda: _die_with(parent))
 
     def died(self) -> None:
         """Decide when it is started again: at once, later and later where it keeps dying at once."""
@@ -111,7 +114,7 @@ class Keeper:
                     if time.monotonic() >= child.again_s:
                         child.start()
                 elif (code := child.process.poll()) is not None:
-                    if code == MISTAKE:
+                    if code == MISTAKE and not child.restarts:
                         return MISTAKE
                     with suppress(OSError):  # a full disk, or nobody reads any more: the show goes on
                         self.say(f"the {child.name} ended ({code}); it is started again")

@@ -90,3 +90,26 @@ def test_a_mistake_is_refused_whole_and_said_and_its_end_too(broken: Broken, hoo
     wait_until(lambda: len(hook.got) == 2, "the end of the alert", 60)
     assert [json.loads(body)["event"] for _, body in hook.got] == ["trouble", "over"]
     assert_none_missed(broken.packets(begin_ns))
+
+
+def test_a_director_that_is_killed_while_the_site_has_a_mistake_takes_no_light_with_it(broken: Broken) -> None:
+    """The transmitter plays on; the director says what is wrong, and is back as soon as that is put right."""
+    broken.wait_until_lit()
+    begin_ns, killed = time.time_ns(), broken.evening.pid("director")
+    edit(broken, "[site]", "[site")
+    os.kill(killed, signal.SIGKILL)
+    refused = broken.evening.state / "refused"
+    wait_until(refused.exists, "the second of those that cannot begin")
+    assert "site.toml" in refused.read_text()
+    broken.wait_until_lit()
+    edit(broken, "[site", "[site]")
+
+    def answers() -> bool:
+        try:
+            return broken.evening.ask("GET", "/api/now")[0] == 200
+        except OSError:
+            return False
+
+    wait_until(answers, "an answer of the director")
+    broken.wait_until_lit()
+    assert_none_missed(broken.packets(begin_ns))
