@@ -7,7 +7,6 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from importlib import import_module
-from importlib.metadata import version
 from io import TextIOWrapper
 from pathlib import Path
 from typing import NoReturn
@@ -29,6 +28,8 @@ class _Parser(argparse.ArgumentParser):
 
 def build_parser() -> argparse.ArgumentParser:
     """The parser of the whole command."""
+    from importlib.metadata import version  # a slow one: Ctrl-C meanwhile is Ctrl-C already
+
     parser = _Parser(
         prog="gloaming", description="Plays a pixel-light show by itself, all season, from a small board computer."
     )

@@ -124,7 +124,7 @@ def _play(site: Path, receiver: Receiver, seconds: float | None, console: Any, l
     keeping = threading.Thread(target=keeper.run, name="keeper")
     keeping.start()
     try:
-        base, token = _wait_for_daemon(state, keeping)
+        base, token = _wait_for_daemon(state, keeping, ending)
         passcode = (state / "passcode").read_text().strip()
         console.print(f"address [bold]{base}[/]  passcode [bold]{passcode}[/]")
         console.print(f"hush it: gloaming pause --site {site}", soft_wrap=True)  # copied, it is one command
@@ -148,8 +148,8 @@ def _where_sound_goes(pieces: list[str]) -> str:
     return f"no sound for {names}: {wrong}" if wrong else f"sound for {names} goes to this machine's own device"
 
 
-def _wait_for_daemon(state: Path, keeping: threading.Thread) -> tuple[str, str]:
-    """The daemon's address and a token, once it answers."""
+def _wait_for_daemon(state: Path, keeping: threading.Thread, ending: threading.Event) -> tuple[str, str]:
+    """The daemon's address and a token, once it answers. KeyboardInterrupt where nobody waits any more."""
     deadline = time.monotonic() + STARTING_S
     while time.monotonic() < deadline and keeping.is_alive():
         try:
@@ -157,7 +157,8 @@ def _wait_for_daemon(state: Path, keeping: threading.Thread) -> tuple[str, str]:
             _now(base, token)
             return base, token
         except OSError:
-            time.sleep(0.1)
+            if ending.wait(0.1):
+                raise KeyboardInterrupt from None
     raise MistakeError(Mistake("demo", None, None, "the daemon does not answer", "see what it printed above"))
 
 

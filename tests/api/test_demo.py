@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import socket
+import threading
 from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
+from gloaming.api.commands.demo import _wait_for_daemon
 from tests.api.evening import gloaming
 
 
@@ -55,3 +57,10 @@ def test_the_demonstration_finds_a_free_address(tmp_path: Path) -> None:
         done = gloaming("demo", "--for", "3", "--json", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["packets_lost"] == 0
+
+
+def test_ctrl_c_ends_it_though_the_daemon_never_answers(tmp_path: Path) -> None:
+    ending = threading.Event()
+    ending.set()
+    with pytest.raises(KeyboardInterrupt):
+        _wait_for_daemon(tmp_path, threading.main_thread(), ending)
