@@ -29,7 +29,7 @@ GIF_PAUSE_S = Fraction(1, 10)
 
 def read_pictures(folder: Path, canvas: Canvas) -> Source:
     """The PNGs of a folder, one a frame, in the order of the numbers in their names."""
-    paths = sorted(folder.glob("*.png"), key=_natural)
+    paths = sorted((path for path in folder.iterdir() if path.suffix.lower() == ".png"), key=_natural)
     if not paths:
         raise mistake(folder, "there are no .png files in this folder")
     frames = (canvas.to_slots(_scaled(_open(path), path, canvas)[None]) for path in paths)
@@ -171,8 +171,10 @@ class Video:
         self.lost += len(self._stamps) - due
 
     def _scaled(self, frame: Any) -> Frames:  # a frame as PyAV has it
-        size = {"width": self._canvas.width, "height": self._canvas.height, "interpolation": "AREA"}
-        if any(component.is_alpha for component in frame.format.components):
-            return _on_black(frame.reformat(format="rgba", **size).to_ndarray())
-        rgb: Frames = frame.reformat(format="rgb24", **size).to_ndarray()
-        return rgb
+        # counterclockwise: a telephone held upright films sideways, and says so; more than 180 is a damaged matrix
+        turns = round(frame.rotation / 90) if abs(frame.rotation) <= 180 else 0
+        width, height = (self._canvas.width, self._canvas.height)[:: -1 if turns % 2 else 1]
+        alpha = any(component.is_alpha for component in frame.format.components)
+        small = frame.reformat(width, height, "rgba" if alpha else "rgb24", interpolation="AREA").to_ndarray()
+        picture: Frames = np.rot90(_on_black(small) if alpha else small, turns)
+        return picture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from fractions import Fraction
 from pathlib import Path
 
@@ -73,6 +74,22 @@ def test_what_is_transparent_in_a_video_shows_black(tmp_path: Path) -> None:
     assert np.abs(frames - np.load(PICTURE) * (128 / 255)).max() <= 1
 
 
+@pytest.mark.parametrize(
+    "turns, matrix", [(0, (0, 0, 0, 0)), (1, (0, 1, -1, 0)), (2, (-1, 0, 0, -1)), (3, (0, -1, 1, 0))]
+)
+def test_a_film_of_a_telephone_held_upright_stands_upright(tmp_path: Path, turns: int, matrix: tuple[int, ...]) -> None:
+    """ISO/IEC 14496-12, 8.3.2: the track's matrix {a, b, u, c, d, v, ...} turns x to ax + cy and y, downwards, to
+    bx + dy; so a = d = 0, b = 1, c = -1 is a quarter of a turn clockwise. One of nothing but 0 turns nothing."""
+    path = film(tmp_path / "a.mov", "rgb24", codec="png")
+    data, (a, b, c, d) = bytearray(path.read_bytes()), matrix
+    at = data.index(b"tkhd") + 44
+    data[at : at + 24] = struct.pack(">6i", a << 16, b << 16, 0, c << 16, d << 16, 0)
+    path.write_bytes(data)
+    upright = np.rot90(pictures(), -turns, axes=(1, 2))
+    frames = all_of(Video(path, Matrix(upright.shape[2], upright.shape[1]), None).source)
+    assert np.array_equal(frames, upright.reshape(len(upright), -1))
+
+
 def hurt(path: Path, number: int) -> Path:
     """Zeros over most of the packet of one picture."""
     with av.open(str(path)) as container:
@@ -131,7 +148,7 @@ def test_what_is_no_video_is_a_mistake(tmp_path: Path) -> None:
 
 def test_a_folder_of_pictures_is_read_in_the_order_of_its_numbers(tmp_path: Path) -> None:
     for number in (1, 2, 10, 11):
-        Image.fromarray(pictures()[number]).save(tmp_path / f"tide-{number}.png")
+        Image.fromarray(pictures()[number]).save(tmp_path / f"tide-{number}.{'PNG' if number == 2 else 'png'}")
     source = read_pictures(tmp_path, MATRIX)
     assert (source.frames, source.fps) == (4, None)
     assert np.array_equal(all_of(source), np.load(PICTURE)[[1, 2, 10, 11]])
