@@ -218,9 +218,13 @@ def _said_just_now(folder: Path, wrong: str) -> bool:
     try:
         if said.read_text() == wrong and abs(time.time() - said.stat().st_mtime) < SAID_S:
             return True
-    except FileNotFoundError:
-        pass  # the first time
-    said.write_text(wrong)
+    except (OSError, ValueError):
+        pass  # the first time, or nothing that can be read
+    try:
+        said.write_text(wrong)
+    except OSError:
+        LOG.complain(wrong, ERROR, "fault")  # no other will know that it was said: wait here as well
+        return True
     return False
 
 

@@ -20,6 +20,8 @@ from typing import Any
 import pytest
 
 from gloaming.api.connections import Crowd
+from gloaming.api.director_main import _said_just_now
+from gloaming.daemon.service_log import LOG
 from tests.api.evening import _processes as processes
 from tests.api.evening import gloaming
 from tests.api.house import offset_to, write_site
@@ -301,3 +303,16 @@ def test_a_show_goes_on_where_nobody_reads_what_is_said(tmp_path: Path) -> None:
         assert one.now()["state"] == "playing"
     finally:
         one.stop()
+
+
+def test_a_director_that_cannot_begin_says_so_and_waits_where_it_can_note_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[str] = []
+    monkeypatch.setattr(LOG, "complain", lambda text, *_: told.append(text))
+    assert not _said_just_now(tmp_path, "site.toml: there is no such file")
+    assert _said_just_now(tmp_path, "site.toml: there is no such file") and told == []
+    (tmp_path / "refused").write_bytes(b"\xff\xfe")
+    assert not _said_just_now(tmp_path, "site.toml: there is no such file")
+    assert _said_just_now(tmp_path / "full", "site.toml: there is no such file")
+    assert told == ["site.toml: there is no such file"]
