@@ -100,7 +100,7 @@ class RigCare:
             told, at_ns = self._limited.get(key, (0, -TOLD_NS))
             if frames < told:  # a new setup counts from 0
                 told = 0
-            if frames > told and now_ns - at_ns >= TOLD_NS:
+            if frames > told and not 0 <= now_ns - at_ns < TOLD_NS:  # or the clock was set back
                 self._limited[key] = frames, now_ns
                 text = (
                     f"{one['kind']} {one['name']} was lowered in {frames - told} frames, to {one['lowest']:.0%} at the "

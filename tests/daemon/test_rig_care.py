@@ -105,6 +105,9 @@ def test_what_the_limiter_did_is_told_at_once_and_then_now_and_then(tmp_path: Pa
     director.now_ns += TOLD_NS
     hear(5)
     assert "was lowered in 5 frames" in director.noted[2][1]
+    director.now_ns -= 86_400 * 10**9  # a clock that was a day ahead is set
+    hear(9)
+    assert "was lowered in 4 frames" in director.noted[3][1]
 
 
 def test_a_pattern_is_rendered_once_and_the_oldest_make_room(tmp_path: Path) -> None:
