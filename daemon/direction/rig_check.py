@@ -13,6 +13,7 @@ from gloaming.daemon.site import Site
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.patterns import COLOURED, COLOURS, KINDS, NUMBERED, Pattern
 from gloaming.shows.rig import Rig
+from gloaming.shows.survey.wiring import ranges
 
 LONGEST_MINUTES = 10
 LEAST_MINUTES = 1 / 60
@@ -97,7 +98,7 @@ def _pattern(request: Mapping[str, object], rig: Rig) -> Pattern:
     if kind in COLOURED and colour == "w" and not any("W" in one.order for one in found.strings(rig)):
         raise Refusal(Reason("rig.toml", "no string there has a white channel of its own: ask for white"))
     if kind == "universe" and found.number not in found.universes(rig):
-        raise _mistake("number", f"universe {found.number} is not there", "give a universe of rig.toml")
+        raise _mistake("number", f"universe {found.number} is not there", f"use {ranges(found.universes(rig))}")
     if kind == "pixel" and found.number is not None:
         most = max(one.pixels for one in found.strings(rig))
         if found.number > most:

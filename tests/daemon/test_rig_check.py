@@ -38,6 +38,9 @@ name = "ridge"
 controller = "left"
 universe = 1
 pixels = 200
+[[controller]]
+name = "mast"
+universes = "7"
 """
 
 
@@ -138,7 +141,8 @@ def test_while_the_show_is_paused_the_rig_can_be_checked(site: Site) -> None:
         ({"pattern": "pixel", "number": 201}, "there is no pixel 201; the longest string there has 200"),
         ({"pattern": "pixel", "number": True}, "True is not a number"),
         ({"pattern": "walk", "number": 3}, "the pattern walk has none"),
-        ({"pattern": "universe", "number": 3}, "universe 3 is not there"),
+        ({"pattern": "universe", "number": 3}, "universe 3 is not there; use 1-2"),
+        ({"pattern": "universe", "number": 1, "controller": "mast"}, "universe 1 is not there; use 7"),
         ({"pattern": "colour", "colour": "mauve"}, "there is no colour 'mauve'; use red, green"),
         ({"level": 0}, "0 is not a number from 0.01 to 1"),
         ({"level": float("nan")}, "nan is not a number from 0.01 to 1"),
