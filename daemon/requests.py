@@ -22,8 +22,6 @@ KEEP_NS = 3 * 86_400 * SECOND_NS
 """How long an override that has ended still shifts what is played."""
 CLOCKS = "overrides_clocks"
 """The fact that says in which boot, and how far apart, wall clock and monotonic clock stood; and its first override."""
-STEP_MAX_NS = 12 * 3600 * SECOND_NS
-"""A clock that was further out was on another day: what was asked then is left as it is."""
 
 
 class NotStandingError(Exception):
@@ -61,8 +59,7 @@ class Requests:
         first, before_ns = self._clocks_before(boot) or (store.next_id(), None)
         step_ns = 0 if before_ns is None else apart_ns - before_ns
         if before_ns is None or abs(step_ns) >= STEP_NS:
-            near = STEP_NS <= abs(step_ns) <= STEP_MAX_NS
-            asked = store.overrides(now.utc_ns - max(0, step_ns)) if near else ()
+            asked = store.overrides(now.utc_ns - max(0, step_ns)) if step_ns else ()
             moved = [after_step(one, now.utc_ns, step_ns) for one in asked if one.id >= first]
             store.move(moved, CLOCKS, json.dumps({"boot": boot, "first": first, "apart_ns": apart_ns}))
         self.look_up()

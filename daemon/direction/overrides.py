@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 
-from gloaming.daemon.direction.score import SECOND_NS
+from gloaming.daemon.direction.score import DAY_NS, SECOND_NS
 
 
 class Kind(StrEnum):
@@ -72,12 +72,15 @@ class Override:
 
 def after_step(override: Override, now_ns: int, step_ns: int) -> Override:
     """An override of before the wall clock was set, by `step_ns` to `now_ns`: what stood stands on for as long as was
-    asked, and what was over does not come again. An end at a whole second was given by the clock, and stays."""
+    asked, and what was over does not come again. An end at a whole second was given by the clock, and stays; where the
+    clock was on another day, by whole days."""
     before_ns = now_ns - step_ns
     if override.at_ns > before_ns or override.end_ns <= min(before_ns, now_ns):
         return override
-    until_ns = override.until_ns if override.until_ns % SECOND_NS == 0 else override.until_ns + step_ns
-    if step_ns > 0:
+    days_ns = round(step_ns / DAY_NS) * DAY_NS
+    until_ns = override.until_ns + (days_ns if override.until_ns % SECOND_NS == 0 else step_ns)
+    if step_ns > 0 and not days_ns:
         return replace(override, until_ns=max(until_ns, override.at_ns))
     ended_ns = None if override.ended_ns is None else override.ended_ns + step_ns
-    return replace(override, at_ns=override.at_ns + step_ns, until_ns=until_ns, ended_ns=ended_ns)
+    at_ns = override.at_ns + step_ns
+    return replace(override, at_ns=at_ns, until_ns=max(until_ns, at_ns), ended_ns=ended_ns)

@@ -215,7 +215,7 @@ def test_the_shortest_pause_is_a_second(site: Site) -> None:
 
 
 @pytest.mark.parametrize("kind", ["pause", "dark", "dim"])
-@pytest.mark.parametrize("step", [-10 * MIN, 10 * MIN])
+@pytest.mark.parametrize("step", [-10 * MIN, 10 * MIN, -26 * 60 * MIN, 26 * 60 * MIN, 400 * 24 * 60 * MIN])
 def test_what_was_asked_by_a_clock_that_was_wrong_lasts_as_long_as_was_asked(site: Site, kind: str, step: int) -> None:
     """A minute on, the clock is set: fourteen minutes are left."""
     asked = made(site, at_ns=AT + 1, kind=kind, minutes=15, **({"level": 0.5} if kind == "dim" else {}))
@@ -231,6 +231,16 @@ def test_an_end_by_the_clock_stays_when_the_clock_is_set(site: Site) -> None:
     assert local(back.end_ns, site) == local(on.end_ns, site) == "2026-12-14T18:30:00+0000"
     late = after_step(dark, AT + 60 * MIN, 60 * MIN)
     assert not late.stands_at(AT + 60 * MIN)
+
+
+@pytest.mark.parametrize("hours", [-49, -26, -23, 22, 26, 48])
+def test_an_end_by_a_clock_that_was_on_another_day_is_on_the_right_one(site: Site, hours: int) -> None:
+    """Dark until 23:30, that is to say tonight, whatever day the board had taken this for."""
+    dark = made(site, kind="dark", until="23:30")
+    now = AT + hours * 60 * MIN
+    found = after_step(dark, now, hours * 60 * MIN)
+    assert found.stands_at(now)
+    assert local(found.end_ns, site)[11:16] == "23:30" and found.end_ns - now < 9 * 60 * MIN
 
 
 def test_what_was_over_does_not_come_again_when_the_clock_is_set_back(site: Site) -> None:
