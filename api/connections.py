@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import socket
 from collections import OrderedDict
+from contextlib import suppress
 from typing import Any
 
 import h11
@@ -19,15 +20,40 @@ UNANSWERED_MS = 20_000
 """A phone that has gone away without a word is given up after this (TCP_USER_TIMEOUT, tcp(7))."""
 
 
+class Knock:
+    """A connection that has come in, and has not agreed on TLS yet: until then no protocol knows of it."""
+
+    def __init__(self, sock: socket.socket, client: tuple[str, int]) -> None:
+        self.sock, self.client, self.transport = sock, client, self
+
+    def abort(self) -> None:
+        with suppress(OSError):  # it has gone by itself
+            self.sock.shutdown(socket.SHUT_RDWR)
+
+
 class Crowd:
     """The connections on which no request is being answered, the longest silent first."""
 
     def __init__(self, most: int = SILENT_MAX, of_one: int = SILENT_OF_ONE_ADDRESS_MAX) -> None:
         self.most, self.of_one = most, of_one
-        self.silent: OrderedDict[H11Protocol, str] = OrderedDict()
+        self.silent: OrderedDict[H11Protocol | Knock, str] = OrderedDict()
         self.of: dict[str, int] = {}
+        self.knocks: dict[tuple[str, int], Knock] = {}
 
-    def add(self, protocol: H11Protocol) -> None:
+    def knock(self, sock: socket.socket, client: tuple[str, int]) -> None:
+        """One that is to agree on TLS first."""
+        if client in self.knocks:
+            self.remove(self.knocks[client])  # it had gone, and somebody else has its port
+        knock = Knock(sock, client)
+        self.add(knock)
+        self.knocks[client] = knock
+
+    def let_in(self, client: tuple[str, int] | None) -> None:
+        """It has agreed on TLS, and is a protocol's now."""
+        if client in self.knocks:
+            self.remove(self.knocks[client])
+
+    def add(self, protocol: H11Protocol | Knock) -> None:
         """One more; where that is too many, one of the same address, or else the oldest, is closed."""
         self.remove(protocol)
         address = protocol.client[0] if protocol.client else ""
@@ -38,16 +64,31 @@ class Crowd:
         self.silent[protocol] = address
         self.of[address] = self.of.get(address, 0) + 1
 
-    def remove(self, protocol: H11Protocol) -> None:
+    def remove(self, protocol: H11Protocol | Knock) -> None:
+        if isinstance(protocol, Knock) and self.knocks.get(protocol.client) is protocol:
+            del self.knocks[protocol.client]
         address = self.silent.pop(protocol, None)
         if address is not None:
             self.of[address] -= 1
             if not self.of[address]:
                 del self.of[address]
 
-    def _close(self, protocol: H11Protocol) -> None:
+    def _close(self, protocol: H11Protocol | Knock) -> None:
         self.remove(protocol)
         protocol.transport.abort()
+
+
+class Entrance(socket.socket):
+    """A listening socket, in place of another, that tells the crowd of everybody who comes in."""
+
+    def __init__(self, sock: socket.socket, crowd: Crowd) -> None:
+        super().__init__(fileno=sock.detach())
+        self.crowd = crowd
+
+    def accept(self) -> tuple[socket.socket, Any]:
+        sock, address = super().accept()
+        self.crowd.knock(sock, address[:2])
+        return sock, address
 
 
 def protocol_class(crowd: Crowd, silent_s: float = SILENT_S) -> type[H11Protocol]:
@@ -61,6 +102,7 @@ def protocol_class(crowd: Crowd, silent_s: float = SILENT_S) -> type[H11Protocol
             sock = transport.get_extra_info("socket")
             if sock is not None and sock.family in (socket.AF_INET, socket.AF_INET6):
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNANSWERED_MS)
+            crowd.let_in(self.client)
             crowd.add(self)
             self._ends = self.loop.call_later(silent_s, transport.abort)
 

@@ -16,7 +16,7 @@ from pathlib import Path
 import uvicorn
 
 from gloaming.api.announce import announce
-from gloaming.api.connections import Crowd, protocol_class
+from gloaming.api.connections import Crowd, Entrance, protocol_class
 from gloaming.api.events import Streams
 from gloaming.api.http import make_app
 from gloaming.api.keeper import AGAIN
@@ -84,9 +84,10 @@ def serve(folder: Path, state: Path, listen: str | None, transmitter: Path | Non
         app = make_app(
             director, doorkeeper, addresses=lambda: page_addresses(host, port, certificate is not None, announced)
         )
+        crowd = Crowd()
         config = uvicorn.Config(
             app,
-            http=protocol_class(Crowd()),
+            http=protocol_class(crowd),
             ws="none",
             log_config=None,
             log_level="warning",
@@ -101,7 +102,7 @@ def serve(folder: Path, state: Path, listen: str | None, transmitter: Path | Non
             lifespan="on",
         )
         server = Server(config, app.state.streams)
-        asyncio.run(_serve(server, sock, director, announced))
+        asyncio.run(_serve(server, Entrance(sock, crowd) if certificate else sock, director, announced))
 
 
 class Server(uvicorn.Server):

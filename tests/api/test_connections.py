@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 import signal
 import socket
 import ssl
@@ -30,6 +31,11 @@ from tests.waiting import wait_until
 HOST = "127.0.79.1"
 
 
+def may_open(files: int) -> None:
+    """How many files this process may have open: 1024 is usual, and what systemd gives a service."""
+    resource.setrlimit(resource.RLIMIT_NOFILE, (files, resource.getrlimit(resource.RLIMIT_NOFILE)[1]))
+
+
 class Daemon:
     """`gloaming run` on a site, in the background."""
 
@@ -39,7 +45,9 @@ class Daemon:
         with self.log.open("w") as log:
             command = [sys.executable, "-m", "gloaming.api.command", "run", str(self.site)]
             env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(offset_to("2026-12-12T18:00"))}
-            self.process = subprocess.Popen(command, stdout=out or log, stderr=subprocess.STDOUT, env=env)
+            self.process = subprocess.Popen(
+                command, stdout=out or log, stderr=subprocess.STDOUT, env=env, preexec_fn=lambda: may_open(1024)
+            )
         wait_until(lambda: self.process.poll() is not None or self.answers(), "an answer")
 
     def answers(self) -> bool:
@@ -262,6 +270,7 @@ def test_a_site_with_a_certificate_speaks_tls_alone_and_its_commands_know_it(tmp
     files = ["-keyout", str(folder / "board.key"), "-out", str(folder / "board.pem")]
     make = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "9"]
     subprocess.run([*make, *name, *files], check=True, capture_output=True)
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
     daemon = Daemon(tmp_path, phone='certificate = "board.pem"\nkey = "board.key"')
     try:
         assert daemon.url.startswith("https://")
@@ -274,10 +283,18 @@ def test_a_site_with_a_certificate_speaks_tls_alone_and_its_commands_know_it(tmp
             plain.sendall(b"GET /healthz HTTP/1.1\r\nHost: boathouse.example\r\n\r\n")
             plain.shutdown(socket.SHUT_WR)
             assert b"200" not in said(plain)[:20]
+        may_open(2048)
+        with ExitStack() as stack:
+            for number in range(1100):
+                sock = stack.enter_context(socket.create_connection(daemon.address, timeout=20))
+                if number % 2:
+                    sock.sendall(b"\x16\x03\x01\x02\x00")
+            assert gloaming("now", "--site", daemon.site).returncode == 0
         now = gloaming("now", "--json", "--site", daemon.site)
         assert now.returncode == 0, now.stderr
         assert json.loads(now.stdout)["state"] == "playing"
     finally:
+        may_open(before)
         daemon.stop()
     (folder / "board.key").write_text("no key")
     done = gloaming("run", folder, env={**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(offset_to("2026-12-12T18:00"))})
