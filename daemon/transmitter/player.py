@@ -31,6 +31,8 @@ class _Stretch:
     until_ns: int
     apart_ns: int
     rest: bool
+    given: bool
+    """Whether a performance is given, dark though it may be."""
 
     def holds(self, score: Score, dark: Dark, monotonic_ns: int, wall_ns: int) -> bool:
         return (
@@ -51,13 +53,13 @@ def _stretch(score: Score, dark: Dark, lead_ns: int, monotonic_ns: int, wall_ns:
     change_ns = segment.until_ns if segment else score.next_begin(at_ns + lead_ns)
     if change_ns is not None:
         edges.append(change_ns - score.offset_ns - lead_ns)
-    rest = segment is not None and segment.rest
+    rest, given = segment is not None and segment.rest, segment is not None and not segment.rest
     ceiling = min(dark.ceiling(instant) for instant in instants)
     if segment and (segment.dark or not ceiling):
         segment = None
     elif segment and ceiling < 1:
         segment = segment.below(ceiling)
-    return _Stretch(score, dark, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, rest)
+    return _Stretch(score, dark, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, rest, given)
 
 
 class Player:
@@ -126,7 +128,7 @@ class Player:
         now = Instant(monotonic_ns, monotonic_ns + score.offset_ns + lead_ns, stretch.until_ns)
         if stretch.segment is None or voice.is_hurt(stretch.segment):
             release = self.output is not None and self.output.setup.at_rest == "release"
-            return voice.black(now, release and stretch.rest)
+            return voice.black(now, release and stretch.rest, begin=stretch.given)
         return voice.light(stretch.segment, now, self.frames, self.lateness)
 
     def go_black(self) -> None:

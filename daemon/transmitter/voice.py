@@ -272,11 +272,14 @@ class Voice:
         self.shown = self.shown._replace(level=level)
         self._put(self.canvas.paint(*self._pictures, at_ns=monotonic_ns), monotonic_ns)
 
-    def black(self, now: Instant, release: bool) -> int:
-        """Black: at once when it was not, then thinned out; or, with `release`, the streams end."""
+    def black(self, now: Instant, release: bool, begin: bool = False) -> int:
+        """Black: at once when it was not, then thinned out; or, with `release`, the streams end. Those that have ended
+        stay so unless they are to `begin`."""
         black = (None, 0, None, 0)
         same = self._picture == black
         resting = same and self.group.at_rest
+        if resting and begin:
+            same = resting = False
         if same and (now.monotonic_ns < self._next_ns or resting):
             return max(now.monotonic_ns + RETRY_NS, now.until_ns if resting else min(now.until_ns, self._next_ns))
         self._frame_ns = now.monotonic_ns

@@ -226,6 +226,21 @@ def test_a_gap_a_pause_or_a_hush_in_a_performance_ends_no_stream(air: Air) -> No
     assert len([at_ns for at_ns, _, data in packets if SECOND_NS <= at_ns < 20 * SECOND_NS]) >= 19
 
 
+def test_a_performance_that_begins_in_a_hush_takes_its_streams_up(air: Air) -> None:
+    """Black is sent from the opening on, three times and then now and then; after the score's end nothing begins."""
+    hall = Hall(air, at_rest="release")
+    hall.score(segment(0, 10 * SECOND_NS, rest=True), segment(10 * SECOND_NS, 20 * SECOND_NS))
+    packets = hall.play(20 * SECOND_NS)
+    begun = [at_ns for at_ns, _, data in packets if at_ns >= 10 * SECOND_NS and not data[112] & 0x40]
+    assert begun[0] < 10 * SECOND_NS + 50 * MS and begun[2] < 10 * SECOND_NS + 100 * MS
+    assert max(after - before for before, after in pairwise(begun)) <= SECOND_NS
+    assert not hall.player.voices[0].group.at_rest
+    hall.score(segment(0, 25 * SECOND_NS, rest=True))
+    hall.play(25 * SECOND_NS)
+    assert hall.player.voices[0].group.at_rest
+    assert not hall.play(40 * SECOND_NS)
+
+
 def test_light_never_comes_from_a_wall_clock_that_says_dark(air: Air) -> None:
     """The score's anchor says eight in the evening; the machine's own clock says it is dark hours."""
     hall = Hall(air)
