@@ -38,11 +38,11 @@ class Why:
 
     def _limits(self, scene: Scene) -> tuple[Reason, ...]:
         """What makes it dimmer or quieter than the pieces are."""
-        reasons = [window.reason for window in scene.windows if window.ceiling != 0]
+        reasons = [_for_check(w.reason, scene.check_in_dark) if w.ceiling == 0 else w.reason for w in scene.windows]
         reasons += [self._asked(o, f"no brighter than {o.level:g}") for o in scene.overrides if o.kind == Kind.DIM]
         if mute := scene.standing(Kind.MUTE):
             reasons.append(self._asked(mute, "without sound"))
-        return (*reasons, self.facts.brightness_reason) if scene.giving else tuple(reasons)
+        return (*reasons, self.facts.brightness_reason) if scene.giving and not scene.check else tuple(reasons)
 
     def _giving_reasons(self, giving: Giving | None, part: Part | None) -> tuple[Reason, ...]:
         if giving is None:
@@ -96,6 +96,11 @@ class Why:
     def _clock(self, at_ns: int, seconds: bool = False) -> str:
         local = self._local(at_ns)
         return f"{local:%H:%M:%S}" if seconds or local.second else f"{local:%H:%M}"
+
+
+def _for_check(dark: Reason, at_most: float | None) -> Reason:
+    """Dark hours, where they let a rig check be seen."""
+    return Reason(dark.rule, f"{dark.text.removesuffix('no light')}a rig check at {at_most:g} at most")
 
 
 def _one_ended(part: Part) -> str:

@@ -18,6 +18,7 @@ from gloaming.daemon.state import State as Store
 from gloaming.daemon.transmitter.messages import read_dark, read_score
 from gloaming.daemon.transmitter.player import _stretch
 from gloaming.shows.mistake import MistakeError
+from tests.daemon import quay_site
 
 CHECK = Check("walk of string ridge", "/x/walk.frames", 200, Fraction(2))
 SITE = """[site]
@@ -101,6 +102,7 @@ def test_a_site_may_allow_a_low_level_in_dark_hours(tmp_path: Path) -> None:
     check = standing(ask_rig_check({"pattern": "walk"}, at(site, "23:00"), site))
     now = decide(at(site, "23:01"), site, (check,))
     assert (now.state, now.brightness) == (State.RIG_CHECK, 0.05)
+    assert [reason.text for reason in now.reasons[1:]] == ["dark hours 22:30 to 07:00: a rig check at 0.05 at most"]
     for segment in score(at(site, "22:30"), at(site, "23:59"), site, (check,)).segments:
         assert max(segment.level_from, segment.level_until) <= 0.05
     assert decide(at(site, "23:11"), site, (check,)).state == State.DARK
@@ -156,6 +158,15 @@ def test_nonsense_is_told_in_one_line(site: Site, request_: dict[str, object], s
         ask_rig_check(request_, at(site, "17:00"), site)
     assert len(caught.value.mistakes) == 1
     assert said in str(caught.value)
+
+
+def test_the_brightness_of_the_show_is_no_reason_for_that_of_a_rig_check(tmp_path: Path) -> None:
+    site = quay_site.site_of(tmp_path, quay_site.TABLES, quay_site.EVENING, "[output]\nbrightness = 0.5\n")
+    begin = instant(datetime(2026, 11, 28, 20, tzinfo=site.timezone))
+    check = Override(7, Kind.RIG_CHECK, begin, begin + 600 * SECOND_NS, "Nan", level=0.9, check=CHECK)
+    now = decide(begin + 60 * SECOND_NS, site, (check,))
+    assert (now.brightness, len(now.reasons)) == (0.9, 1)
+    assert "brightness 0.5" in decide(begin - SECOND_NS, site).reasons[-1].text
 
 
 def test_a_colour_that_no_string_has_is_refused(site: Site, tmp_path: Path) -> None:
