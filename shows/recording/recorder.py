@@ -242,11 +242,14 @@ class Recording:
         tidied stays as it is.
         """
         info = outcome.info
-        spoke = [number for number in self._slots if number not in self._assembler.silent()]
+        there = {one.number: one.slots for one in info.universes}  # without those that came after the last frame
+        spoke = [number for number in self._slots if number in there and number not in self._assembler.silent()]
+        if not spoke:
+            return outcome
         dark = np.where(self._lit.any(axis=1), SLOTS_MAX - (self._lit[:, ::-1] != 0).argmax(axis=1), 0)
         used = dict(zip(self._slots, dark.tolist(), strict=True))
         slots = lay_out(spoke, self._slots, used, self._wanted.slots)
-        if slots == self._slots or not spoke:
+        if slots == there:
             return outcome
         offsets = {one.number: one.offset for one in info.universes}
         columns = np.concatenate([np.arange(slots[number]) + offsets[number] for number in spoke])

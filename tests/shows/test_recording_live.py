@@ -148,6 +148,20 @@ def test_a_universe_that_turns_up_at_the_very_end_is_recorded_as_far_as_it_goes(
         assert [one.name for one in tmp_path.iterdir()] == ["out.frames"]
 
 
+@pytest.mark.parametrize("slots", ["used", "sent"])
+def test_a_universe_that_turns_up_dark_in_the_last_stillness_is_not_recorded(tmp_path: Path, slots: str) -> None:
+    end = len(LEVELS)
+    after = [
+        (at_ns + end * 25_000_000, data(universe, end + number, [level]))
+        for number, at_ns in enumerate(range(0, 3_000_000_000, 25_000_000))
+        for universe, level in ((1, 150), (2, 150), (3, 150), (9, 0))
+        if universe != 9 or number > 32
+    ]
+    frames, outcome = recorded(tmp_path, stream(LEVELS, 1) + after, Wanted(None, slots, until_still_s=1.0))
+    assert [one.number for one in outcome.info.universes] == [1, 2, 3]
+    assert np.array_equal(frames, LEVELS) and "ended: nothing changed any more" in outcome.notes
+
+
 def test_other_start_codes_preview_and_impossible_universes_add_nothing(tmp_path: Path) -> None:
     odd = [
         (at_ns + number, data(1, 0, [1])[:113] + number.to_bytes(2, "big") + data(1, 0, [1])[115:])
