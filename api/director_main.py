@@ -37,6 +37,8 @@ AGAIN_S = 2.0
 SAID_S = 60.0
 """And says why no sooner than after so long."""
 HEAD_BYTES_MAX = 16_384
+BACKLOG = 128
+"""How many may knock at once: they are let in together, and each has a file open."""
 CONNECTIONS_MAX = 600
 """A last bound: silent connections make room for each other long before (connections.py)."""
 
@@ -61,7 +63,7 @@ def open_port(listen: str, place: Path) -> socket.socket:
             sock.setsockopt(level, option, 1)
             sock.bind((host, int(port)))
             LOG.complain(f"{host} is no address of this board yet; the page is there as soon as it is", kind="network")
-        sock.listen(128)
+        sock.listen(BACKLOG)
     except OSError as error:
         sock.close()
         right = 'as listen = "0.0.0.0:8081"'
@@ -92,6 +94,7 @@ def serve(folder: Path, state: Path, listen: str | None, transmitter: Path | Non
             log_config=None,
             log_level="warning",
             access_log=False,
+            backlog=BACKLOG,
             server_header=False,
             proxy_headers=False,
             h11_max_incomplete_event_size=HEAD_BYTES_MAX,

@@ -111,6 +111,27 @@ def test_a_phone_gets_in_past_a_thousand_half_open_connections(daemon: Daemon) -
     assert daemon.now()["state"] == "playing"
 
 
+def test_a_phone_gets_in_past_a_crowd_that_knocks_at_once(daemon: Daemon) -> None:
+    """More at the same instant than a process may have files open: let in by and by."""
+    director = next(pid for pid, line in processes() if "director_main" in line and str(daemon.state) in line)
+    before, told = resource.getrlimit(resource.RLIMIT_NOFILE)[0], daemon.log.stat().st_size
+    may_open(2048)
+    try:
+        with ExitStack() as stack:
+            os.kill(director, signal.SIGSTOP)
+            try:
+                for _ in range(1500):
+                    sock = stack.enter_context(socket.socket())
+                    sock.setblocking(False)
+                    sock.connect_ex(daemon.address)
+            finally:
+                os.kill(director, signal.SIGCONT)
+            assert daemon.now()["state"] == "playing"
+    finally:
+        may_open(before)
+    assert daemon.log.stat().st_size == told
+
+
 def test_a_request_that_never_ends_is_ended(daemon: Daemon) -> None:
     """A head that is never finished, and a body of which one byte comes now and then."""
     host = f"{daemon.address[0]}:{daemon.address[1]}".encode()
