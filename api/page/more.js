@@ -152,7 +152,7 @@ async function check(place) {
   const next = page.element("button", "Next string", { onclick: () => show((at + 1) % strings.length) });
   const done = page.element("button", "End the check", { onclick: () => page.command("Ending", async () => page.stored(await page.endAll("rig-check"), "The check has ended.")) });
   const bar = page.element("div", "", { className: "choices" });
-  bar.append(next, done);
+  bar.append(...(strings.length ? [next] : []), done);
   const caution = page.element("p", "Look, and touch nothing: what is lit is live. Isolate a supply before you work on what it feeds.", { className: "small" });
   const rows = strings.map((string, index) => {
     const button = page.element("button", "Check", { onclick: () => show(index) });
@@ -160,7 +160,8 @@ async function check(place) {
     const [universe, slot] = string.spans[0];
     return row(string.name, `${string.pixels} pixels on ${string.controller}, from universe ${universe}, slot ${slot}`, button);
   });
-  place.replaceChildren(caution, bar, list(rows));
+  const none = strings.length ? [] : [page.element("p", "rig.toml names no strings; `gloaming rig-check` checks universes.", { className: "small" })];
+  place.replaceChildren(caution, bar, list(rows), ...none);
 }
 
 // ---- the journal
