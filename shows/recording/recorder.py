@@ -136,6 +136,8 @@ class Recording:
         self._slots_max[list(slots)] = list(slots.values())
         self._assembler.add(tuple(slots))
         self._lit = self._grown(self._lit)
+        self._row = None if self._row is None else self._grown(self._row)
+        self._first = None if self._first is None else self._grown(self._first)
 
     def _grown(self, row: Bytes) -> Bytes:
         """A row from before universes were added, black in them."""
@@ -171,10 +173,10 @@ class Recording:
         if self._wanted.from_change and self.tally.frames == 0 and self._still == 0:
             if self._first is None:
                 self._first = row.copy()
-            if np.array_equal(row, self._grown(self._first)):
+            if np.array_equal(row, self._first):
                 return
         if self._still_max is not None:
-            if self._row is not None and np.array_equal(row, self._grown(self._row)):
+            if self._row is not None and np.array_equal(row, self._row):
                 self._still += 1
                 if self._still >= self._still_max and self.tally.frames:
                     self.ended = "nothing changed any more"

@@ -148,6 +148,14 @@ def test_a_universe_that_turns_up_at_the_very_end_is_recorded_as_far_as_it_goes(
         assert [one.name for one in tmp_path.iterdir()] == ["out.frames"]
 
 
+def test_a_universe_that_turns_up_in_a_short_stillness_is_recorded(tmp_path: Path) -> None:
+    """What stood still is held back while it may be the end, and written once it was not."""
+    levels = LEVELS.copy()
+    levels[60:120] = levels[60]
+    frames, _ = recorded(tmp_path, stream(levels, 1) + later(9, 110), Wanted(None, "sent", until_still_s=2.0))
+    assert np.array_equal(frames[:, :3], levels) and frames[-1, 3] > 0 and not frames[:110, 3].any()
+
+
 @pytest.mark.parametrize("slots", ["used", "sent"])
 def test_a_universe_that_turns_up_dark_in_the_last_stillness_is_not_recorded(tmp_path: Path, slots: str) -> None:
     end = len(LEVELS)
