@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import json
 import os
 import resource
@@ -39,14 +40,14 @@ def may_open(files: int) -> None:
 class Daemon:
     """`gloaming run` on a site, in the background."""
 
-    def __init__(self, folder: Path, out: int | None = None, **site: str) -> None:
+    def __init__(self, folder: Path, out: int | None = None, files: int = 1024, **site: str) -> None:
         self.site, self.state = write_site(folder / "site", HOST, **site), folder / "site" / "state"
         self.log = folder / "log"
         with self.log.open("w") as log:
             command = [sys.executable, "-m", "gloaming.api.command", "run", str(self.site)]
             env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(offset_to("2026-12-12T18:00"))}
             self.process = subprocess.Popen(
-                command, stdout=out or log, stderr=subprocess.STDOUT, env=env, preexec_fn=lambda: may_open(1024)
+                command, stdout=out or log, stderr=subprocess.STDOUT, env=env, preexec_fn=lambda: may_open(files)
             )
         wait_until(lambda: self.process.poll() is not None or self.answers(), "an answer")
 
@@ -126,7 +127,10 @@ def test_a_phone_gets_in_past_a_crowd_that_knocks_at_once(daemon: Daemon) -> Non
                     sock.connect_ex(daemon.address)
             finally:
                 os.kill(director, signal.SIGCONT)
-            assert daemon.now()["state"] == "playing"
+            phone = http.client.HTTPConnection(*daemon.address, timeout=60, source_address=("127.0.79.50", 0))
+            phone.request("GET", "/healthz")
+            assert phone.getresponse().status == 200
+            phone.close()
     finally:
         may_open(before)
     assert daemon.log.stat().st_size == told
@@ -292,7 +296,7 @@ def test_a_site_with_a_certificate_speaks_tls_alone_and_its_commands_know_it(tmp
     make = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "9"]
     subprocess.run([*make, *name, *files], check=True, capture_output=True)
     before = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
-    daemon = Daemon(tmp_path, phone='certificate = "board.pem"\nkey = "board.key"')
+    daemon = Daemon(tmp_path, files=512, phone='certificate = "board.pem"\nkey = "board.key"')
     try:
         assert daemon.url.startswith("https://")
         trust = ssl.create_default_context(cafile=str(folder / "board.pem"))
@@ -306,7 +310,7 @@ def test_a_site_with_a_certificate_speaks_tls_alone_and_its_commands_know_it(tmp
             assert b"200" not in said(plain)[:20]
         may_open(2048)
         with ExitStack() as stack:
-            for number in range(1100):
+            for number in range(600):
                 sock = stack.enter_context(socket.create_connection(daemon.address, timeout=20))
                 if number % 2:
                     sock.sendall(b"\x16\x03\x01\x02\x00")
