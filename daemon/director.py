@@ -143,6 +143,11 @@ class Director:
         return self.link.played_id >= wanted
 
     def _decide(self) -> None:
+        """Decide again; after a step of the clock that nobody has told of yet, which ends no hush."""
+        self.after_step()
+        self._look_up()
+
+    def _look_up(self) -> None:
         """Look up the next half hour; hand it over where it differs from what was sent, or where that runs out."""
         now_ns = self.clock.now_ns()
         self._still_leave(now_ns)
@@ -237,6 +242,7 @@ class Director:
 
     def adopt(self, site: Site) -> None:
         """Another site from now on; the transmitter is set up anew only where that differs."""
+        self.after_step()
         before = self._setup()
         self.site, self._files = site, time.monotonic_ns() // 1_000_000
         self.requests.look_up()
@@ -251,7 +257,7 @@ class Director:
     def look_up_anew(self) -> None:
         """Decide and hand over, though nothing may seem to differ."""
         self._sent_until_ns = self._dark_until_ns = 0
-        self._decide()
+        self._look_up()
 
     def _try_the_disk(self) -> None:
         self.store.retry(self.clock.now_ns())

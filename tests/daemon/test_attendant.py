@@ -150,6 +150,34 @@ def test_what_is_asked_before_a_step_is_heard_of_lasts_as_long_as_was_asked(tmp_
     assert asyncio.run(asked()) == [1, 1]
 
 
+@pytest.mark.parametrize("edited", [False, True])
+def test_who_decides_before_a_step_is_heard_of_takes_no_hush_for_over(tmp_path: Path, edited: bool) -> None:
+    site = site_of(tmp_path / "site", TABLES, NIGHT)
+    wall_ns = [ns("2026-12-01T18:10:00")]
+    clock = Clock(wall=lambda: wall_ns[0], monotonic=lambda: 0, offset_ns=1)
+
+    async def levels() -> list[float]:
+        director, sent = Director(site, tmp_path / "state", clock), list[dict[str, Any]]()
+        await director.requests.ask({"kind": "dark", "minutes": 30}, "the porch")
+        director.link.send = sent.append  # type: ignore[method-assign]  # what is sent is looked at
+        wall_ns[0] += 3600 * 1_000_000_000
+        if edited:
+            director.adopt(site)
+        else:
+            director._decide()
+        scores = [message for message in sent if message["op"] == "score"]
+        ends(director)
+        return [
+            max(one["level"])
+            for score in scores
+            for one in score["segments"]
+            if one["from_ns"] < clock.now_ns() + 1_790 * 1_000_000_000
+        ]
+
+    found = asyncio.run(levels())
+    assert found and not any(found)
+
+
 def test_the_word_at_an_opening_is_told_once_though_the_clock_comes_by_it_twice(tmp_path: Path) -> None:
     site = site_of(tmp_path / "site", TABLES, NIGHT, '\n[[alert]]\nurl = "http://127.0.74.44/"\nopening = true\n')
     wall_ns, told = [ns("2026-12-01T16:59:59")], list[str]()
