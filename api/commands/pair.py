@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 import getpass
 import json
+import re
 import sys
 from collections.abc import Callable
 from contextlib import suppress
 
 from gloaming.api.commands.live import add_where, call
+from gloaming.shows.mistake import Mistake, MistakeError
 
 PASSCODE_CHARACTERS_MIN = 8
 
@@ -42,6 +44,9 @@ def show_link(args: argparse.Namespace) -> int:
     """`gloaming pair`."""
     import segno
 
+    if args.address and not re.fullmatch(r"https?://[^\s/]{1,253}/?", args.address, re.ASCII):
+        wrong = f"{args.address!r} is no address"
+        raise MistakeError(Mistake("--address", None, None, wrong, "as http://192.0.2.4:8080"))
     code, answer = call(args, "POST", "/api/links", {"kind": "viewer" if args.viewer else "operator"})
     if code != 201:
         return _refused(answer)
@@ -81,8 +86,12 @@ def set_passcode(args: argparse.Namespace) -> int:
     """`gloaming passcode`."""
     passcode: str | None = None
     if not args.new:
-        passcode = getpass.getpass("New passcode: ") if sys.stdin.isatty() else sys.stdin.readline().rstrip("\n")
-        if sys.stdin.isatty() and getpass.getpass("Once more: ") != passcode:
+        try:
+            passcode = getpass.getpass("New passcode: ") if sys.stdin.isatty() else sys.stdin.readline().rstrip("\n")
+            again = getpass.getpass("Once more: ") if sys.stdin.isatty() else passcode
+        except EOFError:  # Ctrl-D
+            passcode = again = ""
+        if again != passcode:
             print("the two are not the same; nothing has changed", file=sys.stderr)
             return 2
         if len(passcode) < PASSCODE_CHARACTERS_MIN:

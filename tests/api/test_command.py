@@ -3,6 +3,7 @@ address, a daemon that is none. Each says it on one line, and goes by its exit c
 
 from __future__ import annotations
 
+import getpass
 import json
 import os
 import subprocess
@@ -201,3 +202,22 @@ def test_a_plain_terminal_has_the_link_without_its_picture(token: Path, board: A
     done = gloaming("pair", "--token-file", token, "--url", board.url, env={**ENVIRONMENT, "PYTHONIOENCODING": "ascii"})
     assert (done.stderr, done.returncode) == ("", 0)
     assert done.stdout.splitlines()[1] == f"{board.url}/#c" and "\\u" not in done.stdout
+
+
+def test_ctrl_d_at_the_passcode_changes_nothing(
+    board: Any, token: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def ended(_: str) -> str:
+        raise EOFError
+
+    monkeypatch.setattr(getpass, "getpass", ended)
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True)
+    assert main(["passcode", "--token-file", str(token), "--url", board.url]) == 2
+    assert capfd.readouterr().err == "a passcode has 8 characters at least; nothing has changed\n"
+    assert board.asked == []
+
+
+@pytest.mark.parametrize("address", ["board", "ftp://board", "http://a b", "http://" + "a" * 4000])
+def test_a_link_to_no_address_is_not_made(address: str, board: Any, token: Path) -> None:
+    assert main(["pair", "--address", address, "--token-file", str(token), "--url", board.url]) == 2
+    assert board.asked == []
