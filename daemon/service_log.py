@@ -113,9 +113,7 @@ class ServiceLog:
         text = with_count(text[:TEXT_MAX], held)
         if self._socket is None:
             if self._name:
-                with suppress(
-                    OSError
-                ):  # a full disk, or nobody reads any more: what is done is done all the same
+                with suppress(OSError):  # a full disk, or nobody reads any more: what is done is done all the same
                     print(text, file=sys.stderr, flush=True)
             return
         named = {f"GLOAMING_{_NO_NAME.sub('_', key.upper())}": value for key, value in about.items()}
