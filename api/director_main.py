@@ -24,6 +24,7 @@ from gloaming.api.names import is_everywhere, lan_addresses, page_addresses
 from gloaming.api.sign_in import Doorkeeper, write_private
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.director import Director
+from gloaming.daemon.last_good import keep_good, load_good
 from gloaming.daemon.notify import Notifier, managed, watchdog_s
 from gloaming.daemon.service_log import ERROR, LOG, open_log
 from gloaming.daemon.site import Site, load_site
@@ -73,11 +74,17 @@ def open_port(listen: str, place: Path) -> socket.socket:
 
 def serve(folder: Path, state: Path, listen: str | None, transmitter: Path | None = None) -> None:
     """Run the director on a site until SIGTERM or SIGINT; `transmitter` is its socket, else one in the state folder."""
-    site = load_site(folder, strict=False)
+    site, refused = _site(folder, state)
     certificate, key = _certificate(site)
     with open_port(listen or site.phone.listen, folder / (site.phone.place or "site.toml")) as sock:
         clock = Clock()
         director = Director(site, state, clock)
+        if refused:
+            director.attendant.refused = refused
+            text = f"the site has a mistake, and is given as it was before: {refused.mistakes[0]}"
+            director.store.note(clock.now_ns(), "site", text)
+        else:
+            keep_good(folder, state)
         director.link.path = transmitter or director.link.path
         doorkeeper = Doorkeeper(director.store)
         host, port = sock.getsockname()[:2]
@@ -106,6 +113,19 @@ def serve(folder: Path, state: Path, listen: str | None, transmitter: Path | Non
         )
         server = Server(config, app.state.streams)
         asyncio.run(_serve(server, Entrance(sock, crowd) if certificate else sock, director, announced))
+
+
+def _site(folder: Path, state: Path) -> tuple[Site, MistakeError | None]:
+    """The site; with nobody there to read that it has a mistake, the site as it was before, and the mistake."""
+    try:
+        return load_site(folder, strict=False), None
+    except MistakeError as error:
+        if not (managed() or AGAIN in os.environ):
+            raise
+        try:
+            return load_good(folder, state), error
+        except MistakeError:  # there is nothing good: what is wrong with the site itself is what can be put right
+            raise error from None
 
 
 class Server(uvicorn.Server):

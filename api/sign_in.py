@@ -117,15 +117,26 @@ class Doorkeeper:
         self.store.set_fact(PASSCODE_FACT, self.hasher.hash(passcode.strip()))
 
     def local_token(self, folder: Path, now_ns: int) -> Path:
-        """A fresh token for commands on this machine, in a file that its owner alone may read.
+        """A token for commands on this machine, in a file that its owner alone may read. One of an earlier director
+        stays, so that a command that has just read it gets in.
 
         OSError where it cannot be written; then the one before stays good.
         """
         path, token = folder / "token", secrets.token_urlsafe(32)
+        if self._stays(path):
+            return path
         write_private(path, token + "\n")
         self.store.drop_devices(LOCAL_DEVICE, now_ns)
         self.store.add_device(_hash(token), LOCAL_DEVICE, "operator", now_ns)
         return path
+
+    def _stays(self, path: Path) -> bool:
+        """Whether a token lets in, and nobody else can have read it."""
+        try:
+            device = self.store.device(_hash(path.read_text().strip()))
+            return device is not None and device[1] == LOCAL_DEVICE and path.stat().st_mode & 0o077 == 0
+        except (OSError, ValueError):
+            return False
 
     async def sign_in(self, passcode: str, name: str, address: str, at_s: float, now_ns: int) -> str | None:
         """A token for a device, None for a wrong passcode. TooManyGuessesError after too many of those.

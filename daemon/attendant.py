@@ -21,6 +21,7 @@ from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import SECOND_NS, State
 from gloaming.daemon.direction.season import season
 from gloaming.daemon.health import DO, Board, Trouble, read_board, troubles_of
+from gloaming.daemon.last_good import keep_good
 from gloaming.daemon.outside import Message
 from gloaming.daemon.reload import Stamp, Watch, stamp
 from gloaming.daemon.service_log import LOG
@@ -202,6 +203,7 @@ class Attendant:
         self._slow_at_ns = self._times_ns = 0
         director.store.note(director.clock.now_ns(), "site", f"the site is read again and taken over: {why}")
         await director.rig.follow()
+        await asyncio.to_thread(keep_good, site.folder, self.state)
         return True
 
     @staticmethod

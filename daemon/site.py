@@ -80,18 +80,19 @@ class Site:
         return self.output.source_name or self.name
 
 
-def load_site(folder: Path, at: datetime | None = None, strict: bool = True) -> Site:
+def load_site(folder: Path, at: datetime | None = None, strict: bool = True, written: Path | None = None) -> Site:
     """Read and check a site's folder.
 
     `at` says which seasons overlaps are looked for in. Strict, a frame file that cannot be played is a mistake; else
-    the piece is left out and the mistake kept in `problems`. Raises MistakeError.
+    the piece is left out and the mistake kept in `problems`. `written` is where site.toml and rig.toml lie instead.
+    Raises MistakeError.
     """
     if not folder.is_dir():
         wrong = "this is not a folder" if folder.exists() else "there is no such site"
         raise MistakeError(Mistake(folder, None, None, wrong, "name a folder that holds site.toml and rig.toml"))
-    path = folder / "site.toml"
+    path = (written or folder) / "site.toml"
     file = read_tables(path, SiteFile)
-    rig = load_rig(folder / "rig.toml")
+    rig = load_rig(path.with_name("rig.toml"))
     mistakes = [*_references(path, file), *_output(path, file)]
     pieces, problems, warnings = _pieces(folder, path, file, rig)
     if mistakes or (strict and problems):

@@ -202,3 +202,24 @@ def test_a_pause_of_no_sensible_length_is_a_problem_with_what_would_be_right(min
             assert not home.director.requests.overrides
 
     run(work())
+
+
+def test_the_token_of_this_machine_stays_over_a_restart_unless_somebody_may_have_read_it(tmp_path: Path) -> None:
+    """A command that has read it and asks as another director begins gets in."""
+
+    def begins() -> str:
+        store = State(tmp_path, 0)
+        token = Doorkeeper(store).local_token(tmp_path, 0).read_text()
+        assert store.wait()
+        assert len(store.devices()) == 1
+        store.close()
+        return token
+
+    first = begins()
+    assert begins() == first
+    (tmp_path / "token").chmod(0o644)
+    second = begins()
+    assert second != first and begins() == second
+    (tmp_path / "token").write_text("of another board\n")
+    assert begins() not in (first, second, "of another board\n")
+    assert (tmp_path / "token").stat().st_mode & 0o077 == 0

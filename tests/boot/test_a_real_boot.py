@@ -172,6 +172,23 @@ def test_a_pause_survives_a_power_cut_and_ends_where_it_was(board: Board) -> Non
     assert_right(lit[:: FPS // 4], board.site(), board.overrides("resumed"))
 
 
+def test_a_power_cut_with_a_mistake_in_the_site_brings_back_the_show_as_it_was(board: Board) -> None:
+    """An edit with a typing mistake on a Friday, the power away on a Saturday, and nobody there."""
+    site, path = board.site(), board.machine.root / "etc/gloaming/site/site.toml"
+    whole = path.read_text()
+    board.wait_until_lit(time.time_ns())
+    board.machine.inside("sed", "-i", "s/^to = /too = /", "/etc/gloaming/site/site.toml")
+    wait_for(lambda: not board.now()["health"]["ok"], "the mistake is not said")
+    board.machine.power_cut()
+    begin_ns = time.time_ns()
+    board.machine.power_on()
+    assert_right(board.wait_until_lit(begin_ns)[:: FPS // 4], site, board.overrides("mistaken"))
+    troubles = board.now()["health"]["troubles"]
+    assert any(one["kind"] == "site" and "too" in one["text"] for one in troubles), troubles
+    path.write_text(whole)
+    wait_for(lambda: "site" not in {one["kind"] for one in board.now()["health"]["troubles"]}, "it is not put right")
+
+
 def test_a_purge_leaves_the_site_and_nothing_else(board: Board) -> None:
     board.machine.inside("apt-get", "purge", "-y", "gloaming")
     left = board.machine.inside(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import time
 from collections.abc import Iterator
@@ -13,7 +14,7 @@ import pytest
 from gloaming.daemon.reload import STILL_LOOKS, Watch
 from tests.daemon.broken_evening import Broken, broken_evening
 from tests.daemon.hooks import Hook
-from tests.daemon.numbered import FPS, assert_none_missed, missed
+from tests.daemon.numbered import FPS, assert_none_missed, assert_right, missed
 from tests.waiting import wait_until
 
 
@@ -92,10 +93,31 @@ def test_a_mistake_is_refused_whole_and_said_and_its_end_too(broken: Broken, hoo
     assert_none_missed(broken.packets(begin_ns))
 
 
-def test_a_director_that_is_killed_while_the_site_has_a_mistake_takes_no_light_with_it(broken: Broken) -> None:
-    """The transmitter plays on; the director says what is wrong, and is back as soon as that is put right."""
+def test_a_director_that_is_killed_while_the_site_has_a_mistake_gives_it_as_it_was_before(broken: Broken) -> None:
+    """Nobody is there to put it right: the show goes on by the last files that had no mistake, and what is wrong stands
+    where it stood before."""
+    broken.wait_until_lit()
+    site, killed = broken.site, [broken.evening.pid(name) for name in ("director", "transmitter")]
+    edit(broken, "[site]", "[site")
+    wait_until(lambda: broken.troubles("site"), "the trouble")
+    for pid in killed:
+        os.kill(pid, signal.SIGKILL)
+    wait_until(lambda: broken.evening.pid("director") not in killed, "another director")
+    wait_until(lambda: broken.evening.now()["health"]["transmitter"], "both again")
+    assert broken.troubles("site")
+    broken.says("is given as it was before", "site")
+    assert_right(broken.wait_until_lit(), site, broken.overrides(), broken.evening.offset_ns)
+    edit(broken, "[site", "[site]")
+    wait_until(lambda: not broken.troubles("site"), "the end of the trouble")
+    broken.wait_until_lit()
+
+
+def test_a_director_without_a_good_site_says_what_is_wrong_and_begins_when_it_is_put_right(broken: Broken) -> None:
+    """The transmitter plays on meanwhile."""
     broken.wait_until_lit()
     begin_ns, killed = time.time_ns(), broken.evening.pid("director")
+    kept = broken.evening.state / "last-good"
+    shutil.rmtree(kept)
     edit(broken, "[site]", "[site")
     os.kill(killed, signal.SIGKILL)
     refused = broken.evening.state / "refused"
@@ -103,13 +125,9 @@ def test_a_director_that_is_killed_while_the_site_has_a_mistake_takes_no_light_w
     assert "site.toml" in refused.read_text()
     broken.wait_until_lit()
     edit(broken, "[site", "[site]")
-
-    def answers() -> bool:
-        try:
-            return broken.evening.ask("GET", "/api/now")[0] == 200
-        except OSError:
-            return False
-
-    wait_until(answers, "an answer of the director")
+    wait_until(lambda: broken.evening.now()["state"], "an answer of the director")
     broken.wait_until_lit()
     assert_none_missed(broken.packets(begin_ns))
+    for name in ("site.toml", "rig.toml"):
+        assert (kept / name).read_text() == (broken.folder / name).read_text()
+        assert (kept / name).stat().st_mode & 0o077 == 0, "it may hold a password"
