@@ -21,11 +21,12 @@ from gloaming.api.events import Streams
 from gloaming.api.http import make_app
 from gloaming.api.keeper import AGAIN
 from gloaming.api.names import is_everywhere, lan_addresses, page_addresses
-from gloaming.api.sign_in import Doorkeeper, write_private
+from gloaming.api.sign_in import Doorkeeper
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.director import Director
 from gloaming.daemon.last_good import keep_good, load_good
 from gloaming.daemon.notify import Notifier, managed, watchdog_s
+from gloaming.daemon.private_file import write_private
 from gloaming.daemon.service_log import ERROR, LOG, open_log
 from gloaming.daemon.site import Site, load_site
 from gloaming.shows.mistake import Mistake, MistakeError

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
-import os
 import secrets
 from dataclasses import dataclass, field
 from hashlib import sha256
@@ -13,6 +12,7 @@ from pathlib import Path
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
+from gloaming.daemon.private_file import write_private
 from gloaming.daemon.state import State
 
 LOCAL_DEVICE = "this machine"
@@ -213,13 +213,3 @@ def network_of(address: str) -> str:
 
 def _hash(token: str) -> str:
     return sha256(token.encode(errors="replace")).hexdigest()
-
-
-def write_private(path: Path, text: str) -> None:
-    """A file that its owner alone may read, whole or not at all."""
-    fresh = path.with_name(f".{path.name}.new")
-    fresh.unlink(missing_ok=True)
-    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "w") as file:
-        file.write(text)
-    fresh.rename(path)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import os
 from contextlib import suppress
 from pathlib import Path
 
+from gloaming.daemon.private_file import write_private
 from gloaming.daemon.site import Site, load_site
 
 FILES = ("site.toml", "rig.toml")
@@ -13,19 +13,14 @@ FOLDER = "last-good"
 
 
 def keep_good(folder: Path, state: Path) -> None:
-    """Copy the files of a site that has just been read, where they differ from what is kept; for nobody else's eyes."""
+    """Copy the files of a site that has just been read, where they differ from what is kept. They may hold passwords."""
     kept = state / FOLDER
-    with suppress(OSError):  # a disk that takes nothing is told by the state, and keeps what it has
+    with suppress(OSError, ValueError):  # a full disk is told by the state, a fresh edit that is no text by its reading
         kept.mkdir(mode=0o700, exist_ok=True)
         for name in FILES:
-            text, there, new = (folder / name).read_bytes(), kept / name, kept / f"{name}.new"
-            if there.exists() and there.read_bytes() == text:
-                continue
-            with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            new.replace(there)
+            text, there = (folder / name).read_text(encoding="utf-8"), kept / name
+            if not there.exists() or there.read_bytes() != text.encode():
+                write_private(there, text)
 
 
 def load_good(folder: Path, state: Path) -> Site:

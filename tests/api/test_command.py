@@ -93,7 +93,7 @@ class Board(BaseHTTPRequestHandler):
 
     def do_GET(self) -> None:
         status, headers, body = self.server.answer(self.path)  # type: ignore[attr-defined]  # set beside it
-        self.server.asked.append((self.command, self.path, self.headers["Authorization"]))  # type: ignore[attr-defined]
+        self.server.asked.append((self.command, self.path, self.headers["Authorization"]))  # type: ignore[attr-defined]  # as above
         self.send_response(status)
         for name, value in {"Content-Length": str(len(body)), **headers}.items():
             self.send_header(name, value)

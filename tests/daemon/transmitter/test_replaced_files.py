@@ -10,7 +10,6 @@ import numpy as np
 from gloaming.daemon.transmitter.canvas import FULL, Canvas, Picture
 from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
 from tests.daemon.transmitter.stage import (
-    PATIENCE_S,
     SECOND_NS,
     listening,
     moving,
@@ -19,6 +18,7 @@ from tests.daemon.transmitter.stage import (
     universe,
     write_frames,
 )
+from tests.waiting import wait_until
 
 
 def film(path: Path, level: int, frames: int = 80, universes: int = 1, first: int = 1) -> str:
@@ -27,13 +27,13 @@ def film(path: Path, level: int, frames: int = 80, universes: int = 1, first: in
 
 def come(ahead: ReadAhead, path: str, frame: int, level: int) -> Held:
     """A frame, once it is there and of a level."""
-    deadline = time.monotonic() + PATIENCE_S
-    while time.monotonic() < deadline:
-        found = ahead.get(path, frame)
-        if isinstance(found, Held) and found.frame[0] == level:
-            return found
-        time.sleep(0.01)
-    raise AssertionError(f"frame {frame} of {level} does not come: {ahead.get(path, frame)}")
+
+    def found() -> Held | None:
+        held = ahead.get(path, frame)
+        return held if isinstance(held, Held) and held.frame[0] == level else None
+
+    held: Held = wait_until(found, f"frame {frame} of {level}")
+    return held
 
 
 def test_a_file_that_is_replaced_while_it_plays_is_read_anew_when_a_score_comes(tmp_path: Path) -> None:

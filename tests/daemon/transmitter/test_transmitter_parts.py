@@ -25,7 +25,7 @@ from sacn import DataPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
 from gloaming.daemon.transmitter.bulk import parcels
-from gloaming.daemon.transmitter.canvas import Canvas, Picture
+from gloaming.daemon.transmitter.canvas import Bytes, Canvas, Picture
 from gloaming.daemon.transmitter.clock import Lateness
 from gloaming.daemon.transmitter.others import Others
 from gloaming.daemon.transmitter.packets import IPV6, Heading, Target, address_of, blocks, discovery_packets
@@ -78,7 +78,11 @@ def test_a_canvas_is_what_arithmetic_says(brightness: int, share: int, dice: ran
 def test_a_limit_has_the_last_word_and_never_touches_what_was_read_ahead() -> None:
     canvas = Canvas({1: 6})
     place = canvas.place(file_of(Universe(1, 6, 0)))
-    canvas.limit = lambda finished, at_ns: np.minimum(finished, 100, out=finished)  # type: ignore[assignment,return-value]
+
+    def limit(finished: Bytes, at_ns: int) -> None:
+        np.minimum(finished, 100, out=finished)
+
+    canvas.limit = limit
     frame = np.full(6, 255, np.uint8)
     assert (canvas.paint(Picture(256, place, frame)) == 100).all()
     assert (canvas.paint(Picture(256, look=255)) == 100).all()
