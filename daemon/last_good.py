@@ -13,7 +13,7 @@ FOLDER = "last-good"
 
 
 def keep_good(folder: Path, state: Path) -> None:
-    """Copy the files of a site that has just been read, where they differ from what is kept. They may hold passwords."""
+    """Copy the files of a site that has just been read, where they differ from what is kept; they may hold secrets."""
     kept = state / FOLDER
     with suppress(OSError, ValueError):  # a full disk is told by the state, a fresh edit that is no text by its reading
         kept.mkdir(mode=0o700, exist_ok=True)
