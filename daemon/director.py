@@ -23,13 +23,13 @@ from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason, Segment, State
 from gloaming.daemon.link import Link
 from gloaming.daemon.messages import dark_message, segment_message, setup_message
-from gloaming.daemon.reload import file_stamp
 from gloaming.daemon.requests import Requests
 from gloaming.daemon.rig_care import RigCare
 from gloaming.daemon.service_log import Seldom, with_count
 from gloaming.daemon.site import Site
 from gloaming.daemon.sound_care import SoundCare
 from gloaming.daemon.state import State as Store
+from gloaming.shows.file_stamp import file_stamp
 
 SCORE_NS = 1800 * SECOND_NS
 RENEW_NS = 600 * SECOND_NS

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-Stamp = tuple[tuple[str, int, int, int], ...]
+from gloaming.shows.file_stamp import FileStamp, file_stamp
+
+Stamp = tuple[FileStamp, ...]
 STILL_LOOKS = 2
 """How many looks in a row must find the same files before they are read: a copy that is under way is not."""
 
@@ -13,15 +15,6 @@ STILL_LOOKS = 2
 def stamp(folder: Path, files: Iterable[Path]) -> Stamp:
     """What the inodes of a site's files say."""
     return tuple(file_stamp(path) for path in (folder / "site.toml", folder / "rig.toml", *sorted(files)))
-
-
-def file_stamp(path: Path) -> tuple[str, int, int, int]:
-    """What an inode says: name, inode, length, last change. A file that is not there has zeros."""
-    try:
-        status = path.stat()
-    except OSError:
-        return str(path), 0, 0, 0
-    return str(path), status.st_ino, status.st_size, status.st_mtime_ns
 
 
 class Watch:

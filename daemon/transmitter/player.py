@@ -30,9 +30,8 @@ class _Stretch:
     from_ns: int
     until_ns: int
     apart_ns: int
-    rest: bool
-    given: bool
-    """Whether a performance is given, dark though it may be."""
+    rest: bool | None
+    """Whether it is between performances, or in one, dark though it may be; None where no score says."""
 
     def holds(self, score: Score, dark: Dark, monotonic_ns: int, wall_ns: int) -> bool:
         return (
@@ -53,13 +52,13 @@ def _stretch(score: Score, dark: Dark, lead_ns: int, monotonic_ns: int, wall_ns:
     change_ns = segment.until_ns if segment else score.next_begin(at_ns + lead_ns)
     if change_ns is not None:
         edges.append(change_ns - score.offset_ns - lead_ns)
-    rest, given = segment is not None and segment.rest, segment is not None and not segment.rest
+    rest = segment.rest if segment else None
     ceiling = min(dark.ceiling(instant) for instant in instants)
     if segment and (segment.dark or not ceiling):
         segment = None
     elif segment and ceiling < 1:
         segment = segment.below(ceiling)
-    return _Stretch(score, dark, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, rest, given)
+    return _Stretch(score, dark, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, rest)
 
 
 class Player:
@@ -127,8 +126,8 @@ class Player:
             stretch = self._stretches[lead_ns] = _stretch(score, dark, lead_ns, monotonic_ns, wall_ns)
         now = Instant(monotonic_ns, monotonic_ns + score.offset_ns + lead_ns, stretch.until_ns)
         if stretch.segment is None or voice.is_hurt(stretch.segment):
-            release = self.output is not None and self.output.setup.at_rest == "release"
-            return voice.black(now, release and stretch.rest, begin=stretch.given)
+            release = self.output is not None and self.output.setup.at_rest == "release" and stretch.rest is True
+            return voice.black(now, release, begin=stretch.rest is False)
         return voice.light(stretch.segment, now, self.frames, self.lateness)
 
     def go_black(self) -> None:

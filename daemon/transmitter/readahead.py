@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from gloaming.shows.file_stamp import file_stamp
 from gloaming.shows.framefile import DamagedChunkError, FrameFileInfo, FrameReader
 from gloaming.shows.mistake import MistakeError
 
@@ -123,7 +124,7 @@ class ReadAhead:
         """One file's thread: it ends when the file is wanted no more."""
         self._begin()
         reader: FrameReader | None = None
-        looks, read = self._looks, _inode(path)
+        looks, read = self._looks, file_stamp(Path(path))
         while True:
             with self._changed:
                 while (missing := self._missing(path)) is None and looks == self._looks:
@@ -134,7 +135,7 @@ class ReadAhead:
                         return
                     self._changed.wait()
                 again, looks = looks != self._looks, self._looks
-            if again and (there := _inode(path)) not in (read, None):
+            if again and (there := file_stamp(Path(path))) != read and any(there[1:]):
                 read = there
                 if reader:
                     reader.close()
@@ -193,12 +194,3 @@ class ReadAhead:
                     break
                 frame = chunk.end % info.frames
         return kept, missing
-
-
-def _inode(path: str) -> tuple[int, int, int] | None:
-    """What tells a file from another of the same name; None where there is none to be seen."""
-    try:
-        status = Path(path).stat()
-    except OSError:
-        return None
-    return status.st_ino, status.st_size, status.st_mtime_ns
