@@ -67,7 +67,7 @@ class Transmitter:
         self.manager = Notifier()
         self.view = View()
         self.setup_message: dict[str, Any] | None = None
-        self.score_told = -1
+        self.score_told = self.heard_told = -1
         self.next_telemetry_ns = self.next_output_ns = self.next_discovery_ns = 0
 
     @staticmethod
@@ -123,7 +123,7 @@ class Transmitter:
         self.director, _ = self.listener.accept()
         self.director.setblocking(False)
         self.unread, self.unsent = bytearray(), b""
-        self.score_told = -1
+        self.score_told = self.heard_told = -1
         self._hello()
         self.troubles.repeat()
 
@@ -169,7 +169,7 @@ class Transmitter:
                 if before is None or score.files is None or score.files != before.files:
                     self.player.ahead.look_again()
                 self.sound.play(score, time.monotonic_ns())
-                self.score_told = -1
+                self.score_told = self.heard_told = -1
             case "view":
                 self._tell_view(message)
             case "stop":
@@ -220,12 +220,16 @@ class Transmitter:
             self._hello()
 
     def _report(self, now_ns: int, last: bool = False) -> None:
-        """What has reached the wire, at once; all else once a second."""
+        """What has reached the wire and the ear, at once; all else once a second."""
         player, output, score = self.player, self.player.output, self.player.score
         if score and output and score.id != self.score_told:
             self.score_told = score.id
             level = player.shown.level
             self._say({"op": "playing", "id": score.id, "at_ns": now_ns + score.offset_ns, "level": level})
+        if score and score.id != self.heard_told and self.sound.heard_id in (None, score.id):
+            self.heard_told = score.id
+            volume = self.sound.volume
+            self._say({"op": "heard", "id": score.id, "at_ns": now_ns + score.offset_ns, "volume": volume})
         if now_ns < self.next_telemetry_ns and not last:
             return
         self.next_telemetry_ns = now_ns + SECOND_NS

@@ -67,6 +67,9 @@ class SoundProcess:
         self.called_ns = self.opened_ns = 0
         self.starved = 0
         self._reports: deque[tuple[int, int, bool]] = deque(maxlen=256)
+        self._blocks: deque[tuple[int, int, float]] = deque(maxlen=1024)
+        """What was given to the device and is not heard yet: the sample after a block, its score's id, its level."""
+        self._heard_id, self._volume = -1, 0.0
         self._unread = b""
         self._next_report_ns = 0
         self._told: dict[str, int] = {}
@@ -83,6 +86,7 @@ class SoundProcess:
                 self._open(now_ns)
             self._watch(now_ns)
             self._cue(now_ns)
+            self._hear(now_ns)
             self._report(now_ns)
 
     def _fill(self, out: Any, report: Report) -> None:
@@ -100,6 +104,7 @@ class SoundProcess:
         ceiling = quiet.ceiling(heard_ns, time.time_ns() - now_ns) if quiet else 0.0
         before, self._level = self._level, min(plan.level_at(heard_ns), ceiling)
         mix(out, first, self.voices, before, self._level)
+        self._blocks.append((self.index, plan.score_id, self._level))
 
     def _read(self) -> None:
         try:
@@ -185,6 +190,17 @@ class SoundProcess:
         position = max(0, round(((begin_ns + lead_ns - cue.zero_ns) / SECOND_NS + late) * self.rate_hz))
         return Voice(cue, Reel(cue.path, position, self.rate_hz, self.channels), index, position, int(ends))
 
+    def _hear(self, now_ns: int) -> None:
+        """Follow what has been heard to its end; a score that is heard for the first time is told at once."""
+        line = self.clock.line if self.clock else None
+        if line is None:
+            return
+        heard, before = line.index_at(now_ns), self._heard_id
+        while self._blocks and self._blocks[0][0] <= heard:
+            _, self._heard_id, self._volume = self._blocks.popleft()
+        if self._heard_id != before:
+            self._next_report_ns = now_ns
+
     def _report(self, now_ns: int) -> None:
         if now_ns < self._next_report_ns:
             return
@@ -193,27 +209,30 @@ class SoundProcess:
         if line is None:
             return
         heard = line.index_at(now_ns)
+        sounding = False
+        told = {"id": self._heard_id, "volume": round(self._volume, 4), "starved": self.starved}
         for voice in self.voices:
             if voice.reel.trouble:
                 self._trouble(voice.cue.path, voice.reel.trouble, now_ns)
             if voice.begins <= heard < voice.ends:
                 shift_ns = (heard - voice.begins + voice.position) / self.rate_hz * SECOND_NS
                 shift_ns -= now_ns - voice.cue.zero_ns
+                sounding = True
                 if not voice.leaving:
                     self._lead = (voice.cue.key, round(shift_ns))
                 self._say(
                     {
                         "op": "heard",
+                        **told,
                         "key": voice.cue.key,
                         "at_ns": now_ns,
                         "shift_ns": round(shift_ns),
                         "slope": -line.slope,
-                        "starved": self.starved,
                         "missed": voice.missed,
                     }
                 )
-        if not self.voices:
-            self._say({"op": "ready", "starved": self.starved})
+        if not sounding:
+            self._say({"op": "ready", **told})
 
     def _trouble(self, subject: str, text: str, now_ns: int) -> None:
         if now_ns - self._told.get(subject, 0) > SECOND_NS:

@@ -49,6 +49,10 @@ class SoundLine:
         self._dark: Dark | None = None
         self.sock: socket.socket | None = None
         self.starved = self.missed = self.restarts = 0
+        self.heard_id: int | None = None
+        """The score by which the device plays what is heard now; None while nothing can be heard."""
+        self.volume = 0.0
+        """The level that is heard now."""
         self._process: subprocess.Popen[bytes] | None = None
         self._leaving: list[tuple[subprocess.Popen[bytes], int]] = []
         self._unread, self._unsent = b"", b""
@@ -116,7 +120,9 @@ class SoundLine:
         if not self._started:
             return None
         shift_us = round(self.follower.last_ns / 1000)
-        return {"shift_us": shift_us, "starved": self.starved, "missed": self.missed, "restarts": self.restarts}
+        heard = {"heard_id": self.heard_id, "volume": self.volume}
+        counted = {"starved": self.starved, "missed": self.missed, "restarts": self.restarts}
+        return {"shift_us": shift_us, **heard, **counted}
 
     def close(self) -> None:
         """The sound fades out by itself."""
@@ -126,7 +132,7 @@ class SoundLine:
         match message["op"]:
             case "heard" | "ready":
                 self._device_trouble, self._tries = None, 0
-                self.starved = message["starved"]
+                self.starved, self.volume, self.heard_id = message["starved"], message["volume"], message["id"]
                 if message["op"] == "heard":
                     self.missed = message["missed"]
                     path, zero_ns, turn = message["key"]
@@ -182,6 +188,7 @@ class SoundLine:
         if self.sock:
             self.sock.close()
             self.sock = None
+            self.heard_id, self.volume = None, 0.0
         if self._process:
             self._leaving.append((self._process, PATIENCE))
             self._process = None

@@ -67,6 +67,7 @@ class Plan:
     device: str | None
     stretches: tuple[Stretch, ...]
     ramps: tuple[Ramp, ...]
+    score_id: int = -1
 
     def cues(self, from_ns: int) -> Iterator[Cue]:
         """The cue of an instant, if there is one, and those that come after it."""
@@ -103,13 +104,13 @@ class Plan:
             for one in self.stretches
         ]
         ramps = [[one.from_ns, one.until_ns, one.low, one.high] for one in self.ramps]
-        return {"op": "plan", "device": self.device, "stretches": stretches, "ramps": ramps}
+        return {"op": "plan", "id": self.score_id, "device": self.device, "stretches": stretches, "ramps": ramps}
 
 
 def read_plan(message: dict[str, Any]) -> Plan:
     """A `plan` message."""
     stretches = tuple(Stretch(*one) for one in message["stretches"])
-    return Plan(message["device"], stretches, tuple(Ramp(*one) for one in message["ramps"]))
+    return Plan(message["device"], stretches, tuple(Ramp(*one) for one in message["ramps"]), message["id"])
 
 
 def plan_of(score: Score) -> Plan:
@@ -133,7 +134,7 @@ def plan_of(score: Score) -> Plan:
         stretches.append(
             Stretch(from_ns, until_ns, one.sound, one.zero_ns + moved_ns, length_ns, one.gain, one.zero_ns)
         )
-    return Plan(score.device, tuple(stretches), tuple(_ramps(score)))
+    return Plan(score.device, tuple(stretches), tuple(_ramps(score)), score.id)
 
 
 def _ramps(score: Score) -> Iterator[Ramp]:

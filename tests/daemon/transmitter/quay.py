@@ -147,20 +147,23 @@ class Recording:
         return np.frombuffer(raw[: len(raw) // 2 * 2], "<i2").astype(np.float64) / 32768
 
     def clicks_ns(self) -> npt.NDArray[np.float64]:
-        """When each click began, by the monotonic clock.
+        """When each click began, by the monotonic clock."""
+        samples = self.samples()
+        loud = np.flatnonzero(np.abs(samples) > 0.05)
+        return self.times_ns(loud[np.concatenate([[True], np.diff(loud) > RATE // 10])] if len(loud) else loud)
+
+    def times_ns(self, places: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+        """When the samples at some places were heard, by the monotonic clock.
 
         A sample cannot be had before the sink takes it up, and mostly comes a little later: what lies under the
         arrivals of three seconds is taken for the time of a chunk's first sample. (No longer: the sink's own clock is
         off by some hundred ppm, since it counts its blocks in whole microseconds.)
         """
-        samples = self.samples()
-        loud = np.flatnonzero(np.abs(samples) > 0.05)
-        first = loud[np.concatenate([[True], np.diff(loud) > RATE // 10])] if len(loud) else loud
         chunks = list(self.chunks)
         begins = np.cumsum([0, *(len(data) // 2 for _, data in chunks)])[:-1]
         arrived = np.array([at_ns for at_ns, _ in chunks], dtype=np.float64)
         lag = arrived - begins / RATE * 1e9
-        return np.array([at / RATE * 1e9 + lag[np.abs(begins - at) < 1.5 * RATE].min() for at in first])
+        return np.array([at / RATE * 1e9 + lag[np.abs(begins - at) < 1.5 * RATE].min() for at in places])
 
     def end(self) -> None:
         self.process.terminate()
@@ -226,6 +229,13 @@ def clicks_and_flashes(folder: Path, seconds: float, sound: str = "clicks.flac")
     write_frames(path, frames)
     soundfile.write(folder / sound, samples, RATE)
     return path, folder / sound
+
+
+def tone(folder: Path, seconds: float, level: float = 0.5, hz: float = 441.0) -> Path:
+    """A steady tone, for what is heard of edges and levels."""
+    wave = level * np.sin(2 * np.pi * hz * np.arange(round(seconds * RATE)) / RATE)
+    soundfile.write(folder / "tone.flac", np.repeat(wave[:, None], 2, axis=1), RATE)
+    return folder / "tone.flac"
 
 
 def flashes_ns(heard: list[Heard]) -> npt.NDArray[np.float64]:

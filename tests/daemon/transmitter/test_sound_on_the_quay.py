@@ -24,6 +24,7 @@ from tests.daemon.transmitter.quay import (
     offsets_ms,
     quay_at,
     sounding,
+    tone,
     wire_to,
 )
 from tests.daemon.transmitter.stage import SECOND_NS, Ear, Stage, on_stage, segment, universe
@@ -167,6 +168,38 @@ def test_quiet_is_quiet_while_the_light_goes_on(quay: Quay, tmp_path: Path) -> N
         clicks = recording.clicks_ns()
     recording.end()
     assert clicks.max() < quiet_ns + offset_ns + 50_000_000
+
+
+def wait_for_sound(recording: Recording) -> None:
+    deadline = time.monotonic() + PATIENCE_S
+    while not np.abs(recording.samples()[-4410:]).max(initial=0) > 0.1:
+        assert time.monotonic() < deadline, "nothing is heard"
+        time.sleep(0.1)
+
+
+def test_what_was_muted_is_silent_when_the_transmitter_says_so(quay: Quay, tmp_path: Path) -> None:
+    path, _ = clicks_and_flashes(tmp_path, 60)
+    content = sounding(path, tone(tmp_path, 60), 60)
+    recording = Recording(quay)
+    with wire_to("127.0.88.9"), on_stage(tmp_path) as stage:
+        begin(stage, "127.0.88.9")
+        now_ns = time.time_ns()
+        zero_ns, end_ns = now_ns + 5 * SECOND_NS, now_ns + 60 * SECOND_NS
+        stage.score(segment(now_ns, zero_ns), segment(zero_ns, end_ns, zero_ns=zero_ns, **content))
+        assert stage.said("heard")["volume"] == 0, "no device runs yet"
+        wait_for_sound(recording)
+        stage.wait_for("telemetry", lambda one: one["sound"] and one["sound"]["volume"] == 1)
+        mute_ns = time.time_ns()
+        muted = {**content, "sound_level": (0.0, 0.0)}
+        stage.score(segment(mute_ns, end_ns, zero_ns=zero_ns, **muted), id=2)
+        told = stage.wait_for("heard", lambda one: one["id"] == 2)
+        told_ns = time.monotonic_ns()
+        stage.wait_for("telemetry", lambda one: one["sound"]["heard_id"] == 2 and one["sound"]["volume"] == 0)
+    recording.end()
+    assert told["volume"] == 0
+    last_ns = recording.times_ns(np.flatnonzero(np.abs(recording.samples()) > 0.01)[-1:])[0]
+    assert last_ns - told_ns < BOUND_MS * 1e6
+    assert told_ns - last_ns < SECOND_NS, "and it is said soon"
 
 
 def test_a_sound_outlasts_its_frames_in_black_and_quiet_windows_are_silent_whatever_the_score_says(
