@@ -44,10 +44,10 @@ class Alerts:
     def adopt(self, alerts: Iterable[Alert], spot: Spot, site_name: str) -> None:
         """Other tables from now on; one that was there before goes on with what it has told."""
         self._spot, self._site_name = spot, site_name
-        before = {_without_place(alert): (messenger, cases) for alert, messenger, cases in self._each}
+        before = {_as_written(alert): (messenger, cases) for alert, messenger, cases in self._each}
         self._each = []
         for alert in alerts:
-            key = _without_place(alert)
+            key = _as_written(alert)
             messenger, cases = before.pop(key) if key in before else (Messenger(self._told, name="alert"), {})
             self._each.append((alert, messenger, cases))
         for messenger, _ in before.values():
@@ -101,5 +101,6 @@ class Alerts:
         messenger.send(Message(f"alert to {place_of(alert.url)}", do))
 
 
-def _without_place(alert: Alert) -> Alert:
-    return alert.model_copy(update={"place": ""})
+def _as_written(alert: Alert) -> str:
+    """What a table says, without the lines where it stands: the same alert after each reload of the site."""
+    return alert.model_dump_json(exclude={"place": True, "quiet": {"__all__": {"place"}}})

@@ -120,6 +120,27 @@ def test_the_daily_word_at_the_opening_goes_to_those_who_wish_it() -> None:
         alerts.close()
 
 
+def test_after_a_reload_an_alert_with_quiet_hours_goes_on_with_what_it_has_told() -> None:
+    """The table is read again from the file, a line further down: the same alert."""
+
+    def table(line: int, begins: str = "23:00") -> Alert:
+        quiet = {"days": "daily", "season": "11-27..01-06", "from": begins, "to": "08:00", "place": f"site.toml:{line}"}
+        return Alert.model_validate({"url": hook.url, "place": f"site.toml:{line}", "quiet": [quiet]})
+
+    with Hook("127.0.74.40") as hook:
+        alerts = Alerts([table(30)], SPOT, "Pier Road boathouse", Told())
+        watch(alerts, [CABLE], 0, 60)
+        for line in (31, 32, 33):
+            alerts.adopt([table(line)], SPOT, "Pier Road boathouse")
+            watch(alerts, [CABLE], line * 60, line * 60 + 60)
+        watch(alerts, [], 2100, 2200)
+        assert [one["event"] for one in events(hook, 2)] == ["trouble", "over"]
+        alerts.adopt([table(34, begins="22:00")], SPOT, "Pier Road boathouse")  # another alert: it tells anew
+        watch(alerts, [CABLE], 2200, 2260)
+        assert [one["event"] for one in events(hook, 3)] == ["trouble", "over", "trouble"]
+        alerts.close()
+
+
 def test_what_cannot_be_told_is_tried_again_with_bounds_and_said_without_a_secret() -> None:
     told = Told()
     with Hook("127.0.74.40", status=503) as hook:
