@@ -38,6 +38,7 @@ ROUTINE = {"playing", "waiting", "paused", "dark"}
 APART = 1 << 40
 """Where the file cannot be read, what is begun in memory counts from here: no number is given twice."""
 TABLES = ("override", "device", "fact", "journal")
+_KINDS = tuple(str(kind) for kind in Kind)
 _COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, unseen, rig_check"
 
 
@@ -95,6 +96,7 @@ class State:
                 disk = open_file(self.path)
                 self._take_in(disk)
                 self._make_sense()
+                self._say_unknown_kinds()
             except sqlite3.DatabaseError as error:
                 if not is_damage(error):
                     raise
@@ -116,6 +118,11 @@ class State:
         except (ValueError, TypeError, KeyError) as error:
             raise sqlite3.DatabaseError(f"a row makes no sense: {error}") from None
 
+    def _say_unknown_kinds(self) -> None:
+        found = self._db.execute(f"SELECT DISTINCT kind FROM override WHERE kind NOT IN {_KINDS} ORDER BY kind")
+        if kinds := ", ".join(repr(str(kind)) for (kind,) in found):
+            self._to_say.append(f"overrides of kinds that this version does not know are kept and ignored: {kinds}")
+
     def _read_what_can_be(self) -> None:
         readable = read_only(self.path)
         try:
@@ -131,9 +138,10 @@ class State:
         self._to_say.append(f"the state database was damaged ({error}) and is set aside as {self.set_aside.name}")
 
     def _take_in(self, file: sqlite3.Connection, how: str = "OR REPLACE") -> None:
-        """What a file holds; of the journal, the newest lines. The file's columns may stand in another order."""
+        """What a file holds; of the journal, the newest lines. The file's columns may stand in another order, and a
+        newer version may have more of them."""
         for table in TABLES:
-            names = [str(row[1]) for row in file.execute(f"PRAGMA table_info({table})")]
+            names = [name for name in _columns(file, table) if name in _columns(self._db, table)]
             if not names:
                 continue
             some = f"ORDER BY id DESC LIMIT {JOURNAL_ROWS_AT_HAND}" if table == "journal" else ""
@@ -198,9 +206,9 @@ class State:
         self._write(("UPDATE override SET ended_ns = ? WHERE id = ? AND ended_ns IS NULL", (at_ns, id)))
 
     def overrides(self, since_ns: int) -> tuple[Override, ...]:
-        """The overrides that were in force at `since_ns` or later."""
+        """The overrides that were in force at `since_ns` or later; those of a newer version's kinds are left out."""
         rows = self._db.execute(
-            f"SELECT {_COLUMNS} FROM override WHERE until_ns >= ? ORDER BY at_ns, id",
+            f"SELECT {_COLUMNS} FROM override WHERE until_ns >= ? AND kind IN {_KINDS} ORDER BY at_ns, id",
             (since_ns,),
         )
         return tuple(
@@ -293,6 +301,10 @@ def _kept_as(override: Override) -> Statement:
         _check_text(override.check),
     )
     return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", values
+
+
+def _columns(db: sqlite3.Connection, table: str) -> list[str]:
+    return [str(row[1]) for row in db.execute(f"PRAGMA table_info({table})")]
 
 
 def _lines(db: sqlite3.Connection, before: int, limit: int) -> list[tuple[int, int, str, str, str, str]]:

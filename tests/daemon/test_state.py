@@ -276,14 +276,35 @@ def test_a_state_folder_of_another_owner_is_said_and_all_goes_on_in_memory(tmp_p
     again.close()
 
 
-@pytest.mark.parametrize("sql", ["UPDATE override SET kind = 'qause'", "UPDATE override SET at_ns = 'x'"])
-def test_a_word_that_a_turned_bit_has_made_senseless_is_damage_too(tmp_path: Path, sql: str) -> None:
+def test_a_word_that_a_turned_bit_has_made_senseless_is_damage_too(tmp_path: Path) -> None:
     """SQLite has no checksums: the pages are whole, and it is the show that would not start."""
     with state(tmp_path) as store:
         dim(store)
     with closing(sqlite3.connect(tmp_path / "state.db")) as file, file:
-        file.execute(sql)
+        file.execute("UPDATE override SET at_ns = 'x'")
     with state(tmp_path) as store:
         assert store.set_aside
         assert store.overrides(0) == ()
         assert "makes no sense" in str(store.journal(1)[0]["text"])
+
+
+def test_what_a_newer_version_has_stored_is_kept_and_ignored_by_this_one(tmp_path: Path) -> None:
+    """Going back by one version: a kind of override and a column that this version does not know."""
+    with state(tmp_path) as store:
+        store.set_fact("cid", "abc")
+        first, second = dim(store), dim(store, 0.7)
+    with closing(sqlite3.connect(tmp_path / "state.db")) as newer, newer:
+        newer.execute("ALTER TABLE override ADD COLUMN zone TEXT")
+        newer.execute("UPDATE override SET kind = 'wind', zone = 'pier' WHERE id = ?", (second.id,))
+    with state(tmp_path) as store:
+        assert store.set_aside is None and store.fault is None
+        assert store.fact("cid") == "abc"
+        assert store.overrides(0) == (first,)
+        said = "overrides of kinds that this version does not know are kept and ignored: 'wind'"
+        assert [line["text"] for line in store.journal(10)] == [said]
+        third = dim(store)
+        assert third.id == second.id + 1
+        assert store.wait()
+    with closing(on_the_disk(tmp_path / "state.db")) as newer:
+        kept = newer.execute("SELECT id, kind, zone FROM override ORDER BY id").fetchall()
+    assert kept == [(first.id, "dim", None), (second.id, "wind", "pier"), (third.id, "dim", None)]
