@@ -1,7 +1,9 @@
 """Neighbours' hours as windows of instants. A rule's window begins on each date it selects.
 
 Where the sun does not come to the height that begins a window, it begins as early as it ever could; where it does not
-come to the one that ends it, it lasts a day. What was promised to the neighbours is kept, if with something to spare.
+come to the one that ends it, it lasts a day. When the clocks change, a beginning that is skipped is the instant of the
+change, and an end that comes twice is its second. What was promised to the neighbours is kept, if with something to
+spare.
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ from functools import lru_cache
 from typing import TypeVar
 
 from gloaming.daemon.timetable.instants import earliest_on, first_after, instant_on
-from gloaming.daemon.timetable.local import local_date
+from gloaming.daemon.timetable.local import earliest, latest, local_date
 from gloaming.daemon.timetable.rules import Hours
 from gloaming.daemon.timetable.sun import Spot
 
@@ -37,8 +39,11 @@ def _window(rule: Hours, day: date, spot: Spot) -> tuple[int, int] | None:
     """The window that a date has."""
     if not rule.on(day):
         return None
-    begin_ns = instant_on(rule.from_, day, spot)
+    begin_ns = instant_on(rule.from_, day, spot, earliest)
     if begin_ns is None:
         begin_ns = earliest_on(rule.from_, day, spot)
-    end_ns = first_after(rule.to, begin_ns, spot)
-    return begin_ns, begin_ns + 86_400 * 1_000_000_000 if end_ns is None else end_ns
+    first_ns = first_after(rule.to, begin_ns, spot)
+    if first_ns is None:
+        return begin_ns, begin_ns + 86_400 * 1_000_000_000
+    second_ns = first_after(rule.to, begin_ns, spot, latest)
+    return begin_ns, max(first_ns, second_ns or first_ns)

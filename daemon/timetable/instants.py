@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from collections.abc import Callable
+from datetime import date, time, timedelta
+from zoneinfo import ZoneInfo
 
 from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.local import local_date, resolve
@@ -10,12 +12,14 @@ from gloaming.daemon.timetable.sun import MORNING, Spot, solar_noon, sun_event
 
 HALF_DAY_NS = 43_200 * 1_000_000_000
 AFTER_NS = 3 * HALF_DAY_NS
+Resolve = Callable[[date, time, ZoneInfo], int]
+"""How a time of the clock becomes an instant on the nights when the clocks change: one of local.py's functions."""
 
 
-def instant_on(time: TimeExpression, day: date, spot: Spot) -> int | None:
+def instant_on(time: TimeExpression, day: date, spot: Spot, by: Resolve = resolve) -> int | None:
     """The instant of a time that belongs to a calendar date; None where the sun does not come to it."""
     if time.clock is not None:
-        return resolve(day, time.clock, spot.zone)
+        return by(day, time.clock, spot.zone)
     assert time.event is not None
     at_ns = sun_event(spot, day, time.event, time.altitude)
     return None if at_ns is None else at_ns + time.offset_ns
@@ -27,12 +31,12 @@ def earliest_on(time: TimeExpression, day: date, spot: Spot) -> int:
     return time.offset_ns + (noon_ns - HALF_DAY_NS if time.event in MORNING else noon_ns)
 
 
-def first_after(time: TimeExpression, at_ns: int, spot: Spot) -> int | None:
+def first_after(time: TimeExpression, at_ns: int, spot: Spot, by: Resolve = resolve) -> int | None:
     """The first instant after another at which a time stands, within 36 hours; a sun's height counts both ways."""
     day = local_date(at_ns, spot.zone)
     times = [time]
     if time.event == "sun":
         times.append(TimeExpression(time.text, None, "rising", time.altitude, time.offset_ns))
-    found = [instant_on(each, day + timedelta(days=shift), spot) for each in times for shift in range(-1, 3)]
+    found = [instant_on(each, day + timedelta(days=shift), spot, by) for each in times for shift in range(-1, 3)]
     later = [found_ns for found_ns in found if found_ns is not None and at_ns < found_ns <= at_ns + AFTER_NS]
     return min(later, default=None)

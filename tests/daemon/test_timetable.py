@@ -295,6 +295,47 @@ def test_dark_hours_whose_end_the_sun_does_not_give_last_a_day(tmp_path: Path) -
     ]
 
 
+@pytest.mark.parametrize(
+    ("zone", "times", "day", "begins", "ends"),
+    [
+        # autumn: 2026-10-25 02:00 BST -> 01:00 GMT: 01:00 to 02:00 comes twice
+        ("Europe/London", ("22:30", "01:30"), "2026-10-24", "2026-10-24T22:30:00+0100", "2026-10-25T01:30:00+0000"),
+        ("Europe/London", ("01:15", "01:45"), "2026-10-25", "2026-10-25T01:15:00+0100", "2026-10-25T01:45:00+0000"),
+        # 01:30 comes before and after the first 01:45: the end is that of the next day, as on every other day
+        ("Europe/London", ("01:45", "01:30"), "2026-10-25", "2026-10-25T01:45:00+0100", "2026-10-26T01:30:00+0000"),
+        # spring: 2026-03-29 01:00 GMT -> 02:00 BST: 01:00 to 02:00 is skipped
+        ("Europe/London", ("01:30", "05:00"), "2026-03-29", "2026-03-29T02:00:00+0100", "2026-03-29T05:00:00+0100"),
+        ("Europe/London", ("01:00", "05:00"), "2026-03-29", "2026-03-29T02:00:00+0100", "2026-03-29T05:00:00+0100"),
+        ("Europe/London", ("22:30", "01:30"), "2026-03-28", "2026-03-28T22:30:00+0000", "2026-03-29T02:30:00+0100"),
+        ("Europe/London", ("01:15", "01:45"), "2026-03-29", "2026-03-29T02:00:00+0100", "2026-03-29T02:45:00+0100"),
+        # half an hour: 2026-10-04 02:00 (+10:30) -> 02:30 (+11:00), 2027-04-04 02:00 (+11:00) -> 01:30 (+10:30)
+        (
+            "Australia/Lord_Howe",
+            ("02:15", "04:00"),
+            "2026-10-04",
+            "2026-10-04T02:30:00+1100",
+            "2026-10-04T04:00:00+1100",
+        ),
+        (
+            "Australia/Lord_Howe",
+            ("22:00", "01:45"),
+            "2027-04-03",
+            "2027-04-03T22:00:00+1100",
+            "2027-04-04T01:45:00+1030",
+        ),
+    ],
+)
+def test_dark_hours_on_the_nights_when_the_clocks_change_are_too_long_rather_than_too_short(
+    tmp_path: Path, zone: str, times: tuple[str, str], day: str, begins: str, ends: str
+) -> None:
+    """The tz database's changes. A skipped beginning is the change itself; of two ends the second is meant."""
+    where = {"Europe/London": (51.5, -0.12), "Australia/Lord_Howe": (-31.5, 159.1)}
+    hours = f'[neighbours]\ndark = [{{ dates = ["{day}"], from = "{times[0]}", to = "{times[1]}" }}]\n'
+    site = site_of(tmp_path, hours, TABLES, EVENING, place=place(*where[zone], zone))
+    after = f"{date.fromisoformat(day) + timedelta(days=2)}T12:00"
+    assert dark(site, f"{day}T00:00", after) == [(begins, ends)]
+
+
 def test_hours_that_begin_on_the_evening_before_their_date_are_found_from_that_evening(tmp_path: Path) -> None:
     hours = '[neighbours]\ndark = [{ dates = ["12-22"], from = "sunrise - 9 h", to = "07:00" }]\n'
     site = site_of(tmp_path, hours, TABLES, EVENING)
