@@ -8,12 +8,14 @@ import os
 import time
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.base import BaseTrigger
+from apscheduler.triggers.date import DateTrigger
 
 from gloaming.daemon.attendant import Attendant
 from gloaming.daemon.clock import Clock, watch_steps
@@ -37,6 +39,17 @@ RENEW_NS = 600 * SECOND_NS
 DAY_NS = 86_400 * SECOND_NS
 CONFIRM_S = 2.0
 AGAIN_S = 1.0
+
+
+class Every(BaseTrigger):  # type: ignore[misc]  # APScheduler has no types
+    """Turns a number of seconds apart, each counted from the one before. APScheduler's own interval looks at every turn
+    that a step of the wall clock has left out, and 302 days have millions."""
+
+    def __init__(self, seconds: float) -> None:
+        self.interval = timedelta(seconds=seconds)
+
+    def get_next_fire_time(self, previous: datetime | None, now: datetime) -> datetime:
+        return now + self.interval
 
 
 class Director:
@@ -91,16 +104,16 @@ class Director:
             await asyncio.sleep(AGAIN_S)
 
     def _schedule_all(self) -> None:
-        self._schedule("decide again", self._decide, "interval", seconds=5)
-        self._schedule("try the disk", self._try_the_disk, "interval", seconds=5)
+        self._schedule("decide again", self._decide, Every(5))
+        self._schedule("try the disk", self._try_the_disk, Every(5))
 
-    def _schedule(self, name: str, work: Callable[[], None], trigger: str, **when: Any) -> None:
+    def _schedule(self, name: str, work: Callable[[], None], trigger: BaseTrigger) -> None:
         """Wake for some work on the event loop (APScheduler would take what is no coroutine to a thread)."""
 
         async def on_the_loop() -> None:
             work()
 
-        self._scheduler.add_job(on_the_loop, trigger, id=name, name=name, replace_existing=True, **when)
+        self._scheduler.add_job(on_the_loop, trigger, id=name, name=name, replace_existing=True)
 
     async def stop(self) -> None:
         self._scheduler.shutdown(wait=False)
@@ -206,14 +219,14 @@ class Director:
         later = [segment.from_ns for segment in segments if segment.from_ns > now_ns]
         if later:
             at = datetime.fromtimestamp((later[0] - self.clock.offset_ns) / SECOND_NS + 0.002, UTC)
-            self._schedule("boundary", self._decide, "date", run_date=at)
+            self._schedule("boundary", self._decide, DateTrigger(at))
 
     def _watch_clock(self) -> None:
         """Hear of a step at once where the kernel tells, else within a second."""
         if self._steps is not None:
             asyncio.get_running_loop().add_reader(self._steps, self._clock_was_set)
         else:
-            self._schedule("look for a step of the clock", self.after_step, "interval", seconds=1)
+            self._schedule("look for a step of the clock", self.after_step, Every(1))
 
     def _clock_was_set(self) -> None:
         assert self._steps is not None

@@ -7,7 +7,7 @@ import os
 import subprocess
 import sys
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -260,3 +260,21 @@ def test_the_newest_time_is_put_on_record_seldom(machine: Machine) -> None:
         machine.passes(1)
         trust.look()
     assert len(written) <= 3
+
+
+def test_a_step_of_302_days_leaves_each_periodic_job_one_turn(machine: Machine) -> None:
+    """APScheduler looks which turns have come, one by one: every five seconds of 302 days are 5,218,560 of them."""
+    folder = machine.store.path.parent / "site"
+    write_site(folder, "127.0.75.5", 'from = "12:00"\nto = "06:00"')
+
+    async def turns() -> dict[str, int]:
+        director = Director(load_site(folder), folder, machine.clock)
+        await director.start()
+        stepped = datetime.now(UTC) + timedelta(days=302)
+        found = {job.name: len(job._get_run_times(stepped)) for job in director._scheduler.get_jobs()}
+        await director.stop()
+        return found
+
+    found = asyncio.run(turns())
+    assert {"decide again", "try the disk"} <= set(found)
+    assert set(found.values()) == {1}
