@@ -10,9 +10,10 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Protocol
 
 from gloaming.daemon.clock import Clock
-from gloaming.daemon.state import State
+from gloaming.daemon.state_file import read_facts
 
 SECOND_NS = 1_000_000_000
 FIRST_NS = int(datetime(2026, 11, 1, tzinfo=UTC).timestamp()) * SECOND_NS
@@ -77,12 +78,31 @@ def set_machine_clock(utc_ns: int) -> str | None:
     return None
 
 
+class Facts(Protocol):
+    """What of the state is asked."""
+
+    def fact(self, name: str) -> str | None: ...
+    def set_fact(self, name: str, value: str) -> None: ...
+
+
+class _FactsRead(dict[str, str]):
+    """The facts of a state that another process writes."""
+
+    fact = dict.get
+    set_fact = dict.__setitem__
+
+
+def verdict_at_a_start(state: Path, clock: Clock, rule: str) -> Verdict:
+    """What a director that starts now would say of the clock, by the facts in a state folder; it may have none."""
+    return ClockTrust(_FactsRead(read_facts(state / "state.db")), clock, rule).verdict
+
+
 class ClockTrust:
     """Judges the clock again and again. What was once trusted in a boot stays so: from then on only steps matter."""
 
     def __init__(
         self,
-        store: State,
+        store: Facts,
         clock: Clock,
         rule: str,
         ask_kernel: Callable[[], bool] = synchronised,

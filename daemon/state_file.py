@@ -13,7 +13,7 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 BUSY_S = 2.0
@@ -283,6 +283,15 @@ def read_only(path: Path) -> sqlite3.Connection | None:
                 raise
             return db
     return None
+
+
+def read_facts(path: Path) -> dict[str, str]:
+    """The facts in a file that belongs to another process; none where it cannot be read."""
+    with suppress(sqlite3.Error):
+        if (file := read_only(path)) is not None:
+            with closing(file):
+                return {str(name): str(value) for name, value in file.execute("SELECT name, value FROM fact")}
+    return {}
 
 
 def put_aside(path: Path, now_s: int) -> Path:

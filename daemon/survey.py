@@ -13,6 +13,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from gloaming.daemon.clock import Clock
+from gloaming.daemon.clock_trust import verdict_at_a_start
 from gloaming.daemon.direction.season import Row, season
 from gloaming.daemon.reachability import look_once
 from gloaming.daemon.site import Piece, Site, load_site
@@ -132,8 +134,11 @@ def _piece_json(piece: PieceSurvey) -> dict[str, Any]:
     }
 
 
-def survey(folder: Path, at: datetime, tell: Tell = lambda *_: None, ask: bool = True) -> Survey:
-    """Survey a site's folder at an instant. `tell` hears what is under way, how far, and of how much.
+def survey(
+    folder: Path, at: datetime, tell: Tell = lambda *_: None, ask: bool = True, state: Path | None = None
+) -> Survey:
+    """Survey a site's folder at an instant. `tell` hears what is under way, how far, and of how much. `state` is the
+    folder of the state, beside the site where it is left out.
 
     What is wrong with site.toml or rig.toml comes back as errors as well, and no more can then be said.
     """
@@ -156,6 +161,7 @@ def survey(folder: Path, at: datetime, tell: Tell = lambda *_: None, ask: bool =
         tell("asking the controllers", 0, 1)
         told = asyncio.run(look_once(site.rig.controller))
         tell("asking the controllers", 1, 1)
+    clock = verdict_at_a_start(state or folder / "state", Clock(), site.clock.trust)
     by_position = any(piece.analysis.by_position for piece in pieces)
     sections = {
         "the site's files": (*_problems(site), *_pieces_unused(site)),
@@ -165,7 +171,7 @@ def survey(folder: Path, at: datetime, tell: Tell = lambda *_: None, ask: bool =
         "schedule": survey_schedule(site, first, last),
         "files": tuple(found for piece in pieces for found in damage_findings(piece)),
         "sound": survey_sounds(site),
-        "the machine": machine_findings(site, told if ask else None),
+        "the machine": machine_findings(site, told if ask else None, clock),
     }
     return Survey(
         site=site.name,

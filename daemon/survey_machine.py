@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from gloaming.daemon.clock_trust import synchronised
+from gloaming.daemon.clock_trust import Verdict
 from gloaming.daemon.health import DO, Board, read_board, troubles_of
 from gloaming.daemon.site import Site
 from gloaming.daemon.transmitter.wire import interface_index, source_address
@@ -13,10 +13,11 @@ from gloaming.shows.rig import Controller
 from gloaming.shows.survey.wiring import listed
 
 
-def machine_findings(site: Site, told: Mapping[str, bool] | None) -> tuple[Finding, ...]:
-    """`told` says which controllers answer; None where they were not to be asked."""
+def machine_findings(site: Site, told: Mapping[str, bool] | None, clock: Verdict) -> tuple[Finding, ...]:
+    """`told` says which controllers answer; None where they were not to be asked. `clock` is what a director that
+    starts now says of the clock."""
     board = read_board(site.folder)
-    return (*_board(board), *_clock(site), *_network(site), *_synchronization(site), *_controllers(site, told))
+    return (*_board(board), *_clock(clock), *_network(site), *_synchronization(site), *_controllers(site, told))
 
 
 def _board(board: Board) -> Iterator[Finding]:
@@ -28,15 +29,15 @@ def _board(board: Board) -> Iterator[Finding]:
         yield Finding("fact", "memory", f"{board.memory_free_bytes / 1e6:.0f} MB can be had")
 
 
-def _clock(site: Site) -> Iterator[Finding]:
-    if synchronised():
-        yield Finding("fact", "clock", "the clock is synchronised")
-    elif site.clock.trust == "synchronised":
-        text = "the clock is not synchronised: after a start the show stays dark until it is"
+def _clock(clock: Verdict) -> Iterator[Finding]:
+    if not clock.trusted:
+        text = f"{clock.text}: after a start the show stays dark until the clock is right"
         todo = 'let the board reach a time server; or give it the time from a phone; or [clock] trust = "plausible"'
         yield Finding("warning", "clock", text, todo)
+    elif clock.by == "plausible":
+        yield Finding("warning", "clock", clock.text, "let the board reach a time server")
     else:
-        yield Finding("warning", "clock", "the clock is not synchronised", "let the board reach a time server")
+        yield Finding("fact", "clock", clock.text)
 
 
 def _network(site: Site) -> Iterator[Finding]:

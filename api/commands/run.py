@@ -49,19 +49,26 @@ def _check() -> int:
     from datetime import datetime
 
     from gloaming.daemon.clock import Clock
+    from gloaming.daemon.clock_trust import verdict_at_a_start
     from gloaming.daemon.direction.decide import decide, instant
+    from gloaming.daemon.direction.score import State
     from gloaming.daemon.site import load_site
 
-    now = datetime.fromtimestamp(Clock().now_ns() / 1e9).astimezone()
+    clock, state = Clock(), Path(sys.argv[2])
+    now = datetime.fromtimestamp(clock.now_ns() / 1e9).astimezone()
     site = load_site(Path(sys.argv[1]), now)
     for warning in site.warnings:
         print(f"warning: {warning}", file=sys.stderr)
-    decision = decide(instant(now), site)
-    print(f"{site.name}: {decision.state} now; {decision.reasons[0].text}" if decision.reasons else site.name)
-    if decision.next_ns is not None:
-        at = datetime.fromtimestamp(decision.next_ns / 1e9, site.timezone)
-        print(f"next: {decision.next_state} at {at:%A %d %B %H:%M:%S}")
-    print(f"the phone's side listens on {site.phone.listen}; the passcode stands in {sys.argv[2]}/passcode", flush=True)
+    trust = verdict_at_a_start(state, clock, site.clock.trust)
+    if trust.trusted:
+        decision = decide(instant(now), site)
+        print(f"{site.name}: {decision.state} now; {decision.reasons[0].text}" if decision.reasons else site.name)
+        if decision.next_ns is not None:
+            at = datetime.fromtimestamp(decision.next_ns / 1e9, site.timezone)
+            print(f"next: {decision.next_state} at {at:%A %d %B %H:%M:%S}")
+    else:
+        print(f"{site.name}: {State.NO_CLOCK} now; {trust.text}; the show stays dark until the clock is right")
+    print(f"the phone's side listens on {site.phone.listen}; the passcode stands in {state}/passcode", flush=True)
     return 0
 
 

@@ -38,6 +38,7 @@ def run_survey(args: argparse.Namespace) -> int:
     """Survey, report, and say by the exit code whether there is an error."""
     from rich.console import Console
 
+    from gloaming.api.commands.run import state_folder
     from gloaming.daemon.survey import survey
 
     if not args.site.is_dir():
@@ -45,7 +46,7 @@ def run_survey(args: argparse.Namespace) -> int:
         raise MistakeError(Mistake(args.site, None, None, "there is no such site", right))
     at = datetime.now().astimezone()
     with _bar() as tell:
-        found = survey(args.site, at, tell, ask=not args.ask_nobody)
+        found = survey(args.site, at, tell, ask=not args.ask_nobody, state=state_folder(args.site, None))
     if args.json:
         print(json.dumps(found.as_json(), indent=2))
     else:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import time
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from fractions import Fraction
@@ -15,6 +16,11 @@ import numpy.typing as npt
 import pytest
 
 from gloaming.api.command import main
+from gloaming.daemon.clock import Clock
+from gloaming.daemon.clock_trust import ClockTrust, Verdict, synchronised, verdict_at_a_start
+from gloaming.daemon.site import load_site
+from gloaming.daemon.state import State
+from gloaming.daemon.survey_machine import machine_findings
 from gloaming.shows.framefile import FrameWriter, Universe
 
 SITE = """[site]
@@ -352,3 +358,45 @@ def test_a_string_that_flashes_alone_is_told_beside_a_rig_that_flashed_before(
         "tide at 0:30-0:32: general flashes more than three times in a second, in strings seen from close by: porch; "
         "100% of what is lit there"
     ) in texts(told, "warning")
+
+
+@pytest.mark.parametrize("rule", ["synchronised", "plausible"])
+def test_it_says_of_the_clock_what_a_director_that_starts_says(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], rule: str
+) -> None:
+    folder = make(tmp_path, calm, f'{SITE}\n[clock]\ntrust = "{rule}"\n')
+    state = State(tmp_path / "state of a director", time.time_ns())
+    verdict = ClockTrust(state, Clock(), rule).verdict
+    state.close()
+    told = surveyed(folder, capsys)[1]
+    texts_told = [text for severity in ("fact", "warning") for text in texts(told, severity)]
+    assert [text for text in texts_told if text.startswith(f"clock: {verdict.text}")]
+    assert bool([text for text in texts_told if "stays dark" in text]) is not verdict.trusted
+
+
+@pytest.mark.parametrize(
+    ("verdict", "severity", "text"),
+    [
+        (Verdict(True, "host", "the clock was set by the host"), "fact", "the clock was set by the host"),
+        (Verdict(True, "plausible", "it is plausible"), "warning", "it is plausible"),
+        (
+            Verdict(False, "nobody", "it cannot be"),
+            "warning",
+            "it cannot be: after a start the show stays dark until the clock is right",
+        ),
+    ],
+)
+def test_only_of_a_clock_that_is_not_believed_it_says_that_the_show_stays_dark(
+    tmp_path: Path, verdict: Verdict, severity: str, text: str
+) -> None:
+    site = load_site(make(tmp_path, calm))
+    found = [one for one in machine_findings(site, None, verdict) if one.place == "clock"]
+    assert [(one.severity, one.text) for one in found] == [(severity, text)]
+
+
+def test_a_clock_that_stands_before_the_newest_time_of_the_state_is_not_believed(tmp_path: Path) -> None:
+    state = State(tmp_path, time.time_ns())
+    state.set_fact("clock_newest_ns", str(time.time_ns() + 86_400 * 1_000_000_000))
+    state.close()
+    verdict = verdict_at_a_start(tmp_path, Clock(0), "plausible")
+    assert synchronised() or (not verdict.trusted and "already" in verdict.text)

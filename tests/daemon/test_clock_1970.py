@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from tests.daemon.broken_evening import Broken, broken_evening, moved_to
-from tests.daemon.numbered import assert_right
+from tests.daemon.broken_evening import ALL_NIGHT, Broken, broken_evening, moved_to
+from tests.daemon.numbered import assert_right, write_site
 
 FAKETIME = next(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"), Path("/libfaketimeMT.so.1"))
 
@@ -82,3 +82,15 @@ def test_in_1970_it_is_dark_and_says_so_until_a_phone_gives_the_time(tmp_path: P
         assert (now["state"], now["at"][:15]) == ("playing", "2026-12-01T18:0")
         assert not broken.troubles("clock")
         assert broken.says("the time was given by this machine", "clock")
+
+
+def test_run_does_not_promise_what_a_clock_of_1970_will_not_give(tmp_path: Path) -> None:
+    """What `gloaming run` says before it starts anything."""
+    write_site(tmp_path, "127.0.74.3", ALL_NIGHT)
+    command = [sys.executable, "-m", "gloaming.api.commands.run", str(tmp_path), str(tmp_path / "state")]
+    done = subprocess.run(command, env={**os.environ, **in_1970()}, capture_output=True, text=True, check=True)
+    clear_away_what_the_dead_left()
+    first, *others = done.stdout.splitlines()
+    assert first.startswith("Pier Road boathouse: no-clock now; the clock says 1970-01-0")
+    assert first.endswith("which cannot be; the show stays dark until the clock is right")
+    assert not [line for line in others if line.startswith("next:")]
