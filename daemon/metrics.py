@@ -107,6 +107,7 @@ def _of_transmitter(telemetry: Mapping[str, Any]) -> list[Family]:
         count("frames_late", "Frames sent late."),
         count("frames_dropped", "Frames not sent."),
         count("packets_sent", "Packets handed to the kernel."),
+        count("packets_left_out", "Packets of frames that came too soon for their universe (E1.11)."),
         count("bytes_sent", "Bytes handed to the kernel."),
         count("send_errors", "Refusals by the kernel."),
         gauge("gloaming_universes", "Universes that are sent.", telemetry.get("universes")),

@@ -17,11 +17,13 @@ from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.nights import overlaps
 from gloaming.daemon.timetable.rules import Hours, Performance
 from gloaming.daemon.timetable.sun import Spot
+from gloaming.daemon.transmitter.clock import every
 from gloaming.shows.checking import Table, on_their_lines, read_tables
 from gloaming.shows.framefile import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.rig import Named, Rig, load_rig
 from gloaming.shows.soundfile_info import ALIKE_NS, SoundMissingError, sound_length_ns
+from gloaming.shows.survey.wiring import ranges
 
 
 @dataclass(frozen=True)
@@ -192,17 +194,29 @@ def _pieces(
                 problems.append(
                     Mistake(path, _line(table), key, wrong, f"give universe {strange[0]} to a controller in rig.toml")
                 )
-            slots = max(universe.slots for universe in info.universes)
-            if info.fps > max_refresh_hz(slots):
-                wrong = (
-                    f"{table.frames} has {float(info.fps):g} frames a second of {slots} slots; "
-                    f"E1.31 6.6.1 and E1.11 allow {float(max_refresh_hz(slots)):.1f}, so some are left out"
-                )
-                warnings.append(Mistake(path, _line(table), key, wrong, "render 40 frames a second"))
+            if too_fast := _too_fast(table.frames, info, rig):
+                warnings.append(Mistake(path, _line(table), key, *too_fast))
         sound = (folder / table.sound).absolute() if table.sound else None
         sound_ns = _unlike_ns(sound, info) if sound and info else None
         pieces[table.name] = Piece(table.name, frames, sound, table.place, info, sound_ns)
     return pieces, problems, warnings
+
+
+def _too_fast(name: str, info: FrameFileInfo, rig: Rig) -> tuple[str, str] | None:
+    """What is wrong with a piece's rate, and what to do: by the packets of the rig, not by the slots of the file."""
+    sent = {one.number: rig.slots[one.number] for one in info.universes if one.number in rig.slots}
+    fast = {number: slots for number, slots in sent.items() if info.fps > max_refresh_hz(slots)}
+    if not fast:
+        return None
+    slots = max(fast.values())
+    limit_hz, left = max_refresh_hz(slots), every(info.fps, max_refresh_hz(slots))
+    wrong = (
+        f"{name} has {float(info.fps):g} frames a second; packets of {slots} slots go to universe {ranges(fast)}, and "
+        f"E1.31 6.6.1 and E1.11 allow {limit_hz:.1f} of them a second: only one frame of {left} is sent there"
+    )
+    unnamed = fast.keys() - {universe for string in rig.string for universe, _, _ in string.spans()}
+    shorter = "; or name the strings in rig.toml: packets are then no longer than they need" if unnamed else ""
+    return wrong, f"render 40 frames a second{shorter}"
 
 
 def _unlike_ns(sound: Path, info: FrameFileInfo) -> int | None:

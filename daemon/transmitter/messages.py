@@ -131,6 +131,11 @@ class Segment:
         """What is shown, apart from when and how bright."""
         return self.path, self.zero_ns, self.still, self.look
 
+    @property
+    def moves(self) -> bool:
+        """Whether it looks different from one instant to the next, though no frame of it is due."""
+        return self.level_from != self.level_until or self.mix is not None
+
     def level_at(self, at_ns: int) -> float:
         return self._between(self.level_from, self.level_until, at_ns)
 

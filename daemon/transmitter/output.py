@@ -6,11 +6,16 @@ Knows no brightness (that is the canvas's) and no time but what it is told.
 from __future__ import annotations
 
 import errno
+from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from fractions import Fraction
 
-from gloaming.daemon.transmitter.bulk import Parcel, parcels
+import numpy as np
+
+from gloaming.daemon.transmitter.bulk import Bulk, OneByOne, Parcel, parcels
 from gloaming.daemon.transmitter.canvas import Canvas
+from gloaming.daemon.transmitter.clock import SECOND_NS, every
 from gloaming.daemon.transmitter.limiter import Limiter
 from gloaming.daemon.transmitter.messages import Setup
 from gloaming.daemon.transmitter.packets import (
@@ -32,11 +37,12 @@ from gloaming.daemon.transmitter.packets import (
 )
 from gloaming.daemon.transmitter.tally import Counts, Part, Tally
 from gloaming.daemon.transmitter.wire import Wire
+from gloaming.shows.framefile import max_refresh_hz
 
 NO_OFFLOAD = {errno.EINVAL, errno.EIO, errno.EMSGSIZE, errno.EOPNOTSUPP}
 """What the kernel answers where it cannot cut a datagram into packets on the way it has to take."""
 LEAP = 64
-"""Ahead of whatever the groups of an output sent last, and not so far that it were behind (6.7.2)."""
+"""Ahead of the synchronization packets that an output sent last, and not so far that it were behind (6.7.2)."""
 
 
 class Synchronization:
@@ -50,6 +56,20 @@ class Synchronization:
         self.packet[SYNC_SEQUENCE] = self._sequence
 
 
+@dataclass
+class _Leaving:
+    """A part of a frame with what sends it, and its column of sequence numbers in each block.
+
+    It leaves with one of `step` frames; `last` is the number of the frame with which it left.
+    """
+
+    part: Part
+    senders: list[Bulk | OneByOne]
+    sequences: list[Bytes]
+    step: int
+    last: int = 0
+
+
 class Group:
     """The universes that share a lead: their packets, and how far the sending of a frame has come.
 
@@ -60,23 +80,61 @@ class Group:
     def __init__(self, output: Output, lead_ns: int, members: list[Block], syncs: dict[str, Synchronization]) -> None:
         self.output, self.lead_ns, self.blocks, self._syncs = output, lead_ns, members, syncs
         self._counted = tuple(dict.fromkeys(syncs.values()))
-        self.sequence = output.setup.sequence_from
         self._runs = [layout(block, output.canvas.offsets) for block in members]
-        self._next = 0
         self.at_rest = False
         self._offload = output.wire.way == "offload"
-        self._cut_up()
+        for block in members:
+            block.packets[:, SEQUENCE] = output.setup.sequence_from
+        self._limits_hz = [max_refresh_hz(block.slots) for block in members]
+        self.apart_ns = int(SECOND_NS / min(self._limits_hz))
+        """How far apart packets are that every universe may be sent (E1.31 6.6.1: the rate of E1.11)."""
+        self.step = 1
+        """One of so many frames is sent, to some universe at least."""
+        self._cuts: dict[tuple[int, ...], list[_Leaving]] = {}
+        self._steps, self._mixed = (1,) * len(members), False
+        self._packets = sum(len(block.universes) for block in members)
+        self._all = self._going = self._cut_up()
+        self._next = len(self._going)
 
-    def _cut_up(self) -> None:
-        output, number = self.output, self.output.setup.heading.synchronization
-        cut: dict[int, list[Parcel]] = {}
-        for block in self.blocks:
-            cut.setdefault(block.offset_ns, []).extend(parcels(block, self._offload))
-        for host, sync in self._syncs.items():
-            parcel = Parcel(host, address_of(host, number or 1), sync.packet, 1, len(sync.packet), ())
-            cut[max(cut)].append(parcel)
-        self.parts = [Part(offset_ns, cut[offset_ns]) for offset_ns in sorted(cut)]
-        self._senders = [output.wire.senders(part.parcels) for part in self.parts]
+    def pace(self, fps: Fraction) -> int:
+        """Frames come at another rate from now on, and each universe gets as many of them as E1.11 lets it have: one of
+        how many is sent."""
+        steps = tuple(every(fps, limit_hz) for limit_hz in self._limits_hz)
+        self.step = min(steps)
+        mixed = max(steps) > self.step
+        steps = steps if mixed else (1,) * len(steps)
+        if steps != self._steps:
+            self.flush()
+            self._steps, self._mixed = steps, mixed
+            self._all = self._cuts.get(steps) or self._cut_up()
+        return self.step
+
+    def _cut_up(self) -> list[_Leaving]:
+        """The parts of a frame: what leaves at the same instant and equally often."""
+        wire, number = self.output.wire, self.output.setup.heading.synchronization
+        cut: dict[tuple[int, int], list[Block]] = {}
+        for block, step in zip(self.blocks, self._steps, strict=True):
+            cut.setdefault((block.offset_ns, step), []).append(block)
+        made = {key: [one for block in cut[key] for one in parcels(block, self._offload)] for key in sorted(cut)}
+        syncs = [
+            Parcel(host, address_of(host, number or 1), sync.packet, 1, len(sync.packet), ())
+            for host, sync in self._syncs.items()
+        ]
+        if syncs:
+            made.setdefault((max(cut)[0], 0) if self._mixed else max(cut), []).extend(syncs)
+        leaving = []
+        for (offset_ns, step), mine in made.items():
+            part = Part(offset_ns, mine)
+            columns = [block.packets[:, SEQUENCE] for block in cut.get((offset_ns, step), ())]
+            leaving.append(_Leaving(part, wire.senders(mine), columns, step))
+        self._cuts[self._steps] = leaving
+        self.output.tally.parts += [one.part for one in leaving]
+        return leaving
+
+    @property
+    def sequence(self) -> int:
+        """The sequence number last used: each universe counts its own packets (6.7.2)."""
+        return int(self.blocks[0].packets[0, SEQUENCE])
 
     def fill(self, canvas: Bytes) -> None:
         """Put a finished frame into the packets; what is left of the frame before is sent first."""
@@ -84,37 +142,51 @@ class Group:
         for block, runs in zip(self.blocks, self._runs, strict=True):
             fill(block, runs, canvas)
 
-    def send(self) -> None:
+    def send(self, frame: int | None = None, begins: bool = True) -> None:
         """The first part of a frame, or all of it: one packet for every universe, and the synchronization packet after
-        the last (6.7.1, 11.1). What is left of the frame before goes first."""
+        the last (6.7.1, 11.1). What is left of the frame before goes first.
+
+        A `frame` that does not begin a piece goes to the universes whose turn it is at their rate."""
         self.flush()
-        self.sequence = (self.sequence + 1) & 0xFF
-        for block in self.blocks:
-            block.packets[:, SEQUENCE] = self.sequence
+        self._going = self._all if frame is None else self._choose(frame, begins)
+        for one in self._going:
+            for column in one.sequences:
+                np.add(column, 1, out=column)
         self.output.wire.new_frame()
         self.at_rest = False
         self._next = 0
         self.go_on(0)
 
+    def _choose(self, frame: int, begins: bool) -> list[_Leaving]:
+        """What leaves with a frame; what is left out is counted."""
+        if not self._mixed:
+            self.output.counts.packets_left_out += (self.step - 1) * self._packets
+            return self._all
+        going = [one for one in self._all if begins or frame - one.last >= one.step]
+        for one in going:
+            one.last = frame
+        self.output.counts.packets_left_out += self.step * self._packets - sum(one.part.packets for one in going)
+        return going
+
     def go_on(self, passed_ns: int) -> int | None:
         """Send the parts whose time has come; when, after the frame's beginning, the next is due."""
-        while self._next < len(self.parts) and self.parts[self._next].offset_ns <= passed_ns:
-            self._send_part(self._next)
+        while self._next < len(self._going) and self._going[self._next].part.offset_ns <= passed_ns:
+            self._send_part(self._going[self._next])
             self._next += 1
         return self.next_ns
 
     @property
     def next_ns(self) -> int | None:
         """When, after the frame's beginning, the next part is due; None where all has been sent."""
-        return self.parts[self._next].offset_ns if 0 < self._next < len(self.parts) else None
+        return self._going[self._next].part.offset_ns if self._next < len(self._going) else None
 
     def flush(self) -> None:
         """Send what is left of a frame."""
         if self.next_ns is not None:
-            self.go_on(self.parts[-1].offset_ns)
+            self.go_on(self._going[-1].part.offset_ns)
 
-    def _send_part(self, number: int) -> None:
-        part, counts = self.parts[number], self.output.counts
+    def _send_part(self, leaving: _Leaving) -> None:
+        part, counts = leaving.part, self.output.counts
         if part.others:
             for sync in self._counted:
                 sync.count()
@@ -122,7 +194,7 @@ class Group:
         counts.packets_sent += part.packets
         counts.bytes_sent += part.bytes
         counts.synchronization_packets += part.others
-        for sender in self._senders[number]:
+        for sender in leaving.senders:
             if refused := sender.send(self.output.wire.again):
                 self._refused(part, refused)
 
@@ -139,8 +211,8 @@ class Group:
                 counts.synchronization_packets -= 1
         if self._offload and any(parcel.packets > 1 and number in NO_OFFLOAD for parcel, number in refused):
             self._offload = False
-            self._cut_up()
-            self.output.tally.parts += self.parts
+            self._cuts.clear()
+            self._all = self._going = self._cut_up()
 
     def terminate(self) -> None:
         """Stream termination, three packets a universe (6.2.6)."""
@@ -189,14 +261,12 @@ class Output:
         leads = sorted({block.lead_ns for block in made}, reverse=True)
         members = {lead: [one for one in made if one.lead_ns == lead] for lead in leads}
         syncs = _synchronizations(setup, members)
+        self.tally = Tally()
         try:
             self.groups = [Group(self, lead, members[lead], syncs[lead]) for lead in leads]
         except OSError:  # an address that this machine cannot write down
             self.wire.close()
             raise
-        self.tally = Tally()
-        for group in self.groups:
-            self.tally.parts += group.parts
         self._discovery_groups = [IPV4, *([IPV6] if ipv6 else [])]
         self._discovery: tuple[tuple[int, ...], tuple[bytes, ...]] | None = None
 
@@ -213,8 +283,22 @@ class Output:
         elif gone.targets:
             with suppress(OSError):  # where there is no socket for them they end by the receivers' time-out (6.7.1)
                 rest = Output(replace(gone, sequence_from=(self.sequence + LEAP) & 0xFF), self.counts)
+                rest._count_on_from(self)
                 rest.give_way(None)
         self.close()
+
+    def _blocks(self) -> Iterator[Block]:
+        return (block for group in self.groups for block in group.blocks)
+
+    def _count_on_from(self, other: Output) -> None:
+        """Data go on with the sequence numbers of another output, each universe with its own."""
+        last = {
+            (block.host, number): sequence
+            for block in other._blocks()
+            for number, sequence in zip(block.universes, block.packets[:, SEQUENCE], strict=True)
+        }
+        for block in self._blocks():
+            block.packets[:, SEQUENCE] = [last[block.host, number] for number in block.universes]
 
     @property
     def sequence(self) -> int:

@@ -18,6 +18,8 @@ class Counts:
     send_errors: int = 0
     synchronization_packets: int = 0
     discovery_packets: int = 0
+    packets_left_out: int = 0
+    """Data packets of frames that came too soon after the one before for their universe (E1.31 6.6.1)."""
 
 
 @dataclass(eq=False)

@@ -11,21 +11,20 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import NamedTuple
 
-from gloaming.daemon.transmitter.canvas import FULL, Picture, Place
-from gloaming.daemon.transmitter.clock import SECOND_NS, Lateness, due_ns, every, frame_at
+from gloaming.daemon.transmitter.canvas import FULL, Picture
+from gloaming.daemon.transmitter.clock import SECOND_NS, Lateness, due_ns, frame_at
 from gloaming.daemon.transmitter.messages import Mix, Segment
 from gloaming.daemon.transmitter.output import Group
 from gloaming.daemon.transmitter.readahead import Bytes, Held, Hurt, ReadAhead, Want
-from gloaming.shows.framefile import max_refresh_hz
 
 STEADY_NS = SECOND_NS // 40
-"""Between packets while a still picture fades."""
+"""Between packets while a level moves and no frame is due: the wire's own rate."""
 THIN_NS = 900_000_000
 """Between packets of unchanged data after the first three (E1.31 6.6.2: 800 to 1000 ms)."""
 THIN_AFTER = 3
 RETRY_NS = 1_000_000
 STALLED_NS = 250_000_000
-"""A frame that is so late to come from the disk is told as trouble."""
+"""A frame that is so late to come from the disk is told as trouble; frames that are so far apart are kept alive."""
 
 STEPPED_NS = 100_000_000
 """By so much the score's time may move against the monotonic clock, and a picture goes on as it is."""
@@ -86,11 +85,9 @@ class Voice:
         self._pictures: tuple[Picture, ...] = ()
         self._frame = -1
         self._shift_ns = 0
-        self._fps, self._step, self._half_ns = Fraction(0), 1, 0
+        self._fps, self._half_ns, self._slow = Fraction(0), 0, False
         self._unchanged = 0
         self._sent_ns, self._next_ns, self._frame_ns = -SECOND_NS, 0, 0
-        slots = max((block.slots for block in group.blocks), default=512)
-        self._limit_hz = max_refresh_hz(slots)
 
     def go_on(self, monotonic_ns: int) -> int | None:
         """Send the parts of a frame that are spread and due; the instant of the next, None where none is left."""
@@ -109,20 +106,22 @@ class Voice:
         self._offset_ns = now.offset_ns
         if self._coming != segment.picture:
             self._coming, self._since_ns = segment.picture, now.monotonic_ns
-        if self._picture != segment.picture or self._held_ns is not None:
-            hold_ns = self._sent_ns + int(SECOND_NS / self._limit_hz)  # E1.31 6.6.1: the rate of E1.11 at the most
+        begins = self._picture != segment.picture or not self._pictures
+        if begins or self._held_ns is not None:
+            hold_ns = self._sent_ns + self.group.apart_ns  # E1.31 6.6.1: the rate of E1.11 at the most
             if now.monotonic_ns < hold_ns:
                 return min(now.until_ns, hold_ns)
         if segment.path is None or segment.still is not None:
-            return self._still(segment, now)
+            return self._begin_still(segment, now) if begins else self._stay(segment, segment.still, now, None)
         return self._moving(segment, segment.path, now, frames, lateness)
 
     def _moving(self, segment: Segment, path: str, now: Instant, frames: Frames, lateness: Lateness) -> int:
         """Frames of a file: each goes out once, when it is due; of frames missed, only the newest."""
         if segment.fps is not self._fps:
-            self._fps, self._step = segment.fps, every(segment.fps, self._limit_hz)
-            self._half_ns = int(SECOND_NS * self._step / segment.fps / 2)
-        step = self._step
+            self._fps = segment.fps
+            self._half_ns = int(SECOND_NS * self.group.pace(segment.fps) / segment.fps / 2)
+            self._slow = 2 * self._half_ns >= STEADY_NS + self.group.apart_ns
+        step = self.group.step
         number = frame_at(now.at_ns, segment.zero_ns, segment.fps)
         turn = number // segment.frames
         first, last = turn * segment.frames, (turn + 1) * segment.frames - 1
@@ -137,7 +136,9 @@ class Voice:
 
         next_ns = min(now.until_ns, due(now_frame + step))
         if not begins and now_frame <= self._frame:
-            return min(now.until_ns, due(self._frame + step))
+            frame_ns = due(self._frame + step)
+            slow = self._slow and self._held_ns is None
+            return self._stay(segment, self._frame, now, frame_ns) if slow else min(now.until_ns, frame_ns)
         frame = self.ahead.get(path, now_frame % segment.frames)
         if isinstance(frame, Hurt):
             return self._give_up(segment, path, frame, now_frame % segment.frames, now)
@@ -157,7 +158,7 @@ class Voice:
         level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
         self._frame_ns = was_due_ns
         held_ns, self._held_ns = self._held_ns, None
-        self._send(segment, frame, level, share, now)
+        self._send(self._picture_of(frame), self._other(segment.mix, now.at_ns), level, share, now, now_frame, begins)
         late_ns = now.monotonic_ns - was_due_ns
         frames.due += 1 + missed
         frames.sent += 1
@@ -167,52 +168,102 @@ class Voice:
         lateness.add(late_ns)
         self._picture, self._frame, self._unchanged, self._shift_ns = segment.picture, now_frame, 0, shift_ns
         self.shown = Shown(segment.piece, now_frame % segment.frames, level, float(segment.fps), share)
-        return next_ns
+        return min(next_ns, self._again_ns(segment)) if self._slow else next_ns
 
-    def _still(self, segment: Segment, now: Instant) -> int:
-        """A look, or one frame held: steadily while it fades, then thinned out."""
-        level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
-        same = self._picture == segment.picture and (self.shown.level, self.shown.share) == (level, share)
-        if same and now.monotonic_ns < self._next_ns:
-            return min(now.until_ns, self._next_ns)
-        frame: Held | None = None
+    def _begin_still(self, segment: Segment, now: Instant) -> int:
+        """A look, or one frame held."""
+        first = Picture(FULL, look=segment.look)
         if segment.path is not None:
             found = self.ahead.get(segment.path, segment.still or 0)
             if isinstance(found, Hurt):
                 return self._give_up(segment, segment.path, found, segment.still, now)
             if found is None:
                 return min(now.until_ns, self._hold(segment, segment.path, now))
-            frame, self._held_ns = found, None
+            first, self._held_ns = self._picture_of(found), None
+        level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
         self._frame_ns = now.monotonic_ns
-        self._send(segment, frame, level, share, now)
+        self._send(first, self._other(segment.mix, now.at_ns), level, share, now)
         self._picture, self._frame = segment.picture, -1
         self.shown = Shown(segment.piece, segment.still, level, 40.0, share)
-        return self._rest(now, same and segment.mix is None)
+        self._rest(now, same=False)
+        return min(now.until_ns, self._again_ns(segment))
 
-    def _send(self, segment: Segment, frame: Held | None, level: float, share: float, now: Instant) -> None:
+    def _stay(self, segment: Segment, number: int | None, now: Instant, frame_ns: int | None) -> int:
+        """A look, or a frame that stays until the next is due at `frame_ns`: its level goes on at the wire's own rate,
+        and what is unchanged is kept alive. Nothing that a frame would have to wait for is sent before it (6.6.1)."""
+        last_ns = now.until_ns if frame_ns is None else frame_ns - self.group.apart_ns
+        if frame_ns is not None and now.monotonic_ns > last_ns:
+            return min(now.until_ns, frame_ns)
+        level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
+        same = not segment.moves and (level, share) == (self.shown.level, self.shown.share)
+        if self._is_time(now, same):
+            first = self._pictures[0]
+            found = self.ahead.get(segment.path, (number or 0) % segment.frames) if segment.path else None
+            if segment.path and isinstance(found, Hurt):
+                return self._give_up(segment, segment.path, found, number, now)
+            if isinstance(found, Held):  # another than before, where the file has been replaced
+                first = self._picture_of(found)
+            self._keep(first, self._other(segment.mix, now.at_ns), level, share, now, same)
+        next_ns = self._again_ns(segment)
+        return min(now.until_ns, next_ns if frame_ns is None or next_ns <= last_ns else frame_ns)
+
+    def _is_time(self, now: Instant, same: bool) -> bool:
+        """Whether what is on the wire is to be sent again: unchanged when that is due, changed at the wire's rate."""
+        if not self._unchanged:  # frames were moving
+            self._unchanged, self._next_ns = 1, self._sent_ns + STALLED_NS
+        return now.monotonic_ns >= (self._next_ns if same else self._sent_ns + STEADY_NS)
+
+    def _again_ns(self, segment: Segment) -> int:
+        """When what is on the wire is to be sent again, if no frame comes before."""
+        if segment.moves:
+            return self._sent_ns + STEADY_NS
+        return self._next_ns if self._unchanged else self._sent_ns + STALLED_NS
+
+    def _keep(
+        self, first: Picture, other: Picture | None, level: float, share: float, now: Instant, same: bool
+    ) -> None:
+        self._frame_ns = now.monotonic_ns
+        self._send(first, other, level, share, now)
+        self.shown = self.shown._replace(level=level, share=share)
+        self._rest(now, same)
+
+    def _send(
+        self,
+        first: Picture,
+        other: Picture | None,
+        level: float,
+        share: float,
+        now: Instant,
+        frame: int | None = None,
+        begins: bool = True,
+    ) -> None:
+        """Two pictures, or one, at a level; `frame` is the number of a frame that is sent at its own rate."""
         brightness = min(FULL, max(0, int(level * FULL)))
-        other = self._other(segment.mix, now.at_ns, int(brightness * share)) if segment.mix else None
         if other:
-            self._pictures = (self._picture_of(frame, brightness - other.brightness, segment.look), other)
+            theirs = int(brightness * share)
+            pictures = (first._replace(brightness=brightness - theirs), other._replace(brightness=theirs))
+            self._pictures = pictures
         else:
-            self._pictures = (self._picture_of(frame, brightness, segment.look),)
-        self._put(self.canvas.paint(*self._pictures, at_ns=now.monotonic_ns), now.monotonic_ns)
+            self._pictures = (first._replace(brightness=brightness),)
+        self._put(self.canvas.paint(*self._pictures, at_ns=now.monotonic_ns), now.monotonic_ns, frame, begins)
 
-    def _put(self, canvas: Bytes, monotonic_ns: int) -> None:
+    def _put(self, canvas: Bytes, monotonic_ns: int, frame: int | None = None, begins: bool = True) -> None:
         self.group.fill(canvas)
-        self.group.send()
+        self.group.send(frame, begins)
         self._sent_ns = monotonic_ns
 
-    def _other(self, mix: Mix, at_ns: int, brightness: int) -> Picture | None:
-        """The other picture of a cross-fade; None where it cannot be had, so that the first is seen alone."""
+    def _other(self, mix: Mix | None, at_ns: int) -> Picture | None:
+        """The other picture of a cross-fade; None where there is none, or it cannot be had, so that the first is seen
+        alone."""
+        if mix is None:
+            return None
         if mix.path is None:
-            return Picture(brightness, look=mix.look)
+            return Picture(FULL, look=mix.look)
         frame = self.ahead.get(mix.path, mix_frame(mix, at_ns))
-        return None if frame is None or isinstance(frame, Hurt) else self._picture_of(frame, brightness)
+        return None if frame is None or isinstance(frame, Hurt) else self._picture_of(frame)
 
-    def _picture_of(self, frame: Held | None, brightness: int, look: int = 0) -> Picture:
-        place: Place | None = self.canvas.place(frame.info) if frame else None
-        return Picture(brightness, place, frame.frame if frame else None, look)
+    def _picture_of(self, frame: Held) -> Picture:
+        return Picture(FULL, self.canvas.place(frame.info), frame.frame)
 
     def _give_up(self, segment: Segment, path: str, hurt: Hurt, number: int | None, now: Instant) -> int:
         self.hurt = (path, segment.zero_ns)
@@ -246,31 +297,15 @@ class Voice:
         if self._stalled(now):
             text = "its frames do not come from the disk in time; the last one stays on the wire"
             self.trouble("disk", path, text, segment, None)
-        level, before = segment.level_at(now.at_ns), self.shown.level
-        place = self._pictures[0].place if self._pictures else None
-        if place is None or str(place.info.path) != path:
-            level = min(level, before)
-        next_ns = self._next_ns if level == before else self._sent_ns + STEADY_NS
-        if at_ns >= next_ns:
-            self._frame_ns = at_ns
-            if level == before:
-                self._sent_ns = at_ns
-                self.group.send()
-            else:
-                self._repaint(level, at_ns)
-            self._rest(now, level == before)
-            next_ns = self._next_ns
+        first, *others = self._pictures or (Picture(0),)
+        level = segment.level_at(now.at_ns)
+        if first.place is None or str(first.place.info.path) != path:
+            level = min(level, self.shown.level)
+        same = level == self.shown.level
+        if self._is_time(now, same):
+            self._keep(first, others[0] if others else None, level, self.shown.share, now, same)
+        next_ns = self._next_ns if level == self.shown.level else self._sent_ns + STEADY_NS
         return max(at_ns + RETRY_NS, min(at_ns + STALLED_NS, next_ns))
-
-    def _repaint(self, level: float, monotonic_ns: int) -> None:
-        """What was painted last, at another level."""
-        brightness = min(FULL, max(0, int(level * FULL)))
-        first, *others = self._pictures
-        pictures = [one._replace(brightness=int(brightness * self.shown.share)) for one in others]
-        rest = brightness - sum(one.brightness for one in pictures)
-        self._pictures = (first._replace(brightness=rest), *pictures)
-        self.shown = self.shown._replace(level=level)
-        self._put(self.canvas.paint(*self._pictures, at_ns=monotonic_ns), monotonic_ns)
 
     def black(self, now: Instant, release: bool, begin: bool = False) -> int:
         """Black: at once when it was not, then thinned out; or, with `release`, the streams end. Those that have ended

@@ -59,6 +59,8 @@ class Shelf:
     gone: set[str] = field(default_factory=set)
     hurt: set[str] = field(default_factory=set)
     hurt_from: int | None = None
+    scale: int | None = None
+    """The level of all frames, where the files have been replaced."""
     wanted: tuple[Want, ...] = ()
 
     def want(self, *wanted: Want) -> None:
@@ -68,7 +70,8 @@ class Shelf:
         if path in self.hurt or (self.hurt_from is not None and frame >= self.hurt_from):
             return Hurt("it is damaged")
         info = FrameFileInfo(Path(path), Fraction(40), len(FRAMES), 20, (Universe(1, 20, 0),))
-        return None if path in self.gone else Held(FRAMES[frame], info)
+        shown = FRAMES[frame] if self.scale is None else np.full_like(FRAMES[frame], self.scale)
+        return None if path in self.gone else Held(shown, info)
 
     def hurt_after(self, path: str, frame: int) -> tuple[int, str] | None:
         """What is read ahead here are two seconds."""

@@ -1,0 +1,199 @@
+"""Pieces slower than the wire, and faster than a universe may be: what leaves, how often, and what is counted.
+
+Section numbers are those of ANSI E1.31-2018. The rate of a universe is E1.11's (from memory): a packet of n slots takes
+92 us of break, 12 us of mark and 44 us for each slot and the start code.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from fractions import Fraction
+from itertools import pairwise
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gloaming.daemon.transmitter import output as output_module
+from gloaming.daemon.transmitter.telemetry import telemetry
+from tests.daemon.transmitter.hall import MS, UTC_NS, A, Air, B, Hall, film
+from tests.daemon.transmitter.stage import SECOND_NS, segment, universe
+
+MINUTE_NS = 60 * SECOND_NS
+SLOWEST_NS, FASTEST_NS = 1_000 * MS, 800 * MS
+"""6.6.2: unchanged data are sent every 800 to 1000 ms."""
+
+
+def shortest_ns(slots: int) -> int:
+    """How far apart two packets of a universe are at least."""
+    return (92 + 12 + 44 * (slots + 1)) * 1000
+
+
+def gaps_ns(packets: list[tuple[int, str, bytes]]) -> list[int]:
+    return [after - before for (before, *_), (after, *_) in pairwise(packets)]
+
+
+def by_universe(packets: list[tuple[int, str, bytes]]) -> dict[int, list[tuple[int, bytes]]]:
+    found: dict[int, list[tuple[int, bytes]]] = defaultdict(list)
+    for at_ns, _, data in packets:
+        found[data[113] << 8 | data[114]].append((at_ns, data))
+    return found
+
+
+def painted(level: float, value: int) -> int:
+    return (value * int(level * 256) + 127) >> 8
+
+
+@pytest.mark.parametrize(("fps", "seconds"), [([1, 60], 60), ([1, 5], 5)])
+def test_a_slow_piece_is_kept_alive_between_its_frames(air: Air, fps: list[int], seconds: int) -> None:
+    """6.7.1: a source that is silent for 2.5 s is lost. 6.6.2: three packets, then one every 800 to 1000 ms."""
+    hall = Hall(air)
+    hall.score(film(0, 10 * MINUTE_NS, fps=fps))
+    packets = hall.play(3 * seconds * SECOND_NS)
+    for number in range(3):
+        begin_ns = number * seconds * SECOND_NS
+        frame = [one for one in packets if begin_ns <= one[0] < begin_ns + seconds * SECOND_NS]
+        assert frame[0][0] == begin_ns and {data[126] for _, _, data in frame} == {number + 1}
+        assert all(gap < 300 * MS for gap in gaps_ns(frame)[:2])
+        assert all(FASTEST_NS <= gap <= SLOWEST_NS for gap in gaps_ns(frame)[2:])
+    assert max(gaps_ns(packets)) <= SLOWEST_NS
+    frames = hall.player.frames
+    assert (frames.due, frames.sent, frames.late, frames.dropped) == (3, 3, 0, 0)
+    assert hall.player.lateness.total == 3
+
+
+def test_a_dim_of_six_seconds_shows_within_one_frame_of_a_slow_piece(air: Air) -> None:
+    """At 1/20 fps it begins and ends between two frames; its fades go at the wire's own rate."""
+    hall = Hall(air)
+    hall.score(film(0, 10 * MINUTE_NS, fps=[1, 20]))
+    hall.play(3 * SECOND_NS)
+    slow = {"fps": [1, 20], "zero_ns": 0}
+    hall.score(
+        film(2 * SECOND_NS, 3 * SECOND_NS, **slow),
+        film(3 * SECOND_NS, 4 * SECOND_NS, (1.0, 0.2), **slow),
+        film(4 * SECOND_NS, 9 * SECOND_NS, (0.2, 0.2), **slow),
+        film(9 * SECOND_NS, 10 * SECOND_NS, (0.2, 1.0), **slow),
+        film(10 * SECOND_NS, 10 * MINUTE_NS, **slow),
+    )
+    hall.shelf.scale = 100
+    packets = hall.play(12 * SECOND_NS)
+    fade = [(at, data[126]) for at, _, data in packets if at <= 4 * SECOND_NS]
+    assert len(fade) >= 38
+    assert all(value == painted(1 - 0.8 * (at / SECOND_NS - 3), 100) for at, value in fade)
+    assert {data[126] for at, _, data in packets if 4 * SECOND_NS < at < 9 * SECOND_NS} == {painted(0.2, 100)}
+    assert packets[-1][2][126] == 100
+    assert max(gaps_ns(packets)) <= SLOWEST_NS and hall.player.frames.due == 1
+
+
+def test_a_cross_fade_into_a_slow_piece_moves_all_the_while(air: Air) -> None:
+    """The picture that goes is a moving one: its frames and its share go on, though no frame of the other is due."""
+    hall = Hall(air)
+    other = {"path": "/other", "frames": 200, "fps": [40, 1], "zero_ns": UTC_NS, "still": None, "look": 0}
+    hall.score(
+        film(0, 2 * SECOND_NS, fps=[1, 60], mix={**other, "share": [1.0, 0.0]}),
+        film(2 * SECOND_NS, 10 * MINUTE_NS, fps=[1, 60], zero_ns=0),
+    )
+    packets = hall.play(2 * SECOND_NS)
+    assert len(packets) == 80
+    for number, (_, _, data) in enumerate(packets):
+        share = int(256 * (1 - number / 80))
+        assert abs(data[126] - ((256 - share + (number + 1) * share + 127) >> 8)) <= 1
+    assert hall.play(3 * SECOND_NS)[0][2][126] == 1
+
+
+def test_a_wake_up_sends_no_packet_sooner(air: Air) -> None:
+    """A message or a frame from the disk wakes the player whenever it comes: a fade keeps the wire's rate (6.6.1)."""
+    hall = Hall(air, universe(1, A, slots=512))
+    hall.score(segment(0, 2 * SECOND_NS, (0.0, 1.0), look=200), segment(2 * SECOND_NS, MINUTE_NS, look=200))
+    while air.now_ns < 4 * SECOND_NS:
+        hall.player.tick(air.now_ns, air.now_ns + hall.wall_ns)
+        air.now_ns += MS
+    assert min(gaps_ns(air.left)) >= shortest_ns(512)
+
+
+def test_the_replaced_file_of_a_picture_that_stays_is_shown(air: Air) -> None:
+    hall = Hall(air)
+    hall.score(film(0, 10 * MINUTE_NS, fps=[1, 60]))
+    hall.play(2 * SECOND_NS)
+    hall.shelf.scale = 7
+    assert hall.play(4 * SECOND_NS)[-1][2][126] == 7
+
+
+def test_each_universe_has_the_rate_of_its_own_line(air: Air) -> None:
+    """6.6.1: at 60 fps 60 slots leave with every frame, 512 with every second one; what is left out is counted, and
+    each universe counts its own packets (6.7.2)."""
+    hall = Hall(air, universe(1, A, slots=60), universe(2, B, slots=512), sequence_from=250)
+    hall.score(film(0, MINUTE_NS, fps=[60, 1]))
+    packets = hall.play(2 * SECOND_NS)
+    found = by_universe(packets)
+    assert [data[126] for _, data in found[1]] == list(range(1, 121))
+    assert len(found[2]) == 60
+    for mine in found.values():
+        assert all((after[111] - before[111]) & 0xFF == 1 for (_, before), (_, after) in pairwise(mine))
+    said = told(hall)
+    assert (said["frames_due"], said["frames_sent"], said["packets_left_out"]) == (120, 120, 60)
+    assert said["universe_packets"] == [[1, 1, 120, 120 * 186], [2, 2, 60, 60 * 638]]
+    hall.score(film(2 * SECOND_NS, MINUTE_NS, path="/other", fps=[40, 1]))
+    again = by_universe(hall.play(3 * SECOND_NS))
+    assert len(again[1]) == len(again[2]) == 40 and told(hall)["packets_left_out"] == 60
+
+
+def test_frames_that_no_universe_can_have_are_counted(air: Air) -> None:
+    hall = Hall(air, universe(1, A, slots=512), universe(2, A, slots=510))
+    hall.score(film(0, MINUTE_NS, fps=[50, 1]))
+    assert len(hall.play(2 * SECOND_NS)) == 2 * 50
+    assert told(hall)["packets_left_out"] == 2 * 50
+
+
+def test_synchronization_follows_the_last_packet_of_a_frame_that_not_all_get(air: Air) -> None:
+    """11.1; and packets that are spread leave though none of the first part is due."""
+    hall = Hall(air, universe(1, A, slots=512), universe(2, A, slots=60, spread_ns=8 * MS), synchronization=7000)
+    hall.score(film(0, MINUTE_NS, fps=[60, 1]))
+    kinds = [(data[21], data[113] << 8 | data[114] if data[21] == 4 else None) for _, _, data in hall.play(SECOND_NS)]
+    assert kinds == [(4, 1), (4, 2), (8, None), (4, 2), (8, None)] * 30
+
+
+def told(hall: Hall) -> dict[str, Any]:
+    assert hall.player.output
+    return telemetry(hall.player, hall.player.output.counts, None)
+
+
+RATES = "1/60 1/7 1 3 39/10 10 20 22 25 30000/1001 40 44 50 60"
+rates = st.sampled_from([Fraction(rate) for rate in RATES.split()])
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    rates,
+    st.lists(st.integers(1, 512), min_size=1, max_size=4),
+    st.lists(st.tuples(st.integers(100, 4000), st.floats(0.1, 1)), min_size=1, max_size=5),
+    st.lists(st.integers(0, 20_000), max_size=20),
+)
+def test_whatever_the_rate_no_universe_is_silent_or_too_fast(
+    fps: Fraction, slots: list[int], levels: list[tuple[int, float]], wakes_ms: list[int]
+) -> None:
+    """A piece at a level that moves, and a player that is woken at any instant: a packet of each universe at least
+    every second, none sooner than E1.11 has it, and every frame at its instant."""
+    air = Air()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(output_module, "Wire", lambda *options: air)
+        hall = Hall(air, *(universe(number + 1, A, slots=count) for number, count in enumerate(slots)))
+        made, at_ns, level = [], 0, 1.0
+        rate = [fps.numerator, fps.denominator]
+        for length_ms, after in levels:
+            made.append(film(at_ns, at_ns + length_ms * MS, (level, after), fps=rate, zero_ns=0))
+            at_ns, level = at_ns + length_ms * MS, after
+        hall.score(*made)
+        for wake_ms in sorted(wakes_ms):
+            hall.play(min(at_ns, wake_ms * MS))
+        hall.play(at_ns)
+    for number, mine in by_universe(air.left).items():
+        times = [at for at, _ in mine]
+        assert all(
+            shortest_ns(slots[number - 1]) <= after - before <= SLOWEST_NS
+            for before, after in pairwise([*times, max(at_ns, times[-1] + SECOND_NS // 40)])
+        )
+    counted, steps = hall.player.frames, hall.player.voices[0].group.step
+    due = -(-at_ns * fps // SECOND_NS)
+    assert counted.sent == counted.due == -(-due // steps) and counted.late == 0
