@@ -2,28 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from functools import cached_property
+from itertools import islice
 from pathlib import Path
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.outside_tables import Alert, Cue
-from gloaming.daemon.site_tables import Clock, Neighbours, Output, Phone, Show, SiteFile
+from gloaming.daemon.site_tables import Clock, Neighbours, Output, Phone, Place, Show, SiteFile
 from gloaming.daemon.sound_tables import Sound
 from gloaming.daemon.survey_tables import SurveyTable
 from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.nights import overlaps
 from gloaming.daemon.timetable.rules import Hours, Performance
 from gloaming.daemon.timetable.sun import Spot
+from gloaming.daemon.timetable.zone_city import likely_slip
 from gloaming.daemon.transmitter.clock import every
-from gloaming.shows.checking import Table, on_their_lines, read_tables
+from gloaming.shows.checking import Table, instead, nearest, on_their_lines, read_tables
 from gloaming.shows.framefile import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.rig import Named, Rig, load_rig
 from gloaming.shows.soundfile_info import ALIKE_NS, SoundMissingError, sound_length_ns
 from gloaming.shows.survey.wiring import ranges
+
+T = TypeVar("T")
+FILES_MAX = 1000
+"""So many files of a folder are looked at for one that may have been meant."""
 
 
 @dataclass(frozen=True)
@@ -93,9 +100,11 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
         wrong = "this is not a folder" if folder.exists() else "there is no such site"
         raise MistakeError(Mistake(folder, None, None, wrong, "name a folder that holds site.toml and rig.toml"))
     path = (written or folder) / "site.toml"
-    file = read_tables(path, SiteFile)
-    rig = load_rig(path.with_name("rig.toml"))
-    mistakes = [*_references(path, file), *_output(path, file)]
+    file, wrong_in_site = _tried(lambda: read_tables(path, SiteFile))
+    rig, wrong_in_rig = _tried(lambda: load_rig(path.with_name("rig.toml")))
+    mistakes = [*_references(path, file), *_output(path, file)] if file else []
+    if file is None or rig is None:
+        raise MistakeError(*wrong_in_site, *on_their_lines(path, mistakes), *wrong_in_rig)
     pieces, problems, warnings = _pieces(folder, path, file, rig)
     if mistakes or (strict and problems):
         raise MistakeError(*on_their_lines(path, [*mistakes, *(problems if strict else ())]))
@@ -118,10 +127,18 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
         cues=file.cue,
         survey=file.survey,
         problems=on_their_lines(path, problems),
-        warnings=on_their_lines(path, warnings),
+        warnings=on_their_lines(path, [*_place(path, place), *warnings]),
     )
     _refuse_overlaps(path, site, at or datetime.now(UTC))
     return site
+
+
+def _tried(read: Callable[[], T]) -> tuple[T | None, tuple[Mistake, ...]]:
+    """What is read, or None and what is wrong with it."""
+    try:
+        return read(), ()
+    except MistakeError as error:
+        return None, error.mistakes
 
 
 def _line(table: Table) -> int:
@@ -140,23 +157,30 @@ def _references(path: Path, file: SiteFile) -> Iterator[Mistake]:
                 yield Mistake(path, _line(table), f"{kind}[{index}].name", wrong, "give each a name of its own")
             seen[table.name] = table.place
     for index, show in enumerate(file.show):
-        right = f"use {', '.join(sorted(pieces)) or 'a [[piece]] table'}"
-        for place, name in enumerate(show.order):
+        names = [(f"order[{place}]", name) for place, name in enumerate(show.order)]
+        if show.between is not None and show.between != "black":
+            names.append(("between", show.between))
+        for key, name in names:
             if name not in pieces:
-                yield Mistake(path, _line(show), f"show[{index}].order[{place}]", f"there is no piece {name!r}", right)
-        if show.between is not None and show.between not in pieces | {"black"}:
-            yield Mistake(path, _line(show), f"show[{index}].between", f"there is no piece {show.between!r}", right)
+                right = instead(name, sorted(pieces) or ["a [[piece]] table"])
+                yield Mistake(path, _line(show), f"show[{index}].{key}", f"there is no piece {name!r}", right)
         if show.start_every is not None and not 60_000_000_000 <= show.start_every <= 86_400_000_000_000:
             wrong = "the order can begin every 1 min to 24 h"
             yield Mistake(path, _line(show), f"show[{index}].start_every", wrong, 'as start_every = "30 min"')
     for index, performance in enumerate(file.performance):
         if performance.show not in shows:
-            right = f"use {', '.join(sorted(shows)) or 'a [[show]] table'}"
+            right = instead(performance.show, sorted(shows) or ["a [[show]] table"])
             wrong = f"there is no show {performance.show!r}"
             yield Mistake(path, _line(performance), f"performance[{index}].show", wrong, right)
         if performance.grace > 3_600_000_000_000:
             wrong, right = "a grace is an hour at most", 'as grace = "3 min"'
             yield Mistake(path, _line(performance), f"performance[{index}].grace", wrong, right)
+
+
+def _place(path: Path, place: Place) -> Iterator[Mistake]:
+    """Coordinates that look exchanged, or of the wrong sign."""
+    if slip := likely_slip(place.latitude, place.longitude, place.timezone.key):
+        yield Mistake(path, _line(place), f"site.{slip.key}", slip.wrong, slip.right)
 
 
 def _output(path: Path, file: SiteFile) -> Iterator[Mistake]:
@@ -186,6 +210,8 @@ def _pieces(
         except MistakeError as error:
             wrong = f"{table.frames}: {error.mistakes[0].wrong}"
             right = error.mistakes[0].right or 'name a frame file, as frames = "pieces/tide.frames"'
+            if not frames.exists():
+                right = _near_file(folder, table.frames) or right
             problems.append(Mistake(path, _line(table), key, wrong, right))
         if info:
             strange = [universe.number for universe in info.universes if universe.number not in rig.controller_of]
@@ -217,6 +243,15 @@ def _too_fast(name: str, info: FrameFileInfo, rig: Rig) -> tuple[str, str] | Non
     unnamed = fast.keys() - {universe for string in rig.string for universe, _, _ in string.spans()}
     shorter = "; or name the strings in rig.toml: packets are then no longer than they need" if unnamed else ""
     return wrong, f"render 40 frames a second{shorter}"
+
+
+def _near_file(folder: Path, written: str) -> str | None:
+    """A question with the file of a site whose name comes nearest to one that is not there."""
+    there = islice(folder.rglob(f"*{Path(written).suffix}"), FILES_MAX)
+    names = [path.relative_to(folder).as_posix() for path in there]
+    return nearest(written, {name: name for name in names}) or nearest(
+        Path(written).name, {name.rpartition("/")[2]: name for name in names}
+    )
 
 
 def _unlike_ns(sound: Path, info: FrameFileInfo) -> int | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 from typing import Annotated, Literal
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import BeforeValidator, Field
 
@@ -12,7 +12,7 @@ from gloaming.daemon.outside_tables import Alert, Cue
 from gloaming.daemon.sound_tables import Sound
 from gloaming.daemon.survey_tables import SurveyTable
 from gloaming.daemon.timetable.rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
-from gloaming.shows.checking import Table
+from gloaming.shows.checking import Table, nearest
 from gloaming.shows.rig import Named
 
 
@@ -23,7 +23,10 @@ def _read_zone(text: object) -> ZoneInfo:
     try:
         return ZoneInfo(text)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError(f"there is no time zone {text!r}; {right}") from None
+        zones = available_timezones()
+        cities = {zone.rpartition("/")[2]: zone for zone in sorted(zones, reverse=True)}
+        meant = nearest(text, cities | {zone: zone for zone in zones}, 0.8)
+        raise ValueError(f"there is no time zone {text!r}; {meant or right}") from None
 
 
 def _read_listen(text: object) -> str:
@@ -97,9 +100,17 @@ class Clock(Table):
     set: bool = False
 
 
+def _read_path(text: object) -> object:
+    if isinstance(text, str) and set(text) & set("\\\b\t\n\f\r"):  # what "pieces\tide" becomes in TOML
+        raise ValueError(f'{text!r} has a backslash or a tab in it; write / between folders, as "pieces/tide.frames"')
+    return text
+
+
 class PieceTable(Named):
-    frames: Annotated[str, Field(min_length=1, examples=['"pieces/tide.frames"'])]
-    sound: Annotated[str, Field(min_length=1, examples=['"pieces/tide.flac"'])] | None = None
+    frames: Annotated[str, BeforeValidator(_read_path), Field(min_length=1, examples=['"pieces/tide.frames"'])]
+    sound: Annotated[str, BeforeValidator(_read_path), Field(min_length=1, examples=['"pieces/tide.flac"'])] | None = (
+        None
+    )
 
 
 class Show(Named):

@@ -25,7 +25,6 @@ from gloaming.daemon.survey_sound import survey_sounds
 from gloaming.daemon.survey_words import current_findings, damage_findings, flash_findings
 from gloaming.shows.finding import Finding
 from gloaming.shows.mistake import Mistake, MistakeError
-from gloaming.shows.rig import load_rig
 from gloaming.shows.survey.analysis import Analysis, analyse
 from gloaming.shows.survey.currents import Load
 from gloaming.shows.survey.wiring import rig_findings
@@ -145,8 +144,7 @@ def survey(
     try:
         site = load_site(folder, at, strict=False)
     except MistakeError as error:
-        mistakes = {str(mistake): mistake for mistake in (*error.mistakes, *_rig_mistakes(folder))}
-        found = tuple(mistake_finding(mistake) for mistake in mistakes.values())
+        found = tuple(mistake_finding(mistake) for mistake in error.mistakes)
         return Survey(folder.resolve().name, folder, at, 1.0, True, 10.0, False, {"the site's files": found})
     at = at.astimezone(site.timezone)
     first = at.date()
@@ -199,15 +197,6 @@ def mistake_finding(mistake: Mistake) -> Finding:
     place = f"{name}:{mistake.line}" if mistake.line else str(name)
     text = ": ".join(part for part in (mistake.key, mistake.wrong) if part)
     return Finding("error", place, text, mistake.right)
-
-
-def _rig_mistakes(folder: Path) -> tuple[Mistake, ...]:
-    """What is wrong with rig.toml, where site.toml was refused first."""
-    try:
-        load_rig(folder / "rig.toml")
-    except MistakeError as error:
-        return error.mistakes
-    return ()
 
 
 def _problems(site: Site) -> Iterator[Finding]:

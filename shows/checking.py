@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
@@ -39,13 +39,20 @@ def read_tables(path: Path, model: type[T]) -> T:
 
 
 def _causes(found: list[Any]) -> list[Any]:
-    """Without what merely follows: a list that is too short because its items are wrong."""
-    return [
-        one
-        for one in found
-        if one["type"] != "too_short"
-        or not any(other["loc"][: len(one["loc"])] == one["loc"] and other is not one for other in found)
-    ]
+    """Without what merely follows: a list that is too short because its items are wrong, a key that is missing because
+    it is spelled wrongly. Keys that are not known come before those that are missing."""
+    unknown = {one["loc"]: one for one in found if one["type"] == "extra_forbidden"}
+
+    def follows(one: Any) -> bool:
+        if one["type"] == "missing":
+            beside = [str(loc[-1]).lower() for loc in unknown if loc[:-1] == one["loc"][:-1]]
+            return bool(get_close_matches(str(one["loc"][-1]), beside, 1))
+        return one["type"] == "too_short" and any(
+            other["loc"][: len(one["loc"])] == one["loc"] and other is not one for other in found
+        )
+
+    causes = [one for one in found if not follows(one)]
+    return sorted(causes, key=lambda one: one["type"] == "missing")
 
 
 def on_their_lines(path: Path, mistakes: Iterable[Mistake]) -> tuple[Mistake, ...]:
@@ -100,20 +107,37 @@ def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseMode
             if field_model
             else []
         )
-        near = get_close_matches(str(key[-1]), known, 1)
-        wrong, right = (
-            "there is no such key",
-            f"did you mean {near[0]}?" if near else f"the keys here are {', '.join(known)}",
-        )
+        wrong, right = "there is no such key", instead(str(key[-1]), known, "the keys here are")
     elif kind == "missing":
         wrong = "it is missing"
+    elif kind == "tuple_type" and isinstance(found["input"], dict) and _model_in(getattr(field, "annotation", None)):
+        name = key[-1]
+        wrong = "this is one table, and there may be several"
+        right = right or f"write [[{name}]], for each of them"
+    elif kind in ("model_type", "model_attributes_type") and isinstance(found["input"], list):
+        name = key[-1]
+        wrong, right = f"[[{name}]] is a list of tables, and there is one", f"write [{name}], once"
     elif kind == "value_error":
         wrong, _, told = str(found["ctx"]["error"]).partition("; ")
         right = told or right
     else:
         wrong = "input should be a table" if kind == "model_type" else wrong.replace("tuple", "list")
         wrong = f"{_shown(found['input'])}: {wrong[0].lower()}{wrong[1:]}"
+        right = "write true or false" if kind.startswith("bool") else right
     return Mistake(path, place_of(lines, key), dotted(key) or None, wrong, right)
+
+
+def instead(name: str, known: Iterable[str], otherwise: str = "use") -> str:
+    """What to write in place of a name that is not known: the one that is nearest, else all of them."""
+    known = list(known)
+    return nearest(name, {one: one for one in known}) or f"{otherwise} {', '.join(known)}"
+
+
+def nearest(name: str, known: Mapping[str, str], cutoff: float = 0.6) -> str | None:
+    """A question with what may have been meant: the value whose key comes nearest to a name. None where none does."""
+    by_lower = {one.lower(): meant for one, meant in known.items()}
+    near = get_close_matches(name.lower(), by_lower, 1, cutoff)
+    return f"did you mean {by_lower[near[0]]}?" if near else None
 
 
 def _examples(field: Any) -> list[Any]:

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
-from gloaming.shows.checking import Table, on_their_lines, read_tables
+from gloaming.shows.checking import Table, instead, on_their_lines, read_tables
 from gloaming.shows.mistake import Mistake, MistakeError
 
 UNIVERSES = range(1, 64_000)
@@ -174,8 +174,15 @@ def _names(path: Path, rig: Rig) -> Iterator[Mistake]:
 
 
 def _owners(path: Path, rig: Rig) -> Iterator[Mistake]:
+    """An address, and a universe, belongs to one controller. This machine itself may stand for several."""
     owner: dict[int, Controller] = {}
+    hosts: dict[str, Controller] = {}
     for index, controller in enumerate(rig.controller):
+        first = hosts.setdefault(controller.host or "", controller)
+        if controller.host and first is not controller and not ip_address(controller.host).is_loopback:
+            wrong = f"{controller.host} is the address of {first.name} already ({first.place})"
+            right = "give each controller its own address, or make them one with all the universes"
+            yield _at(path, controller, f"controller[{index}].host", wrong, right)
         for number in controller.universes:
             if number in owner:
                 wrong = f"universe {number} belongs to {owner[number].name} already ({owner[number].place})"
@@ -198,13 +205,12 @@ def _strings(path: Path, rig: Rig) -> Iterator[Mistake]:
             yield _at(path, string, f"{key}.points", wrong, "give one point a pixel")
         if string.supply is not None and string.supply not in supplies:
             wrong = f"there is no supply {string.supply!r}"
-            yield _at(
-                path, string, f"{key}.supply", wrong, f"use {', '.join(sorted(supplies)) or 'a [[supply]] table'}"
-            )
+            right = instead(string.supply, sorted(supplies) or ["a [[supply]] table"])
+            yield _at(path, string, f"{key}.supply", wrong, right)
         controller = controllers.get(string.controller)
         if controller is None:
             wrong = f"there is no controller {string.controller!r}"
-            yield _at(path, string, f"{key}.controller", wrong, f"use {', '.join(controllers)}")
+            yield _at(path, string, f"{key}.controller", wrong, instead(string.controller, controllers))
             continue
         if string.slot > string.slots_per_universe:
             wrong = f"slot {string.slot} is past the {string.slots_per_universe} slots of its universe"

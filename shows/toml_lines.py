@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from pathlib import Path
 from typing import Any
 
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.toml_syntax import explain
 
 Key = tuple[str | int, ...]
 
@@ -18,24 +18,33 @@ def read_toml(path: Path) -> tuple[dict[str, Any], dict[Key, int]]:
     Raises MistakeError for a file that is missing, unreadable, or not TOML.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        raw = path.read_bytes()
     except FileNotFoundError:
         raise MistakeError(
             Mistake(path, None, None, "there is no such file", "see the README's first evening")
         ) from None
-    except UnicodeDecodeError:
-        raise MistakeError(Mistake(path, None, None, "it is not text in UTF-8", "save it as UTF-8")) from None
     except OSError as error:
         raise MistakeError(Mistake(path, None, None, f"it cannot be read ({error.strerror})")) from None
+    text = _decoded(path, raw)
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        found = re.search(r"\(at line (\d+)", str(error))
-        wrong = re.sub(r" \(at .*\)$", "", str(error))
-        line = int(found[1]) if found else len(text.splitlines())
-        right = 'as key = "text", key = 12, or [table]'
-        raise MistakeError(Mistake(path, line, None, f"this is not TOML: {wrong}", right)) from None
+        line, key, wrong, right = explain(text, error)
+        raise MistakeError(Mistake(path, line, key, wrong, right)) from None
     return data, _lines(text)
+
+
+def _decoded(path: Path, raw: bytes) -> str:
+    """The text of a file; a byte order mark at its beginning is left out."""
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        column = error.start - raw.rfind(b"\n", 0, error.start)
+        wrong = f"column {column} has the byte 0x{raw[error.start]:02X}, which is not text in UTF-8"
+        if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+            wrong = "the file is text in UTF-16, not in UTF-8"
+        raise MistakeError(Mistake(path, line, None, wrong, "save the file as UTF-8")) from None
 
 
 def place_of(lines: dict[Key, int], key: Key) -> int | None:

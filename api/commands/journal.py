@@ -10,6 +10,7 @@ from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
+from gloaming.shows.checking import instead
 from gloaming.shows.mistake import Mistake, MistakeError
 
 PAGE = 1000
@@ -47,15 +48,19 @@ def show(args: argparse.Namespace) -> int:
             print(json.dumps(found, indent=2) if args.json else _table(found))
         return 0
     rows: list[dict[str, Any]] = []
-    before = ""
+    before, kinds = "", set[str]()
     while len(rows) < args.lines:
         code, page = call(args, "GET", f"/api/journal?limit={PAGE}{before}")
         if code != 200:
             raise MistakeError(Mistake("the daemon", None, None, f"it answers {code}: {page['detail']}"))
+        kinds |= {row["kind"] for row in page}
         rows += [row for row in page if args.kind in (None, row["kind"])]
         if len(page) < PAGE:
             break
         before = f"&before={page[-1]['id']}"
+    if kinds and not rows:
+        wrong = f"the journal has no line of this kind: {args.kind}"
+        raise MistakeError(Mistake("--kind", None, None, wrong, instead(args.kind, sorted(kinds), "its kinds are")))
     rows = rows[: args.lines][::-1]
     if args.json:
         print(json.dumps(rows, indent=2))

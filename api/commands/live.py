@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import ssl
 import sys
 import urllib.error
@@ -16,6 +17,12 @@ from gloaming.api.commands.run import state_folder
 from gloaming.shows.mistake import Mistake, MistakeError
 
 TIMEOUT_S = 10
+UNITS_MIN = {
+    **dict.fromkeys(("", "m", "min", "minute", "minutes"), 1.0),
+    **dict.fromkeys(("h", "hour", "hours"), 60.0),
+    **dict.fromkeys(("s", "sec", "second", "seconds"), 1 / 60),
+}
+"""Minutes in each unit of a length on the command line."""
 SERVICE_STATE = Path("/var/lib/gloaming")
 """Where the installed service keeps its state: asked where no site is named and none is here."""
 
@@ -48,11 +55,22 @@ def _command(
     if first:
         parser.add_argument(first[0], type=first[1], metavar=first[2])
     if lasting and name != "now":
-        parser.add_argument("minutes", nargs="?", type=float, metavar="MINUTES")
+        parser.add_argument(
+            "minutes", nargs="?", type=read_minutes, metavar="MINUTES", help='as 15, 15m or "1 h 30 min"'
+        )
         parser.add_argument("--until", metavar="TIME", help='"22:15", "tonight", or an instant')
     add_where(parser)
     parser.set_defaults(handler=handler, kind=name)
     return parser
+
+
+def read_minutes(text: str) -> float:
+    """Minutes as a person types them: 15, 15m, 90s, "1 h 30 min"."""
+    parts = re.findall(r"(\d+(?:\.\d+)?)\s*([a-z]*)", text.lower())
+    known = parts and all(unit in UNITS_MIN for _, unit in parts)
+    if not known or "".join(number + unit for number, unit in parts) != re.sub(r"\s", "", text.lower()):
+        raise argparse.ArgumentTypeError(f'{text!r} is not a length; as 15, 15m or "1 h 30 min"')
+    return sum(float(number) * UNITS_MIN[unit] for number, unit in parts)
 
 
 def add_where(parser: argparse.ArgumentParser, positional: bool = False) -> None:

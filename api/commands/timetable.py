@@ -18,12 +18,13 @@ if TYPE_CHECKING:
     from gloaming.daemon.site import Site
 
 USUAL_DAYS = 45
+"""How many dates `rehearse` goes through."""
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add this family's commands."""
     nights = subparsers.add_parser("nights", help="the nights of the season: when each opens and closes, and why")
-    _add_dates(nights)
+    _add_dates(nights, "this season and the next one")
     kind = nights.add_mutually_exclusive_group()
     kind.add_argument("--json", action="store_true", help="a list of objects instead of a table")
     kind.add_argument("--ics", type=Path, metavar="FILE", help="write a calendar (RFC 5545) for a phone")
@@ -34,23 +35,25 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     why.add_argument("--json", action="store_true", help="one object instead of sentences")
     why.set_defaults(handler=show_why)
     rehearse = subparsers.add_parser("rehearse", help="the season without playing it, minute by minute")
-    _add_dates(rehearse)
+    _add_dates(rehearse, str(USUAL_DAYS))
     rehearse.add_argument("--json", action="store_true", help="one object instead of sentences")
     rehearse.set_defaults(handler=show_rehearsal)
 
 
-def _add_dates(parser: argparse.ArgumentParser) -> None:
+def _add_dates(parser: argparse.ArgumentParser, usual: str) -> None:
     parser.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
     parser.add_argument("--from", dest="first", metavar="DATE", help="the first date (default: today)")
-    parser.add_argument("--days", type=int, metavar="N", help=f"how many dates (default: {USUAL_DAYS})")
+    parser.add_argument("--days", type=int, metavar="N", help=f"how many dates (default: {usual})")
 
 
 def show_nights(args: argparse.Namespace) -> int:
     """`gloaming nights`: exit 1 where no night is given."""
-    from gloaming.daemon.direction.season import season
+    from gloaming.daemon.direction.season import coming_seasons, season
 
     site, first, last = _site_and_dates(args)
-    rows = season(site, first, last)
+    rows = season(site, first, last) if args.days else coming_seasons(site, first, 1 if args.svg else 2)
+    if rows and not args.days:
+        first, last = rows[0].night.date if args.svg else first, rows[-1].night.date
     if args.json:
         print(json.dumps([row.as_json(site) for row in rows], indent=2))
     elif args.ics:
@@ -148,11 +151,11 @@ def show_why(args: argparse.Namespace) -> int:
 
 
 def _site(folder: Path, now: datetime) -> Site:
-    """The site; what goes beyond a standard is said on stderr, and no more than said."""
+    """The site, also where frames do not exist yet: stderr has a warning for each piece that cannot be played."""
     from gloaming.daemon.site import load_site
 
-    site = load_site(folder, now)
-    for warning in site.warnings:
+    site = load_site(folder, now, strict=False)
+    for warning in (*site.problems, *site.warnings):
         print(f"warning: {warning}", file=sys.stderr)
     return site
 

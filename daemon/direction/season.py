@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, timedelta
+from itertools import pairwise
 
 from gloaming.daemon.direction.billing import giving_of
 from gloaming.daemon.direction.decide import day, isoformat
 from gloaming.daemon.direction.programme import Giving
 from gloaming.daemon.site import Site
+from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.nights import Night, nights
 from gloaming.shows.mistake import Mistake, MistakeError
 
+YEAR, APART = timedelta(days=365), timedelta(days=30)
 FIRST = date(1900, 2, 1)
 """Of the weeks before, not all that bears on a night is known."""
 
@@ -44,6 +47,20 @@ def season(site: Site, first: date, last: date) -> tuple[Row, ...]:
     if first < FIRST:
         raise MistakeError(Mistake("dates", None, None, f"{first} is before {FIRST}", "as 2026-12-20"))
     return tuple(_row(site, night) for night in found)
+
+
+def coming_seasons(site: Site, first: date, count: int) -> tuple[Row, ...]:
+    """The nights from `first` on of so many seasons: of the one that runs then, else of the next, and of those after.
+
+    A season ends where no night follows for `APART`. Of nights all year round, these are the nights of one year.
+    """
+    end = date(YEARS[-1], 12, 31)
+    latest = first + min(count * YEAR + APART, max(end - first, timedelta()))
+    coming = nights(site, first, latest)
+    ends = [one.date for one, after in pairwise(coming) if after.date - one.date > APART]
+    if len(ends) < count:
+        ends.append(coming[-1].date if ends else min(first + YEAR, latest))
+    return season(site, first, ends[min(count, len(ends)) - 1])
 
 
 def _row(site: Site, night: Night) -> Row:

@@ -158,15 +158,13 @@ class _Sheet:
     def nights(self) -> Iterator[str]:
         for row in self.rows:
             css = f"s{self.shows.index(row.night.show) % SHOW_COLOURS}"
-            day = row.night.date
-            noon_ns = self.noon(day)
-            if row.night.opens_ns < noon_ns:
-                day, noon_ns = day - timedelta(days=1), self.noon(day - timedelta(days=1))
-            if day < self.first:
-                continue
-            yield self.bar(
-                day, row.night.opens_ns, row.closes_ns, css, self.column * 0.14, f' rx="{self.column * 0.2:.2f}"'
-            )
+            extra = f' rx="{self.column * 0.2:.2f}"'
+            for shift in (-1, 0, 1):  # the columns that it can reach: each ends at noon
+                day = row.night.date + timedelta(days=shift)
+                from_ns = max(row.night.opens_ns, self.noon(day))
+                until_ns = min(row.closes_ns, self.noon(day + timedelta(days=1)))
+                if day in self.dates and from_ns < until_ns:
+                    yield self.bar(day, from_ns, until_ns, css, self.column * 0.14, extra)
 
     def curves(self) -> Iterator[str]:
         for event in HORIZON:

@@ -67,8 +67,8 @@ def read_length(text: object) -> int:
 
 
 def read_days(text: object) -> frozenset[int]:
-    """Days of the week, Monday 0: "daily", "sun-thu", "fri,sat"."""
-    right = 'as "daily", "sun-thu" or "fri,sat"'
+    """Days of the week, Monday 0: "daily", "mon-wed", "thu,sun"."""
+    right = 'as "daily", "mon-wed" or "thu,sun"'
     if not isinstance(text, str):
         raise ValueError(f"{shown(text)} are not days; {right}")
     if text.strip() == "daily":

@@ -35,7 +35,7 @@ elevation_m = 12.0
 timezone = "Europe/London"
 
 [neighbours]                    # nothing may override these
-dark = [{{ days = "sun-thu", from = "22:30", to = "07:00" }}, {{ days = "fri-sat", from = "23:00", to = "07:00" }}]
+dark = [{{ days = "mon-thu,sun", from = "22:30", to = "07:00" }}, {{ days = "fri,sat", from = "23:00", to = "07:00" }}]
 quiet = [{{ days = "daily", from = "21:00", to = "09:00" }}]
 dim = [{{ days = "daily", from = "21:30", to = "23:00", brightness = 0.5 }}]
 

@@ -3,6 +3,7 @@ address, a daemon that is none. Each says it on one line, and goes by its exit c
 
 from __future__ import annotations
 
+import argparse
 import getpass
 import json
 import os
@@ -17,6 +18,7 @@ from typing import Any
 import pytest
 
 from gloaming.api.command import main
+from gloaming.api.commands.live import read_minutes
 from tests.api.evening import gloaming
 from tests.api.house import write_site
 
@@ -221,3 +223,17 @@ def test_ctrl_d_at_the_passcode_changes_nothing(
 def test_a_link_to_no_address_is_not_made(address: str, board: Any, token: Path) -> None:
     assert main(["pair", "--address", address, "--token-file", str(token), "--url", board.url]) == 2
     assert board.asked == []
+
+
+@pytest.mark.parametrize(
+    ("text", "minutes"),
+    [("15", 15), ("15m", 15), ("1.5", 1.5), ("90s", 1.5), ("1h", 60), ("1 h 30 min", 90), ("2 hours", 120)],
+)
+def test_minutes_are_read_as_people_type_them(text: str, minutes: float) -> None:
+    assert read_minutes(text) == pytest.approx(minutes)
+
+
+@pytest.mark.parametrize("text", ["", "soon", "15 parsecs", "15m!", "m", "-5", "1,5"])
+def test_what_is_no_length_is_told_with_a_right_one(text: str) -> None:
+    with pytest.raises(argparse.ArgumentTypeError, match="15m"):
+        read_minutes(text)

@@ -84,6 +84,11 @@ def test_the_journal_tells_who_did_what(broken: Broken) -> None:
     )
     found = json.loads(gloaming("journal", "--site", broken.folder, "--kind", "override", "--json").stdout)
     assert {row["kind"] for row in found} == {"override"}
+    unknown = gloaming("journal", "--site", broken.folder, "--kind", "overide")
+    assert (unknown.returncode, unknown.stderr.strip()) == (
+        2,
+        "--kind: the journal has no line of this kind: overide; did you mean override?",
+    )
     broken.evening.ask("DELETE", f"/api/overrides/{asked['id']}")
 
 

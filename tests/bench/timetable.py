@@ -26,7 +26,7 @@ from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, ns, performance, 
 TIMES = ("sunset + 20 min", "dusk", "sun at -4", "17:00")
 NEIGHBOURS = """
 [neighbours]
-dark = [{ days = "sun-thu", from = "22:30", to = "07:00" }, { days = "fri-sat", from = "23:00", to = "sunrise" }]
+dark = [{ days = "mon-thu,sun", from = "22:30", to = "07:00" }, { days = "fri,sat", from = "23:00", to = "sunrise" }]
 quiet = [{ from = "21:00", to = "09:00" }]
 dim = [{ from = "21:30", to = "23:00", brightness = 0.5 }]
 """

@@ -8,7 +8,7 @@ GOOD = (
     PLACE.replace("[site]\n", '[site]\nelevation_m = 12.0\nif_no_sunset = "15:30"\n')
     + """
 [neighbours]
-dark = [{ days = "sun-thu", from = "22:30", to = "07:00" }, { days = "fri-sat", from = "23:00", to = "07:00" }]
+dark = [{ days = "mon-thu,sun", from = "22:30", to = "07:00" }, { days = "fri,sat", from = "23:00", to = "07:00" }]
 quiet = [{ days = "daily", from = "21:00", to = "09:00" }]
 dim = [{ days = "daily", from = "21:30", to = "23:00", brightness = 0.5 }]
 
@@ -55,9 +55,9 @@ rank = 1
 )
 """A site with every kind of time, date and rule."""
 
-TIME, LENGTH, DAYS = '"22:30", "sunset + 20 min" or "sun at -4"', '"20 min"', '"daily", "sun-thu" or "fri,sat"'
+TIME, LENGTH, DAYS = '"22:30", "sunset + 20 min" or "sun at -4"', '"20 min"', '"daily", "mon-wed" or "thu,sun"'
 DATE, SEASON, RULE = '"2026-12-24"', '"11-27..01-06"', "FREQ=YEARLY;BYMONTH=11;BYDAY=4TH"
-FROM, DARK, DIM = 'from = "sunset + 20 min"', 'dark = [{ days = "sun-thu", from = "22:30"', "brightness = 0.5"
+FROM, DARK, DIM = 'from = "sunset + 20 min"', 'dark = [{ days = "mon-thu,sun", from = "22:30"', "brightness = 0.5"
 ON, SINCE = 'dates = ["2026-12-24"]', 'season = "11-27..01-06"'
 BY = 'rrule = "FREQ=YEARLY;BYMONTH=11;BYDAY=4TH"'
 

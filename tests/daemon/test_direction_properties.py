@@ -52,7 +52,7 @@ PLACES = (
 SPOTS = tuple(Spot(north, east, 10.0, ZoneInfo(zone)) for north, east, zone in PLACES)
 CLOCKS = tuple(f"{hour:02}:{minute:02}" for hour in range(24) for minute in (0, 15, 30, 50))
 SUNS = ("sunset", "sunset + 20 min", "dusk", "sun at -4 - 30 min", "sunset + 4 h")
-DAYS = ("daily", "sun-thu", "fri-sat", "mon,wed", "sat")
+DAYS = ("daily", "mon-thu,sun", "fri,sat", "mon,wed", "sat")
 LENGTHS_NS = {"bells": (2407 * S // 2, 1300 * S), "tide": (5407 * S // 2, 2000 * S), "swell": (727 * S // 2, 375 * S)}
 """How long frames and sound of a piece are."""
 ANY = st.integers(0, 2**40)
@@ -362,7 +362,7 @@ def test_there_are_ten_thousand_cases() -> None:
 
 
 def test_a_persons_reading_of_the_clock_is_a_reading_of_the_clock() -> None:
-    rule = Hours.model_validate({"days": "fri-sat", "from": "23:00", "to": "07:00"})
+    rule = Hours.model_validate({"days": "fri,sat", "from": "23:00", "to": "07:00"})
     friday = datetime.combine(date(2026, 12, 18), time(23))
     assert stands(rule, friday)
     assert stands(rule, friday + timedelta(hours=7))

@@ -103,7 +103,7 @@ def test_no_night_is_exit_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
         1,
         "Pier Road boathouse, 01 July 2026 to 30 July 2026, times of Europe/London\nno night is given on these dates\n",
     )
-    assert command(capsys, "nights", folder, "--from", "2026-07-01", "--json") == (1, "[]\n")
+    assert command(capsys, "nights", folder, "--from", "2026-07-01", "--days", "30", "--json") == (1, "[]\n")
 
 
 @pytest.mark.parametrize(
@@ -195,7 +195,7 @@ def test_a_night_keeps_its_uid_when_its_times_move(tmp_path: Path) -> None:
 
 def test_an_empty_season_is_a_calendar_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = write(tmp_path)
-    code, _ = command(capsys, "nights", folder, "--from", "2026-07-01", "--ics", tmp_path / "s.ics")
+    code, _ = command(capsys, "nights", folder, "--from", "2026-07-01", "--days", "9", "--ics", tmp_path / "s.ics")
     assert code == 1
     assert not icalendar.Calendar.from_ical((tmp_path / "s.ics").read_bytes()).walk("VEVENT")
 
@@ -304,3 +304,34 @@ def test_names_with_brackets_and_ampersands_do_not_break_the_picture(tmp_path: P
     first = date(2026, 12, 1)
     root = ElementTree.fromstring(season_svg(site, season(site, first, first), first, first))
     assert name in [text.text for text in root.iter(f"{SVG}text")]
+
+
+def test_nights_has_this_season_and_the_next_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = write(tmp_path)
+    code, out = command(capsys, "nights", folder, "--from", "2026-12-30", "--json")
+    dates = [row["date"] for row in json.loads(out)]
+    assert code == 0
+    assert (dates[0], dates[7], dates[8], dates[-1]) == ("2026-12-30", "2027-01-06", "2027-11-27", "2028-01-06")
+    assert len(dates) == 8 + 41
+
+
+def test_nights_of_a_show_all_year_are_those_of_a_year(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = write(tmp_path, TABLES, performance('days = "fri"\nfrom = "sunset"\nto = "23:50"'))
+    code, out = command(capsys, "nights", folder, "--from", "2026-01-01", "--json")
+    dates = [row["date"] for row in json.loads(out)]
+    assert (code, dates[0], dates[-1], len(dates)) == (0, "2026-01-02", "2027-01-01", 53)
+
+
+def test_the_picture_of_the_season_has_no_summer_in_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, _ = command(capsys, "nights", write(tmp_path), "--from", "2026-06-01", "--svg", tmp_path / "s.svg")
+    assert code == 0
+    assert "27 November 2026 to 06 January 2027" in (tmp_path / "s.svg").read_text()
+
+
+def test_the_picture_draws_both_parts_of_a_performance_that_spans_noon(tmp_path: Path) -> None:
+    site = site_of(tmp_path, TABLES, performance('dates = ["2026-12-05"]\nfrom = "10:00"\nto = "15:00"'))
+    first, last = date(2026, 12, 4), date(2026, 12, 6)
+    picture = ElementTree.fromstring(season_svg(site, season(site, first, last), first, last))
+    bars = [each for each in picture.iter(f"{SVG}rect") if each.get("class") == "s0" and each.get("rx") != "2"]
+    heights = [(float(each.attrib["y"]), float(each.attrib["height"])) for each in bars]
+    assert heights == [(TOP + 22 * HOUR, 2 * HOUR), (TOP, 3 * HOUR)]

@@ -277,7 +277,7 @@ def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("command", ["why", "nights", "rehearse"])
-@pytest.mark.parametrize("kind", ["no site", "not toml", "latitude", "no frames", "overlap"])
+@pytest.mark.parametrize("kind", ["no site", "not toml", "latitude", "overlap"])
 def test_the_commands_say_it_on_one_line_and_exit_2(
     tmp_path: Path, command: str, kind: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -288,8 +288,6 @@ def test_the_commands_say_it_on_one_line_and_exit_2(
         (folder / "site.toml").write_text("[site")
     elif kind == "latitude":
         write(folder, place=PLACE.replace("54.486", "95"))
-    elif kind == "no frames":
-        (folder / "pieces" / "tide.frames").unlink()
     else:
         write(folder, TABLES, EVENING, performance('from = "21:00"\nto = "23:00"'))
     assert main([command, str(folder)]) == 2

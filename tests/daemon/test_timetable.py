@@ -28,7 +28,8 @@ def test_lengths_and_days() -> None:
     assert read_length("1 h 30 min") == 5400 * SECOND_NS
     assert read_length("0.5 s") == SECOND_NS // 2
     assert read_length("250ms") == SECOND_NS // 4
-    assert read_days("sun-thu") == {6, 0, 1, 2, 3}
+    assert read_days("mon-thu,sun") == {6, 0, 1, 2, 3}
+    assert read_days("fri-mon") == {4, 5, 6, 0}
     assert read_days("fri,sat") == {4, 5}
     assert read_days("fri-mon") == {4, 5, 6, 0}
     assert read_days("daily") == set(range(7))

@@ -17,8 +17,8 @@ from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, perfor
 HOURS = """
 [neighbours]
 dark = [
-  { days = "sun-thu", from = "22:30", to = "07:00" },
-  { days = "fri-sat", from = "23:00", to = "07:00" },
+  { days = "mon-thu,sun", from = "22:30", to = "07:00" },
+  { days = "fri,sat", from = "23:00", to = "07:00" },
 ]
 quiet = [{ days = "daily", from = "21:00", to = "09:00" }]
 dim = [{ days = "daily", from = "21:30", to = "23:00", brightness = 0.5 }]
@@ -43,7 +43,7 @@ def test_christmas_eve_at_a_quarter_to_eleven_names_the_rule_that_made_it_dark(
     assert (answer["show"], answer["piece"], answer["brightness"], answer["sound"]) == (None, None, 0, False)
     assert answer["reasons"] == [{"rule": "site.toml:9 neighbours.dark", "text": "dark hours 22:30 to 07:00: no light"}]
     lines = (folder / "site.toml").read_text().splitlines()
-    assert lines[9 - 1] == '  { days = "sun-thu", from = "22:30", to = "07:00" },'
+    assert lines[9 - 1] == '  { days = "mon-thu,sun", from = "22:30", to = "07:00" },'
     friday = why(capsys, folder, "2026-12-25T22:45")
     assert friday["state"] == "playing"
     assert why(capsys, folder, "2026-12-25T23:15")["reasons"][0]["rule"] == "site.toml:10 neighbours.dark"  # type: ignore[index]

@@ -57,12 +57,16 @@ def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
         (CONTROLLER + 'lead = "2 s"\n', "rig.toml:5: controller[0].lead: '2 s' is not a length from 0 to 1000 ms"),
         (CONTROLLER + "hots = 1\n", "rig.toml:5: controller[0].hots: there is no such key; did you mean host?"),
         (
-            CONTROLLER + CONTROLLER.replace("1-4", "5"),
+            CONTROLLER + CONTROLLER.replace("1-4", "5").replace(".21", ".22"),
             "rig.toml:6: controller[1].name: there are two of the name 'left'",
         ),
         (
-            CONTROLLER + CONTROLLER.replace('"left"', '"right"').replace('"1-4"', '"4-6"'),
+            CONTROLLER + CONTROLLER.replace('"left"', '"right"').replace('"1-4"', '"4-6"').replace(".21", ".22"),
             "rig.toml:8: controller[1].universes: universe 4 belongs to left already (rig.toml:1)",
+        ),
+        (
+            CONTROLLER + CONTROLLER.replace("1-4", "5").replace("left", "right"),
+            "rig.toml:7: controller[1].host: 192.0.2.21 is the address of left already (rig.toml:1)",
         ),
         (CONTROLLER + SUPPLY.replace("12\n", "-12\n"), "rig.toml:7: supply[0].volts: -12"),
         (CONTROLLER + SUPPLY.replace("29", "nan"), "rig.toml:8: supply[0].amps: nan"),
@@ -82,7 +86,9 @@ def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
         (CONTROLLER + STRING + "line = [[0, 0]]\n", "rig.toml:10: string[0].line"),
         (CONTROLLER + STRING + "points = [[0, nan]]\n", "rig.toml:10: string[0].points[0][1]: nan"),
         (
-            CONTROLLER + STRING.replace("150", "1000") + CONTROLLER.replace("1-4", "5-9").replace("left", "right"),
+            CONTROLLER
+            + STRING.replace("150", "1000")
+            + CONTROLLER.replace("1-4", "5-9").replace("left", "right").replace(".21", ".22"),
             "rig.toml:8: string[0].universe: its pixels run into universe 5, which belongs to right, not to left; "
             "a string has one controller",
         ),

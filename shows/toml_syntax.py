@@ -1,0 +1,139 @@
+"""What is wrong with text that is not TOML, in plain words: the line, the key, the character, and what to write."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from typing import NamedTuple
+
+_CURLY = "“”„‟«»‘’‚‹›"
+_HEADER = re.compile(r"\s*(\[\[?)\s*([\w.\"' -]+?)\s*\]")
+_KEY = re.compile(r"\s*([\w.\"-]+)\s*[=:]")
+_EXAMPLES = 'as key = "text", key = 12, or [table]'
+_HINTS: tuple[tuple[str, str, str], ...] = (
+    # what the line looks like, its quoted text left out; what is wrong; what to write
+    (rf"[{_CURLY}]", "the quotes are curly", 'write straight quotes, as "text"'),
+    (r"=\s*\d{1,2}:\d\d", "a time needs quotes", 'as "22:30"'),
+    (r"=\s*\d{2,4}-\d\d", "a date needs quotes", 'as "12-24" or "11-27..01-06"'),
+    (r"=\s*[+-]?\d+,\d", "a decimal comma", "write a point, as 54.486"),
+    (r"//|/\*|^\s*--|^\s*;", "this is not how a comment begins", "begin a comment with #"),
+    (r"[^\x20-\x7e\t]", "a character that does not belong here", "take it out, or type it anew"),
+    (r"^\s*\[", "a table's name stands between brackets", "as [site], or [[show]] for each show"),
+    (r"^[^=]*[^=\s]\s*:(?!\d)", "a colon stands between the key and its value", "write =, as key = value"),
+    (r"=\s*(?:True|TRUE|yes|Yes|on|On|YES|ON)\b", "this word is no value", "write true"),
+    (r"=\s*(?:False|FALSE|no|No|off|Off|NO|OFF)\b", "this word is no value", "write false"),
+    (r"=\s*(?:null|None|nil|~)\s*$", "this word is no value", "leave the line out"),
+    (r"=\s*[+-]?(?:\.\d|\d+\.(?!\d))", "a number needs a digit on both sides of its point", "as 0.5"),
+    (r"=\s*[+-]?[\d.]+\s*%", "a share is a number from 0 to 1", "write 0.3 for 30 %"),
+    (r"=\s*[+-]?[\d.]+\s*[^\W\d]", "a number with a unit needs quotes, or no unit", 'as "4 s", or 12'),
+    (r"^[^=]*=\s*$", "the value is missing", 'as key = "text" or key = 12'),
+    (r"[;,]\s*$", "the line has a character too many at its end", "end the line after the value"),
+    (r"=\s*\[?\s*(?!_)[^\W\d]", "text needs quotes", 'as key = "text"'),
+    (r"^[^=]*$", "there is no = on this line", _EXAMPLES),
+)
+
+
+class _Cause(NamedTuple):
+    """Line and column from 1, column 0 where the whole line is meant."""
+
+    line: int
+    column: int
+    wrong: str
+    right: str
+
+
+def explain(text: str, error: tomllib.TOMLDecodeError) -> tuple[int, str | None, str, str]:
+    """Line (from 1), key where one stands there, what is wrong, what to write."""
+    lines = text.splitlines() or [""]
+    found = re.search(r"\(at line (\d+), column (\d+)", str(error))
+    number = min(int(found[1]), len(lines)) if found else len(lines)
+    column = int(found[2]) if found else len(lines[-1]) + 1
+    cause = _cause(lines, number, column, re.sub(r" \(at .*\)$", "", str(error)))
+    line = lines[cause.line - 1]
+    at = f" (column {cause.column}, character {line[cause.column - 1]!r})" if 0 < cause.column <= len(line) else ""
+    shown = line.strip() if len(line.strip()) <= 60 else f"{line.strip()[:57]}..."
+    return cause.line, _key(lines, cause.line), f"this is not TOML: {cause.wrong}: {shown}{at}", cause.right
+
+
+def _cause(lines: list[str], number: int, column: int, wrong: str) -> _Cause:
+    """The likeliest cause of what the parser says of a place."""
+    far = _table_twice(lines, number) or _open_quote(lines, number, wrong) or _open_list(lines, number)
+    if far:
+        return far
+    line = lines[number - 1]
+    bare = re.sub(r"#.*", "", _without_text(line))
+    if wrong.startswith(("Cannot overwrite", "Duplicate")):
+        key = _KEY.match(line)
+        name = wrong.split("'")[1] if "'" in wrong else key[1] if key else "the key"
+        return _Cause(number, 0, f"{name} stands here for the second time", "keep one of the two")
+    if wrong.startswith("Unescaped"):
+        meaning = "a backslash has a meaning of its own between double quotes"
+        return _Cause(number, column, meaning, 'write / in paths, as "pieces/tide.frames"')
+    if wrong.startswith("Invalid initial") and bare.rstrip().endswith((",", "{")):
+        return _Cause(number, 0, "a table between { and } stands on one line", "put all of it on this line")
+    for pattern, cause, right in _HINTS:
+        if found := re.search(pattern, bare):
+            strange = len(found[0]) == 1 and not found[0].isascii()
+            return _Cause(number, found.start() + 1 if strange else column, cause, right)
+    if wrong.startswith("Unclosed"):
+        return _Cause(number, column, "a comma or a bracket is missing", 'as ["tide", "lanterns"]')
+    return _Cause(number, column, f"{wrong[0].lower()}{wrong[1:]}", _EXAMPLES)
+
+
+def _table_twice(lines: list[str], number: int) -> _Cause | None:
+    """A table that is there twice. Of `[show]` and `[[show]]` the first kind is the wrong one."""
+    header = _HEADER.match(lines[number - 1])
+    for earlier, line in enumerate(lines[: number - 1] if header else (), 1):
+        first = _HEADER.match(line)
+        if not first or not header or first[2] != header[2] or first[1] == header[1] == "[[":
+            continue
+        name = header[2]
+        if first[1] == header[1]:
+            return _Cause(number, 0, f"[{name}] stands here for the second time, after line {earlier}", "make them one")
+        single = earlier if first[1] == "[" else number
+        return _Cause(single, 0, f"[{name}] stands beside [[{name}]]", f"write [[{name}]], for each of them")
+    return None
+
+
+def _open_quote(lines: list[str], number: int, wrong: str) -> _Cause | None:
+    """Text whose closing quote is missing; where a quote runs on to the end, it began on the first such line."""
+    if wrong.startswith(('Expected "', "Expected '\"")):
+        bare = (_without_text(line).partition("#")[0] for line in lines)
+        number = next((at for at, line in enumerate(bare, 1) if re.search("[\"']", line)), number)
+    elif not wrong.startswith("Illegal character '\\n'") or re.search(rf"[{_CURLY}]", lines[number - 1]):
+        return None
+    return _Cause(number, 0, "the text has no closing quote", 'as key = "text"')
+
+
+def _open_list(lines: list[str], number: int) -> _Cause | None:
+    """A list or table that is still open where another key or table begins, or at the end."""
+    ends = number == len(lines) or _HEADER.match(lines[number - 1]) or _KEY.match(lines[number - 1])
+    for begin in range(number - (number < len(lines)), 0, -1) if ends else ():
+        if re.match(r"\s*[\w.-]+\s*=\s*[\[{]", lines[begin - 1]):
+            bare = re.sub(r"#.*", "", _without_text("\n".join(lines[begin - 1 : max(begin, number - 1)])))
+            opened = bare.count("[") + bare.count("{") - bare.count("]") - bare.count("}")
+            wrong = "the list or table that begins here has no end"
+            return _Cause(begin, 0, wrong, "close it by ] or }") if opened > 0 else None
+        if _KEY.match(lines[begin - 1]) or _HEADER.match(lines[begin - 1]):
+            return None
+    return None
+
+
+def _without_text(line: str) -> str:
+    """A line whose quoted text is written as _, so that only TOML's own characters are left."""
+    return re.sub(r'"[^"\n]*"' + r"|'[^'\n]*'", lambda quoted: "_" * len(quoted[0]), line)
+
+
+def _key(lines: list[str], number: int) -> str | None:
+    """The dotted key that a line of the text gives a value to; None where it gives none."""
+    begin = number
+    while begin > 1 and re.match(r"\s*(?:[{\]\"]|\[+[\d-])", lines[begin - 1]):  # within a list of several lines
+        begin -= 1
+    key, table = _KEY.match(lines[begin - 1]), ""
+    counts: dict[str, int] = {}
+    for header in filter(None, map(_HEADER.match, lines[: begin - 1])):
+        table = header[2]
+        if header[1] == "[[":
+            counts[table] = counts.get(table, -1) + 1
+            table = f"{table}[{counts[table]}]"
+    return None if key is None else f"{table}.{key[1]}" if table else key[1]

@@ -1,0 +1,318 @@
+"""Mistakes that people make in site.toml and rig.toml: what they write, and where they are to be told of it.
+
+`SITE` and `RIG` are good. A row changes one place of one of them. The line that is expected is that of the change, or
+of the text `at`. The rows of `malformed.py` are more of the same, about the meaning of times, dates and rules.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+RIG = """\
+[[controller]]
+name = "left"
+host = "192.0.2.21"
+universes = "1-4"
+
+[[controller]]
+name = "right"
+host = "192.0.2.22"
+universes = "5-8"
+lead = "15 ms"
+
+[[supply]]
+name = "left-12v"
+volts = 12
+amps = 29
+
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 1
+pixels = 150
+order = "GRB"
+fuse_a = 5
+volts = 12
+supply = "left-12v"
+port = 1
+group = "roof"
+line = [[0, 6], [5, 6]]
+
+[[string]]
+name = "quay rail"
+controller = "right"
+universe = 5
+pixels = 100
+fuse_a = 5
+volts = 12
+supply = "left-12v"
+"""
+SITE = """\
+[site]
+name = "Pier Road boathouse"
+latitude = 54.486
+longitude = -0.613
+timezone = "Europe/London"
+
+[neighbours]
+dark = [
+  { days = "mon-wed", from = "22:30", to = "07:00" },
+  { days = "thu,sun", from = "23:00", to = "07:00" },
+]
+quiet = [{ days = "daily", from = "21:00", to = "09:00" }]
+dim = [{ days = "daily", from = "21:30", to = "23:00", brightness = 0.5 }]
+
+[output]
+brightness = 0.8
+fade = "1 s"
+priority = 100
+limiter = true
+
+[phone]
+listen = "0.0.0.0:8080"
+names = ["board.lan"]
+
+[clock]
+trust = "synchronised"
+
+[[piece]]
+name = "tide"
+frames = "pieces/tide.frames"
+
+[[piece]]
+name = "lanterns"
+frames = "pieces/lanterns.frames"
+
+[[show]]
+name = "evening"
+order = ["tide", "lanterns"]
+gap = "4 s"
+
+[[performance]]
+show = "evening"
+season = "11-27..01-06"
+from = "sunset + 20 min"
+to = "22:00"
+at_close = "finish"
+grace = "3 min"
+
+[[alert]]
+url = "https://hooks.example.net/boathouse"
+kinds = ["network", "disk"]
+"""
+
+
+@dataclass(frozen=True)
+class Case:
+    """What stands there, what is written in its place, the key, a part of what is told; what has the line."""
+
+    there: str
+    written: str
+    key: str | None
+    told: str
+    at: str | None = None
+
+
+NAME, LATITUDE, LONGITUDE, ZONE = (
+    'name = "Pier Road boathouse"',
+    "latitude = 54.486",
+    "longitude = -0.613",
+    'timezone = "Europe/London"',
+)
+DARK, QUIET, FRAMES, ORDER = (
+    '  { days = "mon-wed", from = "22:30", to = "07:00" },',
+    'quiet = [{ days = "daily", from = "21:00", to = "09:00" }]',
+    'frames = "pieces/tide.frames"',
+    'order = ["tide", "lanterns"]',
+)
+SEASON, FROM, TO, GAP = 'season = "11-27..01-06"', 'from = "sunset + 20 min"', 'to = "22:00"', 'gap = "4 s"'
+
+SITE_CASES: tuple[Case, ...] = (
+    # quotes
+    Case(NAME, "name = “Pier Road boathouse”", "site.name", "straight quotes"),
+    Case(NAME, "name = „Pier Road boathouse“", "site.name", "straight quotes"),
+    Case(NAME, "name = ‘Pier Road boathouse’", "site.name", "straight quotes"),
+    Case(NAME, "name = «Pier Road boathouse»", "site.name", "straight quotes"),
+    Case(NAME, 'name = “Pier Road boathouse"', "site.name", "straight quotes"),
+    Case(NAME, "name = Pier Road boathouse", "site.name", "text needs quotes"),
+    Case(NAME, 'name = "Pier Road boathouse', "site.name", "no closing quote"),
+    Case(NAME, 'name = Pier Road boathouse"', "site.name", "text needs quotes"),
+    Case(NAME, "name = 'Pier Road boathouse", "site.name", "no closing quote"),
+    Case(ZONE, "timezone = Europe/London", "site.timezone", "text needs quotes"),
+    Case(ORDER, "order = [tide, lanterns]", "show[0].order", "quotes"),
+    Case(ORDER, 'order = ["tide, lanterns]', "show[0].order", "no closing quote"),
+    # words that are no values
+    Case("limiter = true", "limiter = True", "output.limiter", "write true"),
+    Case("limiter = true", "limiter = yes", "output.limiter", "write true"),
+    Case("limiter = true", "limiter = on", "output.limiter", "write true"),
+    Case("limiter = true", "limiter = False", "output.limiter", "write false"),
+    Case("limiter = true", "limiter = no", "output.limiter", "write false"),
+    Case("limiter = true", "limiter = off", "output.limiter", "write false"),
+    Case("limiter = true", "limiter = null", "output.limiter", "leave the line out"),
+    Case("limiter = true", "limiter = 2", "output.limiter", "write true or false"),
+    Case("limiter = true", "limiter =", "output.limiter", "the value is missing"),
+    # times, dates and numbers without quotes, or with too much about them
+    Case(TO, "to = 22:00", "performance[0].to", "a time needs quotes"),
+    Case(DARK, DARK.replace('"22:30"', "22:30"), "neighbours.dark", "a time needs quotes", '"mon-wed"'),
+    Case(TO, "to = 22.00", "performance[0].to", '"22:30"'),
+    Case(TO, 'to = "22h00"', "performance[0].to", '"22:30"'),
+    Case(TO, 'to = "10pm"', "performance[0].to", '"22:30"'),
+    Case(TO, 'to = "22:00 Uhr"', "performance[0].to", '"22:30"'),
+    Case(SEASON, "season = 11-27..01-06", "performance[0].season", "a date needs quotes"),
+    Case(SEASON, 'season = "27.11.-06.01."', "performance[0].season", '"11-27..01-06"'),
+    Case(SEASON, 'season = "27/11..06/01"', "performance[0].season", '"11-27..01-06"'),
+    Case(SEASON, 'season = "11-27...01-06"', "performance[0].season", '"11-27..01-06"'),
+    Case(SEASON, 'season = "11-27 - 01-06"', "performance[0].season", '"11-27..01-06"'),
+    Case(FROM, "from = sunset + 20 min", "performance[0].from", "text needs quotes"),
+    Case(FROM, 'from = "sunset plus 20 min"', "performance[0].from", '"sunset + 20 min"'),
+    Case(FROM, 'from = "20 min after sunset"', "performance[0].from", '"sunset + 20 min"'),
+    Case(FROM, 'from = "sunset + 20 mins"', "performance[0].from", '"20 min"'),
+    Case(FROM, 'from = "sundown"', "performance[0].from", '"sunset + 20 min"'),
+    Case(GAP, 'gap = "4"', "show[0].gap", '"4 s"'),
+    Case(GAP, "gap = 4 s", "show[0].gap", "needs quotes"),
+    Case(GAP, 'gap = "4 seconds"', "show[0].gap", '"4 s"'),
+    Case(LATITUDE, "latitude = 54,486", "site.latitude", "54.486"),
+    Case(LATITUDE, "latitude = 54.486 N", "site.latitude", "a number with a unit"),
+    Case(LATITUDE, "latitude = 54°29'", "site.latitude", "does not belong here"),
+    Case(LONGITUDE, "longitude = -.613", "site.longitude", "a digit on both sides"),
+    Case("brightness = 0.8", "brightness = 80%", "output.brightness", "a number from 0 to 1"),
+    Case("brightness = 0.8", "brightness = 80", "output.brightness", "less than or equal to 1"),
+    Case("brightness = 0.8", "brightness = 0,8", "output.brightness", "write a point"),
+    Case("priority = 100", "priority = 250", "output.priority", "200"),
+    # comments
+    Case("limiter = true", "limiter = true // always", "output.limiter", "begin a comment with #"),
+    Case("[clock]", "// the clock\n[clock]", None, "begin a comment with #"),
+    Case("[clock]", "/* the clock */\n[clock]", None, "begin a comment with #"),
+    Case("[clock]", "; the clock\n[clock]", None, "begin a comment with #"),
+    Case("[clock]", "-- the clock\n[clock]", None, "begin a comment with #"),
+    # keys
+    Case(NAME, 'name: "Pier Road boathouse"', "site.name", "write ="),
+    Case(NAME, f'{NAME}\nname = "Quay"', "site.name", "for the second time", 'name = "Quay"'),
+    Case(NAME, 'Name = "Pier Road boathouse"', "site.Name", "did you mean name?"),
+    Case("brightness = 0.8", "brigthness = 0.8", "output.brigthness", "did you mean brightness?"),
+    Case("brightness = 0.8", "brightness = 0.8\nbrightness = 0.9", "output.brightness", "second time", "= 0.9"),
+    Case(GAP, 'gaps = "4 s"', "show[0].gaps", "did you mean gap?"),
+    Case(FROM, 'opens = "sunset + 20 min"', "performance[0].opens", "there is no such key"),
+    Case(FRAMES, 'file = "pieces/tide.frames"', "piece[0].file", "there is no such key"),
+    Case(FRAMES, "", "piece[0].frames", "it is missing", "[[piece]]"),
+    Case(LATITUDE, "", "site.latitude", "it is missing", "[site]"),
+    Case(NAME, 'name "Pier Road boathouse"', None, "there is no ="),
+    Case(NAME, 'name == "Pier Road boathouse"', "site.name", ""),
+    Case(NAME, 'name = "Pier Road boathouse";', "site.name", "end the line"),
+    Case(NAME, 'name = "Pier Road boathouse",', "site.name", "end the line"),
+    Case("[clock]", "[clock]\nname", None, "there is no =", "\nname\n"),
+    # tables
+    Case("[[show]]", "[show]", "show", "write [[show]]"),
+    Case('[[piece]]\nname = "lanterns"', '[piece]\nname = "lanterns"', None, "write [[piece]]"),
+    Case('[[piece]]\nname = "tide"', '[piece]\nname = "tide"', None, "write [[piece]]"),
+    Case("[[performance]]", "[performance]", "performance", "write [[performance]]"),
+    Case("[site]", "[[site]]", "site", "write [site], once"),
+    Case("[output]", "[[output]]", "output", "write [output], once"),
+    Case("[output]", "[outputs]", "outputs", "did you mean output?"),
+    Case("[[performance]]", "[[performances]]", "performances", "did you mean performance?"),
+    Case("[neighbours]", "[neighbors]", "neighbors", "did you mean neighbours?"),
+    Case("[output]", "[output", None, "between brackets"),
+    Case("[[show]]", "[[show]", None, "between brackets"),
+    Case("[clock]", "[output]", None, "for the second time", "[output]\ntrust"),
+    Case("[output]", "output", None, "there is no =", "output"),
+    Case("[site]\n", "", "name", "the keys here are site"),
+    # lists and inline tables
+    Case(ORDER, 'order = ["tide", "lanterns"', "show[0].order", "has no end"),
+    Case(ORDER, 'order = ["tide" "lanterns"]', "show[0].order", "a comma or a bracket is missing"),
+    Case(ORDER, 'order = "tide, lanterns"', "show[0].order", "list"),
+    Case(ORDER, "order = []", "show[0].order", "at least 1 item"),
+    Case(ORDER, 'order = ("tide", "lanterns")', "show[0].order", ""),
+    Case(QUIET, QUIET.replace(" }]", "]"), "neighbours.quiet", "a bracket is missing"),
+    Case(QUIET, QUIET.replace("}]", "}"), "neighbours.quiet", "has no end"),
+    Case(QUIET, 'quiet = { from = "21:00", to = "09:00" }', "neighbours.quiet", "quiet = [{"),
+    Case(QUIET, 'quiet = "21:00-09:00"', "neighbours.quiet", "list"),
+    Case(QUIET, QUIET.replace(', from = "21:00"', ""), "neighbours.quiet[0].from", "it is missing"),
+    Case(DARK, DARK.replace("mon-wed", "mon-fir"), "neighbours.dark[0].days", '"mon-wed"'),
+    Case(DARK, DARK.replace("mon-wed", "weekends"), "neighbours.dark[0].days", '"mon-wed"'),
+    Case(DARK, DARK.replace("22:30", "22:3O"), "neighbours.dark[0].from", '"22:30"'),
+    # paths and names
+    Case(FRAMES, 'frames = "pieces\\tide.frames"', "piece[0].frames", "write /"),
+    Case(FRAMES, 'frames = "C:\\shows\\tide.frames"', "piece[0].frames", "write /"),
+    Case(FRAMES, 'frames = "pieces/tides.frames"', "piece[0].frames", "did you mean pieces/tide.frames?"),
+    Case(FRAMES, 'frames = "Pieces/Tide.frames"', "piece[0].frames", "did you mean pieces/tide.frames?"),
+    Case(FRAMES, 'frames = "tide.frames"', "piece[0].frames", "did you mean pieces/tide.frames?"),
+    Case(FRAMES, 'frames = "pieces/tide.npy"', "piece[0].frames", "there is no such file"),
+    Case(FRAMES, 'frames = "pieces"', "piece[0].frames", "folder"),
+    Case(FRAMES, f'{FRAMES}\nsound = "pieces/tide.flac"', "piece[0].sound", "there is no such file", "sound ="),
+    Case(ORDER, 'order = ["tide", "lantern"]', "show[0].order[1]", "did you mean lanterns?"),
+    Case(ORDER, 'order = ["Tide", "lanterns"]', "show[0].order[0]", "did you mean tide?"),
+    Case(ORDER, 'order = ["tide.frames", "lanterns"]', "show[0].order[0]", "there is no piece"),
+    Case('show = "evening"', 'show = "evenning"', "performance[0].show", "did you mean evening?"),
+    Case('show = "evening"', 'show = "Evening"', "performance[0].show", "did you mean evening?"),
+    Case(
+        'name = "lanterns"', 'name = "tide"', "piece[1].name", "two of the name", 'name = "tide"\nframes = "pieces/lan'
+    ),
+    # the place
+    Case(ZONE, 'timezone = "Europe/Lodnon"', "site.timezone", "did you mean Europe/London?"),
+    Case(ZONE, 'timezone = "London"', "site.timezone", "did you mean Europe/London?"),
+    Case(ZONE, 'timezone = "GMT+1"', "site.timezone", "no time zone"),
+    Case(f"{LATITUDE}\n{LONGITUDE}", "latitude = -0.613\nlongitude = 54.486", "site.latitude", "exchange"),
+    Case(LATITUDE, "latitude = -54.486", "site.latitude", "did you mean latitude = 54.486"),
+    Case(
+        f"{LONGITUDE}\n{ZONE}", 'longitude = 74.0\ntimezone = "America/New_York"', "site.longitude", "longitude = -74"
+    ),
+    # the rest
+    Case('listen = "0.0.0.0:8080"', 'listen = "8080"', "phone.listen", "0.0.0.0:8080"),
+    Case('listen = "0.0.0.0:8080"', 'listen = "board.lan:8080"', "phone.listen", "0.0.0.0:8080"),
+    Case('names = ["board.lan"]', 'names = "board.lan"', "phone.names", "list"),
+    Case('trust = "synchronised"', 'trust = "always"', "clock.trust", "synchronised"),
+    Case('kinds = ["network", "disk"]', 'kinds = ["netwrok"]', "alert[0].kinds[0]", "'network'"),
+    Case('at_close = "finish"', 'at_close = "end"', "performance[0].at_close", "finish"),
+    Case('grace = "3 min"', 'grace = "3 h"', "performance[0].grace", "an hour"),
+)
+HOST, UNIVERSES, PIXELS = 'host = "192.0.2.21"', 'universes = "1-4"', "pixels = 150"
+RIG_CASES: tuple[Case, ...] = (
+    Case(HOST, "host = 192.0.2.21", "controller[0].host", ""),
+    Case(HOST, 'host = "192.0.2.221.1"', "controller[0].host", "not an IP address"),
+    Case(HOST, 'host = "192.0.2.22"', "controller[1].host", "is the address of left already", '2"\nuniverses = "5'),
+    Case(HOST, 'host = "http://192.0.2.21"', "controller[0].host", "not an IP address"),
+    Case(HOST, 'ip = "192.0.2.21"', "controller[0].ip", "there is no such key"),
+    Case(UNIVERSES, "universes = 1-4", "controller[0].universes", ""),
+    Case(UNIVERSES, 'universes = "1 to 4"', "controller[0].universes", '"1-24"'),
+    Case(UNIVERSES, 'universes = "1..4"', "controller[0].universes", '"1-24"'),
+    Case(UNIVERSES, 'universes = "1-5"', "controller[1].universes", "universe 5 belongs to left", 'universes = "5-8"'),
+    Case(UNIVERSES, 'universe = "1-4"', "controller[0].universe", "did you mean universes?"),
+    Case('lead = "15 ms"', 'lead = "15"', "controller[1].lead", '"4 ms"'),
+    Case('lead = "15 ms"', "lead = 15 ms", "controller[1].lead", "needs quotes"),
+    Case("volts = 12\namps", "volts = 12 V\namps", "supply[0].volts", "a number with a unit"),
+    Case("amps = 29", 'amps = "29 A"', "supply[0].amps", "number"),
+    Case(PIXELS, "pixels = 150.5", "string[0].pixels", "integer"),
+    Case(PIXELS, "pixels = 150px", "string[0].pixels", "a number with a unit"),
+    Case(PIXELS, "pixel = 150", "string[0].pixel", "did you mean pixels?"),
+    Case('order = "GRB"', 'order = "grb"', "string[0].order", "'GRB'"),
+    Case('order = "GRB"', 'colour_order = "GRB"', "string[0].colour_order", "there is no such key"),
+    Case(
+        'name = "ridge"\ncontroller = "left"',
+        'name = "ridge"\ncontroller = "Left"',
+        "string[0].controller",
+        "left?",
+        'controller = "Left"',
+    ),
+    Case('controller = "right"', 'controller = "rigth"', "string[1].controller", "did you mean right?"),
+    Case('supply = "left-12v"\nport', 'supply = "left 12v"\nport', "string[0].supply", "did you mean left-12v?"),
+    Case(
+        'name = "quay rail"',
+        'name = "ridge"',
+        "string[1].name",
+        "two of the name",
+        'name = "ridge"\ncontroller = "right',
+    ),
+    Case("universe = 1\n", "universe = 5\n", "string[0].universe", "belongs to right"),
+    Case('[[string]]\nname = "ridge"', '[string]\nname = "ridge"', None, "write [[string]]"),
+    Case("[[supply]]", "[supply]", "supply", "write [[supply]]"),
+    Case("[[supply]]", "[[power]]", "power", "there is no such key"),
+    Case("line = [[0, 6], [5, 6]]", "line = [0, 6, 5, 6]", "string[0].line[0]", "line = [["),
+    Case("line = [[0, 6], [5, 6]]", "line = [[0, 6], [5, 6]", "string[0].line", "has no end"),
+    Case("line = [[0, 6], [5, 6]]", "line = [[0 6], [5 6]]", "string[0].line", "a comma or a bracket"),
+    Case(
+        'fuse_a = 5\nvolts = 12\nsupply = "left-12v"\nport',
+        'fuse_a = 5 A\nvolts = 12\nsupply = "left-12v"\nport',
+        "string[0].fuse_a",
+        "a number with a unit",
+    ),
+)
