@@ -74,7 +74,14 @@ class Site:
     cues: tuple[Cue, ...] = ()
     survey: SurveyTable = field(default_factory=SurveyTable)
     problems: tuple[Mistake, ...] = field(default=())
+    silent: tuple[Mistake, ...] = field(default=())
+    """Sound files that are not there: their pieces are given without sound."""
     warnings: tuple[Mistake, ...] = field(default=())
+
+    @property
+    def doubts(self) -> tuple[Mistake, ...]:
+        """All that a person should know before the site is played."""
+        return (*self.problems, *self.silent, *self.warnings)
 
     @property
     def timezone(self) -> ZoneInfo:
@@ -127,6 +134,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
         cues=file.cue,
         survey=file.survey,
         problems=on_their_lines(path, problems),
+        silent=on_their_lines(path, _silent(folder, path, file)),
         warnings=on_their_lines(path, [*_place(path, place), *warnings]),
     )
     _refuse_overlaps(path, site, at or datetime.now(UTC))
@@ -210,7 +218,7 @@ def _pieces(
         except MistakeError as error:
             wrong = f"{table.frames}: {error.mistakes[0].wrong}"
             right = error.mistakes[0].right or 'name a frame file, as frames = "pieces/tide.frames"'
-            if not frames.exists():
+            if not is_there(frames):
                 right = _near_file(folder, table.frames) or right
             problems.append(Mistake(path, _line(table), key, wrong, right))
         if info:
@@ -243,6 +251,23 @@ def _too_fast(name: str, info: FrameFileInfo, rig: Rig) -> tuple[str, str] | Non
     unnamed = fast.keys() - {universe for string in rig.string for universe, _, _ in string.spans()}
     shorter = "; or name the strings in rig.toml: packets are then no longer than they need" if unnamed else ""
     return wrong, f"render 40 frames a second{shorter}"
+
+
+def _silent(folder: Path, path: Path, file: SiteFile) -> Iterator[Mistake]:
+    """Sound files that are not there."""
+    for index, table in enumerate(file.piece):
+        if table.sound and not is_there(folder / table.sound):
+            wrong = f"{table.sound}: there is no such file; {table.name} is given without sound"
+            right = _near_file(folder, table.sound) or 'name a sound file, as sound = "pieces/tide.flac"'
+            yield Mistake(path, _line(table), f"piece[{index}].sound", wrong, right)
+
+
+def is_there(path: Path) -> bool:
+    """Whether a file or folder exists; of a name that no disk takes, it does not."""
+    try:
+        return path.exists()
+    except (OSError, ValueError):
+        return False
 
 
 def _near_file(folder: Path, written: str) -> str | None:

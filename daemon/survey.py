@@ -200,8 +200,8 @@ def mistake_finding(mistake: Mistake) -> Finding:
 
 
 def _problems(site: Site) -> Iterator[Finding]:
-    """Frame files that cannot be played; universes that no controller has are told with the rig."""
-    for problem in site.problems:
+    """Files that cannot be played; universes that no controller has are told with the rig."""
+    for problem in (*site.problems, *site.silent):
         if "which no controller has" not in problem.wrong:
             yield mistake_finding(problem)
     for warning in site.warnings:

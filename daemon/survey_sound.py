@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gloaming.daemon.site import Piece, Site
+from gloaming.daemon.site import Piece, Site, is_there
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices, find
 from gloaming.shows.finding import Finding
 from gloaming.shows.loudness import PEAK_LIMIT_DBTP
@@ -16,7 +16,7 @@ CHANNELS = {1: "mono", 2: "stereo"}
 
 def survey_sounds(site: Site) -> tuple[Finding, ...]:
     """All that can be said of a site's sound; nothing where no piece has any."""
-    pieces = [piece for piece in site.pieces.values() if piece.sound]
+    pieces = [piece for piece in site.pieces.values() if piece.sound and is_there(piece.sound)]
     if not pieces:
         return ()
     found: list[Finding] = []

@@ -155,7 +155,7 @@ def _site(folder: Path, now: datetime) -> Site:
     from gloaming.daemon.site import load_site
 
     site = load_site(folder, now, strict=False)
-    for warning in (*site.problems, *site.warnings):
+    for warning in site.doubts:
         print(f"warning: {warning}", file=sys.stderr)
     return site
 

@@ -41,7 +41,7 @@ def told(folder: Path) -> list[Mistake]:
         site = load_site(folder, AT)
     except MistakeError as error:
         return list(error.mistakes)
-    return [*site.problems, *site.warnings]
+    return list(site.doubts)
 
 
 def check(folder: Path, name: str, text: str, case: Case) -> None:
