@@ -46,9 +46,10 @@ Tell = Callable[[str, int, int], None]
 
 @dataclass(frozen=True)
 class PieceSurvey:
-    """A piece, judged; `loads` are at the site's brightness."""
+    """A piece, judged; `loads` are at the site's brightness. `place` is its line of site.toml."""
 
     name: str
+    place: str
     analysis: Analysis
     loads: tuple[Load, ...]
     mean_w: float
@@ -163,7 +164,7 @@ def survey(
     by_position = any(piece.analysis.by_position for piece in pieces)
     sections = {
         "the site's files": (*_problems(site), *_pieces_unused(site)),
-        "the rig": rig_findings(site.rig, infos),
+        "the rig": rig_findings(site.rig, infos, {piece.name: piece.place for piece in site.pieces.values()}),
         "current": tuple(current_findings(pieces, site)),
         "flashes": tuple(found for piece in pieces for found in flash_findings(piece)),
         "schedule": survey_schedule(site, first, last),
@@ -229,4 +230,4 @@ def _judge(site: Site, piece: Piece, tell: Tell) -> PieceSurvey:
     loads = tuple(load.at(site.output.brightness) for load in found.loads)
     mean_w = sum(load.mean_a * load.volts for load in loads if load.kind == "string" and load.volts)
     holds = [load.holds_at for load in found.loads if load.holds_at is not None]
-    return PieceSurvey(piece.name, found, loads, mean_w, min(1.0, *holds) if holds else None)
+    return PieceSurvey(piece.name, piece.place, found, loads, mean_w, min(1.0, *holds) if holds else None)

@@ -45,7 +45,7 @@ def current_findings(pieces: Iterable[PieceSurvey], site: Site) -> Iterator[Find
             text = f"{who}: {load.steady_a:.1f} A over {STEADY_S} s, {limit}; common practice is four fifths of it"
             todo = "lower the brightness, or share the load"
             at = clock(load.steady_frame, piece.analysis.info.fps)
-            yield Finding("warning", f"{piece.name} at {at}", text, todo)
+            yield Finding("warning", f"{piece.place} {piece.name} at {at}", text, todo)
 
 
 def _amps(amps: float, limit_a: float) -> str:
@@ -62,7 +62,9 @@ def _too_much(piece: PieceSurvey, load: Load, limit_a: float, site: Site, text: 
     severity: Severity = "warning" if site.output.limiter and not lasting else "error"
     if site.output.limiter:
         text += "; the limiter lowers it"
-    return Finding(severity, f"{piece.name} at {clock(load.peak_frame, piece.analysis.info.fps)}", text, todo)
+    return Finding(
+        severity, f"{piece.place} {piece.name} at {clock(load.peak_frame, piece.analysis.info.fps)}", text, todo
+    )
 
 
 def flash_findings(piece: PieceSurvey) -> Iterator[Finding]:
@@ -92,7 +94,7 @@ def _flashing(piece: PieceSurvey, rule: str, kind: str, found: list[Flashing], t
     )
     severity: Severity = "warning" if kind == "string" else "error"
     todo = "slow it down or soften it there: flashing light can trigger seizures (photosensitive epilepsy)"
-    return Finding(severity, f"{piece.name} at {moments(seconds)}", text, todo)
+    return Finding(severity, f"{piece.place} {piece.name} at {moments(seconds)}", text, todo)
 
 
 def moments(seconds: Iterable[int]) -> str:
@@ -108,7 +110,7 @@ def moments(seconds: Iterable[int]) -> str:
 
 def damage_findings(piece: PieceSurvey) -> Iterator[Finding]:
     """Chunks of a frame file that cannot be played."""
-    name = piece.analysis.info.path.name
+    name = f"{piece.place} {piece.analysis.info.path.name}"
     for _, _, text in piece.analysis.damaged:
         yield Finding("error", name, text, "copy the file again, or render it anew")
     if not piece.analysis.damaged:

@@ -14,7 +14,7 @@ PORT_PIXELS_MAX = 1024
 NAMES_MAX = 6
 
 
-def rig_findings(rig: Rig, files: Mapping[str, FrameFileInfo]) -> tuple[Finding, ...]:
+def rig_findings(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[str, str]) -> tuple[Finding, ...]:
     """What is to be said of a rig and the frame files that play on it; `files` by the name of the piece.
 
     What makes a rig impossible (strings that overlap, or run past their universe or controller) is refused by
@@ -25,7 +25,7 @@ def rig_findings(rig: Rig, files: Mapping[str, FrameFileInfo]) -> tuple[Finding,
         *_ports(rig),
         *_supplies(rig),
         *_split_pixels(rig),
-        *_frame_files(rig, files),
+        *_frame_files(rig, files, places),
         *_unfilled(rig, files),
         *_unused(rig),
     )
@@ -124,19 +124,17 @@ def _whole_pixels(string: PixelString) -> str:
     return f"most controllers begin a universe with a whole pixel: {' and '.join(keys)}"
 
 
-def _frame_files(rig: Rig, files: Mapping[str, FrameFileInfo]) -> Iterator[Finding]:
+def _frame_files(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[str, str]) -> Iterator[Finding]:
     needed = _needed(rig)
     for name, info in files.items():
         strange = [one.number for one in info.universes if one.number not in rig.controller_of]
         if strange:
             text = f"{name} has frames for universes that no controller has: {ranges(strange)}"
-            yield Finding(
-                "error", info.path.name, text, "give them to a controller in rig.toml, or render without them"
-            )
+            yield Finding("error", places[name], text, "give them to a controller in rig.toml, or render without them")
         short = [one.number for one in info.universes if one.slots < needed.get(one.number, 0)]
         if short:
             text = f"{name} has fewer slots than the strings of universes {ranges(short)} take"
-            yield Finding("warning", info.path.name, text, "render it anew for the rig as it is; their ends stay black")
+            yield Finding("warning", places[name], text, "render it anew for the rig as it is; their ends stay black")
 
 
 def _needed(rig: Rig) -> dict[int, int]:

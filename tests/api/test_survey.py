@@ -126,7 +126,7 @@ def test_a_moment_above_the_fuse_is_told_with_its_place(tmp_path: Path, capsys: 
 
     code, told = surveyed(make(tmp_path, white), capsys)
     assert code == 0
-    assert "tide at 0:25: string ridge: 7.2 A, fuse 5 A; the limiter lowers it" in texts(told, "warning")
+    assert "site.toml:12 tide at 0:25: string ridge: 7.2 A, fuse 5 A; the limiter lowers it" in texts(told, "warning")
     assert told["holds_at_brightness"] == pytest.approx(5 / 9)
 
 
@@ -138,7 +138,9 @@ def test_what_draws_too_much_for_long_is_an_error_and_so_is_a_moment_without_the
 
     code, told = surveyed(make(tmp_path, white), capsys)
     assert code == 1
-    assert "tide at 0:00: string ridge: 7.2 A, fuse 5 A; over 10 s 7.2 A; the limiter lowers it" in texts(told, "error")
+    assert "site.toml:12 tide at 0:00: string ridge: 7.2 A, fuse 5 A; over 10 s 7.2 A; the limiter lowers it" in texts(
+        told, "error"
+    )
 
     def moment(frames: npt.NDArray[np.uint8]) -> None:
         frames[1000] = 255
@@ -147,8 +149,8 @@ def test_what_draws_too_much_for_long_is_an_error_and_so_is_a_moment_without_the
     code, told = surveyed(make(tmp_path, moment, site), capsys)
     assert code == 1
     assert texts(told, "error") == [
-        "tide at 0:25: string ridge: 9.0 A, fuse 5 A",
-        "tide at 0:25: supply box: 9.0 A, it gives 8 A",
+        "site.toml:13 tide at 0:25: string ridge: 9.0 A, fuse 5 A",
+        "site.toml:13 tide at 0:25: supply box: 9.0 A, it gives 8 A",
     ]
 
 
@@ -159,7 +161,7 @@ def test_flashes_are_told_with_their_moments(tmp_path: Path, capsys: pytest.Capt
     code, told = surveyed(make(tmp_path, flash), capsys)
     assert code == 1
     assert texts(told, "error") == [
-        "tide at 0:10-0:15: general flashes more than three times in a second, in the whole rig; "
+        "site.toml:12 tide at 0:10-0:15: general flashes more than three times in a second, in the whole rig; "
         "100% of what is lit there"
     ]
 
@@ -352,10 +354,10 @@ def test_a_string_that_flashes_alone_is_told_beside_a_rig_that_flashed_before(
     porch = '[[string]]\nname = "porch"\ncontroller = "left"\nuniverse = 1\nslot = 421\npixels = 10\n'
     told = surveyed(make(tmp_path, flash, rig=RIG.replace("pixels = 150", "pixels = 140") + porch), capsys)[1]
     assert [text.partition(";")[0] for text in texts(told, "error")] == [
-        "tide at 0:10-0:12: general flashes more than three times in a second, in the whole rig"
+        "site.toml:12 tide at 0:10-0:12: general flashes more than three times in a second, in the whole rig"
     ]
     assert (
-        "tide at 0:30-0:32: general flashes more than three times in a second, in strings seen from close by: porch; "
+        "site.toml:12 tide at 0:30-0:32: general flashes more than three times in a second, in strings seen from close by: porch; "
         "100% of what is lit there"
     ) in texts(told, "warning")
 

@@ -63,7 +63,7 @@ def info(name: str, *universes: tuple[int, int]) -> FrameFileInfo:
 def found(tmp_path: Path) -> tuple[Finding, ...]:
     (tmp_path / "rig.toml").write_text(RIG, encoding="utf-8")
     files = {"tide": info("tide", *((n, 510) for n in range(1, 8)), (30, 510), (31, 510))}
-    return rig_findings(load_rig(tmp_path / "rig.toml"), files)
+    return rig_findings(load_rig(tmp_path / "rig.toml"), files, {name: "site.toml:9" for name in files})
 
 
 def test_a_rig_with_every_fault_has_each_found_at_its_place(tmp_path: Path) -> None:
@@ -80,8 +80,8 @@ def test_a_rig_with_every_fault_has_each_found_at_its_place(tmp_path: Path) -> N
         ("warning", "rig.toml:30", "no fuse_a is given for eaves"),
         ("fact", "rig.toml:30", "no supply is named for eaves"),
         ("warning", "rig.toml:30", "pixel 170 of string eaves lies across universes 5 and 6"),
-        ("error", "tide.frames", "tide has frames for universes that no controller has: 30-31"),
-        ("warning", "tide.frames", "tide has fewer slots than the strings of universes 5-7 take"),
+        ("error", "site.toml:9", "tide has frames for universes that no controller has: 30-31"),
+        ("warning", "site.toml:9", "tide has fewer slots than the strings of universes 5-7 take"),
         ("warning", "rig.toml:1", "no frame file fills universes 8 of controller left: they stay black"),
         ("warning", "rig.toml:6", "no frame file fills universes 20 of controller mast: they stay black"),
         ("fact", "rig.toml:1", "nobody uses slots 1-3 of universe 5 of controller left"),
@@ -99,7 +99,7 @@ def said_of(tmp_path: Path, keys: str) -> dict[str, str | None]:
         f'[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 300\nsupply = "box"\n{keys}\n'
     )
     (tmp_path / "rig.toml").write_text(rig, encoding="utf-8")
-    return {one.text: one.todo for one in rig_findings(load_rig(tmp_path / "rig.toml"), {})}
+    return {one.text: one.todo for one in rig_findings(load_rig(tmp_path / "rig.toml"), {}, {})}
 
 
 @pytest.mark.parametrize(
@@ -136,7 +136,7 @@ def test_a_supply_too_weak_for_a_string_burns_nothing(tmp_path: Path) -> None:
 
 def test_a_rig_without_strings_says_what_it_cannot_know(tmp_path: Path) -> None:
     (tmp_path / "rig.toml").write_text(RIG.partition("[[supply]]")[0], encoding="utf-8")
-    (finding,) = rig_findings(load_rig(tmp_path / "rig.toml"), {})
+    (finding,) = rig_findings(load_rig(tmp_path / "rig.toml"), {}, {})
     assert "neither currents nor flashes" in finding.text
 
 
