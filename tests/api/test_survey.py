@@ -357,8 +357,8 @@ def test_a_string_that_flashes_alone_is_told_beside_a_rig_that_flashed_before(
         "site.toml:12 tide at 0:10-0:12: general flashes more than three times in a second, in the whole rig"
     ]
     assert (
-        "site.toml:12 tide at 0:30-0:32: general flashes more than three times in a second, in strings seen from close by: porch; "
-        "100% of what is lit there"
+        "site.toml:12 tide at 0:30-0:32: general flashes more than three times in a second, in strings seen from close "
+        "by: porch; 100% of what is lit there"
     ) in texts(told, "warning")
 
 

@@ -63,7 +63,7 @@ def info(name: str, *universes: tuple[int, int]) -> FrameFileInfo:
 def found(tmp_path: Path) -> tuple[Finding, ...]:
     (tmp_path / "rig.toml").write_text(RIG, encoding="utf-8")
     files = {"tide": info("tide", *((n, 510) for n in range(1, 8)), (30, 510), (31, 510))}
-    return rig_findings(load_rig(tmp_path / "rig.toml"), files, {name: "site.toml:9" for name in files})
+    return rig_findings(load_rig(tmp_path / "rig.toml"), files, dict.fromkeys(files, "site.toml:9"))
 
 
 def test_a_rig_with_every_fault_has_each_found_at_its_place(tmp_path: Path) -> None:
