@@ -25,7 +25,8 @@ from gloaming.shows.checking import Table, instead, nearest, on_their_lines, rea
 from gloaming.shows.framefile import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.rig import Named, Rig, load_rig
-from gloaming.shows.soundfile_info import ALIKE_NS, SoundMissingError, sound_length_ns
+from gloaming.shows.sound_reading import SoundMissingError
+from gloaming.shows.soundfile_info import ALIKE_NS, sound_length_ns
 from gloaming.shows.survey.wiring import ranges
 
 T = TypeVar("T")

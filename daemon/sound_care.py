@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import sys
 from asyncio.subprocess import DEVNULL, PIPE
 from pathlib import Path
@@ -32,11 +33,14 @@ Measure = dict[str, Any]
 
 
 class SoundCare:
-    """Holds what was measured, by the file's path, size and last change; kept in the state from start to start."""
+    """Holds what was measured, by the file's path, size and last change and by the device's channels; kept in the state
+    from start to start."""
 
     def __init__(self, director: Director) -> None:
         self.director = director
         self.device_trouble: str | None = None
+        self.channels = 2
+        """What the device plays: files are measured after the mix to these."""
         self._measured: dict[str, Measure] = self._stored()
 
     async def run(self) -> None:
@@ -44,11 +48,11 @@ class SoundCare:
         looks = 0
         while True:
             files = self._files()
+            if files and looks % DEVICE_LOOKS == 0:
+                await self._look_for_device()
             for path in files:
                 if self._known(path) is None:
                     await self._measure(path)
-            if files and looks % DEVICE_LOOKS == 0:
-                await self._look_for_device()
             looks += 1
             await asyncio.sleep(LOOK_S)
 
@@ -61,7 +65,7 @@ class SoundCare:
         if level is None:
             return str(piece.sound), 1.0
         loudness = Loudness(found["lufs"], found["dbtp"]) if found and found["lufs"] is not None else LOUD
-        return str(piece.sound), round(10 ** (loudness.gain_db(level) / 20), 4)
+        return str(piece.sound), math.floor(10 ** (loudness.gain_db(level) / 20) * 1e4) / 1e4  # not above its peak
 
     def troubles(self) -> list[Trouble]:
         """What is wrong with the files and the device, but for what the transmitter says itself."""
@@ -77,11 +81,11 @@ class SoundCare:
 
     def _known(self, path: Path) -> Measure | None:
         found = self._measured.get(str(path))
-        return found if found and found["stamp"] == _stamp(path) else None
+        return found if found and found["stamp"] == [*_stamp(path), self.channels] else None
 
     async def _measure(self, path: Path) -> None:
-        stamp = _stamp(path)
-        found = await _ask("gloaming.shows.soundfile_info", str(path))
+        stamp = [*_stamp(path), self.channels]
+        found = await _ask("gloaming.shows.soundfile_info", str(path), str(self.channels))
         if found is None:
             found = {"lufs": None, "dbtp": None, "wrong": "it could not be measured"}
         self._measured[str(path)] = {"stamp": stamp, **found}
@@ -92,8 +96,9 @@ class SoundCare:
 
     async def _look_for_device(self) -> None:
         name = self.director.site.sound.device or ""
-        found = await _ask("gloaming.daemon.transmitter.sound.device", name, DEVICE_S)
+        found = await _ask("gloaming.daemon.transmitter.sound.device", name, limit_s=DEVICE_S)
         self.device_trouble = found["wrong"] if found else "the sound device does not answer"
+        self.channels = (found and found["channels"]) or self.channels
 
     def _stored(self) -> dict[str, Measure]:
         try:
@@ -111,9 +116,9 @@ def _stamp(path: Path) -> list[int]:
     return [status.st_size, status.st_mtime_ns]
 
 
-async def _ask(module: str, argument: str, limit_s: float | None = None) -> Measure | None:
+async def _ask(module: str, *arguments: str, limit_s: float | None = None) -> Measure | None:
     """A JSON object from a module run as a program of low priority; None where it gives none, or not in time."""
-    command = [sys.executable, "-m", module, argument]
+    command = [sys.executable, "-m", module, *arguments]
     try:
         process = await asyncio.create_subprocess_exec(*command, stdout=PIPE, stderr=DEVNULL, stdin=DEVNULL)
     except OSError:

@@ -1,7 +1,4 @@
-"""Sound files: what one is (rate, channels, length, format), what is wrong with it, and its samples block by block.
-
-What decodes them (the package soundfile) is imported when a file is opened: without it the rest works on.
-"""
+"""Sound files: what one is (rate, channels, length, format), how loud it is played, and what is wrong with it."""
 
 from __future__ import annotations
 
@@ -10,28 +7,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 from gloaming.shows.loudness import Loudness, Meter
 from gloaming.shows.mistake import Mistake, MistakeError
-
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
+from gloaming.shows.sound_reading import OpenSound, SoundMissingError, to_channels
 
 SECOND_NS = 1_000_000_000
 BLOCK = 1 << 16
 ALIKE_NS = SECOND_NS // 10
 """Lengths that differ by less are alike: packed formats round to blocks."""
-RATES_HZ = range(8_000, 192_001)
-CHANNELS_MAX = 8
-FORMATS = "WAV, FLAC, Ogg Vorbis, Opus or MP3"
-MISSING = "the package soundfile is not installed, so no sound file can be played"
 HOW = "pip install 'gloaming[sound]'"
-
-
-class SoundMissingError(Exception):
-    """What decodes sound files is not on this machine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,59 +36,23 @@ class SoundFileInfo:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """A sound file decoded from end to end: its loudness, and how many samples (of each channel) there really are."""
+    """A sound file decoded from end to end: how many samples (of each channel) there really are, its loudness after the
+    mix to a device's channels, and what of it cannot be decoded (else nothing)."""
 
     info: SoundFileInfo
     frames: int
     loudness: Loudness
+    damage: str
 
     @property
     def length_ns(self) -> int:
         return self.frames * SECOND_NS // self.info.rate_hz
 
 
-def open_sound(path: Path) -> Any:
-    """A `soundfile.SoundFile` to read from. MistakeError, SoundMissingError."""
-    try:
-        import soundfile
-    except (ImportError, OSError) as error:
-        raise SoundMissingError(f"{MISSING} ({error})") from None
-    try:
-        if path.exists() and not path.is_file():
-            raise MistakeError(Mistake(path, None, None, "this is not a file", f"name a file in {FORMATS}"))
-        with path.open("rb") as file:
-            head = file.read(12)
-    except FileNotFoundError:
-        raise MistakeError(Mistake(path, None, None, "there is no such file", f"name a file in {FORMATS}")) from None
-    except (OSError, ValueError) as error:
-        wrong = f"it cannot be read ({getattr(error, 'strerror', None) or error})"
-        raise MistakeError(Mistake(path, None, None, wrong)) from None
-    if not head:
-        raise MistakeError(Mistake(path, None, None, "the file is empty", "copy it again"))
-    try:
-        sound = soundfile.SoundFile(path)
-    except (soundfile.LibsndfileError, TypeError, ValueError) as error:
-        wrong = f"this is not sound that can be played ({_said(error)})"
-        raise MistakeError(Mistake(path, None, None, wrong, f"save it as {FORMATS}")) from None
-    wrong = ""
-    if sound.samplerate not in RATES_HZ:
-        wrong = f"it has {sound.samplerate} samples a second, outside 8000 to 192000"
-    elif sound.channels > CHANNELS_MAX:
-        wrong = f"it has {sound.channels} channels, more than {CHANNELS_MAX}"
-    elif sound.frames <= 0:
-        wrong = "there is no sound in it"
-    if wrong:
-        sound.close()
-        raise MistakeError(Mistake(path, None, None, wrong, "save it as stereo at 44100 or 48000 samples a second"))
-    # What says that it is seekable is sought by soundfile after every block read, which tears holes into MP3.
-    sound.seekable = lambda: False
-    return sound
-
-
 def inspect_sound(path: Path) -> SoundFileInfo:
     """What a sound file says of itself. MistakeError, SoundMissingError."""
-    with open_sound(path) as sound:
-        return _info(path, sound)
+    with OpenSound(path, mend=False) as sound:
+        return _info(sound)
 
 
 def sound_length_ns(path: Path) -> int:
@@ -111,28 +60,21 @@ def sound_length_ns(path: Path) -> int:
 
     MistakeError, SoundMissingError.
     """
-    with _hushed(), open_sound(path) as sound:
-        try:
-            sound.seek(sound.frames - 1)
-            there = len(sound.read(1))
-        except RuntimeError:  # soundfile's errors are
-            there = 0
-        if not there:
+    with _hushed(), OpenSound(path, mend=False) as sound:
+        sound.seek(sound.frames - 1)
+        if not len(sound.read(1)):
             wrong = "it is cut short or damaged: its end cannot be decoded"
             raise MistakeError(Mistake(path, None, None, wrong, "copy it again"))
-        return _info(path, sound).length_ns
+        return _info(sound).length_ns
 
 
-def measure(path: Path) -> Measured:
-    """A sound file decoded from end to end. MistakeError, SoundMissingError; what cannot be decoded ends it early."""
-    with _hushed(), open_sound(path) as sound:
-        info = _info(path, sound)
-        meter = Meter(info.rate_hz, info.channels)
-        frames = 0
-        for block in blocks(sound):
-            meter.add(block)
-            frames += len(block)
-        return Measured(info, frames, meter.result())
+def measure(path: Path, channels: int = 2) -> Measured:
+    """A sound file decoded from end to end, for a device of one or two channels. MistakeError, SoundMissingError."""
+    with _hushed(), OpenSound(path) as sound:
+        meter = Meter(sound.rate_hz, channels)
+        while len(block := sound.read(BLOCK)):
+            meter.add(to_channels(block, channels))
+        return Measured(_info(sound), sound.frame, meter.result(), sound.damage)
 
 
 @contextmanager
@@ -153,32 +95,12 @@ def _hushed() -> Iterator[None]:
         os.close(nowhere)
 
 
-def blocks(sound: Any, size: int = BLOCK) -> Iterator[npt.NDArray[np.float32]]:
-    """The samples of an open sound file, `(frames, channels) float32`, up to its end or to where it is damaged."""
-    import soundfile
-
-    while True:
-        try:
-            block = sound.read(size, dtype="float32", always_2d=True)
-        except soundfile.LibsndfileError:
-            return  # what follows cannot be decoded: `measure` counts what came, and the survey says so
-        if not len(block):
-            return
-        yield block
-
-
-def _info(path: Path, sound: Any) -> SoundFileInfo:
-    return SoundFileInfo(path, sound.samplerate, sound.channels, sound.frames, f"{sound.format} {sound.subtype}")
-
-
-def _said(error: Exception) -> str:
-    """What libsndfile says, without the path it repeats."""
-    text = str(getattr(error, "error_string", error)).strip().rstrip(".")
-    return text[:1].lower() + text[1:]
+def _info(sound: OpenSound) -> SoundFileInfo:
+    return SoundFileInfo(sound.path, sound.rate_hz, sound.channels, sound.frames, sound.format)
 
 
 def main() -> None:
-    """`python -m gloaming.shows.soundfile_info FILE`: loudness, and what is wrong with it, as one JSON object."""
+    """`python -m gloaming.shows.soundfile_info FILE CHANNELS`: loudness, and what is wrong, as one JSON object."""
     import json
     import sys
 
@@ -186,23 +108,15 @@ def main() -> None:
     path = Path(sys.argv[1])
     found: dict[str, object] = {"lufs": None, "dbtp": None, "wrong": ""}
     try:
-        measured = measure(path)
+        measured = measure(path, int(sys.argv[2]))
     except MistakeError as error:
         found["wrong"] = error.mistakes[0].wrong
     except SoundMissingError as error:
         found["wrong"] = str(error)
     else:
         loudness = measured.loudness
-        found |= {"lufs": loudness.integrated_lufs, "dbtp": loudness.true_peak_dbtp, "wrong": cut_short(measured)}
+        found |= {"lufs": loudness.integrated_lufs, "dbtp": loudness.true_peak_dbtp, "wrong": measured.damage}
     print(json.dumps(found))
-
-
-def cut_short(measured: Measured) -> str:
-    """How much of a sound file can be decoded, where that is not all; else nothing."""
-    if measured.length_ns > measured.info.length_ns - ALIKE_NS:
-        return ""
-    can, says = measured.length_ns / SECOND_NS, measured.info.length_ns / SECOND_NS
-    return f"it is cut short or damaged: {can:.1f} of its {says:.1f} s can be decoded"
 
 
 if __name__ == "__main__":

@@ -124,9 +124,9 @@ def test_a_device_that_is_never_found_holds_nothing_up(tmp_path: Path, monkeypat
     """A sound server that hangs keeps whoever asks it for ever: here one that never ends."""
     write(tmp_path)
 
-    async def ask_for_ever(module: str, argument: str, limit_s: float | None) -> sound_care.Measure | None:
+    async def ask_for_ever(module: str, argument: str, limit_s: float) -> sound_care.Measure | None:
         assert limit_s == sound_care.DEVICE_S
-        return await asyncio.wait_for(ask("http.server", "0", 1.0), 40)
+        return await asyncio.wait_for(ask("http.server", "0", limit_s=1.0), 40)
 
     async def look(care: SoundCare) -> None:
         await care._look_for_device()

@@ -285,8 +285,10 @@ def test_the_survey_hears_loudness_lengths_and_damage(tmp_path: Path) -> None:
     assert any("2.0 s shorter than its frames: bells ends in silence" in text for text in said)
     assert any("FLAC PCM_16, 48 kHz, mono" in text for text in said)
     (loud,) = [text for text in said if "LUFS" in text]
-    # A 997 Hz sine of 0.05 on one channel is 26.02 + 3.01 dB below full scale: -29.0 LUFS (BS.1770-4, note 1).
-    assert "bells has -29.0 LUFS, true peak -26.0 dBTP; +13.0 dB bring it to -16.0 LUFS" in loud
+    # A 997 Hz sine of 0.05 on one channel is 26.02 + 3.01 dB below full scale: -29.0 LUFS (BS.1770-4, note 1). It is
+    # played on both: -26.0 LUFS.
+    assert "bells is played at -16.0 LUFS, true peak -16.0 dBTP" in loud
+    assert "(the file has -26.0 LUFS in stereo, gain +10.0 dB)" in loud
 
 
 def test_the_survey_says_what_is_dark_and_the_rehearsal_counts_it(tmp_path: Path) -> None:
@@ -339,6 +341,22 @@ def test_the_survey_says_where_peaks_hold_a_piece_back(tmp_path: Path) -> None:
     found = [one for one in survey_sounds(site) if "peaks" in one.text]
     assert [one.place for one in found] == ["bells.flac"]
     assert found[0].severity == "warning" and found[0].todo and "level =" in found[0].todo
+
+
+def test_the_survey_says_how_loud_it_is_heard_with_the_volume_and_without_a_level(tmp_path: Path) -> None:
+    write(tmp_path)
+    soundfile.write(tmp_path / "pieces/bells.flac", tone(5, 0.1), 48_000)
+    soundfile.write(tmp_path / "pieces/tide.flac", tone(5, 0.05), 48_000)
+
+    def heard(*tables: str) -> dict[str, str]:
+        found = survey_sounds(site_of(tmp_path, TABLES, EVENING, *tables))
+        return {one.place: one.text for one in found if "is played at" in one.text or "nothing is heard" in one.text}
+
+    as_it_is = heard()["bells.flac"]
+    assert "played at -20.0 LUFS, true peak -20.0 dBTP" in as_it_is and "gain +0.0 dB" in as_it_is
+    level = '\n[sound]\nlevel = "-23 LUFS"\n'
+    assert "played at -29.0 LUFS, true peak -29.0 dBTP" in heard(level + "volume = 0.5\n")["tide.flac"]
+    assert heard(level + "volume = 0\n") == {"site.toml": "volume = 0 in [sound]: nothing is heard"}
 
 
 def test_a_site_without_sound_has_no_findings_of_it(tmp_path: Path) -> None:

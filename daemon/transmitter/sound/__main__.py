@@ -28,7 +28,8 @@ from gloaming.daemon.transmitter.sound.plan import Cue, Plan, read_plan
 from gloaming.daemon.transmitter.sound.quiet import Quiet, read_quiet
 from gloaming.daemon.transmitter.sound.reel import Reel
 from gloaming.shows.mistake import MistakeError
-from gloaming.shows.soundfile_info import SoundMissingError, inspect_sound
+from gloaming.shows.sound_reading import SoundMissingError
+from gloaming.shows.soundfile_info import inspect_sound
 
 STEP_S = 0.04
 CUE_NS = 2 * SECOND_NS

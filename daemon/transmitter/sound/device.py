@@ -25,6 +25,11 @@ class Device:
     rate_hz: int
     default: bool
 
+    @property
+    def played_channels(self) -> int:
+        """How many channels are played on it: two, where it has them."""
+        return min(2, self.channels)
+
 
 def _portaudio() -> Any:
     try:
@@ -81,7 +86,7 @@ def open_stream(device: Device, wanted_hz: int | None, fill: Callable[[Any, Repo
     The rate of the file that comes first if it is a usual one, so that it need not be converted; else the device's.
     """
     portaudio = _portaudio()
-    channels = min(2, device.channels)
+    channels = device.played_channels
     usual = [wanted_hz] if wanted_hz in USUAL_RATES_HZ else [48_000]
     opened: list[Any] = []
 
@@ -108,16 +113,16 @@ def _report(frames: int, times: Any, status: Any, now_s: float) -> Report:
 
 
 def main() -> None:
-    """`python -m gloaming.daemon.transmitter.sound.device NAME`: what is wrong with a device, as one JSON object."""
+    """`python -m gloaming.daemon.transmitter.sound.device NAME`: a device's channels and what is wrong, as JSON."""
     import json
     import sys
 
-    wrong = ""
+    wrong, channels = "", None
     try:
-        find(sys.argv[1] or None, devices())
+        channels = find(sys.argv[1] or None, devices()).played_channels
     except NoDeviceError as error:
         wrong = str(error)
-    print(json.dumps({"wrong": wrong}))
+    print(json.dumps({"wrong": wrong, "channels": channels}))
 
 
 if __name__ == "__main__":

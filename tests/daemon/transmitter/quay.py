@@ -128,8 +128,10 @@ class PipeQuay(Quay):
 class Recording:
     """The null sink's monitor, recorded until it is ended."""
 
-    def __init__(self, quay: Quay) -> None:
-        command = ["parec", "--device=quay.monitor", "--format=s16le", f"--rate={RATE}", "--channels=1", "--raw"]
+    def __init__(self, quay: Quay, channels: int = 1) -> None:
+        self.channels = channels
+        command = ["parec", "--device=quay.monitor", "--format=s16le", f"--rate={RATE}", "--raw"]
+        command += [f"--channels={channels}"]
         self.process = subprocess.Popen(
             [*command, "--latency-msec=5"], env={**os.environ, **quay.environment}, stdout=subprocess.PIPE
         )
@@ -143,8 +145,17 @@ class Recording:
             self.chunks.append((time.monotonic_ns(), data))
 
     def samples(self) -> npt.NDArray[np.float64]:
+        """What was recorded: `(frames,)` of one channel, else `(frames, channels)`."""
         raw = b"".join(data for _, data in list(self.chunks))
-        return np.frombuffer(raw[: len(raw) // 2 * 2], "<i2").astype(np.float64) / 32768
+        size = 2 * self.channels
+        found = np.frombuffer(raw[: len(raw) // size * size], "<i2").astype(np.float64) / 32768
+        return found if self.channels == 1 else found.reshape(-1, self.channels)
+
+    def place_at(self, monotonic_ns: int) -> int:
+        """Which sample was heard at an instant, to some hundredths of a second."""
+        begins = np.cumsum([0, *(len(data) // 2 // self.channels for _, data in self.chunks)])[:-1]
+        lag_ns = min(np.array([at_ns for at_ns, _ in self.chunks]) - begins / RATE * 1e9)
+        return round((monotonic_ns - lag_ns) / 1e9 * RATE)
 
     def clicks_ns(self) -> npt.NDArray[np.float64]:
         """When each click began, by the monotonic clock."""

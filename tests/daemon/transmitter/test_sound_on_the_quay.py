@@ -2,19 +2,31 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
+import re
 import shutil
 import signal
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import cast
 
 import numpy as np
+import pyloudnorm
 import pytest
+import soundfile
+from scipy.signal import resample_poly
 
+from gloaming.daemon.director import Director
+from gloaming.daemon.sound_care import SoundCare
+from gloaming.daemon.survey_sound import survey_sounds
+from tests.daemon.quay_site import EVENING, site_of
+from tests.daemon.test_sound_care import Asked, picture
 from tests.daemon.transmitter.quay import (
     EVERY_S,
     FIRST_S,
+    RATE,
     PipeQuay,
     Quay,
     Recording,
@@ -200,6 +212,52 @@ def test_what_was_muted_is_silent_when_the_transmitter_says_so(quay: Quay, tmp_p
     last_ns = recording.times_ns(np.flatnonzero(np.abs(recording.samples()) > 0.01)[-1:])[0]
     assert last_ns - told_ns < BOUND_MS * 1e6
     assert told_ns - last_ns < SECOND_NS, "and it is said soon"
+
+
+def test_every_piece_is_heard_as_loud_as_the_survey_says(quay: Quay, tmp_path: Path) -> None:
+    """Recorded at the monitor, measured by pyloudnorm (its K filter by De Man) and by SciPy's resampling: loudness and
+    true peak (ITU-R BS.1770-4) of files with one, two and six channels."""
+    noise = np.random.default_rng(3).normal(0, 0.05, (RATE * 5, 6))
+    centre = noise * [0, 0, 1, 0, 0, 0]
+    sharp = noise[:, :2] * 0.02
+    sharp[:: RATE // 2] = 0.5
+    contents = {"mono": noise[:, :1], "stereo": noise[:, :2], "surround": noise, "centre": centre, "sharp": sharp}
+    order = "".join(f'[[piece]]\nname = "{n}"\nframes = "pieces/swell.frames"\nsound = "{n}.wav"\n' for n in contents)
+    for name, content in contents.items():
+        soundfile.write(tmp_path / f"{name}.wav", content, RATE, subtype="FLOAT")
+    show = f"\n[[show]]\nname = 'evening'\norder = {[*contents]}\n"
+    site = site_of(tmp_path, order, show, EVENING, '\n[sound]\nlevel = "-16 LUFS"\n')
+    said = {name: one.text for name in contents for one in survey_sounds(site) if f"{name} is played" in one.text}
+    care = SoundCare(cast(Director, Asked(site)))
+    for name in contents:
+        asyncio.run(care._measure(tmp_path / f"{name}.wav"))
+    recording = Recording(quay, channels=2)
+    with on_stage(tmp_path) as stage:
+        begin(stage, "127.0.88.10")
+        path, _ = clicks_and_flashes(tmp_path, 5)
+        begins_ns = [time.time_ns() + (4 + 5 * number) * SECOND_NS for number in range(len(contents) + 1)]
+        segments = []
+        for name, begin_ns in zip(contents, begins_ns, strict=False):
+            content = sounding(path, tmp_path / f"{name}.wav", 5, sound_level=(1.0, 1.0))
+            gain = care.of(picture(site, name))[1]
+            segments.append(segment(begin_ns, begin_ns + 5 * SECOND_NS, zero_ns=begin_ns, gain=gain, **content))
+        stage.score(segment(begins_ns[0] - 5 * SECOND_NS, begins_ns[0]), *segments)
+        offset_ns = time.monotonic_ns() - time.time_ns()
+        while time.time_ns() < begins_ns[-1] + SECOND_NS:
+            stage.wait_for("telemetry")
+    recording.end()
+    heard = recording.samples()
+    for name, begin_ns in zip(contents, begins_ns, strict=False):
+        first = recording.place_at(begin_ns + offset_ns)
+        part = heard[first + RATE // 2 : first + RATE * 9 // 2]
+        loudness = pyloudnorm.Meter(RATE, filter_class="DeMan").integrated_loudness(part)
+        peak = 20 * np.log10(np.abs(resample_poly(part, 4, 1, axis=0)).max())
+        told = re.search(r"played at ([-.\d]+) LUFS, true peak ([-.\d]+) dBTP", said[name])
+        assert told
+        assert loudness == pytest.approx(float(told[1]), abs=0.3)
+        assert peak == pytest.approx(float(told[2]), abs=0.5)
+        assert peak < -1 + 0.2, "by the tolerance of EBU Tech 3341 for true peaks (from memory)"
+        assert loudness < -16 if name == "sharp" else loudness == pytest.approx(-16, abs=0.3)
 
 
 def test_a_sound_outlasts_its_frames_in_black_and_quiet_windows_are_silent_whatever_the_score_says(

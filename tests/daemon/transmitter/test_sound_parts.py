@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import random
+import re
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,7 +21,9 @@ from gloaming.daemon.transmitter.sound.follow import Follower
 from gloaming.daemon.transmitter.sound.mixer import Voice, mix
 from gloaming.daemon.transmitter.sound.plan import Cue, plan_of, read_plan
 from gloaming.daemon.transmitter.sound.quiet import Quiet, quiet_of, read_quiet
-from gloaming.daemon.transmitter.sound.reel import Reel, to_channels
+from gloaming.daemon.transmitter.sound.reel import Reel
+from gloaming.shows.sound_reading import to_channels
+from gloaming.shows.soundfile_info import measure
 
 RATE = 48_000
 S = 1_000_000_000
@@ -379,6 +383,83 @@ def test_packed_formats_are_taken_up_at_the_right_place(
         at = begin + len(found) - len(recent) + int(np.flatnonzero(np.abs(recent[:, 0]) > 0.15)[0])
         assert abs(at - RATE * 7) < RATE // 200
         reel.close()
+
+
+def holed(folder: Path, name: str, at: float = 0.4, **kind: Any) -> tuple[Path, np.ndarray]:
+    """A file of 20 s with 4 KB of zeros in it, and what it had before."""
+    samples = np.random.default_rng(1).normal(0, 0.1, (RATE * 20, 2))
+    path = folder / name
+    soundfile.write(path, samples, RATE, **kind)
+    whole, _ = soundfile.read(path, dtype="float32")
+    content = bytearray(path.read_bytes())
+    place = int(len(content) * at)
+    content[place : place + 4096] = bytes(4096)
+    path.write_bytes(content)
+    return path, whole
+
+
+MP3_AND_FLAC = [
+    ("x.mp3", {"format": "MP3", "bitrate_mode": "CONSTANT"}),
+    ("x.mp3", {"format": "MP3", "bitrate_mode": "VARIABLE"}),
+    ("x.flac", {"format": "FLAC"}),
+]
+
+
+@pytest.mark.parametrize(("name", "kind"), MP3_AND_FLAC)
+@pytest.mark.parametrize("begin_s", [0, 5, 11])
+def test_what_follows_a_damaged_place_is_heard_at_its_time(
+    name: str, kind: dict[str, Any], begin_s: int, tmp_path: Path
+) -> None:
+    """Decoded by libsndfile from the whole file: the same samples from a second after the hole on."""
+    path, whole = holed(tmp_path, name, **kind)
+    reel = Reel(str(path), begin_s * RATE, RATE, 2)
+    found = take_all(reel, begin_s * RATE, (20 - begin_s) * RATE)
+    reel.close()
+    assert len(found) > (19.9 - begin_s) * RATE
+    off = np.abs(found[: len(whole)] - whole[begin_s * RATE :][: len(found)]).max(axis=1)
+    wrong_s = (np.flatnonzero(off > 1e-3) / RATE) + begin_s
+    assert len(wrong_s) == 0 or (wrong_s[0] > 7.5 and wrong_s[-1] < 9.5 and wrong_s[-1] - wrong_s[0] < 1.0)
+    assert np.abs(found).max() < 1.5 * np.abs(whole).max(), "nothing bursts out at its edges"
+
+
+@pytest.mark.parametrize(("name", "kind"), MP3_AND_FLAC)
+def test_the_player_and_the_survey_name_one_place(name: str, kind: dict[str, Any], tmp_path: Path) -> None:
+    path, _ = holed(tmp_path, name, **kind)
+    reel = Reel(str(path), 0, RATE, 2)
+    take_all(reel, 0, 20 * RATE)
+    reel.close()
+    found = measure(path)
+    assert found.damage == reel.trouble
+    place = re.search(r"from ([.\d]+) s to ([.\d]+) s it cannot be decoded", found.damage)
+    assert place
+    assert 7.5 < float(place[1]) < float(place[2]) < 9.5
+    assert abs(found.length_ns - 20 * S) < S // 10
+
+
+def test_several_damaged_places_of_an_mp3_are_silent_and_the_rest_is_at_its_time(tmp_path: Path) -> None:
+    path, whole = holed(tmp_path, "x.mp3", at=0.2, format="MP3")
+    content = bytearray(path.read_bytes())
+    for at, size in ((0.5, 700), (0.7, 20_000)):
+        content[int(len(content) * at) : int(len(content) * at) + size] = bytes(size)
+    path.write_bytes(content)
+    reel = Reel(str(path), 0, RATE, 2)
+    found = take_all(reel, 0, 20 * RATE)
+    reel.close()
+    for begin_s, end_s in ((0, 3.8), (6, 9.8), (11, 13.8), (17, 19.8)):
+        part = slice(int(begin_s * RATE), int(end_s * RATE))
+        assert np.abs(found[part] - whole[part]).max() < 1e-3
+    assert reel.trouble and "2 more places" in reel.trouble
+
+
+def test_an_mp3_with_tags_at_its_ends_has_no_damage(tmp_path: Path) -> None:
+    """ID3v2 (id3.org, "ID3 tag version 2.3.0", 3.1) with a picture in it, and ID3v1 at the end."""
+    path = tmp_path / "x.mp3"
+    soundfile.write(path, np.random.default_rng(1).normal(0, 0.1, (RATE * 3, 2)), RATE, format="MP3")
+    picture = b"\xff\xfb\x90\x00" * 500
+    size = bytes(len(picture) >> shift & 127 for shift in (21, 14, 7, 0))
+    path.write_bytes(b"ID3\x03\x00\x00" + size + picture + path.read_bytes() + b"TAG" + bytes(125))
+    found = measure(path)
+    assert found.damage == "" and abs(found.length_ns - 3 * S) < S // 10
 
 
 def test_a_file_cut_short_says_how_far_it_can_be_decoded(tmp_path: Path) -> None:
