@@ -116,6 +116,7 @@ class Transmitter:
             self.director.settimeout(PARTING_S)
             with suppress(OSError):
                 self.director.sendall(self.unsent)
+        self.sound.wait()
 
     def _accept(self) -> None:
         if self.director:

@@ -44,6 +44,8 @@ RUNAWAY_NS = 10 * SECOND_NS
 """A device that has taken so much more than time has passed is none that is heard: ALSA's null, or a file."""
 JUMP_NS = 30_000_000
 """A device that jumps by more has its sound put right; by less, the frames follow."""
+STEADY_NS, PARTING_NS = 50_000_000, 2 * SECOND_NS
+"""At the end: how long after its last sound the device is let go, and how long that may take in all."""
 DEVICE_LOST = 3
 PRIORITY = 10
 
@@ -246,11 +248,12 @@ class SoundProcess:
         os._exit(DEVICE_LOST)  # closing a device that hangs would hang
 
     def _leave(self) -> NoReturn:
-        """Fade out, and end."""
+        """Fade out, wait until the device has played that, and end."""
         for voice in self.voices:
             voice.leave(self.index)
-        if self.voices and self.rate_hz:
-            time.sleep(0.2)
+        if self.voices and self.line:
+            heard_ns = self.line.heard_ns(max(voice.ends for voice in self.voices)) - time.monotonic_ns()
+            time.sleep(max(0, min(heard_ns + STEADY_NS, PARTING_NS)) / SECOND_NS)
         os._exit(0)
 
     def _say(self, message: dict[str, Any]) -> None:

@@ -125,8 +125,14 @@ class SoundLine:
         return {"shift_us": shift_us, **heard, **counted}
 
     def close(self) -> None:
-        """The sound fades out by itself."""
+        """Let the sound fade out."""
         self._hang_up()
+
+    def wait(self) -> None:
+        """Until the sound has faded out; whoever ends with the transmitter would cut it off."""
+        for process, patience in self._leaving:
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(patience)
 
     def _hear(self, message: dict[str, Any]) -> None:
         match message["op"]:

@@ -260,6 +260,27 @@ def test_every_piece_is_heard_as_loud_as_the_survey_says(quay: Quay, tmp_path: P
         assert loudness < -16 if name == "sharp" else loudness == pytest.approx(-16, abs=0.3)
 
 
+def test_a_transmitter_that_is_told_to_end_fades_its_sound(quay: Quay, tmp_path: Path) -> None:
+    """A steady level of 0.5 that is cut off leaps by 0.5 from one sample to the next."""
+    soundfile.write(tmp_path / "level.flac", np.full((60 * RATE, 2), 0.5), RATE)
+    path, _ = clicks_and_flashes(tmp_path, 60)
+    recording = Recording(quay)
+    with wire_to("127.0.88.11"), on_stage(tmp_path) as stage:
+        begin(stage, "127.0.88.11")
+        zero_ns = time.time_ns()
+        content = sounding(path, tmp_path / "level.flac", 60)
+        stage.score(segment(zero_ns, zero_ns + 60 * SECOND_NS, zero_ns=zero_ns, **content))
+        wait_for_sound(recording)
+        time.sleep(1)
+        stage.end()
+        time.sleep(1)
+    recording.end()
+    heard = recording.samples()
+    last = np.flatnonzero(np.abs(heard) > 0.4)[-1]
+    assert np.abs(np.diff(heard[last - RATE // 4 :])).max() < 0.01
+    assert not heard[last + RATE // 4 :].any()
+
+
 def test_a_sound_outlasts_its_frames_in_black_and_quiet_windows_are_silent_whatever_the_score_says(
     quay: Quay, tmp_path: Path
 ) -> None:
