@@ -9,7 +9,7 @@ from functools import partial
 from urllib.parse import urlsplit
 
 from gloaming.daemon.health import DO, Trouble
-from gloaming.daemon.outside import Message, Messenger, notify_by_apprise, place_of, post
+from gloaming.daemon.outside import Message, Messenger, notify_by_apprise, post
 from gloaming.daemon.outside_tables import Alert
 from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.sun import Spot
@@ -98,7 +98,7 @@ class Alerts:
             do = partial(post, alert.url, body, "application/json")
         else:
             do = partial(notify_by_apprise, alert.url, title, text)
-        messenger.send(Message(f"alert to {place_of(alert.url)}", do))
+        messenger.send(Message(f"alert of {alert.place}", do))
 
 
 def _as_written(alert: Alert) -> str:

@@ -6,8 +6,9 @@ import json
 from collections.abc import Callable, Iterable
 from functools import partial
 from hashlib import sha256
+from urllib.parse import urlsplit
 
-from gloaming.daemon.outside import Message, Messenger, place_of, post, publish, run_command
+from gloaming.daemon.outside import Message, Messenger, post, publish, run_command
 from gloaming.daemon.outside_tables import Cue
 from gloaming.daemon.state import State
 
@@ -21,7 +22,8 @@ Times = tuple[int, int]
 
 def name_of(cue: Cue) -> str:
     """How the journal names a cue."""
-    what = place_of(cue.url) if cue.url else place_of(cue.mqtt) if cue.mqtt else (cue.command or ("",))[0]
+    parts = urlsplit(cue.url or cue.mqtt or "")
+    what = cue.command[0] if cue.command else f"{parts.scheme}://{parts.hostname}"
     return f"cue {what} at {cue.at}"
 
 

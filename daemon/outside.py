@@ -91,12 +91,6 @@ class Messenger:
         return wrong
 
 
-def place_of(url: str) -> str:
-    """An address without what may be secret in it: scheme and host."""
-    parts = urlsplit(url)
-    return f"{parts.scheme}://{parts.hostname or '...'}"
-
-
 class _Redirects(urllib.request.HTTPRedirectHandler):
     """A place that has moved has not taken the message: what urllib sends on is a GET without it (RFC 9110 15.4)."""
 
@@ -119,10 +113,10 @@ def post(url: str, body: bytes, kind: str) -> None:
             answer.read(4096)
     except urllib.error.HTTPError as error:
         moved = ": it has moved, give its new address" if 300 <= error.code < 400 else ""
-        raise OutsideError(f"{place_of(url)} answers {error.code}{moved}") from None
+        raise OutsideError(f"it answers {error.code}{moved}") from None
     except (OSError, ValueError, HTTPException) as error:
         reason = getattr(error, "reason", error)
-        raise OutsideError(f"{place_of(url)}: {getattr(reason, 'strerror', None) or type(reason).__name__}") from None
+        raise OutsideError(getattr(reason, "strerror", None) or type(reason).__name__) from None
 
 
 def run_command(command: tuple[str, ...], more: dict[str, str]) -> None:
@@ -186,9 +180,9 @@ def publish(url: str, body: str) -> None:
         client.loop_start()
         sent.wait_for_publish(TIMEOUT_S)  # paho's own helper waits for a silent broker for ever
         if not sent.is_published():
-            raise OutsideError(f"{place_of(url)}: {refused[-1] if refused else 'the broker does not answer'}")
+            raise OutsideError(refused[-1] if refused else "the broker does not answer")
     except (OSError, ValueError, RuntimeError, MQTTException) as error:
-        raise OutsideError(f"{place_of(url)}: {getattr(error, 'strerror', None) or type(error).__name__}") from None
+        raise OutsideError(getattr(error, "strerror", None) or type(error).__name__) from None
     finally:
         client.disconnect()
         client.loop_stop()
@@ -204,6 +198,6 @@ def notify_by_apprise(url: str, title: str, text: str) -> None:
         raise OutsideError("this address needs the extra: pip install 'gloaming[alerts]'") from None
     sender = apprise.Apprise()
     if not sender.add(url):
-        raise OutsideError(f"{place_of(url)}: apprise does not know such an address")
+        raise OutsideError("apprise does not know such an address")
     if not sender.notify(title=title, body=text):
-        raise OutsideError(f"{place_of(url)} does not take it")
+        raise OutsideError("the message is not taken")

@@ -33,12 +33,14 @@ def _read_url(text: object) -> str:
     right = 'as "http://192.0.2.5/hook"'
     if not isinstance(text, str) or "://" not in text or not text.isprintable() or " " in text:
         raise ValueError(f"this is not an address; {right}")
+    if text.partition("://")[0] not in ("http", "https", "mqtt", "mqtts"):
+        return text  # one of apprise's, which has its own rules for what follows
     try:
         parts = urlsplit(text)
         _ = parts.port
     except ValueError:
         raise ValueError(f"this is not an address; {right}") from None
-    if parts.scheme in ("http", "https", "mqtt", "mqtts") and not parts.hostname:
+    if not parts.hostname:
         raise ValueError(f"the address names no host; {right}")
     return text
 

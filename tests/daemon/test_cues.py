@@ -202,7 +202,7 @@ def test_a_message_by_mqtt_is_kept_by_the_broker(tmp_path: Path) -> None:
     finally:
         process.terminate()
         process.wait(10)
-    with pytest.raises(OutsideError, match=f"mqtt://{address}"):
+    with pytest.raises(OutsideError, match="Connection refused"):
         publish(f"mqtt://user:S3CRET@{address}:{port}/pier/lights", "on")
 
 
