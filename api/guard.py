@@ -86,8 +86,6 @@ class Guard:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
-            if scope["type"] == "lifespan":
-                await self.app(scope, receive, send)
             return
 
         async def send_with_headers(message: Message) -> None:

@@ -1,8 +1,7 @@
 """The HTTP side: what may be asked, and by whom. Speaks to the director alone; every error is a problem (RFC 9457)."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from typing import Annotated
 
@@ -43,18 +42,12 @@ def make_app(
     limits: Limits | None = None,
     addresses: Callable[[], list[str]] = lambda: ["http://127.0.0.1:8080"],
 ) -> FastAPI:
-    """The application; it starts and stops the director. `addresses` says where phones find the page."""
+    """The application. `addresses` says where phones find the page."""
     limits = limits or Limits()
     watch = Watch(director)
     streams, working_out = Streams(watch.wake), asyncio.Lock()
 
-    @asynccontextmanager
-    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        await director.start()
-        yield
-        await director.stop()
-
-    app = FastAPI(title="Gloaming", lifespan=lifespan, openapi_url=None, docs_url=None, redoc_url=None)
+    app = FastAPI(title="Gloaming", openapi_url=None, docs_url=None, redoc_url=None)
     app.router.redirect_slashes = False
     app.state.streams = streams
     add_errors(app)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ctypes
+import errno
+import fcntl
 import os
 import signal
 import subprocess
@@ -58,7 +60,7 @@ def _die_with(parent: int) -> None:
 
 class Keeper:
     """Runs a site's two processes. `say` is told of every restart; `parting` is called when the transmitter has ended
-    and the director has not, for whoever wants its last word."""
+    and the director has not, for whoever wants its last word. OSError where another keeper has the state folder."""
 
     def __init__(
         self,
@@ -71,6 +73,7 @@ class Keeper:
     ) -> None:
         self.state, self.say, self.parting = state, say, parting
         state.mkdir(parents=True, exist_ok=True, mode=0o700)
+        self._lock = _lock(state)
         self.meeting = meeting = _meeting_place(state)
         environment = {
             **os.environ,
@@ -121,6 +124,17 @@ class Keeper:
                     child.died()
             time.sleep(0.05)
         return 0
+
+
+def _lock(state: Path) -> int:
+    """The state folder, held until this process ends: two shows on one state would end each other's. OSError."""
+    handle = os.open(state, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(handle)
+        raise OSError(errno.EBUSY, "another `gloaming run` plays with this state folder") from None
+    return handle
 
 
 def _meeting_place(state: Path) -> Path:

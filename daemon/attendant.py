@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
+from collections.abc import Callable
 from dataclasses import asdict
 from datetime import timedelta
 from pathlib import Path
@@ -41,6 +42,9 @@ FAILURE_NS = 60 * SECOND_NS
 LIT_SOON_NS = 60 * SECOND_NS
 """A new transmitter is started only where nothing is lit for this long."""
 
+OVER_IS_NOTED = {"temperature", "memory", "disk", "site", "frames", "alert", "cue", "page", "certificate"}
+"""Kinds of trouble whose end nobody else writes into the journal."""
+
 
 class Attendant:
     """Owns what a director is looked after with: trust, watch, alerts, cues, and the troubles of now."""
@@ -52,6 +56,8 @@ class Attendant:
         self.board: Board = read_board(state)
         self.refused: MistakeError | None = None
         self.transmitter_lost = 0
+        self.others: list[Callable[[], list[Trouble]]] = []
+        """Who else has troubles to report."""
         self._other_build = False
         self._since: dict[tuple[str, str], int] = {}
         self._failing: dict[str, str] = {}
@@ -151,6 +157,7 @@ class Attendant:
         found = [Trouble(each["kind"], each["subject"], each["text"]) for each in director.troubles.values()]
         found += [Trouble("frames", str(problem.key), str(problem)) for problem in director.site.problems]
         found += director.sound.troubles() + director.rig.troubles()
+        found += [trouble for report in self.others for trouble in report()]
         if self.refused:
             found += [Trouble("site", str(each.file), str(each)) for each in self.refused.mistakes[:5]]
         if not director.link.connected:
@@ -175,7 +182,7 @@ class Attendant:
                     self.director.note_seldom("trouble", f"{trouble.subject}: {trouble.text}", "".join(key))
         for key in [key for key in self._since if key not in standing]:
             del self._since[key]
-            if key[0] in ("temperature", "memory", "disk", "site", "frames", "alert", "cue"):
+            if key[0] in OVER_IS_NOTED:
                 self.director.note_seldom("trouble", f"over: {key[1]}")
 
     # the site's files

@@ -25,6 +25,8 @@ DO = {
     "transmitter": "it is started again by itself; journalctl -u gloaming-transmitter says why it ended",
     "disk": "free some room or replace the card; what could not be written waits in memory",
     "site": "mend the file: gloaming survey SITE says where",
+    "page": "the show goes on, and the page is tried again: end what else has its port, or mend [phone] in site.toml",
+    "certificate": "put a renewed certificate and its key in place of the old: they are taken up without a restart",
     "clock": "connect the board to the internet, or give it the time from a signed-in phone",
     "temperature": "give the board some air",
     "memory": "end what else runs on the board, or restart it",

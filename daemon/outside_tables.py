@@ -20,6 +20,8 @@ Kind = Literal[
     "transmitter",
     "disk",
     "site",
+    "page",
+    "certificate",
     "clock",
     "temperature",
     "memory",

@@ -13,7 +13,7 @@ from http.client import HTTPException, InvalidURL
 from pathlib import Path
 from typing import Any
 
-from gloaming.api.commands.run import state_folder
+from gloaming.api.commands.run import NO_PAGE, state_folder
 from gloaming.shows.mistake import Mistake, MistakeError
 
 TIMEOUT_S = 10
@@ -23,6 +23,8 @@ UNITS_MIN = {
     **dict.fromkeys(("s", "sec", "second", "seconds"), 1 / 60),
 }
 """Minutes in each unit of a length on the command line."""
+NO_CHECK_TIME = ssl.VerifyFlags(0x200000)
+"""X509_V_FLAG_NO_CHECK_TIME (openssl/x509_vfy.h; X509_VERIFY_PARAM_set_flags(3)), which Python has no name for."""
 SERVICE_STATE = Path("/var/lib/gloaming")
 """Where the installed service keeps its state: asked where no site is named and none is here."""
 
@@ -161,7 +163,7 @@ def _request(
     state = state_folder(args.site, args.state)
     if args.state is None and args.site == Path() and not state.exists() and SERVICE_STATE.exists():
         state = SERVICE_STATE
-    url = (args.url or _read(state / "address", "is the daemon running? gloaming run SITE starts it")).rstrip("/")
+    url = (args.url or _address(state)).rstrip("/")
     token = _token(args.token_file or state / "token")
     data = None if body is None else json.dumps(body).encode()
     try:
@@ -201,14 +203,22 @@ def straight(trusted: ssl.SSLContext | None = None) -> urllib.request.OpenerDire
     return urllib.request.build_opener(proxies, secure, _Stays)
 
 
+def _address(state: Path) -> str:
+    """Where the daemon here is asked. MistakeError where it has no page."""
+    if (state / NO_PAGE).exists():
+        wrong = f"the show goes on, but nobody can ask the daemon: {_read(state / NO_PAGE, '')}"
+        raise MistakeError(Mistake("no page", None, None, wrong, "mend it; it is tried again every few seconds"))
+    return _read(state / "address", "is the daemon running? gloaming run SITE starts it")
+
+
 def _own_certificate(state: Path) -> ssl.SSLContext | None:
-    """Trust in the very certificate that the daemon here has, whatever name stands in it."""
+    """Trust in the very certificate that the daemon here has, whatever name stands in it, expired or not."""
     path = state / "certificate"
     if not path.exists():
         return None
     context = ssl.create_default_context(cafile=str(path))
     context.check_hostname = False
-    context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
+    context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN | NO_CHECK_TIME
     return context
 
 

@@ -9,6 +9,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+NO_PAGE = "no-page"
+"""The file in the state folder that says why a director cannot be asked: its page has no port, or no certificate."""
+
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add `run`."""

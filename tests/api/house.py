@@ -141,8 +141,9 @@ async def house(folder: Path, at: str = "2026-12-12T18:00", limits: Limits | Non
     doorkeeper.first_passcode(state)
     token = doorkeeper.local_token(state, director.clock.now_ns()).read_text().strip()
     app = make_app(director, doorkeeper, limits)
-    async with app.router.lifespan_context(app):
-        yield House(app, director, doorkeeper, token)
+    await director.start()
+    yield House(app, director, doorkeeper, token)
+    await director.stop()
 
 
 def run(work: Any) -> None:

@@ -22,8 +22,7 @@ from typing import Any
 import pytest
 
 from gloaming.api.connections import Crowd
-from gloaming.api.director_main import _said_just_now
-from gloaming.daemon.service_log import LOG
+from tests.api.certificates import make_certificate
 from tests.api.evening import _processes as processes
 from tests.api.evening import gloaming
 from tests.api.house import offset_to, write_site
@@ -291,10 +290,7 @@ def test_a_site_with_a_certificate_speaks_tls_alone_and_its_commands_know_it(tmp
     """The certificate is made by `openssl`; curl's and Python's TLS are not ours."""
     folder = tmp_path / "site"
     folder.mkdir()
-    name = ["-subj", "/CN=boathouse.example", "-addext", "subjectAltName=DNS:boathouse.example"]
-    files = ["-keyout", str(folder / "board.key"), "-out", str(folder / "board.pem")]
-    make = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "9"]
-    subprocess.run([*make, *name, *files], check=True, capture_output=True)
+    make_certificate(folder)
     before = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
     daemon = Daemon(tmp_path, files=512, phone='certificate = "board.pem"\nkey = "board.key"')
     try:
@@ -321,11 +317,6 @@ def test_a_site_with_a_certificate_speaks_tls_alone_and_its_commands_know_it(tmp
     finally:
         may_open(before)
         daemon.stop()
-    (folder / "board.key").write_text("no key")
-    done = gloaming("run", folder, env={**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(offset_to("2026-12-12T18:00"))})
-    assert done.returncode == 2
-    assert "phone.certificate" in done.stderr
-    assert "Traceback" not in done.stderr
 
 
 def test_a_show_goes_on_where_nobody_reads_what_is_said(tmp_path: Path) -> None:
@@ -350,16 +341,3 @@ def test_a_show_goes_on_where_nobody_reads_what_is_said(tmp_path: Path) -> None:
         assert one.now()["state"] == "playing"
     finally:
         one.stop()
-
-
-def test_a_director_that_cannot_begin_says_so_and_waits_where_it_can_note_nothing(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    told: list[str] = []
-    monkeypatch.setattr(LOG, "complain", lambda text, *_: told.append(text))
-    assert not _said_just_now(tmp_path, "site.toml: there is no such file")
-    assert _said_just_now(tmp_path, "site.toml: there is no such file") and told == []
-    (tmp_path / "refused").write_bytes(b"\xff\xfe")
-    assert not _said_just_now(tmp_path, "site.toml: there is no such file")
-    assert _said_just_now(tmp_path / "full", "site.toml: there is no such file")
-    assert told == ["site.toml: there is no such file"]

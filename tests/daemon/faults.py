@@ -16,6 +16,7 @@ from pathlib import Path
 from tests.bench.card import ext4
 from tests.daemon.broken_evening import Broken, broken_evening, moved_to, since
 from tests.daemon.fault_figures import Figures, all_right, right_since
+from tests.daemon.faults_page import certificate_expired, port_taken, stick_late
 from tests.daemon.faults_pieces import (
     another_source,
     frames_cut_short,
@@ -318,4 +319,7 @@ ROWS: dict[str, Callable[[Path], Figures]] = {
     "site.toml edited with a mistake": site_mistaken,
     "state database damaged": state_damaged,
     "another source on our universes": another_source,
+    "the page's port is taken": port_taken,
+    "the page's certificate has expired": certificate_expired,
+    "a stick that comes late": stick_late,
 }

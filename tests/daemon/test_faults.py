@@ -30,6 +30,9 @@ SAID = {
     "site.toml edited with a mistake": "'25:00' is not a time",
     "state database damaged": "the state database was damaged",
     "another source on our universes": '"Harbour office" at 192.0.2.102, sends on universe 2 with priority 130',
+    "the page's port is taken": "127.0.74.35:8090: Address already in use",
+    "the page's certificate has expired": "board.pem has expired (2026-01-10 00:00 UTC)",
+    "a stick that comes late": "site.toml: there is no such file",
 }
 ELSEWHERE = {
     "site.toml edited with a mistake",

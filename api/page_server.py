@@ -1,0 +1,209 @@
+"""The page's server: its port, its certificate, its announcement, and how the board's own commands find it.
+
+The show does not depend on it: what is wrong here is a trouble, and is tried again every few seconds.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import uvicorn
+
+from gloaming.api.announce import announce
+from gloaming.api.certificate import Certificate
+from gloaming.api.commands.run import NO_PAGE
+from gloaming.api.connections import Crowd, Entrance, protocol_class
+from gloaming.api.events import Streams
+from gloaming.api.http import make_app
+from gloaming.api.names import is_everywhere, lan_addresses, page_addresses
+from gloaming.api.sign_in import Doorkeeper
+from gloaming.daemon.director import Director
+from gloaming.daemon.health import Trouble
+from gloaming.daemon.private_file import write_private
+from gloaming.daemon.service_log import LOG
+
+GRACE_S = 2
+AGAIN_S = 2.0
+"""How often the port is tried again, and the certificate and the site's [phone] table are looked at."""
+HEAD_BYTES_MAX = 16_384
+BACKLOG = 128
+"""How many may knock at once: they are let in together, and each has a file open."""
+CONNECTIONS_MAX = 600
+"""A last bound: silent connections make room for each other long before (connections.py)."""
+
+
+class PageServer:
+    """Serves the page of a director until it is told to stop, whatever its port and its certificate do meanwhile."""
+
+    def __init__(self, director: Director, state: Path, listen: str | None) -> None:
+        self.director, self.state, self.listen = director, state, listen
+        self.doorkeeper = Doorkeeper(director.store)
+        self.addresses: list[str] = []
+        self.app = make_app(director, self.doorkeeper, addresses=lambda: self.addresses)
+        self.wrong = ""
+        self.certificate: Certificate | None = None
+        self._stopping = asyncio.Event()
+
+    def troubles(self) -> list[Trouble]:
+        """Why there is no page; what is wrong with its certificate, as far as the clock is believed."""
+        found = [Trouble("page", "page", self.wrong)] if self.wrong else []
+        if self.certificate and self.director.attendant.trust.trusted:
+            warning = self.certificate.warning(self.director.clock.now_ns() / 1e9)
+            found += [Trouble("certificate", "certificate", warning)] if warning else []
+        return found
+
+    def stop(self) -> None:
+        self._stopping.set()
+
+    async def run(self) -> None:
+        """Serve until `stop`; a page that cannot be served is tried again."""
+        while not self._stopping.is_set():
+            try:
+                await self._serve()
+            except ValueError as error:
+                self._note_wrong(str(error))
+            except Exception as error:  # the show must not end with the page
+                logging.getLogger(__name__).error("the page failed, and begins again", exc_info=error)
+                self._note_wrong(f"it failed, and begins again: {error!r}")
+            await self._pause()
+        with self._told_where_it_fails():
+            self._forget(NO_PAGE)
+
+    async def _pause(self) -> None:
+        """Wait a little, or until `stop`."""
+        try:
+            await asyncio.wait_for(self._stopping.wait(), AGAIN_S)
+        except TimeoutError:
+            return
+
+    async def _serve(self) -> None:
+        """Open the port and serve until `stop`, or until the site names another port or certificate. ValueError
+        where that cannot be."""
+        wanted = self._wanted()
+        self.certificate = self._certificate()
+        with open_port(wanted[0]) as sock:
+            host, port = sock.getsockname()[:2]
+            site = self.director.site
+            announced = site.phone.announce and (is_everywhere(host) or bool(lan_addresses(host)))
+            self.addresses = page_addresses(host, port, self.certificate is not None, announced)
+            self._leave_word(host, port)
+            server, entrance = self._server(sock)
+            serving = asyncio.create_task(server.serve(sockets=[entrance]), name="page")
+            beside = [asyncio.create_task(announce(site.name, host, port), name="announce")] if announced else []
+            try:
+                while not (serving.done() or self._stopping.is_set()) and self._wanted() == wanted:
+                    self.wrong = ""
+                    if self.certificate and self.certificate.look():
+                        self._leave_word(host, port)
+                        self.director.note_seldom("site", "the page has a renewed certificate")
+                    await self._pause()
+            finally:
+                server.should_exit = True
+                for task in beside:
+                    task.cancel()
+                await asyncio.gather(*beside, return_exceptions=True)
+                await serving
+
+    def _wanted(self) -> tuple[str, str | None, str | None, bool]:
+        """What the site says of the page; its names are read at each request."""
+        table = self.director.site.phone
+        return self.listen or table.listen, table.certificate, table.key, table.announce
+
+    def _certificate(self) -> Certificate | None:
+        site = self.director.site
+        if site.phone.certificate is None or site.phone.key is None:
+            return None
+        return Certificate(site.folder / site.phone.certificate, site.folder / site.phone.key)
+
+    def _server(self, sock: socket.socket) -> tuple[Server, socket.socket]:
+        """A server, and the socket that it is to serve."""
+        crowd, certificate = Crowd(), self.certificate
+        config = uvicorn.Config(
+            self.app,
+            http=protocol_class(crowd),
+            ws="none",
+            log_config=None,
+            log_level="warning",
+            access_log=False,
+            backlog=BACKLOG,
+            server_header=False,
+            proxy_headers=False,
+            h11_max_incomplete_event_size=HEAD_BYTES_MAX,
+            limit_concurrency=CONNECTIONS_MAX,
+            ssl_context_factory=None if certificate is None else lambda *_: certificate.context,
+            timeout_graceful_shutdown=GRACE_S,
+            lifespan="off",
+        )
+        return Server(config, self.app.state.streams), Entrance(sock, crowd) if certificate else sock
+
+    def _leave_word(self, host: str, port: int) -> None:
+        """Passcode, token, address and certificate for whoever may read the state folder."""
+        shown = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, f"[{host}]" if ":" in host else host)
+        with self._told_where_it_fails():
+            self._forget("certificate", NO_PAGE)
+            if self.certificate:
+                write_private(self.state / "certificate", self.certificate.own + "\n")
+            self.doorkeeper.first_passcode(self.state)
+            self.doorkeeper.local_token(self.state, self.director.clock.now_ns())
+            scheme = "https" if self.certificate else "http"
+            write_private(self.state / "address", f"{scheme}://{shown}:{port}\n")
+
+    def _note_wrong(self, wrong: str) -> None:
+        """There is no page: a trouble; and the board's own commands must not ask whoever has its port."""
+        if wrong == self.wrong:
+            return
+        self.wrong = wrong
+        LOG.complain(f"no page: {wrong}; the show goes on without it, and it is tried again", kind="page")
+        with self._told_where_it_fails():
+            self._forget("address", "certificate")
+            write_private(self.state / NO_PAGE, wrong + "\n")
+
+    def _forget(self, *names: str) -> None:
+        for name in names:
+            (self.state / name).unlink(missing_ok=True)
+
+    @contextmanager
+    def _told_where_it_fails(self) -> Iterator[None]:
+        """A disk that takes nothing stops no show."""
+        try:
+            yield
+        except OSError as error:
+            wrong = self.director.store.fault or f"{self.state}: {error.strerror or error}"
+            LOG.complain(f"{wrong}; the show goes on, but commands on this machine may not get in", kind="state")
+
+
+class Server(uvicorn.Server):
+    """Ends the streams of events first: they would end by themselves only when the phones go. Signals are not for it:
+    the show has them."""
+
+    def __init__(self, config: uvicorn.Config, streams: Streams) -> None:
+        super().__init__(config)
+        self.streams = streams
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self.streams.end_all()
+        await super().shutdown(sockets)
+
+
+def open_port(listen: str) -> socket.socket:
+    """The listening socket. ValueError where the port is taken, or the address is not the board's (yet)."""
+    host, _, port = listen.rpartition(":")
+    host = host.strip("[]")
+    sock = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET, socket.SOCK_STREAM)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        sock.bind((host, int(port)))
+        sock.listen(BACKLOG)
+    except OSError as error:
+        sock.close()
+        raise ValueError(f"phone.listen: {listen}: {error.strerror}") from None
+    return sock

@@ -1,0 +1,224 @@
+"""The show does not depend on its page: a port, a certificate or a key that cannot be used, and what comes of it."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import shutil
+import signal
+import socket
+import ssl
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from gloaming.api.certificate import Certificate, not_after_s
+from gloaming.api.page_server import PageServer
+from gloaming.daemon.clock import Clock
+from gloaming.daemon.director import Director
+from gloaming.daemon.site import load_site
+from tests.api.certificates import make_certificate
+from tests.api.evening import gloaming
+from tests.api.house import offset_to, run, write_site
+from tests.waiting import wait_until
+
+WITH_CERTIFICATE = 'certificate = "board.pem"\nkey = "board.key"'
+PATIENCE_S = 30.0
+
+
+@asynccontextmanager
+async def serving(folder: Path) -> AsyncIterator[PageServer]:
+    """A director that runs in this process, and its page's server."""
+    director = Director(load_site(folder), folder / "state", Clock(offset_to("2026-12-12T18:00")))
+    page = PageServer(director, folder / "state", None)
+    director.attendant.others.append(page.troubles)
+    await director.start()
+    task = asyncio.create_task(page.run())
+    try:
+        yield page
+    finally:
+        page.stop()
+        await task
+        await director.stop()
+
+
+def troubles(page: PageServer) -> list[tuple[str, str]]:
+    found = page.director.attendant.troubles(page.director.clock.now_ns())
+    return [(each["kind"], each["text"]) for each in found if each["kind"] in ("page", "certificate")]
+
+
+async def until(true: object, what: str) -> None:
+    """Wait on the loop until something holds."""
+    assert callable(true)
+    deadline = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < deadline, f"there was never {what}"
+        await asyncio.sleep(0.02)
+
+
+async def now(folder: Path) -> subprocess.CompletedProcess[str]:
+    return await asyncio.to_thread(gloaming, "now", "--site", folder)
+
+
+async def shown(page: PageServer) -> int:
+    """When the certificate ends that the page shows now, by a client that names no host."""
+    port = int(page.addresses[0].rpartition(":")[2])
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    _, writer = await asyncio.open_connection("127.0.0.1", port, ssl=context)
+    der = writer.get_extra_info("ssl_object").getpeercert(binary_form=True)
+    writer.close()
+    return not_after_s(der)
+
+
+def test_a_port_that_is_taken_is_tried_again_and_the_owner_is_told_why(tmp_path: Path) -> None:
+    async def work() -> None:
+        with socket.create_server(("127.0.0.1", 0)) as taken:
+            listen = "127.0.0.1:" + str(taken.getsockname()[1])
+            folder = write_site(tmp_path / "site", listen=listen)
+            async with serving(folder) as page:
+                await until(lambda: page.wrong, "a page without a port")
+                assert troubles(page) == [("page", f"phone.listen: {listen}: Address already in use")]
+                done = await now(folder)
+                assert done.returncode == 2
+                assert "the show goes on" in done.stderr and listen in done.stderr
+                assert not (folder / "state/address").exists(), "the token is not for whoever has the port"
+                taken.close()
+                await until(lambda: not troubles(page), "a page")
+                done = await now(folder)
+                assert (done.returncode, done.stderr) == (0, "")
+                page.director.attendant.look()
+                lines = [str(line["text"]) for line in page.director.store.journal(50)]
+                assert "over: page" in lines
+
+    run(work())
+
+
+def test_another_port_is_taken_up_when_the_site_is_read_again(tmp_path: Path) -> None:
+    async def work() -> None:
+        with socket.create_server(("127.0.0.1", 0)) as taken:
+            folder = write_site(tmp_path / "site", listen="127.0.0.1:" + str(taken.getsockname()[1]))
+            async with serving(folder) as page:
+                await until(lambda: page.wrong, "a page without a port")
+                write_site(folder, listen="127.0.0.1:0")
+                assert await page.director.attendant.reload("a test")
+                await until(lambda: not troubles(page), "a page")
+                assert (await now(folder)).returncode == 0
+
+    run(work())
+
+
+@pytest.mark.parametrize("files", ["none", "half a certificate", "half a key", "another key", "a passphrase"])
+def test_a_certificate_that_cannot_be_used_keeps_the_page_back_and_not_the_show(files: str, tmp_path: Path) -> None:
+    folder = write_site(tmp_path / "site", phone=WITH_CERTIFICATE)
+    pem, key = folder / "board.pem", folder / "board.key"
+    if files != "none":
+        make_certificate(folder)
+    if files.startswith("half"):
+        hurt = pem if "certificate" in files else key
+        hurt.write_bytes(hurt.read_bytes()[:100])
+    elif files == "another key":
+        first = pem.read_bytes()
+        make_certificate(folder)
+        pem.write_bytes(first)
+    elif files == "a passphrase":
+        locked = ["openssl", "pkey", "-in", key, "-aes256", "-passout", "pass:lantern", "-out", f"{key}.locked"]
+        subprocess.run(locked, check=True)
+        Path(f"{key}.locked").rename(key)
+
+    async def work() -> None:
+        async with serving(folder) as page:
+            await until(lambda: page.wrong, "a page without a certificate")
+            ((kind, text),) = troubles(page)
+            assert kind == "page" and text.startswith("board.pem and board.key cannot be used: ")
+            assert text in (await now(folder)).stderr
+            make_certificate(folder)
+            await until(lambda: not troubles(page), "a page")
+            assert (await now(folder)).returncode == 0
+
+    run(work())
+
+
+def test_a_renewed_certificate_is_taken_up_without_a_restart_and_half_a_one_is_not(tmp_path: Path) -> None:
+    folder = write_site(tmp_path / "site", phone=WITH_CERTIFICATE)
+    make_certificate(folder, days=100)
+    renewed = tmp_path / "renewed"
+    renewed.mkdir()
+    make_certificate(renewed, days=200)
+
+    async def work() -> None:
+        async with serving(folder) as page:
+            await until(lambda: page.addresses, "a page")
+            first = await shown(page)
+            shutil.copy(renewed / "board.pem", folder)
+            (folder / "board.key").write_bytes((renewed / "board.key").read_bytes()[:60])
+            await until(lambda: troubles(page), "a trouble of the certificate")
+            ((kind, text),) = troubles(page)
+            assert kind == "certificate" and "the one before stays in use" in text
+            assert await shown(page) == first
+            assert (await now(folder)).returncode == 0
+            shutil.copy(renewed / "board.key", folder)
+            await until(lambda: not troubles(page), "the renewed certificate")
+            assert round((await shown(page) - first) / 86_400) == 100
+            assert (await now(folder)).returncode == 0
+
+    run(work())
+
+
+def test_a_certificate_warns_a_fortnight_before_it_ends_and_openssl_agrees_when_that_is(tmp_path: Path) -> None:
+    for days in (400, 20_000):  # in the one form of time and, past 2049, in the other (RFC 5280 4.1.2.5)
+        make_certificate(tmp_path, days=days)
+        command = ["openssl", "x509", "-in", tmp_path / "board.pem", "-noout", "-enddate"]
+        told = subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip().partition("=")[2]
+        one = Certificate(tmp_path / "board.pem", tmp_path / "board.key")
+        assert one.ends_s == ssl.cert_time_to_seconds(told)
+        assert one.warning(one.ends_s - 14 * 86_400) == ""
+        ends = f"{datetime.fromtimestamp(one.ends_s, UTC):%Y-%m-%d %H:%M} UTC"
+        assert one.warning(one.ends_s - 13 * 86_400) == f"board.pem expires in 13 days ({ends})"
+        assert one.warning(one.ends_s).startswith(f"board.pem has expired ({ends})")
+
+
+def test_the_service_manager_hears_of_the_show_though_the_page_has_no_port(tmp_path: Path) -> None:
+    manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    manager.bind(str(tmp_path / "notify"))
+    manager.settimeout(30)
+    with manager, socket.create_server(("127.0.0.1", 0)) as taken:
+        folder = write_site(tmp_path / "site", listen="127.0.0.1:" + str(taken.getsockname()[1]))
+        state = tmp_path / "state"
+        state.mkdir()
+        command = [sys.executable, "-m", "gloaming.api.director_main", str(folder), "--state", str(state)]
+        environment = {**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "600000"}
+        with subprocess.Popen(command, env=environment, stderr=subprocess.DEVNULL) as director:
+            assert manager.recv(100).startswith(b"READY=1")
+            wait_until(lambda: (state / "no-page").exists(), "a page without a port")
+            while True:  # what was said before is read first
+                manager.setblocking(False)
+                try:
+                    manager.recv(100)
+                except BlockingIOError:
+                    break
+            manager.settimeout(30)
+            assert manager.recv(100) == b"WATCHDOG=1"
+            director.terminate()
+            assert director.wait(30) == 0
+
+
+def test_a_second_run_on_one_state_folder_is_refused_and_leaves_the_first_alone(tmp_path: Path) -> None:
+    folder = write_site(tmp_path / "site")
+    command = [sys.executable, "-m", "gloaming.api.command", "run", str(folder)]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as first:
+        wait_until(lambda: gloaming("now", "--site", folder).returncode == 0, "an answer")
+        second = gloaming("run", folder)
+        assert second.returncode == 2
+        assert "another `gloaming run`" in second.stderr
+        now = json.loads(gloaming("now", "--json", "--site", folder).stdout)
+        assert now["health"]["transmitter"] is not None
+        first.send_signal(signal.SIGTERM)
+        assert first.wait(30) == 0
