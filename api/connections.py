@@ -1,5 +1,5 @@
-"""Connections that say nothing: how long they may, and how many. When there are too many, the one that has been silent
-the longest makes room, so that however many are half open, a phone that asks something is let in."""
+"""Connections whose request is not whole yet: how long they may take, and how many there may be. When there are too
+many, the one that has waited the longest makes room, so that a phone that asks something is let in."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Knock:
 
 
 class Crowd:
-    """The connections on which no request is being answered, the longest silent first."""
+    """The connections that have no whole request to be answered, the longest silent first."""
 
     def __init__(self, most: int = SILENT_MAX, of_one: int = SILENT_OF_ONE_ADDRESS_MAX) -> None:
         self.most, self.of_one = most, of_one
@@ -114,8 +114,9 @@ def protocol_class(crowd: Crowd, silent_s: float = SILENT_S) -> type[H11Protocol
         def data_received(self, data: bytes) -> None:
             super().data_received(data)
             if self.cycle is not None and not self.cycle.response_complete:
-                crowd.remove(self)
-                self._go_on()
+                self._go_on()  # the guard has an eye on how long a body takes
+                if not self.cycle.more_body:
+                    crowd.remove(self)
             elif self._ends is None and not self.transport.is_closing():
                 self._ends = self.loop.call_later(silent_s, self.transport.abort)
 

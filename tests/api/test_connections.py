@@ -22,6 +22,7 @@ from typing import Any
 import pytest
 
 from gloaming.api.connections import Crowd
+from gloaming.api.page_server import CONNECTIONS_MAX
 from tests.api.certificates import make_certificate
 from tests.api.evening import _processes as processes
 from tests.api.evening import gloaming
@@ -153,6 +154,23 @@ def test_a_request_that_never_ends_is_ended(daemon: Daemon) -> None:
         assert answer.startswith(b"HTTP/1.1 408")
         assert b"application/problem+json" in answer
         assert said(head) == b""
+
+
+def test_a_phone_gets_in_past_requests_whose_bodies_never_come(daemon: Daemon) -> None:
+    """From three addresses, and more of them than the server has places in all (CONNECTIONS_MAX)."""
+    never = b"POST /api/sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 100\r\n\r\n"
+    with ExitStack() as stack:
+        for number in range(CONNECTIONS_MAX + 50):
+            source = (f"127.0.79.{60 + number % 3}", 0)
+            sock = stack.enter_context(socket.create_connection(daemon.address, 20, source))
+            sock.sendall(never)
+        answers = []
+        for _ in range(20):
+            phone = http.client.HTTPConnection(*daemon.address, timeout=20, source_address=("127.0.79.51", 0))
+            phone.request("GET", "/healthz")
+            answers.append(phone.getresponse().status)
+            phone.close()
+    assert answers == [200] * 20
 
 
 def test_fifty_megabytes_of_json_are_refused_and_not_kept(daemon: Daemon) -> None:

@@ -41,7 +41,7 @@ def port_taken(folder: Path) -> Figures:
                 recovered_s = since(lambda: broken.lit(begin_ns), "light")
                 wait_until(lambda: "in use" in gloaming("now", "--site", broken.folder).stderr, "why nobody can ask")
             said = broken.says("phone.listen", "trouble")
-            broken.wait_until_lit()
+            broken.wait_until_lit(seconds=1.2)
             packets = broken.lit(begin_ns)
             assert_none_missed(packets)
             all_right(broken, begin_ns + round(recovered_s * 1e9))
@@ -87,7 +87,7 @@ def stick_late(folder: Path) -> Figures:
             for path in stick.iterdir():
                 path.rename(broken.folder / path.name)
             recovered_s = since(lambda: broken.lit(begin_ns), "light")
-            broken.wait_until_lit()
+            broken.wait_until_lit(seconds=1.2)
             packets = broken.lit(begin_ns)
             assert_none_missed(packets)
             all_right(broken, begin_ns)
