@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
@@ -11,10 +12,14 @@ from urllib.parse import urlsplit
 from gloaming.daemon.health import DO, Trouble
 from gloaming.daemon.outside import Message, Messenger, notify_by_apprise, post
 from gloaming.daemon.outside_tables import Alert
+from gloaming.daemon.service_log import Rate
 from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.sun import Spot
 
 Key = tuple[str, str]
+OF_A_KIND, WITHIN_S = 6, 600.0
+"""So many troubles of a kind an alert tells of within ten minutes: what names them may be anybody's choice."""
+MORE = " (further troubles of this kind wait for ten minutes; the page has them all)"
 
 
 @dataclass(slots=True)
@@ -25,6 +30,14 @@ class _Case:
     since_ns: int
     gone_ns: int | None = None
     told: bool = False
+
+
+class _Cases(dict[Key, _Case]):
+    """The troubles that one alert follows, and how often it may still tell of each kind."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.rates: defaultdict[str, Rate] = defaultdict(lambda: Rate(OF_A_KIND, WITHIN_S))
 
 
 class Alerts:
@@ -38,7 +51,7 @@ class Alerts:
         told: Callable[[Message, str | None], None],
     ) -> None:
         self._told = told
-        self._each: list[tuple[Alert, Messenger, dict[Key, _Case]]] = []
+        self._each: list[tuple[Alert, Messenger, _Cases]] = []
         self.adopt(alerts, spot, site_name)
 
     def adopt(self, alerts: Iterable[Alert], spot: Spot, site_name: str) -> None:
@@ -48,7 +61,7 @@ class Alerts:
         self._each = []
         for alert in alerts:
             key = _as_written(alert)
-            messenger, cases = before.pop(key) if key in before else (Messenger(self._told, name="alert"), {})
+            messenger, cases = before.pop(key) if key in before else (Messenger(self._told, name="alert"), _Cases())
             self._each.append((alert, messenger, cases))
         for messenger, _ in before.values():
             messenger.close()
@@ -66,8 +79,10 @@ class Alerts:
                 if key not in standing and case.gone_ns is None:
                     case.gone_ns = now_ns
                 if case.gone_ns is None and not case.told and now_ns - case.since_ns >= alert.after and not quiet:
-                    case.told = True
-                    self._tell(alert, messenger, case.trouble, over=False)
+                    rate = cases.rates[key[0]]
+                    case.told = rate.passes(now_ns / 1e9)
+                    if case.told:
+                        self._tell(alert, messenger, case.trouble, over=False, more="" if not rate.used_up else MORE)
                 elif (
                     case.gone_ns is not None and now_ns - case.gone_ns >= alert.over_after and not (quiet and case.told)
                 ):
@@ -85,12 +100,12 @@ class Alerts:
         for _, messenger, _ in self._each:
             messenger.close()
 
-    def _tell(self, alert: Alert, messenger: Messenger, trouble: Trouble, over: bool) -> None:
+    def _tell(self, alert: Alert, messenger: Messenger, trouble: Trouble, over: bool, more: str = "") -> None:
         do = "" if over else DO.get(trouble.kind, "")
         title = f"{self._site_name}: {'over: ' if over else ''}{trouble.kind}"
-        text = f"{trouble.subject}: {trouble.text}" + (f" ({do})" if do else "")
+        text = f"{trouble.subject}: {trouble.text}" + (f" ({do})" if do else "") + more
         event = {"event": "over" if over else "trouble", "kind": trouble.kind, "subject": trouble.subject}
-        self._send(alert, messenger, title, text, {**event, "text": trouble.text, "do": do})
+        self._send(alert, messenger, title, text, {**event, "text": trouble.text + more, "do": do})
 
     def _send(self, alert: Alert, messenger: Messenger, title: str, text: str, event: dict[str, str]) -> None:
         if urlsplit(alert.url).scheme in ("http", "https"):

@@ -301,6 +301,8 @@ class Director:
             case "lost":
                 self.attendant.heard_lost()
                 self.note_seldom("restart", "the transmitter is gone; it is given the score again when it is back")
+            case "unread":
+                self.note_seldom("fault", f"a message of the transmitter cannot be read: {message['text']}", "unread")
             case "trouble":
                 key = (message["kind"], message["subject"])
                 known = self.troubles.get(key, {}).get("text") == message["text"]
@@ -314,7 +316,8 @@ class Director:
                 over = "over: " if message["over"] else ""
                 if not known:
                     about: dict[str, object] = {name: message[name] for name in ("subject", "piece") if name in message}
-                    self.store.note(now_ns, "trouble", f"{over}{message['subject']}: {message['text']}", data=about)
+                    text = f"{over}{message['subject']}: {message['text']}"
+                    self.note_seldom("trouble", text, over + "".join(key), about)
                 if message["kind"] == "frames" and not message["over"]:
                     self._leave_out(message, now_ns)
 

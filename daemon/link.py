@@ -10,7 +10,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from gloaming.daemon.messages import read_heard
+
 RETRY_S = 0.03
+LINE_BYTES_MAX = 1 << 20
+"""Telemetry is far shorter, whatever happens on the network: see `TOLD_MAX` in the transmitter."""
 SEQUENCE_LEAP = 108
 """How far a restarted transmitter's sequence numbers begin after the last one heard of (E1.31 6.7.2)."""
 
@@ -24,6 +28,8 @@ class Link:
         self.connected = False
         self.playing = asyncio.Event()
         self.played_id = -1
+        self.unread = 0
+        """How many messages could not be read; each is dropped, and the next is read."""
         self.viewed: Callable[[str | None], None] = lambda levels: None
         self._kept: dict[str, dict[str, Any]] = {}
         self._writer: asyncio.StreamWriter | None = None
@@ -47,9 +53,9 @@ class Link:
                 for op in ("setup", "dark", "score"):
                     if op in self._kept:
                         self._write(self._kept[op])
-                while line := await reader.readline():
-                    self._hear(json.loads(line))
-            except (OSError, ValueError):
+                while await self._hear_one(reader):
+                    pass
+            except OSError:
                 self.connected = False
             finally:
                 self.connected = False
@@ -69,7 +75,7 @@ class Link:
             raise
         finally:
             os.close(folder)
-        return await asyncio.open_unix_connection(sock=sock, limit=1 << 20)
+        return await asyncio.open_unix_connection(sock=sock, limit=LINE_BYTES_MAX)
 
     def _write(self, message: dict[str, Any]) -> None:
         assert self._writer
@@ -77,6 +83,19 @@ class Link:
             last = self.telemetry["sequence"] if self.telemetry else 0
             message = {**message, "sequence_from": (last + SEQUENCE_LEAP) & 0xFF}
         self._writer.write(json.dumps(message).encode() + b"\n")
+
+    async def _hear_one(self, reader: asyncio.StreamReader) -> bool:
+        """Read a message and act on it; whether there may be another."""
+        try:
+            line = await reader.readline()
+            message = read_heard(line) if line else None
+        except (ValueError, RecursionError) as error:  # a line that is too long, or no message of the protocol
+            self.unread += 1
+            self.heard({"op": "unread", "text": str(error).partition("\n")[0][:200]})
+            return True
+        if message is not None:
+            self._hear(message)
+        return message is not None
 
     def _hear(self, message: dict[str, Any]) -> None:
         if message["op"] == "telemetry":

@@ -1,8 +1,12 @@
-"""What the director says to the transmitter, as values of the score protocol (transmitter/PROTOCOL.md). No sockets."""
+"""What the director and the transmitter say to each other, by the score protocol (transmitter/PROTOCOL.md): messages
+written, and messages read. No sockets."""
 
 from __future__ import annotations
 
-from typing import Any
+import json
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from gloaming.daemon.direction.score import Mix, Segment
 from gloaming.daemon.site import Site
@@ -89,3 +93,78 @@ def _mix_message(mix: Mix, segment: Segment) -> dict[str, Any]:
         "look": 0,
         "share": [mix.share_at(segment.from_ns), mix.share_at(segment.until_ns)],
     }
+
+
+class _Message(BaseModel):
+    """What a director needs of a message; there may be more in it."""
+
+    model_config = ConfigDict(strict=True, allow_inf_nan=False)
+
+
+class _Grants(_Message):
+    real_time: bool
+
+
+class _Hello(_Message):
+    op: Literal["hello"]
+    build: str
+    grants: _Grants
+
+
+class _Playing(_Message):
+    op: Literal["playing"]
+    id: int
+
+
+class _View(_Message):
+    op: Literal["view"]
+    levels: str | None
+
+
+class _Limited(_Message):
+    kind: str
+    name: str
+    frames: int
+    lowest: float
+    ma: float
+    limit_ma: float
+
+
+class _Telemetry(_Message):
+    op: Literal["telemetry"]
+    sequence: Annotated[int, Field(ge=0, le=255)]
+    universes: int
+    level: float
+    black: str | None = None
+    frames_due: int
+    frames_sent: int
+    frames_late: int
+    frames_dropped: int
+    packets_sent: int
+    packets_left_out: int
+    bytes_sent: int
+    send_errors: int
+    lateness_us: dict[str, int]
+    limited: list[_Limited]
+
+
+class _Trouble(_Message):
+    op: Literal["trouble"]
+    kind: str
+    subject: str
+    text: str
+    over: bool
+    piece: str | None = None
+    frame: int | None = None
+
+
+_HEARD: TypeAdapter[object] = TypeAdapter(
+    Annotated[_Hello | _Playing | _View | _Telemetry | _Trouble, Field(discriminator="op")]
+)
+
+
+def read_heard(line: bytes) -> dict[str, Any]:
+    """A message of the transmitter, with all that is in it. ValueError where it is not one of the protocol's."""
+    message: dict[str, Any] = json.loads(line)
+    _HEARD.validate_python(message)
+    return message

@@ -65,6 +65,11 @@ def families(director: Director) -> list[Family]:
         Family("gloaming_state", "gauge", "1 for the state of now, 0 for the others.", states),
         gauge("gloaming_brightness_ratio", "Brightness that is decided for now.", decision.brightness),
         gauge("gloaming_transmitter_connected", "1 while the transmitter answers.", int(director.link.connected)),
+        counter(
+            "gloaming_messages_unread_total",
+            "Messages of the transmitter that could not be read since the director began.",
+            director.link.unread,
+        ),
         gauge("gloaming_clock_trusted", "1 while the clock is believed.", int(attendant.trust.trusted)),
         gauge("gloaming_overrides", "Overrides in force or yet to come.", len(standing)),
         gauge("gloaming_unwritten_changes", "Changes that wait for a disk that takes them.", director.store.unwritten),

@@ -13,12 +13,15 @@ import socket
 import struct
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections import Counter, defaultdict, deque
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 
 ERROR, WARNING, NOTICE, INFO = 3, 4, 5, 6
 """Levels, as in syslog(3)."""
 SELDOM_S = 60.0
+OF_A_KIND = 30
+"""So many lines of one kind pass in that time, however different they are."""
 KINDS_MAX = 1000
 TEXT_MAX = 16_384
 SOCKET = "/run/systemd/journal/socket"
@@ -33,26 +36,57 @@ LEVELS = {
     "site": NOTICE,
 }
 """The level of a line of the journal by its kind; INFO for the others."""
+BOUNDED = {*LEVELS, "program"}
+"""The kinds of which so many lines pass: not what people ask for, nor what is played."""
 _NO_NAME = re.compile(r"[^A-Z0-9_]")
 _DIGITS = re.compile(r"\d+")
 
 
+class Rate:
+    """Lets so many pass within some seconds."""
+
+    def __init__(self, most: int, within_s: float) -> None:
+        self._most, self._within_s = most, within_s
+        self._passed: deque[float] = deque()
+
+    def passes(self, at_s: float) -> bool:
+        while self._passed and at_s - self._passed[0] >= self._within_s:
+            self._passed.popleft()
+        if self.used_up:
+            return False
+        self._passed.append(at_s)
+        return True
+
+    @property
+    def used_up(self) -> bool:
+        """Whether the one that passed last was the last for a while."""
+        return len(self._passed) >= self._most
+
+
 class Seldom:
-    """Lets one of a kind pass in a minute, and counts the rest."""
+    """Lets one line pass in a minute of those that are alike, and so many of a kind that is `bounded` (None: of any);
+    counts the rest."""
 
-    def __init__(self) -> None:
+    def __init__(self, of_a_kind: int = OF_A_KIND, bounded: Collection[str] | None = None) -> None:
+        self._bounded = bounded
         self._passed: dict[tuple[str, ...], tuple[float, int]] = {}
+        self._kinds: defaultdict[str, Rate] = defaultdict(lambda: Rate(of_a_kind, SELDOM_S))
+        self._held: Counter[str] = Counter()
 
-    def passes(self, kind: tuple[str, ...], at_s: float) -> int | None:
-        """How many of a kind were held back since the last that passed; None where this one is."""
-        passed_s, held = self._passed.get(kind, (at_s - SELDOM_S, 0))
+    def passes(self, alike: tuple[str, ...], at_s: float) -> int | None:
+        """How many were held back since the last that passed; None where this one is. A line's kind comes first."""
+        kind = alike[0]
+        passed_s, held = self._passed.get(alike, (at_s - SELDOM_S, 0))
         if at_s - passed_s < SELDOM_S:
-            self._passed[kind] = passed_s, held + 1
+            self._passed[alike] = passed_s, held + 1
+            return None
+        if (self._bounded is None or kind in self._bounded) and not self._kinds[kind].passes(at_s):
+            self._held[kind] += 1
             return None
         if len(self._passed) >= KINDS_MAX:
             self._passed = {one: was for one, was in self._passed.items() if at_s - was[0] < SELDOM_S}
-        self._passed[kind] = at_s, 0
-        return held
+        self._passed[alike] = at_s, 0
+        return held + self._held.pop(kind, 0)
 
 
 def with_count(text: str, held: int) -> str:
@@ -87,7 +121,7 @@ class ServiceLog:
         self._name = ""
         self._socket: socket.socket | None = None
         self._path = SOCKET
-        self._seldom = Seldom()
+        self._seldom = Seldom(bounded=BOUNDED)
         self._lost = 0
 
     def open(self, name: str, journald: bool | None = None, path: str = SOCKET) -> None:

@@ -18,7 +18,9 @@ from gloaming.daemon.notify import Notifier, managed
 from gloaming.daemon.service_log import ERROR, LOG, open_log
 from gloaming.daemon.transmitter.build import build
 from gloaming.daemon.transmitter.messages import Segment, Setup, read_dark, read_score, read_setup
+from gloaming.daemon.transmitter.others import as_troubles
 from gloaming.daemon.transmitter.output import Output
+from gloaming.daemon.transmitter.packets import IPV4
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.process import ask_for_grants, follow_grants, listen
 from gloaming.daemon.transmitter.readahead import ReadAhead
@@ -155,7 +157,8 @@ class Transmitter:
             try:
                 self._obey(json.loads(line))
             except (ValueError, LookupError, TypeError, ArithmeticError, AttributeError, RecursionError) as error:
-                self._say({"op": "trouble", "kind": "score", "subject": "message", "text": repr(error), "over": False})
+                self.counts.messages_unread += 1
+                self._trouble("score", "message", f"a message cannot be read: {error!r}"[:500])
 
     def _obey(self, message: dict[str, Any]) -> None:
         match message["op"]:
@@ -168,7 +171,7 @@ class Transmitter:
                 before, score = self.player.score, read_score(message)
                 self.player.score = score
                 if before is None or score.files is None or score.files != before.files:
-                    self.player.ahead.look_again()
+                    self.player.look_again()
                 self.sound.play(score, time.monotonic_ns())
                 self.score_told = self.heard_told = -1
             case "view":
@@ -257,12 +260,17 @@ class Transmitter:
         for host, text, quiet_ns in self.unreached.seen(now_ns, output.take_errors(), len(output.hosts)):
             subject = host or output.setup.interface or "network"
             self.troubles.seen(now_ns, "network", subject, text, quiet_ns=quiet_ns)
+        if output.without_source():
+            interface = output.setup.interface or "the interface"
+            text = f"multicast goes out from 0.0.0.0, and nobody receives it: {interface} has no IPv4 address"
+            self.troubles.seen(now_ns, "network", IPV4, text)
         if now_ns >= self.next_discovery_ns:
             self.next_discovery_ns = now_ns + DISCOVERY_NS
             output.discover()
-        for other in self.watch.standing() if self.watch else []:
-            more = {**other.as_json(), "since_ns": other.since_ns + time.time_ns() - now_ns}
-            self.troubles.seen(now_ns, "other-source", other.subject, other.text, more, QUIET_NS)
+        others = self.watch.standing() if self.watch else ()
+        for subject, text, more, since_ns in as_troubles(others, output.setup.interface or "network"):
+            more = {**more, "since_ns": since_ns + time.time_ns() - now_ns}
+            self.troubles.seen(now_ns, "other-source", subject, text, more, QUIET_NS)
 
     def _frames_trouble(self, kind: str, subject: str, text: str, segment: Segment, frame: int | None) -> None:
         more = {"piece": segment.piece, "frame": frame}

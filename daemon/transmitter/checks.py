@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from fractions import Fraction
 from ipaddress import ip_address
+from math import isfinite
 from typing import Any
 
 INSTANT_NS_MAX = 2**63
 FPS_MAX = 1000
+UNIVERSES = (1, 63_999)
+"""E1.31 9.1.1."""
+SLOTS_MAX = 512
 SOURCE_NAME_BYTES = 63
 """E1.31 6.2.2: 64 octets, ended by a null."""
 
@@ -29,6 +33,14 @@ def share(value: Any) -> float:
     number = float(value)
     if not 0 <= number <= 1:
         raise ValueError(f"{value!r} is not from 0 to 1")
+    return number
+
+
+def amount(value: Any) -> float:
+    """A finite number that is not negative."""
+    number = float(value)
+    if not (isfinite(number) and number >= 0):
+        raise ValueError(f"{value!r} is not an amount")
     return number
 
 

@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from gloaming.daemon.transmitter.checks import SLOTS_MAX, UNIVERSES, amount, text, whole
+
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
 
@@ -52,14 +54,17 @@ def read_limits(message: Mapping[str, Any] | None) -> Limits | None:
     strings = tuple(
         StringLimit(
             str(one["name"]),
-            float(one["ma"]),
-            None if one["fuse_ma"] is None else float(one["fuse_ma"]),
-            one["supply"],
-            tuple((int(universe), int(first), int(last)) for universe, first, last in one["spans"]),
+            amount(one["ma"]),
+            None if one["fuse_ma"] is None else amount(one["fuse_ma"]),
+            text(one["supply"]),
+            tuple(
+                (whole(universe, *UNIVERSES), whole(first, 1, SLOTS_MAX), whole(last, 1, SLOTS_MAX))
+                for universe, first, last in one["spans"]
+            ),
         )
         for one in message["strings"]
     )
-    return Limits(strings, tuple((str(one["name"]), float(one["ma"])) for one in message["supplies"]))
+    return Limits(strings, tuple((str(one["name"]), amount(one["ma"])) for one in message["supplies"]))
 
 
 class Limiter:

@@ -9,15 +9,24 @@ from itertools import pairwise
 from typing import Any
 from uuid import UUID
 
-from gloaming.daemon.transmitter.checks import address, instant, rate, share, source_name, text, whole
+from gloaming.daemon.transmitter.checks import (
+    SLOTS_MAX,
+    UNIVERSES,
+    address,
+    amount,
+    instant,
+    rate,
+    share,
+    source_name,
+    text,
+    whole,
+)
 from gloaming.daemon.transmitter.limiter import Limits, read_limits
 from gloaming.daemon.transmitter.packets import IPV4, IPV6, Heading, Target
 
 TTL = 20
 SECOND_NS = 1_000_000_000
 FRAMES_MAX = 1 << 40
-UNIVERSES = (1, 63_999)
-"""E1.31 9.1.1."""
 _GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (IPV4, IPV6)}
 
 
@@ -197,7 +206,7 @@ def read_setup(message: dict[str, Any]) -> Setup:
     targets = tuple(
         Target(
             whole(one["number"], *UNIVERSES),
-            whole(one["slots"], 1, 512),
+            whole(one["slots"], 1, SLOTS_MAX),
             (*map(address, one["hosts"]), *_GROUPS[one["multicast"]]),
             whole(one.get("spread_ns", 0), 0, SECOND_NS),
             whole(one.get("lead_ns", 0), 0, 10 * SECOND_NS),
@@ -266,8 +275,8 @@ def read_score(message: dict[str, Any]) -> Score:
             level_from=share(one["level"][0]),
             level_until=share(one["level"][1]),
             mix=_read_mix(one["mix"]) if one.get("mix") else None,
-            sound=one.get("sound"),
-            gain=float(one.get("gain", 1)),
+            sound=text(one.get("sound")),
+            gain=amount(one.get("gain", 1)),
             sound_from=share(one.get("sound_level", (0, 0))[0]),
             sound_until=share(one.get("sound_level", (0, 0))[1]),
             rest=bool(one.get("rest", False)),
@@ -284,7 +293,7 @@ def read_score(message: dict[str, Any]) -> Score:
         wall_offset_ns=instant(message["wall_offset_ns"]),
         segments=segments,
         begins=tuple(segment.from_ns for segment in segments),
-        device=message.get("device"),
+        device=text(message.get("device")),
         delay_ns=instant(message.get("delay_ns", 0)),
         files=None if message.get("files") is None else int(message["files"]),
     )

@@ -6,6 +6,7 @@ Section numbers are those of ANSI E1.31-2018.
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,6 +16,10 @@ DATA_LOST_NS = 2_500_000_000
 DISCOVERY_LOST_NS = 12 * SECOND_NS
 """A little more than E131_UNIVERSE_DISCOVERY_INTERVAL, 10 s: one that is known by discovery alone."""
 SOURCES_MAX = 64
+APART_MAX = 3
+"""So many other sources are a trouble each; more are one."""
+TOLD_MAX = 16
+"""So many sources, and universes of each, are told in telemetry, whoever sends whatever."""
 _ROOT = b"\x00\x10\x00\x00ASC-E1.17\x00\x00\x00"
 _PREVIEW_DATA, _STREAM_TERMINATED = 0x80, 0x40
 
@@ -41,10 +46,6 @@ class Other:
     since_ns: int
 
     @property
-    def subject(self) -> str:
-        return f"{self.name} ({self.address})"
-
-    @property
     def text(self) -> str:
         numbers = ", ".join(str(number) for number in self.universes[:8]) + (" ..." if self.universes[8:] else "")
         priority = "a priority not heard yet" if self.priority is None else f"priority {self.priority}"
@@ -57,8 +58,21 @@ class Other:
             "name": self.name,
             "address": self.address,
             "priority": self.priority,
-            "universes": list(self.universes),
+            "universes": list(self.universes[:TOLD_MAX]),
+            "universe_count": len(self.universes),
         }
+
+
+def as_troubles(others: Sequence[Other], subject: str) -> Iterator[tuple[str, str, Mapping[str, Any], int]]:
+    """Subject, text, what else is told, and since when: each source by its address, or many as one trouble of a
+    `subject`. Names are the senders' choice, so no subject has one."""
+    if len(others) <= APART_MAX:
+        for other in others:
+            yield other.address, other.text, other.as_json(), other.since_ns
+        return
+    numbers = {number for other in others for number in other.universes}
+    text = f"{len(others)} other sources send on {len(numbers)} of our universes; the first: {others[0].text}"
+    yield subject, text, {}, min(other.since_ns for other in others)
 
 
 class Others:

@@ -330,6 +330,10 @@ class Output:
             for packet in self._discovery[1]:
                 self.counts.discovery_packets += self.wire.send_now(packet, address_of(host, DISCOVERY_UNIVERSE))
 
+    def without_source(self) -> bool:
+        """Whether multicast leaves without an address that it comes from."""
+        return IPV4 in self.hosts and not self.wire.has_source(address_of(IPV4, DISCOVERY_UNIVERSE))
+
     def take_errors(self) -> dict[str, int]:
         """The hosts to which packets were not taken, or that refused them, since the last call, with error numbers."""
         found, self.errors = {**self.wire.refusals(self.hosts), **self.errors}, {}

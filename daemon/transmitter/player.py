@@ -89,6 +89,12 @@ class Player:
         """What is on the wire; of voices with different leads, the first's."""
         return self.voices[0].shown if self.voices else Shown()
 
+    def look_again(self) -> None:
+        """The director has looked into the frame files again: a piece that was damaged may have been mended."""
+        for voice in self.voices:
+            voice.hurt = voice.foreseen = None
+        self.ahead.look_again()
+
     def tick(self, monotonic_ns: int, wall_ns: int) -> int:
         """Send what is due at an instant of both clocks; returns the monotonic instant of the next tick."""
         if not self.voices:

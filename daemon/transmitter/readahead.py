@@ -90,9 +90,11 @@ class ReadAhead:
             self._changed.notify_all()
 
     def look_again(self) -> None:
-        """The director knows of other files: one that has been replaced is read anew: its reader would never know."""
+        """The director knows of other files: one that has been replaced is read anew: its reader would never know. What
+        could not be read is tried again."""
         with self._changed:
             self._looks += 1
+            self._chunks = tuple(chunk for chunk in self._chunks if not isinstance(chunk.frames, Hurt))
             self._changed.notify_all()
 
     def get(self, path: str, frame: int) -> Held | Hurt | None:
@@ -161,6 +163,8 @@ class ReadAhead:
             except (OSError, ValueError, IndexError) as error:
                 chunk = _Chunk(path, missing, missing + 1, Hurt(str(error)))
             with self._changed:
+                if isinstance(chunk.frames, Hurt) and looks != self._looks:
+                    continue  # it may have been mended meanwhile
                 kept, _ = self._walk()
                 self._chunks = (*(held for held in self._chunks if held in kept), chunk)
             self._wake()

@@ -8,6 +8,9 @@ from typing import Any
 
 from gloaming.daemon.transmitter.bulk import Parcel
 
+TOLD_MAX = 500
+"""So many controllers (those with errors first) and ranges of universes are told, however large the rig is."""
+
 
 @dataclass
 class Counts:
@@ -18,6 +21,7 @@ class Counts:
     send_errors: int = 0
     synchronization_packets: int = 0
     discovery_packets: int = 0
+    messages_unread: int = 0
     packets_left_out: int = 0
     """Data packets of frames that came too soon after the one before for their universe (E1.31 6.6.1)."""
 
@@ -47,7 +51,8 @@ class Tally:
         self._known = 0
 
     def figures(self) -> dict[str, Any]:
-        """By controller, and by ranges of universes that have the same counts: [first, last, packets, bytes]."""
+        """By controller, and by ranges of universes that have the same counts: [first, last, packets, bytes]; and how
+        many there are of both."""
         if self._known != len(self.parts):
             self._find_ranges()
         hosts: dict[str, dict[str, Any]] = {}
@@ -67,7 +72,13 @@ class Tally:
                 ranges[-1][1] = last
             else:
                 ranges.append([first, last, *counts])
-        return {"controllers": list(hosts.values()), "universe_packets": ranges}
+        controllers = sorted(hosts.values(), key=lambda one: -one["errors"])[:TOLD_MAX]
+        return {
+            "controller_count": len(hosts),
+            "controllers": controllers,
+            "range_count": len(ranges),
+            "universe_packets": ranges[:TOLD_MAX],
+        }
 
     def _find_ranges(self) -> None:
         """Universes side by side that are carried by the same parcels."""

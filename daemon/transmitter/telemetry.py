@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
+from gloaming.daemon.transmitter.others import TOLD_MAX
 from gloaming.daemon.transmitter.player import Player
-from gloaming.daemon.transmitter.tally import Counts
+from gloaming.daemon.transmitter.tally import Counts, Tally
 from gloaming.daemon.transmitter.watch import Watch
 
 
 def telemetry(player: Player, counts: Counts, watch: Watch | None) -> dict[str, Any]:
     """A `telemetry` message but for its time and its sound."""
     shown, frames, output = player.shown, player.frames, player.output
-    tally = output.tally.figures() if output else {"controllers": [], "universe_packets": []}
+    others = watch.standing() if watch else ()
+    tally = (output.tally if output else Tally()).figures()
     return {
         "sequence": output.sequence if output else 0,
         "universes": len(output.setup.targets) if output else 0,
@@ -31,10 +33,12 @@ def telemetry(player: Player, counts: Counts, watch: Watch | None) -> dict[str, 
         "send_errors": counts.send_errors,
         "synchronization_packets": counts.synchronization_packets,
         "discovery_packets": counts.discovery_packets,
+        "messages_unread": counts.messages_unread,
         "lateness_us": player.lateness.figures(),
         "lateness_histogram_us": player.lateness.buckets(),
         **tally,
         "limited": output.limiter.figures(len(output.groups)) if output and output.limiter else [],
         "watched": watch.watched if watch else 0,
-        "other_sources": [other.as_json() for other in watch.standing()] if watch else [],
+        "other_source_count": len(others),
+        "other_sources": [other.as_json() for other in others[:TOLD_MAX]],
     }

@@ -10,9 +10,12 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from gloaming.daemon.service_log import Seldom
+
 SECOND_NS = 1_000_000_000
 QUIET_NS = 3 * SECOND_NS
-AGAIN_NS = 60 * SECOND_NS
+OF_A_KIND = 10
+"""So many troubles of a kind are said in a minute, whatever their subjects."""
 NONE: Mapping[str, Any] = {}
 MANY = 3
 """So many controllers, where they are more than half, are one trouble."""
@@ -34,7 +37,7 @@ class Troubles:
 
     say: Callable[[dict[str, Any]], None]
     _standing: dict[tuple[str, str], _Standing] = field(default_factory=dict)
-    _last_said_ns: dict[tuple[str, str], int] = field(default_factory=dict)
+    _seldom: Seldom = field(default_factory=lambda: Seldom(OF_A_KIND))
 
     def seen(
         self,
@@ -51,26 +54,17 @@ class Troubles:
         if standing is None:
             standing = self._standing[kind, subject] = _Standing(message, False, at_ns, quiet_ns)
         standing.message, standing.last_ns, standing.quiet_ns = message, at_ns, quiet_ns
-        if not standing.said:
-            self._may_say(standing, at_ns)
-
-    def _may_say(self, standing: _Standing, at_ns: int) -> None:
-        key = (standing.message["kind"], standing.message["subject"])
-        if at_ns - self._last_said_ns.get(key, at_ns - AGAIN_NS) >= AGAIN_NS:
+        if not standing.said and self._seldom.passes((kind, subject), at_ns / SECOND_NS) is not None:
             standing.said = True
-            self._last_said_ns[key] = at_ns
             self.say(standing.message)
 
     def tend(self, at_ns: int) -> None:
-        """Say what is over; forget what was said long ago."""
+        """Say what is over."""
         for key, standing in list(self._standing.items()):
             if at_ns - standing.last_ns > standing.quiet_ns:
                 del self._standing[key]
                 if standing.said:
                     self.say({**standing.message, "text": "over", "over": True})
-        for key in [key for key, said_ns in self._last_said_ns.items() if at_ns - said_ns > AGAIN_NS]:
-            if key not in self._standing:
-                del self._last_said_ns[key]
 
     def repeat(self) -> None:
         """Say all that stands, to a director that is new."""

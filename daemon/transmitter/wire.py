@@ -25,6 +25,8 @@ ROOM_MS = 4
 """How long a frame waits for room in a socket, at the most: for a line that is slower than the burst."""
 SO_SNDBUFFORCE, SO_RCVBUFFORCE = 32, 33
 IP_RECVERR, IPV6_RECVERR, MSG_ERRQUEUE = 11, 25, 0x2000
+IP_MTU_DISCOVER, IP_PMTUDISC_PROBE = 10, 3
+"""ip(7): packets are never cut up on the way, so the kernel need not make an identification for each."""
 SIOCGIFCONF, IFREQ_BYTES = 0x8912, 16 + max(16, 3 * struct.calcsize("P"))
 WAYS = ("offload", "sendmmsg", "plain")
 
@@ -111,6 +113,7 @@ class Wire:
         self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_TOS, dscp << 2)
         self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_LOOP, loop)
         self.ipv4.setsockopt(socket.IPPROTO_IP, IP_RECVERR, 1)
+        self.ipv4.setsockopt(socket.IPPROTO_IP, IP_MTU_DISCOVER, IP_PMTUDISC_PROBE)
         if self.ipv6:
             self.ipv6.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_MULTICAST_HOPS, ttl)
             self.ipv6.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_TCLASS, dscp << 2)
@@ -134,9 +137,8 @@ class Wire:
         """
         if not self.index:
             return
-        request = struct.pack("=4s4si", bytes(4), bytes(4), self.index)
         try:
-            self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, request)
+            self.ipv4.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, self._multicast_request())
             if self.ipv6:
                 self.ipv6.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_MULTICAST_IF, self.index)
         except OSError as error:
@@ -149,6 +151,20 @@ class Wire:
             return interface_index(self.interface, self.host) not in (0, self.index)
         except OSError:
             return False
+
+    def has_source(self, group: str) -> bool:
+        """Whether packets to a multicast group bear an address of this machine. An interface that has lost its address
+        takes them all the same: they come from 0.0.0.0, and nobody receives them."""
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            try:
+                probe.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, self._multicast_request())
+                probe.connect((group, PORT))
+            except OSError:  # then packets are refused, which is told by itself
+                return True
+            return bool(probe.getsockname()[0] != "0.0.0.0")  # asked for, not bound to
+
+    def _multicast_request(self) -> bytes:
+        return struct.pack("=4s4si", bytes(4), bytes(4), self.index)
 
     def _offload_works(self) -> bool:
         """Whether the kernel cuts one large datagram into packets (UDP_SEGMENT, Linux 4.18), found by trying."""

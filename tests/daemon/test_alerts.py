@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from gloaming.daemon.alerts import Alerts
+from gloaming.daemon.alerts import MORE, OF_A_KIND, Alerts
 from gloaming.daemon.health import Trouble
 from gloaming.daemon.outside import Message, Messenger, OutsideError, post
 from gloaming.daemon.outside_tables import Alert
@@ -76,6 +76,22 @@ def test_a_trouble_that_comes_and_goes_is_told_once() -> None:
             watch(alerts, [], begin + 10, begin + 20)
         watch(alerts, [], 300, 340)
         assert [one["event"] for one in events(hook, 2)] == ["trouble", "over"]
+        alerts.close()
+
+
+def test_sixty_four_troubles_of_a_kind_are_a_handful_of_alerts() -> None:
+    """And a trouble of another kind is told among them; what still stands ten minutes later is told then."""
+    many = [Trouble("other-source", f"192.0.2.{number}", "another source sends") for number in range(64)]
+    with Hook("127.0.74.40") as hook:
+        alerts = alerts_to(hook, Told())
+        watch(alerts, [*many, DISK], 0, 300)
+        got = events(hook, OF_A_KIND + 1)
+        time.sleep(0.1)
+        assert len(hook.got) == OF_A_KIND + 1 and sum(one["kind"] == "disk" for one in got) == 1
+        texts = [one["text"] for one in got if one["kind"] == "other-source"]
+        assert [MORE in text for text in texts] == [False] * (OF_A_KIND - 1) + [True]
+        watch(alerts, [*many, DISK], 300, 640)
+        assert len(events(hook, 2 * OF_A_KIND + 1)) == 2 * OF_A_KIND + 1
         alerts.close()
 
 
@@ -147,7 +163,7 @@ def test_what_cannot_be_told_is_tried_again_with_bounds_and_said_without_a_secre
         url = f"{hook.url}/services/T0P-S3CRET?token=S3CRET"
         messenger = Messenger(told, pauses_s=(0.01, 0.01, 0.01))
         alerts = Alerts([Alert(url=url, place="site.toml:52")], SPOT, "Pier Road boathouse", told)
-        alerts._each = [(alerts._each[0][0], messenger, {})]
+        alerts._each = [(alerts._each[0][0], messenger, alerts._each[0][2])]
         watch(alerts, [CABLE], 0, 10)
         wait_until(lambda: told.lines, "its failure in the journal")
         assert len(hook.got) == 4

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.daemon.service_log import ServiceLog, journald_listens
+from gloaming.daemon.service_log import OF_A_KIND, ServiceLog, journald_listens
 from tests.daemon.numbered import write_site
 
 
@@ -95,6 +95,22 @@ def test_in_ten_minutes_of_an_outage_what_repeats_is_said_once_a_minute(journald
     assert len(lines) - len(heard) == 600, "what a person does is no repetition"
     assert len(heard) == 20
     assert heard[2] == "the transmitter is gone (59 more like it since the last)"
+
+
+def test_lines_of_one_kind_are_bounded_however_different_they_are(journald: Journald) -> None:
+    """Names on the network are the senders' choice: 50 new lines a second, for two minutes."""
+    texts: list[str] = []
+    for tenth in range(1200):
+        journald.now_s = 1000.0 + tenth / 10
+        for number in range(5):
+            journald.log.line(
+                "trouble", f"source {chr(97 + tenth % 26)}{chr(97 + tenth // 26)}{chr(97 + number)} sends"
+            )
+        if tenth == 300:
+            journald.log.line("override", "pause until 18:00")
+        texts += [one["MESSAGE"] for one in journald.heard()]
+    assert OF_A_KIND < len(texts) <= 2 * OF_A_KIND + 1 and "pause until 18:00" in texts
+    assert any("more like it" in text for text in texts)
 
 
 def test_a_traceback_is_one_entry_with_its_line_breaks(journald: Journald) -> None:

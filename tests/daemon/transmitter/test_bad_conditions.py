@@ -125,6 +125,30 @@ def test_an_interface_that_is_taken_out_and_put_in_again(there: Street, film: Pa
         beats_on(stage)
 
 
+@pytest.mark.parametrize("interface", ["out0", None])
+def test_multicast_from_an_interface_without_an_address_is_told(
+    there: Street, tmp_path: Path, interface: str | None
+) -> None:
+    """The kernel takes the packets and sends them from 0.0.0.0, which no receiver hears; nothing is refused."""
+    address = "192.0.2.1/24"
+    with (
+        listening("239.255.0.3", namespace=there.receiver, interface="in0") as ear,
+        on_stage(tmp_path, there.sender) as stage,
+    ):
+        stage.setup([universe(3, multicast=True, slots=2)], interface=interface)
+        ear.wait_until(bool)
+        assert troubles(stage) == {}
+        there.run(there.sender, "sysctl", "-qw", "net.ipv4.conf.out0.promote_secondaries=0")
+        there.run(there.sender, "ip", "address", "del", address, "dev", "out0")
+        there.run(there.sender, "ip", "route", "replace", "239.0.0.0/8", "dev", "out0")
+        gone_s = time.monotonic()
+        said = stage.wait_for("trouble", lambda one: one["subject"] == "multicast")
+        print(f"told after {time.monotonic() - gone_s:.1f} s")
+        assert "0.0.0.0" in said["text"] and "no IPv4 address" in said["text"]
+        there.run(there.sender, "ip", "address", "add", address, "dev", "out0")
+        stage.wait_for("trouble", lambda one: one["subject"] == "multicast" and one["over"])
+
+
 def test_an_interface_that_is_not_there_yet(there: Street, tmp_path: Path) -> None:
     with on_stage(tmp_path, there.sender) as stage:
         stage.setup([universe(3, multicast=True, slots=2)], interface="out7")

@@ -278,7 +278,7 @@ def test_another_source_on_universe_5_is_named_in_api_now_and_gone_when_it_ends(
             (said,) = wait_until(others, "another source", 90)
             (heard,) = evening.now()["health"]["transmitter"]["other_sources"]
             rival.kill()
-        assert said["subject"] == "Harbour office (192.0.2.21)"
+        assert said["subject"] == "192.0.2.21"
         assert said["text"].endswith('"Harbour office" at 192.0.2.21, sends on universe 5 with priority 130')
         assert datetime.fromisoformat(said["since"]).date() == datetime(2026, 12, 1).date()  # noqa: DTZ001  # a date alone
         assert (heard["name"], heard["priority"], heard["universes"]) == ("Harbour office", 130, [5])

@@ -103,3 +103,24 @@ def test_a_shorter_file_is_read_when_the_director_knows_of_it_and_no_sooner(tmp_
         wait_for_level(100)
         stage.end()
         assert not [said for said in stage.heard if said["op"] == "trouble"]
+
+
+def test_a_damaged_piece_is_lit_again_when_its_file_has_been_mended(tmp_path: Path) -> None:
+    """Its segment is the same as before: the show goes round, and nothing has moved."""
+    host, path = "127.0.44.32", tmp_path / "x.frames"
+    film(path, 50)
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2])
+    with listening(host) as ear, on_stage(tmp_path) as stage:
+        now = time.time_ns()
+        piece = segment(now, now + 900 * SECOND_NS, **moving(path, 80))
+        stage.setup([universe(1, host, slots=20)])
+        stage.dark()
+        stage.score(piece, id=1, files=7)
+        stage.wait_for("trouble", lambda said: said["kind"] == "frames")
+        stage.score(piece, id=2, files=8)
+        stage.wait_for("trouble", lambda said: said["kind"] == "frames")
+        path.write_bytes(whole)
+        stage.score(piece, id=3, files=9)
+        ear.wait_until(lambda heard: heard[-1].slots[0] == 50)
+        stage.end()
