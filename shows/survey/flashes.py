@@ -1,8 +1,9 @@
 """General flashes by W3C WCAG 2.2, 2.3.1, pixel by pixel: transitions of light, and how often in any one second.
 
 A transition is a change of relative luminance by 10 % or more of the maximum, the darker state below 0.80; a flash is a
-pair of opposing transitions. More than three flashes in any one second are eight transitions within it. Luminance is
-taken in proportion to slots (pulse width), relative to full white; before its first frame a piece is dark.
+pair of opposing transitions. Seven transitions in less than a second are more than three flashes: the fourth flash
+begins before the first is a second old. At exactly three flashes a second it begins when the second is over. Luminance
+is taken in proportion to slots (pulse width), relative to full white; before its first frame a piece is dark.
 """
 
 from __future__ import annotations
@@ -23,8 +24,8 @@ FULL = 50_000
 CHANGE, DARKER = FULL // 10, FULL * 8 // 10
 CEILING = DARKER + CHANGE - 1
 """Light above this is cut off: a change then reaches CHANGE exactly where its darker state is below DARKER."""
-TRANSITIONS = 8
-"""Four pairs: more than three flashes."""
+TRANSITIONS = 7
+"""From the beginning of one flash to that of the third after it."""
 _FLIP = np.uint16(0xFFFF)
 
 

@@ -72,8 +72,35 @@ def test_a_single_burst_of_three_passes_and_one_of_four_does_not(fps: int) -> No
 
 
 @pytest.mark.parametrize("fps", [20, 25, 40])
-def test_four_flashes_in_more_than_a_second_pass(fps: int) -> None:
-    assert not judged(flashing(BLACK, WHITE, 4 / 1.2, fps, seconds=1.2), fps)
+def test_four_flashes_pass_where_the_last_begins_a_second_after_the_first(fps: int) -> None:
+    assert not judged(flashing(BLACK, WHITE, 4 / 1.4, fps, seconds=1.4), fps)
+    assert rules(judged(flashing(BLACK, WHITE, 4 / 1.2, fps, seconds=1.2), fps)) == {GENERAL}
+
+
+STROBES_HZ = [Fraction(hundredths, 100) for hundredths in (290, 300, 305, 310, 320, 330, 340, 350, 400)]
+
+
+def strobe(colour: Colour, per_s: Fraction, fps: Fraction, lit: Fraction) -> npt.NDArray[np.uint8]:
+    """Twelve seconds of a steady strobe that is lit for a share of its period, in exact arithmetic."""
+    on = [(number * per_s / fps) % 1 < lit for number in range(int(12 * fps))]
+    return (
+        np.where(np.array(on)[:, None, None], np.array(colour), 0)
+        .astype(np.uint8)
+        .repeat(PIXELS, 1)
+        .reshape(len(on), -1)
+    )
+
+
+@pytest.mark.parametrize("fps", [20, 25, 30, 40, 50, 60])
+@pytest.mark.parametrize("lit", [Fraction(1, 2), Fraction(1, 4)])
+@pytest.mark.parametrize("per_s", STROBES_HZ, ids=lambda per_s: f"{float(per_s):g} Hz")
+def test_a_steady_strobe_above_three_flashes_a_second_is_found(per_s: Fraction, lit: Fraction, fps: int) -> None:
+    """WCAG 2.2, 2.3.1: nothing flashes "more than three times in any one second period". Its definition of the
+    thresholds allows "no more than three general flashes and / or no more than three red flashes within any one-second
+    period", a flash being a pair of opposing changes. Above 3 Hz there is a second in which a fourth flash begins."""
+    for colour, wanted in ((WHITE, {GENERAL}), ((100, 0, 0), {RED, RED_21})):
+        found = rules(judged(strobe(colour, per_s, Fraction(fps), lit), fps))
+        assert found == (wanted if per_s > 3 else set()), colour
 
 
 def test_a_change_of_nine_percent_passes_and_one_of_eleven_does_not() -> None:
@@ -169,7 +196,7 @@ def test_where_pixels_have_places_ten_degrees_of_view_are_judged() -> None:
 def test_it_judges_as_a_plain_reading_of_the_definition_does(levels: list[int], fps: int) -> None:
     frames = np.repeat(np.array(levels, np.uint8)[:, None], PIXELS * 3, axis=1)
     times = transitions([0.0, *(level / 255 for level in levels)])
-    wanted = any(times[at + 7] - times[at] < fps for at in range(len(times) - 7))
+    wanted = any(times[at + 6] - times[at] < fps for at in range(len(times) - 6))
     assert (GENERAL in rules(judged(frames, fps))) == wanted
 
 
