@@ -16,7 +16,10 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
     parser.set_defaults(handler=_handler)
     parser.add_argument("out", type=Path, metavar="OUT.frames")
     parser.add_argument("--universes", default="all", help="1-13, or 1-4,8 (default: all there are)")
-    parser.add_argument("--for", dest="for_s", type=float, metavar="SECONDS", help="end after so long (else: Ctrl-C)")
+    parser.add_argument(
+        "--for", dest="for_s", type=float, metavar="SECONDS", help="end after so long, even if nothing comes"
+    )
+    parser.add_argument("--preview", action="store_true", help="record data that are marked as preview, too")
     parser.add_argument("--capture", type=Path, metavar="FILE", help="a pcap or pcapng file, plain or gzipped")
     parser.add_argument("--fps", help="frames a second, if not as found: 25, 29.97, 30000/1001")
     parser.add_argument(

@@ -60,7 +60,7 @@ def _wanted(args: argparse.Namespace) -> Wanted:
         if seconds is not None and not 0 < seconds < 1e7:
             raise mistake(key, f"{seconds:g} is not a number of seconds")
     fps = importing.parse_fps(args.fps) if args.fps else None
-    return Wanted(universes, slots, fps, args.from_change, args.until_still, args.for_s)
+    return Wanted(universes, slots, fps, args.from_change, args.until_still, args.for_s, args.preview)
 
 
 def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
@@ -129,9 +129,12 @@ def _announced(args: argparse.Namespace, stop: threading.Event) -> tuple[int, ..
 
 
 def _run(args: argparse.Namespace, live: Live, stop: threading.Event) -> None:
-    """Until Ctrl-C, or until the recording is over by itself, or silence has lasted as long as it may."""
+    """Until Ctrl-C, or until the recording is over by itself, or silence has lasted as long as it may. MistakeError
+    when nothing came in the time that was given, unless a first change is waited for.
+    """
     line = _Line(live)
     came_s, began_s = 0.0, None
+    give_up_s = None if args.for_s is None or live.waits_for_change else time.monotonic() + args.for_s
     while not stop.is_set() and live.ended is None:
         now_s, before = time.monotonic(), live.levels
         if live.pump(TICK_S):
@@ -145,6 +148,9 @@ def _run(args: argparse.Namespace, live: Live, stop: threading.Event) -> None:
             still = args.until_still is not None and now_s - came_s > args.until_still
             if over or still:
                 break
+        elif give_up_s is not None and now_s > give_up_s:
+            line.end()
+            raise mistake("--for", f"it ended after {args.for_s:g} s: {live.nothing}")
         line.show(now_s)
     line.end()
 

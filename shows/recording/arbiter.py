@@ -15,19 +15,28 @@ SILENCE_NS = 2_500_000_000
 LEAD_NS = 500_000_000
 """How long a source that others are merged into may be silent and lead on: one that stands still (6.6.2) is no lead."""
 
+OLD = range(-19, 1)
+"""Steps of a sequence number that are passed over, 6.7.2."""
+
 DISCARD = -1
 ASIDE = -2
 
 
+def step(sequence: int, before: int) -> int:
+    """From one sequence number to another, -128 to 127."""
+    return (sequence - before + 128) % 256 - 128
+
+
 @dataclass(slots=True)
 class Source:
-    """One source on one universe. `levels` are kept only while it is not alone; -1 is the priority of one that has sent
-    none yet."""
+    """One source on one universe. `sequence` is its last number, `sequences` the last of each start code. `levels` are
+    kept only while it is not alone; -1 is the priority of one that has sent none yet."""
 
     cid: bytes
     sequence: int
     at_ns: int
     priority: int
+    sequences: dict[int, int] = field(default_factory=dict)
     levels: Bytes | None = None
 
 
@@ -36,7 +45,8 @@ class Stream:
     """One universe as it comes in, and its place in the frames.
 
     `frame` is the last one in which it spoke, `before` the one before that; `rank` its turn in a frame, `offset_ns` how
-    long after the beginning of a frame it speaks; `loose` if what it said might have belonged to the frame before.
+    long after the beginning of a frame it speaks; `at_ns` when it spoke last; `loose` if what it said might have
+    belonged to the frame before.
     `leader`: of several sources the one whose packets make the frames.
     """
 
@@ -47,6 +57,7 @@ class Stream:
     before: int = -2
     rank: int = -1
     offset_ns: int = 0
+    at_ns: int = 0
     loose: bool = False
     leader: bytes = b""
 
@@ -64,24 +75,28 @@ def take(
             return DISCARD
         source = stream.sources[cid] = Source(cid, sequence, at_ns, -1 if start_code else priority)
     else:
-        step = (sequence - source.sequence + 128) % 256 - 128
+        before = source.sequences.get(start_code)
+        ahead = 1 if before is None else step(sequence, before)
         silence_ns, source.at_ns = at_ns - source.at_ns, at_ns
         if silence_ns > SILENCE_NS:  # 6.7.1: it had left, and may begin with any number
             tally.silences[stream.number] += 1
-        elif -20 < step <= 0:  # 6.7.2
-            if step:
+        elif ahead in OLD:
+            if ahead:
                 tally.out_of_order += 1
             else:
                 tally.repeated += 1
             return DISCARD
-        elif step < 0:
+        elif ahead < 0:
             tally.restarts += 1
         else:
-            lost = step - 1
+            lost = ahead - 1
+        if lost and (of_all := step(sequence, source.sequence)) > 0:  # start codes may count on from each other
+            lost = min(lost, of_all - 1)
         if lost:
             tally.lost[stream.number] += lost
         source.sequence = sequence
         source.priority = source.priority if start_code else priority
+    source.sequences[start_code] = sequence
     if options & TERMINATED:  # 6.2.6: what it carries is not used
         del stream.sources[cid]
         tally.terminated[stream.number] += 1
@@ -114,3 +129,44 @@ def shown(stream: Stream, before: Bytes) -> Bytes:
     top = max(one.priority for one in stream.sources.values())
     levels = [one.levels for one in stream.sources.values() if one.priority == top and one.levels is not None]
     return np.maximum.reduce(levels) if levels else before
+
+
+@dataclass(slots=True)
+class _Run:
+    """Synchronization packets that count on from each other: to one destination, or to several with one number.
+    `since`: how many came since the last of the run that counts."""
+
+    sequence: int
+    since: int = 0
+
+
+class Synchronizations:
+    """Which synchronization packets count. A source sends one to each destination, and may number each destination's by
+    themselves: one run of numbers counts, until another goes on without it.
+    """
+
+    def __init__(self) -> None:
+        self._runs: dict[int, list[_Run]] = {}  # by address, the one that counts first
+
+    def take(self, address: int, sequence: int) -> int:
+        """A synchronization packet (6.3): how many were lost before it; `DISCARD` if it does not count."""
+        runs = self._runs.setdefault(address, [])
+        for run in runs:
+            ahead = step(sequence, run.sequence)
+            if abs(ahead) < len(OLD):
+                break
+        else:
+            run, ahead = _Run(sequence), 1
+            runs.append(run)
+        if ahead <= 0:  # 6.7.2
+            return DISCARD
+        run.sequence = sequence
+        run.since += 1
+        if run is not runs[0]:
+            if run.since < 2:
+                return DISCARD
+            runs.remove(run)
+            runs.insert(0, run)
+        for one in runs:
+            one.since = 0
+        return ahead - 1

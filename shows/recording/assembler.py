@@ -8,23 +8,32 @@ would speak twice in a frame begins the next one. A universe that is behind, sin
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.recording import arbiter
-from gloaming.shows.recording.arbiter import DISCARD, SILENCE_NS, Stream
-from gloaming.shows.recording.packets import PREVIEW, SLOTS_MAX, Bytes, Integers, Kind, Packets
-from gloaming.shows.recording.ranks import FEW, Batch, Ranks
+from gloaming.shows.recording.arbiter import DISCARD, SILENCE_NS, Stream, Synchronizations
+from gloaming.shows.recording.packets import PREVIEW, SLOTS_MAX, UNIVERSES, Bytes, Integers, Kind, Packets
 from gloaming.shows.recording.report import Tally
 from gloaming.shows.recording.rhythm import Pacer, Rhythm
 
 BACKWARDS_NS = 1_000_000_000  # packets of two interfaces may stand in a capture out of order by less
 SILENCE_MAX_NS = 600_000_000_000
 START_NS = 1_200_000_000
+"""How long a first frame may wait for all universes: unchanged data come at least once a second."""
 ANEW = 10
 """By so many frames the numbers of a source that lives do not run before the time."""
-"""How long a first frame may wait for all universes: unchanged data come at least once a second."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    """The packets at hand, and which of `rows` of 512 slots is each packet's."""
+
+    packets: Packets
+    rows: Bytes
+    places: Integers
 
 
 class Assembler:
@@ -39,6 +48,8 @@ class Assembler:
         self._tally, self._pacer, self._steady = tally, pacer, clock_is_steady
         self._streams = {number: Stream(number, row) for row, number in enumerate(universes)}
         self._period_ns, self._lead, self._thins_anyhow = rhythm.period_ns, rhythm.lead, rhythm.thins
+        self._unheard = set(universes)
+        self._early: list[Stream] = []  # what spoke before the first frame began
         self._missing = {number for number in rhythm.expected if number in self._streams}
         self._row: Bytes = np.zeros((len(universes), SLOTS_MAX), np.uint8)
         self._frame = -1
@@ -48,25 +59,27 @@ class Assembler:
         self._ranks = self._turn = self._turn_before = 0
         self._rank = -1
         self._thinned = -(10**9)
-        self._syncs: dict[int, tuple[int, int]] = {}  # by address: when the last came, and its sequence number
+        self._syncs, self._synchronized_ns = Synchronizations(), dict[int, int]()  # by address: when the last came
         self._addresses: set[int] = set()
         self._shut = False
         self._held: dict[tuple[bytes, int], tuple[int, int]] = {}  # times taken for packets out of order, and their own
-        self._marching = Ranks(list(self._streams.values()))
-        self._batch: Batch | None = None
+        self._known: npt.NDArray[np.bool_] = np.zeros(UNIVERSES, np.bool_)
+        self._known[list(universes)] = True
+        self._batch: _Batch | None = None
         self._rows: list[int] = []
         self._numbers: list[int] = []
 
     def knows(self, universes: Integers) -> npt.NDArray[np.bool_]:
         """Which of these universes are recorded."""
-        return self._marching.knows(universes)
+        known: npt.NDArray[np.bool_] = self._known[universes]
+        return known
 
     def add(self, universes: Sequence[int]) -> None:
         """Universes that turn up on the way: their rows come after the others."""
-        self._marching.use(False)
         for row, number in enumerate(universes, start=len(self._streams)):
             self._streams[number] = Stream(number, row)
-        self._marching = Ranks(list(self._streams.values()))
+        self._unheard.update(universes)
+        self._known[list(universes)] = True
         self._row = np.concatenate([self._row, np.zeros((len(universes), SLOTS_MAX), np.uint8)])
 
     def adopt(self, rhythm: Rhythm) -> None:
@@ -77,33 +90,24 @@ class Assembler:
     def take(self, packets: Packets) -> None:
         """Some packets. What they leave in the open frame is copied, so their buffer may be used again."""
         self._tally.count_others(packets)
-        chosen = (packets.kind != Kind.DATA) | self._marching.knows(packets.universe)
+        chosen = (packets.kind != Kind.DATA) | self.knows(packets.universe)
         if not chosen.all():
             self._tally.data += int((~chosen).sum())
             self._tally.not_chosen.update(packets.universe[~chosen].tolist())
             packets = packets.only(chosen)
             if not len(packets):
                 return
-        batch = self._batch = self._marching.batch(packets)
-        self._marching.use(batch.in_ranks)
-        at = 0
-        if not batch.in_ranks:
-            at = self._one_by_one(batch, 0, len(packets))
-        many = 1
-        while at < len(packets):
-            until = self._in_step(batch, at)
-            many = min(2 * many, FEW) if until - at < FEW else 1
-            at = until if many == 1 else self._out_of_step(batch, until, min(until + many, len(packets)))
+        self._batch = _Batch(packets, *packets.rows())
+        self._one_by_one(self._batch)
         self._settle()
         self._batch = None
         if self._last_ns is not None:
             self._tally.elapsed_s = (self._last_ns - self._first_ns) / 1e9
 
-    def _one_by_one(self, batch: Batch, first: int, until: int) -> int:
-        """Take the packets `first` to `until` (not included) as they come; `until`."""
+    def _one_by_one(self, batch: _Batch) -> None:
         tally, streams = self._tally, self._streams
         for number, (kind, at_ns, cid, universe, sequence, priority, options, address, code) in enumerate(
-            batch.packets.one_by_one(first, until), start=first
+            batch.packets.one_by_one()
         ):
             if kind != Kind.DATA:
                 if kind == Kind.SYNC:
@@ -125,7 +129,8 @@ class Assembler:
                 self._settle()
                 next(iter(stream.sources.values())).levels = self._row[stream.row].copy()
             lost = arbiter.take(stream, tally, cid, sequence, priority, options, code, at_ns)
-            if lost >= 0 and self._place(stream, at_ns, lost, address):
+            if lost >= 0:
+                self._place(stream, at_ns, lost, address)
                 self._rows.append(stream.row)
                 self._numbers.append(number)
             if several or len(stream.sources) > 1:
@@ -133,81 +138,15 @@ class Assembler:
                 if lost != DISCARD:
                     stream.sources[cid].levels = batch.rows[batch.places[number]].copy()
                 self._row[stream.row] = arbiter.shown(stream, self._row[stream.row])
-        return until
-
-    def _out_of_step(self, batch: Batch, first: int, until: int) -> int:
-        """The same while the ranks are in use."""
-        rows = {row for row in batch.streams[first:until].tolist() if row >= 0}
-        for row in rows:
-            self._marching.store(row)
-        self._one_by_one(batch, first, until)
-        for row in rows:
-            self._marching.load(row)
-        return until
-
-    def _in_step(self, batch: Batch, first: int) -> int:
-        """Take packets from `first` on that are in step, in one frame at the most; the first that is not taken.
-
-        It does to all of them what `arbiter.take` and `_place` do to one.
-        """
-        ranks, until = self._marching, self._marching.stretch(batch, first)
-        if self._frame < 0 or self._last_ns is None or until - first < FEW:
-            return first
-        at_ns = batch.packets.at_ns[first:until] + self._shift_ns
-        begin_ns, half_ns = int(at_ns[0]), self._period_ns // 2
-        follows = ranks.follows(batch, first, until, at_ns)
-        if not follows[0] or not 0 <= begin_ns - self._last_ns <= SILENCE_NS:
-            return first
-        addresses = batch.packets.synchronization[first:until]
-        address = int(addresses[0])
-        follows &= addresses == address
-        synchronized = self._is_synchronized(address, begin_ns)
-        if synchronized:
-            follows &= at_ns - self._syncs[address][0] <= SILENCE_NS
-        rows = batch.streams[first:until]
-        offsets_ns, rank, row = ranks.offset_ns[rows], ranks.rank[rows], int(rows[0])
-        due_ns = at_ns - offsets_ns
-        if ranks.frame[row] == self._frame:
-            if ranks.loose[row] and not self._shut:
-                return first
-            if synchronized and not self._shut:
-                self._frame_at_ns = begin_ns
-            self._next(1, int(due_ns[0]))
-        elif self._shut or (
-            not synchronized and due_ns[0] - self._frame_at_ns > half_ns and (rank[0] < self._rank or self._thins())
-        ):
-            self._next(1, int(due_ns[0]))
-        frame, spoke = self._frame, ranks.frame[rows]
-        follows &= spoke < frame
-        behind = (spoke >= 0) & (spoke < frame - 1)
-        if not synchronized:
-            late = due_ns - self._frame_at_ns > half_ns
-            late[0] = False
-            if not self._thins():
-                late[1:] &= rank[1:] < rank[:-1]
-                if behind.any():  # from there on they thin
-                    follows[int(behind.argmax()) + 1 :] = False
-            follows &= ~late
-        count = len(follows) if follows.all() else int(follows.argmin())
-        off_ns = at_ns - self._frame_at_ns - offsets_ns
-        offsets_ns += np.where(np.abs(off_ns) < half_ns, off_ns // 16, 0)
-        ranks.march(batch, first, first + count, at_ns[:count], frame, offsets_ns[:count])
-        if behind[:count].any():
-            self._thinned = frame
-        self._row[rows[:count]] = batch.rows[batch.places[first : first + count]]
-        self._rank, self._last_ns = int(rank[count - 1]), int(at_ns[count - 1])
-        self._turn += count
-        self._tally.data += count
-        return first + count
 
     @property
     def heard(self) -> int:
         """How many universes have spoken."""
-        return self._ranks
+        return len(self._streams) - len(self._unheard)
 
     def silent(self) -> set[int]:
         """The universes that never spoke."""
-        return {stream.number for stream in self._streams.values() if stream.rank < 0}
+        return set(self._unheard)
 
     def finish(self) -> None:
         """No more will come. A last frame that is only begun is left out."""
@@ -215,6 +154,9 @@ class Assembler:
             unfinished = self._turn < self._turn_before and not self._shut and not self._thins()
             self._next(1, self._frame_at_ns, keep=not unfinished)
         self._pacer.finish()
+        for stream in self._streams.values():
+            if self._last_ns is not None and stream.at_ns and self._last_ns - stream.at_ns > SILENCE_NS:
+                self._tally.stopped_s[stream.number] = (stream.at_ns - self._first_ns) / 1e9
 
     def _odd_time(self, at_ns: int, stream: Stream, cid: bytes, sequence: int) -> int:
         """What time to take for a packet whose time is not a little after the one before."""
@@ -250,16 +192,16 @@ class Assembler:
         """6.3 and 11: what came for this address is shown now; with nothing new, the look stands for a frame more."""
         if self._last_ns is not None:
             at_ns = min(max(at_ns, self._last_ns), self._last_ns + SILENCE_NS)
-        known = self._syncs.get(address)
-        if known is not None:
-            step = (sequence - known[1] + 128) % 256 - 128
-            if -20 < step <= 0:  # 6.7.2
-                return
-            self._tally.synchronizations_lost += max(0, step - 1)
+        lost = self._syncs.take(address, sequence)
+        if lost == DISCARD:
+            return
+        self._tally.synchronizations_lost += lost
         self._tally.synchronizations += 1
-        self._syncs[address] = at_ns, sequence
+        self._synchronized_ns[address] = at_ns
         if address in self._addresses or self._frame < 0:
             if self._shut and self._frame >= 0:
+                if at_ns - self._frame_at_ns < self._period_ns // 2:  # it is the same frame's, to another destination
+                    return
                 self._next(1, at_ns)
             self._shut = True
             self._frame_at_ns = at_ns
@@ -269,25 +211,29 @@ class Assembler:
         if not address:
             return False
         self._addresses.add(address)
-        known = self._syncs.get(address)
-        return known is not None and at_ns - known[0] <= SILENCE_NS
+        known_ns = self._synchronized_ns.get(address)
+        return known_ns is not None and at_ns - known_ns <= SILENCE_NS
 
     def _thins(self) -> bool:
         """Whether unchanged data are left out, or were within the last two seconds."""
         return self._thins_anyhow or (self._frame - self._thinned) * self._period_ns < 2_000_000_000
 
-    def _place(self, stream: Stream, at_ns: int, lost: int, address: int) -> bool:
-        """Give a packet of a universe its frame, beginning new ones as needed; False if it is before the first."""
+    def _place(self, stream: Stream, at_ns: int, lost: int, address: int) -> None:
+        """Give a packet of a universe its frame, beginning new ones as needed."""
+        self._unheard.discard(stream.number)
+        self._missing.discard(stream.number)
+        stream.at_ns = at_ns
         synchronized = bool(address) and self._is_synchronized(address, at_ns)
         if self._frame < 0:
             if not self._begins(stream, at_ns, synchronized):
-                return False
+                self._early.append(stream)  # shown in the first frame, unless it speaks again there
+                return
             self._frame, self._frame_at_ns, self._shut = 0, at_ns, False
         else:
             ahead = stream.frame + 1 + lost - self._frame
             spoke = stream.frame == self._frame
             if spoke and stream.loose and not self._shut and self._was_late(stream, at_ns, synchronized):
-                return True
+                return
             if ahead > 1:
                 passed_ns = at_ns - stream.offset_ns - self._frame_at_ns
                 passed = (passed_ns + self._period_ns // 2) // self._period_ns
@@ -314,7 +260,6 @@ class Assembler:
         if stream.rank < 0:
             stream.offset_ns = offset_ns
             stream.rank, self._ranks = self._ranks, self._ranks + 1
-            self._missing.discard(stream.number)
             if at_ns - self._first_ns > START_NS:
                 self._tally.began_s[stream.number] = (at_ns - self._first_ns) / 1e9
         stream.before, stream.frame = stream.frame, self._frame
@@ -322,7 +267,6 @@ class Assembler:
             stream.offset_ns += (offset_ns - stream.offset_ns) // 16
         self._rank = stream.rank
         self._turn += 1
-        return True
 
     def _begins(self, stream: Stream, at_ns: int, synchronized: bool) -> bool:
         """Whether the first frame may begin with this packet: so that no frame is made of the ends of two."""
@@ -361,6 +305,10 @@ class Assembler:
                 self._pacer.push(None, self._row)
             self._tally.frames_lost += steps - 1
         self._row = self._row.copy()
+        for stream in self._early:
+            if stream.frame < 0 and self._frame_at_ns - stream.at_ns < self._period_ns // 2:
+                stream.frame = self._frame
+        self._early = []
         self._frame += steps
         self._frame_at_ns, self._shut, self._rank = at_ns, False, -1
         self._turn_before, self._turn = self._turn, 0

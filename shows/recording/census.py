@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Collection
 from fractions import Fraction
 
 import numpy as np
 import numpy.typing as npt
 
+from gloaming.shows.recording.arbiter import DISCARD, OLD, SILENCE_NS, Synchronizations, step
 from gloaming.shows.recording.packets import UNIVERSES, Integers, Kind, Packets
 from gloaming.shows.recording.rhythm import THIN_NS, Rhythm
 
@@ -37,11 +37,11 @@ class Census:
         self._measured = measured
         self._sent = np.full(UNIVERSES, -1)
         self._used = np.zeros(UNIVERSES, np.int64)
-        self.packets = 0
+        self.packets = self.preview = 0
         self.busy_ns: int | None = None
         self._busy = 0
-        self._last: dict[tuple[bytes, int], int] = {}
-        self._last_sync: dict[int, int] = {}
+        self._last: dict[tuple[bytes, int], tuple[int, int]] = {}  # time and sequence number
+        self._syncs, self._last_sync = Synchronizations(), dict[int, int]()
         self._first_ns = self._before_ns = 0
         self._intervals: dict[tuple[bytes, int], list[int]] = {}
         self._samples = self._uneven = 0
@@ -50,13 +50,17 @@ class Census:
         self._sync_intervals: list[int] = []
         self._gaps: dict[int, list[int]] = {}
         self._early: set[int] = set()
-        self._waiting: list[tuple[bytes, Integers, Integers, Integers]] = []  # CID, universes, intervals, gaps
 
     @property
     def sent(self) -> dict[int, int]:
         """The universes there are, with the most slots that came."""
         universes = np.flatnonzero(self._sent >= 0)
         return dict(zip(universes.tolist(), self._sent[universes].tolist(), strict=True))
+
+    @property
+    def preview_only(self) -> str:
+        """What to say where no levels came, but preview data did; else nothing."""
+        return f"; {self.preview:,} packets are marked as preview; --preview records them" if self.preview else ""
 
     @property
     def used(self) -> dict[int, int]:
@@ -66,99 +70,43 @@ class Census:
 
     def take(self, packets: Packets) -> None:
         """Some packets more."""
-        data = packets.levelled()
-        sync = packets.kind == Kind.SYNC
-        numbers = np.flatnonzero(data)
+        numbers = np.flatnonzero(packets.levelled())
+        self.preview += len(self._of_wanted(packets, np.flatnonzero(packets.previewed())))
         if len(numbers):
             self._measure(packets, numbers)
         if self._samples > SAMPLES_MAX:
             return
-        for at_ns, address in zip(packets.at_ns[sync].tolist(), packets.synchronization[sync].tolist(), strict=True):
-            if address in self._last_sync:
-                self._sync_intervals.append(at_ns - self._last_sync[address])
-            self._last_sync[address] = at_ns
-        if self._wanted is not None:
-            numbers = numbers[self._wanted[packets.universe[numbers]]]
-        if len(numbers) and not self._take_together(packets, numbers):
-            self._take_one_by_one(packets, numbers)
-
-    def _take_one_by_one(self, packets: Packets, numbers: Integers) -> None:
-        self._sort_in()
+        sync = packets.kind == Kind.SYNC
+        of_sync = (packets.at_ns, packets.synchronization, packets.sequence)
+        for at_ns, address, sequence in zip(*(one[sync].tolist() for one in of_sync), strict=True):
+            if self._syncs.take(address, sequence) != DISCARD:
+                if address in self._last_sync:
+                    self._sync_intervals.append(at_ns - self._last_sync[address])
+                self._last_sync[address] = at_ns
+        numbers = self._of_wanted(packets, numbers)
         columns = (packets.at_ns, packets.source, packets.universe, packets.sequence)
         for at_ns, source, universe, sequence in zip(*(one[numbers].tolist() for one in columns), strict=True):
-            cid = packets.cids[source]
-            self._step(cid, universe, sequence)
-            last_ns = self._last.get((cid, universe))
-            self._last[cid, universe] = at_ns
-            self._first_ns = self._first_ns or at_ns
-            if at_ns - self._first_ns < EARLY_NS:
-                self._early.add(universe)
-            if last_ns is not None:
-                self._interval((cid, universe), at_ns, at_ns - last_ns)
-                self._gaps.setdefault(universe, []).append(at_ns - self._before_ns)
-            self._before_ns = at_ns
+            self._packet((packets.cids[source], universe), sequence, at_ns)
 
-    def _take_together(self, packets: Packets, numbers: Integers) -> bool:
-        """The same for many packets of one source that goes at full rate, its universes known or all in a row at the
-        beginning; False if these are not such.
-        """
-        if len(packets.cids) != 1:
-            return False
-        cid = packets.cids[0]
-        at_ns, universe, sequence = packets.at_ns[numbers], packets.universe[numbers], packets.sequence[numbers]
-        order = np.argsort(universe, kind="stable")
-        universes, begins = np.unique(universe[order], return_index=True)
-        streams = [(cid, number) for number in universes.tolist()]
-        new = np.array([stream not in self._last for stream in streams])
-        fresh = order[begins[new]]  # the first packets of universes that are new
-        if len(fresh) and fresh.max() >= len(fresh):
-            return False
-        again = np.ones(len(order), np.bool_)
-        again[fresh] = False
-        counts = np.diff(begins, append=len(order))
-        ordered = at_ns[order]
-        intervals = np.diff(ordered, prepend=0)
-        intervals[begins] = [self._last.get(stream, 0) for stream in streams]
-        intervals[begins] = ordered[begins] - intervals[begins]
-        if self.busy_ns is None:
-            if (intervals[again[order]] >= THIN_NS).any():
-                return False
-            busy = again & (self._busy + np.cumsum(again) > BUSY * (len(self._last) + np.cumsum(~again)))
-            self._busy += int(again.sum())
-            if busy.any():
-                self.busy_ns = int(at_ns[busy.argmax()])
-        before = self._steps.get(cid, 0)
-        for stream, first in zip((streams[place] for place in np.flatnonzero(new)), fresh.tolist(), strict=True):
-            self._firsts[stream] = int(sequence[first]) - before
-        firsts = np.empty(len(order), np.int64)
-        firsts[order] = np.repeat([self._firsts[stream] for stream in streams], counts)
-        steps = (sequence - firsts) % 256
-        self._uneven += int(((steps - np.concatenate([[before], steps[:-1]]) + 1) % 256 > 2).sum())
-        self._steps[cid] = int(steps[-1])
-        self._samples += int(again.sum())
-        gaps = np.diff(at_ns, prepend=self._before_ns)
-        self._before_ns = int(at_ns[-1])
-        self._first_ns = self._first_ns or int(at_ns[0])
-        self._early.update(np.unique(universe[at_ns - self._first_ns < EARLY_NS]).tolist())
-        self._last.update(zip(streams, ordered[np.cumsum(counts) - 1].tolist(), strict=True))
-        if again.any():
-            in_time = np.empty_like(intervals)
-            in_time[order] = intervals
-            self._waiting.append((cid, universe[again], in_time[again], gaps[again]))
-        return True
+    def _packet(self, stream: tuple[bytes, int], sequence: int, at_ns: int) -> None:
+        """One packet of one source on one universe."""
+        last_ns, before = self._last.get(stream, (None, 0))
+        if last_ns is not None and step(sequence, before) in OLD and at_ns - last_ns <= SILENCE_NS:
+            return
+        self._last[stream] = at_ns, sequence
+        cid, universe = stream
+        self._step(cid, universe, sequence)
+        self._first_ns = self._first_ns or at_ns
+        if at_ns - self._first_ns < EARLY_NS:
+            self._early.add(universe)
+        if last_ns is not None:
+            self._interval(stream, at_ns, at_ns - last_ns)
+            self._gaps.setdefault(universe, []).append(at_ns - self._before_ns)
+        self._before_ns = at_ns
 
-    def _sort_in(self) -> None:
-        """Give every stream the intervals and gaps that were taken together."""
-        for cid, some in itertools.groupby(self._waiting, key=lambda one: one[0]):
-            universe, intervals, gaps = (np.concatenate(column) for column in list(zip(*some, strict=True))[1:])
-            order = np.argsort(universe, kind="stable")
-            universes, begins = np.unique(universe[order], return_index=True)
-            spans, rests = (np.split(one[order], begins[1:]) for one in (intervals, gaps))
-            for place in np.argsort(order[begins]).tolist():  # as they came first
-                number, short = int(universes[place]), spans[place]
-                self._intervals.setdefault((cid, number), []).extend(short[short < THIN_NS].tolist())
-                self._gaps.setdefault(number, []).extend(rests[place].tolist())
-        self._waiting = []
+    def _of_wanted(self, packets: Packets, numbers: Integers) -> Integers:
+        """Those of these packets that are of a universe that is wanted."""
+        return numbers if self._wanted is None else numbers[self._wanted[packets.universe[numbers]]]
 
     def _interval(self, stream: tuple[bytes, int], at_ns: int, interval_ns: int) -> None:
         """One interval of one source on one universe."""
@@ -190,7 +138,6 @@ class Census:
 
     def rhythm(self, fps: Fraction | None = None) -> Rhythm:
         """The rhythm; `fps` is taken where nothing can be seen."""
-        self._sort_in()
         intervals = np.array([one for some in self._intervals.values() for one in some], np.int64)
         synchronized = len(self._sync_intervals) > 3
         default_ns = int(1_000_000_000 / fps) if fps else PERIOD_NS

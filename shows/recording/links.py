@@ -20,7 +20,6 @@ _TYPE_AT = {ETHERNET: 12, COOKED: 14, COOKED_2: 0}
 _NETWORK_AT = {ETHERNET: 14, COOKED: 16, COOKED_2: 20}
 _VLANS = (0x8100, 0x88A8, 0x9100)
 _IPV4, _IPV6 = 0x0800, 0x86DD
-_FAMILIES = {2: _IPV4, 10: _IPV6, 24: _IPV6, 28: _IPV6, 30: _IPV6}  # AF_INET, and AF_INET6 of several systems
 _RAW = (12, 14, 101, 228, 229)
 _UDP = 17
 _WAITING_MAX = 256
@@ -158,21 +157,13 @@ def _network(link: int, data: bytes) -> tuple[int, int]:
     """The EtherType of what a link carries, and where that begins."""
     if link == ETHERNET:
         return _ethernet(data, 12)
-    if link in (0, 108):  # BSD loopback: the address family, in the byte order of the machine, or of the network
-        family = int.from_bytes(data[:4], "little")
-        family = int.from_bytes(data[:4], "big") if family > 0xFFFF else family
-        return _FAMILIES.get(family, 0), 4
     if link in _RAW:
         return {4: _IPV4, 6: _IPV6}.get(data[0] >> 4, 0), 0
     if link == COOKED:  # Linux, version 1
         return _ethernet(data, 14)
     if link == COOKED_2:
         return struct.unpack_from(">H", data, 0)[0], 20
-    if link == 127:  # radiotap, its length in little-endian
-        return _wifi(data, struct.unpack_from("<H", data, 2)[0])
-    if link == 105:
-        return _wifi(data, 0)
-    raise Unusable(f"of link type {link}, which is not known here")
+    raise Unusable(f"of link type {link}; Ethernet, Linux cooked and raw IP are read")
 
 
 def _ethernet(data: bytes, at: int) -> tuple[int, int]:
@@ -181,26 +172,7 @@ def _ethernet(data: bytes, at: int) -> tuple[int, int]:
     while kind in _VLANS:
         at += 4
         kind = struct.unpack_from(">H", data, at)[0]
-    if kind < 0x600 and data[at + 2 : at + 5] == b"\xaa\xaa\x03":  # a length, then LLC and SNAP
-        return _ethernet(data, at + 8)
     return kind, at + 2
-
-
-def _wifi(data: bytes, at: int) -> tuple[int, int]:
-    """IEEE 802.11: only data frames in the clear carry anything we can read."""
-    control, flags = data[at], data[at + 1]
-    if control >> 2 & 3 != 2 or control & 0x40:  # not data, or data without a body
-        raise Unusable("not UDP")
-    if flags & 0x40:
-        raise Unusable("of encrypted Wi-Fi")
-    head = at + 24 + (6 if flags & 3 == 3 else 0)
-    if control & 0x80:  # quality of service
-        if data[head] & 0x80:
-            raise Unusable("of Wi-Fi with several packets in one")
-        head += 2 + (4 if flags & 0x80 else 0)
-    if data[head : head + 3] != b"\xaa\xaa\x03":
-        raise Unusable("not UDP")
-    return struct.unpack_from(">H", data, head + 6)[0], head + 8
 
 
 def _ipv6(data: bytes) -> bytes:

@@ -77,6 +77,11 @@ class Live:
         return self._first_ns is not None
 
     @property
+    def waits_for_change(self) -> bool:
+        """Whether it begins with a first change, however long that takes."""
+        return self._wanted.from_change
+
+    @property
     def ended(self) -> str | None:
         """Why the recording is over by itself, if it is."""
         return self.recording.ended if self.recording else None
@@ -86,7 +91,7 @@ class Live:
         datagrams = self._receiver.read(timeout_s)
         if datagrams is None:
             return False
-        packets = read(datagrams)
+        packets = read(datagrams, self._wanted.preview)
         before = self.packets
         self.packets += int((packets.kind == Kind.DATA).sum())
         self.levels += int(self._mine(packets).sum())
@@ -164,16 +169,22 @@ class Live:
     def _policy(self) -> str | int:
         return "sent" if self._wanted.slots == "used" else self._wanted.slots
 
+    @property
+    def nothing(self) -> str:
+        """What there is to say where no levels came that are wanted."""
+        numbers, heard = self._numbers(), sorted(self._census.sent)
+        there = f"; there is {ranges(heard)}" if heard else ""
+        return f"nothing came for {ranges(numbers) if numbers else 'any universe'}{there}{self._census.preview_only}"
+
     def _numbers(self) -> list[int]:
         return sorted(self._wanted.universes or self._census.sent)
 
     def _recording(self) -> Recording:
         """The recording; begun, if it is not yet, with the universes heard by now. MistakeError if there are none."""
         if self.recording is None:
-            numbers, heard = self._numbers(), set(self._census.sent)
-            if not heard.intersection(numbers):
-                there = f"; there is {ranges(sorted(heard))}" if heard else ""
-                raise mistake(self._out, f"nothing came for {ranges(numbers) if numbers else 'any universe'}{there}")
+            numbers = self._numbers()
+            if not self._census.sent.keys() & set(numbers):
+                raise mistake(self._out, self.nothing)
             slots = lay_out(numbers, self._census.sent, {}, self._policy)
             rhythm = self._census.rhythm(self._wanted.fps)
             self.recording = Recording(self._out, slots, rhythm, self._wanted, live=True)

@@ -27,18 +27,22 @@ PACKET_BYTES_MAX = 1152
 _FIELDS = {
     "preamble": (0, ">u8"),  # 5.1 to 5.3
     "identifier": (8, ">u8"),
+    "root_size": (16, ">u2"),  # 5.4: four bits of flags, then the length from here on
     "root": (18, ">u4"),  # 5.5
     "cid": (22, "V16"),  # 5.6
     "cid_half": (22, "<u8"),
     "cid_rest": (30, "<u8"),
+    "framing_size": (38, ">u2"),  # 6.1
     "framing": (40, ">u4"),  # 6.2.1, 6.3.1, 6.4.1
     "sync_sequence": (44, "u1"),  # 6.3.2
     "sync_address": (45, ">u2"),  # 6.3.3
+    "name_end": (107, "u1"),  # 6.2.2, the last byte
     "priority": (108, "u1"),  # 6.2.3
     "address": (109, ">u2"),  # 6.2.4
     "sequence": (111, "u1"),  # 6.2.5
     "options": (112, "u1"),  # 6.2.6
     "universe": (113, ">u2"),  # 6.2.7
+    "dmp_size": (115, ">u2"),  # 7.1
     "dmp": (117, "u1"),  # 7.2
     "dmp_types": (118, ">u4"),  # 7.3 to 7.5, the first half of the increment
     "dmp_step": (122, "u1"),
@@ -55,6 +59,9 @@ _HEAD = np.dtype(
 )
 _PREAMBLE, _IDENTIFIER = 0x001000004153432D, 0x45312E3137000000  # 5.1 to 5.3: "ASC-E1.17"
 _DMP, _DMP_TYPES, _DMP_STEP = 0x02, 0xA1000000, 0x01  # 7.2 to 7.5
+_FLAGS = 0x7000  # 5.4, 6.1, 7.1
+PRIORITY_MAX = 200
+"""6.2.3."""
 PREVIEW, TERMINATED = 0x80, 0x40
 """The options of a data packet, 6.2.6."""
 
@@ -118,20 +125,25 @@ class Packets:
         levelled &= (self.universe >= 1) & (self.universe <= UNIVERSE_MAX)  # 6.2.7
         return levelled
 
-    def one_by_one(self, first: int, until: int) -> Iterator[tuple[int, int, bytes, int, int, int, int, int, int]]:
+    def previewed(self) -> npt.NDArray[np.bool_]:
+        """Which of them carry levels for preview only, 6.2.6."""
+        previewed: npt.NDArray[np.bool_] = (self.kind == Kind.DATA) & (self.start_code == 0)
+        previewed &= self.options & PREVIEW != 0
+        return previewed
+
+    def one_by_one(self) -> Iterator[tuple[int, int, bytes, int, int, int, int, int, int]]:
         """Of each packet: kind, time, CID, universe, sequence, priority, options, synchronization, start code."""
-        part = slice(first, until)
         cids = self.cids
         return zip(
-            self.kind[part].tolist(),
-            self.at_ns[part].tolist(),
-            [cids[number] for number in self.source[part].tolist()],
-            self.universe[part].tolist(),
-            self.sequence[part].tolist(),
-            self.priority[part].tolist(),
-            self.options[part].tolist(),
-            self.synchronization[part].tolist(),
-            self.start_code[part].tolist(),
+            self.kind.tolist(),
+            self.at_ns.tolist(),
+            [cids[number] for number in self.source.tolist()],
+            self.universe.tolist(),
+            self.sequence.tolist(),
+            self.priority.tolist(),
+            self.options.tolist(),
+            self.synchronization.tolist(),
+            self.start_code.tolist(),
             strict=True,
         )
 
@@ -192,8 +204,10 @@ class Packets:
         return levels, np.arange(len(starts))
 
 
-def read(datagrams: Datagrams) -> Packets:
-    """The fields of datagrams. Nothing is refused here: what cannot be used has a kind that says so."""
+def read(datagrams: Datagrams, preview: bool = False) -> Packets:
+    """The fields of datagrams. Nothing is refused here: what cannot be used has a kind that says so. With `preview`,
+    data that are marked as preview count like any others.
+    """
     window = np.lib.stride_tricks.sliding_window_view(datagrams.data, HEAD_BYTES)
     heads: Bytes = np.ascontiguousarray(window[datagrams.starts])
     head = heads.reshape(-1).view(_HEAD)
@@ -204,7 +218,11 @@ def read(datagrams: Datagrams) -> Packets:
     data = acn & (root == 4) & ((framing == 2) | (size < HEAD_BYTES))  # VECTOR_ROOT_E131_DATA; 6.2.1
     slots = head["values"].astype(np.int64) - 1  # 7.6: the property value count has the start code in it
     well_formed = (head["dmp"] == _DMP) & (head["dmp_types"] == _DMP_TYPES) & (head["dmp_step"] == _DMP_STEP)
-    well_formed &= slots <= SLOTS_MAX
+    well_formed &= (slots <= SLOTS_MAX) & (head["priority"] <= PRIORITY_MAX)
+    for layer, bytes_before_slots in (("root_size", 110), ("framing_size", 88), ("dmp_size", 11)):
+        well_formed &= head[layer] == _FLAGS + bytes_before_slots + slots
+    sender = _has_sender(heads, head)
+    well_formed &= sender
     kind = np.full(len(size), Kind.OTHER, np.int64)
     kind[acn] = Kind.MALFORMED
     kind[data & well_formed & (slots >= 0)] = Kind.DATA
@@ -213,8 +231,12 @@ def read(datagrams: Datagrams) -> Packets:
     if extended.any():
         sync = extended & (framing == 1) & (size >= 44)  # VECTOR_E131_EXTENDED_SYNCHRONIZATION, 6.3.1
         discovery = extended & (framing == 2) & (size >= 44)  # VECTOR_E131_EXTENDED_DISCOVERY, 6.4.1
-        kind[sync] = np.where(size[sync] >= 49, Kind.SYNC, Kind.CUT)
-        kind[discovery] = np.where(size[discovery] >= 120, Kind.DISCOVERY, Kind.CUT)
+        right = (head["root_size"] == _FLAGS + 33) & (head["framing_size"] == _FLAGS + 11) & _has_cid(head)
+        kind[sync & right] = Kind.SYNC
+        right = (head["root_size"] >> 12 == 7) & (head["framing_size"] + 22 == head["root_size"]) & sender
+        kind[discovery & right] = Kind.DISCOVERY
+        kind[(sync & (size < 49)) | (discovery & (size < 120))] = Kind.CUT
+        kind[discovery & right & (size < 16 + (head["root_size"] & 0x0FFF))] = Kind.CUT
         kind[extended & (size < 44)] = Kind.CUT
         sequence[sync], address[sync] = head["sync_sequence"][sync], head["sync_address"][sync]
     source, cids = _sources(head)
@@ -227,11 +249,25 @@ def read(datagrams: Datagrams) -> Packets:
         head["universe"].astype(np.int64),
         sequence,
         head["priority"].astype(np.int64),
-        head["options"].astype(np.int64),
+        head["options"].astype(np.int64) & (~PREVIEW if preview else 0xFF),
         address,
         head["start_code"].astype(np.int64),
         np.where(kind == Kind.DATA, slots, 0),
     )
+
+
+def _has_cid(head: npt.NDArray[np.void]) -> npt.NDArray[np.bool_]:
+    """Which have a CID, 5.6; a UUID of zeros is nobody's (RFC 4122, 4.1.7)."""
+    has: npt.NDArray[np.bool_] = (head["cid_half"] != 0) | (head["cid_rest"] != 0)
+    return has
+
+
+def _has_sender(heads: Bytes, head: npt.NDArray[np.void]) -> npt.NDArray[np.bool_]:
+    """Which have a CID, and a source name that ends with a null (6.2.2)."""
+    has = _has_cid(head)
+    full = np.flatnonzero(head["name_end"])
+    has[full] &= (heads[full, 44:108] == 0).any(axis=1)
+    return has
 
 
 def _sources(head: npt.NDArray[np.void]) -> tuple[Integers, list[bytes]]:

@@ -32,7 +32,7 @@ UNIVERSES_ALL_MAX = 4096
 @dataclass(frozen=True, slots=True)
 class Wanted:
     """What is to be recorded. `universes` None: all there are. `slots` "used": without those that stay dark at the end
-    of universes; "sent": as they come; or a number. `fps` None: as found.
+    of universes; "sent": as they come; or a number. `fps` None: as found. `preview`: with data marked as preview.
     """
 
     universes: tuple[int, ...] | None = None
@@ -41,6 +41,7 @@ class Wanted:
     from_change: bool = False
     until_still_s: float | None = None
     for_s: float | None = None
+    preview: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,7 +272,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     """
     seen, census = capture.Seen(), Census(wanted.universes, measured=wanted.slots == "used")
     others = Tally()
-    for packets in _packets(path, seen):
+    for packets in _packets(path, seen, wanted):
         census.take(packets)
         others.count_others(packets)
         if progress:
@@ -286,7 +287,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     in_all = seen.packets
     try:
         seen = capture.Seen()
-        for packets in _packets(path, seen):
+        for packets in _packets(path, seen, wanted):
             recording.take(packets)
             if progress:
                 progress(seen.packets, in_all)
@@ -305,18 +306,19 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     return replace(outcome, notes=tuple(notes))
 
 
-def _packets(path: Path, seen: capture.Seen) -> Iterator[Packets]:
+def _packets(path: Path, seen: capture.Seen, wanted: Wanted) -> Iterator[Packets]:
     for datagrams in capture.datagrams(path, seen):
         if len(datagrams.starts):
-            yield read(datagrams)
+            yield read(datagrams, wanted.preview)
 
 
 def _nothing(census: Census, seen: capture.Seen, others: Tally) -> str:
     if census.sent:
-        return f"nothing came for the universes chosen; there is {ranges(sorted(census.sent))}"
+        return f"nothing came for the universes chosen; there is {ranges(sorted(census.sent))}{census.preview_only}"
     why = [f"{count} {text}" for text, count in seen.unusable.most_common(3)]
     why += [f"{others.cut} cut short"] if others.cut else []
     why += [f"{others.malformed} malformed"] if others.malformed else []
     why += [f"{others.other} of other kinds"] if others.other else []
     text = f"there are no E1.31 levels in it: {seen.packets} packets" + (f", {', '.join(why)}" if why else "")
+    text += census.preview_only
     return f"{text}; {seen.trouble}" if seen.trouble else text

@@ -46,6 +46,7 @@ class Tally:
     clock_jumps: int = 0
     silence_cut_s: float = 0.0
     began_s: dict[int, float] = field(default_factory=dict)  # universes that began after the others
+    stopped_s: dict[int, float] = field(default_factory=dict)  # universes that came no more, long before the end
     measured_fps: float | None = None
     rates: tuple[float, float] | None = None  # the slowest and the fastest that lasted
     elapsed_s: float = 0.0
@@ -91,6 +92,11 @@ class Tally:
             yield f"ended by their source (E1.31 6.2.6): {_by_universe(self.terminated)}"
         if self.silences:
             yield f"silent for more than 2.5 s (E1.31 6.7.1), the last look held: {_by_universe(self.silences)}"
+        if self.stopped_s:
+            first, last = min(self.stopped_s.values()), max(self.stopped_s.values())
+            when = f"{first:.1f}" if last - first < 0.1 else f"{first:.1f} to {last:.1f}"
+            silent = ranges(list(self.stopped_s))
+            yield f"{silent} stopped {when} s after the first packet, and did not come back; the last look stands"
         if self.not_chosen:
             yield f"left out, not among the universes recorded: {_by_universe(self.not_chosen)}"
         if self.longer:
@@ -123,7 +129,7 @@ class Tally:
     def _passed_over(self) -> Iterator[str]:
         codes = ", ".join(f"0x{code:02x} {count} times" for code, count in self.start_codes.most_common(SHOWN))
         for count, text in (
-            (self.preview, "packets of preview data, not meant to be seen (E1.31 6.2.6)"),
+            (self.preview, "packets of preview data, not meant to be seen (E1.31 6.2.6); --preview records them"),
             (self.start_codes.total(), f"packets of other start codes, which are not levels: {codes}"),
             (self.malformed, "packets say they are E1.31 but are malformed"),
             (self.cut, "packets are cut short; record with a larger snapshot length"),

@@ -100,3 +100,29 @@ def test_who_waits_for_a_change_waits_as_long_as_it_takes(
 def test_a_change_that_never_came_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(MistakeError, match="nothing changed"):
         recorded(tmp_path, Wire(still(9.0), 20), monkeypatch, from_change=True)
+
+
+@pytest.mark.parametrize(
+    "events, text",
+    [
+        ([], "nothing came for universe 1"),
+        (stream(LEVELS, 1, first_universe=7), "nothing came for universe 1; there is universe 7"),
+        (
+            stream(LEVELS, 1, previewData=True),
+            "nothing came for universe 1; 80 packets are marked as preview; --preview records them",
+        ),
+    ],
+)
+def test_a_recording_of_so_many_seconds_ends_after_them_though_nothing_came(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, events: list[Event], text: str
+) -> None:
+    wire = Wire(events, 59)
+    with pytest.raises(MistakeError) as told:
+        recorded(tmp_path, wire, monkeypatch, for_s=3.0)
+    assert wire.now_s < 4 and str(told.value) == f"--for: it ended after 3 s: {text}"
+
+
+def test_who_waits_for_a_change_waits_for_a_first_packet_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The recording is begun first, then somebody starts the piece elsewhere."""
+    levels, _ = recorded(tmp_path, Wire(later(stream(LEVELS, 1), 20.0), 59), monkeypatch, from_change=True, for_s=1.0)
+    assert levels == LEVELS[1:41, 0].tolist()

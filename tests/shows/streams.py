@@ -40,6 +40,15 @@ def data(
     return bytes(packet.getBytes())
 
 
+def shortened(packet: bytes, slots: int) -> bytes:
+    """A data packet with fewer slots: three lengths with their flags (E1.31 5.4, 6.1, 7.1), and the count of 7.6."""
+    changed = bytearray(packet[: 126 + slots])
+    for at, length in ((16, 110 + slots), (38, 88 + slots), (115, 11 + slots)):
+        struct.pack_into(">H", changed, at, 0x7000 | length)
+    struct.pack_into(">H", changed, 123, 1 + slots)
+    return bytes(changed)
+
+
 def sync(address: int, sequence: int, cid: tuple[int, ...] = CID) -> bytes:
     """A synchronization packet."""
     return bytes(SyncPacket(cid, address, sequence % 256).getBytes())

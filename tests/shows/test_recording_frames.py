@@ -234,6 +234,31 @@ def test_a_recording_that_begins_in_the_middle_of_a_frame_begins_with_the_next(t
     assert np.array_equal(frames[:, :, 0], levels[1:-1])
 
 
+@pytest.mark.parametrize("order", [[1, 0, 2, 3], [3, 2, 1, 0], [1, 2, 3, 0], [2, 0, 3, 1]])
+@pytest.mark.parametrize("spread", [0.1, 0.9])
+def test_a_first_frame_whose_packets_come_shuffled_is_kept(tmp_path: Path, order: list[int], spread: float) -> None:
+    levels = changing(60, 4)
+    events = stream(levels, 1, spread_ns=int(spread * 25_000_000))
+    times = [at_ns for at_ns, _ in events[:4]]
+    first = [(times[turn], events[place][1]) for turn, place in enumerate(order)]
+    frames, outcome = recorded(tmp_path, first + events[4:])
+    assert np.array_equal(frames[:, :, 0], levels)
+    assert (outcome.tally.frames_before, outcome.tally.lost_in_all, outcome.info.fps) == (0, 0, 40)
+
+
+@pytest.mark.parametrize("lost", [0, 1, 2, 3])
+def test_a_packet_that_is_lost_in_the_first_frame_moves_no_other(tmp_path: Path, lost: int) -> None:
+    """The recording begins in the middle of frame 0; of frame 1 a packet is lost, and frame 0 shows in its place."""
+    levels = changing(60, 4)
+    events = stream(levels, 1)[2:]
+    del events[2 + lost]
+    frames, _ = recorded(tmp_path, events)
+    assert np.array_equal(frames[-58:, :, 0], levels[2:])
+    if lost >= 2:
+        levels[1, lost] = levels[0, lost]
+        assert np.array_equal(frames[:, :, 0], levels[1:])
+
+
 @pytest.mark.parametrize(
     "fps", [Fraction(24), Fraction(25), Fraction(30), Fraction(40), Fraction(30000, 1001), Fraction("26.4")]
 )
@@ -310,3 +335,11 @@ def test_a_source_that_is_held_up_anywhere_tears_no_frame(seed: int) -> None:
 def test_a_clock_that_stands_nearly_still_makes_no_rate_that_no_file_has() -> None:
     """A capture whose times are damaged: by them a pause of a second would be a billion frames."""
     assert find_period(np.full(100, 1)) == find_period(np.arange(1, 100)) == 1_000_000
+
+
+def test_five_hundred_universes_are_recorded_byte_for_byte(tmp_path: Path) -> None:
+    levels = np.random.default_rng(5).integers(0, 256, (24, 500), np.uint8)
+    levels[:, -1] = 1
+    frames, outcome = recorded(tmp_path, stream(levels, 1))
+    assert np.array_equal(frames[:, :, 0], levels)
+    assert (outcome.tally.lost_in_all, outcome.info.fps) == (0, 40)

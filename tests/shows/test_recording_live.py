@@ -17,7 +17,7 @@ from gloaming.shows.recording import parts
 from gloaming.shows.recording.live import Live
 from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Datagrams
 from gloaming.shows.recording.recorder import Outcome, Wanted
-from tests.shows.streams import Event, data, everything, stream
+from tests.shows.streams import Event, data, everything, shortened, stream
 
 LEVELS = np.arange(1, 151, dtype=np.uint8)[:, None].repeat(3, axis=1)
 AS_SENT = Wanted((1, 2, 3), "sent")
@@ -199,11 +199,7 @@ def test_parts_that_cannot_be_put_together_are_kept_and_named(tmp_path: Path, mo
 
 def test_packets_that_grow_longer_are_told(tmp_path: Path) -> None:
     """The file has the slots that came at first; what came later beside them is counted."""
-    short = [(at_ns, packet[: 126 + 30]) for at_ns, packet in stream(LEVELS, 1)]
-    fixed = [
-        (at_ns, packet[:115] + bytes([0x70, 41]) + packet[117:123] + bytes([0, 31]) + packet[125:])
-        for at_ns, packet in short
-    ]
+    fixed = [(at_ns, shortened(packet, 30)) for at_ns, packet in stream(LEVELS, 1)]
     late = [(at_ns, packet) for at_ns, packet in stream(LEVELS, 1) if at_ns >= 2_500_000_000]
     frames, outcome = recorded(tmp_path, [event for event in fixed if event[0] < 2_500_000_000] + late)
     assert {one.slots for one in outcome.info.universes} == {30}
@@ -229,3 +225,21 @@ def test_whatever_comes_in_a_recording_ends_well(tmp_path: Path, seed: int) -> N
     frames, outcome = recorded(tmp_path, events)
     assert 100 <= len(frames) == outcome.info.frames < 4000
     assert all("\n" not in line for line in outcome.tally.lines(outcome.info.fps))
+
+
+@pytest.mark.parametrize("after_ns", [[2_000], [5_000_000], [2_000, 300_000]], ids=str)
+def test_what_arrives_several_times_is_recorded_once(tmp_path: Path, after_ns: list[int]) -> None:
+    """E1.31 6.7.2: the same CID, universe and sequence number."""
+    events = stream(LEVELS, 1, 25)
+    copies = [(at_ns + later_ns, packet) for at_ns, packet in events for later_ns in after_ns]
+    frames, outcome = recorded(tmp_path, events + copies)
+    assert outcome.info.fps == 25 and np.array_equal(frames, LEVELS)
+
+
+def test_where_only_preview_data_came_it_is_said_and_they_can_be_recorded(tmp_path: Path) -> None:
+    """E1.31 6.2.6, bit 7."""
+    events = stream(LEVELS, 1, previewData=True)
+    with pytest.raises(MistakeError, match="for universes 1-3; 450 packets are marked as preview; --preview records"):
+        recorded(tmp_path, events)
+    frames, _ = recorded(tmp_path, events, Wanted((1, 2, 3), "sent", preview=True))
+    assert np.array_equal(frames, LEVELS)

@@ -321,3 +321,154 @@ def test_a_capture_says_what_it_has_instead_of_levels(tmp_path: Path) -> None:
         with pytest.raises(MistakeError, match=text):
             from_capture(path, tmp_path / "out.frames", Wanted())
     assert [one.name for one in tmp_path.iterdir()] == ["in.pcap"]
+
+
+COPIES = [[2_000], [300_000], [5_000_000], [2_000, 4_000], [300_000, 5_000_000], [45_000_000]]
+
+
+@pytest.mark.parametrize("after_ns", COPIES, ids=str)
+@pytest.mark.parametrize("address", [0, 7000])
+def test_what_arrives_several_times_is_recorded_once(tmp_path: Path, after_ns: list[int], address: int) -> None:
+    """A mirrored port, the interface "any", multicast beside a host: the same CID, universe and sequence number, which
+    6.7.2 passes over. The last is a copy by a way that takes longer than a frame."""
+    levels = np.random.default_rng(4).integers(1, 256, (250, 3), np.uint8)
+    events = stream(levels, 1, 25, synchronization=address)
+    events += [(number * 40_000_000 + 20_000_000, sync(address, number)) for number in range(250) if address]
+    copies = [(at_ns + later_ns, packet) for at_ns, packet in events for later_ns in after_ns]
+    frames, outcome = recorded(tmp_path, events + copies)
+    assert (len(frames), outcome.info.fps) == (250, 25)
+    assert np.array_equal(frames[:, :, 0], levels)
+    tally = outcome.tally
+    assert tally.repeated + tally.out_of_order == 750 * len(after_ns) and tally.lost_in_all == 0
+    assert tally.synchronizations_lost == 0 and not tally.restarts
+
+
+@pytest.mark.parametrize("after_ns", [5_000, 2_000_000, 12_000_000])
+@pytest.mark.parametrize("apart", [[0], [1], [19], [20], [64], [107, 220], [-64], [0, 128]], ids=str)
+def test_synchronization_to_several_destinations_makes_no_more_frames(
+    tmp_path: Path, apart: list[int], after_ns: int
+) -> None:
+    """Section 11: each destination gets a packet of its own, with the same number or one that is counted by itself."""
+    levels = np.random.default_rng(4).integers(1, 256, (250, 3), np.uint8)
+    events = stream(levels, 1, 25, synchronization=7000)
+    for number in range(250):
+        at_ns = number * 40_000_000 + 20_000_000
+        numbers = [number, *(number + other for other in apart)]
+        events += [(at_ns + turn * after_ns, sync(7000, one)) for turn, one in enumerate(numbers)]
+    frames, outcome = recorded(tmp_path, events)
+    assert (len(frames), outcome.info.fps) == (250, 25)
+    assert np.array_equal(frames[:, :, 0], levels)
+
+
+@pytest.mark.parametrize("ahead", [30, 100])
+def test_where_one_destination_is_left_out_another_s_synchronization_counts(tmp_path: Path, ahead: int) -> None:
+    levels = np.random.default_rng(4).integers(1, 256, (250, 3), np.uint8)
+    events = stream(levels, 1, 25, synchronization=7000)
+    for number in range(250):
+        at_ns = number * 40_000_000 + 20_000_000
+        events += [(at_ns, sync(7000, number))] * (number < 100) + [(at_ns + 50_000, sync(7000, number + ahead))]
+    frames, outcome = recorded(tmp_path, events)
+    assert (len(frames), outcome.info.fps) == (250, 25)
+    assert np.array_equal(frames[:, :, 0], levels)
+
+
+def changed(packet: bytes, at: int, value: bytes) -> bytes:
+    return packet[:at] + value + packet[at + len(value) :]
+
+
+MALFORMED = {
+    "a priority above 200 (6.2.3)": (108, b"\xc9"),
+    "the highest number as priority (6.2.3)": (108, b"\xff"),
+    "root length (5.4)": (16, b"\x72\x6d"),
+    "root flags (5.4)": (16, b"\x62\x6e"),
+    "framing length (6.1)": (38, b"\x72\x59"),
+    "framing flags (6.1)": (38, b"\x02\x58"),
+    "DMP length (7.1)": (115, b"\x72\x0a"),
+    "DMP flags (7.1)": (115, b"\xf2\x0b"),
+    "a CID of zeros (5.6)": (22, bytes(16)),
+    "a source name without its null (6.2.2)": (44, b"n" * 64),
+}
+
+
+@pytest.mark.parametrize("name", MALFORMED)
+def test_malformed_packets_take_no_universe_and_are_counted(tmp_path: Path, name: str) -> None:
+    at, value = MALFORMED[name]
+    odd = [(when, changed(packet, at, value)) for when, packet in other(LEVELS + 100, 150)]
+    frames, outcome = recorded(tmp_path, stream(LEVELS, 1) + odd)
+    assert np.array_equal(frames[:, :, 0], LEVELS)
+    assert outcome.tally.malformed == 160 and "160 packets say they are E1.31 but are malformed" in lines(outcome)
+
+
+def test_a_name_that_is_as_long_as_it_may_be_and_priority_200_are_well_formed(tmp_path: Path) -> None:
+    """6.2.2: 63 bytes and a null; 6.2.3. The other source begins half a frame earlier."""
+    frames, outcome = recorded(tmp_path, stream(LEVELS, 1) + other(LEVELS + 100, 200, name="n" * 63))
+    assert outcome.tally.malformed == 0 and np.array_equal(frames[1:, :, 0], LEVELS + 100)
+
+
+@pytest.mark.parametrize("at, value", [(16, b"\x70\x20"), (38, b"\x60\x0b"), (22, bytes(16))])
+def test_malformed_synchronization_shows_nothing(tmp_path: Path, at: int, value: bytes) -> None:
+    """5.4, 6.1, 5.6."""
+    events = stream(LEVELS, 1, synchronization=7000)
+    syncs = [(number * 25_000_000 + 5_000_000, sync(7000, number)) for number in range(80)]
+    odd = [(when + 9_000_000, changed(packet, at, value)) for when, packet in syncs]
+    frames, outcome = recorded(tmp_path, events + syncs + odd)
+    assert np.array_equal(frames[:, :, 0], LEVELS) and outcome.tally.malformed == 80
+
+
+def test_where_only_preview_data_came_it_is_said_and_they_can_be_recorded(tmp_path: Path) -> None:
+    """6.2.6, bit 7."""
+    levels = np.arange(1, 241, dtype=np.uint8)[:, None].repeat(5, axis=1)
+    events = stream(levels, 1, previewData=True)
+    with pytest.raises(MistakeError, match="; 1,200 packets are marked as preview; --preview records them"):
+        recorded(tmp_path, events)
+    with pytest.raises(MistakeError, match="there is universe 9; 480 packets are marked as preview; --preview"):
+        recorded(tmp_path, events + stream(levels[:, :1], 1, first_universe=9), Wanted((2, 3)))
+    frames, outcome = recorded(tmp_path, events, Wanted(slots="sent", preview=True))
+    assert np.array_equal(frames[:, :, 0], levels) and outcome.tally.preview == 0
+
+
+@pytest.mark.parametrize("ended", [False, True])
+def test_universes_that_stop_early_are_named(tmp_path: Path, ended: bool) -> None:
+    """6.7.1; or 6.2.6, by their source."""
+    levels = np.random.default_rng(4).integers(1, 256, (400, 11), np.uint8)
+    events = [event for place, event in enumerate(stream(levels, 1)) if place % 11 == 4 or place < 11 * 80]
+    if ended:
+        others = [universe for universe in range(1, 12) if universe != 5]
+        events += [(2_000_000_000, data(universe, 80, [0], streamTerminated=True)) for universe in others]
+    frames, outcome = recorded(tmp_path, events)
+    assert np.array_equal(frames[:, 4, 0], levels[:, 4]) and np.array_equal(frames[:80, :, 0], levels[:80])
+    told = [line for line in lines(outcome).splitlines() if "did not come back" in line]
+    assert told == [
+        "universes 1-4, 6-11 stopped 2.0 s after the first packet, and did not come back; the last look stands"
+    ]
+
+
+@pytest.mark.parametrize("first", ["code", "levels"])
+@pytest.mark.parametrize("numbers", ["same", "own"])
+def test_priorities_for_each_slot_take_no_number_from_the_levels(tmp_path: Path, first: str, numbers: str) -> None:
+    """Start code 0xDD. Both have the same number, or each numbers of its own, beside what 6.7.2 has."""
+    events = []
+    for place, (at_ns, packet) in enumerate(stream(LEVELS, 1)):
+        number = place // 2 + (77 if numbers == "own" else 0)
+        code = data(place % 2 + 1, number, [100], dmxStartCode=0xDD)
+        events += [(at_ns, packet), (at_ns + (100_000 if first == "levels" else -100_000) + 100_000, code)]
+    frames, outcome = recorded(tmp_path, events)
+    assert np.array_equal(frames[:, :, 0], LEVELS)
+    tally = outcome.tally
+    assert (tally.start_codes, tally.lost_in_all, tally.repeated, tally.restarts) == ({0xDD: 160}, 0, 0, 0)
+
+
+@pytest.mark.parametrize("numbers", ["together", "same"])
+def test_levels_that_are_lost_beside_another_start_code_are_counted(tmp_path: Path, numbers: str) -> None:
+    """6.7.2: one number after another for both; or the same for both."""
+    events = []
+    for number, (at_ns, _) in enumerate(stream(LEVELS[:, :1], 1)):
+        code, own = (2 * number, 2 * number + 1) if numbers == "together" else (number, number)
+        events.append((at_ns, data(1, code, [100], dmxStartCode=0xDD)))
+        if number != 40:
+            events.append((at_ns + 100_000, data(1, own, [LEVELS[number, 0]])))
+    frames, outcome = recorded(tmp_path, events)
+    assert outcome.tally.lost_in_all == 1
+    assert (
+        frames[:40, 0, 0].tolist() == LEVELS[:40, 0].tolist() and frames[-39:, 0, 0].tolist() == LEVELS[41:, 0].tolist()
+    )
