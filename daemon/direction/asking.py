@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import datetime, time, timedelta
 
 from gloaming.daemon.direction.billing import dark_window_at
-from gloaming.daemon.direction.decide import decide, instant
+from gloaming.daemon.direction.decide import decide, instant, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason, State
 from gloaming.daemon.site import Site
@@ -18,6 +19,9 @@ LONGEST_MINUTES = 7 * 24 * 60
 LONGEST_CALL_MINUTES = 24 * 60
 UNDO_SKIP_NS = MINUTE_NS
 """How long a skip can be taken back."""
+SOUND_AHEAD_NS = 3 * SECOND_NS // 4
+"""How much later a skip takes effect in a show with sound. The next sound must be decoded and pass the device's buffer;
+then it begins with its light."""
 
 _KEYS = {
     Kind.PAUSE: {"unseen"},
@@ -69,7 +73,7 @@ def ask(
         unseen=_unseen(request),
     )
     _allow(override, site, tuple(overrides))
-    return override
+    return _with_its_sound(override, site, tuple(overrides)) if kind == Kind.SKIP else override
 
 
 def _allow(override: Override, site: Site, overrides: tuple[Override, ...]) -> None:
@@ -81,6 +85,15 @@ def _allow(override: Override, site: Site, overrides: tuple[Override, ...]) -> N
         decision = decide(override.at_ns, site, overrides)
         if decision.show is None or decision.state not in (State.PLAYING, State.WAITING, State.PAUSED):
             raise Refusal(*decision.reasons)
+
+
+def _with_its_sound(skip: Override, site: Site, overrides: tuple[Override, ...]) -> Override:
+    """A skip, later by what sound needs; at once where no piece has any, or where something else comes before."""
+    later_ns = skip.at_ns + SOUND_AHEAD_NS
+    now, later = (segment_at(at_ns, site, overrides) for at_ns in (skip.at_ns, later_ns))
+    show = site.shows.get(now.show or "")
+    sounds = show and any(site.pieces[name].sound for name in (*show.order, show.between) if name in site.pieces)
+    return replace(skip, at_ns=later_ns) if sounds and now.picture == later.picture else skip
 
 
 def _mistake(key: str, wrong: str, right: str) -> MistakeError:

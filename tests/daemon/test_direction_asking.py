@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.daemon.direction.asking import UNDO_SKIP_NS, Refusal, ask
+from gloaming.daemon.direction.asking import SOUND_AHEAD_NS, UNDO_SKIP_NS, Refusal, ask
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Override, after_step
 from gloaming.daemon.direction.score import State
@@ -147,8 +147,8 @@ def test_a_mute_takes_the_sound_and_leaves_the_light(site: Site) -> None:
 def test_a_skip_takes_the_next_piece_and_can_be_taken_back_for_a_minute(site: Site) -> None:
     skip = made(site, kind="skip")
     assert skip.until_ns == AT + UNDO_SKIP_NS == AT + MIN
-    assert piece_and_frame(site, AT, skip) == ("tide", 0)
-    assert piece_and_frame(site, AT + 10 * S, skip) == ("tide", 20)
+    assert piece_and_frame(site, skip.at_ns, skip) == ("tide", 0)
+    assert piece_and_frame(site, skip.at_ns + 10 * S, skip) == ("tide", 20)
     back = undone(skip, AT + 10 * S)
     assert piece_and_frame(site, AT + 10 * S, back) == piece_and_frame(site, AT + 10 * S) == ("bells", 120)
     with pytest.raises(Refusal, match="evening opens"):
@@ -241,6 +241,15 @@ def test_an_end_by_a_clock_that_was_on_another_day_is_on_the_right_one(site: Sit
     found = after_step(dark, now, hours * 60 * MIN)
     assert found.stands_at(now)
     assert local(found.end_ns, site)[11:16] == "23:30" and found.end_ns - now < 9 * 60 * MIN
+
+
+def test_a_skip_waits_for_the_next_sound_and_for_nothing_else(site: Site) -> None:
+    assert made(site, kind="skip").at_ns == AT + SOUND_AHEAD_NS
+    quiet = replace(site, pieces={name: replace(piece, sound=None) for name, piece in site.pieces.items()})
+    assert made(quiet, kind="skip").at_ns == AT
+    ends_ns = AT + 50 * S  # bells lasts 100 s, and is 50 s old at AT
+    for at_ns in (ends_ns - SOUND_AHEAD_NS // 2, ends_ns + 4 * S - SOUND_AHEAD_NS // 2):
+        assert made(site, at_ns, kind="skip").at_ns == at_ns, "else it would leave what only just begins"
 
 
 def test_what_was_over_does_not_come_again_when_the_clock_is_set_back(site: Site) -> None:

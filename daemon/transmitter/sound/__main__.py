@@ -35,7 +35,7 @@ STEP_S = 0.04
 CUE_NS = 2 * SECOND_NS
 """How long before it is heard a sound is opened."""
 HASTE_NS = 250_000_000
-"""How long a sound that should be heard already is given to be decoded."""
+"""How long a sound that comes too late for its beginning is given to be decoded."""
 REPORT_NS = 100_000_000
 STALLED_NS = 800_000_000
 OPENING_NS = 5 * SECOND_NS
@@ -181,7 +181,8 @@ class SoundProcess:
                 voice.leave(self.index)
             kept.append(voice)
         for cue in wanted:
-            begin_ns = max(cue.from_ns, now_ns + ahead_ns + HASTE_NS)
+            soonest_ns = now_ns + ahead_ns
+            begin_ns = cue.from_ns if cue.from_ns > soonest_ns else soonest_ns + HASTE_NS
             if begin_ns < cue.until_ns:
                 kept.append(self._voice(cue, line.index_at(begin_ns), line.index_at(cue.until_ns), begin_ns))
         self.voices = tuple(kept)

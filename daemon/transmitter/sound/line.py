@@ -17,8 +17,8 @@ from gloaming.daemon.transmitter.sound.follow import SECOND_NS, Follower
 from gloaming.daemon.transmitter.sound.plan import Plan, plan_of
 from gloaming.daemon.transmitter.sound.quiet import quiet_of
 
-BEFORE_NS = 20 * SECOND_NS
-"""How long before the first sound the process is started."""
+BEFORE_NS = 600 * SECOND_NS
+"""How long before a sound the process is started: a skip may bring it at any time, and a start takes seconds."""
 AFTER_NS = 60 * SECOND_NS
 """How long without sound it is kept: the device is then free for others."""
 RETRY_NS = tuple(seconds * SECOND_NS for seconds in (1, 1, 2, 4, 8, 15))
