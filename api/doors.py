@@ -31,7 +31,8 @@ def make_door(director: Director, doorkeeper: Doorkeeper, limits: Limits) -> Doo
     buckets = Buckets(limits.device_rate, limits.device_burst)
 
     async def signed_in(request: Request) -> Device:
-        device = doorkeeper.device(token_of(request), director.clock.now_ns())
+        trusted = director.attendant.trust.trusted
+        device = doorkeeper.device(token_of(request), director.clock.now_ns() if trusted else None)
         if device is None:
             raise HTTPException(401, "sign in at /api/sign-in, or send a token")
         if not buckets.take(device.id, time.monotonic()):
@@ -102,12 +103,20 @@ def add_doors(
         """The devices that are signed in."""
         zone = director.site.timezone
         found = []
-        for id, name, kind, made_ns in director.store.devices():
-            seen_ns = doorkeeper.seen_ns.get(id)
-            since, last = isoformat(made_ns, zone), None if seen_ns is None else isoformat(seen_ns, zone)
+        for id, name, kind, made_ns, seen_ns in director.store.devices():
+            since, last = isoformat(made_ns, zone), isoformat(seen_ns, zone)
             known = {"id": id, "name": name, "kind": kind, "since": since, "seen": last, "this": id == device.id}
             found.append(known)
         return JSONResponse(found)
+
+    @app.delete("/api/devices", responses={200: {"model": list[Ended]}}, tags=["devices"])
+    async def revoke_others(device: Operator) -> JSONResponse:
+        """Sign out every other device for good, but the board itself; their streams of events end."""
+        now_ns = director.clock.now_ns()
+        others = doorkeeper.sign_out_others(device, now_ns)
+        revoked()
+        director.store.note(now_ns, "device", f"all other devices were signed out: {len(others)}", device.name)
+        return JSONResponse([{"id": id} for id in others])
 
     @app.delete("/api/devices/{id}", responses={200: {"model": Ended}}, tags=["devices"])
     async def revoke(id: int, device: Seen) -> JSONResponse:
@@ -137,7 +146,10 @@ def add_doors(
             passcode = doorkeeper.new_passcode()
         else:
             passcode = asked.passcode
-            doorkeeper.set_passcode(passcode)
+            try:
+                doorkeeper.set_passcode(passcode)
+            except ValueError as error:
+                raise HTTPException(409, str(error)) from None
         doorkeeper.forget_first_passcode()
         director.store.note(director.clock.now_ns(), "device", "the passcode was changed", device.name)
         return JSONResponse({"passcode": passcode})

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
+import re
 import secrets
 from dataclasses import dataclass, field
 from hashlib import sha256
+from itertools import pairwise
 from pathlib import Path
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
+from gloaming.daemon.clock_trust import FIRST_NS
 from gloaming.daemon.private_file import write_private
 from gloaming.daemon.state import State
 
@@ -19,6 +22,12 @@ LOCAL_DEVICE = "this machine"
 """The device of commands on the board itself; nobody else may bear the name."""
 PASSCODE_FACT = "passcode_argon2id"
 PASSCODE_CHARACTERS_MIN = 8
+COMMON = ("password", "passwort", "passcode", "gloaming", "qwertyui", "letmein", "iloveyou", "christmas", "abcabc")
+"""What people think of first (common practice, no source)."""
+IDLE_NS = 400 * 86_400 * 1_000_000_000
+"""A device that has not asked for so long is signed out: a season and some weeks."""
+SEEN_EVERY_NS = 3600 * 1_000_000_000
+"""How exactly it is kept when a device was last seen: the card is spared."""
 LINK_S = 600.0
 LINKS_MAX = 20
 FREE_GUESSES = 3
@@ -90,7 +99,6 @@ class Doorkeeper:
     store: State
     hasher: PasswordHasher = field(default_factory=lambda: PasswordHasher(time_cost=4, memory_cost=9216, parallelism=1))
     guesses: Guesses = field(default_factory=Guesses)
-    seen_ns: dict[int, int] = field(default_factory=dict)
     passcode_file: Path | None = None
     _links: dict[str, tuple[str, float]] = field(default_factory=dict)
     _one_at_a_time: asyncio.Lock = field(default_factory=asyncio.Lock)
@@ -104,7 +112,9 @@ class Doorkeeper:
 
     def new_passcode(self) -> str:
         """A passcode that nobody has to think of, in force from now."""
-        passcode = "-".join(f"{secrets.randbelow(10_000):04}" for _ in range(2))
+        passcode = ""
+        while weakness(passcode):
+            passcode = "-".join(f"{secrets.randbelow(10_000):04}" for _ in range(2))
         self.set_passcode(passcode)
         return passcode
 
@@ -114,7 +124,10 @@ class Doorkeeper:
             self.passcode_file.unlink(missing_ok=True)
 
     def set_passcode(self, passcode: str) -> None:
-        self.store.set_fact(PASSCODE_FACT, self.hasher.hash(passcode.strip()))
+        """Another passcode, in force from now. ValueError for one that is easily guessed."""
+        if wrong := weakness(passcode):
+            raise ValueError(wrong)
+        self.store.set_fact(PASSCODE_FACT, self.hasher.hash(plain(passcode)))
 
     def local_token(self, folder: Path, now_ns: int) -> Path:
         """A token for commands on this machine, in a file that its owner alone may read. One of an earlier director
@@ -149,7 +162,7 @@ class Doorkeeper:
             raise TooManyGuessesError(max(1.0, wait_s))
         self.guesses.add(address, at_s)
         async with self._one_at_a_time:
-            right = await asyncio.to_thread(self._is_right, self.store.fact(PASSCODE_FACT) or "", passcode.strip())
+            right = await asyncio.to_thread(self._is_right, self.store.fact(PASSCODE_FACT) or "", plain(passcode))
         if not right:
             return None
         self.guesses.take_back(address, at_s)
@@ -176,11 +189,26 @@ class Doorkeeper:
         return (self._issue(name_of(name), kind, now_ns), kind) if until_s > at_s else None
 
     def device(self, token: str, now_ns: int | None = None) -> Device | None:
-        """The device that a token belongs to; with `now_ns` it is noted as seen."""
+        """The device that a token belongs to. With `now_ns`, a time that is trusted, it is noted as seen; one that has
+        not asked for `IDLE_NS` is signed out."""
         found = self.store.device(_hash(token)) if token else None
-        if found and now_ns is not None:
-            self.seen_ns[found[0]] = now_ns
-        return Device(*found) if found else None
+        if found is None:
+            return None
+        id, name, kind, seen_ns = found
+        if now_ns is not None:
+            if FIRST_NS < seen_ns < now_ns - IDLE_NS and name != LOCAL_DEVICE:  # seen by a clock that knew the year
+                self.store.revoke_device(id, now_ns)
+                return None
+            if abs(now_ns - seen_ns) > SEEN_EVERY_NS:
+                self.store.note_seen(id, now_ns)
+        return Device(id, name, kind)
+
+    def sign_out_others(self, device: Device, now_ns: int) -> list[int]:
+        """Sign out all devices but one, and the board itself; which they were."""
+        others = [id for id, name, *_ in self.store.devices() if id != device.id and name != LOCAL_DEVICE]
+        for id in others:
+            self.store.revoke_device(id, now_ns)
+        return others
 
     def is_local(self, id: int) -> bool:
         """Whether a device is the board itself."""
@@ -190,6 +218,26 @@ class Doorkeeper:
         token = secrets.token_urlsafe(32)
         self.store.add_device(_hash(token), name, kind, now_ns)
         return token
+
+
+def plain(passcode: str) -> str:
+    """A passcode without its hyphens and blanks, which nobody has to type."""
+    return re.sub(r"[\s-]", "", passcode)
+
+
+def weakness(passcode: str) -> str | None:
+    """Why a passcode is easily guessed; None where it is not."""
+    text = plain(passcode).casefold()
+    steps = {ord(after) - ord(one) for one, after in pairwise(text)}
+    if len(text) < PASSCODE_CHARACTERS_MIN:
+        return f"a passcode has {PASSCODE_CHARACTERS_MIN} characters at least, hyphens and blanks not counted"
+    if any(text == (text[:length] * len(text))[: len(text)] for length in range(1, len(text) // 2 + 1)):
+        return "this passcode repeats itself: take another"
+    if steps in ({1}, {-1}):
+        return "this passcode is a run of neighbours: take another"
+    if any(word in text for word in COMMON):
+        return "this passcode is one of the first that are tried: take another"
+    return None
 
 
 def name_of(name: str) -> str:

@@ -132,7 +132,7 @@ class Passcode(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    passcode: Annotated[str, Field(max_length=200)]
+    passcode: Annotated[str, Field(max_length=200, pattern=r"[^\s-]")]
     device: Annotated[str, Field(max_length=60)] = "a phone"
 
 
@@ -187,7 +187,7 @@ class DeviceKnown(Answer):
     name: str
     kind: str
     since: Instant
-    seen: Annotated[str | None, Field(description="when it last asked anything, since the director started")]
+    seen: Annotated[Instant, Field(description="when it last asked anything, to the hour")]
     this: Annotated[bool, Field(description="whether this is the device that asks")]
 
 

@@ -263,20 +263,27 @@ class State:
 
     def add_device(self, token_sha256: str, name: str, kind: str, now_ns: int) -> None:
         """A device that may ask."""
-        sql = "INSERT OR REPLACE INTO device (id, token_sha256, name, kind, made_ns) VALUES (?,?,?,?,?)"
-        self._write((sql, (self._number("device"), token_sha256, name, kind, now_ns)))
+        sql = "INSERT OR REPLACE INTO device (id, token_sha256, name, kind, made_ns, seen_ns) VALUES (?,?,?,?,?,?)"
+        self._write((sql, (self._number("device"), token_sha256, name, kind, now_ns, now_ns)))
 
-    def device(self, token_sha256: str) -> tuple[int, str, str] | None:
-        """`(id, name, kind)` of the device that a token belongs to."""
+    def device(self, token_sha256: str) -> tuple[int, str, str, int] | None:
+        """`(id, name, kind, seen_ns)` of the device that a token belongs to."""
         row = self._db.execute(
-            "SELECT id, name, kind FROM device WHERE token_sha256 = ? AND revoked_ns IS NULL", (token_sha256,)
+            "SELECT id, name, kind, seen_ns FROM device WHERE token_sha256 = ? AND revoked_ns IS NULL", (token_sha256,)
         ).fetchone()
-        return (int(row[0]), str(row[1]), str(row[2])) if row else None
+        return (int(row[0]), str(row[1]), str(row[2]), int(row[3])) if row else None
 
-    def devices(self) -> list[tuple[int, str, str, int]]:
-        """`(id, name, kind, made_ns)` of every device that is signed in, the newest first."""
-        rows = self._db.execute("SELECT id, name, kind, made_ns FROM device WHERE revoked_ns IS NULL ORDER BY id DESC")
-        return [(int(id), str(name), str(kind), int(made_ns)) for id, name, kind, made_ns in rows]
+    def devices(self) -> list[tuple[int, str, str, int, int]]:
+        """`(id, name, kind, made_ns, seen_ns)` of every device that is signed in, the newest first."""
+        sql = "SELECT id, name, kind, made_ns, seen_ns FROM device WHERE revoked_ns IS NULL ORDER BY id DESC"
+        return [
+            (int(id), str(name), str(kind), int(made), int(seen))
+            for id, name, kind, made, seen in self._db.execute(sql)
+        ]
+
+    def note_seen(self, id: int, now_ns: int) -> None:
+        """A device has asked for something; that may wait on its way to the disk."""
+        self._write(("UPDATE device SET seen_ns = ? WHERE id = ?", (now_ns, id)), soon=False)
 
     def revoke_device(self, id: int, now_ns: int) -> None:
         """A device may ask no more."""

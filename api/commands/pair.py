@@ -13,8 +13,6 @@ from contextlib import suppress
 from gloaming.api.commands.live import add_where, call
 from gloaming.shows.mistake import Mistake, MistakeError
 
-PASSCODE_CHARACTERS_MIN = 8
-
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add `pair`, `devices` and `passcode`."""
@@ -22,10 +20,14 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     pair.add_argument("--viewer", action="store_true", help="for a phone that looks and touches nothing")
     pair.add_argument("--address", help="the address in the link, as http://192.0.2.4:8080 (default: the best known)")
     devices = _command(subparsers, "devices", "the devices that are signed in; --revoke signs one out", show_devices)
-    devices.add_argument("--revoke", type=int, metavar="ID", help="sign this one out for good")
+    end = devices.add_mutually_exclusive_group()
+    end.add_argument("--revoke", type=int, metavar="ID", help="sign this one out for good")
+    end.add_argument("--revoke-all", action="store_true", help="sign out every device but the board itself")
     devices.add_argument("--json", action="store_true", help="the whole answer as one object")
-    passcode = _command(subparsers, "passcode", "set another passcode; phones that are signed in stay so", set_passcode)
-    passcode.add_argument("--new", action="store_true", help="make one and print it")
+    passcode = _command(
+        subparsers, "passcode", "make a new passcode and print it; signed-in phones stay so", set_passcode
+    )
+    passcode.add_argument("--choose", action="store_true", help="take one that you type")
 
 
 def _command(
@@ -69,6 +71,12 @@ def show_devices(args: argparse.Namespace) -> int:
             return _refused(answer)
         print(f"device {args.revoke} is signed out")
         return 0
+    if args.revoke_all:
+        code, answer = call(args, "DELETE", "/api/devices")
+        if code != 200:
+            return _refused(answer)
+        print(f"devices signed out: {len(answer)}")
+        return 0
     code, answer = call(args, "GET", "/api/devices")
     if code != 200:
         return _refused(answer)
@@ -76,16 +84,18 @@ def show_devices(args: argparse.Namespace) -> int:
         print(json.dumps(answer, indent=2))
         return 0
     for device in answer:
-        seen = f"last seen {device['seen'][:19]}" if device["seen"] else "not seen since the start"
         this = " (this one)" if device["this"] else ""
-        print(f"{device['id']:>4}  {device['name']}{this}: {device['kind']}, since {device['since'][:19]}, {seen}")
+        since, seen = device["since"][:10], device["seen"][:16].replace("T", " ")
+        print(f"{device['id']:>4}  {device['name']}{this}: {device['kind']}, since {since}, last seen {seen}")
     return 0
 
 
 def set_passcode(args: argparse.Namespace) -> int:
     """`gloaming passcode`."""
+    from gloaming.api.sign_in import weakness
+
     passcode: str | None = None
-    if not args.new:
+    if args.choose:
         try:
             passcode = getpass.getpass("New passcode: ") if sys.stdin.isatty() else sys.stdin.readline().rstrip("\n")
             again = getpass.getpass("Once more: ") if sys.stdin.isatty() else passcode
@@ -94,13 +104,13 @@ def set_passcode(args: argparse.Namespace) -> int:
         if again != passcode:
             print("the two are not the same; nothing has changed", file=sys.stderr)
             return 2
-        if len(passcode) < PASSCODE_CHARACTERS_MIN:
-            print(f"a passcode has {PASSCODE_CHARACTERS_MIN} characters at least; nothing has changed", file=sys.stderr)
+        if wrong := weakness(passcode):
+            print(f"{wrong}; nothing has changed", file=sys.stderr)
             return 2
     code, answer = call(args, "PUT", "/api/passcode", {"passcode": passcode} if passcode else {})
     if code != 200:
         return _refused(answer)
-    print(answer["passcode"] if args.new else "the passcode is changed")
+    print("the passcode is changed" if args.choose else answer["passcode"])
     return 0
 
 

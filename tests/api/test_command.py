@@ -51,7 +51,7 @@ def test_a_full_disk_is_told_on_one_line() -> None:
 def test_closed_streams_are_streams_to_nowhere(tmp_path: Path) -> None:
     site = write_site(tmp_path / "site")
     assert by_shell(f"{COMMAND} nights {site} --days 2 >&- 2>&- <&-").returncode == 0
-    asked = by_shell(f"{COMMAND} passcode {site} <&-")
+    asked = by_shell(f"{COMMAND} passcode --choose {site} <&-")
     assert asked.returncode == 2 and len(asked.stderr.splitlines()) == 1
     # what is started from here has them too: none of its files takes their place
     inside = "import subprocess; from gloaming.api.command import _ready_streams as ready; ready(); "
@@ -214,8 +214,11 @@ def test_ctrl_d_at_the_passcode_changes_nothing(
 
     monkeypatch.setattr(getpass, "getpass", ended)
     monkeypatch.setattr(sys.stdin, "isatty", lambda: True)
-    assert main(["passcode", "--token-file", str(token), "--url", board.url]) == 2
-    assert capfd.readouterr().err == "a passcode has 8 characters at least; nothing has changed\n"
+    assert main(["passcode", "--choose", "--token-file", str(token), "--url", board.url]) == 2
+    assert (
+        capfd.readouterr().err
+        == "a passcode has 8 characters at least, hyphens and blanks not counted; nothing has changed\n"
+    )
     assert board.asked == []
 
 

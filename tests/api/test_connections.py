@@ -277,9 +277,9 @@ def test_a_link_a_list_and_a_revocation_by_command(daemon: Daemon) -> None:
 
 
 def test_another_passcode_by_command(daemon: Daemon) -> None:
-    assert gloaming("passcode", daemon.site, input="short\n").returncode == 2
-    assert gloaming("passcode", daemon.site, input="quay-lantern-7\n").returncode == 0
-    made = gloaming("passcode", daemon.site, "--new").stdout.strip()
+    assert gloaming("passcode", daemon.site, "--choose", input="short\n").returncode == 2
+    assert gloaming("passcode", daemon.site, "--choose", input="quay-lantern-7\n").returncode == 0
+    made = gloaming("passcode", daemon.site).stdout.strip()
     body, headers = json.dumps({"passcode": made}).encode(), {"Content-Type": "application/json"}
     request = urllib.request.Request(f"{daemon.url}/api/sign-in", body, headers)
     with urllib.request.urlopen(request, timeout=20) as answer:

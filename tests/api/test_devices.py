@@ -12,9 +12,13 @@ from argon2 import extract_parameters
 from argon2.low_level import Type
 
 from gloaming.api.guard import Limits
-from gloaming.api.sign_in import Doorkeeper
+from gloaming.api.sign_in import Device, Doorkeeper
+from gloaming.daemon.clock_trust import FIRST_NS
 from gloaming.daemon.state import State
 from tests.api.house import house, run
+
+DAY_NS = 86_400 * 1_000_000_000
+NOW_NS = FIRST_NS + 30 * DAY_NS
 
 
 def test_what_is_kept_is_a_hash_and_the_passcode_is_argon2id(tmp_path: Path) -> None:
@@ -223,3 +227,96 @@ def test_the_token_of_this_machine_stays_over_a_restart_unless_somebody_may_have
     (tmp_path / "token").write_text("of another board\n")
     assert begins() not in (first, second, "of another board\n")
     assert (tmp_path / "token").stat().st_mode & 0o077 == 0
+
+
+@pytest.mark.parametrize(
+    "passcode",
+    [
+        "11111111",
+        "12121212",
+        "1234-1234",
+        "12345678",
+        "8765 4321",
+        "abcdefgh",
+        "Password1",
+        "my-passcode",
+        "1-2-3-4-5-6",
+    ],
+)
+def test_a_passcode_that_is_easily_guessed_is_refused(tmp_path: Path, passcode: str) -> None:
+    async def walk() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as board:
+            stored = home.director.store.fact("passcode_argon2id")
+            answer = await board.put("/api/passcode", json={"passcode": passcode})
+            assert answer.status_code == 409
+            assert "passcode" in answer.json()["detail"]
+            assert home.director.store.fact("passcode_argon2id") == stored
+
+    run(walk())
+
+
+def test_a_passcode_is_the_same_with_and_without_hyphens_and_blanks(tmp_path: Path) -> None:
+    async def walk() -> None:
+        async with house(tmp_path) as home, home.client() as phone:
+            for typed in (
+                home.passcode,
+                home.passcode.replace("-", ""),
+                home.passcode.replace("-", " "),
+                f" {home.passcode} ",
+            ):
+                assert (await phone.post("/api/sign-in", json={"passcode": typed})).status_code == 200, typed
+
+    run(walk())
+
+
+def test_an_empty_passcode_is_no_try(tmp_path: Path) -> None:
+    async def walk() -> None:
+        async with house(tmp_path) as home, home.client() as phone:
+            for _ in range(30):
+                assert (await phone.post("/api/sign-in", json={"passcode": " - "})).status_code == 422
+            assert home.doorkeeper.guesses.wrong == {}
+            assert (await phone.post("/api/sign-in", json={"passcode": home.passcode})).status_code == 200
+
+    run(walk())
+
+
+def test_all_other_devices_are_signed_out_at_once_and_the_board_stays(tmp_path: Path) -> None:
+    async def walk() -> None:
+        async with house(tmp_path) as home:
+            mine, others = home.device(), [home.device() for _ in range(3)]
+            async with home.client(mine) as phone:
+                assert len((await phone.delete("/api/devices")).json()) == 3
+                assert (await phone.get("/api/devices")).status_code == 200
+            for token in others:
+                async with home.client(token) as lost:
+                    assert (await lost.get("/api/now")).status_code == 401
+            async with home.client(home.token) as board:
+                assert (await board.get("/api/now")).status_code == 200
+
+    run(walk())
+
+
+def test_a_device_that_has_not_asked_for_four_hundred_days_is_signed_out(tmp_path: Path) -> None:
+    store = State(tmp_path, NOW_NS)
+    doorkeeper = Doorkeeper(store)
+    token, lost = (doorkeeper._issue(name, "operator", NOW_NS) for name in ("a phone", "a lost phone"))
+    assert doorkeeper.device(token, NOW_NS + 399 * DAY_NS)
+    assert doorkeeper.device(token, NOW_NS + 798 * DAY_NS)
+    assert doorkeeper.device(lost), "without a time that is trusted nobody is signed out"
+    assert doorkeeper.device(lost, NOW_NS + 401 * DAY_NS) is None
+    assert doorkeeper.device(lost) is None
+    early = doorkeeper._issue("signed in before the time was known", "operator", 0)
+    assert doorkeeper.device(early, NOW_NS)
+    assert doorkeeper.sign_out_others(Device(1, "a phone", "operator"), NOW_NS) == [3]
+    assert [name for _, name, *_ in store.devices()] == ["a phone"]
+    store.close()
+
+
+def test_when_a_device_was_last_seen_outlives_a_restart(tmp_path: Path) -> None:
+    store = State(tmp_path, NOW_NS)
+    token = Doorkeeper(store)._issue("a phone", "operator", NOW_NS)
+    Doorkeeper(store).device(token, NOW_NS + DAY_NS)
+    store.close()
+    again = State(tmp_path, NOW_NS + 2 * DAY_NS)
+    assert [seen_ns for *_, seen_ns in again.devices()] == [NOW_NS + DAY_NS]
+    again.close()
