@@ -32,14 +32,6 @@ class _Case:
     told: bool = False
 
 
-class _Cases(dict[Key, _Case]):
-    """The troubles that one alert follows, and how often it may still tell of each kind."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.rates: defaultdict[str, Rate] = defaultdict(lambda: Rate(OF_A_KIND, WITHIN_S))
-
-
 class Alerts:
     """Follows the troubles and writes the messages; a messenger for each alert carries them."""
 
@@ -51,7 +43,8 @@ class Alerts:
         told: Callable[[Message, str | None], None],
     ) -> None:
         self._told = told
-        self._each: list[tuple[Alert, Messenger, _Cases]] = []
+        self._each: list[tuple[Alert, Messenger, dict[Key, _Case]]] = []
+        self._rates: defaultdict[Key, Rate] = defaultdict(lambda: Rate(OF_A_KIND, WITHIN_S))  # by address and kind
         self.adopt(alerts, spot, site_name)
 
     def adopt(self, alerts: Iterable[Alert], spot: Spot, site_name: str) -> None:
@@ -61,7 +54,7 @@ class Alerts:
         self._each = []
         for alert in alerts:
             key = _as_written(alert)
-            messenger, cases = before.pop(key) if key in before else (Messenger(self._told, name="alert"), _Cases())
+            messenger, cases = before.pop(key) if key in before else (Messenger(self._told, name="alert"), {})
             self._each.append((alert, messenger, cases))
         for messenger, _ in before.values():
             messenger.close()
@@ -79,7 +72,7 @@ class Alerts:
                 if key not in standing and case.gone_ns is None:
                     case.gone_ns = now_ns
                 if case.gone_ns is None and not case.told and now_ns - case.since_ns >= alert.after and not quiet:
-                    rate = cases.rates[key[0]]
+                    rate = self._rates[alert.url, key[0]]
                     case.told = rate.passes(now_ns / 1e9)
                     if case.told:
                         self._tell(alert, messenger, case.trouble, over=False, more="" if not rate.used_up else MORE)

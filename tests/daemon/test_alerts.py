@@ -163,7 +163,7 @@ def test_what_cannot_be_told_is_tried_again_with_bounds_and_said_without_a_secre
         url = f"{hook.url}/services/T0P-S3CRET?token=S3CRET"
         messenger = Messenger(told, pauses_s=(0.01, 0.01, 0.01))
         alerts = Alerts([Alert(url=url, place="site.toml:52")], SPOT, "Pier Road boathouse", told)
-        alerts._each = [(alerts._each[0][0], messenger, alerts._each[0][2])]
+        alerts._each = [(alerts._each[0][0], messenger, {})]
         watch(alerts, [CABLE], 0, 10)
         wait_until(lambda: told.lines, "its failure in the journal")
         assert len(hook.got) == 4
