@@ -104,8 +104,9 @@ def make_app(
 
     @app.post("/api/overrides", status_code=201, responses={201: {"model": words.OverrideTaken}}, tags=["by hand"])
     async def ask(asked: words.Asked, device: Operator) -> JSONResponse:
-        """Ask for something by hand: it is stored, and on the wire when `on_the_wire` says so. A pause lasts 15 minutes
-        and a call 30 where nothing is said; the others last till the end of the night."""
+        """Ask for something by hand: it is stored, and on the wire when `on_the_wire` says so. It takes the place of
+        another pause, dark, dim or mute; a pause or a dark ends a rig check. A pause lasts 15 minutes and a call 30
+        where nothing is said; the others last till the end of the night."""
         answer = await director.requests.ask(asked.model_dump(), device.name)
         watch.look()
         return JSONResponse(answer, 201)

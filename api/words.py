@@ -65,7 +65,14 @@ OVERRIDE_KINDS: dict[str, dict[str, Any]] = {
     "pause": {"unseen": {"type": "boolean", "description": "the show goes on behind the dark"}},
     "dark": {},
     "call": {"show": {"type": "string", "description": "one of the site's shows"}},
-    "dim": {"level": {"type": "number", "minimum": 0, "maximum": 1}},
+    "dim": {
+        "level": {
+            "type": "number",
+            "minimum": 0,
+            "maximum": 1,
+            "description": "a share of the brightness that is set; the ceiling of dim hours holds beside it",
+        }
+    },
     "mute": {},
 }
 """The kinds that last, with what belongs to each; a skip has nothing but its kind."""
@@ -197,6 +204,13 @@ class Ended(Answer):
     id: int
 
 
+class OverrideName(Answer):
+    """Which override."""
+
+    id: int
+    kind: str
+
+
 class OverrideStanding(Answer):
     """An override in force, or yet to come."""
 
@@ -212,9 +226,12 @@ class OverrideStanding(Answer):
 
 
 class OverrideTaken(OverrideStanding):
-    """An override that was stored; `on_the_wire` says whether the transmitter plays by it already."""
+    """An override that was stored. `on_the_wire` says whether what was asked for is what is sent, and `wire` what is
+    sent, or why it is not what was asked for. `ended` has the overrides whose place it takes."""
 
     on_the_wire: bool
+    wire: str
+    ended: list[OverrideName]
 
 
 class OverrideEnded(Answer):
@@ -224,6 +241,7 @@ class OverrideEnded(Answer):
     kind: str
     ended: Instant
     on_the_wire: bool
+    wire: str
 
 
 class Next(Answer):
@@ -258,7 +276,7 @@ class TroubleTold(Answer):
 
 
 class Health(Answer):
-    """Whether all is well; `transmitter` is its last telemetry, None where it has not been heard."""
+    """Whether all is well; `transmitter` is its last telemetry, None where none answers."""
 
     ok: bool
     troubles: list[TroubleTold]
@@ -272,6 +290,13 @@ class ClockTold(Answer):
     note: str | None
 
 
+class AfterResume(Answer):
+    """Whether there would be light, and the rule that says so."""
+
+    light: bool
+    text: str
+
+
 class Now(Why):
     """What is happening now, and why; what was asked by hand; whether all is well."""
 
@@ -279,6 +304,10 @@ class Now(Why):
     position_s: float | None
     length_s: float | None
     overrides: list[OverrideStanding]
+    after_resume: Annotated[
+        AfterResume | None, Field(description="what there would be without the pauses and darks that stand")
+    ]
+    has_sound: Annotated[bool, Field(description="whether any piece has sound")]
     clock: ClockTold
     health: Health
 

@@ -19,6 +19,7 @@ from apscheduler.triggers.date import DateTrigger
 
 from gloaming.daemon.attendant import Attendant
 from gloaming.daemon.clock import Clock, watch_steps
+from gloaming.daemon.confirmation import Sent, confirm
 from gloaming.daemon.direction.asking import UNDO_SKIP_NS
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
@@ -37,7 +38,6 @@ SCORE_NS = 1800 * SECOND_NS
 RENEW_NS = 600 * SECOND_NS
 """A score that has been sent is sent anew after this time, so that 20 minutes of it are always left."""
 DAY_NS = 86_400 * SECOND_NS
-CONFIRM_S = 2.0
 AGAIN_S = 1.0
 
 
@@ -140,20 +140,17 @@ class Director:
     def no_clock(self) -> Reason:
         return Reason(f"{self.site.clock.place or 'site.toml'} clock.trust", self.attendant.trust.verdict.text)
 
-    async def hand_over(self) -> bool:
-        """Send the new score and wait until the transmitter plays it, or a newer one; whether it does."""
+    async def hand_over(self, asked: Override, ends: bool = False) -> Sent:
+        """Send the new score, and wait until what was asked for, or its end, is what is sent."""
         self._sent_until_ns = 0
         if self.site.neighbours.rig_check:
             self._dark_until_ns = 0  # a rig check may open the second lock a little
         self._decide()
-        wanted = self._score_id
-        deadline = time.monotonic() + CONFIRM_S
-        while self.link.connected and self.link.played_id < wanted and time.monotonic() < deadline:
-            try:
-                await asyncio.wait_for(self.link.playing.wait(), max(0.01, deadline - time.monotonic()))
-            except TimeoutError:
-                break
-        return self.link.played_id >= wanted
+        return await confirm(self, self._score_id, asked, ends)
+
+    def sent_at(self, now_ns: int) -> Segment:
+        """What the score that was sent last has for an instant of now."""
+        return next(one for one in self._sent if now_ns < one.until_ns)
 
     def _decide(self) -> None:
         """Decide again; after a step of the clock that nobody has told of yet, which ends no hush."""

@@ -27,7 +27,9 @@ class Link:
         self.telemetry: dict[str, Any] | None = None
         self.connected = False
         self.playing = asyncio.Event()
-        self.played_id = -1
+        """Set, and replaced, with each `playing` that comes."""
+        self.now_playing: dict[str, Any] | None = None
+        """The newest `playing`; None while no transmitter answers."""
         self.unread = 0
         """How many messages could not be read; each is dropped, and the next is read."""
         self.viewed: Callable[[str | None], None] = lambda levels: None
@@ -58,7 +60,7 @@ class Link:
             except OSError:
                 self.connected = False
             finally:
-                self.connected = False
+                self.connected, self.now_playing = False, None
                 self._writer.close()
                 self._writer = None
             self.heard({"op": "lost"})
@@ -101,7 +103,9 @@ class Link:
         if message["op"] == "telemetry":
             self.telemetry = message
         elif message["op"] == "playing":
-            self.played_id = message["id"]
+            self.now_playing = message
+            if self.telemetry:  # what is sent is known sooner than once a second
+                self.telemetry = {**self.telemetry, **{key: message[key] for key in ("piece", "frame", "level")}}
             self.playing.set()
             self.playing = asyncio.Event()
         elif message["op"] == "view":

@@ -114,6 +114,10 @@ class _Hello(_Message):
 class _Playing(_Message):
     op: Literal["playing"]
     id: int
+    piece: str | None
+    frame: int | None
+    level: float
+    volume: float
 
 
 class _View(_Message):

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from gloaming.daemon.clock import STEP_NS
 from gloaming.daemon.direction.asking import Refusal, ask
-from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.direction.overrides import Kind, Override, after_step
-from gloaming.daemon.direction.score import SECOND_NS
+from gloaming.daemon.direction.decide import isoformat, segment_at
+from gloaming.daemon.direction.overrides import ENDS, LIGHTS_OFF, Kind, Override, after_step
+from gloaming.daemon.direction.score import SECOND_NS, State
 from gloaming.daemon.direction.season import season
 from gloaming.shows.mistake import Mistake, MistakeError
 
@@ -42,11 +43,11 @@ class Requests:
         stored = director.store.overrides(director.clock.now_ns() - KEEP_NS)
         self.overrides = tuple(one for one in stored if one.kind != Kind.CALL or one.show in director.site.shows)
 
-    def keep(self, override: Override) -> Override:
-        """Store an override under an id of its own; on the disk when this returns, if the disk takes anything."""
+    def keep(self, override: Override, ends: Iterable[Override] = ()) -> Override:
+        """Store an override under an id of its own, in place of those that it ends."""
         override = replace(override, id=self.director.store.next_id())
-        self.director.store.add(override)
-        self.overrides = (*self.overrides, override)
+        self.director.store.add(override, ends)
+        self.look_up()
         return override
 
     def after_step(self) -> None:
@@ -91,6 +92,8 @@ class Requests:
             "position_s": None if decision.position_ns is None else round(decision.position_ns / SECOND_NS, 3),
             "length_s": round(piece.length_ns / SECOND_NS, 3) if piece and piece.length_ns else None,
             "overrides": [self.as_json(override) for override in self.standing(at_ns)],
+            "after_resume": self._after_resume(at_ns),
+            "has_sound": any(one.sound for one in director.site.pieces.values()),
             "clock": {
                 "offset_s": director.clock.offset_ns / SECOND_NS,
                 "note": self._clock_note(),
@@ -101,10 +104,19 @@ class Requests:
             "health": {
                 "ok": not troubles,
                 "troubles": troubles,
-                "transmitter": director.link.telemetry,
+                "transmitter": director.link.telemetry if director.link.connected else None,
                 "controllers": director.rig.controllers(),
             },
         }
+
+    def _after_resume(self, at_ns: int) -> dict[str, object] | None:
+        """What there would be without the pauses and darks that stand, and why; None where none stands."""
+        others = tuple(one for one in self.overrides if one.kind not in LIGHTS_OFF or not one.stands_at(at_ns))
+        if len(others) == len(self.overrides) or not self.director.attendant.trust.trusted:
+            return None
+        found = segment_at(at_ns, self.director.site, others)
+        given = found.state in (State.PLAYING, State.WAITING) and found.show is not None
+        return {"light": given or found.state == State.RIG_CHECK, "text": found.reasons[0].text}
 
     def _clock_note(self) -> str | None:
         clock, verdict = self.director.clock, self.director.attendant.trust.verdict
@@ -151,33 +163,28 @@ class Requests:
         return await self._take(ask(request, director.clock.now_ns(), director.site, self.overrides, who), who)
 
     async def check_rig(self, request: dict[str, object], who: str) -> dict[str, object]:
-        """Show a test pattern, in place of any other. MistakeError, Refusal."""
+        """Show a test pattern. MistakeError, Refusal."""
         self._know_the_time()
-        override = await self.director.rig.check(request, who)
-        for other in self.standing(override.at_ns):
-            if other.kind == Kind.RIG_CHECK:
-                self.director.store.end(other.id, override.at_ns)
-        self.look_up()
-        return await self._take(override, who)
+        return await self._take(await self.director.rig.check(request, who), who)
 
     async def undo(self, id: int, who: str) -> dict[str, object]:
         """End an override now. NotStandingError."""
         director = self.director
         director.after_step()
         at_ns = director.clock.now_ns()
-        found = next((override for override in self.standing(at_ns) if override.id == id), None)
+        standing = self.standing(at_ns)
+        found = next((override for override in standing if override.id == id), None)
         if found is None:
-            raise NotStandingError(f"no override {id} is in force")
+            others = ", ".join(f"{override.kind} {override.id}" for override in standing)
+            raise NotStandingError(
+                f"no override {id} is in force; " + (f"what stands: {others}" if others else "none is")
+            )
         director.store.end(id, at_ns)
         self.look_up()
-        on_the_wire = await director.hand_over()
         director.store.note(at_ns, "override", f"{found.kind} ended", who, {"id": id})
-        return {
-            "id": id,
-            "kind": str(found.kind),
-            "ended": isoformat(at_ns, director.site.timezone),
-            "on_the_wire": on_the_wire,
-        }
+        sent = await director.hand_over(found, ends=True)
+        ended = isoformat(at_ns, director.site.timezone)
+        return {"id": id, "kind": str(found.kind), "ended": ended, **sent._asdict()}
 
     def give_time(self, utc_ns: int, who: str) -> None:
         """The time as a person gives it, where the clock is not trusted."""
@@ -191,8 +198,10 @@ class Requests:
             raise Refusal(self.director.no_clock())
 
     async def _take(self, override: Override, who: str) -> dict[str, object]:
-        override = self.keep(override)
-        on_the_wire = await self.director.hand_over()
+        ends = [one for one in self.standing(override.at_ns) if one.kind in ENDS.get(override.kind, ())]
+        override = self.keep(override, ends)
         text = f"{override.kind} until {isoformat(override.until_ns, self.director.site.timezone)}"
         self.director.store.note(override.at_ns, "override", text, who, {"id": override.id})
-        return {**self.as_json(override), "on_the_wire": on_the_wire}
+        sent = await self.director.hand_over(override)
+        ended = [{"id": one.id, "kind": str(one.kind)} for one in ends]
+        return {**self.as_json(override), "ended": ended, **sent._asdict()}

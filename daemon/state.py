@@ -190,10 +190,10 @@ class State:
         """The id of the next override; never one that was used before."""
         return self._numbers["override"] + 1
 
-    def add(self, override: Override) -> None:
-        """Store an override under its id."""
+    def add(self, override: Override, ends: Iterable[Override] = ()) -> None:
+        """Store an override under its id, and the end of those that it ends: all of it reaches the disk, or nothing."""
         self._numbers["override"] = max(self._numbers["override"], override.id)
-        self._write(_kept_as(override))
+        self._write(_kept_as(override), *(_ended(one.id, override.at_ns) for one in ends))
 
     def move(self, overrides: Iterable[Override], name: str, value: str) -> None:
         """Store overrides anew, and the fact that says so: all of it reaches the disk at once, or nothing."""
@@ -203,7 +203,7 @@ class State:
 
     def end(self, id: int, at_ns: int) -> None:
         """End an override at an instant."""
-        self._write(("UPDATE override SET ended_ns = ? WHERE id = ? AND ended_ns IS NULL", (at_ns, id)))
+        self._write(_ended(id, at_ns))
 
     def overrides(self, since_ns: int) -> tuple[Override, ...]:
         """The overrides that were in force at `since_ns` or later; those of a newer version's kinds are left out."""
@@ -308,6 +308,10 @@ def _kept_as(override: Override) -> Statement:
         _check_text(override.check),
     )
     return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", values
+
+
+def _ended(id: int, at_ns: int) -> Statement:
+    return "UPDATE override SET ended_ns = ? WHERE id = ? AND ended_ns IS NULL", (at_ns, id)
 
 
 def _columns(db: sqlite3.Connection, table: str) -> list[str]:

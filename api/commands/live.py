@@ -1,4 +1,4 @@
-"""Commands to the running daemon, over HTTP: now, pause, resume, dark, call, dim, mute, skip."""
+"""Commands to the running daemon, over HTTP: now, pause, resume, dark, call, dim, mute, skip, undo."""
 
 from __future__ import annotations
 
@@ -38,11 +38,14 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     _command(subparsers, "dark", "lights off for tonight, or as long as said", ask)
     call = _command(subparsers, "call", "give a show now", ask, first=("show", str, "SHOW"))
     call.set_defaults(kind="call")
-    _command(subparsers, "dim", "no brighter than LEVEL (0 to 1)", ask, first=("level", float, "LEVEL"))
+    dim = "light at a share of the brightness that is set: LEVEL, 0 to 1"
+    _command(subparsers, "dim", dim, ask, first=("level", float, "LEVEL"))
     _command(subparsers, "mute", "no sound", ask)
     skip = _command(subparsers, "skip", "the next piece, at once", ask, lasting=False)
     skip.set_defaults(minutes=None, until=None)
     _command(subparsers, "resume", "end every pause and every dark", resume, lasting=False)
+    end = _command(subparsers, "undo", "end what was asked for by hand: the latest, or ID", undo, lasting=False)
+    end.add_argument("id", nargs="?", type=int, metavar="ID", help="its number, as `gloaming now` shows it")
 
 
 def _command(
@@ -97,7 +100,7 @@ def show_now(args: argparse.Namespace) -> int:
     for reason in now["reasons"]:
         print(f"  {reason['text']}  [{reason['rule']}]")
     for override in now["overrides"]:
-        print(f"  {override['kind']} {override['id']} by {override['who']} until {override['until'][:19]}")
+        print(f"  {_standing(override)}")
     for trouble in now["health"]["troubles"]:
         print(f"  trouble: {trouble['text']}")
     if now["next"]:
@@ -112,14 +115,61 @@ def ask(args: argparse.Namespace) -> int:
     if code != 201:
         print(answer["detail"], file=sys.stderr)
         return 2 if code == 422 else 1
-    wire = "on the wire" if answer["on_the_wire"] else "stored, but the transmitter has not confirmed it"
-    print(f"{answer['kind']} until {answer['until'][:19]}, {wire}")
+    tell_taken(answer, answer["kind"])
     return 0
 
 
+def tell_taken(answer: Any, what: str) -> None:
+    """What has come of something that was asked for by hand."""
+    for one in answer["ended"]:
+        print(f"{_kind(one)} ended")
+    print(f"{what} until {answer['until'][:19]}, {_wire(answer)}")
+
+
+def _wire(answer: Any) -> str:
+    return (
+        f"on the wire: {answer['wire']}" if answer["on_the_wire"] else f"stored, but not on the wire: {answer['wire']}"
+    )
+
+
+def _kind(override: Any) -> str:
+    return f"{override['kind'].replace('-', ' ')} {override['id']}"
+
+
+def _standing(override: Any) -> str:
+    """An override in words."""
+    what = {
+        "dim": f" to {override.get('level', 1):.0%} of the brightness that is set",
+        "call": f" of {override.get('show')}",
+    }
+    more = what.get(override["kind"], f", {override['check']}" if "check" in override else "")
+    return f"{_kind(override)}{more} by {override['who']} until {override['until'][:19]}"
+
+
 def resume(args: argparse.Namespace) -> int:
-    """End every pause and dark that stands; exit 1 where there is none."""
-    return end_all(args, ("pause", "dark"), "nothing is paused or dark by hand")
+    """End every pause and dark that stands, and say what still holds; exit 1 where there is none."""
+    code = end_all(args, ("pause", "dark"), "nothing is paused or dark by hand")
+    if code == 0:
+        for override in _now(args)["overrides"]:
+            print(f"still holds: {_standing(override)}")
+    return code
+
+
+def undo(args: argparse.Namespace) -> int:
+    """End an override: the one named, or the latest; exit 1 where there is none."""
+    id = args.id
+    if id is None:
+        standing = _now(args)["overrides"]
+        if not standing:
+            print("nothing that was asked for by hand stands", file=sys.stderr)
+            return 1
+        id = max(override["id"] for override in standing)
+    code, answer = call(args, "DELETE", f"/api/overrides/{id}")
+    if code != 200:
+        print(answer["detail"], file=sys.stderr)
+        return 1
+    print(f"{_kind(answer)} ended, {_wire(answer)}")
+    return 0
 
 
 def end_all(args: argparse.Namespace, kinds: tuple[str, ...], none: str) -> int:
@@ -130,7 +180,7 @@ def end_all(args: argparse.Namespace, kinds: tuple[str, ...], none: str) -> int:
         if code not in (200, 404):  # 404: it has ended meanwhile
             print(answer["detail"], file=sys.stderr)
             return 1
-        print(f"{override['kind'].replace('-', ' ')} ended")
+        print(f"{_kind(override)} ended" + (f", {_wire(answer)}" if code == 200 else ""))
     if not standing:
         print(none, file=sys.stderr)
     return 0 if standing else 1

@@ -6,7 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from gloaming.api.commands.live import call, end_all
+from gloaming.api.commands.live import call, end_all, tell_taken
 from gloaming.shows.patterns import COLOURS, KINDS
 
 
@@ -44,6 +44,5 @@ def run_rig_check(args: argparse.Namespace) -> int:
     if code != 201:
         print(answer["detail"], file=sys.stderr)
         return 2 if code == 422 else 1
-    wire = "on the wire" if answer["on_the_wire"] else "stored, but the transmitter has not confirmed it"
-    print(f"{answer['check']} until {answer['until'][11:19]}, {wire}")
+    tell_taken(answer, answer["check"])
     return 0

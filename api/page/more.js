@@ -145,7 +145,6 @@ async function check(place) {
   let at = -1;
   const show = (index) => page.command(`Checking ${strings[index].name}`, async () => {
     const answer = await page.ask("POST", "/api/rig-check", { pattern: "colours", string: strings[index].name });
-    await page.endOthers(answer);
     at = index;
     return page.stored(answer, `${strings[at].name}: red, green, blue and white in turn, for ten minutes at the most.`);
   });

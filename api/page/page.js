@@ -75,26 +75,24 @@ async function turn(doing, work) {
   turning = false;
 }
 
-const stored = (answer, done) => (answer.on_the_wire ? done : `${done} It is stored, but the transmitter has not confirmed it.`);
+// What came of it, as the board says it: what is on the wire now, or why that is not what was asked for.
+function stored(answer, done) {
+  if (!answer) return done;
+  return `${done} ${answer.on_the_wire ? "On the wire" : "It is stored, but not on the wire"}: ${answer.wire}.`;
+}
 
 const standing = (...kinds) => (now ? now.overrides.filter((each) => kinds.includes(each.kind)) : []);
 
 async function end(overrides) {
-  let sure = true;
+  let answer = null;
   for (const each of overrides) {
     try {
-      sure = (await ask("DELETE", `/api/overrides/${each.id}`)).on_the_wire && sure;
+      answer = await ask("DELETE", `/api/overrides/${each.id}`);
     } catch (error) {
       if (error.refused !== 404) throw error; // another phone has ended it
     }
   }
-  return { on_the_wire: sure };
-}
-
-// What was just asked for takes the place of others of its kind.
-async function endOthers(answer) {
-  const fresh = await ask("GET", "/api/now");
-  await end(fresh.overrides.filter((each) => each.kind === answer.kind && each.id !== answer.id));
+  return answer;
 }
 
 // All of some kinds that stand at this moment, whether this phone has been told of them yet or not.
@@ -106,7 +104,7 @@ async function endAll(...kinds) {
 function resume() {
   return turn("Resuming", async () => {
     const answer = await endAll("pause", "dark");
-    watching = "light";
+    watching = answer && !answer.on_the_wire ? "light" : "";
     return stored(answer, "Resumed.");
   });
 }
@@ -116,15 +114,15 @@ function pause(way = turn) {
   return way("Pausing", async () => {
     const length = chosen === "tonight" ? { until: "tonight" } : { minutes: Number(chosen) };
     const answer = await ask("POST", "/api/overrides", { kind: "pause", ...length });
-    await endOthers(answer);
-    watching = answer.on_the_wire ? "black" : "";
-    return stored(answer, `Paused ${LENGTHS[chosen]}. The lights fade.`);
+    watching = answer.on_the_wire ? "" : "black";
+    return stored(answer, `Paused ${LENGTHS[chosen]}.`);
   });
 }
 
 function tellBigButton() {
   const chosen = document.querySelector("#lengths :checked").value;
-  $("pause-says").textContent = standing("pause", "dark").length ? "lights on again" : LENGTHS[chosen];
+  const after = now && now.after_resume;
+  $("pause-says").textContent = !after ? LENGTHS[chosen] : after.light ? "lights on again" : `it stays dark: ${after.text}`;
 }
 
 // ---- contact
@@ -133,6 +131,11 @@ function contact(state, text) {
   document.body.className = state;
   if ($("contact").textContent !== text) $("contact").textContent = text;
   const lost = state === "lost";
+  if (lost) {
+    $("well").textContent = "No contact: whether all is well is not known";
+    $("well").className = "bad";
+    document.title = "No contact – Gloaming";
+  }
   for (const button of document.querySelectorAll("#signed-in section button")) button.setAttribute("aria-disabled", String(lost));
 }
 

@@ -73,6 +73,7 @@ function tell() {
   press("dark", standing("dark").length, "Off for tonight");
   press("dim", standing("dim").length, "Dimmer");
   press("mute", standing("mute").length, "Mute");
+  $("mute").hidden = !now.has_sound && !standing("mute").length;
 
   $("well").textContent = now.health.ok ? "All is well" : "Something is wrong";
   $("well").className = now.health.ok ? "" : "bad";
@@ -92,7 +93,7 @@ function tellOverride(each) {
   const item = element("li");
   const what = element("div", KINDS[each.kind] || each.kind);
   if (each.show) what.append(`: ${each.show}`);
-  if (each.level !== undefined) what.append(` to ${Math.round(each.level * 100)} %`);
+  if (each.level !== undefined) what.append(` ${each.kind === "dim" ? "to" : "at"} ${Math.round(each.level * 100)} %${each.kind === "dim" ? " of the brightness that is set" : ""}`);
   const left = element("b", "", { className: "left" });
   left.dataset.until = String(each.remaining_s);
   what.append(element("small", `by ${each.who}, until ${when(each.until)}; `));
@@ -147,7 +148,7 @@ function tick() {
 function override(doing, done, body, see = "", way = command) {
   return way(doing, async () => {
     const answer = await ask("POST", "/api/overrides", body);
-    watching = answer.on_the_wire ? see : "";
+    watching = answer.on_the_wire ? "" : see;
     return stored(answer, done);
   });
 }
@@ -163,21 +164,17 @@ function addDeeds() {
     $(id).addEventListener("click", work);
     $(id).disabled = false; // a tap that came before this script would be lost
   };
-  press("dark", () => (standing("dark").length ? resume() : override("Switching off", "Off for tonight. The lights fade.", { kind: "dark", until: "tonight" }, "black", turn)));
+  press("dark", () => (standing("dark").length ? resume() : override("Switching off", "Off for tonight.", { kind: "dark", until: "tonight" }, "black", turn)));
   press("mute", () => {
     const muted = standing("mute");
-    if (muted.length) command("Unmuting", async () => stored(await end(muted), "Sound is allowed again."));
+    if (muted.length) command("Unmuting", async () => stored(await end(muted), "The mute has ended."));
     else override("Muting", "Muted for tonight.", { kind: "mute" });
   });
   press("skip", () => override("Skipping", "On to the next piece.", { kind: "skip" }));
   press("dim", () => toggle("dim", $("levels")));
   for (const level of [0.75, 0.5, 0.25, 0.1]) {
     const text = `${level * 100} %`;
-    $("levels").append(element("button", text, { onclick: () => command("Dimming", async () => {
-      const answer = await ask("POST", "/api/overrides", { kind: "dim", level });
-      await endOthers(answer);
-      return stored(answer, `No brighter than ${text} for tonight.`);
-    }) }));
+    $("levels").append(element("button", text, { onclick: () => override("Dimming", `Dimmed for tonight to ${text} of the brightness that is set.`, { kind: "dim", level }) }));
   }
   press("call", async () => {
     toggle("call", $("shows"));
@@ -189,7 +186,7 @@ function addDeeds() {
     }
     $("shows").replaceChildren();
     for (const each of site.shows) {
-      $("shows").append(element("button", `${each.name}, 30 min`, { onclick: () => override("Calling", `${each.name} is given now, for 30 minutes.`, { kind: "call", show: each.name, minutes: 30 }) }));
+      $("shows").append(element("button", `${each.name}, 30 min`, { onclick: () => override("Calling", `${each.name} is called, for 30 minutes.`, { kind: "call", show: each.name, minutes: 30 }) }));
     }
   });
   press("give-time", () => command("Giving the time", async () => {
@@ -204,7 +201,7 @@ function addDeeds() {
   setInterval(tick, 1000);
 }
 
-const lent = { ask, element, command, when, endAll, endOthers, stored, sentence, begin, viewer: () => viewer };
+const lent = { ask, element, command, when, endAll, stored, sentence, begin, viewer: () => viewer };
 addDeeds();
 tellAll = () => {
   tell();

@@ -122,7 +122,7 @@ def day(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> Stage:
     return _stage(site, day_ns, near)
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=6)
 def _stage(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Stage:
     newest = _newest(site, day_ns)
     stage = Stage(day_ns, facts(site, day_ns, overrides), *newest)

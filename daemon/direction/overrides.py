@@ -21,6 +21,17 @@ class Kind(StrEnum):
     RIG_CHECK = "rig-check"
 
 
+LIGHTS_OFF = (Kind.PAUSE, Kind.DARK)
+ENDS: dict[Kind, frozenset[Kind]] = {
+    Kind.PAUSE: frozenset({Kind.PAUSE, Kind.RIG_CHECK}),
+    Kind.DARK: frozenset({Kind.DARK, Kind.RIG_CHECK}),
+    Kind.DIM: frozenset({Kind.DIM}),
+    Kind.MUTE: frozenset({Kind.MUTE}),
+    Kind.RIG_CHECK: frozenset({Kind.RIG_CHECK}),
+}
+"""What ends when something of a kind is asked for: what it takes the place of; and a rig check, when lights go off."""
+
+
 @dataclass(frozen=True, slots=True)
 class Check:
     """What a rig check shows: a test pattern, rendered into a frame file, and what it is in words."""
@@ -37,7 +48,8 @@ class Override:
 
     `until_ns` is the end it was given, `ended_ns` the instant at which somebody ended it before that. A skip acts at
     `at_ns` alone; undone before `until_ns` it has not happened. `show` belongs to a call, `level` (0..1) to a dim
-    or a rig check, `check` to a rig check, and `unseen` to a pause during which the show goes on behind the dark.
+    (a share of the brightness that is set) or a rig check (its brightness),
+    `check` to a rig check, and `unseen` to a pause during which the show goes on behind the dark.
     """
 
     id: int

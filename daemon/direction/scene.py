@@ -79,13 +79,13 @@ class Scene:
         return min([1.0, *ceilings])
 
     def level(self, brightness: float) -> float:
-        """What the show is to come to once no fade is under way."""
+        """What the show is to come to once no fade is under way: a dim is a share of what is set, a ceiling is not."""
         if self.check and not self.dark:
-            brightness = 1.0
+            brightness = self.check.level or 0.0
         elif not self.giving or self.dark or self.standing(Kind.DARK) or self.standing(Kind.PAUSE):
             return 0.0
-        dims = [override.level for override in self.overrides if override.level is not None]
-        return min([brightness, self.ceiling, *dims])
+        dims = [override.level or 0.0 for override in self.overrides if override.kind == Kind.DIM]
+        return min(brightness * min(dims, default=1.0), self.ceiling)
 
     @property
     def loudest(self) -> float:

@@ -39,7 +39,8 @@ class Why:
     def _limits(self, scene: Scene) -> tuple[Reason, ...]:
         """What makes it dimmer or quieter than the pieces are."""
         reasons = [_for_check(w.reason, scene.check_in_dark) if w.ceiling == 0 else w.reason for w in scene.windows]
-        reasons += [self._asked(o, f"no brighter than {o.level:g}") for o in scene.overrides if o.kind == Kind.DIM]
+        for dim in (override for override in scene.overrides if override.kind == Kind.DIM):
+            reasons.append(self._asked(dim, f"dimmed to {dim.level:.0%} of the brightness that is set"))
         if mute := scene.standing(Kind.MUTE):
             reasons.append(self._asked(mute, "without sound"))
         return (*reasons, self.facts.brightness_reason) if scene.giving and not scene.check else tuple(reasons)

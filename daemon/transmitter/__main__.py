@@ -35,6 +35,8 @@ SECOND_NS = 1_000_000_000
 RETRY_OUTPUT_NS = SECOND_NS
 RETRY_S = 1.0
 """A transmitter that cannot listen tries again after so long."""
+PLAYING_NS = SECOND_NS // 20
+"""The shortest time from one `playing` to the next: a fade changes the wire with every frame."""
 DISCOVERY_NS = 10 * SECOND_NS
 """E1.31 A (E131_UNIVERSE_DISCOVERY_INTERVAL)."""
 PARTING_S = 1.0
@@ -69,8 +71,8 @@ class Transmitter:
         self.manager = Notifier()
         self.view = View()
         self.setup_message: dict[str, Any] | None = None
-        self.score_told = self.heard_told = -1
-        self.next_telemetry_ns = self.next_output_ns = self.next_discovery_ns = 0
+        self.playing_told: tuple[object, ...] | None = None
+        self.next_playing_ns = self.next_telemetry_ns = self.next_output_ns = self.next_discovery_ns = 0
 
     @staticmethod
     def _wake(waker: socket.socket) -> None:
@@ -89,7 +91,7 @@ class Transmitter:
             now_ns = time.monotonic_ns()
             next_ns = self.player.tick(now_ns, time.time_ns())
             self._report(now_ns)
-            self._wait_until(min(next_ns, self.next_telemetry_ns))
+            self._wait_until(min(next_ns, self.next_telemetry_ns, self._tell_playing(now_ns)))
         self._end()
 
     def _wait_until(self, next_ns: int) -> None:
@@ -126,7 +128,7 @@ class Transmitter:
         self.director, _ = self.listener.accept()
         self.director.setblocking(False)
         self.unread, self.unsent = bytearray(), b""
-        self.score_told = self.heard_told = -1
+        self.playing_told = None
         self._hello()
         self.troubles.repeat()
 
@@ -173,7 +175,7 @@ class Transmitter:
                 if before is None or score.files is None or score.files != before.files:
                     self.player.look_again()
                 self.sound.play(score, time.monotonic_ns())
-                self.score_told = self.heard_told = -1
+                self.playing_told = None
             case "view":
                 self._tell_view(message)
             case "stop":
@@ -223,17 +225,23 @@ class Transmitter:
             self.next_discovery_ns = 0
             self._hello()
 
+    def _tell_playing(self, now_ns: int) -> int:
+        """Tell what is sent and heard, and by which score, when that has changed; returns when to look again."""
+        score, shown, volume = self.player.score, self.player.shown, self.sound.volume
+        if score is None or self.player.output is None:
+            return now_ns + SECOND_NS
+        playing = (score.id, shown.piece, shown.level, volume)
+        if playing == self.playing_told:
+            return now_ns + SECOND_NS
+        if self.playing_told is None or now_ns >= self.next_playing_ns:
+            self.playing_told, self.next_playing_ns = playing, now_ns + PLAYING_NS
+            what = {"piece": shown.piece, "frame": shown.frame, "level": shown.level, "volume": volume}
+            self._say({"op": "playing", "id": score.id, "at_ns": now_ns + score.offset_ns, **what})
+        return self.next_playing_ns
+
     def _report(self, now_ns: int, last: bool = False) -> None:
-        """What has reached the wire and the ear, at once; all else once a second."""
-        player, output, score = self.player, self.player.output, self.player.score
-        if score and output and score.id != self.score_told:
-            self.score_told = score.id
-            level = player.shown.level
-            self._say({"op": "playing", "id": score.id, "at_ns": now_ns + score.offset_ns, "level": level})
-        if score and score.id != self.heard_told and self.sound.heard_id in (None, score.id):
-            self.heard_told = score.id
-            volume = self.sound.volume
-            self._say({"op": "heard", "id": score.id, "at_ns": now_ns + score.offset_ns, "volume": volume})
+        """Tell what is told once a second."""
+        player, score = self.player, self.player.score
         if now_ns < self.next_telemetry_ns and not last:
             return
         self.next_telemetry_ns = now_ns + SECOND_NS

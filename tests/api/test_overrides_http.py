@@ -156,13 +156,20 @@ def test_a_call_outside_dark_hours_is_given_and_inside_refused_with_the_reason(t
     run(work())
 
 
-def test_overrides_stand_side_by_side_and_only_darken(tmp_path: Path) -> None:
+def test_kinds_stand_side_by_side_and_another_of_a_kind_takes_the_place_of_the_first(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path, AT) as first, first.client(first.token) as client:
-            await ask(client, {"kind": "dim", "level": 0.5, "minutes": 30})
+            half = await ask(client, {"kind": "dim", "level": 0.5, "minutes": 30})
+            for kind in ("mute", "pause", "dark"):
+                one = await ask(client, {"kind": kind, "minutes": 60})
+                other = await ask(client, {"kind": kind, "minutes": 10})
+                assert other["ended"] == [{"id": one["id"], "kind": kind}]
+                await client.delete(f"/api/overrides/{other['id']}")
             dim = await ask(client, {"kind": "dim", "level": 0.2, "minutes": 30})
+            assert dim["ended"] == [{"id": half["id"], "kind": "dim"}]
             pause = await ask(client, {"kind": "pause", "minutes": 30})
-            assert len((await now(client))["overrides"]) == 3
+            assert pause["ended"] == []
+            assert [one["kind"] for one in (await now(client))["overrides"]] == ["dim", "pause"]
         async with house(tmp_path, "2026-12-12T18:05") as again, again.client(again.token) as client:
             assert (await now(client))["brightness"] == 0
             await client.delete(f"/api/overrides/{pause['id']}")
@@ -170,7 +177,7 @@ def test_overrides_stand_side_by_side_and_only_darken(tmp_path: Path) -> None:
             assert (await now(client))["brightness"] == pytest.approx(0.2)
             await client.delete(f"/api/overrides/{dim['id']}")
         async with house(tmp_path, "2026-12-12T18:07") as again, again.client(again.token) as client:
-            assert (await now(client))["brightness"] == pytest.approx(0.5)
+            assert (await now(client))["brightness"] == 1
 
     run(work())
 

@@ -133,6 +133,18 @@ def test_a_dim_lowers_the_light_and_cannot_raise_it(site: Site) -> None:
     assert decide(AT + MIN, site, two).brightness == pytest.approx(0.3)
 
 
+def test_a_dim_is_a_share_of_the_brightness_that_is_set_and_the_ceiling_of_dim_hours_is_none(tmp_path: Path) -> None:
+    evening = performance('from = "18:00"\nto = "22:00"')
+    site = site_of(tmp_path, HOURS, TABLES, evening, "[output]\nbrightness = 0.8\n")
+    early, late = AT + MIN, ns("2026-12-14T21:40:50")
+    for level, early_level, late_level in ((1, 0.8, 0.5), (0.75, 0.6, 0.5), (0.5, 0.4, 0.4), (0.1, 0.08, 0.08)):
+        dim = made(site, kind="dim", level=level)
+        assert decide(early, site, (dim,)).brightness == pytest.approx(early_level)
+        assert decide(late, site, (dim,)).brightness == pytest.approx(late_level)
+        said = f"dimmed to {level:.0%} of the brightness that is set by the porch at 18:00:50 until 12:00"
+        assert said in [reason.text for reason in decide(early, site, (dim,)).reasons]
+
+
 def test_a_mute_takes_the_sound_and_leaves_the_light(site: Site) -> None:
     mute = made(site, kind="mute", minutes=10)
     at = AT + 30 * S

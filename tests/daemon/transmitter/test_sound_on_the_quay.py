@@ -198,13 +198,13 @@ def test_what_was_muted_is_silent_when_the_transmitter_says_so(quay: Quay, tmp_p
         now_ns = time.time_ns()
         zero_ns, end_ns = now_ns + 5 * SECOND_NS, now_ns + 60 * SECOND_NS
         stage.score(segment(now_ns, zero_ns), segment(zero_ns, end_ns, zero_ns=zero_ns, **content))
-        assert stage.said("heard")["volume"] == 0, "no device runs yet"
+        assert stage.said("playing")["volume"] == 0, "no device runs yet"
         wait_for_sound(recording)
         stage.wait_for("telemetry", lambda one: one["sound"] and one["sound"]["volume"] == 1)
         mute_ns = time.time_ns()
         muted = {**content, "sound_level": (0.0, 0.0)}
         stage.score(segment(mute_ns, end_ns, zero_ns=zero_ns, **muted), id=2)
-        told = stage.wait_for("heard", lambda one: one["id"] == 2)
+        told = stage.wait_for("playing", lambda one: one["id"] == 2 and one["volume"] == 0)
         told_ns = time.monotonic_ns()
         stage.wait_for("telemetry", lambda one: one["sound"]["heard_id"] == 2 and one["sound"]["volume"] == 0)
     recording.end()

@@ -1,0 +1,102 @@
+"""Whether what was asked for by hand is what is sent: the score, against what the transmitter says (`playing`)."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Mapping
+from contextlib import suppress
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.score import SECOND_NS, Segment, State
+
+if TYPE_CHECKING:
+    from gloaming.daemon.director import Director
+
+CONFIRM_S = 1.8
+"""How long an answer waits: long enough for the usual fade of a second and a sound device's buffer."""
+LEVEL_STEP = 0.001
+NOT_CONFIRMED = "the transmitter has not confirmed it"
+
+
+class Sent(NamedTuple):
+    """`on_the_wire`: what was asked for is what is sent. `wire`: what is sent, or why it is not what was asked for."""
+
+    on_the_wire: bool
+    wire: str
+
+
+async def confirm(director: Director, score_id: int, asked: Override, ends: bool = False) -> Sent:
+    """Wait until what is sent and heard is what was asked for; not longer than CONFIRM_S, nor where it cannot be.
+
+    `score_id` is that of the first score with it; `ends` says that what was asked for has been ended.
+    """
+    deadline_s = time.monotonic() + CONFIRM_S
+    while True:
+        link, changed, now_ns = director.link, director.link.playing, director.clock.now_ns()
+        segment = director.sent_at(now_ns)
+        why: str | None = None
+        left_s = deadline_s - time.monotonic()
+        fade_s = (segment.until_ns - now_ns) / SECOND_NS if fades(segment) else 0.0
+        if not (fade_s or ends or is_given(asked, segment)):
+            return Sent(False, segment.reasons[0].text)
+        if link.now_playing is None or link.now_playing["id"] < score_id:
+            why = NOT_CONFIRMED
+        elif fade_s:
+            end = datetime.fromtimestamp(-(-segment.until_ns // SECOND_NS), director.site.timezone)
+            why = f"the fade lasts until {end:%H:%M:%S}"
+        else:
+            why = differs(segment, link.now_playing)
+        if why is None and link.now_playing is not None:
+            return Sent(True, words(asked, segment, link.now_playing))
+        if not link.connected or left_s <= 0 or fade_s > left_s:
+            return Sent(False, why or NOT_CONFIRMED)
+        with suppress(TimeoutError):  # a fade ends by itself
+            await asyncio.wait_for(changed.wait(), min(left_s, fade_s or left_s))
+
+
+def is_given(asked: Override, segment: Segment) -> bool:
+    """Whether the score has what was asked for: something else that stands may be stronger."""
+    match asked.kind:
+        case Kind.PAUSE | Kind.DARK:
+            return not segment.level_until
+        case Kind.MUTE:
+            return not segment.sound_until
+        case Kind.CALL:
+            return segment.show == asked.show and segment.state in (State.PLAYING, State.WAITING)
+        case Kind.RIG_CHECK:
+            return segment.state == State.RIG_CHECK
+        case _:
+            return True
+
+
+def fades(segment: Segment) -> bool:
+    return segment.level_from != segment.level_until or segment.sound_from != segment.sound_until
+
+
+def differs(segment: Segment, playing: Mapping[str, Any]) -> str | None:
+    """How what is sent and heard differs from a segment without a fade; None where it does not."""
+    level, piece = segment.level_until, segment.picture.piece if segment.picture else None
+    if abs(playing["level"] - level) > LEVEL_STEP or (level and playing["piece"] != piece):
+        return f"the transmitter still sends {light(playing)}"
+    return "the sound is still heard" if playing["volume"] and not segment.sound_until else None
+
+
+def light(playing: Mapping[str, Any]) -> str:
+    """What is sent: "black", or "light, tide, at 35%"."""
+    if not playing["level"]:
+        return "black"
+    piece = f", {playing['piece']}" if playing["piece"] else ""
+    return f"light{piece}, at {playing['level']:.0%}"
+
+
+def words(asked: Override, segment: Segment, playing: Mapping[str, Any]) -> str:
+    """What is sent, with the rule that keeps it black where that was not asked for; of a mute, what is heard."""
+    told, reason = light(playing), segment.reasons[0]
+    if not playing["level"] and not reason.rule.startswith(f"override {asked.id} "):
+        told = f"black: {reason.text}"
+    if asked.kind != Kind.MUTE:
+        return told
+    return f"{told}; " + (f"sound, at {playing['volume']:.0%}" if playing["volume"] else "no sound")
