@@ -6,6 +6,7 @@ import asyncio
 import errno
 from collections.abc import Mapping
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -220,4 +221,5 @@ class RigCare:
 
 
 def _override(asked: Asked, check: Check, who: str) -> Override:
+    check = replace(check, text=asked.text)
     return Override(0, Kind.RIG_CHECK, asked.at_ns, asked.until_ns, who, level=asked.level, check=check)

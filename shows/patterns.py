@@ -5,8 +5,9 @@ Slots are at full; how bright they are is a matter of whoever plays them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from hashlib import sha256
 
@@ -27,7 +28,7 @@ KINDS = {
     "colour": "one colour on every pixel",
     "colours": "red, green, blue and white in turn, two seconds each",
     "pixel": "one pixel of every string, by its number",
-    "walk": "one pixel of every string after the other, two a second",
+    "walk": "one pixel of every string after the other: two a second, or as fast as the longest string asks for",
     "ends": "the first pixel of every string green, the last one red",
     "strings": "every string in a colour of its own",
     "universes": "one universe after the other, a second each",
@@ -41,13 +42,15 @@ _HUES = ("R", "G", "B", "RG", "GB", "RB", "RGB")
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """A pattern on the whole rig, on one controller or on some strings. `number` is the pixel's, or the universe's."""
+    """A pattern on the whole rig, on one controller or on some strings. `number` is the pixel's, or the universe's;
+    `a_second` is how many pixels a walk passes in a second."""
 
     kind: str
     controller: str | None = None
     only: tuple[str, ...] = ()
     colour: str = "white"
     number: int | None = None
+    a_second: int = int(SLOW)
 
     @property
     def text(self) -> str:
@@ -57,7 +60,8 @@ class Pattern:
         several = "strings" if len(self.only) > 1 else "string"
         where = f"{several} {', '.join(self.only)}" if self.only else ""
         where = where or (f"controller {self.controller}" if self.controller else "the whole rig")
-        return f"{what}{colour} of {where}"
+        pace = f", {self.a_second} pixels a second" if self.a_second != SLOW else ""
+        return f"{what}{colour} of {where}{pace}"
 
     def strings(self, rig: Rig) -> tuple[PixelString, ...]:
         """The strings it is shown on."""
@@ -76,7 +80,15 @@ class Pattern:
 
 def frame_rate(pattern: Pattern) -> Fraction:
     """Frames a second."""
-    return SMOOTH if pattern.kind == "ramp" else SLOW
+    return {"ramp": SMOOTH, "walk": Fraction(pattern.a_second)}.get(pattern.kind, SLOW)
+
+
+def paced(pattern: Pattern, rig: Rig, length_s: float) -> Pattern:
+    """A walk that comes to the end of its longest string in its time, as far as frames can follow each other."""
+    if pattern.kind != "walk":
+        return pattern
+    needed = math.ceil(frame_count(pattern, rig) / length_s)
+    return replace(pattern, a_second=min(max(int(SLOW), needed), int(SMOOTH)))
 
 
 def frame_count(pattern: Pattern, rig: Rig) -> int:

@@ -11,7 +11,7 @@ from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason
 from gloaming.daemon.site import Site
 from gloaming.shows.mistake import Mistake, MistakeError
-from gloaming.shows.patterns import COLOURED, COLOURS, KINDS, NUMBERED, Pattern
+from gloaming.shows.patterns import COLOURED, COLOURS, KINDS, NUMBERED, Pattern, frame_count, frame_rate, paced
 from gloaming.shows.rig import Rig
 from gloaming.shows.survey.wiring import ranges
 
@@ -25,12 +25,13 @@ KEYS = ("pattern", "controller", "string", "strings", "colour", "number", "level
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A pattern, from an instant until another, at a brightness 0..1."""
+    """A pattern, from an instant until another, at a brightness 0..1; `text` says how far a walk comes, too."""
 
     pattern: Pattern
     at_ns: int
     until_ns: int
     level: float
+    text: str
 
 
 def ask_rig_check(request: Mapping[str, object], at_ns: int, site: Site, overrides: Iterable[Override] = ()) -> Asked:
@@ -56,7 +57,11 @@ def ask_rig_check(request: Mapping[str, object], at_ns: int, site: Site, overrid
             raise Refusal(window.reason)
         begins = [w.from_ns for w in neighbours_windows(site, at_ns, until_ns) if w.ceiling == 0]
         until_ns = min([until_ns, *begins])
-    return Asked(pattern, at_ns, until_ns, level)
+    length_s = (until_ns - at_ns) / SECOND_NS
+    pattern = paced(pattern, site.rig, length_s)
+    reach, longest = int(frame_rate(pattern) * length_s), frame_count(pattern, site.rig)
+    ends = f", as far as pixel {reach} of {longest}" if pattern.kind == "walk" and reach < longest else ""
+    return Asked(pattern, at_ns, until_ns, level, f"{pattern.text}{ends}")
 
 
 def _mistake(key: str, wrong: str, right: str) -> MistakeError:

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 import httpx
 import numpy as np
+import soundfile
 from fastapi import FastAPI
 
 from gloaming.api.guard import Limits
@@ -38,6 +39,7 @@ dark = [{{ days = "daily", from = "23:00", to = "07:00" }}]
 
 [output]
 interface = "lo"
+{output}
 
 [phone]
 listen = "{listen}"
@@ -47,6 +49,7 @@ names = ["boathouse.example"]
 [[piece]]
 name = "tide"
 frames = "tide.frames"
+{sound}
 
 [[piece]]
 name = "lanterns"
@@ -85,15 +88,28 @@ pixels = 60
 """
 
 
-def write_site(folder: Path, host: str = "127.0.77.1", listen: str = "127.0.0.1:0", phone: str = "") -> Path:
-    """A site of two pieces that are never black, one performance from 17:00 to 22:00 every day, dark from 23:00."""
+def write_site(
+    folder: Path,
+    host: str = "127.0.77.1",
+    listen: str = "127.0.0.1:0",
+    phone: str = "",
+    output: str = "",
+    sound: bool = False,
+) -> Path:
+    """A site of two pieces that are never black, one performance from 17:00 to 22:00 every day, dark from 23:00. With
+    `sound`, the first piece has a tone."""
     folder.mkdir(parents=True, exist_ok=True)
     universes = (Universe(1, 510, 0), Universe(2, 180, 510))
     for name, frames in (("tide", 1200), ("lanterns", 800)):
         moving = (np.arange(frames)[:, None] * 3 + np.arange(690) * 5) % 200 + 40
         with FrameWriter(folder / f"{name}.frames", Fraction(40), universes) as writer:
             writer.write(moving.astype(np.uint8))
-    (folder / "site.toml").write_text(SITE.format(listen=listen, phone=phone), encoding="utf-8")
+    if sound:
+        tone = 0.2 * np.sin(np.arange(30 * 8000) * 2 * np.pi * 220 / 8000)
+        soundfile.write(folder / "tide.flac", tone, 8000)
+    named = 'sound = "tide.flac"' if sound else ""
+    site = SITE.format(listen=listen, phone=phone, output=output, sound=named)
+    (folder / "site.toml").write_text(site, encoding="utf-8")
     (folder / "rig.toml").write_text(RIG.format(host=host), encoding="utf-8")
     return folder
 

@@ -87,9 +87,10 @@ def receiver_at(host: str) -> Receiver | None:
 
 
 @contextmanager
-def board(folder: Path, host: str, at: str = "2026-12-12T18:00", lit: bool = True) -> Iterator[Board]:
-    """`gloaming run` on a site in a folder, its clock at a local instant, until the end of the block."""
-    site = write_site(folder, host)
+def board(folder: Path, host: str, at: str = "2026-12-12T18:00", lit: bool = True, **more: Any) -> Iterator[Board]:
+    """`gloaming run` on a site in a folder, its clock at a local instant, until the end of the block. `more` is
+    written into the site."""
+    site = write_site(folder, host, **more)
     receiver = wait_until(lambda: receiver_at(host), f"a free port on {host}", 120)
     receiver.start()
     log = folder / "log"

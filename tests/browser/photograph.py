@@ -49,7 +49,7 @@ def main() -> None:
 def paused(page: Page, site: Board) -> None:
     page.locator("#pause").click()
     wait_until(site.black, "a black wire")
-    expect(page.locator("#said")).to_have_text("The lights are off: the wire is black.", timeout=MS)
+    expect(page.locator("#said")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
 
 
 def keep(page: Page, name: str) -> None:

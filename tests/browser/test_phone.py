@@ -27,7 +27,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
-    with board(tmp_path_factory.mktemp("board") / "site", HOST) as one:
+    with board(tmp_path_factory.mktemp("board") / "site", HOST, sound=True) as one:
         yield one
 
 
@@ -62,7 +62,7 @@ def test_one_tap_makes_the_wire_black_and_another_lights_it_again(browser: Brows
         assert "#" not in page.url
         page.get_by_role("button", name="PAUSE").tap()
         wait_until(site.black, "a black wire")
-        expect(page.locator("#said")).to_have_text("The lights are off: the wire is black.", timeout=MS)
+        expect(page.locator("#said")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
         expect(page.locator("#state")).to_have_text("Paused")
         card = page.locator("#overrides li")
         expect(card).to_contain_text("by Anna's phone, until 18:")
@@ -80,7 +80,7 @@ def test_an_impatient_thumb_pauses_all_the_same(browser: Browser, site: Board) -
         for _ in range(4):
             page.locator("#pause").tap()
         wait_until(site.black, "a black wire")
-        expect(page.locator("#said")).to_have_text("The lights are off: the wire is black.", timeout=MS)
+        expect(page.locator("#said")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
         assert [each["kind"] for each in site.ask("GET", "/api/now")["overrides"]] == ["pause"]
 
 
@@ -144,6 +144,56 @@ def test_a_rig_is_checked_string_by_string(browser: Browser, site: Board) -> Non
         expect(page.locator("#said")).to_contain_text("railing: red", timeout=MS)
         page.get_by_role("button", name="End the check").tap()
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+
+
+def test_a_pause_ends_a_rig_check(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.get_by_text("Rig check", exact=True).tap()
+        page.get_by_role("button", name="Check ridge").tap()
+        expect(page.locator("#state")).to_have_text("Rig check", timeout=MS)
+        page.locator("#pause").tap()
+        expect(page.locator("#said")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
+        assert site.black()
+        expect(page.locator("#state")).to_have_text("Paused", timeout=MS)
+        expect(page.locator("#overrides li")).to_have_count(1)
+        expect(page.locator("#pause")).to_have_text("RESUMElights on again")
+
+
+def test_each_dimmer_button_changes_the_light_and_says_what_it_is_a_share_of(browser: Browser, tmp_path: Path) -> None:
+    low = {"output": "brightness = 0.35"}
+    with board(tmp_path / "site", "127.0.78.3", **low) as site, phone(browser) as context:
+        page = signed_in(context, site)
+        wait_until(lambda: 80 <= site.brightest() <= 84, "the brightness that is set")  # 235 to 239, at 0.35
+        page.get_by_role("button", name="Dimmer").tap()
+        seen = []
+        for name, wire in (("75 %", "26%"), ("50 %", "18%"), ("25 %", "9%"), ("10 %", "3%")):
+            page.get_by_role("button", name=name).tap()
+            said = f"Dimmed for tonight to {name} of the brightness that is set. On the wire: light, tide, at {wire}."
+            expect(page.locator("#said")).to_have_text(said, timeout=MS)
+            seen.append(site.brightest())
+            expect(page.locator("#overrides li")).to_have_count(1)
+            expect(page.locator("#overrides")).to_contain_text(f"Dimmed to {name} of the brightness that is set")
+        assert seen == sorted(set(seen), reverse=True) and seen[0] < 80
+
+
+def test_in_dark_hours_the_page_promises_no_light_and_sees_none_fade(browser: Browser, tmp_path: Path) -> None:
+    """A site without sound, half an hour into its dark hours."""
+    hours = "dark hours 23:00 to 07:00: no light"
+    at = "2026-12-12T23:30"
+    with board(tmp_path / "site", "127.0.78.2", at=at, lit=False) as late, phone(browser) as context:
+        page = context.new_page()
+        page.goto(late.link())
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#state")).to_have_text("Dark", timeout=MS)
+        expect(page.locator("#skip")).to_be_visible()
+        expect(page.locator("#mute")).to_be_hidden()
+        page.locator("#pause").tap()
+        expect(page.locator("#said")).to_have_text(f"Paused for 15 minutes. On the wire: black: {hours}.", timeout=MS)
+        expect(page.locator("#pause")).to_have_text(f"RESUMEit stays dark: {hours}", timeout=MS)
+        page.wait_for_timeout(1000)  # the big button does not take back at once what it did
+        page.locator("#pause").tap()
+        expect(page.locator("#said")).to_have_text(f"Resumed. On the wire: black: {hours}.", timeout=MS)
 
 
 def test_a_show_is_given_now_and_where_it_may_not_be_the_reason_is_told(browser: Browser, tmp_path: Path) -> None:
@@ -307,11 +357,14 @@ def test_a_cut_network_is_told_and_nothing_is_pretended_and_it_comes_back_by_its
         os.kill(site.director, signal.SIGSTOP)
         try:
             expect(page.locator("#contact")).to_contain_text(re.compile(r"No contact since 18:\d\d:\d\d"), timeout=MS)
+            expect(page.locator("#well")).to_have_text("No contact: whether all is well is not known")
+            expect(page).to_have_title("No contact – Gloaming")
             page.locator("#pause").click(force=True)
             expect(page.locator("#said")).to_have_text("No contact: nothing was sent.")
         finally:
             os.kill(site.director, signal.SIGCONT)
         expect(page.locator("#contact")).to_have_text("live", timeout=MS)
+        expect(page.locator("#well")).to_have_text(re.compile("All is well|Something is wrong"), timeout=MS)
         assert not site.ask("GET", "/api/now")["overrides"]
         context.set_offline(True)
         page.evaluate("source.close()")  # emulation spares a stream that is open: a phone out of reach does not

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from gloaming.daemon.direction.asking import Refusal
@@ -18,6 +19,7 @@ from gloaming.daemon.state import State as Store
 from gloaming.daemon.transmitter.messages import read_dark, read_score
 from gloaming.daemon.transmitter.player import _stretch
 from gloaming.shows.mistake import MistakeError
+from gloaming.shows.patterns import blocks, frame_rate
 from tests.daemon import quay_site
 
 CHECK = Check("walk of string ridge", "/x/walk.frames", 200, Fraction(2))
@@ -50,9 +52,9 @@ def site(tmp_path: Path) -> Site:
     return site_of(tmp_path)
 
 
-def site_of(folder: Path, more: str = "") -> Site:
+def site_of(folder: Path, more: str = "", rig: str = RIG) -> Site:
     (folder / "site.toml").write_text(SITE.format(more=more), encoding="utf-8")
-    (folder / "rig.toml").write_text(RIG, encoding="utf-8")
+    (folder / "rig.toml").write_text(rig, encoding="utf-8")
     return load_site(folder)
 
 
@@ -77,6 +79,32 @@ def test_it_is_what_now_has_and_ends_by_itself(site: Site) -> None:
     assert now.piece == "rig check: walk of string ridge"
     assert "rig check, walk of string ridge by Nan at 17:00 until 17:10" in now.reasons[0].text
     assert decide(at(site, "17:10"), site, (check,)).state == State.DARK
+
+
+@pytest.mark.parametrize(("pixels", "minutes", "a_second"), [(1200, 10, 2), (1201, 10, 3), (2000, 10, 4), (500, 1, 9)])
+def test_a_walk_goes_as_fast_as_it_must_to_come_to_the_end_of_the_longest_string(
+    tmp_path: Path, pixels: int, minutes: float, a_second: int
+) -> None:
+    site = site_of(
+        tmp_path,
+        rig=RIG.replace("pixels = 200", f"pixels = {pixels}")
+        .replace('"1-2"', '"10-30"')
+        .replace("universe = 1", "universe = 10"),
+    )
+    asked = ask_rig_check({"pattern": "walk", "minutes": minutes}, at(site, "17:00"), site)
+    seconds = (asked.until_ns - asked.at_ns) // SECOND_NS
+    rate = frame_rate(asked.pattern)
+    assert rate == a_second and rate * seconds >= pixels
+    frames = np.concatenate(list(blocks(asked.pattern, site.rig)))
+    assert len(frames) == pixels and frames[-1].sum() == 3 * 255
+    assert asked.pattern.text == "walk, white of the whole rig" + (
+        f", {a_second} pixels a second" if a_second > 2 else ""
+    )
+
+
+def test_a_walk_that_cannot_come_to_the_end_of_a_string_says_how_far_it_comes(site: Site) -> None:
+    asked = ask_rig_check({"pattern": "walk", "minutes": 0.05}, at(site, "17:00"), site)
+    assert asked.text == "walk, white of the whole rig, 40 pixels a second, as far as pixel 120 of 200"
 
 
 def test_the_neighbours_dim_hours_hold_for_it(site: Site) -> None:
