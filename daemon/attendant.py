@@ -42,9 +42,6 @@ FAILURE_NS = 60 * SECOND_NS
 LIT_SOON_NS = 60 * SECOND_NS
 """A new transmitter is started only where nothing is lit for this long."""
 
-OVER_IS_NOTED = {"temperature", "memory", "disk", "site", "frames", "alert", "cue", "page", "certificate"}
-"""Kinds of trouble whose end nobody else writes into the journal."""
-
 
 class Attendant:
     """Owns what a director is looked after with: trust, watch, alerts, cues, and the troubles of now."""
@@ -60,6 +57,8 @@ class Attendant:
         """Who else has troubles to report."""
         self._other_build = False
         self._since: dict[tuple[str, str], int] = {}
+        self._noted: set[tuple[str, str]] = set()
+        """Troubles whose beginning went into the journal here."""
         self._failing: dict[str, str] = {}
         self._times: tuple[Times, ...] = ()
         self._slow_at_ns = self._times_ns = self._told_ns = self._opened_ns = self._failure_at_ns = 0
@@ -179,10 +178,12 @@ class Attendant:
             if key not in self._since:
                 self._since[key] = now_ns
                 if key not in told_elsewhere and trouble.kind not in ("clock", "controller"):
+                    self._noted.add(key)
                     self.director.note_seldom("trouble", f"{trouble.subject}: {trouble.text}", "".join(key))
         for key in [key for key in self._since if key not in standing]:
             del self._since[key]
-            if key[0] in OVER_IS_NOTED:
+            if key in self._noted or key[0] == "frames":  # of other kinds, who told it tells its end
+                self._noted.discard(key)
                 self.director.note_seldom("trouble", f"over: {key[1]}")
 
     # the site's files

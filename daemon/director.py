@@ -300,6 +300,8 @@ class Director:
                 self.note_seldom("restart", "the transmitter is gone; it is given the score again when it is back")
             case "unread":
                 self.note_seldom("fault", f"a message of the transmitter cannot be read: {message['text']}", "unread")
+            case "trouble" if message["kind"] == "sound" and self.sound.takes(message):
+                pass
             case "trouble":
                 key = (message["kind"], message["subject"])
                 known = self.troubles.get(key, {}).get("text") == message["text"]

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from gloaming.daemon.direction.score import Picture
 from gloaming.daemon.health import Trouble
+from gloaming.shows.file_stamp import FileStamp, file_stamp
 from gloaming.shows.loudness import Loudness
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ Measure = dict[str, Any]
 
 
 class SoundCare:
-    """Holds what was measured, by the file's path, size and last change and by the device's channels; kept in the state
+    """Holds what was measured, by the file's stamp and the device's channels; kept in the state
     from start to start."""
 
     def __init__(self, director: Director) -> None:
@@ -42,6 +43,8 @@ class SoundCare:
         self.channels = 2
         """What the device plays: files are measured after the mix to these."""
         self._measured: dict[str, Measure] = self._stored()
+        self._hurt: dict[Path, tuple[FileStamp, str]] = {}
+        """What the transmitter said of files, as they were then."""
 
     async def run(self) -> None:
         """Measure what is new, and look for the device now and then, until cancelled."""
@@ -70,21 +73,35 @@ class SoundCare:
     def troubles(self) -> list[Trouble]:
         """What is wrong with the files and the device, but for what the transmitter says itself."""
         files = self._files()
-        found = [(path, self._known(path)) for path in files]
-        hurt = [Trouble("sound", str(path), known["wrong"]) for path, known in found if known and known["wrong"]]
+        hurt = [Trouble("sound", str(path), wrong) for path in files if (wrong := self._wrong_with(path))]
         if files and self.device_trouble:
             hurt.append(Trouble("sound", self.director.site.sound.device or "sound device", self.device_trouble))
         return [one for one in hurt if (one.kind, one.subject) not in self.director.troubles]
+
+    def takes(self, message: dict[str, Any]) -> bool:
+        """Whether a transmitter's `trouble` is of a file of the site. Such a trouble stands until the file is
+        another; it is not over and back at each turn of its piece."""
+        path = Path(message["subject"])
+        if path in self._files() and not message["over"]:
+            self._hurt[path] = (file_stamp(path), message["text"])
+        return path in self._files()
+
+    def _wrong_with(self, path: Path) -> str:
+        known, (stamp, text) = self._known(path), self._hurt.get(path, (None, ""))
+        return (known["wrong"] if known else "") or (text if stamp == file_stamp(path) else "")
 
     def _files(self) -> list[Path]:
         return sorted({piece.sound for piece in self.director.site.pieces.values() if piece.sound})
 
     def _known(self, path: Path) -> Measure | None:
         found = self._measured.get(str(path))
-        return found if found and found["stamp"] == [*_stamp(path), self.channels] else None
+        return found if found and found["stamp"] == self._stamp(path) else None
+
+    def _stamp(self, path: Path) -> list[str | int]:
+        return [*file_stamp(path), self.channels]
 
     async def _measure(self, path: Path) -> None:
-        stamp = [*_stamp(path), self.channels]
+        stamp = self._stamp(path)
         found = await _ask("gloaming.shows.soundfile_info", str(path), str(self.channels))
         if found is None:
             found = {"lufs": None, "dbtp": None, "wrong": "it could not be measured"}
@@ -106,14 +123,6 @@ class SoundCare:
             return {path: known for path, known in found.items() if {"stamp", "lufs", "dbtp", "wrong"} <= set(known)}
         except (ValueError, AttributeError, TypeError):
             return {}  # an older one's, or hurt: it is measured again
-
-
-def _stamp(path: Path) -> list[int]:
-    try:
-        status = path.stat()
-    except OSError:
-        return [0, 0]
-    return [status.st_size, status.st_mtime_ns]
 
 
 async def _ask(module: str, *arguments: str, limit_s: float | None = None) -> Measure | None:

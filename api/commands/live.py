@@ -102,7 +102,8 @@ def show_now(args: argparse.Namespace) -> int:
     for override in now["overrides"]:
         print(f"  {_standing(override)}")
     for trouble in now["health"]["troubles"]:
-        print(f"  trouble: {trouble['text']}")
+        named = "" if Path(trouble["subject"]).name in trouble["text"] else f"{trouble['subject']}: "
+        print(f"  trouble: {named}{trouble['text']}")
     if now["next"]:
         print(f"  next: {now['next']['state']} at {now['next']['at'][:19]}")
     return 0

@@ -109,7 +109,9 @@ function tellOverride(each) {
 
 function tellTrouble(trouble) {
   const item = element("li");
-  const what = element("div", sentence(trouble.text));
+  const name = trouble.subject.split("/").pop();
+  const text = trouble.text.includes(name) ? sentence(trouble.text) : `${name}: ${sentence(trouble.text)}`;
+  const what = element("div", text);
   if (trouble.do) what.append(element("small", `What to do: ${trouble.do}.`));
   if (trouble.since) what.append(element("small", `Since ${when(trouble.since)}.`));
   item.append(what);

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from argparse import Namespace
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import cast
@@ -11,13 +12,15 @@ import numpy as np
 import pytest
 import soundfile
 
+from gloaming.api.commands import live
 from gloaming.daemon import sound_care
+from gloaming.daemon.clock import Clock
 from gloaming.daemon.direction.programme import Piece
 from gloaming.daemon.direction.score import Picture
 from gloaming.daemon.director import Director
 from gloaming.daemon.site import Site
 from gloaming.daemon.sound_care import SoundCare
-from tests.daemon.quay_site import EVENING, TABLES, site_of, write
+from tests.daemon.quay_site import EVENING, TABLES, ns, site_of, write
 
 SOUND = '\n[sound]\nlevel = "-20 LUFS"\n'
 
@@ -111,6 +114,38 @@ def test_what_is_wrong_with_a_file_or_the_device_is_a_trouble(tmp_path: Path) ->
     assert "sound device" in found["no such device"] or "PortAudio" in found["no such device"]
     director.troubles["sound", "no such device"] = "it is gone"
     assert "no such device" not in {trouble.subject for trouble in care.troubles()}, "it is said once"
+
+
+def test_a_missing_file_is_told_once_and_over_when_it_is_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Though the transmitter says it, and that it is over, at each turn of the piece."""
+    write(tmp_path / "site")
+    path = tmp_path / "site/pieces/bells.flac"
+    site = site_of(tmp_path / "site", TABLES.replace('sound = "pieces/tide.flac"\n', ""), EVENING)
+
+    async def evening() -> None:
+        director = Director(site, tmp_path / "state", Clock(wall=lambda: ns("2026-12-01T18:00:00"), offset_ns=1))
+        trouble = {"op": "trouble", "kind": "sound", "subject": str(path), "text": "there is no such file"}
+        for _ in range(3):
+            for over in (False, True):
+                director._heard({**trouble, "over": over})
+                director.attendant.look()
+        assert lines(director) == [f"{path}: there is no such file"]
+        assert [one["subject"] for one in director.attendant.troubles(0) if one["kind"] == "sound"] == [str(path)]
+        monkeypatch.setattr(live, "_now", lambda args: director.requests.now())
+        live.show_now(Namespace(json=False))
+        assert f"trouble: {path}: there is no such file" in capsys.readouterr().out
+        soundfile.write(path, tone(1, 0.1), 48_000)
+        director.attendant.look()
+        assert lines(director) == [f"{path}: there is no such file", f"over: {path}"]
+        director.attendant.close()
+        director.store.close()
+
+    def lines(director: Director) -> list[str]:
+        return [str(line["text"]) for line in reversed(director.store.journal(50)) if str(path) in str(line["text"])]
+
+    asyncio.run(evening())
 
 
 def test_a_piece_without_sound_has_none(tmp_path: Path) -> None:
