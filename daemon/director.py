@@ -8,6 +8,7 @@ import os
 import time
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ from gloaming.daemon.direction.asking import UNDO_SKIP_NS
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason, Segment, State
+from gloaming.daemon.health import BLACK
 from gloaming.daemon.link import Link
 from gloaming.daemon.messages import dark_message, segment_message, setup_message
 from gloaming.daemon.requests import Requests
@@ -133,9 +135,16 @@ class Director:
     def current(self, at_ns: int) -> Decision:
         """What now has: dark where nobody knows what time it is."""
         if self.attendant.trust.trusted:
-            return self.decision(at_ns)
+            decision = self.decision(at_ns)
+            return replace(decision, reasons=(*decision.reasons, *self._wire_is_black(decision)))
         reasons = (self.no_clock(),)
         return Decision(at_ns, State.NO_CLOCK, None, None, None, None, 0.0, False, reasons, None, None)
+
+    def _wire_is_black(self, decision: Decision) -> tuple[Reason, ...]:
+        """Why the wire is black where there is to be light, as the transmitter said within the last second."""
+        told = self.link.telemetry if self.link.connected else None
+        code = told.get("black") if told and decision.brightness else None
+        return (Reason(f"transmitter {code}", f"the wire is black: {BLACK.get(code, code)}"),) if code else ()
 
     def no_clock(self) -> Reason:
         return Reason(f"{self.site.clock.place or 'site.toml'} clock.trust", self.attendant.trust.verdict.text)

@@ -8,6 +8,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from gloaming.daemon.transmitter.black import Black
+
 HOT_C = 80.0
 """Common practice, no source: small boards slow down from about 80 degrees."""
 DISK_FREE_SHARE, DISK_FREE_BYTES = 0.03, 100 << 20
@@ -36,6 +38,30 @@ DO = {
     "cue": "check the address or the command in the [[cue]] table",
 }
 """What to do, by kind of trouble."""
+
+
+BLACK = {
+    Black.NO_OUTPUT: "no socket can be opened, or no universe is set up",
+    Black.NO_SCORE: "the transmitter has no score yet",
+    Black.NO_WINDOWS: "the transmitter does not know the dark hours yet",
+    Black.SCORE_TO_COME: "the transmitter's score begins later",
+    Black.SCORE_OVER: "the transmitter's score has ended, and no other has come",
+    Black.SCORE_GAP: "the transmitter's score has a gap here",
+    Black.SCORE: "the transmitter's score is dark here",
+    Black.UNKNOWN_HOURS: "the transmitter does not know the dark hours of this time",
+    Black.DARK_HOURS: "the transmitter holds the neighbours' dark hours",
+    Black.DARK_HOURS_BY_WALL_CLOCK: "the machine's own clock says that it is the neighbours' dark hours",
+    Black.STARTING: "nothing has been sent since the output was set up",
+    Black.FILE: "the frame file of the piece cannot be read",
+    Black.DAMAGED: "the frame file of the piece is damaged here",
+    Black.UNREAD: "the frame has not come from the disk yet",
+    Black.REFRESH: "the universes have to rest between two pictures (E1.11), for 23 ms at the most",
+    Black.UNIVERSES: "the piece lights universes or slots that this rig does not have",
+    Black.PICTURE: "the picture itself is dark here",
+    Black.LEVEL: "the brightness is below the lowest level that can be sent",
+    Black.LIMITER: "the limiter lowers all of it to nothing: a fuse or a supply allows no light",
+}
+"""Why the wire is black although there is to be light, by the transmitter's code."""
 
 
 @dataclass(frozen=True, slots=True)

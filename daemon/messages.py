@@ -139,13 +139,13 @@ class _Telemetry(_Message):
     sequence: Annotated[int, Field(ge=0, le=255)]
     universes: int
     level: float
-    black: str | None = None
+    black: str | None = None  # what is new has a default: after an upgrade the old transmitter plays on for a while
     frames_due: int
     frames_sent: int
     frames_late: int
     frames_dropped: int
     packets_sent: int
-    packets_left_out: int
+    packets_left_out: int = 0
     bytes_sent: int
     send_errors: int
     lateness_us: dict[str, int]

@@ -6,6 +6,7 @@ import argparse
 import json
 import sys
 from collections import Counter
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ from gloaming.shows.mistake import Mistake, MistakeError
 
 if TYPE_CHECKING:
     from gloaming.daemon.direction.rehearsal import Rehearsal
+    from gloaming.daemon.direction.score import Reason
     from gloaming.daemon.direction.season import Row
     from gloaming.daemon.site import Site
 
@@ -137,6 +139,8 @@ def show_why(args: argparse.Namespace) -> int:
     site = _site(folder, now)
     at_ns = instant(_instant(words[0], site, now) if words else now)
     decision = decide(at_ns, site)
+    if not words:
+        decision = replace(decision, reasons=(*decision.reasons, *_of_the_wire(folder)))
     if args.json:
         print(json.dumps(decision.as_json(site.timezone), indent=2))
         return 0
@@ -148,6 +152,19 @@ def show_why(args: argparse.Namespace) -> int:
     if decision.next_ns is not None:
         print(f"  next: {decision.next_state} at {_local(decision.next_ns, site):%A %d %B %H:%M:%S}")
     return 0
+
+
+def _of_the_wire(folder: Path) -> list[Reason]:
+    """Why the wire is black, where a daemon runs for the site and says that it is."""
+    from gloaming.api.commands.live import call
+    from gloaming.daemon.direction.score import Reason
+
+    try:
+        code, answer = call(argparse.Namespace(site=folder, state=None, url=None, token_file=None), "GET", "/api/why")
+    except MistakeError:  # none runs
+        return []
+    reasons = [Reason(one["rule"], one["text"]) for one in answer["reasons"]] if code == 200 else []
+    return [reason for reason in reasons if reason.rule.startswith("transmitter ")]
 
 
 def _site(folder: Path, now: datetime) -> Site:

@@ -86,11 +86,20 @@ class Canvas:
         return tuple(stretches)
 
     def paint(self, *pictures: Picture, at_ns: int = 0) -> Bytes:
-        """All pictures laid over each other, their brightnesses together 256 at the most, and the frame finished, at an
-        instant of the monotonic clock.
+        """All pictures laid over each other, and the frame finished, at an instant of the monotonic clock.
 
         The array is to be read at once and not to be written to.
         """
+        finished = self.mix(*pictures)
+        if self.limit:
+            if finished is not self._bytes:
+                np.copyto(self._bytes, finished)
+                finished = self._bytes
+            self.limit(finished, at_ns)
+        return finished
+
+    def mix(self, *pictures: Picture) -> Bytes:
+        """All pictures laid over each other, their brightnesses together 256 at the most; not limited yet."""
         finished = self._whole(pictures[0]) if len(pictures) == 1 else None
         if finished is None:
             finished = self._bytes
@@ -99,11 +108,6 @@ class Canvas:
             np.add(self._wide, np.uint16(127), out=self._wide)
             np.right_shift(self._wide, np.uint16(8), out=self._wide)
             np.copyto(finished, self._wide, casting="unsafe")
-        if self.limit:
-            if finished is not self._bytes:
-                np.copyto(self._bytes, finished)
-                finished = self._bytes
-            self.limit(finished, at_ns)
         return finished
 
     def blank(self) -> Bytes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from gloaming.daemon.transmitter.black import Black
 from gloaming.daemon.transmitter.clock import SECOND_NS, Lateness
 from gloaming.daemon.transmitter.messages import Dark, Score, Segment
 from gloaming.daemon.transmitter.output import Output
@@ -32,6 +33,8 @@ class _Stretch:
     apart_ns: int
     rest: bool | None
     """Whether it is between performances, or in one, dark though it may be; None where no score says."""
+    black: Black | None
+    """Why it is black, where it is."""
 
     def holds(self, score: Score, dark: Dark, monotonic_ns: int, wall_ns: int) -> bool:
         return (
@@ -54,11 +57,29 @@ def _stretch(score: Score, dark: Dark, lead_ns: int, monotonic_ns: int, wall_ns:
         edges.append(change_ns - score.offset_ns - lead_ns)
     rest = segment.rest if segment else None
     ceiling = min(dark.ceiling(instant) for instant in instants)
-    if segment and (segment.dark or not ceiling):
+    black = _black(score, segment, at_ns + lead_ns) or (None if ceiling else _forbidden(dark, instants))
+    if black:
         segment = None
     elif segment and ceiling < 1:
         segment = segment.below(ceiling)
-    return _Stretch(score, dark, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, rest)
+    return _Stretch(score, dark, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, rest, black)
+
+
+def _black(score: Score, segment: Segment | None, at_ns: int) -> Black | None:
+    """Why a score has no light at an instant."""
+    if segment:
+        return Black.SCORE if segment.dark else None
+    if not score.segments or at_ns >= score.segments[-1].until_ns:
+        return Black.SCORE_OVER
+    return Black.SCORE_TO_COME if at_ns < score.segments[0].from_ns else Black.SCORE_GAP
+
+
+def _forbidden(dark: Dark, instants: tuple[int, ...]) -> Black:
+    """Which of the instants (two by the score, the last by the wall clock) is in dark hours, or none that is known."""
+    if not all(dark.from_ns <= at_ns < dark.until_ns for at_ns in instants):
+        return Black.UNKNOWN_HOURS
+    by_score = any(not dark.ceiling(at_ns) for at_ns in instants[:-1])
+    return Black.DARK_HOURS if by_score else Black.DARK_HOURS_BY_WALL_CLOCK
 
 
 class Player:
@@ -135,6 +156,20 @@ class Player:
             release = self.output is not None and self.output.setup.at_rest == "release" and stretch.rest is True
             return voice.black(now, release, begin=stretch.rest is False)
         return voice.light(stretch.segment, now, self.frames, self.lateness)
+
+    def black_by(self) -> Black | None:
+        """Why the wire is black; None where it is lit. Of voices with different leads, the first's."""
+        if not self.voices:
+            return Black.NO_OUTPUT
+        if self.score is None:
+            return Black.NO_SCORE
+        if self.dark is None:
+            return Black.NO_WINDOWS
+        voice = self.voices[0]
+        stretch = self._stretches.get(voice.group.lead_ns)
+        if stretch is None:
+            return Black.STARTING
+        return stretch.black if stretch.segment is None else voice.black_by(stretch.segment)
 
     def go_black(self) -> None:
         """Black at once, before the end."""

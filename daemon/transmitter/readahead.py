@@ -29,9 +29,10 @@ AGAIN_S = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Hurt:
-    """Why a frame cannot be had."""
+    """Why a frame cannot be had; `whole` where the file has none at all."""
 
     text: str
+    whole: bool = False
 
 
 class Held(NamedTuple):
@@ -156,7 +157,7 @@ class ReadAhead:
             except DamagedChunkError as error:
                 chunk = _Chunk(path, error.first_frame, error.first_frame + max(1, error.frames), Hurt(error.text))
             except MistakeError as error:
-                chunk = _Chunk(path, 0, EVERYTHING, Hurt(error.mistakes[0].wrong))
+                chunk = _Chunk(path, 0, EVERYTHING, Hurt(error.mistakes[0].wrong, whole=True))
             except MemoryError:  # the last frame stays on the wire until there is some
                 time.sleep(AGAIN_S)
                 continue

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import NamedTuple
 
+from gloaming.daemon.transmitter.black import Black
 from gloaming.daemon.transmitter.canvas import FULL, Picture
 from gloaming.daemon.transmitter.clock import SECOND_NS, Lateness, due_ns, frame_at
 from gloaming.daemon.transmitter.messages import Mix, Segment
@@ -76,6 +77,7 @@ class Voice:
         self.canvas = group.output.canvas
         self.shown = Shown()
         self.hurt: tuple[str, int] | None = None
+        self._hurt_by = Black.DAMAGED
         self.foreseen: tuple[str, int] | None = None
         self._picture: tuple[str | None, int, int | None, int] | None = None
         self._coming: tuple[str | None, int, int | None, int] | None = None
@@ -267,6 +269,7 @@ class Voice:
 
     def _give_up(self, segment: Segment, path: str, hurt: Hurt, number: int | None, now: Instant) -> int:
         self.hurt = (path, segment.zero_ns)
+        self._hurt_by = Black.FILE if hurt.whole else Black.DAMAGED
         self.trouble("frames", path, hurt.text, segment, number)
         return self.black(now, release=False)
 
@@ -326,6 +329,21 @@ class Voice:
         if release and self._unchanged >= THIN_AFTER:
             self.group.terminate()
         return wait_ns
+
+    def black_by(self, segment: Segment) -> Black | None:
+        """Why what was last sent is black, where a segment with light in it plays; None where it is lit."""
+        if self.is_hurt(segment):
+            return self._hurt_by
+        if any(block.data.any() for block in self.group.blocks):
+            return None
+        if self._held_ns is not None:
+            return Black.UNREAD
+        if self._picture != segment.picture:
+            return Black.STARTING if self._sent_ns < 0 else Black.REFRESH
+        if not any(self.canvas.mix(one._replace(brightness=FULL)).any() for one in self._pictures):
+            elsewhere = any(one.frame is not None and one.frame.any() for one in self._pictures)
+            return Black.UNIVERSES if elsewhere else Black.PICTURE
+        return Black.LIMITER if self.canvas.mix(*self._pictures).any() else Black.LEVEL
 
     def _rest(self, now: Instant, same: bool) -> int:
         self._unchanged = self._unchanged + 1 if same else 1
