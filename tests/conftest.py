@@ -7,13 +7,17 @@ where that is not permitted, one process does it all.
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import pytest
 from xdist.remote import Producer
 from xdist.scheduler import LoadFileScheduling
 
 from tests.namespaces import may_have_namespaces, move_into_a_network_of_ones_own
+from tests.tools import PACKAGES, find, missing
 
 
 class FileByFile(LoadFileScheduling):
@@ -33,6 +37,7 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> FileByF
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    sys.addaudithook(refuse_undeclared_tools)
     if hasattr(config, "workerinput"):
         move_into_a_network_of_ones_own()
 
@@ -44,3 +49,34 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
     if report.skipped and os.environ.get("CI") == "true" and not hasattr(report, "wasxfail"):
         report.outcome = "failed"
         report.longrepr = f"skipped in CI, where nothing may be missing: {report.longrepr}"
+
+
+_running: pytest.Item | None = None
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    global _running
+    _running = item
+    if said := missing(declared(item)):
+        pytest.skip(said)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_teardown() -> None:
+    global _running
+    _running = None
+
+
+def declared(item: pytest.Item) -> list[str]:
+    """The tools that a test's marks name."""
+    return [tool for mark in item.iter_markers("needs") for tool in mark.args]
+
+
+def refuse_undeclared_tools(event: str, args: tuple[Any, ...]) -> None:
+    """A program of the table that a test starts without saying so fails that test, on a machine that has it too."""
+    if event != "subprocess.Popen" or _running is None or isinstance(args[1], str):
+        return
+    words = {Path(str(word)).name: str(word) for word in args[1]}
+    used = {tool for tool in words.keys() & PACKAGES.keys() if words[tool] in (tool, find(tool))}
+    assert used <= {*declared(_running)}, f"it runs {', '.join(used)}: mark it with needs(...) of tests/tools.py"

@@ -42,7 +42,7 @@ def namespaces(*kinds: str) -> Iterator[list[str]]:
         for name in names:
             made = subprocess.run(["ip", "netns", "add", name], capture_output=True, text=True, check=False)
             if made.returncode:
-                pytest.skip(f"network namespaces need root and iproute2: {made.stderr.strip()}")
+                pytest.skip(f"network namespaces need root: {made.stderr.strip()}")
             subprocess.run(["ip", "-n", name, "link", "set", "lo", "up"], check=True)
         yield names
     finally:

@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.tools import needs
+
 TOP = Path(__file__).resolve().parents[1]
 MAY_IMPORT = {"shows": {"shows"}, "daemon": {"shows", "daemon"}, "api": {"shows", "daemon", "api"}}
 FILES = [path for room in MAY_IMPORT for path in sorted((TOP / room).rglob("*.py"))]
@@ -54,6 +56,7 @@ def test_the_transmitter_starts_without_what_only_the_director_needs() -> None:
     assert not [name for name in loaded if name.split(".")[0] in TRANSMITTER_NEVER]
 
 
+@needs("git")
 def test_nothing_else_stands_at_the_top() -> None:
     listed = subprocess.run(["git", "ls-files"], cwd=TOP, capture_output=True, text=True, check=False)
     tops = {line.split("/")[0] for line in listed.stdout.splitlines() if not line.startswith(".")}

@@ -27,6 +27,7 @@ from tests.api.certificates import make_certificate
 from tests.api.evening import _processes as processes
 from tests.api.evening import gloaming
 from tests.api.house import offset_to, write_site
+from tests.tools import needs
 from tests.waiting import wait_until
 
 HOST = "127.0.79.1"
@@ -304,6 +305,7 @@ def test_the_longest_silent_makes_room() -> None:
     assert len(crowd.silent) == 4
 
 
+@needs("curl", "openssl")
 def test_a_site_with_a_certificate_speaks_tls_alone_and_its_commands_know_it(tmp_path: Path) -> None:
     """The certificate is made by `openssl`; curl's and Python's TLS are not ours."""
     folder = tmp_path / "site"

@@ -18,6 +18,7 @@ import pytest
 
 from tests.api.evening import gloaming
 from tests.daemon.broken_evening import Broken, broken_evening
+from tests.tools import needs
 from tests.waiting import wait_until
 
 
@@ -42,6 +43,7 @@ def figure(text: str, name: str) -> float:
     return float(next(line for line in text.splitlines() if line.startswith(f"{name} ")).split()[1])
 
 
+@needs("promtool")
 def test_promtool_has_nothing_to_say_about_the_metrics(broken: Broken) -> None:
     text = fetch(broken, "/metrics")
     checked = subprocess.run(["promtool", "check", "metrics"], input=text, capture_output=True, text=True, check=False)

@@ -11,7 +11,10 @@ from dataclasses import dataclass
 import pytest
 
 from tests.api.evening import Evening, Reader, evening_apart, numbered
+from tests.tools import needs
 from tests.waiting import wait_until
+
+pytestmark = needs("ip")
 
 RIG = """[[controller]]
 name = "left"

@@ -16,7 +16,10 @@ import numpy as np
 import pytest
 
 from tests.api.evening import Evening, Seen, evening_apart, gloaming, numbered
+from tests.tools import needs
 from tests.waiting import wait_until
+
+pytestmark = needs("ip")
 
 PICTURES = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
 """132 frames of an open film: Big Buck Bunny, (c) 2008 Blender Foundation, CC BY 3.0."""

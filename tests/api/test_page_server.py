@@ -27,6 +27,7 @@ from gloaming.daemon.site import load_site
 from tests.api.certificates import make_certificate
 from tests.api.evening import gloaming
 from tests.api.house import offset_to, run, write_site
+from tests.tools import needs
 from tests.waiting import wait_until
 
 WITH_CERTIFICATE = 'certificate = "board.pem"\nkey = "board.key"'
@@ -115,6 +116,7 @@ def test_another_port_is_taken_up_when_the_site_is_read_again(tmp_path: Path) ->
     run(work())
 
 
+@needs("openssl")
 @pytest.mark.parametrize("files", ["none", "half a certificate", "half a key", "another key", "a passphrase"])
 def test_a_certificate_that_cannot_be_used_keeps_the_page_back_and_not_the_show(files: str, tmp_path: Path) -> None:
     folder = write_site(tmp_path / "site", phone=WITH_CERTIFICATE)
@@ -146,6 +148,7 @@ def test_a_certificate_that_cannot_be_used_keeps_the_page_back_and_not_the_show(
     run(work())
 
 
+@needs("openssl")
 def test_a_renewed_certificate_is_taken_up_without_a_restart_and_half_a_one_is_not(tmp_path: Path) -> None:
     folder = write_site(tmp_path / "site", phone=WITH_CERTIFICATE)
     make_certificate(folder, days=100)
@@ -172,6 +175,7 @@ def test_a_renewed_certificate_is_taken_up_without_a_restart_and_half_a_one_is_n
     run(work())
 
 
+@needs("openssl")
 def test_a_certificate_warns_a_fortnight_before_it_ends_and_openssl_agrees_when_that_is(tmp_path: Path) -> None:
     for days in (400, 20_000):  # in the one form of time and, past 2049, in the other (RFC 5280 4.1.2.5)
         make_certificate(tmp_path, days=days)

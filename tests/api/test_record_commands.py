@@ -25,6 +25,7 @@ from gloaming.shows.recording.recorder import Wanted, from_capture
 from tests.daemon.transmitter.stage import moving, on_stage, segment, street, universe
 from tests.namespaces import in_namespace
 from tests.shows.streams import CID, captured, data, everything, stream, without_stills
+from tests.tools import needs
 from tests.waiting import wait_until
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -221,6 +222,7 @@ def test_a_place_that_is_not_there_is_told_before_anything_is_recorded(tmp_path:
         from_capture(CAPTURE, Path(), Wanted())
 
 
+@needs("ip")
 def test_all_that_discovery_announces_is_recorded_by_multicast(tmp_path: Path) -> None:
     """E1.31 section 8, 9.3.1: more universes than one socket may join groups of, in a namespace of its own."""
     out = tmp_path / "out.frames"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import socket
 import subprocess
 import sys
@@ -15,10 +14,10 @@ import pytest
 
 from gloaming.api.command import main
 from tests.daemon.quay_site import EVENING, TABLES, write
-from tests.daemon.transmitter.quay import Quay, Recording, quay_at
+from tests.daemon.transmitter.quay import SOUND_SERVER, Quay, Recording, quay_at
 from tests.daemon.transmitter.stage import listening
+from tests.tools import needs
 
-pulse = pytest.mark.skipif(shutil.which("pulseaudio") is None, reason="PulseAudio is not installed")
 RIG = '[[controller]]\nname = "left"\nhost = "127.0.88.8"\nuniverses = "1"\n'
 
 
@@ -29,7 +28,7 @@ def hours(kind: str) -> str:
     return f'\n[neighbours]\n{kind} = [{{ days = "daily", from = "{begin:%H:%M}", to = "{end:%H:%M}" }}]\n'
 
 
-@pulse
+@needs(*SOUND_SERVER)
 def test_devices_are_listed_as_the_site_names_them(tmp_path: Path) -> None:
     with quay_at(tmp_path / "pulse"):
         # In a process of its own: PortAudio looks for devices once.
@@ -39,7 +38,7 @@ def test_devices_are_listed_as_the_site_names_them(tmp_path: Path) -> None:
     assert all(one["channels"] > 0 and one["rate_hz"] > 0 for one in found)
 
 
-@pulse
+@needs(*SOUND_SERVER)
 def test_clicks_and_flashes_are_given(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     site = write(tmp_path / "site", TABLES, EVENING, '\n[output]\ninterface = "lo"\n', rig=RIG)
     with quay_at(tmp_path / "pulse") as quay, listening("127.0.88.8") as ear:
@@ -80,6 +79,7 @@ def test_what_is_wrong_in_the_call_is_said(
     assert option in capfd.readouterr().err
 
 
+@needs("portaudio")
 def test_without_a_device_it_is_said(tmp_path: Path) -> None:
     nowhere = Quay(tmp_path / "nowhere").environment
     run = [sys.executable, "-m", "gloaming.api.command", "sound", "devices"]

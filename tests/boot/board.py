@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
 import sqlite3
 import time
 from contextlib import closing
@@ -14,8 +12,6 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-import pytest
-
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.site import Site, load_site
@@ -24,15 +20,13 @@ from gloaming.daemon.timetable.sun import Spot, sun_event
 from tests.boot.container import STREET_ADDRESS, Machine, wait_for
 from tests.boot.street import Packet, Street
 from tests.daemon.numbered import FPS, write_site
+from tests.tools import needs
 
 TOP = Path(__file__).resolve().parents[2]
 ZONE = ZoneInfo("Europe/London")
 DIRECTOR, TRANSMITTER = "gloaming-director.service", "gloaming-transmitter.service"
 
-needs_a_machine = pytest.mark.skipif(
-    os.geteuid() != 0 or not shutil.which("systemd-nspawn") or not shutil.which("debootstrap"),
-    reason="a machine is booted by root, with systemd-nspawn (systemd-container) and debootstrap",
-)
+needs_a_machine = needs("root", "debootstrap", "ip", "systemd-nspawn")
 
 
 @dataclass

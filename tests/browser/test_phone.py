@@ -13,7 +13,10 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 
 from tests.browser.board import Board, board, chromium, phone
+from tests.tools import needs
 from tests.waiting import wait_until
+
+pytestmark = needs("chromium", "fonts")
 
 HOST = "127.0.78.1"
 MS = 30_000

@@ -12,18 +12,18 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-import pytest
-
 from tests.daemon.broken_evening import Broken, broken_evening
 from tests.daemon.faults import ROUND_THE_CLOCK
 from tests.daemon.numbered import assert_none_missed, assert_right
 from tests.daemon.slow_disk import SlowDisk
 from tests.daemon.test_clock_1970 import both, faked
+from tests.tools import needs
 from tests.waiting import wait_until
 
 PLAUSIBLE = '[clock]\ntrust = "plausible"\n'
 
 
+@needs("C headers", "gcc")
 def test_a_card_that_stalls_holds_back_no_frame_no_answer_and_no_score(tmp_path: Path) -> None:
     """It stalls until the test has seen all of it: whoever waited for the card would wait for ever."""
     disk = SlowDisk(tmp_path / "slow", tmp_path / "site" / "state")
@@ -62,10 +62,9 @@ def run_as(broken: Broken, *before: str, environment: dict[str, str] | None = No
         process.wait(30)
 
 
+@needs("root")
 def test_a_state_folder_of_another_owner_is_said_in_a_line_and_the_show_goes_on(tmp_path: Path) -> None:
     """As a root who may not pass over permissions (capabilities(7), CAP_DAC_OVERRIDE); 65534 is nobody in Debian."""
-    if os.geteuid():
-        pytest.skip("only root can give a folder away")
     with broken_evening(tmp_path, "127.0.74.30", start=False) as broken:
         broken.evening.state.mkdir(mode=0o700)
         os.chown(broken.evening.state, 65534, 65534)
@@ -96,6 +95,7 @@ def test_a_board_that_grants_nothing_has_no_home_and_speaks_no_language(tmp_path
             assert now["site"] == "Bådehuset ved Pier Road — 艇庫"
 
 
+@needs("libfaketime")
 def test_2_to_the_31_seconds_pass_unseen_in_mid_piece(tmp_path: Path) -> None:
     """In 2038, where counters of 32 bits run over."""
     beyond_s = 2**31

@@ -12,8 +12,9 @@ from pathlib import Path
 
 from tests.daemon.broken_evening import ALL_NIGHT, Broken, broken_evening, moved_to
 from tests.daemon.numbered import assert_right, write_site
+from tests.tools import find, needs
 
-FAKETIME = next(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"), Path("/libfaketimeMT.so.1"))
+FAKETIME = find("libfaketime")
 
 
 def clear_away_what_the_dead_left() -> None:
@@ -50,7 +51,6 @@ def in_1970() -> dict[str, str]:
 
 def faked(offset_s: int) -> dict[str, str]:
     """The environment of a process whose wall clock is off by so much."""
-    assert FAKETIME.exists(), "the Debian package faketime is needed"
     return {
         "LD_PRELOAD": str(FAKETIME),
         "FAKETIME": f"{offset_s:+}s",
@@ -59,6 +59,7 @@ def faked(offset_s: int) -> dict[str, str]:
     }
 
 
+@needs("libfaketime")
 def test_in_1970_it_is_dark_and_says_so_until_a_phone_gives_the_time(tmp_path: Path) -> None:
     with broken_evening(tmp_path, "127.0.74.2", start=False) as broken, both(broken, in_1970()):
         evening = broken.evening
@@ -84,6 +85,7 @@ def test_in_1970_it_is_dark_and_says_so_until_a_phone_gives_the_time(tmp_path: P
         assert broken.says("the time was given by this machine", "clock")
 
 
+@needs("libfaketime")
 def test_run_does_not_promise_what_a_clock_of_1970_will_not_give(tmp_path: Path) -> None:
     """What `gloaming run` says before it starts anything."""
     write_site(tmp_path, "127.0.74.3", ALL_NIGHT)

@@ -20,6 +20,7 @@ from gloaming.daemon.director import Director
 from gloaming.daemon.site import load_site
 from gloaming.daemon.state import State
 from tests.daemon.numbered import write_site
+from tests.tools import needs
 
 S = 1_000_000_000
 DECEMBER = int(datetime(2026, 12, 12, 17, tzinfo=UTC).timestamp()) * S
@@ -67,6 +68,7 @@ def machine(tmp_path: Path) -> Machine:
     return Machine(tmp_path / "state", DECEMBER)
 
 
+@needs("C headers", "gcc")
 def test_the_kernel_s_word_is_read_as_the_c_library_has_it(tmp_path: Path) -> None:
     """Against a program of <sys/timex.h>, compiled here."""
     source = tmp_path / "timex.c"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import resource
-import shutil
 import signal
 import socket
 import subprocess
@@ -21,6 +20,7 @@ from gloaming.daemon.outside import Message, OutsideError, publish, run_command
 from gloaming.daemon.outside_tables import Cue
 from gloaming.daemon.state import State
 from tests.daemon.hooks import Hook
+from tests.tools import find, needs
 from tests.waiting import wait_until
 
 S = 1_000_000_000
@@ -182,11 +182,13 @@ def test_a_cue_that_a_clock_ahead_has_given_is_given_at_its_right_time_too(store
     assert given.watch(-605, -500, NEXT) == [], "a clock that was five seconds ahead gives nothing twice"
 
 
+@needs("mosquitto")
 def test_a_message_by_mqtt_is_kept_by_the_broker(tmp_path: Path) -> None:
     """Read back by Debian's mosquitto and paho's own subscriber."""
     from paho.mqtt import subscribe
 
-    broker = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+    broker = find("mosquitto")
+    assert broker
     address = "127.0.74.43"
     with socket.socket() as probe:
         probe.bind((address, 0))

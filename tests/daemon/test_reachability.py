@@ -15,6 +15,7 @@ from gloaming.daemon import reachability
 from gloaming.daemon.reachability import PERIOD_S, TRIES, TRY_S, Reach, Reachability, answers
 from gloaming.shows.rig import Rig
 from tests.namespaces import namespaces
+from tests.tools import needs
 
 ASKING = Path(__file__).with_name("asking.py")
 SIX = 6
@@ -122,6 +123,7 @@ def ip(*words: str) -> None:
     subprocess.run(["ip", *words], check=True)
 
 
+@needs("ip")
 def test_one_of_six_controllers_is_unplugged_and_comes_back(quay: list[str], tmp_path: Path) -> None:
     board, *boxes = quay
     parts = []

@@ -17,7 +17,10 @@ import numpy.typing as npt
 import pytest
 
 from tests.api.evening import Evening, Seen, evening_apart
+from tests.tools import needs
 from tests.waiting import wait_until
+
+pytestmark = needs("ip")
 
 RIG = """[[controller]]
 name = "left"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import time
 from pathlib import Path
 
@@ -13,10 +12,11 @@ from scipy.signal import stft
 
 from tests.daemon.broken_evening import broken_evening
 from tests.daemon.numbered import FPS, PIECES, name_of
-from tests.daemon.transmitter.quay import RATE, Recording, quay_at
+from tests.daemon.transmitter.quay import RATE, SOUND_SERVER, Recording, quay_at
+from tests.tools import needs
 from tests.waiting import wait_until
 
-pytestmark = pytest.mark.skipif(shutil.which("pulseaudio") is None, reason="PulseAudio is not installed")
+pytestmark = needs(*SOUND_SERVER)
 BOUND_S = 0.05
 FIRST_S = 0.3
 TONES = {"tide": (500.0, 1500.0), "lanterns": (3000.0, 6000.0)}

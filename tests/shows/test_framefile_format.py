@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import shutil
 import subprocess
 from fractions import Fraction
 from pathlib import Path
@@ -14,6 +13,7 @@ import pytest
 from gloaming.shows import framefile_small
 from gloaming.shows.framefile import FrameWriter, Universe, inspect, verify
 from gloaming.shows.framefile_edit import frames_of
+from tests.tools import needs
 
 PICTURE = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
 PAGE = Path(__file__).parents[2] / "shows" / "FORMAT.md"
@@ -43,10 +43,9 @@ def arranged(kind: int, body: bytes, frames: int, frame_bytes: int) -> bytes:
     return body
 
 
+@needs("sqlite3", "zstd")
 @pytest.mark.parametrize("small", [False, True])
 def test_two_programs_and_the_page_read_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, small: bool) -> None:
-    if not (shutil.which("sqlite3") and shutil.which("zstd")):
-        pytest.skip("the programs sqlite3 and zstd are not installed")
     picture = np.load(PICTURE)[:, :900]
     noise = np.random.default_rng(1).integers(0, 256, (600, 900), np.uint8)
     sparkle = np.zeros((300, 900), np.uint8)

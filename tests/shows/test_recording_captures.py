@@ -4,7 +4,6 @@ after www.tcpdump.org/linktypes.html, IEEE 802.1Q and 802.2, RFC 791, RFC 8200."
 from __future__ import annotations
 
 import gzip
-import shutil
 import struct
 import subprocess
 from collections.abc import Callable
@@ -19,6 +18,7 @@ from gloaming.shows.mistake import MistakeError
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.recorder import Wanted, from_capture
 from tests.shows.streams import data, ethernet, everything, ipv4, pcap, stream
+from tests.tools import needs
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 CAPTURE = REFERENCE / "moving-picture-13-universes-25fps.pcapng"
@@ -31,11 +31,10 @@ def whole(path: Path, out: Path) -> bool:
     return np.array_equal(everything(outcome.info).reshape(len(LEVELS), 2, 512)[:, :, 0], LEVELS)
 
 
+@needs("editcap")
 @pytest.mark.parametrize("kind", ["pcap", "nsecpcap", "pcapng"])
 @pytest.mark.parametrize("zipped", [False, True])
 def test_what_editcap_writes_is_read(tmp_path: Path, kind: str, zipped: bool) -> None:
-    if not shutil.which("editcap"):
-        pytest.skip("editcap is not installed")
     path = tmp_path / "in"
     subprocess.run(["editcap", "-F", kind, CAPTURE, path], check=True, capture_output=True)
     if zipped:

@@ -20,6 +20,9 @@ from gloaming.shows.recording.sockets import Sockets
 from tests.daemon.transmitter.stage import Street, street
 from tests.namespaces import in_namespace
 from tests.shows.streams import CID, data, everything, without_stills
+from tests.tools import needs
+
+pytestmark = needs("ip")
 
 PATIENCE_S = 30.0
 

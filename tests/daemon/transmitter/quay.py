@@ -52,6 +52,11 @@ wait
 """
 
 
+SOUND_SERVER = ("alsa-pulse", "pactl", "parec", "portaudio", "pulseaudio")
+"""What a quay is made of; a `PipeQuay` has more."""
+PIPEWIRE_SERVER = ("dbus-run-session", "pipewire", "pipewire-pulse", "wireplumber")
+
+
 class Quay:
     """A PulseAudio server, to be killed and started again. `environment` leads a process to it, and nowhere else."""
 

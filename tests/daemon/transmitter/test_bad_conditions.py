@@ -30,6 +30,9 @@ from tests.daemon.transmitter.stage import (
 )
 from tests.daemon.transmitter.stalling_disk import stalling_disk
 from tests.namespaces import in_namespace
+from tests.tools import needs
+
+pytestmark = needs("ip")
 
 HOSTS = [f"192.0.2.{21 + number}" for number in range(20)]
 
@@ -170,6 +173,7 @@ def test_the_second_address_of_an_interface_names_it_too(there: Street, tmp_path
         assert troubles(stage) == {}
 
 
+@needs("nft")
 def test_of_twenty_one_is_walled_off_one_refuses_and_one_never_reads(there: Street, film: Path, tmp_path: Path) -> None:
     """EPERM of a firewall; ICMP, port unreachable, which the kernel tells at the next send to anybody: nobody else may
     miss a packet by either."""
@@ -197,6 +201,7 @@ def test_of_twenty_one_is_walled_off_one_refuses_and_one_never_reads(there: Stre
     assert lost(ear, but=(refusing, deaf)) == last["send_errors"]
 
 
+@needs("tc")
 def test_a_queue_that_is_full(there: Street, film: Path, tmp_path: Path) -> None:
     """ENOBUFS: a line of 200 kbit/s cannot carry it."""
     with on_stage(tmp_path, there.sender) as stage:

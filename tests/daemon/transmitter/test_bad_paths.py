@@ -26,6 +26,9 @@ from tests.daemon.transmitter.stage import (
     universe,
     write_frames,
 )
+from tests.tools import needs
+
+pytestmark = needs("ip")
 
 NEAR = "192.0.2.21"
 SLOTS, FRAMES = 30, 200

@@ -28,6 +28,9 @@ from tests.daemon.transmitter.stage import (
     universe,
     write_frames,
 )
+from tests.tools import needs
+
+pytestmark = needs("ip", "tshark")
 
 NAME = "Pier Road boathouse"
 HOST, HOST_IPV6 = "192.0.2.21", "2001:db8::21"

@@ -6,8 +6,6 @@ Section numbers are those of ANSI E1.31-2018.
 from __future__ import annotations
 
 import json
-import os
-import shutil
 import struct
 import subprocess
 import sys
@@ -40,7 +38,10 @@ from tests.daemon.transmitter.stage import (
     write_frames,
 )
 from tests.namespaces import outdoors
+from tests.tools import needs
 from tests.waiting import wait_until
+
+pytestmark = needs("ip", "sysctl")
 
 HERE = Path(__file__).parent
 SACN_READER = HERE.parents[1] / "api" / "sacn_reader.py"
@@ -58,8 +59,6 @@ def there() -> Iterator[Street]:
 @pytest.fixture(scope="module")
 def npm(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with the npm package."""
-    if not shutil.which("npm"):
-        pytest.skip("npm is not installed")
     folder = tmp_path_factory.mktemp("npm")
     words = ["npm", "install", "--silent", "--no-audit", "--no-fund", "--prefer-offline", "sacn@4", "--prefix"]
     with outdoors():
@@ -109,6 +108,7 @@ def sequences_are_whole(numbers: list[int]) -> bool:
     return all((after - before) & 0xFF == 1 for before, after in pairwise(numbers))
 
 
+@needs("node", "npm", "tshark")
 def test_three_readers_read_the_same_of_multicast(there: Street, npm: Path, tmp_path: Path) -> None:
     """Every field of every universe, over unchanged data, keep-alive, the sequence's wrap, black and termination."""
     numbers = range(250, 280)
@@ -184,6 +184,7 @@ def test_three_readers_read_the_same_of_multicast(there: Street, npm: Path, tmp_
     assert all({0, 77} <= levels[number] for number in numbers)
 
 
+@needs("node", "npm")
 @pytest.mark.parametrize("reader", ["sacn", "npm"])
 def test_unicast_in_bulk_is_read_frame_by_frame(reader: str, there: Street, npm: Path, tmp_path: Path) -> None:
     numbers = range(1, 25)
@@ -217,6 +218,7 @@ def test_unicast_in_bulk_is_read_frame_by_frame(reader: str, there: Street, npm:
         assert len(lit) == last["frames_sent"]
 
 
+@needs("tshark")
 def test_the_preview_flag_is_read(there: Street, tmp_path: Path) -> None:
     """6.2.6: bit 7 of the options: data that are not for what is live."""
     captured = tmp_path / "capture.pcap"
@@ -285,8 +287,3 @@ def test_another_source_on_universe_5_is_named_in_api_now_and_gone_when_it_ends(
         wait_until(lambda: not others(), "an end of it", 90)
         _, lines = evening.ask("GET", "/api/journal")
         assert len([line for line in lines if "Harbour office" in line["text"]]) == 2, "said once, and that it is over"
-
-
-def test_ci_has_all_three_readers() -> None:
-    if os.environ.get("CI") == "true":
-        assert shutil.which("tshark") and shutil.which("npm") and shutil.which("node")

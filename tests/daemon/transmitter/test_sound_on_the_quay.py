@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import os
 import re
-import shutil
 import signal
 import time
 from collections.abc import Iterator
@@ -26,7 +25,9 @@ from tests.daemon.test_sound_care import Asked, picture
 from tests.daemon.transmitter.quay import (
     EVERY_S,
     FIRST_S,
+    PIPEWIRE_SERVER,
     RATE,
+    SOUND_SERVER,
     PipeQuay,
     Quay,
     Recording,
@@ -40,16 +41,16 @@ from tests.daemon.transmitter.quay import (
     wire_to,
 )
 from tests.daemon.transmitter.stage import SECOND_NS, Ear, Stage, on_stage, segment, universe
+from tests.tools import needs
 
-pytestmark = pytest.mark.skipif(shutil.which("pulseaudio") is None, reason="PulseAudio is not installed")
+pytestmark = needs(*SOUND_SERVER)
 BOUND_MS = 40.0
 PATIENCE_S = 60.0
 
 
-PIPEWIRE = all(map(shutil.which, ("pipewire", "pipewire-pulse", "wireplumber", "dbus-run-session")))
 EITHER_SERVER = [
     pytest.param(Quay, id="PulseAudio"),
-    pytest.param(PipeQuay, id="PipeWire", marks=pytest.mark.skipif(not PIPEWIRE, reason="PipeWire is not installed")),
+    pytest.param(PipeQuay, id="PipeWire", marks=needs(*PIPEWIRE_SERVER)),
 ]
 
 

@@ -24,6 +24,7 @@ from gloaming.daemon.transmitter.watch import Watch
 from tests.daemon.transmitter.hall import Air, Hall
 from tests.daemon.transmitter.stage import CID, SECOND_NS, on_stage, street, universe
 from tests.namespaces import in_namespace
+from tests.tools import needs
 
 LINE_BYTES_MAX = 256 << 10
 """A quarter of what a director reads as one line."""
@@ -143,6 +144,7 @@ def test_a_malformed_packet_does_no_harm_in_the_watch(kind: str) -> None:
     assert not others.standing(20 * SECOND_NS)
 
 
+@needs("ip")
 def test_on_the_wire_neither_spoofed_nor_malformed_packets_are_told_more_than_now_and_then(tmp_path: Path) -> None:
     """For six seconds, 64 sources a second and every malformed packet, by multicast and to our own address."""
     with street() as there, on_stage(tmp_path, there.sender) as stage:

@@ -32,6 +32,7 @@ from tests.daemon.transmitter.stage import (
     universe,
     write_frames,
 )
+from tests.tools import needs
 
 PICTURE = np.load(REFERENCE / "moving-picture-64x32-25fps.npy")
 
@@ -42,6 +43,7 @@ def there() -> Iterator[Street]:
         yield two
 
 
+@needs("ip")
 def test_frames_arrive_byte_for_byte_by_all_three_ways_and_by_whatever_address(there: Street, tmp_path: Path) -> None:
     """The reference is an open film's pictures (tests/reference/moving-picture-64x32-25fps.txt); the sequence wraps.
     Unicast and multicast, by IPv4 and IPv6, at once; each way has universes, and so groups, of its own."""
