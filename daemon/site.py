@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from functools import cached_property
@@ -33,6 +33,9 @@ T = TypeVar("T")
 FILES_MAX = 1000
 """So many files of a folder are looked at for one that may have been meant."""
 
+SHORTEST_TURN_NS = 1_000_000_000
+"""How long a piece of an order and the gap after it last at the least, on the average: each turn is told by itself."""
+
 
 @dataclass(frozen=True)
 class Piece:
@@ -52,6 +55,19 @@ class Piece:
     def length_ns(self) -> int | None:
         """How long it lasts: as long as its frames or its sound, whichever is longer."""
         return max(self.info.length_ns, self.sound_ns or 0) if self.info else None
+
+
+def goes_round(show: Show, order: Sequence[Piece]) -> bool:
+    """Whether nothing comes between the turns of an order, so that they are one picture that goes round."""
+    if len({piece.name for piece in order}) != 1 or show.gap or show.start_every or order[0].sound_ns is not None:
+        return False
+    return not show.cross_fade or bool(order[0].info and order[0].info.frames == 1)
+
+
+def too_quick(show: Show, order: Sequence[Piece]) -> bool:
+    """Whether an order has more turns than a board can follow."""
+    lasts_ns = sum((piece.length_ns or 0) + show.gap for piece in order)
+    return not goes_round(show, order) and max(lasts_ns, show.start_every or 0) < len(order) * SHORTEST_TURN_NS
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,6 +130,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
     if file is None or rig is None:
         raise MistakeError(*wrong_in_site, *on_their_lines(path, mistakes), *wrong_in_rig)
     pieces, problems, warnings = _pieces(folder, path, file, rig)
+    mistakes += _turns(path, file, pieces)
     if mistakes or (strict and problems):
         raise MistakeError(*on_their_lines(path, [*mistakes, *(problems if strict else ())]))
     place = file.site
@@ -278,6 +295,21 @@ def _near_file(folder: Path, written: str) -> str | None:
     return nearest(written, {name: name for name in names}) or nearest(
         Path(written).name, {name.rpartition("/")[2]: name for name in names}
     )
+
+
+def _turns(path: Path, file: SiteFile, pieces: dict[str, Piece]) -> Iterator[Mistake]:
+    """Shows of pieces so short that a board could not follow."""
+    for index, show in enumerate(file.show):
+        order = [pieces[name] for name in show.order if name in pieces and pieces[name].info]
+        if order and too_quick(show, order):
+            each_s = sum((piece.length_ns or 0) + show.gap for piece in order) / len(order) / 1e9
+            wrong = f"a piece of it has {each_s:.3g} s on the average, with its gap; one a second can be followed"
+            right = "make longer pieces, a longer gap, or name one piece alone without gap, cross_fade and start_every"
+            yield Mistake(path, _line(show), f"show[{index}].order", wrong, right)
+        between = pieces.get(show.between or "")
+        if between and between.sound_ns is not None and (between.length_ns or SHORTEST_TURN_NS) < SHORTEST_TURN_NS:
+            wrong, right = f"{between.name} and its sound are shorter than a second", "make them longer"
+            yield Mistake(path, _line(show), f"show[{index}].between", wrong, right)
 
 
 def _unlike_ns(sound: Path, info: FrameFileInfo) -> int | None:

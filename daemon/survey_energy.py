@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from gloaming.daemon.direction.decide import score
+from gloaming.daemon.direction.decide import lit
 from gloaming.daemon.direction.score import SECOND_NS
 from gloaming.daemon.direction.season import Row
 from gloaming.daemon.site import Site
@@ -42,12 +42,9 @@ def energy(
         from_ns = max(reached_ns, row.night.opens_ns)
         nights[row.night.date] += 0
         if row.closes_ns > from_ns:
-            for segment in score(from_ns, row.closes_ns, site).segments:
-                level = (segment.level_from + segment.level_until) / 2
-                seconds = (segment.until_ns - segment.from_ns) / SECOND_NS
-                if segment.picture and level:
-                    lit_s += seconds
-                    nights[row.night.date] += watts.get(segment.picture.piece, 0.0) * level * seconds
+            for piece, level, lit_ns in lit(from_ns, row.closes_ns, site):
+                lit_s += lit_ns / SECOND_NS
+                nights[row.night.date] += watts.get(piece, 0.0) * level * lit_ns / SECOND_NS
             reached_ns = row.closes_ns
         if progress:
             progress(number + 1, len(rows))

@@ -116,8 +116,7 @@ def _never_given(found: _Season) -> Iterator[Finding]:
             continue
         never = {piece.name for piece in rows[0].giving.order}
         for row in rows:
-            parts = day(row.night.opens_ns, found.site, ()).programmes[row.giving].parts
-            never -= {part.piece.name for part in parts if part.piece and not part.filler}
+            never -= day(row.night.opens_ns, found.site, ()).programmes[row.giving].pieces
             if not never:
                 break
         for name in sorted(never):

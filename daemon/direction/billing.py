@@ -9,7 +9,7 @@ from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.scene import Facts, Window
 from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason
 from gloaming.daemon.direction.stage import MARGIN_NS
-from gloaming.daemon.site import Site
+from gloaming.daemon.site import Site, goes_round
 from gloaming.daemon.site_tables import Show
 from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.hours import windows
@@ -126,6 +126,7 @@ def _giving(
     called: int | None = None,
 ) -> Giving:
     pieces = {name: _piece(name, site) for name in {*show.order, show.between} if name in site.pieces}
+    there = [site.pieces[name] for name in show.order if pieces[name]]
     return Giving(
         show=show.name,
         date=date,
@@ -146,6 +147,7 @@ def _giving(
         opens_by=opens_by,
         closes_by=closes_by,
         called=called,
+        goes_round=goes_round(show, there),
     )
 
 

@@ -97,11 +97,18 @@ def score(from_ns: int, until_ns: int, site: Site, overrides: Iterable[Override]
     if until_ns <= from_ns:
         raise ValueError("a score ends after it begins")
     overrides = tuple(overrides)
-    segments: list[Segment] = []
-    for day_ns in range(from_ns // DAY_NS * DAY_NS, until_ns, DAY_NS):
-        for segment in day(day_ns, site, overrides).segments_between(from_ns, until_ns):
-            segments.append(_cut(segment, max(segment.from_ns, from_ns), min(segment.until_ns, until_ns)))
+    segments = [
+        _cut(segment, from_ns, until_ns)
+        for day_ns in range(from_ns // DAY_NS * DAY_NS, until_ns, DAY_NS)
+        for segment in day(day_ns, site, overrides).segments_between(from_ns, until_ns)
+    ]
     return Score(from_ns, until_ns, _joined(segments))
+
+
+def lit(from_ns: int, until_ns: int, site: Site) -> Iterator[tuple[str, float, int]]:
+    """What is lit without overrides: `(piece, mean level, nanoseconds)`, to add up."""
+    for day_ns in range(from_ns // DAY_NS * DAY_NS, until_ns, DAY_NS):
+        yield from day(day_ns, site, ()).lit_between(from_ns, until_ns)
 
 
 def join(first: Score, second: Score) -> Score:
@@ -124,19 +131,12 @@ def day(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> Stage:
 
 @lru_cache(maxsize=6)
 def _stage(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Stage:
-    newest = _newest(site, day_ns)
-    stage = Stage(day_ns, facts(site, day_ns, overrides), *newest)
-    newest[:] = [stage]
-    return stage
-
-
-@lru_cache(maxsize=4)
-def _newest(site: Site, day_ns: int) -> list[Stage]:
-    """The last working-out of a day, for the next to go on from; empty at first."""
-    return []
+    return Stage(day_ns, facts(site, day_ns, overrides))
 
 
 def _cut(segment: Segment, from_ns: int, until_ns: int) -> Segment:
+    """What of a segment lies in an interval."""
+    from_ns, until_ns = max(segment.from_ns, from_ns), min(segment.until_ns, until_ns)
     if (from_ns, until_ns) == (segment.from_ns, segment.until_ns):
         return segment
     return replace(
@@ -184,9 +184,8 @@ def _next_change(
 ) -> tuple[int | None, State | None]:
     """When the state next changes, and to what: from the days at hand, else from the next opening within a year."""
     for day_ns in _days_to_look_at(at_ns, site):
-        for later in day(day_ns, site, overrides).segments_after(at_ns):
-            if later.state != segment.state:
-                return later.from_ns, later.state
+        if change := day(day_ns, site, overrides).change_after(at_ns, segment.state):
+            return change
     return None, None
 
 

@@ -6,7 +6,7 @@ that somebody asks for begins to fade when it is asked. A rise begins when it is
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -14,26 +14,11 @@ Step = tuple[int, float]
 
 
 @dataclass(frozen=True, slots=True)
-class Turn:
-    """How things stood when a new aim was taken: how many knots there were, the last of them, and what it leads to."""
-
-    at_ns: int
-    knots: int
-    last: Step
-    aim: float
-    reached_ns: int
-
-
-@dataclass(frozen=True, slots=True)
 class Envelope:
-    """A level 0..1 made of straight lines between knots `(at_ns, level)`, constant outside them.
-
-    `turns` are where it can be gone on from.
-    """
+    """A level 0..1 made of straight lines between knots `(at_ns, level)`, constant outside them."""
 
     at_ns: tuple[int, ...]
     levels: tuple[float, ...]
-    turns: tuple[Turn, ...] = ()
 
     def level_at(self, at_ns: int) -> float:
         """The level at an instant (at a knot that jumps, the level from there on)."""
@@ -54,20 +39,11 @@ class Envelope:
         return self.level_at(at_ns)
 
 
-def envelope(
-    steps: tuple[Step, ...],
-    ceilings: tuple[Step, ...],
-    foreseen: frozenset[int],
-    fade_ns: int,
-    before: Envelope | None = None,
-    parting_ns: int = 0,
-) -> Envelope:
+def envelope(steps: tuple[Step, ...], ceilings: tuple[Step, ...], foreseen: frozenset[int], fade_ns: int) -> Envelope:
     """Fades of `fade_ns` between `steps`, never above `ceilings`.
 
     `steps` and `ceilings` are step functions: pairs of an instant and the level from there on, in order, both with an
     entry for the beginning. `foreseen` holds the instants whose falls are complete when they are due.
-    With `before`, an envelope that turns no other way before `parting_ns`, only the steps that hold from there on are
-    looked at.
     """
     target, ceiling = _reader(steps), _reader(ceilings)
     falls = [
@@ -78,9 +54,6 @@ def envelope(
     begin_ns = steps[0][0]
     instants = {at_ns for at_ns, _ in (*steps, *ceilings)} | {max(begin_ns, at_ns - fade_ns) for at_ns, _ in falls}
     knots = _Knots(begin_ns, min(target(begin_ns), ceiling(begin_ns)), fade_ns)
-    if before:
-        knots.go_on(before, parting_ns)
-        instants = {at_ns for at_ns in instants if at_ns >= parting_ns}
     coming = 0
     for at_ns in sorted(instants):
         while coming < len(falls) and falls[coming][0] <= at_ns:
@@ -110,15 +83,6 @@ class _Knots:
         self.fade_ns = fade_ns
         self.knots: list[tuple[int, float]] = [(at_ns, level)]
         self.aim, self.reached_ns = level, at_ns
-        self.turns = [Turn(at_ns, 1, self.knots[0], level, at_ns)]
-
-    def go_on(self, before: Envelope, at_ns: int) -> None:
-        """From the last turn that another envelope took before an instant."""
-        self.turns[:] = before.turns[: bisect_left(before.turns, at_ns, key=lambda turn: turn.at_ns)]
-        last = self.turns[-1]
-        kept = last.knots - 1
-        self.knots[:] = [*zip(before.at_ns[:kept], before.levels[:kept], strict=True), last.last]
-        self.aim, self.reached_ns = last.aim, last.reached_ns
 
     def turn(self, at_ns: int, aim: float, ceiling: float) -> None:
         level = self.level_at(at_ns)
@@ -131,7 +95,6 @@ class _Knots:
         self.aim = aim
         self.reached_ns = at_ns + self.fade_ns if min(level, ceiling) != aim else at_ns
         self.add(self.reached_ns, aim)
-        self.turns.append(Turn(at_ns, len(self.knots), self.knots[-1], aim, self.reached_ns))
 
     def level_at(self, at_ns: int) -> float:
         if at_ns >= self.reached_ns:
@@ -145,4 +108,4 @@ class _Knots:
 
     def envelope(self) -> Envelope:
         at_ns, levels = zip(*self.knots, strict=True)
-        return Envelope(at_ns, levels, tuple(self.turns))
+        return Envelope(at_ns, levels)

@@ -1,18 +1,19 @@
 """A running order laid out in time: which piece, gap or filler fills every instant from an opening to its closing.
 
 Pure arithmetic on instants. What was begun stays begun: whether a piece could end in time is judged by what was known
-at its beginning, so that a later pause never rewrites the past.
+at its beginning, so that a later pause never rewrites the past. What comes again and again is laid out once.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
+from functools import lru_cache
 from hashlib import sha256
-from itertools import count, islice
+from itertools import count
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -34,15 +35,18 @@ class Piece:
     sound: bool = False
     sound_ns: int | None = None
 
-    @property
-    def frames_ns(self) -> int:
-        """The shortest time, rounded up to whole nanoseconds, in which every frame has had its full turn."""
-        return -(-self.frames * self.fps.denominator * SECOND_NS // self.fps.numerator)
+    def frames_ns(self, turns: int = 1) -> int:
+        """The shortest time, rounded up to whole nanoseconds, in which every frame has had so many full turns."""
+        return -(-turns * self.frames * self.fps.denominator * SECOND_NS // self.fps.numerator)
+
+    def turns_within(self, length_ns: int) -> int:
+        """How many full turns of the frames end within a time."""
+        return length_ns * self.fps.numerator // (self.frames * self.fps.denominator * SECOND_NS)
 
     @property
     def length_ns(self) -> int:
         """As long as its frames or its sound, whichever is longer."""
-        return max(self.frames_ns, self.sound_ns or 0)
+        return max(self.frames_ns(), self.sound_ns or 0)
 
     def picture(self, zero_ns: int) -> Picture:
         """The moving picture whose frame 0 is due at `zero_ns`."""
@@ -54,7 +58,8 @@ class Piece:
         if self.sound_ns is None:
             yield from_ns, until_ns, self.picture(zero_ns), self.sound
             return
-        longer, first_ns, length_ns = self.sound_ns > self.frames_ns, min(self.frames_ns, self.sound_ns), self.length_ns
+        frames_ns, length_ns = self.frames_ns(), self.length_ns
+        longer, first_ns = self.sound_ns > frames_ns, min(frames_ns, self.sound_ns)
         while from_ns < until_ns:
             turn_ns = zero_ns + (from_ns - zero_ns) // length_ns * length_ns
             over = from_ns - turn_ns >= first_ns
@@ -69,7 +74,8 @@ class Giving:
     """A show given once: on a night of a performance, or because it was called.
 
     `to_ns` is the closing; a piece that ends by `latest_ns` may be begun when `finish` is set, and then finishes.
-    `order` holds the pieces that can be played; `left_out` names those that cannot.
+    `order` holds the pieces that can be played; `left_out` names those that cannot. `goes_round`: the order is one
+    piece, and nothing comes between its turns.
     """
 
     show: str
@@ -91,6 +97,7 @@ class Giving:
     opens_by: str = ""
     closes_by: str = ""
     called: int | None = None
+    goes_round: bool = False
 
     def __hash__(self) -> int:
         """Cheap: a giving is the key of many tables, and its pieces are many."""
@@ -101,8 +108,8 @@ class Part(NamedTuple):
     """A stretch of a programme: a piece, or (`filler`) what fills the time between pieces.
 
     `picture` is None where nothing is shown, and `sound` says whether its sound lasts here. `note` says why a filler
-    fills. `begins_ns` is the instant at which the piece as a whole began, and `cut` whether it is taken off before its
-    end. `mix` is what was shown before it and is still fading away.
+    fills. `begins_ns` is the instant at which the piece as a whole began. `mix` is what was shown before it and is
+    still fading away.
     """
 
     from_ns: int
@@ -112,36 +119,93 @@ class Part(NamedTuple):
     picture: Picture | None
     note: str
     begins_ns: int
-    cut: bool = False
     sound: bool = False
     mix: Mix | None = None
 
+    def later(self, by_ns: int) -> Part:
+        """The same part, so much later."""
+        if not by_ns:
+            return self
+        picture, mix = self.picture, self.mix
+        return self._replace(
+            from_ns=self.from_ns + by_ns,
+            until_ns=self.until_ns + by_ns,
+            begins_ns=self.begins_ns + by_ns,
+            picture=picture and picture.later(by_ns),
+            mix=mix and Mix(mix.picture.later(by_ns), mix.from_ns + by_ns, mix.until_ns + by_ns),
+        )
 
-class Mark(NamedTuple):
-    """How far a programme was laid out, and of how many parts and pieces, when a piece was about to have its turn."""
 
-    at_ns: int
-    parts: int
-    pieces: int
-    at_once: bool
+class Block(NamedTuple):
+    """Parts that follow each other, and begin again after each `period_ns`, from `from_ns` until `until_ns`."""
+
+    from_ns: int
+    until_ns: int
+    period_ns: int
+    parts: tuple[Part, ...]
+
+    def part_at(self, at_ns: int) -> Part:
+        """The part of an instant of the block."""
+        shift_ns = (at_ns - self.from_ns) // self.period_ns * self.period_ns
+        return self.parts[bisect_right(self.parts, at_ns - shift_ns, key=_begin) - 1].later(shift_ns)
+
+
+def _begin(stretch: Part | Block) -> int:
+    return stretch.from_ns
 
 
 @dataclass(frozen=True, slots=True)
 class Programme:
-    """Every part of a giving, without a gap, from its opening to its end; `marks` are where it can be gone on from."""
+    """Every part of a giving, without a gap, from its opening to its end."""
 
-    parts: tuple[Part, ...]
-    marks: tuple[Mark, ...]
+    blocks: tuple[Block, ...]
 
     @property
     def until_ns(self) -> int | None:
         """When it ends."""
-        return self.parts[-1].until_ns if self.parts else None
+        return self.blocks[-1].until_ns if self.blocks else None
 
-    def mark_before(self, at_ns: int) -> Mark | None:
-        """The last mark before an instant: whatever comes to be known from then on leaves it as it is."""
-        place = bisect_left(self.marks, at_ns, key=lambda mark: mark.at_ns)
-        return self.marks[place - 1] if place else None
+    @property
+    def pieces(self) -> set[str]:
+        """The names of the pieces that come to be played."""
+        parts = (part for block in self.blocks for part in block.parts)
+        return {part.piece.name for part in parts if part.piece and not part.filler}
+
+    def part_at(self, at_ns: int) -> Part | None:
+        """The part of an instant, None before the opening and after the end."""
+        block = self.block_at(at_ns)
+        return block.part_at(at_ns) if block else None
+
+    def block_at(self, at_ns: int) -> Block | None:
+        """The block of an instant, None before the opening and after the end."""
+        place = bisect_right(self.blocks, at_ns, key=_begin) - 1
+        return self.blocks[place] if place >= 0 and at_ns < self.blocks[place].until_ns else None
+
+    def counted(self, from_ns: int, until_ns: int, rounds: bool) -> Iterator[tuple[Part, int]]:
+        """The parts that meet an interval, each once; or (`rounds`) those of whole rounds once for all of them."""
+        at_ns = from_ns
+        while at_ns < until_ns and (block := self.block_at(at_ns)):
+            times = (min(block.until_ns, until_ns) - at_ns) // block.period_ns
+            if rounds and times > 1 and (at_ns - block.from_ns) % block.period_ns == 0:
+                yield from ((part.later(at_ns - block.from_ns), times) for part in block.parts)
+                at_ns += times * block.period_ns
+            else:
+                part = block.part_at(at_ns)
+                yield part, 1
+                at_ns = part.until_ns
+
+    def change_after(self, at_ns: int) -> int | None:
+        """When a piece next follows a filler, or a filler a piece, or nothing any more."""
+        first = self.part_at(at_ns)
+        for block in self.blocks[max(0, bisect_right(self.blocks, at_ns, key=_begin) - 1) :] if first else ():
+            part_ns = max(at_ns, block.from_ns)
+            round_ns = min(block.until_ns, part_ns + block.period_ns)
+            while part_ns < round_ns:
+                part = block.part_at(part_ns)
+                if first and part.filler != first.filler:
+                    return part.from_ns
+                part_ns = part.until_ns
+        return self.until_ns if first else None
 
 
 def _shuffled(giving: Giving, number: int) -> tuple[Piece, ...]:
@@ -167,68 +231,127 @@ def _rounds(giving: Giving) -> Iterator[tuple[bool, Piece]]:
         last = order[-1]
 
 
+class _Round(NamedTuple):
+    """How things stood when a round was about to begin: `free_ns` is when something next comes between."""
+
+    at_ns: int
+    parts: int
+    at_once: bool
+    free_ns: int
+
+
 class _Layout:
-    """Lays out one giving; holds the instant reached and the parts so far."""
+    """Lays out one giving; holds the instant reached, the blocks so far, and the parts since."""
 
     def __init__(self, giving: Giving, standing: tuple[Hold, ...], skips: tuple[int, ...], zone: ZoneInfo) -> None:
         self.giving, self.standing, self.zone = giving, standing, zone
         self.held = tuple(held_of(standing))
         self.skips = [skip for skip in sorted(skips) if giving.opens_ns <= skip]
         self.at_ns = giving.opens_ns
+        self.blocks: list[Block] = []
         self.parts: list[Part] = []
-        self.marks: list[Mark] = []
+        self.last: Part | None = None
+        self.round: _Round | None = None
         self.at_once = True
 
     def run(self) -> Programme:
-        if self.giving.order:
-            self.play_all()
-        else:
+        if not self.giving.order:
             self.fill(self.giving.to_ns, "no piece of the show can be played")
-        return Programme(tuple(self.parts), tuple(self.marks))
+        elif self.giving.goes_round:
+            self.go_round(self.giving.order[0])
+        else:
+            self.play_all()
+        self.close()
+        return Programme(tuple(self.blocks))
 
-    def go_on(self, before: Programme, mark: Mark) -> Programme:
-        """From a mark of what was laid out before."""
-        self.parts[:] = before.parts[: mark.parts]
-        self.marks[:] = before.marks[: before.marks.index(mark)]
-        self.at_ns, self.at_once = mark.at_ns, mark.at_once
-        self.play_all(mark.pieces)
-        return Programme(tuple(self.parts), tuple(self.marks))
+    def close(self) -> None:
+        """Make a block of the parts that are not in one yet."""
+        if self.parts:
+            from_ns, until_ns = self.parts[0].from_ns, self.parts[-1].until_ns
+            self.blocks.append(Block(from_ns, until_ns, until_ns - from_ns, tuple(self.parts)))
+            self.parts = []
 
-    def play_all(self, first: int = 0) -> None:
+    def play_all(self) -> None:
         giving = self.giving
-        for number, (round_begins, piece) in enumerate(islice(_rounds(giving), first, None), first):
-            self.marks.append(Mark(self.at_ns, len(self.parts), number, self.at_once))
+        for round_begins, piece in _rounds(giving):
+            if round_begins:
+                self.repeat()
             if giving.start_every_ns and round_begins:
                 mark_ns = next_mark(self.at_ns, giving.start_every_ns, self.zone)
                 self.fill(min(mark_ns, giving.to_ns), "until the order begins on the clock")
             elif not self.at_once:
                 self.fill(end_of(self.at_ns, giving.gap_ns, self.held), "between pieces")
-            if self.at_ns >= giving.to_ns:
+            if self.at_ns >= giving.to_ns or self.too_late(piece, piece.length_ns):
                 break
-            if giving.finish and self.known_end(piece) > giving.latest_ns:
-                self.fill(giving.to_ns, f"{piece.name} could not end in time", skippable=False)
-                break
-            self.play(piece)
+            self.play(piece, piece.length_ns)
 
-    def known_end(self, piece: Piece) -> int:
-        known = [hold for hold in (hold.known_at(self.at_ns) for hold in self.standing) if hold]
-        return end_of(self.at_ns, piece.length_ns, tuple(held_of(tuple(known))))
-
-    def play(self, piece: Piece) -> None:
+    def repeat(self) -> None:
+        """Where nothing came between during the last round, it comes again as it was until something does."""
+        before, self.round = self.round, _Round(self.at_ns, len(self.parts), self.at_once, self.free_ns())
         giving = self.giving
-        length_ns = piece.length_ns
-        end_ns = limit_ns = end_of(self.at_ns, length_ns, self.held)
-        if end_ns > giving.to_ns and not (giving.finish and end_ns <= giving.latest_ns):
-            limit_ns = max(giving.to_ns, self.made_late_ns(piece)) if giving.finish else giving.to_ns
-        limit_ns = self.skip_before(limit_ns)
-        self.add(piece, limit_ns, length_ns, filler=False, note="", cut=limit_ns < end_ns)
+        if before is None or before.at_once or self.at_once or before.free_ns < self.at_ns:
+            return
+        if giving.shuffled or giving.start_every_ns:
+            return
+        period_ns = self.at_ns - before.at_ns
+        times = (self.round.free_ns - self.at_ns) // period_ns
+        if times > 0:
+            again = tuple(part.later(period_ns) for part in self.parts[before.parts :])
+            self.close()
+            self.blocks.append(Block(self.at_ns, self.at_ns + times * period_ns, period_ns, again))
+            self.at_ns += times * period_ns
+            self.last = again[-1].later((times - 1) * period_ns)
+            self.round = None
 
-    def made_late_ns(self, piece: Piece) -> int:
+    def go_round(self, piece: Piece) -> None:
+        """Turn after turn without anything between: one picture that goes round, until something comes between."""
+        begins_ns, turns = self.at_ns, 0
+        while self.at_ns < self.giving.to_ns:
+            gone_ns = piece.frames_ns(turns)
+            whole = max(turns, piece.turns_within(self.free_ns() - self.at_ns + gone_ns))
+            if whole > turns:
+                length_ns = piece.frames_ns(whole) - gone_ns
+                self.add(piece, self.at_ns + length_ns, length_ns, begins_ns=begins_ns, gone_ns=gone_ns)
+                turns = whole
+                continue
+            length_ns = piece.frames_ns(turns + 1) - gone_ns
+            if self.too_late(piece, length_ns):
+                break
+            self.play(piece, length_ns, begins_ns, gone_ns)
+            begins_ns, turns = (self.at_ns, 0) if self.at_once else (begins_ns, turns + 1)
+
+    def free_ns(self) -> int:
+        """When something next comes between: a skip, a pause, or the closing. During a pause, at once."""
+        if any(from_ns <= self.at_ns < until_ns for from_ns, until_ns in self.held):
+            return self.at_ns
+        coming = [*self.skips, *(hold.from_ns for hold in self.standing)]
+        return max(self.at_ns, min([self.giving.to_ns, *(at_ns for at_ns in coming if at_ns > self.at_ns)]))
+
+    def too_late(self, piece: Piece, length_ns: int) -> bool:
+        """Whether a piece could not end in time, by what is known now; the rest of the time is filled then."""
+        giving = self.giving
+        if not giving.finish or self.known_end(length_ns) <= giving.latest_ns:
+            return False
+        self.fill(giving.to_ns, f"{piece.name} could not end in time", skippable=False)
+        return True
+
+    def known_end(self, length_ns: int) -> int:
+        known = [hold for hold in (hold.known_at(self.at_ns) for hold in self.standing) if hold]
+        return end_of(self.at_ns, length_ns, tuple(held_of(tuple(known))))
+
+    def play(self, piece: Piece, length_ns: int, begins_ns: int | None = None, gone_ns: int = 0) -> None:
+        giving = self.giving
+        end_ns = end_of(self.at_ns, length_ns, self.held)
+        if end_ns > giving.to_ns and not (giving.finish and end_ns <= giving.latest_ns):
+            end_ns = max(giving.to_ns, self.made_late_ns(length_ns)) if giving.finish else giving.to_ns
+        self.add(piece, self.skip_before(end_ns), length_ns, begins_ns=begins_ns, gone_ns=gone_ns)
+
+    def made_late_ns(self, length_ns: int) -> int:
         """When the pause was asked for with which a piece could no longer end in time."""
         for number, hold in enumerate(self.standing, 1):
             if self.at_ns < hold.pause.at_ns:
                 held = tuple(held_of(self.standing[:number]))
-                if end_of(self.at_ns, piece.length_ns, held) > self.giving.latest_ns:
+                if end_of(self.at_ns, length_ns, held) > self.giving.latest_ns:
                     return hold.pause.at_ns
         return self.at_ns
 
@@ -237,7 +360,7 @@ class _Layout:
             until_ns = self.skip_before(until_ns)
         until_ns = min(until_ns, self.giving.to_ns)
         if until_ns > self.at_ns:
-            self.add(self.giving.between, until_ns, until_ns - self.at_ns, filler=True, note=note, cut=False)
+            self.add(self.giving.between, until_ns, until_ns - self.at_ns, note)
 
     def skip_before(self, until_ns: int) -> int:
         """The first skip before an instant, taken from the list, or that instant."""
@@ -246,21 +369,36 @@ class _Layout:
         self.at_once = bool(self.skips) and self.skips[0] < until_ns
         return self.skips.pop(0) if self.at_once else until_ns
 
-    def add(self, piece: Piece | None, until_ns: int, length_ns: int, *, filler: bool, note: str, cut: bool) -> None:
-        begins_ns, mix = self.at_ns, self.mix(piece)
-        for from_ns, end_ns, zero_ns, still in runs(begins_ns, length_ns, self.held):
+    def add(
+        self,
+        piece: Piece | None,
+        until_ns: int,
+        length_ns: int,
+        note: str = "",
+        *,
+        begins_ns: int | None = None,
+        gone_ns: int = 0,
+    ) -> None:
+        """A piece, or with a `note` a filler; `gone_ns` of it have gone by since `begins_ns`."""
+        begins_ns, mix = self.at_ns if begins_ns is None else begins_ns, self.mix(piece)
+        for from_ns, end_ns, zero_ns, still in runs(self.at_ns, length_ns, self.held):
             if from_ns >= until_ns:
                 break
+            zero_ns -= gone_ns
             for part_ns, after_ns, picture, sound in _stretches(piece, from_ns, min(end_ns, until_ns), zero_ns, still):
-                part = Part(part_ns, after_ns, filler, piece, picture, note, begins_ns, cut, sound)
+                part = Part(part_ns, after_ns, bool(note), piece, picture, note, begins_ns, sound)
+                if gone_ns and self.parts and self.parts[-1]._replace(from_ns=part_ns, until_ns=after_ns) == part:
+                    part = self.parts.pop()._replace(until_ns=after_ns)
                 self.parts += _mixed(part, mix) if mix else (part,)
-        self.at_ns = until_ns
+        self.at_ns, self.last = until_ns, self.parts[-1]
 
     def mix(self, piece: Piece | None) -> Mix | None:
         """What is shown now and fades away under what comes: a piece's last frame, or a filler that goes on."""
-        last = self.parts[-1] if self.parts else None
+        last = self.last
         if not self.giving.cross_fade_ns or not piece or not last or not last.picture or last.picture.ended:
             return None
+        if piece == last.piece and piece.frames == 1:
+            return None  # it would fade into itself
         picture = last.picture if last.filler else replace(last.picture, still=last.picture.frame_at(self.at_ns - 1))
         return Mix(picture, self.at_ns, self.at_ns + self.giving.cross_fade_ns)
 
@@ -288,17 +426,7 @@ def _mixed(part: Part, mix: Mix) -> Iterator[Part]:
         yield part._replace(from_ns=mix.until_ns)
 
 
-def programme(
-    giving: Giving,
-    standing: tuple[Hold, ...],
-    skips: tuple[int, ...],
-    zone: ZoneInfo,
-    before: Programme | None = None,
-    parting_ns: int = 0,
-) -> Programme:
-    """A giving laid out; `before` is how it was laid out with the same holds and skips up to `parting_ns`."""
-    layout = _Layout(giving, standing, skips, zone)
-    if before and before.until_ns is not None and before.until_ns < parting_ns:
-        return before
-    mark = before.mark_before(parting_ns) if before else None
-    return layout.go_on(before, mark) if before and mark else layout.run()
+@lru_cache(maxsize=16)
+def programme(giving: Giving, standing: tuple[Hold, ...], skips: tuple[int, ...], zone: ZoneInfo) -> Programme:
+    """A giving laid out. The last few are kept: a night bears on more than one day."""
+    return _Layout(giving, standing, skips, zone).run()

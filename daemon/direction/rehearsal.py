@@ -10,14 +10,14 @@ from itertools import pairwise
 
 from gloaming.daemon.direction.decide import isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.score import SECOND_NS, Segment, State
+from gloaming.daemon.direction.score import SECOND_NS, Picture, Segment, State
 from gloaming.daemon.direction.season import Row, season
 from gloaming.daemon.site import Site
 from gloaming.daemon.timetable.local import resolve
 
 MINUTE_NS = 60 * SECOND_NS
-Shown = tuple[str, str, int]
-"""A piece given once: its show, its name and the instant of its frame 0."""
+Key = tuple[str, str, int]
+"""What is shown without a break: its show, its piece and the instant of its frame 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +26,16 @@ class Cut:
 
     at_ns: int
     what: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """A moving picture, from when until when it is shown, and what comes after it."""
+
+    picture: Picture
+    from_ns: int
+    until_ns: int
     by: str
 
 
@@ -65,7 +75,7 @@ def rehearse(
 ) -> Rehearsal:
     """Decide every minute from the noon of `first` to the noon after `last`, site time."""
     result = Rehearsal(rows=season(site, first, last))
-    shown: dict[Shown, tuple[int, str]] = {}
+    shown: dict[Key, _Shown] = {}
     for offset in range((last - first).days + 1):
         date_ = first + timedelta(days=offset)
         from_ns, until_ns = (resolve(date_ + timedelta(days=more), time(12), site.timezone) for more in (0, 1))
@@ -81,7 +91,7 @@ def rehearse(
     return result
 
 
-def _follow(result: Rehearsal, shown: dict[Shown, tuple[int, str]], segments: tuple[Segment, ...]) -> None:
+def _follow(result: Rehearsal, shown: dict[Key, _Shown], segments: tuple[Segment, ...]) -> None:
     """Notes until when each piece is shown, and what comes after it; adds up the time between pieces."""
     closings = {(row.night.show, row.closes_ns) for row in result.rows}
     before: Segment | None = None
@@ -97,7 +107,9 @@ def _follow(result: Rehearsal, shown: dict[Shown, tuple[int, str]], segments: tu
         elif segment.state == State.PLAYING and segment.picture and segment.picture.still is None:
             key = (segment.show, segment.picture.piece, segment.picture.zero_ns)
             closes = (segment.show, segment.until_ns) in closings
-            shown[key] = (segment.until_ns, _by(segment, after, closes))
+            first = shown.get(key)
+            from_ns = first.from_ns if first else segment.from_ns
+            shown[key] = _Shown(segment.picture, from_ns, segment.until_ns, _by(segment, after, closes))
 
 
 def _by(segment: Segment, after: Segment | None, closes: bool) -> str:
@@ -110,12 +122,16 @@ def _by(segment: Segment, after: Segment | None, closes: bool) -> str:
     return f"{reason.text} ({reason.rule})"
 
 
-def _add_up(result: Rehearsal, shown: dict[Shown, tuple[int, str]], site: Site) -> None:
-    for (_, piece, zero_ns), (until_ns, by) in shown.items():
-        result.pieces[piece] += 1
-        length_ns = site.pieces[piece].length_ns
-        if length_ns and until_ns < zero_ns + length_ns:
-            result.cuts.append(Cut(until_ns, piece, by))
+def _add_up(result: Rehearsal, shown: dict[Key, _Shown], site: Site) -> None:
+    for (_, piece, zero_ns), one in shown.items():
+        picture, last_ns, turns = one.picture, one.until_ns - 1, 1
+        end_ns = zero_ns + (site.pieces[piece].length_ns or 0)
+        if site.pieces[piece].sound_ns is None:  # it may have gone round
+            turns += picture.turn_at(last_ns) - picture.turn_at(one.from_ns)
+            end_ns = picture.due_ns(picture.frames, last_ns)
+        result.pieces[piece] += turns
+        if one.until_ns < end_ns:
+            result.cuts.append(Cut(one.until_ns, piece, one.by))
     result.cuts += [
         Cut(row.night.to_ns, f"the night of {row.night.date}", row.night.cut_by)
         for row in result.rows

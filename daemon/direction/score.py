@@ -5,7 +5,7 @@ All instants are integer nanoseconds since the Unix epoch, UTC (`_ns`). This mod
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 
@@ -56,10 +56,18 @@ class Picture:
         number = (at_ns - self.zero_ns) * self.fps.numerator // (self.fps.denominator * SECOND_NS)
         return number if self.ended else number % self.frames
 
+    def turn_at(self, at_ns: int) -> int:
+        """How many times the frames have come round by an instant."""
+        return (at_ns - self.zero_ns) * self.fps.numerator // (self.fps.denominator * SECOND_NS) // self.frames
+
     def due_ns(self, frame: int, at_ns: int) -> int:
         """When a frame is due, in the turn of the piece that is under way at `at_ns`."""
-        turns = (at_ns - self.zero_ns) * self.fps.numerator // (self.fps.denominator * SECOND_NS) // self.frames
-        return self.zero_ns - (-(turns * self.frames + frame) * self.fps.denominator * SECOND_NS // self.fps.numerator)
+        number = self.turn_at(at_ns) * self.frames + frame
+        return self.zero_ns - (-number * self.fps.denominator * SECOND_NS // self.fps.numerator)
+
+    def later(self, by_ns: int) -> Picture:
+        """The same, so much later."""
+        return replace(self, zero_ns=self.zero_ns + by_ns)
 
 
 @dataclass(frozen=True, slots=True)

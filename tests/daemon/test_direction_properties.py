@@ -15,6 +15,7 @@ from itertools import pairwise
 from pathlib import Path
 from random import Random
 from typing import Any
+from unittest.mock import patch
 from zoneinfo import ZoneInfo
 
 from hypothesis import HealthCheck, given, settings
@@ -24,6 +25,7 @@ from gloaming.daemon.direction.asking import Refusal, ask
 from gloaming.daemon.direction.billing import facts
 from gloaming.daemon.direction.decide import decide, join, score
 from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.programme import _Layout, programme
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.season import season
 from gloaming.daemon.direction.stage import Stage
@@ -254,25 +256,29 @@ def test_a_score_cut_and_joined_anywhere_is_the_same_score(seed: int) -> None:
 
 
 @many(100)
-def test_a_day_gone_on_from_what_it_was_is_the_day_worked_out_from_the_beginning(seed: int) -> None:
+def test_rounds_that_come_again_are_those_laid_out_one_by_one(seed: int) -> None:
     case = drawn(seed, most=8)
-    chance, asked = case.chance, list[Override]()
-    before: Stage | None = None
-    for override in sorted(case.overrides, key=lambda one: one.at_ns) if seed % 4 else case.overrides:
-        if asked and chance.random() < 0.3:  # asked for just when another begins or ends
-            begin_ns = chance.choice([edge for one in asked for edge in (one.at_ns, one.end_ns, one.end_ns - 1)])
-            override = replace(override, at_ns=begin_ns, until_ns=begin_ns + 900 * S, ended_ns=None)
-        asked.append(override)
-        if chance.random() < 0.3:  # and one of them ended by hand
-            place = chance.randrange(len(asked))
-            one = asked[place]
-            asked[place] = replace(one, ended_ns=chance.randrange(one.at_ns + 1, one.until_ns + 1))
-        known = facts(case.site, case.day_ns, tuple(asked))
-        whole, before = Stage(case.day_ns, known), Stage(case.day_ns, known, before)
-        assert before.programmes == whole.programmes
-        assert before.scenes == whole.scenes
-        assert (before.envelope, before.sound) == (whole.envelope, whole.sound)
-        assert before.segments == whole.segments
+    fifth = {
+        name: replace(piece, info=piece.info and replace(piece.info, frames=piece.info.frames // 5), sound_ns=None)
+        for name, piece in case.site.pieces.items()
+    }
+    gap_ns = case.chance.choice((0, 4 * S))
+    shows = {name: show.model_copy(update={"gap": gap_ns}) for name, show in case.site.shows.items()}
+    site = replace(case.site, pieces=fifth, shows=shows)
+    known = facts(site, case.day_ns, case.overrides)
+    programme.cache_clear()
+    rounds = Stage(case.day_ns, known)
+    programme.cache_clear()
+    with patch.object(_Layout, "repeat", lambda self: None):
+        one_by_one = Stage(case.day_ns, known)
+    programme.cache_clear()
+    assert rounds.segments == one_by_one.segments
+    assert all(rounds.end_of(giving) == one_by_one.end_of(giving) for giving in rounds.givings)
+    for at_ns in case.instants(5):
+        state = one_by_one.segment_at(at_ns).state
+        later = (one for one in one_by_one.segments if one.from_ns > at_ns and one.state != state)
+        first = next(later, None)
+        assert rounds.change_after(at_ns, state) == (first and (first.from_ns, first.state))
 
 
 @many(1900)
