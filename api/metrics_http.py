@@ -1,8 +1,10 @@
 """The doors for whoever looks after a board: /metrics, health, the clock, a reload, and the season's report."""
 
 import asyncio
+import time
 from collections.abc import Callable, Coroutine
 from dataclasses import asdict
+from datetime import date
 from typing import Annotated, Any
 
 from fastapi import Depends, FastAPI, HTTPException, Query, Request, Response
@@ -12,11 +14,11 @@ from gloaming.api.sign_in import Device
 from gloaming.api.words import At, Day
 from gloaming.daemon.direction.decide import instant, isoformat
 from gloaming.daemon.director import Director
-from gloaming.daemon.journal_report import as_json, report, rows_since
+from gloaming.daemon.journal_report import Report, as_json, season_report
 from gloaming.daemon.journal_svg import draw
 from gloaming.daemon.metrics import KIND, families, text
 
-DAY_NS = 86_400_000_000_000
+KEPT_S, KEPT_MAX = 60.0, 8
 Door = Callable[..., Coroutine[Any, Any, Device]]
 
 
@@ -28,10 +30,34 @@ class GivenTime(BaseModel):
     utc: Annotated[At, Field(description="with its offset", examples=["2026-12-12T17:30:00Z"])]
 
 
+class Reports:
+    """The season's reports: one is worked out at a time, in a thread, and the last few are kept for a minute."""
+
+    def __init__(self, director: Director) -> None:
+        self.director = director
+        self._one_at_a_time = asyncio.Lock()
+        self._kept: dict[tuple[date | None, int], tuple[float, Report]] = {}
+
+    async def of(self, first: date | None, days: int) -> Report:
+        """The report of `days` dates from `first`. MistakeError."""
+        director, key = self.director, (first, days)
+        async with self._one_at_a_time:
+            made_s, found = self._kept.pop(key, (-KEPT_S, None))
+            if found is None or found.site is not director.site or time.monotonic() - made_s >= KEPT_S:
+                made_s, now_ns = time.monotonic(), director.clock.now_ns()
+                found = await asyncio.to_thread(season_report, director.site, director.store, now_ns, first, days)
+            self._kept[key] = made_s, found
+            if len(self._kept) > KEPT_MAX:
+                del self._kept[next(iter(self._kept))]
+            return found
+
+
 def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> None:
     """Add the doors. The time may be given and the site read again by an operator alone."""
     Seen = Annotated[Device, Depends(seen)]
     Operator = Annotated[Device, Depends(operator)]
+
+    reports = Reports(director)
 
     @app.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
     async def metrics(_: Seen) -> Response:
@@ -75,16 +101,14 @@ def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> No
         return {"taken_over": taken, "mistakes": mistakes}
 
     @app.get("/api/report")
-    async def season_report(
+    async def report(
         request: Request,
         _: Seen,
         first: Annotated[Day | None, Query(alias="from")] = None,
         days: Annotated[int, Query(ge=1, le=400)] = 60,
     ) -> Response:
         """The season as it was, night by night; as a picture where image/svg+xml is asked for."""
-        now_ns = director.clock.now_ns()
-        rows = await asyncio.to_thread(rows_since, director.store, now_ns - 400 * DAY_NS)
-        found = await asyncio.to_thread(report, director.site, rows, now_ns, first, days)
+        found = await reports.of(first, days)
         if "image/svg+xml" in request.headers.get("accept", ""):
             return Response(draw(found), media_type="image/svg+xml")
         return Response(as_json(found), media_type="application/json")

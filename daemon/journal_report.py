@@ -3,26 +3,29 @@
 from __future__ import annotations
 
 import json
+from bisect import bisect_left, bisect_right
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
 from itertools import groupby
 from pathlib import Path
-from typing import Any
+from typing import TypeVar
 
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.score import SECOND_NS, State
+from gloaming.daemon.direction.season import Row as NightRow
 from gloaming.daemon.direction.season import season
+from gloaming.daemon.journal_lines import Row
 from gloaming.daemon.site import Site
 from gloaming.daemon.state import State as Store
 from gloaming.daemon.timetable.local import local_date
-from gloaming.daemon.timetable.nights import not_given
+from gloaming.daemon.timetable.nights import NotGiven, not_given
 from gloaming.shows.framefile import FrameReader
 from gloaming.shows.mistake import Mistake, MistakeError
 
-Row = dict[str, Any]
+T = TypeVar("T")
 SAMPLES = 40
 """Frames of a piece that are looked at for its mean current."""
 NEARLY = 0.98
@@ -80,19 +83,7 @@ class Report:
         return sum((Counter(dict(night.pieces)) for night in self.nights), Counter[str]())
 
 
-def rows_since(store: Store, from_ns: int) -> list[Row]:
-    """The journal from an instant on, oldest first."""
-    found: list[Row] = []
-    before: int | None = None
-    while page := store.journal(1000, before):
-        found += page
-        before = int(str(page[-1]["id"]))
-        if max(int(str(row["at_ns"])) for row in page) < from_ns:  # one line may be of a clock that stood at 1970
-            break
-    return found[::-1]
-
-
-def report(site: Site, rows: Sequence[Row], now_ns: int, first: date | None, days: int) -> Report:
+def season_report(site: Site, store: Store, now_ns: int, first: date | None, days: int) -> Report:
     """What became of the nights of `days` dates from `first` (without it, of those that end today). MistakeError."""
     days = max(1, min(days, 400))
     begin = first or local_date(now_ns, site.timezone) - timedelta(days=days - 1)
@@ -100,16 +91,51 @@ def report(site: Site, rows: Sequence[Row], now_ns: int, first: date | None, day
         end = begin + timedelta(days=days - 1)
     except OverflowError:
         raise MistakeError(Mistake("dates", None, None, f"{begin} is past the calendar", "as 2026-12-20")) from None
+    nights = sorted(season(site, begin, end), key=lambda row: row.night.opens_ns)
+    missing = not_given(site, begin, end)
+    if not nights:
+        return report(site, nights, missing, (), now_ns)
+    until_ns = max(night.closes_ns for night in nights)
+    rows = store.journal_between(nights[0].night.opens_ns, until_ns, _STATES - {State.NO_CLOCK})
+    return report(site, nights, missing, rows, now_ns)
+
+
+def report(
+    site: Site, nights: Sequence[NightRow], missing: Iterable[NotGiven], rows: Iterable[Row], now_ns: int
+) -> Report:
+    """What became of nights, in the order of their openings, by the journal's lines; and of those not given."""
+    breaks: list[Row] = []
+
+    def noting_breaks() -> Iterator[Row]:
+        for row in rows:
+            if row["kind"] in _BREAKS:
+                breaks.append(row)
+            yield row
+
+    held = _by_night(nights, stretches(noting_breaks(), now_ns), lambda one: (one.from_ns, one.until_ns))
+    broken = _by_night(nights, breaks, lambda row: (row["at_ns"], row["at_ns"] + 1))
     watts = {name: _mean_watts(site, name) for name in site.pieces}
-    held = stretches(rows, now_ns)
-    nights = [
-        _night(row.night.date, row.night.show, row.night.opens_ns, row.closes_ns, held, rows, now_ns, watts)
-        for row in season(site, begin, end)
+    found = [
+        _night(row.night.date, row.night.show, row.night.opens_ns, row.closes_ns, within, texts, now_ns, watts)
+        for row, within, texts in zip(nights, held, broken, strict=True)
     ]
-    for missing in not_given(site, begin, end):
-        show = missing.performance.show
-        nights.append(NightReport(missing.date, show, 0, 0, "left out", missing.why, 0.0, (), (), None))
-    return Report(site, tuple(sorted(nights, key=lambda night: (night.date, night.opens_ns))))
+    found += [
+        NightReport(one.date, one.performance.show, 0, 0, "left out", one.why, 0.0, (), (), None) for one in missing
+    ]
+    return Report(site, tuple(sorted(found, key=lambda night: (night.date, night.opens_ns))))
+
+
+def _by_night(nights: Sequence[NightRow], things: Iterable[T], span: Callable[[T], tuple[int, int]]) -> list[list[T]]:
+    """For each night what overlaps it, in the order in which it is given."""
+    opens = [night.night.opens_ns for night in nights]
+    longest_ns = max((night.closes_ns - night.night.opens_ns for night in nights), default=0)
+    found: list[list[T]] = [[] for _ in nights]
+    for thing in things:
+        from_ns, until_ns = span(thing)
+        for at in range(bisect_right(opens, from_ns - longest_ns), bisect_left(opens, until_ns)):
+            if nights[at].closes_ns > from_ns:
+                found[at].append(thing)
+    return found
 
 
 def stretches(rows: Iterable[Row], now_ns: int) -> list[Stretch]:
@@ -144,14 +170,12 @@ def _night(
     opens_ns: int,
     closes_ns: int,
     held: Sequence[Stretch],
-    rows: Sequence[Row],
+    breaks: Sequence[Row],
     now_ns: int,
     watts: dict[str, float | None],
 ) -> NightReport:
     within = [
-        (stretch, (min(stretch.until_ns, closes_ns) - max(stretch.from_ns, opens_ns)) / SECOND_NS)
-        for stretch in held
-        if stretch.from_ns < closes_ns and stretch.until_ns > opens_ns
+        (stretch, (min(stretch.until_ns, closes_ns) - max(stretch.from_ns, opens_ns)) / SECOND_NS) for stretch in held
     ]
     playing = [(stretch, length_s) for stretch, length_s in within if stretch.state == State.PLAYING]
     lit_s = sum(length_s for _, length_s in playing)
@@ -168,7 +192,6 @@ def _night(
         outcome, why = "cut short", other[0] if other else "the board was off for a while"
     else:
         outcome, why = "given", ""
-    broken = [row["text"] for row in rows if row["kind"] in _BREAKS and opens_ns <= row["at_ns"] < closes_ns]
     seen = [stretch for stretch, _ in within if stretch.state in (State.PLAYING, State.WAITING)]
     turns = [stretch.piece if stretch.state == State.PLAYING else None for stretch in seen]  # after a pause it goes on
     energies = [(watts.get(stretch.piece or ""), stretch.level, length_s) for stretch, length_s in playing]
@@ -182,7 +205,7 @@ def _night(
         why=why,
         lit_s=lit_s,
         pieces=tuple(sorted(Counter(name for name, _ in groupby(turns) if name).items())),
-        interruptions=tuple(text for text in broken if not text.startswith("over: ")),
+        interruptions=tuple(row["text"] for row in breaks if not row["text"].startswith("over: ")),
         energy_wh=round(sum(known), 1) if known else None,
     )
 

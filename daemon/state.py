@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable
-from contextlib import closing
+from collections.abc import Collection, Iterable, Iterator
+from contextlib import closing, nullcontext
 from fractions import Fraction
 from pathlib import Path
 
 from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.journal_lines import Row, between, newest
 from gloaming.daemon.service_log import LOG
 from gloaming.daemon.state_file import (
     LINE,
@@ -239,16 +240,21 @@ class State:
         if trim:
             self._db.execute("DELETE FROM journal WHERE id <= ?", (newest - JOURNAL_ROWS_AT_HAND,))
 
-    def journal(self, limit: int, before_id: int | None = None) -> list[dict[str, object]]:
+    def journal(self, limit: int, before_id: int | None = None) -> list[Row]:
         """The newest lines, newest first; older ones than are at hand come from the file."""
         before = before_id if before_id is not None else (1 << 63) - 1
-        rows = _lines(self._db, before, limit)
-        oldest = int(rows[-1][0]) if rows else before
+        rows = newest(self._db, before, limit)
+        oldest = rows[-1]["id"] if rows else before
         if len(rows) < limit and oldest > 1 and (file := read_only(self.path)) is not None:
             with closing(file):
-                rows += _lines(file, oldest, limit - len(rows))
-        names = ("id", "at_ns", "kind", "text", "who")
-        return [{**dict(zip(names, row[:5], strict=True)), "data": json.loads(row[5])} for row in rows]
+                rows += newest(file, oldest, limit - len(rows))
+        return rows
+
+    def journal_between(self, from_ns: int, until_ns: int, states: Collection[str]) -> Iterator[Row]:
+        """The lines of a stretch of time, the oldest first; see `journal_lines.between`."""
+        file = read_only(self.path)
+        with closing(file) if file else nullcontext():
+            yield from between([file, self._db] if file else [self._db], from_ns, until_ns, states)
 
     def fact(self, name: str) -> str | None:
         """A fact, None where it is not known."""
@@ -316,11 +322,6 @@ def _ended(id: int, at_ns: int) -> Statement:
 
 def _columns(db: sqlite3.Connection, table: str) -> list[str]:
     return [str(row[1]) for row in db.execute(f"PRAGMA table_info({table})")]
-
-
-def _lines(db: sqlite3.Connection, before: int, limit: int) -> list[tuple[int, int, str, str, str, str]]:
-    sql = "SELECT id, at_ns, kind, text, who, data FROM journal WHERE id < ? ORDER BY id DESC LIMIT ?"
-    return db.execute(sql, (before, limit)).fetchall()
 
 
 def _check_text(check: Check | None) -> str | None:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 from datetime import date, datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from gloaming.daemon.journal_report import NightReport, as_json, report, rows_since, stretches
+from gloaming.daemon.journal_report import NightReport, Report, as_json, season_report, stretches
 from gloaming.daemon.journal_svg import draw
 from gloaming.daemon.site import Site, load_site
 from gloaming.daemon.state import JOURNAL_ROWS_MAX, State
@@ -62,6 +63,17 @@ EVENING = [
 ]
 
 
+def report(site: Site, rows: list[dict[str, Any]], now_ns: int, first: date, days: int) -> Report:
+    """The report out of a state that has just these lines, on the disk and in memory."""
+    with TemporaryDirectory() as folder:
+        store = State(Path(folder), 0)
+        store.note_all((row["at_ns"], row["kind"], row["text"], row["who"], row["data"]) for row in rows)
+        assert store.wait()
+        found = season_report(site, store, now_ns, first, days)
+        store.close()
+        return found
+
+
 def of(site: Site, now: str) -> dict[int, NightReport]:
     found = report(site, EVENING, at(now), date(2026, 12, 1), 6)
     return {night.date.day: night for night in found.nights}
@@ -111,13 +123,14 @@ def test_a_director_that_alone_was_restarted_loses_no_light() -> None:
 
 
 def test_a_clock_that_stood_at_1970_hides_no_night(tmp_path: Path) -> None:
-    """The oldest of a page of lines is of a boot without the time: what is older is read all the same."""
+    """Among the lines is one of a boot without the time: what is older, and newer, is read all the same."""
     store = State(tmp_path / "state", 0)
     rows = [(at("2026-12-01T17:00") + number * S, "playing", "tide", "", None) for number in range(1500)]
     rows[500] = (1000 * S, "start", "at 1970", "", None)
     store.note_all(rows)
     assert store.wait()
-    assert len(rows_since(store, at("2026-12-01T12:00"))) == 1500
+    found = store.journal_between(at("2026-12-01T12:00"), at("2026-12-02T12:00"), {"playing"})
+    assert [row["id"] for row in found] == [*range(1, 1501)]
     store.close()
 
 
@@ -132,6 +145,38 @@ def test_a_time_without_a_clock_begins_after_what_came_before_it(site: Site) -> 
     assert (night.outcome, night.lit_s) == ("cut short", 2 * 3600)
     held = stretches([*EVENING[:4], *later], at("2026-12-06T12:00"))
     assert [one.from_ns for one in held if one.state == "no-clock"] == [EVENING[3]["at_ns"]]
+
+
+def test_only_the_lines_of_the_nights_asked_for_are_read(tmp_path: Path) -> None:
+    """With those before and after that say what held at both ends, from the file and from memory."""
+    store = State(tmp_path / "state", 0)
+    days = [at("2026-12-01T17:00") + number * 86_400 * S for number in range(1, 31)]
+    store.note_all([(at("2026-12-01T12:00"), "start", "start", "", {"boot": "a"})])
+    for day_ns in days:
+        store.note_all((day_ns + minute * 60 * S, "playing", "tide", "", None) for minute in range(300))
+        store.note_all([(day_ns + 5 * 3600 * S, "override", "by Ada", "", None)])
+    assert store.wait()
+    for at_hand in (False, True):
+        day_ns = days[28 if at_hand else 9]
+        found = [*store.journal_between(day_ns, day_ns + 5 * 3600 * S, {"playing"})]
+        assert [row["kind"] for row in found[:2]] == ["start", "playing"]
+        assert found[1]["at_ns"] == day_ns - 86_400 * S + 299 * 60 * S
+        assert [row["at_ns"] for row in found if row["kind"] == "playing"][1:-1] == [
+            day_ns + minute * 60 * S for minute in range(300)
+        ]
+        assert found[-1]["at_ns"] == day_ns + 86_400 * S
+        assert len(found) == 1 + 1 + 1 + 300 + 1 + 1
+    store.close()
+
+
+def test_a_night_that_was_dark_by_what_was_asked_days_before(site: Site) -> None:
+    rows = [
+        line("2026-12-01T12:00", "start", boot="a"),
+        line("2026-12-01T12:00", "dark", "dark: dark 1 by Ada for a week"),
+        line("2026-12-01T12:01", "override", "another matter"),
+    ]
+    (night,) = report(site, rows, at("2026-12-06T12:00"), date(2026, 12, 5), 1).nights
+    assert (night.outcome, night.why) == ("left out", "dark: dark 1 by Ada for a week")
 
 
 def test_tonight_and_tomorrow(site: Site) -> None:
@@ -166,7 +211,7 @@ def test_two_seasons_of_journal_fit_and_the_oldest_make_room(tmp_path: Path) -> 
         store.note_all((number, "playing", "tide", "", None) for number in range(first, first + 1000))
     assert store.wait()
     store.note(1, "start", "the last")
-    rows = rows_since(store, 0)
+    rows = [*store.journal_between(0, 1 << 62, {"playing"})]
     assert len(rows) <= JOURNAL_ROWS_MAX
     assert (rows[0]["text"], rows[-1]["text"]) == ("tide", "the last")
     store.close()

@@ -1,0 +1,47 @@
+"""The journal's lines out of its file and of what stands in memory, the newer part. Knows no other table."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Collection, Iterator, Sequence
+from typing import Any
+
+Row = dict[str, Any]
+COLUMNS = ("id", "at_ns", "kind", "text", "who", "data")
+
+
+def newest(db: sqlite3.Connection, before: int, limit: int) -> list[Row]:
+    """The newest lines before an id, newest first."""
+    sql = f"SELECT {','.join(COLUMNS)} FROM journal WHERE id < ? ORDER BY id DESC LIMIT ?"
+    return [_row(values) for values in db.execute(sql, (before, limit)).fetchall()]
+
+
+def between(parts: Sequence[sqlite3.Connection], from_ns: int, until_ns: int, states: Collection[str]) -> Iterator[Row]:
+    """The lines of `[from_ns, until_ns)` in the order of their writing, and what tells of the states at both ends: all
+    from the last of the kinds `states` before to the first after, and the `start` before these.
+
+    The clock may have stepped, so lines of other times may stand among them. `parts` hold the journal, the older first;
+    a line that stands in two of them is taken from the newer.
+    """
+    begins = [db.execute("SELECT min(id) FROM journal").fetchone()[0] or 0 for db in parts]
+    ends = [*begins[1:], 1 << 62]
+
+    def numbers(what: str, *values: object) -> list[int]:
+        sql = f"SELECT {what} AND id < ?"
+        found = [db.execute(sql, (*values, end)).fetchone()[0] for db, end in zip(parts, ends, strict=True)]
+        return [number for number in found if number is not None]
+
+    kinds = ",".join(f"'{kind}'" for kind in states)
+    first = min(numbers("min(id) FROM journal WHERE at_ns >= ?", from_ns), default=1 << 62)
+    last = max(numbers("max(id) FROM journal WHERE at_ns >= ? AND at_ns < ?", from_ns, until_ns), default=first - 1)
+    before = max(numbers(f"max(id) FROM journal WHERE id < ? AND kind IN ({kinds})", first), default=first)
+    start = max(numbers("max(id) FROM journal WHERE id < ? AND kind = 'start'", before), default=before)
+    after = min(numbers(f"min(id) FROM journal WHERE id > ? AND kind IN ({kinds},'start')", last), default=last)
+    sql = f"SELECT {','.join(COLUMNS)} FROM journal WHERE (id = ? OR id BETWEEN ? AND ?) AND id < ? ORDER BY id"
+    for db, end in zip(parts, ends, strict=True):
+        yield from map(_row, db.execute(sql, (start, before, after, end)))
+
+
+def _row(values: tuple[Any, ...]) -> Row:
+    return {**dict(zip(COLUMNS, values, strict=True)), "data": json.loads(values[-1])}

@@ -1,0 +1,69 @@
+"""The season's report, asked for by several at once and again and again: one is worked out at a time, and kept."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gloaming.daemon.state import State
+from tests.api.house import house, run
+
+
+class Readings:
+    """Counts how often the journal is read for a report, and how many do so at once."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.all = self.now = self.most = 0
+        self._lock, whole = threading.Lock(), State.journal_between
+
+        def counted(*args: Any) -> Iterator[dict[str, Any]]:
+            with self._lock:
+                self.all, self.now = self.all + 1, self.now + 1
+                self.most = max(self.most, self.now)
+            try:
+                yield from whole(*args)
+            finally:
+                with self._lock:
+                    self.now -= 1
+
+        monkeypatch.setattr(State, "journal_between", counted)
+
+
+def test_four_viewers_at_once_cost_one_report_and_none_for_a_minute(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def work() -> None:
+        readings = Readings(monkeypatch)
+        async with house(tmp_path) as here, here.client(here.device("viewer"), timeout=60) as phone:
+            alike = await asyncio.gather(*(phone.get("/api/report?days=30") for _ in range(4)))
+            picture = await phone.get("/api/report?days=30", headers={"Accept": "image/svg+xml"})
+            assert picture.text.startswith("<svg")
+            assert len({answer.text for answer in alike}) == 1
+            assert readings.all == 1
+            others = await asyncio.gather(*(phone.get(f"/api/report?days={days}") for days in range(20, 24)))
+            assert [len(answer.json()["nights"]) for answer in others] == [20, 21, 22, 23]
+            assert (readings.all, readings.most) == (5, 1)
+
+    run(work())
+
+
+def test_the_report_is_worked_out_anew_after_a_minute_and_for_a_site_that_was_read_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def work() -> None:
+        readings = Readings(monkeypatch)
+        async with house(tmp_path) as here, here.client(here.token, timeout=60) as phone:
+            await phone.get("/api/report?days=3")
+            assert await here.director.attendant.reload("a test")
+            await phone.get("/api/report?days=3")
+            assert readings.all == 2
+            monkeypatch.setattr("gloaming.api.metrics_http.KEPT_S", 0.0)
+            await phone.get("/api/report?days=3")
+            assert readings.all == 3
+
+    run(work())
