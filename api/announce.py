@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import ipaddress
 
-from zeroconf import Error, InterfaceChoice, ServiceInfo
+from zeroconf import Error, InterfaceChoice, ServiceInfo, Zeroconf
 from zeroconf.asyncio import AsyncZeroconf
 
 from gloaming.api.names import ANNOUNCED, lan_addresses
@@ -16,6 +16,8 @@ from gloaming.daemon.service_log import LOG
 
 KIND = "_http._tcp.local."
 LOOK_S = 30.0
+LET_GO_S = 1.0
+"""How long an answer of somebody else is kept: this process asks nobody. zeroconf's own bound is 10,000 answers."""
 
 
 def service(name: str, addresses: list[str], port: int) -> ServiceInfo:
@@ -50,10 +52,19 @@ async def _announce_while(addresses: list[str], info: ServiceInfo, host: str, in
     """Announce for as long as the addresses stay as they are."""
     choice = interfaces or (InterfaceChoice.All if addresses != [host] else [host])
     zeroconf = AsyncZeroconf(interfaces=choice)
+    letting_go = asyncio.create_task(_let_go(zeroconf.zeroconf), name="let answers go")
     try:
         await zeroconf.async_register_service(info, allow_name_change=True)
         while (interfaces or lan_addresses(host)) == addresses:
             await asyncio.sleep(LOOK_S)
     finally:
+        letting_go.cancel()
         await zeroconf.async_unregister_all_services()
         await zeroconf.async_close()
+
+
+async def _let_go(zeroconf: Zeroconf) -> None:
+    while True:
+        await asyncio.sleep(LET_GO_S)
+        for name in zeroconf.cache.names():
+            zeroconf.cache.async_remove_records(zeroconf.cache.entries_with_name(name))

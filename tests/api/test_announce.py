@@ -5,6 +5,10 @@ from __future__ import annotations
 import asyncio
 import socket
 import struct
+from typing import Any
+
+import pytest
+from zeroconf.asyncio import AsyncZeroconf
 
 from gloaming.api.announce import announce
 from gloaming.api.names import lan_addresses, page_addresses
@@ -47,6 +51,50 @@ def test_the_board_is_found_as_gloaming_local_and_as_a_page_under_its_name() -> 
             page = await ask("_http._tcp.local", PTR)
             assert b"Gloaming at Pier Road boathouse" in page
             assert struct.pack(">H", 8123) in page
+        finally:
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
+
+    run(work())
+
+
+def answer(number: int) -> bytes:
+    """RFC 1035 4.1: an answer that nobody asked for, a TXT record of a kilobyte with a name of its own, for an hour."""
+    name = b"".join(bytes([len(label)]) + label for label in (b"lantern-%d" % number, b"local")) + b"\0"
+    data = bytes([200]) + b"x" * 200
+    return struct.pack(">6H", 0, 0x8400, 0, 1, 0, 0) + name + struct.pack(">2HIH", 16, 1, 3600, 5 * 201) + data * 5
+
+
+def test_answers_of_others_are_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A flood of them, as fast as this process can send; what is kept is a second's."""
+    made: list[AsyncZeroconf] = []
+
+    def remembered(**choice: Any) -> AsyncZeroconf:
+        made.append(AsyncZeroconf(**choice))
+        return made[-1]
+
+    monkeypatch.setattr("gloaming.api.announce.AsyncZeroconf", remembered)
+
+    async def work() -> None:
+        task = asyncio.create_task(announce("Pier Road boathouse", "127.0.0.1", 8123, interfaces=["127.0.0.1"]))
+        try:
+            await ask("gloaming.local", A)
+            cache = made[0].zeroconf.cache
+            with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+                sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton("127.0.0.1"))
+                most = 0
+                for number in range(6000):
+                    sock.sendto(answer(number), (GROUP, PORT))
+                    if number % 5 == 0:
+                        await asyncio.sleep(0)
+                        most = max(most, len(cache.names()))
+            assert most > 100, "they have arrived"
+            for _ in range(100):
+                await asyncio.sleep(0.1)
+                if len(cache.names()) < 100:
+                    break
+            assert len(cache.names()) < 100
+            assert socket.inet_aton("127.0.0.1") in await ask("gloaming.local", A)
         finally:
             task.cancel()
             await asyncio.gather(task, return_exceptions=True)
