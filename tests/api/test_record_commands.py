@@ -22,7 +22,7 @@ from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 from gloaming.shows.framefile import FrameWriter, Universe, inspect
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.recording.recorder import Wanted, from_capture
-from tests.daemon.transmitter.stage import moving, on_stage, segment, street, universe
+from tests.daemon.transmitter.stage import moving, on_stage, segment, street, universe, write_frames
 from tests.namespaces import in_namespace
 from tests.shows.streams import CID, captured, data, everything, stream, without_stills
 from tests.tools import needs
@@ -131,6 +131,31 @@ def test_a_circle_of_everything(tmp_path: Path) -> None:
     assert info.universes == inspect(given).universes
     measured = float(said.split("measured ")[1].split()[0])
     assert info.fps == 25 and abs(measured / 25 - 1) < 0.001
+
+
+@pytest.mark.parametrize("multicast, synchronization", [(True, None), (False, 7000), (True, 7000)])
+def test_our_own_output_that_arrives_several_times_is_recorded_once(
+    tmp_path: Path, multicast: bool, synchronization: int | None
+) -> None:
+    """Two controllers with a synchronization packet each (E1.31 section 11), and the groups beside them (9.3.1)."""
+    levels = np.random.default_rng(8).integers(1, 256, (130, 4 * 510), np.uint8)
+    given, out = write_frames(tmp_path / "in.frames", levels, Fraction(25)), tmp_path / "out.frames"
+    arguments = ["--universes", "1-4", "--interface", "lo", "--from-change", "--for", "5.2", "--slots", "sent"]
+    recorder = Recorder(out, *arguments)
+    recorder.listening("0.0.0.0")
+    with on_stage(tmp_path) as stage:
+        hosts = {1: "127.0.55.31", 2: "127.0.55.31", 3: "127.0.55.32", 4: "127.0.55.32"}
+        universes = [universe(number, host, multicast=multicast) for number, host in hosts.items()]
+        stage.setup(universes, synchronization=synchronization)
+        stage.dark()
+        from_ns = time.time_ns() + 2_500_000_000
+        until_ns = from_ns + 5_200_000_000
+        piece = segment(from_ns, until_ns, **moving(given, 130, (25, 1)))
+        stage.score(segment(from_ns - 2_000_000_000, from_ns), piece, segment(until_ns, until_ns + 60_000_000_000))
+        said, errors = recorder.said()
+        stage.end()
+    assert "ended: the time is over" in said and not errors
+    assert inspect(out).fps == 25 and np.array_equal(without_stills(everything(inspect(out))), levels), said
 
 
 def test_a_recorder_that_is_killed_leaves_what_was_safe(tmp_path: Path, sender: socket.socket) -> None:
@@ -247,7 +272,7 @@ def test_all_that_discovery_announces_is_recorded_by_multicast(tmp_path: Path) -
         out_text, errors = recorder.end(signal.SIGTERM)
         sock.close()
     assert "recording universes 1-30" in errors and "warning" not in errors
-    assert "0 lost" in out_text
+    assert " 0 lost" in out_text, out_text
     info = inspect(out)
     assert [one.number for one in info.universes] == numbers
     frames = without_stills(everything(info).reshape(info.frames, 30, -1)[:, :, 0])
