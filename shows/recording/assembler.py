@@ -61,7 +61,7 @@ class Assembler:
         self._thinned = -(10**9)
         self._syncs, self._synchronized_ns = Synchronizations(), dict[int, int]()  # by address: when the last came
         self._addresses: set[int] = set()
-        self._shut = False
+        self._shut: set[int] = set()  # addresses whose synchronization packet the open frame has had
         self._held: dict[tuple[bytes, int], tuple[int, int]] = {}  # times taken for packets out of order, and their own
         self._known: npt.NDArray[np.bool_] = np.zeros(UNIVERSES, np.bool_)
         self._known[list(universes)] = True
@@ -154,9 +154,9 @@ class Assembler:
             unfinished = self._turn < self._turn_before and not self._shut and not self._thins()
             self._next(1, self._frame_at_ns, keep=not unfinished)
         self._pacer.finish()
-        for stream in self._streams.values():
-            if self._last_ns is not None and stream.at_ns and self._last_ns - stream.at_ns > SILENCE_NS:
-                self._tally.stopped_s[stream.number] = (stream.at_ns - self._first_ns) / 1e9
+        for number, stream in self._streams.items():
+            if self._last_ns and number not in self._unheard and self._last_ns - stream.at_ns > SILENCE_NS:
+                self._tally.stopped_s[number] = (stream.at_ns - self._first_ns) / 1e9
 
     def _odd_time(self, at_ns: int, stream: Stream, cid: bytes, sequence: int) -> int:
         """What time to take for a packet whose time is not a little after the one before."""
@@ -199,11 +199,11 @@ class Assembler:
         self._tally.synchronizations += 1
         self._synchronized_ns[address] = at_ns
         if address in self._addresses or self._frame < 0:
-            if self._shut and self._frame >= 0:
-                if at_ns - self._frame_at_ns < self._period_ns // 2:  # it is the same frame's, to another destination
-                    return
+            if address in self._shut and self._frame >= 0:
+                if self._frame == 0 and at_ns - self._frame_at_ns < self._period_ns // 2:
+                    return  # to another destination, by numbers so near that only time tells
                 self._next(1, at_ns)
-            self._shut = True
+            self._shut.add(address)
             self._frame_at_ns = at_ns
 
     def _is_synchronized(self, address: int, at_ns: int) -> bool:
@@ -221,14 +221,14 @@ class Assembler:
     def _place(self, stream: Stream, at_ns: int, lost: int, address: int) -> None:
         """Give a packet of a universe its frame, beginning new ones as needed."""
         self._unheard.discard(stream.number)
-        self._missing.discard(stream.number)
         stream.at_ns = at_ns
         synchronized = bool(address) and self._is_synchronized(address, at_ns)
         if self._frame < 0:
             if not self._begins(stream, at_ns, synchronized):
+                self._missing.discard(stream.number)
                 self._early.append(stream)  # shown in the first frame, unless it speaks again there
                 return
-            self._frame, self._frame_at_ns, self._shut = 0, at_ns, False
+            self._frame, self._frame_at_ns, self._shut = 0, at_ns, set()
         else:
             ahead = stream.frame + 1 + lost - self._frame
             spoke = stream.frame == self._frame
@@ -247,7 +247,7 @@ class Assembler:
                 if synchronized and not self._shut:  # its synchronization packet was lost: it was due by now
                     self._frame_at_ns = at_ns
                 self._next(ahead, at_ns - stream.offset_ns)
-            elif self._shut or (
+            elif (address in self._shut if address else self._shut) or (
                 not synchronized
                 and at_ns - stream.offset_ns - self._frame_at_ns > self._period_ns * (4 if stream.rank >= 0 else 7) // 8
                 and (0 <= stream.rank < self._rank or self._thins())
@@ -256,6 +256,7 @@ class Assembler:
             stream.loose = 0 <= stream.frame + lost < self._frame - 1
             if stream.loose:
                 self._thinned = self._frame
+        self._missing.discard(stream.number)
         offset_ns = at_ns - self._frame_at_ns
         if stream.rank < 0:
             stream.offset_ns = offset_ns
@@ -310,5 +311,5 @@ class Assembler:
                 stream.frame = self._frame
         self._early = []
         self._frame += steps
-        self._frame_at_ns, self._shut, self._rank = at_ns, False, -1
+        self._frame_at_ns, self._shut, self._rank = at_ns, set(), -1
         self._turn_before, self._turn = self._turn, 0

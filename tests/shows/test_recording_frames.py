@@ -246,6 +246,22 @@ def test_a_first_frame_whose_packets_come_shuffled_is_kept(tmp_path: Path, order
     assert (outcome.tally.frames_before, outcome.tally.lost_in_all, outcome.info.fps) == (0, 0, 40)
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_no_frame_is_without_a_universe_that_speaks_later(tmp_path: Path, seed: int) -> None:
+    """Unchanged data are left out (E1.31 6.6.2), and the recording begins in the middle of a frame."""
+    levels = changing(60, 4, seed)
+    sent = np.random.default_rng(seed).random((60, 4)) < 0.5
+    sent[0] = True
+    numbers = np.cumsum(sent, axis=0).tolist()
+    events = [
+        (at_ns, data(place % 4 + 1, numbers[place // 4][place % 4], [levels.flat[place]]))
+        for place, (at_ns, _) in enumerate(stream(levels, 1))
+        if sent.flat[place]
+    ]
+    frames, _ = recorded(tmp_path, events[2:])
+    assert frames[:, :, 0].all()
+
+
 @pytest.mark.parametrize("lost", [0, 1, 2, 3])
 def test_a_packet_that_is_lost_in_the_first_frame_moves_no_other(tmp_path: Path, lost: int) -> None:
     """The recording begins in the middle of frame 0; of frame 1 a packet is lost, and frame 0 shows in its place."""

@@ -360,6 +360,31 @@ def test_synchronization_to_several_destinations_makes_no_more_frames(
     assert np.array_equal(frames[:, :, 0], levels)
 
 
+@pytest.mark.parametrize("by_turns", [False, True])
+@pytest.mark.parametrize("thinned", [False, True])
+def test_synchronization_by_several_addresses_makes_no_more_frames(
+    tmp_path: Path, thinned: bool, by_turns: bool
+) -> None:
+    """6.3.3: universes of one source that are shown together may still have an address each for their packets."""
+    random = np.random.default_rng(4)
+    levels = random.integers(1, 256, (250, 3), np.uint8)
+    sent = random.random((250, 3)) < (0.6 if thinned else 1.0)
+    sent[:4] = True
+    for number in range(1, 250):
+        levels[number] = np.where(sent[number], levels[number], levels[number - 1])
+    numbers = np.cumsum(sent, axis=0).tolist()
+    events = []
+    for place, (at_ns, _) in enumerate(stream(levels, 1, 25, spread_ns=6_000_000)):
+        number, turn = divmod(place, 3)
+        address, level = 7001 + turn, levels[number, turn]
+        if sent[number, turn]:
+            events.append((at_ns, data(turn + 1, numbers[number][turn], [level], synchronization=address)))
+        events.append((at_ns + (1_000_000 if by_turns else 9_000_000), sync(address, number)))
+    frames, outcome = recorded(tmp_path, events)
+    assert (len(frames), outcome.info.fps) == (250, 25)
+    assert np.array_equal(frames[:, :, 0], levels)
+
+
 @pytest.mark.parametrize("ahead", [30, 100])
 def test_where_one_destination_is_left_out_another_s_synchronization_counts(tmp_path: Path, ahead: int) -> None:
     levels = np.random.default_rng(4).integers(1, 256, (250, 3), np.uint8)
