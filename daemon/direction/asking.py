@@ -19,7 +19,7 @@ LONGEST_MINUTES = 7 * 24 * 60
 LONGEST_CALL_MINUTES = 24 * 60
 UNDO_SKIP_NS = MINUTE_NS
 """How long a skip can be taken back."""
-SOUND_AHEAD_NS = 3 * SECOND_NS // 4
+SOUND_AHEAD_NS = 9 * SECOND_NS // 10
 """How much later a skip takes effect in a show with sound. The next sound must be decoded and pass the device's buffer;
 then it begins with its light."""
 
