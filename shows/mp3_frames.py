@@ -162,9 +162,9 @@ def _fill(data: bytes, holes: list[_Hole], missing: list[int]) -> Mended:
 
 
 def _without_their_data(data: bytes, at: int, kind: int) -> Iterator[tuple[int, _Header]]:
-    """The frames after a hole that want data from before it."""
+    """The frames after a hole that want data from before it, but for one that the file's end cuts off."""
     there = 0
-    while found := _frame(data, at, kind):
+    while (found := _frame(data, at, kind)) and at + found.size <= len(data):
         side = at + 4 + found.checksum
         if int.from_bytes(data[side : side + 2]) >> found.unsaid <= there:
             return

@@ -146,6 +146,7 @@ class OpenSound:
             self._source = mended.content
             self.holes += mended.holes
             self._open_again()
+            self.frames = self._sound.frames
 
     def _open_again(self) -> None:
         self._sound.close()
