@@ -27,13 +27,10 @@ AGAIN_S = 2.0
 def serve(site: Site, refused: MistakeError | None, args: argparse.Namespace) -> None:
     """Run the director on a site until SIGTERM or SIGINT; `refused` are the mistakes that its files have now."""
     folder, state = args.site.absolute(), args.state.absolute()
-    clock = Clock()
-    director = Director(site, state, clock)
+    director = Director(site, state, Clock())
     director.link.path = args.transmitter or director.link.path
     if refused:
-        director.attendant.refused = refused
-        text = f"the site has a mistake, and is given as it was before: {refused.mistakes[0]}"
-        director.store.note(clock.now_ns(), "site", text)
+        director.attendant.refuse(refused, "the site has a mistake, and is given as it was before")
     else:
         keep_good(folder, state)
     asyncio.run(_run(director, state, args.listen))

@@ -17,12 +17,13 @@ from typing import TYPE_CHECKING, Any
 from gloaming.daemon.alerts import Alerts
 from gloaming.daemon.clock_trust import ClockTrust
 from gloaming.daemon.cues import Cues, Times
+from gloaming.daemon.direction.billing import rule_ids
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import SECOND_NS, State
 from gloaming.daemon.direction.season import season
 from gloaming.daemon.health import DO, Board, Trouble, read_board, troubles_of
-from gloaming.daemon.last_good import keep_good
+from gloaming.daemon.last_good import keep_good, with_hours_of
 from gloaming.daemon.outside import Message
 from gloaming.daemon.reload import Stamp, Watch, stamp
 from gloaming.daemon.service_log import LOG
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from gloaming.daemon.director import Director
 
 LOOK_S = 1.0
+ADDED = "the neighbours' hours that it adds are kept from now on, all else waits until it is put right"
 SLOW_NS = 30 * SECOND_NS
 """How often the board's own figures are looked up."""
 TIMES_NS = 600 * SECOND_NS
@@ -52,6 +54,8 @@ class Attendant:
         self.watch = Watch(self._stamp(director.site))
         self.board: Board = read_board(state)
         self.refused: MistakeError | None = None
+        self.good = director.site
+        """The site as it was last read without a mistake."""
         self.transmitter_lost = 0
         self.others: list[Callable[[], list[Trouble]]] = []
         """Who else has troubles to report."""
@@ -158,7 +162,8 @@ class Attendant:
         found += director.sound.troubles() + director.rig.troubles()
         found += [trouble for report in self.others for trouble in report()]
         if self.refused:
-            found += [Trouble("site", str(each.file), str(each)) for each in self.refused.mistakes[:5]]
+            more = "" if director.site is self.good else f"; {ADDED}"
+            found += [Trouble("site", str(each.file), f"{each}{more}") for each in self.refused.mistakes[:5]]
         if not director.link.connected:
             found.append(Trouble("transmitter", "transmitter", "the transmitter does not answer"))
         if director.store.fault:
@@ -189,18 +194,16 @@ class Attendant:
     # the site's files
 
     async def reload(self, why: str) -> bool:
-        """Read the site again; taken over at once and whole, or refused whole with the mistakes kept."""
+        """Read the site again; taken over at once and whole, or refused with the mistakes kept."""
         director = self.director
         found = self._stamp(director.site)
         try:
             site = await asyncio.to_thread(load_site, director.site.folder, None, False)
         except MistakeError as error:
-            self.refused = error
-            text = f"the site is not taken over ({why}): {error.mistakes[0]}"
-            director.store.note(director.clock.now_ns(), "site", text)
+            self.refuse(error, f"the site is not taken over ({why})")
             self.watch.was_read(found)
             return False
-        self.refused = None
+        self.refused, self.good = None, site
         self.trust.rule, self.trust.sets = site.clock.trust, site.clock.set
         director.adopt(site)
         read = {one[0]: one for one in found}  # what has changed since then, while it was read, is read again
@@ -213,6 +216,15 @@ class Attendant:
         await director.rig.follow()
         await asyncio.to_thread(keep_good, site.folder, self.state)
         return True
+
+    def refuse(self, error: MistakeError, what: str) -> None:
+        """The site's files have a mistake: all stays as it was, but for neighbours' hours that they add."""
+        director, self.refused = self.director, error
+        site = with_hours_of(self.good, self.good.folder / "site.toml")
+        if site is not None and _hours(site) != _hours(director.site):
+            director.adopt(site)
+        more = "" if director.site is self.good else f"; {ADDED}"
+        director.store.note(director.clock.now_ns(), "site", f"{what}: {error.mistakes[0]}{more}")
 
     @staticmethod
     def _stamp(site: Site) -> Stamp:
@@ -257,3 +269,7 @@ class Attendant:
         decision = director.current(now_ns)
         soon = decision.next_ns is not None and decision.next_ns - now_ns < LIT_SOON_NS
         return decision.state in (State.PLAYING, State.RIG_CHECK) or decision.brightness > 0 or soon
+
+
+def _hours(site: Site) -> tuple[list[str], float | None]:
+    return rule_ids(site), site.neighbours.rig_check

@@ -127,6 +127,11 @@ class ClockTrust:
         return self.verdict.trusted
 
     @property
+    def takes_a_time(self) -> bool:
+        """Whether a person may give the time: where nobody else's word is believed."""
+        return not self.trusted or self.verdict.by == "given"
+
+    @property
     def boot_of_time(self) -> str:
         """The name of this boot, within which only a step moves the clocks apart; an evening that is moved to now has
         another time with each offset."""

@@ -20,6 +20,7 @@ from apscheduler.triggers.date import DateTrigger
 
 from gloaming.daemon.attendant import Attendant
 from gloaming.daemon.clock import Clock, watch_steps
+from gloaming.daemon.clock_steps import ClockSteps
 from gloaming.daemon.confirmation import Sent, confirm
 from gloaming.daemon.direction.asking import UNDO_SKIP_NS
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, score, segment_at
@@ -63,6 +64,7 @@ class Director:
         self.link = Link(state / "transmitter.sock", self._heard)
         self.troubles: dict[tuple[str, str], dict[str, Any]] = {}
         self.started_ns = clock.now_ns()
+        self.steps = ClockSteps(self)
         self.requests = Requests(self)
         self._sent: tuple[Segment, ...] = ()
         self._sent_until_ns = self._dark_until_ns = 0
@@ -130,7 +132,7 @@ class Director:
 
     def decision(self, at_ns: int) -> Decision:
         """What an instant has, by a clock that is right."""
-        return decide(at_ns, self.site, self.requests.overrides)
+        return decide(at_ns, self.site, self.requests.overrides, self.steps.held)
 
     def current(self, at_ns: int) -> Decision:
         """What now has: dark where nobody knows what time it is."""
@@ -152,8 +154,8 @@ class Director:
     async def hand_over(self, asked: Override, ends: bool = False) -> Sent:
         """Send the new score, and wait until what was asked for, or its end, is what is sent."""
         self._sent_until_ns = 0
-        if self.site.neighbours.rig_check:
-            self._dark_until_ns = 0  # a rig check may open the second lock a little
+        if self.site.neighbours.rig_check:  # a rig check may open the second lock a little
+            self._send_dark(self.clock.now_ns())
         self._decide()
         return await confirm(self, self._score_id, asked, ends)
 
@@ -171,15 +173,15 @@ class Director:
         now_ns = self.clock.now_ns()
         self._still_leave(now_ns)
         self._note_changes(now_ns)
-        if self._dark_until_ns - now_ns < 7 * DAY_NS:
-            self._send_dark(now_ns)
         from_ns, until_ns = now_ns - SECOND_NS, now_ns + SCORE_NS
         if self.attendant.trust.trusted:
-            found = score(from_ns, until_ns, self.site, self.requests.overrides).segments
+            found = score(from_ns, until_ns, self.site, self.requests.overrides, self.steps.held).segments
         else:
             found = (Segment(from_ns, until_ns, State.NO_CLOCK, (self.no_clock(),)),)
         if self._differs(found, now_ns) or now_ns > self._sent_until_ns - SCORE_NS + RENEW_NS:
             self._send_score(found, now_ns)
+        if self._dark_until_ns - now_ns < 7 * DAY_NS:  # after the score: its clock says which of them have begun
+            self._send_dark(now_ns)
         self._wake_at_boundary(found, now_ns)
 
     def _differs(self, found: tuple[Segment, ...], now_ns: int) -> bool:
@@ -215,8 +217,10 @@ class Director:
         )
 
     def _send_dark(self, now_ns: int) -> None:
+        """What is known of the neighbours' hours; nothing while nobody knows what time it is, and so none begins."""
         self._dark_until_ns = now_ns + 8 * DAY_NS
-        self.link.send(dark_message(self.site, now_ns - DAY_NS, self._dark_until_ns, self.rig.low()))
+        known_ns = (now_ns - DAY_NS, self._dark_until_ns) if self.attendant.trust.trusted else (0, 0)
+        self.link.send(dark_message(self.site, *known_ns, self.rig.low(), self.steps.held, self.steps.apart_ns))
 
     def _setup(self) -> dict[str, Any]:
         return setup_message(self.site, self.store.fact("cid") or "", self.rig.limits())
@@ -290,7 +294,7 @@ class Director:
             why = f": {reason.text} ({reason.rule})" if reason else ""
             level = 0.0
             if self.attendant.trust.trusted:  # what it comes to: at an opening it is dark yet
-                held = segment_at(now_ns, self.site, self.requests.overrides)
+                held = segment_at(now_ns, self.site, self.requests.overrides, self.steps.held)
                 level = max(held.level_from, held.level_until)
             data: dict[str, object] = {"show": decision.show, "piece": decision.piece, "level": level}
             self.store.note(now_ns, str(decision.state), f"{decision.state}{piece}{why}", data=data)
@@ -304,6 +308,8 @@ class Director:
                 self.attendant.heard_hello(message)
             case "telemetry":
                 self.rig.heard(message)
+                if self.steps.heard(message.get("held", ())):
+                    self.look_up_anew()
             case "lost":
                 self.attendant.heard_lost()
                 self.note_seldom("restart", "the transmitter is gone; it is given the score again when it is back")

@@ -51,6 +51,7 @@ BLACK = {
     Black.UNKNOWN_HOURS: "the transmitter does not know the dark hours of this time",
     Black.DARK_HOURS: "the transmitter holds the neighbours' dark hours",
     Black.DARK_HOURS_BY_WALL_CLOCK: "the machine's own clock says that it is the neighbours' dark hours",
+    Black.DARK_HOURS_HELD: "dark hours had begun before the clock was set, and last as long as they would have",
     Black.STARTING: "nothing has been sent since the output was set up",
     Black.FILE: "the frame file of the piece cannot be read",
     Black.DAMAGED: "the frame file of the piece is damaged here",

@@ -1,12 +1,23 @@
-"""The site's files as they were when they were last read without a mistake: for a start when they have one."""
+"""What holds while the site's files have a mistake: the files as they were before, for a start too, and beside them the
+neighbours' hours that the newest file adds."""
 
 from __future__ import annotations
 
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
+
+from pydantic import ConfigDict
 
 from gloaming.daemon.private_file import write_private
 from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.site_tables import Neighbours
+from gloaming.daemon.timetable.hours import rule_id
+from gloaming.daemon.timetable.rules import Hours
+from gloaming.daemon.timetable.sun import Spot
+from gloaming.shows.checking import Table, read_tables
+from gloaming.shows.mistake import MistakeError
 
 FILES = ("site.toml", "rig.toml")
 FOLDER = "last-good"
@@ -26,3 +37,40 @@ def keep_good(folder: Path, state: Path) -> None:
 def load_good(folder: Path, state: Path) -> Site:
     """The site as its files were then, with the pieces as they are now. MistakeError where nothing good is kept."""
     return load_site(folder, strict=False, written=state / FOLDER)
+
+
+class _NeighboursAlone(Table):
+    """A site's file of which nothing but the neighbours' hours is looked at."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    neighbours: Neighbours = Neighbours()
+
+
+H = TypeVar("H", bound=Hours)
+
+
+def with_hours_of(site: Site, path: Path) -> Site | None:
+    """A site with the neighbours' hours of a file beside its own, so that it is dark and quiet where either says so.
+
+    The site itself where the file adds none; None where its `[neighbours]` cannot be read.
+    """
+    try:
+        added = read_tables(path, _NeighboursAlone).neighbours
+    except MistakeError:
+        return None
+    own = site.neighbours
+    levels = (own.rig_check, added.rig_check)
+    both = Neighbours(
+        dark=_both(own.dark, added.dark, site.spot),
+        quiet=_both(own.quiet, added.quiet, site.spot),
+        dim=_both(own.dim, added.dim, site.spot),
+        rig_check=None if None in levels else min(level for level in levels if level is not None),
+    )
+    same = (own.dark, own.quiet, own.dim, own.rig_check) == (both.dark, both.quiet, both.dim, both.rig_check)
+    return site if same else replace(site, neighbours=both)
+
+
+def _both(own: tuple[H, ...], added: tuple[H, ...], spot: Spot) -> tuple[H, ...]:
+    known = {rule_id(rule, spot) for rule in own}
+    return (*own, *(rule for rule in added if rule_id(rule, spot) not in known))

@@ -52,7 +52,7 @@ class Link:
                 continue
             try:
                 self.connected = True
-                for op in ("setup", "dark", "score"):
+                for op in ("setup", "score", "dark"):
                     if op in self._kept:
                         self._write(self._kept[op])
                 while await self._hear_one(reader):

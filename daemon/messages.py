@@ -4,13 +4,16 @@ written, and messages read. No sockets."""
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
+from gloaming.daemon.direction.billing import held_windows, neighbours_windows, rule_ids
+from gloaming.daemon.direction.held import Held
+from gloaming.daemon.direction.scene import Window
 from gloaming.daemon.direction.score import Mix, Segment
 from gloaming.daemon.site import Site
-from gloaming.daemon.timetable.hours import windows
 
 
 def setup_message(site: Site, cid: str, limits: dict[str, Any] | None) -> dict[str, Any]:
@@ -46,17 +49,32 @@ def setup_message(site: Site, cid: str, limits: dict[str, Any] | None) -> dict[s
     }
 
 
-def dark_message(site: Site, from_ns: int, until_ns: int, low: list[list[float]]) -> dict[str, Any]:
-    """A `dark`: the neighbours' dark and quiet windows, and where a rig check may be lit all the same."""
-    dark = windows(site.neighbours.dark, site.spot, from_ns, until_ns)
-    quiet = windows(site.neighbours.quiet, site.spot, from_ns, until_ns)
+def dark_message(
+    site: Site,
+    from_ns: int,
+    until_ns: int,
+    low: list[list[float]],
+    held: Iterable[Held] = (),
+    apart_ns: int = 0,
+) -> dict[str, Any]:
+    """A `dark`: the neighbours' windows, those that are held, and where a rig check may be lit all the same. `apart_ns`
+    is how far the clock is ahead of the monotonic one."""
+
+    def limits(window: Window) -> list[Any]:
+        light = 1.0 if window.ceiling is None else window.ceiling
+        return [light, 0.0 if light == 0 else window.volume if window.quiet else 1.0, window.rule]
+
     return {
         "op": "dark",
         "from_ns": from_ns,
         "until_ns": until_ns,
-        "windows": [[begin_ns, end_ns] for begin_ns, end_ns, _ in dark],
+        "windows": [
+            [window.from_ns, window.until_ns, *limits(window)]
+            for window in (neighbours_windows(site, from_ns, until_ns) if from_ns < until_ns else ())
+        ],
+        "held": [[window.until_ns - apart_ns, *limits(window)] for window in held_windows(site, held)],
+        "rules": rule_ids(site),
         "low": low,
-        "quiet": [[begin_ns, end_ns, rule.volume] for begin_ns, end_ns, rule in quiet],
     }
 
 
@@ -150,6 +168,7 @@ class _Telemetry(_Message):
     send_errors: int
     lateness_us: dict[str, int]
     limited: list[_Limited]
+    held: list[tuple[str, int]] = []  # of such an old one: it held nothing
 
 
 class _Trouble(_Message):

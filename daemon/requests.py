@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from gloaming.daemon.clock import STEP_NS
 from gloaming.daemon.direction.asking import Refusal, ask
 from gloaming.daemon.direction.decide import isoformat, segment_at
-from gloaming.daemon.direction.overrides import ENDS, LIGHTS_OFF, Kind, Override, after_step
-from gloaming.daemon.direction.score import SECOND_NS, State
+from gloaming.daemon.direction.overrides import ENDS, LIGHTS_OFF, Kind, Override
+from gloaming.daemon.direction.score import SECOND_NS, Reason, State
 from gloaming.daemon.direction.season import season
 from gloaming.shows.mistake import Mistake, MistakeError
 
@@ -21,8 +19,6 @@ if TYPE_CHECKING:
 
 KEEP_NS = 3 * 86_400 * SECOND_NS
 """How long an override that has ended still shifts what is played."""
-CLOCKS = "overrides_clocks"
-"""The fact that says in which boot, and how far apart, wall clock and monotonic clock stood; and its first override."""
 
 
 class NotStandingError(Exception):
@@ -51,27 +47,9 @@ class Requests:
         return override
 
     def after_step(self) -> None:
-        """The time may have been set: what was asked by it since power came goes with it, whichever director heard it.
-
-        How the clocks stood to each other is kept on the disk, for a director that is killed and started again.
-        """
-        store, now = self.director.store, self.director.clock.anchor()
-        boot, apart_ns = self.director.attendant.trust.boot_of_time, now.utc_ns - now.monotonic_ns
-        first, before_ns = self._clocks_before(boot) or (store.next_id(), None)
-        step_ns = 0 if before_ns is None else apart_ns - before_ns
-        if before_ns is None or abs(step_ns) >= STEP_NS:
-            asked = store.overrides(now.utc_ns - max(0, step_ns)) if step_ns else ()
-            moved = [after_step(one, now.utc_ns, step_ns) for one in asked if one.id >= first]
-            store.move(moved, CLOCKS, json.dumps({"boot": boot, "first": first, "apart_ns": apart_ns}))
+        """The time may have been set: what was asked by it since power came goes with it."""
+        self.director.steps.look()
         self.look_up()
-
-    def _clocks_before(self, boot: str) -> tuple[int, int] | None:
-        """The first override of this boot, and how far apart the clocks stood when that was last kept."""
-        try:
-            kept = json.loads(self.director.store.fact(CLOCKS) or "{}")
-            return (int(kept["first"]), int(kept["apart_ns"])) if kept["boot"] == boot else None
-        except (ValueError, LookupError, TypeError):
-            return None  # none yet, or a bit has turned on the card
 
     def standing(self, at_ns: int) -> tuple[Override, ...]:
         """The overrides in force, or yet to come."""
@@ -82,6 +60,7 @@ class Requests:
     def now(self) -> dict[str, Any]:
         """What is happening now, and why; with the health of everything."""
         director = self.director
+        director.after_step()
         at_ns = director.clock.now_ns()
         decision = director.current(at_ns)
         piece = director.site.pieces.get(decision.piece or "")
@@ -114,7 +93,7 @@ class Requests:
         others = tuple(one for one in self.overrides if one.kind not in LIGHTS_OFF or not one.stands_at(at_ns))
         if len(others) == len(self.overrides) or not self.director.attendant.trust.trusted:
             return None
-        found = segment_at(at_ns, self.director.site, others)
+        found = segment_at(at_ns, self.director.site, others, self.director.steps.held)
         given = found.state in (State.PLAYING, State.WAITING) and found.show is not None
         return {"light": given or found.state == State.RIG_CHECK, "text": found.reasons[0].text}
 
@@ -160,7 +139,8 @@ class Requests:
         """Store what somebody asks and put it on the wire. MistakeError, Refusal."""
         self._know_the_time()
         director = self.director
-        return await self._take(ask(request, director.clock.now_ns(), director.site, self.overrides, who), who)
+        at_ns, held = director.clock.now_ns(), director.steps.held
+        return await self._take(ask(request, at_ns, director.site, self.overrides, who, held), who)
 
     async def check_rig(self, request: dict[str, object], who: str) -> dict[str, object]:
         """Show a test pattern. MistakeError, Refusal."""
@@ -187,10 +167,16 @@ class Requests:
         return {"id": id, "kind": str(found.kind), "ended": ended, **sent._asdict()}
 
     def give_time(self, utc_ns: int, who: str) -> None:
-        """The time as a person gives it, where the clock is not trusted."""
-        trust = self.director.attendant.trust
+        """The time as a person gives it. Refusal where the clock is trusted by another's word."""
+        director, trust = self.director, self.director.attendant.trust
+        director.after_step()
+        if trust.look():
+            director.clock_changed(trust.verdict.text)
+        if not trust.takes_a_time:
+            text = f"no other time is taken: {trust.verdict.text}"
+            raise Refusal(Reason(f"{director.site.clock.place or 'site.toml'} clock.trust", text))
         trust.give(utc_ns, who)
-        self.director.clock_changed(trust.verdict.text)
+        director.clock_changed(trust.verdict.text)
 
     def _know_the_time(self) -> None:
         self.director.after_step()  # else what is asked now would be taken for something asked before the step

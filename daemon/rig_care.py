@@ -116,14 +116,19 @@ class RigCare:
     async def check(self, request: Mapping[str, object], who: str) -> Override:
         """The override that a request for a rig check asks for, its pattern rendered. MistakeError, Refusal."""
         director = self.director
-        asked = ask_rig_check(request, director.clock.now_ns(), director.site, director.requests.overrides)
+        asked = self._asked(request)
         rig = director.site.rig
         found = await asyncio.to_thread(self._render, asked.pattern, rig)
         if director.site.rig is not rig:  # read again meanwhile
             return await self.check(request, who)
-        begun = ask_rig_check(request, director.clock.now_ns(), director.site, director.requests.overrides)
+        begun = self._asked(request)
         self._shown = request, begun.pattern
         return _override(begun, found, who)
+
+    def _asked(self, request: Mapping[str, object]) -> Asked:
+        director = self.director
+        at_ns, overrides = director.clock.now_ns(), director.requests.overrides
+        return ask_rig_check(request, at_ns, director.site, overrides, director.steps.held)
 
     async def follow(self) -> None:
         """The rig may be another now: the rig check under way goes on with its pixels, or ends where it has none."""

@@ -8,6 +8,7 @@ from datetime import datetime, time, timedelta
 
 from gloaming.daemon.direction.billing import dark_window_at
 from gloaming.daemon.direction.decide import decide, instant, segment_at
+from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason, State
 from gloaming.daemon.site import Site
@@ -44,7 +45,12 @@ class Refusal(Exception):
 
 
 def ask(
-    request: Mapping[str, object], at_ns: int, site: Site, overrides: Iterable[Override] = (), who: str = ""
+    request: Mapping[str, object],
+    at_ns: int,
+    site: Site,
+    overrides: Iterable[Override] = (),
+    who: str = "",
+    held: tuple[Held, ...] = (),
 ) -> Override:
     """The override that a request asks for at an instant, with id 0.
 
@@ -72,25 +78,25 @@ def ask(
         level=_level(request) if kind == Kind.DIM else None,
         unseen=_unseen(request),
     )
-    _allow(override, site, tuple(overrides))
-    return _with_its_sound(override, site, tuple(overrides)) if kind == Kind.SKIP else override
+    _allow(override, site, tuple(overrides), held)
+    return _with_its_sound(override, site, tuple(overrides), held) if kind == Kind.SKIP else override
 
 
-def _allow(override: Override, site: Site, overrides: tuple[Override, ...]) -> None:
+def _allow(override: Override, site: Site, overrides: tuple[Override, ...], held: tuple[Held, ...]) -> None:
     if override.kind == Kind.CALL:
-        window = dark_window_at(override.at_ns, site)
+        window = dark_window_at(override.at_ns, site, held)
         if window:
             raise Refusal(window.reason)
     if override.kind == Kind.SKIP:
-        decision = decide(override.at_ns, site, overrides)
+        decision = decide(override.at_ns, site, overrides, held)
         if decision.show is None or decision.state not in (State.PLAYING, State.WAITING, State.PAUSED):
             raise Refusal(*decision.reasons)
 
 
-def _with_its_sound(skip: Override, site: Site, overrides: tuple[Override, ...]) -> Override:
+def _with_its_sound(skip: Override, site: Site, overrides: tuple[Override, ...], held: tuple[Held, ...]) -> Override:
     """A skip, later by what sound needs; at once where no piece has any, or where something else comes before."""
     later_ns = skip.at_ns + SOUND_AHEAD_NS
-    now, later = (segment_at(at_ns, site, overrides) for at_ns in (skip.at_ns, later_ns))
+    now, later = (segment_at(at_ns, site, overrides, held) for at_ns in (skip.at_ns, later_ns))
     show = site.shows.get(now.show or "")
     sounds = show and any(site.pieces[name].sound for name in (*show.order, show.between) if name in site.pieces)
     return replace(skip, at_ns=later_ns) if sounds and now.picture == later.picture else skip

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
 
+from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.scene import Facts, Window
 from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason
 from gloaming.daemon.direction.stage import MARGIN_NS
 from gloaming.daemon.site import Site, goes_round
-from gloaming.daemon.site_tables import Show
+from gloaming.daemon.site_tables import Neighbours, Show
 from gloaming.daemon.timetable.dates import YEARS
-from gloaming.daemon.timetable.hours import windows
+from gloaming.daemon.timetable.hours import rule_id, windows
 from gloaming.daemon.timetable.nights import Night, nights, nights_between
-from gloaming.daemon.timetable.rules import QuietHours
+from gloaming.daemon.timetable.rules import DimHours, Hours, QuietHours
 
 CALLED_RANK = 1 << 30
 FAR_DAYS = 400
@@ -23,7 +25,7 @@ FIRST_NS, LAST_NS = (
 )
 
 
-def facts(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Facts:
+def facts(site: Site, day_ns: int, overrides: tuple[Override, ...], held: tuple[Held, ...] = ()) -> Facts:
     """All that bears on the UTC day that begins at `day_ns`, and the openings of the day after.
 
     Nothing is given before 1900 or after 2100: where a clock stands there, it stays dark.
@@ -32,9 +34,9 @@ def facts(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Facts:
     givings: list[Giving] = []
     hours: tuple[Window, ...] = ()
     if from_ns >= FIRST_NS and until_ns <= LAST_NS:
-        hours = neighbours_windows(site, from_ns, until_ns)
+        hours = neighbours_windows(site, from_ns, until_ns, held)
         givings += [giving_of(night, site) for night in nights_between(site, from_ns, until_ns)]
-        givings += [_called(call, site) for call in overrides if call.kind == Kind.CALL]
+        givings += [_called(call, site, held) for call in overrides if call.kind == Kind.CALL]
     return Facts(
         givings=tuple(givings),
         windows=hours,
@@ -68,10 +70,14 @@ def giving_of(night: Night, site: Site) -> Giving:
     )
 
 
-def dark_window_at(at_ns: int, site: Site) -> Window | None:
+def dark_window_at(at_ns: int, site: Site, held: Iterable[Held] = ()) -> Window | None:
     """The dark hours that an instant lies in."""
     return next(
-        (w for w in neighbours_windows(site, at_ns, at_ns + 1) if w.ceiling == 0 and w.from_ns <= at_ns < w.until_ns),
+        (
+            w
+            for w in neighbours_windows(site, at_ns, at_ns + 1, held)
+            if w.ceiling == 0 and w.from_ns <= at_ns < w.until_ns
+        ),
         None,
     )
 
@@ -89,9 +95,9 @@ def next_opening(site: Site, from_ns: int) -> int | None:
     return None
 
 
-def _called(call: Override, site: Site) -> Giving:
+def _called(call: Override, site: Site, held: tuple[Held, ...]) -> Giving:
     """A call, as a giving of its own above all others; it ends where dark hours begin."""
-    hours = neighbours_windows(site, call.at_ns, call.until_ns)
+    hours = neighbours_windows(site, call.at_ns, call.until_ns, held)
     dark = [window.from_ns for window in hours if window.ceiling == 0 and call.at_ns < window.from_ns < call.until_ns]
     to_ns = min([call.until_ns, *dark])
     return _giving(
@@ -159,34 +165,53 @@ def _piece(name: str, site: Site) -> Piece | None:
     return Piece(name, str(piece.frames), piece.info.frames, piece.info.fps, sound, piece.sound_ns)
 
 
-def neighbours_windows(site: Site, from_ns: int, until_ns: int) -> tuple[Window, ...]:
-    """The neighbours' hours that meet an interval, as windows with their reasons."""
+def neighbours_windows(site: Site, from_ns: int, until_ns: int, held: Iterable[Held] = ()) -> tuple[Window, ...]:
+    """The neighbours' hours that meet an interval, as windows with their reasons; with those that are held."""
 
     def clock(at_ns: int) -> str:
         return f"{datetime.fromtimestamp(at_ns // SECOND_NS, site.timezone):%H:%M}"
 
-    def window(
-        kind: str, what: str, begin_ns: int, end_ns: int, place: str, ceiling: float | None, volume: float = 0.0
-    ) -> Window:
-        text = f"{kind} hours {clock(begin_ns)} to {clock(end_ns)}: {what}"
-        return Window(begin_ns, end_ns, Reason(f"{place} neighbours.{kind}", text), ceiling, ceiling is None, volume)
-
-    hours = site.neighbours
-    dark = windows(hours.dark, site.spot, from_ns, until_ns)
-    quiet = windows(hours.quiet, site.spot, from_ns, until_ns)
-    dim = windows(hours.dim, site.spot, from_ns, until_ns)
-    return (
-        *(window("dark", "no light", begin, end, rule.place, 0.0) for begin, end, rule in dark),
-        *(
-            window("quiet", _quiet(rule), begin, end, rule.place, None, volume=rule.volume)
-            for begin, end, rule in quiet
-        ),
-        *(
-            window("dim", f"brightness {rule.brightness:g} at most", begin, end, rule.place, rule.brightness)
-            for begin, end, rule in dim
-        ),
-    )
+    found = [
+        _window(kind, rule, site, begin_ns, end_ns, f"{kind} hours {clock(begin_ns)} to {clock(end_ns)}")
+        for kind, rules in _rules(site.neighbours)
+        for begin_ns, end_ns, rule in windows(rules, site.spot, from_ns, until_ns)
+    ]
+    return (*found, *held_windows(site, (one for one in held if one.from_ns < until_ns and one.until_ns > from_ns)))
 
 
-def _quiet(rule: QuietHours) -> str:
-    return f"volume {rule.volume:g} at most" if rule.volume else "no sound"
+def held_windows(site: Site, held: Iterable[Held]) -> tuple[Window, ...]:
+    """The held windows whose rules the site still has."""
+    found: list[Window] = []
+    rules = {rule_id(rule, site.spot): (kind, rule) for kind, rules in _rules(site.neighbours) for rule in rules}
+    for name, begin_ns, end_ns in held:
+        if name in rules:
+            kind, rule = rules[name]
+            ends = f"{datetime.fromtimestamp(end_ns // SECOND_NS, site.timezone):%H:%M}"
+            hours = f"{kind} hours {rule.from_.text} to {rule.to.text}"
+            text = f"{hours} began before the clock was set, and last until {ends}"
+            found.append(_window(kind, rule, site, begin_ns, end_ns, text))
+    return tuple(found)
+
+
+def rule_ids(site: Site) -> list[str]:
+    """The names of all rules of a site's neighbours' hours."""
+    return [rule_id(rule, site.spot) for _, rules in _rules(site.neighbours) for rule in rules]
+
+
+def _rules(hours: Neighbours) -> tuple[tuple[str, tuple[Hours, ...]], ...]:
+    return ("dark", hours.dark), ("quiet", hours.quiet), ("dim", hours.dim)
+
+
+def _window(kind: str, rule: Hours, site: Site, begin_ns: int, end_ns: int, text: str) -> Window:
+    ceiling = rule.brightness if isinstance(rule, DimHours) else None if isinstance(rule, QuietHours) else 0.0
+    volume = rule.volume if isinstance(rule, QuietHours) else 0.0
+    reason = Reason(f"{rule.place} neighbours.{kind}", f"{text}: {_forbidden(rule)}")
+    return Window(begin_ns, end_ns, reason, ceiling, ceiling is None, volume, rule_id(rule, site.spot))
+
+
+def _forbidden(rule: Hours) -> str:
+    if isinstance(rule, DimHours):
+        return f"brightness {rule.brightness:g} at most"
+    if isinstance(rule, QuietHours):
+        return f"volume {rule.volume:g} at most" if rule.volume else "no sound"
+    return "no light"

@@ -12,6 +12,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.billing import facts, next_opening
+from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason, Score, Segment, State
 from gloaming.daemon.direction.stage import MARGIN_NS, Stage
@@ -63,11 +64,11 @@ def instant(at: datetime) -> int:
     return (passed.days * 86_400 + passed.seconds) * SECOND_NS + passed.microseconds * 1000
 
 
-def decide(at_ns: int, site: Site, overrides: Iterable[Override] = ()) -> Decision:
+def decide(at_ns: int, site: Site, overrides: Iterable[Override] = (), held: tuple[Held, ...] = ()) -> Decision:
     """What must be on the wire at the instant `at_ns`, and why. Pure: asking twice gives the same answer."""
     overrides = tuple(overrides)
-    segment = segment_at(at_ns, site, overrides)
-    next_ns, next_state = _next_change(at_ns, segment, site, overrides)
+    segment = segment_at(at_ns, site, overrides, held)
+    next_ns, next_state = _next_change(at_ns, segment, site, overrides, held)
     picture = segment.picture
     frame = picture.frame_at(at_ns) if picture else None
     return Decision(
@@ -87,12 +88,14 @@ def decide(at_ns: int, site: Site, overrides: Iterable[Override] = ()) -> Decisi
     )
 
 
-def segment_at(at_ns: int, site: Site, overrides: tuple[Override, ...] = ()) -> Segment:
+def segment_at(at_ns: int, site: Site, overrides: tuple[Override, ...] = (), held: tuple[Held, ...] = ()) -> Segment:
     """The segment of an instant, whole within its UTC day."""
-    return day(at_ns, site, overrides).segment_at(at_ns)
+    return day(at_ns, site, overrides, held).segment_at(at_ns)
 
 
-def score(from_ns: int, until_ns: int, site: Site, overrides: Iterable[Override] = ()) -> Score:
+def score(
+    from_ns: int, until_ns: int, site: Site, overrides: Iterable[Override] = (), held: tuple[Held, ...] = ()
+) -> Score:
     """What must be on the wire over `[from_ns, until_ns)`, as segments that follow each other without a gap."""
     if until_ns <= from_ns:
         raise ValueError("a score ends after it begins")
@@ -100,7 +103,7 @@ def score(from_ns: int, until_ns: int, site: Site, overrides: Iterable[Override]
     segments = [
         _cut(segment, from_ns, until_ns)
         for day_ns in range(from_ns // DAY_NS * DAY_NS, until_ns, DAY_NS)
-        for segment in day(day_ns, site, overrides).segments_between(from_ns, until_ns)
+        for segment in day(day_ns, site, overrides, held).segments_between(from_ns, until_ns)
     ]
     return Score(from_ns, until_ns, _joined(segments))
 
@@ -118,7 +121,7 @@ def join(first: Score, second: Score) -> Score:
     return Score(first.from_ns, second.until_ns, _joined([*first.segments, *second.segments]))
 
 
-def day(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> Stage:
+def day(at_ns: int, site: Site, overrides: tuple[Override, ...], held: tuple[Held, ...] = ()) -> Stage:
     """The UTC day of an instant, worked out; the last few are kept."""
     day_ns = at_ns // DAY_NS * DAY_NS
     near = tuple(
@@ -126,12 +129,12 @@ def day(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> Stage:
         for override in overrides
         if override.at_ns < day_ns + DAY_NS + MARGIN_NS and override.end_ns > day_ns - DAY_NS - MARGIN_NS
     )
-    return _stage(site, day_ns, near)
+    return _stage(site, day_ns, near, held)
 
 
 @lru_cache(maxsize=6)
-def _stage(site: Site, day_ns: int, overrides: tuple[Override, ...]) -> Stage:
-    return Stage(day_ns, facts(site, day_ns, overrides))
+def _stage(site: Site, day_ns: int, overrides: tuple[Override, ...], held: tuple[Held, ...]) -> Stage:
+    return Stage(day_ns, facts(site, day_ns, overrides, held))
 
 
 def _cut(segment: Segment, from_ns: int, until_ns: int) -> Segment:
@@ -180,11 +183,11 @@ def _continues(first: Segment, second: Segment) -> bool:
 
 
 def _next_change(
-    at_ns: int, segment: Segment, site: Site, overrides: tuple[Override, ...]
+    at_ns: int, segment: Segment, site: Site, overrides: tuple[Override, ...], held: tuple[Held, ...]
 ) -> tuple[int | None, State | None]:
     """When the state next changes, and to what: from the days at hand, else from the next opening within a year."""
     for day_ns in _days_to_look_at(at_ns, site):
-        if change := day(day_ns, site, overrides).change_after(at_ns, segment.state):
+        if change := day(day_ns, site, overrides, held).change_after(at_ns, segment.state):
             return change
     return None, None
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.billing import dark_window_at, neighbours_windows
+from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason
 from gloaming.daemon.site import Site
@@ -34,7 +35,13 @@ class Asked:
     text: str
 
 
-def ask_rig_check(request: Mapping[str, object], at_ns: int, site: Site, overrides: Iterable[Override] = ()) -> Asked:
+def ask_rig_check(
+    request: Mapping[str, object],
+    at_ns: int,
+    site: Site,
+    overrides: Iterable[Override] = (),
+    held: tuple[Held, ...] = (),
+) -> Asked:
     """`{"pattern": "walk", "string": "ridge", "colour": "white", "level": 0.3, "minutes": 10}`, at an instant.
 
     Raises MistakeError for what cannot be read, Refusal in dark hours (unless `neighbours.rig_check` allows a level),
@@ -52,10 +59,10 @@ def ask_rig_check(request: Mapping[str, object], at_ns: int, site: Site, overrid
         if dark.kind == Kind.DARK and dark.stands_at(at_ns):
             raise Refusal(Reason(f"override {dark.id} dark", f"dark by {dark.who or 'somebody'}; end it first"))
     if not allowed:
-        window = dark_window_at(at_ns, site)
+        window = dark_window_at(at_ns, site, held)
         if window:
             raise Refusal(window.reason)
-        begins = [w.from_ns for w in neighbours_windows(site, at_ns, until_ns) if w.ceiling == 0]
+        begins = [w.from_ns for w in neighbours_windows(site, at_ns, until_ns, held) if w.ceiling == 0]
         until_ns = min([until_ns, *begins])
     length_s = (until_ns - at_ns) / SECOND_NS
     pattern = paced(pattern, site.rig, length_s)

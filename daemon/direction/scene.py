@@ -22,6 +22,8 @@ class Window:
     ceiling: float | None = None
     quiet: bool = False
     volume: float = 0.0
+    rule: str = ""
+    """Names what its rule says (`rule_id`)."""
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date, timedelta
 from functools import lru_cache
+from hashlib import sha256
 from typing import TypeVar
 
 from gloaming.daemon.timetable.instants import earliest_on, first_after, instant_on
@@ -32,6 +33,13 @@ def windows(rules: Iterable[H], spot: Spot, from_ns: int, until_ns: int) -> tupl
             if window and window[0] < until_ns and window[1] > from_ns:
                 found.append((*window, rule))
     return tuple(sorted(found, key=lambda window: window[:2]))
+
+
+@lru_cache(maxsize=1024)
+def rule_id(rule: Hours, spot: Spot) -> str:
+    """Names what a rule says of a spot, wherever it stands in the file: once either is edited, the name is another."""
+    said = sorted(rule.model_dump(exclude={"place"}).items())
+    return sha256(repr((type(rule).__name__, said, spot)).encode()).hexdigest()[:16]
 
 
 @lru_cache(maxsize=50_000)

@@ -17,7 +17,7 @@ from typing import Any
 from gloaming.daemon.notify import Notifier, managed
 from gloaming.daemon.service_log import ERROR, LOG, open_log
 from gloaming.daemon.transmitter.build import build
-from gloaming.daemon.transmitter.messages import Segment, Setup, read_dark, read_score, read_setup
+from gloaming.daemon.transmitter.messages import Segment, Setup, read_score, read_setup
 from gloaming.daemon.transmitter.others import as_troubles
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.packets import IPV4
@@ -30,6 +30,7 @@ from gloaming.daemon.transmitter.telemetry import telemetry
 from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.daemon.transmitter.view import View
 from gloaming.daemon.transmitter.watch import QUIET_NS, Watch
+from gloaming.daemon.transmitter.windows import read_dark
 
 SECOND_NS = 1_000_000_000
 RETRY_OUTPUT_NS = SECOND_NS
@@ -90,6 +91,7 @@ class Transmitter:
         while not self.stopping:
             now_ns = time.monotonic_ns()
             next_ns = self.player.tick(now_ns, time.time_ns())
+            self.sound.hold(self.player.holds.held)
             self._report(now_ns)
             self._wait_until(min(next_ns, self.next_telemetry_ns, self._tell_playing(now_ns)))
         self._end()

@@ -18,6 +18,7 @@ class Black(StrEnum):
     UNKNOWN_HOURS = "unknown-hours"
     DARK_HOURS = "dark-hours"
     DARK_HOURS_BY_WALL_CLOCK = "dark-hours-by-wall-clock"
+    DARK_HOURS_HELD = "dark-hours-held"
     STARTING = "starting"
     FILE = "file"
     DAMAGED = "damaged"

@@ -1,4 +1,7 @@
-"""What the director says, as values: setup, dark windows, score. PROTOCOL.md is the contract. No sockets, no clock."""
+"""What the director says, as values: setup and score (windows.py has `dark`). PROTOCOL.md is the contract.
+
+No sockets, no clock.
+"""
 
 from __future__ import annotations
 
@@ -55,42 +58,6 @@ class Setup:
             for target in self.targets
         ]
         return replace(self, targets=tuple(target for target in left if target.hosts), limits=None)
-
-
-@dataclass(frozen=True, slots=True)
-class Dark:
-    """The neighbours' dark windows, known for `[from_ns, until_ns)`. Where nothing is known it is dark."""
-
-    from_ns: int
-    until_ns: int
-    begins: tuple[int, ...]
-    ends: tuple[int, ...]
-    low: tuple[tuple[int, int, float], ...] = ()
-    """Where the neighbours let a rig check be lit all the same: from, until, how bright at the most."""
-    quiet: tuple[tuple[int, int, float], ...] = ()
-    """Their quiet windows: from, until, how loud at the most."""
-
-    def ceiling(self, at_ns: int) -> float:
-        """How bright it may be at an instant."""
-        if not self.at(at_ns):
-            return 1.0
-        known = self.from_ns <= at_ns < self.until_ns
-        return max([0.0, *(level for begin, end, level in self.low if known and begin <= at_ns < end)])
-
-    def at(self, at_ns: int) -> bool:
-        """Whether light is forbidden at an instant."""
-        if not self.from_ns <= at_ns < self.until_ns:
-            return True
-        place = bisect_right(self.begins, at_ns) - 1
-        return place >= 0 and at_ns < self.ends[place]
-
-    def next_edge(self, at_ns: int) -> int:
-        """The next instant after another at which light may become forbidden or allowed."""
-        places = (bisect_right(self.begins, at_ns), bisect_right(self.ends, at_ns))
-        later = [*self.begins[places[0] : places[0] + 1], *self.ends[places[1] : places[1] + 1]]
-        others = (self.from_ns, self.until_ns, *(edge for begin, end, _ in self.low for edge in (begin, end)))
-        later += [edge for edge in others if edge > at_ns]
-        return min(later, default=at_ns + 3_600_000_000_000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,22 +194,6 @@ def read_setup(message: dict[str, Any]) -> Setup:
         loop=bool(message.get("loop", False)),
         limits=read_limits(message.get("limits")),
     )
-
-
-def read_dark(message: dict[str, Any]) -> Dark:
-    """A `dark` message; windows that touch or overlap are made one."""
-    merged: list[list[int]] = []
-    for begin, end in sorted((instant(begin), instant(end)) for begin, end in message["windows"]):
-        if merged and begin <= merged[-1][1]:
-            merged[-1][1] = max(merged[-1][1], end)
-        else:
-            merged.append([begin, end])
-    begins, ends = tuple(window[0] for window in merged), tuple(window[1] for window in merged)
-    low, quiet = (
-        tuple((instant(begin), instant(end), share(most)) for begin, end, most in message.get(key, ()))
-        for key in ("low", "quiet")
-    )
-    return Dark(instant(message["from_ns"]), instant(message["until_ns"]), begins, ends, low, quiet)
 
 
 def _read_mix(one: dict[str, Any]) -> Mix:

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 from gloaming.daemon.transmitter.black import Black
 from gloaming.daemon.transmitter.clock import SECOND_NS, Lateness
-from gloaming.daemon.transmitter.messages import Dark, Score, Segment
+from gloaming.daemon.transmitter.messages import Score, Segment
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.readahead import ReadAhead, Want
 from gloaming.daemon.transmitter.voice import Frames, Instant, Shift, Shown, Trouble, Voice
+from gloaming.daemon.transmitter.windows import Clocks, Dark, Held, Holds
 
 GRACE_NS = 300_000_000
 """How long a fresh transmitter waits for its first score before it sends black."""
@@ -27,6 +28,7 @@ class _Stretch:
 
     score: Score
     dark: Dark
+    held: tuple[Held, ...]
     segment: Segment | None
     from_ns: int
     until_ns: int
@@ -36,33 +38,37 @@ class _Stretch:
     black: Black | None
     """Why it is black, where it is."""
 
-    def holds(self, score: Score, dark: Dark, monotonic_ns: int, wall_ns: int) -> bool:
+    def holds(self, score: Score, dark: Dark, held: tuple[Held, ...], monotonic_ns: int, wall_ns: int) -> bool:
         return (
             self.score is score
             and self.dark is dark
+            and self.held is held
             and self.from_ns <= monotonic_ns < self.until_ns
             and abs(wall_ns - monotonic_ns - self.apart_ns) < DRIFT_NS
         )
 
 
-def _stretch(score: Score, dark: Dark, lead_ns: int, monotonic_ns: int, wall_ns: int) -> _Stretch:
-    """Light where the score has it and no dark window forbids it: by the score's time, when it leaves and when it is
-    seen, and by the wall clock. For a second at the most."""
+def _stretch(
+    score: Score, dark: Dark, lead_ns: int, monotonic_ns: int, wall_ns: int, held: tuple[Held, ...] = ()
+) -> _Stretch:
+    """Light where the score has it, as bright as the windows allow: by the score's time, when it leaves and when it is
+    seen, by the wall clock, and by what is held. For a second at the most."""
     at_ns = monotonic_ns + score.offset_ns
     instants = (at_ns, at_ns + lead_ns, wall_ns + score.wall_offset_ns)
     edges = [monotonic_ns + SECOND_NS, *(monotonic_ns + dark.next_edge(instant) - instant for instant in instants)]
+    edges += [one.until_ns for one in held]
     segment = score.at(at_ns + lead_ns)
     change_ns = segment.until_ns if segment else score.next_begin(at_ns + lead_ns)
     if change_ns is not None:
         edges.append(change_ns - score.offset_ns - lead_ns)
     rest = segment.rest if segment else None
-    ceiling = min(dark.ceiling(instant) for instant in instants)
+    ceiling = min(dark.limit(held, at_ns), *(dark.ceiling(instant) for instant in instants))
     black = _black(score, segment, at_ns + lead_ns) or (None if ceiling else _forbidden(dark, instants))
     if black:
         segment = None
     elif segment and ceiling < 1:
         segment = segment.below(ceiling)
-    return _Stretch(score, dark, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, rest, black)
+    return _Stretch(score, dark, held, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, rest, black)
 
 
 def _black(score: Score, segment: Segment | None, at_ns: int) -> Black | None:
@@ -76,10 +82,11 @@ def _black(score: Score, segment: Segment | None, at_ns: int) -> Black | None:
 
 def _forbidden(dark: Dark, instants: tuple[int, ...]) -> Black:
     """Which of the instants (two by the score, the last by the wall clock) is in dark hours, or none that is known."""
-    if not all(dark.from_ns <= at_ns < dark.until_ns for at_ns in instants):
+    if not all(dark.known(at_ns) for at_ns in instants):
         return Black.UNKNOWN_HOURS
-    by_score = any(not dark.ceiling(at_ns) for at_ns in instants[:-1])
-    return Black.DARK_HOURS if by_score else Black.DARK_HOURS_BY_WALL_CLOCK
+    if any(not dark.ceiling(at_ns) for at_ns in instants[:-1]):
+        return Black.DARK_HOURS
+    return Black.DARK_HOURS_HELD if dark.ceiling(instants[-1]) else Black.DARK_HOURS_BY_WALL_CLOCK
 
 
 class Player:
@@ -93,6 +100,7 @@ class Player:
         self.voices: list[Voice] = []
         self.score: Score | None = None
         self.dark: Dark | None = None
+        self.holds = Holds()
         self.frames, self.lateness = Frames(), Lateness()
         self._began_ns = now_ns
         self._stretches: dict[int, _Stretch] = {}
@@ -118,6 +126,9 @@ class Player:
 
     def tick(self, monotonic_ns: int, wall_ns: int) -> int:
         """Send what is due at an instant of both clocks; returns the monotonic instant of the next tick."""
+        if self.score and self.dark:
+            clocks = Clocks(self.score.offset_ns, wall_ns - monotonic_ns + self.score.wall_offset_ns)
+            self.holds.look(self.dark, clocks, monotonic_ns)
         if not self.voices:
             return monotonic_ns + SECOND_NS
         if (self.score is None or self.dark is None) and monotonic_ns < self._began_ns + GRACE_NS:
@@ -148,9 +159,9 @@ class Player:
         score, dark, lead_ns = self.score, self.dark, voice.group.lead_ns
         if score is None or dark is None:
             return voice.black(Instant(monotonic_ns, monotonic_ns, monotonic_ns + SECOND_NS), False)
-        stretch = self._stretches.get(lead_ns)
-        if stretch is None or not stretch.holds(score, dark, monotonic_ns, wall_ns):
-            stretch = self._stretches[lead_ns] = _stretch(score, dark, lead_ns, monotonic_ns, wall_ns)
+        stretch, held = self._stretches.get(lead_ns), self.holds.held
+        if stretch is None or not stretch.holds(score, dark, held, monotonic_ns, wall_ns):
+            stretch = self._stretches[lead_ns] = _stretch(score, dark, lead_ns, monotonic_ns, wall_ns, held)
         now = Instant(monotonic_ns, monotonic_ns + score.offset_ns + lead_ns, stretch.until_ns)
         if stretch.segment is None or voice.is_hurt(stretch.segment):
             release = self.output is not None and self.output.setup.at_rest == "release" and stretch.rest is True

@@ -33,22 +33,15 @@ from tests.waiting import wait_until
 
 def clock_steps(folder: Path, step_s: int = -600) -> Figures:
     """The wall clock, ten minutes ahead, is corrected in mid-piece (libfaketime): no burst, no stall, right place."""
-    from tests.daemon.test_clock_1970 import FAKETIME, both
+    from tests.daemon.test_clock_1970 import both, stepping
 
     steps = folder / "faketime"
     steps.write_text(f"+{-step_s}s\n" if step_s < 0 else "+0s\n")
-    environment = {
-        "LD_PRELOAD": str(FAKETIME),
-        "FAKETIME_TIMESTAMP_FILE": str(steps),
-        "FAKETIME_CACHE_DURATION": "1",
-        "DONT_FAKE_MONOTONIC": "1",
-        "FAKETIME_DONT_FAKE_MONOTONIC": "1",
-    }
     with (
         broken_evening(
             folder, "127.0.74.14", start=False, moved=False, performance=ROUND_THE_CLOCK, dark=False
         ) as broken,
-        both(broken, environment),
+        both(broken, stepping(steps)),
     ):
         shift_ns = -step_s * 1_000_000_000
         broken.wait_until_lit()

@@ -51,12 +51,16 @@ def in_1970() -> dict[str, str]:
 
 def faked(offset_s: int) -> dict[str, str]:
     """The environment of a process whose wall clock is off by so much."""
-    return {
-        "LD_PRELOAD": str(FAKETIME),
-        "FAKETIME": f"{offset_s:+}s",
-        "DONT_FAKE_MONOTONIC": "1",
-        "FAKETIME_DONT_FAKE_MONOTONIC": "1",
-    }
+    return {**_preloaded(), "FAKETIME": f"{offset_s:+}s"}
+
+
+def stepping(steps: Path) -> dict[str, str]:
+    """The environment of processes whose wall clock is off by what a file says, as "+600s"; they look once a second."""
+    return {**_preloaded(), "FAKETIME_TIMESTAMP_FILE": str(steps), "FAKETIME_CACHE_DURATION": "1"}
+
+
+def _preloaded() -> dict[str, str]:
+    return {"LD_PRELOAD": str(FAKETIME), "DONT_FAKE_MONOTONIC": "1", "FAKETIME_DONT_FAKE_MONOTONIC": "1"}
 
 
 @needs("libfaketime")

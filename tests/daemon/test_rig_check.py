@@ -16,8 +16,9 @@ from gloaming.daemon.direction.rig_check import Asked, ask_rig_check
 from gloaming.daemon.direction.score import SECOND_NS, State
 from gloaming.daemon.site import Site, load_site
 from gloaming.daemon.state import State as Store
-from gloaming.daemon.transmitter.messages import read_dark, read_score
+from gloaming.daemon.transmitter.messages import read_score
 from gloaming.daemon.transmitter.player import _stretch
+from gloaming.daemon.transmitter.windows import read_dark
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.patterns import blocks, frame_rate
 from tests.daemon import quay_site
@@ -137,7 +138,7 @@ def test_a_site_may_allow_a_low_level_in_dark_hours(tmp_path: Path) -> None:
 
 
 def test_the_second_lock_lets_a_low_check_through_no_brighter_and_no_longer() -> None:
-    dark = read_dark({"from_ns": 0, "until_ns": 1000, "windows": [[100, 900]], "low": [[200, 300, 0.05]]})
+    dark = read_dark({"from_ns": 0, "until_ns": 1000, "windows": [[100, 900, 0, 0, "rule"]], "low": [[200, 300, 0.05]]})
     assert [dark.ceiling(ns) for ns in (50, 150, 200, 299, 300, 950)] == [1, 0, 0.05, 0.05, 0, 1]
     assert dark.ceiling(2000) == 0
     assert dark.next_edge(150) == 200
@@ -235,7 +236,7 @@ def test_the_transmitter_plays_a_low_check_no_brighter_than_the_lock_allows() ->
     whole = {"path": "/x/walk.frames", "piece": "rig check", "frames": 9, "fps": [2, 1], "zero_ns": 0, "still": None}
     segment = {"from_ns": 0, "until_ns": 900 * SECOND_NS, **whole, "look": 0, "level": [0.4, 0.4]}
     message = {"id": 1, "anchor": {"utc_ns": 0, "monotonic_ns": 0}, "wall_offset_ns": 0, "segments": [segment]}
-    dark = {"from_ns": 0, "until_ns": 900 * SECOND_NS, "windows": [[0, 900 * SECOND_NS]]}
+    dark = {"from_ns": 0, "until_ns": 900 * SECOND_NS, "windows": [[0, 900 * SECOND_NS, 0, 0, "rule"]]}
     low = [[100 * SECOND_NS, 200 * SECOND_NS, 0.05]]
     seen = [
         _stretch(read_score(message), read_dark({**dark, "low": low}), 0, at_s * SECOND_NS, at_s * SECOND_NS).segment

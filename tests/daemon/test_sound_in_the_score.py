@@ -238,9 +238,9 @@ def test_the_transmitter_is_told_of_the_quiet_hours_too(tmp_path: Path) -> None:
     message = dark_message(
         site_of(tmp_path, TABLES, EVENING, hours), ns("2026-12-01T12:00"), ns("2026-12-02T08:00"), []
     )
-    evening = [ns("2026-12-01T20:00"), ns("2026-12-01T21:00"), 0.3]
-    assert message["quiet"] == [evening, [evening[1], ns("2026-12-02T09:00"), 0.0]]
-    assert message["windows"] == []
+    eight, nine, morning = ns("2026-12-01T20:00"), ns("2026-12-01T21:00"), ns("2026-12-02T09:00")
+    rules = message["rules"]
+    assert message["windows"] == [[eight, nine, 1.0, 0.3, rules[0]], [nine, morning, 1.0, 0.0, rules[1]]]
 
 
 def test_delays_and_levels_are_read() -> None:

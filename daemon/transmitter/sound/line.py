@@ -12,10 +12,11 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-from gloaming.daemon.transmitter.messages import Dark, Score, Segment
+from gloaming.daemon.transmitter.messages import Score, Segment
 from gloaming.daemon.transmitter.sound.follow import SECOND_NS, Follower
 from gloaming.daemon.transmitter.sound.plan import Plan, plan_of
 from gloaming.daemon.transmitter.sound.quiet import quiet_of
+from gloaming.daemon.transmitter.windows import Dark, Held
 
 BEFORE_NS = 600 * SECOND_NS
 """How long before a sound the process is started: a skip may bring it at any time, and a start takes seconds."""
@@ -47,6 +48,7 @@ class SoundLine:
         self.plan = Plan(None, (), ())
         self._score: Score | None = None
         self._dark: Dark | None = None
+        self._held: tuple[Held, ...] = ()
         self.sock: socket.socket | None = None
         self.starved = self.missed = self.restarts = 0
         self.heard_id: int | None = None
@@ -74,6 +76,12 @@ class SoundLine:
         """The neighbours' windows have come."""
         self._dark = dark
         self._tell()
+
+    def hold(self, held: tuple[Held, ...]) -> None:
+        """Which of the windows hold; told on where they are others than before."""
+        if held is not self._held:
+            self._held = held
+            self._tell()
 
     def shift_ns(self, segment: Segment, turn: int, monotonic_ns: int) -> int:
         """By how much the frames of a segment lead the score, following its sound."""
@@ -173,7 +181,7 @@ class SoundLine:
 
     def _tell(self) -> None:
         if self.sock:
-            quiet = quiet_of(self._dark, self._score).as_json() if self._dark and self._score else None
+            quiet = quiet_of(self._dark, self._score, self._held).as_json() if self._dark and self._score else None
             message = {**self.plan.as_json(), "quiet": quiet, "lead": self.follower.lead}
             self._unsent += json.dumps(message).encode() + b"\n"
             self._send()

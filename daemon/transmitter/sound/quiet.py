@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from gloaming.daemon.transmitter.messages import Dark, Score
+from gloaming.daemon.transmitter.messages import Score
+from gloaming.daemon.transmitter.windows import Dark, Held
 
 AHEAD_NS = 60_000_000
 """By so much sooner a window begins: a block of samples, in which the level falls, is over by then."""
@@ -16,6 +17,7 @@ class Quiet:
     """Windows `(from_ns, until_ns, volume)`, known for `[from_ns, until_ns)`; where nothing is known it is silent.
 
     `offset_ns` leads from the monotonic clock to the score's time, `wall_offset_ns` from the machine's wall clock.
+    `held` are windows `(until_ns, volume)` that hold by the monotonic clock.
     """
 
     from_ns: int
@@ -23,11 +25,13 @@ class Quiet:
     windows: tuple[tuple[int, int, float], ...]
     offset_ns: int
     wall_offset_ns: int
+    held: tuple[tuple[int, float], ...] = ()
 
     def ceiling(self, heard_ns: int, apart_ns: int) -> float:
         """How loud it may be at a monotonic instant, by both clocks; `apart_ns` is how far the wall clock is ahead."""
         times_ns = (heard_ns + self.offset_ns, heard_ns + apart_ns + self.wall_offset_ns)
-        return min(self._at(at_ns + ahead_ns) for at_ns in times_ns for ahead_ns in (0, AHEAD_NS))
+        held = (volume for until_ns, volume in self.held if heard_ns < until_ns)
+        return min(*(self._at(at_ns + ahead_ns) for at_ns in times_ns for ahead_ns in (0, AHEAD_NS)), *held)
 
     def _at(self, at_ns: int) -> float:
         if not self.from_ns <= at_ns < self.until_ns:
@@ -36,20 +40,20 @@ class Quiet:
 
     def as_json(self) -> list[Any]:
         """As part of the `plan` message."""
-        return [self.from_ns, self.until_ns, self.windows, self.offset_ns, self.wall_offset_ns]
+        return [self.from_ns, self.until_ns, self.windows, self.offset_ns, self.wall_offset_ns, self.held]
 
 
-def quiet_of(dark: Dark, score: Score) -> Quiet:
-    """What a `dark` message forbids the sound, by the clocks of a score: dark hours are silent, too."""
-    dark_windows = ((begin_ns, end_ns, 0.0) for begin_ns, end_ns in zip(dark.begins, dark.ends, strict=True))
-    windows = (*dark_windows, *dark.quiet)
-    return Quiet(dark.from_ns, dark.until_ns, windows, score.offset_ns, score.wall_offset_ns)
+def quiet_of(dark: Dark, score: Score, held: tuple[Held, ...] = ()) -> Quiet:
+    """What a `dark` message forbids the sound, by the clocks of a score, and what is held."""
+    windows = tuple((one.from_ns, one.until_ns, one.sound) for one in dark.windows if one.sound < 1)
+    holding = tuple((one.until_ns, one.sound) for one in held if one.sound < 1)
+    return Quiet(dark.from_ns, dark.until_ns, windows, score.offset_ns, score.wall_offset_ns, holding)
 
 
 def read_quiet(one: list[Any] | None) -> Quiet | None:
     """What `as_json` gave; None is none, and silent."""
     if one is None:
         return None
-    from_ns, until_ns, windows, offset_ns, wall_offset_ns = one
+    from_ns, until_ns, windows, offset_ns, wall_offset_ns, held = one
     read = tuple((begin_ns, end_ns, volume) for begin_ns, end_ns, volume in windows)
-    return Quiet(from_ns, until_ns, read, offset_ns, wall_offset_ns)
+    return Quiet(from_ns, until_ns, read, offset_ns, wall_offset_ns, tuple((end, volume) for end, volume in held))

@@ -11,10 +11,11 @@ from typing import Any, cast
 import numpy as np
 
 from gloaming.daemon.transmitter.bulk import Parcel
-from gloaming.daemon.transmitter.messages import Segment, read_dark, read_score, read_setup
+from gloaming.daemon.transmitter.messages import Segment, read_score, read_setup
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.readahead import Held, Hurt, ReadAhead, Want
+from gloaming.daemon.transmitter.windows import read_dark
 from gloaming.shows.framefile import FrameFileInfo, Universe
 from tests.daemon.transmitter.stage import CID, SECOND_NS, segment, universe
 
@@ -92,7 +93,7 @@ class Hall:
         self.dark()
 
     def dark(self, *windows: tuple[int, int], wall: int = 0) -> None:
-        edges = [[UTC_NS + begin, UTC_NS + end] for begin, end in windows]
+        edges = [[UTC_NS + begin, UTC_NS + end, 0.0, 0.0, "rule"] for begin, end in windows]
         known = {"from_ns": UTC_NS - 10**15, "until_ns": UTC_NS + 10**15}
         self.player.dark = read_dark({**known, "windows": edges})
         self.wall_ns = UTC_NS + wall

@@ -69,9 +69,11 @@ class Stage:
         setup |= {"synchronization": None, "at_rest": "black", "sequence_from": 0}
         self.say(op="setup", universes=universes, **{**setup, **more})
 
-    def dark(self, *windows: tuple[int, int], **more: Any) -> None:
+    def dark(self, *windows: tuple[float, ...], **more: Any) -> None:
         now_ns = time.time_ns()
-        self.say(op="dark", from_ns=now_ns - DAY_NS, until_ns=now_ns + DAY_NS, windows=windows, **more)
+        """Dark windows `(from_ns, until_ns)`; with how bright and how loud at the most, others."""
+        dark = [[*(*window, 0.0, 0.0)[:4], "rule"] for window in windows]
+        self.say(op="dark", from_ns=now_ns - DAY_NS, until_ns=now_ns + DAY_NS, windows=dark, **more)
 
     def score(self, *segments: dict[str, Any], id: int = 1, **more: Any) -> None:
         anchor = {"utc_ns": time.time_ns(), "monotonic_ns": time.monotonic_ns()}

@@ -15,13 +15,14 @@ import numpy as np
 import pytest
 import soundfile
 
-from gloaming.daemon.transmitter.messages import Score, Segment, read_dark
+from gloaming.daemon.transmitter.messages import Score, Segment
 from gloaming.daemon.transmitter.sound.clock import DeviceClock
 from gloaming.daemon.transmitter.sound.follow import Follower
 from gloaming.daemon.transmitter.sound.mixer import Voice, mix
 from gloaming.daemon.transmitter.sound.plan import Cue, plan_of, read_plan
 from gloaming.daemon.transmitter.sound.quiet import Quiet, quiet_of, read_quiet
 from gloaming.daemon.transmitter.sound.reel import Reel
+from gloaming.daemon.transmitter.windows import read_dark
 from gloaming.shows.sound_reading import to_channels
 from gloaming.shows.soundfile_info import measure
 
@@ -230,9 +231,9 @@ def test_a_plan_passes_from_process_to_process() -> None:
 
 def dark_and_quiet(dark: list[tuple[float, float]], quiet: list[tuple[float, float, float]]) -> Quiet:
     """By a score that is 100 s ahead of the clock and a wall clock that is to be set 5 s forward; known for 900 s."""
-    windows = [[round(begin * S), round(end * S)] for begin, end in dark]
-    hushed = [[round(begin * S), round(end * S), volume] for begin, end, volume in quiet]
-    told = read_dark({"from_ns": 0, "until_ns": 900 * S, "windows": windows, "quiet": hushed})
+    limits = [*((begin, end, 0.0, 0.0) for begin, end in dark), *((begin, end, 1.0, low) for begin, end, low in quiet)]
+    windows = [[round(begin * S), round(end * S), light, sound, "rule"] for begin, end, light, sound in limits]
+    told = read_dark({"from_ns": 0, "until_ns": 900 * S, "windows": windows})
     found = read_quiet(quiet_of(told, replace(score(), wall_offset_ns=5 * S)).as_json())
     assert found
     return found
@@ -254,11 +255,11 @@ def test_quiet_by_either_clock_is_quiet() -> None:
     assert quiet.ceiling(110 * S, 0) == 0, "by the score's"
 
 
-def test_a_message_that_says_nothing_of_quiet_hours_can_be_read_and_one_that_says_nonsense_cannot() -> None:
+def test_a_message_without_windows_can_be_read_and_one_that_says_nonsense_cannot() -> None:
     told = {"from_ns": 0, "until_ns": 900 * S, "windows": []}
-    assert read_dark(told).quiet == ()
+    assert read_dark(told).windows == ()
     with pytest.raises(ValueError, match="from 0 to 1"):
-        read_dark({**told, "quiet": [[1, 2, 3]]})
+        read_dark({**told, "windows": [[1, 2, 1, 3, "rule"]]})
 
 
 class Known(Reel):

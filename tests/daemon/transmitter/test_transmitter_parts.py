@@ -274,7 +274,9 @@ def test_a_director_gone_mad_cannot_end_the_transmitter(tmp_path: Path) -> None:
             "op": "dark",
             "from_ns": now - 10**15,
             "until_ns": now + 10**15,
-            "windows": [[now - 10**12, now - 10**11]],
+            "windows": [[now - 10**12, now - 10**11, 0.5, 0.5, "rule"]],
+            "rules": ["rule"],
+            "held": [[time.monotonic_ns() - 10**12, 0.5, 0.5, "rule"]],
         }
         mix = {"path": None, "frames": 1, "fps": [40, 1], "zero_ns": 0, "still": None, "look": 9, "share": [0, 1]}
         score = {"op": "score", "id": 1, "anchor": {"utc_ns": now, "monotonic_ns": time.monotonic_ns()}}

@@ -1,0 +1,307 @@
+"""A board in a box: the real director and the real player, with clocks, a kernel and a wire that a test has in hand.
+
+What one says to the other goes through the messages of the score protocol, as JSON. Only sockets, disks of pieces and
+time are the test's. A director notices a step of the clock when `notice` is called.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Coroutine
+from dataclasses import dataclass, field
+from datetime import datetime
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+import numpy as np
+import pytest
+
+from gloaming.daemon import attendant as attendant_module
+from gloaming.daemon.clock import Clock
+from gloaming.daemon.clock_trust import ClockTrust
+from gloaming.daemon.director import Director
+from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.state import State
+from gloaming.daemon.transmitter import output as output_module
+from gloaming.daemon.transmitter.messages import read_score, read_setup
+from gloaming.daemon.transmitter.output import Output
+from gloaming.daemon.transmitter.player import Player
+from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
+from gloaming.daemon.transmitter.windows import read_dark
+from gloaming.shows.framefile import FrameFileInfo, FrameWriter, Universe
+from tests.daemon.transmitter.hall import Air
+from tests.daemon.transmitter.stage import CID
+
+S = 1_000_000_000
+MINUTE_NS = 60 * S
+SLOTS = 12
+FULL = 200
+"""Every slot of every frame."""
+HOST = "192.0.2.21"
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A rule of the neighbours' hours, in UTC: "dark", "dim" with a brightness, or "quiet"."""
+
+    kind: str
+    begin: str
+    end: str
+    limit: float = 0.0
+
+    @property
+    def line(self) -> str:
+        more = f", brightness = {self.limit}" if self.kind == "dim" else ""
+        return f'{{ from = "{self.begin}", to = "{self.end}"{more} }}'
+
+    @property
+    def lasts_ns(self) -> int:
+        begin, end = map(_minutes, (self.begin, self.end))
+        return ((end - begin) % 1440 or 1440) * MINUTE_NS
+
+    def begins_on(self, day: datetime) -> int:
+        return int(day.timestamp()) * S + _minutes(self.begin) * MINUTE_NS
+
+    def left_ns(self, at_ns: int) -> int:
+        """How much is left at an instant of the window that it lies in; 0 outside."""
+        since_ns = (at_ns - _minutes(self.begin) * MINUTE_NS) % (1440 * MINUTE_NS)
+        return max(0, self.lasts_ns - since_ns)
+
+
+def _minutes(text: str) -> int:
+    return int(text[:2]) * 60 + int(text[3:])
+
+
+@dataclass(frozen=True)
+class Film:
+    """A piece: how many frames, and at which rate."""
+
+    frames: int = 400
+    fps: Fraction = Fraction(2)
+
+
+@dataclass
+class Shelf:
+    """In the place of the disk: every frame of every file is `FULL`."""
+
+    def want(self, *wanted: Want) -> None: ...
+
+    def look_again(self) -> None: ...
+
+    def hurt_after(self, path: str, frame: int) -> None: ...
+
+    def get(self, path: str, frame: int) -> Held:
+        info = FrameFileInfo(Path(path), Fraction(40), 1, SLOTS, (Universe(1, SLOTS, 0),))
+        return Held(np.full(SLOTS, FULL, np.uint8), info)
+
+
+@dataclass
+class Lit:
+    """What left with light in it."""
+
+    monotonic_ns: int
+    brightest: int
+
+
+@dataclass
+class BoxedBoard:
+    """`synchronised` and `outside` are what the kernel says of its clock."""
+
+    folder: Path
+    wall_ns: int
+    rules: tuple[Rule, ...]
+    film: Film = field(default_factory=Film)
+    trust: str = "synchronised"
+    synchronised: bool = False
+    outside: str | None = None
+    more: str = ""
+    monotonic_ns: int = 1000 * S
+    air: Air = field(default_factory=Air)
+    player: Player | None = None
+    director: Director | None = None
+    lit: list[Lit] = field(default_factory=list)
+    next_ns: int = 0
+
+    def __post_init__(self) -> None:
+        self.loop = asyncio.new_event_loop()
+        self.patch = pytest.MonkeyPatch()
+        self.patch.setattr(output_module, "Wire", lambda *options: self.air)
+        self._write_pieces()
+
+    def close(self) -> None:
+        self.kill_director()
+        self.loop.close()
+        self.patch.undo()
+
+    # the site
+
+    def _write_pieces(self) -> None:
+        (self.folder / "pieces").mkdir(parents=True, exist_ok=True)
+        for name in ("tide", "lanterns"):
+            with FrameWriter(
+                self.folder / "pieces" / f"{name}.frames", self.film.fps, [Universe(1, SLOTS, 0)]
+            ) as writer:
+                writer.write(np.full((self.film.frames, SLOTS), FULL, np.uint8))
+        (self.folder / "rig.toml").write_text(
+            f'[[controller]]\nname = "left"\nhost = "{HOST}"\nuniverses = "1"\n\n'
+            f'[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = {SLOTS // 3}\n'
+        )
+        self.write()
+
+    def write(self, more: str = "") -> None:
+        """The site's file, by the rules as they are."""
+        kinds = {rule.kind for rule in self.rules}
+        hours = [f"{kind} = [{', '.join(one.line for one in self.rules if one.kind == kind)}]\n" for kind in kinds]
+        pieces = "".join(
+            f'[[piece]]\nname = "{name}"\nframes = "pieces/{name}.frames"\n\n' for name in ("tide", "lanterns")
+        )
+        (self.folder / "site.toml").write_text(
+            '[site]\nname = "Pier Road boathouse"\nlatitude = 54.486\nlongitude = -0.613\ntimezone = "Etc/UTC"\n\n'
+            f'[neighbours]\n{"".join(hours)}{self.more}\n[output]\nfade = "0 s"\n\n[clock]\ntrust = "{self.trust}"\n\n'
+            f'{pieces}[[show]]\nname = "evening"\norder = ["tide", "lanterns"]\n\n'
+            f'[[performance]]\nshow = "evening"\nfrom = "12:00"\nto = "11:59"\n{more}'
+        )
+
+    def edit(self, *rules: Rule) -> None:
+        """Somebody edits the rules on the board; a director that runs reads the file."""
+        self.rules = rules
+        self.write()
+        if self.director:
+            assert self.wait(self.director.attendant.reload("its files have changed"))
+
+    # the processes
+
+    def start_director(self, site: Site | None = None) -> None:
+        """With a site, or with the one in the folder."""
+        clock = Clock(0, lambda: self.wall_ns, lambda: self.monotonic_ns)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(attendant_module, "ClockTrust", self._trust)
+            self.director = Director(site or load_site(self.folder, strict=False), self.folder / "state", clock)
+        self.director.link.send = self._hear  # type: ignore[method-assign]  # in the place of the socket
+        self.director.store.set_fact("cid", CID)
+        self._hear(self.director._setup())
+        self.director._decide()
+
+    def _trust(self, store: State, clock: Clock, rule: str, sets: bool) -> ClockTrust:
+        return ClockTrust(store, clock, rule, lambda: self.synchronised, lambda: self.outside, "this boot", sets)
+
+    def kill_director(self) -> None:
+        if self.director:
+            self.director.attendant.close()
+            self.director.store.close()
+            self.director = None
+
+    def start_transmitter(self) -> None:
+        """A fresh one; a director that runs tells it what it must know, in the order of its link."""
+        self.player = Player(cast(ReadAhead, Shelf()), lambda *said: None, self.monotonic_ns)
+        self.next_ns = self.monotonic_ns
+        if self.director:
+            for op in ("setup", "score", "dark"):
+                self._tell(self.director.link._kept[op])
+
+    def kill_transmitter(self) -> None:
+        self.player = None
+
+    def _hear(self, message: dict[str, Any]) -> None:
+        assert self.director
+        self.director.link._kept[message["op"]] = message
+        self._tell(message)
+
+    def _tell(self, message: dict[str, Any]) -> None:
+        message = json.loads(json.dumps(message))
+        if self.player is None:
+            return
+        match message["op"]:
+            case "setup":
+                self.player.use(Output(read_setup(message)))
+            case "dark":
+                self.player.dark = read_dark(message)
+            case "score":
+                self.player.score = read_score(message)
+        self._tick()
+
+    # time
+
+    def notice(self) -> None:
+        """The director looks at its clock, and hears what the transmitter tells once a second."""
+        if not self.director:
+            return
+        self.director.after_step()
+        if self.director.attendant.trust.look():
+            self.director.clock_changed(self.director.attendant.trust.verdict.text)
+        self.director._decide()
+        if self.player:
+            held = [[one.rule, one.until_ns] for one in self.player.holds.held]
+            if self.director.steps.heard(held):
+                self.director.look_up_anew()
+
+    def _tick(self) -> None:
+        if self.player is None:
+            return
+        self.air.now_ns, before = self.monotonic_ns, len(self.air.left)
+        self.next_ns = self.player.tick(self.monotonic_ns, self.wall_ns)
+        for at_ns, _, data in self.air.left[before:]:
+            if any(data[126:]):
+                self.lit.append(Lit(at_ns, max(data[126:])))
+
+    def play(self, seconds: float, notices: bool = True) -> list[Lit]:
+        """Every tick of some seconds; what was lit."""
+        before, end_ns = len(self.lit), self.monotonic_ns + round(seconds * S)
+        notice_ns = self.monotonic_ns + S
+        while self.monotonic_ns < end_ns:
+            self._tick()
+            next_ns = min(end_ns, notice_ns, max(self.next_ns, self.monotonic_ns + 1_000_000))
+            self._pass(next_ns - self.monotonic_ns)
+            if self.monotonic_ns >= notice_ns:
+                notice_ns = self.monotonic_ns + S
+                if notices:
+                    self.notice()
+        return self.lit[before:]
+
+    def skip(self, seconds: float) -> None:
+        """A long time: the director decides every five minutes, and the player looks once a minute and at each edge."""
+        end_ns = self.monotonic_ns + round(seconds * S)
+        while self.monotonic_ns < end_ns:
+            self._tick()
+            self._pass(min(end_ns, self._edge_ns(), self.monotonic_ns + 60 * S) - self.monotonic_ns)
+            if self.monotonic_ns // S % 300 < 60:
+                self.notice()
+        self._tick()
+
+    def _edge_ns(self) -> int:
+        """The next edge of a window, as the player sees it by the score's clock."""
+        player = self.player
+        if player is None or player.score is None or player.dark is None:
+            return self.monotonic_ns + 60 * S
+        at_ns = self.monotonic_ns + player.score.offset_ns
+        return self.monotonic_ns + player.dark.next_edge(at_ns) - at_ns
+
+    def _pass(self, lasts_ns: int) -> None:
+        self.wall_ns += lasts_ns
+        self.monotonic_ns += lasts_ns
+
+    def step(self, seconds: float) -> None:
+        """The machine's clock is set."""
+        self.wall_ns += round(seconds * S)
+
+    # people
+
+    def wait(self, work: Coroutine[Any, Any, T]) -> T:
+        return self.loop.run_until_complete(work)
+
+    def call(self, minutes: float = 30) -> dict[str, object]:
+        assert self.director
+        return self.wait(
+            self.director.requests.ask({"kind": "call", "show": "evening", "minutes": minutes}, "the harbour office")
+        )
+
+    def check_rig(self) -> dict[str, object]:
+        assert self.director
+        return self.wait(self.director.requests.check_rig({"pattern": "colours", "minutes": 5}, "the harbour office"))
+
+    def give(self, utc_ns: int) -> None:
+        assert self.director
+        self.director.requests.give_time(utc_ns, "a phone")
