@@ -36,25 +36,22 @@ async def confirm(director: Director, score_id: int, asked: Override, ends: bool
     deadline_s = time.monotonic() + CONFIRM_S
     while True:
         link, changed, now_ns = director.link, director.link.playing, director.clock.now_ns()
-        segment = director.sent_at(now_ns)
-        why: str | None = None
-        left_s = deadline_s - time.monotonic()
-        fade_s = (segment.until_ns - now_ns) / SECOND_NS if fades(segment) else 0.0
-        if not (fade_s or ends or is_given(asked, segment)):
+        segment, playing = director.sent_at(now_ns), link.now_playing
+        settles_ns = max(segment.until_ns if fades(segment) else now_ns, now_ns if ends else asked.at_ns)
+        if settles_ns == now_ns and not (ends or is_given(asked, segment)):
             return Sent(False, segment.reasons[0].text)
-        if link.now_playing is None or link.now_playing["id"] < score_id:
+        left_s, settles_s = deadline_s - time.monotonic(), (settles_ns - now_ns) / SECOND_NS
+        if playing is None or playing["id"] < score_id:
             why = NOT_CONFIRMED
-        elif fade_s:
-            end = datetime.fromtimestamp(-(-segment.until_ns // SECOND_NS), director.site.timezone)
-            why = f"the fade lasts until {end:%H:%M:%S}"
-        else:
-            why = differs(segment, link.now_playing)
-        if why is None and link.now_playing is not None:
-            return Sent(True, words(asked, segment, link.now_playing))
-        if not link.connected or left_s <= 0 or fade_s > left_s:
-            return Sent(False, why or NOT_CONFIRMED)
+        elif settles_s:
+            whole_s = -(-settles_ns // SECOND_NS)
+            why = f"it will be at {datetime.fromtimestamp(whole_s, director.site.timezone):%H:%M:%S}"
+        elif not (why := differs(segment, playing)):
+            return Sent(True, words(asked, segment, playing))
+        if not link.connected or left_s <= 0 or settles_s > left_s:
+            return Sent(False, why)
         with suppress(TimeoutError):  # a fade ends by itself
-            await asyncio.wait_for(changed.wait(), min(left_s, fade_s or left_s))
+            await asyncio.wait_for(changed.wait(), min(left_s, settles_s or left_s))
 
 
 def is_given(asked: Override, segment: Segment) -> bool:
@@ -76,12 +73,12 @@ def fades(segment: Segment) -> bool:
     return segment.level_from != segment.level_until or segment.sound_from != segment.sound_until
 
 
-def differs(segment: Segment, playing: Mapping[str, Any]) -> str | None:
-    """How what is sent and heard differs from a segment without a fade; None where it does not."""
+def differs(segment: Segment, playing: Mapping[str, Any]) -> str:
+    """How what is sent and heard differs from a segment without a fade; empty where it does not."""
     level, piece = segment.level_until, segment.picture.piece if segment.picture else None
     if abs(playing["level"] - level) > LEVEL_STEP or (level and playing["piece"] != piece):
         return f"the transmitter still sends {light(playing)}"
-    return "the sound is still heard" if playing["volume"] and not segment.sound_until else None
+    return "the sound is still heard" if playing["volume"] and not segment.sound_until else ""
 
 
 def light(playing: Mapping[str, Any]) -> str:
