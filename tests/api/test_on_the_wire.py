@@ -5,12 +5,17 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from tests.api.evening import Evening, Reader, evening_apart, numbered
+from tests.daemon.transmitter.quay import Recording, quay_at
 from tests.tools import needs
 from tests.waiting import wait_until
 
@@ -147,3 +152,29 @@ def test_anything_can_be_undone_by_its_number_or_the_latest_without_one(board: B
     assert said == f"dim {dim['id']} ended, on the wire: light, numbers, at 35%\n"
     assert board.has(BRIGHTNESS)
     assert board.gloaming("undo", code=1) == "nothing that was asked for by hand stands\n"
+
+
+@needs("alsa-pulse", "pactl", "parec", "portaudio", "pulseaudio")
+def test_a_mute_is_on_the_wire_when_nothing_is_heard_any_more(tmp_path: Path) -> None:
+    with quay_at(tmp_path / "server") as quay, evening_apart(tmp_path / "site", "127.0.0.1", "1") as evening:
+        evening.write(numbered(2400))
+        soundfile.write(evening.folder / "tone.flac", 0.5 * np.sin(np.arange(60 * 8000) * np.pi / 20), 8000)
+        site = evening.folder / "site.toml"
+        text = site.read_text(encoding="utf-8")
+        site.write_text(text.replace('.frames"\n', '.frames"\nsound = "tone.flac"\n', 1), encoding="utf-8")
+        recording = Recording(quay)
+        with evening.running():
+            for _ in range(3):  # a busy machine may be late to report, and is then not believed
+                wait_until(lambda: np.abs(recording.samples()[-4410:]).max(initial=0) > 0.4, "the tone, at full")
+                evening.now()
+                _, told = evening.ask("POST", "/api/overrides", {"kind": "mute", "minutes": 5})
+                answered_ns = time.monotonic_ns()
+                if told["on_the_wire"]:
+                    break
+                evening.ask("DELETE", f"/api/overrides/{told['id']}")
+            time.sleep(1.0)
+        recording.end()
+    heard_ns = recording.times_ns(np.flatnonzero(np.abs(recording.samples()) > 0.001)[-1:])[0]
+    print(f"the last sound was heard {(answered_ns - heard_ns) / 1e6:.0f} ms before the answer: {told['wire']}")
+    assert told["on_the_wire"] and told["wire"] == "light, numbers, at 100%; no sound"
+    assert heard_ns < answered_ns + 40_000_000  # as exact as the recorder is (tests/daemon/transmitter/quay.py)
