@@ -91,6 +91,8 @@ def add_where(parser: argparse.ArgumentParser, positional: bool = False) -> None
 
 def show_now(args: argparse.Namespace) -> int:
     """`gloaming now`."""
+    from gloaming.daemon.confirmation import light
+
     now = _now(args)
     if args.json:
         print(json.dumps(now, indent=2))
@@ -99,6 +101,8 @@ def show_now(args: argparse.Namespace) -> int:
     print(f"{now['at'][:19]} {now['site']}: {now['state']}{piece} at {now['brightness']:.0%}")
     for reason in now["reasons"]:
         print(f"  {reason['text']}  [{reason['rule']}]")
+    wire = now["health"]["transmitter"]
+    print(f"  on the wire: {light(wire) if wire else 'not known, the transmitter does not answer'}")
     for override in now["overrides"]:
         print(f"  {_standing(override)}")
     for trouble in now["health"]["troubles"]:
