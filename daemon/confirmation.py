@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Segment, State
+from gloaming.daemon.health import BLACK
 
 if TYPE_CHECKING:
     from gloaming.daemon.director import Director
@@ -82,8 +83,8 @@ def differs(segment: Segment, playing: Mapping[str, Any]) -> str:
 
 
 def light(playing: Mapping[str, Any]) -> str:
-    """What is sent: "black", or "light, tide, at 35%"."""
-    if not playing["level"]:
+    """What is sent, by a `playing` or by telemetry: "black", or "light, tide, at 35%"."""
+    if not playing["level"] or playing["black"]:
         return "black"
     piece = f", {playing['piece']}" if playing["piece"] else ""
     return f"light{piece}, at {playing['level']:.0%}"
@@ -92,7 +93,9 @@ def light(playing: Mapping[str, Any]) -> str:
 def words(asked: Override, segment: Segment, playing: Mapping[str, Any]) -> str:
     """What is sent, with the rule that keeps it black where that was not asked for; of a mute, what is heard."""
     told, reason = light(playing), segment.reasons[0]
-    if not playing["level"] and not reason.rule.startswith(f"override {asked.id} "):
+    if segment.level_until and playing["black"]:
+        told = f"black: {BLACK.get(playing['black'], playing['black'])}"
+    elif not playing["level"] and not reason.rule.startswith(f"override {asked.id} "):
         told = f"black: {reason.text}"
     if asked.kind != Kind.MUTE:
         return told

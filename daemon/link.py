@@ -105,7 +105,10 @@ class Link:
         elif message["op"] == "playing":
             self.now_playing = message
             if self.telemetry:  # what is sent is known sooner than once a second
-                self.telemetry = {**self.telemetry, **{key: message[key] for key in ("piece", "frame", "level")}}
+                self.telemetry = {
+                    **self.telemetry,
+                    **{key: message[key] for key in ("piece", "frame", "level", "black")},
+                }
             self.playing.set()
             self.playing = asyncio.Event()
         elif message["op"] == "view":

@@ -135,6 +135,7 @@ class _Playing(_Message):
     piece: str | None
     frame: int | None
     level: float
+    black: str | None
     volume: float
 
 

@@ -56,9 +56,10 @@ function tell() {
   $("place").hidden = now.position_s === null || !now.length_s;
 
   const wire = now.health.transmitter;
-  const what = !wire ? "nothing known" : wire.level > 0 ? `light${wire.piece ? `: ${wire.piece}` : ""}, at ${Math.round(wire.level * 100)} %` : "black";
+  const lit = wire && wire.level > 0 && !wire.black;
+  const what = !wire ? "nothing known" : lit ? `light${wire.piece ? `: ${wire.piece}` : ""}, at ${Math.round(wire.level * 100)} %` : "black";
   $("wire").textContent = `On the wire: ${what}`;
-  if (wire && watching === (wire.level > 0 ? "light" : "black")) {
+  if (wire && watching === (lit ? "light" : "black")) {
     say(watching === "black" ? "The lights are off: the wire is black." : "The lights are on: it is on the wire.");
     watching = "";
   }

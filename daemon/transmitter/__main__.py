@@ -237,8 +237,8 @@ class Transmitter:
             return now_ns + SECOND_NS
         if self.playing_told is None or now_ns >= self.next_playing_ns:
             self.playing_told, self.next_playing_ns = playing, now_ns + PLAYING_NS
-            what = {"piece": shown.piece, "frame": shown.frame, "level": shown.level, "volume": volume}
-            self._say({"op": "playing", "id": score.id, "at_ns": now_ns + score.offset_ns, **what})
+            what = {"piece": shown.piece, "frame": shown.frame, "level": shown.level, "black": self.player.black_by()}
+            self._say({"op": "playing", "id": score.id, "at_ns": now_ns + score.offset_ns, **what, "volume": volume})
         return self.next_playing_ns
 
     def _report(self, now_ns: int, last: bool = False) -> None:

@@ -15,7 +15,7 @@ import pytest
 import soundfile
 
 from tests.api.evening import Evening, Reader, evening_apart, numbered
-from tests.daemon.transmitter.quay import Recording, quay_at
+from tests.daemon.transmitter.quay import SOUND_SERVER, Recording, quay_at
 from tests.tools import needs
 from tests.waiting import wait_until
 
@@ -154,7 +154,7 @@ def test_anything_can_be_undone_by_its_number_or_the_latest_without_one(board: B
     assert board.gloaming("undo", code=1) == "nothing that was asked for by hand stands\n"
 
 
-@needs("alsa-pulse", "pactl", "parec", "portaudio", "pulseaudio")
+@needs(*SOUND_SERVER)
 def test_a_mute_is_on_the_wire_when_nothing_is_heard_any_more(tmp_path: Path) -> None:
     with quay_at(tmp_path / "server") as quay, evening_apart(tmp_path / "site", "127.0.0.1", "1") as evening:
         evening.write(numbered(2400))

@@ -77,6 +77,7 @@ def with_link(folder: Path, act: Callable[[Link, Mad, list[dict[str, Any]]], Awa
         b'{"op": "trouble", "kind": "disk"}',
         b'{"op": "hello", "grants": null, "build": "x"}',
         b'{"op": "playing", "id": "17"}',
+        b'{"op": "playing", "id": 17, "piece": null, "frame": null, "level": 0.5, "black": null}',
         b'{"op": "nothing we know"}',
         b"[1, 2]",
         b"\xff\xfe{",

@@ -1,0 +1,82 @@
+"""When what was asked for is said to be on the wire: the score's word against the transmitter's, at one instant."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any
+
+import pytest
+
+from gloaming.daemon.confirmation import differs, is_given, words
+from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.score import Picture, Reason, Segment, State
+
+TIDE = Picture("tide", "/x/tide.frames", 400, Fraction(40), 0)
+PAUSED = Reason("override 7 pause", "paused by Nan at 18:00 until 18:15")
+HOURS = Reason("site.toml:8 neighbours.dark", "dark hours 22:30 to 07:00: no light")
+BEGAN = Reason("site.toml:22 show", "tide began 18:00:00, in order")
+
+
+def lit(level: float, sound: float = 0.0, **more: Any) -> Segment:
+    usual: dict[str, Any] = {"state": State.PLAYING, "reasons": (BEGAN,), "show": "evening", "picture": TIDE}
+    levels = {"level_from": level, "level_until": level, "sound_from": sound, "sound_until": sound}
+    return Segment(0, 10, **{**usual, **levels, **more})
+
+
+def dark(state: State, reason: Reason, **more: Any) -> Segment:
+    return Segment(0, 10, state, (reason,), **more)
+
+
+def playing(
+    level: float = 0.0, piece: str | None = None, volume: float = 0.0, black: str | None = None
+) -> dict[str, Any]:
+    return {"id": 1, "piece": piece, "frame": 0, "level": level, "black": black, "volume": volume}
+
+
+def asked(kind: Kind, **more: Any) -> Override:
+    return Override(7, kind, 0, 100, "Nan", **more)
+
+
+def test_what_is_sent_must_be_as_bright_as_the_score_has_it_and_the_same_piece() -> None:
+    assert differs(lit(0.35), playing(0.35, "tide")) == ""
+    assert differs(lit(0.35), playing(0.7, "tide")) == "the transmitter still sends light, tide, at 70%"
+    assert differs(lit(0.35), playing(0.35, "lanterns")) == "the transmitter still sends light, lanterns, at 35%"
+    assert differs(lit(0.35), playing()) == "the transmitter still sends black"
+    assert differs(dark(State.PAUSED, PAUSED), playing()) == ""
+    assert (
+        differs(dark(State.PAUSED, PAUSED), playing(0.004, "tide")) == "the transmitter still sends light, tide, at 0%"
+    )
+
+
+def test_what_is_to_be_silent_must_be_heard_no_more() -> None:
+    assert differs(lit(1.0), playing(1.0, "tide", volume=0.2)) == "the sound is still heard"
+    assert differs(lit(1.0), playing(1.0, "tide")) == ""
+    assert differs(lit(1.0, sound=0.8), playing(1.0, "tide", volume=0.8)) == ""
+
+
+def test_what_something_stronger_keeps_away_is_not_given() -> None:
+    check = dark(State.RIG_CHECK, Reason("override 8 rig-check", "rig check"), level_from=0.3, level_until=0.3)
+    assert not is_given(asked(Kind.PAUSE), check) and not is_given(asked(Kind.DARK), lit(0.5))
+    assert not is_given(asked(Kind.MUTE), lit(1.0, sound=0.8)) and is_given(asked(Kind.MUTE), lit(1.0))
+    call = asked(Kind.CALL, show="evening")
+    assert is_given(call, lit(1.0))
+    assert not is_given(call, dark(State.PAUSED, PAUSED, show="evening")) and not is_given(call, lit(1.0, show="short"))
+    assert is_given(asked(Kind.RIG_CHECK), check) and not is_given(asked(Kind.RIG_CHECK), dark(State.DARK, HOURS))
+
+
+@pytest.mark.parametrize(
+    ("kind", "segment", "sent", "said"),
+    [
+        (Kind.PAUSE, dark(State.PAUSED, PAUSED), playing(), "black"),
+        (Kind.PAUSE, dark(State.DARK, HOURS), playing(), f"black: {HOURS.text}"),
+        (Kind.DIM, lit(0.175), playing(0.175, "tide"), "light, tide, at 18%"),
+        (Kind.DIM, lit(0.5), playing(0.5, "tide", black="picture"), "black: the picture itself is dark here"),
+        (Kind.DIM, lit(0.5), playing(0.5, "tide", black="a newer one's"), "black: a newer one's"),
+        (Kind.MUTE, lit(1.0), playing(1.0, "tide"), "light, tide, at 100%; no sound"),
+        (Kind.MUTE, lit(1.0, sound=0.8), playing(1.0, "tide", volume=0.8), "light, tide, at 100%; sound, at 80%"),
+    ],
+)
+def test_the_answer_says_what_is_sent_and_why_it_is_black_where_that_was_not_asked(
+    kind: Kind, segment: Segment, sent: dict[str, Any], said: str
+) -> None:
+    assert words(asked(kind), segment, sent) == said
