@@ -1,0 +1,85 @@
+"""Every route there is, and who is let in: nobody in particular, a viewer, an operator, the owner at the terminal.
+
+A route without a row fails, and so does a row without a route.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+from tests.api.house import House, house, run
+
+NOBODY, VIEWER, OPERATOR, OWNER = "nobody", "viewer", "operator", "owner"
+EVERYBODY = {NOBODY, VIEWER, OPERATOR, OWNER}
+LOOKS = EVERYBODY - {NOBODY}
+ACTS = {OPERATOR, OWNER}
+ROWS = {
+    "GET /": EVERYBODY,
+    "GET /more.js": EVERYBODY,
+    "GET /tell.js": EVERYBODY,
+    "GET /icon.svg": EVERYBODY,
+    "GET /icon-180.png": EVERYBODY,
+    "GET /icon-192.png": EVERYBODY,
+    "GET /icon-512.png": EVERYBODY,
+    "GET /page.webmanifest": EVERYBODY,
+    "GET /healthz": EVERYBODY,
+    "POST /api/sign-in": EVERYBODY,
+    "POST /api/sign-in/link": EVERYBODY,
+    "GET /api/openapi.json": LOOKS,
+    "GET /api/now": LOOKS,
+    "GET /api/nights": LOOKS,
+    "GET /api/nights.svg": LOOKS,
+    "GET /api/why": LOOKS,
+    "GET /api/journal": LOOKS,
+    "GET /api/site": LOOKS,
+    "GET /api/events": LOOKS,
+    "GET /api/view": LOOKS,
+    "GET /api/rig": LOOKS,
+    "GET /api/devices": LOOKS,
+    "GET /metrics": LOOKS,
+    "GET /api/health": LOOKS,
+    "GET /api/report": LOOKS,
+    "POST /api/overrides": ACTS,
+    "DELETE /api/overrides/{id}": ACTS,
+    "POST /api/rig-check": ACTS,
+    "POST /api/links": ACTS,
+    "DELETE /api/devices": ACTS,
+    "DELETE /api/devices/{id}": ACTS,  # of another device: each may sign itself out
+    "POST /api/clock": ACTS,
+    "POST /api/reload": ACTS,
+    "PUT /api/passcode": {OWNER},
+}
+
+
+def routes(found: Iterable[Any]) -> Iterator[str]:
+    """The routes of an application, those of the routers in it too, as "GET /api/now"."""
+    for route in found:
+        if hasattr(route, "original_router"):  # how FastAPI keeps a router that was included
+            yield from routes(route.original_router.routes)
+        else:
+            yield from (f"{method} {route.path}" for method in route.methods - {"HEAD"})
+
+
+async def is_let_in(home: House, who: str, row: str) -> bool:
+    token = {NOBODY: None, OWNER: home.token}.get(who) or (home.device(who) if who in (VIEWER, OPERATOR) else None)
+    method, _, path = row.partition(" ")
+    async with home.client(token) as client:
+        asking = asyncio.create_task(client.request(method, path.replace("{id}", "9999"), json={}))
+        while not (await asyncio.wait([asking], timeout=0.5))[0]:
+            home.app.state.streams.end_all()  # a stream would never end by itself
+        answer = asking.result()
+    assert answer.status_code < 500, (who, row, answer.text)
+    return answer.status_code not in (401, 403)
+
+
+def test_each_route_lets_in_whom_it_should_and_nobody_else(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home:
+            assert sorted(routes(home.app.routes)) == sorted(ROWS)
+            for row, expected in ROWS.items():
+                assert {who for who in sorted(EVERYBODY) if await is_let_in(home, who, row)} == expected, row
+
+    run(work())
