@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -55,18 +56,18 @@ def place_of(lines: dict[Key, int], key: Key) -> int | None:
 
 
 def _lines(text: str) -> dict[Key, int]:
-    """Cuts the text into statements, each the shortest run of lines that is TOML by itself."""
+    """Cuts the text, which is TOML, into statements: a line, or as many as its brackets and strings run over."""
     lines: dict[Key, int] = {}
     prefix: Key = ()
     counts: dict[Key, int] = {}
     statement: list[str] = []
-    for number, line in enumerate(text.splitlines(), start=1):
+    depth, quotes = 0, ""
+    for number, line in enumerate(text.replace("\r\n", "\n").split("\n"), start=1):
         statement.append(line)
-        if line.rstrip().endswith((",", "[")) and "#" not in line:  # goes on, as the points of a string may for long
+        depth, quotes = _left_open(line, depth, quotes)
+        if depth or quotes:
             continue
-        data = _parsed(statement)
-        if data is None:
-            continue
+        data = tomllib.loads("\n".join(statement))
         begin = number - len(statement) + 1
         if line.strip().startswith("[") and len(statement) == 1:
             prefix = _header(data, line.strip().startswith("[["), counts)
@@ -79,6 +80,23 @@ def _lines(text: str) -> dict[Key, int]:
                 _elements(statement, data, prefix, begin, lines)
         statement = []
     return lines
+
+
+_TOKEN = re.compile(r"""\"{3}|'{3}|"(?:\\.|[^"\\])*"|'[^']*'|\#.*|[\[\]{}]""")
+_STRING_ENDS = {'"""': re.compile(r'(?:\\.?|[^"\\]|"(?!""))*"{3,5}'), "'''": re.compile(r"(?:[^']|'(?!''))*'{3,5}")}
+"""The rest of a string of several lines; it may end with two quotes of its own before the three (TOML 1.0, String)."""
+
+
+def _left_open(line: str, depth: int, quotes: str) -> tuple[int, str]:
+    """How many brackets are open after a line, and the quotes of the string that is, by how it was before it."""
+    at = 0
+    while True:
+        found = _STRING_ENDS[quotes].match(line, at) if quotes else _TOKEN.search(line, at)
+        if found is None:
+            return depth, quotes
+        at, token = found.end(), found[0]
+        quotes = token if not quotes and token in _STRING_ENDS else ""
+        depth += (token in ("[", "{")) - (token in ("]", "}"))
 
 
 def _parsed(statement: list[str]) -> dict[str, Any] | None:
