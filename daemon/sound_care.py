@@ -34,8 +34,7 @@ Measure = dict[str, Any]
 
 
 class SoundCare:
-    """Holds what was measured, by the file's stamp and the device's channels; kept in the state
-    from start to start."""
+    """Holds what was measured, by the file's stamp and the device's channels; kept in the state from start to start."""
 
     def __init__(self, director: Director) -> None:
         self.director = director
@@ -43,7 +42,7 @@ class SoundCare:
         self.channels = 2
         """What the device plays: files are measured after the mix to these."""
         self._measured: dict[str, Measure] = self._stored()
-        self._hurt: dict[Path, tuple[FileStamp, str]] = {}
+        self._reported: dict[Path, tuple[FileStamp, str]] = {}
         """What the transmitter said of files, as they were then."""
 
     async def run(self) -> None:
@@ -83,11 +82,11 @@ class SoundCare:
         another; it is not over and back at each turn of its piece."""
         path = Path(message["subject"])
         if path in self._files() and not message["over"]:
-            self._hurt[path] = (file_stamp(path), message["text"])
+            self._reported[path] = (file_stamp(path), message["text"])
         return path in self._files()
 
     def _wrong_with(self, path: Path) -> str:
-        known, (stamp, text) = self._known(path), self._hurt.get(path, (None, ""))
+        known, (stamp, text) = self._known(path), self._reported.get(path, (None, ""))
         return (known["wrong"] if known else "") or (text if stamp == file_stamp(path) else "")
 
     def _files(self) -> list[Path]:

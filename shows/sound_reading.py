@@ -32,7 +32,7 @@ STEP_S = 0.05
 """How exactly the end of a damaged place is found."""
 MENDED_BYTES_MAX = 64 << 20
 ALIKE_S = 0.1
-"""What is missing at the end and is shorter than this is none: packed formats round to blocks."""
+"""Lengths that differ by less are alike: packed formats round to blocks."""
 
 
 class SoundMissingError(Exception):
@@ -52,7 +52,8 @@ class OpenSound:
         self.ends: int | None = None
         """From which sample on nothing more can be decoded, where that is before the end."""
         self._silent = 0
-        self._failed = False
+        self._lost = False
+        """Whether it is not known where the decoder is."""
         self._source: Path | bytes = path
         self._sound = _open(path, self._source)
         self.rate_hz, self.channels, self.frames = self._sound.samplerate, self._sound.channels, self._sound.frames
@@ -113,25 +114,26 @@ class OpenSound:
 
     def _decode(self, size: int) -> Samples:
         """What comes next, less where it is damaged soon; none at the end, or where it is damaged now."""
+        nothing = np.zeros((0, self.channels), dtype=np.float32)
+        if self._lost and not self._place(self.frame):
+            return nothing
         try:
             return np.asarray(self._sound.read(size, dtype="float32", always_2d=True))
         except RuntimeError:  # soundfile's errors are
-            self._failed = True
-            if size > SMALL and self._place(self.frame):
-                return self._decode(SMALL)
-            return np.zeros((0, self.channels), dtype=np.float32)
+            self._lost = True
+            return self._decode(SMALL) if size > SMALL else nothing
 
     def _place(self, frame: int) -> bool:
         """Have the decoder at a sample; whether that was possible."""
         before = min(frame, self._preroll)
-        if self._failed:  # after damage, FLAC's decoder finds no place any more
+        if self._lost:  # after damage, FLAC's decoder finds no place any more
             self._open_again()
         try:
             self._sound.seek(frame - before)
-            return len(self._sound.read(before, dtype="float32")) == before
+            self._lost = len(self._sound.read(before, dtype="float32")) < before
         except RuntimeError:
-            self._failed = True
-            return False
+            self._lost = True
+        return not self._lost
 
     def _mend(self) -> None:
         """Have an MP3's holes filled; one that is too long for this board's memory is left as it is."""
@@ -151,7 +153,7 @@ class OpenSound:
     def _open_again(self) -> None:
         self._sound.close()
         self._sound = _open(self.path, self._source)
-        self._failed = False
+        self._lost = False
 
     def _readable(self, frame: int) -> bool:
         return self._place(frame) and len(self._decode(SMALL)) > 0

@@ -407,7 +407,7 @@ MP3_AND_FLAC = [
 
 
 @pytest.mark.parametrize(("name", "kind"), MP3_AND_FLAC)
-@pytest.mark.parametrize("begin_s", [0, 5, 11])
+@pytest.mark.parametrize("begin_s", [0, 5, 8, 11])
 def test_what_follows_a_damaged_place_is_heard_at_its_time(
     name: str, kind: dict[str, Any], begin_s: int, tmp_path: Path
 ) -> None:
