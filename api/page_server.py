@@ -155,6 +155,7 @@ class PageServer:
 
     def _note_wrong(self, wrong: str) -> None:
         """There is no page: a trouble; and the board's own commands must not ask whoever has its port."""
+        self.certificate = None
         if wrong == self.wrong:
             return
         self.wrong = wrong

@@ -24,7 +24,7 @@ def between(parts: Sequence[sqlite3.Connection], from_ns: int, until_ns: int, st
     The clock may have stepped, so lines of other times may stand among them. `parts` hold the journal, the older first;
     a line that stands in two of them is taken from the newer.
     """
-    begins = [db.execute("SELECT min(id) FROM journal").fetchone()[0] or 0 for db in parts]
+    begins = [db.execute("SELECT min(id) FROM journal").fetchone()[0] or 1 << 62 for db in parts]
     ends = [*begins[1:], 1 << 62]
 
     def numbers(what: str, *values: object) -> list[int]:
