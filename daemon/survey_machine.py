@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 
 from gloaming.daemon.clock_trust import Verdict
 from gloaming.daemon.health import DO, Board, read_board, troubles_of
@@ -12,12 +13,16 @@ from gloaming.shows.finding import Finding
 from gloaming.shows.rig import Controller
 from gloaming.shows.survey.wiring import listed
 
+GROUPS_MAX = Path("/proc/sys/net/ipv4/neigh/default/gc_thresh3")
+"""arp(7): how many entries the kernel keeps at the most; a multicast group that is sent to takes one."""
+
 
 def machine_findings(site: Site, told: Mapping[str, bool] | None, clock: Verdict) -> tuple[Finding, ...]:
     """`told` says which controllers answer; None where they were not to be asked. `clock` is what a director that
     starts now says of the clock."""
     board = read_board(site.folder)
-    return (*_board(board), *_clock(clock), *_network(site), *_synchronization(site), *_controllers(site, told))
+    network = (*_network(site), *_groups(site), *_synchronization(site), *_controllers(site, told))
+    return (*_board(board), *_clock(clock), *network)
 
 
 def _board(board: Board) -> Iterator[Finding]:
@@ -66,9 +71,31 @@ def _network(site: Site) -> Iterator[Finding]:
         yield Finding("fact", "network", "multicast leaves by the routing table: name [output] interface to be sure")
 
 
+def _heard(site: Site) -> list[Controller]:
+    """The controllers that hear multicast."""
+    return [one for one in site.rig.controller if one.multicast or one.host is None]
+
+
+def _groups(site: Site) -> Iterator[Finding]:
+    """Whether the kernel keeps an entry for each group; where it cannot, it makes one anew for each packet."""
+    heard = _heard(site) if site.output.multicast != "ipv6" else []
+    groups = sum(len(one.universes) for one in heard)
+    try:
+        most = int(GROUPS_MAX.read_text())
+    except (OSError, ValueError):  # in a network namespace only the machine's own has it
+        return
+    if groups >= most:
+        text = (
+            f"{groups} universes go out by multicast, and this machine remembers {most} groups "
+            "(net.ipv4.neigh.default.gc_thresh3): each packet costs about half as much again"
+        )
+        todo = "copy /usr/share/doc/gloaming/multicast.conf to /etc/sysctl.d/ and run sysctl --system; or name hosts"
+        yield Finding("warning", _first(heard), text, todo)
+
+
 def _synchronization(site: Site) -> Iterator[Finding]:
     """One synchronization address has one group (E1.31 9.3): whoever is in it obeys any packet there."""
-    heard = [one for one in site.rig.controller if one.multicast or one.host is None]
+    heard = _heard(site)
     if site.output.synchronization and len({one.lead for one in heard}) > 1:
         text = "controllers that hear multicast have different leads, yet one synchronization packet is for all of them"
         todo = "give them the same lead, or hosts of their own without multicast"

@@ -186,6 +186,22 @@ def test_every_controller_that_there_is_no_way_to_is_told(
     assert not any("multicast" in text for text in texts(told, "fact"))
 
 
+@pytest.mark.parametrize(("most", "warned"), [(1024, True), (16_384, False)])
+def test_more_multicast_groups_than_the_kernel_remembers_are_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most: int, warned: bool
+) -> None:
+    """arp(7), gc_thresh3: 1024 entries unless somebody has set another number; each group takes one."""
+    limit = tmp_path / "gc_thresh3"
+    limit.write_text(f"{most}\n")
+    monkeypatch.setattr("gloaming.daemon.survey_machine.GROUPS_MAX", limit)
+    rig = '[[controller]]\nname = "mast"\nuniverses = "1-2000"\nmulticast = true\n'
+    site = load_site(make(tmp_path, calm, rig=rig), strict=False)
+    found = machine_findings(site, None, Verdict(True, "kernel", "the clock is synchronised"))
+    told = [one for one in found if "gc_thresh3" in one.text]
+    assert [one.severity for one in told] == (["warning"] if warned else [])
+    assert all("2000 universes" in one.text and "multicast.conf" in str(one.todo) for one in told)
+
+
 def test_leads_that_synchronization_cannot_keep(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     other = '[[controller]]\nname = "right"\nuniverses = "2"\nmulticast = true\nlead = "15 ms"\n'
     rig = RIG.replace('host = "127.0.0.1"\n', "", 1) + other

@@ -2,7 +2,7 @@
 
     python -m tests.bench.share [--percent 50] [--seconds 30]
 
-As root, since it sets a quota of the kernel's (cgroup v1 or v2; period 5 ms). All of `gloaming demo` is within the quota:
+As root, since it sets a quota of the kernel's (cgroup v1 or v2; period 5 ms). All of `gloaming demo` is within it:
 director, transmitter, sound, receiver and the rendering before. What is dropped is counted from ten seconds after the
 first frame. The processors' time by process says where it goes. Nothing is asserted: other load moves the figures.
 """
@@ -56,16 +56,11 @@ def cpu_s(group: Path) -> dict[str, float]:
     found: dict[str, float] = {}
     for pid in (group / "cgroup.procs").read_text().split():
         words = Path(f"/proc/{pid}/cmdline").read_text().split("\0")
-        name = next((word.rpartition(".")[2] for word in words if word.startswith("gloaming.")), words[0])
-        name = f"{words[words.index(name)]}" if name in words else ".".join(_module(words))
+        name = next((word.removeprefix("gloaming.") for word in words if word.startswith("gloaming.")), words[0])
         tasks = Path(f"/proc/{pid}/task").iterdir()
         spent = sum(int((task / "schedstat").read_text().split()[0]) for task in tasks) / 1e9
         found[name] = found.get(name, 0.0) + spent
     return found
-
-
-def _module(words: list[str]) -> list[str]:
-    return next((word.split(".")[-2:] for word in words if word.startswith("gloaming.")), words[:1])
 
 
 def telemetry(state: Path) -> dict[str, Any] | None:

@@ -23,6 +23,7 @@ from tests.daemon.faults_pieces import (
     frames_damaged,
     frames_missing,
     network_down,
+    slow_piece,
     sound_device_gone,
     sound_file_gone,
 )
@@ -297,6 +298,7 @@ ROWS: dict[str, Callable[[Path], Figures]] = {
     "a chunk of a frame file is damaged": frames_damaged,
     "a frame file is cut short": frames_cut_short,
     "a frame file is missing": frames_missing,
+    "a slow piece": slow_piece,
     "a sound file is gone": sound_file_gone,
     "the sound device is gone": sound_device_gone,
     "network down to one of two controllers": network_down,

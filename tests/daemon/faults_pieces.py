@@ -8,17 +8,19 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
+from gloaming.shows.framefile import FrameWriter, Universe
 from tests.boot.container import socket_in
 from tests.boot.street import Packet, Street
 from tests.daemon.broken_evening import Broken, broken_evening, moved_to, since
 from tests.daemon.fault_figures import Figures, all_right
-from tests.daemon.numbered import FPS, PIECES, assert_none_missed, missed, name_of
+from tests.daemon.numbered import FPS, PIECES, SLOTS, assert_none_missed, missed, name_of
 from tests.daemon.transmitter.quay import quay_at
 from tests.waiting import wait_until
 
@@ -183,6 +185,31 @@ def sound_file_gone(folder: Path) -> Figures:
         (broken.folder / "pieces" / f"{piece}.flac").unlink()
 
     return sound_gone(folder, "127.0.74.25", delete)
+
+
+SLOW_FPS = Fraction(1, 20)
+QUIET_S = 6.0
+
+
+def slow_piece(folder: Path) -> Figures:
+    """Pieces of a frame in 20 seconds; somebody dims them between two frames. The wire is never silent for a second."""
+    with broken_evening(folder, "127.0.74.36", start=False) as broken:
+        for index, name in enumerate(PIECES):
+            frames = np.full((30, SLOTS), 100 + index, np.uint8)
+            with FrameWriter(broken.folder / "pieces" / f"{name}.frames", SLOW_FPS, [Universe(1, SLOTS, 0)]) as writer:
+                writer.write(frames)
+        with broken.evening.running():
+            wait_until(broken.lit, "light on the wire", 60)
+            begin_ns = time.time_ns()
+            time.sleep(QUIET_S)
+            bright = broken.lit()[-1].slots[2]
+            code, answer = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 0.2, "minutes": 1})
+            assert (code, answer["on_the_wire"]) == (201, True), answer
+            dimmed_s = since(lambda: broken.lit()[-1].slots[2] == (bright * int(0.2 * 256) + 127) >> 8, "the dim")
+            at_ns = [packet.at_ns for packet in broken.packets(begin_ns)]
+            silence_s = max(after - before for before, after in pairwise(at_ns)) / 1e9
+            silent = max(0, round(silence_s * FPS) - FPS)
+            return Figures(silent, dimmed_s, f"dimmed between two frames; longest silence {silence_s:.2f} s")
 
 
 RIVAL = """

@@ -15,6 +15,7 @@ SAID = {
     "a chunk of a frame file is damaged": ".frames",
     "a frame file is cut short": ".frames",
     "a frame file is missing": ".frames",
+    "a slow piece": "longest silence",
     "a sound file is gone": ".flac",
     "the sound device is gone": "device",
     "network down to one of two controllers": "packets to 192.0.2.102 are not taken",
