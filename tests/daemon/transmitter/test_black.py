@@ -101,6 +101,20 @@ def dark_hours_by_wall_clock(air: Air) -> str | None:
     return after(hall, 2 * SECOND_NS)
 
 
+def dark_hours_held(air: Air) -> str | None:
+    """The clock is set past the end of a window that has begun."""
+    hall = Hall(air)
+    hall.score(film(0, 10 * HOUR_NS))
+    hall.dark((SECOND_NS, HOUR_NS))
+    assert hall.player.dark
+    hall.player.dark = replace(hall.player.dark, rules=frozenset(one.rule for one in hall.player.dark.windows))
+    assert after(hall, 2 * SECOND_NS) == Black.DARK_HOURS
+    assert hall.player.score
+    hall.player.score = replace(hall.player.score, offset_ns=hall.player.score.offset_ns + 2 * HOUR_NS)
+    hall.wall_ns += 2 * HOUR_NS
+    return after(hall, 3 * SECOND_NS)
+
+
 def starting(air: Air) -> str | None:
     hall = lit(air)
     hall.player.black_by()
@@ -167,6 +181,7 @@ CONDITIONS: dict[Black, Callable[[Air], str | None]] = {
     Black.UNKNOWN_HOURS: unknown_hours,
     Black.DARK_HOURS: dark_hours,
     Black.DARK_HOURS_BY_WALL_CLOCK: dark_hours_by_wall_clock,
+    Black.DARK_HOURS_HELD: dark_hours_held,
     Black.STARTING: starting,
     Black.FILE: file_missing,
     Black.DAMAGED: damaged,
