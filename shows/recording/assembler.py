@@ -89,10 +89,9 @@ class Assembler:
 
     def take(self, packets: Packets) -> None:
         """Some packets. What they leave in the open frame is copied, so their buffer may be used again."""
-        self._tally.count_others(packets)
+        self._tally.count(packets)
         chosen = (packets.kind != Kind.DATA) | self.knows(packets.universe)
         if not chosen.all():
-            self._tally.data += int((~chosen).sum())
             self._tally.not_chosen.update(packets.universe[~chosen].tolist())
             packets = packets.only(chosen)
             if not len(packets):
@@ -106,14 +105,14 @@ class Assembler:
 
     def _one_by_one(self, batch: _Batch) -> None:
         tally, streams = self._tally, self._streams
+        data, sync = int(Kind.DATA), int(Kind.SYNC)  # a member of an enumeration is slow to look up
         for number, (kind, at_ns, cid, universe, sequence, priority, options, address, code) in enumerate(
             batch.packets.one_by_one()
         ):
-            if kind != Kind.DATA:
-                if kind == Kind.SYNC:
+            if kind != data:
+                if kind == sync:
                     self._synchronize(at_ns + self._shift_ns, address, sequence)
                 continue
-            tally.data += 1
             stream = streams[universe]
             if options & PREVIEW:  # 6.2.6
                 tally.preview += 1

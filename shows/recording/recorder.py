@@ -274,7 +274,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     others = Tally()
     for packets in _packets(path, seen, wanted):
         census.take(packets)
-        others.count_others(packets)
+        others.count(packets)
         if progress:
             progress(seen.packets, None)
     numbers = sorted(census.sent if wanted.universes is None else set(census.sent).intersection(wanted.universes))

@@ -55,9 +55,10 @@ class Tally:
     def lost_in_all(self) -> int:
         return self.lost.total()
 
-    def count_others(self, packets: Packets) -> None:
-        """Count what is not levels."""
+    def count(self, packets: Packets) -> None:
+        """Count them by kind."""
         kinds = np.bincount(packets.kind, minlength=len(Kind)).tolist()
+        self.data += kinds[Kind.DATA]
         self.cut += kinds[Kind.CUT]
         self.malformed += kinds[Kind.MALFORMED]
         self.other += kinds[Kind.OTHER]
