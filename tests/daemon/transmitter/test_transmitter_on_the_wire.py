@@ -217,11 +217,14 @@ def test_it_waits_for_its_first_score_then_says_black_and_prints_how_soon(
         assert any(first.slots)
 
 
-def test_nonsense_from_a_director_is_said_and_changes_nothing(tmp_path: Path) -> None:
+def test_nonsense_from_a_director_is_said_once_counted_and_changes_nothing(tmp_path: Path) -> None:
     with on_stage(tmp_path) as stage:
         stage.sock.sendall(b'nonsense\n[]\n{}\n{"op": "score"}\n{"op": "setup", "universes": [1]}\n\xff\xfe\n')
-        for _ in range(6):
-            assert stage.wait_for("trouble")["kind"] == "score"
+        said = stage.wait_for("trouble")
+        assert (said["kind"], said["over"]) == ("score", False)
+        assert stage.wait_for("telemetry", lambda told: told["messages_unread"] > 0)["messages_unread"] == 6
+        stage.wait_for("trouble", lambda told: told["over"])
+        assert [one["op"] for one in stage.heard].count("trouble") == 2, "said once, and that it is over"
         with pytest.raises(OSError):  # a line without an end
             for _ in range(100):
                 stage.sock.sendall(b"[" * (1 << 20))
