@@ -170,7 +170,7 @@ class Voice:
         lateness.add(late_ns)
         self._picture, self._frame, self._unchanged, self._shift_ns = segment.picture, now_frame, 0, shift_ns
         self.shown = Shown(segment.piece, now_frame % segment.frames, level, float(segment.fps), share)
-        return min(next_ns, self._again_ns(segment)) if self._slow else next_ns
+        return min(next_ns, self._again_ns(segment.moves)) if self._slow else next_ns
 
     def _begin_still(self, segment: Segment, now: Instant) -> int:
         """A look, or one frame held."""
@@ -188,13 +188,12 @@ class Voice:
         self._picture, self._frame = segment.picture, -1
         self.shown = Shown(segment.piece, segment.still, level, 40.0, share)
         self._rest(now, same=False)
-        return min(now.until_ns, self._again_ns(segment))
+        return min(now.until_ns, self._again_ns(segment.moves))
 
     def _stay(self, segment: Segment, number: int | None, now: Instant, frame_ns: int | None) -> int:
         """A look, or a frame that stays until the next is due at `frame_ns`: its level goes on at the wire's own rate,
         and what is unchanged is kept alive. Nothing that a frame would have to wait for is sent before it (6.6.1)."""
-        last_ns = now.until_ns if frame_ns is None else frame_ns - self.group.apart_ns
-        if frame_ns is not None and now.monotonic_ns > last_ns:
+        if frame_ns is not None and now.monotonic_ns > frame_ns - self.group.apart_ns:
             return min(now.until_ns, frame_ns)
         level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
         same = not segment.moves and (level, share) == (self.shown.level, self.shown.share)
@@ -206,8 +205,8 @@ class Voice:
             if isinstance(found, Held):  # another than before, where the file has been replaced
                 first = self._picture_of(found)
             self._keep(first, self._other(segment.mix, now.at_ns), level, share, now, same)
-        next_ns = self._again_ns(segment)
-        return min(now.until_ns, next_ns if frame_ns is None or next_ns <= last_ns else frame_ns)
+        next_ns = self._again_ns(segment.moves or (level, share) != (self.shown.level, self.shown.share))
+        return min(now.until_ns, next_ns if frame_ns is None or next_ns <= frame_ns - self.group.apart_ns else frame_ns)
 
     def _is_time(self, now: Instant, same: bool) -> bool:
         """Whether what is on the wire is to be sent again: unchanged when that is due, changed at the wire's rate."""
@@ -215,9 +214,9 @@ class Voice:
             self._unchanged, self._next_ns = 1, self._sent_ns + STALLED_NS
         return now.monotonic_ns >= (self._next_ns if same else self._sent_ns + STEADY_NS)
 
-    def _again_ns(self, segment: Segment) -> int:
+    def _again_ns(self, moves: bool) -> int:
         """When what is on the wire is to be sent again, if no frame comes before."""
-        if segment.moves:
+        if moves:
             return self._sent_ns + STEADY_NS
         return self._next_ns if self._unchanged else self._sent_ns + STALLED_NS
 
@@ -243,8 +242,7 @@ class Voice:
         brightness = min(FULL, max(0, int(level * FULL)))
         if other:
             theirs = int(brightness * share)
-            pictures = (first._replace(brightness=brightness - theirs), other._replace(brightness=theirs))
-            self._pictures = pictures
+            self._pictures = (first._replace(brightness=brightness - theirs), other._replace(brightness=theirs))
         else:
             self._pictures = (first._replace(brightness=brightness),)
         self._put(self.canvas.paint(*self._pictures, at_ns=now.monotonic_ns), now.monotonic_ns, frame, begins)

@@ -197,3 +197,17 @@ def test_whatever_the_rate_no_universe_is_silent_or_too_fast(
     counted, steps = hall.player.frames, hall.player.voices[0].group.step
     due = -(-at_ns * fps // SECOND_NS)
     assert counted.sent == counted.due == -(-due // steps) and counted.late == 0
+
+
+@pytest.mark.parametrize("still", [None, 3])
+def test_a_level_that_jumps_just_after_a_packet_shows_at_the_wires_rate(air: Air, still: int | None) -> None:
+    """A dim without a fade, 10 ms after a packet that kept the picture alive, does not wait for the next of those."""
+    hall = Hall(air)
+    hall.score(film(0, 10 * MINUTE_NS, fps=[1, 60], still=still))
+    begin_ns = hall.play(3 * SECOND_NS)[-1][0] + 900 * MS
+    hall.play(begin_ns + 10 * MS)
+    assert air.left[-1][0] == begin_ns
+    hall.score(film(0, 10 * MINUTE_NS, (0.5, 0.5), fps=[1, 60], still=still))
+    packets = hall.play(begin_ns + SECOND_NS)
+    value = air.left[0][2][126]
+    assert (packets[0][0], packets[0][2][126]) == (begin_ns + SECOND_NS // 40, painted(0.5, value))
