@@ -127,9 +127,10 @@ def make_app(
         before: Annotated[
             int | None, Query(ge=1, le=ROWID_MAX, description="the id of a line: the ones before")
         ] = None,
+        kind: Annotated[list[str] | None, Query(max_length=20, description="only lines of these kinds")] = None,
     ) -> JSONResponse:
         """What happened, and why: the newest first."""
-        return JSONResponse(director.store.journal(limit, before))
+        return JSONResponse(director.store.journal(limit, before, tuple(kind or ())))
 
     @app.get("/api/site", responses={200: {"model": words.SiteTold}}, tags=["when"])
     async def site_told(_: Seen) -> JSONResponse:

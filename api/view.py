@@ -11,6 +11,7 @@ from contextlib import suppress
 from typing import Annotated, Any
 
 import numpy as np
+import numpy.typing as npt
 from fastapi import Depends, FastAPI, Request
 from fastapi.responses import StreamingResponse
 
@@ -38,15 +39,21 @@ class Layout:
         self.site, self.names = site, [string.name for string in strings]
         self.pixels = sum(string.pixels for string in strings)
         step = max(1, -(-self.pixels // DOTS_MAX))
-        chosen = [np.arange(0, string.pixels, step) for string in strings]
+        chosen = [_chosen(string.pixels, step) for string in strings]
+        self.runs = [len(pixels) for pixels in chosen]
         self.dots = _placed([*zip(strings, chosen, strict=True)])
         self.picks = [
             pick for string, pixels in zip(strings, chosen, strict=True) for pick in _picks(string, pixels.tolist())
         ]
 
     def as_json(self) -> dict[str, Any]:
-        """Dots in a square of 1, from the top left."""
-        return {"strings": self.names, "dots": self.dots}
+        """Dots in a square of 1, from the top left; `runs` says how many follow each other along each string."""
+        return {"strings": self.names, "dots": self.dots, "runs": self.runs}
+
+
+def _chosen(pixels: int, step: int) -> npt.NDArray[np.int64]:
+    """Pixels that are drawn: evenly from the first to the last, so that a string is as long as it hangs."""
+    return np.linspace(0, pixels - 1, max(min(2, pixels), -(-pixels // step))).round().astype(np.int64)
 
 
 def _picks(string: PixelString, pixels: list[int]) -> list[int]:

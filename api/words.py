@@ -223,6 +223,8 @@ class OverrideStanding(Answer):
     show: str | None = None
     level: float | None = None
     unseen: bool | None = None
+    check: str | None = None
+    strings: list[str] | None = None
 
 
 class OverrideTaken(OverrideStanding):
@@ -297,13 +299,22 @@ class AfterResume(Answer):
     text: str
 
 
+class PieceNext(Answer):
+    """A piece, and when it begins."""
+
+    piece: str
+    at: Instant
+
+
 class Now(Why):
     """What is happening now, and why; what was asked by hand; whether all is well."""
 
     site: str
+    timezone: Annotated[str, Field(description="the site's, as the IANA database has it")]
     position_s: float | None
     length_s: float | None
     overrides: list[OverrideStanding]
+    next_piece: Annotated[PieceNext | None, Field(description="the piece of a running order that begins next")]
     after_resume: Annotated[
         AfterResume | None, Field(description="what there would be without the pauses and darks that stand")
     ]

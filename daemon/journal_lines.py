@@ -11,10 +11,11 @@ Row = dict[str, Any]
 COLUMNS = ("id", "at_ns", "kind", "text", "who", "data")
 
 
-def newest(db: sqlite3.Connection, before: int, limit: int) -> list[Row]:
-    """The newest lines before an id, newest first."""
-    sql = f"SELECT {','.join(COLUMNS)} FROM journal WHERE id < ? ORDER BY id DESC LIMIT ?"
-    return [_row(values) for values in db.execute(sql, (before, limit)).fetchall()]
+def newest(db: sqlite3.Connection, before: int, limit: int, kinds: tuple[str, ...] = ()) -> list[Row]:
+    """The newest lines before an id, newest first; of some kinds, or of all."""
+    of_kind = f"AND kind IN ({','.join('?' * len(kinds))}) " if kinds else ""
+    sql = f"SELECT {','.join(COLUMNS)} FROM journal WHERE id < ? {of_kind}ORDER BY id DESC LIMIT ?"
+    return [_row(values) for values in db.execute(sql, (before, *kinds, limit)).fetchall()]
 
 
 def between(parts: Sequence[sqlite3.Connection], from_ns: int, until_ns: int, states: Collection[str]) -> Iterator[Row]:

@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from gloaming.daemon.direction.asking import Refusal, ask
-from gloaming.daemon.direction.decide import isoformat, segment_at
+from gloaming.daemon.direction.decide import isoformat, next_piece, segment_at
 from gloaming.daemon.direction.overrides import ENDS, LIGHTS_OFF, Kind, Override
 from gloaming.daemon.direction.score import SECOND_NS, Reason, State
 from gloaming.daemon.direction.season import season
@@ -67,10 +67,12 @@ class Requests:
         troubles, verdict = director.attendant.troubles(at_ns), director.attendant.trust.verdict
         return {
             "site": director.site.name,
+            "timezone": director.site.timezone.key,
             **decision.as_json(director.site.timezone),
             "position_s": None if decision.position_ns is None else round(decision.position_ns / SECOND_NS, 3),
             "length_s": round(piece.length_ns / SECOND_NS, 3) if piece and piece.length_ns else None,
             "overrides": [self.as_json(override) for override in self.standing(at_ns)],
+            "next_piece": self._next_piece(at_ns),
             "after_resume": self._after_resume(at_ns),
             "has_sound": any(one.sound for one in director.site.pieces.values()),
             "clock": {
@@ -87,6 +89,11 @@ class Requests:
                 "controllers": director.rig.controllers(),
             },
         }
+
+    def _next_piece(self, at_ns: int) -> dict[str, str] | None:
+        """The piece of the running order that begins next; None where none does on this day or the next."""
+        found = next_piece(at_ns, self.director.site, self.overrides)
+        return None if found is None else {"piece": found[1], "at": isoformat(found[0], self.director.site.timezone)}
 
     def _after_resume(self, at_ns: int) -> dict[str, object] | None:
         """What there would be without the pauses and darks that stand, and why; None where none stands."""
@@ -118,11 +125,18 @@ class Requests:
             raise MistakeError(Mistake("from", None, None, f"{begin} is past the calendar", "as 2026-12-20")) from None
         return [row.as_json(site) for row in season(site, begin, last)]
 
+    def _clock_time(self, at_ns: int) -> str:
+        """An instant as the site's clocks show it: "22:15", with its date where that is another than today's."""
+        zone = self.director.site.timezone
+        at, now = (datetime.fromtimestamp(each / SECOND_NS, zone) for each in (at_ns, self.director.clock.now_ns()))
+        return f"{at:%H:%M}" if at.date() == now.date() else f"{at:%a} {at.day} {at:%b}, {at:%H:%M}"
+
     def as_json(self, override: Override) -> dict[str, object]:
         """An override as who asked for it is told of it."""
         zone = self.director.site.timezone
-        more = {"show": override.show, "level": override.level, "unseen": override.unseen or None}
-        more["check"] = override.check.text if override.check else None
+        more: dict[str, object] = {"show": override.show, "level": override.level, "unseen": override.unseen or None}
+        if override.check:
+            more |= {"check": override.check.text, "strings": list(override.check.strings)}
         return {
             "id": override.id,
             "kind": str(override.kind),
@@ -186,7 +200,7 @@ class Requests:
     async def _take(self, override: Override, who: str) -> dict[str, object]:
         ends = [one for one in self.standing(override.at_ns) if one.kind in ENDS.get(override.kind, ())]
         override = self.keep(override, ends)
-        text = f"{override.kind} until {isoformat(override.until_ns, self.director.site.timezone)}"
+        text = f"{override.kind} until {self._clock_time(override.until_ns)}"
         self.director.store.note(override.at_ns, "override", text, who, {"id": override.id})
         sent = await self.director.hand_over(override)
         ended = [{"id": one.id, "kind": str(one.kind)} for one in ends]

@@ -176,7 +176,7 @@ class RigCare:
                 for block in blocks(pattern, rig):
                     writer.write(block)
             info = inspect(path)
-        return Check(pattern.text, str(path), info.frames, info.fps)
+        return Check(pattern.text, str(path), info.frames, info.fps, pattern.only)
 
     def low(self) -> list[list[float]]:
         """Where a rig check may be dimly lit in dark hours: from, until, and how bright at the most."""
@@ -201,6 +201,7 @@ class RigCare:
                 {
                     "name": one.name,
                     "controller": one.controller,
+                    "port": one.port,
                     "group": one.group,
                     "universe": one.universe,
                     "slot": one.slot,
@@ -221,7 +222,13 @@ class RigCare:
             if one.kind == Kind.RIG_CHECK and one.stands_at(now_ns) and one.check:
                 number = int((now_ns - one.at_ns) * one.check.fps / SECOND_NS) % one.check.frames + 1
                 frame = {"frame": number, "frames": one.check.frames}
-                return {"id": one.id, "text": one.check.text, "level": one.level, **frame}
+                return {
+                    "id": one.id,
+                    "text": one.check.text,
+                    "strings": list(one.check.strings),
+                    "level": one.level,
+                    **frame,
+                }
         return None
 
 

@@ -240,14 +240,14 @@ class State:
         if trim:
             self._db.execute("DELETE FROM journal WHERE id <= ?", (newest - JOURNAL_ROWS_AT_HAND,))
 
-    def journal(self, limit: int, before_id: int | None = None) -> list[Row]:
-        """The newest lines, newest first; older ones than are at hand come from the file."""
+    def journal(self, limit: int, before_id: int | None = None, kinds: tuple[str, ...] = ()) -> list[Row]:
+        """The newest lines, newest first, of some kinds or of all; older ones than are at hand come from the file."""
         before = before_id if before_id is not None else (1 << 63) - 1
-        rows = newest(self._db, before, limit)
+        rows = newest(self._db, before, limit, kinds)
         oldest = rows[-1]["id"] if rows else before
         if len(rows) < limit and oldest > 1 and (file := read_only(self.path)) is not None:
             with closing(file):
-                rows += newest(file, oldest, limit - len(rows))
+                rows += newest(file, oldest, limit - len(rows), kinds)
         return rows
 
     def journal_between(self, from_ns: int, until_ns: int, states: Collection[str]) -> Iterator[Row]:
@@ -328,11 +328,13 @@ def _check_text(check: Check | None) -> str | None:
     if check is None:
         return None
     rate = [check.fps.numerator, check.fps.denominator]
-    return json.dumps({"text": check.text, "path": check.path, "frames": check.frames, "fps": rate})
+    strings = list(check.strings)
+    return json.dumps({"text": check.text, "path": check.path, "frames": check.frames, "fps": rate, "strings": strings})
 
 
 def _read_check(text: str | None) -> Check | None:
     if text is None:
         return None
     found = json.loads(text)
-    return Check(found["text"], found["path"], found["frames"], Fraction(*found["fps"]))
+    strings = tuple(found.get("strings", ()))
+    return Check(found["text"], found["path"], found["frames"], Fraction(*found["fps"]), strings)

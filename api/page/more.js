@@ -36,6 +36,12 @@ export function signingIn(lent) {
   $("passcode-field").hidden = byLink;
   if (byLink) $("how").textContent = "This link signs one phone in, once.";
   $("device").placeholder = guessName(); // beside it, and so never mixed with what is being typed
+  $("letters").onclick = () => { // the first passcode has digits alone
+    const letters = $("passcode").inputMode === "numeric";
+    $("passcode").inputMode = letters ? "text" : "numeric";
+    $("letters").textContent = letters ? "It has digits alone" : "It has letters";
+    $("passcode").focus();
+  };
 }
 
 function guessName() {
@@ -49,6 +55,11 @@ export async function signIn(lent) {
   const code = location.hash.slice(1);
   let spent = true; // whether the link's code is of no more use
   $("sign-in-said").textContent = "";
+  if (!code && !$("passcode").value.trim()) {
+    $("sign-in-said").textContent = "Type the passcode first.";
+    $("passcode").focus();
+    return;
+  }
   $("enter").disabled = true;
   try {
     if (code) await page.ask("POST", "/api/sign-in/link", { code, device });
@@ -87,7 +98,7 @@ async function season(place) {
   frame.setAttribute("aria-label", "The season as a picture, six weeks from today");
   frame.append(page.element("img", "", { src: "/api/nights.svg?days=42", alt: "Dates across, the night from noon to noon down; the next seven nights stand in words below." }));
   const rows = nights.map((night) => {
-    const closes = night.closes.slice(0, 10) === night.opens.slice(0, 10) ? night.closes.slice(11, 16) : page.when(night.closes);
+    const closes = night.closes.slice(0, 10) === night.opens.slice(0, 10) ? page.clock(night.closes) : page.when(night.closes);
     return row(`${page.when(night.opens)} to ${closes}`, [night.show, night.opens_by, night.closes_by, night.cut_by && `cut by ${night.cut_by}`].filter(Boolean).join("; "));
   });
   place.replaceChildren(frame, list(rows.length ? rows : [row("No show within a week.")]));
@@ -102,24 +113,26 @@ function view(place) {
   const told = page.element("p", "asking …", { className: "small" });
   place.replaceChildren(canvas, told);
   let dots = [];
+  let runs = [];
   if (stream) stream.close();
   stream = new EventSource("/api/view");
   stream.addEventListener("layout", (event) => {
     const layout = JSON.parse(event.data);
-    dots = layout.dots;
+    ({ dots, runs } = layout);
     canvas.setAttribute("aria-label", `The rig as it is lit now: ${layout.strings.join(", ")}`);
   });
   stream.addEventListener("frame", (event) => {
     const frame = JSON.parse(event.data);
     const bytes = Uint8Array.from(atob(frame.rgb), (letter) => letter.charCodeAt(0));
-    draw(canvas, dots, bytes);
+    draw(canvas, dots, runs, bytes);
     const lit = bytes.some((level) => level > 0);
-    told.textContent = `As sent at ${frame.at.slice(11, 19)}: ${lit ? "light" : "black"}. ${dots.length} of ${frame.pixels} pixels are drawn.`;
+    told.textContent = `As sent at ${page.written(frame.at, { timeStyle: "medium" })}: ${lit ? "light" : "black"}. Each string is a line; ${dots.length} of ${frame.pixels} pixels give the colours.`;
   });
   stream.onerror = () => { told.textContent = "No picture comes at the moment."; };
 }
 
-function draw(canvas, dots, bytes) {
+// A string is a line from pixel to pixel, in the colours of those that are drawn: so it looks as it hangs.
+function draw(canvas, dots, runs, bytes) {
   const paint = canvas.getContext("2d");
   const size = Math.max(2, Math.min(7, 90 / Math.sqrt(dots.length)));
   const width = Math.max(...dots.map(([x]) => x)) || 1;
@@ -129,13 +142,22 @@ function draw(canvas, dots, bytes) {
   const top = (canvas.height - height * scale) / 2;
   paint.fillStyle = "#05060c";
   paint.fillRect(0, 0, canvas.width, canvas.height);
-  dots.forEach(([x, y], index) => {
-    const [red, green, blue] = bytes.subarray(index * 3, index * 3 + 3);
-    paint.fillStyle = red + green + blue ? `rgb(${red} ${green} ${blue})` : "#262a3a";
-    paint.beginPath();
-    paint.arc(left + x * scale, top + y * scale, size, 0, 7);
-    paint.fill();
-  });
+  paint.lineCap = "round";
+  paint.lineWidth = size;
+  let first = 0;
+  for (const run of runs) {
+    for (let index = first; index < first + run; index += 1) {
+      const [red, green, blue] = bytes.subarray(index * 3, index * 3 + 3);
+      const [x, y] = dots[index];
+      const [onX, onY] = dots[Math.min(index + 1, first + run - 1)];
+      paint.strokeStyle = red + green + blue ? `rgb(${red} ${green} ${blue})` : "#262a3a";
+      paint.beginPath();
+      paint.moveTo(left + x * scale, top + y * scale);
+      paint.lineTo(left + onX * scale, top + onY * scale);
+      paint.stroke();
+    }
+    first += run;
+  }
 }
 
 // ---- the rig check
@@ -157,17 +179,41 @@ async function check(place) {
     const button = page.element("button", "Check", { onclick: () => show(index) });
     button.setAttribute("aria-label", `Check ${string.name}`);
     const [universe, slot] = string.spans[0];
-    return row(string.name, `${string.pixels} pixels on ${string.controller}, from universe ${universe}, slot ${slot}`, button);
+    const port = string.port === null ? "" : `port ${string.port}, `;
+    return row(string.name, `${port}${string.pixels} pixels, from universe ${universe}, slot ${slot}`, button);
   });
+  page.told = () => { // what is checked is marked, whoever asked for it
+    const names = page.standing("rig-check").flatMap((each) => each.strings);
+    rows.forEach((item, index) => {
+      if (names.includes(strings[index].name)) { item.setAttribute("aria-current", "true"); at = index; } else item.removeAttribute("aria-current");
+    });
+  };
+  const parts = [...new Set(strings.map((string) => string.controller))].flatMap((controller) => {
+    const own = rows.filter((_, index) => strings[index].controller === controller);
+    return [page.element("h3", `Controller ${controller}`), list(own)];
+  });
+  page.told();
   const none = strings.length ? [] : [page.element("p", "rig.toml names no strings; `gloaming rig-check` checks universes.", { className: "small" })];
-  place.replaceChildren(caution, bar, list(rows), ...none);
+  place.replaceChildren(caution, bar, ...parts, ...none);
 }
 
 // ---- the journal
 
-async function journal(place) {
+const LINES = { // what each choice shows, by the journal's kinds
+  "What people did": ["override", "device", "site", "clock"],
+  "What went wrong": ["trouble", "fault", "restart", "limiter", "alert", "cue", "disk"],
+  Everything: [],
+};
+
+async function journal(place, choice = "What people did") {
   const { timezone } = await page.ask("GET", "/api/site");
-  const format = new Intl.DateTimeFormat("en-GB", { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit", timeZone: timezone });
+  const format = new Intl.DateTimeFormat("en-GB", { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: page.halves, timeZone: timezone });
+  const bar = page.element("div", "", { className: "choices", role: "group", ariaLabel: "Which lines" });
+  bar.append(...Object.keys(LINES).map((name) => {
+    const button = page.element("button", name, { onclick: () => journal(place, name) });
+    button.setAttribute("aria-pressed", String(name === choice));
+    return button;
+  }));
   const lines = page.element("div", "", { className: "lines", tabIndex: 0 });
   lines.setAttribute("role", "group");
   lines.setAttribute("aria-label", "The journal, the newest first");
@@ -176,7 +222,7 @@ async function journal(place) {
   const earlier = page.element("button", "Earlier");
   let before;
   const load = async () => {
-    const got = await page.ask("GET", `/api/journal?limit=40${before ? `&before=${before}` : ""}`);
+    const got = await page.ask("GET", `/api/journal?limit=40${before ? `&before=${before}` : ""}${LINES[choice].map((kind) => `&kind=${kind}`).join("")}`);
     rows.append(...got.map((line) => row(line.text, `${format.format(line.at_ns / 1e6)}${line.who ? `, ${line.who}` : ""}`)));
     earlier.hidden = got.length < 40;
     before = got.length ? got[got.length - 1].id : before;
@@ -187,7 +233,8 @@ async function journal(place) {
     earlier.disabled = false;
   };
   await load();
-  place.replaceChildren(lines, earlier);
+  if (!rows.children.length) rows.append(row("Nothing so far."));
+  place.replaceChildren(bar, lines, earlier);
 }
 
 // ---- the devices
@@ -195,8 +242,7 @@ async function journal(place) {
 async function devices(place) {
   const found = await page.ask("GET", "/api/devices");
   const rows = found.map((device) => {
-    const seen = device.seen ? `last seen ${page.when(device.seen)}` : "not seen since the start";
-    const text = `${device.kind}, since ${page.when(device.since)}, ${seen}`;
+    const text = `${device.kind}, since ${page.when(device.since)}, last seen ${page.when(device.seen)}`;
     const may = device.name !== "this machine" && (!page.viewer() || device.this);
     const button = page.element("button", "Sign out", { onclick: () => page.command(`Signing out ${device.name}`, async () => {
       await page.ask("DELETE", `/api/devices/${device.id}`);
@@ -208,6 +254,13 @@ async function devices(place) {
   });
   const more = page.element("div", "", { className: "choices" });
   const shown = page.element("div");
+  if (!page.viewer() && found.filter((device) => device.name !== "this machine").length > 1) {
+    more.append(page.element("button", "Sign out all others", { onclick: () => page.command("Signing out all others", async () => {
+      await page.ask("DELETE", "/api/devices");
+      await devices(place);
+      return "All other devices are signed out.";
+    }) }));
+  }
   for (const kind of page.viewer() ? [] : ["operator", "viewer"]) {
     const text = kind === "operator" ? "Add a phone" : "Add a phone that only looks";
     more.append(page.element("button", text, { onclick: () => page.command("Making a link", async () => {

@@ -18,6 +18,7 @@ let turned = -Infinity; // when the big button last changed its meaning
 let watching = ""; // what a command waits to see on the wire: "black" or "light"
 let unsay = 0;
 let viewer = false;
+let asked = -Infinity; // when /api/now was last asked for, where no stream comes
 let tellAll = null; // from tell.js, once it is there
 
 
@@ -161,6 +162,7 @@ function listen() {
   on("now", (told) => {
     now = told;
     now.got = heard;
+    asked = -Infinity;
     if (tellAll) tellAll();
   });
   on("beat", () => {});
@@ -170,9 +172,24 @@ function listen() {
   };
 }
 
+// Where a stream of events does not get through, the board is asked every few seconds instead.
+async function askInstead() {
+  asked = performance.now();
+  const answer = await fetch("/api/now", { signal: AbortSignal.timeout(3000) });
+  if (answer.status === 401) return signOut();
+  if (!answer.ok || !source) return;
+  now = await answer.json();
+  now.got = heard = performance.now();
+  heardAt = now.at;
+  contact("live", "live, asked every few seconds");
+  show(true);
+  if (tellAll) tellAll();
+}
+
 function lookAfter() {
   if (!source || document.visibilityState === "hidden") return;
   const silent = performance.now() - heard;
+  if (silent > 2500 && performance.now() - opened > 2500 && performance.now() - asked > 3200) askInstead().catch(() => {});
   if (silent < SILENCE_MS) return;
   if (performance.now() - opened > SILENCE_MS) {
     contact("lost", heardAt ? `No contact since ${heardAt.slice(11, 19)}. What you see is from then.` : "No contact yet. Is this phone in the right network?");

@@ -16,13 +16,15 @@ function element(tag, text = "", more = {}) {
 }
 
 // Instants come with the site's offset, so that their digits are the site's clocks, wherever the phone believes it is.
-const clock = (at) => at.slice(11, 16);
+// Twelve hours or twenty-four: as the browser's locale has it.
+const halves = new Intl.DateTimeFormat(navigator.language, { hour: "numeric" }).resolvedOptions().hour12;
+const written = (at, more) => new Date(`${at.slice(0, 19)}Z`).toLocaleString("en-GB", { timeZone: "UTC", hour12: halves, ...more });
+const clock = (at) => written(at, { hour: "2-digit", minute: "2-digit" });
 
 function when(at) {
   const today = now ? now.at.slice(0, 10) : at.slice(0, 10);
   if (at.slice(0, 10) === today) return clock(at);
-  const day = new Date(`${at.slice(0, 10)}T12:00:00Z`).toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month: "short", timeZone: "UTC" });
-  return `${day}, ${clock(at)}`;
+  return `${written(at, { weekday: "short", day: "numeric", month: "short" })}, ${clock(at)}`;
 }
 
 function lasting(s) {
@@ -37,22 +39,35 @@ const passed = () => (performance.now() - (now ? now.got : 0)) / 1000;
 
 // ---- telling
 
+// A list as it should be, from [key, make] of each row. A row whose key stays is left as it is: a finger may be on it.
 function fill(list, items) {
-  list.replaceChildren(...items);
+  const before = new Map([...list.children].map((row) => [row.dataset.key, row]));
+  const rows = items.map(([key, make]) => {
+    const row = before.get(key) || make();
+    row.dataset.key = key;
+    return row;
+  });
+  for (const row of [...list.children]) if (!rows.includes(row)) row.remove();
+  rows.forEach((row, index) => { if (list.children[index] !== row) list.insertBefore(row, list.children[index] || null); });
 }
 
 function tell() {
   const hushed = standing("pause", "dark");
   $("site").textContent = now.site;
-  $("state").textContent = STATES[now.state] || now.state;
-  document.title = `${STATES[now.state]} – Gloaming`;
+  const state = now.state === "waiting" && now.piece && now.brightness > 0 ? "Between pieces" : STATES[now.state] || now.state;
+  $("state").textContent = state;
+  document.title = `${state} – Gloaming`;
+  const offset = -new Date().getTimezoneOffset();
+  const [hours, minutes] = now.at.slice(-5).split(":").map(Number);
+  $("zone").hidden = (now.at.slice(-6, -5) === "-" ? -1 : 1) * (hours * 60 + minutes) === offset;
+  $("zone").textContent = `Times are those of ${now.timezone}`;
   $("why").textContent = now.reasons.length ? sentence(now.reasons[0].text) : "";
-  fill($("reasons").querySelector("ul"), now.reasons.map((reason) => {
+  fill($("reasons").querySelector("ul"), now.reasons.map((reason) => [JSON.stringify(reason), () => {
     const item = element("li");
     item.append(element("div", sentence(reason.text)));
     item.firstChild.append(element("small", reason.rule));
     return item;
-  }));
+  }]));
   $("place").hidden = now.position_s === null || !now.length_s;
 
   const wire = now.health.transmitter;
@@ -70,7 +85,8 @@ function tell() {
   tellBigButton();
 
   $("by-hand").hidden = now.overrides.length === 0;
-  fill($("overrides"), now.overrides.map(tellOverride));
+  fill($("overrides"), now.overrides.map((each) => [JSON.stringify({ ...each, remaining_s: 0, day: now.at.slice(0, 10) }), () => tellOverride(each)]));
+  now.overrides.forEach((each, index) => { $("overrides").children[index].querySelector(".left").dataset.until = String(each.remaining_s); });
   press("dark", standing("dark").length, "Off for tonight");
   press("dim", standing("dim").length, "Dimmer");
   press("mute", standing("mute").length, "Mute");
@@ -78,9 +94,11 @@ function tell() {
 
   $("well").textContent = now.health.ok ? "All is well" : "Something is wrong";
   $("well").className = now.health.ok ? "" : "bad";
-  fill($("troubles"), now.health.troubles.map(tellTrouble));
+  $("health").className = now.health.ok ? "" : "wrong";
+  fill($("troubles"), now.health.troubles.map((each) => [JSON.stringify([each, now.at.slice(0, 10)]), () => tellTrouble(each)]));
   $("give-time").hidden = now.state !== "no-clock" || viewer;
   tick();
+  if (lent.told) lent.told();
 }
 
 const sentence = (text) => text[0].toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".");
@@ -96,7 +114,6 @@ function tellOverride(each) {
   if (each.show) what.append(`: ${each.show}`);
   if (each.level !== undefined) what.append(` ${each.kind === "dim" ? "to" : "at"} ${Math.round(each.level * 100)} %${each.kind === "dim" ? " of the brightness that is set" : ""}`);
   const left = element("b", "", { className: "left" });
-  left.dataset.until = String(each.remaining_s);
   what.append(element("small", `by ${each.who}, until ${when(each.until)}; `));
   what.lastChild.append(left, " left");
   item.append(what);
@@ -121,17 +138,18 @@ function tellTrouble(trouble) {
 
 async function tellNext() {
   const items = [];
+  if (now.next_piece) items.push([when(now.next_piece.at), now.next_piece.piece]);
   if (now.next) items.push([when(now.next.at), (STATES[now.next.state] || now.next.state).toLowerCase()]);
   for (const night of await ask("GET", "/api/nights?days=3")) {
     if (night.opens > now.at) items.push([when(night.opens), `${night.show} opens`]);
     if (night.closes > now.at && !(now.next && now.next.at.startsWith(night.closes.slice(0, 19)))) items.push([when(night.closes), `${night.show} closes`]);
   }
-  fill($("next"), items.slice(0, 4).map(([at, text]) => {
+  if (!items.length) items.push(["", "Nothing within three days."]);
+  fill($("next"), items.slice(0, 4).map(([at, text]) => [`${at} ${text}`, () => {
     const item = element("li");
     item.append(element("span", text), element("b", at));
     return item;
-  }));
-  if (!items.length) fill($("next"), [element("li", "Nothing within three days.")]);
+  }]));
 }
 
 // What runs on by itself between the news: the position, and what is left.
@@ -204,11 +222,11 @@ function addDeeds() {
   setInterval(tick, 1000);
 }
 
-const lent = { ask, element, command, when, endAll, stored, sentence, begin, viewer: () => viewer };
+const lent = { standing, ask, element, command, when, clock, written, halves, endAll, stored, sentence, begin, viewer: () => viewer };
 addDeeds();
 tellAll = () => {
   tell();
-  const next = JSON.stringify([now.next, now.at.slice(0, 10)]);
+  const next = JSON.stringify([now.next, now.next_piece, now.at.slice(0, 10)]);
   if (next !== nextTold) tellNext().then(() => { nextTold = next; }, () => {});
 };
 if (now) tellAll();

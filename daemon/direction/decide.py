@@ -192,6 +192,20 @@ def _next_change(
     return None, None
 
 
+def next_piece(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> tuple[int, str] | None:
+    """When the next piece of a running order begins, and which; looked for on this day and the next."""
+    now = segment_at(at_ns, site, overrides).picture
+    today_ns = at_ns // DAY_NS * DAY_NS
+    for day_ns in (today_ns, today_ns + DAY_NS):
+        for later in day(day_ns, site, overrides).segments_after(at_ns):
+            picture = later.picture
+            if later.state != State.PLAYING or picture is None or (now and picture.zero_ns <= now.zero_ns):
+                continue
+            if now is None or now.still is None or picture.piece != now.piece:  # a paused piece goes on, and begins not
+                return later.from_ns, picture.piece
+    return None
+
+
 def _days_to_look_at(at_ns: int, site: Site) -> Iterator[int]:
     """This day and the next; then, however far, the eve and the day of the opening that comes first."""
     today_ns = at_ns // DAY_NS * DAY_NS

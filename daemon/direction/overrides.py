@@ -34,12 +34,14 @@ ENDS: dict[Kind, frozenset[Kind]] = {
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """What a rig check shows: a test pattern, rendered into a frame file, and what it is in words."""
+    """What a rig check shows: a test pattern, rendered into a frame file; what it is in words; the strings that it is
+    for, none where it is for more than strings."""
 
     text: str
     path: str
     frames: int
     fps: Fraction
+    strings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

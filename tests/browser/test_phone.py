@@ -376,10 +376,13 @@ def test_a_cut_network_is_told_and_nothing_is_pretended_and_it_comes_back_by_its
         expect(page.locator("#contact")).to_have_text("live", timeout=MS)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_nothing_wrong(scheme: str, browser: Browser, site: Board) -> None:
+@pytest.mark.parametrize(
+    ("scheme", "width", "height"), [("light", 390, 844), ("dark", 390, 844), ("light", 1280, 800), ("dark", 768, 1024)]
+)
+def test_axe_finds_nothing_wrong(scheme: str, width: int, height: int, browser: Browser, site: Board) -> None:
     """axe-core, with the rules of WCAG 2.2 up to AAA for contrast (1.4.6: 7 to 1)."""
-    with phone(browser, color_scheme=scheme, bypass_csp=True) as context:
+    size = {"width": width, "height": height}
+    with phone(browser, color_scheme=scheme, viewport=size, bypass_csp=True) as context:
         page = context.new_page()
         page.goto(site.link())
         page.wait_for_selector("#sign-in")
@@ -387,7 +390,7 @@ def test_axe_finds_nothing_wrong(scheme: str, browser: Browser, site: Board) -> 
         page.get_by_role("button", name="Sign in").click()
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
         page.get_by_role("button", name="Dimmer").click()
-        for summary in ("Why, rule by rule", "The season", "Journal", "Devices"):
+        for summary in ("Why, rule by rule", "The season", "Rig check", "Journal", "Devices"):
             page.get_by_text(summary, exact=True).click()
         page.get_by_role("button", name="Add a phone", exact=True).click()
         expect(page.locator("canvas.code")).to_be_visible(timeout=MS)
@@ -458,3 +461,157 @@ def test_a_screen_reader_hears_what_everything_is_and_what_came_of_it(browser: B
         expect(page.locator("#said[role=status], #contact[role=status]")).to_have_count(2)
         assert page.evaluate("document.documentElement.lang") == "en"
         assert page.evaluate("[...document.getAnimations()].length") == 0
+
+
+def test_pause_is_in_sight_at_twice_the_size_of_text_on_a_small_phone(browser: Browser, site: Board) -> None:
+    """WCAG 2.2, 1.4.4: text at 200 % loses nothing."""
+    with phone(browser, viewport={"width": 360, "height": 640}) as context:
+        page = signed_in(context, site)
+        for size in ("100%", "200%"):
+            page.evaluate("(size) => { document.documentElement.style.fontSize = size; }", size)
+            box = page.locator("#pause").bounding_box()
+            assert box and box["y"] >= 0 and box["y"] + box["height"] <= 640, (size, box)
+            lines = page.evaluate(
+                """() => [...document.querySelectorAll("#lengths span")].map((each) => {
+                    const range = document.createRange();
+                    range.selectNodeContents(each);
+                    const lines = new Set([...range.getClientRects()].map((box) => Math.round(box.top)));
+                    return [each.textContent, lines.size];
+                }).filter(([text, count]) => count > text.split(" ").length)"""
+            )
+            assert lines == [], "a word is broken"
+
+
+def test_a_button_never_stands_alone_beside_an_empty_place(browser: Browser, site: Board) -> None:
+    for width in (360, 390, 768, 1280):
+        with phone(browser, viewport={"width": width, "height": 800}) as context:
+            page = signed_in(context, site)
+            edges = page.evaluate(
+                """() => {
+                    const boxes = [...document.querySelectorAll("#deeds > button")]
+                        .filter((each) => each.checkVisibility()).map((each) => each.getBoundingClientRect());
+                    const rows = [...new Set(boxes.map((box) => Math.round(box.top)))];
+                    return rows.map((top) => Math.max(...boxes.filter((box) => Math.round(box.top) === top)
+                        .map((box) => Math.round(box.right))));
+                }"""
+            )
+            assert len(set(edges)) == 1, (width, edges)
+
+
+def test_a_desktop_has_two_columns(browser: Browser, site: Board) -> None:
+    with phone(browser, viewport={"width": 1280, "height": 800}) as context:
+        page = signed_in(context, site)
+        first, second = page.locator("#pause").bounding_box(), page.locator("#next").bounding_box()
+        assert first and second
+        assert first["x"] + first["width"] < second["x"]
+        assert second["y"] < first["y"]
+
+
+def test_without_the_stream_of_events_the_board_is_asked_and_resume_works(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        context.route("**/api/events", lambda route: route.abort())
+        page = context.new_page()
+        page.goto(site.link())
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+        expect(page.locator("#contact")).to_have_text("live, asked every few seconds")
+        page.locator("#pause").tap()
+        wait_until(site.black, "a black wire")
+        expect(page.locator("#state")).to_have_text("Paused", timeout=MS)
+        page.wait_for_timeout(1000)  # the big button does not take back at once what it did
+        page.get_by_role("button", name="RESUME").tap()
+        wait_until(site.lit, "light")
+        expect(page.locator("#contact")).not_to_contain_text("No contact")
+
+
+def test_what_is_wrong_stands_above_the_state_with_what_to_do(browser: Browser, site: Board) -> None:
+    def troubled(route: Route) -> None:
+        answer = route.fetch()
+        now = answer.json()
+        trouble = {"kind": "controller", "subject": "left", "text": "left does not answer", "do": "look at its cable"}
+        now["health"] = {**now["health"], "ok": False, "troubles": [{**trouble, "since": now["at"]}]}
+        route.fulfill(response=answer, json=now)
+
+    with phone(browser) as context:
+        context.route("**/api/events", lambda route: route.abort())
+        page = context.new_page()
+        page.goto(site.link())
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+        context.route("**/api/now", troubled)
+        expect(page.locator("#health")).to_contain_text("What to do: look at its cable.", timeout=MS)
+        wrong, state = page.locator("#health").bounding_box(), page.locator("#state").bounding_box()
+        assert wrong and state
+        assert wrong["y"] + wrong["height"] < state["y"]
+
+
+def test_a_row_under_a_finger_stays_while_others_come_and_go(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        site.ask("POST", "/api/overrides", {"kind": "dim", "level": 0.5})
+        undo = page.get_by_role("button", name=re.compile("^Undo: Dimmed"))
+        expect(undo).to_be_visible(timeout=MS)
+        undo.evaluate(
+            "(button) => { button.mark = 'the same'; button.dispatchEvent(new PointerEvent('pointerdown')); }"
+        )
+        other = site.ask("POST", "/api/overrides", {"kind": "mute"})
+        expect(page.locator("#overrides li")).to_have_count(2, timeout=MS)
+        site.ask("DELETE", f"/api/overrides/{other['id']}")
+        expect(page.locator("#overrides li")).to_have_count(1, timeout=MS)
+        assert undo.evaluate("(button) => button.mark") == "the same"
+        undo.tap()
+        expect(page.locator("#overrides li")).to_have_count(0, timeout=MS)
+
+
+def test_twelve_hour_clocks_where_the_phone_has_them_and_the_zone_where_it_is_another(
+    browser: Browser, site: Board
+) -> None:
+    with browser.new_context(locale="en-US", timezone_id="America/New_York") as context:
+        page = signed_in(context, site)
+        expect(page.locator("#zone")).to_have_text("Times are those of Europe/London")
+        expect(page.locator("#next")).to_contain_text("10:00 pm", timeout=MS)
+    with browser.new_context(locale="en-GB", timezone_id="Europe/London") as context:
+        page = signed_in(context, site)
+        expect(page.locator("#zone")).to_be_hidden()
+        expect(page.locator("#next")).to_contain_text("22:00", timeout=MS)
+
+
+def test_the_next_piece_is_named(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        coming = site.ask("GET", "/api/now")["next_piece"]["piece"]
+        assert coming in ("tide", "lanterns")
+        expect(page.locator("#next li").first).to_contain_text(re.compile("tide|lanterns"), timeout=MS)
+
+
+def test_the_string_that_is_checked_is_marked_whoever_asked(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.get_by_text("Rig check", exact=True).tap()
+        expect(page.locator("#check h3")).to_have_text("Controller left", timeout=MS)
+        site.ask("POST", "/api/rig-check", {"string": "railing"})
+        expect(page.locator("#check li[aria-current]")).to_contain_text("railing", timeout=MS)
+        page.get_by_role("button", name="End the check").tap()
+        expect(page.locator("#check li[aria-current]")).to_have_count(0, timeout=MS)
+
+
+def test_the_journal_shows_first_what_people_did(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.get_by_text("Journal", exact=True).tap()
+        rows = page.locator("#journal li")
+        expect(rows.first).to_contain_text("signed in", timeout=MS)
+        expect(page.locator("#journal")).not_to_contain_text("playing,")
+        page.get_by_role("button", name="Everything").tap()
+        expect(page.locator("#journal")).to_contain_text("playing,", timeout=MS)
+
+
+def test_an_empty_passcode_is_not_sent(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = context.new_page()
+        page.goto(site.address)
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#sign-in-said")).to_have_text("Type the passcode first.", timeout=MS)
+        assert page.get_by_label("Passcode").evaluate("(field) => field.inputMode") == "numeric"
+        page.get_by_role("button", name="It has letters").click()
+        assert page.get_by_label("Passcode").evaluate("(field) => field.inputMode") == "text"
