@@ -197,7 +197,7 @@ def next_piece(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> tuple
     now = segment_at(at_ns, site, overrides).picture
     today_ns = at_ns // DAY_NS * DAY_NS
     for day_ns in (today_ns, today_ns + DAY_NS):
-        for later in day(day_ns, site, overrides).segments_after(at_ns):
+        for later in day(day_ns, site, overrides).segments_between(at_ns, day_ns + DAY_NS):
             picture = later.picture
             if later.state != State.PLAYING or picture is None or (now and picture.zero_ns <= now.zero_ns):
                 continue

@@ -308,3 +308,16 @@ def test_what_a_newer_version_has_stored_is_kept_and_ignored_by_this_one(tmp_pat
     with closing(on_the_disk(tmp_path / "state.db")) as newer:
         kept = newer.execute("SELECT id, kind, zone FROM override ORDER BY id").fetchall()
     assert kept == [(first.id, "dim", None), (second.id, "wind", "pier"), (third.id, "dim", None)]
+
+
+def test_the_journal_has_lines_of_some_kinds_from_memory_and_from_the_file(tmp_path: Path) -> None:
+    store = State(tmp_path, 0)
+    for number in range(JOURNAL_ROWS_AT_HAND + 500):
+        store.note(number, "override" if number % 100 == 0 else "playing", f"line {number}")
+    assert store.wait()
+    found = [str(row["text"]) for row in store.journal(1000, None, ("override",))]
+    assert found[0] == f"line {(JOURNAL_ROWS_AT_HAND + 499) // 100 * 100}"
+    assert found[-1] == "line 0"
+    assert len(found) == (JOURNAL_ROWS_AT_HAND + 599) // 100
+    assert [row["text"] for row in store.journal(2, None, ("override", "none"))] == found[:2]
+    store.close()

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from gloaming.api.command import main
-from gloaming.daemon.direction.decide import decide, score
+from gloaming.daemon.direction.decide import decide, next_piece, score
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import State
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, site_of, write
@@ -106,8 +106,8 @@ def test_an_instant_that_cannot_be_read_is_told_on_one_line(
     assert main(["why", str(write(tmp_path)), asked]) == 2
     printed = capsys.readouterr()
     assert printed.out == ""
-    assert len(printed.err.splitlines()) == 1
-    assert "as 2026-12-24T22:45" in printed.err
+    (wrong,) = (line for line in printed.err.splitlines() if not line.startswith("warning: "))
+    assert "as 2026-12-24T22:45" in wrong
     assert main(["why", "a", "b", "c"]) == 2
 
 
@@ -180,3 +180,20 @@ def test_a_season_that_is_over_is_dark_to_the_end_of_the_calendar(tmp_path: Path
     for day in range(-40, 40):
         at_ns = ns(f"{date(2099, 12, 1) + timedelta(days=day)}T20:00")
         assert (decide(at_ns, site).state, decide(at_ns, site).next_ns) == (State.DARK, None)
+
+
+def test_the_piece_that_begins_next_is_known(tmp_path: Path) -> None:
+    """bells 100 s, 4 s of gap, tide 225 s, 4 s, lanterns 140 s: from 17:00:00 on, in a round."""
+    site = site_of(tmp_path, TABLES, performance('from = "17:00"\nto = "18:00"'))
+
+    def after(at: str, *overrides: Override) -> tuple[str, str] | None:
+        found = next_piece(ns(f"2026-12-24T{at}"), site, overrides)
+        return None if found is None else (local(found[0], site)[11:19], found[1])
+
+    assert after("12:00") == ("17:00:00", "bells")
+    assert after("17:00:10") == ("17:01:44", "tide")
+    assert after("17:01:42") == ("17:01:44", "tide")
+    assert after("17:02") == ("17:05:33", "lanterns")
+    assert after("18:30") == ("17:00:00", "bells")
+    pause = Override(1, Kind.PAUSE, ns("2026-12-24T17:00:10"), ns("2026-12-24T17:10:10"), "the porch")
+    assert after("17:05", pause) == ("17:11:43", "tide"), "a paused piece goes on before the next begins"
