@@ -164,6 +164,7 @@ class Attendant:
         if self.refused:
             more = "" if director.site is self.good else f"; {ADDED}"
             found += [Trouble("site", str(each.file), f"{each}{more}") for each in self.refused.mistakes[:5]]
+        found += self._nothing_left()
         if not director.link.connected:
             found.append(Trouble("transmitter", "transmitter", "the transmitter does not answer"))
         if director.store.fault:
@@ -174,6 +175,13 @@ class Attendant:
             found.append(Trouble("clock", "clock", self.trust.verdict.text))
         found += [Trouble(name.split()[0], name, wrong) for name, wrong in self._failing.items()]
         return [*found, *troubles_of(self.board)]
+
+    def _nothing_left(self) -> list[Trouble]:
+        """That a show is on, and none of its pieces can be played."""
+        now = self.director.current(self.director.clock.now_ns())
+        if now.state != State.FAULT:
+            return []
+        return [Trouble("frames", f"show {now.show}", "no piece of it can be played: it stays dark")]
 
     def _note_troubles(self, now_ns: int) -> None:
         """Since when each has been; what is not told by somebody else goes into the journal."""

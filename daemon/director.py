@@ -22,6 +22,7 @@ from gloaming.daemon.attendant import Attendant
 from gloaming.daemon.clock import Clock, watch_steps
 from gloaming.daemon.clock_steps import ClockSteps
 from gloaming.daemon.confirmation import Sent, confirm
+from gloaming.daemon.damaged_files import DamagedFiles
 from gloaming.daemon.direction.asking import UNDO_SKIP_NS
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
@@ -59,8 +60,10 @@ class Director:
     """Decides at every boundary and at least every five seconds; a missed or early wake changes nothing."""
 
     def __init__(self, site: Site, state: Path, clock: Clock) -> None:
-        self.site, self.clock = site, clock
+        self.clock = clock
         self.store = Store(state, clock.now_ns())
+        self.damaged = DamagedFiles(self.store)
+        self.site = self.damaged.on(site, clock.now_ns())
         self.link = Link(state / "transmitter.sock", self._heard)
         self.troubles: dict[tuple[str, str], dict[str, Any]] = {}
         self.started_ns = clock.now_ns()
@@ -267,7 +270,7 @@ class Director:
         """Another site from now on; the transmitter is set up anew only where that differs."""
         self.after_step()
         before = self._setup()
-        self.site, self._files = site, time.monotonic_ns() // 1_000_000
+        self.site, self._files = self.damaged.on(site, self.clock.now_ns()), time.monotonic_ns() // 1_000_000
         self.requests.look_up()
         for key, each in list(self.troubles.items()):
             if key[0] == "frames" and each["stamp"] != file_stamp(Path(key[1])):
@@ -348,17 +351,21 @@ class Director:
                 self.requests.look_up()
 
     def _leave_out(self, message: dict[str, Any], now_ns: int) -> None:
-        """A piece whose frames are hurt is left out from there: the show goes on with the next."""
+        """A piece whose frames are damaged is left from there on, and is not begun again until its file is another."""
         decision = self.decision(now_ns)
-        others = {piece for show in self.site.shows.values() if show.name == decision.show for piece in show.order}
-        if decision.state != State.PLAYING or decision.piece != message["piece"] or len(others) < 2:
-            return
+        if decision.state == State.PLAYING and decision.piece == message["piece"]:
+            self._plan_to_leave(message, now_ns)
+        if self.damaged.found(Path(message["subject"]), now_ns):
+            self.site = self.damaged.on(self.site, now_ns)
+            self._decide()
+
+    def _plan_to_leave(self, message: dict[str, Any], now_ns: int) -> None:
         frame = message.get("frame")
         picture = next((one.picture for one in self._sent if one.from_ns <= now_ns < one.until_ns), None)
         at_ns = now_ns if frame is None or picture is None else max(now_ns, picture.due_ns(frame, now_ns))
         if not any(one.kind == Kind.SKIP and one.at_ns >= at_ns for one in self.requests.standing(now_ns)):
             skip = Override(0, Kind.SKIP, at_ns, at_ns + UNDO_SKIP_NS, who="gloaming")
-            self._leaving = self.requests.keep(skip), decision.piece
+            self._leaving = self.requests.keep(skip), message["piece"]
             whole = isoformat(at_ns, self.site.timezone)
             self.store.note(now_ns, "fault", f"{message['piece']} is left out from {whole} on: {message['text']}")
             self._decide()

@@ -41,7 +41,8 @@ SHORTEST_TURN_NS = 1_000_000_000
 class Piece:
     """A frame file, with its sound file if it has one; `info` is None where the frame file cannot be played.
 
-    `sound_ns` is how long the sound is, where that is another length than the frames have.
+    `sound_ns` is how long the sound is, where that is another length than the frames have. `damaged` holds from when
+    until when (None: still) its frames were known to be damaged.
     """
 
     name: str
@@ -50,6 +51,7 @@ class Piece:
     place: str
     info: FrameFileInfo | None
     sound_ns: int | None = None
+    damaged: tuple[tuple[int, int | None], ...] = ()
 
     @property
     def length_ns(self) -> int | None:

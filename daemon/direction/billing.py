@@ -162,7 +162,7 @@ def _piece(name: str, site: Site) -> Piece | None:
     if piece.info is None:
         return None
     sound = piece.sound is not None
-    return Piece(name, str(piece.frames), piece.info.frames, piece.info.fps, sound, piece.sound_ns)
+    return Piece(name, str(piece.frames), piece.info.frames, piece.info.fps, sound, piece.sound_ns, piece.damaged)
 
 
 def neighbours_windows(site: Site, from_ns: int, until_ns: int, held: Iterable[Held] = ()) -> tuple[Window, ...]:

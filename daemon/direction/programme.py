@@ -25,7 +25,8 @@ from gloaming.daemon.direction.score import SECOND_NS, Mix, Picture
 class Piece:
     """What the programme needs to know of a piece: its frames' place, number and rate.
 
-    `sound_ns` is how long its sound is, where that is another length than its frames'.
+    `sound_ns` is how long its sound is, where that is another length than its frames'. `damaged` holds from when until
+    when (None: still) its frames were known to be damaged: it is not begun then.
     """
 
     name: str
@@ -34,6 +35,15 @@ class Piece:
     fps: Fraction
     sound: bool = False
     sound_ns: int | None = None
+    damaged: tuple[tuple[int, int | None], ...] = ()
+
+    def is_damaged(self, at_ns: int) -> bool:
+        """Whether its frames are known to be damaged at an instant."""
+        return any(since_ns <= at_ns and (until_ns is None or at_ns < until_ns) for since_ns, until_ns in self.damaged)
+
+    def damage_after(self, at_ns: int) -> Iterator[int]:
+        """The instants after another at which damage becomes known, or is mended."""
+        return (edge for span in self.damaged for edge in span if edge is not None and edge > at_ns)
 
     def frames_ns(self, turns: int = 1) -> int:
         """The shortest time, rounded up to whole nanoseconds, in which every frame has had so many full turns."""
@@ -108,8 +118,8 @@ class Part(NamedTuple):
     """A stretch of a programme: a piece, or (`filler`) what fills the time between pieces.
 
     `picture` is None where nothing is shown, and `sound` says whether its sound lasts here. `note` says why a filler
-    fills. `begins_ns` is the instant at which the piece as a whole began. `mix` is what was shown before it and is
-    still fading away.
+    fills, and `fault` that no piece can be played. `begins_ns` is the instant at which the piece as a whole began.
+    `mix` is what was shown before it and is still fading away.
     """
 
     from_ns: int
@@ -121,6 +131,7 @@ class Part(NamedTuple):
     begins_ns: int
     sound: bool = False
     mix: Mix | None = None
+    fault: bool = False
 
     def later(self, by_ns: int) -> Part:
         """The same part, so much later."""
@@ -256,7 +267,7 @@ class _Layout:
 
     def run(self) -> Programme:
         if not self.giving.order:
-            self.fill(self.giving.to_ns, "no piece of the show can be played")
+            self.wait_for_a_piece()
         elif self.giving.goes_round:
             self.go_round(self.giving.order[0])
         else:
@@ -281,6 +292,11 @@ class _Layout:
                 self.fill(min(mark_ns, giving.to_ns), "until the order begins on the clock")
             elif not self.at_once:
                 self.fill(end_of(self.at_ns, giving.gap_ns, self.held), "between pieces")
+            if self.at_ns < giving.to_ns and piece.is_damaged(self.at_ns):
+                self.at_once = True
+                if all(one.is_damaged(self.at_ns) for one in giving.order):
+                    self.wait_for_a_piece()
+                continue
             if self.at_ns >= giving.to_ns or self.too_late(piece, piece.length_ns):
                 break
             self.play(piece, piece.length_ns)
@@ -307,6 +323,10 @@ class _Layout:
         """Turn after turn without anything between: one picture that goes round, until something comes between."""
         begins_ns, turns = self.at_ns, 0
         while self.at_ns < self.giving.to_ns:
+            if piece.is_damaged(self.at_ns):
+                self.wait_for_a_piece()
+                begins_ns, turns = self.at_ns, 0
+                continue
             gone_ns = piece.frames_ns(turns)
             whole = max(turns, piece.turns_within(self.free_ns() - self.at_ns + gone_ns))
             if whole > turns:
@@ -320,11 +340,19 @@ class _Layout:
             self.play(piece, length_ns, begins_ns, gone_ns)
             begins_ns, turns = (self.at_ns, 0) if self.at_once else (begins_ns, turns + 1)
 
+    def wait_for_a_piece(self) -> None:
+        """Until a piece of the order is mended, or to the end."""
+        until_ns = min((at_ns for piece in self.giving.order for at_ns in piece.damage_after(self.at_ns)), default=None)
+        until_ns = self.giving.to_ns if until_ns is None else until_ns
+        self.fill(until_ns, "no piece of the show can be played", skippable=False, fault=True)
+
     def free_ns(self) -> int:
-        """When something next comes between: a skip, a pause, or the closing. During a pause, at once."""
+        """When something next comes between: a skip, a pause, damage, or the closing. During a pause, at once."""
         if any(from_ns <= self.at_ns < until_ns for from_ns, until_ns in self.held):
             return self.at_ns
-        coming = [*self.skips, *(hold.from_ns for hold in self.standing)]
+        pieces = {*self.giving.order, self.giving.between}
+        damage = (at_ns for piece in pieces if piece for at_ns in piece.damage_after(self.at_ns))
+        coming = [*self.skips, *(hold.from_ns for hold in self.standing), *damage]
         return max(self.at_ns, min([self.giving.to_ns, *(at_ns for at_ns in coming if at_ns > self.at_ns)]))
 
     def too_late(self, piece: Piece, length_ns: int) -> bool:
@@ -355,12 +383,14 @@ class _Layout:
                     return hold.pause.at_ns
         return self.at_ns
 
-    def fill(self, until_ns: int, note: str, skippable: bool = True) -> None:
+    def fill(self, until_ns: int, note: str, skippable: bool = True, fault: bool = False) -> None:
         if skippable:
             until_ns = self.skip_before(until_ns)
-        until_ns = min(until_ns, self.giving.to_ns)
-        if until_ns > self.at_ns:
-            self.add(self.giving.between, until_ns, until_ns - self.at_ns, note)
+        until_ns, between = min(until_ns, self.giving.to_ns), self.giving.between
+        while until_ns > self.at_ns:
+            end_ns = min([until_ns, *(between.damage_after(self.at_ns) if between else ())])
+            shown = None if between and between.is_damaged(self.at_ns) else between
+            self.add(shown, end_ns, end_ns - self.at_ns, note, fault=fault)
 
     def skip_before(self, until_ns: int) -> int:
         """The first skip before an instant, taken from the list, or that instant."""
@@ -378,6 +408,7 @@ class _Layout:
         *,
         begins_ns: int | None = None,
         gone_ns: int = 0,
+        fault: bool = False,
     ) -> None:
         """A piece, or with a `note` a filler; `gone_ns` of it have gone by since `begins_ns`."""
         begins_ns, mix = self.at_ns if begins_ns is None else begins_ns, self.mix(piece)
@@ -386,7 +417,7 @@ class _Layout:
                 break
             zero_ns -= gone_ns
             for part_ns, after_ns, picture, sound in _stretches(piece, from_ns, min(end_ns, until_ns), zero_ns, still):
-                part = Part(part_ns, after_ns, bool(note), piece, picture, note, begins_ns, sound)
+                part = Part(part_ns, after_ns, bool(note), piece, picture, note, begins_ns, sound, fault=fault)
                 if gone_ns and self.parts and self.parts[-1]._replace(from_ns=part_ns, until_ns=after_ns) == part:
                     part = self.parts.pop()._replace(until_ns=after_ns)
                 self.parts += _mixed(part, mix) if mix else (part,)

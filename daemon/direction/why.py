@@ -28,11 +28,11 @@ class Why:
             what = f"rig check, {check.check.text if check.check else 'nothing'}"
             return State.RIG_CHECK, (self._asked(check, what), *also)
         if pause := scene.standing(Kind.PAUSE):
-            return State.PAUSED, (self._asked(pause, "paused"), *self._giving_reasons(scene.giving, part), *also)
+            return State.PAUSED, (self._asked(pause, "paused"), *self._giving_reasons(scene.giving, part, at_ns), *also)
         if not scene.giving:
             return self._idle(at_ns)
-        given = self._giving_reasons(scene.giving, part)
-        if not scene.giving.order:
+        given = self._giving_reasons(scene.giving, part, at_ns)
+        if part and part.fault:
             return State.FAULT, (*given, *also)
         return (State.WAITING if part is None or part.filler else State.PLAYING), (*given, *also)
 
@@ -45,7 +45,7 @@ class Why:
             reasons.append(self._asked(mute, "without sound"))
         return (*reasons, self.facts.brightness_reason) if scene.giving and not scene.check else tuple(reasons)
 
-    def _giving_reasons(self, giving: Giving | None, part: Part | None) -> tuple[Reason, ...]:
+    def _giving_reasons(self, giving: Giving | None, part: Part | None, at_ns: int) -> tuple[Reason, ...]:
         if giving is None:
             return ()
         if giving not in self._opened:
@@ -61,7 +61,9 @@ class Why:
             begun = f"{part.piece.name} began {self._clock(part.begins_ns, seconds=True)}"
             order = "shuffled" if giving.shuffled else "in order"
             reasons.insert(0, Reason(giving.show_place, f"{begun}, {order}{_one_ended(part)}"))
-        reasons += [Reason(giving.show_place, f"{name} is left out: its files are hurt") for name in giving.left_out]
+        damaged = {piece.name for piece in giving.order if piece.is_damaged(at_ns)}
+        names = sorted({*giving.left_out, *damaged})
+        reasons += [Reason(giving.show_place, f"{name} is left out: its files are damaged") for name in names]
         return tuple(reasons)
 
     def _idle(self, at_ns: int) -> tuple[State, tuple[Reason, ...]]:

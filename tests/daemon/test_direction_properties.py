@@ -255,17 +255,32 @@ def test_a_score_cut_and_joined_anywhere_is_the_same_score(seed: int) -> None:
     assert whole.segments[-1].until_ns == until_ns
 
 
-@many(100)
-def test_rounds_that_come_again_are_those_laid_out_one_by_one(seed: int) -> None:
-    case = drawn(seed, most=8)
-    fifth = {
+def short_pieces(case: Drawn) -> Site:
+    """Its site with pieces a fifth as long, so that rounds come again; the one of a show may go round without a gap."""
+    pieces = {
         name: replace(piece, info=piece.info and replace(piece.info, frames=piece.info.frames // 5), sound_ns=None)
         for name, piece in case.site.pieces.items()
     }
-    gap_ns = case.chance.choice((0, 4 * S))
-    shows = {name: show.model_copy(update={"gap": gap_ns}) for name, show in case.site.shows.items()}
-    site = replace(case.site, pieces=fifth, shows=shows)
-    known = facts(site, case.day_ns, case.overrides)
+    gap_ns, fade_ns = case.chance.choice((0, 4 * S)), case.chance.choice((0, 3 * S))
+    shows = {
+        name: show.model_copy(update={"gap": gap_ns, "cross_fade": fade_ns}) for name, show in case.site.shows.items()
+    }
+    return replace(case.site, pieces=pieces, shows=shows)
+
+
+def with_damage(case: Drawn, site: Site) -> Site:
+    """A piece of it damaged from an instant on, and mended later or not at all."""
+    name, since_ns = case.chance.choice(tuple(site.pieces)), case.day_ns + case.chance.randrange(86_400) * S
+    until_ns = since_ns + case.chance.randrange(7200) * S if case.chance.random() < 0.5 else None
+    damaged = replace(site.pieces[name], damaged=((since_ns, until_ns),))
+    return replace(site, pieces={**site.pieces, name: damaged})
+
+
+@many(100)
+def test_rounds_that_come_again_are_those_laid_out_one_by_one(seed: int) -> None:
+    case = drawn(seed, most=8)
+    site = short_pieces(case)
+    known = facts(with_damage(case, site) if seed % 2 else site, case.day_ns, case.overrides)
     programme.cache_clear()
     rounds = Stage(case.day_ns, known)
     programme.cache_clear()
@@ -279,6 +294,23 @@ def test_rounds_that_come_again_are_those_laid_out_one_by_one(seed: int) -> None
         later = (one for one in one_by_one.segments if one.from_ns > at_ns and one.state != state)
         first = next(later, None)
         assert rounds.change_after(at_ns, state) == (first and (first.from_ns, first.state))
+
+
+@many(100)
+def test_damage_that_is_found_changes_nothing_before_and_its_piece_is_not_begun_from_then_on(seed: int) -> None:
+    case = drawn(seed, most=0 if seed % 2 else 6)
+    site = short_pieces(case)
+    hurt = with_damage(case, site)
+    ((name, since_ns, until_ns),) = [(one.name, *span) for one in hurt.pieces.values() for span in one.damaged]
+    for segment in score(case.day_ns, since_ns, site, case.overrides).segments if since_ns > case.day_ns else ():
+        for at_ns in (segment.from_ns, segment.until_ns - 1):
+            before, after = decide(at_ns, site, case.overrides), decide(at_ns, hurt, case.overrides)
+            assert (before.piece, before.frame, before.reasons) == (after.piece, after.frame, after.reasons)
+            assert (before.state, before.sound) == (after.state, after.sound)
+    for segment in score(since_ns, case.day_ns + 86_400 * S, hurt, case.overrides).segments:
+        if segment.state == State.PLAYING and segment.picture and segment.picture.piece == name:
+            from_ns = segment.picture.zero_ns
+            assert from_ns <= since_ns or (until_ns and segment.from_ns >= until_ns) or case.overrides
 
 
 @many(1900)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from unittest.mock import ANY
 
+from gloaming.daemon.damaged_files import DamagedFiles
 from gloaming.daemon.direction.overrides import Kind
+from gloaming.daemon.direction.score import State
 from tests.api.house import House, house, run
 
 FPS = 40
@@ -78,5 +82,73 @@ def test_who_skips_or_pauses_before_has_the_next_piece_whole(tmp_path: Path) -> 
                 (planned,) = skips(home)
                 await home.director.requests.ask(dict(request), "Ada")
                 assert planned not in skips(home)
+
+    run(work())
+
+
+def damaged(home: House, piece: str) -> None:
+    """A transmitter finds the first frame of a piece damaged, as it does whenever it comes to read it."""
+    path = str(home.director.site.pieces[piece].frames)
+    trouble = {"op": "trouble", "kind": "frames", "subject": path, "text": "it is damaged", "over": False}
+    home.director._heard({**trouble, "piece": piece, "frame": 0})
+
+
+def test_a_damaged_piece_is_not_begun_again_until_its_file_is_another(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home:
+            director = home.director
+            now_ns = director.clock.now_ns()
+            seen = {at_ns: director.decision(at_ns) for at_ns in range(now_ns - 3600 * S, now_ns, 61 * S)}
+            piece = str(told(home, 3 * FPS)["piece"])
+            later = {director.decision(now_ns + shift).piece for shift in range(5 * S, 3600 * S, 7 * S)}
+            assert piece not in later
+            assert later
+            assert {at_ns: director.decision(at_ns) for at_ns in seen} == {
+                at_ns: replace(one, next_ns=ANY, next_state=ANY) for at_ns, one in seen.items()
+            }, "what was seen stays so"
+            reasons = director.decision(director.clock.now_ns() + 10 * S).reasons
+            assert any(one.text == f"{piece} is left out: its files are damaged" for one in reasons)
+            path = director.site.pieces[piece].frames
+            fresh = path.with_name("fresh")
+            fresh.write_bytes(path.read_bytes())
+            fresh.rename(path)
+            director.adopt(director.site)
+            mended_ns = director.clock.now_ns()
+            assert piece in {director.decision(mended_ns + shift).piece for shift in range(0, 3600 * S, 7 * S)}
+
+    run(work())
+
+
+def test_with_all_pieces_damaged_the_show_is_dark_and_it_is_said_once(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home:
+            director = home.director
+            for _ in range(200):
+                decision = director.decision(director.clock.now_ns())
+                for piece in [decision.piece] if decision.piece else director.site.pieces:
+                    damaged(home, piece)
+            decision = director.decision(director.clock.now_ns())
+            assert (decision.state, decision.piece) == (State.FAULT, None)
+            assert len(skips(home)) <= len(director.site.pieces)
+            assert decision.next_ns and decision.next_ns - director.clock.now_ns() > 600 * S, "to the closing"
+            director.attendant.look()
+            said = [str(line["text"]) for line in director.store.journal(1000)]
+            assert len(said) <= 6 + 4 * len(director.site.pieces)
+            assert len([line for line in said if "no piece of it can be played" in line]) == 1
+            troubles = director.attendant.troubles(director.clock.now_ns())
+            assert [one["kind"] for one in troubles if "no piece of it can be played" in one["text"]] == ["frames"]
+
+    run(work())
+
+
+def test_damage_is_known_over_a_restart(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home:
+            piece = str(told(home, -3)["piece"])
+            again = DamagedFiles(home.director.store).on(home.director.site, home.director.clock.now_ns())
+            assert again.pieces[piece].damaged == home.director.site.pieces[piece].damaged
+            ((since_ns, until_ns),) = again.pieces[piece].damaged
+            assert until_ns is None
+            assert since_ns <= home.director.clock.now_ns()
 
     run(work())
