@@ -12,7 +12,10 @@ from collections.abc import Coroutine
 from dataclasses import dataclass, field
 from datetime import datetime
 from fractions import Fraction
+from functools import cache
+from itertools import pairwise
 from pathlib import Path
+from tempfile import mkdtemp
 from typing import Any, TypeVar, cast
 
 import numpy as np
@@ -83,6 +86,16 @@ class Film:
     fps: Fraction = Fraction(2)
 
 
+@cache
+def _frames(film: Film) -> Path:
+    """Its frame file, made once."""
+    path = Path(mkdtemp(prefix="gloaming-film-")) / "film.frames"
+    with FrameWriter(path, film.fps, [Universe(1, SLOTS, 0)]) as writer:
+        for begin in range(0, film.frames, 100_000):
+            writer.write(np.full((min(100_000, film.frames - begin), SLOTS), FULL, np.uint8))
+    return path
+
+
 @dataclass
 class Shelf:
     """In the place of the disk: every frame of every file is `FULL`."""
@@ -123,6 +136,8 @@ class BoxedBoard:
     player: Player | None = None
     director: Director | None = None
     lit: list[Lit] = field(default_factory=list)
+    longest_silence_ns: int = 0
+    """Between packets of a universe that is lit, while it plays in all its ticks."""
     next_ns: int = 0
 
     def __post_init__(self) -> None:
@@ -141,10 +156,7 @@ class BoxedBoard:
     def _write_pieces(self) -> None:
         (self.folder / "pieces").mkdir(parents=True, exist_ok=True)
         for name in ("tide", "lanterns"):
-            with FrameWriter(
-                self.folder / "pieces" / f"{name}.frames", self.film.fps, [Universe(1, SLOTS, 0)]
-            ) as writer:
-                writer.write(np.full((self.film.frames, SLOTS), FULL, np.uint8))
+            (self.folder / "pieces" / f"{name}.frames").symlink_to(_frames(self.film))
         (self.folder / "rig.toml").write_text(
             f'[[controller]]\nname = "left"\nhost = "{HOST}"\nuniverses = "1"\n\n'
             f'[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = {SLOTS // 3}\n'
@@ -161,9 +173,14 @@ class BoxedBoard:
         (self.folder / "site.toml").write_text(
             '[site]\nname = "Pier Road boathouse"\nlatitude = 54.486\nlongitude = -0.613\ntimezone = "Etc/UTC"\n\n'
             f'[neighbours]\n{"".join(hours)}{self.more}\n[output]\nfade = "0 s"\n\n[clock]\ntrust = "{self.trust}"\n\n'
-            f'{pieces}[[show]]\nname = "evening"\norder = ["tide", "lanterns"]\n\n'
+            f'{pieces}[[show]]\nname = "evening"\norder = {json.dumps(self._order)}\n\n'
             f'[[performance]]\nshow = "evening"\nfrom = "12:00"\nto = "11:59"\n{more}'
         )
+
+    @property
+    def _order(self) -> list[str]:
+        """Two pieces in turn; of pieces shorter than a second one alone, which goes round."""
+        return ["tide", "lanterns"] if self.film.frames >= self.film.fps else ["tide"]
 
     def edit(self, *rules: Rule) -> None:
         """Somebody edits the rules on the board; a director that runs reads the file."""
@@ -250,7 +267,7 @@ class BoxedBoard:
     def play(self, seconds: float, notices: bool = True) -> list[Lit]:
         """Every tick of some seconds; what was lit."""
         before, end_ns = len(self.lit), self.monotonic_ns + round(seconds * S)
-        notice_ns = self.monotonic_ns + S
+        notice_ns, first = self.monotonic_ns + S, len(self.air.left)
         while self.monotonic_ns < end_ns:
             self._tick()
             next_ns = min(end_ns, notice_ns, max(self.next_ns, self.monotonic_ns + 1_000_000))
@@ -259,6 +276,9 @@ class BoxedBoard:
                 notice_ns = self.monotonic_ns + S
                 if notices:
                     self.notice()
+        packets = [*self.air.left[first:], (end_ns, "", b"")]
+        silences = (after[0] - at_ns for (at_ns, _, data), after in pairwise(packets) if any(data[126:]))
+        self.longest_silence_ns = max(self.longest_silence_ns, *silences, 0)
         return self.lit[before:]
 
     def skip(self, seconds: float) -> None:
