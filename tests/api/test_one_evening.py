@@ -210,20 +210,7 @@ def test_the_wire_is_black_at_the_first_instant_of_dark_hours(case: str, evening
         assert seen[out - 1].at_ns > dark_ns - 2 * 10**9, "there was light until the fade"
 
 
-def test_a_taken_port_and_a_missing_site_are_said_on_one_line(evening: Evening) -> None:
-    evening.write(numbered(40))
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        taken.listen()
-        port = taken.getsockname()[1]
-        path = evening.folder / "site.toml"
-        path.write_text(path.read_text().replace("127.0.0.1:0", f"127.0.0.1:{port}"), encoding="utf-8")
-        done = gloaming("run", evening.folder)
-    assert done.returncode == 2
-    [line] = [line for line in done.stderr.splitlines() if str(port) in line]
-    assert line.startswith(f"{path}:"), line
-    assert "phone.listen" in line and "in use" in line and "as listen =" in line
-    assert "Traceback" not in done.stderr
+def test_a_missing_site_is_said_on_one_line(evening: Evening) -> None:
     nowhere = gloaming("run", evening.folder.parent / "nowhere")
     assert nowhere.returncode == 2
     assert len(nowhere.stderr.splitlines()) == 1 and str(evening.folder.parent / "nowhere") in nowhere.stderr
