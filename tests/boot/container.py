@@ -33,17 +33,26 @@ def run(*command: str, check: bool = True, timeout_s: float = 120.0) -> str:
     return done.stdout
 
 
-def debian_root() -> Path:
-    """The root that every machine begins with, made once."""
-    root = CACHE / f"{SUITE}-{PACKAGES.replace(',', '-')}"
+def debian_root(packages: str = PACKAGES) -> Path:
+    """A root that machines begin with, made once."""
+    root = CACHE / f"{SUITE}-{packages.replace(',', '-')}"
     if not root.exists():
         CACHE.mkdir(parents=True, exist_ok=True)
         fresh = CACHE / f"fresh-{os.getpid()}"
         with outdoors():
-            run("debootstrap", "--variant=minbase", f"--include={PACKAGES}", SUITE, str(fresh), MIRROR, timeout_s=900)
+            run("debootstrap", "--variant=minbase", f"--include={packages}", SUITE, str(fresh), MIRROR, timeout_s=900)
         shutil.rmtree(fresh / "var/cache/apt/archives")
         fresh.rename(root)
     return root
+
+
+def mount_copy(root: Path, folder: Path) -> Path:
+    """A copy of a root to change, in a folder; whoever asked for it unmounts it."""
+    copy, upper, work = (folder / name for name in ("root", "upper", "work"))
+    for path in (copy, upper, work):
+        path.mkdir()
+    run("mount", "-t", "overlay", "overlay", "-o", f"lowerdir={root},upperdir={upper},workdir={work}", str(copy))
+    return copy
 
 
 def lay_cable() -> None:
@@ -75,14 +84,10 @@ def socket_in(space: str, address: str) -> socket.socket:
 
 
 class Machine:
-    """A root on top of the Debian one; `power_on`, `power_cut`, and commands inside."""
+    """A copy of the Debian root; `power_on`, `power_cut`, and commands inside."""
 
     def __init__(self, folder: Path) -> None:
-        self.root, self.upper = folder / "root", folder / "upper"
-        for path in (self.root, self.upper, folder / "work"):
-            path.mkdir()
-        layers = f"lowerdir={debian_root()},upperdir={self.upper},workdir={folder / 'work'}"
-        run("mount", "-t", "overlay", "overlay", "-o", layers, str(self.root))
+        self.root = mount_copy(debian_root(), folder)
         self.process: subprocess.Popen[bytes] | None = None
         self.console = folder / "console"
 

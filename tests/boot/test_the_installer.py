@@ -7,7 +7,6 @@ import shutil
 import subprocess
 import sys
 import time
-import tomllib
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -68,12 +67,11 @@ def lay_source(home: Path) -> None:
 
 def fetch_wheels(folder: Path) -> None:
     """What the machine's Python needs, since it has no way to the internet."""
-    project = tomllib.loads((TOP / "pyproject.toml").read_text())
-    needed = [*project["project"]["dependencies"], *project["project"]["optional-dependencies"]["board"]]
     platforms = [word for each in PLATFORMS for word in ("--platform", each)]
-    pip = [sys.executable, "-m", "pip", "download", "-qq", "--only-binary=:all:", "--python-version", PYTHON]
+    locks = [word for each in ("board", "build") for word in ("-r", str(TOP / f"systemd/{each}.lock"))]
+    pip = [sys.executable, "-m", "pip", "download", "-qq", "--only-binary=:all:", "--require-hashes"]
     with outdoors():
-        run(*pip, *platforms, "--dest", str(folder), *needed, *project["build-system"]["requires"], timeout_s=300)
+        run(*pip, "--python-version", PYTHON, *platforms, "--dest", str(folder), *locks, timeout_s=300)
 
 
 def refused(board: Board, how: str) -> str:
@@ -111,6 +109,9 @@ def test_what_stands_in_its_way_is_said_in_one_line(board: Board) -> None:
     assert "another one is at work" in refused(board, f"flock /usr/lib {INSTALL}")
     network = "PIP_RETRIES=1 PIP_INDEX_URL=https://192.0.2.21/simple /root/source/systemd/install"
     assert "no network" in refused(board, network)
+    another = "cp -r /root/wheels /tmp/wheels; echo >>/tmp/wheels/segno-*.whl"
+    said = refused(board, f"{another}; /root/source/systemd/install --wheels /tmp/wheels; rm -r /tmp/wheels")
+    assert "segno==" in said and "board.lock" in said
     assert left(board) == []
 
 

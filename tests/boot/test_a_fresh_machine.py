@@ -1,0 +1,60 @@
+"""README's two commands on a Debian that has python3, python3-venv and git alone."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Iterator
+
+import pytest
+
+from tests.boot.board import needs_a_machine
+from tests.boot.fresh_root import TOP, FreshRoot, fresh_root
+from tests.namespaces import outdoors
+from tests.tools import needs
+
+pytestmark = [needs_a_machine, needs("git")]
+INSTALLED_MIB = 200
+COMMANDS = [line.strip() for line in (TOP / "README.md").read_text().splitlines() if "python3 -m venv" in line]
+
+
+@pytest.fixture(scope="module")
+def fresh(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FreshRoot]:
+    with fresh_root(tmp_path_factory.mktemp("fresh")) as root:
+        yield root
+
+
+def mib(fresh: FreshRoot) -> int:
+    """What the virtual environment takes on the disk."""
+    return int(fresh.run("du -sm .venv").stdout.split()[0])
+
+
+def test_the_first_command_plays_the_demonstration_and_takes_no_more_than_200_mb(fresh: FreshRoot) -> None:
+    assert [line.rpartition(".venv/bin/")[2] for line in COMMANDS] == ["gloaming demo", "python -m pytest -q -n auto"]
+    begin = time.monotonic()
+    with outdoors():
+        done = fresh.run(f"{COMMANDS[0]} --for 5")
+    print(f"first command: {time.monotonic() - begin:.0f} s with 5 s of the demonstration")
+    assert done.returncode == 0, done.stdout
+    assert re.search(r"packets sent [1-9]\d*, packets received [1-9]\d*, packets lost 0", done.stdout), done.stdout
+    (unheard,) = [line for line in done.stdout.splitlines() if "PortAudio" in line]
+    assert "apt-get install libportaudio2" in unheard
+    print(f"installed: {mib(fresh)} MB")
+    assert mib(fresh) <= INSTALLED_MIB
+
+
+def test_the_second_command_skips_what_this_machine_lacks_and_names_each_package(fresh: FreshRoot) -> None:
+    """Those tests alone that need a tool; that no other test does, tests/conftest.py sees to on every machine."""
+    install, _, tests = COMMANDS[1].rpartition(" && ")
+    begin = time.monotonic()
+    with outdoors():
+        done = fresh.run(install)
+    assert done.returncode == 0, done.stdout
+    print(f"second command: {time.monotonic() - begin:.0f} s to install {mib(fresh)} MB")
+    done = fresh.run(f"{tests} -m needs")
+    last = done.stdout.splitlines()[-1]
+    print(last)
+    assert re.fullmatch(r"\d+ passed, \d+ skipped, \d+ deselected in .*", last), done.stdout
+    skipped = [line for line in done.stdout.splitlines() if line.startswith("SKIPPED")]
+    assert len(skipped) > 10
+    assert all(re.search(r"no [\w, -]+ here: apt-get install [\w -]+$", line) for line in skipped), skipped

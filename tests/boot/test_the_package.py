@@ -1,0 +1,72 @@
+"""The package as it is built: two builds of a commit are equal, a file that is not the pinned one is refused, and what
+is inside is listed."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.boot.fresh_root import clone
+from tests.namespaces import outdoors
+from tests.tools import needs
+
+pytestmark = needs("git")
+
+
+def build(source: Path, *words: str, **environment: str) -> subprocess.Popen[str]:
+    command = [source / "systemd/build-deb", *words, "--out", source / "dist"]
+    settings = {**os.environ, "GLOAMING_PACK": "1", **environment}
+    return subprocess.Popen(command, env=settings, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+@pytest.fixture(scope="module")
+def packages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Path]]:
+    """Two of one kind, built in two folders, under other circumstances; and one of the other kind, for both Pythons."""
+    folder = tmp_path_factory.mktemp("packages")
+    sources = [clone(folder / name) for name in ("here", "somewhere-else", "arm64")]
+    with outdoors():
+        running = [
+            build(sources[0], "--python", "3.11"),
+            build(sources[1], "--python", "3.11", TZ="Asia/Tokyo", LC_ALL="C.UTF-8"),
+            build(sources[2], "--arch", "arm64"),
+        ]
+    ends = [each.communicate(timeout=900) for each in running]
+    assert [each.returncode for each in running] == [0, 0, 0], ends
+    yield [Path(printed.strip()) for printed, _ in ends]
+    shutil.rmtree(folder)
+
+
+def test_two_builds_of_a_commit_are_equal_byte_for_byte(packages: list[Path]) -> None:
+    here, there, _ = packages
+    assert here.name == there.name
+    assert here.read_bytes() == there.read_bytes()
+
+
+def test_what_is_inside_is_listed_and_is_what_is_pinned(packages: list[Path], tmp_path: Path) -> None:
+    """CycloneDX 1.6 (ECMA-424): each library by its package URL."""
+    pinned = re.findall(r"^(\S+)==(\S+)", (packages[0].parents[1] / "systemd/board.lock").read_text(), re.MULTILINE)
+    for package in (packages[0], packages[2]):
+        tree = tmp_path / package.stem
+        subprocess.run(["dpkg-deb", "--extract", package, tree], check=True)
+        listed = json.loads((tree / "usr/share/doc/gloaming/gloaming.cdx.json").read_text())
+        assert (listed["bomFormat"], listed["specVersion"]) == ("CycloneDX", "1.6")
+        assert listed["metadata"]["component"]["name"] == "gloaming"
+        assert {one["purl"] for one in listed["components"]} == {f"pkg:pypi/{name}@{of}" for name, of in pinned}
+
+
+def test_a_library_whose_hash_is_not_the_pinned_one_is_not_built_in(tmp_path: Path) -> None:
+    source = clone(tmp_path / "source")
+    lock = source / "systemd/board.lock"
+    lock.write_text(re.sub(r"(?<=--hash=sha256:)[0-9a-f]{64}", "0" * 64, lock.read_text()))
+    with outdoors():
+        running = build(source, "--python", "3.11")
+    printed, said = running.communicate(timeout=600)
+    assert running.returncode and not printed
+    assert "DO NOT MATCH THE HASHES" in said
