@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import re
 import ssl
+import stat
 import sys
 import urllib.error
 import urllib.request
@@ -218,6 +220,8 @@ def _request(
     state = state_folder(args.site, args.state)
     if args.state is None and args.site == Path() and not state.exists() and SERVICE_STATE.exists():
         state = SERVICE_STATE
+    elif args.state is None:
+        _refuse_a_strangers(state)
     url = (args.url or _address(state)).rstrip("/")
     token = _token(args.token_file or state / "token")
     data = None if body is None else json.dumps(body).encode()
@@ -256,6 +260,16 @@ def straight(trusted: ssl.SSLContext | None = None) -> urllib.request.OpenerDire
     """What asks a daemon and nobody else: a proxy that the environment names knows no board, and is told no token."""
     proxies, secure = urllib.request.ProxyHandler({}), urllib.request.HTTPSHandler(context=trusted)
     return urllib.request.build_opener(proxies, secure, _Stays)
+
+
+def _refuse_a_strangers(state: Path) -> None:
+    """A state that nobody named is told tokens and passcodes, so it must be the caller's or root's. MistakeError."""
+    if not state.exists():
+        return  # whoever reads it says so
+    found = state.stat()
+    if found.st_uid not in (os.geteuid(), 0) or found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+        wrong = "this folder belongs to somebody else, or others can write to it"
+        raise MistakeError(Mistake(state, None, None, wrong, "if you trust it, name it: --state DIR"))
 
 
 def _address(state: Path) -> str:

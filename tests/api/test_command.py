@@ -21,6 +21,7 @@ from gloaming.api.command import main
 from gloaming.api.commands.live import read_minutes
 from tests.api.evening import gloaming
 from tests.api.house import write_site
+from tests.tools import needs
 
 ENVIRONMENT = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
 """As a person has it: Python keeps what is written until there is enough of it."""
@@ -90,6 +91,34 @@ def test_a_state_of_somebody_elses_is_said(
     assert capfd.readouterr().err == f"{tmp_path / 'address'}: Permission denied; {right}\n"
 
 
+@needs("root")
+@pytest.mark.parametrize(("owner", "mode"), [(12_345, 0o700), (os.geteuid(), 0o777)])
+def test_a_state_that_a_stranger_can_write_hears_no_passcode_unless_it_is_named(
+    owner: int,
+    mode: int,
+    board: Any,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    """A folder that somebody has laid where others work: `./state` there leads to an address of its owner's."""
+    state = tmp_path / "state"
+    state.mkdir()
+    (state / "address").write_text(board.url)
+    (state / "token").write_text("quay-7")
+    state.chmod(mode)
+    os.chown(state, owner, owner)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(getpass, "getpass", lambda *_: "lanterns on the quay")
+    board.answer = lambda _: told(200, passcode="lanterns on the quay")
+    assert main(["passcode"]) == 2
+    (said,) = capfd.readouterr().err.splitlines()
+    assert said.startswith(f"{state}: this folder belongs to somebody else, or others can write to it")
+    assert not board.asked
+    main(["passcode", "--state", "state"])
+    assert board.asked
+
+
 class Board(BaseHTTPRequestHandler):
     """Something that answers by HTTP, as its server's `answer` says, and keeps what it was sent."""
 
@@ -102,7 +131,7 @@ class Board(BaseHTTPRequestHandler):
         self.end_headers()
         self.wfile.write(body)
 
-    do_POST = do_DELETE = do_GET
+    do_POST = do_PUT = do_DELETE = do_GET
 
     def log_message(self, *_: Any) -> None:
         """Nothing."""
