@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 import ssl
+import stat
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -45,7 +46,7 @@ class Certificate:
         return True
 
     def warning(self, now_s: float) -> str:
-        """What is wrong with the pair in use: refused files beside it, or its end, which is near or past."""
+        """What is wrong with the pair in use: files that were refused, an end near or past, a key that all can read."""
         name = self.paths[0].name
         if self.refused:
             return f"{self.refused}; the one before stays in use"
@@ -53,7 +54,12 @@ class Certificate:
         ends = f"{datetime.fromtimestamp(self.ends_s, UTC):%Y-%m-%d %H:%M} UTC"
         if left_s <= 0:
             return f"{name} has expired ({ends}): phones refuse the page or warn of it"
-        return f"{name} expires in {left_s / DAY_S:.0f} days ({ends})" if left_s < WARN_S else ""
+        if left_s < WARN_S:
+            return f"{name} expires in {left_s / DAY_S:.0f} days ({ends})"
+        key = self.paths[1]
+        if key.exists() and key.stat().st_mode & stat.S_IROTH:
+            return f"everybody on this machine can read {key.name}; chmod o= {key}"
+        return ""
 
     def _stamp(self) -> object:
         return tuple(map(file_stamp, self.paths))

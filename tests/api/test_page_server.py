@@ -189,6 +189,17 @@ def test_a_certificate_warns_a_fortnight_before_it_ends_and_openssl_agrees_when_
         assert one.warning(one.ends_s).startswith(f"board.pem has expired ({ends})")
 
 
+@needs("openssl")
+def test_a_key_that_everybody_can_read_is_a_trouble(tmp_path: Path) -> None:
+    make_certificate(tmp_path)
+    one = Certificate(tmp_path / "board.pem", tmp_path / "board.key")
+    one.paths[1].chmod(0o640)
+    assert one.warning(one.ends_s - 90 * 86_400) == ""
+    one.paths[1].chmod(0o644)
+    said = f"everybody on this machine can read board.key; chmod o= {one.paths[1]}"
+    assert one.warning(one.ends_s - 90 * 86_400) == said
+
+
 def test_the_service_manager_hears_of_the_show_though_the_page_has_no_port(tmp_path: Path) -> None:
     manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     manager.bind(str(tmp_path / "notify"))

@@ -131,8 +131,11 @@ def test_over_an_installation_that_went_half_away_it_installs_and_the_street_see
     put_site(board, site='[clock]\ntrust = "plausible"\nset = true\n\n[phone]\nlisten = "192.0.2.10:8080"\n\n')
     words = (TOP / "README.md").read_text()
     begin = words.index("       cp -r site/. /etc/gloaming/site/")
+    board.machine.inside("sh", "-c", "umask 022; cp /root/site/site.toml /etc/gloaming/site/")
     careful = "cd /root; chmod -R go= site; umask 077\n"  # a site with secrets in it
     board.machine.inside("sh", "-ec", careful + words[begin : words.index("       gloaming now", begin)])
+    for_all = board.machine.inside("find", "/etc/gloaming/site", "-perm", "/o=rwx")
+    assert not for_all, "a site may have secrets in it"
     lit = board.wait_until_lit(0)
     assert_none_missed(lit)
     assert_right(lit[:: FPS // 4], board.site(), board.overrides("opening"))
