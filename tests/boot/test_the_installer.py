@@ -109,8 +109,8 @@ def test_what_stands_in_its_way_is_said_in_one_line(board: Board) -> None:
     assert "another one is at work" in refused(board, f"flock /usr/lib {INSTALL}")
     network = "PIP_RETRIES=1 PIP_INDEX_URL=https://192.0.2.21/simple /root/source/systemd/install"
     assert "no network" in refused(board, network)
-    another = "cp -r /root/wheels /tmp/wheels; echo >>/tmp/wheels/segno-*.whl"
-    said = refused(board, f"{another}; /root/source/systemd/install --wheels /tmp/wheels; rm -r /tmp/wheels")
+    another = "cp -r /root/wheels /tmp/wheels; echo | tee -a /tmp/wheels/segno-*.whl >/dev/null"
+    said = refused(board, f"{another}; /root/source/systemd/install --wheels /tmp/wheels")
     assert "segno==" in said and "board.lock" in said
     assert left(board) == []
 
