@@ -33,15 +33,20 @@ def survey_sounds(site: Site) -> tuple[Finding, ...]:
         except MistakeError as error:
             mistake = error.mistakes[0]
             text = f"{mistake.wrong}; {piece.name} is given without sound"
-            found.append(Finding("error", piece.sound.name, text, mistake.right or "copy the file again"))
+            found.append(Finding("error", _place(piece), text, mistake.right or "copy the file again"))
     for piece, one in measured:
         found += _whole(piece, one, channels)
     found += _loudness(site, measured, channels)
     return (*found, device)
 
 
+def _place(piece: Piece) -> str:
+    """The piece's line of site.toml, and its sound file."""
+    return f"{piece.place} {piece.sound.name if piece.sound else piece.name}"
+
+
 def _whole(piece: Piece, one: Measured, channels: int) -> Iterator[Finding]:
-    name = one.info.path.name
+    name = _place(piece)
     if one.damage:
         yield Finding("error", name, one.damage, "copy the file again")
     elif piece.info and piece.sound_ns:
@@ -66,26 +71,31 @@ def _loudness(site: Site, measured: list[tuple[Piece, Measured]], channels: int)
     best = min(reached, default=0.0)
     level, volume = site.sound.level, site.sound.volume
     if not volume:
-        yield Finding("fact", "site.toml", "volume = 0 in [sound]: nothing is heard")
+        yield Finding("fact", site.sound.place, "volume = 0 in [sound]: nothing is heard")
         return
     for piece, loudness, lufs, dbtp in known:
         assert piece.sound
         if lufs is None or dbtp is None:
-            yield Finding("warning", piece.sound.name, f"the sound of {piece.name} is silence", "render it anew")
+            yield Finding("warning", _place(piece), f"the sound of {piece.name} is silence", "render it anew")
             continue
         gain_db = 20 * log10(volume) + (0.0 if level is None else loudness.gain_db(level))
         text = f"{piece.name} is played at {lufs + gain_db:.1f} LUFS, true peak {dbtp + gain_db:.1f} dBTP"
         text += f" (the file has {lufs:.1f} LUFS in {CHANNELS[channels]}, gain {gain_db:+.1f} dB)"
         if level is not None and loudness.held_back(level):
             text += f"; its peaks keep it below {level:g} LUFS"
-            yield Finding("warning", piece.sound.name, text, f'all pieces reach level = "{best - 0.05:.1f} LUFS"')
+            yield Finding("warning", _place(piece), text, f'all pieces reach level = "{best - 0.05:.1f} LUFS"')
         else:
-            yield Finding("fact", piece.sound.name, text)
+            yield Finding("fact", _place(piece), text)
     if level is None and len(reached) > 1:
         loud = [lufs for _, _, lufs, _ in known if lufs is not None]
         if max(loud) - min(loud) > 2:
             text = f"the pieces differ by {max(loud) - min(loud):.1f} LU, and are played as they are"
-            yield Finding("warning", "site.toml", text, f'level = "{best - 0.05:.1f} LUFS" in [sound] makes them alike')
+            yield Finding(
+                "warning",
+                site.sound.place or "site.toml",
+                text,
+                f'level = "{best - 0.05:.1f} LUFS" in [sound] makes them alike',
+            )
 
 
 def _device(site: Site) -> tuple[Finding, int]:

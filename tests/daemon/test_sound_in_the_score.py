@@ -281,7 +281,7 @@ def test_the_survey_hears_loudness_lengths_and_damage(tmp_path: Path) -> None:
     found = survey_sounds(site_of(tmp_path, TABLES, EVENING, '\n[sound]\nlevel = "-16 LUFS"\n'))
     said = {finding.text: finding for finding in found}
     (cannot,) = [one for one in found if one.severity == "error"]
-    assert cannot.place == "tide.flac" and "not sound that can be played" in cannot.text and cannot.todo
+    assert cannot.place == "site.toml:12 tide.flac" and "not sound that can be played" in cannot.text and cannot.todo
     assert any("2.0 s shorter than its frames: bells ends in silence" in text for text in said)
     assert any("FLAC PCM_16, 48 kHz, mono" in text for text in said)
     (loud,) = [text for text in said if "LUFS" in text]
@@ -340,7 +340,7 @@ def test_the_survey_says_where_peaks_hold_a_piece_back(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "pieces/tide.flac", tone(20, 0.2), 48_000)
     site = site_of(tmp_path, TABLES, EVENING, '\n[sound]\nlevel = "-6 LUFS"\n')
     found = [one for one in survey_sounds(site) if "peaks" in one.text]
-    assert [one.place for one in found] == ["bells.flac"]
+    assert [one.place for one in found] == ["site.toml:7 bells.flac"]
     assert found[0].severity == "warning" and found[0].todo and "level =" in found[0].todo
 
 
@@ -351,13 +351,15 @@ def test_the_survey_says_how_loud_it_is_heard_with_the_volume_and_without_a_leve
 
     def heard(*tables: str) -> dict[str, str]:
         found = survey_sounds(site_of(tmp_path, TABLES, EVENING, *tables))
-        return {one.place: one.text for one in found if "is played at" in one.text or "nothing is heard" in one.text}
+        told = [one for one in found if "is played at" in one.text or "nothing is heard" in one.text]
+        return {one.place.split()[-1]: one.text for one in told}
 
     as_it_is = heard()["bells.flac"]
     assert "played at -20.0 LUFS, true peak -20.0 dBTP" in as_it_is and "gain +0.0 dB" in as_it_is
     level = '\n[sound]\nlevel = "-23 LUFS"\n'
     assert "played at -29.0 LUFS, true peak -29.0 dBTP" in heard(level + "volume = 0.5\n")["tide.flac"]
-    assert heard(level + "volume = 0\n") == {"site.toml": "volume = 0 in [sound]: nothing is heard"}
+    table = (tmp_path / "site.toml").read_text().split("[sound]")[0].count("\n") + 1
+    assert heard(level + "volume = 0\n") == {f"site.toml:{table}": "volume = 0 in [sound]: nothing is heard"}
 
 
 def test_a_site_without_sound_has_no_findings_of_it(tmp_path: Path) -> None:
