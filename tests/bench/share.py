@@ -77,11 +77,13 @@ def telemetry(state: Path) -> dict[str, Any] | None:
 
 def measure(percent: float, seconds: float, folder: Path) -> None:
     with quota(percent) as group:
-        join = f"echo $$ > {group}/cgroup.procs; exec {sys.executable} -m gloaming.api.command demo --json --for 100000"
+        join = f"echo $$ > {group}/cgroup.procs; exec {sys.executable} -m gloaming.api.command demo --json --for 80000"
         environment = {**os.environ, "TMPDIR": str(folder)}
         with subprocess.Popen(["sh", "-c", join], env=environment, stdout=subprocess.DEVNULL) as process:
             try:
-                wait_until(lambda: list(folder.glob("gloaming-*/pier-road/state")), "the season", PATIENCE_S)
+                wait_until(
+                    lambda: process.poll() or list(folder.glob("gloaming-*/pier-road/state")), "the season", PATIENCE_S
+                )
                 (state,) = folder.glob("gloaming-*/pier-road/state")
                 wait_until(lambda: (telemetry(state) or {}).get("frames_due"), "the first frame", PATIENCE_S)
                 time.sleep(SETTLE_S)
