@@ -126,9 +126,13 @@ class Keeper:
         return 0
 
 
-def _lock(state: Path) -> int:
-    """The state folder, held until this process ends: two shows on one state would end each other's. OSError."""
-    handle = os.open(state, os.O_RDONLY | os.O_DIRECTORY)
+def _lock(state: Path) -> int | None:
+    """The state folder, held until this process ends: two shows on one state would end each other's. OSError.
+    None where the folder may not be read: then neither show has a state."""
+    try:
+        handle = os.open(state, os.O_RDONLY | os.O_DIRECTORY)
+    except PermissionError:
+        return None
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:

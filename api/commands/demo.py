@@ -171,7 +171,7 @@ def _last_telemetry(state: Path) -> dict[str, Any]:
     deadline = time.monotonic() + PARTING_S
     while True:
         try:
-            health = _now(*_door(state))["health"]
+            health = _ask(*_door(state), "/api/health")  # which keeps it, where /api/now has None
         except OSError:
             return {}
         if any(trouble["kind"] == "transmitter" for trouble in health["troubles"]) or time.monotonic() > deadline:
@@ -180,10 +180,14 @@ def _last_telemetry(state: Path) -> dict[str, Any]:
 
 
 def _now(base: str, token: str) -> dict[str, Any]:
-    request = urllib.request.Request(f"{base}/api/now", headers={"Authorization": f"Bearer {token}"})
-    with straight().open(request, timeout=5) as answer:
-        now: dict[str, Any] = json.load(answer)
-        return now
+    return _ask(base, token, "/api/now")
+
+
+def _ask(base: str, token: str, path: str) -> dict[str, Any]:
+    request = urllib.request.Request(base + path, headers={"Authorization": f"Bearer {token}"})
+    with straight().open(request, timeout=5) as response:
+        answer: dict[str, Any] = json.load(response)
+        return answer
 
 
 def _watch(
