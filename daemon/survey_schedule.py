@@ -116,7 +116,7 @@ def _never_given(found: _Season) -> Iterator[Finding]:
             continue
         never = {piece.name for piece in rows[0].giving.order}
         for row in rows:
-            never -= day(row.night.opens_ns, found.site, ()).programmes[row.giving].pieces
+            never -= day(row.night.opens_ns, found.site, ()).programme(row.giving).pieces
             if not never:
                 break
         for name in sorted(never):

@@ -41,7 +41,10 @@ class Stage:
         self._segments: dict[int, Segment] = {}  # by their beginning: most of the work is in their reasons
         self._calls = {one.id: one for one in facts.overrides if one.kind == Kind.CALL}
         self.givings = tuple(giving for giving in facts.givings if giving.opens_ns < self.until_ns + MARGIN_NS)
-        self.programmes: dict[Giving, Programme] = self._programmes()
+        self._programmes: dict[Giving, Programme] = {}
+        overrides = facts.overrides
+        self._held = holds(tuple(one for one in overrides if one.kind == Kind.PAUSE), facts.fade_ns)
+        self._skips = tuple(one.at_ns for one in overrides if one.kind == Kind.SKIP and not one.undone)
         self._ends = {giving: self._end_of(giving) for giving in self.givings}
         scenes = tuple(sweep(facts, self._ends, self.from_ns - MARGIN_NS, self.until_ns + MARGIN_NS))
         self.envelope: Envelope = self._envelope(scenes)
@@ -57,13 +60,12 @@ class Stage:
         """The segment of an instant of this day."""
         stretch = self._stretches[self._place(at_ns)]
         from_ns, until_ns = stretch.from_ns, stretch.until_ns
-        part, programme = None, self.programmes[stretch.giving] if stretch.giving else None
-        if programme and programme.until_ns is not None:
-            part = programme.part_at(at_ns)
-            if part:
-                from_ns, until_ns = max(from_ns, part.from_ns), min(until_ns, part.until_ns)
-            else:
-                from_ns = max(from_ns, programme.until_ns)
+        given = self.programme(stretch.giving) if stretch.giving else None
+        part = given.part_at(at_ns) if given else None
+        if part:
+            from_ns, until_ns = max(from_ns, part.from_ns), min(until_ns, part.until_ns)
+        elif given and given.until_ns is not None:
+            from_ns = max(from_ns, given.until_ns)
         if from_ns not in self._segments:
             self._segments[from_ns] = self._filled_in(stretch, from_ns, until_ns, part)
         return self._segments[from_ns]
@@ -86,7 +88,7 @@ class Stage:
             low, high = self.envelope.level_at(stretch.from_ns), self.envelope.level_before(stretch.until_ns)
             if not low and not high:
                 continue
-            for part, times in self.programmes[stretch.giving].counted(begin_ns, end_ns, rounds=low == high):
+            for part, times in self.programme(stretch.giving).counted(begin_ns, end_ns, rounds=low == high):
                 first_ns, last_ns = max(begin_ns, part.from_ns), min(end_ns, part.until_ns)
                 if part.picture and not part.picture.ended:
                     level = (self.envelope.level_at(first_ns) + self.envelope.level_before(last_ns)) / 2
@@ -100,9 +102,15 @@ class Stage:
             if segment.state != state:
                 return segment.from_ns, segment.state
             stretch = self._stretches[self._place(at_ns)]
-            changes_ns = self.programmes[stretch.giving].change_after(at_ns) if stretch.giving else None
+            changes_ns = self.programme(stretch.giving).change_after(at_ns) if stretch.giving else None
             at_ns = min(stretch.until_ns, changes_ns or stretch.until_ns)
         return None
+
+    def programme(self, giving: Giving) -> Programme:
+        """What a giving of this day has when: laid out when it is asked for."""
+        if giving not in self._programmes:
+            self._programmes[giving] = programme(giving, self._held, self._skips, self.facts.zone)
+        return self._programmes[giving]
 
     def end_of(self, giving: Giving) -> int:
         """When a giving ends: its closing, the end of a piece that finishes, or the end of the call."""
@@ -112,15 +120,9 @@ class Stage:
         return bisect_right(self._stretches, at_ns, key=lambda stretch: stretch.from_ns) - 1
 
     def _end_of(self, giving: Giving) -> int:
-        end_ns = self.programmes[giving].until_ns or giving.to_ns
+        end_ns = (giving.finish and self.programme(giving).until_ns) or giving.to_ns
         call = None if giving.called is None else self._calls.get(giving.called)
         return min(end_ns, call.end_ns) if call else end_ns
-
-    def _programmes(self) -> dict[Giving, Programme]:
-        overrides, zone = self.facts.overrides, self.facts.zone
-        held = holds(tuple(one for one in overrides if one.kind == Kind.PAUSE), self.facts.fade_ns)
-        skips = tuple(one.at_ns for one in overrides if one.kind == Kind.SKIP and not one.undone)
-        return {giving: programme(giving, held, skips, zone) for giving in self.givings}
 
     def _foreseen(self) -> set[int]:
         """The ends of what is given, but of a call that was ended by hand."""

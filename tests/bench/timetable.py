@@ -6,6 +6,7 @@ Each line stands beside a yardstick of the same run: the time in which this mach
 from __future__ import annotations
 
 import tempfile
+import tracemalloc
 from collections.abc import Callable
 from datetime import date, timedelta
 from hashlib import sha256
@@ -15,14 +16,18 @@ from random import Random
 from time import process_time
 
 from gloaming.daemon.direction import decide as deciding
-from gloaming.daemon.direction.decide import decide
+from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import programme
 from gloaming.daemon.direction.rehearsal import rehearse
-from gloaming.daemon.site import load_site
+from gloaming.daemon.direction.season import season
+from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.survey_energy import energy
+from gloaming.daemon.survey_schedule import survey_schedule
 from gloaming.daemon.timetable import hours, sun
 from gloaming.daemon.timetable import nights as timetable
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, ns, performance, site_of
+from tests.daemon.test_direction_turns import site_of as piece_sites
 
 TIMES = ("sunset + 20 min", "dusk", "sun at -4", "17:00")
 NEIGHBOURS = """
@@ -31,6 +36,7 @@ dark = [{ days = "mon-thu,sun", from = "22:30", to = "07:00" }, { days = "fri,sa
 quiet = [{ from = "21:00", to = "09:00" }]
 dim = [{ from = "21:30", to = "23:00", brightness = 0.5 }]
 """
+ALL_DAY = 'from = "00:00"\nto = "23:59"'
 KINDS = (Kind.PAUSE, Kind.DIM, Kind.MUTE, Kind.DARK, Kind.SKIP)
 
 
@@ -132,6 +138,44 @@ def main() -> None:
     print("| --- | --- | --- | --- |")
     for what, allowed_s, took_s in lines:
         print(f"| {what} | {took_s * 1000:.2f} ms | {took_s / allowed_s:.1%} | {took_s / yard_s:.1f} |")
+    turns(folder)
+
+
+def turns(folder: Path) -> None:
+    """What the length of a piece costs: the first decision and score of an evening, and a survey of a year."""
+    sites = {
+        "one piece of 4 minutes": piece_sites(folder / "long", {"tide": 9600}),
+        "a still": piece_sites(folder / "still", {"look": 1}),
+        "ten seconds, all day": piece_sites(folder / "day", {"tide": 400}, times=ALL_DAY),
+        "two of 18 s: 1,000 a night": piece_sites(folder / "two", {"flood": 720, "ebb": 720}),
+        "the same, shuffled": piece_sites(folder / "mixed", {"flood": 720, "ebb": 720}, 'play = "shuffled"'),
+    }
+    at_ns, first = ns("2026-12-18T20:00"), date(2026, 11, 27)
+    print("\n| an evening of 5 hours | first decision and score | memory | a survey's year | of the first line's |")
+    print("| --- | --- | --- | --- | --- |")
+    base_s = 0.0
+    for what, site in sites.items():
+
+        def answer(site: Site = site) -> None:
+            forget()
+            decide(at_ns, site)
+            score(at_ns, at_ns + 1800 * SECOND_NS, site)
+
+        def year(site: Site = site) -> None:
+            forget()
+            rows = season(site, first, first + timedelta(days=365))
+            energy(site, dict.fromkeys(site.pieces, 10.0), rows)
+            survey_schedule(site, first, first + timedelta(days=365))
+
+        tracemalloc.start()
+        answer()
+        memory = tracemalloc.get_traced_memory()[1] / 1e6
+        tracemalloc.stop()
+        answer_s, begin = cpu_s(answer), process_time()
+        year()
+        year_s = process_time() - begin
+        base_s = base_s or year_s
+        print(f"| {what} | {answer_s * 1000:.2f} ms | {memory:.2f} MB | {year_s:.2f} s | {year_s / base_s:.2f} |")
 
 
 if __name__ == "__main__":

@@ -16,6 +16,7 @@ from pathlib import Path
 from tests.bench.card import ext4
 from tests.daemon.broken_evening import Broken, broken_evening, moved_to, since
 from tests.daemon.fault_figures import Figures, all_right, right_since
+from tests.daemon.faults_kinds import a_still, all_damaged
 from tests.daemon.faults_page import certificate_expired, port_taken, stick_late
 from tests.daemon.faults_pieces import (
     another_source,
@@ -299,6 +300,8 @@ ROWS: dict[str, Callable[[Path], Figures]] = {
     "a frame file is cut short": frames_cut_short,
     "a frame file is missing": frames_missing,
     "a slow piece": slow_piece,
+    "a still for the whole evening": a_still,
+    "all pieces of a show are damaged": all_damaged,
     "a sound file is gone": sound_file_gone,
     "the sound device is gone": sound_device_gone,
     "network down to one of two controllers": network_down,

@@ -48,7 +48,7 @@ def site_of(folder: Path, lengths: dict[str, int], more: str = "", times: str = 
 
 
 def parts_of(day: Stage, giving: Giving) -> int:
-    return sum(len(block.parts) for block in day.programmes[giving].blocks)
+    return sum(len(block.parts) for block in day.programme(giving).blocks)
 
 
 def test_a_still_for_the_whole_evening_is_one_part_of_the_score(tmp_path: Path) -> None:
