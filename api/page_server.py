@@ -23,7 +23,7 @@ from gloaming.api.http import make_app
 from gloaming.api.names import is_everywhere, lan_addresses, page_addresses
 from gloaming.api.sign_in import Doorkeeper
 from gloaming.daemon.director import Director
-from gloaming.daemon.health import Trouble
+from gloaming.daemon.health import DO, Trouble
 from gloaming.daemon.private_file import write_private
 from gloaming.daemon.service_log import LOG
 
@@ -159,7 +159,8 @@ class PageServer:
         if wrong == self.wrong:
             return
         self.wrong = wrong
-        LOG.complain(f"no page: {wrong}; the show goes on without it, and it is tried again", kind="page")
+        site = self.director.site
+        LOG.complain(f"{site.folder / (site.phone.place or 'site.toml')}: {wrong}; {DO['page']}", kind="page")
         with self._told_where_it_fails():
             self._forget("address", "certificate")
             write_private(self.state / NO_PAGE, wrong + "\n")

@@ -1,9 +1,11 @@
-"""Boards that are badly off: a card that stalls, a state of another owner, no permission, no language, far years."""
+"""Boards that are badly off: a card that stalls, a state of another owner, a port that is taken, no permission, no
+language, far years."""
 
 from __future__ import annotations
 
 import os
 import resource
+import socket
 import subprocess
 import sys
 import time
@@ -75,6 +77,22 @@ def test_a_state_folder_of_another_owner_is_said_in_a_line_and_the_show_goes_on(
         said = process.stderr.read().splitlines()
         (line,) = [line for line in said if str(broken.evening.state) in line]
         assert "belongs to nobody" in line and "chown -R" in line and "the show goes on" in line, said
+        assert not any("Traceback" in line for line in said), said
+
+
+def test_a_taken_port_is_said_on_one_line_at_the_terminal_and_the_show_goes_on(tmp_path: Path) -> None:
+    address = "127.0.74.38"
+    with broken_evening(tmp_path, address, start=False) as broken:
+        with socket.create_server((address, 8090)), run_as(broken) as process:
+            lit = broken.wait_until_lit()
+            assert_right(lit[::10], broken.site, (), broken.evening.offset_ns)
+            wait_until((broken.evening.state / "no-page").exists, "a page without a port")
+        assert process.stderr
+        said = process.stderr.read().splitlines()
+        (line,) = [line for line in said if f"{address}:8090" in line]
+        assert line.startswith(f"{broken.folder / 'site.toml'}:"), line
+        assert "phone.listen" in line and "in use" in line and "the show goes on" in line, line
+        assert "end what else has its port" in line, line
         assert not any("Traceback" in line for line in said), said
 
 
