@@ -22,10 +22,8 @@ from gloaming.shows.framefile_layout import (
     CHUNK_BYTES_MAX,
     FRAMES_MAX,
     SCHEMA,
-    SCHEMA_SMALL,
     UNIVERSE_MAX,
     VERSION,
-    VERSION_SMALL,
     FrameFileInfo,
     Frames,
     Universe,
@@ -35,7 +33,6 @@ from gloaming.shows.framefile_layout import (
     seal,
     universes_wrong,
 )
-from gloaming.shows.framefile_small import read_title
 from gloaming.shows.framefile_writer import FrameWriter, mend
 from gloaming.shows.mistake import Mistake, MistakeError
 
@@ -111,8 +108,8 @@ def _check_header(path: Path) -> None:
     pages, version, application = (struct.unpack_from(">I", head, at)[0] for at in (28, 60, 68))
     if application != APPLICATION_ID:
         raise _mistake(path, "this is an SQLite database, but not a frame file")
-    if version not in (VERSION, VERSION_SMALL):
-        right = f"this program reads versions {VERSION} and {VERSION_SMALL}"
+    if version != VERSION:
+        right = f"this program reads version {VERSION}: import or record the piece again"
         raise _mistake(path, f"this is a frame file of version {version}", right)
     if status.st_size < pages * page_bytes:
         raise _mistake(path, f"the file is cut short: {status.st_size} of {pages * page_bytes} bytes are there")
@@ -129,7 +126,6 @@ class _Database:
         self.connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, 40_000_000)  # the largest frame has 32,767,488 bytes
         self.connection.set_progress_handler(self._step, _STEPS)
         self._steps = 0
-        self.index = "INDEXED BY chunk_extent"
         self.rows("PRAGMA trusted_schema=OFF")
         self.rows("PRAGMA cell_size_check=ON")
 
@@ -145,16 +141,11 @@ class _Database:
 def _read_info(path: Path, database: _Database) -> tuple[FrameFileInfo, bytes]:
     """What the file says of itself, and its id. sqlite3.Error and ValueError say what is wrong."""
     schema = {str(sql) for (sql,) in database.rows("SELECT sql FROM sqlite_schema LIMIT 10")}
-    if schema == set(SCHEMA_SMALL):
-        database.index = ""
-        (data,) = next(database.rows("SELECT data FROM chunk WHERE first_frame = -1"), (None,))
-        meta, universes = read_title(data)
-    elif schema == set(SCHEMA):
-        meta = {str(key): str(value) for key, value in database.rows("SELECT key, value FROM meta LIMIT 1000")}
-        rows = database.rows(f"SELECT number, slots, offset FROM universe ORDER BY number LIMIT {UNIVERSE_MAX + 1}")
-        universes = tuple(Universe(*row) for row in rows if all(isinstance(value, int) for value in row))
-    else:
+    if schema != set(SCHEMA):
         raise ValueError("its tables are not those of a frame file")
+    meta = {str(key): str(value) for key, value in database.rows("SELECT key, value FROM meta LIMIT 1000")}
+    rows = database.rows(f"SELECT number, slots, offset FROM universe ORDER BY number LIMIT {UNIVERSE_MAX + 1}")
+    universes = tuple(Universe(*row) for row in rows if all(isinstance(value, int) for value in row))
     if meta.get("seal") == "":
         raise ValueError("it was never finished; `gloaming frames mend` saves what is there")
     if meta.get("seal") != seal(meta, universes):
@@ -174,9 +165,7 @@ def _read_info(path: Path, database: _Database) -> tuple[FrameFileInfo, bytes]:
 
 
 def _extents(database: _Database) -> Iterator[tuple[int, int]]:
-    return database.rows(
-        f"SELECT first_frame, frames FROM chunk {database.index} WHERE first_frame >= 0 ORDER BY first_frame"
-    )
+    return database.rows("SELECT first_frame, frames FROM chunk INDEXED BY chunk_extent ORDER BY first_frame")
 
 
 def _check_coverage(info: FrameFileInfo, database: _Database) -> None:
@@ -246,7 +235,7 @@ class FrameReader:
         try:
             first, frames = next(
                 self._database.rows(
-                    f"SELECT first_frame, frames FROM chunk {self._database.index}"
+                    "SELECT first_frame, frames FROM chunk INDEXED BY chunk_extent"
                     " WHERE first_frame <= ? ORDER BY first_frame DESC LIMIT 1",
                     frame,
                 )

@@ -22,15 +22,13 @@ Frames = npt.NDArray[np.uint8]
 """An array `(frames, frame_bytes) uint8`."""
 
 APPLICATION_ID = 0x476C6F61  # "Gloa"
-VERSION, VERSION_SMALL = 1, 2
+VERSION = 1
 SCHEMA = (
     "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
     "CREATE TABLE universe (number INTEGER PRIMARY KEY, slots INTEGER NOT NULL, offset INTEGER NOT NULL)",
     "CREATE TABLE chunk (first_frame INTEGER PRIMARY KEY, frames INTEGER NOT NULL, data BLOB NOT NULL)",
     "CREATE INDEX chunk_extent ON chunk (first_frame, frames)",
 )
-SCHEMA_SMALL = (SCHEMA[2],)
-TITLE_BYTES_MAX = 4_000_000
 CHUNK_S = 1
 CHUNK_BYTES_MIN = 256 * 1024  # below it, what SQLite adds could be more than one in a hundred
 CHUNK_BYTES_MAX = 2 * 1024 * 1024
@@ -115,14 +113,9 @@ def fps_wrong(fps: Fraction) -> str | None:
 
 def seal(meta: Mapping[str, str], universes: Iterable[Universe]) -> str:
     """The seal of a finished file: SHA-256, in hexadecimal, of all metadata but the seal, and of all universes."""
-    lines = title_lines({key: value for key, value in meta.items() if key != "seal"}, universes)
+    lines = [f"{key}={value}" for key, value in sorted(meta.items()) if key != "seal"]
+    lines += [f"{one.number} {one.slots} {one.offset}" for one in sorted(universes, key=lambda one: one.number)]
     return hashlib.sha256("".join(f"{line}\n" for line in lines).encode()).hexdigest()
-
-
-def title_lines(meta: Mapping[str, str], universes: Iterable[Universe]) -> list[str]:
-    """Metadata by key, universes by number, a line each."""
-    lines = [f"{key}={value}" for key, value in sorted(meta.items())]
-    return lines + [f"{one.number} {one.slots} {one.offset}" for one in sorted(universes, key=lambda one: one.number)]
 
 
 def chunk_frames(fps: Fraction, frame_bytes: int) -> int:

@@ -17,12 +17,10 @@ from typing import Self
 
 import numpy as np
 
-from gloaming.shows import framefile_small
 from gloaming.shows.framefile_layout import (
     APPLICATION_ID,
     SCHEMA,
     VERSION,
-    VERSION_SMALL,
     Frames,
     Universe,
     chunk_frames,
@@ -144,23 +142,10 @@ class FrameWriter:
             with self._said():
                 _seal(self._connection, self._meta, self._universes)
                 self._connection.close()
-                _rename(self._in_small_form(), self.path)
-                self.temporary.unlink(missing_ok=True)
+                _rename(self.temporary, self.path)
         except BaseException:
             self.discard()
             raise
-
-    def _in_small_form(self) -> Path:
-        """The temporary written anew, or as it is if it is large, or if there is no room for another."""
-        if self.temporary.stat().st_size > framefile_small.SMALL_BYTES:
-            return self.temporary
-        small = self.temporary.with_suffix(".small")
-        try:
-            small.write_bytes(framefile_small.small_form(self.temporary, self._meta, self._universes))
-        except OSError:
-            small.unlink(missing_ok=True)
-            return self.temporary
-        return small
 
     def discard(self) -> None:
         """Remove the temporary; a file that had the name before stays as it was."""
@@ -193,8 +178,7 @@ def mend(temporary: Path | str, path: Path | str) -> int:
         with contextlib.closing(connection):
             if connection.execute("PRAGMA application_id").fetchone() != (APPLICATION_ID,):
                 raise MistakeError(Mistake(temporary, None, None, "this is not a frame file"))
-            small = connection.execute("PRAGMA user_version").fetchone() == (VERSION_SMALL,)  # only finished ones are
-            meta = {"seal": "small"} if small else dict(connection.execute("SELECT key, value FROM meta"))
+            meta = dict(connection.execute("SELECT key, value FROM meta"))
             if meta["seal"] and temporary.suffix != SUFFIX:
                 raise MistakeError(Mistake(temporary, None, None, "this frame file is finished; nothing to mend"))
             if meta["frames"] == "0":

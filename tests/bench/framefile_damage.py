@@ -26,7 +26,6 @@ from pathlib import Path
 import numpy as np
 import zstandard
 
-from gloaming.shows import framefile_small
 from gloaming.shows.framefile import DamagedChunkError, FrameReader, Frames, FrameWriter, Universe
 from gloaming.shows.framefile_layout import HEAD, seal
 from gloaming.shows.mistake import MistakeError
@@ -37,14 +36,13 @@ Originals = list[tuple[bytes, Frames]]
 
 
 def originals(folder: Path) -> Originals:
-    """Whole files, of both forms: a picture that moves, noise twice with the same shape, a single small chunk."""
+    """Whole files: a picture that moves, noise twice with the same shape, a single small chunk."""
     frames = np.arange(400, dtype=np.int64)[:, None] * 3 + np.arange(1500)[None]
     pictures = [(frames % 256).astype(np.uint8)]
     pictures += [np.random.default_rng(seed).integers(0, 256, (300, 1000), np.uint8) for seed in (1, 2)]
     pictures.append(pictures[0][:5, :6].copy())
     made = []
-    for number, picture in enumerate((*pictures, *pictures)):
-        framefile_small.SMALL_BYTES = 0 if number < len(pictures) else 1 << 30
+    for picture in pictures:
         rig = [
             Universe(n + 1, min(500, picture.shape[1] - at), at) for n, at in enumerate(range(0, picture.shape[1], 500))
         ]
@@ -179,11 +177,7 @@ def hostile_chunks(rng: random.Random, database: sqlite3.Connection) -> None:
 
 def _bomb(rng: random.Random, database: sqlite3.Connection) -> bytes:
     """A zstd frame that claims another size than it has, or is far larger than it should be."""
-    if database.execute("PRAGMA user_version").fetchone() == (2,):
-        (data,) = database.execute("SELECT data FROM chunk WHERE first_frame = -1").fetchone()
-        id_ = framefile_small.read_title(data)[0]["id"]
-    else:
-        (id_,) = database.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()
+    (id_,) = database.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()
     (size,) = database.execute("SELECT 24 + frames * 1000 FROM chunk WHERE first_frame = 0").fetchone()
     head = HEAD.pack(bytes.fromhex(id_), 0, rng.choice((1, 131, 2**32 - 1)), rng.choice((0, 1, 2, 3, 2**31)))
     kind = rng.randrange(4)
@@ -223,28 +217,6 @@ def hostile_schema(rng: random.Random, database: sqlite3.Connection) -> None:
             database.execute(f"CREATE TABLE t{n} (x)")
 
 
-def hostile_title(rng: random.Random, database: sqlite3.Connection) -> None:
-    """The title of the small form, with a seal that fits where that can be."""
-    (data,) = database.execute("SELECT data FROM chunk WHERE first_frame = -1").fetchone()
-    meta, universes = framefile_small.read_title(data)
-    kind = rng.randrange(5)
-    if kind == 0:
-        key, value = rng.choice(
-            (("fps", "1/0"), ("fps", "9" * 5000), ("frames", "-1"), ("frames", "1099511627776"), ("id", "xy"))
-        )
-        data = framefile_small.title({**meta, key: value}, universes)
-    elif kind == 1:
-        many = tuple(Universe(n, 512, (n - 1) * 512) for n in range(1, 64000))
-        data = framefile_small.title(meta, rng.choice((many, (), (Universe(-1, 2**62, 5),))))
-    elif kind == 2:
-        data = rng.choice((b"", b"\n", b"=\n" * 1_000_000, b"1 1 1\n" * 1_000_000, b"\xff\xfe\n", bytes(30_000_000)))
-    elif kind == 3:
-        data = rng.choice((7, None, "text", 1.5))
-    else:
-        data = data[: rng.randrange(len(data))]
-    database.execute("REPLACE INTO chunk VALUES (-1, 0, ?)", (data,))
-
-
 ROWS = (hostile_meta, hostile_universes, hostile_chunks, hostile_schema)
 
 
@@ -254,10 +226,6 @@ def damage_rows(rng: random.Random, path: Path) -> None:
     try:
         database.execute("PRAGMA synchronous = OFF")
         database.execute("BEGIN")
-        if database.execute("PRAGMA user_version").fetchone() == (2,):
-            rng.choice((hostile_title, hostile_chunks))(rng, database)
-            database.execute("COMMIT")
-            return
         rng.choice(ROWS)(rng, database)
         database.execute("COMMIT")
         meta = dict(database.execute("SELECT key, value FROM meta"))

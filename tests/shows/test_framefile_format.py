@@ -8,9 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
-import pytest
 
-from gloaming.shows import framefile_small
 from gloaming.shows.framefile import FrameWriter, Universe, inspect, verify
 from gloaming.shows.framefile_edit import frames_of
 from tests.tools import needs
@@ -44,8 +42,7 @@ def arranged(kind: int, body: bytes, frames: int, frame_bytes: int) -> bytes:
 
 
 @needs("sqlite3", "zstd")
-@pytest.mark.parametrize("small", [False, True])
-def test_two_programs_and_the_page_read_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, small: bool) -> None:
+def test_two_programs_and_the_page_read_a_file(tmp_path: Path) -> None:
     picture = np.load(PICTURE)[:, :900]
     noise = np.random.default_rng(1).integers(0, 256, (600, 900), np.uint8)
     sparkle = np.zeros((300, 900), np.uint8)
@@ -53,27 +50,23 @@ def test_two_programs_and_the_page_read_a_file(tmp_path: Path, monkeypatch: pyte
         sparkle[born:, pixel] = (255 * 0.9 ** np.arange(300 - born)).astype(np.uint8)
     frames = np.concatenate([picture, noise, sparkle])
     path = tmp_path / "a.frames"
-    monkeypatch.setattr(framefile_small, "SMALL_BYTES", 4_000_000 if small else 0)
     with FrameWriter(path, Fraction(30000, 1001), [Universe(3, 500, 400), Universe(9, 400, 0)]) as writer:
         writer.write(frames)
 
-    assert ask(path, "PRAGMA application_id; PRAGMA user_version") == f"1198288737\n{2 if small else 1}\n"
+    assert ask(path, "PRAGMA application_id; PRAGMA user_version") == "1198288737\n1\n"
     assert ask(path, "PRAGMA integrity_check") == "ok\n"
     statements = ask(path, "SELECT sql FROM sqlite_schema").splitlines()
     page = [line.strip() for line in PAGE.read_text().splitlines() if line.startswith("    CREATE")]
-    assert sorted(statements) == sorted(line for line in page if "TABLE chunk" in line or not small)
-    if small:
-        told = ask(path, "SELECT CAST(data AS TEXT) FROM chunk WHERE first_frame = -1").rstrip("\n").split("\n")
-    else:
-        told = ask(path, "SELECT key || '=' || value FROM meta ORDER BY key").splitlines()
-        told += ask(path, "SELECT number || ' ' || slots || ' ' || offset FROM universe ORDER BY number").splitlines()
+    assert sorted(statements) == sorted(page)
+    told = ask(path, "SELECT key || '=' || value FROM meta ORDER BY key").splitlines()
+    told += ask(path, "SELECT number || ' ' || slots || ' ' || offset FROM universe ORDER BY number").splitlines()
     meta = dict(line.split("=") for line in told if "=" in line)
     sealed = "".join(f"{line}\n" for line in told if not line.startswith("seal="))
     assert meta["seal"] == hashlib.sha256(sealed.encode()).hexdigest()
     assert (meta["fps"], meta["frames"]) == ("30000/1001", "1032")
     assert told[-2:] == ["3 500 400", "9 400 0"]
     got, kinds = b"", set()
-    for line in ask(path, "SELECT first_frame, frames FROM chunk WHERE first_frame >= 0").splitlines():
+    for line in ask(path, "SELECT first_frame, frames FROM chunk").splitlines():
         first, count = map(int, line.split("|"))
         raw = content(path, first)
         little = [int.from_bytes(raw[begin:end], "little") for begin, end in ((8, 16), (16, 20), (20, 24))]
@@ -85,7 +78,7 @@ def test_two_programs_and_the_page_read_a_file(tmp_path: Path, monkeypatch: pyte
 
 
 def test_a_file_of_the_first_version_is_read() -> None:
-    """Written when there was no other form; what is in it is said in the text beside it."""
+    """Written by an earlier program; what is in it is said in the text beside it."""
     path = PICTURE.with_name("frames-version-1.frames")
     expected = (np.arange(150)[:, None] * 3 + np.arange(400)).astype(np.uint8)
     assert np.array_equal(np.concatenate(list(frames_of(path))), expected) and verify(path) == []
