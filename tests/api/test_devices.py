@@ -5,7 +5,9 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+from operator import itemgetter
 from pathlib import Path
+from typing import Any
 
 import pytest
 from argon2 import extract_parameters
@@ -179,16 +181,28 @@ def test_two_operators_who_press_at_once_both_have_their_say(tmp_path: Path) -> 
             home.client(home.device(name="Anna")) as anna,
             home.client(home.device(name="Ben")) as ben,
         ):
-            pause = {"kind": "pause", "minutes": 15}
-            answers = await asyncio.gather(
-                anna.post("/api/overrides", json=pause), ben.post("/api/overrides", json=pause)
-            )
-            ids = [answer.json()["id"] for answer in answers]
-            assert len(set(ids)) == 2
-            ends = [anna.delete(f"/api/overrides/{ids[0]}"), ben.delete(f"/api/overrides/{ids[0]}")]
-            assert sorted(answer.status_code for answer in await asyncio.gather(*ends)) == [200, 404]
+
+            async def ask_at_once(hers: str, his: str) -> list[dict[str, Any]]:
+                asked = zip((anna, ben), (hers, his), strict=True)
+                posts = [who.post("/api/overrides", json={"kind": kind, "minutes": 15}) for who, kind in asked]
+                return sorted((answer.json() for answer in await asyncio.gather(*posts)), key=itemgetter("id"))
+
+            async def end_at_once(id: int) -> list[int]:
+                ends = [who.delete(f"/api/overrides/{id}") for who in (anna, ben)]
+                return sorted(answer.status_code for answer in await asyncio.gather(*ends))
+
+            first, second = await ask_at_once("pause", "dark")
+            assert (first["ended"], second["ended"]) == ([], [])
+            assert await end_at_once(first["id"]) == [200, 404]
+            assert (await anna.get("/api/now")).json()["state"] == "dark"
+            assert await end_at_once(second["id"]) == [200, 404]
+            assert (await anna.get("/api/now")).json()["state"] == "playing"
+
+            first, second = await ask_at_once("pause", "pause")
+            assert (first["ended"], second["ended"]) == ([], [{"id": first["id"], "kind": "pause"}])
+            assert await end_at_once(first["id"]) == [404, 404]
             assert (await anna.get("/api/now")).json()["state"] == "paused"
-            await ben.delete(f"/api/overrides/{ids[1]}")
+            assert await end_at_once(second["id"]) == [200, 404]
             assert (await anna.get("/api/now")).json()["state"] == "playing"
 
     run(work())
