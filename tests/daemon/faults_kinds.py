@@ -48,11 +48,11 @@ def all_damaged(folder: Path) -> Figures:
                 damage_chunk(broken.folder / "pieces" / f"{name}.frames", frame)
         said_s = since(lambda: [one for one in broken.troubles("frames") if "no piece" in one["text"]], "a trouble", 90)
         broken.wait_until_black()
-        before = len(broken.journal()), len(broken.overrides())
+        begin_ns = time.time_ns()
         time.sleep(10)
-        assert not broken.lit(time.time_ns() - 9_000_000_000)
-        lines, skips = len(broken.journal()), len(broken.overrides())
-        assert (lines, skips) == before, "nothing more is written"
+        assert not broken.lit(begin_ns)
+        lines, skips = broken.journal(), len(broken.overrides())
         assert skips <= len(PIECES)
+        assert len(lines) < 20, lines
         (said,) = [line for line in broken.journal("trouble") if "no piece" in line]
-        return Figures(0, said_s, f"{said} ({skips} skips, {lines} lines)")
+        return Figures(0, said_s, f"{said} ({skips} skips, {len(lines)} lines)")
