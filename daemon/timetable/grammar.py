@@ -6,12 +6,14 @@ import re
 from dataclasses import dataclass
 from datetime import time
 
+from gloaming.daemon.timetable.sun import EVENTS
+
 SECOND_NS = 1_000_000_000
 _UNITS = {"ms": 1_000_000, "s": SECOND_NS, "min": 60 * SECOND_NS, "h": 3600 * SECOND_NS}
 _LENGTH = re.compile(r"(\d{1,9}(?:\.\d{1,9})?) ?(ms|s|min|h)(?= |$)", re.ASCII)
 _LONGEST_NS = 366 * 24 * _UNITS["h"]
 _DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_EVENT = re.compile(r"(sunrise|sunset|dawn|dusk|sun at ([+-]?\d{1,3}(?:\.\d{1,9})?))(?:$|\s+([+-])\s+(.+))", re.ASCII)
+_EVENT = re.compile(r"(?:sun at ([+-]?\d{1,3}(?:\.\d{1,9})?)|([a-z ]+?))(?:$|\s+([+-])\s+(.+))", re.ASCII)
 
 
 def shown(value: object) -> str:
@@ -32,7 +34,7 @@ class TimeExpression:
 
 
 def read_time(text: object) -> TimeExpression:
-    """`HH:MM`, `sunrise`, `sunset`, `dawn`, `dusk` or `sun at -4`, a sun time with `+` or `-` a length."""
+    """`HH:MM`, one of the sun's `EVENTS` or `sun at -4`, a sun time with `+` or `-` a length."""
     right = 'as "22:30", "sunset + 20 min" or "sun at -4"'
     if not isinstance(text, str):
         raise ValueError(f"{shown(text)} is not a time; {right}")
@@ -42,16 +44,19 @@ def read_time(text: object) -> TimeExpression:
         except ValueError:
             raise ValueError(f"{shown(text)} is not a time of day; {right}") from None
     found = _EVENT.fullmatch(text.strip())
-    if not found:
+    if not found or (found[1] is None and not _has_height(found[2])):
         raise ValueError(f"{shown(text)} is not a time; {right}")
-    altitude = float(found[2]) if found[2] else None
+    event, altitude = (found[2], None) if found[1] is None else ("sun", float(found[1]))
     if altitude is not None and not -18 <= altitude <= 18:
         raise ValueError(f"{shown(text)}: the sun's height is given from -18 to 18 degrees; as sun at -4")
     offset = read_length(found[4]) if found[4] else 0
     if offset > 12 * _UNITS["h"]:
         raise ValueError(f"{shown(text)} is more than 12 hours from the sun's event; as sunset + 20 min")
-    event = "sun" if altitude is not None else found[1]
     return TimeExpression(text, event=event, altitude=altitude, offset_ns=-offset if found[3] == "-" else offset)
+
+
+def _has_height(event: str) -> bool:
+    return event in EVENTS and EVENTS[event].altitude is not None
 
 
 def read_length(text: object) -> int:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.local import local_date, resolve
-from gloaming.daemon.timetable.sun import MORNING, Spot, solar_noon, sun_event
+from gloaming.daemon.timetable.sun import EVENTS, Spot, solar_noon, sun_event
 
 HALF_DAY_NS = 43_200 * 1_000_000_000
 AFTER_NS = 3 * HALF_DAY_NS
@@ -28,7 +28,8 @@ def instant_on(time: TimeExpression, day: date, spot: Spot, by: Resolve = resolv
 def earliest_on(time: TimeExpression, day: date, spot: Spot) -> int:
     """The earliest instant at which a time of the sun could ever stand on a date, whether it does or not."""
     noon_ns = solar_noon(spot, day)
-    return time.offset_ns + (noon_ns - HALF_DAY_NS if time.event in MORNING else noon_ns)
+    morning = time.event is not None and EVENTS[time.event].morning
+    return time.offset_ns + (noon_ns - HALF_DAY_NS if morning else noon_ns)
 
 
 def first_after(time: TimeExpression, at_ns: int, spot: Spot, by: Resolve = resolve) -> int | None:

@@ -21,15 +21,32 @@ from gloaming.daemon.timetable.local import SECOND_NS, local_date, resolve
 
 HORIZON = -0.8333
 """The centre's height in degrees when the upper limb touches the horizon: refraction 34', radius 16' (USNO, NOAA)."""
-DUSK = -6.0
-"""Civil twilight."""
-MORNING = ("sunrise", "dawn", "rising")
+CIVIL_TWILIGHT = -6.0
 NEAR_NS = SECOND_NS // 10
 _MINUTE_NS = 60 * SECOND_NS
 _DAY_NS = 86_400 * SECOND_NS
 _J2000_NS = 946_728_000 * SECOND_NS
 _CENTURY_NS = 36_525 * _DAY_NS
 _EPOCH = date(1970, 1, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class SunEvent:
+    """A passage of the sun: of the morning or the evening, and its centre's height in degrees (None: said with it)."""
+
+    morning: bool
+    altitude: float | None = None
+
+
+EVENTS = {
+    "sunrise": SunEvent(morning=True, altitude=HORIZON),
+    "sunset": SunEvent(morning=False, altitude=HORIZON),
+    "dawn": SunEvent(morning=True, altitude=CIVIL_TWILIGHT),
+    "dusk": SunEvent(morning=False, altitude=CIVIL_TWILIGHT),
+    "sun": SunEvent(morning=False),
+    "rising": SunEvent(morning=True),
+}
+"""What site.toml may call a time of the sun; `sun at -4` is a "sun" with a height, and "rising" its morning."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,11 +128,11 @@ def _passage(height: _Height, first_ns: int, last_ns: int) -> int | None:
 def sun_event(spot: Spot, day: date, event: str, altitude: float | None = None) -> int | None:
     """A date's sun event, in whole seconds; None where the sun does not come to that height.
 
-    `event` is sunrise, sunset, dawn or dusk; or with an `altitude` "sun" for the evening's passage of it, "rising" for
-    the morning's. The horizon sinks with the spot's elevation, twilight does not know it.
+    `event` is one of `EVENTS` (else a KeyError), with its `altitude` where it has none of its own. The horizon sinks
+    with the spot's elevation, twilight does not know it.
     """
     noon_ns = solar_noon(spot, day)
-    half_ns = -_DAY_NS // 2 if event in MORNING else _DAY_NS // 2
+    half_ns = -_DAY_NS // 2 if EVENTS[event].morning else _DAY_NS // 2
     return _passage(_Height(spot, noon_ns, _altitude(spot, event, altitude)), noon_ns, noon_ns + half_ns)
 
 
@@ -128,7 +145,9 @@ def stays_below(spot: Spot, day: date, event: str, altitude: float | None = None
 def _altitude(spot: Spot, event: str, altitude: float | None) -> float:
     if altitude is not None:
         return altitude
-    return DUSK if event in ("dawn", "dusk") else HORIZON - float(sun.adjust_to_horizon(spot.elevation_m))
+    own = EVENTS[event].altitude
+    assert own is not None
+    return HORIZON - float(sun.adjust_to_horizon(spot.elevation_m)) if own == HORIZON else own
 
 
 def sun_after(spot: Spot, at_ns: int, event: str) -> int | None:

@@ -123,7 +123,11 @@ def test_where_the_reference_has_no_event_so_have_we(latitude: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("latitude", "event", "height"), [(54.486, "dusk", "-6"), (54.486, "sun", "-4"), (-33.9, "sun", "10")]
+    ("latitude", "event", "height"),
+    [
+        *((54.486, "dusk", "-6"), (54.486, "dawn", "-6"), (54.486, "sun", "-4"), (54.486, "rising", "-4")),
+        *((-33.9, "sun", "10"), (-33.9, "rising", "10")),
+    ],
 )
 def test_dusk_and_heights_of_the_sun_agree_with_an_independent_ephemeris(
     latitude: float, event: str, height: str
@@ -132,8 +136,8 @@ def test_dusk_and_heights_of_the_sun_agree_with_an_independent_ephemeris(
     observer = observer_at(spot)
     observer.horizon = height
     for day in YEAR[::7]:
-        ours = sun_event(spot, day, event, float(height) if event == "sun" else None)
-        theirs = by_ephem(observer, solar_noon(spot, day), False)
+        ours = sun_event(spot, day, event, float(height) if event in ("sun", "rising") else None)
+        theirs = by_ephem(observer, solar_noon(spot, day), event in ("dawn", "rising"))
         assert ours is not None
         assert theirs is not None
         assert abs(ours / S - theirs) <= 60

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 from itertools import pairwise
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from dateutil.rrule import rrulestr
@@ -13,7 +14,9 @@ from gloaming.daemon.site import Site
 from gloaming.daemon.timetable.dates import read_dates, read_rule, read_season, rule_dates
 from gloaming.daemon.timetable.grammar import read_days, read_length, read_time
 from gloaming.daemon.timetable.hours import windows
+from gloaming.daemon.timetable.instants import instant_on
 from gloaming.daemon.timetable.nights import Night, each_date, nights, not_given
+from gloaming.daemon.timetable.sun import EVENTS, Spot, SunEvent, sun_event
 from gloaming.shows.mistake import MistakeError
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, place, site_of
 
@@ -39,6 +42,22 @@ def test_times_of_the_sun_take_a_length_and_a_height() -> None:
     time = read_time("sun at -4 - 1 h 5 min")
     assert (time.event, time.altitude, time.offset_ns) == ("sun", -4.0, -3900 * SECOND_NS)
     assert read_time("dusk + 90 s").offset_ns == 90 * SECOND_NS
+
+
+def test_a_word_of_the_sun_is_one_line_of_its_table(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every word can be written and has its side and height; of another word the sun says nothing."""
+    words = {word: event for word, event in EVENTS.items() if event.altitude is not None}
+    assert set(words) == {"sunrise", "sunset", "dawn", "dusk"}
+    assert all(read_time(f"{word} + 5 min").event == word for word in words)
+    spot, day = Spot(54.486, -0.613, 0.0, ZoneInfo("Europe/London")), date(2026, 12, 12)
+    for word in ("nautical dusk", "sun", "rising"):
+        with pytest.raises(ValueError, match="is not a time"):
+            read_time(word)
+    with pytest.raises(KeyError):
+        sun_event(spot, day, "nautical dusk")
+    monkeypatch.setitem(EVENTS, "nautical dusk", SunEvent(morning=False, altitude=-12.0))
+    found_ns = instant_on(read_time("nautical dusk + 5 min"), day, spot)
+    assert found_ns == instant_on(read_time("sun at -12 + 5 min"), day, spot)
 
 
 def test_easter_west_and_east() -> None:
