@@ -47,7 +47,7 @@ def test_times_of_the_sun_take_a_length_and_a_height() -> None:
 def test_a_word_of_the_sun_is_one_line_of_its_table(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every word can be written and has its side and height; of another word the sun says nothing."""
     words = {word: event for word, event in EVENTS.items() if event.altitude is not None}
-    assert set(words) == {"sunrise", "sunset", "dawn", "dusk"}
+    assert {"sunrise", "sunset", "dawn", "dusk"} <= set(words)
     assert all(read_time(f"{word} + 5 min").event == word for word in words)
     spot, day = Spot(54.486, -0.613, 0.0, ZoneInfo("Europe/London")), date(2026, 12, 12)
     for word in ("nautical dusk", "sun", "rising"):
