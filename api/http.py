@@ -26,6 +26,7 @@ from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.direction.season import season
 from gloaming.daemon.direction.season_svg import season_svg
 from gloaming.daemon.director import Director
+from gloaming.shows.time_units import SECOND_NS
 
 DAYS_MAX = 180
 """Half a year's nights take seconds to work out: in a thread of their own, one asker after the other."""
@@ -149,7 +150,7 @@ def make_app(
 
 def _draw(director: Director, first: date | None, days: int) -> str:
     site = director.site
-    begin = first or datetime.fromtimestamp(director.clock.now_ns() // 1_000_000_000, site.timezone).date()
+    begin = first or datetime.fromtimestamp(director.clock.now_ns() // SECOND_NS, site.timezone).date()
     if not (begin.year in YEARS and (begin + timedelta(days=days)).year in YEARS):
         raise HTTPException(404, OUTSIDE)
     last = begin + timedelta(days=days - 1)

@@ -17,6 +17,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 from gloaming.daemon.clock_trust import FIRST_NS
 from gloaming.daemon.private_file import write_private
 from gloaming.daemon.state import State
+from gloaming.shows.time_units import DAY_NS, HOUR_NS
 
 LOCAL_DEVICE = "this machine"
 """The device of commands on the board itself; nobody else may bear the name."""
@@ -24,9 +25,9 @@ PASSCODE_FACT = "passcode_argon2id"
 PASSCODE_CHARACTERS_MIN = 8
 COMMON = ("password", "passwort", "passcode", "gloaming", "qwertyui", "letmein", "iloveyou", "christmas", "abcabc")
 """What people think of first (common practice, no source)."""
-IDLE_NS = 400 * 86_400 * 1_000_000_000
+IDLE_NS = 400 * DAY_NS
 """A device that has not asked for so long is signed out: a season and some weeks."""
-SEEN_EVERY_NS = 3600 * 1_000_000_000
+SEEN_EVERY_NS = HOUR_NS
 """How exactly it is kept when a device was last seen: the card is spared."""
 LINK_S = 600.0
 LINKS_MAX = 20

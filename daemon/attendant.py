@@ -20,7 +20,7 @@ from gloaming.daemon.cues import Cues, Times
 from gloaming.daemon.direction.billing import rule_ids
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import Kind
-from gloaming.daemon.direction.score import SECOND_NS, State
+from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.season import season
 from gloaming.daemon.health import DO, Board, Trouble, read_board, troubles_of
 from gloaming.daemon.last_good import keep_good, with_hours_of
@@ -31,6 +31,7 @@ from gloaming.daemon.site import Site, load_site
 from gloaming.daemon.timetable.local import local_date
 from gloaming.daemon.transmitter.build import build
 from gloaming.shows.mistake import MistakeError
+from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 if TYPE_CHECKING:
     from gloaming.daemon.director import Director
@@ -40,8 +41,8 @@ ADDED = "the neighbours' hours that it adds are kept from now on, all else waits
 SLOW_NS = 30 * SECOND_NS
 """How often the board's own figures are looked up."""
 TIMES_NS = 600 * SECOND_NS
-FAILURE_NS = 60 * SECOND_NS
-LIT_SOON_NS = 60 * SECOND_NS
+FAILURE_NS = MINUTE_NS
+LIT_SOON_NS = MINUTE_NS
 """A new transmitter is started only where nothing is lit for this long."""
 
 

@@ -15,7 +15,7 @@ from gloaming.daemon.direction import held as holding
 from gloaming.daemon.direction.billing import neighbours_windows
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Override, after_step
-from gloaming.daemon.direction.score import SECOND_NS
+from gloaming.shows.time_units import SECOND_NS
 
 if TYPE_CHECKING:
     from gloaming.daemon.director import Director

@@ -14,8 +14,8 @@ from typing import Protocol
 
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.state_file import read_facts
+from gloaming.shows.time_units import SECOND_NS
 
-SECOND_NS = 1_000_000_000
 FIRST_NS = int(datetime(2026, 11, 1, tzinfo=UTC).timestamp()) * SECOND_NS
 """No Gloaming has run before this."""
 LAST_NS = int(datetime(2086, 1, 1, tzinfo=UTC).timestamp()) * SECOND_NS

@@ -10,8 +10,9 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.score import SECOND_NS, Segment, State
+from gloaming.daemon.direction.score import Segment, State
 from gloaming.daemon.health import BLACK
+from gloaming.shows.time_units import SECOND_NS
 
 if TYPE_CHECKING:
     from gloaming.daemon.director import Director

@@ -11,11 +11,11 @@ from urllib.parse import urlsplit
 from gloaming.daemon.outside import Message, Messenger, post, publish, run_command
 from gloaming.daemon.outside_tables import Cue
 from gloaming.daemon.state import State
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
-SECOND_NS = 1_000_000_000
 LATE_NS = 900 * SECOND_NS
 """A cue that is later than this, since the board was off, is left out; unless it is `again_at_start`."""
-LOOK_BACK_NS = 86_400 * SECOND_NS
+LOOK_BACK_NS = DAY_NS
 Times = tuple[int, int]
 """A performance or call: `(opens_ns, closes_ns)`."""
 

@@ -13,9 +13,10 @@ from typing import TypedDict
 from gloaming.daemon.site import Site
 from gloaming.daemon.state import State
 from gloaming.shows.file_stamp import file_stamp
+from gloaming.shows.time_units import DAY_NS
 
 FACT = "damaged files"
-KEEP_NS = 3 * 86_400 * 1_000_000_000
+KEEP_NS = 3 * DAY_NS
 """How long damage that has been mended still shifts what is played."""
 
 

@@ -26,7 +26,7 @@ from gloaming.daemon.damaged_files import DamagedFiles
 from gloaming.daemon.direction.asking import UNDO_SKIP_NS
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.score import SECOND_NS, Reason, Segment, State
+from gloaming.daemon.direction.score import Reason, Segment, State
 from gloaming.daemon.health import BLACK
 from gloaming.daemon.link import Link
 from gloaming.daemon.messages import dark_message, segment_message, setup_message
@@ -37,11 +37,11 @@ from gloaming.daemon.site import Site
 from gloaming.daemon.sound_care import SoundCare
 from gloaming.daemon.state import State as Store
 from gloaming.shows.file_stamp import file_stamp
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 SCORE_NS = 1800 * SECOND_NS
 RENEW_NS = 600 * SECOND_NS
 """A score that has been sent is sent anew after this time, so that 20 minutes of it are always left."""
-DAY_NS = 86_400 * SECOND_NS
 AGAIN_S = 1.0
 
 

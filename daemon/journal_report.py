@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.direction.score import SECOND_NS, State
+from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.season import Row as NightRow
 from gloaming.daemon.direction.season import season
 from gloaming.daemon.journal_lines import Row
@@ -24,6 +24,7 @@ from gloaming.daemon.timetable.local import local_date
 from gloaming.daemon.timetable.nights import NotGiven, not_given
 from gloaming.shows.framefile import FrameReader
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")
 SAMPLES = 40

@@ -10,14 +10,15 @@ from typing import TYPE_CHECKING, Any
 from gloaming.daemon.direction.asking import Refusal, ask
 from gloaming.daemon.direction.decide import isoformat, next_piece, segment_at
 from gloaming.daemon.direction.overrides import ENDS, LIGHTS_OFF, Kind, Override
-from gloaming.daemon.direction.score import SECOND_NS, Reason, State
+from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.direction.season import season
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 if TYPE_CHECKING:
     from gloaming.daemon.director import Director
 
-KEEP_NS = 3 * 86_400 * SECOND_NS
+KEEP_NS = 3 * DAY_NS
 """How long an override that has ended still shifts what is played."""
 
 

@@ -14,7 +14,6 @@ from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.direction.rig_check import LEAST_MINUTES, Asked, ask_rig_check
-from gloaming.daemon.direction.score import SECOND_NS
 from gloaming.daemon.health import Trouble
 from gloaming.daemon.reachability import Reach, Reachability
 from gloaming.daemon.requests import NotStandingError
@@ -23,6 +22,7 @@ from gloaming.shows.mistake import MistakeError
 from gloaming.shows.patterns import Pattern, blocks, digest, frame_rate, universes_of
 from gloaming.shows.positions import positions
 from gloaming.shows.rig import Rig
+from gloaming.shows.time_units import SECOND_NS
 
 if TYPE_CHECKING:
     from gloaming.daemon.director import Director

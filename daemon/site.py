@@ -28,12 +28,13 @@ from gloaming.shows.rig import Named, Rig, load_rig
 from gloaming.shows.sound_reading import SoundMissingError
 from gloaming.shows.soundfile_info import ALIKE_NS, sound_length_ns
 from gloaming.shows.survey.wiring import ranges
+from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")
 FILES_MAX = 1000
 """So many files of a folder are looked at for one that may have been meant."""
 
-SHORTEST_TURN_NS = 1_000_000_000
+SHORTEST_TURN_NS = SECOND_NS
 """How long a piece of an order and the gap after it last at the least, on the average: each turn is told by itself."""
 
 

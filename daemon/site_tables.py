@@ -14,6 +14,7 @@ from gloaming.daemon.survey_tables import SurveyTable
 from gloaming.daemon.timetable.rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
 from gloaming.shows.checking import Table, nearest
 from gloaming.shows.rig import Named
+from gloaming.shows.time_units import SECOND_NS
 
 
 def _read_zone(text: object) -> ZoneInfo:
@@ -79,7 +80,7 @@ class Output(Table):
     """Multicast is heard by programs on this machine, too."""
     brightness: Brightness = 1.0
     at_rest: Annotated[Literal["black", "release"], Field(examples=['"black"'])] = "black"
-    fade: Length = 1_000_000_000
+    fade: Length = SECOND_NS
     limiter: bool = True
 
 

@@ -28,6 +28,7 @@ from gloaming.daemon.state_file import (
     read_only,
     why_closed,
 )
+from gloaming.shows.time_units import SECOND_NS
 
 JOURNAL_ROWS_MAX = 60_000
 """About two seasons."""
@@ -49,7 +50,7 @@ class State:
     def __init__(self, folder: Path, now_ns: int) -> None:
         self.path = folder / "state.db"
         self.set_aside: Path | None = None
-        self._now_s = now_ns // 1_000_000_000
+        self._now_s = now_ns // SECOND_NS
         self._db = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
         lay_out(self._db)
         self._blind = False
@@ -79,7 +80,7 @@ class State:
 
     def retry(self, now_ns: int) -> None:
         """Say what has become of the disk; the writer has tried it every few seconds."""
-        self._now_s = now_ns // 1_000_000_000
+        self._now_s = now_ns // SECOND_NS
         if waited := self._writer.came_back():
             self._to_say.append(f"the disk takes what is written again; {waited} changes had waited")
         while self._to_say:

@@ -12,12 +12,13 @@ from gloaming.daemon.direction.season import Row, season
 from gloaming.daemon.site import Site
 from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.instants import instant_on
-from gloaming.daemon.timetable.local import SECOND_NS, resolve
+from gloaming.daemon.timetable.local import resolve
 from gloaming.daemon.timetable.nights import NotGiven, not_given, overlaps
 from gloaming.daemon.timetable.rules import Hours, Performance
 from gloaming.shows.finding import Finding
+from gloaming.shows.time_units import DAY_NS, HOUR_NS, SECOND_NS
 
-LONGEST_NS = 14 * 3600 * SECOND_NS
+LONGEST_NS = 14 * HOUR_NS
 """A performance to a time of the clock that lasts longer closes before it was meant to open."""
 AHEAD = timedelta(days=365)
 
@@ -66,7 +67,7 @@ def _performance(found: _Season, performance: Performance) -> Iterator[Finding]:
     yield from _cut(rows, place)
     long = [row for row in rows if row.closes_ns - row.night.opens_ns > LONGEST_NS]
     if long and performance.to.clock:
-        hours = (long[0].closes_ns - long[0].night.opens_ns) / (3600 * SECOND_NS)
+        hours = (long[0].closes_ns - long[0].night.opens_ns) / HOUR_NS
         text = f"it closes before it opens: on {long[0].night.date} to {performance.to.text} is {hours:.0f} hours later"
         yield Finding("error", place, text, "let it close after it has opened, or hold the opening by not_after")
     by_clock = [row for row in rows if row.night.opens_by.startswith("if_no_sunset")]
@@ -138,9 +139,7 @@ def _hours(found: _Season) -> Iterator[Finding]:
 
 def _skipped(found: _Season) -> Iterator[Finding]:
     """Times of the clock that a date does not have, since the clocks are put forward over them."""
-    changes = [
-        on for on in found.dates if _midnight(found, on + timedelta(days=1)) - _midnight(found, on) < 86_400 * SECOND_NS
-    ]
+    changes = [on for on in found.dates if _midnight(found, on + timedelta(days=1)) - _midnight(found, on) < DAY_NS]
     rules: list[tuple[str, Hours | Performance]] = [*_rules(found.site)]
     rules += [("performance", performance) for performance in found.site.performances]
     for kind, rule in rules:

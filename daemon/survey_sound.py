@@ -11,7 +11,8 @@ from gloaming.shows.finding import Finding
 from gloaming.shows.loudness import PEAK_LIMIT_DBTP
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.sound_reading import SoundMissingError
-from gloaming.shows.soundfile_info import HOW, SECOND_NS, Measured, measure
+from gloaming.shows.soundfile_info import HOW, Measured, measure
+from gloaming.shows.time_units import SECOND_NS
 
 CHANNELS = {1: "mono", 2: "stereo"}
 

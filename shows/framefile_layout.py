@@ -18,6 +18,8 @@ import numpy as np
 import numpy.typing as npt
 import zstandard
 
+from gloaming.shows.time_units import SECOND_NS
+
 Frames = npt.NDArray[np.uint8]
 """An array `(frames, frame_bytes) uint8`."""
 
@@ -78,7 +80,7 @@ class FrameFileInfo:
     @property
     def length_ns(self) -> int:
         """Its length in nanoseconds, rounded down."""
-        return self.frames * self.fps.denominator * 1_000_000_000 // self.fps.numerator
+        return self.frames * self.fps.denominator * SECOND_NS // self.fps.numerator
 
 
 def universes_wrong(universes: Sequence[Universe]) -> str | None:

@@ -11,8 +11,8 @@ from pathlib import Path
 from gloaming.shows.loudness import Loudness, Meter
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.sound_reading import ALIKE_S, OpenSound, SoundMissingError, to_channels
+from gloaming.shows.time_units import SECOND_NS
 
-SECOND_NS = 1_000_000_000
 BLOCK = 1 << 16
 ALIKE_NS = round(ALIKE_S * SECOND_NS)
 HOW = "pip install 'gloaming[sound]'"

@@ -28,8 +28,8 @@ from gloaming.daemon.sound_tables import read_delay
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices
 from gloaming.shows.framefile import FrameWriter, Universe
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
-SECOND_NS = 1_000_000_000
 FPS, RATE_HZ = 40, 48_000
 LEVEL = 0.3
 """How bright the flashes are: the test is watched from close by."""
@@ -105,7 +105,7 @@ def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int)
     try:
         sock = _connect(line, transmitter)
         anchor = {"utc_ns": time.time_ns(), "monotonic_ns": time.monotonic_ns()}
-        dark = dark_message(site, begin_ns - 60 * SECOND_NS, until_ns, [])
+        dark = dark_message(site, begin_ns - MINUTE_NS, until_ns, [])
         black = _segment(begin_ns - BEFORE_NS, begin_ns)
         piece = {"path": str(frames), "piece": "click and flash", "frames": seconds * FPS, "sound": str(sound)}
         score = {

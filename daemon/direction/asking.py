@@ -10,12 +10,12 @@ from gloaming.daemon.direction.billing import dark_window_at
 from gloaming.daemon.direction.decide import decide, instant, segment_at
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.score import SECOND_NS, Reason, State
+from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.site import Site
 from gloaming.daemon.timetable.local import resolve
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
-MINUTE_NS = 60 * SECOND_NS
 LONGEST_MINUTES = 7 * 24 * 60
 LONGEST_CALL_MINUTES = 24 * 60
 UNDO_SKIP_NS = MINUTE_NS

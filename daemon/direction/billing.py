@@ -9,7 +9,7 @@ from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.scene import Facts, Window
-from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason
+from gloaming.daemon.direction.score import Reason
 from gloaming.daemon.direction.stage import MARGIN_NS
 from gloaming.daemon.site import Site, goes_round
 from gloaming.daemon.site_tables import Neighbours, Show
@@ -17,6 +17,7 @@ from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.hours import rule_id, windows
 from gloaming.daemon.timetable.nights import Night, nights, nights_between
 from gloaming.daemon.timetable.rules import DimHours, Hours, QuietHours
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 CALLED_RANK = 1 << 30
 FAR_DAYS = 400

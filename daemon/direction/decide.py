@@ -14,9 +14,10 @@ from zoneinfo import ZoneInfo
 from gloaming.daemon.direction.billing import facts, next_opening
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason, Score, Segment, State
+from gloaming.daemon.direction.score import Reason, Score, Segment, State
 from gloaming.daemon.direction.stage import MARGIN_NS, Stage
 from gloaming.daemon.site import Site
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from gloaming.daemon.direction.scene import Window
-from gloaming.daemon.direction.score import DAY_NS
+from gloaming.shows.time_units import DAY_NS
 
 
 class Held(NamedTuple):

@@ -8,7 +8,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.score import DAY_NS, SECOND_NS
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 
-from gloaming.daemon.direction.score import DAY_NS, SECOND_NS
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 
 class Kind(StrEnum):

@@ -18,7 +18,8 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.holds import Hold, end_of, held_of, next_mark, runs
-from gloaming.daemon.direction.score import SECOND_NS, Mix, Picture
+from gloaming.daemon.direction.score import Mix, Picture
+from gloaming.shows.time_units import SECOND_NS
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,12 +10,12 @@ from itertools import pairwise
 
 from gloaming.daemon.direction.decide import isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.score import SECOND_NS, Picture, Segment, State
+from gloaming.daemon.direction.score import Picture, Segment, State
 from gloaming.daemon.direction.season import Row, season
 from gloaming.daemon.site import Site
 from gloaming.daemon.timetable.local import resolve
+from gloaming.shows.time_units import HOUR_NS, MINUTE_NS
 
-MINUTE_NS = 60 * SECOND_NS
 Key = tuple[str, str, int]
 """What is shown without a break: its show, its piece and the instant of its frame 0."""
 
@@ -60,7 +60,7 @@ class Rehearsal:
             "sound_hours": round(self.sound_minutes / 60, 2),
             "pieces": dict(sorted(self.pieces.items())),
             "gaps": self.gaps,
-            "gaps_hours": round(self.gaps_ns / (3600 * SECOND_NS), 2),
+            "gaps_hours": round(self.gaps_ns / HOUR_NS, 2),
             "states_minutes": {str(state): minutes for state, minutes in sorted(self.minutes.items())},
             "cuts": [{"at": isoformat(cut.at_ns, site.timezone), "what": cut.what, "by": cut.by} for cut in self.cuts],
         }

@@ -9,12 +9,13 @@ from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.billing import dark_window_at, neighbours_windows
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.score import SECOND_NS, Reason
+from gloaming.daemon.direction.score import Reason
 from gloaming.daemon.site import Site
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.patterns import COLOURED, COLOURS, KINDS, NUMBERED, Pattern, frame_count, frame_rate, paced
 from gloaming.shows.rig import Rig
 from gloaming.shows.survey.wiring import ranges
+from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 LONGEST_MINUTES = 10
 LEAST_MINUTES = 1 / 60
@@ -53,7 +54,7 @@ def ask_rig_check(
     pattern = _pattern(request, site.rig)
     minutes = _number(request, "minutes", LONGEST_MINUTES, LEAST_MINUTES, LONGEST_MINUTES, "as 5")
     level = _number(request, "level", LEVEL, 0.01, 1, "as 0.3")
-    until_ns = at_ns + int(minutes * 60 * SECOND_NS)
+    until_ns = at_ns + int(minutes * MINUTE_NS)
     allowed = site.neighbours.rig_check
     for dark in overrides:
         if dark.kind == Kind.DARK and dark.stands_at(at_ns):

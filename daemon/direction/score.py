@@ -9,8 +9,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 
-SECOND_NS = 1_000_000_000
-DAY_NS = 86_400 * SECOND_NS
+from gloaming.shows.time_units import SECOND_NS
 
 
 class State(StrEnum):

@@ -11,6 +11,7 @@ from icalendar import Calendar, Event, Timezone, TimezoneDaylight, TimezoneStand
 
 from gloaming.daemon.direction.season import Row
 from gloaming.daemon.site import Site
+from gloaming.shows.time_units import SECOND_NS
 
 DAY_S = 86_400
 
@@ -49,7 +50,7 @@ def _timezone(zone: ZoneInfo, from_ns: int, until_ns: int) -> Timezone:
     """The zone's definition over a season (RFC 5545 3.6.5): what holds first, then a part for every change."""
     found = Timezone()
     found.add("tzid", zone.key)
-    begin_s, end_s = from_ns // 10**9 // DAY_S * DAY_S - DAY_S, until_ns // 10**9 + DAY_S
+    begin_s, end_s = from_ns // SECOND_NS // DAY_S * DAY_S - DAY_S, until_ns // SECOND_NS + DAY_S
     changes = [
         _change(zone, at_s)
         for at_s in range(begin_s, end_s, DAY_S)
@@ -81,4 +82,4 @@ def _change(zone: ZoneInfo, first_s: int) -> int:
 
 
 def _local(at_ns: int, site: Site) -> datetime:
-    return datetime.fromtimestamp(at_ns // 1_000_000_000, site.timezone)
+    return datetime.fromtimestamp(at_ns // SECOND_NS, site.timezone)

@@ -15,8 +15,9 @@ from gloaming.daemon.direction.holds import holds
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.programme import Giving, Part, Programme, programme
 from gloaming.daemon.direction.scene import Facts, Scene, sweep
-from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Segment, State
+from gloaming.daemon.direction.score import Segment, State
 from gloaming.daemon.direction.why import Why
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 MARGIN_NS = 7_200 * SECOND_NS
 

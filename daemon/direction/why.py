@@ -7,7 +7,8 @@ from datetime import datetime
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import Giving, Part
 from gloaming.daemon.direction.scene import Facts, Scene
-from gloaming.daemon.direction.score import SECOND_NS, Reason, State
+from gloaming.daemon.direction.score import Reason, State
+from gloaming.shows.time_units import SECOND_NS
 
 
 class Why:

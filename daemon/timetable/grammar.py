@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import time
 
 from gloaming.daemon.timetable.sun import EVENTS
+from gloaming.shows.time_units import HOUR_NS, MINUTE_NS, SECOND_NS
 
-SECOND_NS = 1_000_000_000
-_UNITS = {"ms": 1_000_000, "s": SECOND_NS, "min": 60 * SECOND_NS, "h": 3600 * SECOND_NS}
+_UNITS = {"ms": 1_000_000, "s": SECOND_NS, "min": MINUTE_NS, "h": HOUR_NS}
 _LENGTH = re.compile(r"(\d{1,9}(?:\.\d{1,9})?) ?(ms|s|min|h)(?= |$)", re.ASCII)
 _LONGEST_NS = 366 * 24 * _UNITS["h"]
 _DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")

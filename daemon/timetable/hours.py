@@ -18,6 +18,7 @@ from gloaming.daemon.timetable.instants import earliest_on, first_after, instant
 from gloaming.daemon.timetable.local import earliest, latest, local_date
 from gloaming.daemon.timetable.rules import Hours
 from gloaming.daemon.timetable.sun import Spot
+from gloaming.shows.time_units import DAY_NS
 
 H = TypeVar("H", bound=Hours)
 
@@ -52,6 +53,6 @@ def _window(rule: Hours, day: date, spot: Spot) -> tuple[int, int] | None:
         begin_ns = earliest_on(rule.from_, day, spot)
     first_ns = first_after(rule.to, begin_ns, spot)
     if first_ns is None:
-        return begin_ns, begin_ns + 86_400 * 1_000_000_000
+        return begin_ns, begin_ns + DAY_NS
     second_ns = first_after(rule.to, begin_ns, spot, latest)
     return begin_ns, max(first_ns, second_ns or first_ns)

@@ -9,8 +9,9 @@ from zoneinfo import ZoneInfo
 from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.local import local_date, resolve
 from gloaming.daemon.timetable.sun import EVENTS, Spot, solar_noon, sun_event
+from gloaming.shows.time_units import DAY_NS
 
-HALF_DAY_NS = 43_200 * 1_000_000_000
+HALF_DAY_NS = DAY_NS // 2
 AFTER_NS = 3 * HALF_DAY_NS
 Resolve = Callable[[date, time, ZoneInfo], int]
 """How a time of the clock becomes an instant on the nights when the clocks change: one of local.py's functions."""

@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-SECOND_NS = 1_000_000_000
+from gloaming.shows.time_units import SECOND_NS
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 

@@ -17,16 +17,15 @@ from zoneinfo import ZoneInfo
 
 from astral import sun
 
-from gloaming.daemon.timetable.local import SECOND_NS, local_date, resolve
+from gloaming.daemon.timetable.local import local_date, resolve
+from gloaming.shows.time_units import DAY_NS, MINUTE_NS, SECOND_NS
 
 HORIZON = -0.8333
 """The centre's height in degrees when the upper limb touches the horizon: refraction 34', radius 16' (USNO, NOAA)."""
 CIVIL_TWILIGHT = -6.0
 NEAR_NS = SECOND_NS // 10
-_MINUTE_NS = 60 * SECOND_NS
-_DAY_NS = 86_400 * SECOND_NS
 _J2000_NS = 946_728_000 * SECOND_NS
-_CENTURY_NS = 36_525 * _DAY_NS
+_CENTURY_NS = 36_525 * DAY_NS
 _EPOCH = date(1970, 1, 1)
 
 
@@ -66,10 +65,10 @@ def _century(at_ns: int) -> float:
 
 def _transit(spot: Spot, utc_day: date) -> int:
     """The sun's passage over the meridian of the spot that is nearest to its mean noon of a UTC day."""
-    mean_ns = (utc_day - _EPOCH).days * _DAY_NS + round((720.0 - 4.0 * spot.longitude) * _MINUTE_NS)
+    mean_ns = (utc_day - _EPOCH).days * DAY_NS + round((720.0 - 4.0 * spot.longitude) * MINUTE_NS)
     at_ns = mean_ns
     for _ in range(2):
-        at_ns = mean_ns - round(sun.eq_of_time(_century(at_ns)) * _MINUTE_NS)
+        at_ns = mean_ns - round(sun.eq_of_time(_century(at_ns)) * MINUTE_NS)
     return at_ns
 
 
@@ -100,7 +99,7 @@ class _Height:
     def above(self, at_ns: int) -> float:
         century = _century(at_ns)
         declination = radians(sun.sun_declination(century))
-        minutes = (at_ns - self.transit_ns) / _MINUTE_NS + sun.eq_of_time(century) - self.equation
+        minutes = (at_ns - self.transit_ns) / MINUTE_NS + sun.eq_of_time(century) - self.equation
         hour_angle = cos(radians(minutes / 4.0))
         return self.sine * sin(declination) + self.cosine * cos(declination) * hour_angle - self.height
 
@@ -132,7 +131,7 @@ def sun_event(spot: Spot, day: date, event: str, altitude: float | None = None) 
     with the spot's elevation, twilight does not know it.
     """
     noon_ns = solar_noon(spot, day)
-    half_ns = -_DAY_NS // 2 if EVENTS[event].morning else _DAY_NS // 2
+    half_ns = -DAY_NS // 2 if EVENTS[event].morning else DAY_NS // 2
     return _passage(_Height(spot, noon_ns, _altitude(spot, event, altitude)), noon_ns, noon_ns + half_ns)
 
 

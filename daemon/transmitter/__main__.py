@@ -31,8 +31,8 @@ from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.daemon.transmitter.view import View
 from gloaming.daemon.transmitter.watch import QUIET_NS, Watch
 from gloaming.daemon.transmitter.windows import read_dark
+from gloaming.shows.time_units import SECOND_NS
 
-SECOND_NS = 1_000_000_000
 RETRY_OUTPUT_NS = SECOND_NS
 RETRY_S = 1.0
 """A transmitter that cannot listen tries again after so long."""

@@ -5,7 +5,8 @@ from __future__ import annotations
 from fractions import Fraction
 from math import ceil
 
-SECOND_NS = 1_000_000_000
+from gloaming.shows.time_units import SECOND_NS
+
 FINE_US, COARSE_US, HIGHEST_US = 1000, 50, 100_000
 EDGES_US = (50, 100, 200, 300, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000)
 

@@ -26,9 +26,9 @@ from gloaming.daemon.transmitter.checks import (
 )
 from gloaming.daemon.transmitter.limiter import Limits, read_limits
 from gloaming.daemon.transmitter.packets import IPV4, IPV6, Heading, Target
+from gloaming.shows.time_units import SECOND_NS
 
 TTL = 20
-SECOND_NS = 1_000_000_000
 FRAMES_MAX = 1 << 40
 _GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (IPV4, IPV6)}
 

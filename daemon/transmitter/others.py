@@ -10,7 +10,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-SECOND_NS = 1_000_000_000
+from gloaming.shows.time_units import SECOND_NS
+
 DATA_LOST_NS = 2_500_000_000
 """6.7.1: E131_NETWORK_DATA_LOSS_TIMEOUT."""
 DISCOVERY_LOST_NS = 12 * SECOND_NS

@@ -15,7 +15,7 @@ import numpy as np
 
 from gloaming.daemon.transmitter.bulk import Bulk, OneByOne, Parcel, parcels
 from gloaming.daemon.transmitter.canvas import Canvas
-from gloaming.daemon.transmitter.clock import SECOND_NS, every
+from gloaming.daemon.transmitter.clock import every
 from gloaming.daemon.transmitter.limiter import Limiter
 from gloaming.daemon.transmitter.messages import Setup
 from gloaming.daemon.transmitter.packets import (
@@ -38,6 +38,7 @@ from gloaming.daemon.transmitter.packets import (
 from gloaming.daemon.transmitter.tally import Counts, Part, Tally
 from gloaming.daemon.transmitter.wire import Wire
 from gloaming.shows.framefile import max_refresh_hz
+from gloaming.shows.time_units import SECOND_NS
 
 NO_OFFLOAD = {errno.EINVAL, errno.EIO, errno.EMSGSIZE, errno.EOPNOTSUPP}
 """What the kernel answers where it cannot cut a datagram into packets on the way it has to take."""

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from gloaming.daemon.transmitter.black import Black
-from gloaming.daemon.transmitter.clock import SECOND_NS, Lateness
+from gloaming.daemon.transmitter.clock import Lateness
 from gloaming.daemon.transmitter.messages import Score, Segment
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.readahead import ReadAhead, Want
 from gloaming.daemon.transmitter.voice import Frames, Instant, Shift, Shown, Trouble, Voice
 from gloaming.daemon.transmitter.windows import Clocks, Dark, Held, Holds
+from gloaming.shows.time_units import SECOND_NS
 
 GRACE_NS = 300_000_000
 """How long a fresh transmitter waits for its first score before it sends black."""

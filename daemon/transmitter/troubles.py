@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from gloaming.daemon.service_log import Seldom
+from gloaming.shows.time_units import SECOND_NS
 
-SECOND_NS = 1_000_000_000
 QUIET_NS = 3 * SECOND_NS
 OF_A_KIND = 10
 """So many troubles of a kind are said in a minute, whatever their subjects."""

@@ -13,10 +13,11 @@ from typing import NamedTuple
 
 from gloaming.daemon.transmitter.black import Black
 from gloaming.daemon.transmitter.canvas import FULL, Picture
-from gloaming.daemon.transmitter.clock import SECOND_NS, Lateness, due_ns, frame_at
+from gloaming.daemon.transmitter.clock import Lateness, due_ns, frame_at
 from gloaming.daemon.transmitter.messages import Mix, Segment
 from gloaming.daemon.transmitter.output import Group
 from gloaming.daemon.transmitter.readahead import Bytes, Held, Hurt, ReadAhead, Want
+from gloaming.shows.time_units import SECOND_NS
 
 STEADY_NS = SECOND_NS // 40
 """Between packets while a level moves and no frame is due: the wire's own rate."""

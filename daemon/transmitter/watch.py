@@ -18,8 +18,9 @@ from collections.abc import Callable
 from uuid import UUID
 
 from gloaming.daemon.transmitter.bulk import PORT
-from gloaming.daemon.transmitter.others import SECOND_NS, Other, Others
+from gloaming.daemon.transmitter.others import Other, Others
 from gloaming.daemon.transmitter.packets import DISCOVERY_UNIVERSE, IPV4, address_of
+from gloaming.shows.time_units import SECOND_NS
 
 QUIET_NS = SECOND_NS
 SPARE_FILES = 512

@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from gloaming.daemon.transmitter.checks import instant, share, text
+from gloaming.shows.time_units import HOUR_NS, SECOND_NS
 
-SECOND_NS = 1_000_000_000
 WALL_NS = 5 * SECOND_NS
 """A window that has begun by the wall clock alone holds after this time: a director that lives has said by then how far
 the wall clock is off."""
 JITTER_NS = 100_000
 """What reading two clocks one after the other may differ by."""
-LONGEST_NS = 48 * 3600 * SECOND_NS
+LONGEST_NS = 48 * HOUR_NS
 """No window is longer. What a message with a mistake makes hold for ever would leave a house dark until a restart."""
 RULE_MAX = 64
 

@@ -18,8 +18,9 @@ from gloaming.shows.recording.arbiter import DISCARD, SILENCE_NS, Stream, Synchr
 from gloaming.shows.recording.packets import PREVIEW, SLOTS_MAX, UNIVERSES, Bytes, Integers, Kind, Packets
 from gloaming.shows.recording.report import Tally
 from gloaming.shows.recording.rhythm import Pacer, Rhythm
+from gloaming.shows.time_units import SECOND_NS
 
-BACKWARDS_NS = 1_000_000_000  # packets of two interfaces may stand in a capture out of order by less
+BACKWARDS_NS = SECOND_NS  # packets of two interfaces may stand in a capture out of order by less
 SILENCE_MAX_NS = 600_000_000_000
 START_NS = 1_200_000_000
 """How long a first frame may wait for all universes: unchanged data come at least once a second."""
@@ -58,7 +59,7 @@ class Assembler:
         self._first_ns = self._shift_ns = 0
         self._ranks = self._turn = self._turn_before = 0
         self._rank = -1
-        self._thinned = -(10**9)
+        self._thinned = -SECOND_NS
         self._syncs, self._synchronized_ns = Synchronizations(), dict[int, int]()  # by address: when the last came
         self._addresses: set[int] = set()
         self._shut: set[int] = set()  # addresses whose synchronization packet the open frame has had

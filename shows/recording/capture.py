@@ -20,6 +20,7 @@ from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.recording.links import Links
 from gloaming.shows.recording.order import Order
 from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Bytes, Datagrams, Integers
+from gloaming.shows.time_units import SECOND_NS
 
 _PIECE = 4 << 20
 _GZIP_PIECE = 4096
@@ -230,7 +231,7 @@ class _Reader:
             alike = alike + 1 if length == before else 0
             before = length
             if alike < _ALIKE:
-                records.add(at + 16, length, seconds * 1_000_000_000 + ticks * tick_ns, link)
+                records.add(at + 16, length, seconds * SECOND_NS + ticks * tick_ns, link)
                 at += 16 + length
                 continue
             step = 16 + length
@@ -238,7 +239,7 @@ class _Reader:
             count = _like_the_first(words[:, 2] == length)
             starts = at + 16 + step * np.arange(count)
             times = words[:count].astype(np.int64)
-            records.run(starts, length, times[:, 0] * 1_000_000_000 + times[:, 1] * tick_ns, link)
+            records.run(starts, length, times[:, 0] * SECOND_NS + times[:, 1] * tick_ns, link)
             at += step * count
             alike = 0 if count < _RUN else alike
         return at
@@ -295,14 +296,14 @@ class _Reader:
         if number >= len(self._interfaces) or 28 + length > total - 4:
             return 0
         link, per_second, offset_s = self._interfaces[number]
-        tick_ns, rest = divmod(1_000_000_000, per_second)
+        tick_ns, rest = divmod(SECOND_NS, per_second)
         same = (words[:, [0, 1, 2, 5]] == words[0, [0, 1, 2, 5]]).all(axis=1)
         same &= _words(buffer, at + total - 4, total, count, self._order, 1)[:, 0] == total
         times = words[: _like_the_first(same)].astype(np.int64)
         ticks = times[:, 3] << 32 | times[:, 4]
         if rest or ticks.min() < 0 or ticks.max() > _AT_MAX_NS // tick_ns or abs(offset_s) > 2**31:
             return 0
-        at_ns = np.minimum(ticks * tick_ns + offset_s * 1_000_000_000, _AT_MAX_NS)
+        at_ns = np.minimum(ticks * tick_ns + offset_s * SECOND_NS, _AT_MAX_NS)
         self._at_ns = int(at_ns[-1])
         records.run(at + 28 + total * np.arange(len(ticks)), length, at_ns, link, number)
         return len(ticks)
@@ -311,8 +312,8 @@ class _Reader:
         if number >= len(self._interfaces) or start + length > end - 4:
             raise _Damaged("a packet that does not fit its block, or has no interface")
         link, per_second, offset_s = self._interfaces[number]
-        at_ns = ticks if per_second == 1_000_000_000 else ticks * 1_000_000_000 // per_second
-        self._at_ns = min(at_ns + offset_s * 1_000_000_000, _AT_MAX_NS)
+        at_ns = ticks if per_second == SECOND_NS else ticks * SECOND_NS // per_second
+        self._at_ns = min(at_ns + offset_s * SECOND_NS, _AT_MAX_NS)
         records.add(start, length, self._at_ns, link, number)
 
     def _interface(self, body: bytes) -> tuple[int, int, int]:

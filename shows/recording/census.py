@@ -11,10 +11,11 @@ import numpy.typing as npt
 from gloaming.shows.recording.arbiter import DISCARD, OLD, SILENCE_NS, Synchronizations, step
 from gloaming.shows.recording.packets import UNIVERSES, Integers, Kind, Packets
 from gloaming.shows.recording.rhythm import THIN_NS, Rhythm
+from gloaming.shows.time_units import SECOND_NS
 
 PERIOD_NS = 25_000_000
 """Where nothing can be seen of the rate: 40 frames a second, common practice, no source."""
-EARLY_NS = 1_000_000_000
+EARLY_NS = SECOND_NS
 """Within this time every universe has spoken that speaks at all (6.6.2)."""
 BUSY = 6
 """Short intervals a universe that show a rate: more than the three packets that E1.31 6.6.2 has after a change."""
@@ -140,7 +141,7 @@ class Census:
         """The rhythm; `fps` is taken where nothing can be seen."""
         intervals = np.array([one for some in self._intervals.values() for one in some], np.int64)
         synchronized = len(self._sync_intervals) > 3
-        default_ns = int(1_000_000_000 / fps) if fps else PERIOD_NS
+        default_ns = int(SECOND_NS / fps) if fps else PERIOD_NS
         seen = np.array(self._sync_intervals, np.int64) if synchronized else intervals
         period_ns = find_period(seen) or default_ns
         thins = self._uneven > 0.005 * self._samples

@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 
 from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Bytes, Integers
+from gloaming.shows.time_units import SECOND_NS
 
-DISORDER_NS = 1_000_000_000
+DISORDER_NS = SECOND_NS
 """Several times what dumpcap waits for a buffer to fill (250 ms, from its source)."""
 
 JUMPS_MAX = 16

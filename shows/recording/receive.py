@@ -31,6 +31,7 @@ from gloaming.shows.recording.receive_process import (
     SLOT_BYTES,
     SLOTS,
 )
+from gloaming.shows.time_units import SECOND_NS
 
 DISCOVERY_UNIVERSE = 64214
 """E131_DISCOVERY_UNIVERSE, appendix A."""
@@ -120,7 +121,7 @@ class Receiver:
         self._news = self._news[whole:]
         places = np.arange(first, self._head, dtype=np.int64)
         slots = places % SLOTS
-        at_ns = self._monotonic(self._stamps[slots, 2] * 1_000_000_000 + self._stamps[slots, 3])
+        at_ns = self._monotonic(self._stamps[slots, 2] * SECOND_NS + self._stamps[slots, 3])
         new = np.stack([places, at_ns, self._lengths[slots].astype(np.int64)], axis=1)
         self._waiting = np.concatenate([self._waiting, new])
         return len(new) > 0

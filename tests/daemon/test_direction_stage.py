@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.scene import Facts, Window
-from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason, State
+from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.direction.stage import Stage
 from gloaming.daemon.messages import segment_message
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 S = SECOND_NS
 MIN = 60 * S

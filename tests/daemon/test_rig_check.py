@@ -13,7 +13,7 @@ from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.decide import decide, instant, score
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.direction.rig_check import Asked, ask_rig_check
-from gloaming.daemon.direction.score import SECOND_NS, State
+from gloaming.daemon.direction.score import State
 from gloaming.daemon.site import Site, load_site
 from gloaming.daemon.state import State as Store
 from gloaming.daemon.transmitter.messages import read_score
@@ -21,6 +21,7 @@ from gloaming.daemon.transmitter.player import _stretch
 from gloaming.daemon.transmitter.windows import read_dark
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.patterns import blocks, frame_rate
+from gloaming.shows.time_units import SECOND_NS
 from tests.daemon import quay_site
 
 CHECK = Check("walk of string ridge", "/x/walk.frames", 200, Fraction(2))

@@ -20,7 +20,7 @@ from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.rehearsal import rehearse
 from gloaming.daemon.direction.scene import Facts, Window
-from gloaming.daemon.direction.score import DAY_NS, SECOND_NS, Reason, State
+from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.direction.stage import Stage
 from gloaming.daemon.messages import dark_message, segment_message
 from gloaming.daemon.sound_tables import read_delay, read_level
@@ -28,6 +28,7 @@ from gloaming.daemon.survey_sound import survey_sounds
 from gloaming.daemon.transmitter.messages import read_score
 from gloaming.daemon.transmitter.sound.plan import plan_of
 from gloaming.shows.mistake import MistakeError
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
 from tests.daemon.quay_site import EVENING, TABLES, ns, site_of, write
 
 S = SECOND_NS

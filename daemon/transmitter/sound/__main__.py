@@ -21,7 +21,7 @@ from typing import Any, NoReturn
 
 import numpy as np
 
-from gloaming.daemon.transmitter.sound.clock import SECOND_NS, DeviceClock, Line
+from gloaming.daemon.transmitter.sound.clock import DeviceClock, Line
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, Report, devices, find, open_stream
 from gloaming.daemon.transmitter.sound.mixer import Voice, mix
 from gloaming.daemon.transmitter.sound.plan import Cue, Plan, read_plan
@@ -30,6 +30,7 @@ from gloaming.daemon.transmitter.sound.reel import Reel
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.sound_reading import SoundMissingError
 from gloaming.shows.soundfile_info import inspect_sound
+from gloaming.shows.time_units import SECOND_NS
 
 STEP_S = 0.04
 CUE_NS = 2 * SECOND_NS

@@ -12,7 +12,8 @@ from statistics import fmean, pstdev
 
 import numpy as np
 
-SECOND_NS = 1_000_000_000
+from gloaming.shows.time_units import SECOND_NS
+
 WINDOW_NS = 40 * SECOND_NS
 SPACING_NS = 400_000_000
 """Between the reports that are kept once the clock is trusted."""

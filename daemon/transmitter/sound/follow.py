@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-SECOND_NS = 1_000_000_000
+from gloaming.shows.time_units import SECOND_NS
+
 SLEW = 0.01
 """Of each second, how much the frames may be moved: one in a hundred is not seen."""
 FRESH_NS = SECOND_NS

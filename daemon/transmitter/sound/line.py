@@ -13,14 +13,15 @@ from contextlib import suppress
 from typing import Any
 
 from gloaming.daemon.transmitter.messages import Score, Segment
-from gloaming.daemon.transmitter.sound.follow import SECOND_NS, Follower
+from gloaming.daemon.transmitter.sound.follow import Follower
 from gloaming.daemon.transmitter.sound.plan import Plan, plan_of
 from gloaming.daemon.transmitter.sound.quiet import quiet_of
 from gloaming.daemon.transmitter.windows import Dark, Held
+from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 BEFORE_NS = 600 * SECOND_NS
 """How long before a sound the process is started: a skip may bring it at any time, and a start takes seconds."""
-AFTER_NS = 60 * SECOND_NS
+AFTER_NS = MINUTE_NS
 """How long without sound it is kept: the device is then free for others."""
 RETRY_NS = tuple(seconds * SECOND_NS for seconds in (1, 1, 2, 4, 8, 15))
 """Between tries to start it again; the last for every further one."""
