@@ -13,7 +13,20 @@ from typing import NoReturn
 
 from gloaming.shows.mistake import MistakeError
 
-FAMILIES = ("demo", "run", "timetable", "live", "pair", "journal", "frames", "record", "survey", "rig_check", "sound")
+FAMILIES = (
+    "demo",
+    "run",
+    "timetable",
+    "live",
+    "pair",
+    "journal",
+    "frames",
+    "record",
+    "survey",
+    "rig_check",
+    "sound",
+    "site",
+)
 """The modules of `gloaming.api.commands`, each with an `add_parser`; what they need they import when called."""
 
 SHOWN = 20

@@ -64,30 +64,47 @@ def _read_mqtt(text: object) -> str:
 
 
 class Alert(Table):
-    """Where troubles are told: a web address that takes a JSON object, or any that apprise knows.
+    """Where troubles are reported: once when one has lasted, once when it is over.
 
-    A trouble is told when it has lasted `after`, and that it is over when it has not been back for `over_after`; in ns.
+    Lengths in ns.
     """
 
     url: Annotated[str, BeforeValidator(_read_url), Field(examples=['"http://192.0.2.5/hook"'])]
+    """A web address that takes a JSON object by POST, or any address of the library apprise."""
     kinds: Annotated[tuple[Kind, ...], Field(min_length=1, examples=['["network", "disk"]'])] | None = None
-    quiet: tuple[Hours, ...] = ()
+    """Only troubles of these kinds. Without it, all of them."""
+    quiet: Annotated[tuple[Hours, ...], Field(examples=['[{ from = "23:00", to = "08:00" }]'])] = ()
+    """Hours in which nothing is sent. What is still wrong at their end is sent then."""
     opening: bool = False
-    after: Length = 5_000_000_000
-    over_after: Length = 30_000_000_000
+    """Sends a message at each opening too: all is well, or what is not."""
+    after: Annotated[Length, Field(examples=['"5 s"'])] = 5_000_000_000
+    """How long a trouble must have lasted."""
+    over_after: Annotated[Length, Field(examples=['"30 s"'])] = 30_000_000_000
+    """How long a trouble must be gone."""
 
 
 class Cue(Table):
-    """Something done outside at an opening or a closing: one of `url`, `command`, `mqtt`. Lengths in ns."""
+    """What is done outside at an opening or a closing. It has one of url, command and mqtt.
+
+    Lengths in ns.
+    """
 
     at: Annotated[Literal["opening", "closing"], Field(examples=['"opening"'])]
-    before: Length = 0
-    after: Length = 0
+    """The moment. A closing does not count while something else is on or has had its opening's cue."""
+    before: Annotated[Length, Field(examples=['"10 min"'])] = 0
+    """So much earlier than the moment, 6 h at most."""
+    after: Annotated[Length, Field(examples=['"10 min"'])] = 0
+    """So much later than the moment, 6 h at most."""
     url: Annotated[str, BeforeValidator(_read_web), Field(examples=['"http://192.0.2.5/on"'])] | None = None
+    """A web address that is sent `body` by POST."""
     command: Annotated[tuple[str, ...], Field(min_length=1, examples=['["/usr/local/bin/relay", "on"]'])] | None = None
+    """A program by its whole path, and its arguments. GLOAMING_CUE has the moment, GLOAMING_BODY the body."""
     mqtt: Annotated[str, BeforeValidator(_read_mqtt), Field(examples=['"mqtt://192.0.2.5/lights"'])] | None = None
+    """An MQTT broker and a topic, which is sent `body`."""
     body: Annotated[str, Field(max_length=10_000, examples=['"on"'])] = ""
+    """What is sent. Without it, the moment: as text to MQTT, as JSON to a url."""
     again_at_start: bool = False
+    """Sends it again after a power cut or a clock set forward, if it is the cue that was due last."""
 
     @model_validator(mode="after")
     def _one(self) -> Cue:

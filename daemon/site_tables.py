@@ -46,59 +46,88 @@ HostName = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?$
 
 
 class Place(Table):
+    """Where the site is, and what it is called."""
+
     name: Annotated[str, Field(min_length=1, max_length=60, examples=['"Pier Road boathouse"'])]
+    """The name of the site. The page shows it, and the controllers see it as the source name."""
     latitude: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False, examples=["54.486"])]
+    """Degrees north of the equator; south is negative. The sun's times depend on it."""
     longitude: Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False, examples=["-0.613"])]
+    """Degrees east of Greenwich; west is negative."""
     elevation_m: Annotated[float, Field(ge=-500, le=9000, allow_inf_nan=False, examples=["12.0"])] = 0.0
+    """Height above what the horizon is made of, in metres. A high place sees the sun longer."""
     timezone: Annotated[ZoneInfo, BeforeValidator(_read_zone), Field(examples=['"Europe/London"'])]
-    if_no_sunset: Time | None = None
+    """The time zone of all times in this file, by its name in the IANA database."""
+    if_no_sunset: Annotated[Time | None, Field(examples=['"15:30"'])] = None
+    """When a performance opens on a date on which its sun's time does not come, as in polar night."""
 
 
 class Neighbours(Table):
-    """Neighbours' hours: nothing overrides them."""
+    """Neighbours' hours. No command, phone or performance overrides them."""
 
     dark: Annotated[tuple[Hours, ...], Field(examples=['[{ from = "22:30", to = "07:00" }]'])] = ()
+    """Hours without any light."""
     quiet: Annotated[tuple[QuietHours, ...], Field(examples=['[{ from = "21:00", to = "09:00" }]'])] = ()
+    """Hours without sound, or with no more than a volume."""
     dim: Annotated[tuple[DimHours, ...], Field(examples=['[{ from = "21:30", to = "23:00", brightness = 0.5 }]'])] = ()
+    """Hours in which the light is no brighter than a level."""
     rig_check: Brightness | None = None
-    """The brightness up to which a rig check may be lit in dark hours; without it, none."""
+    """How bright a rig check may be in dark hours. Without this key a rig check is refused there."""
 
 
 class Output(Table):
-    """How the show goes on the wire."""
+    """How the show goes on the wire (E1.31)."""
 
     interface: Annotated[str, Field(pattern=r"^[!-.0-~]{1,60}$", examples=['"eth0"'])] | None = None
+    """The network interface for multicast, by name or address. Without it the routing table chooses."""
     source_name: Annotated[str, Field(min_length=1, examples=['"Pier Road boathouse"'])] | None = None
+    """The source name in the packets, 63 bytes at most (E1.31 6.2.2). Without it, the name of the site."""
     priority: Annotated[int, Field(ge=0, le=200, examples=["100"])] = 100
+    """The priority of the packets (E1.31 6.2.3). Receivers follow the source with the highest one."""
     synchronization: Annotated[int, Field(ge=1, le=63_999, examples=["7000"])] | None = None
+    """The synchronization address (E1.31 6.2.4). Controllers that know it show each frame together."""
     multicast: Annotated[Literal["ipv4", "ipv6", "both"], Field(examples=['"ipv4"'])] = "ipv4"
+    """By which version of IP multicast goes."""
     ttl: Annotated[int, Field(ge=1, le=255, examples=["20"])] = 20
+    """How many routers a multicast packet may pass."""
     dscp: Annotated[int, Field(ge=0, le=63, examples=["34"])] = 0
+    """The class of the packets, for switches that sort by it (RFC 2474)."""
     preview: bool = False
-    """Marked as not for what is live (E1.31 6.2.6)."""
+    """Marks the packets as preview: not for lights that are live (E1.31 6.2.6)."""
     loop: bool = False
-    """Multicast is heard by programs on this machine, too."""
+    """Programs on this machine hear the multicast too."""
     brightness: Brightness = 1.0
+    """The brightness of everything. Levels that people ask for are shares of it."""
     at_rest: Annotated[Literal["black", "release"], Field(examples=['"black"'])] = "black"
-    fade: Length = SECOND_NS
+    """What is sent between performances: black frames, or nothing (the streams end)."""
+    fade: Annotated[Length, Field(examples=['"1 s"'])] = SECOND_NS
+    """How long the light takes into the dark and out of it, 10 s at most."""
     limiter: bool = True
+    """Lowers strings that would draw more than their fuse, and supplies that would be overloaded."""
 
 
 class Phone(Table):
-    """Where the HTTP side listens; other names that the board goes by; its own certificate; whether it is announced."""
+    """The page and the HTTP interface."""
 
     listen: Annotated[str, BeforeValidator(_read_listen), Field(examples=['"0.0.0.0:8080"'])] = "0.0.0.0:8080"
+    """The address and port that the page listens on."""
     names: Annotated[tuple[HostName, ...], Field(examples=['["board.lan"]'])] = ()
+    """Other names of the board in addresses. Requests for any other name are refused."""
     certificate: Annotated[str, Field(min_length=1, examples=['"board.pem"'])] | None = None
+    """The file of the site's own certificate. With it the page is served by HTTPS alone."""
     key: Annotated[str, Field(min_length=1, examples=['"board.key"'])] | None = None
+    """The file of the certificate's key."""
     announce: bool = True
+    """Announces the page in the local network as gloaming.local (mDNS)."""
 
 
 class Clock(Table):
-    """When the clock is trusted; whether a time that a person gives sets the machine's clock, where it may."""
+    """When the board believes its clock."""
 
     trust: Annotated[Literal["synchronised", "plausible"], Field(examples=['"synchronised"'])] = "synchronised"
+    """synchronised: waits for a time server or a battery clock. plausible: believes the board's own guess."""
     set: bool = False
+    """A time that a phone gives sets the board's own clock, where the system permits it."""
 
 
 def _read_path(text: object) -> object:
@@ -108,34 +137,60 @@ def _read_path(text: object) -> object:
 
 
 class PieceTable(Named):
+    """A piece: a frame file, with its sound file if it has one."""
+
     frames: Annotated[str, BeforeValidator(_read_path), Field(min_length=1, examples=['"pieces/tide.frames"'])]
+    """The frame file, seen from the site's folder."""
     sound: Annotated[str, BeforeValidator(_read_path), Field(min_length=1, examples=['"pieces/tide.flac"'])] | None = (
         None
     )
+    """The sound file, seen from the site's folder."""
 
 
 class Show(Named):
-    """A running order, with what fills the gaps (`between`: a piece, or "black"). Each piece begins over what was shown
-    before it for `cross_fade`. Lengths in ns."""
+    """A running order, with what fills the gaps.
+
+    Lengths in ns.
+    """
 
     order: Annotated[tuple[str, ...], Field(min_length=1, examples=['["tide", "lanterns"]'])]
+    """The pieces, by name, in their order. The order begins again at its end."""
     play: Annotated[Literal["in-order", "shuffled"], Field(examples=['"in-order"'])] = "in-order"
-    gap: Length = 0
-    cross_fade: Length = 0
-    start_every: Length | None = None
+    """In the order as written, or shuffled anew each round; no piece twice running."""
+    gap: Annotated[Length, Field(examples=['"4 s"'])] = 0
+    """The time between two pieces."""
+    cross_fade: Annotated[Length, Field(examples=['"2 s"'])] = 0
+    """For so long a piece begins over the last picture of what was shown before it."""
+    start_every: Annotated[Length | None, Field(examples=['"30 min"'])] = None
+    """Begins the order on the clock: every full and half hour with 30 min. 1 min to 24 h."""
     between: Annotated[str, Field(examples=['"swell"'])] | None = None
+    """The piece that fills the gaps, or "black". Without it the gaps are black."""
 
 
 class SiteFile(Table):
+    """A site.toml."""
+
     site: Annotated[Place, Field(examples=["[site]"])]
+    """Where the site is."""
     neighbours: Neighbours = Neighbours()
+    """Neighbours' hours."""
     output: Output = Output()
+    """How the show goes on the wire."""
     phone: Phone = Phone()
+    """The page and the HTTP interface."""
     clock: Clock = Clock()
+    """When the board believes its clock."""
     sound: Sound = Sound()
+    """How sound is played."""
     survey: SurveyTable = SurveyTable()
+    """What the survey needs to know."""
     piece: tuple[PieceTable, ...] = ()
+    """The pieces."""
     show: tuple[Show, ...] = ()
+    """The shows."""
     performance: tuple[Performance, ...] = ()
+    """The performances."""
     alert: tuple[Alert, ...] = ()
+    """Where troubles are reported."""
     cue: tuple[Cue, ...] = ()
+    """What is done outside at an opening or a closing."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Annotated
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from gloaming.daemon.timetable.grammar import read_length
 from gloaming.shows.checking import Table
@@ -38,9 +38,26 @@ def read_level(text: object) -> float:
 
 
 class Sound(Table):
-    """How sound is given. `volume` multiplies it (0.5 is 6 dB less); `level` makes all pieces alike loud."""
+    """How sound is played."""
 
     device: Annotated[str, Field(min_length=1, examples=['"USB Audio"'])] | None = None
-    delay: Annotated[int, BeforeValidator(read_delay), Field(examples=['"120 ms"'])] = 0
-    level: Annotated[float, BeforeValidator(read_level), Field(examples=['"-16 LUFS"'])] | None = None
+    """The sound device: a part of its name is enough. Without it, the default device of the system."""
+    delay: Annotated[
+        int,
+        BeforeValidator(read_delay),
+        WithJsonSchema({"type": "string", "title": "length, also negative"}),
+        Field(examples=['"120 ms"']),
+    ] = 0
+    """The sound is so much later than the light; a negative length is earlier. 2 s at most."""
+    level: (
+        Annotated[
+            float,
+            BeforeValidator(read_level),
+            WithJsonSchema({"type": "string", "title": "loudness, -40 to -5 LUFS"}),
+            Field(examples=['"-16 LUFS"']),
+        ]
+        | None
+    ) = None
+    """Makes all pieces equally loud (EBU R 128), with peaks below -1 dBTP. Without it they are as they are."""
     volume: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, examples=["0.8"])] = 1.0
+    """Multiplies the samples: 0.5 is 6 dB less."""

@@ -10,8 +10,11 @@ from gloaming.shows.checking import Table
 
 
 class SurveyTable(Table):
-    """From how far the rig is seen, in metres, and what a kilowatt-hour costs."""
+    """What the survey needs to know."""
 
     seen_from_m: Annotated[float, Field(gt=0, le=1000, examples=["10"])] = 10.0
+    """From how many metres people see the rig. Flashes are judged within ten degrees of their view."""
     price_per_kwh: Annotated[float, Field(ge=0, le=1000, examples=["0.28"])] | None = None
+    """What a kilowatt-hour costs. With it the survey prices the season's energy."""
     currency: Annotated[str, Field(max_length=8, examples=['"GBP"'])] = ""
+    """The currency of the price."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
@@ -99,8 +99,8 @@ def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseMode
     field_model, field = _field(model, key)
     kind, wrong = found["type"], found["msg"]
     right = None
-    if examples := _examples(field):
-        right = f"as {next(part for part in reversed(key) if isinstance(part, str))} = {examples[0]}"
+    if shown := examples(field):
+        right = f"as {next(part for part in reversed(key) if isinstance(part, str))} = {shown[0]}"
     if kind == "extra_forbidden":
         known = (
             [info.alias or name for name, info in field_model.model_fields.items() if name != "place"]
@@ -140,7 +140,7 @@ def nearest(name: str, known: Mapping[str, str], cutoff: float = 0.6) -> str | N
     return f"did you mean {by_lower[near[0]]}?" if near else None
 
 
-def _examples(field: Any) -> list[Any]:
+def examples(field: Any) -> list[Any]:
     """The examples of a field, or of what it may be besides None."""
     if field is None:
         return []
@@ -169,6 +169,12 @@ def _field(model: type[BaseModel], key: Key) -> tuple[type[BaseModel] | None, An
 
 
 def _model_in(annotation: Any) -> type[BaseModel] | None:
+    return next(models_in(annotation), None)
+
+
+def models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    """Every model that an annotation names."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    return next((found for found in map(_model_in, getattr(annotation, "__args__", ())) if found), None)
+        yield annotation
+    for inner in getattr(annotation, "__args__", ()):
+        yield from models_in(inner)

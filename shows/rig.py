@@ -9,7 +9,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from gloaming.shows.checking import Table, instead, on_their_lines, read_tables
 from gloaming.shows.mistake import Mistake, MistakeError
@@ -17,6 +17,7 @@ from gloaming.shows.mistake import Mistake, MistakeError
 UNIVERSES = range(1, 64_000)
 """E1.31 9.1.1: the universes that carry data."""
 MS_NS = 1_000_000
+_SHORT_LENGTH = re.compile(r"(\d{1,4}(?:\.\d+)?) ?ms")
 
 
 def read_universes(text: object) -> tuple[int, ...]:
@@ -42,7 +43,7 @@ def read_universes(text: object) -> tuple[int, ...]:
 
 def read_short_length(text: object) -> int:
     """A length of 0 to 1000 ms, as nanoseconds."""
-    found = re.fullmatch(r"(\d{1,4}(?:\.\d+)?) ?ms", text) if isinstance(text, str) else None
+    found = _SHORT_LENGTH.fullmatch(text) if isinstance(text, str) else None
     if not found or float(found[1]) > 1000:
         raise ValueError(f'{text!r} is not a length from 0 to 1000 ms; as "4 ms"')
     return round(float(found[1]) * MS_NS)
@@ -59,8 +60,18 @@ def _address(text: str) -> str:
     return str(address)
 
 
-Universes = Annotated[tuple[int, ...], BeforeValidator(read_universes), Field(examples=['"1-24"'])]
-ShortLength = Annotated[int, BeforeValidator(read_short_length), Field(examples=['"4 ms"'])]
+Universes = Annotated[
+    tuple[int, ...],
+    BeforeValidator(read_universes),
+    WithJsonSchema({"type": ["string", "integer", "array"], "title": "universes"}),
+    Field(examples=['"1-24"']),
+]
+ShortLength = Annotated[
+    int,
+    BeforeValidator(read_short_length),
+    WithJsonSchema({"type": "string", "title": "length in ms", "pattern": f"^{_SHORT_LENGTH.pattern}$"}),
+    Field(examples=['"4 ms"']),
+]
 Name = Annotated[str, Field(min_length=1, max_length=60, examples=['"left"'])]
 Metres = Annotated[float, Field(ge=-10_000, le=10_000)]
 Point = tuple[Metres, Metres]
@@ -70,47 +81,69 @@ class Named(Table):
     """A table with a name of its own."""
 
     name: Name
+    """Its name, another one for each table of this kind. Messages and commands use it."""
 
 
 class Controller(Named):
-    """A box on the network that feeds strings; without a `host` it listens to multicast. Lead and spread in ns."""
+    """A box on the network that feeds strings.
+
+    Lead and spread in ns.
+    """
 
     host: Annotated[str, AfterValidator(_address), Field(min_length=1, examples=['"192.0.2.21"'])] | None = None
+    """Its IP address, for unicast. Without it, it is sent multicast."""
     multicast: bool = False
+    """Sends multicast too, where there is a host."""
     universes: Universes
+    """The universes that it listens to (E1.31 9.1.1: 1 to 63999)."""
     lead: ShortLength = 0
+    """Its packets are sent so much earlier, for a box that is slow; 1000 ms at most."""
     spread: ShortLength = 0
+    """A frame's packets are sent over so long, for a box with a small buffer; 1000 ms at most."""
 
 
 class Supply(Named):
     """A power supply."""
 
     volts: Annotated[float, Field(gt=0, le=60, examples=["12"])]
+    """Its voltage."""
     amps: Annotated[float, Field(gt=0, le=1000, examples=["29"])]
+    """The current that it is made for."""
 
 
 class PixelString(Named):
-    """A string of pixels on a port, from a slot of a universe on, running on into the universes that follow.
-
-    `points` (metres, one a pixel) or `line` (its corners) say where it hangs; `group` names what is seen together.
-    """
+    """A string of pixels. It runs on into the universes that follow."""
 
     controller: Name
+    """The controller that feeds it, by name."""
     universe: Annotated[int, Field(ge=1, le=63_999, examples=["1"])]
+    """The universe of its first pixel."""
     slot: Annotated[int, Field(ge=1, le=512, examples=["1"])] = 1
+    """The slot of its first pixel."""
     pixels: Annotated[int, Field(ge=1, le=100_000, examples=["150"])]
+    """How many pixels it has."""
     order: Annotated[Literal["RGB", "RBG", "GRB", "GBR", "BRG", "BGR", "RGBW", "GRBW"], Field(examples=['"RGB"'])] = (
         "RGB"
     )
+    """The colours of a pixel, in the order of its slots."""
     slots_per_universe: Annotated[int, Field(ge=1, le=512, examples=["510"])] = 510
+    """After so many slots it goes on in the next universe."""
     ma_per_channel: Annotated[float, Field(ge=0, le=1000, examples=["20"])] = 20.0
+    """What one colour of one pixel draws at full, in milliamperes (20: common practice, no source)."""
     fuse_a: Annotated[float, Field(gt=0, le=100, examples=["5"])] | None = None
-    supply: str | None = None
+    """The fuse of its run, in amperes. Fuse a run for its wire."""
+    supply: Annotated[str, Field(examples=['"left-12v"'])] | None = None
+    """The supply that feeds it, by name."""
     volts: Annotated[float, Field(gt=0, le=60, examples=["12"])] | None = None
+    """The voltage that it is made for. Never feed a 5 V string from a 12 V supply."""
     port: Annotated[int, Field(ge=1, le=1000, examples=["1"])] | None = None
-    group: Name | None = None
+    """The controller's port. Strings of one port share its pixels."""
+    group: Annotated[Name, Field(examples=['"roof"'])] | None = None
+    """Strings with one group are judged together for flashes."""
     points: Annotated[list[Point], Field(examples=["[[0.0, 0.0], [0.1, 0.0]]"])] | None = None
+    """Where each pixel hangs, in metres: right and up."""
     line: Annotated[list[Point], Field(min_length=2, examples=["[[0.0, 0.0], [5.0, 0.0]]"])] | None = None
+    """Where it hangs, in metres: its corners. The pixels are spread evenly along it."""
 
     @property
     def slots(self) -> int:
@@ -128,11 +161,14 @@ class PixelString(Named):
 
 
 class Rig(Table):
-    """Everything that hangs outside."""
+    """A rig.toml: everything that hangs outside."""
 
     controller: Annotated[tuple[Controller, ...], Field(min_length=1, examples=["[[controller]]"])]
+    """The controllers."""
     supply: tuple[Supply, ...] = ()
+    """The power supplies."""
     string: tuple[PixelString, ...] = ()
+    """The strings."""
 
     @cached_property
     def controller_of(self) -> dict[int, Controller]:

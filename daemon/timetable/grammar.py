@@ -13,7 +13,17 @@ _UNITS = {"ms": 1_000_000, "s": SECOND_NS, "min": MINUTE_NS, "h": HOUR_NS}
 _LENGTH = re.compile(r"(\d{1,9}(?:\.\d{1,9})?) ?(ms|s|min|h)(?= |$)", re.ASCII)
 _LONGEST_NS = 366 * 24 * _UNITS["h"]
 _DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_EVENT = re.compile(r"(?:sun at ([+-]?\d{1,3}(?:\.\d{1,9})?)|([a-z ]+?))(?:$|\s+([+-])\s+(.+))", re.ASCII)
+_CLOCK = re.compile(r"\d\d:\d\d", re.ASCII)
+_HEIGHT = r"[+-]?\d{1,3}(?:\.\d{1,9})?"
+_EVENT = re.compile(rf"(?:sun at ({_HEIGHT})|([a-z ]+?))(?:$|\s+([+-])\s+(.+))", re.ASCII)
+_WORDS = "|".join(word for word, event in EVENTS.items() if event.altitude is not None)
+TIME_PATTERN = rf"^(?:{_CLOCK.pattern}|\s*(?:{_WORDS}|sun at {_HEIGHT})(?:\s+[+-]\s+.+)?\s*)$"
+"""What a time looks like, for a JSON Schema. It lets some pass that `read_time` refuses, as 25:00."""
+LENGTH_PATTERN = rf"^\s*(?:{_LENGTH.pattern}\s*)+$"
+"""What a length looks like, for a JSON Schema."""
+_DAY = rf"\s*(?:{'|'.join(_DAYS)})\s*"
+DAYS_PATTERN = rf"^(?:\s*daily\s*|{_DAY}(?:-{_DAY})?(?:,{_DAY}(?:-{_DAY})?)*)$"
+"""What days look like, for a JSON Schema."""
 
 
 def shown(value: object) -> str:
@@ -38,7 +48,7 @@ def read_time(text: object) -> TimeExpression:
     right = 'as "22:30", "sunset + 20 min" or "sun at -4"'
     if not isinstance(text, str):
         raise ValueError(f"{shown(text)} is not a time; {right}")
-    if re.fullmatch(r"\d\d:\d\d", text, re.ASCII):
+    if _CLOCK.fullmatch(text):
         try:
             return TimeExpression(text, clock=time.fromisoformat(text))
         except ValueError:

@@ -1,0 +1,26 @@
+"""`gloaming site schema`: what site.toml or rig.toml may hold, for TOML editors that complete and check."""
+
+from __future__ import annotations
+
+import argparse
+import json
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add this family's command."""
+    site = subparsers.add_parser("site", help="what a site's files may hold")
+    verbs = site.add_subparsers(metavar="VERB", required=True)
+    text = "print the JSON Schema of site.toml, for editors that complete and check"
+    schema = verbs.add_parser("schema", help=text, description=text)
+    schema.add_argument("--rig", action="store_true", help="that of rig.toml")
+    schema.set_defaults(handler=print_schema)
+
+
+def print_schema(args: argparse.Namespace) -> int:
+    """`gloaming site schema`."""
+    from gloaming.daemon.site_tables import SiteFile
+    from gloaming.shows.rig import Rig
+    from gloaming.shows.table_schema import file_schema
+
+    print(json.dumps(file_schema(Rig if args.rig else SiteFile), indent=2, ensure_ascii=False))
+    return 0
