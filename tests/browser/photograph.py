@@ -1,4 +1,5 @@
-"""The pictures of the page in the README: python -m tests.browser.photograph. Small ones, by day and by night."""
+"""The pictures in the READMEs: python -m tests.browser.photograph. The page by day and by night, on a phone and on a
+desktop; the season and a survey of the demonstration."""
 
 from __future__ import annotations
 
@@ -6,14 +7,18 @@ import tempfile
 from pathlib import Path
 
 from PIL import Image
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 
+from gloaming.api.command import main as gloaming
+from gloaming.shows.demonstration.season import make_season
 from tests.browser.board import Board, board, chromium, phone
 from tests.waiting import wait_until
 
 SEEN = Path(__file__).with_name("seen")
 MS = 30_000
 COLOURS = 128
+PHONE, DESKTOP, SHEET = (390, 844), (1000, 720), (1000, 1150)
+"""Width and height of the pictures, in pixels."""
 
 
 def main() -> None:
@@ -24,6 +29,7 @@ def main() -> None:
         chromium() as browser,
         board(Path(folder) / "site", "127.0.78.30", at="2026-12-12T21:40") as site,
     ):
+        season_and_survey(browser, Path(folder) / "demonstration")
         for scheme in ("dark", "light"):
             with phone(browser, color_scheme=scheme) as context:
                 page = context.new_page()
@@ -44,6 +50,7 @@ def main() -> None:
                 page.evaluate("document.querySelector('#view').scrollIntoView()")
                 page.wait_for_timeout(500)
                 keep(page, f"view-{scheme}")
+        desktop(browser, site)
 
 
 def paused(page: Page, site: Board) -> None:
@@ -52,12 +59,48 @@ def paused(page: Page, site: Board) -> None:
     expect(page.locator("#said")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
 
 
-def keep(page: Page, name: str) -> None:
+def desktop(browser: Browser, site: Board) -> None:
+    """The page in a wide window, with what people open there."""
+    with browser.new_context(viewport=sized(DESKTOP), device_scale_factor=2, locale="en-GB") as context:
+        page = context.new_page()
+        page.goto(site.link())
+        page.get_by_label("What this phone is called").fill("Boathouse desk")
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+        page.locator("#view summary").click()
+        page.wait_for_timeout(2000)
+        page.evaluate("window.scrollTo(0, 0)")
+        keep(page, "desktop", DESKTOP)
+
+
+def season_and_survey(browser: Browser, folder: Path) -> None:
+    """The season's picture and the first sheet of a survey, of the demonstration."""
+    make_season(folder, "127.0.78.31", "127.0.78.31:8080")
+    season, survey = folder / "season.svg", folder / "survey.html"
+    gloaming(["nights", str(folder), "--from", "2026-11-27", "--svg", str(season)])
+    gloaming(["survey", str(folder), "--ask-nobody", "--html", str(survey)])
+    with browser.new_context(viewport=sized(SHEET), device_scale_factor=2, color_scheme="light") as context:
+        page = context.new_page()
+        page.goto(season.as_uri())
+        wide, high = page.evaluate("['width', 'height'].map(side => document.documentElement[side].baseVal.value)")
+        page.set_viewport_size(sized((round(wide), round(high))))
+        keep(page, "season", (SHEET[0], round(SHEET[0] * high / wide)))
+        page.set_viewport_size(sized(SHEET))
+        page.goto(survey.as_uri())
+        page.wait_for_timeout(500)
+        keep(page, "survey", SHEET)
+
+
+def sized(size: tuple[int, int]) -> ViewportSize:
+    return {"width": size[0], "height": size[1]}
+
+
+def keep(page: Page, name: str, size: tuple[int, int] = PHONE) -> None:
     """A picture of what is on the screen, in few colours."""
     path = SEEN / f"{name}.png"
     page.screenshot(path=path)
     with Image.open(path) as picture:
-        picture.convert("RGB").resize((390, 844), Image.Resampling.LANCZOS).quantize(COLOURS).save(path, optimize=True)
+        picture.convert("RGB").resize(size, Image.Resampling.LANCZOS).quantize(COLOURS).save(path, optimize=True)
 
 
 if __name__ == "__main__":
