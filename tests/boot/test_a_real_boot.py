@@ -60,7 +60,7 @@ def build_packages(folder: Path) -> tuple[Path, Path]:
 
 
 def test_the_package_installs_as_the_readme_says_and_the_street_sees_the_opening(board: Board) -> None:
-    words = (TOP / "README.md").read_text()
+    words = (TOP / "systemd" / "README.md").read_text()
     for words_of_the_readme in ("apt-get install ./gloaming_*.deb", "cp -r site/. /etc/gloaming/site/"):
         assert words_of_the_readme in words
     board.machine.inside("sh", "-c", "cd /root && apt-get install -y ./gloaming_*.deb")

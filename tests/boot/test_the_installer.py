@@ -124,16 +124,16 @@ def test_over_an_installation_that_went_half_away_it_installs_and_the_street_see
     unit.write_text("[Service]\nExecStart=/usr/bin/sleep infinity\n\n[Install]\nWantedBy=multi-user.target\n")
     board.machine.inside("systemctl", "enable", "--quiet", "--now", DIRECTOR)
     outlived = board.pid(DIRECTOR)
-    assert "       systemd/install\n" in (TOP / "README.md").read_text()
+    assert "    systemd/install\n" in (TOP / "systemd" / "README.md").read_text()
     assert "install: done" in board.machine.inside("sh", "-c", INSTALL)
     wait_for(lambda: board.pid(DIRECTOR) != outlived, "what is no more plays on")
     assert not stale.exists()
     put_site(board, site='[clock]\ntrust = "plausible"\nset = true\n\n[phone]\nlisten = "192.0.2.10:8080"\n\n')
-    words = (TOP / "README.md").read_text()
-    begin = words.index("       cp -r site/. /etc/gloaming/site/")
+    words = (TOP / "systemd" / "README.md").read_text()
+    begin = words.index("    cp -r site/. /etc/gloaming/site/")
     board.machine.inside("sh", "-c", "umask 022; cp /root/site/site.toml /etc/gloaming/site/")
     careful = "cd /root; chmod -R go= site; umask 077\n"  # a site with secrets in it
-    board.machine.inside("sh", "-ec", careful + words[begin : words.index("       gloaming now", begin)])
+    board.machine.inside("sh", "-ec", careful + words[begin : words.index("    gloaming now", begin)])
     for_all = board.machine.inside("find", "/etc/gloaming/site", "-perm", "/o=rwx")
     assert not for_all, "a site may have secrets in it"
     lit = board.wait_until_lit(0)
@@ -239,7 +239,7 @@ def test_without_an_address_with_a_read_only_root_and_another_owner_s_state_it_b
 
 def test_what_the_readme_gives_so_that_the_clock_may_be_set_grants_that_alone(board: Board) -> None:
     """Looked at, never run: this would be the machine's own clock."""
-    words = (TOP / "README.md").read_text()
+    words = (TOP / "systemd" / "README.md").read_text()
     (command,) = [line.strip() for line in words.splitlines() if "doc/gloaming/clock.conf" in line]
     board.machine.inside("sh", "-c", f"{command} && systemctl daemon-reload")
     shown = board.machine.inside("systemctl", "show", "-p", "AmbientCapabilities,SystemCallFilter", DIRECTOR).split()
