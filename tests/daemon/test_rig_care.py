@@ -62,6 +62,7 @@ class Stub(SimpleNamespace):
             clock=SimpleNamespace(now_ns=lambda: self.now_ns),
             store=SimpleNamespace(note=lambda at_ns, kind, text, **more: self.noted.append((kind, text))),
             requests=SimpleNamespace(overrides=(), standing=lambda at_ns: self.requests.overrides),
+            steps=SimpleNamespace(held=()),
         )
 
 
