@@ -13,6 +13,7 @@ from gloaming.daemon.sound_tables import Sound
 from gloaming.daemon.survey_tables import SurveyTable
 from gloaming.daemon.timetable.rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
 from gloaming.shows.checking import Table, nearest
+from gloaming.shows.e131 import PRIORITY_MAX, UNIVERSE_MAX
 from gloaming.shows.rig import Named
 from gloaming.shows.time_units import SECOND_NS
 
@@ -82,9 +83,9 @@ class Output(Table):
     """The network interface for multicast, by name or address. Without it the routing table chooses."""
     source_name: Annotated[str, Field(min_length=1, examples=['"Pier Road boathouse"'])] | None = None
     """The source name in the packets, 63 bytes at most (E1.31 6.2.2). Without it, the name of the site."""
-    priority: Annotated[int, Field(ge=0, le=200, examples=["100"])] = 100
+    priority: Annotated[int, Field(ge=0, le=PRIORITY_MAX, examples=["100"])] = 100
     """The priority of the packets (E1.31 6.2.3). Receivers follow the source with the highest one."""
-    synchronization: Annotated[int, Field(ge=1, le=63_999, examples=["7000"])] | None = None
+    synchronization: Annotated[int, Field(ge=1, le=UNIVERSE_MAX, examples=["7000"])] | None = None
     """The synchronization address (E1.31 6.2.4). Controllers that know it show each frame together."""
     multicast: Annotated[Literal["ipv4", "ipv6", "both"], Field(examples=['"ipv4"'])] = "ipv4"
     """By which version of IP multicast goes."""

@@ -17,12 +17,12 @@ from typing import Any, Self
 
 import zstandard
 
+from gloaming.shows.e131 import UNIVERSE_MAX
 from gloaming.shows.framefile_layout import (
     APPLICATION_ID,
     CHUNK_BYTES_MAX,
     FRAMES_MAX,
     SCHEMA,
-    UNIVERSE_MAX,
     VERSION,
     FrameFileInfo,
     Frames,

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
+from gloaming.shows.e131 import UNIVERSE_MAX
 from gloaming.shows.framefile import DamagedChunkError, FrameFileInfo, FrameReader, Frames, Universe, inspect
-from gloaming.shows.framefile_layout import UNIVERSE_MAX
 from gloaming.shows.importing import Progress, Source, mistake
 
 

@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import zstandard
 
+from gloaming.shows.e131 import SLOTS_MAX, UNIVERSE_MAX
 from gloaming.shows.time_units import SECOND_NS
 
 Frames = npt.NDArray[np.uint8]
@@ -40,8 +41,6 @@ SAMPLE_NOISE, SAMPLE_CALM, SAMPLE_NEAR = 0.97, 0.1, 1.2
 """Above that share of its bytes a sample is noise; below that it is so calm that much depends on what lies beside it,
 and compressing is fast anyhow; within that factor of the best a filter is worth being tried."""
 
-UNIVERSE_MAX = 63999
-SLOTS_MAX = 512
 FPS_MAX = 1000
 FRAMES_MAX = 2**40
 

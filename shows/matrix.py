@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gloaming.shows.framefile_layout import SLOTS_MAX, UNIVERSE_MAX, Frames
+from gloaming.shows.e131 import SLOTS_MAX, UNIVERSE_MAX
+from gloaming.shows.framefile_layout import Frames
 from gloaming.shows.mistake import Mistake, MistakeError
 
 

@@ -1,20 +1,17 @@
-"""A counting receiver of E1.31: what arrives, what is lost, what comes out of order. Shares no code with a sender."""
+"""A counting receiver of E1.31: what arrives, what is lost, what comes out of order. Knows nothing of a sender."""
 
 from __future__ import annotations
 
 import socket
-import struct
 import threading
 import time
 from dataclasses import dataclass, field
 
-PORT = 5568
+from gloaming.shows.e131 import HEAD_BYTES, PORT, TERMINATED, read_data
+
 BUFFER_BYTES = 16 << 20
 PARTING_S = 2.0
 """How long what still waits in the socket is read at the end."""
-_ROOT = b"\x00\x10\x00\x00ASC-E1.17\x00\x00\x00"
-_DATA_VECTORS = (b"\x00\x00\x00\x04", b"\x00\x00\x00\x02")
-STREAM_TERMINATED = 0x40
 
 
 @dataclass
@@ -33,10 +30,10 @@ class Counts:
 
     def take(self, data: bytes | memoryview) -> None:
         """One datagram; anything but an E1.31 data packet with start code 0 is passed over."""
-        if len(data) < 126 or data[:16] != _ROOT or (data[18:22], data[40:44]) != _DATA_VECTORS or data[125] != 0:
+        head = read_data(data)
+        if head is None or head.start_code:
             return
-        universe = struct.unpack_from(">H", data, 113)[0]
-        sequence = data[111]
+        universe, sequence = head.universe, head.sequence
         self.packets += 1
         last = self.sequences.get(universe)
         if last is not None:
@@ -47,8 +44,8 @@ class Counts:
             if step < 128:
                 self.lost += step - 1
         self.sequences[universe] = sequence
-        self.terminated += bool(data[112] & STREAM_TERMINATED)
-        self.levels[universe] = bytes(data[126:])
+        self.terminated += bool(head.options & TERMINATED)
+        self.levels[universe] = bytes(data[HEAD_BYTES:])
 
 
 class Receiver:

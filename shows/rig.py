@@ -12,9 +12,10 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from gloaming.shows.checking import Table, instead, on_their_lines, read_tables
+from gloaming.shows.e131 import UNIVERSE_MAX
 from gloaming.shows.mistake import Mistake, MistakeError
 
-UNIVERSES = range(1, 64_000)
+UNIVERSES = range(1, UNIVERSE_MAX + 1)
 """E1.31 9.1.1: the universes that carry data."""
 MS_NS = 1_000_000
 _SHORT_LENGTH = re.compile(r"(\d{1,4}(?:\.\d+)?) ?ms")
@@ -116,7 +117,7 @@ class PixelString(Named):
 
     controller: Name
     """The controller that feeds it, by name."""
-    universe: Annotated[int, Field(ge=1, le=63_999, examples=["1"])]
+    universe: Annotated[int, Field(ge=1, le=UNIVERSE_MAX, examples=["1"])]
     """The universe of its first pixel."""
     slot: Annotated[int, Field(ge=1, le=512, examples=["1"])] = 1
     """The slot of its first pixel."""

@@ -42,6 +42,26 @@ def test_imports_point_one_way(path: Path) -> None:
     assert rooms_of(path) <= MAY_IMPORT[room]
 
 
+def written_in(number: int) -> list[str]:
+    """The modules in which a whole number is written."""
+
+    def has(path: Path) -> bool:
+        nodes = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        values = [node.value for node in nodes if isinstance(node, ast.Constant)]
+        return any(isinstance(value, int) and value == number for value in values)
+
+    return [str(path.relative_to(TOP)) for path in FILES if has(path)]
+
+
+@pytest.mark.parametrize(
+    ("number", "place"),
+    [(1_000_000_000, "shows/time_units.py"), *((one, "shows/e131.py") for one in (5568, 63_999, 64_214))],
+)
+def test_a_number_is_written_in_one_place(number: int, place: str) -> None:
+    """Nanoseconds of a second; the port of E1.31, its last universe and that of discovery."""
+    assert written_in(number) == [place]
+
+
 def test_an_arrow_that_points_the_wrong_way_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys.modules[__name__], "TOP", tmp_path)
     path = tmp_path / "shows" / "bad.py"

@@ -13,9 +13,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from gloaming.daemon.transmitter.packets import Block, Bytes
+from gloaming.shows.e131 import PORT
 
-PORT = 5568
-"""E1.31 9.2: the port of streaming ACN."""
 UDP_SEGMENT = 103
 SEGMENTS_MAX = 64
 CALL_BYTES_MAX = 65_000

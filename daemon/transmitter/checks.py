@@ -7,11 +7,11 @@ from ipaddress import ip_address
 from math import isfinite
 from typing import Any
 
+from gloaming.shows.e131 import UNIVERSE_MAX
+
 INSTANT_NS_MAX = 2**63
 FPS_MAX = 1000
-UNIVERSES = (1, 63_999)
-"""E1.31 9.1.1."""
-SLOTS_MAX = 512
+UNIVERSES = (1, UNIVERSE_MAX)
 SOURCE_NAME_BYTES = 63
 """E1.31 6.2.2: 64 octets, ended by a null."""
 

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.daemon.transmitter.checks import SLOTS_MAX, UNIVERSES, amount, text, whole
+from gloaming.daemon.transmitter.checks import UNIVERSES, amount, text, whole
+from gloaming.shows.e131 import SLOTS_MAX
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]

@@ -13,7 +13,6 @@ from typing import Any
 from uuid import UUID
 
 from gloaming.daemon.transmitter.checks import (
-    SLOTS_MAX,
     UNIVERSES,
     address,
     amount,
@@ -26,6 +25,7 @@ from gloaming.daemon.transmitter.checks import (
 )
 from gloaming.daemon.transmitter.limiter import Limits, read_limits
 from gloaming.daemon.transmitter.packets import IPV4, IPV6, Heading, Target
+from gloaming.shows.e131 import PRIORITY_MAX, SLOTS_MAX
 from gloaming.shows.time_units import SECOND_NS
 
 TTL = 20
@@ -166,7 +166,7 @@ def read_setup(message: dict[str, Any]) -> Setup:
     heading = Heading(
         cid=UUID(message["cid"]),
         source_name=source_name(message["source_name"]),
-        priority=whole(message["priority"], 0, 200),
+        priority=whole(message["priority"], 0, PRIORITY_MAX),
         synchronization=None if synchronization is None else whole(synchronization, *UNIVERSES),
         preview=bool(message.get("preview", False)),
     )

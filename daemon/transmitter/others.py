@@ -5,15 +5,22 @@ Section numbers are those of ANSI E1.31-2018.
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from gloaming.shows.e131 import (
+    DATA_LOSS_NS,
+    PREVIEW,
+    TERMINATED,
+    DataHead,
+    Discovery,
+    read_data,
+    read_discovery,
+    source_name,
+)
 from gloaming.shows.time_units import SECOND_NS
 
-DATA_LOST_NS = 2_500_000_000
-"""6.7.1: E131_NETWORK_DATA_LOSS_TIMEOUT."""
 DISCOVERY_LOST_NS = 12 * SECOND_NS
 """A little more than E131_UNIVERSE_DISCOVERY_INTERVAL, 10 s: one that is known by discovery alone."""
 SOURCES_MAX = 64
@@ -21,8 +28,6 @@ APART_MAX = 3
 """So many other sources are a trouble each; more are one."""
 TOLD_MAX = 16
 """So many sources, and universes of each, are told in telemetry, whoever sends whatever."""
-_ROOT = b"\x00\x10\x00\x00ASC-E1.17\x00\x00\x00"
-_PREVIEW_DATA, _STREAM_TERMINATED = 0x80, 0x40
 
 
 @dataclass
@@ -85,49 +90,45 @@ class Others:
 
     def heard(self, at_ns: int, address: str, data: bytes) -> None:
         """A datagram from an address; what is no E1.31, or our own, is passed over."""
-        if len(data) < 120 or data[:16] != _ROOT or data[22:38] == self.cid:
+        found = read_data(data) or read_discovery(data)
+        if found is None or found.cid == self.cid:
             return
-        root, framing = data[18:22], data[40:44]
-        if root == b"\0\0\0\4" and framing == b"\0\0\0\2" and len(data) >= 126:
-            self._data(at_ns, address, data)
-        elif root == b"\0\0\0\x08" and framing == b"\0\0\0\2" and data[114:118] == b"\0\0\0\1":
-            self._discovery(at_ns, address, data)
+        if isinstance(found, DataHead):
+            self._data(at_ns, address, found)
+        else:
+            self._discovery(at_ns, address, found)
 
-    def _source(self, at_ns: int, address: str, data: bytes) -> _Source | None:
-        cid = data[22:38]
+    def _source(self, at_ns: int, address: str, cid: bytes, name: bytes) -> _Source | None:
         if cid not in self._sources and len(self._sources) >= SOURCES_MAX:
             return None
         source = self._sources.setdefault(cid, _Source("", address, at_ns))
-        text = data[44:108].split(b"\0")[0].decode("utf-8", "replace")
+        text = source_name(name)
         source.name = "".join(one if one.isprintable() else "?" for one in text) or "(without a name)"
         source.address = address
         return source
 
-    def _data(self, at_ns: int, address: str, data: bytes) -> None:
-        universe, options = struct.unpack_from(">H", data, 113)[0], data[112]
-        if universe not in self.universes or options & _PREVIEW_DATA:
+    def _data(self, at_ns: int, address: str, head: DataHead) -> None:
+        if head.universe not in self.universes or head.options & PREVIEW:
             return
-        if source := self._source(at_ns, address, data):
-            source.priority = data[108]
-            if options & _STREAM_TERMINATED:  # 6.2.6
-                source.data_ns.pop(universe, None)
+        if source := self._source(at_ns, address, head.cid, head.name):
+            source.priority = head.priority
+            if head.options & TERMINATED:  # 6.2.6
+                source.data_ns.pop(head.universe, None)
                 source.pages.clear()
             else:
-                source.data_ns[universe] = at_ns
+                source.data_ns[head.universe] = at_ns
 
-    def _discovery(self, at_ns: int, address: str, data: bytes) -> None:
-        count = (len(data) - 120) // 2
-        numbers = struct.unpack_from(f">{count}H", data, 120)
-        mine = tuple(number for number in numbers if number in self.universes)
-        source = self._source(at_ns, address, data) if mine or data[22:38] in self._sources else None
+    def _discovery(self, at_ns: int, address: str, page: Discovery) -> None:
+        mine = tuple(number for number in page.universes if number in self.universes)
+        source = self._source(at_ns, address, page.cid, page.name) if mine or page.cid in self._sources else None
         if source:
-            source.pages[data[118]] = (mine, at_ns)
+            source.pages[page.page] = (mine, at_ns)
 
     def standing(self, at_ns: int) -> list[Other]:
         """Who stands on our universes at an instant; who is gone is forgotten."""
         found = []
         for cid, source in list(self._sources.items()):
-            source.data_ns = {key: last for key, last in source.data_ns.items() if at_ns - last < DATA_LOST_NS}
+            source.data_ns = {key: last for key, last in source.data_ns.items() if at_ns - last < DATA_LOSS_NS}
             source.pages = {key: page for key, page in source.pages.items() if at_ns - page[1] < DISCOVERY_LOST_NS}
             numbers = set(source.data_ns)
             if source.priority is None:  # its data were never heard: it may send to the controllers alone

@@ -19,12 +19,10 @@ from gloaming.daemon.transmitter.clock import every
 from gloaming.daemon.transmitter.limiter import Limiter
 from gloaming.daemon.transmitter.messages import Setup
 from gloaming.daemon.transmitter.packets import (
-    DISCOVERY_UNIVERSE,
     IPV4,
     IPV6,
     OPTIONS,
     SEQUENCE,
-    STREAM_TERMINATED,
     SYNC_SEQUENCE,
     Block,
     Bytes,
@@ -37,6 +35,7 @@ from gloaming.daemon.transmitter.packets import (
 )
 from gloaming.daemon.transmitter.tally import Counts, Part, Tally
 from gloaming.daemon.transmitter.wire import Wire
+from gloaming.shows.e131 import DISCOVERY_UNIVERSE, TERMINATED
 from gloaming.shows.framefile import max_refresh_hz
 from gloaming.shows.time_units import SECOND_NS
 
@@ -219,12 +218,12 @@ class Group:
         """Stream termination, three packets a universe (6.2.6)."""
         self.flush()
         for block in self.blocks:
-            block.packets[:, OPTIONS] |= STREAM_TERMINATED
+            block.packets[:, OPTIONS] |= TERMINATED
         for _ in range(3):
             self.send()
             self.flush()
         for block in self.blocks:
-            block.packets[:, OPTIONS] &= 0xFF ^ STREAM_TERMINATED
+            block.packets[:, OPTIONS] &= 0xFF ^ TERMINATED
         self.at_rest = True
 
 

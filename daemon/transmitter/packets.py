@@ -15,16 +15,11 @@ from sacn import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
+from gloaming.shows.e131 import FIELDS, HEAD_BYTES, PAGE_UNIVERSES
+
 Bytes = npt.NDArray[np.uint8]
 
-HEADER_BYTES = 126
-"""All of a data packet up to its first slot (table 4-1)."""
-SEQUENCE, OPTIONS = 111, 112
-SYNC_SEQUENCE = 44
-STREAM_TERMINATED = 0x40
-"""6.2.6: bit 6 of the options."""
-DISCOVERY_UNIVERSE = 64214
-PAGE_UNIVERSES = 512
+SEQUENCE, OPTIONS, SYNC_SEQUENCE = (FIELDS[name][0] for name in ("sequence", "options", "sync_sequence"))
 PART_NS_MIN = 500_000
 """Packets that are spread go out in parts that follow each other no closer than this."""
 
@@ -70,7 +65,7 @@ class Block:
     data: Bytes = field(init=False)
 
     def __post_init__(self) -> None:
-        self.data = self.packets[:, HEADER_BYTES:]
+        self.data = self.packets[:, HEAD_BYTES:]
 
     @property
     def addresses(self) -> tuple[str, ...]:
@@ -88,10 +83,13 @@ def template(heading: Heading, slots: int) -> Bytes:
         previewData=heading.preview,
         sync_universe=heading.synchronization or 0,
     )
-    raw = np.array(packet.getBytes(), dtype=np.uint8)[: HEADER_BYTES + slots]
-    for at, length in ((16, 110 + slots), (38, 88 + slots), (115, 11 + slots)):
+    raw = np.array(packet.getBytes(), dtype=np.uint8)[: HEAD_BYTES + slots]
+    for layer in ("root_size", "framing_size", "dmp_size"):
+        at = FIELDS[layer][0]
+        length = HEAD_BYTES + slots - at
         raw[at : at + 2] = (0x70 | length >> 8, length & 0xFF)
-    raw[123:125] = ((slots + 1) >> 8, (slots + 1) & 0xFF)
+    at = FIELDS["values"][0]
+    raw[at : at + 2] = ((slots + 1) >> 8, (slots + 1) & 0xFF)
     return raw
 
 
@@ -110,8 +108,8 @@ def blocks(targets: tuple[Target, ...], heading: Heading) -> tuple[Block, ...]:
     made = []
     for (lead_ns, offset_ns, host, slots), numbers in groups.items():
         packets = np.tile(template(heading, slots), (len(numbers), 1))
-        packets[:, 113] = np.array(numbers) >> 8
-        packets[:, 114] = np.array(numbers) & 0xFF
+        at = FIELDS["universe"][0]
+        packets[:, at : at + 2] = np.array(numbers, ">u2")[:, None].view(np.uint8)
         made.append(Block(host, tuple(numbers), slots, packets, lead_ns, offset_ns))
     return tuple(made)
 

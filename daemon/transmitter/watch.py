@@ -17,9 +17,9 @@ import time
 from collections.abc import Callable
 from uuid import UUID
 
-from gloaming.daemon.transmitter.bulk import PORT
 from gloaming.daemon.transmitter.others import Other, Others
-from gloaming.daemon.transmitter.packets import DISCOVERY_UNIVERSE, IPV4, address_of
+from gloaming.daemon.transmitter.packets import IPV4, address_of
+from gloaming.shows.e131 import DISCOVERY_UNIVERSE, FIELDS, PORT
 from gloaming.shows.time_units import SECOND_NS
 
 QUIET_NS = SECOND_NS
@@ -31,7 +31,7 @@ PACKETS_MAX = 200
 AGAIN_S = 10
 SO_ATTACH_FILTER = 26
 _LOAD_WORD, _JUMP_IF_EQUAL, _RETURN = 0x20, 0x15, 0x06  # classic BPF
-_CID_AT = 8 + 22  # after the header of UDP
+_CID_AT = 8 + FIELDS["cid"][0]  # after the header of UDP
 
 
 class Watch:

@@ -6,11 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from gloaming.shows.recording.packets import TERMINATED, Bytes
+from gloaming.shows.e131 import DATA_LOSS_NS, TERMINATED
+from gloaming.shows.recording.packets import Bytes
 from gloaming.shows.recording.report import Tally
-
-SILENCE_NS = 2_500_000_000
-"""E131_NETWORK_DATA_LOSS_TIMEOUT, appendix A; 6.7.1."""
 
 LEAD_NS = 500_000_000
 """How long a source that others are merged into may be silent and lead on: one that stands still (6.6.2) is no lead."""
@@ -78,7 +76,7 @@ def take(
         before = source.sequences.get(start_code)
         ahead = 1 if before is None else step(sequence, before)
         silence_ns, source.at_ns = at_ns - source.at_ns, at_ns
-        if silence_ns > SILENCE_NS:  # 6.7.1: it had left, and may begin with any number
+        if silence_ns > DATA_LOSS_NS:  # 6.7.1: it had left, and may begin with any number
             tally.silences[stream.number] += 1
         elif ahead in OLD:
             if ahead:
@@ -110,7 +108,7 @@ def take(
 def _contest(stream: Stream, source: Source, tally: Tally, lost: int) -> int:
     """6.2.3: the highest priority wins; of equal ones the first that moves leads, the others are merged into it."""
     for one in list(stream.sources.values()):
-        if source.at_ns - one.at_ns > SILENCE_NS:
+        if source.at_ns - one.at_ns > DATA_LOSS_NS:
             del stream.sources[one.cid]
     top = max(one.priority for one in stream.sources.values())
     if source.priority < top:

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from gloaming.shows.e131 import DATA_LOSS_NS, PREVIEW, SLOTS_MAX
 from gloaming.shows.recording import arbiter
-from gloaming.shows.recording.arbiter import DISCARD, SILENCE_NS, Stream, Synchronizations
-from gloaming.shows.recording.packets import PREVIEW, SLOTS_MAX, UNIVERSES, Bytes, Integers, Kind, Packets
+from gloaming.shows.recording.arbiter import DISCARD, Stream, Synchronizations
+from gloaming.shows.recording.packets import UNIVERSES, Bytes, Integers, Kind, Packets
 from gloaming.shows.recording.report import Tally
 from gloaming.shows.recording.rhythm import Pacer, Rhythm
 from gloaming.shows.time_units import SECOND_NS
@@ -119,7 +120,7 @@ class Assembler:
                 tally.preview += 1
                 continue
             at_ns += self._shift_ns
-            if self._last_ns is None or not 0 <= at_ns - self._last_ns <= SILENCE_NS:
+            if self._last_ns is None or not 0 <= at_ns - self._last_ns <= DATA_LOSS_NS:
                 at_ns = self._odd_time(at_ns, stream, cid, sequence)
             self._last_ns = at_ns
             if cid not in tally.names:
@@ -155,7 +156,7 @@ class Assembler:
             self._next(1, self._frame_at_ns, keep=not unfinished)
         self._pacer.finish()
         for number, stream in self._streams.items():
-            if self._last_ns and number not in self._unheard and self._last_ns - stream.at_ns > SILENCE_NS:
+            if self._last_ns and number not in self._unheard and self._last_ns - stream.at_ns > DATA_LOSS_NS:
                 self._tally.stopped_s[number] = (stream.at_ns - self._first_ns) / 1e9
 
     def _odd_time(self, at_ns: int, stream: Stream, cid: bytes, sequence: int) -> int:
@@ -179,10 +180,10 @@ class Assembler:
             step_to_ns = self._period_ns
             if source is not None:  # as far from its last packet as its frame is from that one's
                 due_ns = source.at_ns + (self._frame + (not within) - stream.frame) * self._period_ns
-                step_to_ns = min(max(0, due_ns - self._last_ns), SILENCE_NS)
+                step_to_ns = min(max(0, due_ns - self._last_ns), DATA_LOSS_NS)
         elif step_ns > SILENCE_MAX_NS:
-            self._tally.silence_cut_s += (step_ns - SILENCE_NS) / 1e9
-            step_to_ns = SILENCE_NS
+            self._tally.silence_cut_s += (step_ns - DATA_LOSS_NS) / 1e9
+            step_to_ns = DATA_LOSS_NS
         else:
             return at_ns
         self._shift_ns += step_to_ns - step_ns
@@ -191,7 +192,7 @@ class Assembler:
     def _synchronize(self, at_ns: int, address: int, sequence: int) -> None:
         """6.3 and 11: what came for this address is shown now; with nothing new, the look stands for a frame more."""
         if self._last_ns is not None:
-            at_ns = min(max(at_ns, self._last_ns), self._last_ns + SILENCE_NS)
+            at_ns = min(max(at_ns, self._last_ns), self._last_ns + DATA_LOSS_NS)
         lost = self._syncs.take(address, sequence)
         if lost == DISCARD:
             return
@@ -212,7 +213,7 @@ class Assembler:
             return False
         self._addresses.add(address)
         known_ns = self._synchronized_ns.get(address)
-        return known_ns is not None and at_ns - known_ns <= SILENCE_NS
+        return known_ns is not None and at_ns - known_ns <= DATA_LOSS_NS
 
     def _thins(self) -> bool:
         """Whether unchanged data are left out, or were within the last two seconds."""

@@ -5,7 +5,6 @@ Section numbers are those of ANSI E1.31-2018. Offsets count from the first byte 
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
@@ -13,57 +12,42 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
+from gloaming.shows.e131 import (
+    FIELDS,
+    FRAMING_DATA,
+    FRAMING_DISCOVERY,
+    FRAMING_SYNCHRONIZATION,
+    HEAD_BYTES,
+    IDENTIFIER,
+    PREAMBLE,
+    PREVIEW,
+    PRIORITY_MAX,
+    ROOT_DATA,
+    ROOT_EXTENDED,
+    SLOTS_MAX,
+    UNIVERSE_MAX,
+    read_discovery,
+    source_name,
+)
+
 Bytes = npt.NDArray[np.uint8]
 Integers = npt.NDArray[np.int64]
 
-HEAD_BYTES = 126
-"""A data packet up to and with its start code."""
-SLOTS_MAX = 512
-UNIVERSE_MAX, UNIVERSES = 63999, 65536
-"""The last universe that may be, and how many numbers there are (6.2.7)."""
+UNIVERSES = 65536
+"""How many numbers of universes there are (6.2.7)."""
 PACKET_BYTES_MAX = 1152
 """A discovery page of 512 universes has 1144 bytes; room after it, so that a window never reaches past a buffer."""
 
-_FIELDS = {
-    "preamble": (0, ">u8"),  # 5.1 to 5.3
-    "identifier": (8, ">u8"),
-    "root_size": (16, ">u2"),  # 5.4: four bits of flags, then the length from here on
-    "root": (18, ">u4"),  # 5.5
-    "cid": (22, "V16"),  # 5.6
-    "cid_half": (22, "<u8"),
-    "cid_rest": (30, "<u8"),
-    "framing_size": (38, ">u2"),  # 6.1
-    "framing": (40, ">u4"),  # 6.2.1, 6.3.1, 6.4.1
-    "sync_sequence": (44, "u1"),  # 6.3.2
-    "sync_address": (45, ">u2"),  # 6.3.3
-    "name_end": (107, "u1"),  # 6.2.2, the last byte
-    "priority": (108, "u1"),  # 6.2.3
-    "address": (109, ">u2"),  # 6.2.4
-    "sequence": (111, "u1"),  # 6.2.5
-    "options": (112, "u1"),  # 6.2.6
-    "universe": (113, ">u2"),  # 6.2.7
-    "dmp_size": (115, ">u2"),  # 7.1
-    "dmp": (117, "u1"),  # 7.2
-    "dmp_types": (118, ">u4"),  # 7.3 to 7.5, the first half of the increment
-    "dmp_step": (122, "u1"),
-    "values": (123, ">u2"),  # 7.6
-    "start_code": (125, "u1"),
-}
 _HEAD = np.dtype(
     {
-        "names": list(_FIELDS),
-        "formats": [kind for _, kind in _FIELDS.values()],
-        "offsets": [at for at, _ in _FIELDS.values()],
+        "names": list(FIELDS),
+        "formats": [kind for _, kind in FIELDS.values()],
+        "offsets": [at for at, _ in FIELDS.values()],
         "itemsize": HEAD_BYTES,
     }
 )
-_PREAMBLE, _IDENTIFIER = 0x001000004153432D, 0x45312E3137000000  # 5.1 to 5.3: "ASC-E1.17"
 _DMP, _DMP_TYPES, _DMP_STEP = 0x02, 0xA1000000, 0x01  # 7.2 to 7.5
 _FLAGS = 0x7000  # 5.4, 6.1, 7.1
-PRIORITY_MAX = 200
-"""6.2.3."""
-PREVIEW, TERMINATED = 0x80, 0x40
-"""The options of a data packet, 6.2.6."""
 
 
 class Kind(IntEnum):
@@ -174,7 +158,7 @@ class Packets:
 
     def source_name(self, number: int) -> str:
         """Who sent packet `number`, 6.2.2."""
-        text = self.heads[number, 44:108].tobytes().partition(b"\0")[0].decode("utf-8", "replace")
+        text = source_name(self.heads.reshape(-1).view(_HEAD)["name"][number].tobytes())
         return "".join(letter for letter in text if letter.isprintable())
 
     def levels(self) -> Bytes:
@@ -212,10 +196,10 @@ def read(datagrams: Datagrams, preview: bool = False) -> Packets:
     heads: Bytes = np.ascontiguousarray(window[datagrams.starts])
     head = heads.reshape(-1).view(_HEAD)
     size = datagrams.lengths
-    acn = (head["preamble"] == _PREAMBLE) & (head["identifier"] == _IDENTIFIER) & (size >= 22)
+    acn = (head["preamble"] == PREAMBLE) & (head["identifier"] == IDENTIFIER) & (size >= 22)
     root, framing = head["root"], head["framing"]
-    extended = acn & (root == 8)  # VECTOR_ROOT_E131_EXTENDED, 5.5
-    data = acn & (root == 4) & ((framing == 2) | (size < HEAD_BYTES))  # VECTOR_ROOT_E131_DATA; 6.2.1
+    extended = acn & (root == ROOT_EXTENDED)
+    data = acn & (root == ROOT_DATA) & ((framing == FRAMING_DATA) | (size < HEAD_BYTES))
     slots = head["values"].astype(np.int64) - 1  # 7.6: the property value count has the start code in it
     well_formed = (head["dmp"] == _DMP) & (head["dmp_types"] == _DMP_TYPES) & (head["dmp_step"] == _DMP_STEP)
     well_formed &= (slots <= SLOTS_MAX) & (head["priority"] <= PRIORITY_MAX)
@@ -229,8 +213,8 @@ def read(datagrams: Datagrams, preview: bool = False) -> Packets:
     kind[data & ((size < HEAD_BYTES) | (well_formed & (size < HEAD_BYTES + slots)))] = Kind.CUT
     sequence, address = head["sequence"].astype(np.int64), head["address"].astype(np.int64)
     if extended.any():
-        sync = extended & (framing == 1) & (size >= 44)  # VECTOR_E131_EXTENDED_SYNCHRONIZATION, 6.3.1
-        discovery = extended & (framing == 2) & (size >= 44)  # VECTOR_E131_EXTENDED_DISCOVERY, 6.4.1
+        sync = extended & (framing == FRAMING_SYNCHRONIZATION) & (size >= 44)
+        discovery = extended & (framing == FRAMING_DISCOVERY) & (size >= 44)
         right = (head["root_size"] == _FLAGS + 33) & (head["framing_size"] == _FLAGS + 11) & _has_cid(head)
         kind[sync & right] = Kind.SYNC
         right = (head["root_size"] >> 12 == 7) & (head["framing_size"] + 22 == head["root_size"]) & sender
@@ -284,8 +268,5 @@ def announced(packets: Packets, number: int) -> list[int]:
     """The universes of a discovery packet, section 8; those of one page, in the order in which they stand there."""
     datagrams = packets.datagrams
     start, size = int(datagrams.starts[number]), int(datagrams.lengths[number])
-    data = datagrams.data[start : start + size].tobytes()
-    if struct.unpack_from(">I", data, 114) != (1,):  # VECTOR_UNIVERSE_DISCOVERY_UNIVERSE_LIST, 8.2
-        return []
-    count = min((size - 120) // 2, 512)
-    return list(struct.unpack_from(f">{count}H", data, 120))
+    page = read_discovery(datagrams.data[start : start + size].tobytes())
+    return list(page.universes) if page else []

@@ -33,8 +33,6 @@ from gloaming.shows.recording.receive_process import (
 )
 from gloaming.shows.time_units import SECOND_NS
 
-DISCOVERY_UNIVERSE = 64214
-"""E131_DISCOVERY_UNIVERSE, appendix A."""
 DISCOVERY_S = 10.0
 """E131_UNIVERSE_DISCOVERY_INTERVAL, appendix A."""
 SETTLE_NS = 50_000_000

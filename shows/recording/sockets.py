@@ -11,10 +11,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from gloaming.shows.e131 import PORT
 from gloaming.shows.importing import mistake
 
-PORT = 5568
-"""E1.31 9.2: ACN_SDT_MULTICAST_PORT."""
 BUFFER_BYTES = 32 << 20
 _SO_RCVBUFFORCE, _SO_RXQ_OVFL, _SO_TIMESTAMPNS = 33, 40, 35
 _IP_MULTICAST_ALL, _IPV6_MULTICAST_ALL = 49, 29

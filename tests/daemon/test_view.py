@@ -7,14 +7,15 @@ from base64 import b64decode
 import numpy as np
 import pytest
 
-from gloaming.daemon.transmitter.packets import HEADER_BYTES, Block
+from gloaming.daemon.transmitter.packets import Block
 from gloaming.daemon.transmitter.view import PICKS_MAX, View
+from gloaming.shows.e131 import HEAD_BYTES
 
 
 def block(universes: tuple[int, ...], slots: int) -> Block:
     """Packets whose slots say where they are: ten for each universe, one for each slot."""
-    packets = np.zeros((len(universes), HEADER_BYTES + slots), np.uint8)
-    packets[:, HEADER_BYTES:] = np.array(universes)[:, None] * 10 + np.arange(slots)
+    packets = np.zeros((len(universes), HEAD_BYTES + slots), np.uint8)
+    packets[:, HEAD_BYTES:] = np.array(universes)[:, None] * 10 + np.arange(slots)
     return Block("127.0.0.1", universes, slots, packets, 0, 0)
 
 

@@ -12,9 +12,10 @@ import numpy as np
 import pytest
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
+from gloaming.shows.e131 import DISCOVERY_UNIVERSE
 from gloaming.shows.recording.live import Live
 from gloaming.shows.recording.packets import read
-from gloaming.shows.recording.receive import DISCOVERY_UNIVERSE, Receiver
+from gloaming.shows.recording.receive import Receiver
 from gloaming.shows.recording.recorder import Wanted
 from gloaming.shows.recording.sockets import Sockets
 from tests.daemon.transmitter.stage import Street, street
