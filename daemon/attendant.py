@@ -70,7 +70,7 @@ class Attendant:
         self._loop: asyncio.AbstractEventLoop | None = None
         site = director.site
         self.alerts = Alerts(site.alerts, site.spot, site.name, self._told)
-        self.cues = Cues(site.cues, director.store, self._told)
+        self.cues = Cues(site.cues, director.store, self._told, self._hidden)
 
     async def run(self) -> None:
         """Look once a second, until cancelled."""
@@ -241,6 +241,10 @@ class Attendant:
         return stamp(site.folder, files)
 
     # the world outside
+
+    def _hidden(self) -> tuple[Path, ...]:
+        """What no command may reach: the state, and the transmitter's socket."""
+        return tuple({self.state.absolute(), self.director.link.path.absolute().parent})
 
     def _told(self, message: Message, wrong: str | None) -> None:
         """From a messenger's thread."""

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
+import pwd
 from collections.abc import Callable, Iterable
 from functools import partial
 from hashlib import sha256
+from pathlib import Path
 from urllib.parse import urlsplit
 
 from gloaming.daemon.outside import Message, Messenger, post, publish, run_command
@@ -16,8 +19,18 @@ from gloaming.shows.time_units import DAY_NS, SECOND_NS
 LATE_NS = 900 * SECOND_NS
 """A cue that is later than this, since the board was off, is left out; unless it is `again_at_start`."""
 LOOK_BACK_NS = DAY_NS
+COMMANDS = "cue_commands"
+"""The fact that has the commands that the journal has named."""
 Times = tuple[int, int]
 """A performance or call: `(opens_ns, closes_ns)`."""
+
+
+def user_name() -> str:
+    """Whom commands run as."""
+    try:
+        return pwd.getpwuid(os.geteuid()).pw_name
+    except KeyError:
+        return f"user {os.geteuid()}"
 
 
 def name_of(cue: Cue) -> str:
@@ -47,8 +60,10 @@ class Cues:
         cues: Iterable[Cue],
         store: State,
         told: Callable[[Message, str | None], None],
+        hidden: Callable[[], tuple[Path, ...]] = tuple,
     ) -> None:
-        self._store, self._told = store, told
+        """`hidden` says which are the folders that no command may reach."""
+        self._store, self._told, self._hidden = store, told, hidden
         self._messengers: dict[str, Messenger] = {}
         self._given: dict[str, int] = {}
         self._looked_ns: int | None = None
@@ -64,6 +79,7 @@ class Cues:
 
     def look(self, times: tuple[Times, ...], now_ns: int) -> None:
         """Give every cue that has become due by an instant of the wall clock."""
+        self._name_commands(now_ns)
         begins = self._looked_ns is None or now_ns - self._looked_ns > LATE_NS  # as well when the clock was behind
         self._looked_ns = now_ns
         lead_ns = max((-cue.shift_ns for cue in self.cues.values() if cue.at == "opening"), default=0)
@@ -89,6 +105,16 @@ class Cues:
         for messenger in self._messengers.values():
             messenger.close()
 
+    def _name_commands(self, now_ns: int) -> None:
+        """At its first run a command is named in the journal, with the user that it runs as."""
+        commands = {fact: cue.command for fact, cue in self.cues.items() if cue.command}
+        known = json.loads(self._store.fact(COMMANDS) or "[]")
+        for fact in [fact for fact in commands if fact not in known]:
+            text = f"the command {' '.join(commands[fact])} runs as {user_name()}, without access to Gloaming's state"
+            self._store.note(now_ns, "cue", text)
+        if sorted(commands) != sorted(known):
+            self._store.set_fact(COMMANDS, json.dumps(sorted(commands)))
+
     def _latest_again(self, all_due: dict[str, list[int]]) -> str | None:
         """After power came back a relay stands anyhow: of the cues to be given again, the one that was due last."""
         again = [(due[-1], fact) for fact, due in all_due.items() if due and self.cues[fact].again_at_start]
@@ -101,7 +127,8 @@ class Cues:
         elif cue.mqtt is not None:
             do = partial(publish, cue.mqtt, cue.body or cue.at)
         else:
-            do = partial(run_command, cue.command or (), {"GLOAMING_CUE": cue.at, "GLOAMING_BODY": cue.body})
+            more = {"GLOAMING_CUE": cue.at, "GLOAMING_BODY": cue.body}
+            do = partial(run_command, cue.command or (), more, self._hidden())
         self._messengers[fact].send(Message(name_of(cue), do))
 
 

@@ -14,8 +14,11 @@ import urllib.request
 from collections.abc import Callable
 from dataclasses import dataclass
 from http.client import HTTPException
+from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
+
+from gloaming.daemon import hidden_folders
 
 TIMEOUT_S = 10.0
 COMMAND_S = 30.0
@@ -119,14 +122,15 @@ def post(url: str, body: bytes, kind: str) -> None:
         raise OutsideError(getattr(reason, "strerror", None) or type(reason).__name__) from None
 
 
-def run_command(command: tuple[str, ...], more: dict[str, str]) -> None:
-    """A command of the board, with its words as they stand, no shell. OutsideError where it fails.
+def run_command(command: tuple[str, ...], more: dict[str, str], hidden: tuple[Path, ...] = ()) -> None:
+    """A command of the board, with its words as they stand, no shell; it cannot reach the `hidden` folders.
+    OutsideError where it fails.
 
     It is over when the command itself is, whatever it leaves running behind it; of what it says the end alone is kept.
     """
     try:
         process = subprocess.Popen(
-            command,
+            hidden_folders.command(hidden, command) if hidden else command,
             bufsize=0,
             env={**os.environ, **more},
             stdin=subprocess.DEVNULL,

@@ -53,6 +53,7 @@ def _check() -> int:
 
     from gloaming.daemon.clock import Clock
     from gloaming.daemon.clock_trust import verdict_at_a_start
+    from gloaming.daemon.cues import user_name
     from gloaming.daemon.direction.decide import decide, instant
     from gloaming.daemon.direction.score import State
     from gloaming.daemon.site import load_site
@@ -71,6 +72,9 @@ def _check() -> int:
             print(f"next: {decision.next_state} at {at:%A %d %B %H:%M:%S}")
     else:
         print(f"{site.name}: {State.NO_CLOCK} now; {trust.text}; the show stays dark until the clock is right")
+    for cue in site.cues:
+        if cue.command:
+            print(f"{cue.place}: {cue.command[0]} runs as {user_name()}, without access to {state}")
     print(f"the phone's side listens on {site.phone.listen}; the passcode stands in {state}/passcode", flush=True)
     return 0
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import pwd
 import resource
 import signal
 import socket
 import subprocess
+import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon import outside
+from gloaming.daemon import hidden_folders, outside
 from gloaming.daemon.cues import Cues
 from gloaming.daemon.outside import Message, OutsideError, publish, run_command
 from gloaming.daemon.outside_tables import Cue
@@ -222,3 +224,49 @@ def test_a_broken_messenger_thread_does_not_outlive_its_cues(store: State) -> No
     begin = time.monotonic()
     thread.join(20)
     assert not thread.is_alive(), f"after {time.monotonic() - begin:.0f} s"
+
+
+@pytest.mark.parametrize("user", ["root", "nobody"])
+def test_a_command_reaches_neither_the_state_nor_the_socket(user: str) -> None:
+    """As the package's service has it: one user owns the state and runs the command. Root may undo what hides it."""
+    if os.geteuid():
+        pytest.skip("needs root, to be another user")
+    account = pwd.getpwnam(user)
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made)
+        state, out = folder / "state", folder / "out"
+        state.mkdir(mode=0o700)
+        (state / "token").write_text("S3CRET")
+        for path in (folder, state, state / "token"):
+            os.chown(path, account.pw_uid, account.pw_gid)
+        again = f"umount {state}; cat {state}/token" if user == "nobody" else "true"
+        look = f"(ls {state}; cat {state}/token; {again}; id -un) > {out} 2>&1"
+        if user == "root":
+            run_command(("/bin/sh", "-c", look), {}, (state,))
+        else:  # by Debian's Python, which that user may run wherever this one stands
+            call = ["/usr/bin/python3", hidden_folders.__file__, str(state), "--", "/bin/sh", "-c", look]
+            subprocess.run(call, user=user, group=account.pw_gid, extra_groups=[], check=True, timeout=60)
+        told = out.read_text()
+        assert "S3CRET" not in told
+        assert told.splitlines()[-1] == user
+        lost = told.count("token: No such file") + told.count("token: Permission denied")
+        assert lost == (2 if user == "nobody" else 1)
+        assert (state / "token").read_text() == "S3CRET"
+
+
+def test_a_command_that_cannot_be_kept_from_the_state_is_not_run(tmp_path: Path) -> None:
+    with pytest.raises(OutsideError, match="cannot be hidden from it"):
+        run_command(("/bin/touch", str(tmp_path / "run")), {}, (tmp_path / "no such folder",))
+    assert not (tmp_path / "run").exists()
+
+
+def test_a_command_is_named_at_its_first_run_with_its_user(store: State) -> None:
+    relay = {"at": "opening", "command": ["/usr/local/bin/relay", "on"]}
+    for _ in range(2):
+        cues = Cues([Cue.model_validate(relay)], store, lambda message, wrong: None)
+        cues.look((), OPENS)
+        cues.look((), OPENS + S)
+        cues.close()
+    user = pwd.getpwuid(os.geteuid()).pw_name
+    text = f"the command /usr/local/bin/relay on runs as {user}, without access to Gloaming's state"
+    assert [row["text"] for row in store.journal(10)] == [text]
