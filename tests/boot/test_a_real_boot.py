@@ -100,6 +100,22 @@ def test_the_site_is_read_again_at_a_reload_and_no_frame_is_missed(board: Board)
     assert_none_missed(board.street.since(begin_ns))
 
 
+def test_a_command_of_the_site_runs_without_access_to_the_state_and_the_socket(board: Board) -> None:
+    look = "! ls /var/lib/gloaming && ! ls /run/gloaming && test $(id -un) = gloaming"
+    path = board.machine.root / "etc/gloaming/site/site.toml"
+    before = path.read_text()
+    path.write_text(f'{before}\n[[cue]]\nat = "opening"\ncommand = ["/bin/sh", "-c", "{look}"]\n')
+    board.machine.inside("systemctl", "reload", DIRECTOR)
+
+    def told() -> list[str]:
+        return [str(row["text"]) for row in json.loads(board.machine.inside("gloaming", "journal", "--json"))]
+
+    wait_for(lambda: "cue /bin/sh at opening" in told(), "the command was not carried out")
+    assert f"the command /bin/sh -c {look} runs as gloaming, without access to Gloaming's state" in told()
+    path.write_text(before)
+    board.machine.inside("systemctl", "reload", DIRECTOR)
+
+
 def test_a_stopped_director_is_brought_back_by_the_watchdog_and_no_frame_is_missed(board: Board) -> None:
     begin_ns, before = time.time_ns(), board.pid(DIRECTOR)
     board.machine.inside("systemctl", "kill", "--kill-whom=main", "-s", "STOP", DIRECTOR)
