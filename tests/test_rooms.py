@@ -17,6 +17,17 @@ MAY_IMPORT = {"shows": {"shows"}, "daemon": {"shows", "daemon"}, "api": {"shows"
 FILES = [path for room in MAY_IMPORT for path in sorted((TOP / room).rglob("*.py"))]
 TRANSMITTER_NEVER = ("pydantic", "fastapi", "starlette", "uvicorn", "astral", "apscheduler", "asyncio")
 
+CIRCLES = [
+    {"gloaming.api.commands.survey", "gloaming.api.survey_html"},
+    {
+        f"gloaming.daemon.{name}"
+        for name in ("attendant", "clock_steps", "confirmation", "director", "requests", "rig_care", "sound_care")
+    },
+    {"gloaming.daemon.survey", "gloaming.daemon.survey_words"},
+    {f"gloaming.shows.demonstration{name}" for name in ("", ".pieces", ".season")},
+]
+"""Sets of modules that import each other in a circle today."""
+
 
 def imported(path: Path) -> Iterator[str]:
     """Every module named by an import anywhere in a file, relative imports resolved."""
@@ -40,6 +51,53 @@ def rooms_of(path: Path) -> set[str]:
 def test_imports_point_one_way(path: Path) -> None:
     room = path.relative_to(TOP).parts[0]
     assert rooms_of(path) <= MAY_IMPORT[room]
+
+
+def modules() -> dict[str, set[str]]:
+    """Each module of ours, and those that it imports anywhere: at the top, in a function, under TYPE_CHECKING."""
+    names = {}
+    for path in FILES:
+        parts = path.relative_to(TOP).with_suffix("").parts
+        names[".".join(("gloaming", *parts)).removesuffix(".__init__")] = path
+    return {name: {one for one in imported(path) if one in names and one != name} for name, path in names.items()}
+
+
+def circles(imports: dict[str, set[str]]) -> list[set[str]]:
+    """The largest sets of modules in which each needs, by whatever way, each of the others."""
+
+    def reached(name: str) -> set[str]:
+        found: set[str] = set()
+        ahead = [name]
+        while ahead:
+            new = imports[ahead.pop()] - found
+            found |= new
+            ahead += new
+        return found
+
+    after = {name: reached(name) for name in imports}
+    sets = {frozenset(one for one in after[name] if name in after[one]) for name in imports}
+    return sorted((set(one) for one in sets if one), key=sorted)
+
+
+def test_modules_import_each_other_in_no_new_circle() -> None:
+    """A type that is imported under TYPE_CHECKING is a need too. The list may only become shorter."""
+    assert circles(modules()) == CIRCLES
+
+
+def test_a_circle_of_imports_is_found_wherever_they_stand(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    texts = {
+        "one": "from gloaming.shows.two import f\n",
+        "two": "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from gloaming.shows import three\n",
+        "three": "def f():\n    import gloaming.shows.one\n",
+        "four": "from gloaming.shows import one\n",
+    }
+    (tmp_path / "shows").mkdir()
+    files = [tmp_path / "shows" / f"{name}.py" for name in texts]
+    for path in files:
+        path.write_text(texts[path.stem])
+    monkeypatch.setattr(sys.modules[__name__], "TOP", tmp_path)
+    monkeypatch.setattr(sys.modules[__name__], "FILES", files)
+    assert circles(modules()) == [{f"gloaming.shows.{name}" for name in ("one", "two", "three")}]
 
 
 def written_in(number: int) -> list[str]:
