@@ -96,6 +96,7 @@ def test_an_interface_that_goes_down_and_comes_up_again(there: Street, film: Pat
         ear.wait_until(lambda heard: len({one.host for one in heard[-100:] if one.source == "192.0.2.9"}) == 20)
 
 
+@needs("sysctl")
 def test_a_cable_that_is_out_at_the_far_end(there: Street, film: Path, tmp_path: Path) -> None:
     """The line has no carrier, and nobody answers for an address any more: said once, for all of them."""
     with listening(*HOSTS, namespace=there.receiver) as ear, on_stage(tmp_path, there.sender) as stage:
@@ -128,6 +129,7 @@ def test_an_interface_that_is_taken_out_and_put_in_again(there: Street, film: Pa
         beats_on(stage)
 
 
+@needs("sysctl")
 @pytest.mark.parametrize("interface", ["out0", None])
 def test_multicast_from_an_interface_without_an_address_is_told(
     there: Street, tmp_path: Path, interface: str | None
