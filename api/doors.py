@@ -10,7 +10,7 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from gloaming.api.guard import Buckets, Limits
-from gloaming.api.sign_in import LINK_S, Device, Doorkeeper
+from gloaming.api.sign_in import LINK_S, Device, Doorkeeper, network_of
 from gloaming.api.words import DeviceKnown, Ended, Link, LinkAsked, LinkCode, NewPasscode, Passcode, SignedIn
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.director import Director
@@ -60,6 +60,7 @@ def add_doors(
 
     def welcome(request: Request, token: str, name: str, kind: str, by: str) -> JSONResponse:
         director.store.note(director.clock.now_ns(), "device", f"{name} has signed in by {by}, as {kind}", name)
+        doorkeeper.guesses.know(network_of(request.client.host if request.client else ""))
         answer = JSONResponse({"token": token, "device": name, "kind": kind})
         secure = request.url.scheme == "https"
         answer.set_cookie(COOKIE, token, max_age=COOKIE_S, httponly=True, samesite="strict", secure=secure)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import socket
+from functools import lru_cache
 
 import ifaddr
 
@@ -31,6 +32,17 @@ def lan_addresses(host: str) -> list[str]:
     ips = [ip.ip if isinstance(ip.ip, str) else ip.ip[0] for adapter in ifaddr.get_adapters() for ip in adapter.ips]
     lasting = [ip for ip in map(ipaddress.ip_address, ips) if not (ip.is_loopback or ip.is_link_local)]
     return [str(ip) for ip in sorted(lasting, key=lambda ip: ip.version) if ip.version == 4 or wide]
+
+
+def on_own_link(ip: ipaddress.IPv6Address, at_s: float) -> bool:
+    """Whether an address is of a network that one of the machine's interfaces is in; looked up once a minute."""
+    return ip.is_link_local or any(ip in network for network in _own_networks(int(at_s // 60)))
+
+
+@lru_cache(maxsize=1)
+def _own_networks(_minute: int) -> tuple[ipaddress.IPv6Network, ...]:
+    found = [(ip.ip[0], ip.network_prefix) for each in ifaddr.get_adapters() for ip in each.ips if ip.is_IPv6]
+    return tuple(ipaddress.IPv6Network(each, strict=False) for each in found)
 
 
 def page_addresses(host: str, port: int, secure: bool, announced: bool) -> list[str]:

@@ -6,6 +6,7 @@ import asyncio
 import ipaddress
 import re
 import secrets
+import time
 from dataclasses import dataclass, field
 from hashlib import sha256
 from itertools import pairwise
@@ -14,6 +15,7 @@ from pathlib import Path
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
+from gloaming.api.names import on_own_link
 from gloaming.daemon.clock_trust import FIRST_NS
 from gloaming.daemon.private_file import write_private
 from gloaming.daemon.state import State
@@ -40,6 +42,9 @@ ALL_GUESSES = 50
 ALL_S = 3600.0
 """Wrong passcodes from everywhere within this time before nobody signs in by passcode: about one in two million of a
 passcode of eight digits. Phones that are signed in, and links, are not touched by it."""
+KNOWN_S = 60.0
+"""The same for an address from which somebody has signed in: it waits so long after the last wrong one of them."""
+KNOWN_MAX = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,15 +65,18 @@ class TooManyGuessesError(Exception):
     """Too many wrong passcodes: `wait_s` is how long to wait."""
 
     def __init__(self, wait_s: float) -> None:
-        super().__init__(f"too many wrong passcodes: wait {wait_s:.0f} s, or use a link from gloaming pair")
+        links = "a link still signs in at once: from a phone that is signed in (Devices), or from gloaming pair"
+        super().__init__(f"too many wrong passcodes: wait {wait_s:.0f} s; {links}")
         self.wait_s = wait_s
 
 
 @dataclass
 class Guesses:
-    """Wrong passcodes, by address. `at_s` is any clock that only goes forward."""
+    """Wrong passcodes, by address, and the addresses that are `known`: somebody has signed in from there, the last of
+    them last. `at_s` is any clock that only goes forward."""
 
     wrong: dict[str, list[float]] = field(default_factory=dict)
+    known: dict[str, None] = field(default_factory=dict)
 
     def wait_s(self, address: str, at_s: float) -> float:
         """How long an address must wait before it may try; 0 when it may."""
@@ -77,17 +85,24 @@ class Guesses:
             if not self.wrong[who]:
                 del self.wrong[who]
         everyone = sorted(guess for each in self.wrong.values() for guess in each)
+        shut_until_s = own_until_s = at_s
         if len(everyone) >= ALL_GUESSES:
-            return everyone[-ALL_GUESSES] + ALL_S - at_s
-        mine = self.wrong.get(address, [])
-        recent = [guess for guess in mine if at_s - guess < SHUT_S]
-        if len(recent) < FREE_GUESSES:
-            return 0.0
-        pause_s = SHUT_S if len(recent) >= SHUT_GUESSES else 2.0 ** (len(recent) - FREE_GUESSES)
-        return max(0.0, recent[-1] + pause_s - at_s)
+            shut_until_s = everyone[-1] + KNOWN_S if address in self.known else everyone[-ALL_GUESSES] + ALL_S
+        recent = [guess for guess in self.wrong.get(address, []) if at_s - guess < SHUT_S]
+        if len(recent) >= FREE_GUESSES:
+            pause_s = SHUT_S if len(recent) >= SHUT_GUESSES else 2.0 ** (len(recent) - FREE_GUESSES)
+            own_until_s = recent[-1] + pause_s
+        return max(0.0, shut_until_s - at_s, own_until_s - at_s)
 
     def add(self, address: str, at_s: float) -> None:
         self.wrong.setdefault(address, []).append(at_s)
+
+    def know(self, address: str) -> None:
+        """Somebody has signed in from there."""
+        self.known.pop(address, None)
+        self.known[address] = None
+        if len(self.known) > KNOWN_MAX:
+            del self.known[next(iter(self.known))]
 
     def take_back(self, address: str, at_s: float) -> None:
         self.wrong[address].remove(at_s)
@@ -248,7 +263,8 @@ def name_of(name: str) -> str:
 
 
 def network_of(address: str) -> str:
-    """Whom a guess is laid to: an IPv4 address, or an IPv6 network of 64 bits, since a house has all of that."""
+    """Whom a guess is laid to: an IPv4 address; an IPv6 address on a link of the board's own, where each neighbour has
+    one; else an IPv6 network of 64 bits, since a house has all of that."""
     try:
         found = ipaddress.ip_address(address.partition("%")[0])
     except ValueError:
@@ -256,7 +272,8 @@ def network_of(address: str) -> str:
     if isinstance(found, ipaddress.IPv6Address):
         if found.ipv4_mapped:
             return str(found.ipv4_mapped)
-        return str(ipaddress.ip_network((found, 64), strict=False))
+        if not on_own_link(found, time.monotonic()):
+            return str(ipaddress.ip_network((found, 64), strict=False))
     return str(found)
 
 

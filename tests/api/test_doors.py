@@ -4,12 +4,25 @@ from __future__ import annotations
 
 import asyncio
 import json
+import time
 from pathlib import Path
 
+import ifaddr
 import pytest
 
+from gloaming.api import names
 from gloaming.api.guard import Limits
-from gloaming.api.sign_in import ALL_GUESSES, LINK_S, SHUT_GUESSES, SHUT_S, Guesses, name_of, network_of
+from gloaming.api.sign_in import (
+    ALL_GUESSES,
+    ALL_S,
+    KNOWN_S,
+    LINK_S,
+    SHUT_GUESSES,
+    SHUT_S,
+    Guesses,
+    name_of,
+    network_of,
+)
 from tests.api.house import ORIGIN, House, house, run
 
 OPEN = {"/healthz", "/api/sign-in", "/api/sign-in/link", "/api/openapi.json"}
@@ -191,6 +204,53 @@ def test_a_guesser_with_many_addresses_is_shut_out_by_the_sum() -> None:
             tried += 1
     assert tried == ALL_GUESSES
     assert not guesses.wait_s("198.51.100.1", 4000 + 3600)
+
+
+def test_an_address_from_which_somebody_signed_in_waits_a_minute_where_the_others_wait_an_hour() -> None:
+    guesses = Guesses()
+    guesses.know("192.0.2.200")
+    for number in range(ALL_GUESSES):
+        guesses.add(f"198.51.100.{number}", float(number))
+    last_s = ALL_GUESSES - 1.0
+    assert guesses.wait_s("192.0.2.201", last_s) == pytest.approx(ALL_S - last_s)
+    assert guesses.wait_s("192.0.2.200", last_s) == KNOWN_S
+    assert guesses.wait_s("192.0.2.200", last_s + KNOWN_S) == 0
+    for number in range(SHUT_GUESSES):  # its own wrong ones count as anybody's do
+        guesses.add("192.0.2.200", last_s + KNOWN_S + number)
+    assert guesses.wait_s("192.0.2.200", last_s + KNOWN_S + SHUT_GUESSES) > SHUT_S - SHUT_GUESSES
+
+
+def test_where_passcodes_are_shut_for_all_links_work_and_a_known_address_comes_in(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home:
+            async with home.client(address="192.0.2.30") as phone:
+                link = home.doorkeeper.make_link("operator", time.monotonic())
+                assert (await phone.post("/api/sign-in/link", json={"code": link})).status_code == 200
+            began_s = time.monotonic() - KNOWN_S - 1
+            for number in range(ALL_GUESSES):
+                home.doorkeeper.guesses.add(f"198.51.100.{number}", began_s)
+            for address, status in (("192.0.2.31", 429), ("192.0.2.30", 200)):
+                async with home.client(address=address) as phone:
+                    answer = await phone.post("/api/sign-in", json={"passcode": home.passcode})
+                    assert answer.status_code == status
+                    if status == 429:
+                        assert "a link still signs in at once" in answer.json()["detail"]
+                        link = home.doorkeeper.make_link("viewer", time.monotonic())
+                        assert (await phone.post("/api/sign-in/link", json={"code": link})).status_code == 200
+
+    run(work())
+
+
+def test_a_neighbour_on_the_boards_own_link_is_a_guesser_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    own = ifaddr.IP(("2001:db8:5::1", 0, 0), 64, "eth0")
+    monkeypatch.setattr("ifaddr.get_adapters", lambda: [ifaddr.Adapter("eth0", "eth0", [own])])
+    names._own_networks.cache_clear()
+    try:
+        assert network_of("2001:db8:5::7") == "2001:db8:5::7"
+        assert network_of("fe80::7%eth0") == "fe80::7"
+        assert network_of("2001:db8:6::7") == "2001:db8:6::/64"
+    finally:
+        names._own_networks.cache_clear()
 
 
 def test_the_wait_doubles_and_then_the_door_is_shut() -> None:
