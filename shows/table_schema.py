@@ -40,7 +40,7 @@ def file_schema(model: type[Table]) -> dict[str, Any]:
         for name, field in table.model_fields.items():
             if name != "place":
                 _complete(place["properties"][field.alias or name], field, told.get(name))
-    return schema
+    return {"$schema": _AsInToml.schema_dialect, **schema}
 
 
 def tables(model: type[Table]) -> Iterator[type[Table]]:

@@ -28,6 +28,7 @@ SITES = {
 def schema(capfd: pytest.CaptureFixture[str], *options: str) -> Any:
     assert main(["site", "schema", *options]) == 0
     printed = json.loads(capfd.readouterr().out)
+    assert printed["$schema"] == "https://json-schema.org/draft/2020-12/schema"
     jsonschema_rs.meta.validate(printed)
     return printed
 

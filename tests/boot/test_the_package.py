@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.boot.fresh_root import clone
+from tests.boot.fresh_root import TOP, clone
 from tests.namespaces import outdoors
+from tests.test_docs import DOCS
 from tests.tools import needs
 
 pytestmark = needs("git")
@@ -59,6 +60,8 @@ def test_what_is_inside_is_listed_and_is_what_is_pinned(packages: list[Path], tm
         assert (listed["bomFormat"], listed["specVersion"]) == ("CycloneDX", "1.6")
         assert listed["metadata"]["component"]["name"] == "gloaming"
         assert {one["purl"] for one in listed["components"]} == {f"pkg:pypi/{name}@{of}" for name, of in pinned}
+        pages = {str(page.relative_to(TOP)) for page in DOCS} - {"DEVELOPERS.md", "tests/bench/RESULTS.md"}
+        assert [page for page in pages if not (tree / "usr/share/doc/gloaming" / page).is_file()] == []
 
 
 def test_a_library_whose_hash_is_not_the_pinned_one_is_not_built_in(tmp_path: Path) -> None:
