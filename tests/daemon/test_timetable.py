@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
 from datetime import date, timedelta
-from itertools import pairwise
+from itertools import pairwise, product
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -12,7 +14,14 @@ from dateutil.rrule import rrulestr
 
 from gloaming.daemon.site import Site
 from gloaming.daemon.timetable.dates import read_dates, read_rule, read_season, rule_dates
-from gloaming.daemon.timetable.grammar import read_days, read_length, read_time
+from gloaming.daemon.timetable.grammar import (
+    DAYS_PATTERN,
+    LENGTH_PATTERN,
+    TIME_PATTERN,
+    read_days,
+    read_length,
+    read_time,
+)
 from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.instants import instant_on
 from gloaming.daemon.timetable.nights import Night, each_date, nights, not_given
@@ -386,3 +395,27 @@ def test_years_far_off_and_a_hundred_thousand_days_end_with_an_error(
 ) -> None:
     with pytest.raises(MistakeError, match=wrong):
         nights(site_of(tmp_path), first, last)
+
+
+WORDS = ["sunset", "dawn", "sun at", "22:30", "7:00", "+", "-", "-4", "20", "1.5", "min", "h", "ms", "mins", "daily"]
+WORDS += ["mon", "tue", "sun", "mon-wed", "thu,sun", "mon-fir", "weekends", ","]
+
+
+@pytest.mark.parametrize("before", ["", "sunset + ", "sun at -4 - "])
+def test_what_is_read_has_the_pattern_that_editors_check(before: str) -> None:
+    patterns: dict[Callable[[object], object], str] = {
+        read_time: TIME_PATTERN,
+        read_length: LENGTH_PATTERN,
+        read_days: DAYS_PATTERN,
+    }
+    texts = [before + " ".join(words) for count in (1, 2, 3) for words in product(WORDS, repeat=count)]
+    accepted = 0
+    for read, pattern in patterns.items():
+        for text in texts:
+            try:
+                read(text)
+            except ValueError:
+                continue
+            accepted += 1
+            assert re.search(pattern, text, re.ASCII), (pattern, text)
+    assert accepted >= 5
