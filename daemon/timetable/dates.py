@@ -6,7 +6,6 @@ import re
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import lru_cache
-from itertools import takewhile
 
 from dateutil.easter import EASTER_ORTHODOX, EASTER_WESTERN, easter
 from dateutil.rrule import rrule, rrulestr
@@ -23,8 +22,6 @@ _FREQUENCIES = ("YEARLY", "MONTHLY", "WEEKLY", "DAILY")
 _RULE_START = re.compile(r"DTSTART:(\d{8})\n(?:RRULE:)?", re.ASCII)
 _RULE_END = re.compile(r";UNTIL=(\d{8})(?:T\d{6}Z?)?(?=;|$)", re.ASCII)
 _NO_DAYS = re.compile(r"\n|DTSTART|BYHOUR|BYMINUTE|BYSECOND|BYEASTER")
-CYCLES = 19 * 400
-"""The Gregorian calendar, weekdays and all, is the same after every 400 years."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,19 +141,18 @@ def rule_dates(text: str, year: int) -> frozenset[date]:
     """
     if year not in YEARS:
         return frozenset()
-    last = datetime(year + CYCLES, 12, 31)  # noqa: DTZ001 - dates, no zone
-    found = takewhile(lambda at: at <= last, _rule(text, year))
-    return frozenset(at.date().replace(year=year) for at in found if at.year == last.year)
+    first, last = _midnight(date(year, 1, 1)), _midnight(date(year, 12, 31))
+    return frozenset(at.date() for at in _rule(text, year).between(first, last, inc=True))
 
 
 def _rule(text: str, year: int) -> rrule:
-    """The rule, 7600 years on, where the calendar is the same and dateutil's search soon meets its end (9999)."""
+    """The rule, up to its UNTIL or the last of `YEARS`."""
     start, until = _RULE_START.match(text), _RULE_END.search(text)
     begin = _day(start[1]) if start else date(year, 1, 1)
-    rest = _RULE_END.sub("", text[start.end() :] if start else text)
-    rule = rrulestr(rest, dtstart=_far(begin))
+    end = _day(until[1]) if until else date(YEARS[-1], 12, 31)
+    rule = rrulestr(_RULE_END.sub("", text[start.end() :] if start else text), dtstart=_midnight(begin))
     assert isinstance(rule, rrule)
-    return rule.replace(until=_far(_day(until[1]))) if until else rule
+    return rule.replace(until=_midnight(end))
 
 
 def _day(digits: str) -> date:
@@ -169,8 +165,8 @@ def _day(digits: str) -> date:
     return day
 
 
-def _far(day: date) -> datetime:
-    return datetime(day.year + CYCLES, day.month, day.day)  # noqa: DTZ001 - dates, no zone
+def _midnight(day: date) -> datetime:
+    return datetime(day.year, day.month, day.day)  # noqa: DTZ001 - dates, no zone
 
 
 def read_rule(text: object) -> str:

@@ -117,7 +117,7 @@ def test_rules_of_rfc_5545(rule: str, expected: list[str]) -> None:
     assert sorted(f"{day}" for day in rule_dates(read_rule(rule), 2026)) == expected
 
 
-def test_rules_far_off_agree_with_dateutil_at_home() -> None:
+def test_a_rule_has_the_dates_of_the_year_that_is_asked_for() -> None:
     for text in ("FREQ=YEARLY;BYWEEKNO=51;BYDAY=FR", "FREQ=MONTHLY;BYSETPOS=-1;BYDAY=MO,TU,WE,TH,FR"):
         for year in (1999, 2024, 2026, 2100):
             theirs = rrulestr(f"DTSTART:{year}0101T000000\nRRULE:{text};UNTIL={year}1231T000000")
