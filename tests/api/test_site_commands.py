@@ -50,9 +50,8 @@ def test_a_rig_that_loads_is_right_by_the_schema(text: str, capfd: pytest.Captur
 
 def test_half_of_the_mistakes_are_found_in_the_editor_already(capfd: pytest.CaptureFixture[str]) -> None:
     """Names that are not there, overlaps and files are for `gloaming survey`; what one key says is for the editor."""
-    cases = [(SITE, case, schema(capfd)) for case in SITE_CASES] + [
-        (RIG, case, schema(capfd, "--rig")) for case in RIG_CASES
-    ]
+    site, rig = schema(capfd), schema(capfd, "--rig")
+    cases = [*((SITE, case, site) for case in SITE_CASES), *((RIG, case, rig) for case in RIG_CASES)]
     found = read = 0
     for whole, case, by in cases:
         try:
