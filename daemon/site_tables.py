@@ -56,7 +56,7 @@ class Place(Table):
     longitude: Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False, examples=["-0.613"])]
     """Degrees east of Greenwich; west is negative."""
     elevation_m: Annotated[float, Field(ge=-500, le=9000, allow_inf_nan=False, examples=["12.0"])] = 0.0
-    """Height above what the horizon is made of, in metres. A high place sees the sun longer."""
+    """How high the site is above the land or sea at its horizon, in metres. There the sun sets later."""
     timezone: Annotated[ZoneInfo, BeforeValidator(_read_zone), Field(examples=['"Europe/London"'])]
     """The time zone of all times in this file, by its name in the IANA database."""
     if_no_sunset: Annotated[Time | None, Field(examples=['"15:30"'])] = None
