@@ -28,9 +28,9 @@ def instant_on(time: TimeExpression, day: date, spot: Spot, by: Resolve = resolv
 
 def earliest_on(time: TimeExpression, day: date, spot: Spot) -> int:
     """The earliest instant at which a time of the sun could ever stand on a date, whether it does or not."""
+    assert time.event is not None
     noon_ns = solar_noon(spot, day)
-    morning = time.event is not None and EVENTS[time.event].morning
-    return time.offset_ns + (noon_ns - HALF_DAY_NS if morning else noon_ns)
+    return time.offset_ns + (noon_ns - HALF_DAY_NS if EVENTS[time.event].morning else noon_ns)
 
 
 def first_after(time: TimeExpression, at_ns: int, spot: Spot, by: Resolve = resolve) -> int | None:
