@@ -11,11 +11,12 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from gloaming.api.problems import ProblemDetails, ReasonGiven
+from gloaming.daemon.direction.overrides import ASKED, TERMS
+from gloaming.daemon.direction.score import State
 from gloaming.shows.patterns import COLOURS, KINDS, NUMBERED
 from gloaming.shows.rig import Rig
 
 Instant = Annotated[str, Field(description="ISO 8601 with the site's offset", examples=["2026-12-24T17:05:00+00:00"])]
-WEEK_MINUTES = 7 * 24 * 60
 
 
 class Answer(BaseModel):
@@ -61,21 +62,17 @@ class Asked(NoNulls):
     kind: Annotated[str, Field(max_length=20)]
 
 
-OVERRIDE_KINDS: dict[str, dict[str, Any]] = {
-    "pause": {"unseen": {"type": "boolean", "description": "the show goes on behind the dark"}},
-    "dark": {},
-    "call": {"show": {"type": "string", "description": "one of the site's shows"}},
-    "dim": {
-        "level": {
-            "type": "number",
-            "minimum": 0,
-            "maximum": 1,
-            "description": "a share of the brightness that is set; the ceiling of dim hours holds beside it",
-        }
+OVERRIDE_KEYS: dict[str, dict[str, Any]] = {
+    "unseen": {"type": "boolean", "description": "the show goes on behind the dark"},
+    "show": {"type": "string", "description": "one of the site's shows"},
+    "level": {
+        "type": "number",
+        "minimum": 0,
+        "maximum": 1,
+        "description": "a share of the brightness that is set; the ceiling of dim hours holds beside it",
     },
-    "mute": {},
 }
-"""The kinds that last, with what belongs to each; a skip has nothing but its kind."""
+"""What a kind may have besides its kind and its end."""
 
 UNTIL = {
     "type": "string",
@@ -87,13 +84,16 @@ UNTIL = {
 
 def override_schema(shows: list[str]) -> dict[str, Any]:
     """The JSON Schema of an override that may be asked for, with the shows that a call may name."""
-    kinds: list[dict[str, Any]] = [_kind("skip", {}, [])]
-    for kind, more in OVERRIDE_KINDS.items():
-        longest = 24 * 60 if kind == "call" else WEEK_MINUTES
-        minutes = {"type": "number", "minimum": 0.001, "maximum": longest}
-        if kind == "call":
-            more = {"show": {**more["show"], "enum": shows}}
-        needed = [name for name in more if name in ("show", "level")]
+    keys = {**OVERRIDE_KEYS, "show": {**OVERRIDE_KEYS["show"], "enum": shows}}
+    kinds: list[dict[str, Any]] = []
+    for kind in ASKED:
+        terms = TERMS[kind]
+        more = {terms.key: keys[terms.key]} if terms.key else {}
+        needed = [*more] if terms.needed else []
+        if not terms.lasts:
+            kinds.append(_kind(kind, more, needed))
+            continue
+        minutes = {"type": "number", "minimum": 0.001, "maximum": terms.longest_minutes}
         kinds.append(_kind(kind, {**more, "minutes": minutes}, needed))
         kinds.append(_kind(kind, {**more, "until": UNTIL}, [*needed, "until"]))
     return {"title": "Override", "anyOf": kinds}
@@ -257,7 +257,7 @@ class Why(Answer):
     """The decision at an instant, with its reasons."""
 
     at: Instant
-    state: Literal["playing", "paused", "waiting", "dark", "rig-check", "no-clock", "fault"]
+    state: State
     show: str | None
     piece: str | None
     frame: int | None

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from gloaming.daemon.direction.asking import Refusal, ask
 from gloaming.daemon.direction.decide import isoformat, next_piece, segment_at
-from gloaming.daemon.direction.overrides import ENDS, LIGHTS_OFF, Kind, Override
+from gloaming.daemon.direction.overrides import LIGHTS_OFF, TERMS, Kind, Override
 from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.direction.season import season
 from gloaming.shows.mistake import Mistake, MistakeError
@@ -199,7 +199,7 @@ class Requests:
             raise Refusal(self.director.no_clock())
 
     async def _take(self, override: Override, who: str) -> dict[str, object]:
-        ends = [one for one in self.standing(override.at_ns) if one.kind in ENDS.get(override.kind, ())]
+        ends = [one for one in self.standing(override.at_ns) if one.kind in TERMS[override.kind].ends]
         override = self.keep(override, ends)
         text = f"{override.kind} until {self._clock_time(override.until_ns)}"
         self.director.store.note(override.at_ns, "override", text, who, {"id": override.id})

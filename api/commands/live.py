@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from gloaming.api.commands.run import NO_PAGE, state_folder
+from gloaming.daemon.direction.overrides import ASKED, LIGHTS_OFF, TERMS, Kind
 from gloaming.shows.mistake import Mistake, MistakeError
 
 TIMEOUT_S = 10
@@ -31,20 +32,27 @@ SERVICE_STATE = Path("/var/lib/gloaming")
 """Where the installed service keeps its state: asked where no site is named and none is here."""
 
 
+HELP = {
+    Kind.PAUSE: "lights off; the show waits where it is",
+    Kind.DARK: "lights off for tonight, or as long as said",
+    Kind.CALL: "give a show now",
+    Kind.DIM: "light at a share of the brightness that is set: LEVEL, 0 to 1",
+    Kind.MUTE: "no sound",
+    Kind.SKIP: "the next piece, at once",
+}
+FIRST: dict[str | None, tuple[str, type, str]] = {"show": ("show", str, "SHOW"), "level": ("level", float, "LEVEL")}
+"""What a command takes first, by the key that it is in the request."""
+
+
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add this family's commands."""
     now = _command(subparsers, "now", "what is happening now, and why", show_now)
     now.add_argument("--json", action="store_true", help="the whole answer as one object")
-    pause = _command(subparsers, "pause", "lights off; the show waits where it is", ask)
-    pause.add_argument("--unseen", action="store_const", const=True, help="the show goes on behind the dark")
-    _command(subparsers, "dark", "lights off for tonight, or as long as said", ask)
-    call = _command(subparsers, "call", "give a show now", ask, first=("show", str, "SHOW"))
-    call.set_defaults(kind="call")
-    dim = "light at a share of the brightness that is set: LEVEL, 0 to 1"
-    _command(subparsers, "dim", dim, ask, first=("level", float, "LEVEL"))
-    _command(subparsers, "mute", "no sound", ask)
-    skip = _command(subparsers, "skip", "the next piece, at once", ask, lasting=False)
-    skip.set_defaults(minutes=None, until=None)
+    for kind in ASKED:
+        terms = TERMS[kind]
+        command = _command(subparsers, kind, HELP[kind], ask, first=FIRST.get(terms.key), lasting=terms.lasts)
+        if terms.key == "unseen":
+            command.add_argument("--unseen", action="store_const", const=True, help="the show goes on behind the dark")
     _command(subparsers, "resume", "end every pause and every dark", resume, lasting=False)
     end = _command(subparsers, "undo", "end what was asked for by hand: the latest, or ID", undo, lasting=False)
     end.add_argument("id", nargs="?", type=int, metavar="ID", help="its number, as `gloaming now` shows it")
@@ -155,7 +163,7 @@ def _standing(override: Any) -> str:
 
 def resume(args: argparse.Namespace) -> int:
     """End every pause and dark that stands, and say what still holds; exit 1 where there is none."""
-    code = end_all(args, ("pause", "dark"), "nothing is paused or dark by hand")
+    code = end_all(args, LIGHTS_OFF, "nothing is paused or dark by hand")
     if code == 0:
         for override in _now(args)["overrides"]:
             print(f"still holds: {_standing(override)}")

@@ -9,31 +9,18 @@ from datetime import datetime, time, timedelta
 from gloaming.daemon.direction.billing import dark_window_at
 from gloaming.daemon.direction.decide import decide, instant, segment_at
 from gloaming.daemon.direction.held import Held
-from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind, Override
 from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.site import Site
 from gloaming.daemon.timetable.local import resolve
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
-LONGEST_MINUTES = 7 * 24 * 60
-LONGEST_CALL_MINUTES = 24 * 60
 UNDO_SKIP_NS = MINUTE_NS
 """How long a skip can be taken back."""
 SOUND_AHEAD_NS = 9 * SECOND_NS // 10
 """How much later a skip takes effect in a show with sound. The next sound must be decoded and pass the device's buffer;
 then it begins with its light."""
-
-_KEYS = {
-    Kind.PAUSE: {"unseen"},
-    Kind.DARK: set[str](),
-    Kind.CALL: {"show"},
-    Kind.DIM: {"level"},
-    Kind.MUTE: set[str](),
-    Kind.SKIP: set[str](),
-}
-_USUAL = {Kind.PAUSE: 15, Kind.CALL: 30}
-"""Minutes where nothing is said; the other kinds last until the end of the night."""
 
 
 class Refusal(Exception):
@@ -62,11 +49,11 @@ def ask(
     """
     request = {key: value for key, value in request.items() if value is not None}
     kind = _kind(request.get("kind"))
-    ends = set() if kind == Kind.SKIP else {"minutes", "until"}
+    terms = TERMS[kind]
+    keys = {"kind", *((terms.key,) if terms.key else ()), *(("minutes", "until") if terms.lasts else ())}
     for key in request:
-        if key not in {"kind"} | ends | _KEYS[kind]:
-            known = ", ".join(sorted({"kind"} | ends | _KEYS[kind]))
-            raise _mistake(str(key), f"a {kind} has no such key", f"it may have {known}")
+        if key not in keys:
+            raise _mistake(str(key), f"a {kind} has no such key", f"it may have {', '.join(sorted(keys))}")
     until_ns = _until(request, kind, at_ns, site)
     override = Override(
         id=0,
@@ -107,14 +94,14 @@ def _mistake(key: str, wrong: str, right: str) -> MistakeError:
 
 
 def _kind(value: object) -> Kind:
-    if not isinstance(value, str) or value not in {str(kind) for kind in _KEYS}:
-        kinds = ", ".join(str(kind) for kind in _KEYS)
+    if not isinstance(value, str) or value not in ASKED:
+        kinds = ", ".join(ASKED)
         raise _mistake("kind", "missing" if value is None else f"{value!r} is not a kind of override", f"use {kinds}")
     return Kind(value)
 
 
 def _until(request: Mapping[str, object], kind: Kind, at_ns: int, site: Site) -> int:
-    longest = LONGEST_CALL_MINUTES if kind == Kind.CALL else LONGEST_MINUTES
+    longest = TERMS[kind].longest_minutes
     if kind == Kind.SKIP:
         return at_ns + UNDO_SKIP_NS
     if "minutes" in request and "until" in request:
@@ -124,7 +111,7 @@ def _until(request: Mapping[str, object], kind: Kind, at_ns: int, site: Site) ->
         if not at_ns < until_ns <= at_ns + longest * MINUTE_NS:
             raise _mistake("until", f"{request['until']!r} is not within the next {longest // 60} hours", 'as "22:15"')
         return until_ns
-    minutes = request.get("minutes", _USUAL.get(kind))
+    minutes = request.get("minutes", TERMS[kind].usual_minutes)
     if minutes is None:
         return _read_until("tonight", at_ns, site)
     if isinstance(minutes, bool) or not isinstance(minutes, int | float) or not 0 < minutes <= longest:

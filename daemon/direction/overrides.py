@@ -21,15 +21,40 @@ class Kind(StrEnum):
     RIG_CHECK = "rig-check"
 
 
-LIGHTS_OFF = (Kind.PAUSE, Kind.DARK)
-ENDS: dict[Kind, frozenset[Kind]] = {
-    Kind.PAUSE: frozenset({Kind.PAUSE, Kind.RIG_CHECK}),
-    Kind.DARK: frozenset({Kind.DARK, Kind.RIG_CHECK}),
-    Kind.DIM: frozenset({Kind.DIM}),
-    Kind.MUTE: frozenset({Kind.MUTE}),
-    Kind.RIG_CHECK: frozenset({Kind.RIG_CHECK}),
+WEEK_MINUTES, DAY_MINUTES = 7 * 24 * 60, 24 * 60
+
+
+@dataclass(frozen=True, slots=True)
+class KindTerms:
+    """What goes with a kind of override. Requests, commands and the schema of the HTTP side are made of it."""
+
+    ends: frozenset[Kind] = frozenset()
+    """What ends when it is asked for: what it takes the place of; and a rig check, when lights go off."""
+    key: str | None = None
+    """What a request of it may say besides its kind and its end."""
+    needed: bool = False
+    """Whether a request must say that."""
+    usual_minutes: float | None = None
+    """How long it lasts where nothing is said; None: until the end of the night."""
+    longest_minutes: int = WEEK_MINUTES
+    lasts: bool = True
+    """Whether it has an end that can be asked for."""
+    lights_off: bool = False
+    of_its_own: bool = False
+    """Whether it has a request and a command of its own."""
+
+
+TERMS = {
+    Kind.PAUSE: KindTerms(frozenset({Kind.PAUSE, Kind.RIG_CHECK}), "unseen", usual_minutes=15, lights_off=True),
+    Kind.DARK: KindTerms(frozenset({Kind.DARK, Kind.RIG_CHECK}), lights_off=True),
+    Kind.CALL: KindTerms(key="show", needed=True, usual_minutes=30, longest_minutes=DAY_MINUTES),
+    Kind.DIM: KindTerms(frozenset({Kind.DIM}), "level", needed=True),
+    Kind.MUTE: KindTerms(frozenset({Kind.MUTE})),
+    Kind.SKIP: KindTerms(lasts=False),
+    Kind.RIG_CHECK: KindTerms(frozenset({Kind.RIG_CHECK}), of_its_own=True),
 }
-"""What ends when something of a kind is asked for: what it takes the place of; and a rig check, when lights go off."""
+ASKED = tuple(kind for kind, terms in TERMS.items() if not terms.of_its_own)
+LIGHTS_OFF = tuple(kind for kind, terms in TERMS.items() if terms.lights_off)
 
 
 @dataclass(frozen=True, slots=True)
