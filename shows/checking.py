@@ -121,8 +121,9 @@ def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseMode
         wrong, _, told = str(found["ctx"]["error"]).partition("; ")
         right = told or right
     else:
-        wrong = "input should be a table" if kind == "model_type" else wrong.replace("tuple", "list")
-        wrong = f"{_shown(found['input'])}: {wrong[0].lower()}{wrong[1:]}"
+        wrong = "input should be a table" if kind == "model_type" else f"{wrong[0].lower()}{wrong[1:]}"
+        wrong = f"{_shown(found['input'])}: {wrong.replace('tuple', 'list').replace(' after validation', '')}"
+        wrong = "it is empty" if found["input"] == "" else wrong
         right = "write true or false" if kind.startswith("bool") else right
     return Mistake(path, place_of(lines, key), dotted(key) or None, wrong, right)
 

@@ -16,13 +16,24 @@ _HINTS: tuple[tuple[str, str, str], ...] = (
     (r"=\s*\d{1,2}:\d\d", "a time needs quotes", 'as "22:30"'),
     (r"=\s*\d{2,4}-\d\d", "a date needs quotes", 'as "12-24" or "11-27..01-06"'),
     (r"=\s*[+-]?\d+,\d", "a decimal comma", "write a point, as 54.486"),
-    (r"//|/\*|^\s*--|^\s*;", "this is not how a comment begins", "begin a comment with #"),
+    (r"=\s*`", "these are not quotes", 'write straight quotes, as "text"'),
+    (r"//|/\*|--|^\s*;", "this is not how a comment begins", "begin a comment with #"),
+    (r"=\s*[\u2012-\u2015\u2212]", "this is not the minus of the keyboard", "write -, the minus of the keyboard"),
     (r"[^\x20-\x7e\t]", "a character that does not belong here", "take it out, or type it anew"),
     (r"^\s*\[", "a table's name stands between brackets", "as [site], or [[show]] for each show"),
+    (r"^[^=]*=>", "=> stands between the key and its value", "write =, as key = value"),
+    (r"^\s*[\w-]+\s+[\w-]+\s*=", "a key is one word", 'write _ in the middle, as at_close = "finish"'),
+    (r"[\[=,]\s*\(|^\s*\(.*=", "round brackets hold nothing here", "write [ and ] for a list, { and } for a table"),
+    (r"\{\s*_+\s*[,}]", "a list stands between [ and ]", 'as ["tide", "lanterns"]'),
+    (r",\s*,", "there is a comma too many", "take one of the two out"),
+    (r"[{,]\s*[\w-]+\s*=\s*[\w.]+\s+[\w-]+\s*=", "a comma is missing", 'as { from = "22:30", to = "07:00" }'),
+    (r"=\s*_+[^\W_]", "a quote within the text ends it", "write single quotes around such a text"),
     (r"^[^=]*[^=\s]\s*:(?!\d)", "a colon stands between the key and its value", "write =, as key = value"),
     (r"=\s*(?:True|TRUE|yes|Yes|on|On|YES|ON)\b", "this word is no value", "write true"),
     (r"=\s*(?:False|FALSE|no|No|off|Off|NO|OFF)\b", "this word is no value", "write false"),
     (r"=\s*(?:null|None|nil|~)\s*$", "this word is no value", "leave the line out"),
+    (r"=\s*[+-]\s+[\d.]", "a blank stands after the sign", "write no blank after it, as -0.613"),
+    (r"=\s*[+-]?0\d", "a number begins with a 0", "write no 0 before it, as 1"),
     (r"=\s*[+-]?(?:\.\d|\d+\.(?!\d))", "a number needs a digit on both sides of its point", "as 0.5"),
     (r"=\s*[+-]?[\d.]+\s*%", "a share is a number from 0 to 1", "write 0.3 for 30 %"),
     (r"=\s*[+-]?[\d.]+\s*[^\W\d]", "a number with a unit needs quotes, or no unit", 'as "4 s", or 12'),
@@ -66,17 +77,26 @@ def _cause(lines: list[str], number: int, column: int, wrong: str) -> _Cause:
         key = _KEY.match(line)
         name = wrong.split("'")[1] if "'" in wrong else key[1] if key else "the key"
         return _Cause(number, 0, f"{name} stands here for the second time", "keep one of the two")
-    if wrong.startswith("Unescaped"):
+    if wrong.startswith(("Unescaped", "Invalid hex", "Escaped")):
         meaning = "a backslash has a meaning of its own between double quotes"
         return _Cause(number, column, meaning, 'write / in paths, as "pieces/tide.frames"')
     if wrong.startswith("Invalid initial") and bare.rstrip().endswith((",", "{")):
         return _Cause(number, 0, "a table between { and } stands on one line", "put all of it on this line")
+    before = number - 1
+    while wrong.startswith("Unclosed") and before and not line[: column - 1].strip():
+        if re.sub(r"#.*", "", _without_text(lines[before - 1])).strip():
+            return _Cause(before, 0, "a comma is missing at the end of this line", "write it there")
+        before -= 1
     for pattern, cause, right in _HINTS:
         if found := re.search(pattern, bare):
             strange = len(found[0]) == 1 and not found[0].isascii()
             return _Cause(number, found.start() + 1 if strange else column, cause, right)
     if wrong.startswith("Unclosed"):
         return _Cause(number, column, "a comma or a bracket is missing", 'as ["tide", "lanterns"]')
+    if wrong.startswith("Expected newline"):
+        if line[column - 1] in "]})":
+            return _Cause(number, column, "there is a bracket too many", "take it out")
+        return _Cause(number, column, "the line goes on after its value", "end the line after the value")
     return _Cause(number, column, f"{wrong[0].lower()}{wrong[1:]}", _EXAMPLES)
 
 
@@ -127,7 +147,7 @@ def _without_text(line: str) -> str:
 def _key(lines: list[str], number: int) -> str | None:
     """The dotted key that a line of the text gives a value to; None where it gives none."""
     begin = number
-    while begin > 1 and re.match(r"\s*(?:[{\]\"]|\[+[\d-])", lines[begin - 1]):  # within a list of several lines
+    while begin > 1 and re.match(r"\s*(?:[{(\]\"]|\[+[\d-])", lines[begin - 1]):  # within a list of several lines
         begin -= 1
     key, table = _KEY.match(lines[begin - 1]), ""
     counts: dict[str, int] = {}
