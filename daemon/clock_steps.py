@@ -26,7 +26,7 @@ SLACK_NS = SECOND_NS
 
 
 class Clocks(NamedTuple):
-    """How the clocks stood in a boot: `first` is its first override, `trusted` whether the time was believed."""
+    """How the clocks stood in a boot: `first` is its first override, `trusted` whether windows that began then hold."""
 
     boot: str
     first: int
@@ -58,7 +58,7 @@ class ClockSteps:
         apart_ns = now.utc_ns - now.monotonic_ns
         before = self.clocks if self.clocks.boot == boot else _read(store.fact(FACT))
         if before is None or before.boot != boot:
-            self._keep(Clocks(boot, store.next_id(), apart_ns, trust.trusted, ()))
+            self._keep(Clocks(boot, store.next_id(), apart_ns, trust.windows_hold, ()))
             return
         step_ns, moved, held = apart_ns - before.apart_ns, [], before.held
         if abs(step_ns) < STEP_NS:
@@ -69,7 +69,7 @@ class ClockSteps:
             was_ns = now.utc_ns - step_ns
             begun = neighbours_windows(director.site, was_ns, was_ns + 1) if before.trusted else ()
             held = holding.after_step(held, begun, now.utc_ns, step_ns)
-        self._keep(Clocks(boot, before.first, apart_ns, trust.trusted, held), moved)
+        self._keep(Clocks(boot, before.first, apart_ns, trust.windows_hold, held), moved)
 
     def heard(self, others: Iterable[tuple[str, int]]) -> bool:
         """What a transmitter holds, as rules and until when by the monotonic clock; whether any of it was not known."""

@@ -24,6 +24,8 @@ SLACK_NS = 600 * SECOND_NS
 """How far before the newest time on record a plausible clock may stand."""
 KEEP_NS = 1800 * SECOND_NS
 """How often the newest time is put on record: the card is spared."""
+GUESS_NS = 300 * SECOND_NS
+"""For so long after power came a plausible clock is a guess: a time server that answers may still correct it."""
 _STA_UNSYNC, _TIME_ERROR = 0x0040, 5
 _STATUS_AT = 5
 _libc = ctypes.CDLL(None, use_errno=True)
@@ -127,6 +129,15 @@ class ClockTrust:
         return self.verdict.trusted
 
     @property
+    def windows_hold(self) -> bool:
+        """Whether neighbours' hours that begin by this clock hold to their end, whatever the clock is set to."""
+        return self.trusted and not self._guessed
+
+    @property
+    def _guessed(self) -> bool:
+        return self.verdict.by == "plausible" and self.clock.anchor().monotonic_ns < GUESS_NS
+
+    @property
     def takes_a_time(self) -> bool:
         """Whether a person may give the time: where nobody else's word is believed."""
         return not self.trusted or self.verdict.by == "given"
@@ -197,7 +208,7 @@ class ClockTrust:
     def _keep(self) -> None:
         """Put on record, now and then, the newest time; and that this boot's clock was trusted."""
         now_ns = self.clock.now_ns()
-        if self.store.fact("clock_trusted_boot") != self.boot:
+        if self.store.fact("clock_trusted_boot") != self.boot and not self._guessed:
             self.store.set_fact("clock_trusted_boot", self.boot)
         if not self._kept_ns <= now_ns < self._kept_ns + KEEP_NS:
             self._kept_ns = now_ns

@@ -222,8 +222,10 @@ class Director:
     def _send_dark(self, now_ns: int) -> None:
         """What is known of the neighbours' hours; nothing while nobody knows what time it is, and so none begins."""
         self._dark_until_ns = now_ns + 8 * DAY_NS
-        known_ns = (now_ns - DAY_NS, self._dark_until_ns) if self.attendant.trust.trusted else (0, 0)
-        self.link.send(dark_message(self.site, *known_ns, self.rig.low(), self.steps.held, self.steps.apart_ns))
+        steps, trust = self.steps, self.attendant.trust
+        known_ns = (now_ns - DAY_NS, self._dark_until_ns) if trust.trusted else (0, 0)
+        low, guessed = self.rig.low(), trust.trusted and not trust.windows_hold
+        self.link.send(dark_message(self.site, *known_ns, low, steps.held, steps.apart_ns, guessed))
 
     def _setup(self) -> dict[str, Any]:
         return setup_message(self.site, self.store.fact("cid") or "", self.rig.limits())

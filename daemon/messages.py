@@ -56,9 +56,10 @@ def dark_message(
     low: list[list[float]],
     held: Iterable[Held] = (),
     apart_ns: int = 0,
+    guessed: bool = False,
 ) -> dict[str, Any]:
     """A `dark`: the neighbours' windows, those that are held, and where a rig check may be lit all the same. `apart_ns`
-    is how far the clock is ahead of the monotonic one."""
+    is how far the clock is ahead of the monotonic one. By a `guessed` clock no window holds beyond its own end."""
 
     def limits(window: Window) -> list[Any]:
         light = 1.0 if window.ceiling is None else window.ceiling
@@ -73,7 +74,7 @@ def dark_message(
             for window in (neighbours_windows(site, from_ns, until_ns) if from_ns < until_ns else ())
         ],
         "held": [[window.until_ns - apart_ns, *limits(window)] for window in held_windows(site, held)],
-        "rules": rule_ids(site),
+        "rules": [] if guessed else rule_ids(site),
         "low": low,
     }
 

@@ -353,7 +353,8 @@ class _Layout:
             return self.at_ns
         pieces = {*self.giving.order, self.giving.between}
         damage = (at_ns for piece in pieces if piece for at_ns in piece.damage_after(self.at_ns))
-        coming = [*self.skips, *(hold.from_ns for hold in self.standing), *damage]
+        skip = bisect_right(self.skips, self.at_ns)
+        coming = [*self.skips[skip : skip + 1], *(hold.from_ns for hold in self.standing), *damage]
         return max(self.at_ns, min([self.giving.to_ns, *(at_ns for at_ns in coming if at_ns > self.at_ns)]))
 
     def too_late(self, piece: Piece, length_ns: int) -> bool:

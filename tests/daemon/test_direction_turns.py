@@ -7,6 +7,7 @@ from datetime import date, datetime
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ import pytest
 from gloaming.daemon.direction.billing import giving_of
 from gloaming.daemon.direction.decide import decide, lit, score
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.programme import Giving, Piece
+from gloaming.daemon.direction.programme import Giving, Piece, programme
 from gloaming.daemon.direction.rehearsal import rehearse
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.season import season
@@ -89,6 +90,30 @@ def test_many_pauses_and_skips_of_a_joined_piece_cost_a_few_parts_each() -> None
     day = stage(*asked, givings=(ALONE,))
     assert parts_of(day, ALONE) <= 4 * len(asked)
     assert len(list(day.segments)) <= 10 * len(asked)
+
+
+class Instant(int):
+    """An instant that counts how often it is compared."""
+
+    compared = 0
+
+    def __lt__(self, other: int) -> bool:
+        Instant.compared += 1
+        return int(self) < other
+
+    def __gt__(self, other: int) -> bool:
+        Instant.compared += 1
+        return int(self) > other
+
+
+def test_a_button_that_is_stuck_costs_a_few_comparisons_a_skip() -> None:
+    """A night of a skip every six seconds: each piece looks at the skip that comes next, not at all of them."""
+    skips = tuple(Instant(OPENS + number * 6 * S) for number in range(1, 2000))
+    Instant.compared = 0
+    giving = evening(order=(replace(STILL, frames=40), NTSC), gap_ns=0)
+    laid_out = programme(giving, (), skips, ZoneInfo("Europe/London"))
+    assert {part.from_ns for block in laid_out.blocks for part in block.parts} >= set(skips)
+    assert Instant.compared <= 100 * len(skips)
 
 
 def test_a_pause_holds_a_joined_piece_where_it_is_and_what_was_seen_stays_so() -> None:

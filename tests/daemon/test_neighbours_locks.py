@@ -325,3 +325,44 @@ def test_a_start_with_a_mistake_keeps_what_the_file_adds_too(board: BoxedBoard) 
     assert board.director
     board.director.attendant.refuse(found.value, "the site has a mistake, and is given as it was before")
     assert not board.play(3)
+
+
+def guessing(folder: Path) -> BoxedBoard:
+    """Power comes back at 17:00. The board has no battery, and goes on from 11:36, where it stood when power went."""
+    board = BoxedBoard(folder, MORNING, (DARK,), trust="plausible", monotonic_ns=20 * S)
+    board.start_transmitter()
+    board.start_director()
+    return board
+
+
+def test_a_guess_that_a_time_server_corrects_within_five_minutes_costs_no_evening(tmp_path: Path) -> None:
+    board = guessing(tmp_path)
+    assert not board.play(30)
+    board.kill_director()
+    board.kill_transmitter()
+    board.start_transmitter()
+    board.start_director()
+    assert not board.play(240), "it is dark as long as the clock says so"
+    board.synchronised = True
+    board.step(5.4 * 3600)
+    assert board.play(5)
+    board.step(-5.4 * 3600)
+    board.play(3)
+    board.lit.clear()
+    board.step(5.4 * 3600)
+    assert not board.play(5), "what begins by a clock that is no guess any more holds"
+    board.close()
+
+
+def test_a_guess_that_has_stood_for_five_minutes_is_the_time(tmp_path: Path) -> None:
+    board = guessing(tmp_path)
+    assert not board.play(290)
+    board.synchronised = True
+    board.step(5.4 * 3600)
+    board.play(5)
+    left_s = LEFT - 295
+    board.skip(left_s - 60)
+    assert not board.lit
+    board.skip(120)
+    assert board.lit
+    board.close()
