@@ -7,11 +7,10 @@ from collections.abc import Iterable, Iterator
 from html import escape
 from pathlib import Path
 
-from gloaming.api.commands.survey import plural, thinned
 from gloaming.api.survey_picture import rig_picture
 from gloaming.daemon.direction.season_svg import season_svg
-from gloaming.daemon.survey import CAUTIONS, PieceSurvey, Survey
-from gloaming.daemon.survey_words import clock, moments
+from gloaming.daemon.survey import CAUTIONS, Survey
+from gloaming.daemon.survey_words import PieceSurvey, clock, moments, plural, thinned
 from gloaming.shows.finding import Finding
 from gloaming.shows.survey.analysis import GENERAL, RED, RED_21
 from gloaming.shows.survey.currents import Load

@@ -22,11 +22,10 @@ from gloaming.daemon.survey_energy import Energy, energy
 from gloaming.daemon.survey_machine import machine_findings
 from gloaming.daemon.survey_schedule import survey_schedule
 from gloaming.daemon.survey_sound import survey_sounds
-from gloaming.daemon.survey_words import current_findings, damage_findings, flash_findings
+from gloaming.daemon.survey_words import PieceSurvey, current_findings, damage_findings, flash_findings
 from gloaming.shows.finding import Finding
 from gloaming.shows.mistake import Mistake, MistakeError
-from gloaming.shows.survey.analysis import Analysis, analyse
-from gloaming.shows.survey.currents import Load
+from gloaming.shows.survey.analysis import analyse
 from gloaming.shows.survey.wiring import rig_findings
 
 YEAR = timedelta(days=365)
@@ -42,18 +41,6 @@ CAUTIONS = (
     "This is arithmetic: it knows what rig.toml says, not what was really wired. It replaces no inspection.",
 )
 Tell = Callable[[str, int, int], None]
-
-
-@dataclass(frozen=True)
-class PieceSurvey:
-    """A piece, judged; `loads` are at the site's brightness. `place` is its line of site.toml."""
-
-    name: str
-    place: str
-    analysis: Analysis
-    loads: tuple[Load, ...]
-    mean_w: float
-    holds_at: float | None
 
 
 @dataclass(frozen=True)

@@ -2,29 +2,41 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from fractions import Fraction
 from itertools import groupby
-from typing import TYPE_CHECKING
 
 from gloaming.daemon.site import Site
 from gloaming.shows.finding import Finding, Severity
+from gloaming.shows.survey.analysis import Analysis
 from gloaming.shows.survey.areas import Flashing
 from gloaming.shows.survey.currents import STEADY_S, Load
 from gloaming.shows.survey.wiring import listed, ranges
 
-if TYPE_CHECKING:
-    from gloaming.daemon.survey import PieceSurvey
-
 LOADED = 0.8
 """Common practice, no source: fuses and supplies are not loaded above four fifths for long."""
 MOMENTS_MAX = 4
+ALIKE_MAX = 5
 KINDS = {
     "rig": "the whole rig",
     "group": "groups",
     "view": "ten degrees of view",
     "string": "strings seen from close by",
 }
+
+
+@dataclass(frozen=True)
+class PieceSurvey:
+    """A piece, judged; `loads` are at the site's brightness. `place` is its line of site.toml."""
+
+    name: str
+    place: str
+    analysis: Analysis
+    loads: tuple[Load, ...]
+    mean_w: float
+    holds_at: float | None
 
 
 def clock(frame: int, fps: Fraction) -> str:
@@ -117,3 +129,28 @@ def damage_findings(piece: PieceSurvey) -> Iterator[Finding]:
         numbers = ranges(one.number for one in piece.analysis.info.universes)
         text = f"{piece.name} is whole: {piece.analysis.info.frames} frames, universes {numbers}"
         yield Finding("fact", name, text)
+
+
+def plural(number: int, noun: str) -> str:
+    """1 error, 2 errors."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def thinned(findings: tuple[Finding, ...]) -> Iterator[tuple[Finding, int]]:
+    """Errors first; of those that read alike but for names and numbers, the first few, and how many more there are."""
+    order = ("error", "warning", "fact")
+    groups: dict[tuple[str, str], list[Finding]] = {}
+    for finding in sorted(findings, key=lambda finding: order.index(finding.severity)):
+        groups.setdefault((finding.severity, _shape(finding.text)), []).append(finding)
+    for alike in groups.values():
+        for finding in alike[: ALIKE_MAX - 1]:
+            yield finding, 0
+        if len(alike) >= ALIKE_MAX:
+            yield alike[ALIKE_MAX - 1], len(alike) - ALIKE_MAX
+
+
+def _shape(text: str) -> str:
+    """A finding's text without what differs from one to the next: quoted words, numbers, names."""
+    text = re.sub(r"'[^']*'|\[\d+\]|\([^)]*\)", "", text)
+    text = re.sub(r"\b(string|supply|controller|universe|pixel|port) \S+", r"\1", text)
+    return re.sub(r"\d[\d.:,-]*", "", text)

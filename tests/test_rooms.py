@@ -18,13 +18,10 @@ FILES = [path for room in MAY_IMPORT for path in sorted((TOP / room).rglob("*.py
 TRANSMITTER_NEVER = ("pydantic", "fastapi", "starlette", "uvicorn", "astral", "apscheduler", "asyncio")
 
 CIRCLES = [
-    {"gloaming.api.commands.survey", "gloaming.api.survey_html"},
     {
         f"gloaming.daemon.{name}"
         for name in ("attendant", "clock_steps", "confirmation", "director", "requests", "rig_care", "sound_care")
     },
-    {"gloaming.daemon.survey", "gloaming.daemon.survey_words"},
-    {f"gloaming.shows.demonstration{name}" for name in ("", ".pieces", ".season")},
 ]
 """Sets of modules that import each other in a circle today."""
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -18,9 +17,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from gloaming.daemon.survey import Survey
-    from gloaming.shows.finding import Finding
 
-ALIKE_MAX = 5
 MARKS = {"error": ("ERROR", "bold red"), "warning": ("warning", "yellow"), "fact": ("fact", "dim")}
 
 
@@ -88,6 +85,7 @@ def report(found: Survey, console: Console) -> None:
     from rich.markup import escape
 
     from gloaming.daemon.survey import CAUTIONS
+    from gloaming.daemon.survey_words import plural, thinned
 
     console.print(f"[bold]{escape(found.site)}[/], surveyed {found.at:%d %B %Y %H:%M}")
     for section, findings in found.sections.items():
@@ -107,6 +105,8 @@ def report(found: Survey, console: Console) -> None:
 
 
 def _summary(found: Survey, console: Console) -> None:
+    from gloaming.daemon.survey_words import plural
+
     if found.holds_at is not None:
         up_to = "at any brightness" if found.holds_at == 1 else f"up to brightness {_floor(found.holds_at)}"
         console.print(f"\neverything holds {up_to}; it is set to {found.brightness:g}")
@@ -121,28 +121,3 @@ def _summary(found: Survey, console: Console) -> None:
 
 def _floor(value: float) -> str:
     return f"{int(value * 100) / 100:.2f}"
-
-
-def plural(number: int, noun: str) -> str:
-    """1 error, 2 errors."""
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
-def thinned(findings: tuple[Finding, ...]) -> Iterator[tuple[Finding, int]]:
-    """Errors first; of those that read alike but for names and numbers, the first few, and how many more there are."""
-    order = ("error", "warning", "fact")
-    groups: dict[tuple[str, str], list[Finding]] = {}
-    for finding in sorted(findings, key=lambda finding: order.index(finding.severity)):
-        groups.setdefault((finding.severity, _shape(finding.text)), []).append(finding)
-    for alike in groups.values():
-        for finding in alike[: ALIKE_MAX - 1]:
-            yield finding, 0
-        if len(alike) >= ALIKE_MAX:
-            yield alike[ALIKE_MAX - 1], len(alike) - ALIKE_MAX
-
-
-def _shape(text: str) -> str:
-    """A finding's text without what differs from one to the next: quoted words, numbers, names."""
-    text = re.sub(r"'[^']*'|\[\d+\]|\([^)]*\)", "", text)
-    text = re.sub(r"\b(string|supply|controller|universe|pixel|port) \S+", r"\1", text)
-    return re.sub(r"\d[\d.:,-]*", "", text)

@@ -2,7 +2,3 @@
 
 Everything is drawn from here: no picture, no sound and no data of anybody else's.
 """
-
-from gloaming.shows.demonstration.season import make_season
-
-__all__ = ["make_season"]
