@@ -155,6 +155,12 @@ def _rule(text: str, year: int) -> rrule:
     return rule.replace(until=_midnight(end))
 
 
+@lru_cache(maxsize=256)
+def _has_dates(text: str) -> bool:
+    """Whether a rule ever has a date. Where it has none this takes seconds: dateutil looks as far as the year 9999."""
+    return next(iter(_rule(text, YEARS[100])), None) is not None
+
+
 def _day(digits: str) -> date:
     try:
         day = date(int(digits[:4]), int(digits[4:6]), int(digits[6:]))
@@ -191,7 +197,7 @@ def read_rule(text: object) -> str:
     if re.search(r"INTERVAL=(?!0*[1-9]\d*(?:;|$))", rule):
         raise ValueError(f"{shown(text)} has an INTERVAL that is no number above 0 (RFC 5545 3.3.10); {right}")
     try:
-        if next(iter(_rule(text, YEARS[100])), None) is None:
+        if not _has_dates(text):
             raise ValueError("it never has a date")
     except (ValueError, TypeError, KeyError, AttributeError, IndexError) as error:
         raise ValueError(f"{shown(text)} is not a rule of days (RFC 5545 3.3.10): {error}; {right}") from None
