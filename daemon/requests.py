@@ -157,10 +157,16 @@ class Requests:
         at_ns, held = director.clock.now_ns(), director.steps.held
         return await self._take(ask(request, at_ns, director.site, self.overrides, who, held), who)
 
-    async def check_rig(self, request: dict[str, object], who: str) -> dict[str, object]:
-        """Show a test pattern. MistakeError, Refusal."""
+    async def check_rig(
+        self, request: dict[str, object], who: str, follows: Override | None = None
+    ) -> dict[str, object]:
+        """Show a test pattern; where it `follows` another rig check, only if nobody has ended that one while the
+        pattern was rendered. MistakeError, Refusal, NotStandingError."""
         self._know_the_time()
-        return await self._take(await self.director.rig.check(request, who), who)
+        override = await self.director.rig.check(request, who)
+        if follows and follows.id not in {one.id for one in self.standing(self.director.clock.now_ns())}:
+            raise NotStandingError(f"the {follows.kind} {follows.id} was ended meanwhile")
+        return await self._take(override, who)
 
     async def undo(self, id: int, who: str) -> dict[str, object]:
         """End an override now. NotStandingError."""

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.direction.overrides import LIGHTS_OFF, Check, Kind, Override
 from gloaming.daemon.direction.rig_check import LEAST_MINUTES, Asked, ask_rig_check
+from gloaming.daemon.direction.score import Reason
 from gloaming.daemon.health import Trouble
 from gloaming.daemon.reachability import Reach, Reachability
 from gloaming.daemon.requests import NotStandingError
@@ -114,16 +115,27 @@ class RigCare:
     # the rig check
 
     async def check(self, request: Mapping[str, object], who: str) -> Override:
-        """The override that a request for a rig check asks for, its pattern rendered. MistakeError, Refusal."""
+        """The override that a request for a rig check asks for, its pattern rendered. MistakeError, Refusal: also where
+        somebody has put the lights off while it was rendered."""
         director = self.director
-        asked = self._asked(request)
+        asked, before = self._asked(request), self._lights_off()
         rig = director.site.rig
         found = await asyncio.to_thread(self._render, asked.pattern, rig)
+        if later := self._lights_off() - before:
+            raise Refusal(
+                *(Reason(f"override {id}", f"a {kind} was asked for after this rig check") for id, kind in later)
+            )
         if director.site.rig is not rig:  # read again meanwhile
             return await self.check(request, who)
         begun = self._asked(request)
         self._shown = request, begun.pattern
         return _override(begun, found, who)
+
+    def _lights_off(self) -> set[tuple[int, Kind]]:
+        """The pauses and darks that stand."""
+        director = self.director
+        standing = director.requests.standing(director.clock.now_ns())
+        return {(one.id, one.kind) for one in standing if one.kind in LIGHTS_OFF}
 
     def _asked(self, request: Mapping[str, object]) -> Asked:
         director = self.director
@@ -141,7 +153,9 @@ class RigCare:
                 continue
             minutes = max(LEAST_MINUTES, (one.end_ns - now_ns) / SECOND_NS / 60)
             try:
-                await director.requests.check_rig({**request, "minutes": minutes}, one.who)
+                await director.requests.check_rig({**request, "minutes": minutes}, one.who, one)
+            except NotStandingError:
+                continue
             except (MistakeError, Refusal, OSError) as error:
                 director.store.note(now_ns, "rig-check", f"{one.check.text} ends, as the rig has changed: {error}")
                 with suppress(NotStandingError):
@@ -172,7 +186,7 @@ class RigCare:
             for one in old:
                 with suppress(OSError):  # another has taken it away
                     one.unlink()
-            with FrameWriter(path, frame_rate(pattern), universes_of(rig)) as writer:
+            with FrameWriter(path, frame_rate(pattern), universes_of(rig), crash_safe=False) as writer:
                 for block in blocks(pattern, rig):
                     writer.write(block)
             info = inspect(path)

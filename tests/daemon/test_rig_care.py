@@ -9,7 +9,12 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon.direction.overrides import Check, Override
+from gloaming.daemon.clock import Clock
+from gloaming.daemon.clock_trust import Verdict
+from gloaming.daemon.direction.asking import Refusal
+from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.director import Director
+from gloaming.daemon.requests import NotStandingError
 from gloaming.daemon.rig_care import KEPT_PATTERNS, TOLD_NS, RigCare
 from gloaming.daemon.site import load_site
 from gloaming.daemon.transmitter.limiter import StringLimit, read_limits
@@ -180,7 +185,8 @@ def test_a_rig_check_under_way_follows_a_rig_that_has_changed_or_ends(tmp_path: 
     asked: list[Override] = []
     undone: list[int] = []
 
-    async def check_rig(request: Any, who: str) -> None:
+    async def check_rig(request: Any, who: str, follows: Override) -> None:
+        assert follows is director.requests.overrides[0]
         asked.append(await of.check(request, who))
 
     async def undo(id: int, who: str) -> None:
@@ -222,3 +228,41 @@ def test_the_rig_is_told_with_the_places_of_its_pixels(tmp_path: Path) -> None:
         "universes": [1, 2],
     }
     assert [one["points"] for one in told["strings"]] == [None, None]
+
+
+def test_lights_that_somebody_puts_off_while_a_pattern_is_rendered_stay_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    director, of = care(tmp_path)
+    render, pause = of._render, Override(7, Kind.PAUSE, director.now_ns, director.now_ns + 900 * 10**9, "Nan")
+
+    def rendered(pattern: Pattern, rig: Rig) -> Check:
+        director.requests.overrides = (pause,)
+        return render(pattern, rig)
+
+    monkeypatch.setattr(of, "_render", rendered)
+    with pytest.raises(Refusal, match="a pause was asked for after this rig check"):
+        asyncio.run(of.check({"pattern": "colours"}, "Huw"))
+    assert asyncio.run(of.check({"pattern": "colours"}, "Huw")), "whoever asks now knows of the pause"
+
+
+def test_a_rig_check_that_is_ended_while_it_follows_a_rig_does_not_come_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    of = care(tmp_path)[1].director
+    director = Director(of.site, tmp_path, Clock(0, lambda: of.now_ns, lambda: 50 * 10**9))
+    asked = asyncio.run(director.rig.check({"pattern": "colours"}, "Nan"))
+    check, rig_check = director.requests.keep(asked), director.rig.check
+
+    async def rendered(request: Any, who: str) -> Override:
+        director.store.end(check.id, of.now_ns + 1)
+        of.now_ns += 10**9
+        director.requests.look_up()
+        return await rig_check(request, who)
+
+    monkeypatch.setattr(director.rig, "check", rendered)
+    director.attendant.trust.verdict = Verdict(True, "synchronised", "")
+    with pytest.raises(NotStandingError):
+        asyncio.run(director.requests.check_rig({"pattern": "walk"}, "Nan", follows=check))
+    assert not director.requests.standing(of.now_ns)
+    director.store.close()
