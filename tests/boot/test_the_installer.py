@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -160,26 +162,6 @@ def test_journald_has_levels_and_fields(board: Board) -> None:
     wait_for(lambda: entries(board, "-u", DIRECTOR, "-p", "warning", "GLOAMING_KIND=restart"), "no word of the restart")
 
 
-def test_a_board_that_does_not_permit_its_clock_to_be_set_says_so_in_one_line(board: Board) -> None:
-    """The time that it is anyway, to a director without any capability: the machine's clock is in no danger."""
-    status = board.machine.inside("cat", f"/proc/{board.pid(DIRECTOR)}/status").splitlines()
-    assert "CapBnd:\t0000000000000000" in status
-    token = board.machine.inside("cat", "/var/lib/gloaming/token").strip()
-    request = (
-        "import datetime as d, json, sys, urllib.request as u; r = u.Request('http://192.0.2.10:8080/api/clock', "
-        "json.dumps({'utc': d.datetime.now(d.UTC).isoformat()}).encode(), {'Content-Type': 'application/json', "
-        "'Authorization': 'Bearer ' + sys.argv[1]}); print(u.urlopen(r).read().decode())"
-    )
-    answer = json.loads(board.machine.inside("python3", "-c", request, token))
-    assert answer["by"] == "given"
-    assert answer["text"].endswith("the board's clock may not be set (Operation not permitted) and stays as it is")
-    given = datetime.fromisoformat(answer["at"])
-    assert abs((given - datetime.now(UTC)).total_seconds()) < 60
-    filter_of_calls = board.machine.inside("systemctl", "show", "-P", "SystemCallFilter", DIRECTOR).split()
-    assert {"adjtimex", "clock_adjtime"} <= set(filter_of_calls), "the kernel may be asked"
-    assert not {"clock_settime", "settimeofday"} & set(filter_of_calls)
-
-
 def test_it_upgrades_during_a_performance_and_misses_no_frame(board: Board) -> None:
     board.wait_until_lit(time.time_ns())
     begin_ns = time.time_ns()
@@ -235,6 +217,34 @@ def test_without_an_address_with_a_read_only_root_and_another_owner_s_state_it_b
     shutil.rmtree(mounted)
     shutil.move(state, mounted)
     board.machine.power_on()
+
+
+def test_a_board_that_does_not_permit_its_clock_to_be_set_says_so_in_one_line(board: Board) -> None:
+    """The time that it is anyway, to a director without any capability: the machine's clock is in no danger. A person's
+    time is taken since the card has seen a later one."""
+    board.machine.power_cut()
+    with closing(sqlite3.connect(board.machine.root / "var/lib/gloaming/state.db")) as state, state:
+        state.execute("DELETE FROM fact WHERE name = 'clock_trusted_boot'")
+        newest = "INSERT OR REPLACE INTO fact (name, value) VALUES ('clock_newest_ns', ?)"
+        state.execute(newest, (str(time.time_ns() + 86_400 * 10**9),))
+    board.machine.power_on()
+    wait_for(board.answers, "the director does not answer")
+    status = board.machine.inside("cat", f"/proc/{board.pid(DIRECTOR)}/status").splitlines()
+    assert "CapBnd:\t0000000000000000" in status
+    token = board.machine.inside("cat", "/var/lib/gloaming/token").strip()
+    request = (
+        "import datetime as d, json, sys, urllib.request as u; r = u.Request('http://192.0.2.10:8080/api/clock', "
+        "json.dumps({'utc': d.datetime.now(d.UTC).isoformat()}).encode(), {'Content-Type': 'application/json', "
+        "'Authorization': 'Bearer ' + sys.argv[1]}); print(u.urlopen(r).read().decode())"
+    )
+    answer = json.loads(board.machine.inside("python3", "-c", request, token))
+    assert answer["by"] == "given"
+    assert answer["text"].endswith("the board's clock may not be set (Operation not permitted) and stays as it is")
+    given = datetime.fromisoformat(answer["at"])
+    assert abs((given - datetime.now(UTC)).total_seconds()) < 60
+    filter_of_calls = board.machine.inside("systemctl", "show", "-P", "SystemCallFilter", DIRECTOR).split()
+    assert {"adjtimex", "clock_adjtime"} <= set(filter_of_calls), "the kernel may be asked"
+    assert not {"clock_settime", "settimeofday"} & set(filter_of_calls)
 
 
 def test_what_the_readme_gives_so_that_the_clock_may_be_set_grants_that_alone(board: Board) -> None:
