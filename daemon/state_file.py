@@ -20,8 +20,9 @@ BUSY_S = 2.0
 LAZY_S = 300.0
 """How long a line of routine that nobody has been told of may wait for others. A transaction costs the card 15 to 20
 KB, whatever is in it."""
-SLOW_S = 2.0
-"""A disk that takes longer than this over a batch is as good as none: nobody waits for it any more."""
+SLOW_S = 1.8
+"""A disk that takes longer than this over a batch is as good as none: nobody waits for it any more. So an answer comes
+within two seconds."""
 RETRY_S = 5.0
 CLOSING_S = 4.0
 WAITING_MAX = 20_000
@@ -61,7 +62,7 @@ class Writer:
         self._changed = threading.Condition()
         self._queue: list[Statement] = []
         self._put = self._soon = self._written = 0
-        self._due_s = self._again_s = 0.0
+        self._due_s = self._again_s = self._soon_s = 0.0
         self._refused = self._back = 0
         self._began_s: float | None = None
         self._slow = self._closing = False
@@ -88,7 +89,7 @@ class Writer:
             self._queue.extend(statements)
             self._put += len(statements)
             if soon:
-                self._soon = self._put
+                self._soon, self._soon_s = self._put, time.monotonic()
             self._make_room()
             if self._thread is None:
                 self._thread = threading.Thread(target=self._run, name="state", daemon=True)
@@ -106,18 +107,21 @@ class Writer:
             self._soon = min(self._soon, self._put)
 
     async def kept(self) -> bool:
-        """Wait until all that was put so far is on the disk, unless something is wrong with it; whether it is there."""
+        """Wait until all that was put so far is on the disk, unless something is wrong with it; whether it is there.
+        The disk's time runs from when it was put: who puts it may have waited for something else since."""
         with self._changed:
             wanted, event = self._put, asyncio.Event()
             if self._written >= wanted:
                 return True
             if self.fault is not None:
                 return False
-            self._soon = wanted
+            if self._soon < wanted:
+                self._soon, self._soon_s = wanted, time.monotonic()
+            left_s = self._soon_s + SLOW_S - time.monotonic()
             self._waiters.append((wanted, asyncio.get_running_loop(), event))
             self._changed.notify_all()
         with suppress(TimeoutError):
-            await asyncio.wait_for(event.wait(), SLOW_S)
+            await asyncio.wait_for(event.wait(), left_s)
         with self._changed:
             self._slow |= self._written < wanted
             return self._written >= wanted

@@ -6,7 +6,8 @@ import asyncio
 import random
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Coroutine, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
@@ -106,6 +107,29 @@ def test_nobody_waits_for_a_slow_disk(tmp_path: Path, monkeypatch: pytest.Monkey
         assert asyncio.run(store.kept())
         with closing(on_the_disk(store.path)) as file:
             assert file.execute("SELECT count(*) FROM override").fetchone() == (2,)
+
+
+def test_an_answer_that_has_waited_for_the_wire_waits_so_much_less_for_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pause is put when it is asked for; its answer waits for the fade, then for the disk: two seconds in all."""
+    disk, waited = Stalling(monkeypatch), list[float]()
+
+    async def wait_for(waiting: Coroutine[None, None, bool], patience_s: float) -> None:
+        waiting.close()
+        waited.append(patience_s)
+
+    with state(tmp_path) as store:
+        disk.going.clear()
+        dim(store)
+        begin_s = time.monotonic()
+        monkeypatch.setattr(state_file.time, "monotonic", lambda: begin_s + 1.05)
+        monkeypatch.setattr(state_file.asyncio, "wait_for", wait_for)
+        asyncio.run(store.kept())
+        monkeypatch.undo()
+        disk.going.set()
+    assert len(waited) == 1
+    assert 1.05 + waited[0] <= state_file.SLOW_S + 0.01 < 2
 
 
 def test_a_full_disk_is_said_and_what_waits_is_written_when_there_is_room(
