@@ -55,7 +55,7 @@ export async function signIn(lent) {
   const code = location.hash.slice(1);
   let spent = true; // whether the link's code is of no more use
   $("sign-in-said").textContent = "";
-  if (!code && !$("passcode").value.trim()) {
+  if (!code && !/[^\s-]/.test($("passcode").value)) {
     $("sign-in-said").textContent = "Type the passcode first.";
     $("passcode").focus();
     return;
@@ -99,7 +99,8 @@ async function season(place) {
   frame.append(page.element("img", "", { src: "/api/nights.svg?days=42", alt: "Dates across, the night from noon to noon down; the next seven nights stand in words below." }));
   const rows = nights.map((night) => {
     const closes = night.closes.slice(0, 10) === night.opens.slice(0, 10) ? page.clock(night.closes) : page.when(night.closes);
-    return row(`${page.when(night.opens)} to ${closes}`, [night.show, night.opens_by, night.closes_by, night.cut_by && `cut by ${night.cut_by}`].filter(Boolean).join("; "));
+    const opens = page.when(night.opens);
+    return row(`${opens === page.clock(night.opens) ? "today, " : ""}${opens} to ${closes}`, [night.show, night.opens_by, night.closes_by, night.cut_by && `cut by ${night.cut_by}`].filter(Boolean).join("; "));
   });
   place.replaceChildren(frame, list(rows.length ? rows : [row("No show within a week.")]));
 }
@@ -207,7 +208,7 @@ const LINES = { // what each choice shows, by the journal's kinds
 
 async function journal(place, choice = "What people did") {
   const { timezone } = await page.ask("GET", "/api/site");
-  const format = new Intl.DateTimeFormat("en-GB", { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: page.halves, timeZone: timezone });
+  const format = new Intl.DateTimeFormat("en-GB", { weekday: "short", day: "numeric", month: "short", hour: page.hour, minute: "2-digit", second: "2-digit", hour12: page.halves, timeZone: timezone });
   const bar = page.element("div", "", { className: "choices", role: "group", ariaLabel: "Which lines" });
   bar.append(...Object.keys(LINES).map((name) => {
     const button = page.element("button", name, { onclick: () => journal(place, name) });
@@ -223,7 +224,7 @@ async function journal(place, choice = "What people did") {
   let before;
   const load = async () => {
     const got = await page.ask("GET", `/api/journal?limit=40${before ? `&before=${before}` : ""}${LINES[choice].map((kind) => `&kind=${kind}`).join("")}`);
-    rows.append(...got.map((line) => row(line.text, `${format.format(line.at_ns / 1e6)}${line.who ? `, ${line.who}` : ""}`)));
+    rows.append(...got.map((line) => row(page.read(line.text), `${format.format(line.at_ns / 1e6)}${line.who ? `, ${line.who}` : ""}`)));
     earlier.hidden = got.length < 40;
     before = got.length ? got[got.length - 1].id : before;
   };

@@ -19,7 +19,10 @@ function element(tag, text = "", more = {}) {
 // Twelve hours or twenty-four: as the browser's locale has it.
 const halves = new Intl.DateTimeFormat(navigator.language, { hour: "numeric" }).resolvedOptions().hour12;
 const written = (at, more) => new Date(`${at.slice(0, 19)}Z`).toLocaleString("en-GB", { timeZone: "UTC", hour12: halves, ...more });
-const clock = (at) => written(at, { hour: "2-digit", minute: "2-digit" });
+const hour = halves ? "numeric" : "2-digit";
+const clock = (at) => written(at, { hour, minute: "2-digit" });
+// A text of the board, its times of the clock as the browser's locale has them.
+const read = (text) => (halves ? text.replace(/\b([01]\d|2[0-3]):([0-5]\d(?::[0-5]\d)?)\b/g, (_, hours, rest) => `${hours % 12 || 12}:${rest} ${hours < 12 ? "am" : "pm"}`) : text);
 
 function when(at) {
   const today = now ? now.at.slice(0, 10) : at.slice(0, 10);
@@ -61,10 +64,10 @@ function tell() {
   const [hours, minutes] = now.at.slice(-5).split(":").map(Number);
   $("zone").hidden = (now.at.slice(-6, -5) === "-" ? -1 : 1) * (hours * 60 + minutes) === offset;
   $("zone").textContent = `Times are those of ${now.timezone}`;
-  $("why").textContent = now.reasons.length ? sentence(now.reasons[0].text) : "";
+  $("why").textContent = now.reasons.length ? sentence(read(now.reasons[0].text)) : "";
   fill($("reasons").querySelector("ul"), now.reasons.map((reason) => [JSON.stringify(reason), () => {
     const item = element("li");
-    item.append(element("div", sentence(reason.text)));
+    item.append(element("div", sentence(read(reason.text))));
     item.firstChild.append(element("small", reason.rule));
     return item;
   }]));
@@ -137,15 +140,17 @@ function tellTrouble(trouble) {
 }
 
 async function tellNext() {
-  const items = [];
-  if (now.next_piece) items.push([when(now.next_piece.at), now.next_piece.piece]);
-  if (now.next) items.push([when(now.next.at), (STATES[now.next.state] || now.next.state).toLowerCase()]);
+  const { next, next_piece: piece } = now;
+  const items = piece ? [[piece.at, piece.piece]] : [];
+  const withPiece = piece && next && (next.state === "waiting" ? next.at <= piece.at : next.at === piece.at); // no more than its gap
+  if (next && !withPiece) items.push([next.at, (STATES[next.state] || next.state).toLowerCase()]);
   for (const night of await ask("GET", "/api/nights?days=3")) {
-    if (night.opens > now.at) items.push([when(night.opens), `${night.show} opens`]);
-    if (night.closes > now.at && !(now.next && now.next.at.startsWith(night.closes.slice(0, 19)))) items.push([when(night.closes), `${night.show} closes`]);
+    if (night.opens > now.at) items.push([night.opens, `${night.show} opens`]);
+    if (night.closes > now.at && !(next && next.at.startsWith(night.closes.slice(0, 19)))) items.push([night.closes, `${night.show} closes`]);
   }
+  items.sort(([one], [other]) => (one < other ? -1 : Number(one > other)));
   if (!items.length) items.push(["", "Nothing within three days."]);
-  fill($("next"), items.slice(0, 4).map(([at, text]) => [`${at} ${text}`, () => {
+  fill($("next"), items.slice(0, 4).map(([instant, text]) => [instant && when(instant), text]).map(([at, text]) => [`${at} ${text}`, () => {
     const item = element("li");
     item.append(element("span", text), element("b", at));
     return item;
@@ -222,7 +227,7 @@ function addDeeds() {
   setInterval(tick, 1000);
 }
 
-const lent = { standing, ask, element, command, when, clock, written, halves, endAll, stored, sentence, begin, viewer: () => viewer };
+const lent = { standing, ask, element, command, when, clock, written, halves, hour, read, endAll, stored, sentence, begin, viewer: () => viewer };
 addDeeds();
 tellAll = () => {
   tell();

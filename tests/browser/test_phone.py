@@ -480,6 +480,38 @@ def test_pause_is_in_sight_at_twice_the_size_of_text_on_a_small_phone(browser: B
                 }).filter(([text, count]) => count > text.split(" ").length)"""
             )
             assert lines == [], "a word is broken"
+            for word in ("PAUSE", "RESUME"):
+                expect(page.locator("#pause b")).to_have_text(word, timeout=MS)
+                room = page.evaluate(
+                    """() => {
+                    const range = document.createRange();
+                    range.selectNodeContents(document.querySelector("#pause b"));
+                    const text = range.getBoundingClientRect();
+                    const button = document.querySelector("#pause").getBoundingClientRect();
+                    return Math.min(text.left - button.left, button.right - text.right);
+                    }"""
+                )
+                assert room >= 16, (size, word, room)
+                page.wait_for_timeout(1000)  # the big button does not take back at once what it did
+                page.locator("#pause").tap()
+            expect(page.locator("#pause b")).to_have_text("PAUSE", timeout=MS)
+
+
+def test_what_came_of_a_tap_is_not_behind_the_big_button_of_a_small_phone(browser: Browser, site: Board) -> None:
+    with phone(browser, viewport={"width": 360, "height": 640}) as context:
+        page = signed_in(context, site)
+        for size in ("100%", "200%"):
+            page.evaluate(
+                "(size) => { document.documentElement.style.fontSize = size; health.style.minHeight = '30rem'; }", size
+            )
+            page.evaluate("say('No answer came.', true)")
+            covered = page.evaluate(
+                """() => {
+                    const box = said.getBoundingClientRect();
+                    return document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2).id;
+                }"""
+            )
+            assert covered == "said", size
 
 
 def test_a_button_never_stands_alone_beside_an_empty_place(browser: Browser, site: Board) -> None:
@@ -570,6 +602,12 @@ def test_twelve_hour_clocks_where_the_phone_has_them_and_the_zone_where_it_is_an
         page = signed_in(context, site)
         expect(page.locator("#zone")).to_have_text("Times are those of Europe/London")
         expect(page.locator("#next")).to_contain_text("10:00 pm", timeout=MS)
+        expect(page.locator("#next")).not_to_contain_text(re.compile(r"\b0\d:\d\d pm"))
+        expect(page.locator("#why")).to_contain_text(re.compile(r"\b6:\d\d:\d\d pm"), timeout=MS)
+        page.get_by_text("The season", exact=True).click()
+        expect(page.locator("#season li").first).to_contain_text(
+            re.compile(r"^today, \d:\d\d pm to 10:00 pm"), timeout=MS
+        )
     with browser.new_context(locale="en-GB", timezone_id="Europe/London") as context:
         page = signed_in(context, site)
         expect(page.locator("#zone")).to_be_hidden()
@@ -582,6 +620,30 @@ def test_the_next_piece_is_named(browser: Browser, site: Board) -> None:
         coming = site.ask("GET", "/api/now")["next_piece"]["piece"]
         assert coming in ("tide", "lanterns")
         expect(page.locator("#next li").first).to_contain_text(re.compile("tide|lanterns"), timeout=MS)
+
+
+def test_what_is_next_comes_in_its_order_without_the_gap_before_the_next_piece(browser: Browser, site: Board) -> None:
+    def with_a_gap(route: Route) -> None:
+        answer = route.fetch()
+        gap = {"at": "2026-12-12T19:00:00+00:00", "state": "waiting"}
+        piece = {"at": "2026-12-12T19:00:20+00:00", "piece": "tide"}
+        route.fulfill(response=answer, json={**answer.json(), "next": gap, "next_piece": piece})
+
+    with phone(browser) as context:
+        context.route("**/api/events", lambda route: route.abort())
+        context.route("**/api/now", with_a_gap)
+        page = context.new_page()
+        page.goto(site.link())
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#next li")).to_have_text(
+            [
+                "tide19:00",
+                re.compile("^evening closes22:00"),
+                re.compile("^evening opensSun"),
+                re.compile("^evening cl"),
+            ],
+            timeout=MS,
+        )
 
 
 def test_the_string_that_is_checked_is_marked_whoever_asked(browser: Browser, site: Board) -> None:
@@ -610,6 +672,9 @@ def test_an_empty_passcode_is_not_sent(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = context.new_page()
         page.goto(site.address)
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#sign-in-said")).to_have_text("Type the passcode first.", timeout=MS)
+        page.get_by_label("Passcode").fill(" - ")
         page.get_by_role("button", name="Sign in").click()
         expect(page.locator("#sign-in-said")).to_have_text("Type the passcode first.", timeout=MS)
         assert page.get_by_label("Passcode").evaluate("(field) => field.inputMode") == "numeric"
