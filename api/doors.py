@@ -148,7 +148,7 @@ def add_doors(
         else:
             passcode = asked.passcode
             try:
-                doorkeeper.set_passcode(passcode)
+                doorkeeper.set_passcode(passcode, director.site.name)
             except ValueError as error:
                 raise HTTPException(409, str(error)) from None
         doorkeeper.forget_first_passcode()

@@ -139,9 +139,9 @@ class Doorkeeper:
         if self.passcode_file:
             self.passcode_file.unlink(missing_ok=True)
 
-    def set_passcode(self, passcode: str) -> None:
+    def set_passcode(self, passcode: str, site_name: str = "") -> None:
         """Another passcode, in force from now. ValueError for one that is easily guessed."""
-        if wrong := weakness(passcode):
+        if wrong := weakness(passcode, site_name):
             raise ValueError(wrong)
         self.store.set_fact(PASSCODE_FACT, self.hasher.hash(plain(passcode)))
 
@@ -241,7 +241,7 @@ def plain(passcode: str) -> str:
     return re.sub(r"[\s-]", "", passcode)
 
 
-def weakness(passcode: str) -> str | None:
+def weakness(passcode: str, site_name: str = "") -> str | None:
     """Why a passcode is easily guessed; None where it is not."""
     text = plain(passcode).casefold()
     steps = {ord(after) - ord(one) for one, after in pairwise(text)}
@@ -253,6 +253,8 @@ def weakness(passcode: str) -> str | None:
         return "this passcode is a run of neighbours: take another"
     if any(word in text for word in COMMON):
         return "this passcode is one of the first that are tried: take another"
+    if text in plain(site_name).casefold():
+        return "this passcode is a part of the site's name: take another"
     return None
 
 

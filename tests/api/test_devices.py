@@ -255,6 +255,8 @@ def test_the_token_of_this_machine_stays_over_a_restart_unless_somebody_may_have
         "Password1",
         "my-passcode",
         "1-2-3-4-5-6",
+        "boathouse",
+        "Pier-Road",
     ],
 )
 def test_a_passcode_that_is_easily_guessed_is_refused(tmp_path: Path, passcode: str) -> None:

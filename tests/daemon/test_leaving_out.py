@@ -107,7 +107,7 @@ def test_a_damaged_piece_is_not_begun_again_until_its_file_is_another(tmp_path: 
                 at_ns: replace(one, next_ns=ANY, next_state=ANY) for at_ns, one in seen.items()
             }, "what was seen stays so"
             reasons = director.decision(director.clock.now_ns() + 10 * S).reasons
-            assert any(one.text == f"{piece} is left out: its files are damaged" for one in reasons)
+            assert any(one.text == f"{piece} is left out: its files are missing or damaged" for one in reasons)
             path = director.site.pieces[piece].frames
             fresh = path.with_name("fresh")
             fresh.write_bytes(path.read_bytes())

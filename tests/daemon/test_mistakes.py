@@ -123,3 +123,11 @@ def test_a_season_can_be_looked_at_before_the_frames_exist(
         f"warning: {folder}/site.toml:30: piece[0].frames: pieces/not-yet.frames: there is no"
     )
     assert "Pier Road" in printed.out or "2026" in printed.out or "20" in printed.out
+
+
+def test_why_says_that_the_frames_of_a_piece_may_be_missing(
+    tmp_path: Path, pieces: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = written(tmp_path, pieces, SITE.replace("tide.frames", "not-yet.frames"))
+    main(["why", str(folder), "2026-12-24T18:00"])
+    assert "tide is left out: its files are missing or damaged" in capsys.readouterr().out
