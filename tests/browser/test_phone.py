@@ -377,7 +377,8 @@ def test_a_cut_network_is_told_and_nothing_is_pretended_and_it_comes_back_by_its
 
 
 @pytest.mark.parametrize(
-    ("scheme", "width", "height"), [("light", 390, 844), ("dark", 390, 844), ("light", 1280, 800), ("dark", 768, 1024)]
+    ("scheme", "width", "height"),
+    [("light", 390, 844), ("dark", 390, 844), ("light", 1280, 800), ("dark", 768, 1024), ("dark", 360, 640)],
 )
 def test_axe_finds_nothing_wrong(scheme: str, width: int, height: int, browser: Browser, site: Board) -> None:
     """axe-core, with the rules of WCAG 2.2 up to AAA for contrast (1.4.6: 7 to 1)."""
