@@ -64,7 +64,9 @@ class Why:
             reasons.insert(0, Reason(giving.show_place, f"{begun}, {order}{_one_ended(part)}"))
         damaged = {piece.name for piece in giving.order if piece.is_damaged(at_ns)}
         names = sorted({*giving.left_out, *damaged})
-        reasons += [Reason(giving.show_place, f"{name} is left out: its files are missing or damaged") for name in names]
+        reasons += [
+            Reason(giving.show_place, f"{name} is left out: its files are missing or damaged") for name in names
+        ]
         return tuple(reasons)
 
     def _idle(self, at_ns: int) -> tuple[State, tuple[Reason, ...]]:
