@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 from collections.abc import Callable, Sequence
+from difflib import get_close_matches
 from importlib import import_module
 from io import TextIOWrapper
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from gloaming.shows.mistake import MistakeError
 
@@ -36,7 +38,26 @@ class _Parser(argparse.ArgumentParser):
     """Says what is wrong with a call on one line."""
 
     def error(self, message: str) -> NoReturn:
-        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+        self.exit(2, f"{self.prog}: {_plain(message)}; see {self.prog} --help\n")
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """The command that words are left over for reports them: its own help says what it takes."""
+        found, left_over = super().parse_known_args(args, namespace)
+        if left_over:
+            self.error(f"unrecognized arguments: {' '.join(left_over)}")
+        return found, left_over
+
+
+def _plain(message: str) -> str:
+    """What argparse says, in words for a person who does not program."""
+    message = re.sub(r"invalid int value: (.*)", r"\1 is not a whole number; as 12", message)
+    message = re.sub(r"invalid float value: (.*)", r"\1 is not a number; as 12 or 0.5", message)
+    if choice := re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", message):
+        names = re.findall(r"[\w-]+", choice[2])
+        near = get_close_matches(choice[1], names, 1)
+        meant = f"did you mean {near[0]}?" if near else f"use {', '.join(names)}"
+        message = f"{message[: choice.start()]}there is no '{choice[1]}' here; {meant}"
+    return message
 
 
 def build_parser() -> argparse.ArgumentParser:

@@ -270,3 +270,26 @@ def test_minutes_are_read_as_people_type_them(text: str, minutes: float) -> None
 def test_what_is_no_length_is_told_with_a_right_one(text: str) -> None:
     with pytest.raises(argparse.ArgumentTypeError, match="15m"):
         read_minutes(text)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ("dim 50%", "gloaming dim: argument LEVEL: '50%' is not a number; as 12 or 0.5; see gloaming dim --help"),
+        ("devices --revoke anna", "'anna' is not a whole number; as 12; see gloaming devices --help"),
+        ("devices --site quay", "unrecognized arguments: --site; see gloaming devices --help"),
+        ("pause 15 minutes", "gloaming pause: unrecognized arguments: minutes; see gloaming pause --help"),
+        ("frames info one.frames --loud", "unrecognized arguments: --loud; see gloaming frames info --help"),
+        ("paus 15", "there is no 'paus' here; did you mean pause?"),
+        ("frames inf one.frames", "there is no 'inf' here; did you mean info?"),
+        ("zzz", "there is no 'zzz' here; use demo, run, nights"),
+    ],
+)
+def test_a_call_that_is_not_understood_is_told_in_plain_words(
+    words: str, told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit, match="2"):
+        main(words.split())
+    line = capsys.readouterr().err
+    assert told in line
+    assert line.count("\n") == 1
