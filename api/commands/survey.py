@@ -109,7 +109,7 @@ def _summary(found: Survey, console: Console) -> None:
 
     if found.holds_at is not None:
         up_to = "at any brightness" if found.holds_at == 1 else f"up to brightness {_floor(found.holds_at)}"
-        console.print(f"\neverything holds {up_to}; it is set to {found.brightness:g}")
+        console.print(f"\nthe fuses and supplies in rig.toml hold {up_to}; it is set to {found.brightness:g}")
     if found.energy:
         spent = found.energy
         price = "" if spent.price is None else f", {spent.price:.2f} {spent.currency}".rstrip()

@@ -418,3 +418,13 @@ def test_a_clock_that_stands_before_the_newest_time_of_the_state_is_not_believed
     state.close()
     verdict = verdict_at_a_start(tmp_path, Clock(0), "plausible")
     assert synchronised() or (not verdict.trusted and "already" in verdict.text)
+
+
+def test_of_what_rig_toml_does_not_name_nothing_is_promised(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A string may burn, or have no fuse: then "everything holds" would be wrong."""
+    rig = RIG.replace("fuse_a = 5", "fuse_a = 5\nvolts = 5")
+    assert main(["survey", str(make(tmp_path, calm, rig=rig)), "--ask-nobody"]) == 1
+    told = " ".join(capsys.readouterr().out.split())
+    assert "never put 12 V on a 5 V string" in told
+    assert "the fuses and supplies in rig.toml hold" in told
+    assert "everything holds" not in told
