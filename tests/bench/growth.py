@@ -1,7 +1,9 @@
 """`python -m tests.bench.growth [MINUTES]`: does anything grow? Many times the usual requests, overrides and pieces.
 
 Memory (resident), open files and threads of both processes, after a tenth of the time as warm-up and at each tenth
-since; and what was written to the card meanwhile.
+since; and what was written to the card meanwhile. Files are damaged and mended in turn, and the lights are paused.
+At the end: the most memory that the director ever had (VmHWM), and the slowest answer of each kind, as shares of what
+is allowed: 150 MB and 2 s.
 """
 
 from __future__ import annotations
@@ -10,12 +12,15 @@ import sys
 import tempfile
 import time
 import urllib.request
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from tests.daemon.broken_evening import Broken, broken_evening
 
 MIB = 1 << 20
+MEMORY_MB, ANSWER_S = 150, 2.0
+"""What is allowed."""
 
 
 @dataclass(frozen=True)
@@ -28,9 +33,12 @@ class Size:
     written_mib: float
 
 
+def status_of(pid: int) -> dict[str, str]:
+    return dict(line.split(":", 1) for line in Path(f"/proc/{pid}/status").read_text().splitlines())
+
+
 def size(pid: int) -> Size:
-    folder = Path(f"/proc/{pid}")
-    status = dict(line.split(":", 1) for line in (folder / "status").read_text().splitlines())
+    folder, status = Path(f"/proc/{pid}"), status_of(pid)
     io = dict(line.split(": ") for line in (folder / "io").read_text().splitlines())
     return Size(
         int(status["VmRSS"].split()[0]) / 1024,
@@ -40,27 +48,55 @@ def size(pid: int) -> Size:
     )
 
 
-def work(broken: Broken, seconds: float) -> int:
+@dataclass
+class Phone:
+    """Asks, and keeps the slowest answer of each kind, in seconds."""
+
+    broken: Broken
+    slowest: dict[str, float] = field(default_factory=dict)
+    done: int = 0
+
+    def ask(self, method: str, path: str, body: object = None, wanted: int = 200) -> Any:
+        begin_s = time.monotonic()
+        code, answer = self.broken.evening.ask(method, path, body)
+        self.took(f"{method} {path.partition('?')[0].rstrip('0123456789')}", begin_s)
+        assert code == wanted, (path, answer)
+        return answer
+
+    def took(self, kind: str, begin_s: float) -> None:
+        self.slowest[kind] = max(self.slowest.get(kind, 0.0), time.monotonic() - begin_s)
+        self.done += 1
+
+
+def damage_or_mend(folder: Path, files: dict[str, bytes], turn: int) -> None:
+    """In turn: one piece is damaged, the other too, then both are mended; each file is another each time."""
+    for at, (name, data) in enumerate(files.items()):
+        damaged, fresh = turn % 3 > at, folder / f"{name}.new"
+        fresh.write_bytes(data[: len(data) // 2] + bytes(len(data) - len(data) // 2) if damaged else data)
+        fresh.replace(folder / name)
+
+
+def work(phone: Phone, files: dict[str, bytes], seconds: float) -> None:
     """Ten requests a second; an override asked for and taken back every six, a skip every minute; a piece every half
     minute. (Usual is one phone that looks once a second, an override in ten minutes, a piece in five.)"""
-    done, turn, begin = 0, 0, time.monotonic()
+    broken, turn, begin = phone.broken, 0, time.monotonic()
     while time.monotonic() - begin < seconds:
         for path in ("/api/now", "/api/journal?limit=50", "/api/nights?days=3", "/api/health", "/api/rig"):
-            code, answer = broken.evening.ask("GET", path)
-            assert code == 200, (path, answer)
+            phone.ask("GET", path)
+        begin_s = time.monotonic()
         metrics(broken)
-        done += 6
+        phone.took("GET /metrics", begin_s)
         if turn % 10 == 0:
-            code, answer = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 0.5, "minutes": 1})
-            assert code == 201, answer
-            assert broken.evening.ask("DELETE", f"/api/overrides/{answer['id']}")[0] == 200
-            done += 2
-        if turn % 100 == 50:
-            done += broken.evening.ask("POST", "/api/overrides", {"kind": "skip"})[0] == 201
+            asked = {"kind": "dim", "level": 0.5, "minutes": 1} if turn % 20 else {"kind": "pause", "minutes": 1}
+            answer = phone.ask("POST", "/api/overrides", asked, wanted=201)
+            phone.ask("DELETE", f"/api/overrides/{answer['id']}")
+        if turn % 30 == 15:
+            damage_or_mend(broken.folder / "pieces", files, turn // 30)
+        if turn % 100 == 50 and broken.ask("/api/now")["state"] == "playing":
+            broken.evening.ask("POST", "/api/overrides", {"kind": "skip"})  # refused where all is damaged just now
         turn += 1
         broken.ear.packets.clear()
         time.sleep(max(0.35, begin + turn * 0.6 - time.monotonic()))  # no faster than the doors wish, after a delay
-    return done
 
 
 def metrics(broken: Broken) -> None:
@@ -76,11 +112,13 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, broken_evening(Path(folder), "127.0.74.61") as broken:
         broken.wait_until_lit()
         pids = {name: broken.evening.pid(name) for name in ("director", "transmitter")}
-        work(broken, seconds / 10)
-        before, done = {name: size(pid) for name, pid in pids.items()}, 0
+        pieces, phone = broken.folder / "pieces", Phone(broken)
+        files = {path.name: path.read_bytes() for path in sorted(pieces.glob("*.frames"))}
+        work(phone, files, seconds / 10)
+        before = {name: size(pid) for name, pid in pids.items()}
         for part in range(1, 10):
-            done += work(broken, seconds / 10)
-            print(f"after {seconds * part / 600:.0f} min: {done} requests")
+            work(phone, files, seconds / 10)
+            print(f"after {seconds * part / 600:.0f} min: {phone.done} requests")
             for name, pid in pids.items():
                 was, now = before[name], size(pid)
                 print(
@@ -88,6 +126,10 @@ def main() -> None:
                     f" threads {was.threads} to {now.threads}, written {now.written_mib - was.written_mib:.2f} MiB",
                     flush=True,
                 )
+        most_mb = int(status_of(pids["director"])["VmHWM"].split()[0]) * 1024 / 1e6
+        print(f"director: {most_mb:.0f} MB at the most, {most_mb / MEMORY_MB:.0%} of {MEMORY_MB} MB")
+        for kind, took_s in sorted(phone.slowest.items()):
+            print(f"  {kind}: {took_s:.2f} s at the most, {took_s / ANSWER_S:.0%} of {ANSWER_S:g} s")
 
 
 if __name__ == "__main__":
