@@ -32,7 +32,8 @@ controller = "left"
 universe = 1
 pixels = 20
 """
-BRIGHTNESS = 0.35
+BRIGHTNESS = 0.36
+"""Of which the shares that are asked for are no half percents: those are told rounded up or down after a fade."""
 SLOT = 200
 """What the piece has on its slots from the fifth on, at full brightness."""
 
@@ -117,7 +118,7 @@ def test_each_dim_is_a_share_of_the_brightness_that_is_set_and_takes_the_place_o
         assert f"on the wire: light, numbers, at {BRIGHTNESS * level:.0%}" in said
         assert board.has(BRIGHTNESS * level)
     assert board.kinds() == ["dim"]
-    assert "on the wire: light, numbers, at 35%" in board.gloaming("dim", "1")
+    assert "on the wire: light, numbers, at 36%" in board.gloaming("dim", "1")
     assert board.has(BRIGHTNESS)
 
 
@@ -149,7 +150,7 @@ def test_anything_can_be_undone_by_its_number_or_the_latest_without_one(board: B
     said = board.gloaming("undo", "999", code=1)
     assert said == f"no override 999 is in force; what stands: dim {dim['id']}\n"
     said = board.gloaming("undo", str(dim["id"]))
-    assert said == f"dim {dim['id']} ended, on the wire: light, numbers, at 35%\n"
+    assert said == f"dim {dim['id']} ended, on the wire: light, numbers, at 36%\n"
     assert board.has(BRIGHTNESS)
     assert board.gloaming("undo", code=1) == "nothing that was asked for by hand stands\n"
 
