@@ -531,6 +531,23 @@ def test_a_button_never_stands_alone_beside_an_empty_place(browser: Browser, sit
             assert len(set(edges)) == 1, (width, edges)
 
 
+def test_a_choice_stands_on_one_line_of_a_phone(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.get_by_text("Journal", exact=True).tap()
+        page.get_by_text("Devices", exact=True).tap()
+        expect(page.locator("#devices .choices button").first).to_be_visible(timeout=MS)
+        expect(page.locator("#journal .choices button").first).to_be_visible(timeout=MS)
+        page.get_by_role("button", name="Dimmer").tap()
+        broken = page.evaluate(
+            """() => [...document.querySelectorAll(".choices button")].filter((each) => each.offsetHeight > 56)
+                .map((each) => each.textContent)"""
+        )
+        assert broken == []
+        levels = page.evaluate("new Set([...levels.children].map((each) => each.offsetTop)).size")
+        assert levels == 1
+
+
 def test_a_desktop_has_two_columns(browser: Browser, site: Board) -> None:
     with phone(browser, viewport={"width": 1280, "height": 800}) as context:
         page = signed_in(context, site)
