@@ -52,14 +52,15 @@ class Certificate:
             return f"{self.refused}; the one before stays in use"
         left_s = self.ends_s - now_s
         ends = f"{datetime.fromtimestamp(self.ends_s, UTC):%Y-%m-%d %H:%M} UTC"
+        found = []
         if left_s <= 0:
-            return f"{name} has expired ({ends}): phones refuse the page or warn of it"
-        if left_s < WARN_S:
-            return f"{name} expires in {left_s / DAY_S:.0f} days ({ends})"
+            found.append(f"{name} has expired ({ends}): phones refuse the page or warn of it")
+        elif left_s < WARN_S:
+            found.append(f"{name} expires in {left_s / DAY_S:.0f} days ({ends})")
         key = self.paths[1]
         if key.exists() and key.stat().st_mode & stat.S_IROTH:
-            return f"everybody on this machine can read {key.name}; chmod o= {key}"
-        return ""
+            found.append(f"everybody on this machine can read {key.name}; chmod o= {key}")
+        return "; ".join(found)
 
     def _stamp(self) -> object:
         return tuple(map(file_stamp, self.paths))

@@ -198,6 +198,7 @@ def test_a_key_that_everybody_can_read_is_a_trouble(tmp_path: Path) -> None:
     one.paths[1].chmod(0o644)
     said = f"everybody on this machine can read board.key; chmod o= {one.paths[1]}"
     assert one.warning(one.ends_s - 90 * 86_400) == said
+    assert one.warning(one.ends_s - 9 * 86_400).endswith(f"; {said}")
 
 
 def test_the_service_manager_hears_of_the_show_though_the_page_has_no_port(tmp_path: Path) -> None:
