@@ -190,6 +190,6 @@ _HEARD: TypeAdapter[object] = TypeAdapter(
 
 def read_heard(line: bytes) -> dict[str, Any]:
     """A message of the transmitter, with all that is in it. ValueError where it is not one of the protocol's."""
+    _HEARD.validate_json(line)
     message: dict[str, Any] = json.loads(line)
-    _HEARD.validate_python(message)
     return message
