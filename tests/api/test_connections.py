@@ -138,9 +138,14 @@ def test_a_phone_gets_in_past_a_crowd_that_knocks_at_once(daemon: Daemon) -> Non
 
 
 def test_a_request_that_never_ends_is_ended(daemon: Daemon) -> None:
-    """A head that is never finished, and a body of which one byte comes now and then."""
+    """A head that is never finished, and a body of which one byte comes now and then. Both have an address of their own:
+    of one address, who is silent makes room for those of the tests before that come late."""
     host = f"{daemon.address[0]}:{daemon.address[1]}".encode()
-    with socket.create_connection(daemon.address) as head, socket.create_connection(daemon.address) as body:
+    own = ("127.0.79.52", 0)
+    with (
+        socket.create_connection(daemon.address, source_address=own) as head,
+        socket.create_connection(daemon.address, source_address=own) as body,
+    ):
         head.sendall(b"GET /api/now HTTP/1.1\r\nHost: " + host + b"\r\nX-Slow: ")
         length = b"\r\nContent-Type: application/json\r\nContent-Length: 1000\r\n\r\n{"
         body.sendall(b"POST /api/sign-in HTTP/1.1\r\nHost: " + host + length)

@@ -258,7 +258,7 @@ def test_what_the_readme_gives_so_that_the_clock_may_be_set_grants_that_alone(bo
     answer = board.machine.inside("systemd-analyze", "security", "--json=short", "--no-pager", DIRECTOR, TRANSMITTER)
     (granted,) = [float(one["exposure"]) for one in json.loads(answer.splitlines()[-1]) if one["unit"] == DIRECTOR]
     print(f"exposure with clock.conf: {granted}")
-    assert granted <= 2.0
+    assert granted <= 2.5, "0.5 of it are the namespaces in which a command of the site runs"
 
 
 def test_it_is_removed_while_it_plays_and_leaves_the_site_and_nothing_else(board: Board) -> None:
