@@ -138,8 +138,8 @@ def test_a_phone_gets_in_past_a_crowd_that_knocks_at_once(daemon: Daemon) -> Non
 
 
 def test_a_request_that_never_ends_is_ended(daemon: Daemon) -> None:
-    """A head that is never finished, and a body of which one byte comes now and then. Both have an address of their own:
-    of one address, who is silent makes room for those of the tests before that come late."""
+    """A head that is never finished, and a body of which a byte comes now and then. Both have an address of their own.
+    Of one address, those that are silent make room for others, and some of the tests before come late."""
     host = f"{daemon.address[0]}:{daemon.address[1]}".encode()
     own = ("127.0.79.52", 0)
     with (
