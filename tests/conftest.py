@@ -1,7 +1,7 @@
 """For all tests: in CI a test that is skipped has failed, since CI installs every real part.
 
-With `-n auto` three processes share the tests, file by file: on two cores, since tests mostly wait. E1.31 has one port,
-so that each has a network of its own; where that is not permitted, one process does it all.
+With `-n auto` two processes share the tests, file by file: of three on two cores, frames come late. E1.31 has one
+port, so that each has a network of its own; where that is not permitted, one process does it all.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class FileByFile(LoadFileScheduling):
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     config.option.loadscopereorder = False  # the quick ones are last as they stand
-    return 3 if may_have_namespaces() else 0
+    return 2 if may_have_namespaces() else 0
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> FileByFile:
