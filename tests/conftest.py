@@ -1,7 +1,7 @@
 """For all tests: in CI a test that is skipped has failed, since CI installs every real part.
 
-With `-n auto` two processes share the tests, file by file: of three on two cores, frames come late. E1.31 has one
-port, so that each has a network of its own; where that is not permitted, one process does it all.
+With `-n auto` two processes share the tests, file by file. With a third, two cores miss frames. E1.31 has
+one port, so that each process has a network of its own. Where that is not permitted, one process does it all.
 """
 
 from __future__ import annotations

@@ -226,11 +226,10 @@ def test_a_broken_messenger_thread_does_not_outlive_its_cues(store: State) -> No
     assert not thread.is_alive(), f"after {time.monotonic() - begin:.0f} s"
 
 
+@needs("root")
 @pytest.mark.parametrize("user", ["root", "nobody"])
 def test_a_command_reaches_neither_the_state_nor_the_socket(user: str) -> None:
     """As the package's service has it: one user owns the state and runs the command. Root may undo what hides it."""
-    if os.geteuid():
-        pytest.skip("needs root, to be another user")
     account = pwd.getpwnam(user)
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
