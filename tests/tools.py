@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -54,28 +55,35 @@ FILES = {
     "portaudio": "usr/lib/*/libportaudio.so.2",
 }
 """Where they lie; a star stands for the machine's kind."""
+RIGHTS = {
+    "root": "only root may do this",
+    "user namespaces": "this machine permits no user namespaces, as in a chroot (unshare(2))",
+}
+"""What no package brings, and what is said where it is missing."""
 _path = f"{os.environ['PATH']}:/usr/sbin:/sbin"  # daemons are there, for everybody
 
 
 def needs(*tools: str) -> pytest.MarkDecorator:
-    """Mark tests that need these, or the rights of "root": they are skipped where one is missing.
+    """Mark tests that need these tools, or a right of `RIGHTS`: they are skipped where one is missing.
 
     KeyError for a tool without a package.
     """
     import pytest
 
     for tool in tools:
-        assert tool == "root" or PACKAGES[tool]
+        assert tool in RIGHTS or PACKAGES[tool]
     return pytest.mark.needs(*tools)
 
 
 def missing(tools: Iterable[str]) -> str:
     """What this machine lacks of these and what to do; "" if nothing."""
-    absent = [tool for tool in tools if tool != "root" and not find(tool)]
+    absent = [tool for tool in tools if tool not in RIGHTS and not find(tool)]
     packages = dict.fromkeys(PACKAGES[tool] for tool in absent)
     said = [f"no {', '.join(absent)} here: apt-get install {' '.join(packages)}"] if absent else []
     if "root" in tools and os.geteuid():
-        said.append("only root may do this")
+        said.append(RIGHTS["root"])
+    if "user namespaces" in tools and subprocess.run(["unshare", "--user", "true"], capture_output=True).returncode:
+        said.append(RIGHTS["user namespaces"])
     return "; ".join(said)
 
 

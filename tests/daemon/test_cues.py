@@ -228,7 +228,7 @@ def test_a_broken_messenger_thread_does_not_outlive_its_cues(store: State) -> No
 
 
 @needs("root")
-@pytest.mark.parametrize("user", ["root", "nobody"])
+@pytest.mark.parametrize("user", ["root", pytest.param("nobody", marks=needs("user namespaces"))])
 def test_a_command_reaches_neither_the_state_nor_the_socket(user: str) -> None:
     """As the package's service has it: one user owns the state and runs the command. Root may undo what hides it."""
     account = pwd.getpwnam(user)
