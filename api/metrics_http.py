@@ -8,6 +8,7 @@ from datetime import date
 from typing import Annotated, Any
 
 from fastapi import Depends, FastAPI, HTTPException, Query, Request, Response
+from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 from pydantic import BaseModel, ConfigDict, Field
 
 from gloaming.api.sign_in import Device
@@ -16,7 +17,7 @@ from gloaming.daemon.direction.decide import instant, isoformat
 from gloaming.daemon.director import Director
 from gloaming.daemon.journal_report import Report, as_json, season_report
 from gloaming.daemon.journal_svg import draw
-from gloaming.daemon.metrics import KIND, families, text
+from gloaming.daemon.metrics import Figures
 
 KEPT_S, KEPT_MAX = 60.0, 8
 Door = Callable[..., Coroutine[Any, Any, Device]]
@@ -62,7 +63,7 @@ def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> No
     @app.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
     async def metrics(_: Seen) -> Response:
         """Figures for Prometheus."""
-        return Response(text(families(director)), media_type=KIND)
+        return Response(generate_latest(Figures(director)), media_type=CONTENT_TYPE_LATEST)
 
     @app.get("/api/health")
     async def health(_: Seen) -> dict[str, Any]:
