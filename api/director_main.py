@@ -14,10 +14,10 @@ from gloaming.api.keeper import AGAIN
 from gloaming.api.page_server import PageServer
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.director import Director
-from gloaming.daemon.last_good import keep_good, load_good
 from gloaming.daemon.notify import Notifier, managed, watchdog_s
 from gloaming.daemon.service_log import ERROR, LOG, open_log
-from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.site.last_good import keep_good, load_good
+from gloaming.daemon.site.load import Site, load_site
 from gloaming.shows.mistake import MistakeError
 
 AGAIN_S = 2.0

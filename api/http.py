@@ -23,9 +23,9 @@ from gloaming.api.rig_http import rig_router
 from gloaming.api.sign_in import Device, Doorkeeper
 from gloaming.api.view import add_view
 from gloaming.daemon.direction.decide import instant
-from gloaming.daemon.direction.season import season
 from gloaming.daemon.direction.season_svg import season_svg
 from gloaming.daemon.director import Director
+from gloaming.daemon.reports.nights import season
 from gloaming.shows.time_units import SECOND_NS
 
 DAYS_MAX = 180

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import ifaddr
 
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 
 ANNOUNCED = "gloaming.local"
 

@@ -7,7 +7,7 @@ from fastapi.openapi.utils import get_openapi
 
 from gloaming.api.problems import ProblemDetails
 from gloaming.api.words import override_schema, rig_check_schema
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 
 OPEN = {"/healthz", "/api/sign-in", "/api/sign-in/link"}
 """Where no token is needed: the page itself, too, which is not in the document."""

@@ -24,8 +24,8 @@ from gloaming.api.names import is_everywhere, lan_addresses, page_addresses
 from gloaming.api.sign_in import Doorkeeper
 from gloaming.daemon.director import Director
 from gloaming.daemon.health import DO, Trouble
-from gloaming.daemon.private_file import write_private
 from gloaming.daemon.service_log import LOG
+from gloaming.daemon.site.private_file import write_private
 
 GRACE_S = 2
 AGAIN_S = 2.0

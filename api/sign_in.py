@@ -17,7 +17,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 
 from gloaming.api.names import on_own_link
 from gloaming.daemon.clock_trust import FIRST_NS
-from gloaming.daemon.private_file import write_private
+from gloaming.daemon.site.private_file import write_private
 from gloaming.daemon.state import State
 from gloaming.shows.time_units import DAY_NS, HOUR_NS
 

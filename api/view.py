@@ -20,7 +20,7 @@ from gloaming.api.events import Streams, event, quiet_stream
 from gloaming.api.sign_in import Device, Doorkeeper
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.director import Director
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 from gloaming.shows.positions import positions
 from gloaming.shows.rig import PixelString
 

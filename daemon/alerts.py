@@ -11,8 +11,8 @@ from urllib.parse import urlsplit
 
 from gloaming.daemon.health import DO, Trouble
 from gloaming.daemon.outside import Message, Messenger, notify_by_apprise, post
-from gloaming.daemon.outside_tables import Alert
 from gloaming.daemon.service_log import Rate
+from gloaming.daemon.site.schema_delivery import Alert
 from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.sun import Spot
 

@@ -21,14 +21,14 @@ from gloaming.daemon.direction.billing import rule_ids
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.direction.season import season
 from gloaming.daemon.health import DO, Board, Trouble, read_board, troubles_of
-from gloaming.daemon.last_good import keep_good, with_hours_of
 from gloaming.daemon.outside import Message
-from gloaming.daemon.reload import Stamp, Watch, stamp
+from gloaming.daemon.reports.nights import season
 from gloaming.daemon.service_log import LOG
-from gloaming.daemon.site import Site, load_site
-from gloaming.daemon.timetable.local import local_date
+from gloaming.daemon.site.last_good import keep_good, with_hours_of
+from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.reload import Stamp, Watch, stamp
+from gloaming.daemon.timetable.zones import local_date
 from gloaming.daemon.transmitter.build import build
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS

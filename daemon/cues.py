@@ -12,7 +12,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from gloaming.daemon.outside import Message, Messenger, post, publish, run_command
-from gloaming.daemon.outside_tables import Cue
+from gloaming.daemon.site.schema_delivery import Cue
 from gloaming.daemon.state import State
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 

@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypedDict
 
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 from gloaming.daemon.state import State
 from gloaming.shows.file_stamp import file_stamp
 from gloaming.shows.time_units import DAY_NS

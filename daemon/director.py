@@ -33,7 +33,7 @@ from gloaming.daemon.messages import dark_message, segment_message, setup_messag
 from gloaming.daemon.requests import Requests
 from gloaming.daemon.rig_care import RigCare
 from gloaming.daemon.service_log import Seldom, with_count
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 from gloaming.daemon.sound_care import SoundCare
 from gloaming.daemon.state import State as Store
 from gloaming.shows.file_stamp import file_stamp

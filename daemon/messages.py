@@ -13,7 +13,7 @@ from gloaming.daemon.direction.billing import held_windows, neighbours_windows, 
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.scene import Window
 from gloaming.daemon.direction.score import Mix, Segment
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 
 
 def setup_message(site: Site, cid: str, limits: dict[str, Any] | None) -> dict[str, Any]:

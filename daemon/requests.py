@@ -11,7 +11,7 @@ from gloaming.daemon.direction.asking import Refusal, ask
 from gloaming.daemon.direction.decide import isoformat, next_piece, segment_at
 from gloaming.daemon.direction.overrides import LIGHTS_OFF, TERMS, Kind, Override
 from gloaming.daemon.direction.score import Reason, State
-from gloaming.daemon.direction.season import season
+from gloaming.daemon.reports.nights import season
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 

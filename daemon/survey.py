@@ -15,9 +15,9 @@ from typing import Any
 
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.clock_trust import verdict_at_a_start
-from gloaming.daemon.direction.season import Row, season
 from gloaming.daemon.reachability import look_once
-from gloaming.daemon.site import Piece, Site, load_site
+from gloaming.daemon.reports.nights import Row, season
+from gloaming.daemon.site.load import Piece, Site, load_site
 from gloaming.daemon.survey_energy import Energy, energy
 from gloaming.daemon.survey_machine import machine_findings
 from gloaming.daemon.survey_schedule import survey_schedule

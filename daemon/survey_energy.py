@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from gloaming.daemon.direction.decide import lit
-from gloaming.daemon.direction.season import Row
-from gloaming.daemon.site import Site
+from gloaming.daemon.reports.nights import Row
+from gloaming.daemon.site.load import Site
 from gloaming.shows.time_units import SECOND_NS
 
 JOULES_PER_KWH = 3_600_000

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from gloaming.daemon.clock_trust import Verdict
 from gloaming.daemon.health import DO, Board, read_board, troubles_of
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 from gloaming.daemon.transmitter.wire import interface_index, source_address
 from gloaming.shows.finding import Finding
 from gloaming.shows.rig import Controller

@@ -8,13 +8,12 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from gloaming.daemon.direction.decide import day
-from gloaming.daemon.direction.season import Row, season
-from gloaming.daemon.site import Site
-from gloaming.daemon.timetable.grammar import TimeExpression
-from gloaming.daemon.timetable.instants import instant_on
-from gloaming.daemon.timetable.local import resolve
+from gloaming.daemon.reports.nights import Row, season
+from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.nights import NotGiven, not_given, overlaps
 from gloaming.daemon.timetable.rules import Hours, Performance
+from gloaming.daemon.timetable.times import TimeExpression, instant_on
+from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.finding import Finding
 from gloaming.shows.time_units import DAY_NS, HOUR_NS, SECOND_NS
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import log10
 
-from gloaming.daemon.site import Piece, Site, is_there
+from gloaming.daemon.site.load import Piece, Site, is_there
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices, find
 from gloaming.shows.finding import Finding
 from gloaming.shows.loudness import PEAK_LIMIT_DBTP

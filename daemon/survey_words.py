@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import groupby
 
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 from gloaming.shows.finding import Finding, Severity
 from gloaming.shows.survey.analysis import Analysis
 from gloaming.shows.survey.areas import Flashing

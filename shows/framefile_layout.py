@@ -57,6 +57,11 @@ def max_refresh_hz(slots: int) -> float:
     return 1e6 / (BREAK_US + MARK_AFTER_BREAK_US + SLOT_US * (slots + 1))
 
 
+def every_nth(fps: Fraction, limit_hz: float) -> int:
+    """Of how many frames one is sent, so that the rate stays within E1.11's for the slots (E1.31 6.6.1)."""
+    return max(1, math.ceil(fps / limit_hz))
+
+
 @dataclass(frozen=True, slots=True)
 class Universe:
     """A universe of a frame file: its slots 1..`slots` lie in a frame from byte `offset` on."""

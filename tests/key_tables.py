@@ -10,7 +10,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from gloaming.daemon.site_tables import SiteFile
+from gloaming.daemon.site.schema import SiteFile
 from gloaming.shows.checking import Table
 from gloaming.shows.rig import Rig
 from gloaming.shows.table_schema import file_schema, tables

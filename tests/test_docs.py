@@ -15,7 +15,7 @@ import jsonschema_rs
 import pytest
 
 from gloaming.api.command import build_parser
-from gloaming.daemon.site_tables import SiteFile
+from gloaming.daemon.site.schema import SiteFile
 from gloaming.shows.rig import Rig
 from gloaming.shows.table_schema import file_schema, tables
 from tests.key_tables import MARKED, PAGES, TOP, written

@@ -121,7 +121,7 @@ def test_an_arrow_that_points_the_wrong_way_is_found(tmp_path: Path, monkeypatch
     monkeypatch.setattr(sys.modules[__name__], "TOP", tmp_path)
     path = tmp_path / "shows" / "bad.py"
     path.parent.mkdir()
-    path.write_text("def f():\n    from gloaming.daemon import site\n")
+    path.write_text("def f():\n    from gloaming.daemon.site import load\n")
     assert "daemon" in rooms_of(path)
 
 

@@ -95,8 +95,8 @@ def _make(site: Path, address: str, console: Any) -> None:
 
 def _play(site: Path, receiver: Receiver, seconds: float | None, console: Any, live: bool) -> dict[str, Any]:
     from gloaming.api.keeper import Keeper
-    from gloaming.daemon.direction.season import season
-    from gloaming.daemon.site import load_site
+    from gloaming.daemon.reports.nights import season
+    from gloaming.daemon.site.load import load_site
 
     loaded = load_site(site)
     heard = [piece.name for piece in loaded.pieces.values() if piece.sound]

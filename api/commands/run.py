@@ -56,7 +56,7 @@ def _check() -> int:
     from gloaming.daemon.cues import user_name
     from gloaming.daemon.direction.decide import decide, instant
     from gloaming.daemon.direction.score import State
-    from gloaming.daemon.site import load_site
+    from gloaming.daemon.site.load import load_site
 
     clock, state = Clock(), Path(sys.argv[2])
     now = datetime.fromtimestamp(clock.now_ns() / 1e9).astimezone()

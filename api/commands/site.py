@@ -18,7 +18,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def print_schema(args: argparse.Namespace) -> int:
     """`gloaming site schema`."""
-    from gloaming.daemon.site_tables import SiteFile
+    from gloaming.daemon.site.schema import SiteFile
     from gloaming.shows.rig import Rig
     from gloaming.shows.table_schema import file_schema
 

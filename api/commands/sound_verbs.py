@@ -23,8 +23,8 @@ import numpy as np
 from gloaming.api.commands.run import state_folder
 from gloaming.daemon.direction.billing import neighbours_windows
 from gloaming.daemon.messages import dark_message, setup_message
-from gloaming.daemon.site import Site, load_site
-from gloaming.daemon.sound_tables import read_delay
+from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.schema import read_delay
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices
 from gloaming.shows.framefile import FrameWriter, Universe
 from gloaming.shows.mistake import Mistake, MistakeError

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 from gloaming.shows.mistake import Mistake, MistakeError
 
 if TYPE_CHECKING:
-    from gloaming.daemon.direction.rehearsal import Rehearsal
     from gloaming.daemon.direction.score import Reason
-    from gloaming.daemon.direction.season import Row
-    from gloaming.daemon.site import Site
+    from gloaming.daemon.reports.nights import Row
+    from gloaming.daemon.reports.rehearsal import Rehearsal
+    from gloaming.daemon.site.load import Site
 
 USUAL_DAYS = 45
 """How many dates `rehearse` goes through."""
@@ -50,7 +50,7 @@ def _add_dates(parser: argparse.ArgumentParser, usual: str) -> None:
 
 def show_nights(args: argparse.Namespace) -> int:
     """`gloaming nights`: exit 1 where no night is given."""
-    from gloaming.daemon.direction.season import coming_seasons, season
+    from gloaming.daemon.reports.nights import coming_seasons, season
 
     site, first, last = _site_and_dates(args)
     rows = season(site, first, last) if args.days else coming_seasons(site, first, 1 if args.svg else 2)
@@ -59,7 +59,7 @@ def show_nights(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps([row.as_json(site) for row in rows], indent=2))
     elif args.ics:
-        from gloaming.daemon.direction.season_ics import season_ics
+        from gloaming.daemon.reports.calendar import season_ics
 
         _write(args.ics, season_ics(site, rows, datetime.now(UTC)))
         print(f"{len(rows)} nights are in {args.ics}")
@@ -89,7 +89,7 @@ def show_rehearsal(args: argparse.Namespace) -> int:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
 
-    from gloaming.daemon.direction.rehearsal import rehearse
+    from gloaming.daemon.reports.rehearsal import rehearse
 
     site, first, last = _site_and_dates(args)
     console = Console(stderr=True)
@@ -169,7 +169,7 @@ def _of_the_wire(folder: Path) -> list[Reason]:
 
 def _site(folder: Path, now: datetime) -> Site:
     """The site, also where frames do not exist yet: stderr has a warning for each piece that cannot be played."""
-    from gloaming.daemon.site import load_site
+    from gloaming.daemon.site.load import load_site
 
     site = load_site(folder, now, strict=False)
     for warning in site.doubts:

@@ -11,8 +11,8 @@ from gloaming.daemon.direction.decide import decide, instant, segment_at
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind, Override
 from gloaming.daemon.direction.score import Reason, State
-from gloaming.daemon.site import Site
-from gloaming.daemon.timetable.local import resolve
+from gloaming.daemon.site.load import Site
+from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 

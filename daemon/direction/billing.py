@@ -11,8 +11,8 @@ from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.scene import Facts, Window
 from gloaming.daemon.direction.score import Reason
 from gloaming.daemon.direction.stage import MARGIN_NS
-from gloaming.daemon.site import Site, goes_round
-from gloaming.daemon.site_tables import Neighbours, Show
+from gloaming.daemon.site.load import Site, goes_round
+from gloaming.daemon.site.schema import Neighbours, Show
 from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.hours import rule_id, windows
 from gloaming.daemon.timetable.nights import Night, nights, nights_between

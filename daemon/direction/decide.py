@@ -16,7 +16,7 @@ from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.score import Reason, Score, Segment, State
 from gloaming.daemon.direction.stage import MARGIN_NS, Stage
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 

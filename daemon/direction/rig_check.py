@@ -10,7 +10,7 @@ from gloaming.daemon.direction.billing import dark_window_at, neighbours_windows
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import Reason
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.patterns import COLOURED, COLOURS, KINDS, NUMBERED, Pattern, frame_count, frame_rate, paced
 from gloaming.shows.rig import Rig

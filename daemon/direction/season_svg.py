@@ -8,10 +8,10 @@ from itertools import groupby
 from xml.sax.saxutils import escape
 
 from gloaming.daemon.direction.billing import neighbours_windows
-from gloaming.daemon.direction.season import Row
-from gloaming.daemon.site import Site
-from gloaming.daemon.timetable.local import resolve
+from gloaming.daemon.reports.nights import Row
+from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.sun import stays_below, sun_after
+from gloaming.daemon.timetable.zones import resolve
 
 HOUR = 26.0
 """Height of an hour in the picture's units."""

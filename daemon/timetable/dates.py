@@ -10,7 +10,7 @@ from functools import lru_cache
 from dateutil.easter import EASTER_ORTHODOX, EASTER_WESTERN, easter
 from dateutil.rrule import rrule, rrulestr
 
-from gloaming.daemon.timetable.grammar import shown
+from gloaming.daemon.timetable.times import shown
 
 YEARS = range(1900, 2101)
 MonthDay = tuple[int | None, int, int]

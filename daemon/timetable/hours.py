@@ -14,10 +14,10 @@ from functools import lru_cache
 from hashlib import sha256
 from typing import TypeVar
 
-from gloaming.daemon.timetable.instants import earliest_on, first_after, instant_on
-from gloaming.daemon.timetable.local import earliest, latest, local_date
 from gloaming.daemon.timetable.rules import Hours
 from gloaming.daemon.timetable.sun import Spot
+from gloaming.daemon.timetable.times import earliest_on, first_after, instant_on
+from gloaming.daemon.timetable.zones import earliest, latest, local_date
 from gloaming.shows.time_units import DAY_NS
 
 H = TypeVar("H", bound=Hours)

@@ -9,12 +9,11 @@ from functools import lru_cache
 from typing import Protocol
 
 from gloaming.daemon.timetable.dates import YEARS
-from gloaming.daemon.timetable.grammar import TimeExpression
 from gloaming.daemon.timetable.hours import windows
-from gloaming.daemon.timetable.instants import first_after, instant_on
-from gloaming.daemon.timetable.local import local_date
 from gloaming.daemon.timetable.rules import Hours, Performance
 from gloaming.daemon.timetable.sun import Spot, stays_below
+from gloaming.daemon.timetable.times import TimeExpression, first_after, instant_on
+from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.mistake import Mistake, MistakeError
 
 DATES_MAX = 1000

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
 from gloaming.daemon.timetable.dates import Dates, read_dates, read_rule, read_season, rule_dates
-from gloaming.daemon.timetable.grammar import (
+from gloaming.daemon.timetable.times import (
     DAYS_PATTERN,
     LENGTH_PATTERN,
     TIME_PATTERN,

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 from astral import sun
 
-from gloaming.daemon.timetable.local import local_date, resolve
+from gloaming.daemon.timetable.zones import local_date, resolve
 from gloaming.shows.time_units import DAY_NS, MINUTE_NS, SECOND_NS
 
 HORIZON = -0.8333

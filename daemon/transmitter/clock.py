@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from math import ceil
 
 from gloaming.shows.time_units import SECOND_NS
 
@@ -21,11 +20,6 @@ def due_ns(frame: int, zero_ns: int, fps: Fraction) -> int:
     """The first instant at which it is a frame's turn: `frame_at(due_ns(n)) == n`, and no earlier instant has it."""
     numerator, denominator = fps.as_integer_ratio()
     return zero_ns - (-frame * denominator * SECOND_NS // numerator)
-
-
-def every(fps: Fraction, limit_hz: float) -> int:
-    """Of how many frames one is sent, so that the rate stays within E1.11's for the slots (E1.31 6.6.1)."""
-    return max(1, ceil(fps / limit_hz))
 
 
 class Lateness:

@@ -15,7 +15,6 @@ import numpy as np
 
 from gloaming.daemon.transmitter.bulk import Bulk, OneByOne, Parcel, parcels
 from gloaming.daemon.transmitter.canvas import Canvas
-from gloaming.daemon.transmitter.clock import every
 from gloaming.daemon.transmitter.limiter import Limiter
 from gloaming.daemon.transmitter.messages import Setup
 from gloaming.daemon.transmitter.packets import (
@@ -37,6 +36,7 @@ from gloaming.daemon.transmitter.tally import Counts, Part, Tally
 from gloaming.daemon.transmitter.wire import Wire
 from gloaming.shows.e131 import DISCOVERY_UNIVERSE, TERMINATED
 from gloaming.shows.framefile import max_refresh_hz
+from gloaming.shows.framefile_layout import every_nth
 from gloaming.shows.time_units import SECOND_NS
 
 NO_OFFLOAD = {errno.EINVAL, errno.EIO, errno.EMSGSIZE, errno.EOPNOTSUPP}
@@ -99,7 +99,7 @@ class Group:
     def pace(self, fps: Fraction) -> int:
         """Frames come at another rate from now on, and each universe gets as many of them as E1.11 lets it have: one of
         how many is sent."""
-        steps = tuple(every(fps, limit_hz) for limit_hz in self._limits_hz)
+        steps = tuple(every_nth(fps, limit_hz) for limit_hz in self._limits_hz)
         self.step = min(steps)
         mixed = max(steps) > self.step
         steps = steps if mixed else (1,) * len(steps)

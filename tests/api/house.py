@@ -23,7 +23,7 @@ from gloaming.api.http import make_app
 from gloaming.api.sign_in import Doorkeeper
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.director import Director
-from gloaming.daemon.site import load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.shows.framefile import FrameWriter, Universe
 
 ZONE = ZoneInfo("Europe/London")

@@ -23,7 +23,7 @@ from gloaming.api.certificate import Certificate, not_after_s
 from gloaming.api.page_server import PageServer
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.director import Director
-from gloaming.daemon.site import load_site
+from gloaming.daemon.site.load import load_site
 from tests.api.certificates import make_certificate
 from tests.api.evening import gloaming
 from tests.api.house import offset_to, run, write_site

@@ -11,7 +11,7 @@ import pytest
 from pydantic import TypeAdapter
 
 from gloaming.api.command import main
-from gloaming.daemon.site_tables import SiteFile
+from gloaming.daemon.site.schema import SiteFile
 from gloaming.shows.demonstration.rig import rig_toml
 from gloaming.shows.demonstration.season import SITE as DEMONSTRATION
 from gloaming.shows.rig import Rig

@@ -18,7 +18,7 @@ import pytest
 from gloaming.api.command import main
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.clock_trust import ClockTrust, Verdict, synchronised, verdict_at_a_start
-from gloaming.daemon.site import load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.daemon.state import State
 from gloaming.daemon.survey_machine import machine_findings
 from gloaming.shows.framefile import FrameWriter, Universe

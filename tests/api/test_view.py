@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from gloaming.api.view import DOTS_MAX, Layout
-from gloaming.daemon.site import load_site
+from gloaming.daemon.site.load import load_site
 from tests.api.house import write_site
 
 RIG = """[[controller]]

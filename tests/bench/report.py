@@ -16,7 +16,7 @@ from pathlib import Path
 from time import process_time
 
 from gloaming.daemon.direction.decide import instant
-from gloaming.daemon.direction.season import season
+from gloaming.daemon.reports.nights import season
 from tests.api.house import ZONE, House, house
 
 NIGHTS, PIECES_A_NIGHT = 400, 147

@@ -34,7 +34,7 @@ import numpy as np
 from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.messages import dark_message, segment_message, setup_message
-from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.transmitter import output as output_module
 from gloaming.daemon.transmitter.messages import read_score, read_setup
 from gloaming.daemon.transmitter.output import Output

@@ -19,9 +19,9 @@ from gloaming.daemon.direction import decide as deciding
 from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import programme
-from gloaming.daemon.direction.rehearsal import rehearse
-from gloaming.daemon.direction.season import season
-from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.reports.nights import season
+from gloaming.daemon.reports.rehearsal import rehearse
+from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.survey_energy import energy
 from gloaming.daemon.survey_schedule import survey_schedule
 from gloaming.daemon.timetable import hours, sun

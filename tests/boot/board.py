@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.state import State
 from gloaming.daemon.timetable.sun import Spot, sun_event
 from tests.boot.container import STREET_ADDRESS, Machine, wait_for

@@ -25,7 +25,7 @@ from gloaming.daemon import attendant as attendant_module
 from gloaming.daemon.clock import Clock
 from gloaming.daemon.clock_trust import ClockTrust
 from gloaming.daemon.director import Director
-from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.state import State
 from gloaming.daemon.transmitter import output as output_module
 from gloaming.daemon.transmitter.messages import read_score, read_setup

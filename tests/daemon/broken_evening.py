@@ -15,7 +15,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.state import State
 from tests.api.evening import Evening
 from tests.boot.street import Packet, Street

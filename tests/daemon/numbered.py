@@ -12,7 +12,7 @@ import numpy as np
 
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 from gloaming.shows.framefile import Universe
 from gloaming.shows.framefile_writer import FrameWriter
 from tests.boot.street import Packet

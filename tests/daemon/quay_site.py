@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.site.load import Site, load_site
 from gloaming.shows.framefile import FrameWriter, Universe
 
 SECOND_NS = 1_000_000_000

@@ -16,7 +16,7 @@ import pytest
 from gloaming.daemon.alerts import MORE, OF_A_KIND, Alerts
 from gloaming.daemon.health import Trouble
 from gloaming.daemon.outside import Message, Messenger, OutsideError, post
-from gloaming.daemon.outside_tables import Alert
+from gloaming.daemon.site.schema_delivery import Alert
 from gloaming.daemon.timetable.sun import Spot
 from tests.daemon.hooks import Hook
 from tests.waiting import wait_until

@@ -15,8 +15,8 @@ from gloaming.daemon.clock import Clock
 from gloaming.daemon.direction.asking import ask
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.director import Director
-from gloaming.daemon.reload import STILL_LOOKS
-from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.reload import STILL_LOOKS
 from tests.daemon.hooks import Hook
 from tests.daemon.quay_site import TABLES, ns, performance, site_of
 from tests.waiting import wait_until

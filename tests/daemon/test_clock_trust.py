@@ -17,7 +17,7 @@ from gloaming.daemon.clock import Clock
 from gloaming.daemon.clock_trust import ClockTrust, synchronised
 from gloaming.daemon.direction.decide import Decision
 from gloaming.daemon.director import Director
-from gloaming.daemon.site import load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.daemon.state import State
 from tests.daemon.numbered import write_site
 from tests.tools import needs

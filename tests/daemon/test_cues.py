@@ -20,7 +20,7 @@ import pytest
 from gloaming.daemon import hidden_folders, outside
 from gloaming.daemon.cues import Cues
 from gloaming.daemon.outside import Message, OutsideError, publish, run_command
-from gloaming.daemon.outside_tables import Cue
+from gloaming.daemon.site.schema_delivery import Cue
 from gloaming.daemon.state import State
 from tests.daemon.hooks import Hook
 from tests.tools import find, needs

@@ -11,7 +11,7 @@ from gloaming.daemon.direction.asking import SOUND_AHEAD_NS, UNDO_SKIP_NS, Refus
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Override, after_step
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 from gloaming.shows.mistake import MistakeError
 from tests.daemon.quay_site import SECOND_NS, TABLES, local, ns, performance, site_of
 

@@ -27,10 +27,10 @@ from gloaming.daemon.direction.decide import decide, join, score
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import _Layout, programme
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.direction.season import season
 from gloaming.daemon.direction.stage import Stage
-from gloaming.daemon.site import Site
-from gloaming.daemon.site_tables import Neighbours
+from gloaming.daemon.reports.nights import season
+from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.schema import Neighbours
 from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.nights import nights
 from gloaming.daemon.timetable.rules import Hours, Performance

@@ -16,11 +16,11 @@ from gloaming.daemon.direction.billing import giving_of
 from gloaming.daemon.direction.decide import decide, lit, score
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import Giving, Piece, programme
-from gloaming.daemon.direction.rehearsal import rehearse
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.direction.season import season
 from gloaming.daemon.direction.stage import Stage
-from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.reports.nights import season
+from gloaming.daemon.reports.rehearsal import rehearse
+from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.survey_energy import energy
 from gloaming.daemon.timetable.nights import nights
 from gloaming.shows.framefile import FrameWriter, Universe

@@ -13,7 +13,7 @@ import pytest
 
 from gloaming.daemon.journal_report import NightReport, Report, as_json, season_report, stretches
 from gloaming.daemon.journal_svg import draw
-from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.state import JOURNAL_ROWS_MAX, State
 from tests.daemon.numbered import write_site
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from gloaming.api.command import main
-from gloaming.daemon.site import load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.shows.framefile import FrameWriter, Universe
 from gloaming.shows.mistake import Mistake, MistakeError
 from tests.daemon.mistakes import RIG, RIG_CASES, SITE, SITE_CASES, Case

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from gloaming.daemon.direction.asking import Refusal
-from gloaming.daemon.site import load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.shows.mistake import MistakeError
 from tests.daemon.boxed_board import FULL, BoxedBoard, Rule, S
 

@@ -16,7 +16,7 @@ from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.director import Director
 from gloaming.daemon.requests import NotStandingError
 from gloaming.daemon.rig_care import KEPT_PATTERNS, TOLD_NS, RigCare
-from gloaming.daemon.site import load_site
+from gloaming.daemon.site.load import load_site
 from gloaming.daemon.transmitter.limiter import StringLimit, read_limits
 from gloaming.shows.framefile import inspect
 from gloaming.shows.patterns import Pattern

@@ -18,7 +18,7 @@ from gloaming.daemon.clock import Clock
 from gloaming.daemon.direction.programme import Piece
 from gloaming.daemon.direction.score import Picture
 from gloaming.daemon.director import Director
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 from gloaming.daemon.sound_care import SoundCare
 from tests.daemon.quay_site import EVENING, TABLES, ns, site_of, write
 

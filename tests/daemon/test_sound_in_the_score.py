@@ -18,12 +18,12 @@ from hypothesis import strategies as st
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import Giving, Piece
-from gloaming.daemon.direction.rehearsal import rehearse
 from gloaming.daemon.direction.scene import Facts, Window
 from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.direction.stage import Stage
 from gloaming.daemon.messages import dark_message, segment_message
-from gloaming.daemon.sound_tables import read_delay, read_level
+from gloaming.daemon.reports.rehearsal import rehearse
+from gloaming.daemon.site.schema import read_delay, read_level
 from gloaming.daemon.survey_sound import survey_sounds
 from gloaming.daemon.transmitter.messages import read_score
 from gloaming.daemon.transmitter.sound.plan import plan_of

@@ -16,7 +16,7 @@ import pytest
 from gloaming.daemon.direction.asking import Refusal, ask
 from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.state import State
 from tests.daemon.numbered import write_site
 

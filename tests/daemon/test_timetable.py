@@ -12,20 +12,20 @@ from zoneinfo import ZoneInfo
 import pytest
 from dateutil.rrule import rrulestr
 
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.dates import read_dates, read_rule, read_season, rule_dates
-from gloaming.daemon.timetable.grammar import (
+from gloaming.daemon.timetable.hours import windows
+from gloaming.daemon.timetable.nights import Night, each_date, nights, not_given
+from gloaming.daemon.timetable.sun import EVENTS, Spot, SunEvent, sun_event
+from gloaming.daemon.timetable.times import (
     DAYS_PATTERN,
     LENGTH_PATTERN,
     TIME_PATTERN,
+    instant_on,
     read_days,
     read_length,
     read_time,
 )
-from gloaming.daemon.timetable.hours import windows
-from gloaming.daemon.timetable.instants import instant_on
-from gloaming.daemon.timetable.nights import Night, each_date, nights, not_given
-from gloaming.daemon.timetable.sun import EVENTS, Spot, SunEvent, sun_event
 from gloaming.shows.mistake import MistakeError
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, place, site_of
 

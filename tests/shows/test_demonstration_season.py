@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gloaming.daemon.site import Site, load_site
+from gloaming.daemon.site.load import Site, load_site
 from gloaming.shows.demonstration import season
 from gloaming.shows.demonstration.pieces import FPS, PIECES
 from gloaming.shows.framefile import verify

@@ -11,9 +11,9 @@ from itertools import pairwise
 from gloaming.daemon.direction.decide import isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.score import Picture, Segment, State
-from gloaming.daemon.direction.season import Row, season
-from gloaming.daemon.site import Site
-from gloaming.daemon.timetable.local import resolve
+from gloaming.daemon.reports.nights import Row, season
+from gloaming.daemon.site.load import Site
+from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.time_units import HOUR_NS, MINUTE_NS
 
 Key = tuple[str, str, int]

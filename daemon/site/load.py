@@ -11,18 +11,16 @@ from pathlib import Path
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from gloaming.daemon.outside_tables import Alert, Cue
-from gloaming.daemon.site_tables import Clock, Neighbours, Output, Phone, Place, Show, SiteFile
-from gloaming.daemon.sound_tables import Sound
-from gloaming.daemon.survey_tables import SurveyTable
-from gloaming.daemon.timetable.grammar import TimeExpression
+from gloaming.daemon.site.schema import Clock, Neighbours, Output, Phone, Place, Show, SiteFile, Sound, SurveyTable
+from gloaming.daemon.site.schema_delivery import Alert, Cue
 from gloaming.daemon.timetable.nights import overlaps
 from gloaming.daemon.timetable.rules import Hours, Performance
 from gloaming.daemon.timetable.sun import Spot
-from gloaming.daemon.timetable.zone_city import likely_slip
-from gloaming.daemon.transmitter.clock import every
+from gloaming.daemon.timetable.times import TimeExpression
+from gloaming.daemon.timetable.zones import likely_slip
 from gloaming.shows.checking import Table, instead, nearest, on_their_lines, read_tables
 from gloaming.shows.framefile import FrameFileInfo, inspect, max_refresh_hz
+from gloaming.shows.framefile_layout import every_nth
 from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.rig import Named, Rig, load_rig
 from gloaming.shows.sound_reading import SoundMissingError
@@ -264,7 +262,7 @@ def _too_fast(name: str, info: FrameFileInfo, rig: Rig) -> tuple[str, str] | Non
     if not fast:
         return None
     slots = max(fast.values())
-    limit_hz, left = max_refresh_hz(slots), every(info.fps, max_refresh_hz(slots))
+    limit_hz, left = max_refresh_hz(slots), every_nth(info.fps, max_refresh_hz(slots))
     wrong = (
         f"{name} has {float(info.fps):g} frames a second; packets of {slots} slots go to universe {ranges(fast)}, and "
         f"E1.31 6.6.1 and E1.11 allow {limit_hz:.1f} of them a second: only one frame of {left} is sent there"

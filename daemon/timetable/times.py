@@ -1,13 +1,19 @@
-"""How times of day, lengths and weekdays are written. Text to frozen values; a ValueError says what is right."""
+"""Times of day, lengths and weekdays: from text to frozen values, and from a time and a date to an instant.
+
+A ValueError says what is right.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import time
+from datetime import date, time, timedelta
+from zoneinfo import ZoneInfo
 
-from gloaming.daemon.timetable.sun import EVENTS
-from gloaming.shows.time_units import HOUR_NS, MINUTE_NS, SECOND_NS
+from gloaming.daemon.timetable.sun import EVENTS, Spot, solar_noon, sun_event
+from gloaming.daemon.timetable.zones import local_date, resolve
+from gloaming.shows.time_units import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS
 
 _UNITS = {"ms": 1_000_000, "s": SECOND_NS, "min": MINUTE_NS, "h": HOUR_NS}
 _LENGTH = re.compile(r"(\d{1,9}(?:\.\d{1,9})?) ?(ms|s|min|h)(?= |$)", re.ASCII)
@@ -24,6 +30,11 @@ LENGTH_PATTERN = rf"^\s*(?:{_LENGTH.pattern}\s*)+$"
 _DAY = rf"\s*(?:{'|'.join(_DAYS)})\s*"
 DAYS_PATTERN = rf"^(?:\s*daily\s*|{_DAY}(?:-{_DAY})?(?:,{_DAY}(?:-{_DAY})?)*)$"
 """What days look like, for a JSON Schema."""
+
+HALF_DAY_NS = DAY_NS // 2
+AFTER_NS = 3 * HALF_DAY_NS
+Resolve = Callable[[date, time, ZoneInfo], int]
+"""How a time of the clock becomes an instant on the nights when the clocks change: one of zones.py's functions."""
 
 
 def shown(value: object) -> str:
@@ -96,3 +107,30 @@ def read_days(text: object) -> frozenset[int]:
         first, last = _DAYS.index(names[0]), _DAYS.index(names[-1])
         days.update((first + more) % 7 for more in range((last - first) % 7 + 1))
     return frozenset(days)
+
+
+def instant_on(time: TimeExpression, day: date, spot: Spot, by: Resolve = resolve) -> int | None:
+    """The instant of a time that belongs to a calendar date; None where the sun does not come to it."""
+    if time.clock is not None:
+        return by(day, time.clock, spot.zone)
+    assert time.event is not None
+    at_ns = sun_event(spot, day, time.event, time.altitude)
+    return None if at_ns is None else at_ns + time.offset_ns
+
+
+def earliest_on(time: TimeExpression, day: date, spot: Spot) -> int:
+    """The earliest instant at which a time of the sun could ever stand on a date, whether it does or not."""
+    assert time.event is not None
+    noon_ns = solar_noon(spot, day)
+    return time.offset_ns + (noon_ns - HALF_DAY_NS if EVENTS[time.event].morning else noon_ns)
+
+
+def first_after(time: TimeExpression, at_ns: int, spot: Spot, by: Resolve = resolve) -> int | None:
+    """The first instant after another at which a time stands, within 36 hours; a sun's height counts both ways."""
+    day = local_date(at_ns, spot.zone)
+    times = [time]
+    if time.event == "sun":
+        times.append(TimeExpression(time.text, None, "rising", time.altitude, time.offset_ns))
+    found = [instant_on(each, day + timedelta(days=shift), spot, by) for each in times for shift in range(-1, 3)]
+    later = [found_ns for found_ns in found if found_ns is not None and at_ns < found_ns <= at_ns + AFTER_NS]
+    return min(later, default=None)

@@ -10,9 +10,9 @@ from typing import TypeVar
 
 from pydantic import ConfigDict
 
-from gloaming.daemon.private_file import write_private
-from gloaming.daemon.site import Site, load_site
-from gloaming.daemon.site_tables import Neighbours
+from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.private_file import write_private
+from gloaming.daemon.site.schema import Neighbours
 from gloaming.daemon.timetable.hours import rule_id
 from gloaming.daemon.timetable.rules import Hours
 from gloaming.daemon.timetable.sun import Spot

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from gloaming.daemon.reload import STILL_LOOKS, Watch
+from gloaming.daemon.site.reload import STILL_LOOKS, Watch
 from tests.api.evening import gloaming
 from tests.daemon.broken_evening import Broken, broken_evening
 from tests.daemon.hooks import Hook

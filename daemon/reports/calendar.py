@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 
 from icalendar import Calendar, Event, Timezone, TimezoneDaylight, TimezoneStandard
 
-from gloaming.daemon.direction.season import Row
-from gloaming.daemon.site import Site
+from gloaming.daemon.reports.nights import Row
+from gloaming.daemon.site.load import Site
 from gloaming.shows.time_units import SECOND_NS
 
 DAY_S = 86_400

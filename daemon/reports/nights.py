@@ -9,7 +9,7 @@ from itertools import pairwise
 from gloaming.daemon.direction.billing import giving_of
 from gloaming.daemon.direction.decide import day, isoformat
 from gloaming.daemon.direction.programme import Giving
-from gloaming.daemon.site import Site
+from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.nights import Night, nights
 from gloaming.shows.mistake import Mistake, MistakeError

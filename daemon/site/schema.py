@@ -1,21 +1,24 @@
-"""The tables of site.toml but those that have modules of their own: what a key may hold, and what it is without one."""
+"""The tables of site.toml: what each key may hold, and its value where the file has no such key."""
 
 from __future__ import annotations
 
 import ipaddress
+import re
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
-from gloaming.daemon.outside_tables import Alert, Cue
-from gloaming.daemon.sound_tables import Sound
-from gloaming.daemon.survey_tables import SurveyTable
+from gloaming.daemon.site.schema_delivery import Alert, Cue
 from gloaming.daemon.timetable.rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
+from gloaming.daemon.timetable.times import read_length
 from gloaming.shows.checking import Table, nearest
 from gloaming.shows.e131 import PRIORITY_MAX, UNIVERSE_MAX
 from gloaming.shows.rig import Named
 from gloaming.shows.time_units import SECOND_NS
+
+DELAY_MAX_NS = 2_000_000_000
+_LEVEL = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*LUFS")
 
 
 def _read_zone(text: object) -> ZoneInfo:
@@ -41,6 +44,29 @@ def _read_listen(text: object) -> str:
     except ValueError:
         raise ValueError(f"{text!r} is not an address and a port; {right}") from None
     return str(text)
+
+
+def read_delay(text: object) -> int:
+    """A length with a sign, as ns: "120 ms" later than the light, "-40 ms" earlier; 2 s at most."""
+    right = 'as "120 ms" (later than the light) or "-40 ms" (earlier)'
+    if not isinstance(text, str):
+        raise ValueError(f"{text!r} is not a delay; {right}")
+    sign = -1 if text.strip().startswith("-") else 1
+    try:
+        delay_ns = sign * read_length(text.strip().lstrip("+-").strip())
+    except ValueError:
+        raise ValueError(f"{text!r} is not a delay; {right}") from None
+    if abs(delay_ns) > DELAY_MAX_NS:
+        raise ValueError(f"{text!r} is more than 2 s; {right}")
+    return delay_ns
+
+
+def read_level(text: object) -> float:
+    """A loudness in LUFS: "-16 LUFS"."""
+    found = _LEVEL.fullmatch(text.strip()) if isinstance(text, str) else None
+    if found is None or not -40 <= float(found[1]) <= -5:
+        raise ValueError(f'{text!r} is not a loudness from -40 to -5 LUFS; as "-16 LUFS"')
+    return float(found[1])
 
 
 HostName = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?$", examples=['"board.lan"'])]
@@ -166,6 +192,43 @@ class Show(Named):
     """Begins the order on the clock: every full and half hour with 30 min. 1 min to 24 h."""
     between: Annotated[str, Field(examples=['"swell"'])] | None = None
     """The piece that fills the gaps, or "black". Without it the gaps are black."""
+
+
+class Sound(Table):
+    """How sound is played."""
+
+    device: Annotated[str, Field(min_length=1, examples=['"USB Audio"'])] | None = None
+    """The sound device: a part of its name is enough. Without it, the default device of the system."""
+    delay: Annotated[
+        int,
+        BeforeValidator(read_delay),
+        WithJsonSchema({"type": "string", "title": "length, also negative"}),
+        Field(examples=['"120 ms"']),
+    ] = 0
+    """The sound is so much later than the light; a negative length is earlier. 2 s at most."""
+    level: (
+        Annotated[
+            float,
+            BeforeValidator(read_level),
+            WithJsonSchema({"type": "string", "title": "loudness, -40 to -5 LUFS"}),
+            Field(examples=['"-16 LUFS"']),
+        ]
+        | None
+    ) = None
+    """Makes all pieces equally loud (EBU R 128), with peaks below -1 dBTP. Without it they are as they are."""
+    volume: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, examples=["0.8"])] = 1.0
+    """Multiplies the samples: 0.5 is 6 dB less."""
+
+
+class SurveyTable(Table):
+    """What the survey needs to know."""
+
+    seen_from_m: Annotated[float, Field(gt=0, le=1000, examples=["10"])] = 10.0
+    """From how many metres people see the rig. Flashes are judged within ten degrees of their view."""
+    price_per_kwh: Annotated[float, Field(ge=0, le=1000, examples=["0.28"])] | None = None
+    """What a kilowatt-hour costs. With it the survey prices the season's energy."""
+    currency: Annotated[str, Field(max_length=8, examples=['"GBP"'])] = ""
+    """The currency of the price."""
 
 
 class SiteFile(Table):

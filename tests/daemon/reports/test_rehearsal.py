@@ -10,8 +10,8 @@ import pytest
 
 from gloaming.api.command import main
 from gloaming.daemon.direction.decide import decide
-from gloaming.daemon.direction.rehearsal import rehearse
 from gloaming.daemon.direction.score import State
+from gloaming.daemon.reports.rehearsal import rehearse
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, site_of, write
 
 HOUR_SHOW = performance('from = "18:00"\nto = "19:00"')
