@@ -17,7 +17,6 @@ from typing import Any, Self
 
 import zstandard
 
-from gloaming.shows.e131 import UNIVERSE_MAX
 from gloaming.shows.framefile_layout import (
     APPLICATION_ID,
     CHUNK_BYTES_MAX,
@@ -35,6 +34,7 @@ from gloaming.shows.framefile_layout import (
 )
 from gloaming.shows.framefile_writer import FrameWriter, mend
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.protocols.e131 import UNIVERSE_MAX
 
 __all__ = [
     "DamagedChunkError",

@@ -15,9 +15,9 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.e131 import UNIVERSE_MAX
 from gloaming.shows.framefile import DamagedChunkError, FrameFileInfo, FrameReader, Frames, Universe, inspect
 from gloaming.shows.importing import Progress, Source, mistake
+from gloaming.shows.protocols.e131 import UNIVERSE_MAX
 
 
 def frames_of(path: Path, first: int = 0, until: int | None = None) -> Iterator[Frames]:

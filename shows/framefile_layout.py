@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import zstandard
 
-from gloaming.shows.e131 import SLOTS_MAX, UNIVERSE_MAX
+from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 from gloaming.shows.time_units import SECOND_NS
 
 Frames = npt.NDArray[np.uint8]

@@ -13,10 +13,10 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.e131 import SLOTS_MAX, UNIVERSE_MAX
 from gloaming.shows.framefile import Frames, FrameWriter, Universe, max_refresh_hz
 from gloaming.shows.framefile_layout import CHUNK_BYTES_MAX, fps_wrong
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 from gloaming.shows.rig import read_universes
 
 SLOTS = 510  # 170 pixels of three colours: common practice, no source

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gloaming.shows.e131 import SLOTS_MAX, UNIVERSE_MAX
 from gloaming.shows.framefile_layout import Frames
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,8 @@ import threading
 import time
 from dataclasses import dataclass, field
 
-from gloaming.shows.e131 import HEAD_BYTES, PORT, TERMINATED, read_data
+from gloaming.shows.protocols.e131 import HEAD_BYTES, OLD_STEPS, PORT, TERMINATED, step
+from gloaming.shows.protocols.e131.parse import read_data
 
 BUFFER_BYTES = 16 << 20
 PARTING_S = 2.0
@@ -37,12 +38,11 @@ class Counts:
         self.packets += 1
         last = self.sequences.get(universe)
         if last is not None:
-            step = (sequence - last) & 0xFF
-            if step == 0 or step >= 237:  # 6.7.2: a difference of -20 < n <= 0 is discarded
+            ahead = step(sequence, last)
+            if ahead in OLD_STEPS:
                 self.out_of_sequence += 1
                 return
-            if step < 128:
-                self.lost += step - 1
+            self.lost += max(0, ahead - 1)
         self.sequences[universe] = sequence
         self.terminated += bool(head.options & TERMINATED)
         self.levels[universe] = bytes(data[HEAD_BYTES:])

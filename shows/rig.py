@@ -12,8 +12,8 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from gloaming.shows.checking import Table, instead, on_their_lines, read_tables
-from gloaming.shows.e131 import UNIVERSE_MAX
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.protocols.e131 import UNIVERSE_MAX
 
 UNIVERSES = range(1, UNIVERSE_MAX + 1)
 """E1.31 9.1.1: the universes that carry data."""

@@ -110,7 +110,10 @@ def written_in(number: int) -> list[str]:
 
 @pytest.mark.parametrize(
     ("number", "place"),
-    [(1_000_000_000, "shows/time_units.py"), *((one, "shows/e131.py") for one in (5568, 63_999, 64_214))],
+    [
+        (1_000_000_000, "shows/time_units.py"),
+        *((one, "shows/protocols/e131/__init__.py") for one in (5568, 63_999, 64_214)),
+    ],
 )
 def test_a_number_is_written_in_one_place(number: int, place: str) -> None:
     """Nanoseconds of a second; the port of E1.31, its last universe and that of discovery."""

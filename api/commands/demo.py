@@ -63,7 +63,7 @@ def run_demo(args: argparse.Namespace) -> int:
 
 def _receiver() -> tuple[Receiver, str]:
     """A receiver on the first loopback address whose port is free."""
-    from gloaming.shows.e131 import PORT
+    from gloaming.shows.protocols.e131 import PORT
     from gloaming.shows.receiver import Receiver
 
     for number in range(1, ADDRESSES):

@@ -15,9 +15,9 @@ from pathlib import Path
 
 from gloaming.api.commands.frames_verbs import apart, bar, made
 from gloaming.shows import importing
-from gloaming.shows.e131 import DISCOVERY_UNIVERSE
 from gloaming.shows.framefile_writer import is_written, place_wrong
 from gloaming.shows.importing import mistake
+from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE
 from gloaming.shows.recording.live import Ear, Live
 from gloaming.shows.recording.receive import DISCOVERY_S, Receiver
 from gloaming.shows.recording.recorder import Outcome, Wanted, from_capture

@@ -22,6 +22,7 @@ from gloaming.shows.checking import Table, instead, nearest, on_their_lines, rea
 from gloaming.shows.framefile import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.framefile_layout import every_nth
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.protocols.e131 import SOURCE_NAME_BYTES_MAX
 from gloaming.shows.rig import Named, Rig, load_rig
 from gloaming.shows.sound_reading import SoundMissingError
 from gloaming.shows.soundfile_info import ALIKE_NS, sound_length_ns
@@ -211,9 +212,12 @@ def _place(path: Path, place: Place) -> Iterator[Mistake]:
 
 
 def _output(path: Path, file: SiteFile) -> Iterator[Mistake]:
-    if len((file.output.source_name or file.site.name).encode()) > 63:
+    if len((file.output.source_name or file.site.name).encode()) > SOURCE_NAME_BYTES_MAX:
         table, key = (file.output, "output.source_name") if file.output.source_name else (file.site, "site.name")
-        wrong, right = "the name is longer than the 63 bytes of a source name (E1.31 6.2.2)", "shorten it"
+        wrong, right = (
+            f"the name is longer than the {SOURCE_NAME_BYTES_MAX} bytes of a source name (E1.31 6.2.2)",
+            "shorten it",
+        )
         yield Mistake(path, _line(table), key, wrong, right)
     if (file.phone.certificate is None) != (file.phone.key is None):
         key = "phone.key" if file.phone.key is None else "phone.certificate"

@@ -31,6 +31,7 @@ from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.daemon.transmitter.view import View
 from gloaming.daemon.transmitter.watch import QUIET_NS, Watch
 from gloaming.daemon.transmitter.windows import read_dark
+from gloaming.shows.protocols.e131 import DISCOVERY_NS
 from gloaming.shows.time_units import SECOND_NS
 
 RETRY_OUTPUT_NS = SECOND_NS
@@ -38,8 +39,6 @@ RETRY_S = 1.0
 """A transmitter that cannot listen tries again after so long."""
 PLAYING_NS = SECOND_NS // 20
 """The shortest time from one `playing` to the next: a fade changes the wire with every frame."""
-DISCOVERY_NS = 10 * SECOND_NS
-"""E1.31 A (E131_UNIVERSE_DISCOVERY_INTERVAL)."""
 PARTING_S = 1.0
 UNREAD_BYTES_MAX = 1 << 20
 """A director that does not read is let go when this much waits for it."""

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from gloaming.daemon.transmitter.packets import Block, Bytes
-from gloaming.shows.e131 import PORT
+from gloaming.shows.protocols.e131 import PORT
 
 UDP_SEGMENT = 103
 SEGMENTS_MAX = 64

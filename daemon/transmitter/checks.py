@@ -7,13 +7,11 @@ from ipaddress import ip_address
 from math import isfinite
 from typing import Any
 
-from gloaming.shows.e131 import UNIVERSE_MAX
+from gloaming.shows.protocols.e131 import SOURCE_NAME_BYTES_MAX, UNIVERSE_MAX
 
 INSTANT_NS_MAX = 2**63
 FPS_MAX = 1000
 UNIVERSES = (1, UNIVERSE_MAX)
-SOURCE_NAME_BYTES = 63
-"""E1.31 6.2.2: 64 octets, ended by a null."""
 
 
 def whole(value: Any, low: int, high: int) -> int:
@@ -61,8 +59,8 @@ def text(value: Any) -> str | None:
 
 
 def source_name(value: Any) -> str:
-    if not isinstance(value, str) or not 0 < len(value.encode()) <= SOURCE_NAME_BYTES:
-        raise ValueError(f"{value!r} is not a source name of 1 to {SOURCE_NAME_BYTES} bytes")
+    if not isinstance(value, str) or not 0 < len(value.encode()) <= SOURCE_NAME_BYTES_MAX:
+        raise ValueError(f"{value!r} is not a source name of 1 to {SOURCE_NAME_BYTES_MAX} bytes")
     return value
 
 

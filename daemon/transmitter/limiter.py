@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.daemon.transmitter.checks import UNIVERSES, amount, text, whole
-from gloaming.shows.e131 import SLOTS_MAX
+from gloaming.shows.protocols.e131 import SLOTS_MAX
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]

@@ -25,7 +25,7 @@ from gloaming.daemon.transmitter.checks import (
 )
 from gloaming.daemon.transmitter.limiter import Limits, read_limits
 from gloaming.daemon.transmitter.packets import IPV4, IPV6, Heading, Target
-from gloaming.shows.e131 import PRIORITY_MAX, SLOTS_MAX
+from gloaming.shows.protocols.e131 import PRIORITY_MAX, SLOTS_MAX
 from gloaming.shows.time_units import SECOND_NS
 
 TTL = 20

@@ -9,20 +9,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from gloaming.shows.e131 import (
-    DATA_LOSS_NS,
-    PREVIEW,
-    TERMINATED,
-    DataHead,
-    Discovery,
-    read_data,
-    read_discovery,
-    source_name,
-)
+from gloaming.shows.protocols.e131 import DATA_LOSS_NS, DISCOVERY_NS, PREVIEW, TERMINATED
+from gloaming.shows.protocols.e131.parse import DataHead, Discovery, read_data, read_discovery, source_name
 from gloaming.shows.time_units import SECOND_NS
 
-DISCOVERY_LOST_NS = 12 * SECOND_NS
-"""A little more than E131_UNIVERSE_DISCOVERY_INTERVAL, 10 s: one that is known by discovery alone."""
+DISCOVERY_LOST_NS = DISCOVERY_NS + 2 * SECOND_NS
+"""A source that is known by discovery alone is gone after so long: a little more than the interval."""
 SOURCES_MAX = 64
 APART_MAX = 3
 """So many other sources are a trouble each; more are one."""

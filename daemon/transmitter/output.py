@@ -34,9 +34,9 @@ from gloaming.daemon.transmitter.packets import (
 )
 from gloaming.daemon.transmitter.tally import Counts, Part, Tally
 from gloaming.daemon.transmitter.wire import Wire
-from gloaming.shows.e131 import DISCOVERY_UNIVERSE, TERMINATED
 from gloaming.shows.framefile import max_refresh_hz
 from gloaming.shows.framefile_layout import every_nth
+from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE, TERMINATED
 from gloaming.shows.time_units import SECOND_NS
 
 NO_OFFLOAD = {errno.EINVAL, errno.EIO, errno.EMSGSIZE, errno.EOPNOTSUPP}

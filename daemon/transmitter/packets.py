@@ -6,7 +6,7 @@ Templates come from the `sacn` library; section numbers are those of ANSI E1.31-
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from ipaddress import IPv6Address
+from ipaddress import IPv4Address, IPv6Address
 from uuid import UUID
 
 import numpy as np
@@ -15,7 +15,7 @@ from sacn import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from gloaming.shows.e131 import FIELDS, HEAD_BYTES, PAGE_UNIVERSES
+from gloaming.shows.protocols.e131 import FIELDS, FLAGS, HEAD_BYTES, PAGE_UNIVERSES, group, group_ipv6
 
 Bytes = npt.NDArray[np.uint8]
 
@@ -87,7 +87,7 @@ def template(heading: Heading, slots: int) -> Bytes:
     for layer in ("root_size", "framing_size", "dmp_size"):
         at = FIELDS[layer][0]
         length = HEAD_BYTES + slots - at
-        raw[at : at + 2] = (0x70 | length >> 8, length & 0xFF)
+        raw[at : at + 2] = ((FLAGS | length) >> 8, length & 0xFF)
     at = FIELDS["values"][0]
     raw[at : at + 2] = ((slots + 1) >> 8, (slots + 1) & 0xFF)
     return raw
@@ -134,14 +134,11 @@ def discovery_packets(heading: Heading, universes: tuple[int, ...]) -> tuple[byt
 
 
 def address_of(host: str, universe: int) -> str:
-    """Where a universe goes: a host as it is, or its multicast group (9.3.1: 239.255.hi.lo, 9.3.2: ff18::83:00:hi:lo).
-
-    The table of 9.3.2 counts in bytes: ff 18, nine of 00, 83, 00, hi, lo, so that IPv6 writes ff18::8300:hilo.
-    """
+    """Where a universe goes: a host as it is, or its multicast group."""
     if host == IPV4:
-        return f"239.255.{universe >> 8}.{universe & 0xFF}"
+        return str(IPv4Address(group(universe)))
     if host == IPV6:
-        return str(IPv6Address(bytes([0xFF, 0x18, *bytes(10), 0x83, 0x00, universe >> 8, universe & 0xFF])))
+        return str(IPv6Address(group_ipv6(universe)))
     return host
 
 

@@ -19,7 +19,7 @@ from uuid import UUID
 
 from gloaming.daemon.transmitter.others import Other, Others
 from gloaming.daemon.transmitter.packets import IPV4, address_of
-from gloaming.shows.e131 import DISCOVERY_UNIVERSE, FIELDS, PORT
+from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE, FIELDS, PORT
 from gloaming.shows.time_units import SECOND_NS
 
 QUIET_NS = SECOND_NS

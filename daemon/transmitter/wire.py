@@ -12,7 +12,7 @@ from array import array
 from pathlib import Path
 
 from gloaming.daemon.transmitter.bulk import UDP_SEGMENT, Bulk, OneByOne, Parcel, is_ipv6, sendmmsg_works
-from gloaming.shows.e131 import PORT
+from gloaming.shows.protocols.e131 import PORT
 
 SEND_BUFFER_BYTES = 8 << 20
 ERROR_BUFFER_BYTES = 128 << 10

@@ -6,23 +6,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from gloaming.shows.e131 import DATA_LOSS_NS, TERMINATED
-from gloaming.shows.recording.packets import Bytes
+from gloaming.shows.protocols.e131 import DATA_LOSS_NS, OLD_STEPS, TERMINATED, step
+from gloaming.shows.protocols.e131.parse import Bytes
 from gloaming.shows.recording.report import Tally
 
 LEAD_NS = 500_000_000
 """How long a source that others are merged into may be silent and lead on: one that stands still (6.6.2) is no lead."""
 
-OLD = range(-19, 1)
-"""Steps of a sequence number that are passed over, 6.7.2."""
-
 DISCARD = -1
 ASIDE = -2
-
-
-def step(sequence: int, before: int) -> int:
-    """From one sequence number to another, -128 to 127."""
-    return (sequence - before + 128) % 256 - 128
 
 
 @dataclass(slots=True)
@@ -78,7 +70,7 @@ def take(
         silence_ns, source.at_ns = at_ns - source.at_ns, at_ns
         if silence_ns > DATA_LOSS_NS:  # 6.7.1: it had left, and may begin with any number
             tally.silences[stream.number] += 1
-        elif ahead in OLD:
+        elif ahead in OLD_STEPS:
             if ahead:
                 tally.out_of_order += 1
             else:
@@ -151,7 +143,7 @@ class Synchronizations:
         runs = self._runs.setdefault(address, [])
         for run in runs:
             ahead = step(sequence, run.sequence)
-            if abs(ahead) < len(OLD):
+            if abs(ahead) < len(OLD_STEPS):
                 break
         else:
             run, ahead = _Run(sequence), 1

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.e131 import DATA_LOSS_NS, PREVIEW, SLOTS_MAX
+from gloaming.shows.protocols.e131 import DATA_LOSS_NS, PREVIEW, SLOTS_MAX
+from gloaming.shows.protocols.e131.parse import UNIVERSES, Bytes, Integers, Kind, Packets
 from gloaming.shows.recording import arbiter
 from gloaming.shows.recording.arbiter import DISCARD, Stream, Synchronizations
-from gloaming.shows.recording.packets import UNIVERSES, Bytes, Integers, Kind, Packets
 from gloaming.shows.recording.report import Tally
 from gloaming.shows.recording.rhythm import Pacer, Rhythm
 from gloaming.shows.time_units import SECOND_NS

@@ -17,9 +17,10 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
+from gloaming.shows.protocols.e131.parse import Bytes, Datagrams, Integers
 from gloaming.shows.recording.links import Links
 from gloaming.shows.recording.order import Order
-from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Bytes, Datagrams, Integers
 from gloaming.shows.time_units import SECOND_NS
 
 _PIECE = 4 << 20

@@ -8,9 +8,9 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.e131 import DATA_LOSS_NS
-from gloaming.shows.recording.arbiter import DISCARD, OLD, Synchronizations, step
-from gloaming.shows.recording.packets import UNIVERSES, Integers, Kind, Packets
+from gloaming.shows.protocols.e131 import DATA_LOSS_NS, OLD_STEPS, step
+from gloaming.shows.protocols.e131.parse import UNIVERSES, Integers, Kind, Packets
+from gloaming.shows.recording.arbiter import DISCARD, Synchronizations
 from gloaming.shows.recording.rhythm import THIN_NS, Rhythm
 from gloaming.shows.time_units import SECOND_NS
 
@@ -93,7 +93,7 @@ class Census:
     def _packet(self, stream: tuple[bytes, int], sequence: int, at_ns: int) -> None:
         """One packet of one source on one universe."""
         last_ns, before = self._last.get(stream, (None, 0))
-        if last_ns is not None and step(sequence, before) in OLD and at_ns - last_ns <= DATA_LOSS_NS:
+        if last_ns is not None and step(sequence, before) in OLD_STEPS and at_ns - last_ns <= DATA_LOSS_NS:
             return
         self._last[stream] = at_ns, sequence
         cid, universe = stream

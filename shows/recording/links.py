@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Bytes, Datagrams, Integers
+from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
+from gloaming.shows.protocols.e131.parse import Bytes, Datagrams, Integers
 
 ETHERNET, COOKED, COOKED_2 = 1, 113, 276
 _TYPE_AT = {ETHERNET: 12, COOKED: 14, COOKED_2: 0}

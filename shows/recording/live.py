@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.e131 import UNIVERSE_MAX
 from gloaming.shows.importing import Progress, mistake
+from gloaming.shows.protocols.e131 import UNIVERSE_MAX
+from gloaming.shows.protocols.e131.parse import Kind, Packets, announced, read
 from gloaming.shows.recording.census import Census
-from gloaming.shows.recording.packets import Kind, Packets, announced, read
 from gloaming.shows.recording.receive import Receiver
 from gloaming.shows.recording.recorder import Outcome, Recording, Wanted, lay_out
 from gloaming.shows.recording.report import ranges

@@ -9,13 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.e131 import SLOTS_MAX
 from gloaming.shows.framefile import Frames, FrameWriter, Universe
 from gloaming.shows.framefile_edit import frames_of
 from gloaming.shows.framefile_layout import chunk_frames
 from gloaming.shows.importing import Source, mistake, write_source
 from gloaming.shows.mistake import MistakeError
-from gloaming.shows.recording.packets import Bytes, Integers
+from gloaming.shows.protocols.e131 import SLOTS_MAX
+from gloaming.shows.protocols.e131.parse import Bytes, Integers
 
 PARTS_MAX = 100
 _RUNS_MAX = 8

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.importing import mistake
-from gloaming.shows.recording.packets import Datagrams
+from gloaming.shows.protocols.e131.parse import Datagrams
 from gloaming.shows.recording.receive_process import (
     CONTROL_BYTES,
     HEADER_BYTES,

@@ -12,15 +12,15 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.e131 import SLOTS_MAX
 from gloaming.shows.framefile import FrameFileInfo, inspect
 from gloaming.shows.framefile_edit import frames_of
 from gloaming.shows.importing import Progress, Source, mistake, write_source
 from gloaming.shows.mistake import MistakeError
+from gloaming.shows.protocols.e131 import SLOTS_MAX
+from gloaming.shows.protocols.e131.parse import UNIVERSES, Bytes, Packets, read
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.assembler import Assembler
 from gloaming.shows.recording.census import Census
-from gloaming.shows.recording.packets import UNIVERSES, Bytes, Packets, read
 from gloaming.shows.recording.parts import Parts, universes_of
 from gloaming.shows.recording.report import Tally, ranges
 from gloaming.shows.recording.rhythm import Pacer, Rhythm, usual

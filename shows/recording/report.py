@@ -9,7 +9,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from gloaming.shows.recording.packets import Kind, Packets
+from gloaming.shows.protocols.e131.parse import Kind, Packets
 
 SHOWN = 6
 

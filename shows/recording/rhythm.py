@@ -10,7 +10,7 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.recording.packets import Bytes
+from gloaming.shows.protocols.e131.parse import Bytes
 
 LOOK_NS = 600_000_000
 """How far behind the last packet frames are let go: so long a hold-up of the source may take to be made good."""

@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from gloaming.shows.e131 import PORT
 from gloaming.shows.importing import mistake
+from gloaming.shows.protocols.e131 import PORT, group, group_ipv6
 
 BUFFER_BYTES = 32 << 20
 _SO_RCVBUFFORCE, _SO_RXQ_OVFL, _SO_TIMESTAMPNS = 33, 40, 35
@@ -21,16 +21,6 @@ _SIOCGIFADDR = 0x8915
 _IPV6_ADDRESSES = Path("/proc/thread-self/net/if_inet6")
 _FULL = (errno.ENOBUFS, errno.ENOMEM)
 _NOTES = 2
-
-
-def group(universe: int) -> bytes:
-    """The IPv4 group of a universe, E1.31 9.3.1: 239.255.hi.lo."""
-    return bytes([239, 255, universe >> 8, universe & 255])
-
-
-def group_ipv6(universe: int) -> bytes:
-    """The IPv6 group of a universe, E1.31 9.3.2; the table there counts in bytes, so that it is ff18::8300:hilo."""
-    return bytes([0xFF, 0x18, *bytes(10), 0x83, 0x00, universe >> 8, universe & 255])
 
 
 @dataclass

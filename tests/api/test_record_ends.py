@@ -12,8 +12,9 @@ import pytest
 
 from gloaming.api.commands import record_verb
 from gloaming.shows.mistake import MistakeError
+from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
+from gloaming.shows.protocols.e131.parse import Datagrams
 from gloaming.shows.recording.live import Live
-from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Datagrams
 from gloaming.shows.recording.recorder import Outcome, Wanted
 from tests.shows.streams import OTHER_CID, Event, data, everything, stream
 

@@ -9,7 +9,7 @@ import pytest
 
 from gloaming.daemon.transmitter.packets import Block
 from gloaming.daemon.transmitter.view import PICKS_MAX, View
-from gloaming.shows.e131 import HEAD_BYTES
+from gloaming.shows.protocols.e131 import HEAD_BYTES
 
 
 def block(universes: tuple[int, ...], slots: int) -> Block:

@@ -10,7 +10,7 @@ import time
 import pytest
 from sacn.messages.data_packet import DataPacket
 
-from gloaming.shows.e131 import PORT
+from gloaming.shows.protocols.e131 import PORT
 from gloaming.shows.receiver import Counts, Receiver
 
 ADDRESS = "127.0.61.1"

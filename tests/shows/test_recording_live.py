@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 
 from gloaming.shows.framefile import Frames, inspect
 from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
+from gloaming.shows.protocols.e131.parse import Datagrams
 from gloaming.shows.recording import parts
 from gloaming.shows.recording.live import Live
-from gloaming.shows.recording.packets import PACKET_BYTES_MAX, Datagrams
 from gloaming.shows.recording.recorder import Outcome, Wanted
 from tests.shows.streams import Event, data, everything, shortened, stream
 

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from gloaming.shows.e131 import DISCOVERY_UNIVERSE
+from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE
+from gloaming.shows.protocols.e131.parse import read
 from gloaming.shows.recording.live import Live
-from gloaming.shows.recording.packets import read
 from gloaming.shows.recording.receive import Receiver
 from gloaming.shows.recording.recorder import Wanted
 from gloaming.shows.recording.sockets import Sockets

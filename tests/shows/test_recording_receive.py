@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from gloaming.shows.mistake import MistakeError
+from gloaming.shows.protocols.e131.parse import read
 from gloaming.shows.recording import receive
-from gloaming.shows.recording.packets import read
 from gloaming.shows.recording.receive import Receiver
 from gloaming.shows.recording.sockets import Sockets
 from tests.shows.streams import data

@@ -1,24 +1,32 @@
-"""E1.31 packets, read many at a time: datagrams in, fields out. No sockets, no state.
+"""E1.31 packets read: one datagram, or many at a time as arrays of fields. No sockets, no state.
 
-Section numbers are those of ANSI E1.31-2018. Offsets count from the first byte of a datagram (table 4-1 and on).
+Section numbers are those of ANSI E1.31-2018.
 """
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.e131 import (
+from gloaming.shows.protocols.e131 import (
+    DISCOVERY_LIST,
+    DMP,
+    DMP_STEP,
+    DMP_TYPES,
     FIELDS,
+    FLAGS,
     FRAMING_DATA,
     FRAMING_DISCOVERY,
     FRAMING_SYNCHRONIZATION,
     HEAD_BYTES,
     IDENTIFIER,
+    PAGE_UNIVERSES,
     PREAMBLE,
     PREVIEW,
     PRIORITY_MAX,
@@ -26,8 +34,6 @@ from gloaming.shows.e131 import (
     ROOT_EXTENDED,
     SLOTS_MAX,
     UNIVERSE_MAX,
-    read_discovery,
-    source_name,
 )
 
 Bytes = npt.NDArray[np.uint8]
@@ -35,9 +41,6 @@ Integers = npt.NDArray[np.int64]
 
 UNIVERSES = 65536
 """How many numbers of universes there are (6.2.7)."""
-PACKET_BYTES_MAX = 1152
-"""A discovery page of 512 universes has 1144 bytes; room after it, so that a window never reaches past a buffer."""
-
 _HEAD = np.dtype(
     {
         "names": list(FIELDS),
@@ -46,8 +49,70 @@ _HEAD = np.dtype(
         "itemsize": HEAD_BYTES,
     }
 )
-_DMP, _DMP_TYPES, _DMP_STEP = 0x02, 0xA1000000, 0x01  # 7.2 to 7.5
-_FLAGS = 0x7000  # 5.4, 6.1, 7.1
+_CODES = {"u1": "B", ">u2": "H", ">u4": "I", ">u8": "Q", "V16": "16s", "V64": "64s"}
+
+
+def _fields(*names: str) -> struct.Struct:
+    """Reads some fields, which are in order and do not overlap."""
+    code = ">"
+    for name in names:
+        at, kind = FIELDS[name]
+        code += f"{at - struct.calcsize(code)}x{_CODES[kind]}"
+    return struct.Struct(code)
+
+
+_LAYERS = _fields("preamble", "identifier", "root", "framing")
+_DATA = _fields("cid", "name", "priority", "sequence", "options", "universe", "start_code")
+_DISCOVERY = _fields("cid", "name", "list", "page", "page_last")
+
+
+class DataHead(NamedTuple):
+    """What stands before the slots of a data packet."""
+
+    cid: bytes
+    name: bytes
+    priority: int
+    sequence: int
+    options: int
+    universe: int
+    start_code: int
+
+
+class Discovery(NamedTuple):
+    """A page of the universes that a source sends."""
+
+    cid: bytes
+    name: bytes
+    page: int
+    universes: tuple[int, ...]
+
+
+def read_data(data: bytes | memoryview) -> DataHead | None:
+    """The head of a data packet; None for any other datagram."""
+    if len(data) < HEAD_BYTES or _LAYERS.unpack_from(data) != (PREAMBLE, IDENTIFIER, ROOT_DATA, FRAMING_DATA):
+        return None
+    return DataHead._make(_DATA.unpack_from(data))
+
+
+def read_discovery(data: bytes | memoryview) -> Discovery | None:
+    """A page of universe discovery (section 8), its universes as they stand there; None for any other datagram."""
+    if len(data) < _DISCOVERY.size or _LAYERS.unpack_from(data) != (
+        PREAMBLE,
+        IDENTIFIER,
+        ROOT_EXTENDED,
+        FRAMING_DISCOVERY,
+    ):
+        return None
+    cid, name, kind, page, _ = _DISCOVERY.unpack_from(data)
+    if kind != DISCOVERY_LIST:
+        return None
+    count = min((len(data) - _DISCOVERY.size) // 2, PAGE_UNIVERSES)
+    return Discovery(cid, name, page, struct.unpack_from(f">{count}H", data, _DISCOVERY.size))
+
+
+def source_name(name: bytes) -> str:
+    """The text of a field `name`, 6.2.2: UTF-8 up to its null, whatever may be in it."""
+    return name.partition(b"\0")[0].decode("utf-8", "replace")
 
 
 class Kind(IntEnum):
@@ -201,10 +266,10 @@ def read(datagrams: Datagrams, preview: bool = False) -> Packets:
     extended = acn & (root == ROOT_EXTENDED)
     data = acn & (root == ROOT_DATA) & ((framing == FRAMING_DATA) | (size < HEAD_BYTES))
     slots = head["values"].astype(np.int64) - 1  # 7.6: the property value count has the start code in it
-    well_formed = (head["dmp"] == _DMP) & (head["dmp_types"] == _DMP_TYPES) & (head["dmp_step"] == _DMP_STEP)
+    well_formed = (head["dmp"] == DMP) & (head["dmp_types"] == DMP_TYPES) & (head["dmp_step"] == DMP_STEP)
     well_formed &= (slots <= SLOTS_MAX) & (head["priority"] <= PRIORITY_MAX)
     for layer, bytes_before_slots in (("root_size", 110), ("framing_size", 88), ("dmp_size", 11)):
-        well_formed &= head[layer] == _FLAGS + bytes_before_slots + slots
+        well_formed &= head[layer] == FLAGS + bytes_before_slots + slots
     sender = _has_sender(heads, head)
     well_formed &= sender
     kind = np.full(len(size), Kind.OTHER, np.int64)
@@ -215,7 +280,7 @@ def read(datagrams: Datagrams, preview: bool = False) -> Packets:
     if extended.any():
         sync = extended & (framing == FRAMING_SYNCHRONIZATION) & (size >= 44)
         discovery = extended & (framing == FRAMING_DISCOVERY) & (size >= 44)
-        right = (head["root_size"] == _FLAGS + 33) & (head["framing_size"] == _FLAGS + 11) & _has_cid(head)
+        right = (head["root_size"] == FLAGS + 33) & (head["framing_size"] == FLAGS + 11) & _has_cid(head)
         kind[sync & right] = Kind.SYNC
         right = (head["root_size"] >> 12 == 7) & (head["framing_size"] + 22 == head["root_size"]) & sender
         kind[discovery & right] = Kind.DISCOVERY

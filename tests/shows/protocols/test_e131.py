@@ -7,7 +7,8 @@ from sacn import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from gloaming.shows.e131 import HEAD_BYTES, PREVIEW, TERMINATED, read_data, read_discovery, source_name
+from gloaming.shows.protocols.e131 import HEAD_BYTES, PREVIEW, TERMINATED
+from gloaming.shows.protocols.e131.parse import read_data, read_discovery, source_name
 
 CID = tuple(range(16))
 NAME = "Pier Road boathouse, \u00e9t\u00e9"
