@@ -13,7 +13,7 @@ from gloaming.api.guard import Buckets, Limits
 from gloaming.api.sign_in import LINK_S, Device, Doorkeeper, network_of
 from gloaming.api.words import DeviceKnown, Ended, Link, LinkAsked, LinkCode, NewPasscode, Passcode, SignedIn
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.director import Director
+from gloaming.daemon.planner.planner import Planner
 
 COOKIE = "gloaming"
 COOKIE_S = 400 * 86_400
@@ -26,7 +26,7 @@ def token_of(request: Request) -> str:
     return token.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
 
 
-def make_door(director: Director, doorkeeper: Doorkeeper, limits: Limits) -> Door:
+def make_door(director: Planner, doorkeeper: Doorkeeper, limits: Limits) -> Door:
     """What lets a request in that carries a known token: as a dependency it gives the device."""
     buckets = Buckets(limits.device_rate, limits.device_burst)
 
@@ -47,7 +47,7 @@ def make_door(director: Director, doorkeeper: Doorkeeper, limits: Limits) -> Doo
 
 def add_doors(
     app: FastAPI,
-    director: Director,
+    director: Planner,
     doorkeeper: Doorkeeper,
     seen: Door,
     operator: Door,

@@ -15,7 +15,7 @@ from fastapi.responses import StreamingResponse
 from gloaming.api.doors import Door, token_of
 from gloaming.api.sign_in import Device, Doorkeeper
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.director import Director
+from gloaming.daemon.planner.planner import Planner
 
 LOOK_S = 0.25
 BEAT_S = 2.0
@@ -40,7 +40,7 @@ def news_of(now: dict[str, Any]) -> str:
 class Watch:
     """Looks at the director while anybody listens, and wakes the listeners when there is news."""
 
-    def __init__(self, director: Director) -> None:
+    def __init__(self, director: Planner) -> None:
         self.director = director
         self.number = 0
         self.told = ""
@@ -122,7 +122,7 @@ def event(name: str, data: str) -> str:
 
 
 def add_events(
-    app: FastAPI, director: Director, doorkeeper: Doorkeeper, seen: Door, watch: Watch, streams: Streams
+    app: FastAPI, director: Planner, doorkeeper: Doorkeeper, seen: Door, watch: Watch, streams: Streams
 ) -> None:
     """Add the stream of events."""
 

@@ -24,7 +24,7 @@ from gloaming.api.sign_in import Device, Doorkeeper
 from gloaming.api.view import add_view
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.direction.season_svg import season_svg
-from gloaming.daemon.director import Director
+from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.reports.nights import season
 from gloaming.shows.time_units import SECOND_NS
 
@@ -38,7 +38,7 @@ OUTSIDE = "the years 1900 to 2100 can be asked for"
 
 
 def make_app(
-    director: Director,
+    director: Planner,
     doorkeeper: Doorkeeper,
     limits: Limits | None = None,
     addresses: Callable[[], list[str]] = lambda: ["http://127.0.0.1:8080"],
@@ -148,7 +148,7 @@ def make_app(
     return app
 
 
-def _draw(director: Director, first: date | None, days: int) -> str:
+def _draw(director: Planner, first: date | None, days: int) -> str:
     site = director.site
     begin = first or datetime.fromtimestamp(director.clock.now_ns() // SECOND_NS, site.timezone).date()
     if not (begin.year in YEARS and (begin + timedelta(days=days)).year in YEARS):

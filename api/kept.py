@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gloaming.daemon.state import State
+from gloaming.daemon.planner.store import Store
 
 READING = {"GET", "HEAD", "OPTIONS"}
 LASTING = ("/api/journal", "/api/report")
@@ -14,7 +14,7 @@ LASTING = ("/api/journal", "/api/report")
 class Kept:
     """The middleware. Where something is wrong with the disk, nobody waits for it: its trouble is told."""
 
-    def __init__(self, app: ASGIApp, store: State) -> None:
+    def __init__(self, app: ASGIApp, store: Store) -> None:
         self.app, self.store = app, store
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

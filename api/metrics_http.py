@@ -14,10 +14,10 @@ from pydantic import BaseModel, ConfigDict, Field
 from gloaming.api.sign_in import Device
 from gloaming.api.words import At, Day
 from gloaming.daemon.direction.decide import instant, isoformat
-from gloaming.daemon.director import Director
 from gloaming.daemon.journal_report import Report, as_json, season_report
 from gloaming.daemon.journal_svg import draw
 from gloaming.daemon.metrics import Figures
+from gloaming.daemon.planner.planner import Planner
 
 KEPT_S, KEPT_MAX = 60.0, 8
 Door = Callable[..., Coroutine[Any, Any, Device]]
@@ -34,7 +34,7 @@ class GivenTime(BaseModel):
 class Reports:
     """The season's reports: one is worked out at a time, in a thread, and the last few are kept for a minute."""
 
-    def __init__(self, director: Director) -> None:
+    def __init__(self, director: Planner) -> None:
         self.director = director
         self._one_at_a_time = asyncio.Lock()
         self._kept: dict[tuple[date | None, int], tuple[float, Report]] = {}
@@ -53,7 +53,7 @@ class Reports:
             return found
 
 
-def add_care(app: FastAPI, director: Director, seen: Door, operator: Door) -> None:
+def add_care(app: FastAPI, director: Planner, seen: Door, operator: Door) -> None:
     """Add the doors. The time may be given and the site read again by an operator alone."""
     Seen = Annotated[Device, Depends(seen)]
     Operator = Annotated[Device, Depends(operator)]

@@ -22,8 +22,8 @@ from gloaming.api.events import Streams
 from gloaming.api.http import make_app
 from gloaming.api.names import is_everywhere, lan_addresses, page_addresses
 from gloaming.api.sign_in import Doorkeeper
-from gloaming.daemon.director import Director
-from gloaming.daemon.health import DO, Trouble
+from gloaming.daemon.planner.health import DO, Trouble
+from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.service_log import LOG
 from gloaming.daemon.site.private_file import write_private
 
@@ -40,7 +40,7 @@ CONNECTIONS_MAX = 600
 class PageServer:
     """Serves the page of a director until it is told to stop, whatever its port and its certificate do meanwhile."""
 
-    def __init__(self, director: Director, state: Path, listen: str | None) -> None:
+    def __init__(self, director: Planner, state: Path, listen: str | None) -> None:
         self.director, self.state, self.listen = director, state, listen
         self.doorkeeper = Doorkeeper(director.store)
         self.addresses: list[str] = []

@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 
 from gloaming.api.sign_in import TooManyGuessesError
 from gloaming.daemon.direction.asking import Refusal
-from gloaming.daemon.requests import NotStandingError
+from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.shows.mistake import MistakeError
 
 

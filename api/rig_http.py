@@ -7,7 +7,7 @@ from fastapi.responses import JSONResponse
 
 from gloaming.api.sign_in import Device
 from gloaming.api.words import NoNulls, OverrideTaken
-from gloaming.daemon.director import Director
+from gloaming.daemon.planner.planner import Planner
 from gloaming.shows.mistake import MistakeError
 
 
@@ -15,7 +15,7 @@ class RigCheckAsked(NoNulls):
     """A rig check as it is asked for; it ends by itself after ten minutes at the most. words.py has its schema."""
 
 
-def rig_router(director: Director, seen: Any, operator: Any) -> APIRouter:
+def rig_router(director: Planner, seen: Any, operator: Any) -> APIRouter:
     """The routes; `seen` and `operator` say who may look, and who may ask."""
     router = APIRouter(tags=["rig"])
 

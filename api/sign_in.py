@@ -16,9 +16,9 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from gloaming.api.names import on_own_link
-from gloaming.daemon.clock_trust import FIRST_NS
+from gloaming.daemon.planner.clock_trust import FIRST_NS
+from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.private_file import write_private
-from gloaming.daemon.state import State
 from gloaming.shows.time_units import DAY_NS, HOUR_NS
 
 LOCAL_DEVICE = "this machine"
@@ -112,7 +112,7 @@ class Guesses:
 class Doorkeeper:
     """Checks passcodes, links and tokens. `at_s` is any clock that only goes forward, `now_ns` the wall clock."""
 
-    store: State
+    store: Store
     hasher: PasswordHasher = field(default_factory=lambda: PasswordHasher(time_cost=4, memory_cost=9216, parallelism=1))
     guesses: Guesses = field(default_factory=Guesses)
     passcode_file: Path | None = None

@@ -19,7 +19,7 @@ from gloaming.api.doors import Door, token_of
 from gloaming.api.events import Streams, event, quiet_stream
 from gloaming.api.sign_in import Device, Doorkeeper
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.director import Director
+from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import Site
 from gloaming.shows.positions import positions
 from gloaming.shows.rig import PixelString
@@ -84,7 +84,7 @@ def _placed(strings: list[tuple[PixelString, Any]]) -> list[list[float]]:
 class Viewer:
     """Asks the transmitter while anybody looks; everybody is shown the same."""
 
-    def __init__(self, director: Director) -> None:
+    def __init__(self, director: Planner) -> None:
         self.director = director
         self.layout: Layout | None = None
         self.frame: str | None = None
@@ -132,7 +132,7 @@ class Viewer:
         self.came = asyncio.Event()
 
 
-def add_view(app: FastAPI, director: Director, doorkeeper: Doorkeeper, seen: Door, streams: Streams) -> None:
+def add_view(app: FastAPI, director: Planner, doorkeeper: Doorkeeper, seen: Door, streams: Streams) -> None:
     """Add the stream of frames."""
     viewer = Viewer(director)
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from functools import partial
 from urllib.parse import urlsplit
 
-from gloaming.daemon.health import DO, Trouble
 from gloaming.daemon.outside import Message, Messenger, notify_by_apprise, post
+from gloaming.daemon.planner.health import DO, Trouble
 from gloaming.daemon.service_log import Rate
 from gloaming.daemon.site.schema_delivery import Alert
 from gloaming.daemon.timetable.hours import windows

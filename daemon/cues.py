@@ -12,8 +12,8 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from gloaming.daemon.outside import Message, Messenger, post, publish, run_command
+from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.schema_delivery import Cue
-from gloaming.daemon.state import State
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 LATE_NS = 900 * SECOND_NS
@@ -58,7 +58,7 @@ class Cues:
     def __init__(
         self,
         cues: Iterable[Cue],
-        store: State,
+        store: Store,
         told: Callable[[Message, str | None], None],
         hidden: Callable[[], tuple[Path, ...]] = tuple,
     ) -> None:

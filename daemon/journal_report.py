@@ -16,10 +16,10 @@ from typing import TypeVar
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.journal_lines import Row
+from gloaming.daemon.planner.store import Store
 from gloaming.daemon.reports.nights import Row as NightRow
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.site.load import Site
-from gloaming.daemon.state import State as Store
 from gloaming.daemon.timetable.nights import NotGiven, not_given
 from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.framefile import FrameReader

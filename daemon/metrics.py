@@ -13,7 +13,7 @@ from prometheus_client.registry import Collector
 from gloaming.daemon.direction.score import State
 
 if TYPE_CHECKING:
-    from gloaming.daemon.director import Director
+    from gloaming.daemon.planner.planner import Planner
 
 Family = TypeVar("Family", Gauge, Counter)
 
@@ -21,14 +21,14 @@ Family = TypeVar("Family", Gauge, Counter)
 class Figures(Collector):
     """All figures of a director, its transmitter and its board. A family without a sample is left out."""
 
-    def __init__(self, director: Director) -> None:
+    def __init__(self, director: Planner) -> None:
         self._director = director
 
     def collect(self) -> Iterator[Gauge | Counter]:
         return (family for family in _families(self._director) if family.samples)
 
 
-def _families(director: Director) -> Iterator[Gauge | Counter]:
+def _families(director: Planner) -> Iterator[Gauge | Counter]:
     now_ns = director.clock.now_ns()
     decision, attendant = director.current(now_ns), director.attendant
     yield _filled(
@@ -69,7 +69,7 @@ def _filled(family: Family, samples: Iterable[tuple[Sequence[str], float]]) -> F
     return family
 
 
-def _of_rig(director: Director) -> Iterator[Gauge | Counter]:
+def _of_rig(director: Planner) -> Iterator[Gauge | Counter]:
     known = [reach for reach in director.rig.reach.found.values() if reach.answers is not None]
     yield _filled(
         Gauge("gloaming_controller_up", "1 while a controller answers.", labels=["controller"]),
@@ -108,7 +108,7 @@ def _of_transmitter(telemetry: Mapping[str, Any]) -> Iterator[Gauge | Counter]:
     )
 
 
-def _of_board(director: Director) -> Iterator[Gauge | Counter]:
+def _of_board(director: Planner) -> Iterator[Gauge | Counter]:
     board = director.attendant.board
     yield Gauge("gloaming_board_temperature_celsius", "The board's warmest sensor.", board.temperature_c)
     yield Gauge("gloaming_disk_free_bytes", "Room left where the state lies.", board.disk_free_bytes)

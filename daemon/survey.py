@@ -13,8 +13,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from gloaming.daemon.clock import Clock
-from gloaming.daemon.clock_trust import verdict_at_a_start
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.clock_trust import verdict_at_a_start
 from gloaming.daemon.reachability import look_once
 from gloaming.daemon.reports.nights import Row, season
 from gloaming.daemon.site.load import Piece, Site, load_site

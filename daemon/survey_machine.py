@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from gloaming.daemon.clock_trust import Verdict
-from gloaming.daemon.health import DO, Board, read_board, troubles_of
+from gloaming.daemon.planner.clock_trust import Verdict
+from gloaming.daemon.planner.health import DO, Board, read_board, troubles_of
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.transmitter.wire import interface_index, source_address
 from gloaming.shows.finding import Finding

@@ -19,8 +19,8 @@ TRANSMITTER_NEVER = ("pydantic", "fastapi", "starlette", "uvicorn", "astral", "a
 
 CIRCLES = [
     {
-        f"gloaming.daemon.{name}"
-        for name in ("attendant", "clock_steps", "confirmation", "director", "requests", "rig_care", "sound_care")
+        f"gloaming.daemon.planner.{name}"
+        for name in ("clock_steps", "commands", "confirmation", "monitor", "planner", "rig_monitor", "sound_levels")
     },
 ]
 """Sets of modules that import each other in a circle today."""

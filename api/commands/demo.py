@@ -94,7 +94,7 @@ def _make(site: Path, address: str, console: Any) -> None:
 
 
 def _play(site: Path, receiver: Receiver, seconds: float | None, console: Any, live: bool) -> dict[str, Any]:
-    from gloaming.api.keeper import Keeper
+    from gloaming.api.supervisor import Supervisor
     from gloaming.daemon.reports.nights import season
     from gloaming.daemon.site.load import load_site
 
@@ -111,7 +111,7 @@ def _play(site: Path, receiver: Receiver, seconds: float | None, console: Any, l
     )
     state = site / "state"
     last: dict[str, Any] = {}
-    keeper = Keeper(
+    supervisor = Supervisor(
         site,
         state,
         offset_ns,
@@ -122,7 +122,7 @@ def _play(site: Path, receiver: Receiver, seconds: float | None, console: Any, l
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: ending.set())
     receiver.start()
-    keeping = threading.Thread(target=keeper.run, name="keeper")
+    keeping = threading.Thread(target=supervisor.run, name="supervisor")
     keeping.start()
     try:
         base, token = _wait_for_daemon(state, keeping, ending)
@@ -135,7 +135,7 @@ def _play(site: Path, receiver: Receiver, seconds: float | None, console: Any, l
         else:
             ending.wait(seconds)
     finally:
-        keeper.stop()
+        supervisor.stop()
         keeping.join()
     return _result(last, receiver)
 

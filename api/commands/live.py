@@ -101,7 +101,7 @@ def add_where(parser: argparse.ArgumentParser, positional: bool = False) -> None
 
 def show_now(args: argparse.Namespace) -> int:
     """`gloaming now`."""
-    from gloaming.daemon.confirmation import light
+    from gloaming.daemon.planner.confirmation import light
 
     now = _now(args)
     if args.json:

@@ -28,7 +28,7 @@ def state_folder(site: Path, given: Path | None) -> Path:
 
 def run_site(args: argparse.Namespace) -> int:
     """Check the site in a process that does not stay, then keep both processes running."""
-    from gloaming.api.keeper import MISTAKE, Keeper
+    from gloaming.api.supervisor import MISTAKE, Supervisor
 
     site, state = args.site.absolute(), state_folder(args.site, args.state)
     checked = subprocess.run(
@@ -37,25 +37,25 @@ def run_site(args: argparse.Namespace) -> int:
     if checked.returncode:
         return MISTAKE
     try:
-        keeper = Keeper(site, state)
+        supervisor = Supervisor(site, state)
     except OSError as error:
         print(f"{state}: {error.strerror or error}", file=sys.stderr)
         return MISTAKE
     for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: keeper.stop())
-    signal.signal(signal.SIGHUP, lambda *_: keeper.reload())
-    return keeper.run()
+        signal.signal(number, lambda *_: supervisor.stop())
+    signal.signal(signal.SIGHUP, lambda *_: supervisor.reload())
+    return supervisor.run()
 
 
 def _check() -> int:
     """In a process of its own: every mistake of the site; and what will happen tonight."""
     from datetime import datetime
 
-    from gloaming.daemon.clock import Clock
-    from gloaming.daemon.clock_trust import verdict_at_a_start
     from gloaming.daemon.cues import user_name
     from gloaming.daemon.direction.decide import decide, instant
     from gloaming.daemon.direction.score import State
+    from gloaming.daemon.planner.clock import Clock
+    from gloaming.daemon.planner.clock_trust import verdict_at_a_start
     from gloaming.daemon.site.load import load_site
 
     clock, state = Clock(), Path(sys.argv[2])

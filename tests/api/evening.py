@@ -168,7 +168,7 @@ class Evening:
         assert self.process.wait(PATIENCE_S) == 0
 
     def kill_everything(self) -> None:
-        """The keeper and both its children, at once, as a power cut does."""
+        """The supervisor and both its children, at once, as a power cut does."""
         assert self.process
         pids = [self.process.pid, self.pid("director"), self.pid("transmitter")]
         for pid in pids:
@@ -179,7 +179,7 @@ class Evening:
     def pid(self, which: str) -> int:
         """The process that is the director, or the transmitter."""
         assert self.process
-        word = {"director": "director_main", "transmitter": "daemon.transmitter"}[which]
+        word = {"director": "gloaming.api.serve", "transmitter": "daemon.transmitter"}[which]
 
         def find() -> int | None:
             found = [pid for pid, line in _processes() if word in line and str(self.state) in line]

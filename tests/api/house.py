@@ -21,8 +21,8 @@ from fastapi import FastAPI
 from gloaming.api.guard import Limits
 from gloaming.api.http import make_app
 from gloaming.api.sign_in import Doorkeeper
-from gloaming.daemon.clock import Clock
-from gloaming.daemon.director import Director
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import load_site
 from gloaming.shows.framefile import FrameWriter, Universe
 
@@ -124,7 +124,7 @@ class House:
     """A director that runs in this process, without a transmitter."""
 
     app: FastAPI
-    director: Director
+    director: Planner
     doorkeeper: Doorkeeper
     token: str
 
@@ -152,7 +152,7 @@ async def house(folder: Path, at: str = "2026-12-12T18:00", limits: Limits | Non
     """A site's house, open at a local instant."""
     site = load_site(write_site(folder / "site"))
     state = folder / "state"
-    director = Director(site, state, Clock(offset_to(at)))
+    director = Planner(site, state, Clock(offset_to(at)))
     doorkeeper = Doorkeeper(director.store)
     doorkeeper.first_passcode(state)
     token = doorkeeper.local_token(state, director.clock.now_ns()).read_text().strip()

@@ -115,7 +115,7 @@ def test_a_phone_gets_in_past_a_thousand_half_open_connections(daemon: Daemon) -
 
 def test_a_phone_gets_in_past_a_crowd_that_knocks_at_once(daemon: Daemon) -> None:
     """More at the same instant than a process may have files open: let in by and by."""
-    director = next(pid for pid, line in processes() if "director_main" in line and str(daemon.state) in line)
+    director = next(pid for pid, line in processes() if "gloaming.api.serve" in line and str(daemon.state) in line)
     before, told = resource.getrlimit(resource.RLIMIT_NOFILE)[0], daemon.log.stat().st_size
     may_open(2048)
     try:
@@ -356,11 +356,13 @@ def test_a_show_goes_on_where_nobody_reads_what_is_said(tmp_path: Path) -> None:
             assert said(sock).startswith(b"HTTP/1.1 400")
 
         def director() -> int | None:
-            return next((pid for pid, line in processes() if "director_main" in line and str(one.state) in line), None)
+            return next(
+                (pid for pid, line in processes() if "gloaming.api.serve" in line and str(one.state) in line), None
+            )
 
         killed = director()
         assert killed
-        os.kill(killed, signal.SIGKILL)  # the keeper tells of it
+        os.kill(killed, signal.SIGKILL)  # the supervisor tells of it
         wait_until(lambda: one.process.poll() is not None or director() not in (None, killed), "another director")
         wait_until(lambda: one.process.poll() is not None or one.answers(), "an answer")
         assert one.now()["state"] == "playing"

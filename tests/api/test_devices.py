@@ -15,8 +15,8 @@ from argon2.low_level import Type
 
 from gloaming.api.guard import Limits
 from gloaming.api.sign_in import Device, Doorkeeper
-from gloaming.daemon.clock_trust import FIRST_NS
-from gloaming.daemon.state import State
+from gloaming.daemon.planner.clock_trust import FIRST_NS
+from gloaming.daemon.planner.store import Store
 from tests.api.house import house, run
 
 DAY_NS = 86_400 * 1_000_000_000
@@ -109,7 +109,7 @@ def test_the_passcode_changes_on_the_board_alone_and_phones_stay_signed_in(tmp_p
 
 
 def test_a_passcode_lasts_when_its_file_is_gone(tmp_path: Path) -> None:
-    store = State(tmp_path, 0)
+    store = Store(tmp_path, 0)
     path = Doorkeeper(store).first_passcode(tmp_path)
     stored = store.fact("passcode_argon2id")
     path.unlink()
@@ -226,7 +226,7 @@ def test_the_token_of_this_machine_stays_over_a_restart_unless_somebody_may_have
     """A command that has read it and asks as another director begins gets in."""
 
     def begins() -> str:
-        store = State(tmp_path, 0)
+        store = Store(tmp_path, 0)
         token = Doorkeeper(store).local_token(tmp_path, 0).read_text()
         assert store.wait()
         assert len(store.devices()) == 1
@@ -313,7 +313,7 @@ def test_all_other_devices_are_signed_out_at_once_and_the_board_stays(tmp_path: 
 
 
 def test_a_device_that_has_not_asked_for_four_hundred_days_is_signed_out(tmp_path: Path) -> None:
-    store = State(tmp_path, NOW_NS)
+    store = Store(tmp_path, NOW_NS)
     doorkeeper = Doorkeeper(store)
     token, lost = (doorkeeper._issue(name, "operator", NOW_NS) for name in ("a phone", "a lost phone"))
     assert doorkeeper.device(token, NOW_NS + 399 * DAY_NS)
@@ -329,10 +329,10 @@ def test_a_device_that_has_not_asked_for_four_hundred_days_is_signed_out(tmp_pat
 
 
 def test_when_a_device_was_last_seen_outlives_a_restart(tmp_path: Path) -> None:
-    store = State(tmp_path, NOW_NS)
+    store = Store(tmp_path, NOW_NS)
     token = Doorkeeper(store)._issue("a phone", "operator", NOW_NS)
     Doorkeeper(store).device(token, NOW_NS + DAY_NS)
     store.close()
-    again = State(tmp_path, NOW_NS + 2 * DAY_NS)
+    again = Store(tmp_path, NOW_NS + 2 * DAY_NS)
     assert [seen_ns for *_, seen_ns in again.devices()] == [NOW_NS + DAY_NS]
     again.close()

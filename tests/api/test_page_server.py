@@ -21,8 +21,8 @@ import pytest
 
 from gloaming.api.certificate import Certificate, not_after_s
 from gloaming.api.page_server import PageServer
-from gloaming.daemon.clock import Clock
-from gloaming.daemon.director import Director
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import load_site
 from tests.api.certificates import make_certificate
 from tests.api.evening import gloaming
@@ -37,7 +37,7 @@ PATIENCE_S = 30.0
 @asynccontextmanager
 async def serving(folder: Path) -> AsyncIterator[PageServer]:
     """A director that runs in this process, and its page's server."""
-    director = Director(load_site(folder), folder / "state", Clock(offset_to("2026-12-12T18:00")))
+    director = Planner(load_site(folder), folder / "state", Clock(offset_to("2026-12-12T18:00")))
     page = PageServer(director, folder / "state", None)
     director.attendant.others.append(page.troubles)
     await director.start()
@@ -209,7 +209,7 @@ def test_the_service_manager_hears_of_the_show_though_the_page_has_no_port(tmp_p
         folder = write_site(tmp_path / "site", listen="127.0.0.1:" + str(taken.getsockname()[1]))
         state = tmp_path / "state"
         state.mkdir()
-        command = [sys.executable, "-m", "gloaming.api.director_main", str(folder), "--state", str(state)]
+        command = [sys.executable, "-m", "gloaming.api.serve", str(folder), "--state", str(state)]
         environment = {**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "600000"}
         with subprocess.Popen(command, env=environment, stderr=subprocess.DEVNULL) as director:
             assert manager.recv(100).startswith(b"READY=1")

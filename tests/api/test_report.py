@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon.state import State
+from gloaming.daemon.planner.store import Store
 from tests.api.house import house, run
 
 
@@ -19,7 +19,7 @@ class Readings:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.all = self.now = self.most = 0
-        self._lock, whole = threading.Lock(), State.journal_between
+        self._lock, whole = threading.Lock(), Store.journal_between
 
         def counted(*args: Any) -> Iterator[dict[str, Any]]:
             with self._lock:
@@ -31,7 +31,7 @@ class Readings:
                 with self._lock:
                     self.now -= 1
 
-        monkeypatch.setattr(State, "journal_between", counted)
+        monkeypatch.setattr(Store, "journal_between", counted)
 
 
 def test_four_viewers_at_once_cost_one_report_and_none_for_a_minute(

@@ -16,10 +16,10 @@ import numpy.typing as npt
 import pytest
 
 from gloaming.api.command import main
-from gloaming.daemon.clock import Clock
-from gloaming.daemon.clock_trust import ClockTrust, Verdict, synchronised, verdict_at_a_start
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.clock_trust import ClockTrust, Verdict, synchronised, verdict_at_a_start
+from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import load_site
-from gloaming.daemon.state import State
 from gloaming.daemon.survey_machine import machine_findings
 from gloaming.shows.framefile import FrameWriter, Universe
 
@@ -383,7 +383,7 @@ def test_it_says_of_the_clock_what_a_director_that_starts_says(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], rule: str
 ) -> None:
     folder = make(tmp_path, calm, f'{SITE}\n[clock]\ntrust = "{rule}"\n')
-    state = State(tmp_path / "state of a director", time.time_ns())
+    state = Store(tmp_path / "state of a director", time.time_ns())
     verdict = ClockTrust(state, Clock(), rule).verdict
     state.close()
     told = surveyed(folder, capsys)[1]
@@ -413,7 +413,7 @@ def test_only_of_a_clock_that_is_not_believed_it_says_that_the_show_stays_dark(
 
 
 def test_a_clock_that_stands_before_the_newest_time_of_the_state_is_not_believed(tmp_path: Path) -> None:
-    state = State(tmp_path, time.time_ns())
+    state = Store(tmp_path, time.time_ns())
     state.set_fact("clock_newest_ns", str(time.time_ns() + 86_400 * 1_000_000_000))
     state.close()
     verdict = verdict_at_a_start(tmp_path, Clock(0), "plausible")

@@ -18,7 +18,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from gloaming.daemon.health import SECTOR_BYTES
+from gloaming.daemon.planner.health import SECTOR_BYTES
 from tests.bench.growth import size
 from tests.daemon import numbered
 from tests.daemon.broken_evening import Broken, broken_evening

@@ -14,8 +14,8 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.state import State
 from gloaming.daemon.timetable.sun import Spot, sun_event
 from tests.boot.container import STREET_ADDRESS, Machine, wait_for
 from tests.boot.street import Packet, Street
@@ -48,7 +48,7 @@ class Board:
         there, here = sqlite3.connect(f"file:{live}?mode=ro", uri=True), sqlite3.connect(copy / "state.db")
         with closing(there), closing(here):
             there.backup(here)
-        return State(copy, time.time_ns()).overrides(0)
+        return Store(copy, time.time_ns()).overrides(0)
 
     def pid(self, unit: str) -> int:
         return int(self.machine.inside("systemctl", "show", "-P", "MainPID", unit))

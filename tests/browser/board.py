@@ -52,7 +52,7 @@ class Board:
     def director(self) -> int:
         """The director's process."""
         children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children").read_text().split()
-        return next(int(pid) for pid in children if b"director_main" in Path(f"/proc/{pid}/cmdline").read_bytes())
+        return next(int(pid) for pid in children if b"gloaming.api.serve" in Path(f"/proc/{pid}/cmdline").read_bytes())
 
     def ask(self, method: str, path: str, body: object = None) -> Any:
         """One request with the board's own token; the answer."""

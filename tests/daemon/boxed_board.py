@@ -21,12 +21,12 @@ from typing import Any, TypeVar, cast
 import numpy as np
 import pytest
 
-from gloaming.daemon import attendant as attendant_module
-from gloaming.daemon.clock import Clock
-from gloaming.daemon.clock_trust import ClockTrust
-from gloaming.daemon.director import Director
+from gloaming.daemon.planner import monitor as monitor_module
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.clock_trust import ClockTrust
+from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.state import State
 from gloaming.daemon.transmitter import output as output_module
 from gloaming.daemon.transmitter.messages import read_score, read_setup
 from gloaming.daemon.transmitter.output import Output
@@ -134,7 +134,7 @@ class BoxedBoard:
     monotonic_ns: int = 1000 * S
     air: Air = field(default_factory=Air)
     player: Player | None = None
-    director: Director | None = None
+    director: Planner | None = None
     lit: list[Lit] = field(default_factory=list)
     longest_silence_ns: int = 0
     """Between packets of a universe that is lit, while it plays in all its ticks."""
@@ -195,14 +195,14 @@ class BoxedBoard:
         """With a site, or with the one in the folder."""
         clock = Clock(0, lambda: self.wall_ns, lambda: self.monotonic_ns)
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(attendant_module, "ClockTrust", self._trust)
-            self.director = Director(site or load_site(self.folder, strict=False), self.folder / "state", clock)
+            patch.setattr(monitor_module, "ClockTrust", self._trust)
+            self.director = Planner(site or load_site(self.folder, strict=False), self.folder / "state", clock)
         self.director.link.send = self._hear  # type: ignore[method-assign]  # in the place of the socket
         self.director.store.set_fact("cid", CID)
         self._hear(self.director._setup())
         self.director._decide()
 
-    def _trust(self, store: State, clock: Clock, rule: str, sets: bool) -> ClockTrust:
+    def _trust(self, store: Store, clock: Clock, rule: str, sets: bool) -> ClockTrust:
         return ClockTrust(store, clock, rule, lambda: self.synchronised, lambda: self.outside, "this boot", sets)
 
     def kill_director(self) -> None:

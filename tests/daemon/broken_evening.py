@@ -15,8 +15,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.state import State
 from tests.api.evening import Evening
 from tests.boot.street import Packet, Street
 from tests.daemon.numbered import FPS, write_site
@@ -69,7 +69,7 @@ class Broken:
         with sqlite3.connect(copy / "state.db") as target:
             source.backup(target)
         source.close()
-        store = State(copy, time.time_ns())
+        store = Store(copy, time.time_ns())
         found = store.overrides(0)
         store.close()
         return found

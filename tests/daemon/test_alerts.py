@@ -14,8 +14,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from gloaming.daemon.alerts import MORE, OF_A_KIND, Alerts
-from gloaming.daemon.health import Trouble
 from gloaming.daemon.outside import Message, Messenger, OutsideError, post
+from gloaming.daemon.planner.health import Trouble
 from gloaming.daemon.site.schema_delivery import Alert
 from gloaming.daemon.timetable.sun import Spot
 from tests.daemon.hooks import Hook

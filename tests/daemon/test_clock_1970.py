@@ -27,11 +27,11 @@ def clear_away_what_the_dead_left() -> None:
 
 @contextmanager
 def both(broken: Broken, environment: dict[str, str]) -> Iterator[None]:
-    """Director and transmitter without a keeper, whose sleep libfaketime does not bear."""
+    """Director and transmitter without a supervisor, whose sleep libfaketime does not bear."""
     state = broken.evening.state
     state.mkdir()
     clear_away_what_the_dead_left()
-    site = ["gloaming.api.director_main", str(broken.folder), "--state", str(state)]
+    site = ["gloaming.api.serve", str(broken.folder), "--state", str(state)]
     programs = (["gloaming.daemon.transmitter", str(state / "transmitter.sock")], site)
     started = [subprocess.Popen([sys.executable, "-m", *each], env={**os.environ, **environment}) for each in programs]
     try:

@@ -20,8 +20,8 @@ import pytest
 from gloaming.daemon import hidden_folders, outside
 from gloaming.daemon.cues import Cues
 from gloaming.daemon.outside import Message, OutsideError, publish, run_command
+from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.schema_delivery import Cue
-from gloaming.daemon.state import State
 from tests.daemon.hooks import Hook
 from tests.tools import find, needs
 from tests.waiting import wait_until
@@ -35,7 +35,7 @@ NEXT = ((OPENS, CLOSES), (OPENS + 86_400 * S, CLOSES + 86_400 * S))
 class Given:
     """Cues whose messages are kept instead of sent."""
 
-    def __init__(self, store: State, *tables: dict[str, Any]) -> None:
+    def __init__(self, store: Store, *tables: dict[str, Any]) -> None:
         self.names: list[tuple[str, int]] = []
         self.now_s = 0
         self.cues = Cues([Cue.model_validate(table) for table in tables], store, lambda message, wrong: None)
@@ -54,8 +54,8 @@ class Given:
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[State]:
-    found = State(tmp_path / "state", OPENS)
+def store(tmp_path: Path) -> Iterator[Store]:
+    found = Store(tmp_path / "state", OPENS)
     yield found
     found.close()
 
@@ -65,12 +65,12 @@ OFF = {"at": "closing", "after": "5 min", "url": "http://192.0.2.6/off"}
 NAME_ON, NAME_OFF = "cue http://192.0.2.5 at opening", "cue http://192.0.2.6 at closing"
 
 
-def test_the_supplies_go_on_before_the_opening_and_off_after_the_closing_once_each(store: State) -> None:
+def test_the_supplies_go_on_before_the_opening_and_off_after_the_closing_once_each(store: Store) -> None:
     length_s = (CLOSES - OPENS) // S
     assert Given(store, ON, OFF).watch(-1200, length_s + 900) == [(NAME_ON, -600), (NAME_OFF, length_s + 300)]
 
 
-def test_a_restart_gives_no_cue_twice_and_one_that_came_due_meanwhile_late(store: State) -> None:
+def test_a_restart_gives_no_cue_twice_and_one_that_came_due_meanwhile_late(store: Store) -> None:
     assert Given(store, ON).watch(-700, -590) == [(NAME_ON, -600)]
     assert Given(store, ON).watch(-500, -400) == []
     assert Given(store, ON, OFF).watch(0, 10) == []
@@ -78,11 +78,11 @@ def test_a_restart_gives_no_cue_twice_and_one_that_came_due_meanwhile_late(store
     assert Given(store, ON, OFF).watch(after, after + 10) == [(NAME_OFF, after)]
 
 
-def test_a_cue_of_hours_ago_is_left_out(store: State) -> None:
+def test_a_cue_of_hours_ago_is_left_out(store: Store) -> None:
     assert Given(store, ON).watch(7200, 7210) == []
 
 
-def test_after_a_power_cut_the_relay_is_told_again_how_it_stands(store: State) -> None:
+def test_after_a_power_cut_the_relay_is_told_again_how_it_stands(store: Store) -> None:
     on, off = {**ON, "again_at_start": True}, {**OFF, "again_at_start": True}
     assert Given(store, on, off).watch(-700, 100) == [(NAME_ON, -600)]
     assert Given(store, on, off).watch(7200, 7300) == [(NAME_ON, 7200)]
@@ -90,18 +90,18 @@ def test_after_a_power_cut_the_relay_is_told_again_how_it_stands(store: State) -
     assert Given(store, on, off).watch(after, after + 20) == [(NAME_OFF, after)]
 
 
-def test_a_clock_set_on_over_the_opening_tells_the_relay_how_it_stands(store: State) -> None:
+def test_a_clock_set_on_over_the_opening_tells_the_relay_how_it_stands(store: Store) -> None:
     given = Given(store, {**ON, "again_at_start": True})
     assert given.watch(-3600, -3500) == []
     assert given.watch(1800, 1900) == [(NAME_ON, 1800)]
 
 
-def test_the_next_evening_has_its_own(store: State) -> None:
+def test_the_next_evening_has_its_own(store: Store) -> None:
     given = Given(store, ON)
     assert [at for _, at in given.watch(-700, 0, NEXT) + given.watch(85_000, 86_500, NEXT)] == [-600, 85_800]
 
 
-def test_a_cue_by_web_arrives_with_its_body(store: State) -> None:
+def test_a_cue_by_web_arrives_with_its_body(store: Store) -> None:
     told: list[tuple[str, str | None]] = []
     with Hook("127.0.74.42") as hook:
         cue = Cue(at="opening", url=f"{hook.url}/relay", body="on")
@@ -161,7 +161,7 @@ def test_a_broker_that_never_answers_is_given_up(monkeypatch: pytest.MonkeyPatch
         publish(f"mqtt://127.0.74.43:{server.getsockname()[1]}/pier/lights", "on")
 
 
-def test_the_supplies_stay_on_while_another_performance_or_call_goes_on(store: State) -> None:
+def test_the_supplies_stay_on_while_another_performance_or_call_goes_on(store: Store) -> None:
     off = {**OFF, "after": "0 s"}
     call = (OPENS + 1800 * S, OPENS + 2100 * S)
     length_s = (CLOSES - OPENS) // S
@@ -170,7 +170,7 @@ def test_the_supplies_stay_on_while_another_performance_or_call_goes_on(store: S
     assert Given(store, OFF).watch(0, length_s + 400, handed_on) == [(NAME_OFF, length_s + 300)]
 
 
-def test_supplies_that_are_on_for_the_next_opening_do_not_go_off_by_the_last_closing(store: State) -> None:
+def test_supplies_that_are_on_for_the_next_opening_do_not_go_off_by_the_last_closing(store: Store) -> None:
     """Off would be five minutes after the first closing, on ten before the second opening: it is that already."""
     length_s = (CLOSES - OPENS) // S
     early = ((OPENS, OPENS + 3600 * S), (OPENS + 4000 * S, CLOSES))
@@ -178,7 +178,7 @@ def test_supplies_that_are_on_for_the_next_opening_do_not_go_off_by_the_last_clo
     assert found == [(NAME_ON, -600), (NAME_ON, 3400), (NAME_OFF, length_s + 300)]
 
 
-def test_a_cue_that_a_clock_ahead_has_given_is_given_at_its_right_time_too(store: State) -> None:
+def test_a_cue_that_a_clock_ahead_has_given_is_given_at_its_right_time_too(store: Store) -> None:
     assert Given(store, ON).watch(85_790, 85_810, NEXT) == [(NAME_ON, 85_800)]
     given = Given(store, ON)
     assert given.watch(-700, -500, NEXT) == [(NAME_ON, -600)]
@@ -216,7 +216,7 @@ def listens(address: str, port: int) -> bool:
         return probe.connect_ex((address, port)) == 0
 
 
-def test_a_broken_messenger_thread_does_not_outlive_its_cues(store: State) -> None:
+def test_a_broken_messenger_thread_does_not_outlive_its_cues(store: Store) -> None:
     cues = Cues([Cue(at="opening", command=("/bin/true",))], store, lambda message, wrong: None)
     cues.look(NIGHT, OPENS)
     thread = next(iter(cues._messengers.values()))._thread
@@ -261,7 +261,7 @@ def test_a_command_that_cannot_be_kept_from_the_state_is_not_run(tmp_path: Path)
     assert not (tmp_path / "run").exists()
 
 
-def test_a_command_is_named_at_its_first_run_with_its_user(store: State) -> None:
+def test_a_command_is_named_at_its_first_run_with_its_user(store: Store) -> None:
     relay = {"at": "opening", "command": ["/usr/local/bin/relay", "on"]}
     for _ in range(2):
         cues = Cues([Cue.model_validate(relay)], store, lambda message, wrong: None)

@@ -13,8 +13,8 @@ import pytest
 
 from gloaming.daemon.journal_report import NightReport, Report, as_json, season_report, stretches
 from gloaming.daemon.journal_svg import draw
+from gloaming.daemon.planner.store import JOURNAL_ROWS_MAX, Store
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.state import JOURNAL_ROWS_MAX, State
 from tests.daemon.numbered import write_site
 
 S = 1_000_000_000
@@ -66,7 +66,7 @@ EVENING = [
 def report(site: Site, rows: list[dict[str, Any]], now_ns: int, first: date, days: int) -> Report:
     """The report out of a state that has just these lines, on the disk and in memory."""
     with TemporaryDirectory() as folder:
-        store = State(Path(folder), 0)
+        store = Store(Path(folder), 0)
         store.note_all((row["at_ns"], row["kind"], row["text"], row["who"], row["data"]) for row in rows)
         assert store.wait()
         found = season_report(site, store, now_ns, first, days)
@@ -124,7 +124,7 @@ def test_a_director_that_alone_was_restarted_loses_no_light() -> None:
 
 def test_a_clock_that_stood_at_1970_hides_no_night(tmp_path: Path) -> None:
     """Among the lines is one of a boot without the time: what is older, and newer, is read all the same."""
-    store = State(tmp_path / "state", 0)
+    store = Store(tmp_path / "state", 0)
     rows = [(at("2026-12-01T17:00") + number * S, "playing", "tide", "", None) for number in range(1500)]
     rows[500] = (1000 * S, "start", "at 1970", "", None)
     store.note_all(rows)
@@ -149,7 +149,7 @@ def test_a_time_without_a_clock_begins_after_what_came_before_it(site: Site) -> 
 
 def test_only_the_lines_of_the_nights_asked_for_are_read(tmp_path: Path) -> None:
     """With those before and after that say what held at both ends, from the file and from memory."""
-    store = State(tmp_path / "state", 0)
+    store = Store(tmp_path / "state", 0)
     days = [at("2026-12-01T17:00") + number * 86_400 * S for number in range(1, 31)]
     store.note_all([(at("2026-12-01T12:00"), "start", "start", "", {"boot": "a"})])
     for day_ns in days:
@@ -205,7 +205,7 @@ def test_a_report_as_json_and_as_a_picture(site: Site) -> None:
 
 
 def test_two_seasons_of_journal_fit_and_the_oldest_make_room(tmp_path: Path) -> None:
-    store = State(tmp_path / "state", 0)
+    store = Store(tmp_path / "state", 0)
     store.note(0, "start", "the first")
     for first in range(0, JOURNAL_ROWS_MAX, 1000):
         store.note_all((number, "playing", "tide", "", None) for number in range(first, first + 1000))

@@ -21,7 +21,7 @@ DARK = 'dark = [{ from = "10:00", to = "13:00" }]'
 
 
 class Board:
-    """Director and transmitter without a keeper, whose sleep libfaketime does not bear."""
+    """Director and transmitter without a supervisor, whose sleep libfaketime does not bear."""
 
     def __init__(self, broken: Broken, steps: Path) -> None:
         self.state, self.steps, self.folder = broken.evening.state, steps, broken.folder
@@ -31,7 +31,7 @@ class Board:
     def start(self, which: str) -> None:
         modules = {
             "transmitter": ["gloaming.daemon.transmitter", str(self.state / "transmitter.sock")],
-            "director": ["gloaming.api.director_main", str(self.folder), "--state", str(self.state)],
+            "director": ["gloaming.api.serve", str(self.folder), "--state", str(self.state)],
         }
         clear_away_what_the_dead_left()
         for name in ("address", "token") if which == "director" else ():

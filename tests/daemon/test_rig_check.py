@@ -14,8 +14,8 @@ from gloaming.daemon.direction.decide import decide, instant, score
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.direction.rig_check import Asked, ask_rig_check
 from gloaming.daemon.direction.score import State
+from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.state import State as Store
 from gloaming.daemon.transmitter.messages import read_score
 from gloaming.daemon.transmitter.player import _stretch
 from gloaming.daemon.transmitter.windows import read_dark

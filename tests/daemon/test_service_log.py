@@ -177,7 +177,7 @@ def test_a_director_that_cannot_begin_says_why_once_and_begins_when_the_site_is_
     manager.settimeout(60)
     state = tmp_path / "state"
     state.mkdir()
-    command = [sys.executable, "-m", "gloaming.api.director_main", str(tmp_path / "site"), "--state", str(state)]
+    command = [sys.executable, "-m", "gloaming.api.serve", str(tmp_path / "site"), "--state", str(state)]
     by_hand = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
     assert (by_hand.returncode, by_hand.stderr.count("\n")) == (2, 1)
     assert "25:00" in by_hand.stderr

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from gloaming.daemon.health import BLACK
+from gloaming.daemon.planner.health import BLACK
 from gloaming.daemon.transmitter.black import Black
 from gloaming.daemon.transmitter.readahead import Hurt
 from gloaming.daemon.transmitter.telemetry import telemetry

@@ -16,7 +16,7 @@ from gloaming.shows.mistake import Mistake, MistakeError
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 if TYPE_CHECKING:
-    from gloaming.daemon.director import Director
+    from gloaming.daemon.planner.planner import Planner
 
 KEEP_NS = 3 * DAY_NS
 """How long an override that has ended still shifts what is played."""
@@ -26,10 +26,10 @@ class NotStandingError(Exception):
     """There is no such override in force."""
 
 
-class Requests:
+class Commands:
     """Holds the overrides that still bear on what is played; what changes them is handed over by the director."""
 
-    def __init__(self, director: Director) -> None:
+    def __init__(self, director: Planner) -> None:
         self.director = director
         self.overrides: tuple[Override, ...] = ()
         self.look_up()

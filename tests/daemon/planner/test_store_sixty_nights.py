@@ -16,8 +16,8 @@ import pytest
 from gloaming.daemon.direction.asking import Refusal, ask
 from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.state import State
 from tests.daemon.numbered import write_site
 
 S = 1_000_000_000
@@ -38,7 +38,7 @@ class Disk:
 
     def __init__(self, folder: Path, now_ns: int) -> None:
         self.folder, self.deaths, self.full = folder, 0, False
-        self.store = State(folder, now_ns)
+        self.store = Store(folder, now_ns)
 
     def _limit(self, pages: int) -> None:
         assert self.store.wait() or self.full
@@ -67,7 +67,7 @@ class Disk:
             writer._queue.clear()
         self.store.close()
         self.folder, self.full = left, False
-        self.store = State(left, now_ns)
+        self.store = Store(left, now_ns)
         assert self.store.set_aside is None and self.store.fault is None
 
 

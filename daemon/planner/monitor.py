@@ -15,14 +15,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gloaming.daemon.alerts import Alerts
-from gloaming.daemon.clock_trust import ClockTrust
 from gloaming.daemon.cues import Cues, Times
 from gloaming.daemon.direction.billing import rule_ids
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.health import DO, Board, Trouble, read_board, troubles_of
 from gloaming.daemon.outside import Message
+from gloaming.daemon.planner.clock_trust import ClockTrust
+from gloaming.daemon.planner.health import DO, Board, Trouble, read_board, troubles_of
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.service_log import LOG
 from gloaming.daemon.site.last_good import keep_good, with_hours_of
@@ -34,7 +34,7 @@ from gloaming.shows.mistake import MistakeError
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 if TYPE_CHECKING:
-    from gloaming.daemon.director import Director
+    from gloaming.daemon.planner.planner import Planner
 
 LOOK_S = 1.0
 ADDED = "the neighbours' hours that it adds are kept from now on, all else waits until it is put right"
@@ -46,10 +46,10 @@ LIT_SOON_NS = MINUTE_NS
 """A new transmitter is started only where nothing is lit for this long."""
 
 
-class Attendant:
+class Monitor:
     """Owns what a director is looked after with: trust, watch, alerts, cues, and the troubles of now."""
 
-    def __init__(self, director: Director, state: Path) -> None:
+    def __init__(self, director: Planner, state: Path) -> None:
         self.director, self.state = director, state
         self.trust = ClockTrust(director.store, director.clock, director.site.clock.trust, sets=director.site.clock.set)
         self.watch = Watch(self._stamp(director.site))

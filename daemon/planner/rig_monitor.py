@@ -15,9 +15,9 @@ from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import LIGHTS_OFF, Check, Kind, Override
 from gloaming.daemon.direction.rig_check import LEAST_MINUTES, Asked, ask_rig_check
 from gloaming.daemon.direction.score import Reason
-from gloaming.daemon.health import Trouble
+from gloaming.daemon.planner.commands import NotStandingError
+from gloaming.daemon.planner.health import Trouble
 from gloaming.daemon.reachability import Reach, Reachability
-from gloaming.daemon.requests import NotStandingError
 from gloaming.shows.framefile import FrameWriter, inspect
 from gloaming.shows.mistake import MistakeError
 from gloaming.shows.patterns import Pattern, blocks, digest, frame_rate, universes_of
@@ -26,17 +26,17 @@ from gloaming.shows.rig import Rig
 from gloaming.shows.time_units import SECOND_NS
 
 if TYPE_CHECKING:
-    from gloaming.daemon.director import Director
+    from gloaming.daemon.planner.planner import Planner
 
 KEPT_PATTERNS = 12
 TOLD_NS = 600 * SECOND_NS
 """What is lowered again and again is told in the journal once in this time."""
 
 
-class RigCare:
+class RigMonitor:
     """Holds what is known of the controllers, and what the limiter has told of."""
 
-    def __init__(self, director: Director, state: Path) -> None:
+    def __init__(self, director: Planner, state: Path) -> None:
         self.director = director
         self.folder = state / "rig-check"
         self.reach = Reachability(director.site.rig, director.clock.now_ns, self._changed)

@@ -9,13 +9,13 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon.clock import Clock
-from gloaming.daemon.clock_trust import Verdict
 from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.overrides import Check, Kind, Override
-from gloaming.daemon.director import Director
-from gloaming.daemon.requests import NotStandingError
-from gloaming.daemon.rig_care import KEPT_PATTERNS, TOLD_NS, RigCare
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.clock_trust import Verdict
+from gloaming.daemon.planner.commands import NotStandingError
+from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.planner.rig_monitor import KEPT_PATTERNS, TOLD_NS, RigMonitor
 from gloaming.daemon.site.load import load_site
 from gloaming.daemon.transmitter.limiter import StringLimit, read_limits
 from gloaming.shows.framefile import inspect
@@ -71,9 +71,9 @@ class Stub(SimpleNamespace):
         )
 
 
-def care(folder: Path, limiter: str = "true") -> tuple[Any, RigCare]:
+def care(folder: Path, limiter: str = "true") -> tuple[Any, RigMonitor]:
     director: Any = Stub(folder, limiter)
-    return director, RigCare(director, folder)
+    return director, RigMonitor(director, folder)
 
 
 def test_the_limits_are_those_of_the_rig(tmp_path: Path) -> None:
@@ -250,7 +250,7 @@ def test_a_rig_check_that_is_ended_while_it_follows_a_rig_does_not_come_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     of = care(tmp_path)[1].director
-    director = Director(of.site, tmp_path, Clock(0, lambda: of.now_ns, lambda: 50 * 10**9))
+    director = Planner(of.site, tmp_path, Clock(0, lambda: of.now_ns, lambda: 50 * 10**9))
     asked = asyncio.run(director.rig.check({"pattern": "colours"}, "Nan"))
     check, rig_check = director.requests.keep(asked), director.rig.check
 

@@ -19,7 +19,7 @@ SEQUENCE_LEAP = 108
 """How far a restarted transmitter's sequence numbers begin after the last one heard of (E1.31 6.7.2)."""
 
 
-class Link:
+class TransmitterClient:
     """Hands setup, dark windows and score to whichever transmitter listens; `heard` gets every message from it."""
 
     def __init__(self, path: Path, heard: Callable[[dict[str, Any]], None]) -> None:

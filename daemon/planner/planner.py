@@ -18,24 +18,24 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.date import DateTrigger
 
-from gloaming.daemon.attendant import Attendant
-from gloaming.daemon.clock import Clock, watch_steps
-from gloaming.daemon.clock_steps import ClockSteps
-from gloaming.daemon.confirmation import Sent, confirm
-from gloaming.daemon.damaged_files import DamagedFiles
 from gloaming.daemon.direction.asking import UNDO_SKIP_NS
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import Reason, Segment, State
-from gloaming.daemon.health import BLACK
-from gloaming.daemon.link import Link
 from gloaming.daemon.messages import dark_message, segment_message, setup_message
-from gloaming.daemon.requests import Requests
-from gloaming.daemon.rig_care import RigCare
+from gloaming.daemon.planner.clock import Clock, watch_steps
+from gloaming.daemon.planner.clock_steps import ClockSteps
+from gloaming.daemon.planner.commands import Commands
+from gloaming.daemon.planner.confirmation import Sent, confirm
+from gloaming.daemon.planner.damaged_files import DamagedFiles
+from gloaming.daemon.planner.health import BLACK
+from gloaming.daemon.planner.monitor import Monitor
+from gloaming.daemon.planner.rig_monitor import RigMonitor
+from gloaming.daemon.planner.sound_levels import SoundLevels
+from gloaming.daemon.planner.store import Store
+from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.service_log import Seldom, with_count
 from gloaming.daemon.site.load import Site
-from gloaming.daemon.sound_care import SoundCare
-from gloaming.daemon.state import State as Store
 from gloaming.shows.file_stamp import file_stamp
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
@@ -56,7 +56,7 @@ class Every(BaseTrigger):  # type: ignore[misc]  # APScheduler has no types
         return now + self.interval
 
 
-class Director:
+class Planner:
     """Decides at every boundary and at least every five seconds; a missed or early wake changes nothing."""
 
     def __init__(self, site: Site, state: Path, clock: Clock) -> None:
@@ -64,11 +64,11 @@ class Director:
         self.store = Store(state, clock.now_ns())
         self.damaged = DamagedFiles(self.store)
         self.site = self.damaged.on(site, clock.now_ns())
-        self.link = Link(state / "transmitter.sock", self._heard)
+        self.link = TransmitterClient(state / "transmitter.sock", self._heard)
         self.troubles: dict[tuple[str, str], dict[str, Any]] = {}
         self.started_ns = clock.now_ns()
         self.steps = ClockSteps(self)
-        self.requests = Requests(self)
+        self.requests = Commands(self)
         self._sent: tuple[Segment, ...] = ()
         self._sent_until_ns = self._dark_until_ns = 0
         self._score_id = self._files = time.monotonic_ns() // 1_000_000
@@ -78,8 +78,8 @@ class Director:
         self._tasks: list[asyncio.Task[None]] = []
         self._steps = watch_steps()
         self._seldom = Seldom()
-        self.sound, self.rig = SoundCare(self), RigCare(self, state)
-        self.attendant = Attendant(self, state)
+        self.sound, self.rig = SoundLevels(self), RigMonitor(self, state)
+        self.attendant = Monitor(self, state)
         self.requests.after_step()
 
     async def start(self) -> None:

@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon import attendant
-from gloaming.daemon.clock import Clock
 from gloaming.daemon.direction.asking import ask
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.director import Director
+from gloaming.daemon.planner import monitor
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.reload import STILL_LOOKS
 from tests.daemon.hooks import Hook
@@ -24,12 +24,12 @@ from tests.waiting import wait_until
 NIGHT = performance('from = "17:00"\nto = "22:00"', "turn of the year")
 
 
-def evening(site: Site, state: Path, at: str) -> Director:
+def evening(site: Site, state: Path, at: str) -> Planner:
     """A director at a local instant."""
-    return Director(site, state, Clock(wall=lambda: ns(at), offset_ns=1))  # moved by a nanosecond: it is trusted
+    return Planner(site, state, Clock(wall=lambda: ns(at), offset_ns=1))  # moved by a nanosecond: it is trusted
 
 
-def ends(director: Director) -> None:
+def ends(director: Planner) -> None:
     director.attendant.close()
     director.store.close()
 
@@ -45,7 +45,7 @@ def test_an_edit_while_the_site_is_being_read_is_read_too(tmp_path: Path, monkey
             path.write_text(path.read_text().replace("first edit", "the second edit"))
         return found
 
-    monkeypatch.setattr(attendant, "load_site", slow)
+    monkeypatch.setattr(monitor, "load_site", slow)
 
     async def edits() -> str:
         director = evening(site, tmp_path / "state", "2026-12-01T12:00:00")
@@ -81,8 +81,8 @@ def test_a_hush_holds_over_a_step_of_the_clock_and_the_disk_knows(tmp_path: Path
     wall_ns = [ns("2026-12-01T18:10:00") + 1]
     clock = Clock(wall=lambda: wall_ns[0], monotonic=lambda: 0, offset_ns=1)
 
-    async def set_back() -> tuple[Director, list[State]]:
-        director = Director(site, tmp_path / "state", clock)
+    async def set_back() -> tuple[Planner, list[State]]:
+        director = Planner(site, tmp_path / "state", clock)
         states = [director.current(clock.now_ns()).state]
         director.store.add(replace(ask({"kind": "dark"}, clock.now_ns(), site, (), "the porch"), id=1))
         director.requests.look_up()
@@ -109,7 +109,7 @@ def test_a_hush_holds_over_a_step_of_the_clock_though_another_director_has_heard
 
     async def again(step_s: int, late: bool) -> tuple[State, list[dict[str, object]]]:
         wall_ns[0] += 0 if late else step_s * 1_000_000_000
-        director = Director(site, tmp_path / "state", clock)
+        director = Planner(site, tmp_path / "state", clock)
         wall_ns[0] += step_s * 1_000_000_000 if late else 0
         director.after_step()
         state = director.current(clock.now_ns()).state
@@ -118,7 +118,7 @@ def test_a_hush_holds_over_a_step_of_the_clock_though_another_director_has_heard
         return state, standing
 
     async def nights() -> None:
-        director = Director(site, tmp_path / "state", clock)
+        director = Planner(site, tmp_path / "state", clock)
         undone = ask({"kind": "pause", "minutes": 30}, clock.now_ns(), site, (), "the porch")
         director.store.add(replace(undone, id=1, ended_ns=undone.at_ns + 1_000_000_000))
         passed_ns[0] += 60_000_000_000
@@ -139,7 +139,7 @@ def test_what_is_asked_before_a_step_is_heard_of_lasts_as_long_as_was_asked(tmp_
     clock = Clock(wall=lambda: wall_ns[0], monotonic=lambda: 0, offset_ns=1)
 
     async def asked() -> list[int]:
-        director = Director(site, tmp_path / "state", clock)
+        director = Planner(site, tmp_path / "state", clock)
         wall_ns[0] -= 600_000_000_000
         told = await director.requests.ask({"kind": "pause", "minutes": 5}, "the porch")
         director.after_step()
@@ -157,7 +157,7 @@ def test_who_decides_before_a_step_is_heard_of_takes_no_hush_for_over(tmp_path: 
     clock = Clock(wall=lambda: wall_ns[0], monotonic=lambda: 0, offset_ns=1)
 
     async def levels() -> list[float]:
-        director, sent = Director(site, tmp_path / "state", clock), list[dict[str, Any]]()
+        director, sent = Planner(site, tmp_path / "state", clock), list[dict[str, Any]]()
         await director.requests.ask({"kind": "dark", "minutes": 30}, "the porch")
         director.link.send = sent.append  # type: ignore[method-assign]  # what is sent is looked at
         wall_ns[0] += 3600 * 1_000_000_000
@@ -184,7 +184,7 @@ def test_the_word_at_an_opening_is_told_once_though_the_clock_comes_by_it_twice(
     clock = Clock(wall=lambda: wall_ns[0], offset_ns=1)
 
     async def evenings() -> None:
-        director = Director(site, tmp_path / "state", clock)
+        director = Planner(site, tmp_path / "state", clock)
         director.attendant.alerts.opening = told.append  # type: ignore[method-assign]  # nothing is to go out here
         for second in (0, 2, -600, 0, 2, 86_400, 86_402):
             wall_ns[0] = ns("2026-12-01T16:59:59") + second * 1_000_000_000
@@ -202,7 +202,7 @@ def test_a_clock_that_is_not_to_be_trusted_is_told_outside(tmp_path: Path) -> No
         site = site_of(tmp_path / "site", TABLES, NIGHT, table)
 
         async def boot_at_1970() -> None:
-            director = Director(site, tmp_path / "state", Clock(wall=lambda: 60_000_000_000, offset_ns=0))
+            director = Planner(site, tmp_path / "state", Clock(wall=lambda: 60_000_000_000, offset_ns=0))
             director.attendant.look()
             wait_until(lambda: hook.got, "an alert")
             ends(director)
@@ -220,7 +220,7 @@ def test_a_transmitter_that_runs_what_is_on_the_disk_is_let_be_though_the_direct
 
     async def stops(said: str) -> int:
         director, sent = evening(site, tmp_path / "state", "2026-12-01T12:00:00"), list[dict[str, Any]]()
-        monkeypatch.setattr("gloaming.daemon.attendant.build", lambda: "new")
+        monkeypatch.setattr("gloaming.daemon.planner.monitor.build", lambda: "new")
         monkeypatch.setattr(director.link, "send", sent.append)
         director.link.telemetry = {"level": 0.0}
         director.attendant.heard_hello({"build": said, "grants": {"real_time": True}})

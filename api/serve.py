@@ -10,11 +10,11 @@ import sys
 import time
 from pathlib import Path
 
-from gloaming.api.keeper import AGAIN
 from gloaming.api.page_server import PageServer
-from gloaming.daemon.clock import Clock
-from gloaming.daemon.director import Director
+from gloaming.api.supervisor import AGAIN
 from gloaming.daemon.notify import Notifier, managed, watchdog_s
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.service_log import ERROR, LOG, open_log
 from gloaming.daemon.site.last_good import keep_good, load_good
 from gloaming.daemon.site.load import Site, load_site
@@ -27,7 +27,7 @@ AGAIN_S = 2.0
 def serve(site: Site, refused: MistakeError | None, args: argparse.Namespace) -> None:
     """Run the director on a site until SIGTERM or SIGINT; `refused` are the mistakes that its files have now."""
     folder, state = args.site.absolute(), args.state.absolute()
-    director = Director(site, state, Clock())
+    director = Planner(site, state, Clock())
     director.link.path = args.transmitter or director.link.path
     if refused:
         director.attendant.refuse(refused, "the site has a mistake, and is given as it was before")
@@ -36,7 +36,7 @@ def serve(site: Site, refused: MistakeError | None, args: argparse.Namespace) ->
     asyncio.run(_run(director, state, args.listen))
 
 
-async def _run(director: Director, state: Path, listen: str | None) -> None:
+async def _run(director: Planner, state: Path, listen: str | None) -> None:
     """The show first, then the page; until told to stop. SIGHUP reloads."""
     loop, stopping = asyncio.get_running_loop(), asyncio.Event()
     reloads: set[asyncio.Task[bool]] = set()
@@ -84,7 +84,7 @@ def _site(folder: Path, state: Path) -> tuple[Site, MistakeError | None]:
 
 
 def main() -> int:
-    """`python -m gloaming.api.director_main SITE --state DIR`."""
+    """`python -m gloaming.api.serve SITE --state DIR`."""
     parser = argparse.ArgumentParser(prog="director")
     parser.add_argument("site", type=Path)
     parser.add_argument("--state", type=Path, required=True)
@@ -108,7 +108,7 @@ def main() -> int:
 
 
 def _nobody_there() -> bool:
-    """Whether nobody reads at a terminal what is wrong: a service manager or the keeper has started this again."""
+    """Whether nobody reads at a terminal what is wrong: a service manager or the supervisor has started this again."""
     return managed() or AGAIN in os.environ
 
 

@@ -10,15 +10,15 @@ import json
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, NamedTuple
 
-from gloaming.daemon.clock import STEP_NS
 from gloaming.daemon.direction import held as holding
 from gloaming.daemon.direction.billing import neighbours_windows
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Override, after_step
+from gloaming.daemon.planner.clock import STEP_NS
 from gloaming.shows.time_units import SECOND_NS
 
 if TYPE_CHECKING:
-    from gloaming.daemon.director import Director
+    from gloaming.daemon.planner.planner import Planner
 
 FACT = "overrides_clocks"
 SLACK_NS = SECOND_NS
@@ -38,7 +38,7 @@ class Clocks(NamedTuple):
 class ClockSteps:
     """Owns that fact. `held` is what holds now, by the clock of now."""
 
-    def __init__(self, director: Director) -> None:
+    def __init__(self, director: Planner) -> None:
         self.director = director
         self.clocks = Clocks("", 0, 0, False, ())
 

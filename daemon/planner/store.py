@@ -16,8 +16,7 @@ from pathlib import Path
 
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.journal_lines import Row, between, newest
-from gloaming.daemon.service_log import LOG
-from gloaming.daemon.state_file import (
+from gloaming.daemon.planner.state_file import (
     LINE,
     Statement,
     Writer,
@@ -28,6 +27,7 @@ from gloaming.daemon.state_file import (
     read_only,
     why_closed,
 )
+from gloaming.daemon.service_log import LOG
 from gloaming.shows.time_units import SECOND_NS
 
 JOURNAL_ROWS_MAX = 60_000
@@ -44,7 +44,7 @@ _KINDS = tuple(str(kind) for kind in Kind)
 _COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, unseen, rig_check"
 
 
-class State:
+class Store:
     """The state directory's database. `fault` says what is wrong with the disk, `unwritten` how much waits for it."""
 
     def __init__(self, folder: Path, now_ns: int) -> None:

@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon.link import Link
 from gloaming.daemon.messages import read_heard
+from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.transmitter.tally import Counts
 from gloaming.daemon.transmitter.telemetry import telemetry
 from tests.daemon.transmitter.hall import Air, Hall, film
@@ -52,10 +52,10 @@ async def until(true: Callable[[], object], what: str) -> None:
     raise AssertionError(f"not within ten seconds: {what}")
 
 
-def with_link(folder: Path, act: Callable[[Link, Mad, list[dict[str, Any]]], Awaitable[None]]) -> None:
+def with_link(folder: Path, act: Callable[[TransmitterClient, Mad, list[dict[str, Any]]], Awaitable[None]]) -> None:
     async def run() -> None:
         heard: list[dict[str, Any]] = []
-        link, mad = Link(folder / "transmitter.sock", heard.append), Mad(folder)
+        link, mad = TransmitterClient(folder / "transmitter.sock", heard.append), Mad(folder)
         server = await asyncio.start_unix_server(mad.serve, link.path)
         link.send(SETUP)
         running = asyncio.create_task(link.run())
@@ -87,7 +87,7 @@ def with_link(folder: Path, act: Callable[[Link, Mad, list[dict[str, Any]]], Awa
     ids=lambda line: line[:40].decode(errors="replace"),
 )
 def test_a_message_that_cannot_be_read_is_counted_and_the_link_goes_on(tmp_path: Path, line: bytes) -> None:
-    async def act(link: Link, mad: Mad, heard: list[dict[str, Any]]) -> None:
+    async def act(link: TransmitterClient, mad: Mad, heard: list[dict[str, Any]]) -> None:
         await mad.say(json.dumps(good(7)).encode(), line, json.dumps(good(9)).encode())
         await until(lambda: link.telemetry and link.telemetry["sequence"] == 9, "telemetry after it")
         assert link.connected and mad.connections == 1

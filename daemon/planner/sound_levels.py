@@ -14,12 +14,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gloaming.daemon.direction.score import Picture
-from gloaming.daemon.health import Trouble
+from gloaming.daemon.planner.health import Trouble
 from gloaming.shows.file_stamp import FileStamp, file_stamp
 from gloaming.shows.loudness import Loudness
 
 if TYPE_CHECKING:
-    from gloaming.daemon.director import Director
+    from gloaming.daemon.planner.planner import Planner
 
 LOOK_S = 5.0
 DEVICE_LOOKS = 120
@@ -33,10 +33,10 @@ LOUD = Loudness(-8.0, -1.0)
 Measure = dict[str, Any]
 
 
-class SoundCare:
+class SoundLevels:
     """Holds what was measured, by the file's stamp and the device's channels; kept in the state from start to start."""
 
-    def __init__(self, director: Director) -> None:
+    def __init__(self, director: Planner) -> None:
         self.director = director
         self.device_trouble: str | None = None
         self.channels = 2

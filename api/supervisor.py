@@ -1,4 +1,4 @@
-"""The keeper: starts director and transmitter, and starts again whichever dies. It imports little."""
+"""The supervisor: starts director and transmitter, and starts again whichever dies. It imports little."""
 
 from __future__ import annotations
 
@@ -51,16 +51,16 @@ class _Child:
 
 
 def _die_with(parent: int) -> None:
-    """In the child: a new group, so that Ctrl-C reaches the keeper alone; and the keeper's end is the child's."""
+    """In the child: a new group, so that Ctrl-C reaches the supervisor alone, and its end is the child's."""
     os.setpgid(0, 0)
     _libc.prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
     if os.getppid() != parent:
         os._exit(1)
 
 
-class Keeper:
+class Supervisor:
     """Runs a site's two processes. `say` is told of every restart; `parting` is called when the transmitter has ended
-    and the director has not, for whoever wants its last word. OSError where another keeper has the state folder."""
+    and the director has not, for whoever wants its last word. OSError where another supervisor has the state folder."""
 
     def __init__(
         self,
@@ -83,7 +83,7 @@ class Keeper:
         if clock_offset_ns is not None:
             environment["GLOAMING_CLOCK_OFFSET_NS"] = str(clock_offset_ns)
         python = [sys.executable, "-m"]
-        director = [*python, "gloaming.api.director_main", str(site), "--state", str(state)]
+        director = [*python, "gloaming.api.serve", str(site), "--state", str(state)]
         director += ["--transmitter", str(meeting)]
         self.transmitter = _Child("transmitter", [*python, "gloaming.daemon.transmitter", str(meeting)], environment)
         self.director = _Child("director", [*director, *(["--listen", listen] if listen else [])], environment)

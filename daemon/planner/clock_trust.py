@@ -12,8 +12,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol
 
-from gloaming.daemon.clock import Clock
-from gloaming.daemon.state_file import read_facts
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.state_file import read_facts
 from gloaming.shows.time_units import SECOND_NS
 
 FIRST_NS = int(datetime(2026, 11, 1, tzinfo=UTC).timestamp()) * SECOND_NS

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon.confirmation import differs, is_given, words
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import Picture, Reason, Segment, State
+from gloaming.daemon.planner.confirmation import differs, is_given, words
 
 TIDE = Picture("tide", "/x/tide.frames", 400, Fraction(40), 0)
 PAUSED = Reason("override 7 pause", "paused by Nan at 18:00 until 18:15")

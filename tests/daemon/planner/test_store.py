@@ -13,16 +13,16 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.daemon import state_file
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.state import JOURNAL_ROWS_AT_HAND, State
+from gloaming.daemon.planner import state_file
+from gloaming.daemon.planner.store import JOURNAL_ROWS_AT_HAND, Store
 from tests.waiting import wait_until
 
 S = 1_000_000_000
 NOW = 1_800_000_000 * S
 
 
-def dim(store: State, level: float = 0.5) -> Override:
+def dim(store: Store, level: float = 0.5) -> Override:
     found = Override(store.next_id(), Kind.DIM, NOW, NOW + 600 * S, "Ada", level=level)
     store.add(found)
     return found
@@ -33,8 +33,8 @@ def on_the_disk(path: Path) -> sqlite3.Connection:
 
 
 @contextmanager
-def state(folder: Path) -> Iterator[State]:
-    store = State(folder, NOW)
+def state(folder: Path) -> Iterator[Store]:
+    store = Store(folder, NOW)
     yield store
     store.close()
 
@@ -149,7 +149,7 @@ def test_a_full_disk_is_said_and_what_waits_is_written_when_there_is_room(
         wait_until(lambda: store.fault is None, "room")
         store.retry(NOW)
         assert "2 changes had waited" in str(store.journal(1)[0]["text"])
-    again = State(tmp_path, NOW)
+    again = Store(tmp_path, NOW)
     assert second in again.overrides(0)
     again.close()
 
@@ -171,20 +171,20 @@ def test_of_what_waits_for_long_the_oldest_lines_make_room_and_no_override_does(
         assert store.unwritten <= 51
         free(store)
         assert store.wait()
-    again = State(tmp_path, NOW)
+    again = Store(tmp_path, NOW)
     assert again.overrides(0) == (asked,)
     assert str(again.journal(1)[0]["text"]).startswith("line 199")
     again.close()
 
 
-def fill(store: State) -> None:
+def fill(store: Store) -> None:
     """No more pages than there are: SQLite's own limit, set on the connection."""
     disk = store._writer._disk
     assert disk
     disk.execute(f"PRAGMA max_page_count = {disk.execute('PRAGMA page_count').fetchone()[0]}")
 
 
-def free(store: State) -> None:
+def free(store: Store) -> None:
     disk = store._writer._disk
     assert disk
     disk.execute("PRAGMA max_page_count = 1000000")
@@ -213,7 +213,7 @@ def test_a_file_that_is_hurt_while_it_is_used_is_set_aside_and_begun_anew_with_a
         assert store.set_aside and store.set_aside.exists()
         store.retry(NOW)
         assert "set aside" in str(store.journal(1)[0]["text"])
-    again = State(tmp_path, NOW)
+    again = Store(tmp_path, NOW)
     assert (again.fact("cid"), again.overrides(0)) == ("abc", (asked,))
     again.close()
 
@@ -295,7 +295,7 @@ def test_a_state_folder_of_another_owner_is_said_and_all_goes_on_in_memory(tmp_p
         assert store.wait()
         assert store.fact("cid") == "abc"
         assert set(store.overrides(0)) == {old, new} and old.id != new.id
-    again = State(folder, NOW)
+    again = Store(folder, NOW)
     assert (again.fact("cid"), set(again.overrides(0))) == ("abc", {old, new})
     again.close()
 
@@ -335,7 +335,7 @@ def test_what_a_newer_version_has_stored_is_kept_and_ignored_by_this_one(tmp_pat
 
 
 def test_the_journal_has_lines_of_some_kinds_from_memory_and_from_the_file(tmp_path: Path) -> None:
-    store = State(tmp_path, 0)
+    store = Store(tmp_path, 0)
     for number in range(JOURNAL_ROWS_AT_HAND + 500):
         store.note(number, "override" if number % 100 == 0 else "playing", f"line {number}")
     assert store.wait()

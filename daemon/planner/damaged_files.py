@@ -10,8 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypedDict
 
+from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import Site
-from gloaming.daemon.state import State
 from gloaming.shows.file_stamp import file_stamp
 from gloaming.shows.time_units import DAY_NS
 
@@ -31,7 +31,7 @@ class Damage(TypedDict):
 class DamagedFiles:
     """Holds the damage of all files, past and present."""
 
-    def __init__(self, store: State) -> None:
+    def __init__(self, store: Store) -> None:
         self._store = store
         self._damage: list[Damage] = self._stored()
 

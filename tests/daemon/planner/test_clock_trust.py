@@ -13,12 +13,12 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon.clock import Clock
-from gloaming.daemon.clock_trust import ClockTrust, synchronised
 from gloaming.daemon.direction.decide import Decision
-from gloaming.daemon.director import Director
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.clock_trust import ClockTrust, synchronised
+from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import load_site
-from gloaming.daemon.state import State
 from tests.daemon.numbered import write_site
 from tests.tools import needs
 
@@ -31,7 +31,7 @@ class Machine:
 
     def __init__(self, folder: Path, wall_ns: int) -> None:
         self.wall_ns, self.monotonic_ns = wall_ns, 50 * S
-        self.store = State(folder, wall_ns)
+        self.store = Store(folder, wall_ns)
         self.synchronised, self.outside, self.boot = False, "", "boot 1"
         self.sets, self.forbids = False, ""
         self.clock = self._clock()
@@ -189,7 +189,7 @@ def test_once_the_clock_is_set_the_score_goes_by_it_and_the_step_is_taken_as_any
     machine.wall_ns, given_ns = 86_400 * S, time.time_ns()
 
     async def evening() -> tuple[Decision, dict[str, Any], list[str]]:
-        director = Director(load_site(folder), folder, machine.clock)
+        director = Planner(load_site(folder), folder, machine.clock)
         trust = director.attendant.trust
         trust._set_clock, trust._ask_kernel = machine.set_clock, lambda: False
         assert director.current(machine.clock.now_ns()).state == "no-clock"
@@ -238,7 +238,9 @@ def test_a_time_that_was_an_offset_becomes_the_machine_s_own_once_that_is_permit
 
 def test_whoever_has_no_right_to_the_clock_is_told_so_by_the_kernel() -> None:
     """Without any capability, and with the time that it is anyway: nothing can be set by this test."""
-    code = "import time; from gloaming.daemon.clock_trust import set_machine_clock as s; print(s(time.time_ns()))"
+    code = (
+        "import time; from gloaming.daemon.planner.clock_trust import set_machine_clock as s; print(s(time.time_ns()))"
+    )
     bare = ["setpriv", "--bounding-set=-all", "--inh-caps=-all", "--securebits=+noroot,+noroot_locked"]
     command = [*(bare if os.geteuid() == 0 else []), sys.executable, "-c", code]
     said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
@@ -270,7 +272,7 @@ def test_a_step_of_302_days_leaves_each_periodic_job_one_turn(machine: Machine) 
     write_site(folder, "127.0.75.5", 'from = "12:00"\nto = "06:00"')
 
     async def turns() -> dict[str, int]:
-        director = Director(load_site(folder), folder, machine.clock)
+        director = Planner(load_site(folder), folder, machine.clock)
         await director.start()
         stepped = datetime.now(UTC) + timedelta(days=302)
         found = {job.name: len(job._get_run_times(stepped)) for job in director._scheduler.get_jobs()}

@@ -13,13 +13,13 @@ import pytest
 import soundfile
 
 from gloaming.api.commands import live
-from gloaming.daemon import sound_care
-from gloaming.daemon.clock import Clock
 from gloaming.daemon.direction.programme import Piece
 from gloaming.daemon.direction.score import Picture
-from gloaming.daemon.director import Director
+from gloaming.daemon.planner import sound_levels
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.planner.sound_levels import SoundLevels
 from gloaming.daemon.site.load import Site
-from gloaming.daemon.sound_care import SoundCare
 from tests.daemon.quay_site import EVENING, TABLES, ns, site_of, write
 
 SOUND = '\n[sound]\nlevel = "-20 LUFS"\n'
@@ -51,9 +51,9 @@ class Asked:
         self.handed_over += 1
 
 
-def care_of(director: Asked) -> SoundCare:
+def care_of(director: Asked) -> SoundLevels:
     """A stand-in has the four things that care asks for."""
-    return SoundCare(cast(Director, director))
+    return SoundLevels(cast(Planner, director))
 
 
 def picture(site: Site, name: str) -> Picture:
@@ -125,7 +125,7 @@ def test_a_missing_file_is_told_once_and_over_when_it_is_back(
     site = site_of(tmp_path / "site", TABLES.replace('sound = "pieces/tide.flac"\n', ""), EVENING)
 
     async def evening() -> None:
-        director = Director(site, tmp_path / "state", Clock(wall=lambda: ns("2026-12-01T18:00:00"), offset_ns=1))
+        director = Planner(site, tmp_path / "state", Clock(wall=lambda: ns("2026-12-01T18:00:00"), offset_ns=1))
         trouble = {"op": "trouble", "kind": "sound", "subject": str(path), "text": "there is no such file"}
         for _ in range(3):
             for over in (False, True):
@@ -142,7 +142,7 @@ def test_a_missing_file_is_told_once_and_over_when_it_is_back(
         director.attendant.close()
         director.store.close()
 
-    def lines(director: Director) -> list[str]:
+    def lines(director: Planner) -> list[str]:
         return [str(line["text"]) for line in reversed(director.store.journal(50)) if str(path) in str(line["text"])]
 
     asyncio.run(evening())
@@ -159,16 +159,16 @@ def test_a_device_that_is_never_found_holds_nothing_up(tmp_path: Path, monkeypat
     """A sound server that hangs keeps whoever asks it for ever: here one that never ends."""
     write(tmp_path)
 
-    async def ask_for_ever(module: str, argument: str, limit_s: float) -> sound_care.Measure | None:
-        assert limit_s == sound_care.DEVICE_S
+    async def ask_for_ever(module: str, argument: str, limit_s: float) -> sound_levels.Measure | None:
+        assert limit_s == sound_levels.DEVICE_S
         return await asyncio.wait_for(ask("http.server", "0", limit_s=1.0), 40)
 
-    async def look(care: SoundCare) -> None:
+    async def look(care: SoundLevels) -> None:
         await care._look_for_device()
         await asyncio.sleep(0.5)  # the loop hears of the end of what was killed
 
-    ask = sound_care._ask
-    monkeypatch.setattr(sound_care, "_ask", ask_for_ever)
+    ask = sound_levels._ask
+    monkeypatch.setattr(sound_levels, "_ask", ask_for_ever)
     care = care_of(Asked(site_of(tmp_path, TABLES, EVENING, SOUND)))
     asyncio.run(look(care))
     assert care.device_trouble == "the sound device does not answer"

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import ANY
 
-from gloaming.daemon.damaged_files import DamagedFiles
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import State
+from gloaming.daemon.planner.damaged_files import DamagedFiles
 from tests.api.house import House, house, run
 
 FPS = 40

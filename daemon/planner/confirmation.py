@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import Segment, State
-from gloaming.daemon.health import BLACK
+from gloaming.daemon.planner.health import BLACK
 from gloaming.shows.time_units import SECOND_NS
 
 if TYPE_CHECKING:
-    from gloaming.daemon.director import Director
+    from gloaming.daemon.planner.planner import Planner
 
 CONFIRM_S = 1.8
 """How long an answer waits: long enough for the usual fade of a second and a sound device's buffer."""
@@ -30,7 +30,7 @@ class Sent(NamedTuple):
     wire: str
 
 
-async def confirm(director: Director, score_id: int, asked: Override, ends: bool = False) -> Sent:
+async def confirm(director: Planner, score_id: int, asked: Override, ends: bool = False) -> Sent:
     """Wait until what is sent and heard is what was asked for; not longer than CONFIRM_S, nor where it cannot be.
 
     `score_id` is that of the first score with it; `ends` says that what was asked for has been ended.
