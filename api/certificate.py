@@ -11,7 +11,7 @@ import stat
 from datetime import UTC, datetime
 from pathlib import Path
 
-from gloaming.shows.file_stamp import file_stamp
+from gloaming.shows.config_files.file_stamp import file_stamp
 
 DAY_S = 86_400
 WARN_S = 14 * DAY_S

@@ -13,7 +13,7 @@ from io import TextIOWrapper
 from pathlib import Path
 from typing import Any, NoReturn
 
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
 
 FAMILIES = (
     "demo",

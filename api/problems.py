@@ -11,7 +11,7 @@ from starlette.exceptions import HTTPException
 from gloaming.api.sign_in import TooManyGuessesError
 from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
 
 
 class ReasonGiven(BaseModel):

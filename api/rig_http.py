@@ -8,7 +8,7 @@ from fastapi.responses import JSONResponse
 from gloaming.api.sign_in import Device
 from gloaming.api.words import NoNulls, OverrideTaken
 from gloaming.daemon.planner.planner import Planner
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
 
 
 class RigCheckAsked(NoNulls):

@@ -18,7 +18,7 @@ from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.service_log import ERROR, LOG, open_log
 from gloaming.daemon.site.last_good import keep_good, load_good
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
 
 AGAIN_S = 2.0
 """A director that cannot begin tries again after so long."""

@@ -11,9 +11,9 @@ from gloaming.api.survey_picture import rig_picture
 from gloaming.daemon.direction.season_svg import season_svg
 from gloaming.daemon.survey import CAUTIONS, Survey
 from gloaming.daemon.survey_words import PieceSurvey, clock, moments, plural, thinned
-from gloaming.shows.finding import Finding
-from gloaming.shows.survey.analysis import GENERAL, RED, RED_21
-from gloaming.shows.survey.currents import Load
+from gloaming.shows.analysis.currents import Load
+from gloaming.shows.analysis.finding import Finding
+from gloaming.shows.analysis.pieces import GENERAL, RED, RED_21
 
 STYLE = Path(__file__).with_name("survey_page.css")
 HEAVIEST_STRINGS = 10

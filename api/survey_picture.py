@@ -6,8 +6,7 @@ from html import escape
 
 import numpy as np
 
-from gloaming.shows.positions import positions
-from gloaming.shows.rig import Rig
+from gloaming.shows.rig.model import Rig, positions
 
 COLOURS = ("#ffd166", "#7ad3ff", "#ff8fab", "#9be7a0", "#c8a6ff", "#ffb27a", "#7ff0e0", "#e8e3a0")
 WIDE, TALL = 1000, 420

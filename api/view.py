@@ -21,8 +21,7 @@ from gloaming.api.sign_in import Device, Doorkeeper
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import Site
-from gloaming.shows.positions import positions
-from gloaming.shows.rig import PixelString
+from gloaming.shows.rig.model import PixelString, positions
 
 FRAME_S = 0.2
 DOTS_MAX = 800

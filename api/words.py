@@ -13,8 +13,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from gloaming.api.problems import ProblemDetails, ReasonGiven
 from gloaming.daemon.direction.overrides import ASKED, TERMS
 from gloaming.daemon.direction.score import State
-from gloaming.shows.patterns import COLOURS, KINDS, NUMBERED
-from gloaming.shows.rig import Rig
+from gloaming.shows.rig.model import Rig
+from gloaming.shows.rig.patterns import COLOURS, KINDS, NUMBERED
 
 Instant = Annotated[str, Field(description="ISO 8601 with the site's offset", examples=["2026-12-24T17:05:00+00:00"])]
 

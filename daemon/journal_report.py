@@ -22,8 +22,8 @@ from gloaming.daemon.reports.nights import season
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.nights import NotGiven, not_given
 from gloaming.daemon.timetable.zones import local_date
-from gloaming.shows.framefile import FrameReader
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.framefile.reader import FrameReader
 from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")

@@ -14,7 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from itertools import count
 
-from gloaming.shows.rig import Controller, Rig
+from gloaming.shows.rig.model import Controller, Rig
 
 PERIOD_S = 25.0
 """So that every controller is asked within 30 s, and one that has gone is named within 35."""

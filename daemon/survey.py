@@ -23,10 +23,10 @@ from gloaming.daemon.survey_machine import machine_findings
 from gloaming.daemon.survey_schedule import survey_schedule
 from gloaming.daemon.survey_sound import survey_sounds
 from gloaming.daemon.survey_words import PieceSurvey, current_findings, damage_findings, flash_findings
-from gloaming.shows.finding import Finding
-from gloaming.shows.mistake import Mistake, MistakeError
-from gloaming.shows.survey.analysis import analyse
-from gloaming.shows.survey.wiring import rig_findings
+from gloaming.shows.analysis.finding import Finding
+from gloaming.shows.analysis.pieces import analyse
+from gloaming.shows.analysis.wiring import rig_findings
+from gloaming.shows.config_files.errors import Mistake, MistakeError
 
 YEAR = timedelta(days=365)
 CAUTIONS = (

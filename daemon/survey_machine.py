@@ -9,9 +9,9 @@ from gloaming.daemon.planner.clock_trust import Verdict
 from gloaming.daemon.planner.health import DO, Board, read_board, troubles_of
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.transmitter.wire import interface_index, source_address
-from gloaming.shows.finding import Finding
-from gloaming.shows.rig import Controller
-from gloaming.shows.survey.wiring import listed
+from gloaming.shows.analysis.finding import Finding
+from gloaming.shows.analysis.wiring import listed
+from gloaming.shows.rig.model import Controller
 
 GROUPS_MAX = Path("/proc/sys/net/ipv4/neigh/default/gc_thresh3")
 """arp(7): how many entries the kernel keeps at the most; a multicast group that is sent to takes one."""

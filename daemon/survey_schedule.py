@@ -14,7 +14,7 @@ from gloaming.daemon.timetable.nights import NotGiven, not_given, overlaps
 from gloaming.daemon.timetable.rules import Hours, Performance
 from gloaming.daemon.timetable.times import TimeExpression, instant_on
 from gloaming.daemon.timetable.zones import resolve
-from gloaming.shows.finding import Finding
+from gloaming.shows.analysis.finding import Finding
 from gloaming.shows.time_units import DAY_NS, HOUR_NS, SECOND_NS
 
 LONGEST_NS = 14 * HOUR_NS

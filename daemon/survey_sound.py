@@ -7,11 +7,11 @@ from math import log10
 
 from gloaming.daemon.site.load import Piece, Site, is_there
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices, find
-from gloaming.shows.finding import Finding
-from gloaming.shows.loudness import PEAK_LIMIT_DBTP
-from gloaming.shows.mistake import MistakeError
-from gloaming.shows.sound_reading import SoundMissingError
-from gloaming.shows.soundfile_info import HOW, Measured, measure
+from gloaming.shows.analysis.finding import Finding
+from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.media.loudness import PEAK_LIMIT_DBTP
+from gloaming.shows.media.sound_info import HOW, Measured, measure
+from gloaming.shows.media.sound_reading import SoundMissingError
 from gloaming.shows.time_units import SECOND_NS
 
 CHANNELS = {1: "mono", 2: "stereo"}

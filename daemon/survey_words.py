@@ -9,11 +9,11 @@ from fractions import Fraction
 from itertools import groupby
 
 from gloaming.daemon.site.load import Site
-from gloaming.shows.finding import Finding, Severity
-from gloaming.shows.survey.analysis import Analysis
-from gloaming.shows.survey.areas import Flashing
-from gloaming.shows.survey.currents import STEADY_S, Load
-from gloaming.shows.survey.wiring import listed, ranges
+from gloaming.shows.analysis.areas import Flashing
+from gloaming.shows.analysis.currents import STEADY_S, Load
+from gloaming.shows.analysis.finding import Finding, Severity
+from gloaming.shows.analysis.pieces import Analysis
+from gloaming.shows.analysis.wiring import listed, ranges
 
 LOADED = 0.8
 """Common practice, no source: fuses and supplies are not loaded above four fifths for long."""

@@ -7,15 +7,14 @@ from __future__ import annotations
 
 import json
 import re
-from pathlib import Path
 from typing import Any
 
 from gloaming.daemon.site.schema import SiteFile
-from gloaming.shows.checking import Table
-from gloaming.shows.rig import Rig
-from gloaming.shows.table_schema import file_schema, tables
+from gloaming.shows.config_files.checking import Table
+from gloaming.shows.config_files.table_schema import file_schema, tables
+from gloaming.shows.rig.model import Rig
+from tests.places import TOP
 
-TOP = Path(__file__).resolve().parents[1]
 PAGES: dict[str, type[Table]] = {"daemon/README.md": SiteFile, "shows/README.md": Rig}
 MARKED = re.compile(r"(<!-- keys: (\w+) -->\n).*?(<!-- end of keys -->)", re.DOTALL)
 HEAD = "| key | what it is for | kind | example | default |\n| --- | --- | --- | --- | --- |\n"

@@ -16,8 +16,8 @@ import pytest
 
 from gloaming.api.command import build_parser
 from gloaming.daemon.site.schema import SiteFile
-from gloaming.shows.rig import Rig
-from gloaming.shows.table_schema import file_schema, tables
+from gloaming.shows.config_files.table_schema import file_schema, tables
+from gloaming.shows.rig.model import Rig
 from tests.key_tables import MARKED, PAGES, TOP, written
 
 LONGEST_BYTES = 10_240

@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from packaging.markers import Marker
 from packaging.requirements import Requirement
 
-TOP = Path(__file__).resolve().parents[1]
+from tests.places import TOP
+
 PYPROJECT = tomllib.loads((TOP / "pyproject.toml").read_text())
 EXTRAS = PYPROJECT["project"]["optional-dependencies"]
 BOARD = [*PYPROJECT["project"]["dependencies"], *EXTRAS["board"]]

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from tests.places import TOP
 from tests.tools import needs
 
-TOP = Path(__file__).resolve().parents[1]
 MAY_IMPORT = {"shows": {"shows"}, "daemon": {"shows", "daemon"}, "api": {"shows", "daemon", "api"}}
 FILES = [path for room in MAY_IMPORT for path in sorted((TOP / room).rglob("*.py"))]
 TRANSMITTER_NEVER = ("pydantic", "fastapi", "starlette", "uvicorn", "astral", "apscheduler", "asyncio")

@@ -6,9 +6,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+from tests.places import TOP
 from tests.tools import needs
 
-TOP = Path(__file__).resolve().parents[1]
 HEAD = "import subprocess\nfrom tests.tools import needs\n\n"
 RUNS_GIT = "def test_a_program() -> None:\n    subprocess.run(['git', '--version'], check=True)\n"
 

@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gloaming.api.commands.live import straight
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeError
 
 if TYPE_CHECKING:
-    from gloaming.shows.receiver import Receiver
+    from gloaming.shows.demonstration.receiver import Receiver
 
 EVENING = date(2026, 12, 12)
 """The evening that is moved to now."""
@@ -63,8 +63,8 @@ def run_demo(args: argparse.Namespace) -> int:
 
 def _receiver() -> tuple[Receiver, str]:
     """A receiver on the first loopback address whose port is free."""
+    from gloaming.shows.demonstration.receiver import Receiver
     from gloaming.shows.protocols.e131 import PORT
-    from gloaming.shows.receiver import Receiver
 
     for number in range(1, ADDRESSES):
         address = f"127.0.0.{number}"

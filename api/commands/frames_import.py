@@ -8,12 +8,12 @@ from fractions import Fraction
 from pathlib import Path
 
 from gloaming.api.commands.frames_verbs import apart, bar, made
-from gloaming.shows import importing, importing_files, importing_media, resampling
-from gloaming.shows.importing import Source, mistake
-from gloaming.shows.importing_media import Video
-from gloaming.shows.importing_rig import Canvas, Hanging
-from gloaming.shows.matrix import parse_matrix
-from gloaming.shows.rig import load_rig
+from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.framefile.source import Source, lay_out, parse_fps, refresh_warning, write_source
+from gloaming.shows.media import arrays, pictures, resampling
+from gloaming.shows.media.mapping import Canvas, Hanging, parse_matrix
+from gloaming.shows.media.pictures import Video
+from gloaming.shows.rig.model import load_rig
 
 PICTURES = {".gif", ".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
 VIDEOS = {".mp4", ".mkv", ".mov", ".avi", ".webm", ".m4v", ".mpg", ".mpeg", ".ts", ".wmv"}
@@ -23,7 +23,7 @@ CAPTURES = {".pcap", ".pcapng"}
 def import_(args: argparse.Namespace) -> int:
     """`frames import`."""
     apart(args.out, args.source)
-    wanted = importing.parse_fps(args.fps) if args.fps else None
+    wanted = parse_fps(args.fps) if args.fps else None
     video = None
     canvas = _canvas(args)
     if canvas is None:
@@ -34,17 +34,14 @@ def import_(args: argparse.Namespace) -> int:
         source, fps = _at_rate(args, source, wanted)
     else:
         fps = source.fps
-    if isinstance(canvas, Hanging):
-        universes = canvas.universes
-    else:
-        universes = importing.lay_out(args.universes, source.slots, args.slots)
-    if warning := importing.refresh_warning(fps, universes):
+    universes = canvas.universes if isinstance(canvas, Hanging) else lay_out(args.universes, source.slots, args.slots)
+    if warning := refresh_warning(fps, universes):
         _say(f"warning: {warning}")
     if wanted not in (None, fps):
         _say(f"note: {float(fps):.6g} frames a second, not {float(wanted or 0):g}, keep the length as it is")
     source = resampling.shaded(source, resampling.curve(args.gamma))
     with bar("importing") as progress:
-        importing.write_source(source, args.out, fps, universes, progress)
+        write_source(source, args.out, fps, universes, progress)
     if video and video.lost:
         _say(f"warning: {video.lost} pictures could not be decoded; the one before each is held instead")
     if video and video.mended:
@@ -75,21 +72,21 @@ def _array(args: argparse.Namespace) -> Source:
             path, "nobody can see how its pictures lie on the pixels", "say so: --matrix 64x32, or --rig rig.toml"
         )
     if path.suffix == ".npz":
-        return importing_files.read_npz(path, args.array)
+        return arrays.read_npz(path, args.array)
     if path.suffix in (".raw", ".bin"):
-        return importing_files.read_raw(path, args.width)
+        return arrays.read_raw(path, args.width)
     if path.suffix == ".csv":
-        return importing_files.read_csv(path)
-    return importing.read_npy(path)
+        return arrays.read_csv(path)
+    return arrays.read_npy(path)
 
 
 def _media(path: Path, canvas: Canvas, fps: Fraction | None) -> tuple[Source, Video | None]:
     if not path.exists():
         raise mistake(path, "there is no such file")
     if path.is_dir():
-        return importing_media.read_pictures(path, canvas), None
+        return pictures.read_pictures(path, canvas), None
     if path.suffix.lower() in PICTURES:
-        return importing_media.read_picture(path, canvas, fps), None
+        return pictures.read_picture(path, canvas, fps), None
     video = Video(path, canvas, fps)
     return video.source, video
 
@@ -99,4 +96,4 @@ def _at_rate(args: argparse.Namespace, source: Source, wanted: Fraction | None) 
         raise mistake(args.source, "nobody can see how fast it is", "say so: --fps 25")
     if args.source_fps is None:
         return source, wanted
-    return resampling.resampled(source, importing.parse_fps(args.source_fps, "--source-fps"), wanted)
+    return resampling.resampled(source, parse_fps(args.source_fps, "--source-fps"), wanted)

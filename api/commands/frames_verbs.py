@@ -14,14 +14,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import rich.progress
 from rich.console import Console
-from rich.progress import Progress
 
-from gloaming.shows import framefile, framefile_edit, framefile_video, importing, preview, resampling
-from gloaming.shows.framefile import FrameFileInfo, Universe, inspect
-from gloaming.shows.importing import Source, mistake
-from gloaming.shows.matrix import parse_matrix
-from gloaming.shows.rig import load_rig
+from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.framefile import edit
+from gloaming.shows.framefile.reader import FrameFileInfo, Universe, inspect, mend, verify
+from gloaming.shows.framefile.source import Progress, Source, parse_universes, write_source
+from gloaming.shows.media import exporting, resampling
+from gloaming.shows.media.mapping import parse_matrix
+from gloaming.shows.rig.model import load_rig
 
 
 def info_(args: argparse.Namespace) -> int:
@@ -56,7 +58,7 @@ def verify_(args: argparse.Namespace) -> int:
     """`frames verify`: exit 1 if any chunk is damaged, one line for each."""
     info = inspect(args.file)
     with bar("verifying") as progress:
-        damaged = framefile.verify(args.file, progress)
+        damaged = verify(args.file, progress)
     if args.json:
         rows = [
             {
@@ -79,7 +81,7 @@ def verify_(args: argparse.Namespace) -> int:
 
 def mend_(args: argparse.Namespace) -> int:
     """`frames mend`."""
-    framefile.mend(args.file, args.out)
+    mend(args.file, args.out)
     return made(args.out)
 
 
@@ -87,44 +89,44 @@ def trim_(args: argparse.Namespace) -> int:
     """`frames trim`."""
     info = _info(args)
     until_s = None if args.until is None else _seconds("--until", args.until)
-    source = framefile_edit.trimmed(info, _seconds("--from", args.first), until_s)
+    source = edit.trimmed(info, _seconds("--from", args.first), until_s)
     return _written(source, args.out, info.universes)
 
 
 def join_(args: argparse.Namespace) -> int:
     """`frames join`."""
     apart(args.out, *args.files)
-    first, source = framefile_edit.joined(args.files)
+    first, source = edit.joined(args.files)
     return _written(source, args.out, first.universes)
 
 
 def gain_(args: argparse.Namespace) -> int:
     """`frames gain`."""
     info = _info(args)
-    numbers = None if args.universes is None else importing.parse_universes(args.universes)
-    return _written(framefile_edit.gained(info, args.by, numbers), args.out, info.universes)
+    numbers = None if args.universes is None else parse_universes(args.universes)
+    return _written(edit.gained(info, args.by, numbers), args.out, info.universes)
 
 
 def rename_universes_(args: argparse.Namespace) -> int:
     """`frames rename-universes`."""
     info = _info(args)
-    numbers = None if args.old is None else importing.parse_universes(args.old, "--from")
-    universes = framefile_edit.renamed(info, numbers, importing.parse_universes(args.to, "--to"))
-    return _written(framefile_edit.whole(info), args.out, universes)
+    numbers = None if args.old is None else parse_universes(args.old, "--from")
+    universes = edit.renamed(info, numbers, parse_universes(args.to, "--to"))
+    return _written(edit.whole(info), args.out, universes)
 
 
 def export_(args: argparse.Namespace) -> int:
     """`frames export`."""
     info = _info(args)
     with bar("exporting") as progress:
-        if args.out.suffix in framefile_video.SUFFIXES:
-            view = preview.through(_view(args, info), _as_seen(args))
-            framefile_video.export(info, args.out, view, progress)
+        if args.out.suffix in exporting.SUFFIXES:
+            view = exporting.through(_view(args, info), _as_seen(args))
+            exporting.export(info, args.out, view, progress)
         elif args.matrix or args.rig or args.gamma != "1":
             right = "leave out --matrix, --rig and --gamma, or let the name end in .mp4"
             raise mistake(args.out, "only a video shows the pixels; an array has the levels as they are", right)
         else:
-            framefile_edit.export(info, args.out, progress)
+            edit.export(info, args.out, progress)
     print(f"{args.out}: {info.frames} frames of {info.frame_bytes} bytes")
     return 0
 
@@ -135,7 +137,7 @@ def preview_(args: argparse.Namespace) -> int:
     out = args.out or args.file.with_suffix(".png")
     apart(out, args.file)
     with bar("looking") as progress:
-        preview.draw(info, out, _view(args, info), progress, _as_seen(args))
+        exporting.draw(info, out, _view(args, info), progress, _as_seen(args))
     print(out)
     return 0
 
@@ -156,19 +158,19 @@ def _as_seen(args: argparse.Namespace) -> np.ndarray | None:
     return resampling.undone(resampling.curve(args.gamma))
 
 
-def _view(args: argparse.Namespace, info: FrameFileInfo) -> preview.View:
+def _view(args: argparse.Namespace, info: FrameFileInfo) -> exporting.View:
     if args.matrix:
         matrix = parse_matrix(args.matrix, args.start, args.direction, args.zigzag, args.order)
-        return preview.on_matrix(info, matrix)
+        return exporting.on_matrix(info, matrix)
     if args.rig:
-        return preview.on_strings(info, load_rig(args.rig), args.rig)
-    return preview.rows_of_pixels(info)
+        return exporting.on_strings(info, load_rig(args.rig), args.rig)
+    return exporting.rows_of_pixels(info)
 
 
 def _written(source: Source, out: Path, universes: Sequence[Universe]) -> int:
     assert source.fps  # sources out of frame files have a rate
     with bar("writing") as progress:
-        importing.write_source(source, out, source.fps, universes, progress)
+        write_source(source, out, source.fps, universes, progress)
     return made(out)
 
 
@@ -181,9 +183,11 @@ def _seconds(key: str, text: str) -> Fraction:
 
 
 @contextlib.contextmanager
-def bar(text: str) -> Iterator[importing.Progress]:
+def bar(text: str) -> Iterator[Progress]:
     """A progress bar on stderr, if that is a terminal."""
-    with Progress(console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as progress:
+    with rich.progress.Progress(
+        console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()
+    ) as progress:
         task = progress.add_task(text, total=None)
         yield lambda done, total: progress.update(task, completed=done, total=total)
 

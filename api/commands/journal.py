@@ -10,8 +10,8 @@ from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from gloaming.shows.checking import instead
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.checking import instead
+from gloaming.shows.config_files.errors import Mistake, MistakeError
 
 PAGE = 1000
 

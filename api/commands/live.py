@@ -17,7 +17,7 @@ from typing import Any
 
 from gloaming.api.commands.run import NO_PAGE, state_folder
 from gloaming.daemon.direction.overrides import ASKED, LIGHTS_OFF, TERMS, Kind
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeError
 
 TIMEOUT_S = 10
 UNITS_MIN = {

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from gloaming.api.commands.live import add_where, call
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeError
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

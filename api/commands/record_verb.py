@@ -14,9 +14,9 @@ from glob import escape
 from pathlib import Path
 
 from gloaming.api.commands.frames_verbs import apart, bar, made
-from gloaming.shows import importing
-from gloaming.shows.framefile_writer import is_written, place_wrong
-from gloaming.shows.importing import mistake
+from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.framefile.source import parse_fps, parse_universes
+from gloaming.shows.framefile.writer import is_written, place_wrong
 from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE
 from gloaming.shows.recording.live import Ear, Live
 from gloaming.shows.recording.receive import DISCOVERY_S, Receiver
@@ -51,7 +51,7 @@ def record_(args: argparse.Namespace) -> int:
 
 
 def _wanted(args: argparse.Namespace) -> Wanted:
-    universes = None if args.universes == "all" else importing.parse_universes(args.universes)
+    universes = None if args.universes == "all" else parse_universes(args.universes)
     slots: str | int = args.slots
     if args.slots not in ("used", "sent"):
         if not args.slots.isascii() or not args.slots.isdecimal() or not 1 <= int(args.slots) <= 512:
@@ -60,7 +60,7 @@ def _wanted(args: argparse.Namespace) -> Wanted:
     for key, seconds in (("--for", args.for_s), ("--until-still", args.until_still)):
         if seconds is not None and not 0 < seconds < 1e7:
             raise mistake(key, f"{seconds:g} is not a number of seconds")
-    fps = importing.parse_fps(args.fps) if args.fps else None
+    fps = parse_fps(args.fps) if args.fps else None
     return Wanted(universes, slots, fps, args.from_change, args.until_still, args.for_s, args.preview)
 
 

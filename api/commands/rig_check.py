@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 from gloaming.api.commands.live import call, end_all, tell_taken
-from gloaming.shows.patterns import COLOURS, KINDS
+from gloaming.shows.rig.patterns import COLOURS, KINDS
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

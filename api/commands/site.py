@@ -19,8 +19,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def print_schema(args: argparse.Namespace) -> int:
     """`gloaming site schema`."""
     from gloaming.daemon.site.schema import SiteFile
-    from gloaming.shows.rig import Rig
-    from gloaming.shows.table_schema import file_schema
+    from gloaming.shows.config_files.table_schema import file_schema
+    from gloaming.shows.rig.model import Rig
 
     print(json.dumps(file_schema(Rig if args.rig else SiteFile), indent=2, ensure_ascii=False))
     return 0

@@ -26,8 +26,8 @@ from gloaming.daemon.messages import dark_message, setup_message
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.schema import read_delay
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices
-from gloaming.shows.framefile import FrameWriter, Universe
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.framefile.reader import FrameWriter, Universe
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 FPS, RATE_HZ = 40, 48_000

@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeError
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -13,7 +13,7 @@ from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind, Override
 from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.zones import resolve
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeError
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 UNDO_SKIP_NS = MINUTE_NS

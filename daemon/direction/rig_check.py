@@ -11,10 +11,10 @@ from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import Reason
 from gloaming.daemon.site.load import Site
-from gloaming.shows.mistake import Mistake, MistakeError
-from gloaming.shows.patterns import COLOURED, COLOURS, KINDS, NUMBERED, Pattern, frame_count, frame_rate, paced
-from gloaming.shows.rig import Rig
-from gloaming.shows.survey.wiring import ranges
+from gloaming.shows.analysis.wiring import ranges
+from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.rig.model import Rig
+from gloaming.shows.rig.patterns import COLOURED, COLOURS, KINDS, NUMBERED, Pattern, frame_count, frame_rate, paced
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 LONGEST_MINUTES = 10

@@ -12,7 +12,7 @@ from gloaming.daemon.direction.decide import isoformat, next_piece, segment_at
 from gloaming.daemon.direction.overrides import LIGHTS_OFF, TERMS, Kind, Override
 from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.reports.nights import season
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeError
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from typing import TypedDict
 
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import Site
-from gloaming.shows.file_stamp import file_stamp
+from gloaming.shows.config_files.file_stamp import file_stamp
 from gloaming.shows.time_units import DAY_NS
 
 FACT = "damaged files"

@@ -30,7 +30,7 @@ from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.reload import Stamp, Watch, stamp
 from gloaming.daemon.timetable.zones import local_date
 from gloaming.daemon.transmitter.build import build
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 if TYPE_CHECKING:

@@ -36,7 +36,7 @@ from gloaming.daemon.planner.store import Store
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.service_log import Seldom, with_count
 from gloaming.daemon.site.load import Site
-from gloaming.shows.file_stamp import file_stamp
+from gloaming.shows.config_files.file_stamp import file_stamp
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 SCORE_NS = 1800 * SECOND_NS

@@ -18,11 +18,10 @@ from gloaming.daemon.direction.score import Reason
 from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.daemon.planner.health import Trouble
 from gloaming.daemon.reachability import Reach, Reachability
-from gloaming.shows.framefile import FrameWriter, inspect
-from gloaming.shows.mistake import MistakeError
-from gloaming.shows.patterns import Pattern, blocks, digest, frame_rate, universes_of
-from gloaming.shows.positions import positions
-from gloaming.shows.rig import Rig
+from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.framefile.reader import FrameWriter, inspect
+from gloaming.shows.rig.model import Rig, positions
+from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate, universes_of
 from gloaming.shows.time_units import SECOND_NS
 
 if TYPE_CHECKING:

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 from gloaming.daemon.direction.score import Picture
 from gloaming.daemon.planner.health import Trouble
-from gloaming.shows.file_stamp import FileStamp, file_stamp
-from gloaming.shows.loudness import Loudness
+from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
+from gloaming.shows.media.loudness import Loudness
 
 if TYPE_CHECKING:
     from gloaming.daemon.planner.planner import Planner
@@ -101,7 +101,7 @@ class SoundLevels:
 
     async def _measure(self, path: Path) -> None:
         stamp = self._stamp(path)
-        found = await _ask("gloaming.shows.soundfile_info", str(path), str(self.channels))
+        found = await _ask("gloaming.shows.media.sound_info", str(path), str(self.channels))
         if found is None:
             found = {"lufs": None, "dbtp": None, "wrong": "it could not be measured"}
         self._measured[str(path)] = {"stamp": stamp, **found}

@@ -12,7 +12,7 @@ from gloaming.daemon.direction.programme import Giving
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.nights import Night, nights
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeError
 
 YEAR, APART = timedelta(days=365), timedelta(days=30)
 FIRST = date(1900, 2, 1)

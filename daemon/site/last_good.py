@@ -16,8 +16,8 @@ from gloaming.daemon.site.schema import Neighbours
 from gloaming.daemon.timetable.hours import rule_id
 from gloaming.daemon.timetable.rules import Hours
 from gloaming.daemon.timetable.sun import Spot
-from gloaming.shows.checking import Table, read_tables
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.checking import Table, read_tables
+from gloaming.shows.config_files.errors import MistakeError
 
 FILES = ("site.toml", "rig.toml")
 FOLDER = "last-good"

@@ -18,15 +18,15 @@ from gloaming.daemon.timetable.rules import Hours, Performance
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.daemon.timetable.times import TimeExpression
 from gloaming.daemon.timetable.zones import likely_slip
-from gloaming.shows.checking import Table, instead, nearest, on_their_lines, read_tables
-from gloaming.shows.framefile import FrameFileInfo, inspect, max_refresh_hz
-from gloaming.shows.framefile_layout import every_nth
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.analysis.wiring import ranges
+from gloaming.shows.config_files.checking import Table, instead, nearest, on_their_lines, read_tables
+from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.framefile.layout import every_nth
+from gloaming.shows.framefile.reader import FrameFileInfo, inspect, max_refresh_hz
+from gloaming.shows.media.sound_info import ALIKE_NS, sound_length_ns
+from gloaming.shows.media.sound_reading import SoundMissingError
 from gloaming.shows.protocols.e131 import SOURCE_NAME_BYTES_MAX
-from gloaming.shows.rig import Named, Rig, load_rig
-from gloaming.shows.sound_reading import SoundMissingError
-from gloaming.shows.soundfile_info import ALIKE_NS, sound_length_ns
-from gloaming.shows.survey.wiring import ranges
+from gloaming.shows.rig.model import Named, Rig, load_rig
 from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")

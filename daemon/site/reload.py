@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from gloaming.shows.file_stamp import FileStamp, file_stamp
+from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
 
 Stamp = tuple[FileStamp, ...]
 STILL_LOOKS = 2

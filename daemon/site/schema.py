@@ -12,9 +12,9 @@ from pydantic import BeforeValidator, Field, WithJsonSchema
 from gloaming.daemon.site.schema_delivery import Alert, Cue
 from gloaming.daemon.timetable.rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
 from gloaming.daemon.timetable.times import read_length
-from gloaming.shows.checking import Table, nearest
+from gloaming.shows.config_files.checking import Table, nearest
 from gloaming.shows.protocols.e131 import PRIORITY_MAX, UNIVERSE_MAX
-from gloaming.shows.rig import Named
+from gloaming.shows.rig.model import Named
 from gloaming.shows.time_units import SECOND_NS
 
 DELAY_MAX_NS = 2_000_000_000

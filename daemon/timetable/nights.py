@@ -14,7 +14,7 @@ from gloaming.daemon.timetable.rules import Hours, Performance
 from gloaming.daemon.timetable.sun import Spot, stays_below
 from gloaming.daemon.timetable.times import TimeExpression, first_after, instant_on
 from gloaming.daemon.timetable.zones import local_date
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeError
 
 DATES_MAX = 1000
 

@@ -17,7 +17,7 @@ from gloaming.daemon.timetable.times import (
     read_length,
     read_time,
 )
-from gloaming.shows.checking import Table
+from gloaming.shows.config_files.checking import Table
 
 Time = Annotated[
     TimeExpression,

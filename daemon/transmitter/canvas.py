@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.framefile import FrameFileInfo
+from gloaming.shows.framefile.reader import FrameFileInfo
 
 Bytes = npt.NDArray[np.uint8]
 FULL = 256

@@ -34,8 +34,8 @@ from gloaming.daemon.transmitter.packets import (
 )
 from gloaming.daemon.transmitter.tally import Counts, Part, Tally
 from gloaming.daemon.transmitter.wire import Wire
-from gloaming.shows.framefile import max_refresh_hz
-from gloaming.shows.framefile_layout import every_nth
+from gloaming.shows.framefile.layout import every_nth
+from gloaming.shows.framefile.reader import max_refresh_hz
 from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE, TERMINATED
 from gloaming.shows.time_units import SECOND_NS
 

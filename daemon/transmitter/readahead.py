@@ -14,9 +14,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.file_stamp import file_stamp
-from gloaming.shows.framefile import DamagedChunkError, FrameFileInfo, FrameReader
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.file_stamp import file_stamp
+from gloaming.shows.framefile.reader import DamagedChunkError, FrameFileInfo, FrameReader
 
 Bytes = npt.NDArray[np.uint8]
 

@@ -1,14 +1,19 @@
-"""The four bells of the harbour and when they strike: the picture and the sound of "harbour-bells" both read it here.
+"""The four bells of the harbour: when they strike, and the piece "harbour-bells" that shows them.
 
-They ring a plain hunt on four, the oldest of the changes: each row, every bell moves one place, until all are home.
+Picture and sound both read the strokes here. The bells ring a plain hunt on four: in each row, every bell moves one
+place, until all are home.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
-from gloaming.shows.demonstration.light import Colour, colour
+import numpy as np
+
+from gloaming.shows.demonstration.dressing import Dressing
+from gloaming.shows.demonstration.light import Bytes, Colour, Floats, Stage, bump, colour, smooth
 
 LENGTH_S = 66.0
 FIRST_ROW_S, ROW_S, BLOW_S = 4.5, 3.8, 0.85
@@ -54,3 +59,75 @@ def strokes() -> tuple[tuple[float, Bell], ...]:
 def strokes_of(bell: Bell) -> tuple[float, ...]:
     """When one bell strikes."""
     return tuple(at_s for at_s, one in strokes() if one is bell)
+
+
+RING_M_S = 6.5
+RING_LASTS_S = 6.0
+SWING_RAD = 0.55
+
+
+def swing(bell: Bell, at_s: Floats) -> Floats:
+    """The angle of a bell, in radians: at one end of its swing at every stroke, at rest before and after."""
+    times = np.array(strokes_of(bell))
+    times = np.concatenate([[times[0] - 3.2], times, [times[-1] + 2.4, times[-1] + 4.8]])
+    turn = np.interp(at_s, times, np.arange(len(times)))
+    wide = smooth(at_s, times[0] - 1, times[1]) * smooth(at_s, times[-1], times[-3])
+    result: Floats = (SWING_RAD * np.cos(np.pi * turn)).astype(np.float32) * wide
+    return result
+
+
+class Shape:
+    """A bell drawn on the pixels near it."""
+
+    def __init__(self, stage: Stage, bell: Bell) -> None:
+        self.bell = bell
+        self.near = np.flatnonzero(stage.distance(bell.x, bell.y) < bell.size_m * 1.3)
+        self._x = (stage.x[self.near] - np.float32(bell.x)) / np.float32(bell.size_m)
+        self._y = (stage.y[self.near] - np.float32(bell.y)) / np.float32(bell.size_m) - np.float32(0.5)
+
+    def at(self, angle: Floats) -> Floats:
+        """How much of the bell each near pixel shows, `(frames, near)`: it turns about its crown."""
+        sin, cos = np.sin(angle)[:, None], np.cos(angle)[:, None]
+        across, down = self._x * cos - self._y * sin, -(self._x * sin + self._y * cos)
+        waist = 0.2 + 0.1 * down + 0.32 * np.clip(down, 0, 1) ** 4
+        body = smooth(waist - np.abs(across), -0.06, 0.04) * smooth(down, 0.0, 0.08) * smooth(down, 1.0, 0.92)
+        crown = bump(np.hypot(across, down + np.float32(0.02)), 0.1)
+        lip = bump(down - np.float32(0.93), 0.09) * smooth(0.58 - np.abs(across), -0.06, 0.04)
+        clapper = bump(np.hypot(across + 0.35 * angle[:, None], down - np.float32(1.1)), 0.1)
+        result: Floats = (body * (0.55 + 0.3 * down) + 0.5 * lip + 0.8 * crown + clapper).astype(np.float32)
+        return result
+
+
+def harbour_bells(stage: Stage) -> Callable[[Floats], Bytes]:
+    """Draws the piece."""
+    dressing = Dressing(stage, LENGTH_S, 5.0, 6.0)
+    shapes = [Shape(stage, bell) for bell in BELLS]
+    far = [stage.distance(bell.x, bell.y - bell.size_m / 2) for bell in BELLS]
+    glassy = (1 - 0.55 * dressing.water - 0.55 * dressing.curtain).astype(np.float32)
+
+    def paint(at_s: Floats) -> Bytes:
+        canvas = dressing.canvas(at_s)
+        dressing.night(canvas, at_s, 0.8)
+        dressing.windows(canvas, 0.35)
+        shine = glassy + dressing.ripple(at_s) * dressing.water
+        for bell, shape, metres in zip(BELLS, shapes, far, strict=True):
+            light = np.zeros((len(at_s), stage.pixels), np.float32)
+            struck = np.zeros(len(at_s), np.float32)
+            for stroke_s in strokes_of(bell):
+                if not at_s[0] - RING_LASTS_S < stroke_s < at_s[-1]:
+                    continue
+                age = np.maximum(at_s - np.float32(stroke_s), 0)
+                height = smooth(age, 0, 0.35) * smooth(age, RING_LASTS_S, 0.35) * np.exp(-age / 2.6)
+                struck = np.maximum(struck, smooth(age, 0, 0.3) * np.exp(-age / 1.3))
+                ring = bump(metres - (RING_M_S * age)[:, None], 0.9)
+                ring *= (0.6 * height)[:, None]
+                light += ring
+            rings = smooth(at_s, strokes_of(bell)[0] - 4, strokes_of(bell)[0])
+            rings = rings * smooth(at_s, strokes_of(bell)[-1] + 9, strokes_of(bell)[-1] + 3)
+            light += bump(metres, 1.6) * (0.1 * rings + 0.25 * struck)[:, None]
+            light *= shine
+            light[:, shape.near] += shape.at(swing(bell, at_s)) * (0.4 * rings + 0.8 * struck)[:, None]
+            canvas.add(light, bell.tint)
+        return dressing.bytes(canvas, at_s)
+
+    return paint

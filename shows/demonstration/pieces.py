@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from gloaming.shows.demonstration import bells, scene_frost, scene_lanterns, scene_swell, scene_tide, sound
+from gloaming.shows.demonstration import bells, scenes, sound
+from gloaming.shows.demonstration.bells import harbour_bells
 from gloaming.shows.demonstration.dressing import FPS
 from gloaming.shows.demonstration.light import Bytes, Floats, Stage
-from gloaming.shows.demonstration.scene_bells import harbour_bells
 from gloaming.shows.demonstration.sound import Samples
 
 __all__ = ["FPS", "PIECES", "PieceOfLight"]
@@ -29,8 +29,8 @@ class PieceOfLight:
 
 PIECES = (
     PieceOfLight("harbour-bells", bells.LENGTH_S, harbour_bells, sound.harbour_bells),
-    PieceOfLight("tide", scene_tide.LENGTH_S, scene_tide.tide),
-    PieceOfLight("lanterns", scene_lanterns.LENGTH_S, scene_lanterns.lanterns),
-    PieceOfLight("first-frost", scene_frost.LENGTH_S, scene_frost.first_frost),
-    PieceOfLight("swell", scene_swell.LENGTH_S, scene_swell.swell),
+    PieceOfLight("tide", scenes.TIDE_LENGTH_S, scenes.tide),
+    PieceOfLight("lanterns", scenes.LANTERNS_LENGTH_S, scenes.lanterns),
+    PieceOfLight("first-frost", scenes.FROST_LENGTH_S, scenes.first_frost),
+    PieceOfLight("swell", scenes.SWELL_LENGTH_S, scenes.swell),
 )

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.demonstration.boathouse import PIXELS_PER_UNIVERSE, String, strings
-from gloaming.shows.framefile import Universe
+from gloaming.shows.framefile.reader import Universe
 
 SLOTS = 3 * PIXELS_PER_UNIVERSE
 MA_PER_CHANNEL = 8

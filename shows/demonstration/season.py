@@ -15,13 +15,13 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from gloaming.shows.config_files.errors import Mistake, MistakeError
 from gloaming.shows.demonstration.boathouse import PIXELS_PER_UNIVERSE, strings
 from gloaming.shows.demonstration.light import Stage
 from gloaming.shows.demonstration.pieces import FPS, PIECES, PieceOfLight
 from gloaming.shows.demonstration.rig import places, rig_toml, universes
 from gloaming.shows.demonstration.sound import Samples, suffix, write_sound
-from gloaming.shows.framefile import FrameWriter, inspect
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.framefile.reader import FrameWriter, inspect
 
 BLOCK_FRAMES = 40
 PART_STALE_S, VERSION_STALE_S = 3600, 30 * 86_400

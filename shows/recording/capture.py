@@ -16,7 +16,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeError
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
 from gloaming.shows.protocols.e131.parse import Bytes, Datagrams, Integers
 from gloaming.shows.recording.links import Links

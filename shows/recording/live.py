@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.importing import Progress, mistake
+from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.framefile.source import Progress
 from gloaming.shows.protocols.e131 import UNIVERSE_MAX
 from gloaming.shows.protocols.e131.parse import Kind, Packets, announced, read
 from gloaming.shows.recording.census import Census

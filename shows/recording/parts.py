@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.framefile import Frames, FrameWriter, Universe
-from gloaming.shows.framefile_edit import frames_of
-from gloaming.shows.framefile_layout import chunk_frames
-from gloaming.shows.importing import Source, mistake, write_source
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError, mistake
+from gloaming.shows.framefile.edit import frames_of
+from gloaming.shows.framefile.layout import chunk_frames
+from gloaming.shows.framefile.reader import Frames, FrameWriter, Universe
+from gloaming.shows.framefile.source import Source, write_source
 from gloaming.shows.protocols.e131 import SLOTS_MAX
 from gloaming.shows.protocols.e131.parse import Bytes, Integers
 

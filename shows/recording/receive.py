@@ -19,7 +19,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.importing import mistake
+from gloaming.shows.config_files.errors import mistake
 from gloaming.shows.protocols.e131.parse import Datagrams
 from gloaming.shows.recording.receive_process import (
     CONTROL_BYTES,

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.framefile import FrameFileInfo, inspect
-from gloaming.shows.framefile_edit import frames_of
-from gloaming.shows.importing import Progress, Source, mistake, write_source
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError, mistake
+from gloaming.shows.framefile.edit import frames_of
+from gloaming.shows.framefile.reader import FrameFileInfo, inspect
+from gloaming.shows.framefile.source import Progress, Source, write_source
 from gloaming.shows.protocols.e131 import SLOTS_MAX
 from gloaming.shows.protocols.e131.parse import UNIVERSES, Bytes, Packets, read
 from gloaming.shows.recording import capture

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from gloaming.shows.importing import mistake
+from gloaming.shows.config_files.errors import mistake
 from gloaming.shows.protocols.e131 import PORT, group, group_ipv6
 
 BUFFER_BYTES = 32 << 20

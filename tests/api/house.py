@@ -24,7 +24,7 @@ from gloaming.api.sign_in import Doorkeeper
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import load_site
-from gloaming.shows.framefile import FrameWriter, Universe
+from gloaming.shows.framefile.reader import FrameWriter, Universe
 
 ZONE = ZoneInfo("Europe/London")
 ORIGIN = "http://127.0.0.1:8080"

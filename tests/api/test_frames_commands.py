@@ -12,9 +12,8 @@ import numpy as np
 import pytest
 
 from gloaming.api.command import main
-from gloaming.shows.framefile import inspect
-
-PICTURE = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
+from gloaming.shows.framefile.reader import inspect
+from tests.places import MOVING_PICTURE
 
 
 @dataclass(frozen=True)
@@ -39,7 +38,7 @@ def gloaming(*arguments: str | Path, folder: Path) -> Said:
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    done = gloaming("import", PICTURE, "tide.frames", "--fps", "25", "--universes", "1-13", folder=tmp_path)
+    done = gloaming("import", MOVING_PICTURE, "tide.frames", "--fps", "25", "--universes", "1-13", folder=tmp_path)
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout == "tide.frames: 132 frames at 25 a second, 5.28 s, 13 universes: 1-13\n"
     return tmp_path
@@ -80,19 +79,19 @@ def test_a_circle_through_every_verb_ends_where_it_began(folder: Path) -> None:
     ):
         done = gloaming(*call, folder=folder)
         assert (done.returncode, done.stderr) == (0, ""), call
-    assert (folder / "six.npy").read_bytes() == PICTURE.read_bytes()
+    assert (folder / "six.npy").read_bytes() == MOVING_PICTURE.read_bytes()
     assert [one.number for one in inspect(folder / "five.frames").universes] == list(range(101, 114))
     assert (folder / "five.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_a_rate_no_line_can_carry_is_a_warning(folder: Path) -> None:
-    done = gloaming("import", PICTURE, "fast.frames", "--fps", "60", "--slots", "512", folder=folder)
+    done = gloaming("import", MOVING_PICTURE, "fast.frames", "--fps", "60", "--slots", "512", folder=folder)
     assert done.returncode == 0
     assert "E1.11" in done.stderr and "E1.31 6.6.1" in done.stderr and len(done.stderr.splitlines()) == 1
 
 
 def test_another_rate_keeps_the_length_and_says_so(folder: Path) -> None:
-    done = gloaming("import", PICTURE, "x.frames", "--source-fps", "25", "--fps", "40", folder=folder)
+    done = gloaming("import", MOVING_PICTURE, "x.frames", "--source-fps", "25", "--fps", "40", folder=folder)
     assert done.returncode == 0 and "keep the length" in done.stderr
     assert abs(inspect(folder / "x.frames").length_ns - 5_280_000_000) < 1_000_000
 
@@ -108,18 +107,18 @@ def test_an_array_of_the_wrong_kind_is_told_what_would_be_right(tmp_path: Path) 
     "call",
     [
         ("info", "none.frames"),
-        ("info", PICTURE),
+        ("info", MOVING_PICTURE),
         ("verify", "."),
         ("import", "none.npy", "x.frames", "--fps", "25"),
         ("import", "floats.npy", "x.frames", "--fps", "25"),
         ("import", "cube.npy", "x.frames", "--fps", "25"),
         ("import", "empty.npy", "x.frames", "--fps", "25"),
-        ("import", PICTURE, "x.frames"),
-        ("import", PICTURE, "x.frames", "--fps", "0"),
-        ("import", PICTURE, "x.frames", "--fps", "25", "--universes", "0"),
-        ("import", PICTURE, "x.frames", "--fps", "25", "--universes", "64000"),
-        ("import", PICTURE, "x.frames", "--fps", "25", "--slots", "513"),
-        ("import", PICTURE, "none/x.frames", "--fps", "25"),
+        ("import", MOVING_PICTURE, "x.frames"),
+        ("import", MOVING_PICTURE, "x.frames", "--fps", "0"),
+        ("import", MOVING_PICTURE, "x.frames", "--fps", "25", "--universes", "0"),
+        ("import", MOVING_PICTURE, "x.frames", "--fps", "25", "--universes", "64000"),
+        ("import", MOVING_PICTURE, "x.frames", "--fps", "25", "--slots", "513"),
+        ("import", MOVING_PICTURE, "none/x.frames", "--fps", "25"),
         ("import", ".", "x.frames", "--fps", "25"),
         ("trim", "tide.frames", "x.frames", "--from", "9"),
         ("trim", "tide.frames", "x.frames", "--from", "soon"),

@@ -16,12 +16,12 @@ import numpy as np
 import pytest
 
 from tests.api.evening import Evening, Seen, evening_apart, gloaming, numbered
+from tests.places import MOVING_PICTURE
 from tests.tools import needs
 from tests.waiting import wait_until
 
 pytestmark = needs("ip")
 
-PICTURES = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
 """132 frames of an open film: Big Buck Bunny, (c) 2008 Blender Foundation, CC BY 3.0."""
 LOOP = 2400
 """A minute at 40 frames a second."""
@@ -60,7 +60,7 @@ def wait_for_pictures(reader_seen: list[Seen], last_row: bytes) -> bool:
 
 @pytest.mark.parametrize("way", ["unicast", "multicast"])
 def test_real_pictures_arrive_in_order_byte_for_byte_over_and_over(way: str, evening: Evening) -> None:
-    pictures = np.load(PICTURES)
+    pictures = np.load(MOVING_PICTURE)
     evening.universes = "1-13"
     if way == "multicast":
         evening.host = None

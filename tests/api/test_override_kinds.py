@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import re
-from pathlib import Path
 
 import pytest
 
@@ -12,8 +11,9 @@ from gloaming.api.commands import live
 from gloaming.api.words import OVERRIDE_KEYS, Why, override_schema
 from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind
 from gloaming.daemon.direction.score import State
+from tests.places import TOP
 
-PAGE = Path(__file__).parents[2] / "api" / "page" / "tell.js"
+PAGE = TOP / "api" / "page" / "tell.js"
 
 
 def words_of_the_page(name: str) -> set[str]:

@@ -19,16 +19,16 @@ import pytest
 import sacn
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from gloaming.shows.framefile import FrameWriter, Universe, inspect
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.framefile.reader import FrameWriter, Universe, inspect
 from gloaming.shows.recording.recorder import Wanted, from_capture
 from tests.daemon.transmitter.stage import moving, on_stage, segment, street, universe, write_frames
 from tests.namespaces import in_namespace
+from tests.places import REFERENCE
 from tests.shows.streams import CID, captured, data, everything, stream, without_stills
 from tests.tools import needs
 from tests.waiting import wait_until
 
-REFERENCE = Path(__file__).parents[1] / "reference"
 PICTURE = REFERENCE / "moving-picture-64x32-25fps.npy"
 CAPTURE = REFERENCE / "moving-picture-13-universes-25fps.pcapng"
 PATIENCE_S = 60.0

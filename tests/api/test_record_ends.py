@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from gloaming.api.commands import record_verb
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
 from gloaming.shows.protocols.e131.parse import Datagrams
 from gloaming.shows.recording.live import Live

@@ -12,10 +12,10 @@ from pydantic import TypeAdapter
 
 from gloaming.api.command import main
 from gloaming.daemon.site.schema import SiteFile
+from gloaming.shows.config_files.table_schema import tables
 from gloaming.shows.demonstration.rig import rig_toml
 from gloaming.shows.demonstration.season import SITE as DEMONSTRATION
-from gloaming.shows.rig import Rig
-from gloaming.shows.table_schema import tables
+from gloaming.shows.rig.model import Rig
 from tests.daemon.mistakes import RIG, RIG_CASES, SITE, SITE_CASES
 
 PIECE = '[[piece]]\nname = "tide"\nframes = "pieces/tide.frames"\n'

@@ -21,7 +21,7 @@ from gloaming.daemon.planner.clock_trust import ClockTrust, Verdict, synchronise
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import load_site
 from gloaming.daemon.survey_machine import machine_findings
-from gloaming.shows.framefile import FrameWriter, Universe
+from gloaming.shows.framefile.reader import FrameWriter, Universe
 
 SITE = """[site]
 name = "Pier Road boathouse"

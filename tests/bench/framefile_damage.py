@@ -26,9 +26,9 @@ from pathlib import Path
 import numpy as np
 import zstandard
 
-from gloaming.shows.framefile import DamagedChunkError, FrameReader, Frames, FrameWriter, Universe
-from gloaming.shows.framefile_layout import HEAD, seal
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.framefile.layout import HEAD, seal
+from gloaming.shows.framefile.reader import DamagedChunkError, FrameReader, Frames, FrameWriter, Universe
 
 MEMORY_MB = 200
 HANG_S = 10

@@ -19,16 +19,16 @@ from pathlib import Path
 import numpy as np
 import zstandard
 
-from gloaming.shows.framefile import FrameReader, Frames, FrameWriter, Universe, inspect
-from gloaming.shows.framefile_layout import Filter, chunk_frames, encode_chunk
+from gloaming.shows.framefile.layout import Filter, chunk_frames, encode_chunk
+from gloaming.shows.framefile.reader import FrameReader, Frames, FrameWriter, Universe, inspect
+from tests.places import MOVING_PICTURE
 
-PICTURE = Path(__file__).parents[1] / "reference" / "moving-picture-64x32-25fps.npy"
 FPS = Fraction(40)
 SLOTS = 24 * 510
 
 MEMORY = """
 import sys
-from gloaming.shows.framefile import FrameReader
+from gloaming.shows.framefile.reader import FrameReader
 def resident():
     return int(open("/proc/self/statm").read().split()[1]) * 4096
 before, most = resident(), 0
@@ -52,7 +52,7 @@ def contents() -> dict[str, Frames]:
         sparkle[number] = sparkle[number - 1] * 0.9
         sparkle[number, random.integers(0, SLOTS // 3, 40)] = 255
     return {
-        "moving picture": np.load(PICTURE),
+        "moving picture": np.load(MOVING_PICTURE),
         "slow look": slow,
         "sparkle": np.repeat(sparkle, 3, axis=1).astype(np.uint8),
         "noise": random.integers(0, 256, (160, SLOTS), np.uint8),
@@ -114,7 +114,7 @@ def whole_files(folder: Path) -> Iterator[str]:
 def playing(folder: Path) -> Iterator[str]:
     yield "| universes at 40 frames a second | content | writing | reading | opening | memory for reading |"
     yield "| --- | --- | --- | --- | --- | --- |"
-    picture = np.load(PICTURE)
+    picture = np.load(MOVING_PICTURE)
     for universes in (24, 512, 4096):
         slots = universes * 510
         count = 400 if universes < 4096 else 80

@@ -29,13 +29,13 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.framefile import Frames, inspect
-from gloaming.shows.framefile_edit import frames_of
+from gloaming.shows.framefile.edit import frames_of
+from gloaming.shows.framefile.reader import Frames, inspect
 from gloaming.shows.recording.recorder import Wanted, from_capture
 from tests.daemon.transmitter import stage
+from tests.places import REFERENCE
 from tests.shows.streams import data, ethernet
 
-REFERENCE = Path(__file__).parents[1] / "reference"
 PICTURE = REFERENCE / "moving-picture-64x32-25fps.npy"
 CAPTURE = REFERENCE / "moving-picture-13-universes-25fps.pcapng"
 FPS, SLOTS, PACKET = 40, 510, 126 + 512

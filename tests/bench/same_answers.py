@@ -42,7 +42,7 @@ from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
 from gloaming.daemon.transmitter.windows import read_dark
 from gloaming.shows.demonstration.season import make_season
-from gloaming.shows.framefile import FrameReader
+from gloaming.shows.framefile.reader import FrameReader
 from tests.daemon.transmitter.hall import Air
 
 S = 1_000_000_000

@@ -19,9 +19,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.framefile import FrameReader, FrameWriter, Universe
-from gloaming.shows.rig import Rig, load_rig
-from gloaming.shows.survey.analysis import analyse
+from gloaming.shows.analysis.pieces import analyse
+from gloaming.shows.framefile.reader import FrameReader, FrameWriter, Universe
+from gloaming.shows.rig.model import Rig, load_rig
 
 Block = npt.NDArray[np.uint8]
 PIXELS = 170

@@ -22,7 +22,6 @@ from tests.boot.street import Packet, Street
 from tests.daemon.numbered import FPS, write_site
 from tests.tools import needs
 
-TOP = Path(__file__).resolve().parents[2]
 ZONE = ZoneInfo("Europe/London")
 DIRECTOR, TRANSMITTER = "gloaming-director.service", "gloaming-transmitter.service"
 

@@ -12,8 +12,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from tests.boot.container import debian_root, mount_copy, run
+from tests.places import TOP
 
-TOP = Path(__file__).resolve().parents[2]
 PACKAGES = "python3,python3-venv,git"
 REACHED_BY = {"cert", "default-timeout", "index-url", "proxy", "trusted-host"}
 """Those of pip's settings that say how a registry is reached."""

@@ -15,7 +15,7 @@ from typing import Any
 
 from playwright.sync_api import Browser, BrowserContext, sync_playwright
 
-from gloaming.shows.receiver import Receiver
+from gloaming.shows.demonstration.receiver import Receiver
 from tests.api.house import offset_to, write_site
 from tests.waiting import PATIENCE_S, wait_until
 

@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 
 from gloaming.daemon import reachability
-from gloaming.shows.rig import load_rig
+from gloaming.shows.rig.model import load_rig
 
 
 async def main() -> None:

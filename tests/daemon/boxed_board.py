@@ -33,7 +33,7 @@ from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
 from gloaming.daemon.transmitter.windows import read_dark
-from gloaming.shows.framefile import FrameFileInfo, FrameWriter, Universe
+from gloaming.shows.framefile.reader import FrameFileInfo, FrameWriter, Universe
 from tests.daemon.transmitter.hall import Air
 from tests.daemon.transmitter.stage import CID
 

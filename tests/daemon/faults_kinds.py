@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.framefile import FrameWriter, Universe
+from gloaming.shows.framefile.reader import FrameWriter, Universe
 from tests.bench.evening import MIB, rss
 from tests.daemon.broken_evening import broken_evening, since
 from tests.daemon.fault_figures import Figures

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from gloaming.shows.framefile import FrameWriter, Universe
+from gloaming.shows.framefile.reader import FrameWriter, Universe
 from tests.boot.container import socket_in
 from tests.boot.street import Packet, Street
 from tests.daemon.broken_evening import Broken, broken_evening, moved_to, since

@@ -13,8 +13,8 @@ import numpy as np
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.site.load import Site
-from gloaming.shows.framefile import Universe
-from gloaming.shows.framefile_writer import FrameWriter
+from gloaming.shows.framefile.reader import Universe
+from gloaming.shows.framefile.writer import FrameWriter
 from tests.boot.street import Packet
 
 FPS = 40

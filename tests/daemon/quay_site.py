@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.shows.framefile import FrameWriter, Universe
+from gloaming.shows.framefile.reader import FrameWriter, Universe
 
 SECOND_NS = 1_000_000_000
 FPS = 2

@@ -12,7 +12,7 @@ from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Override, after_step
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.site.load import Site
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
 from tests.daemon.quay_site import SECOND_NS, TABLES, local, ns, performance, site_of
 
 S, MIN = SECOND_NS, 60 * SECOND_NS

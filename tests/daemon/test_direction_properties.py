@@ -35,7 +35,7 @@ from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.nights import nights
 from gloaming.daemon.timetable.rules import Hours, Performance
 from gloaming.daemon.timetable.sun import Spot
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, site_of
 
 S = SECOND_NS

@@ -23,8 +23,8 @@ from gloaming.daemon.reports.rehearsal import rehearse
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.survey_energy import energy
 from gloaming.daemon.timetable.nights import nights
-from gloaming.shows.framefile import FrameWriter, Universe
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.framefile.reader import FrameWriter, Universe
 from tests.daemon.quay_site import PLACE, RIG, ns, performance
 from tests.daemon.test_direction_stage import DAY, NTSC, H, S, evening, frame, level, override, stage
 

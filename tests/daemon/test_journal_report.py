@@ -186,7 +186,7 @@ def test_tonight_and_tomorrow(site: Site) -> None:
 
 def test_the_energy_is_that_of_the_mean_frame(site: Site) -> None:
     """By hand: 12 slots of 20 mA at 12 V, each at a mean of its bytes."""
-    from gloaming.shows.framefile import FrameReader
+    from gloaming.shows.framefile.reader import FrameReader
 
     piece = site.pieces["tide"]
     with FrameReader(piece.frames) as reader:

@@ -12,8 +12,8 @@ import pytest
 
 from gloaming.api.command import main
 from gloaming.daemon.site.load import load_site
-from gloaming.shows.framefile import FrameWriter, Universe
-from gloaming.shows.mistake import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.framefile.reader import FrameWriter, Universe
 from tests.daemon.mistakes import RIG, RIG_CASES, SITE, SITE_CASES, Case
 
 AT = datetime(2026, 11, 25, 12, tzinfo=UTC)

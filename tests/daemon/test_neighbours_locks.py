@@ -10,7 +10,7 @@ import pytest
 
 from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.site.load import load_site
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
 from tests.daemon.boxed_board import FULL, BoxedBoard, Rule, S
 
 DARK = Rule("dark", "10:00", "13:00")

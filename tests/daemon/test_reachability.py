@@ -13,7 +13,7 @@ import pytest
 
 from gloaming.daemon import reachability
 from gloaming.daemon.reachability import PERIOD_S, TRIES, TRY_S, Reach, Reachability, answers
-from gloaming.shows.rig import Rig
+from gloaming.shows.rig.model import Rig
 from tests.namespaces import namespaces
 from tests.tools import needs
 

@@ -19,8 +19,8 @@ from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.transmitter.messages import read_score
 from gloaming.daemon.transmitter.player import _stretch
 from gloaming.daemon.transmitter.windows import read_dark
-from gloaming.shows.mistake import MistakeError
-from gloaming.shows.patterns import blocks, frame_rate
+from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.rig.patterns import blocks, frame_rate
 from gloaming.shows.time_units import SECOND_NS
 from tests.daemon import quay_site
 

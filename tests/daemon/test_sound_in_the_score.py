@@ -27,7 +27,7 @@ from gloaming.daemon.site.schema import read_delay, read_level
 from gloaming.daemon.survey_sound import survey_sounds
 from gloaming.daemon.transmitter.messages import read_score
 from gloaming.daemon.transmitter.sound.plan import plan_of
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 from tests.daemon.quay_site import EVENING, TABLES, ns, site_of, write
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import random
 from datetime import UTC, date, datetime, timedelta
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import astral
@@ -14,8 +13,8 @@ import ephem
 import pytest
 
 from gloaming.daemon.timetable.sun import Spot, solar_noon, sun_after, sun_event
+from tests.places import REFERENCE
 
-REFERENCE = Path(__file__).parents[1] / "reference"
 S = 1_000_000_000
 YEAR = [date(2026, 1, 1) + timedelta(days=number) for number in range(365)]
 NREL = Spot(39.742476, -105.1786, 0.0, ZoneInfo("Etc/GMT+7"))

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from gloaming.daemon.survey_schedule import survey_schedule
-from gloaming.shows.finding import Finding
+from gloaming.shows.analysis.finding import Finding
 from tests.daemon.quay_site import EVENING, PLACE, TABLES, performance, place, site_of
 
 FIRST = date(2026, 11, 25)

@@ -26,7 +26,7 @@ from gloaming.daemon.timetable.times import (
     read_length,
     read_time,
 )
-from gloaming.shows.mistake import MistakeError
+from gloaming.shows.config_files.errors import MistakeError
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, place, site_of
 
 YEAR = [date(2026, 1, 1) + timedelta(days=number) for number in range(365)]

@@ -11,8 +11,8 @@ import numpy as np
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 
-from gloaming.shows.framefile import FrameFileInfo, Frames
-from gloaming.shows.framefile_edit import frames_of
+from gloaming.shows.framefile.edit import frames_of
+from gloaming.shows.framefile.reader import FrameFileInfo, Frames
 from gloaming.shows.recording.recorder import Outcome, Wanted, from_capture
 
 CID = tuple(range(16))

@@ -27,9 +27,9 @@ from gloaming.daemon.transmitter.sound.mixer import Voice, mix
 from gloaming.daemon.transmitter.sound.plan import Cue, Plan, read_plan
 from gloaming.daemon.transmitter.sound.quiet import Quiet, read_quiet
 from gloaming.daemon.transmitter.sound.reel import Reel
-from gloaming.shows.mistake import MistakeError
-from gloaming.shows.sound_reading import SoundMissingError
-from gloaming.shows.soundfile_info import inspect_sound
+from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.media.sound_info import inspect_sound
+from gloaming.shows.media.sound_reading import SoundMissingError
 from gloaming.shows.time_units import SECOND_NS
 
 STEP_S = 0.04

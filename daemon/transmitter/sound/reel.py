@@ -7,8 +7,8 @@ from collections import deque
 from pathlib import Path
 from typing import Any
 
-from gloaming.shows.mistake import MistakeError
-from gloaming.shows.sound_reading import OpenSound, Samples, SoundMissingError, to_channels
+from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.media.sound_reading import OpenSound, Samples, SoundMissingError, to_channels
 
 AHEAD_S = 3.0
 BLOCK = 8192

@@ -18,9 +18,9 @@ from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.rig_monitor import KEPT_PATTERNS, TOLD_NS, RigMonitor
 from gloaming.daemon.site.load import load_site
 from gloaming.daemon.transmitter.limiter import StringLimit, read_limits
-from gloaming.shows.framefile import inspect
-from gloaming.shows.patterns import Pattern
-from gloaming.shows.rig import Rig
+from gloaming.shows.framefile.reader import inspect
+from gloaming.shows.rig.model import Rig
+from gloaming.shows.rig.patterns import Pattern
 
 SITE = """[site]
 name = "Pier Road boathouse"

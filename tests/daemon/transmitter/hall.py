@@ -16,7 +16,7 @@ from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.readahead import Held, Hurt, ReadAhead, Want
 from gloaming.daemon.transmitter.windows import read_dark
-from gloaming.shows.framefile import FrameFileInfo, Universe
+from gloaming.shows.framefile.reader import FrameFileInfo, Universe
 from tests.daemon.transmitter.stage import CID, SECOND_NS, segment, universe
 
 UTC_NS = 1_795_000_000 * SECOND_NS

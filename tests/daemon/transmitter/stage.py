@@ -22,10 +22,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.framefile import FrameWriter, Universe
+from gloaming.shows.framefile.reader import FrameWriter, Universe
 from tests.namespaces import in_namespace, namespaces
 
-REFERENCE = Path(__file__).parents[2] / "reference"
 PATIENCE_S = 40.0
 SECOND_NS = 1_000_000_000
 DAY_NS = 86_400 * SECOND_NS

@@ -38,13 +38,14 @@ from tests.daemon.transmitter.stage import (
     write_frames,
 )
 from tests.namespaces import outdoors
+from tests.places import TOP
 from tests.tools import needs
 from tests.waiting import wait_until
 
 pytestmark = needs("ip", "sysctl")
 
 HERE = Path(__file__).parent
-SACN_READER = HERE.parents[1] / "api" / "sacn_reader.py"
+SACN_READER = TOP / "tests" / "api" / "sacn_reader.py"
 DSCP, TTL = 34, 9
 SLOTS = [512, 510, 1, 24, 170, 333]
 

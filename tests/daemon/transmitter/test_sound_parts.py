@@ -23,8 +23,8 @@ from gloaming.daemon.transmitter.sound.plan import Cue, plan_of, read_plan
 from gloaming.daemon.transmitter.sound.quiet import Quiet, quiet_of, read_quiet
 from gloaming.daemon.transmitter.sound.reel import Reel
 from gloaming.daemon.transmitter.windows import read_dark
-from gloaming.shows.sound_reading import to_channels
-from gloaming.shows.soundfile_info import measure
+from gloaming.shows.media.sound_info import measure
+from gloaming.shows.media.sound_reading import to_channels
 
 RATE = 48_000
 S = 1_000_000_000

@@ -30,7 +30,7 @@ from gloaming.daemon.transmitter.clock import Lateness
 from gloaming.daemon.transmitter.others import Others
 from gloaming.daemon.transmitter.packets import IPV6, Heading, Target, address_of, blocks, discovery_packets
 from gloaming.daemon.transmitter.troubles import Troubles, Unreached
-from gloaming.shows.framefile import FrameFileInfo, Universe
+from gloaming.shows.framefile.reader import FrameFileInfo, Universe
 from tests.daemon.transmitter.stage import CID, SECOND_NS, on_stage, segment, universe
 
 HEADING = Heading(UUID(CID), "Pier Road boathouse", 100, None, False)

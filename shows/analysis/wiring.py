@@ -1,0 +1,183 @@
+"""The rig as it is wired, looked at before the season: what is nobody's, too much, or does not belong together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from itertools import groupby
+
+from gloaming.shows.analysis.finding import Finding
+from gloaming.shows.framefile.reader import FrameFileInfo
+from gloaming.shows.rig.model import Controller, PixelString, Rig
+
+PORT_PIXELS_MAX = 1024
+"""Common practice, no source: 1024 pixels shared by 16 ports, so one port never drives more."""
+NAMES_MAX = 6
+
+
+def rig_findings(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[str, str]) -> tuple[Finding, ...]:
+    """What is to be said of a rig and the frame files that play on it; `files` by the name of the piece.
+
+    What makes a rig impossible (strings that overlap, or run past their universe or controller) is refused by
+    `load_rig` with file, line and key.
+    """
+    return (
+        *_controllers(rig),
+        *_ports(rig),
+        *_supplies(rig),
+        *_split_pixels(rig),
+        *_frame_files(rig, files, places),
+        *_unfilled(rig, files),
+        *_unused(rig),
+    )
+
+
+def ranges(numbers: Iterable[int]) -> str:
+    """Numbers as a person writes them: 1-4, 7."""
+    parts = []
+    for _, run in groupby(enumerate(sorted(numbers)), key=lambda pair: pair[1] - pair[0]):
+        group = [number for _, number in run]
+        parts.append(f"{group[0]}" if len(group) == 1 else f"{group[0]}-{group[-1]}")
+    return ", ".join(parts)
+
+
+def listed(names: Iterable[str]) -> str:
+    """Names, the first few of many."""
+    found = list(names)
+    more = f" and {len(found) - NAMES_MAX} more" if len(found) > NAMES_MAX else ""
+    return ", ".join(found[:NAMES_MAX]) + more
+
+
+def strings_of(rig: Rig, controller: Controller) -> tuple[PixelString, ...]:
+    """The strings that a controller feeds."""
+    return tuple(string for string in rig.string if string.controller == controller.name)
+
+
+def _controllers(rig: Rig) -> Iterator[Finding]:
+    if not rig.string:
+        text = "there are no strings: neither currents nor flashes can be worked out, and nothing is limited"
+        yield Finding("warning", "rig.toml", text, "add a [[string]] table for each string")
+        return
+    for controller in rig.controller:
+        if not strings_of(rig, controller):
+            todo = "add its [[string]] tables, or take the controller out"
+            yield Finding("warning", controller.place, f"controller {controller.name} has no strings", todo)
+
+
+def _ports(rig: Rig) -> Iterator[Finding]:
+    ports: dict[tuple[str, str], list[PixelString]] = {}
+    for string in rig.string:
+        port = f"port {string.port}" if string.port else f"string {string.name}"
+        ports.setdefault((string.controller, port), []).append(string)
+    for (controller, port), strings in ports.items():
+        pixels = sum(string.pixels for string in strings)
+        if pixels > PORT_PIXELS_MAX:
+            text = f"{port} of controller {controller} drives {pixels} pixels; common practice is {PORT_PIXELS_MAX}"
+            todo = "share the pixels among more ports, or make sure that the controller and the frame rate allow it"
+            yield Finding("warning", strings[0].place, text, todo)
+
+
+def _supplies(rig: Rig) -> Iterator[Finding]:
+    volts = {supply.name: supply.volts for supply in rig.supply}
+    for string in rig.string:
+        fed = volts.get(string.supply or "")
+        if string.volts is not None and fed is not None and string.volts != fed:
+            text = f"string {string.name} is made for {string.volts:g} V and fed by {string.supply} with {fed:g} V"
+            burns = "never put 12 V on a 5 V string: it burns; change the supply"
+            weak = "it will light badly or not at all: change the supply, or the volts where they are written wrongly"
+            yield Finding("error", string.place, text, burns if fed > string.volts else weak)
+    for supply in rig.supply:
+        if not any(string.supply == supply.name for string in rig.string):
+            todo = "name it in the [[string]] tables that it feeds, or take it out"
+            yield Finding("warning", supply.place, f"supply {supply.name} feeds no string", todo)
+    bare = [string for string in rig.string if string.fuse_a is None]
+    if bare:
+        text = f"no fuse_a is given for {listed(string.name for string in bare)}"
+        todo = "fuse every run for its wire and write the fuse down, else nothing is known of its limit"
+        yield Finding("warning", bare[0].place, text, todo)
+    loose = [string for string in rig.string if string.supply is None]
+    if loose:
+        text = f"no supply is named for {listed(string.name for string in loose)}"
+        yield Finding("fact", loose[0].place, text, "name their supply, so that its load is known")
+
+
+def _split_pixels(rig: Rig) -> Iterator[Finding]:
+    for string in rig.string:
+        spans = list(string.spans())
+        done = 0
+        for universe, first, last in spans[:-1]:
+            done += last - first + 1
+            if done % len(string.order):
+                pixel = done // len(string.order) + 1
+                text = f"pixel {pixel} of string {string.name} lies across universes {universe} and {universe + 1}"
+                yield Finding("warning", string.place, text, _whole_pixels(string))
+                break
+
+
+def _whole_pixels(string: PixelString) -> str:
+    """What to write so that no pixel is split: where it may begin, and where a universe should end."""
+    channels = len(string.order)
+    whole = max(string.slots_per_universe // channels, 1) * channels
+    slot = min((string.slot - 1) // channels * channels, whole - channels) + 1
+    later = f", or {slot + channels}" if slot + channels <= whole else ""
+    keys = [f"slot = {slot}{later}"] if slot != string.slot else []
+    keys += [f"slots_per_universe = {whole}"] if whole != string.slots_per_universe else []
+    return f"most controllers begin a universe with a whole pixel: {' and '.join(keys)}"
+
+
+def _frame_files(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[str, str]) -> Iterator[Finding]:
+    needed = _needed(rig)
+    for name, info in files.items():
+        strange = [one.number for one in info.universes if one.number not in rig.controller_of]
+        if strange:
+            text = f"{name} has frames for universes that no controller has: {ranges(strange)}"
+            yield Finding("error", places[name], text, "give them to a controller in rig.toml, or render without them")
+        short = [one.number for one in info.universes if one.slots < needed.get(one.number, 0)]
+        if short:
+            text = f"{name} has fewer slots than the strings of universes {ranges(short)} take"
+            yield Finding("warning", places[name], text, "render it anew for the rig as it is; their ends stay black")
+
+
+def _needed(rig: Rig) -> dict[int, int]:
+    needed: dict[int, int] = {}
+    for string in rig.string:
+        for universe, _, last in string.spans():
+            needed[universe] = max(needed.get(universe, 0), last)
+    return needed
+
+
+def _unfilled(rig: Rig, files: Mapping[str, FrameFileInfo]) -> Iterator[Finding]:
+    filled = {one.number for info in files.values() for one in info.universes}
+    for controller in rig.controller:
+        empty = [number for number in controller.universes if number not in filled]
+        if empty and files:
+            text = f"no frame file fills universes {ranges(empty)} of controller {controller.name}: they stay black"
+            yield Finding("warning", controller.place, text, "render pieces for them, or take the universes out")
+
+
+def _unused(rig: Rig) -> Iterator[Finding]:
+    used: dict[int, list[tuple[int, int]]] = {}
+    for string in rig.string:
+        for universe, first, last in string.spans():
+            used.setdefault(universe, []).append((first, last))
+    for controller in rig.controller:
+        if not strings_of(rig, controller):
+            continue
+        idle = [number for number in controller.universes if number not in used]
+        parts = [f"universes {ranges(idle)}"] if idle else []
+        for number in controller.universes:
+            free = _gaps(sorted(used.get(number, ())))
+            gaps = ", ".join(f"{first}" if first == last else f"{first}-{last}" for first, last in free)
+            if gaps:
+                parts.append(f"slots {gaps} of universe {number}")
+        if parts:
+            text = f"nobody uses {listed(parts)} of controller {controller.name}"
+            yield Finding("fact", controller.place, text)
+
+
+def _gaps(spans: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:
+    """What lies between the strings of a universe, up to the end of the last one."""
+    free = 1
+    for first, last in spans:
+        if first > free:
+            yield free, first - 1
+        free = last + 1

@@ -1,0 +1,181 @@
+"""From what pydantic found wrong to mistakes a person can mend: file, line, key, what is wrong, what would be right."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.toml_lines import Key, place_of, read_toml
+
+
+class Table(BaseModel):
+    """A table of a person's file: frozen, and without keys that we do not know."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    place: str = ""
+    """Where it stands: "site.toml:12"."""
+
+
+T = TypeVar("T", bound=BaseModel)
+
+
+def read_tables(path: Path, model: type[T]) -> T:
+    """A person's TOML file as a model, every array table in it marked with its `place`; all mistakes at once."""
+    data, lines = read_toml(path)
+    _refuse_place(data, path, lines)
+    _mark(data, (), path.name, lines)
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise MistakeError(*(_mistake(found, path, lines, model) for found in _causes(error.errors()))) from None
+
+
+def _causes(found: list[Any]) -> list[Any]:
+    """Without what merely follows: a list that is too short because its items are wrong, a key that is missing because
+    it is spelled wrongly. Keys that are not known come before those that are missing."""
+    unknown = {one["loc"]: one for one in found if one["type"] == "extra_forbidden"}
+
+    def follows(one: Any) -> bool:
+        if one["type"] == "missing":
+            beside = [str(loc[-1]).lower() for loc in unknown if loc[:-1] == one["loc"][:-1]]
+            return bool(get_close_matches(str(one["loc"][-1]), beside, 1))
+        return one["type"] == "too_short" and any(
+            other["loc"][: len(one["loc"])] == one["loc"] and other is not one for other in found
+        )
+
+    causes = [one for one in found if not follows(one)]
+    return sorted(causes, key=lambda one: one["type"] == "missing")
+
+
+def on_their_lines(path: Path, mistakes: Iterable[Mistake]) -> tuple[Mistake, ...]:
+    """Mistakes found in a file's tables later on, each on the line of its key."""
+    found = tuple(mistakes)
+    lines = read_toml(path)[1] if found else {}
+    return tuple(replace(one, line=place_of(lines, _key(one.key)) or one.line) for one in found)
+
+
+def _key(dotted_key: str | None) -> Key:
+    parts = re.findall(r"[^.\[\]]+", dotted_key or "")
+    return tuple(int(part) if part.isdigit() else part for part in parts)
+
+
+def _refuse_place(data: Any, path: Path, lines: dict[Key, int], key: Key = ()) -> None:
+    for name, inner in data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ():
+        if name == "place":
+            line = place_of(lines, (*key, name))
+            raise MistakeError(Mistake(path, line, dotted((*key, name)), "there is no such key", "leave it out"))
+        _refuse_place(inner, path, lines, (*key, name))
+
+
+def _mark(data: Any, key: Key, name: str, lines: dict[Key, int]) -> None:
+    if isinstance(data, dict):
+        for inner_name, inner in list(data.items()):
+            _mark(inner, (*key, inner_name), name, lines)
+        if key:
+            data["place"] = f"{name}:{place_of(lines, key)}"
+    elif isinstance(data, list):
+        for index, inner in enumerate(data):
+            _mark(inner, (*key, index), name, lines)
+
+
+def dotted(key: Key) -> str:
+    """A key path as a person writes it: neighbours.dark[0].from."""
+    text = ""
+    for part in key:
+        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part
+    return text
+
+
+def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseModel]) -> Mistake:
+    key: Key = tuple(part for part in found["loc"] if part != "place")
+    field_model, field = _field(model, key)
+    kind, wrong = found["type"], found["msg"]
+    right = None
+    if shown := examples(field):
+        right = f"as {next(part for part in reversed(key) if isinstance(part, str))} = {shown[0]}"
+    if kind == "extra_forbidden":
+        known = (
+            [info.alias or name for name, info in field_model.model_fields.items() if name != "place"]
+            if field_model
+            else []
+        )
+        wrong, right = "there is no such key", instead(str(key[-1]), known, "the keys here are")
+    elif kind == "missing":
+        wrong = "it is missing"
+    elif kind == "tuple_type" and isinstance(found["input"], dict) and _model_in(getattr(field, "annotation", None)):
+        name = key[-1]
+        wrong = "this is one table, and there may be several"
+        right = right or f"write [[{name}]], for each of them"
+    elif kind in ("model_type", "model_attributes_type") and isinstance(found["input"], list):
+        name = key[-1]
+        wrong, right = f"[[{name}]] is a list of tables, and there is one", f"write [{name}], once"
+    elif kind == "value_error":
+        wrong, _, told = str(found["ctx"]["error"]).partition("; ")
+        right = told or right
+    else:
+        wrong = "input should be a table" if kind == "model_type" else f"{wrong[0].lower()}{wrong[1:]}"
+        wrong = f"{_shown(found['input'])}: {wrong.replace('tuple', 'list').replace(' after validation', '')}"
+        wrong = "it is empty" if found["input"] == "" else wrong
+        right = "write true or false" if kind.startswith("bool") else right
+    return Mistake(path, place_of(lines, key), dotted(key) or None, wrong, right)
+
+
+def instead(name: str, known: Iterable[str], otherwise: str = "use") -> str:
+    """What to write in place of a name that is not known: the one that is nearest, else all of them."""
+    known = list(known)
+    return nearest(name, {one: one for one in known}) or f"{otherwise} {', '.join(known)}"
+
+
+def nearest(name: str, known: Mapping[str, str], cutoff: float = 0.6) -> str | None:
+    """A question with what may have been meant: the value whose key comes nearest to a name. None where none does."""
+    by_lower = {one.lower(): meant for one, meant in known.items()}
+    near = get_close_matches(name.lower(), by_lower, 1, cutoff)
+    return f"did you mean {by_lower[near[0]]}?" if near else None
+
+
+def examples(field: Any) -> list[Any]:
+    """The examples of a field, or of what it may be besides None."""
+    if field is None:
+        return []
+    inner = [data for one in getattr(field.annotation, "__args__", ()) for data in getattr(one, "__metadata__", ())]
+    return next((info.examples for info in (field, *inner) if getattr(info, "examples", None)), [])
+
+
+def _shown(value: object) -> str:
+    text = repr({key: one for key, one in value.items() if key != "place"} if isinstance(value, dict) else value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _field(model: type[BaseModel], key: Key) -> tuple[type[BaseModel] | None, Any]:
+    """The model that holds the last name of a key path, and the field itself where there is one."""
+    current: type[BaseModel] | None = model
+    field: Any = None
+    holder: type[BaseModel] | None = model
+    for part in key:
+        if isinstance(part, int):
+            continue
+        holder = current
+        by_alias = {info.alias or name: info for name, info in current.model_fields.items()} if current else {}
+        field = by_alias.get(part)
+        current = _model_in(field.annotation) if field else None
+    return holder, field
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    return next(models_in(annotation), None)
+
+
+def models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    """Every model that an annotation names."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for inner in getattr(annotation, "__args__", ()):
+        yield from models_in(inner)

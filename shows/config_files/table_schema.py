@@ -1,0 +1,83 @@
+"""The JSON Schema of a person's TOML file, from the models that read the file. Editors complete and check by it."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import tomllib
+from collections.abc import Iterator
+from textwrap import dedent
+from typing import Any
+
+from pydantic.fields import FieldInfo
+from pydantic.json_schema import GenerateJsonSchema
+
+from gloaming.shows.config_files.checking import Table, examples, models_in
+from gloaming.shows.time_units import HOUR_NS, MINUTE_NS, SECOND_NS
+
+UNITS_NS = {"h": HOUR_NS, "min": MINUTE_NS, "s": SECOND_NS, "ms": 1_000_000}
+
+
+class _AsInToml(GenerateJsonSchema):
+    """TOML has no null, and a key needs no title beside its name."""
+
+    def field_title_should_be_set(self, schema: Any) -> bool:
+        return False
+
+    def nullable_schema(self, schema: Any) -> dict[str, Any]:
+        return self.generate_inner(schema["schema"])
+
+
+def file_schema(model: type[Table]) -> dict[str, Any]:
+    """The JSON Schema (2020-12) of a TOML file that a model reads: each key with what it is for, examples, default."""
+    schema = model.model_json_schema(schema_generator=_AsInToml)
+    for table in tables(model):
+        place = schema if table is model else schema["$defs"][table.__name__]
+        place.pop("title")
+        place["description"] = (table.__doc__ or "").partition("\n")[0]
+        del place["properties"]["place"]
+        told = descriptions(table)
+        for name, field in table.model_fields.items():
+            if name != "place":
+                _complete(place["properties"][field.alias or name], field, told.get(name))
+    return {"$schema": _AsInToml.schema_dialect, **schema}
+
+
+def tables(model: type[Table]) -> Iterator[type[Table]]:
+    """A model and every model in it, each once."""
+    found = [model]
+    for table in found:
+        yield table
+        inner = [one for field in table.model_fields.values() for one in models_in(field.annotation)]
+        found += [one for one in dict.fromkeys(inner) if issubclass(one, Table) and one not in found]
+
+
+def descriptions(table: type[Table]) -> dict[str, str]:
+    """What each key of a model is for: the text below it in the source, its own or that of a model it extends."""
+    found: dict[str, str] = {}
+    for model in reversed([one for one in table.__mro__ if issubclass(one, Table)]):
+        tree = ast.parse(dedent(inspect.getsource(model))).body[0]
+        assert isinstance(tree, ast.ClassDef)
+        for key, below in zip(tree.body, tree.body[1:], strict=False):
+            if isinstance(key, ast.AnnAssign) and isinstance(key.target, ast.Name) and isinstance(below, ast.Expr):
+                found[key.target.id] = " ".join(ast.literal_eval(below.value).split())
+    return found
+
+
+def _complete(key: dict[str, Any], field: FieldInfo, told: str | None) -> None:
+    if told:
+        key["description"] = told
+    headers = ("[site]", "[[controller]]")
+    if shown := [tomllib.loads(f"key = {one}")["key"] for one in examples(field) if one not in headers]:
+        key["examples"] = shown
+    default = key.pop("default", None)
+    if isinstance(default, int) and key.get("type") == "string":
+        default = as_length(default)
+    if default is not None and "$ref" not in key:
+        key["default"] = default
+
+
+def as_length(length_ns: int) -> str:
+    """A length in the largest unit that divides it: "1 s"; none is "0 ms"."""
+    unit = next(name for name, ns in UNITS_NS.items() if length_ns % ns == 0) if length_ns else "ms"
+    return f"{length_ns // UNITS_NS[unit]} {unit}"

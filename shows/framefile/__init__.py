@@ -1,0 +1,1 @@
+"""Frame files: read, written, edited, and made of any source of frames."""

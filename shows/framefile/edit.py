@@ -1,0 +1,156 @@
+"""Frame files out of frame files: cut, put together, made brighter, given other universes; and their frames as arrays.
+
+Every function hands out a new source, frames block by block; nothing is held whole, and no file is changed in place.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.framefile.reader import DamagedChunkError, FrameFileInfo, FrameReader, Frames, Universe, inspect
+from gloaming.shows.framefile.source import Progress, Source
+from gloaming.shows.protocols.e131 import UNIVERSE_MAX
+
+
+def frames_of(path: Path, first: int = 0, until: int | None = None) -> Iterator[Frames]:
+    """The frames `first` to `until` (not included) of a frame file, chunk by chunk. MistakeError at a damaged chunk."""
+    with FrameReader(path) as reader:
+        end = reader.info.frames if until is None else until
+        at = first
+        while at < end:
+            try:
+                begin, frames = reader.chunk(at)
+            except DamagedChunkError as error:
+                right = "`gloaming frames trim` keeps what is whole before it, or after"
+                raise mistake(path, error.text, right) from None
+            block = frames[at - begin : end - begin]
+            yield block
+            at += len(block)
+
+
+def whole(info: FrameFileInfo) -> Source:
+    """All of a frame file."""
+    return Source(info.frame_bytes, info.frames, info.fps, frames_of(info.path))
+
+
+def trimmed(info: FrameFileInfo, from_s: Fraction, until_s: Fraction | None) -> Source:
+    """The frames from one time to another, both rounded to the nearest frame."""
+    first = _nearest(from_s, info.fps)
+    until = info.frames if until_s is None else _nearest(until_s, info.fps)
+    if not 0 <= first < until <= info.frames:
+        end_s = until / info.fps if until_s is None else until_s
+        wrong = f"from {float(from_s):g} s until {float(end_s):g} s is not a stretch of it"
+        raise mistake(info.path, wrong, f"it is {float(info.frames / info.fps):g} s long")
+    return Source(info.frame_bytes, until - first, info.fps, frames_of(info.path, first, until))
+
+
+def _nearest(at_s: Fraction, fps: Fraction) -> int:
+    return int(at_s * fps + Fraction(1, 2))
+
+
+def joined(paths: Sequence[Path]) -> tuple[FrameFileInfo, Source]:
+    """Frame files one after another. Rate and universes must be those of the first; offsets may differ."""
+    infos = [inspect(path) for path in paths]
+    first = infos[0]
+    slots = {one.number: one.slots for one in first.universes}
+    for info in infos[1:]:
+        if info.fps != first.fps:
+            raise mistake(info.path, f"it has {info.fps} frames a second, but {first.path} has {first.fps}")
+        if {one.number: one.slots for one in info.universes} != slots:
+            raise mistake(info.path, f"its universes are not those of {first.path}")
+
+    def blocks() -> Iterator[Frames]:
+        for info in infos:
+            places = _places(first, info)
+            for block in frames_of(info.path):
+                yield block if places is None else block[:, places]
+
+    return first, Source(first.frame_bytes, sum(info.frames for info in infos), first.fps, blocks())
+
+
+def _places(wanted: FrameFileInfo, info: FrameFileInfo) -> np.ndarray | None:
+    """Where each byte of a `wanted` frame stands in a frame of `info`; None if they are laid out alike."""
+    if set(wanted.universes) == set(info.universes):
+        return None
+    offsets = {one.number: one.offset for one in info.universes}
+    ordered = sorted(wanted.universes, key=lambda one: one.offset)
+    return np.concatenate([np.arange(one.slots) + offsets[one.number] for one in ordered])
+
+
+def gained(info: FrameFileInfo, gain: float, numbers: Sequence[int] | None = None) -> Source:
+    """Every level times `gain`, rounded and held at 255; in some universes only, if they are named."""
+    if not 0 <= gain <= 255:
+        raise mistake("--by", f"{gain:g} is not a gain", "0 is black, 1 changes nothing, 255 is the most")
+    table = np.clip(np.rint(np.arange(256) * gain), 0, 255).astype(np.uint8)
+    touched = np.zeros(info.frame_bytes, bool)
+    for one in _named(info, numbers):
+        touched[one.offset : one.offset + one.slots] = True
+    blocks = (np.where(touched, table[block], block) for block in frames_of(info.path))
+    return Source(info.frame_bytes, info.frames, info.fps, blocks)
+
+
+def renamed(info: FrameFileInfo, numbers: Sequence[int] | None, to: Sequence[int]) -> tuple[Universe, ...]:
+    """The universes of a file with some numbers, or all, exchanged; a single new number is the first of a run."""
+    old = [one.number for one in _named(info, numbers)]
+    if len(to) == 1:
+        to = range(to[0], to[0] + len(old))
+    if len(to) != len(old):
+        raise mistake("--to", f"{len(old)} universes are to be renamed, but {len(to)} numbers are given")
+    names: Mapping[int, int] = dict(zip(old, to, strict=True))
+    universes = tuple(replace(one, number=names.get(one.number, one.number)) for one in info.universes)
+    if len({one.number for one in universes}) < len(universes):
+        raise mistake("--to", "two universes would have the same number")
+    if max(one.number for one in universes) > UNIVERSE_MAX:
+        raise mistake("--to", f"E1.31 has universes 1 to {UNIVERSE_MAX}")
+    return universes
+
+
+def _named(info: FrameFileInfo, numbers: Sequence[int] | None) -> list[Universe]:
+    """The universes with these numbers, in their order; all of them, by number, for None."""
+    there = {one.number: one for one in info.universes}
+    missing = [number for number in numbers or () if number not in there]
+    if missing:
+        raise mistake(info.path, f"universe {missing[0]} is not in it")
+    return [there[number] for number in (sorted(there) if numbers is None else numbers)]
+
+
+def export(info: FrameFileInfo, out: Path, progress: Progress | None = None) -> None:
+    """Write the frames to `out`: an array `(frames, frame_bytes) uint8` for `.npy`, bare bytes for `.raw`."""
+    if out.suffix not in (".npy", ".raw"):
+        raise mistake(out, "no such kind of file can be written", "let its name end in .npy, .raw, .mp4 or .mkv")
+    with beside(out) as temporary, temporary.open("xb") as file:
+        if out.suffix == ".npy":
+            shape = (info.frames, info.frame_bytes)
+            header = {"descr": "|u1", "fortran_order": False, "shape": shape}
+            np.lib.format.write_array_header_1_0(file, header)
+        done = 0
+        for block in frames_of(info.path):
+            file.write(block.data)
+            done += len(block)
+            if progress:
+                progress(done, info.frames)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+@contextlib.contextmanager
+def beside(out: Path) -> Iterator[Path]:
+    """A temporary name that becomes `out` when all went well, and is removed when not."""
+    temporary = out.with_name(f"{out.name}.{secrets.token_hex(4)}.part")
+    try:
+        yield temporary
+        temporary.replace(out)
+    except OSError as error:
+        raise mistake(out, f"it cannot be written ({error.strerror or error})") from error
+    finally:
+        with contextlib.suppress(OSError):  # of a name that could not be
+            temporary.unlink(missing_ok=True)

@@ -1,0 +1,268 @@
+"""Frame files, written: to a temporary name, chunk by chunk, each of them safe on the disk before the next begins.
+
+The temporary becomes the file by a rename once it is whole, so a name never stands for half a file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import sqlite3
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+
+from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.framefile.layout import (
+    APPLICATION_ID,
+    SCHEMA,
+    VERSION,
+    Frames,
+    Packers,
+    Universe,
+    chunk_frames,
+    fps_wrong,
+    seal,
+    universes_wrong,
+)
+
+PACKERS_MAX = 4
+SUFFIX = ".part"
+NAME_BYTES_MAX = 255 - len(f".01234567{SUFFIX}-journal")
+"""What the temporary's name leaves of what file systems take."""
+PAGE_BYTES_SMALL, PAGE_BYTES = 1024, 4096
+"""Pages of files whose chunks are small: five of them lie about half empty in every file; and of all others."""
+
+
+def place_wrong(path: Path) -> str | None:
+    """What is wrong with a place for a new file, or None."""
+    if os.path.isdir(path):  # noqa: PTH112  # where a name is too long it says no
+        return "this is a folder, not a frame file"
+    if len(os.fsencode(path.name)) > NAME_BYTES_MAX:
+        return f"its name is longer than {NAME_BYTES_MAX} bytes"
+    return None if os.path.isdir(path.parent) else f"there is no folder {path.parent}"  # noqa: PTH112  # the same
+
+
+class FrameWriter:
+    """Writes one frame file. Leaving the `with` block finishes it; leaving it by an exception removes the temporary.
+
+    `crash_safe`: every chunk is safe on the disk before the next begins. What can be made again does without, and is
+    faster: chunks are compressed in threads beside, and made safe once, at the end.
+
+    MistakeError for universes or rates that cannot be, for a disk that is full or may not be written.
+    """
+
+    def __init__(self, path: Path | str, fps: Fraction, universes: Sequence[Universe], crash_safe: bool = True) -> None:
+        self.path = Path(path)
+        if wrong := fps_wrong(fps) or universes_wrong(universes) or place_wrong(self.path):
+            raise MistakeError(Mistake(self.path, None, None, wrong))
+        self.temporary = self.path.with_name(f"{self.path.name}.{secrets.token_hex(4)}{SUFFIX}")
+        self.frames = 0
+        self._id = os.urandom(8)
+        self._meta = {"fps": f"{fps.numerator}/{fps.denominator}", "frames": "0", "id": self._id.hex(), "seal": ""}
+        self._universes = tuple(universes)
+        self._packers = Packers(self._id, 0 if crash_safe else min(PACKERS_MAX, os.cpu_count() or 1))
+        frame_bytes = sum(one.slots for one in universes)
+        self._tail = np.empty((chunk_frames(fps, frame_bytes), frame_bytes), np.uint8)
+        self._tail_frames = 0
+        with self._said():
+            page_bytes = PAGE_BYTES if self._tail.nbytes > 1024 * 1024 else PAGE_BYTES_SMALL
+            self._connection = _create(self.temporary, page_bytes, crash_safe, self._meta, self._universes)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        if kind:
+            self.discard()
+        else:
+            self.close()
+
+    @property
+    def empty(self) -> bool:
+        """Whether nothing was written yet."""
+        return self.frames == 0 and self._tail_frames == 0 and self._meta["frames"] == "0"
+
+    def write(self, frames: Frames) -> None:
+        """Append frames, `(n, frame_bytes) uint8`."""
+        if frames.ndim != 2 or frames.shape[1] != self._tail.shape[1] or frames.dtype != np.uint8:
+            raise ValueError(f"frames are {frames.shape} {frames.dtype}, not (n, {self._tail.shape[1]}) uint8")
+        while len(frames):
+            room = frames[: len(self._tail) - self._tail_frames]
+            self._tail[self._tail_frames : self._tail_frames + len(room)] = room
+            self._tail_frames += len(room)
+            frames = frames[len(room) :]
+            if self._tail_frames == len(self._tail):
+                for chunk in self._packers.give(self.frames, self._tail):
+                    self._store(*chunk)
+                self._tail = np.empty_like(self._tail)
+                self.frames += self._tail_frames
+                self._tail_frames = 0
+
+    def flush(self) -> None:
+        """Make all that was written safe on the disk, as a chunk that may yet grow."""
+        for chunk in self._packers.finish():
+            self._store(*chunk)
+        if self._tail_frames:
+            data = self._packers.pack(self.frames, self._tail[: self._tail_frames])
+            self._store(self.frames, self._tail_frames, data)
+
+    def _store(self, first: int, frames: int, data: bytes) -> None:
+        safe = str(first + frames)
+        with self._said(), _transaction(self._connection):
+            self._connection.execute("REPLACE INTO chunk VALUES (?, ?, ?)", (first, frames, data))
+            self._connection.execute("UPDATE meta SET value = ? WHERE key = 'frames'", (safe,))
+        self._meta["frames"] = safe
+
+    def retime(self, fps: Fraction) -> None:
+        """Give the file another frame rate, for a writer that finds it only as the frames come."""
+        if wrong := fps_wrong(fps):
+            raise MistakeError(Mistake(self.path, None, None, wrong))
+        text = f"{fps.numerator}/{fps.denominator}"
+        with self._said(), _transaction(self._connection):
+            self._connection.execute("UPDATE meta SET value = ? WHERE key = 'fps'", (text,))
+        self._meta["fps"] = text
+
+    def drop_tail(self) -> None:
+        """Forget the frames that are not yet safe, so that a writer whose disk is full can still be closed."""
+        self._tail_frames = 0
+        self._packers.drop()
+
+    def close(self) -> None:
+        """Finish the file: seal it, and give it its name. MistakeError when it has no frames."""
+        try:
+            self.flush()
+            if self._meta["frames"] == "0":
+                raise MistakeError(Mistake(self.path, None, None, "there are no frames to write"))
+            with self._said():
+                _seal(self._connection, self._meta, self._universes)
+                self._connection.close()
+                _rename(self.temporary, self.path)
+        except BaseException:
+            self.discard()
+            raise
+
+    def discard(self) -> None:
+        """Remove the temporary; a file that had the name before stays as it was."""
+        self._packers.drop()
+        self._connection.close()
+        _remove(self.temporary)
+
+    @contextlib.contextmanager
+    def _said(self) -> Iterator[None]:
+        try:
+            yield
+        except (OSError, sqlite3.OperationalError) as error:
+            wrong = f"it cannot be written ({getattr(error, 'strerror', None) or error})"
+            raise MistakeError(Mistake(self.path, None, None, wrong)) from error
+
+
+def mend(temporary: Path | str, path: Path | str) -> int:
+    """Finish a file whose writer was killed, under the name `path`; the number of frames saved.
+
+    What the writer had made safe is there; at most the frames since are lost. MistakeError when nothing can be saved.
+    """
+    temporary, path = Path(temporary), Path(path)
+    if not temporary.exists():
+        raise MistakeError(Mistake(temporary, None, None, "there is no such file"))
+    if path.exists() and path != temporary:
+        raise MistakeError(Mistake(path, None, None, "there is a file of this name already"))
+    try:
+        uri = f"{temporary.absolute().as_uri()}?mode=rw"
+        connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=0)
+        with contextlib.closing(connection):
+            if connection.execute("PRAGMA application_id").fetchone() != (APPLICATION_ID,):
+                raise MistakeError(Mistake(temporary, None, None, "this is not a frame file"))
+            meta = dict(connection.execute("SELECT key, value FROM meta"))
+            if meta["seal"] and temporary.suffix != SUFFIX:
+                raise MistakeError(Mistake(temporary, None, None, "this frame file is finished; nothing to mend"))
+            if meta["frames"] == "0":
+                raise MistakeError(Mistake(temporary, None, None, "it was left before the first frame was written"))
+            if not meta["seal"]:  # else it was left between its seal and its name
+                rows = connection.execute("SELECT number, slots, offset FROM universe")
+                _seal(connection, meta, tuple(Universe(*row) for row in rows))
+        _rename(temporary, path)
+    except (OSError, sqlite3.Error, KeyError, TypeError) as error:
+        busy = getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
+        wrong = "it is still being written" if busy else f"it cannot be mended ({error})"
+        raise MistakeError(Mistake(temporary, None, None, wrong)) from error
+    return int(meta["frames"])
+
+
+def is_written(temporary: Path) -> bool:
+    """Whether the writer of a temporary lives."""
+    try:
+        uri = f"{temporary.absolute().as_uri()}?mode=ro"
+        with contextlib.closing(sqlite3.connect(uri, uri=True, timeout=0)) as connection:
+            connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except sqlite3.Error as error:
+        return getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
+    return False
+
+
+def _create(
+    path: Path, page_bytes: int, crash_safe: bool, meta: dict[str, str], universes: Sequence[Universe]
+) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, isolation_level=None)
+    try:
+        connection.execute(f"PRAGMA page_size = {page_bytes}")
+        connection.execute(f"PRAGMA synchronous = {'FULL' if crash_safe else 'OFF'}")
+        connection.execute("PRAGMA locking_mode = EXCLUSIVE")  # nobody mends what is still written
+        # the journal keeps its room on the disk, so that a full disk can still be sealed
+        connection.execute("PRAGMA journal_mode = PERSIST")
+        with _transaction(connection):
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            connection.execute(f"PRAGMA user_version = {VERSION}")
+            for statement in SCHEMA:
+                connection.execute(statement)
+            connection.executemany("INSERT INTO meta VALUES (?, ?)", meta.items())
+            rows = ((one.number, one.slots, one.offset) for one in universes)
+            connection.executemany("INSERT INTO universe VALUES (?, ?, ?)", rows)
+    except BaseException:
+        connection.close()
+        _remove(path)
+        raise
+    return connection
+
+
+def _remove(temporary: Path) -> None:
+    temporary.unlink(missing_ok=True)
+    Path(f"{temporary}-journal").unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def _transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _seal(connection: sqlite3.Connection, meta: dict[str, str], universes: Sequence[Universe]) -> None:
+    with _transaction(connection):
+        connection.execute("UPDATE meta SET value = ? WHERE key = 'seal'", (seal(meta, universes),))
+    connection.execute("PRAGMA journal_mode = DELETE")
+
+
+def _rename(temporary: Path, path: Path) -> None:
+    """Rename, the bytes and then the rename itself made safe on the disk."""
+    _sync(temporary)
+    temporary.replace(path)
+    _sync(path.parent)
+
+
+def _sync(path: Path) -> None:
+    number = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(number)
+    finally:
+        os.close(number)

@@ -1,0 +1,1 @@
+"""Pictures, video, arrays and sound, to frames and from frames."""

@@ -1,0 +1,166 @@
+"""From pictures to the slots of pixels, by a matrix or by where the rig's strings hang; and back to pictures.
+
+A matrix says in which order a cable runs through rows and columns, and the colours of each pixel.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from gloaming.shows.config_files.errors import Mistake, MistakeError, mistake
+from gloaming.shows.framefile.layout import Frames
+from gloaming.shows.framefile.reader import Universe
+from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
+from gloaming.shows.rig.model import PixelString, Rig, positions
+
+
+@dataclass(frozen=True, slots=True)
+class Matrix:
+    """A matrix of `width` x `height` pixels. The cable begins at `start` and runs along rows or columns; with `zigzag`
+    every other one is run backwards. `order` names the colours of a pixel in the order of its slots, W being white."""
+
+    width: int
+    height: int
+    start: str = "top-left"
+    direction: str = "rows"
+    zigzag: bool = False
+    order: str = "RGB"
+
+    @property
+    def slots(self) -> int:
+        """The slots of one frame."""
+        return self.width * self.height * len(self.order)
+
+    def path(self) -> np.ndarray:
+        """The place in a picture, `row x width + column`, of each pixel along the cable: `(pixels,) int64`."""
+        places = np.arange(self.width * self.height).reshape(self.height, self.width)
+        if self.start.startswith("bottom"):
+            places = places[::-1]
+        if self.start.endswith("right"):
+            places = places[:, ::-1]
+        if self.direction == "columns":
+            places = places.T
+        places = places.copy()
+        if self.zigzag:
+            places[1::2] = places[1::2, ::-1]
+        return places.reshape(-1)
+
+    def to_slots(self, pictures: Frames) -> Frames:
+        """Pictures `(n, height, width, 3) uint8`, red, green, blue, as frames `(n, slots) uint8`.
+
+        For pixels with white, what the three colours have in common goes to white.
+        """
+        pixels = pictures.reshape(len(pictures), -1, 3)[:, self.path()]
+        if "W" in self.order:
+            white = pixels.min(axis=2, keepdims=True)
+            pixels = np.concatenate([pixels - white, white], axis=2)
+        return np.ascontiguousarray(pixels[:, :, ["RGBW".index(one) for one in self.order]]).reshape(len(pictures), -1)
+
+    def to_pictures(self, frames: Frames) -> Frames:
+        """Frames `(n, slots) uint8` as they look: pictures `(n, height, width, 3) uint8`."""
+        pixels = frames[:, : self.slots].reshape(len(frames), -1, len(self.order))
+        colours = pixels[:, :, [self.order.index(one) for one in "RGB"]]
+        if "W" in self.order:
+            white = pixels[:, :, [self.order.index("W")]]
+            colours = np.minimum(colours.astype(np.uint16) + white, 255).astype(np.uint8)
+        pictures = np.empty_like(colours)
+        pictures[:, self.path()] = colours
+        return pictures.reshape(len(frames), self.height, self.width, 3)
+
+
+def parse_matrix(size: str, start: str, direction: str, zigzag: bool, order: str) -> Matrix:
+    """A matrix as a person writes it: `64x32`, `top-left`, `rows`, `RGB`."""
+    match = re.fullmatch(r"([1-9][0-9]{0,4})x([1-9][0-9]{0,4})", size, re.ASCII)
+    if not match:
+        raise MistakeError(Mistake("--matrix", None, None, f"{size!r} is not a size", "write width x height: 64x32"))
+    if sorted(order) not in (sorted("RGB"), sorted("RGBW")):
+        wrong = f"{order!r} is not an order of colours"
+        raise MistakeError(Mistake("--order", None, None, wrong, "write each letter of RGB, or of RGBW, once: GRB"))
+    matrix = Matrix(int(match[1]), int(match[2]), start, direction, zigzag, order)
+    if matrix.slots > UNIVERSE_MAX * SLOTS_MAX:
+        wrong = f"{size} has {matrix.slots} slots, more than all universes hold"
+        raise MistakeError(Mistake("--matrix", None, None, wrong))
+    return matrix
+
+
+PICTURE_PX = 256
+"""The longer side of the picture that a film is brought to before pixels are picked out of it."""
+
+
+class Canvas(Protocol):
+    """What a picture can be put on: pictures of `width` x `height` become frames of `slots`."""
+
+    @property
+    def width(self) -> int: ...
+    @property
+    def height(self) -> int: ...
+    @property
+    def slots(self) -> int: ...
+    def to_slots(self, pictures: Frames, /) -> Frames: ...
+
+
+def string_slots(string: PixelString, places: Mapping[int, tuple[int, int]]) -> npt.NDArray[np.int64]:
+    """The byte of a frame for every colour of every pixel, `(pixels, colours)`; -1 for what the frame does not have.
+
+    `places` gives each universe's offset in the frame, and its slots.
+    """
+    at = [
+        places[universe][0] + slot - 1 if universe in places and slot <= places[universe][1] else -1
+        for universe, first, last in string.spans()
+        for slot in range(first, last + 1)
+    ]
+    return np.array(at, np.int64).reshape(string.pixels, len(string.order))
+
+
+class Hanging:
+    """The strings of a rig that say where they hang, as a canvas. MistakeError if none does.
+
+    A picture is stretched over all of them, its top where the highest pixel hangs. For pixels with white, what the
+    three colours have in common goes to white. `universes` are those of the rig that such a string is on.
+    """
+
+    def __init__(self, rig: Rig, rig_path: Path) -> None:
+        placed = [(string, points) for string in rig.string if (points := positions(string)) is not None]
+        if not placed:
+            raise mistake(rig_path, "no string says where it hangs", "give strings points or a line")
+        numbers = sorted({universe for string, _ in placed for universe, _, _ in string.spans()})
+        offsets = np.concatenate([[0], np.cumsum([rig.slots[number] for number in numbers])]).tolist()
+        self.universes = tuple(
+            Universe(number, rig.slots[number], offset) for number, offset in zip(numbers, offsets[:-1], strict=True)
+        )
+        self.slots: int = offsets[-1]
+        places = {one.number: (one.offset, one.slots) for one in self.universes}
+        xy = np.concatenate([points for _, points in placed])
+        low, span = xy.min(axis=0), np.ptp(xy, axis=0)
+        scale = (PICTURE_PX - 1) / max(float(span.max()), 1e-9)
+        self.width, self.height = (int(side * scale) + 1 for side in span)
+        columns, rows = np.rint((xy - low) * scale).astype(int).T
+        pixels = np.clip(self.height - 1 - rows, 0, self.height - 1) * self.width + np.clip(columns, 0, self.width - 1)
+        self._targets: list[npt.NDArray[np.int64]] = []
+        self._pixels: list[npt.NDArray[np.int64]] = []
+        self._orders: list[list[int]] = []
+        first = 0
+        for string, points in placed:
+            self._targets.append(string_slots(string, places))
+            self._pixels.append(pixels[first : first + len(points)])
+            self._orders.append(["RGBW".index(colour) for colour in string.order])
+            first += len(points)
+
+    def to_slots(self, pictures: Frames) -> Frames:
+        """Pictures `(n, height, width, 3) uint8` as frames `(n, slots) uint8`."""
+        flat = pictures.reshape(len(pictures), -1, 3)
+        frames = np.zeros((len(pictures), self.slots), np.uint8)
+        for targets, pixels, order in zip(self._targets, self._pixels, self._orders, strict=True):
+            colours = flat[:, pixels]
+            if len(order) == 4:
+                white = colours.min(axis=2, keepdims=True)
+                colours = np.concatenate([colours - white, white], axis=2)
+            frames[:, targets] = colours[:, :, order]
+        return frames

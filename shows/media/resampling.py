@@ -1,0 +1,96 @@
+"""Frames at another rate, and levels by another curve. The length stays.
+
+Nothing is blended: every frame is one of those that came.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from fractions import Fraction
+
+import numpy as np
+
+from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.framefile.reader import Frames
+from gloaming.shows.framefile.source import Source
+
+
+def paced(length_s: Fraction, fps: Fraction) -> tuple[int, Fraction]:
+    """How many frames fill a length at about a rate, and the rate at which they fill it exactly.
+
+    The rate is at most the one asked for, and below it by less than one frame in the whole length.
+    """
+    frames = max(1, int(length_s * fps))
+    return frames, (frames / length_s).limit_denominator(1_000_000)
+
+
+def picks(starts_s: Sequence[Fraction], frames: int, fps: Fraction) -> Iterator[int]:
+    """For each frame to be made, which picture is on at the middle of its time. `starts_s` rise from 0."""
+    at = 0
+    for frame in range(frames):
+        middle_s = (frame + Fraction(1, 2)) / fps
+        while at + 1 < len(starts_s) and starts_s[at + 1] <= middle_s:
+            at += 1
+        yield at
+
+
+def held(pictures: Iterable[tuple[int, Frames]], wanted: Iterable[int]) -> Iterator[Frames]:
+    """Numbered pictures, their numbers rising: for each number wanted, that picture or the last before it."""
+    coming = iter(pictures)
+    current = next(coming, None)
+    following = next(coming, None)
+    for number in wanted:
+        while following is not None and following[0] <= number:
+            current, following = following, next(coming, None)
+        if current is not None:
+            yield current[1]
+
+
+def resampled(source: Source, source_fps: Fraction, fps: Fraction) -> tuple[Source, Fraction]:
+    """A source of a known rate at about another, and the exact rate. MistakeError if its frames are not counted."""
+    if source_fps == fps:
+        return source, fps
+    if source.frames is None:
+        raise mistake("--source-fps", "the frames of this kind of file are not counted", "import it at its own rate")
+    count, exact = paced(source.frames / source_fps, fps)
+    singles = (block[number : number + 1] for block in source.blocks for number in range(len(block)))
+    middles = (int((frame + Fraction(1, 2)) / exact * source_fps) for frame in range(count))
+    return Source(source.slots, count, exact, held(enumerate(singles), middles)), exact
+
+
+def curve(text: str) -> np.ndarray | None:
+    """A table of 256 levels for a curve as a person writes it: `srgb` (IEC 61966-2-1), or a power such as `2.2`.
+
+    From a picture's values, meant for a screen, to levels in proportion to light. None for `1`, which changes nothing.
+    """
+    values = np.arange(256) / 255
+    if text == "srgb":
+        light = np.where(values <= 0.04045, values / 12.92, ((values + 0.055) / 1.055) ** 2.4)
+    else:
+        try:
+            power = float(text)
+        except ValueError:
+            power = 0.0
+        if not 0.1 <= power <= 10:
+            raise mistake("--gamma", f"{text!r} is not a curve", "write srgb, or a power such as 2.2")
+        if power == 1:
+            return None
+        light = values**power
+    table: np.ndarray = np.rint(light * 255).astype(np.uint8)
+    return table
+
+
+def undone(table: np.ndarray | None) -> np.ndarray | None:
+    """The table that takes a curve's levels of light back to a picture's values, for looking at them on a screen."""
+    if table is None:
+        return None
+    back: np.ndarray = np.rint(np.interp(np.arange(256), table, np.arange(256))).astype(np.uint8)
+    back[0] = 0
+    return back
+
+
+def shaded(source: Source, table: np.ndarray | None) -> Source:
+    """A source with every level looked up in a table of 256."""
+    if table is None:
+        return source
+    return Source(source.slots, source.frames, source.fps, (table[block] for block in source.blocks))

@@ -1,0 +1,1 @@
+"""What hangs outside: controllers, strings and supplies, and the patterns of a rig check."""

@@ -1,0 +1,202 @@
+"""Test patterns for a rig, as pure functions: which slots are lit in which frame, for whoever stands below with a fuse.
+
+Slots are at full; how bright they are is a matter of whoever plays them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from hashlib import sha256
+
+import numpy as np
+
+from gloaming.shows.framefile.reader import Frames, Universe
+from gloaming.shows.rig.model import PixelString, Rig
+
+SLOW, SMOOTH = Fraction(2), Fraction(40)
+"""Frames a second: a pattern that stands is still sent often enough for a receiver (E1.31 6.7.1: 2.5 s)."""
+HOLD = 4
+"""Frames, at the slow rate, that each colour stands: two seconds."""
+RAMP_FRAMES = 320
+BLOCK_BYTES = 4_000_000
+COLOURS = {"red": "R", "green": "G", "blue": "B", "white": "RGB", "all": "RGBW", "w": "W"}
+"""By name, the channels that are lit; "w" is the white channel of RGBW alone."""
+KINDS = {
+    "colour": "one colour on every pixel",
+    "colours": "red, green, blue and white in turn, two seconds each",
+    "pixel": "one pixel of every string, by its number",
+    "walk": "one pixel of every string after the other: two a second, or as fast as the longest string asks for",
+    "ends": "the first pixel of every string green, the last one red",
+    "strings": "every string in a colour of its own",
+    "universes": "one universe after the other, a second each",
+    "universe": "one universe",
+    "ramp": "from dark to full and back, in eight seconds",
+}
+NUMBERED = {"pixel", "universe"}
+COLOURED = {"colour", "pixel", "walk", "ramp"}
+_HUES = ("R", "G", "B", "RG", "GB", "RB", "RGB")
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """A pattern on the whole rig, on one controller or on some strings. `number` is the pixel's, or the universe's;
+    `a_second` is how many pixels a walk passes in a second."""
+
+    kind: str
+    controller: str | None = None
+    only: tuple[str, ...] = ()
+    colour: str = "white"
+    number: int | None = None
+    a_second: int = int(SLOW)
+
+    @property
+    def text(self) -> str:
+        """In words: "pixel 37, white, of string ridge"."""
+        what = f"{self.kind} {self.number}" if self.number is not None else self.kind
+        colour = f", {self.colour}" if self.kind in COLOURED else ""
+        several = "strings" if len(self.only) > 1 else "string"
+        where = f"{several} {', '.join(self.only)}" if self.only else ""
+        where = where or (f"controller {self.controller}" if self.controller else "the whole rig")
+        pace = f", {self.a_second} pixels a second" if self.a_second != SLOW else ""
+        return f"{what}{colour} of {where}{pace}"
+
+    def strings(self, rig: Rig) -> tuple[PixelString, ...]:
+        """The strings it is shown on."""
+        return tuple(
+            one
+            for one in rig.string
+            if (not self.only or one.name in self.only) and self.controller in (None, one.controller)
+        )
+
+    def universes(self, rig: Rig) -> tuple[int, ...]:
+        """The universes it is shown on."""
+        if self.only:
+            return tuple(sorted({universe for one in self.strings(rig) for universe, _, _ in one.spans()}))
+        return tuple(n for n in sorted(rig.controller_of) if self.controller in (None, rig.controller_of[n].name))
+
+
+def frame_rate(pattern: Pattern) -> Fraction:
+    """Frames a second."""
+    return {"ramp": SMOOTH, "walk": Fraction(pattern.a_second)}.get(pattern.kind, SLOW)
+
+
+def paced(pattern: Pattern, rig: Rig, length_s: float) -> Pattern:
+    """A walk that comes to the end of its longest string in its time, as far as frames can follow each other."""
+    if pattern.kind != "walk":
+        return pattern
+    needed = math.ceil(frame_count(pattern, rig) / length_s)
+    return replace(pattern, a_second=min(max(int(SLOW), needed), int(SMOOTH)))
+
+
+def frame_count(pattern: Pattern, rig: Rig) -> int:
+    """How many frames it has before it begins again."""
+    strings = pattern.strings(rig)
+    return {
+        "colours": HOLD * len(_turns(strings)),
+        "walk": max((one.pixels for one in strings), default=1),
+        "universes": 2 * max(1, len(pattern.universes(rig))),
+        "ramp": RAMP_FRAMES,
+    }.get(pattern.kind, 1)
+
+
+def universes_of(rig: Rig) -> tuple[Universe, ...]:
+    """All universes of a rig, one after the other in a frame."""
+    offset, made = 0, []
+    for number, slots in rig.slots.items():
+        made.append(Universe(number, slots, offset))
+        offset += slots
+    return tuple(made)
+
+
+def digest(pattern: Pattern, rig: Rig) -> str:
+    """The same for the same frames."""
+    strings = [(one.name, one.controller, tuple(one.spans()), one.order) for one in rig.string]
+    return sha256(repr((2, pattern, tuple(rig.slots.items()), strings)).encode()).hexdigest()[:16]
+
+
+def blocks(pattern: Pattern, rig: Rig) -> Iterator[Frames]:
+    """All frames, `(frames, frame_bytes) uint8`, some at a time."""
+    universes = universes_of(rig)
+    size = sum(one.slots for one in universes)
+    count = frame_count(pattern, rig)
+    step = max(1, BLOCK_BYTES // size)
+    for first in range(0, count, step):
+        frames = np.zeros((min(step, count - first), size), np.uint8)
+        _draw(pattern, rig, first, frames, {one.number: one for one in universes})
+        yield frames
+
+
+def _draw(pattern: Pattern, rig: Rig, first: int, frames: Frames, universes: dict[int, Universe]) -> None:
+    if pattern.kind in ("universes", "universe"):
+        _by_universe(pattern, rig, first, frames, universes)
+        return
+    strings = pattern.strings(rig)
+    own = {string.name: number for number, string in enumerate(rig.string)}
+    for string in strings:
+        places = _places(string, universes)
+        match pattern.kind:
+            case "colour":
+                _light(frames, places, string, pattern.colour)
+            case "colours":
+                for turn, colour in enumerate(_turns(strings)):
+                    rows = slice(max(0, turn * HOLD - first), max(0, (turn + 1) * HOLD - first))
+                    _light(frames[rows], places, string, colour)
+            case "pixel":
+                at = (pattern.number or 1) - 1
+                _light(frames, places[at : at + 1], string, pattern.colour)
+            case "walk":
+                for row in range(len(frames)):
+                    at = first + row
+                    _light(frames[row : row + 1], places[at : at + 1], string, pattern.colour)
+            case "ends":
+                _light(frames, places[:1], string, "green")
+                _light(frames, places[-1:], string, "red")
+            case "strings":
+                _light_channels(frames, places, string, _HUES[own[string.name] % len(_HUES)])
+            case "ramp":
+                share = np.arange(first, first + len(frames)) * 2 / RAMP_FRAMES
+                level = np.round(255 * (1 - np.abs(share - 1))).astype(np.uint8)
+                _light(frames, places, string, pattern.colour, level[:, None, None])
+            case _:
+                raise ValueError(f"there is no pattern {pattern.kind!r}")
+
+
+def _by_universe(pattern: Pattern, rig: Rig, first: int, frames: Frames, universes: dict[int, Universe]) -> None:
+    numbers = pattern.universes(rig)
+    spans = [span for one in pattern.strings(rig) for span in one.spans()] if pattern.only else None
+    for row in range(len(frames)):
+        number = pattern.number if pattern.kind == "universe" else numbers[(first + row) // 2]
+        one = universes[number or 0]
+        for at, begin, end in [(one.number, 1, one.slots)] if spans is None else spans:
+            if at == one.number:
+                frames[row, one.offset + begin - 1 : one.offset + end] = 255
+
+
+def _turns(strings: tuple[PixelString, ...]) -> tuple[str, ...]:
+    white = any("W" in one.order for one in strings)
+    return ("red", "green", "blue", "white", "w") if white else ("red", "green", "blue", "white")
+
+
+def _places(string: PixelString, universes: dict[int, Universe]) -> np.ndarray:
+    """Where each pixel's channels stand in a frame, `(pixels, channels)`."""
+    slots = [
+        universes[universe].offset + slot - 1
+        for universe, first, last in string.spans()
+        for slot in range(first, last + 1)
+    ]
+    return np.array(slots, np.intp).reshape(string.pixels, len(string.order))
+
+
+def _light(frames: Frames, places: np.ndarray, string: PixelString, colour: str, level: int | Frames = 255) -> None:
+    _light_channels(frames, places, string, COLOURS[colour], level)
+
+
+def _light_channels(
+    frames: Frames, places: np.ndarray, string: PixelString, channels: str, level: int | Frames = 255
+) -> None:
+    at = [string.order.index(channel) for channel in channels if channel in string.order]
+    if at and len(frames):
+        frames[:, places[:, at]] = level

@@ -1,1 +1,0 @@
-"""The arithmetic of a survey: the rig as it is wired, currents, flashes. No clock, no network."""

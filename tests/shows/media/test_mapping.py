@@ -1,0 +1,58 @@
+"""The way of a cable through a matrix, against small ones written down by hand, and there and back for all."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.media.mapping import Matrix, parse_matrix
+
+
+@pytest.mark.parametrize(
+    "start, direction, zigzag, path",
+    [
+        ("top-left", "rows", False, [0, 1, 2, 3, 4, 5]),
+        ("top-left", "rows", True, [0, 1, 2, 5, 4, 3]),
+        ("top-right", "rows", False, [2, 1, 0, 5, 4, 3]),
+        ("bottom-left", "rows", True, [3, 4, 5, 2, 1, 0]),
+        ("top-left", "columns", False, [0, 3, 1, 4, 2, 5]),
+        ("bottom-right", "columns", True, [5, 2, 1, 4, 3, 0]),
+    ],
+)
+def test_the_cable_runs_as_it_hangs(start: str, direction: str, zigzag: bool, path: list[int]) -> None:
+    assert Matrix(3, 2, start, direction, zigzag).path().tolist() == path
+
+
+@given(
+    st.integers(1, 9),
+    st.integers(1, 9),
+    st.sampled_from(["top-left", "top-right", "bottom-left", "bottom-right"]),
+    st.sampled_from(["rows", "columns"]),
+    st.booleans(),
+    st.sampled_from(["RGB", "GRB", "BGR", "RGBW", "WGRB"]),
+)
+def test_a_picture_comes_back_from_its_slots(
+    width: int, height: int, start: str, direction: str, zigzag: bool, order: str
+) -> None:
+    matrix = Matrix(width, height, start, direction, zigzag, order)
+    pictures = np.random.default_rng(width).integers(0, 256, (3, height, width, 3), np.uint8)
+    frames = matrix.to_slots(pictures)
+    assert frames.shape == (3, matrix.slots)
+    assert np.array_equal(matrix.to_pictures(frames), pictures)
+
+
+def test_colours_stand_in_the_order_of_the_pixel() -> None:
+    orange = np.array([[[[255, 100, 10]]]], np.uint8)
+    assert Matrix(1, 1, order="GRB").to_slots(orange).tolist() == [[100, 255, 10]]
+    assert Matrix(1, 1, order="RGBW").to_slots(orange).tolist() == [[245, 90, 0, 10]]
+
+
+@pytest.mark.parametrize(
+    "size, order", [("64", "RGB"), ("0x3", "RGB"), ("99999x99999", "RGB"), ("2x2", "RGG"), ("2x2", "")]
+)
+def test_a_matrix_that_cannot_be_is_a_mistake(size: str, order: str) -> None:
+    with pytest.raises(MistakeError):
+        parse_matrix(size, "top-left", "rows", False, order)

@@ -1,0 +1,102 @@
+"""Receiving: sockets and groups, the ring between two processes, and a wall clock that is set meanwhile."""
+
+from __future__ import annotations
+
+import socket
+import time
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.protocols.e131.parse import read
+from gloaming.shows.recording import receive
+from gloaming.shows.recording.receive import Receiver
+from gloaming.shows.recording.sockets import Sockets
+from tests.shows.streams import data
+
+ADDRESS = "127.0.55.40"
+HOUR_NS = 3_600_000_000_000
+PATIENCE_S = 30.0
+
+
+@pytest.fixture
+def receiver() -> Iterator[Receiver]:
+    sockets = Sockets([1], ADDRESS, None)
+    assert sockets.notes == []
+    receiver = Receiver(sockets.all)
+    yield receiver
+    receiver.close()
+
+
+def hear(receiver: Receiver, count: int) -> list[tuple[int, int, int]]:
+    """That many packets: universe, sequence number, time."""
+    heard: list[tuple[int, int, int]] = []
+    deadline = time.monotonic() + PATIENCE_S
+    while len(heard) < count and time.monotonic() < deadline:
+        if (datagrams := receiver.read(0.01)) is not None:
+            packets = read(datagrams)
+            heard += zip(packets.universe, packets.sequence, packets.at_ns, strict=True)
+            receiver.release()
+    return heard
+
+
+def test_what_is_sent_is_heard_with_the_time_it_came(receiver: Receiver) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        before_ns = time.monotonic_ns()
+        for number in range(300):
+            sender.sendto(data(7, number, [number % 256]), (ADDRESS, 5568))
+        after_ns = time.monotonic_ns()
+        heard = hear(receiver, 300)
+    assert [one[:2] for one in heard] == [(7, number % 256) for number in range(300)]
+    times = [one[2] for one in heard]
+    assert times == sorted(times) and receiver.dropped == 0
+    slack_ns = 50_000_000  # the two clocks are not read in the same instant
+    assert before_ns - slack_ns < times[0] and times[-1] < after_ns + slack_ns
+
+
+def test_the_ring_is_used_again_and_again(receiver: Receiver) -> None:
+    rounds, each = 115, 300  # more than the ring has places, and never more than the usual buffer holds
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        packet = data(7, 0, [1])
+        for _ in range(rounds):
+            for _ in range(each):
+                sender.sendto(packet, (ADDRESS, 5568))
+            assert len(hear(receiver, each)) == each
+    assert rounds * each > receive.SLOTS and receiver.dropped == 0
+
+
+def test_what_still_waits_when_it_ends_is_read(receiver: Receiver) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        for number in range(50):
+            sender.sendto(data(7, number, [1]), (ADDRESS, 5568))
+    receiver.stop()
+    heard = 0
+    with pytest.raises(EOFError):
+        while True:
+            if (datagrams := receiver.read(PATIENCE_S)) is not None:
+                heard += len(datagrams.starts)
+                receiver.release()
+    assert heard == 50
+
+
+@pytest.mark.parametrize("step_ns", [HOUR_NS, -HOUR_NS])
+def test_a_wall_clock_that_is_set_moves_no_packet(
+    receiver: Receiver, monkeypatch: pytest.MonkeyPatch, step_ns: int
+) -> None:
+    """Some packets are stamped before the step, some after, and all are fetched after it."""
+    now_ns, offset_ns = receiver._fetched_ns + 100_000_000, receiver._offset_ns
+    monkeypatch.setattr(receive, "_clocks", lambda: (offset_ns - step_ns, now_ns))
+    due = now_ns - np.array([30_000_000, 20_000_000, 10_000_000])
+    walls = due - offset_ns + np.array([0, 0, step_ns])
+    assert receiver._monotonic(walls).tolist() == due.tolist()
+
+
+def test_a_place_to_listen_that_is_not_ours_is_a_mistake() -> None:
+    with pytest.raises(MistakeError, match=r"not possible to listen at 192\.0\.2\.200, port 5568"):
+        Sockets([1], "192.0.2.200", None)
+    with pytest.raises(MistakeError, match="there is no interface 'quay7'"):
+        Sockets([1], None, "quay7")
+    with pytest.raises(MistakeError, match="no interface has the address 2001:db8::77"):
+        Sockets([1], None, "2001:db8::77")

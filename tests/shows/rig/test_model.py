@@ -1,0 +1,145 @@
+"""Everything that rig.toml can get wrong: one clear line each, with the file, the line, the key and what is right."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.rig.model import Rig, load_rig
+
+CONTROLLER = '[[controller]]\nname = "left"\nhost = "192.0.2.21"\nuniverses = "1-4"\n'
+SUPPLY = '[[supply]]\nname = "left-12v"\nvolts = 12\namps = 29\n'
+STRING = '[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 150\n'
+
+
+def load(tmp_path: Path, text: str) -> Rig:
+    path = tmp_path / "rig.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_rig(path)
+
+
+def mistakes(tmp_path: Path, text: str) -> list[str]:
+    with pytest.raises(MistakeError) as caught:
+        load(tmp_path, text)
+    return [str(mistake).removeprefix(f"{tmp_path}/") for mistake in caught.value.mistakes]
+
+
+def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
+    more = 'order = "RGBW"\nsupply = "left-12v"\nport = 3\ngroup = "roof"\nvolts = 12\nline = [[0, 0], [5, 1]]\n'
+    rig = load(tmp_path, CONTROLLER + SUPPLY + STRING + more)
+    assert list(rig.string[0].spans()) == [(1, 1, 510), (2, 1, 90)]
+    assert rig.slots == {1: 510, 2: 90, 3: 510, 4: 510}
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "rig.toml: controller: it is missing; as controller = [[controller]]"),
+        ("[[controller]\n", "rig.toml:1: this is not TOML"),
+        (CONTROLLER.replace('"1-4"', '"4-1"'), "rig.toml:4: controller[0].universes: '4-1' runs backwards"),
+        (CONTROLLER.replace('"1-4"', '"0-4"'), "rig.toml:4: controller[0].universes: universe 0 does not exist"),
+        (CONTROLLER.replace('"1-4"', '"1,1"'), "rig.toml:4: controller[0].universes: '1,1' names a universe twice"),
+        (CONTROLLER.replace('"1-4"', '"one"'), "rig.toml:4: controller[0].universes: 'one' are not universes"),
+        (CONTROLLER.replace('"1-4"', "true"), "rig.toml:4: controller[0].universes: True are not universes"),
+        (CONTROLLER.replace('"1-4"', '"64000"'), "rig.toml:4: controller[0].universes: universe 64000 does not exist"),
+        (CONTROLLER.replace('"192.0.2.21"', '""'), "rig.toml:3: controller[0].host"),
+        *(
+            (
+                CONTROLLER.replace("192.0.2.21", host),
+                f"rig.toml:3: controller[0].host: {host!r} is not the address of one",
+            )
+            for host in ("239.255.0.1", "255.255.255.255", "0.0.0.0", "ff18::83:0:1")
+        ),
+        (CONTROLLER + 'lead = "2 s"\n', "rig.toml:5: controller[0].lead: '2 s' is not a length from 0 to 1000 ms"),
+        (CONTROLLER + "hots = 1\n", "rig.toml:5: controller[0].hots: there is no such key; did you mean host?"),
+        (
+            CONTROLLER + CONTROLLER.replace("1-4", "5").replace(".21", ".22"),
+            "rig.toml:6: controller[1].name: there are two of the name 'left'",
+        ),
+        (
+            CONTROLLER + CONTROLLER.replace('"left"', '"right"').replace('"1-4"', '"4-6"').replace(".21", ".22"),
+            "rig.toml:8: controller[1].universes: universe 4 belongs to left already (rig.toml:1)",
+        ),
+        (
+            CONTROLLER + CONTROLLER.replace("1-4", "5").replace("left", "right"),
+            "rig.toml:7: controller[1].host: 192.0.2.21 is the address of left already (rig.toml:1)",
+        ),
+        (CONTROLLER + SUPPLY.replace("12\n", "-12\n"), "rig.toml:7: supply[0].volts: -12"),
+        (CONTROLLER + SUPPLY.replace("29", "nan"), "rig.toml:8: supply[0].amps: nan"),
+        (CONTROLLER + STRING.replace("150", "0"), "rig.toml:9: string[0].pixels: 0"),
+        (CONTROLLER + STRING.replace("150", '"many"'), "rig.toml:9: string[0].pixels: 'many'"),
+        (CONTROLLER + STRING + 'order = "RGGB"\n', "rig.toml:10: string[0].order: 'RGGB'"),
+        (CONTROLLER + STRING + "fuse_a = 0\n", "rig.toml:10: string[0].fuse_a: 0"),
+        (CONTROLLER + STRING + "ma_per_channel = -1\n", "rig.toml:10: string[0].ma_per_channel: -1"),
+        (CONTROLLER + STRING + 'supply = "none"\n', "rig.toml:10: string[0].supply: there is no supply 'none'"),
+        (CONTROLLER + STRING.replace('"left"', '"rihgt"'), "rig.toml:7: string[0].controller: there is no controller"),
+        (CONTROLLER + STRING + "slot = 511\n", "rig.toml:10: string[0].slot: slot 511 is past the 510 slots"),
+        (CONTROLLER + STRING + "slot = 513\n", "rig.toml:10: string[0].slot: 513"),
+        (
+            CONTROLLER + STRING + "points = [[0, 0]]\n",
+            "rig.toml:10: string[0].points: there are 1 points for 150 pixels",
+        ),
+        (CONTROLLER + STRING + "line = [[0, 0]]\n", "rig.toml:10: string[0].line"),
+        (CONTROLLER + STRING + "points = [[0, nan]]\n", "rig.toml:10: string[0].points[0][1]: nan"),
+        (
+            CONTROLLER
+            + STRING.replace("150", "1000")
+            + CONTROLLER.replace("1-4", "5-9").replace("left", "right").replace(".21", ".22"),
+            "rig.toml:8: string[0].universe: its pixels run into universe 5, which belongs to right, not to left; "
+            "a string has one controller",
+        ),
+        (CONTROLLER + STRING.replace("150", "1000"), "rig.toml:8: string[0].universe: its pixels run into universe 5"),
+        (
+            CONTROLLER + STRING + STRING.replace("ridge", "eaves") + "slot = 400\n",
+            "rig.toml:15: string[1].slot: it overlaps string ridge (rig.toml:5) in universe 1, slot 400",
+        ),
+    ],
+)
+def test_each_mistake_is_one_line_with_its_place(tmp_path: Path, text: str, said: str) -> None:
+    found = mistakes(tmp_path, text)
+    assert len(found) == 1
+    assert found[0].startswith(said)
+    assert "\n" not in found[0]
+
+
+def test_four_hundred_strings_with_five_hundred_mistakes_are_all_told(tmp_path: Path) -> None:
+    parts = [CONTROLLER.replace('"1-4"', '"1-400"')]
+    for number in range(400):
+        wrong = "pixels = 0\nfuse_a = -1\n" if number < 250 else "pixels = 100\n"
+        parts.append(f'[[string]]\nname = "run {number}"\ncontroller = "left"\nuniverse = {number + 1}\n{wrong}')
+    found = mistakes(tmp_path, "".join(parts))
+    assert len(found) == 500
+    assert len(set(found)) == 500
+    assert found[-1].startswith("rig.toml:1504: string[249].fuse_a: -1: input should be greater than 0")
+
+
+def test_strings_that_overlap_are_told_each_at_its_own_place(tmp_path: Path) -> None:
+    strings = [STRING.replace("ridge", f"run {number}") for number in range(400)]
+    found = mistakes(tmp_path, CONTROLLER + "".join(strings))
+    assert len(found) == 399
+    assert found[-1].startswith("rig.toml:2000: string[399].slot: it overlaps string run 0 (rig.toml:5)")
+
+
+def test_a_long_list_of_points_is_read_once_and_a_wrong_one_is_told_on_its_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A line for each pixel, as a program writes them: read in proportion to their number, not to its square."""
+    read_lines = 0
+    loads = tomllib.loads
+
+    def counted(text: str) -> dict[str, Any]:
+        nonlocal read_lines
+        read_lines += text.count("\n") + 1
+        return loads(text)
+
+    monkeypatch.setattr(tomllib, "loads", counted)
+    points = "".join(f"  [{number / 10}, {'nan' if number == 555 else '0.5'}],\n" for number in range(600))
+    text = CONTROLLER + STRING.replace("150", "600") + f"points = [\n{points}]\n"
+    (told,) = mistakes(tmp_path, text)
+    assert told.startswith("rig.toml:566: string[0].points[555][1]: nan")
+    assert told.endswith("as points = [[0.0, 0.0], [0.1, 0.0]]")
+    assert read_lines < 10 * text.count("\n")
