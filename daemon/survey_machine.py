@@ -8,7 +8,7 @@ from pathlib import Path
 from gloaming.daemon.planner.clock_trust import Verdict
 from gloaming.daemon.planner.health import DO, Board, read_board, troubles_of
 from gloaming.daemon.site.load import Site
-from gloaming.daemon.transmitter.wire import interface_index, source_address
+from gloaming.daemon.transmitter.udp_sender import interface_index, source_address
 from gloaming.shows.analysis.finding import Finding
 from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.rig.model import Controller

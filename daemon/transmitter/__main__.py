@@ -17,6 +17,7 @@ from typing import Any
 from gloaming.daemon.notify import Notifier, managed
 from gloaming.daemon.service_log import ERROR, LOG, open_log
 from gloaming.daemon.transmitter.build import build
+from gloaming.daemon.transmitter.counters import Totals
 from gloaming.daemon.transmitter.messages import Segment, Setup, read_score, read_setup
 from gloaming.daemon.transmitter.others import as_troubles
 from gloaming.daemon.transmitter.output import Output
@@ -25,7 +26,6 @@ from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.process import ask_for_grants, follow_grants, listen
 from gloaming.daemon.transmitter.readahead import ReadAhead
 from gloaming.daemon.transmitter.sound.line import SoundLine
-from gloaming.daemon.transmitter.tally import Counts
 from gloaming.daemon.transmitter.telemetry import telemetry
 from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.daemon.transmitter.view import View
@@ -66,7 +66,7 @@ class Transmitter:
         ahead = ReadAhead(lambda: self._wake(waker), partial(follow_grants, self.grants))
         self.player = Player(ahead, self._frames_trouble, time.monotonic_ns(), self.sound.shift_ns)
         self.build = build()
-        self.counts = Counts()
+        self.totals = Totals()
         self.watch: Watch | None = None
         self.manager = Notifier()
         self.view = View()
@@ -134,7 +134,7 @@ class Transmitter:
         self.troubles.repeat()
 
     def _hello(self) -> None:
-        way = self.player.output.wire.way if self.player.output else None
+        way = self.player.output.sender.way if self.player.output else None
         hello = {"op": "hello", "pid": os.getpid(), "wire": way, "grants": self.grants, "build": self.build}
         self._say(hello)
 
@@ -160,7 +160,7 @@ class Transmitter:
             try:
                 self._obey(json.loads(line))
             except (ValueError, LookupError, TypeError, ArithmeticError, AttributeError, RecursionError) as error:
-                self.counts.messages_unread += 1
+                self.totals.messages_unread += 1
                 self._trouble("score", "message", f"a message cannot be read: {error!r}"[:500])
 
     def _obey(self, message: dict[str, Any]) -> None:
@@ -213,7 +213,7 @@ class Transmitter:
             self.watch.close()
             self.watch = None
         try:
-            output = Output(setup, self.counts)
+            output = Output(setup, self.totals)
         except OSError as error:
             self.next_output_ns = time.monotonic_ns() + RETRY_OUTPUT_NS
             subject = setup.interface or "network"
@@ -222,7 +222,7 @@ class Transmitter:
             self.player.use(output)
             universes = {target.number for target in setup.targets}
             begin = partial(follow_grants, self.grants)
-            self.watch = Watch(universes, output.wire.index, setup.heading.cid, begin)
+            self.watch = Watch(universes, output.sender.index, setup.heading.cid, begin)
             self.next_discovery_ns = 0
             self._hello()
 
@@ -251,14 +251,14 @@ class Transmitter:
             self.sound.tend(now_ns)
             self._tend_network(now_ns)
         self.troubles.tend(now_ns)
-        figures = telemetry(player, self.counts, self.watch)
+        figures = telemetry(player, self.totals, self.watch)
         at_ns = time.time_ns() if score is None else now_ns + score.offset_ns
         self._say({"op": "telemetry", "at_ns": at_ns, **figures, "sound": self.sound.figures()})
 
     def _tend_network(self, now_ns: int) -> None:
         """Sockets opened again, what came back from the network, universe discovery, other sources."""
         output = self.player.output
-        if output and output.wire.moved():
+        if output and output.sender.moved():
             self.setup_message = {**(self.setup_message or {}), "sequence_from": output.sequence}
             output.close()
             self.player.use(output := None)

@@ -47,7 +47,7 @@ Again = Callable[[int, int], bool]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Parcel:
+class SendBatch:
     """Packets of `size` bytes that lie one after the other and go to one address; `universes` is empty for others than
     data packets."""
 
@@ -59,13 +59,13 @@ class Parcel:
     universes: tuple[int, ...]
 
 
-def parcels(block: Block, offload: bool) -> list[Parcel]:
-    """A block cut up: as many packets to a parcel as one call of the kernel takes, or one by one."""
+def batches(block: Block, offload: bool) -> list[SendBatch]:
+    """A block cut up: as many packets to a batch as one call of the kernel takes, or one by one."""
     addresses, (count, size) = block.addresses, block.packets.shape
     together = offload and len(set(addresses)) == 1
     step = min(SEGMENTS_MAX, CALL_BYTES_MAX // size) if together else 1
     return [
-        Parcel(
+        SendBatch(
             block.host,
             addresses[row],
             block.packets[row : row + step].reshape(-1),
@@ -93,42 +93,42 @@ def socket_address(address: str, interface_index: int) -> bytes:
 class Bulk:
     """Parcels for one socket. `send` returns those that were refused, with the error's number."""
 
-    def __init__(self, sock: socket.socket, parcels: list[Parcel], interface_index: int) -> None:
-        self.fd, self.parcels = sock.fileno(), parcels
-        count = len(parcels)
+    def __init__(self, sock: socket.socket, batches: list[SendBatch], interface_index: int) -> None:
+        self.fd, self.batches = sock.fileno(), batches
+        count = len(batches)
         self._names = {
-            parcel.address: ctypes.create_string_buffer(socket_address(parcel.address, interface_index))
-            for parcel in parcels
+            batch.address: ctypes.create_string_buffer(socket_address(batch.address, interface_index))
+            for batch in batches
         }
-        self._controls = {parcel.size: _segment_size(parcel.size) for parcel in parcels if parcel.packets > 1}
-        self._vectors = (_Iovec * count)(*(_Iovec(parcel.data.ctypes.data, parcel.data.nbytes) for parcel in parcels))
+        self._controls = {batch.size: _segment_size(batch.size) for batch in batches if batch.packets > 1}
+        self._vectors = (_Iovec * count)(*(_Iovec(batch.data.ctypes.data, batch.data.nbytes) for batch in batches))
         self._messages = (_Mmsghdr * count)()
-        for message, vector, parcel in zip(self._messages, self._vectors, parcels, strict=True):
-            header, name = message.header, self._names[parcel.address]
+        for message, vector, batch in zip(self._messages, self._vectors, batches, strict=True):
+            header, name = message.header, self._names[batch.address]
             header.name, header.namelen = ctypes.addressof(name), len(name) - 1
             header.iov, header.iovlen = ctypes.pointer(vector), 1
-            if parcel.packets > 1:
-                control = self._controls[parcel.size]
+            if batch.packets > 1:
+                control = self._controls[batch.size]
                 header.control, header.controllen = ctypes.addressof(control), len(control)
         self._size = ctypes.sizeof(_Mmsghdr)
 
-    def send(self, again: Again) -> list[tuple[Parcel, int]]:
+    def send(self, again: Again) -> list[tuple[SendBatch, int]]:
         """One call, and another after each refusal."""
-        count = len(self.parcels)
+        count = len(self.batches)
         done = _libc.sendmmsg(self.fd, self._messages, count, 0)
         return [] if done == count else self._go_on(max(0, done), again)
 
-    def _go_on(self, row: int, again: Again) -> list[tuple[Parcel, int]]:
+    def _go_on(self, row: int, again: Again) -> list[tuple[SendBatch, int]]:
         refused, tries = [], 0
-        while row < len(self.parcels):
+        while row < len(self.batches):
             begin = ctypes.byref(self._messages, row * self._size)
-            done = _libc.sendmmsg(self.fd, begin, len(self.parcels) - row, 0)
+            done = _libc.sendmmsg(self.fd, begin, len(self.batches) - row, 0)
             if done > 0:
                 row, tries = row + done, 0
                 continue
             number, tries = ctypes.get_errno(), tries + 1
             if not again(number, tries):
-                refused.append((self.parcels[row], number))
+                refused.append((self.batches[row], number))
                 row, tries = row + 1, 0
         return refused
 
@@ -136,18 +136,18 @@ class Bulk:
 class OneByOne:
     """Parcels of one packet each, where the C library knows no better; as `Bulk`."""
 
-    def __init__(self, sock: socket.socket, parcels: list[Parcel], interface_index: int) -> None:
-        self.parcels = parcels
+    def __init__(self, sock: socket.socket, batches: list[SendBatch], interface_index: int) -> None:
+        self.batches = batches
         self._sock = sock
         self._rows = []
-        for parcel in parcels:
-            scope = interface_index if parcel.address.lower().startswith(("fe80", "ff")) else 0
-            more = (0, scope) if is_ipv6(parcel.address) else ()
-            self._rows.append((parcel, parcel.data.data, (parcel.address, PORT, *more)))
+        for batch in batches:
+            scope = interface_index if batch.address.lower().startswith(("fe80", "ff")) else 0
+            more = (0, scope) if is_ipv6(batch.address) else ()
+            self._rows.append((batch, batch.data.data, (batch.address, PORT, *more)))
 
-    def send(self, again: Again) -> list[tuple[Parcel, int]]:
+    def send(self, again: Again) -> list[tuple[SendBatch, int]]:
         refused = []
-        for parcel, data, to in self._rows:
+        for batch, data, to in self._rows:
             tries = 0
             while True:
                 try:
@@ -156,7 +156,7 @@ class OneByOne:
                     number, tries = error.errno or errno.EIO, tries + 1
                     if again(number, tries):
                         continue
-                    refused.append((parcel, number))
+                    refused.append((batch, number))
                 break
         return refused
 

@@ -69,7 +69,7 @@ def read_limits(message: Mapping[str, Any] | None) -> Limits | None:
 
 
 class Limiter:
-    """Keeps the limits of a canvas whose universes begin at `offsets` and have `slots`."""
+    """Keeps the limits of a frame whose universes begin at `offsets` and have `slots`."""
 
     def __init__(self, limits: Limits, offsets: Mapping[int, int], slots: Mapping[int, int]) -> None:
         self.limits = limits
@@ -108,34 +108,34 @@ class Limiter:
         """Whether anything could ever draw too much."""
         return self._quick.needed
 
-    def limit(self, canvas: Bytes, at_ns: int) -> None:
+    def limit(self, frame: Bytes, at_ns: int) -> None:
         """Lower, in place, what would draw too much at an instant of the monotonic clock."""
         release, self._at_ns = (at_ns - self._at_ns) / RELEASE_NS, at_ns
-        if not (self.strings.lowered or self.supplies.lowered) and self._quick.fine(canvas):
+        if not (self.strings.lowered or self.supplies.lowered) and self._quick.fine(frame):
             return
-        self.add_up(canvas)
+        self.add_up(frame)
         strings, supplies = self.strings, self.supplies
         over = strings.over(release)
         np.multiply(strings.drawn, strings.gains, out=strings.after)
         np.dot(self._fed, strings.after, out=supplies.drawn)
         if not supplies.over(release) and not over:
             return
-        self._lower(canvas)
+        self._lower(frame)
 
-    def add_up(self, canvas: Bytes) -> None:
+    def add_up(self, frame: Bytes) -> None:
         """What each string would draw, in mA."""
-        np.add.reduceat(canvas, self._edges, dtype=np.uint32, out=self._sums[:-1])
+        np.add.reduceat(frame, self._edges, dtype=np.uint32, out=self._sums[:-1])
         np.take(self._sums, self._of_string, out=self._ordered, mode="clip")
         np.add.reduceat(self._ordered, self._firsts, out=self._added)
         np.multiply(self._added, self._ma, out=self.strings.drawn, casting="unsafe")
 
-    def _lower(self, canvas: Bytes) -> None:
+    def _lower(self, frame: Bytes) -> None:
         self._supply_gains[:-1] = self.supplies.gains
         np.take(self._supply_gains, self._supply_of, out=self._of_supply, mode="clip")
         np.multiply(self.strings.gains, self._of_supply, out=self._string_gains[:-1])
         # a tenth of what it takes to look up each slot; the allocator keeps this memory (process.py)
         finished = np.repeat(self._string_gains[self._owners], self._lengths)
-        held = canvas[self._edges[0] :]
+        held = frame[self._edges[0] :]
         np.multiply(held, finished, out=finished)
         np.copyto(held, finished, casting="unsafe")  # cut off, never rounded up
 
@@ -200,9 +200,9 @@ class _Quick:
             self._kept[count + 2 * number] = most * SHY / ma[own].max() * 255
         self._over = np.zeros(len(self._sums), np.bool_)
 
-    def fine(self, canvas: Bytes) -> bool:
-        """Whether the canvas can leave as it is."""
-        np.add.reduceat(canvas, self._edges, dtype=np.uint32, out=self._single)
+    def fine(self, frame: Bytes) -> bool:
+        """Whether a frame can leave as it is."""
+        np.add.reduceat(frame, self._edges, dtype=np.uint32, out=self._single)
         if len(self._pairs):
             np.add.reduceat(self._padded, self._pairs, out=self._several)
         np.greater(self._sums, self._kept, out=self._over)
@@ -250,7 +250,7 @@ class _Guard:
 
 
 def _stretches(limits: Limits, offsets: Mapping[int, int], slots: Mapping[int, int]) -> list[tuple[int, int, int]]:
-    """Where strings lie on the canvas, `(begin, end, string)` in order; what side by side belongs to one, as one."""
+    """Where strings lie in a frame, `(begin, end, string)` in order; what side by side belongs to one, as one."""
     found: list[tuple[int, int, int]] = []
     for string, one in enumerate(limits.strings):
         for universe, first, last in one.spans:

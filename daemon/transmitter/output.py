@@ -1,6 +1,6 @@
 """A finished frame to the wire: packets, sequence numbers, parts that are spread, termination, discovery, counts.
 
-Knows no brightness (that is the canvas's) and no time but what it is told.
+Knows no brightness (that is the mixer's) and no time but what it is told.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ from fractions import Fraction
 
 import numpy as np
 
-from gloaming.daemon.transmitter.bulk import Bulk, OneByOne, Parcel, parcels
-from gloaming.daemon.transmitter.canvas import Canvas
+from gloaming.daemon.transmitter.bulk import Bulk, OneByOne, SendBatch, batches
+from gloaming.daemon.transmitter.counters import Counters, Part, Totals
+from gloaming.daemon.transmitter.frame_mixer import FrameMixer
 from gloaming.daemon.transmitter.limiter import Limiter
 from gloaming.daemon.transmitter.messages import Setup
 from gloaming.daemon.transmitter.packets import (
@@ -32,8 +33,7 @@ from gloaming.daemon.transmitter.packets import (
     layout,
     synchronization_packet,
 )
-from gloaming.daemon.transmitter.tally import Counts, Part, Tally
-from gloaming.daemon.transmitter.wire import Wire
+from gloaming.daemon.transmitter.udp_sender import UdpSender
 from gloaming.shows.framefile.layout import every_nth
 from gloaming.shows.framefile.reader import max_refresh_hz
 from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE, TERMINATED
@@ -70,7 +70,7 @@ class _Leaving:
     last: int = 0
 
 
-class Group:
+class PacketGroup:
     """The universes that share a lead: their packets, and how far the sending of a frame has come.
 
     `syncs` are the synchronization packets by host. One that is not shared with another group counts in step with the
@@ -80,9 +80,9 @@ class Group:
     def __init__(self, output: Output, lead_ns: int, members: list[Block], syncs: dict[str, Synchronization]) -> None:
         self.output, self.lead_ns, self.blocks, self._syncs = output, lead_ns, members, syncs
         self._counted = tuple(dict.fromkeys(syncs.values()))
-        self._runs = [layout(block, output.canvas.offsets) for block in members]
+        self._runs = [layout(block, output.mixer.offsets) for block in members]
         self.at_rest = False
-        self._offload = output.wire.way == "offload"
+        self._offload = output.sender.way == "offload"
         for block in members:
             block.packets[:, SEQUENCE] = output.setup.sequence_from
         self._limits_hz = [max_refresh_hz(block.slots) for block in members]
@@ -111,13 +111,13 @@ class Group:
 
     def _cut_up(self) -> list[_Leaving]:
         """The parts of a frame: what leaves at the same instant and equally often."""
-        wire, number = self.output.wire, self.output.setup.heading.synchronization
+        sender, number = self.output.sender, self.output.setup.heading.synchronization
         cut: dict[tuple[int, int], list[Block]] = {}
         for block, step in zip(self.blocks, self._steps, strict=True):
             cut.setdefault((block.offset_ns, step), []).append(block)
-        made = {key: [one for block in cut[key] for one in parcels(block, self._offload)] for key in sorted(cut)}
+        made = {key: [one for block in cut[key] for one in batches(block, self._offload)] for key in sorted(cut)}
         syncs = [
-            Parcel(host, address_of(host, number or 1), sync.packet, 1, len(sync.packet), ())
+            SendBatch(host, address_of(host, number or 1), sync.packet, 1, len(sync.packet), ())
             for host, sync in self._syncs.items()
         ]
         if syncs:
@@ -126,9 +126,9 @@ class Group:
         for (offset_ns, step), mine in made.items():
             part = Part(offset_ns, mine)
             columns = [block.packets[:, SEQUENCE] for block in cut.get((offset_ns, step), ())]
-            leaving.append(_Leaving(part, wire.senders(mine), columns, step))
+            leaving.append(_Leaving(part, sender.senders(mine), columns, step))
         self._cuts[self._steps] = leaving
-        self.output.tally.parts += [one.part for one in leaving]
+        self.output.counters.parts += [one.part for one in leaving]
         return leaving
 
     @property
@@ -136,11 +136,11 @@ class Group:
         """The sequence number last used: each universe counts its own packets (6.7.2)."""
         return int(self.blocks[0].packets[0, SEQUENCE])
 
-    def fill(self, canvas: Bytes) -> None:
+    def fill(self, mixed: Bytes) -> None:
         """Put a finished frame into the packets; what is left of the frame before is sent first."""
         self.flush()
         for block, runs in zip(self.blocks, self._runs, strict=True):
-            fill(block, runs, canvas)
+            fill(block, runs, mixed)
 
     def send(self, frame: int | None = None, begins: bool = True) -> None:
         """The first part of a frame, or all of it: one packet for every universe, and the synchronization packet after
@@ -152,7 +152,7 @@ class Group:
         for one in self._going:
             for column in one.sequences:
                 np.add(column, 1, out=column)
-        self.output.wire.new_frame()
+        self.output.sender.new_frame()
         self.at_rest = False
         self._next = 0
         self.go_on(0)
@@ -160,12 +160,12 @@ class Group:
     def _choose(self, frame: int, begins: bool) -> list[_Leaving]:
         """What leaves with a frame; what is left out is counted."""
         if not self._mixed:
-            self.output.counts.packets_left_out += (self.step - 1) * self._packets
+            self.output.totals.packets_left_out += (self.step - 1) * self._packets
             return self._all
         going = [one for one in self._all if begins or frame - one.last >= one.step]
         for one in going:
             one.last = frame
-        self.output.counts.packets_left_out += self.step * self._packets - sum(one.part.packets for one in going)
+        self.output.totals.packets_left_out += self.step * self._packets - sum(one.part.packets for one in going)
         return going
 
     def go_on(self, passed_ns: int) -> int | None:
@@ -186,30 +186,30 @@ class Group:
             self.go_on(self._going[-1].part.offset_ns)
 
     def _send_part(self, leaving: _Leaving) -> None:
-        part, counts = leaving.part, self.output.counts
+        part, totals = leaving.part, self.output.totals
         if part.others:
             for sync in self._counted:
                 sync.count()
         part.rounds += 1
-        counts.packets_sent += part.packets
-        counts.bytes_sent += part.bytes
-        counts.synchronization_packets += part.others
+        totals.packets_sent += part.packets
+        totals.bytes_sent += part.bytes
+        totals.synchronization_packets += part.others
         for sender in leaving.senders:
-            if refused := sender.send(self.output.wire.again):
+            if refused := sender.send(self.output.sender.again):
                 self._refused(part, refused)
 
-    def _refused(self, part: Part, refused: list[tuple[Parcel, int]]) -> None:
-        counts = self.output.counts
-        for parcel, number in refused:
-            part.refused[parcel] += 1
-            self.output.errors[parcel.host] = number
-            counts.send_errors += 1
-            if parcel.universes:
-                counts.packets_sent -= parcel.packets
-                counts.bytes_sent -= parcel.packets * parcel.size
+    def _refused(self, part: Part, refused: list[tuple[SendBatch, int]]) -> None:
+        totals = self.output.totals
+        for batch, number in refused:
+            part.refused[batch] += 1
+            self.output.errors[batch.host] = number
+            totals.send_errors += 1
+            if batch.universes:
+                totals.packets_sent -= batch.packets
+                totals.bytes_sent -= batch.packets * batch.size
             else:
-                counts.synchronization_packets -= 1
-        if self._offload and any(parcel.packets > 1 and number in NO_OFFLOAD for parcel, number in refused):
+                totals.synchronization_packets -= 1
+        if self._offload and any(batch.packets > 1 and number in NO_OFFLOAD for batch, number in refused):
             self._offload = False
             self._cuts.clear()
             self._all = self._going = self._cut_up()
@@ -244,34 +244,34 @@ def _synchronizations(setup: Setup, members: dict[int, list[Block]]) -> dict[int
 class Output:
     """The packets of a setup and the sockets they leave by. Raises OSError where there is no such interface."""
 
-    def __init__(self, setup: Setup, counts: Counts | None = None) -> None:
+    def __init__(self, setup: Setup, totals: Totals | None = None) -> None:
         self.setup = setup
         made = blocks(setup.targets, setup.heading)
         self.hosts = frozenset(block.host for block in made)
         unicast = next((block.host for block in made if block.host not in (IPV4, IPV6)), None)
         ipv6 = any(":" in address for block in made for address in block.addresses[:1])
         options = (setup.ttl, setup.dscp, setup.loop, setup.wire)
-        self.counts = counts or Counts()
+        self.totals = totals or Totals()
         self.errors: dict[str, int] = {}
-        self.canvas = Canvas({target.number: target.slots for target in setup.targets})
-        self.limiter = Limiter(setup.limits, self.canvas.offsets, self.canvas.slots) if setup.limits else None
+        self.mixer = FrameMixer({target.number: target.slots for target in setup.targets})
+        self.limiter = Limiter(setup.limits, self.mixer.offsets, self.mixer.slots) if setup.limits else None
         if self.limiter and self.limiter.needed:
-            self.canvas.limit = self.limiter.limit
-        self.wire = Wire(setup.interface, unicast, ipv6, *options)
+            self.mixer.limit = self.limiter.limit
+        self.sender = UdpSender(setup.interface, unicast, ipv6, *options)
         leads = sorted({block.lead_ns for block in made}, reverse=True)
         members = {lead: [one for one in made if one.lead_ns == lead] for lead in leads}
         syncs = _synchronizations(setup, members)
-        self.tally = Tally()
+        self.counters = Counters()
         try:
-            self.groups = [Group(self, lead, members[lead], syncs[lead]) for lead in leads]
+            self.groups = [PacketGroup(self, lead, members[lead], syncs[lead]) for lead in leads]
         except OSError:  # an address that this machine cannot write down
-            self.wire.close()
+            self.sender.close()
             raise
         self._discovery_groups = [IPV4, *([IPV6] if ipv6 else [])]
         self._discovery: tuple[tuple[int, ...], tuple[bytes, ...]] | None = None
 
     def close(self) -> None:
-        self.wire.close()
+        self.sender.close()
 
     def give_way(self, other: Output | None) -> None:
         """Close. Streams that another output goes on with, from the same source by the same interface, are seen without
@@ -282,7 +282,7 @@ class Output:
             self.terminate()
         elif gone.targets:
             with suppress(OSError):  # where there is no socket for them they end by the receivers' time-out (6.7.1)
-                rest = Output(replace(gone, sequence_from=(self.sequence + LEAP) & 0xFF), self.counts)
+                rest = Output(replace(gone, sequence_from=(self.sequence + LEAP) & 0xFF), self.totals)
                 rest._count_on_from(self)
                 rest.give_way(None)
         self.close()
@@ -309,7 +309,7 @@ class Output:
         """Black on every universe whose stream has not ended, at once."""
         for group in self.groups:
             if not group.at_rest:
-                group.fill(self.canvas.blank())
+                group.fill(self.mixer.blank())
                 group.send()
                 group.flush()
 
@@ -328,13 +328,13 @@ class Output:
             self._discovery = (numbers, discovery_packets(self.setup.heading, numbers))
         for host in self._discovery_groups:
             for packet in self._discovery[1]:
-                self.counts.discovery_packets += self.wire.send_now(packet, address_of(host, DISCOVERY_UNIVERSE))
+                self.totals.discovery_packets += self.sender.send_now(packet, address_of(host, DISCOVERY_UNIVERSE))
 
     def without_source(self) -> bool:
         """Whether multicast leaves without an address that it comes from."""
-        return IPV4 in self.hosts and not self.wire.has_source(address_of(IPV4, DISCOVERY_UNIVERSE))
+        return IPV4 in self.hosts and not self.sender.has_source(address_of(IPV4, DISCOVERY_UNIVERSE))
 
     def take_errors(self) -> dict[str, int]:
         """The hosts to which packets were not taken, or that refused them, since the last call, with error numbers."""
-        found, self.errors = {**self.wire.refusals(self.hosts), **self.errors}, {}
+        found, self.errors = {**self.sender.refusals(self.hosts), **self.errors}, {}
         return found

@@ -144,7 +144,7 @@ def address_of(host: str, universe: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Rows of a block that lie side by side in a canvas: `count` rows from `row`, `slots` bytes each from `offset`."""
+    """Rows of a block that are side by side in a mixed frame: `count` from `row`, `slots` bytes each from `offset`."""
 
     row: int
     count: int
@@ -153,7 +153,7 @@ class Run:
 
 
 def layout(block: Block, offsets: dict[int, int]) -> tuple[Run, ...]:
-    """Where a canvas's bytes go in a block; `offsets` gives a universe's offset in it."""
+    """Where a mixed frame's bytes go in a block; `offsets` gives a universe's offset in it."""
     runs: list[Run] = []
     for row, number in enumerate(block.universes):
         last = runs[-1] if runs else None
@@ -164,8 +164,8 @@ def layout(block: Block, offsets: dict[int, int]) -> tuple[Run, ...]:
     return tuple(runs)
 
 
-def fill(block: Block, runs: tuple[Run, ...], canvas: Bytes) -> None:
-    """Copy a canvas's bytes into a block's slots."""
+def fill(block: Block, runs: tuple[Run, ...], mixed: Bytes) -> None:
+    """Copy a mixed frame's bytes into a block's slots."""
     for run in runs:
-        part = canvas[run.offset : run.offset + run.count * run.slots].reshape(run.count, run.slots)
+        part = mixed[run.offset : run.offset + run.count * run.slots].reshape(run.count, run.slots)
         block.data[run.row : run.row + run.count] = part

@@ -1,4 +1,4 @@
-"""Plays a score: holds it and the dark windows, and lets each voice play. Told the time, reads no clock."""
+"""Plays a score: holds it and the dark windows, and lets each send group play. Told the time, reads no clock."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from gloaming.daemon.transmitter.clock import Lateness
 from gloaming.daemon.transmitter.messages import Score, Segment
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.readahead import ReadAhead, Want
-from gloaming.daemon.transmitter.voice import Frames, Instant, Shift, Shown, Trouble, Voice
+from gloaming.daemon.transmitter.send_group import Frames, Instant, SendGroup, Shift, Shown, Trouble
 from gloaming.daemon.transmitter.windows import Clocks, Dark, Held, Holds
 from gloaming.shows.time_units import SECOND_NS
 
@@ -91,14 +91,14 @@ def _forbidden(dark: Dark, instants: tuple[int, ...]) -> Black:
 
 
 class Player:
-    """Holds the score and the dark windows, and a voice for each lead. `tick` is called when its time has come."""
+    """Holds the score and the dark windows, and a send group for each lead. `tick` is called when its time has come."""
 
     def __init__(
         self, ahead: ReadAhead, trouble: Trouble, now_ns: int, shift: Shift = lambda segment, turn, at_ns: 0
     ) -> None:
         self.ahead, self.trouble, self.shift = ahead, trouble, shift
         self.output: Output | None = None
-        self.voices: list[Voice] = []
+        self.send_groups: list[SendGroup] = []
         self.score: Score | None = None
         self.dark: Dark | None = None
         self.holds = Holds()
@@ -112,17 +112,17 @@ class Player:
         """Play into an output from now on."""
         self.output = output
         groups = output.groups if output else []
-        self.voices = [Voice(group, self.ahead, self.trouble, self.shift) for group in groups]
+        self.send_groups = [SendGroup(group, self.ahead, self.trouble, self.shift) for group in groups]
 
     @property
     def shown(self) -> Shown:
-        """What is on the wire; of voices with different leads, the first's."""
-        return self.voices[0].shown if self.voices else Shown()
+        """What is on the wire; of send groups with different leads, the first's."""
+        return self.send_groups[0].shown if self.send_groups else Shown()
 
     def look_again(self) -> None:
         """The director has looked into the frame files again: a piece that was damaged may have been mended."""
-        for voice in self.voices:
-            voice.hurt = voice.foreseen = None
+        for send_group in self.send_groups:
+            send_group.hurt = send_group.foreseen = None
         self.ahead.look_again()
 
     def tick(self, monotonic_ns: int, wall_ns: int) -> int:
@@ -130,7 +130,7 @@ class Player:
         if self.score and self.dark:
             clocks = Clocks(self.score.offset_ns, wall_ns - monotonic_ns + self.score.wall_offset_ns)
             self.holds.look(self.dark, clocks, monotonic_ns)
-        if not self.voices:
+        if not self.send_groups:
             return monotonic_ns + SECOND_NS
         if (self.score is None or self.dark is None) and monotonic_ns < self._began_ns + GRACE_NS:
             return self._began_ns + GRACE_NS
@@ -138,50 +138,50 @@ class Player:
             self._ahead_ns, self._ahead_score = monotonic_ns + AHEAD_NS, self.score
             self._look_ahead(self.score, monotonic_ns)
         next_ns = monotonic_ns + SECOND_NS
-        for voice in self.voices:
-            look_ns = self._play(voice, monotonic_ns, wall_ns)
-            part_ns = voice.go_on(monotonic_ns)
+        for send_group in self.send_groups:
+            look_ns = self._play(send_group, monotonic_ns, wall_ns)
+            part_ns = send_group.go_on(monotonic_ns)
             next_ns = min(next_ns, look_ns, look_ns if part_ns is None else part_ns)
         return next_ns
 
     def _look_ahead(self, score: Score, monotonic_ns: int) -> None:
         wants: list[Want] = []
-        for voice in self.voices:
-            at_ns = monotonic_ns + score.offset_ns + voice.group.lead_ns
+        for send_group in self.send_groups:
+            at_ns = monotonic_ns + score.offset_ns + send_group.packets.lead_ns
             coming = score.after(at_ns)
             near = coming if coming and coming.from_ns - at_ns < COMING_NS else None
-            wants += voice.wants(score.at(at_ns), near, at_ns)
-            voice.foresee(score.at(at_ns), at_ns)
+            wants += send_group.wants(score.at(at_ns), near, at_ns)
+            send_group.foresee(score.at(at_ns), at_ns)
         if wants:  # else what is there is kept, for a pause that ends
             self.ahead.want(*dict.fromkeys(wants))
 
-    def _play(self, voice: Voice, monotonic_ns: int, wall_ns: int) -> int:
-        """One voice at an instant: light where the score has it and no dark window forbids it, else black."""
-        score, dark, lead_ns = self.score, self.dark, voice.group.lead_ns
+    def _play(self, send_group: SendGroup, monotonic_ns: int, wall_ns: int) -> int:
+        """One send group at an instant: light where the score has it and no dark window forbids it, else black."""
+        score, dark, lead_ns = self.score, self.dark, send_group.packets.lead_ns
         if score is None or dark is None:
-            return voice.black(Instant(monotonic_ns, monotonic_ns, monotonic_ns + SECOND_NS), False)
+            return send_group.black(Instant(monotonic_ns, monotonic_ns, monotonic_ns + SECOND_NS), False)
         stretch, held = self._stretches.get(lead_ns), self.holds.held
         if stretch is None or not stretch.holds(score, dark, held, monotonic_ns, wall_ns):
             stretch = self._stretches[lead_ns] = _stretch(score, dark, lead_ns, monotonic_ns, wall_ns, held)
         now = Instant(monotonic_ns, monotonic_ns + score.offset_ns + lead_ns, stretch.until_ns)
-        if stretch.segment is None or voice.is_hurt(stretch.segment):
+        if stretch.segment is None or send_group.is_hurt(stretch.segment):
             release = self.output is not None and self.output.setup.at_rest == "release" and stretch.rest is True
-            return voice.black(now, release, begin=stretch.rest is False)
-        return voice.light(stretch.segment, now, self.frames, self.lateness)
+            return send_group.black(now, release, begin=stretch.rest is False)
+        return send_group.light(stretch.segment, now, self.frames, self.lateness)
 
     def black_by(self) -> Black | None:
-        """Why the wire is black; None where it is lit. Of voices with different leads, the first's."""
-        if not self.voices:
+        """Why the wire is black; None where it is lit. Of send groups with different leads, the first's."""
+        if not self.send_groups:
             return Black.NO_OUTPUT
         if self.score is None:
             return Black.NO_SCORE
         if self.dark is None:
             return Black.NO_WINDOWS
-        voice = self.voices[0]
-        stretch = self._stretches.get(voice.group.lead_ns)
+        send_group = self.send_groups[0]
+        stretch = self._stretches.get(send_group.packets.lead_ns)
         if stretch is None:
             return Black.STARTING
-        return stretch.black if stretch.segment is None else voice.black_by(stretch.segment)
+        return stretch.black if stretch.segment is None else send_group.black_by(stretch.segment)
 
     def go_black(self) -> None:
         """Black at once, before the end."""

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
+from gloaming.daemon.transmitter.counters import Counters, Totals
 from gloaming.daemon.transmitter.others import TOLD_MAX
 from gloaming.daemon.transmitter.player import Player
-from gloaming.daemon.transmitter.tally import Counts, Tally
 from gloaming.daemon.transmitter.watch import Watch
 
 
-def telemetry(player: Player, counts: Counts, watch: Watch | None) -> dict[str, Any]:
+def telemetry(player: Player, totals: Totals, watch: Watch | None) -> dict[str, Any]:
     """A `telemetry` message but for its time and its sound."""
     shown, frames, output = player.shown, player.frames, player.output
     others = watch.standing() if watch else ()
-    tally = (output.tally if output else Tally()).figures()
+    counters = (output.counters if output else Counters()).figures()
     return {
         "sequence": output.sequence if output else 0,
         "universes": len(output.setup.targets) if output else 0,
@@ -28,16 +28,16 @@ def telemetry(player: Player, counts: Counts, watch: Watch | None) -> dict[str, 
         "frames_late": frames.late,
         "frames_dropped": frames.dropped,
         "frames_unread": frames.unread,
-        "packets_sent": counts.packets_sent,
-        "packets_left_out": counts.packets_left_out,
-        "bytes_sent": counts.bytes_sent,
-        "send_errors": counts.send_errors,
-        "synchronization_packets": counts.synchronization_packets,
-        "discovery_packets": counts.discovery_packets,
-        "messages_unread": counts.messages_unread,
+        "packets_sent": totals.packets_sent,
+        "packets_left_out": totals.packets_left_out,
+        "bytes_sent": totals.bytes_sent,
+        "send_errors": totals.send_errors,
+        "synchronization_packets": totals.synchronization_packets,
+        "discovery_packets": totals.discovery_packets,
+        "messages_unread": totals.messages_unread,
         "lateness_us": player.lateness.figures(),
         "lateness_histogram_us": player.lateness.buckets(),
-        **tally,
+        **counters,
         "held": [[one.rule, one.until_ns] for one in player.holds.held],
         "limited": output.limiter.figures(len(output.groups)) if output and output.limiter else [],
         "watched": watch.watched if watch else 0,

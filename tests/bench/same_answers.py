@@ -213,7 +213,7 @@ def packets(site: Site, at_ns: int, overrides: tuple[Override, ...], shelf: Shel
         "wall_offset_ns": 0,
         "segments": [segment_message(one, None, 1.0) for one in segments],
     }
-    with patch.object(output_module, "Wire", lambda *options: air):
+    with patch.object(output_module, "UdpSender", lambda *options: air):
         output = Output(read_setup(setup_message(site, CID, None)))
     player = Player(cast(ReadAhead, shelf), lambda *said: None, begin_ns)
     player.use(output)

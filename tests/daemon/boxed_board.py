@@ -143,7 +143,7 @@ class BoxedBoard:
     def __post_init__(self) -> None:
         self.loop = asyncio.new_event_loop()
         self.patch = pytest.MonkeyPatch()
-        self.patch.setattr(output_module, "Wire", lambda *options: self.air)
+        self.patch.setattr(output_module, "UdpSender", lambda *options: self.air)
         self._write_pieces()
 
     def close(self) -> None:

@@ -23,24 +23,24 @@ def limiter(*strings: StringLimit, **supplies: float) -> Limiter:
     return Limiter(Limits(strings, tuple(supplies.items())), OFFSETS, SLOTS)
 
 
-def slots_of(one: StringLimit, canvas: Bytes) -> Bytes:
-    parts = [canvas[OFFSETS[universe] + first - 1 : OFFSETS[universe] + last] for universe, first, last in one.spans]
+def slots_of(one: StringLimit, mixed: Bytes) -> Bytes:
+    parts = [mixed[OFFSETS[universe] + first - 1 : OFFSETS[universe] + last] for universe, first, last in one.spans]
     return np.concatenate(parts)
 
 
-def amps(one: StringLimit, canvas: Bytes) -> float:
+def amps(one: StringLimit, mixed: Bytes) -> float:
     """A plain reference: every slot by itself, in 64-bit floating point."""
-    return sum(float(value) / 255 * one.ma / 1000 for value in slots_of(one, canvas))
+    return sum(float(value) / 255 * one.ma / 1000 for value in slots_of(one, mixed))
 
 
-def canvas(value: int = 0) -> Bytes:
+def mixed(value: int = 0) -> Bytes:
     return np.full(1530, value, np.uint8)
 
 
 def test_nine_amperes_on_a_fuse_of_five_become_five() -> None:
     ridge = string("ridge", (1, 1, 450))
     found = limiter(ridge)
-    frame = canvas(255)
+    frame = mixed(255)
     found.limit(frame, 0)
     assert 4.95 < amps(ridge, frame) <= 5.0
     assert (frame[450:] == 255).all()
@@ -52,7 +52,7 @@ def test_nine_amperes_on_a_fuse_of_five_become_five() -> None:
 def test_a_frame_that_is_painted_for_two_leads_is_counted_once() -> None:
     found = limiter(string("ridge", (1, 1, 450)))
     for at_ns in (0, 10, 25, 35, 50):  # the third has not reached the second yet
-        found.limit(canvas(255), at_ns * 1_000_000)
+        found.limit(mixed(255), at_ns * 1_000_000)
     assert [one["frames"] for one in found.figures(2)] == [3]
 
 
@@ -71,10 +71,10 @@ def test_what_stays_within_its_limits_is_left_byte_for_byte() -> None:
 def test_a_string_that_was_lowered_comes_back_smoothly_and_wholly_in_a_second_at_any_frame_rate(fps: int) -> None:
     """From 5 A of 9, that is 56 %, to all of it: not at once, and within 44 % of the time that all of it would take."""
     found = limiter(string("ridge", (1, 1, 450)))
-    found.limit(canvas(255), 10**15)
+    found.limit(mixed(255), 10**15)
     seen = []
     for number in range(1, fps + 1):
-        frame = canvas(100)
+        frame = mixed(100)
         found.limit(frame, 10**15 + number * 10**9 // fps)
         seen.append(int(frame[0]))
     steps = np.diff([55, *seen])
@@ -88,7 +88,7 @@ def test_an_overloaded_supply_lowers_all_its_strings_alike_and_no_other() -> Non
     one, two = string("one", (1, 1, 150), supply="box"), string("two", (1, 151, 300), supply="box", fuse_ma=None)
     other = string("other", (1, 301, 450))
     found = limiter(one, two, other, box=4000.0)
-    frame = canvas(255)
+    frame = mixed(255)
     found.limit(frame, 0)
     assert 3.9 < amps(one, frame) + amps(two, frame) <= 4.0
     assert len(set(frame[:300])) == 1
@@ -99,13 +99,13 @@ def test_an_overloaded_supply_lowers_all_its_strings_alike_and_no_other() -> Non
 def test_a_supply_is_asked_for_what_the_fuses_leave() -> None:
     """9 A of demand on a 5 A fuse leaves the supply of 5.2 A alone."""
     found = limiter(string("ridge", (1, 1, 450), supply="box"), box=5200.0)
-    found.limit(canvas(255), 0)
+    found.limit(mixed(255), 0)
     assert [one["kind"] for one in found.figures(1)] == ["string"]
 
 
 def test_a_string_over_three_universes_has_one_fuse() -> None:
     long = string("long", (1, 1, 510), (2, 1, 510), (3, 1, 180), fuse_ma=10_000.0)
-    frame = canvas(255)
+    frame = mixed(255)
     limiter(long).limit(frame, 0)
     assert 9.9 < amps(long, frame) <= 10.0
     assert len(set(slots_of(long, frame))) == 1
@@ -151,7 +151,7 @@ def test_no_frame_draws_too_much_and_sums_are_those_of_a_plain_reference(
 
 def test_a_string_of_universes_that_are_not_sent_draws_nothing() -> None:
     found = limiter(string("elsewhere", (9, 1, 450)), string("ridge", (3, 61, 510)))
-    frame = canvas(255)
+    frame = mixed(255)
     found.limit(frame, 0)
     assert found.strings.drawn == pytest.approx([0, 9000])
 

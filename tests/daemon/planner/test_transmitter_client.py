@@ -12,7 +12,7 @@ import pytest
 
 from gloaming.daemon.messages import read_heard
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
-from gloaming.daemon.transmitter.tally import Counts
+from gloaming.daemon.transmitter.counters import Totals
 from gloaming.daemon.transmitter.telemetry import telemetry
 from tests.daemon.transmitter.hall import Air, Hall, film
 from tests.daemon.transmitter.stage import SECOND_NS
@@ -22,7 +22,7 @@ SETUP = {"op": "setup", "sequence_from": 0}
 
 def good(sequence: int) -> dict[str, Any]:
     hall = Hall(Air())
-    return {"op": "telemetry", "at_ns": 1, **telemetry(hall.player, Counts(), None), "sequence": sequence}
+    return {"op": "telemetry", "at_ns": 1, **telemetry(hall.player, Totals(), None), "sequence": sequence}
 
 
 class Mad:
@@ -103,5 +103,5 @@ def test_what_a_transmitter_says_is_read(tmp_path: Path) -> None:
     hall = Hall(Air())
     hall.score(film(0, SECOND_NS))
     hall.play(SECOND_NS // 2)
-    said = {"op": "telemetry", "at_ns": 1, **telemetry(hall.player, Counts(), None)}
+    said = {"op": "telemetry", "at_ns": 1, **telemetry(hall.player, Totals(), None)}
     assert read_heard(json.dumps(said).encode()) == said

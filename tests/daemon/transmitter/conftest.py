@@ -13,5 +13,5 @@ from tests.daemon.transmitter.hall import Air
 @pytest.fixture
 def air(monkeypatch: pytest.MonkeyPatch) -> Iterator[Air]:
     there = Air()
-    monkeypatch.setattr(output_module, "Wire", lambda *options: there)
+    monkeypatch.setattr(output_module, "UdpSender", lambda *options: there)
     yield there

@@ -10,7 +10,7 @@ from typing import Any, cast
 
 import numpy as np
 
-from gloaming.daemon.transmitter.bulk import Parcel
+from gloaming.daemon.transmitter.bulk import SendBatch
 from gloaming.daemon.transmitter.messages import Segment, read_score, read_setup
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
@@ -34,8 +34,8 @@ class Air:
     way: str = "plain"
     index: int = 1
 
-    def senders(self, parcels: list[Parcel]) -> list[Any]:
-        return [_Send(self, parcels)]
+    def senders(self, batches: list[SendBatch]) -> list[Any]:
+        return [_Send(self, batches)]
 
     def new_frame(self) -> None: ...
 
@@ -46,10 +46,10 @@ class Air:
 @dataclass
 class _Send:
     air: Air
-    parcels: list[Parcel]
+    batches: list[SendBatch]
 
     def send(self, again: Any) -> list[Any]:
-        self.air.left += [(self.air.now_ns, parcel.address, parcel.data.tobytes()) for parcel in self.parcels]
+        self.air.left += [(self.air.now_ns, batch.address, batch.data.tobytes()) for batch in self.batches]
         return []
 
 

@@ -30,7 +30,7 @@ def after(hall: Hall, at_ns: int) -> str | None:
     """The code that telemetry has at an instant; null is lit, by every slot that left."""
     hall.play(at_ns)
     assert hall.player.output
-    code = telemetry(hall.player, hall.player.output.counts, None)["black"]
+    code = telemetry(hall.player, hall.player.output.totals, None)["black"]
     sent = [data[126:] for _, _, data in hall.air.left]
     if sent:
         assert (code is None) == any(sent[-1]), "what is told is what was sent last"
@@ -43,7 +43,7 @@ def no_output(air: Air) -> str | None:
     hall.play(SECOND_NS)
     hall.player.use(None)
     assert output
-    return str(telemetry(hall.player, output.counts, None)["black"])
+    return str(telemetry(hall.player, output.totals, None)["black"])
 
 
 def no_score(air: Air) -> str | None:

@@ -209,7 +209,7 @@ def test_a_released_stream_ends_with_three_terminations_and_begins_again(air: Ai
     hall.score(film(0, SECOND_NS), between, film(5 * SECOND_NS, 6 * SECOND_NS))
     rest = [(at_ns, data[112] & 0x40) for at_ns, _, data in hall.play(5 * SECOND_NS) if at_ns >= SECOND_NS]
     assert [ended for _, ended in rest] == [0, 0, 0, 64, 64, 64]
-    assert hall.player.voices[0].group.at_rest
+    assert hall.player.send_groups[0].packets.at_rest
     packets = hall.play(6 * SECOND_NS)
     assert len(packets) == 40 and not any(data[112] & 0x40 for _, _, data in packets)
 
@@ -234,10 +234,10 @@ def test_a_performance_that_begins_in_a_hush_takes_its_streams_up(air: Air) -> N
     begun = [at_ns for at_ns, _, data in packets if at_ns >= 10 * SECOND_NS and not data[112] & 0x40]
     assert begun[0] < 10 * SECOND_NS + 50 * MS and begun[2] < 10 * SECOND_NS + 100 * MS
     assert max(after - before for before, after in pairwise(begun)) <= SECOND_NS
-    assert not hall.player.voices[0].group.at_rest
+    assert not hall.player.send_groups[0].packets.at_rest
     hall.score(segment(0, 25 * SECOND_NS, rest=True))
     hall.play(25 * SECOND_NS)
-    assert hall.player.voices[0].group.at_rest
+    assert hall.player.send_groups[0].packets.at_rest
     assert not hall.play(40 * SECOND_NS)
 
 
@@ -275,7 +275,7 @@ def test_whatever_the_score_there_is_no_light_in_dark_windows(
 ) -> None:
     air = Air()
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(output_module, "Wire", lambda *options: air)
+        patch.setattr(output_module, "UdpSender", lambda *options: air)
         hall = Hall(air, universe(1, A, slots=20, lead_ns=lead_ms * MS), universe(2, B, slots=20, spread_ns=3 * MS))
         hall.dark(*((begin * MS, (begin + length) * MS) for begin, length in dark), wall=wall_ms * MS)
         made, at_ns = [], 0

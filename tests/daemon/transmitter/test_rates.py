@@ -156,7 +156,7 @@ def test_synchronization_follows_the_last_packet_of_a_frame_that_not_all_get(air
 
 def told(hall: Hall) -> dict[str, Any]:
     assert hall.player.output
-    return telemetry(hall.player, hall.player.output.counts, None)
+    return telemetry(hall.player, hall.player.output.totals, None)
 
 
 RATES = "1/60 1/7 1 3 39/10 10 20 22 25 30000/1001 40 44 50 60"
@@ -177,7 +177,7 @@ def test_whatever_the_rate_no_universe_is_silent_or_too_fast(
     every second, none sooner than E1.11 has it, and every frame at its instant."""
     air = Air()
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(output_module, "Wire", lambda *options: air)
+        patch.setattr(output_module, "UdpSender", lambda *options: air)
         hall = Hall(air, *(universe(number + 1, A, slots=count) for number, count in enumerate(slots)))
         made, at_ns, level = [], 0, 1.0
         rate = [fps.numerator, fps.denominator]
@@ -194,7 +194,7 @@ def test_whatever_the_rate_no_universe_is_silent_or_too_fast(
             shortest_ns(slots[number - 1]) <= after - before <= SLOWEST_NS
             for before, after in pairwise([*times, max(at_ns, times[-1] + SECOND_NS // 40)])
         )
-    counted, steps = hall.player.frames, hall.player.voices[0].group.step
+    counted, steps = hall.player.frames, hall.player.send_groups[0].packets.step
     due = -(-at_ns * fps // SECOND_NS)
     assert counted.sent == counted.due == -(-due // steps) and counted.late == 0
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.daemon.transmitter.canvas import FULL, Canvas, Picture
+from gloaming.daemon.transmitter.frame_mixer import FULL, FrameMixer, Picture
 from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
 from tests.daemon.transmitter.stage import (
     SECOND_NS,
@@ -63,17 +63,17 @@ def test_a_file_that_is_gone_plays_on_while_it_is_open(tmp_path: Path) -> None:
 def test_the_light_of_a_replaced_file_goes_to_its_own_universes(tmp_path: Path) -> None:
     """Universes 1 and 2 before, universe 2 alone since; and what was read before still goes where it belongs."""
     ahead, path = ReadAhead(lambda: None), film(tmp_path / "x.frames", 50, universes=2)
-    canvas = Canvas({1: 20, 2: 20})
+    mixer = FrameMixer({1: 20, 2: 20})
     ahead.want(Want(path, 0))
     before = come(ahead, path, 0, 50)
-    whole = Picture(FULL, canvas.place(before.info), before.frame)
-    assert (canvas.paint(whole) == 50).all()
+    whole = Picture(FULL, mixer.place(before.info), before.frame)
+    assert (mixer.mix(whole) == 50).all()
     film(tmp_path / "x.frames", 200, first=2)
     ahead.look_again()
     since = come(ahead, path, 0, 200)
-    lone = Picture(FULL, canvas.place(since.info), since.frame)
-    assert canvas.paint(lone).tolist() == [0] * 20 + [200] * 20
-    assert (canvas.paint(whole) == 50).all()
+    lone = Picture(FULL, mixer.place(since.info), since.frame)
+    assert mixer.mix(lone).tolist() == [0] * 20 + [200] * 20
+    assert (mixer.mix(whole) == 50).all()
     ahead.want()
 
 

@@ -16,8 +16,8 @@ from uuid import UUID, uuid4
 import pytest
 from sacn import DataPacket
 
+from gloaming.daemon.transmitter.counters import Totals
 from gloaming.daemon.transmitter.others import SOURCES_MAX, Others, as_troubles
-from gloaming.daemon.transmitter.tally import Counts
 from gloaming.daemon.transmitter.telemetry import telemetry
 from gloaming.daemon.transmitter.troubles import Troubles
 from gloaming.daemon.transmitter.watch import Watch
@@ -66,16 +66,16 @@ def test_sources_that_come_one_by_one_are_told_seldom() -> None:
 
 
 def test_telemetry_is_short_whatever_the_rig_and_whoever_sends(air: Air) -> None:
-    """4,096 universes, each with counts of its own, on 4,096 controllers, and 64 sources on all of them, with names of
+    """4,096 universes, each with totals of its own, on 4,096 controllers, and 64 sources on all of them, with names of
     which every character takes six bytes of JSON."""
     numbers = range(1, 4097)
     hall = Hall(air, *(universe(number, f"10.0.{number >> 8}.{number & 255}", slots=4) for number in numbers))
     output = hall.player.output
     assert output
-    for part in output.tally.parts:
+    for part in output.counters.parts:
         part.rounds = 10**12
-        for place, parcel in enumerate(part.parcels):
-            part.refused[parcel] = place
+        for place, batch in enumerate(part.batches):
+            part.refused[batch] = place
     others = Others(set(numbers), UUID(CID).bytes)
     for source in range(2 * SOURCES_MAX):
         cid = uuid4().bytes
@@ -95,7 +95,7 @@ def test_telemetry_is_short_whatever_the_rig_and_whoever_sends(air: Air) -> None
         def standing(self) -> Any:
             return standing
 
-    said = telemetry(hall.player, Counts(), cast(Watch, Watching()))
+    said = telemetry(hall.player, Totals(), cast(Watch, Watching()))
     assert len(json.dumps(said)) < LINE_BYTES_MAX
     assert (said["controller_count"], said["range_count"], said["other_source_count"]) == (4096, 4096, SOURCES_MAX)
     assert said["other_sources"][0]["universe_count"] == 4096

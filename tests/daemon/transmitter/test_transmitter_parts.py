@@ -1,4 +1,4 @@
-"""The transmitter's parts by themselves: canvas, packets, lateness, troubles, other sources, and nonsense messages.
+"""The transmitter's parts by themselves: mixer, packets, lateness, troubles, other sources, and nonsense messages.
 
 Section numbers are those of ANSI E1.31-2018.
 """
@@ -24,9 +24,9 @@ from hypothesis import strategies as st
 from sacn import DataPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from gloaming.daemon.transmitter.bulk import parcels
-from gloaming.daemon.transmitter.canvas import Bytes, Canvas, Picture
+from gloaming.daemon.transmitter.bulk import batches
 from gloaming.daemon.transmitter.clock import Lateness
+from gloaming.daemon.transmitter.frame_mixer import Bytes, FrameMixer, Picture
 from gloaming.daemon.transmitter.others import Others
 from gloaming.daemon.transmitter.packets import IPV6, Heading, Target, address_of, blocks, discovery_packets
 from gloaming.daemon.transmitter.troubles import Troubles, Unreached
@@ -44,15 +44,15 @@ def file_of(*universes: Universe) -> FrameFileInfo:
 
 @settings(max_examples=200, deadline=None)
 @given(st.integers(0, 256), st.integers(0, 255), st.randoms(use_true_random=False))
-def test_a_canvas_is_what_arithmetic_says(brightness: int, share: int, dice: random.Random) -> None:
+def test_a_mixed_frame_is_what_arithmetic_says(brightness: int, share: int, dice: random.Random) -> None:
     """Held against NumPy in floating point: brightness, cross-fade, universes in any order, missing or cut short."""
     slots = {number: dice.randint(1, 12) for number in dice.sample(range(1, 9), dice.randint(1, 5))}
-    canvas = Canvas(slots)
+    mixer = FrameMixer(slots)
     at, universes = 0, []
     for number in dice.sample(range(1, 9), dice.randint(1, 6)):
         universes.append(Universe(number, dice.randint(1, 12), at))
         at += universes[-1].slots
-    place = canvas.place(file_of(*universes))
+    place = mixer.place(file_of(*universes))
     frame = np.array([dice.randint(0, 255) for _ in range(at)], np.uint8)
     before = frame.copy()
     wanted = np.zeros(sum(slots.values()))
@@ -63,29 +63,29 @@ def test_a_canvas_is_what_arithmetic_says(brightness: int, share: int, dice: ran
             part = there[number][: slots[number]]
             wanted[begin : begin + len(part)] = part
         begin += slots[number]
-    one = canvas.paint(Picture(brightness, place, frame))
+    one = mixer.mix(Picture(brightness, place, frame))
     assert np.abs(one - wanted * brightness / 256).max() <= 0.5
     if brightness == 256:
         assert (one == wanted).all()
     second = min(share, 256 - brightness)
-    both = canvas.paint(Picture(brightness, place, frame), Picture(second, look=200))
+    both = mixer.mix(Picture(brightness, place, frame), Picture(second, look=200))
     assert np.abs(both - (wanted * brightness + 200 * second) / 256).max() <= 0.5
-    turned = canvas.paint(Picture(second, look=200), Picture(brightness, place, frame))
+    turned = mixer.mix(Picture(second, look=200), Picture(brightness, place, frame))
     assert np.abs(turned - (wanted * brightness + 200 * second) / 256).max() <= 0.5
     assert (frame == before).all(), "what was read ahead is never written to"
 
 
 def test_a_limit_has_the_last_word_and_never_touches_what_was_read_ahead() -> None:
-    canvas = Canvas({1: 6})
-    place = canvas.place(file_of(Universe(1, 6, 0)))
+    mixer = FrameMixer({1: 6})
+    place = mixer.place(file_of(Universe(1, 6, 0)))
 
     def limit(finished: Bytes, at_ns: int) -> None:
         np.minimum(finished, 100, out=finished)
 
-    canvas.limit = limit
+    mixer.limit = limit
     frame = np.full(6, 255, np.uint8)
-    assert (canvas.paint(Picture(256, place, frame)) == 100).all()
-    assert (canvas.paint(Picture(256, look=255)) == 100).all()
+    assert (mixer.mix(Picture(256, place, frame)) == 100).all()
+    assert (mixer.mix(Picture(256, look=255)) == 100).all()
     assert (frame == 255).all()
 
 
@@ -104,11 +104,11 @@ def test_spread_packets_go_out_in_parts_within_the_spread_in_order_of_universes(
 
 
 @pytest.mark.parametrize("offload", [True, False])
-def test_parcels_carry_every_packet_once(offload: bool) -> None:
+def test_batches_carry_every_packet_once(offload: bool) -> None:
     (block,) = blocks(tuple(Target(number, 512, ("192.0.2.1",)) for number in range(1, 201)), HEADING)
-    cut = parcels(block, offload)
-    assert all(parcel.data.nbytes == parcel.packets * parcel.size <= 65_507 for parcel in cut)
-    assert b"".join(parcel.data.tobytes() for parcel in cut) == block.packets.tobytes()
+    cut = batches(block, offload)
+    assert all(batch.data.nbytes == batch.packets * batch.size <= 65_507 for batch in cut)
+    assert b"".join(batch.data.tobytes() for batch in cut) == block.packets.tobytes()
     assert len(cut) == (4 if offload else 200)
 
 

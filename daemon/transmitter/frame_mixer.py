@@ -1,7 +1,7 @@
 """One frame of the whole rig, made from pictures in one pass, into arrays made beforehand. No packets, no clock.
 
-A canvas holds the slots of all universes of a setup, by number. What has been put on it is finished by `limit`: the one
-place between the brightness and the packets, for whatever must have its say over a frame's bytes.
+The mixed frame holds the slots of all universes of a setup, by number. `limit` finishes it: the one place between the
+brightness and the packets, for whatever must have its say over a frame's bytes.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Picture(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
-    """`length` bytes of a frame, from `there`, that go to `here` on the canvas."""
+    """`length` bytes of a frame, from `there`, that go to `here` in the mixed frame."""
 
     there: int
     here: int
@@ -42,13 +42,13 @@ class _Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where the frames of a file go on a canvas."""
+    """Where the frames of a file go in the mixed frame."""
 
     info: FrameFileInfo
     stretches: tuple[_Stretch, ...]
 
 
-class Canvas:
+class FrameMixer:
     """The slots of universes `{number: slots}`; `offsets` says where each begins."""
 
     def __init__(self, slots: Mapping[int, int]) -> None:
@@ -85,12 +85,12 @@ class Canvas:
                 stretches.append(_Stretch(universe.offset, here, length))
         return tuple(stretches)
 
-    def paint(self, *pictures: Picture, at_ns: int = 0) -> Bytes:
+    def mix(self, *pictures: Picture, at_ns: int = 0) -> Bytes:
         """All pictures laid over each other, and the frame finished, at an instant of the monotonic clock.
 
         The array is to be read at once and not to be written to.
         """
-        finished = self.mix(*pictures)
+        finished = self.unlimited(*pictures)
         if self.limit:
             if finished is not self._bytes:
                 np.copyto(self._bytes, finished)
@@ -98,7 +98,7 @@ class Canvas:
             self.limit(finished, at_ns)
         return finished
 
-    def mix(self, *pictures: Picture) -> Bytes:
+    def unlimited(self, *pictures: Picture) -> Bytes:
         """All pictures laid over each other, their brightnesses together 256 at the most; not limited yet."""
         finished = self._whole(pictures[0]) if len(pictures) == 1 else None
         if finished is None:

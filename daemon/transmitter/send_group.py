@@ -1,7 +1,7 @@
 """Plays the score for the controllers that share a lead: which frame goes out, and when to look again.
 
 Told the time, reads no clock. Time becomes a frame number in `led_frame` alone; a frame's bytes are finished in
-`Canvas.paint` alone.
+`FrameMixer.mix` alone.
 """
 
 from __future__ import annotations
@@ -12,10 +12,10 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from gloaming.daemon.transmitter.black import Black
-from gloaming.daemon.transmitter.canvas import FULL, Picture
 from gloaming.daemon.transmitter.clock import Lateness, due_ns, frame_at
+from gloaming.daemon.transmitter.frame_mixer import FULL, Picture
 from gloaming.daemon.transmitter.messages import Mix, Segment
-from gloaming.daemon.transmitter.output import Group
+from gloaming.daemon.transmitter.output import PacketGroup
 from gloaming.daemon.transmitter.readahead import Bytes, Held, Hurt, ReadAhead, Want
 from gloaming.shows.time_units import SECOND_NS
 
@@ -47,8 +47,8 @@ class Shown(NamedTuple):
 
 
 class Instant(NamedTuple):
-    """One instant as a voice sees it, its lead included: on the monotonic clock and as the score counts; and when to
-    look again at the latest."""
+    """One instant as a send group sees it, its lead included: on the monotonic clock and as the score counts; and when
+    to look again at the latest."""
 
     monotonic_ns: int
     at_ns: int
@@ -61,7 +61,7 @@ class Instant(NamedTuple):
 
 @dataclass
 class Frames:
-    """Frames counted, over all voices."""
+    """Frames counted, over all send groups."""
 
     due: int = 0
     sent: int = 0
@@ -70,12 +70,12 @@ class Frames:
     unread: int = 0
 
 
-class Voice:
+class SendGroup:
     """The place that one group of controllers has come to in the score. Instants are the score's, later by the lead."""
 
-    def __init__(self, group: Group, ahead: ReadAhead, trouble: Trouble, shift: Shift) -> None:
-        self.group, self.ahead, self.trouble, self.shift = group, ahead, trouble, shift
-        self.canvas = group.output.canvas
+    def __init__(self, packets: PacketGroup, ahead: ReadAhead, trouble: Trouble, shift: Shift) -> None:
+        self.packets, self.ahead, self.trouble, self.shift = packets, ahead, trouble, shift
+        self.mixer = packets.output.mixer
         self.shown = Shown()
         self.hurt: tuple[str, int] | None = None
         self._hurt_by = Black.DAMAGED
@@ -94,9 +94,9 @@ class Voice:
 
     def go_on(self, monotonic_ns: int) -> int | None:
         """Send the parts of a frame that are spread and due; the instant of the next, None where none is left."""
-        if self.group.next_ns is None:
+        if self.packets.next_ns is None:
             return None
-        next_ns = self.group.go_on(monotonic_ns - self._frame_ns)
+        next_ns = self.packets.go_on(monotonic_ns - self._frame_ns)
         return None if next_ns is None else self._frame_ns + next_ns
 
     def is_hurt(self, segment: Segment) -> bool:
@@ -111,7 +111,7 @@ class Voice:
             self._coming, self._since_ns = segment.picture, now.monotonic_ns
         begins = self._picture != segment.picture or not self._pictures
         if begins or self._held_ns is not None:
-            hold_ns = self._sent_ns + self.group.apart_ns  # E1.31 6.6.1: the rate of E1.11 at the most
+            hold_ns = self._sent_ns + self.packets.apart_ns  # E1.31 6.6.1: the rate of E1.11 at the most
             if now.monotonic_ns < hold_ns:
                 return min(now.until_ns, hold_ns)
         if segment.path is None or segment.still is not None:
@@ -122,9 +122,9 @@ class Voice:
         """Frames of a file: each goes out once, when it is due; of frames missed, only the newest."""
         if segment.fps is not self._fps:
             self._fps = segment.fps
-            self._half_ns = int(SECOND_NS * self.group.pace(segment.fps) / segment.fps / 2)
-            self._slow = 2 * self._half_ns >= STEADY_NS + self.group.apart_ns
-        step = self.group.step
+            self._half_ns = int(SECOND_NS * self.packets.pace(segment.fps) / segment.fps / 2)
+            self._slow = 2 * self._half_ns >= STEADY_NS + self.packets.apart_ns
+        step = self.packets.step
         number = frame_at(now.at_ns, segment.zero_ns, segment.fps)
         turn = number // segment.frames
         first, last = turn * segment.frames, (turn + 1) * segment.frames - 1
@@ -194,7 +194,7 @@ class Voice:
     def _stay(self, segment: Segment, number: int | None, now: Instant, frame_ns: int | None) -> int:
         """A look, or a frame that stays until the next is due at `frame_ns`: its level goes on at the wire's own rate,
         and what is unchanged is kept alive. Nothing that a frame would have to wait for is sent before it (6.6.1)."""
-        if frame_ns is not None and now.monotonic_ns > frame_ns - self.group.apart_ns:
+        if frame_ns is not None and now.monotonic_ns > frame_ns - self.packets.apart_ns:
             return min(now.until_ns, frame_ns)
         level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
         same = not segment.moves and (level, share) == (self.shown.level, self.shown.share)
@@ -207,7 +207,9 @@ class Voice:
                 first = self._picture_of(found)
             self._keep(first, self._other(segment.mix, now.at_ns), level, share, now, same)
         next_ns = self._again_ns(segment.moves or (level, share) != (self.shown.level, self.shown.share))
-        return min(now.until_ns, next_ns if frame_ns is None or next_ns <= frame_ns - self.group.apart_ns else frame_ns)
+        if frame_ns is not None and next_ns > frame_ns - self.packets.apart_ns:
+            next_ns = frame_ns
+        return min(now.until_ns, next_ns)
 
     def _is_time(self, now: Instant, same: bool) -> bool:
         """Whether what is on the wire is to be sent again: unchanged when that is due, changed at the wire's rate."""
@@ -246,11 +248,11 @@ class Voice:
             self._pictures = (first._replace(brightness=brightness - theirs), other._replace(brightness=theirs))
         else:
             self._pictures = (first._replace(brightness=brightness),)
-        self._put(self.canvas.paint(*self._pictures, at_ns=now.monotonic_ns), now.monotonic_ns, frame, begins)
+        self._put(self.mixer.mix(*self._pictures, at_ns=now.monotonic_ns), now.monotonic_ns, frame, begins)
 
-    def _put(self, canvas: Bytes, monotonic_ns: int, frame: int | None = None, begins: bool = True) -> None:
-        self.group.fill(canvas)
-        self.group.send(frame, begins)
+    def _put(self, mixed: Bytes, monotonic_ns: int, frame: int | None = None, begins: bool = True) -> None:
+        self.packets.fill(mixed)
+        self.packets.send(frame, begins)
         self._sent_ns = monotonic_ns
 
     def _other(self, mix: Mix | None, at_ns: int) -> Picture | None:
@@ -264,7 +266,7 @@ class Voice:
         return None if frame is None or isinstance(frame, Hurt) else self._picture_of(frame)
 
     def _picture_of(self, frame: Held) -> Picture:
-        return Picture(FULL, self.canvas.place(frame.info), frame.frame)
+        return Picture(FULL, self.mixer.place(frame.info), frame.frame)
 
     def _give_up(self, segment: Segment, path: str, hurt: Hurt, number: int | None, now: Instant) -> int:
         self.hurt = (path, segment.zero_ns)
@@ -314,35 +316,35 @@ class Voice:
         stay so unless they are to `begin`."""
         black = (None, 0, None, 0)
         same = self._picture == black
-        resting = same and self.group.at_rest
+        resting = same and self.packets.at_rest
         if resting and begin:
             same = resting = False
         if same and (now.monotonic_ns < self._next_ns or resting):
             return max(now.monotonic_ns + RETRY_NS, now.until_ns if resting else min(now.until_ns, self._next_ns))
         self._frame_ns = now.monotonic_ns
-        self._put(self.canvas.blank(), now.monotonic_ns)
-        self.group.flush()
+        self._put(self.mixer.blank(), now.monotonic_ns)
+        self.packets.flush()
         self._picture, self._coming, self._frame, self._held_ns = black, None, -1, None
         self.shown, self._pictures = Shown(), ()
         wait_ns = self._rest(now, same)
         if release and self._unchanged >= THIN_AFTER:
-            self.group.terminate()
+            self.packets.terminate()
         return wait_ns
 
     def black_by(self, segment: Segment) -> Black | None:
         """Why what was last sent is black, where a segment with light in it plays; None where it is lit."""
         if self.is_hurt(segment):
             return self._hurt_by
-        if any(block.data.any() for block in self.group.blocks):
+        if any(block.data.any() for block in self.packets.blocks):
             return None
         if self._held_ns is not None:
             return Black.UNREAD
         if self._picture != segment.picture:
             return Black.STARTING if self._sent_ns < 0 else Black.REFRESH
-        if not any(self.canvas.mix(one._replace(brightness=FULL)).any() for one in self._pictures):
+        if not any(self.mixer.unlimited(one._replace(brightness=FULL)).any() for one in self._pictures):
             elsewhere = any(one.frame is not None and one.frame.any() for one in self._pictures)
             return Black.UNIVERSES if elsewhere else Black.PICTURE
-        return Black.LIMITER if self.canvas.mix(*self._pictures).any() else Black.LEVEL
+        return Black.LIMITER if self.mixer.unlimited(*self._pictures).any() else Black.LEVEL
 
     def _rest(self, now: Instant, same: bool) -> int:
         self._unchanged = self._unchanged + 1 if same else 1

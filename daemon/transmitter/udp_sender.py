@@ -11,7 +11,7 @@ import struct
 from array import array
 from pathlib import Path
 
-from gloaming.daemon.transmitter.bulk import UDP_SEGMENT, Bulk, OneByOne, Parcel, is_ipv6, sendmmsg_works
+from gloaming.daemon.transmitter.bulk import UDP_SEGMENT, Bulk, OneByOne, SendBatch, is_ipv6, sendmmsg_works
 from gloaming.shows.protocols.e131 import PORT
 
 SEND_BUFFER_BYTES = 8 << 20
@@ -83,7 +83,7 @@ def source_address(host: str) -> str | None:
         return str(probe.getsockname()[0])
 
 
-class Wire:
+class UdpSender:
     """An IPv4 socket, and an IPv6 socket where one is needed: large buffers, no waiting, multicast by the interface.
 
     Not connected, so that a refusal from one controller never hinders another. OSError where there is no such
@@ -147,7 +147,7 @@ class Wire:
                 raise
 
     def moved(self) -> bool:
-        """Whether the interface has another index now (taken out, put in again): the wire is to be made anew."""
+        """Whether the interface has another index now (taken out, put in again): the sender is to be made anew."""
         try:
             return interface_index(self.interface, self.host) not in (0, self.index)
         except OSError:
@@ -177,12 +177,12 @@ class Wire:
             return False
         return sendmmsg_works()
 
-    def senders(self, parcels: list[Parcel]) -> list[Bulk | OneByOne]:
-        """What sends parcels, for each socket that they need."""
+    def senders(self, batches: list[SendBatch]) -> list[Bulk | OneByOne]:
+        """What sends batches, for each socket that they need."""
         make = OneByOne if self.way == "plain" else Bulk
         made: list[Bulk | OneByOne] = []
         for sock, ipv6 in ((self.ipv4, False), (self.ipv6, True)):
-            mine = [parcel for parcel in parcels if is_ipv6(parcel.address) == ipv6]
+            mine = [batch for batch in batches if is_ipv6(batch.address) == ipv6]
             if mine and sock:
                 made.append(make(sock, mine, self.index))
         return made

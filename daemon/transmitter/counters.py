@@ -6,14 +6,14 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
-from gloaming.daemon.transmitter.bulk import Parcel
+from gloaming.daemon.transmitter.bulk import SendBatch
 
 TOLD_MAX = 500
 """So many controllers (those with errors first) and ranges of universes are told, however large the rig is."""
 
 
 @dataclass
-class Counts:
+class Totals:
     """Since the process began; data packets only in the first two."""
 
     packets_sent: int = 0
@@ -31,23 +31,23 @@ class Part:
     """Parcels that leave together, so long after the first of their frame; how often they did, and what was refused."""
 
     offset_ns: int
-    parcels: list[Parcel]
+    batches: list[SendBatch]
     rounds: int = 0
-    refused: Counter[Parcel] = field(default_factory=Counter)
+    refused: Counter[SendBatch] = field(default_factory=Counter)
 
     def __post_init__(self) -> None:
-        data = [parcel for parcel in self.parcels if parcel.universes]
-        self.packets = sum(parcel.packets for parcel in data)
-        self.bytes = sum(parcel.packets * parcel.size for parcel in data)
-        self.others = len(self.parcels) - len(data)
+        data = [batch for batch in self.batches if batch.universes]
+        self.packets = sum(batch.packets for batch in data)
+        self.bytes = sum(batch.packets * batch.size for batch in data)
+        self.others = len(self.batches) - len(data)
 
 
-class Tally:
+class Counters:
     """Data packets and bytes of some parts."""
 
     def __init__(self) -> None:
         self.parts: list[Part] = []
-        self._ranges: list[tuple[int, int, list[tuple[Part, Parcel]]]] = []
+        self._ranges: list[tuple[int, int, list[tuple[Part, SendBatch]]]] = []
         self._known = 0
 
     def figures(self) -> dict[str, Any]:
@@ -57,21 +57,21 @@ class Tally:
             self._find_ranges()
         hosts: dict[str, dict[str, Any]] = {}
         for part in self.parts:
-            for parcel in part.parcels:
-                if parcel.universes:
-                    there = hosts.setdefault(parcel.host, {"host": parcel.host, "packets": 0, "bytes": 0, "errors": 0})
-                    sent = (part.rounds - part.refused[parcel]) * parcel.packets
+            for batch in part.batches:
+                if batch.universes:
+                    there = hosts.setdefault(batch.host, {"host": batch.host, "packets": 0, "bytes": 0, "errors": 0})
+                    sent = (part.rounds - part.refused[batch]) * batch.packets
                     there["packets"] += sent
-                    there["bytes"] += sent * parcel.size
-                    there["errors"] += part.refused[parcel]
+                    there["bytes"] += sent * batch.size
+                    there["errors"] += part.refused[batch]
         ranges: list[list[int]] = []
         for first, last, members in self._ranges:
-            sent_by = [(part.rounds - part.refused[parcel], parcel.size) for part, parcel in members]
-            counts = [sum(sent for sent, _ in sent_by), sum(sent * size for sent, size in sent_by)]
-            if ranges and ranges[-1][1] == first - 1 and ranges[-1][2:] == counts:
+            sent_by = [(part.rounds - part.refused[batch], batch.size) for part, batch in members]
+            sums = [sum(sent for sent, _ in sent_by), sum(sent * size for sent, size in sent_by)]
+            if ranges and ranges[-1][1] == first - 1 and ranges[-1][2:] == sums:
                 ranges[-1][1] = last
             else:
-                ranges.append([first, last, *counts])
+                ranges.append([first, last, *sums])
         controllers = sorted(hosts.values(), key=lambda one: -one["errors"])[:TOLD_MAX]
         return {
             "controller_count": len(hosts),
@@ -81,12 +81,12 @@ class Tally:
         }
 
     def _find_ranges(self) -> None:
-        """Universes side by side that are carried by the same parcels."""
-        members: dict[int, list[tuple[Part, Parcel]]] = {}
+        """Universes side by side that are carried by the same batches."""
+        members: dict[int, list[tuple[Part, SendBatch]]] = {}
         for part in self.parts:
-            for parcel in part.parcels:
-                for number in parcel.universes:
-                    members.setdefault(number, []).append((part, parcel))
+            for batch in part.batches:
+                for number in batch.universes:
+                    members.setdefault(number, []).append((part, batch))
         self._ranges = []
         for number in sorted(members):
             last = self._ranges[-1] if self._ranges else None
