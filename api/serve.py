@@ -10,7 +10,7 @@ import sys
 import time
 from pathlib import Path
 
-from gloaming.api.page_server import PageServer
+from gloaming.api.http.server import PageServer
 from gloaming.api.supervisor import AGAIN
 from gloaming.daemon.notify import Notifier, managed, watchdog_s
 from gloaming.daemon.planner.clock import Clock

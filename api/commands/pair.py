@@ -92,7 +92,7 @@ def show_devices(args: argparse.Namespace) -> int:
 
 def set_passcode(args: argparse.Namespace) -> int:
     """`gloaming passcode`."""
-    from gloaming.api.sign_in import weakness
+    from gloaming.api.http.auth.authenticator import weakness
 
     passcode: str | None = None
     if args.choose:

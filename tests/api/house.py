@@ -18,9 +18,9 @@ import numpy as np
 import soundfile
 from fastapi import FastAPI
 
-from gloaming.api.guard import Limits
-from gloaming.api.http import make_app
-from gloaming.api.sign_in import Doorkeeper
+from gloaming.api.http.app import make_app
+from gloaming.api.http.auth.authenticator import Authenticator
+from gloaming.api.http.middleware import Limits
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import load_site
@@ -125,7 +125,7 @@ class House:
 
     app: FastAPI
     director: Planner
-    doorkeeper: Doorkeeper
+    authenticator: Authenticator
     token: str
 
     def client(self, token: str | None = None, address: str = "192.0.2.7", **more: Any) -> httpx.AsyncClient:
@@ -136,15 +136,15 @@ class House:
 
     def device(self, kind: str = "operator", name: str = "a phone") -> str:
         """The token of a device that signed in by a link."""
-        code = self.doorkeeper.make_link(kind, time.monotonic())
-        found = self.doorkeeper.use_link(code, name, time.monotonic(), self.director.clock.now_ns())
+        code = self.authenticator.make_link(kind, time.monotonic())
+        found = self.authenticator.use_link(code, name, time.monotonic(), self.director.clock.now_ns())
         assert found
         return found[0]
 
     @property
     def passcode(self) -> str:
-        assert self.doorkeeper.passcode_file
-        return self.doorkeeper.passcode_file.read_text().strip()
+        assert self.authenticator.passcode_file
+        return self.authenticator.passcode_file.read_text().strip()
 
 
 @asynccontextmanager
@@ -153,12 +153,12 @@ async def house(folder: Path, at: str = "2026-12-12T18:00", limits: Limits | Non
     site = load_site(write_site(folder / "site"))
     state = folder / "state"
     director = Planner(site, state, Clock(offset_to(at)))
-    doorkeeper = Doorkeeper(director.store)
-    doorkeeper.first_passcode(state)
-    token = doorkeeper.local_token(state, director.clock.now_ns()).read_text().strip()
-    app = make_app(director, doorkeeper, limits)
+    authenticator = Authenticator(director.store)
+    authenticator.first_passcode(state)
+    token = authenticator.local_token(state, director.clock.now_ns()).read_text().strip()
+    app = make_app(director, authenticator, limits)
     await director.start()
-    yield House(app, director, doorkeeper, token)
+    yield House(app, director, authenticator, token)
     await director.stop()
 
 

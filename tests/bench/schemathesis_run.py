@@ -7,8 +7,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.api.test_connections import Daemon
-from tests.api.test_openapi import schemathesis
+from tests.api.http.test_connections import Daemon
+from tests.api.http.test_openapi import schemathesis
 
 
 def main() -> int:

@@ -9,8 +9,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from tests.api.certificates import make_certificate
 from tests.api.evening import gloaming
+from tests.api.http.certificates import make_certificate
 from tests.daemon.broken_evening import Broken, broken_evening, since
 from tests.daemon.fault_figures import Figures, all_right
 from tests.daemon.numbered import FPS, assert_none_missed, missed

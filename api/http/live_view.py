@@ -15,9 +15,9 @@ import numpy.typing as npt
 from fastapi import Depends, FastAPI, Request
 from fastapi.responses import StreamingResponse
 
-from gloaming.api.doors import Door, token_of
-from gloaming.api.events import Streams, event, quiet_stream
-from gloaming.api.sign_in import Device, Doorkeeper
+from gloaming.api.http.auth.authenticator import Authenticator, Device
+from gloaming.api.http.auth.routes import DeviceOf, token_of
+from gloaming.api.http.streams import OpenStreams, event, quiet_stream
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import Site
@@ -131,7 +131,9 @@ class Viewer:
         self.came = asyncio.Event()
 
 
-def add_view(app: FastAPI, director: Planner, doorkeeper: Doorkeeper, seen: Door, streams: Streams) -> None:
+def add_view(
+    app: FastAPI, director: Planner, authenticator: Authenticator, seen: DeviceOf, streams: OpenStreams
+) -> None:
     """Add the stream of frames."""
     viewer = Viewer(director)
 
@@ -140,7 +142,7 @@ def add_view(app: FastAPI, director: Planner, doorkeeper: Doorkeeper, seen: Door
         layout = viewer.look()
         try:
             yield event("layout", json.dumps(layout.as_json()))
-            while not ending.is_set() and viewer.asking(layout) and doorkeeper.device(token) is not None:
+            while not ending.is_set() and viewer.asking(layout) and authenticator.device(token) is not None:
                 with suppress(TimeoutError):  # then the transmitter says nothing, and nothing is shown
                     await asyncio.wait_for(viewer.came.wait(), 2.0)
                     if viewer.frame:

@@ -9,19 +9,18 @@ from fastapi import Depends, FastAPI, Query, Response
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
-from gloaming.api import words
-from gloaming.api.doors import add_doors, make_door
-from gloaming.api.events import Streams, Watch, add_events
-from gloaming.api.guard import Guard, Limits
-from gloaming.api.kept import Kept
-from gloaming.api.metrics_http import add_care
-from gloaming.api.names import names_of
-from gloaming.api.openapi import document
-from gloaming.api.page_http import add_page
-from gloaming.api.problems import add_errors
-from gloaming.api.rig_http import rig_router
-from gloaming.api.sign_in import Device, Doorkeeper
-from gloaming.api.view import add_view
+from gloaming.api.http import schemas
+from gloaming.api.http.addresses import site_names
+from gloaming.api.http.auth.authenticator import Authenticator, Device
+from gloaming.api.http.auth.routes import add_auth, device_of_request
+from gloaming.api.http.live_view import add_view
+from gloaming.api.http.middleware import Durability, Limits, RequestChecks
+from gloaming.api.http.monitoring import add_monitoring
+from gloaming.api.http.openapi import document
+from gloaming.api.http.problems import add_errors
+from gloaming.api.http.rig import rig_router
+from gloaming.api.http.static_page import add_page
+from gloaming.api.http.streams import NowWatcher, OpenStreams, add_events
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.direction.season_svg import season_svg
 from gloaming.daemon.planner.planner import Planner
@@ -32,29 +31,29 @@ DAYS_MAX = 180
 """Half a year's nights take seconds to work out: in a thread of their own, one asker after the other."""
 PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 ROWID_MAX = (1 << 63) - 1
-Day = Annotated[words.Day | None, Query(alias="from", description="a date, as 2026-12-24; without it, today")]
+Day = Annotated[schemas.Day | None, Query(alias="from", description="a date, as 2026-12-24; without it, today")]
 YEARS = range(1900, 2101)
 OUTSIDE = "the years 1900 to 2100 can be asked for"
 
 
 def make_app(
     director: Planner,
-    doorkeeper: Doorkeeper,
+    authenticator: Authenticator,
     limits: Limits | None = None,
     addresses: Callable[[], list[str]] = lambda: ["http://127.0.0.1:8080"],
 ) -> FastAPI:
     """The application. `addresses` says where phones find the page."""
     limits = limits or Limits()
-    watch = Watch(director)
-    streams, working_out = Streams(watch.wake), asyncio.Lock()
+    watch = NowWatcher(director)
+    streams, working_out = OpenStreams(watch.wake), asyncio.Lock()
 
     app = FastAPI(title="Gloaming", openapi_url=None, docs_url=None, redoc_url=None)
     app.router.redirect_slashes = False
     app.state.streams = streams
     add_errors(app)
-    app.add_middleware(Kept, store=director.store)
-    app.add_middleware(Guard, names=lambda: names_of(director.site), limits=limits)
-    signed_in = make_door(director, doorkeeper, limits)
+    app.add_middleware(Durability, store=director.store)
+    app.add_middleware(RequestChecks, names=lambda: site_names(director.site), limits=limits)
+    signed_in = device_of_request(director, authenticator, limits)
 
     async def operator(device: Annotated[Device, Depends(signed_in)]) -> Device:
         if device.kind != "operator":
@@ -73,12 +72,12 @@ def make_app(
     async def openapi(_: Seen) -> JSONResponse:
         return JSONResponse(document(app, director.site))
 
-    @app.get("/api/now", responses={200: {"model": words.Now}}, tags=["now"])
+    @app.get("/api/now", responses={200: {"model": schemas.Now}}, tags=["now"])
     async def now(_: Seen) -> JSONResponse:
         """What is happening now, and why; what was asked by hand; whether all is well, and if not, what to do."""
         return JSONResponse(director.requests.now())
 
-    @app.get("/api/nights", responses={200: {"model": list[words.NightTold]}}, tags=["when"])
+    @app.get("/api/nights", responses={200: {"model": list[schemas.NightTold]}}, tags=["when"])
     async def nights(_: Seen, first: Day = None, days: Annotated[int, Query(ge=1, le=DAYS_MAX)] = 7) -> JSONResponse:
         """The nights from a date on, each with its opening and closing, and the rules that set them."""
         async with working_out:
@@ -92,8 +91,8 @@ def make_app(
             svg = await asyncio.to_thread(_draw, director, first, days)
         return Response(svg, media_type="image/svg+xml", headers={"Content-Security-Policy": PICTURE_POLICY})
 
-    @app.get("/api/why", responses={200: {"model": words.Why}}, tags=["now"])
-    async def why(_: Seen, at: words.At | None = None) -> JSONResponse:
+    @app.get("/api/why", responses={200: {"model": schemas.Why}}, tags=["now"])
+    async def why(_: Seen, at: schemas.At | None = None) -> JSONResponse:
         """The decision at an instant (without an offset: by the site's clocks), with its reasons."""
         zone = director.site.timezone
         if at is not None and at.tzinfo is None:
@@ -103,8 +102,8 @@ def make_app(
         decision = director.current(director.clock.now_ns()) if at is None else director.decision(instant(at))
         return JSONResponse(decision.as_json(zone))
 
-    @app.post("/api/overrides", status_code=201, responses={201: {"model": words.OverrideTaken}}, tags=["by hand"])
-    async def ask(asked: words.Asked, device: Operator) -> JSONResponse:
+    @app.post("/api/overrides", status_code=201, responses={201: {"model": schemas.OverrideTaken}}, tags=["by hand"])
+    async def ask(asked: schemas.Asked, device: Operator) -> JSONResponse:
         """Ask for something by hand: it is stored, and on the wire when `on_the_wire` says so. It takes the place of
         another pause, dark, dim or mute; a pause or a dark ends a rig check. A pause lasts 15 minutes and a call 30
         where nothing is said; the others last till the end of the night."""
@@ -112,7 +111,7 @@ def make_app(
         watch.look()
         return JSONResponse(answer, 201)
 
-    @app.delete("/api/overrides/{id}", responses={200: {"model": words.OverrideEnded}}, tags=["by hand"])
+    @app.delete("/api/overrides/{id}", responses={200: {"model": schemas.OverrideEnded}}, tags=["by hand"])
     async def undo(id: int, device: Operator) -> JSONResponse:
         """End what was asked for by hand: resume after a pause, or undo."""
         answer = await director.requests.undo(id, device.name)
@@ -121,7 +120,7 @@ def make_app(
 
     app.include_router(rig_router(director, signed_in, operator))
 
-    @app.get("/api/journal", responses={200: {"model": list[words.JournalLine]}}, tags=["when"])
+    @app.get("/api/journal", responses={200: {"model": list[schemas.JournalLine]}}, tags=["when"])
     async def journal(
         _: Seen,
         limit: Annotated[int, Query(ge=1, le=1000)] = 100,
@@ -133,17 +132,17 @@ def make_app(
         """What happened, and why: the newest first."""
         return JSONResponse(director.store.journal(limit, before, tuple(kind or ())))
 
-    @app.get("/api/site", responses={200: {"model": words.SiteTold}}, tags=["when"])
+    @app.get("/api/site", responses={200: {"model": schemas.SiteTold}}, tags=["when"])
     async def site_told(_: Seen) -> JSONResponse:
         """The site: its name, its time zone, and the shows that may be called."""
         site = director.site
         shows = [{"name": show.name, "order": list(show.order)} for show in site.shows.values()]
         return JSONResponse({"site": site.name, "timezone": site.timezone.key, "shows": shows})
 
-    add_events(app, director, doorkeeper, signed_in, watch, streams)
-    add_view(app, director, doorkeeper, signed_in, streams)
-    add_doors(app, director, doorkeeper, signed_in, operator, addresses, watch.wake)
-    add_care(app, director, signed_in, operator)
+    add_events(app, director, authenticator, signed_in, watch, streams)
+    add_view(app, director, authenticator, signed_in, streams)
+    add_auth(app, director, authenticator, signed_in, operator, addresses, watch.wake)
+    add_monitoring(app, director, signed_in, operator)
     add_page(app)
     return app
 

@@ -8,12 +8,12 @@ import re
 import pytest
 
 from gloaming.api.commands import live
-from gloaming.api.words import OVERRIDE_KEYS, Why, override_schema
+from gloaming.api.http.schemas import OVERRIDE_KEYS, Why, override_schema
 from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind
 from gloaming.daemon.direction.score import State
 from tests.places import TOP
 
-PAGE = TOP / "api" / "page" / "tell.js"
+PAGE = TOP / "api" / "http" / "page" / "tell.js"
 
 
 def words_of_the_page(name: str) -> set[str]:

@@ -14,14 +14,14 @@ from pathlib import Path
 
 import uvicorn
 
-from gloaming.api.announce import announce
-from gloaming.api.certificate import Certificate
 from gloaming.api.commands.run import NO_PAGE
-from gloaming.api.connections import Crowd, Entrance, protocol_class
-from gloaming.api.events import Streams
-from gloaming.api.http import make_app
-from gloaming.api.names import is_everywhere, lan_addresses, page_addresses
-from gloaming.api.sign_in import Doorkeeper
+from gloaming.api.http.addresses import is_everywhere, lan_addresses, page_addresses
+from gloaming.api.http.announce import announce
+from gloaming.api.http.app import make_app
+from gloaming.api.http.auth.authenticator import Authenticator
+from gloaming.api.http.certificate import Certificate
+from gloaming.api.http.connections import ConnectionLimit, CountingListener, protocol_class
+from gloaming.api.http.streams import OpenStreams
 from gloaming.daemon.planner.health import DO, Trouble
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.service_log import LOG
@@ -32,7 +32,7 @@ AGAIN_S = 2.0
 """How often the port is tried again, and the certificate and the site's [phone] table are looked at."""
 HEAD_BYTES_MAX = 16_384
 BACKLOG = 128
-"""How many may knock at once: they are let in together, and each has a file open."""
+"""How many connections may wait at once: they are accepted together, and each has a file open."""
 CONNECTIONS_MAX = 600
 """A last bound: silent connections make room for each other long before (connections.py)."""
 
@@ -42,9 +42,9 @@ class PageServer:
 
     def __init__(self, director: Planner, state: Path, listen: str | None) -> None:
         self.director, self.state, self.listen = director, state, listen
-        self.doorkeeper = Doorkeeper(director.store)
+        self.authenticator = Authenticator(director.store)
         self.addresses: list[str] = []
-        self.app = make_app(director, self.doorkeeper, addresses=lambda: self.addresses)
+        self.app = make_app(director, self.authenticator, addresses=lambda: self.addresses)
         self.wrong = ""
         self.certificate: Certificate | None = None
         self._stopping = asyncio.Event()
@@ -122,10 +122,10 @@ class PageServer:
 
     def _server(self, sock: socket.socket) -> tuple[Server, socket.socket]:
         """A server, and the socket that it is to serve."""
-        crowd, certificate = Crowd(), self.certificate
+        limit, certificate = ConnectionLimit(), self.certificate
         config = uvicorn.Config(
             self.app,
-            http=protocol_class(crowd),
+            http=protocol_class(limit),
             ws="none",
             log_config=None,
             log_level="warning",
@@ -139,7 +139,7 @@ class PageServer:
             timeout_graceful_shutdown=GRACE_S,
             lifespan="off",
         )
-        return Server(config, self.app.state.streams), Entrance(sock, crowd) if certificate else sock
+        return Server(config, self.app.state.streams), CountingListener(sock, limit) if certificate else sock
 
     def _leave_word(self, host: str, port: int) -> None:
         """Passcode, token, address and certificate for whoever may read the state folder."""
@@ -148,8 +148,8 @@ class PageServer:
             self._forget("certificate", NO_PAGE)
             if self.certificate:
                 write_private(self.state / "certificate", self.certificate.own + "\n")
-            self.doorkeeper.first_passcode(self.state)
-            self.doorkeeper.local_token(self.state, self.director.clock.now_ns())
+            self.authenticator.first_passcode(self.state)
+            self.authenticator.local_token(self.state, self.director.clock.now_ns())
             scheme = "https" if self.certificate else "http"
             write_private(self.state / "address", f"{scheme}://{shown}:{port}\n")
 
@@ -183,7 +183,7 @@ class Server(uvicorn.Server):
     """Ends the streams of events first: they would end by themselves only when the phones go. Signals are not for it:
     the show has them."""
 
-    def __init__(self, config: uvicorn.Config, streams: Streams) -> None:
+    def __init__(self, config: uvicorn.Config, streams: OpenStreams) -> None:
         super().__init__(config)
         self.streams = streams
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from gloaming.api.events import STREAMS_MAX, STREAMS_OF_ONE_MAX, Streams, news_of
+from gloaming.api.http.streams import STREAMS_MAX, STREAMS_OF_ONE_MAX, OpenStreams, news_of
 from tests.api.house import house, run
 
 
@@ -22,7 +22,7 @@ def test_what_runs_on_by_itself_is_no_news_and_a_pause_is(tmp_path: Path) -> Non
 
 def test_the_oldest_stream_ends_for_a_new_one() -> None:
     woken: list[int] = []
-    streams = Streams(lambda: woken.append(1))
+    streams = OpenStreams(lambda: woken.append(1))
     mine = [streams.open(1) for _ in range(STREAMS_OF_ONE_MAX + 1)]
     assert [one.is_set() for one in mine] == [True] + [False] * STREAMS_OF_ONE_MAX
     others = [streams.open(device) for device in range(2, STREAMS_MAX + 2)]

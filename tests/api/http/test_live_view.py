@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from gloaming.api.view import DOTS_MAX, Layout
+from gloaming.api.http.live_view import DOTS_MAX, Layout
 from gloaming.daemon.site.load import load_site
 from tests.api.house import write_site
 

@@ -13,7 +13,7 @@ from gloaming.daemon.site.load import Site
 ANNOUNCED = "gloaming.local"
 
 
-def names_of(site: Site) -> frozenset[str]:
+def site_names(site: Site) -> frozenset[str]:
     """The names that may stand in a Host header; addresses are taken besides."""
     host = socket.gethostname().lower()
     return frozenset({"localhost", ANNOUNCED, host, f"{host.partition('.')[0]}.local", *site.phone.names})

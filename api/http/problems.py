@@ -8,7 +8,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
-from gloaming.api.sign_in import TooManyGuessesError
+from gloaming.api.http.auth.authenticator import TooManyGuessesError
 from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.shows.config_files.errors import MistakeError

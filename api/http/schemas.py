@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from gloaming.api.problems import ProblemDetails, ReasonGiven
+from gloaming.api.http.problems import ProblemDetails, ReasonGiven
 from gloaming.daemon.direction.overrides import ASKED, TERMS
 from gloaming.daemon.direction.score import State
 from gloaming.shows.rig.model import Rig

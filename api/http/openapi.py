@@ -5,8 +5,8 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from gloaming.api.problems import ProblemDetails
-from gloaming.api.words import override_schema, rig_check_schema
+from gloaming.api.http.problems import ProblemDetails
+from gloaming.api.http.schemas import override_schema, rig_check_schema
 from gloaming.daemon.site.load import Site
 
 OPEN = {"/healthz", "/api/sign-in", "/api/sign-in/link"}

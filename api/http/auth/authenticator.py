@@ -15,7 +15,7 @@ from pathlib import Path
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
-from gloaming.api.names import on_own_link
+from gloaming.api.http.addresses import on_own_link
 from gloaming.daemon.planner.clock_trust import FIRST_NS
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.private_file import write_private
@@ -109,7 +109,7 @@ class Guesses:
 
 
 @dataclass
-class Doorkeeper:
+class Authenticator:
     """Checks passcodes, links and tokens. `at_s` is any clock that only goes forward, `now_ns` the wall clock."""
 
     store: Store

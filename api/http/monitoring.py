@@ -1,8 +1,7 @@
-"""The doors for whoever looks after a board: /metrics, health, the clock, a reload, and the season's report."""
+"""Routes for whoever looks after a board: /metrics, health, the clock, a reload, and the season's report."""
 
 import asyncio
 import time
-from collections.abc import Callable, Coroutine
 from dataclasses import asdict
 from datetime import date
 from typing import Annotated, Any
@@ -11,8 +10,9 @@ from fastapi import Depends, FastAPI, HTTPException, Query, Request, Response
 from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 from pydantic import BaseModel, ConfigDict, Field
 
-from gloaming.api.sign_in import Device
-from gloaming.api.words import At, Day
+from gloaming.api.http.auth.authenticator import Device
+from gloaming.api.http.auth.routes import DeviceOf
+from gloaming.api.http.schemas import At, Day
 from gloaming.daemon.direction.decide import instant, isoformat
 from gloaming.daemon.journal_report import Report, as_json, season_report
 from gloaming.daemon.journal_svg import draw
@@ -20,7 +20,6 @@ from gloaming.daemon.metrics import Figures
 from gloaming.daemon.planner.planner import Planner
 
 KEPT_S, KEPT_MAX = 60.0, 8
-Door = Callable[..., Coroutine[Any, Any, Device]]
 
 
 class GivenTime(BaseModel):
@@ -53,8 +52,8 @@ class Reports:
             return found
 
 
-def add_care(app: FastAPI, director: Planner, seen: Door, operator: Door) -> None:
-    """Add the doors. The time may be given and the site read again by an operator alone."""
+def add_monitoring(app: FastAPI, director: Planner, seen: DeviceOf, operator: DeviceOf) -> None:
+    """Add the routes. The time may be given and the site read again by an operator alone."""
     Seen = Annotated[Device, Depends(seen)]
     Operator = Annotated[Device, Depends(operator)]
 

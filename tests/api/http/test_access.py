@@ -10,9 +10,8 @@ from pathlib import Path
 import ifaddr
 import pytest
 
-from gloaming.api import names
-from gloaming.api.guard import Limits
-from gloaming.api.sign_in import (
+from gloaming.api.http import addresses
+from gloaming.api.http.auth.authenticator import (
     ALL_GUESSES,
     ALL_S,
     KNOWN_S,
@@ -23,6 +22,7 @@ from gloaming.api.sign_in import (
     name_of,
     network_of,
 )
+from gloaming.api.http.middleware import Limits
 from tests.api.house import ORIGIN, House, house, run
 
 OPEN = {"/healthz", "/api/sign-in", "/api/sign-in/link", "/api/openapi.json"}
@@ -149,7 +149,7 @@ def test_a_link_works_once_and_for_ten_minutes(tmp_path: Path) -> None:
             again = await phone.post("/api/sign-in/link", json={"code": made["code"]})
             assert again.status_code == 401
             assert "used" in again.json()["detail"]
-            keeper = home.doorkeeper
+            keeper = home.authenticator
             code = keeper.make_link("operator", 1000.0)
             assert keeper.use_link(code, "late", 1000.0 + LINK_S, 0) is None
             code = keeper.make_link("operator", 1000.0)
@@ -224,18 +224,18 @@ def test_where_passcodes_are_shut_for_all_links_work_and_a_known_address_comes_i
     async def work() -> None:
         async with house(tmp_path) as home:
             async with home.client(address="192.0.2.30") as phone:
-                link = home.doorkeeper.make_link("operator", time.monotonic())
+                link = home.authenticator.make_link("operator", time.monotonic())
                 assert (await phone.post("/api/sign-in/link", json={"code": link})).status_code == 200
             began_s = time.monotonic() - KNOWN_S - 1
             for number in range(ALL_GUESSES):
-                home.doorkeeper.guesses.add(f"198.51.100.{number}", began_s)
+                home.authenticator.guesses.add(f"198.51.100.{number}", began_s)
             for address, status in (("192.0.2.31", 429), ("192.0.2.30", 200)):
                 async with home.client(address=address) as phone:
                     answer = await phone.post("/api/sign-in", json={"passcode": home.passcode})
                     assert answer.status_code == status
                     if status == 429:
                         assert "a link still signs in at once" in answer.json()["detail"]
-                        link = home.doorkeeper.make_link("viewer", time.monotonic())
+                        link = home.authenticator.make_link("viewer", time.monotonic())
                         assert (await phone.post("/api/sign-in/link", json={"code": link})).status_code == 200
 
     run(work())
@@ -244,13 +244,13 @@ def test_where_passcodes_are_shut_for_all_links_work_and_a_known_address_comes_i
 def test_a_neighbour_on_the_boards_own_link_is_a_guesser_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
     own = ifaddr.IP(("2001:db8:5::1", 0, 0), 64, "eth0")
     monkeypatch.setattr("ifaddr.get_adapters", lambda: [ifaddr.Adapter("eth0", "eth0", [own])])
-    names._own_networks.cache_clear()
+    addresses._own_networks.cache_clear()
     try:
         assert network_of("2001:db8:5::7") == "2001:db8:5::7"
         assert network_of("fe80::7%eth0") == "fe80::7"
         assert network_of("2001:db8:6::7") == "2001:db8:6::/64"
     finally:
-        names._own_networks.cache_clear()
+        addresses._own_networks.cache_clear()
 
 
 def test_the_wait_doubles_and_then_the_door_is_shut() -> None:

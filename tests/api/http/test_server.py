@@ -19,14 +19,14 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.api.certificate import Certificate, not_after_s
-from gloaming.api.page_server import PageServer
+from gloaming.api.http.certificate import Certificate, not_after_s
+from gloaming.api.http.server import PageServer
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import load_site
-from tests.api.certificates import make_certificate
 from tests.api.evening import gloaming
 from tests.api.house import offset_to, run, write_site
+from tests.api.http.certificates import make_certificate
 from tests.tools import needs
 from tests.waiting import wait_until
 

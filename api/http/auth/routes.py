@@ -1,4 +1,4 @@
-"""The doors: who asks (a token, as a header or a cookie), and the routes that sign devices in and out."""
+"""Which device asks (by a token, as a header or a cookie), and the routes that sign devices in and out."""
 
 import time
 from collections.abc import Callable, Coroutine
@@ -9,15 +9,16 @@ from fastapi import Depends, FastAPI, Request
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
-from gloaming.api.guard import Buckets, Limits
-from gloaming.api.sign_in import LINK_S, Device, Doorkeeper, network_of
-from gloaming.api.words import DeviceKnown, Ended, Link, LinkAsked, LinkCode, NewPasscode, Passcode, SignedIn
+from gloaming.api.http.auth.authenticator import LINK_S, Authenticator, Device, network_of
+from gloaming.api.http.middleware import Buckets, Limits
+from gloaming.api.http.schemas import DeviceKnown, Ended, Link, LinkAsked, LinkCode, NewPasscode, Passcode, SignedIn
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
 
 COOKIE = "gloaming"
 COOKIE_S = 400 * 86_400
-Door = Callable[..., Coroutine[Any, Any, Device]]
+DeviceOf = Callable[..., Coroutine[Any, Any, Device]]
+"""A dependency that gives the device of a request, or refuses the request."""
 
 
 def token_of(request: Request) -> str:
@@ -26,13 +27,13 @@ def token_of(request: Request) -> str:
     return token.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
 
 
-def make_door(director: Planner, doorkeeper: Doorkeeper, limits: Limits) -> Door:
-    """What lets a request in that carries a known token: as a dependency it gives the device."""
+def device_of_request(director: Planner, authenticator: Authenticator, limits: Limits) -> DeviceOf:
+    """The dependency that lets a request in where it carries a known token."""
     buckets = Buckets(limits.device_rate, limits.device_burst)
 
     async def signed_in(request: Request) -> Device:
         trusted = director.attendant.trust.trusted
-        device = doorkeeper.device(token_of(request), director.clock.now_ns() if trusted else None)
+        device = authenticator.device(token_of(request), director.clock.now_ns() if trusted else None)
         if device is None:
             raise HTTPException(401, "sign in at /api/sign-in, or send a token")
         if not buckets.take(device.id, time.monotonic()):
@@ -45,12 +46,12 @@ def make_door(director: Planner, doorkeeper: Doorkeeper, limits: Limits) -> Door
     return signed_in
 
 
-def add_doors(
+def add_auth(
     app: FastAPI,
     director: Planner,
-    doorkeeper: Doorkeeper,
-    seen: Door,
-    operator: Door,
+    authenticator: Authenticator,
+    seen: DeviceOf,
+    operator: DeviceOf,
     addresses: Callable[[], list[str]],
     revoked: Callable[[], None],
 ) -> None:
@@ -60,7 +61,7 @@ def add_doors(
 
     def welcome(request: Request, token: str, name: str, kind: str, by: str) -> JSONResponse:
         director.store.note(director.clock.now_ns(), "device", f"{name} has signed in by {by}, as {kind}", name)
-        doorkeeper.guesses.know(network_of(request.client.host if request.client else ""))
+        authenticator.guesses.know(network_of(request.client.host if request.client else ""))
         answer = JSONResponse({"token": token, "device": name, "kind": kind})
         secure = request.url.scheme == "https"
         answer.set_cookie(COOKIE, token, max_age=COOKIE_S, httponly=True, samesite="strict", secure=secure)
@@ -71,8 +72,8 @@ def add_doors(
         """Sign in by the passcode, as an operator."""
         address = request.client.host if request.client else ""
         now_ns = director.clock.now_ns()
-        token = await doorkeeper.sign_in(asked.passcode, asked.device, address, time.monotonic(), now_ns)
-        device = doorkeeper.device(token or "")
+        token = await authenticator.sign_in(asked.passcode, asked.device, address, time.monotonic(), now_ns)
+        device = authenticator.device(token or "")
         if token is None or device is None:
             director.store.note(now_ns, "device", f"a wrong passcode from {address}")
             raise HTTPException(401, "that is not the passcode")
@@ -81,8 +82,8 @@ def add_doors(
     @app.post("/api/sign-in/link", responses={200: {"model": SignedIn}}, tags=["devices"])
     async def sign_in_by_link(asked: LinkCode, request: Request) -> JSONResponse:
         """Sign in by a link that `gloaming pair` has shown; it works once."""
-        found = doorkeeper.use_link(asked.code, asked.device, time.monotonic(), director.clock.now_ns())
-        device = doorkeeper.device(found[0]) if found else None
+        found = authenticator.use_link(asked.code, asked.device, time.monotonic(), director.clock.now_ns())
+        device = authenticator.device(found[0]) if found else None
         if found is None or device is None:
             raise HTTPException(401, "this link has been used, or is older than ten minutes; ask for a new one")
         return welcome(request, found[0], device.name, device.kind, "link")
@@ -90,7 +91,7 @@ def add_doors(
     @app.post("/api/links", status_code=201, responses={201: {"model": Link}}, tags=["devices"])
     async def make_link(asked: LinkAsked, device: Operator) -> JSONResponse:
         """A link that signs one device in, once, within ten minutes."""
-        code = doorkeeper.make_link(asked.kind, time.monotonic())
+        code = authenticator.make_link(asked.kind, time.monotonic())
         now_ns = director.clock.now_ns()
         director.store.note(now_ns, "device", f"a link for {asked.kind}s was made", device.name)
         first, *others = [f"{address}/#{code}" for address in addresses()]
@@ -114,7 +115,7 @@ def add_doors(
     async def revoke_others(device: Operator) -> JSONResponse:
         """Sign out every other device for good, but the board itself; their streams of events end."""
         now_ns = director.clock.now_ns()
-        others = doorkeeper.sign_out_others(device, now_ns)
+        others = authenticator.sign_out_others(device, now_ns)
         revoked()
         director.store.note(now_ns, "device", f"all other devices were signed out: {len(others)}", device.name)
         return JSONResponse([{"id": id} for id in others])
@@ -127,7 +128,7 @@ def add_doors(
         found = next((each for each in director.store.devices() if each[0] == id), None)
         if found is None:
             raise HTTPException(404, f"no device {id} is signed in")
-        if doorkeeper.is_local(id):
+        if authenticator.is_local(id):
             raise HTTPException(409, "this is the board itself; its token changes whenever the director starts")
         now_ns = director.clock.now_ns()
         director.store.revoke_device(id, now_ns)
@@ -144,13 +145,13 @@ def add_doors(
         if not device.local:
             raise HTTPException(403, "the passcode is changed on the board itself: gloaming passcode")
         if asked.passcode is None:
-            passcode = doorkeeper.new_passcode()
+            passcode = authenticator.new_passcode()
         else:
             passcode = asked.passcode
             try:
-                doorkeeper.set_passcode(passcode, director.site.name)
+                authenticator.set_passcode(passcode, director.site.name)
             except ValueError as error:
                 raise HTTPException(409, str(error)) from None
-        doorkeeper.forget_first_passcode()
+        authenticator.forget_first_passcode()
         director.store.note(director.clock.now_ns(), "device", "the passcode was changed", device.name)
         return JSONResponse({"passcode": passcode})

@@ -13,8 +13,8 @@ import pytest
 from argon2 import extract_parameters
 from argon2.low_level import Type
 
-from gloaming.api.guard import Limits
-from gloaming.api.sign_in import Device, Doorkeeper
+from gloaming.api.http.auth.authenticator import Authenticator, Device
+from gloaming.api.http.middleware import Limits
 from gloaming.daemon.planner.clock_trust import FIRST_NS
 from gloaming.daemon.planner.store import Store
 from tests.api.house import house, run
@@ -110,10 +110,10 @@ def test_the_passcode_changes_on_the_board_alone_and_phones_stay_signed_in(tmp_p
 
 def test_a_passcode_lasts_when_its_file_is_gone(tmp_path: Path) -> None:
     store = Store(tmp_path, 0)
-    path = Doorkeeper(store).first_passcode(tmp_path)
+    path = Authenticator(store).first_passcode(tmp_path)
     stored = store.fact("passcode_argon2id")
     path.unlink()
-    Doorkeeper(store).first_passcode(tmp_path)
+    Authenticator(store).first_passcode(tmp_path)
     assert store.fact("passcode_argon2id") == stored
     store.close()
 
@@ -227,7 +227,7 @@ def test_the_token_of_this_machine_stays_over_a_restart_unless_somebody_may_have
 
     def begins() -> str:
         store = Store(tmp_path, 0)
-        token = Doorkeeper(store).local_token(tmp_path, 0).read_text()
+        token = Authenticator(store).local_token(tmp_path, 0).read_text()
         assert store.wait()
         assert len(store.devices()) == 1
         store.close()
@@ -290,7 +290,7 @@ def test_an_empty_passcode_is_no_try(tmp_path: Path) -> None:
         async with house(tmp_path) as home, home.client() as phone:
             for _ in range(30):
                 assert (await phone.post("/api/sign-in", json={"passcode": " - "})).status_code == 422
-            assert home.doorkeeper.guesses.wrong == {}
+            assert home.authenticator.guesses.wrong == {}
             assert (await phone.post("/api/sign-in", json={"passcode": home.passcode})).status_code == 200
 
     run(walk())
@@ -314,24 +314,24 @@ def test_all_other_devices_are_signed_out_at_once_and_the_board_stays(tmp_path: 
 
 def test_a_device_that_has_not_asked_for_four_hundred_days_is_signed_out(tmp_path: Path) -> None:
     store = Store(tmp_path, NOW_NS)
-    doorkeeper = Doorkeeper(store)
-    token, lost = (doorkeeper._issue(name, "operator", NOW_NS) for name in ("a phone", "a lost phone"))
-    assert doorkeeper.device(token, NOW_NS + 399 * DAY_NS)
-    assert doorkeeper.device(token, NOW_NS + 798 * DAY_NS)
-    assert doorkeeper.device(lost), "without a time that is trusted nobody is signed out"
-    assert doorkeeper.device(lost, NOW_NS + 401 * DAY_NS) is None
-    assert doorkeeper.device(lost) is None
-    early = doorkeeper._issue("signed in before the time was known", "operator", 0)
-    assert doorkeeper.device(early, NOW_NS)
-    assert doorkeeper.sign_out_others(Device(1, "a phone", "operator"), NOW_NS) == [3]
+    authenticator = Authenticator(store)
+    token, lost = (authenticator._issue(name, "operator", NOW_NS) for name in ("a phone", "a lost phone"))
+    assert authenticator.device(token, NOW_NS + 399 * DAY_NS)
+    assert authenticator.device(token, NOW_NS + 798 * DAY_NS)
+    assert authenticator.device(lost), "without a time that is trusted nobody is signed out"
+    assert authenticator.device(lost, NOW_NS + 401 * DAY_NS) is None
+    assert authenticator.device(lost) is None
+    early = authenticator._issue("signed in before the time was known", "operator", 0)
+    assert authenticator.device(early, NOW_NS)
+    assert authenticator.sign_out_others(Device(1, "a phone", "operator"), NOW_NS) == [3]
     assert [name for _, name, *_ in store.devices()] == ["a phone"]
     store.close()
 
 
 def test_when_a_device_was_last_seen_outlives_a_restart(tmp_path: Path) -> None:
     store = Store(tmp_path, NOW_NS)
-    token = Doorkeeper(store)._issue("a phone", "operator", NOW_NS)
-    Doorkeeper(store).device(token, NOW_NS + DAY_NS)
+    token = Authenticator(store)._issue("a phone", "operator", NOW_NS)
+    Authenticator(store).device(token, NOW_NS + DAY_NS)
     store.close()
     again = Store(tmp_path, NOW_NS + 2 * DAY_NS)
     assert [seen_ns for *_, seen_ns in again.devices()] == [NOW_NS + DAY_NS]

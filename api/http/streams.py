@@ -12,8 +12,8 @@ from typing import Annotated, Any
 from fastapi import Depends, FastAPI, Request
 from fastapi.responses import StreamingResponse
 
-from gloaming.api.doors import Door, token_of
-from gloaming.api.sign_in import Device, Doorkeeper
+from gloaming.api.http.auth.authenticator import Authenticator, Device
+from gloaming.api.http.auth.routes import DeviceOf, token_of
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
 
@@ -37,7 +37,7 @@ def news_of(now: dict[str, Any]) -> str:
     return json.dumps(told, sort_keys=True)
 
 
-class Watch:
+class NowWatcher:
     """Looks at the director while anybody listens, and wakes the listeners when there is news."""
 
     def __init__(self, director: Planner) -> None:
@@ -85,7 +85,7 @@ class Watch:
         self._listeners -= 1
 
 
-class Streams:
+class OpenStreams:
     """The streams that are open. Those of one device, or of all, are few: the oldest ends for a new one."""
 
     def __init__(self, wake: Callable[[], None]) -> None:
@@ -122,7 +122,12 @@ def event(name: str, data: str) -> str:
 
 
 def add_events(
-    app: FastAPI, director: Planner, doorkeeper: Doorkeeper, seen: Door, watch: Watch, streams: Streams
+    app: FastAPI,
+    director: Planner,
+    authenticator: Authenticator,
+    seen: DeviceOf,
+    watch: NowWatcher,
+    streams: OpenStreams,
 ) -> None:
     """Add the stream of events."""
 
@@ -135,7 +140,7 @@ def add_events(
             number = -1
             while not ending.is_set() and watch.looking:
                 changed = watch.changed
-                if doorkeeper.device(token, director.clock.now_ns()) is None:
+                if authenticator.device(token, director.clock.now_ns()) is None:
                     yield event("signed-out", "{}")
                     return
                 if number != watch.number:

@@ -1,6 +1,6 @@
-"""What every request must pass before any route sees it: which site it asks for, whence, how much, how often.
+"""The middleware: the checks that every request must pass, and answers that wait for the disk.
 
-Plain ASGI, so that a stream of events passes through unbuffered. Knows no route and no token.
+Plain ASGI, so that a stream of events passes through unbuffered. It knows no token.
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ from urllib.parse import urlsplit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gloaming.api.problems import Problem
-from gloaming.api.sign_in import network_of
+from gloaming.api.http.auth.authenticator import network_of
+from gloaming.api.http.problems import Problem
+from gloaming.daemon.planner.store import Store
 
 DRAIN_BYTES = 64 << 20
 ADDRESSES_MAX = 4096
@@ -28,6 +29,11 @@ HEADERS = {
     "Referrer-Policy": "no-referrer",
     "X-Content-Type-Options": "nosniff",
 }
+
+
+READING = {"GET", "HEAD", "OPTIONS"}
+LASTING = ("/api/journal", "/api/report")
+"""What is read there must still be there after a power cut."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +83,9 @@ def is_ours(host: str, names: Collection[str]) -> bool:
     return True
 
 
-class Guard:
-    """The middleware; `names` says what the site is called now."""
+class RequestChecks:
+    """Which site a request asks for, from where, how much it sends and how often; `names` says what the site is called
+    now."""
 
     def __init__(self, app: ASGIApp, names: Callable[[], Collection[str]], limits: Limits) -> None:
         self.app, self.names, self.limits = app, names, limits
@@ -176,3 +183,28 @@ def _replayed(body: bytes, receive: Receive) -> Receive:
         return {"type": "http.request", "body": body, "more_body": False}
 
     return again
+
+
+class Durability:
+    """Holds the answer to a change, or to a reader of the journal, until the disk has what was noted. With a fault of
+    the disk nobody waits: the fault is reported as a trouble."""
+
+    def __init__(self, app: ASGIApp, store: Store) -> None:
+        self.app, self.store = app, store
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        if scope["path"].startswith(LASTING):
+            await self.store.kept()
+        if scope["method"] in READING:
+            await self.app(scope, receive, send)
+            return
+
+        async def send_when_kept(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                await self.store.kept()
+            await send(message)
+
+        await self.app(scope, receive, send_when_kept)

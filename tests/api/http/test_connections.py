@@ -21,12 +21,12 @@ from typing import Any
 
 import pytest
 
-from gloaming.api.connections import Crowd
-from gloaming.api.page_server import CONNECTIONS_MAX
-from tests.api.certificates import make_certificate
+from gloaming.api.http.connections import ConnectionLimit
+from gloaming.api.http.server import CONNECTIONS_MAX
 from tests.api.evening import _processes as processes
 from tests.api.evening import gloaming
 from tests.api.house import offset_to, write_site
+from tests.api.http.certificates import make_certificate
 from tests.tools import needs
 from tests.waiting import wait_until
 
@@ -300,14 +300,14 @@ def test_the_longest_silent_makes_room() -> None:
         def abort(self) -> None:
             self.closed = True
 
-    crowd = Crowd(most=4, of_one=2)
+    limit = ConnectionLimit(most=4, of_one=2)
     ones: list[Any] = [Silent(address) for address in ("a", "a", "a", "b", "c", "d")]
     for one in ones:
-        crowd.add(one)
+        limit.add(one)
     assert [one.closed for one in ones] == [True, True, False, False, False, False]
-    crowd.remove(ones[2])
-    crowd.add(ones[0])
-    assert len(crowd.silent) == 4
+    limit.remove(ones[2])
+    limit.add(ones[0])
+    assert len(limit.silent) == 4
 
 
 @needs("curl", "openssl")

@@ -20,8 +20,8 @@ UNANSWERED_MS = 20_000
 """A phone that has gone away without a word is given up after this (TCP_USER_TIMEOUT, tcp(7))."""
 
 
-class Knock:
-    """A connection that has come in, and has not agreed on TLS yet: until then no protocol knows of it."""
+class Handshake:
+    """A connection whose TLS handshake is not over: until then no protocol knows of it."""
 
     def __init__(self, sock: socket.socket, client: tuple[str, int]) -> None:
         self.sock, self.client, self.transport = sock, client, self
@@ -31,29 +31,29 @@ class Knock:
             self.sock.shutdown(socket.SHUT_RDWR)
 
 
-class Crowd:
-    """The connections that have no whole request to be answered, the longest silent first."""
+class ConnectionLimit:
+    """The connections without a whole request, the longest silent first."""
 
     def __init__(self, most: int = SILENT_MAX, of_one: int = SILENT_OF_ONE_ADDRESS_MAX) -> None:
         self.most, self.of_one = most, of_one
-        self.silent: OrderedDict[H11Protocol | Knock, str] = OrderedDict()
+        self.silent: OrderedDict[H11Protocol | Handshake, str] = OrderedDict()
         self.of: dict[str, int] = {}
-        self.knocks: dict[tuple[str, int], Knock] = {}
+        self.handshakes: dict[tuple[str, int], Handshake] = {}
 
-    def knock(self, sock: socket.socket, client: tuple[str, int]) -> None:
-        """One that is to agree on TLS first."""
-        if client in self.knocks:
-            self.remove(self.knocks[client])  # it had gone, and somebody else has its port
-        knock = Knock(sock, client)
-        self.add(knock)
-        self.knocks[client] = knock
+    def handshake_begun(self, sock: socket.socket, client: tuple[str, int]) -> None:
+        """A connection whose TLS handshake begins."""
+        if client in self.handshakes:
+            self.remove(self.handshakes[client])  # it had gone, and somebody else has its port
+        handshake = Handshake(sock, client)
+        self.add(handshake)
+        self.handshakes[client] = handshake
 
-    def let_in(self, client: tuple[str, int] | None) -> None:
-        """It has agreed on TLS, and is a protocol's now."""
-        if client in self.knocks:
-            self.remove(self.knocks[client])
+    def handshake_done(self, client: tuple[str, int] | None) -> None:
+        """The TLS handshake is over, and the connection is a protocol's now."""
+        if client in self.handshakes:
+            self.remove(self.handshakes[client])
 
-    def add(self, protocol: H11Protocol | Knock) -> None:
+    def add(self, protocol: H11Protocol | Handshake) -> None:
         """One more; where that is too many, one of the same address, or else the oldest, is closed."""
         self.remove(protocol)
         address = protocol.client[0] if protocol.client else ""
@@ -64,37 +64,37 @@ class Crowd:
         self.silent[protocol] = address
         self.of[address] = self.of.get(address, 0) + 1
 
-    def remove(self, protocol: H11Protocol | Knock) -> None:
-        if isinstance(protocol, Knock) and self.knocks.get(protocol.client) is protocol:
-            del self.knocks[protocol.client]
+    def remove(self, protocol: H11Protocol | Handshake) -> None:
+        if isinstance(protocol, Handshake) and self.handshakes.get(protocol.client) is protocol:
+            del self.handshakes[protocol.client]
         address = self.silent.pop(protocol, None)
         if address is not None:
             self.of[address] -= 1
             if not self.of[address]:
                 del self.of[address]
 
-    def _close(self, protocol: H11Protocol | Knock) -> None:
+    def _close(self, protocol: H11Protocol | Handshake) -> None:
         self.remove(protocol)
         protocol.transport.abort()
 
 
-class Entrance(socket.socket):
-    """A listening socket, in place of another, that tells the crowd of everybody who comes in."""
+class CountingListener(socket.socket):
+    """A listening socket, in place of another, that counts each new connection against the limit."""
 
-    def __init__(self, sock: socket.socket, crowd: Crowd) -> None:
+    def __init__(self, sock: socket.socket, limit: ConnectionLimit) -> None:
         super().__init__(fileno=sock.detach())
-        self.crowd = crowd
+        self.limit = limit
 
     def accept(self) -> tuple[socket.socket, Any]:
         sock, address = super().accept()
-        self.crowd.knock(sock, address[:2])
+        self.limit.handshake_begun(sock, address[:2])
         return sock, address
 
 
-def protocol_class(crowd: Crowd, silent_s: float = SILENT_S) -> type[H11Protocol]:
-    """The protocol of a server whose silent connections are kept in `crowd`."""
+def protocol_class(limit: ConnectionLimit, silent_s: float = SILENT_S) -> type[H11Protocol]:
+    """The protocol of a server whose silent connections are kept in `limit`."""
 
-    class Patient(H11Protocol):
+    class TimedProtocol(H11Protocol):
         _ends: asyncio.TimerHandle | None = None
 
         def connection_made(self, transport: Any) -> None:
@@ -102,12 +102,12 @@ def protocol_class(crowd: Crowd, silent_s: float = SILENT_S) -> type[H11Protocol
             sock = transport.get_extra_info("socket")
             if sock is not None and sock.family in (socket.AF_INET, socket.AF_INET6):
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNANSWERED_MS)
-            crowd.let_in(self.client)
-            crowd.add(self)
+            limit.handshake_done(self.client)
+            limit.add(self)
             self._ends = self.loop.call_later(silent_s, transport.abort)
 
         def connection_lost(self, exc: Exception | None) -> None:
-            crowd.remove(self)
+            limit.remove(self)
             self._go_on()
             super().connection_lost(exc)
 
@@ -116,14 +116,14 @@ def protocol_class(crowd: Crowd, silent_s: float = SILENT_S) -> type[H11Protocol
             if self.cycle is not None and not self.cycle.response_complete:
                 self._go_on()  # the guard has an eye on how long a body takes
                 if not self.cycle.more_body:
-                    crowd.remove(self)
+                    limit.remove(self)
             elif self._ends is None and not self.transport.is_closing():
                 self._ends = self.loop.call_later(silent_s, self.transport.abort)
 
         def on_response_complete(self) -> None:
             super().on_response_complete()
             if self.cycle.response_complete and not self.transport.is_closing():
-                crowd.add(self)
+                limit.add(self)
 
         def eof_received(self) -> bool | None:  # type: ignore[override]  # as asyncio.Protocol has it
             """Whoever has asked, and says that nothing more will come, may still hear the answer (RFC 9293 3.6)."""
@@ -145,4 +145,4 @@ def protocol_class(crowd: Crowd, silent_s: float = SILENT_S) -> type[H11Protocol
                 self._ends.cancel()
                 self._ends = None
 
-    return Patient
+    return TimedProtocol

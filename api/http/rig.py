@@ -5,8 +5,9 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, HTTPException
 from fastapi.responses import JSONResponse
 
-from gloaming.api.sign_in import Device
-from gloaming.api.words import NoNulls, OverrideTaken
+from gloaming.api.http.auth.authenticator import Device
+from gloaming.api.http.auth.routes import DeviceOf
+from gloaming.api.http.schemas import NoNulls, OverrideTaken
 from gloaming.daemon.planner.planner import Planner
 from gloaming.shows.config_files.errors import MistakeError
 
@@ -15,7 +16,7 @@ class RigCheckAsked(NoNulls):
     """A rig check as it is asked for; it ends by itself after ten minutes at the most. words.py has its schema."""
 
 
-def rig_router(director: Planner, seen: Any, operator: Any) -> APIRouter:
+def rig_router(director: Planner, seen: DeviceOf, operator: DeviceOf) -> APIRouter:
     """The routes; `seen` and `operator` say who may look, and who may ask."""
     router = APIRouter(tags=["rig"])
 

@@ -11,7 +11,7 @@ import ipaddress
 from zeroconf import Error, InterfaceChoice, ServiceInfo, Zeroconf
 from zeroconf.asyncio import AsyncZeroconf
 
-from gloaming.api.names import ANNOUNCED, lan_addresses
+from gloaming.api.http.addresses import ANNOUNCED, lan_addresses
 from gloaming.daemon.service_log import LOG
 
 KIND = "_http._tcp.local."

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from zeroconf.asyncio import AsyncZeroconf
 
-from gloaming.api.announce import announce
-from gloaming.api.names import lan_addresses, page_addresses
+from gloaming.api.http.addresses import lan_addresses, page_addresses
+from gloaming.api.http.announce import announce
 from tests.api.house import run
 
 GROUP, PORT = "224.0.0.251", 5353
@@ -73,7 +73,7 @@ def test_answers_of_others_are_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
         made.append(AsyncZeroconf(**choice))
         return made[-1]
 
-    monkeypatch.setattr("gloaming.api.announce.AsyncZeroconf", remembered)
+    monkeypatch.setattr("gloaming.api.http.announce.AsyncZeroconf", remembered)
 
     async def work() -> None:
         task = asyncio.create_task(announce("Pier Road boathouse", "127.0.0.1", 8123, interfaces=["127.0.0.1"]))

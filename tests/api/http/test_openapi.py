@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 from tests.api.house import house, run
-from tests.api.test_connections import Daemon
+from tests.api.http.test_connections import Daemon
 
 
 def schemathesis(daemon: Daemon, examples: int, *more: str) -> subprocess.CompletedProcess[str]:
