@@ -62,6 +62,10 @@ class NightReport:
     interruptions: tuple[str, ...]
     energy_wh: float | None
 
+    @property
+    def due_h(self) -> float:
+        return (self.closes_ns - self.opens_ns) / SECOND_NS / 3600
+
 
 @dataclass(frozen=True)
 class Report:

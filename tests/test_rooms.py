@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -143,10 +144,21 @@ def test_nothing_else_stands_at_the_top() -> None:
 
 
 def test_every_package_of_the_rooms_is_installed() -> None:
-    import tomllib
-
     listed = tomllib.loads((TOP / "pyproject.toml").read_text())["tool"]["setuptools"]["packages"]
     found = {
         ".".join(("gloaming", *path.parent.relative_to(TOP).parts)) for path in FILES if path.name == "__init__.py"
     }
     assert set(listed) == found
+
+
+@needs("git")
+def test_every_file_that_is_no_module_is_installed_too() -> None:
+    """Pages, templates, icons. The photographs (.jpg) are for readers of the source alone."""
+    data = tomllib.loads((TOP / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]
+    listed = subprocess.run(["git", "ls-files", *MAY_IMPORT], cwd=TOP, capture_output=True, text=True, check=True)
+    installed = set()
+    for package in (path.parent for path in FILES if path.name == "__init__.py"):
+        name = ".".join(("gloaming", *package.relative_to(TOP).parts))
+        installed |= {path for pattern in (*data["*"], *data.get(name, ())) for path in package.glob(pattern)}
+    files = {TOP / line for line in listed.stdout.splitlines() if not line.endswith((".py", ".jpg"))}
+    assert sorted(files - installed) == []

@@ -54,7 +54,7 @@ def run_survey(args: argparse.Namespace) -> int:
 
 
 def _write_page(found: Survey, path: Path) -> None:
-    from gloaming.api.survey_html import page
+    from gloaming.daemon.reports.survey_html import page
 
     try:
         path.write_text(page(found), encoding="utf-8")

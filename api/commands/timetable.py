@@ -64,7 +64,7 @@ def show_nights(args: argparse.Namespace) -> int:
         _write(args.ics, season_ics(site, rows, datetime.now(UTC)))
         print(f"{len(rows)} nights are in {args.ics}")
     elif args.svg:
-        from gloaming.daemon.direction.season_svg import season_svg
+        from gloaming.daemon.reports.season_svg import season_svg
 
         _write(args.svg, season_svg(site, rows, first, last).encode())
         print(f"{len(rows)} nights are in {args.svg}")

@@ -22,9 +22,9 @@ from gloaming.api.http.rig import rig_router
 from gloaming.api.http.static_page import add_page
 from gloaming.api.http.streams import NowWatcher, OpenStreams, add_events
 from gloaming.daemon.direction.decide import instant
-from gloaming.daemon.direction.season_svg import season_svg
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.reports.nights import season
+from gloaming.daemon.reports.season_svg import season_svg
 from gloaming.shows.time_units import SECOND_NS
 
 DAYS_MAX = 180

@@ -15,9 +15,9 @@ from gloaming.api.http.auth.routes import DeviceOf
 from gloaming.api.http.schemas import At, Day
 from gloaming.daemon.direction.decide import instant, isoformat
 from gloaming.daemon.journal_report import Report, as_json, season_report
-from gloaming.daemon.journal_svg import draw
 from gloaming.daemon.metrics import Figures
 from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.reports.journal_svg import draw
 
 KEPT_S, KEPT_MAX = 60.0, 8
 

@@ -1,1 +1,1 @@
-"""What people read: nights, calendar, rehearsal. Made of the answers that the planner gives."""
+"""What people read: nights, calendar, rehearsal, pictures, survey. Made of the answers that the planner gives."""

@@ -7,13 +7,14 @@ from datetime import date, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
+from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from gloaming.daemon.journal_report import NightReport, Report, as_json, season_report, stretches
-from gloaming.daemon.journal_svg import draw
 from gloaming.daemon.planner.store import JOURNAL_ROWS_MAX, Store
+from gloaming.daemon.reports.journal_svg import draw
 from gloaming.daemon.site.load import Site, load_site
 from tests.daemon.numbered import write_site
 
@@ -202,6 +203,17 @@ def test_a_report_as_json_and_as_a_picture(site: Site) -> None:
     assert sums["outcomes"] == {"given": 1, "cut short": 2, "left out": 1}
     assert sums["hours_lit"] == 10.0
     assert "4 nights, lit 10.0 h" in draw(found)
+
+
+def test_whatever_a_journal_has_in_it_the_picture_stays_whole(site: Site) -> None:
+    why, text = '<b> & "so" it\'s', "the card says </title><script>"
+    ends_ns = 3600 * S
+    night = NightReport(date(2026, 12, 1), "bells & <tide>", 0, ends_ns, "cut short", why, 60.0, (), (text,), None)
+    picture = ElementTree.fromstring(draw(Report(site, (night,))))
+    svg = "{http://www.w3.org/2000/svg}"
+    titles = [title.text for title in picture.iter(f"{svg}title")]
+    assert titles[1] == f"Tuesday 01 December: bells & <tide> cut short, lit 0.02 h; {why}\n{text}"
+    assert not list(picture.iter(f"{svg}script"))
 
 
 def test_two_seasons_of_journal_fit_and_the_oldest_make_room(tmp_path: Path) -> None:

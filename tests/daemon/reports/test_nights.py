@@ -14,9 +14,9 @@ import vobject
 from gloaming.api.command import main
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.direction.season_svg import HOUR, TOP, season_svg
 from gloaming.daemon.reports.calendar import season_ics
 from gloaming.daemon.reports.nights import season
+from gloaming.daemon.reports.season_svg import HOUR, TOP, season_svg
 from gloaming.daemon.site.load import Site, load_site
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, ns, performance, place, site_of, write
 

@@ -1,0 +1,105 @@
+"""The survey as one page to print and keep: nothing is fetched, all of it is in the file."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterable
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from gloaming.daemon.reports.render import render
+from gloaming.daemon.reports.season_svg import season_svg
+from gloaming.daemon.survey import CAUTIONS, Survey
+from gloaming.daemon.survey_words import PieceSurvey, clock, moments, plural, thinned
+from gloaming.shows.analysis.currents import Load
+from gloaming.shows.analysis.pieces import GENERAL, RED, RED_21
+from gloaming.shows.rig.model import Rig, positions
+
+COLOURS = ("#ffd166", "#7ad3ff", "#ff8fab", "#9be7a0", "#c8a6ff", "#ffb27a", "#7ff0e0", "#e8e3a0")
+WIDE, TALL = 1000, 420
+
+
+def page(found: Survey) -> str:
+    """The whole document, UTF-8."""
+    return render(
+        "survey.html",
+        found=found,
+        rig=_rig_picture(found.of.rig) if found.of else None,
+        season=_season_picture(found),
+        cautions=CAUTIONS,
+        clock=clock,
+        day=_day,
+        flashing=_flashing,
+        floor_percent=lambda share: f"{int(share * 100)}%",
+        heaviest=_heaviest,
+        moments=moments,
+        plural=plural,
+        share=_share,
+        thinned=thinned,
+        worst=_worst,
+    )
+
+
+def _season_picture(found: Survey) -> str | None:
+    """The season's SVG as an address; None without nights."""
+    if found.of is None or not found.rows:
+        return None
+    first, last = found.rows[0].night.date, found.rows[-1].night.date
+    image = base64.b64encode(season_svg(found.of, found.rows, first, last).encode()).decode()
+    return f"data:image/svg+xml;base64,{image}"
+
+
+def _rig_picture(rig: Rig) -> dict[str, Any] | None:
+    """Every pixel where it hangs, a colour for each controller; None where no string says where it hangs."""
+    hung = [(string, positions(string)) for string in rig.string]
+    placed = [(string, points) for string, points in hung if points is not None]
+    if not placed:
+        return None
+    whole = np.concatenate([points for _, points in placed])
+    low = whole.min(axis=0)
+    span = np.maximum(whole.max(axis=0) - low, 0.1)
+    scale = min(WIDE / span[0], TALL / span[1])
+    names = [controller.name for controller in rig.controller]
+    strings = []
+    for string, points in placed:
+        x, y = np.round((points[:, 0] - low[0]) * scale, 1), np.round((low[1] + span[1] - points[:, 1]) * scale, 1)
+        dots = "".join(f"M{x:g} {y:g}h0" for x, y in zip(x, y, strict=True))
+        colour = COLOURS[names.index(string.controller) % len(COLOURS)]
+        strings.append({"name": string.name, "colour": colour, "dots": dots})
+    width, height = np.round(span * scale)
+    return {"width": width, "height": height, "strings": strings}
+
+
+def _day(day: date) -> str:
+    return f"{day:%d %B}".lstrip("0")
+
+
+def _heaviest(piece: PieceSurvey, kind: str) -> Load | None:
+    """Of a piece's strings or supplies, the one nearest to what it may carry."""
+    loads = [load for load in piece.loads if load.kind == kind]
+    return max(loads, key=lambda load: (_share(load), load.peak_a), default=None)
+
+
+def _worst(pieces: Iterable[PieceSurvey], kind: str) -> list[tuple[PieceSurvey, Load]]:
+    """Each string or supply with the piece that loads it most: first the one nearest to what it may carry."""
+    worst: dict[str, tuple[PieceSurvey, Load]] = {}
+    for piece in pieces:
+        for load in piece.loads:
+            if load.kind == kind and (load.name not in worst or load.peak_a > worst[load.name][1].peak_a):
+                worst[load.name] = piece, load
+    return sorted(worst.values(), key=lambda pair: -_share(pair[1]))
+
+
+def _share(load: Load) -> float:
+    return load.peak_a / load.limit_a if load.limit_a else 0.0
+
+
+def _flashing(piece: PieceSurvey) -> list[list[int]]:
+    """The seconds with too many flashes: general, red, red by WCAG 2.1."""
+    found = piece.analysis.flashing
+    return [
+        sorted({second for each in found if each.rule == rule for second in each.seconds})
+        for rule in (GENERAL, RED, RED_21)
+    ]
