@@ -19,7 +19,6 @@ from gloaming.daemon.timetable.nights import Night, nights, nights_between
 from gloaming.daemon.timetable.rules import DimHours, Hours, QuietHours
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
-CALLED_RANK = 1 << 30
 FAR_DAYS = 400
 FIRST_NS, LAST_NS = (
     int(datetime(year, 1, 10, tzinfo=UTC).timestamp()) * SECOND_NS for year in (YEARS[0], YEARS[-1] + 1)
@@ -109,7 +108,7 @@ def _called(call: Override, site: Site, held: tuple[Held, ...]) -> Giving:
         to_ns=to_ns,
         latest_ns=to_ns,
         finish=False,
-        rank=CALLED_RANK,
+        rank=0,
         place=f"override {call.id} call",
         opens_by=f"called by {call.who}" if call.who else "called",
         closes_by="dark hours begin" if dark else "the call ends",

@@ -9,6 +9,7 @@ from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.billing import dark_window_at, neighbours_windows
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.precedence import stronger_kinds
 from gloaming.daemon.direction.score import Reason
 from gloaming.daemon.site.load import Site
 from gloaming.shows.analysis.wiring import ranges
@@ -56,9 +57,10 @@ def ask_rig_check(
     level = _number(request, "level", LEVEL, 0.01, 1, "as 0.3")
     until_ns = at_ns + int(minutes * MINUTE_NS)
     allowed = site.neighbours.rig_check
-    for dark in overrides:
-        if dark.kind == Kind.DARK and dark.stands_at(at_ns):
-            raise Refusal(Reason(f"override {dark.id} dark", f"dark by {dark.who or 'somebody'}; end it first"))
+    for one in overrides:
+        if one.kind in stronger_kinds(Kind.RIG_CHECK) and one.stands_at(at_ns):
+            reason = f"{one.kind} by {one.who or 'somebody'}; end it first"
+            raise Refusal(Reason(f"override {one.id} {one.kind}", reason))
     if not allowed:
         window = dark_window_at(at_ns, site, held)
         if window:

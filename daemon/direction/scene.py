@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
+from gloaming.daemon.direction import precedence
 from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.precedence import Claim, Light, Line, Source, place, strongest
 from gloaming.daemon.direction.programme import Giving
 from gloaming.daemon.direction.score import Picture, Reason
 
@@ -46,7 +49,7 @@ class Facts:
         return any(p and p.sound for giving in self.givings for p in (*giving.order, giving.between))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Scene:
     """A stretch in which the same givings, windows and overrides are in force."""
 
@@ -57,20 +60,27 @@ class Scene:
     overrides: tuple[Override, ...]
     check_in_dark: float | None = None
 
-    def standing(self, kind: Kind) -> Override | None:
+    def standing(self, kind: Claim) -> Override | None:
         return next((override for override in self.overrides if override.kind == kind), None)
+
+    @cached_property
+    def decides(self) -> Line | None:
+        """What decides here, by the precedence; None where nothing is given and nobody has asked for anything."""
+        in_force: set[Claim] = {override.kind for override in self.overrides}
+        in_force |= {Source.DARK_HOURS for window in self.windows if window.ceiling == 0}
+        in_force |= {claim_of(self.giving)} if self.giving else set()
+        return strongest(in_force, gives_way=bool(self.check_in_dark))
 
     @property
     def check(self) -> Override | None:
-        """The rig check that is to be seen: somebody's dark is stronger."""
-        return None if self.standing(Kind.DARK) else self.standing(Kind.RIG_CHECK)
+        """The rig check that is seen."""
+        return self.standing(Kind.RIG_CHECK) if self.decides and self.decides.light == Light.PATTERN else None
 
     @property
     def dark(self) -> Window | None:
-        """The dark hours, unless the site lets a rig check be dimly lit in them."""
-        if self.check and self.check_in_dark:
-            return None
-        return next((window for window in self.windows if window.ceiling == 0), None)
+        """The dark hours that nothing is let through in."""
+        windows = self.windows if self.decides and self.decides.claim == Source.DARK_HOURS else ()
+        return next((window for window in windows if window.ceiling == 0), None)
 
     @property
     def ceiling(self) -> float:
@@ -81,13 +91,18 @@ class Scene:
         return min([1.0, *ceilings])
 
     def level(self, brightness: float) -> float:
-        """What the show is to come to once no fade is under way: a dim is a share of what is set, a ceiling is not."""
-        if self.check and not self.dark:
-            brightness = self.check.level or 0.0
-        elif not self.giving or self.dark or self.standing(Kind.DARK) or self.standing(Kind.PAUSE):
+        """What the light is to come to once no fade is under way: a dim is a share of what is set, a ceiling is not."""
+        if self.decides is None or self.decides.light == Light.NONE:
             return 0.0
-        dims = [override.level or 0.0 for override in self.overrides if override.kind == Kind.DIM]
-        return min(brightness * min(dims, default=1.0), self.ceiling)
+        level = (self.check.level or 0.0) if self.check else brightness
+        for limit in reversed(precedence.LIMITS):
+            if limit.light:
+                level = min(level, self.ceiling) if limit.claim == Source.HOURS else level * self._share(limit.claim)
+        return level
+
+    def _share(self, claim: Claim) -> float:
+        """What an override that limits leaves of the light."""
+        return min((one.level or 0.0 for one in self.overrides if one.kind == claim), default=1.0)
 
     @property
     def loudest(self) -> float:
@@ -96,17 +111,26 @@ class Scene:
 
     def volume(self, volume: float) -> float:
         """What the sound is to come to once no fade is under way."""
-        silent = (Kind.DARK, Kind.PAUSE, Kind.MUTE, Kind.RIG_CHECK)
-        return 0.0 if not self.giving or any(map(self.standing, silent)) else min(volume, self.loudest)
+        if self.decides is None or not self.decides.sound:
+            return 0.0
+        for limit in reversed(precedence.LIMITS):
+            if limit.sound:
+                allowed = self.loudest if limit.claim == Source.HOURS else 0.0 if self.standing(limit.claim) else 1.0
+                volume = min(volume, allowed)
+        return volume
 
     @property
     def pattern(self) -> Picture | None:
         """The test pattern of a rig check, which begins when it was asked for."""
         check = self.check
-        if check is None or check.check is None or self.dark:
+        if check is None or check.check is None:
             return None
         found = check.check
         return Picture(f"rig check: {found.text}", found.path, found.frames, found.fps, check.at_ns)
+
+
+def claim_of(giving: Giving) -> Claim:
+    return Source.PERFORMANCE if giving.called is None else Kind.CALL
 
 
 def sweep(facts: Facts, ends: Mapping[Giving, int], begin_ns: int, end_ns: int) -> Iterator[Scene]:
@@ -130,7 +154,7 @@ def sweep(facts: Facts, ends: Mapping[Giving, int], begin_ns: int, end_ns: int) 
         yield Scene(
             from_ns,
             until_ns,
-            max(givings, key=lambda giving: (giving.called is not None, giving.rank, giving.opens_ns), default=None),
+            max(givings, key=lambda giving: (-place(claim_of(giving)), giving.rank, giving.opens_ns), default=None),
             tuple(value for value in values if isinstance(value, Window)),
             tuple(value for value in values if isinstance(value, Override)),
             facts.check_in_dark,

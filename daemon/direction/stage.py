@@ -172,8 +172,7 @@ class Stage:
         picture = scene.pattern or (part.picture if part else None)
         shown = bool(low or high) and picture is not None
         lit = shown and not (picture and picture.ended)
-        muted = scene.standing(Kind.MUTE) or not min(scene.loudest, self.facts.volume)
-        sounding = state in (State.PLAYING, State.WAITING) and scene.giving is not None and shown
+        sounding = shown and state != State.FAULT and scene.volume(self.facts.volume) > 0
         return Segment(
             from_ns=from_ns,
             until_ns=until_ns,
@@ -183,7 +182,7 @@ class Stage:
             picture=picture if shown or (state == State.PAUSED and scene.giving) else None,
             level_from=low if lit else 0.0,
             level_until=high if lit else 0.0,
-            sound=bool(part and part.sound and sounding and not muted),
+            sound=bool(part and part.sound and sounding),
             sound_from=self.sound.level_at(from_ns),
             sound_until=self.sound.level_before(until_ns),
             mix=part.mix if part and lit and picture is part.picture else None,

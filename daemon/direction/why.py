@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from gloaming.daemon.direction import precedence
 from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.precedence import Light, Source
 from gloaming.daemon.direction.programme import Giving, Part
 from gloaming.daemon.direction.scene import Facts, Scene
 from gloaming.daemon.direction.score import Reason, State
@@ -20,30 +22,26 @@ class Why:
 
     def why(self, scene: Scene, part: Part | None, at_ns: int) -> tuple[State, tuple[Reason, ...]]:
         """The state, and the rules that made it, the deciding one first."""
-        if scene.dark:
-            return State.DARK, (scene.dark.reason,)
-        also = self._limits(scene)
-        if dark := scene.standing(Kind.DARK):
-            return State.DARK, (self._asked(dark, "dark"), *also)
-        if check := scene.check:
-            what = f"rig check, {check.check.text if check.check else 'nothing'}"
-            return State.RIG_CHECK, (self._asked(check, what), *also)
-        if pause := scene.standing(Kind.PAUSE):
-            return State.PAUSED, (self._asked(pause, "paused"), *self._giving_reasons(scene.giving, part, at_ns), *also)
-        if not scene.giving:
+        line = scene.decides
+        if line is None:
             return self._idle(at_ns)
-        given = self._giving_reasons(scene.giving, part, at_ns)
-        if part and part.fault:
-            return State.FAULT, (*given, *also)
-        return (State.WAITING if part is None or part.filler else State.PLAYING), (*given, *also)
+        if scene.dark:
+            return line.state, (scene.dark.reason,)
+        asked = scene.standing(line.claim)
+        deciding = (self._asked(asked, _what(asked)),) if asked else ()
+        of_the_show = self._giving_reasons(scene.giving, part, at_ns) if line.holds_show else ()
+        state = _state_of(part) if line.light == Light.SHOW else line.state
+        return state, (*deciding, *of_the_show, *self._limits(scene))
 
     def _limits(self, scene: Scene) -> tuple[Reason, ...]:
         """What makes it dimmer or quieter than the pieces are."""
-        reasons = [_for_check(w.reason, scene.check_in_dark) if w.ceiling == 0 else w.reason for w in scene.windows]
-        for dim in (override for override in scene.overrides if override.kind == Kind.DIM):
-            reasons.append(self._asked(dim, f"dimmed to {dim.level:.0%} of the brightness that is set"))
-        if mute := scene.standing(Kind.MUTE):
-            reasons.append(self._asked(mute, "without sound"))
+        reasons: list[Reason] = []
+        for limit in precedence.LIMITS:
+            if limit.claim == Source.HOURS:
+                reasons += [
+                    _for_check(w.reason, scene.check_in_dark) if w.ceiling == 0 else w.reason for w in scene.windows
+                ]
+            reasons += [self._asked(one, _what(one)) for one in scene.overrides if one.kind == limit.claim]
         return (*reasons, self.facts.brightness_reason) if scene.giving and not scene.check else tuple(reasons)
 
     def _giving_reasons(self, giving: Giving | None, part: Part | None, at_ns: int) -> tuple[Reason, ...]:
@@ -102,6 +100,28 @@ class Why:
     def _clock(self, at_ns: int, seconds: bool = False) -> str:
         local = self._local(at_ns)
         return f"{local:%H:%M:%S}" if seconds or local.second else f"{local:%H:%M}"
+
+
+def _state_of(part: Part | None) -> State:
+    """The state of a show by what it has now."""
+    if part and part.fault:
+        return State.FAULT
+    return State.WAITING if part is None or part.filler else State.PLAYING
+
+
+def _what(override: Override) -> str:
+    """What an override does."""
+    match override.kind:
+        case Kind.RIG_CHECK:
+            return f"rig check, {override.check.text if override.check else 'nothing'}"
+        case Kind.PAUSE:
+            return "paused"
+        case Kind.DIM:
+            return f"dimmed to {override.level:.0%} of the brightness that is set"
+        case Kind.MUTE:
+            return "without sound"
+        case kind:
+            return str(kind)
 
 
 def _for_check(dark: Reason, at_most: float | None) -> Reason:
