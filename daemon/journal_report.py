@@ -15,6 +15,7 @@ from typing import TypeVar
 
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.score import State
+from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.journal_lines import Row
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.reports.nights import Row as NightRow
@@ -185,7 +186,7 @@ def _night(
     playing = [(stretch, length_s) for stretch, length_s in within if stretch.state == State.PLAYING]
     lit_s = sum(length_s for _, length_s in playing)
     waited_s = sum(length_s for stretch, length_s in within if stretch.state == State.WAITING)
-    other = [stretch.why for stretch, _ in within if stretch.state not in (State.PLAYING, State.WAITING)]
+    other = [stretch.why for stretch, _ in within if stretch.state not in GIVEN]
     due_s = (closes_ns - opens_ns) / SECOND_NS
     if opens_ns > now_ns:
         outcome, why = "to come", ""
@@ -197,7 +198,7 @@ def _night(
         outcome, why = "cut short", other[0] if other else "the board was off for a while"
     else:
         outcome, why = "given", ""
-    seen = [stretch for stretch, _ in within if stretch.state in (State.PLAYING, State.WAITING)]
+    seen = [stretch for stretch, _ in within if stretch.state in GIVEN]
     turns = [stretch.piece if stretch.state == State.PLAYING else None for stretch in seen]  # after a pause it goes on
     energies = [(watts.get(stretch.piece or ""), stretch.level, length_s) for stretch, length_s in playing]
     known = [watt * level * length_s / 3600 for watt, level, length_s in energies if watt is not None]
@@ -210,7 +211,7 @@ def _night(
         why=why,
         lit_s=lit_s,
         pieces=tuple(sorted(Counter(name for name, _ in groupby(turns) if name).items())),
-        interruptions=tuple(row["text"] for row in breaks if not row["text"].startswith("over: ")),
+        interruptions=tuple(row["text"] for row in breaks if not row["data"].get("over")),
         energy_wh=round(sum(known), 1) if known else None,
     )
 

@@ -14,7 +14,7 @@ import struct
 import sys
 import time
 from collections import Counter, defaultdict, deque
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 
 ERROR, WARNING, NOTICE, INFO = 3, 4, 5, 6
@@ -29,15 +29,12 @@ LEVELS = {
     "fault": ERROR,
     "trouble": WARNING,
     "restart": WARNING,
-    "no-clock": WARNING,
     "state": WARNING,
     "start": NOTICE,
     "clock": NOTICE,
     "site": NOTICE,
 }
 """The level of a line of the journal by its kind; INFO for the others."""
-BOUNDED = {*LEVELS, "program"}
-"""The kinds of which so many lines pass: not what people ask for, nor what is played."""
 _NO_NAME = re.compile(r"[^A-Z0-9_]")
 _DIGITS = re.compile(r"\d+")
 
@@ -64,23 +61,21 @@ class Rate:
 
 
 class Seldom:
-    """Lets one line pass in a minute of those that are alike, and so many of a kind that is `bounded` (None: of any);
-    counts the rest."""
+    """Lets one line pass in a minute of those that are alike, and so many of a bounded kind; counts the rest."""
 
-    def __init__(self, of_a_kind: int = OF_A_KIND, bounded: Collection[str] | None = None) -> None:
-        self._bounded = bounded
+    def __init__(self, of_a_kind: int = OF_A_KIND) -> None:
         self._passed: dict[tuple[str, ...], tuple[float, int]] = {}
         self._kinds: defaultdict[str, Rate] = defaultdict(lambda: Rate(of_a_kind, SELDOM_S))
         self._held: Counter[str] = Counter()
 
-    def passes(self, alike: tuple[str, ...], at_s: float) -> int | None:
+    def passes(self, alike: tuple[str, ...], at_s: float, bounded: bool = True) -> int | None:
         """How many were held back since the last that passed; None where this one is. A line's kind comes first."""
         kind = alike[0]
         passed_s, held = self._passed.get(alike, (at_s - SELDOM_S, 0))
         if at_s - passed_s < SELDOM_S:
             self._passed[alike] = passed_s, held + 1
             return None
-        if (self._bounded is None or kind in self._bounded) and not self._kinds[kind].passes(at_s):
+        if bounded and not self._kinds[kind].passes(at_s):
             self._held[kind] += 1
             return None
         if len(self._passed) >= KINDS_MAX:
@@ -121,7 +116,7 @@ class ServiceLog:
         self._name = ""
         self._socket: socket.socket | None = None
         self._path = SOCKET
-        self._seldom = Seldom(bounded=BOUNDED)
+        self._seldom = Seldom()
         self._lost = 0
 
     def open(self, name: str, journald: bool | None = None, path: str = SOCKET) -> None:
@@ -130,18 +125,23 @@ class ServiceLog:
         if journald_listens() if journald is None else journald:
             self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
 
-    def line(self, kind: str, text: str, who: str = "", data: Mapping[str, object] | None = None) -> None:
-        """A line of the journal, for journald alone."""
+    def line(
+        self, kind: str, text: str, who: str = "", data: Mapping[str, object] | None = None, level: int | None = None
+    ) -> None:
+        """A line of the journal, for journald alone; its level is that of its kind unless it is given."""
         if self._socket:
-            level = NOTICE if text.startswith("over: ") else LEVELS.get(kind, INFO)
-            self._say(level, text, {**(data or {}), "kind": kind, "who": who or None}, (kind, _DIGITS.sub("0", text)))
+            data = data or {}
+            level = NOTICE if data.get("over") else LEVELS.get(kind, INFO) if level is None else level
+            self._say(level, text, {**data, "kind": kind, "who": who or None}, (kind, _DIGITS.sub("0", text)))
 
     def complain(self, text: str, level: int = WARNING, kind: str = "program", alike: str | None = None) -> None:
         """What somebody has to see who looks after the process; lines that are `alike` count as one that repeats."""
         self._say(level, text, {"kind": kind}, (kind, alike or text))
 
     def _say(self, level: int, text: str, about: Mapping[str, object], alike: tuple[str, ...]) -> None:
-        held = self._seldom.passes(alike, self._now_s())
+        held = self._seldom.passes(
+            alike, self._now_s(), bounded=level < INFO
+        )  # people and pieces may say what they like
         if held is None:
             return
         text = with_count(text[:TEXT_MAX], held)

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from gloaming.api.commands.run import NO_PAGE, state_folder
-from gloaming.daemon.direction.overrides import ASKED, LIGHTS_OFF, TERMS, Kind
+from gloaming.daemon.direction.overrides import ASKED, LIGHTS_OFF, TERMS
 from gloaming.shows.config_files.errors import Mistake, MistakeError
 
 TIMEOUT_S = 10
@@ -32,14 +32,6 @@ SERVICE_STATE = Path("/var/lib/gloaming")
 """Where the installed service keeps its state: asked where no site is named and none is here."""
 
 
-HELP = {
-    Kind.PAUSE: "lights off; the show waits where it is",
-    Kind.DARK: "lights off for tonight, or as long as said",
-    Kind.CALL: "give a show now",
-    Kind.DIM: "light at a share of the brightness that is set: LEVEL, 0 to 1",
-    Kind.MUTE: "no sound",
-    Kind.SKIP: "the next piece, at once",
-}
 FIRST: dict[str | None, tuple[str, type, str]] = {"show": ("show", str, "SHOW"), "level": ("level", float, "LEVEL")}
 """What a command takes first, by the key that it is in the request."""
 
@@ -50,7 +42,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     now.add_argument("--json", action="store_true", help="the whole answer as one object")
     for kind in ASKED:
         terms = TERMS[kind]
-        command = _command(subparsers, kind, HELP[kind], ask, first=FIRST.get(terms.key), lasting=terms.lasts)
+        command = _command(subparsers, kind, terms.help, ask, first=FIRST.get(terms.key), lasting=terms.lasts)
         if terms.key == "unseen":
             command.add_argument("--unseen", action="store_const", const=True, help="the show goes on behind the dark")
     _command(subparsers, "resume", "end every pause and every dark", resume, lasting=False)

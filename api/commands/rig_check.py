@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 from gloaming.api.commands.live import call, end_all, tell_taken
+from gloaming.daemon.direction.overrides import TERMS, Kind
 from gloaming.shows.rig.patterns import COLOURS, KINDS
 
 
@@ -15,7 +16,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     patterns = "\n".join(f"  {kind:<10} {what}" for kind, what in KINDS.items())
     parser = subparsers.add_parser(
         "rig-check",
-        help="test patterns on the rig; they end by themselves after ten minutes",
+        help=TERMS[Kind.RIG_CHECK].help,
         formatter_class=argparse.RawDescriptionHelpFormatter,
         epilog=f"patterns:\n{patterns}\n  end        end the rig check",
     )

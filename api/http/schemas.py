@@ -216,6 +216,7 @@ class OverrideStanding(Answer):
 
     id: int
     kind: str
+    kind_name: Annotated[str, Field(description="what a person calls it")]
     at: Instant
     until: Instant
     remaining_s: int
@@ -311,6 +312,8 @@ class Now(Why):
 
     site: str
     timezone: Annotated[str, Field(description="the site's, as the IANA database has it")]
+    state_name: Annotated[str, Field(description="what a person calls the state")]
+    next_state_name: str | None
     position_s: float | None
     length_s: float | None
     overrides: list[OverrideStanding]

@@ -11,6 +11,7 @@ from gloaming.daemon.direction.decide import decide, instant, segment_at
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind, Override
 from gloaming.daemon.direction.score import Reason, State
+from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.config_files.errors import Mistake, MistakeError
@@ -76,7 +77,7 @@ def _allow(override: Override, site: Site, overrides: tuple[Override, ...], held
             raise Refusal(window.reason)
     if override.kind == Kind.SKIP:
         decision = decide(override.at_ns, site, overrides, held)
-        if decision.show is None or decision.state not in (State.PLAYING, State.WAITING, State.PAUSED):
+        if decision.show is None or decision.state not in {*GIVEN, State.PAUSED}:
             raise Refusal(*decision.reasons)
 
 

@@ -26,8 +26,12 @@ WEEK_MINUTES, DAY_MINUTES = 7 * 24 * 60, 24 * 60
 
 @dataclass(frozen=True, slots=True)
 class KindTerms:
-    """What goes with a kind of override. Requests, commands and the schema of the HTTP side are made of it."""
+    """What goes with a kind of override. Requests, commands, the schema of HTTP and the page are made of it."""
 
+    name: str
+    """What a person calls it while it is in force."""
+    help: str
+    """What its command does."""
     ends: frozenset[Kind] = frozenset()
     """What ends when it is asked for: what it takes the place of; and a rig check, when lights go off."""
     key: str | None = None
@@ -45,13 +49,35 @@ class KindTerms:
 
 
 TERMS = {
-    Kind.PAUSE: KindTerms(frozenset({Kind.PAUSE, Kind.RIG_CHECK}), "unseen", usual_minutes=15, lights_off=True),
-    Kind.DARK: KindTerms(frozenset({Kind.DARK, Kind.RIG_CHECK}), lights_off=True),
-    Kind.CALL: KindTerms(key="show", needed=True, usual_minutes=30, longest_minutes=DAY_MINUTES),
-    Kind.DIM: KindTerms(frozenset({Kind.DIM}), "level", needed=True),
-    Kind.MUTE: KindTerms(frozenset({Kind.MUTE})),
-    Kind.SKIP: KindTerms(lasts=False),
-    Kind.RIG_CHECK: KindTerms(frozenset({Kind.RIG_CHECK}), of_its_own=True),
+    Kind.PAUSE: KindTerms(
+        "Paused",
+        "lights off; the show waits where it is",
+        frozenset({Kind.PAUSE, Kind.RIG_CHECK}),
+        "unseen",
+        usual_minutes=15,
+        lights_off=True,
+    ),
+    Kind.DARK: KindTerms(
+        "Off", "lights off for tonight, or as long as said", frozenset({Kind.DARK, Kind.RIG_CHECK}), lights_off=True
+    ),
+    Kind.CALL: KindTerms(
+        "Show called", "give a show now", key="show", needed=True, usual_minutes=30, longest_minutes=DAY_MINUTES
+    ),
+    Kind.DIM: KindTerms(
+        "Dimmed",
+        "light at a share of the brightness that is set: LEVEL, 0 to 1",
+        frozenset({Kind.DIM}),
+        "level",
+        needed=True,
+    ),
+    Kind.MUTE: KindTerms("Muted", "no sound", frozenset({Kind.MUTE})),
+    Kind.SKIP: KindTerms("Next piece", "the next piece, at once", lasts=False),
+    Kind.RIG_CHECK: KindTerms(
+        "Rig check",
+        "test patterns on the rig; they end by themselves after ten minutes",
+        frozenset({Kind.RIG_CHECK}),
+        of_its_own=True,
+    ),
 }
 ASKED = tuple(kind for kind, terms in TERMS.items() if not terms.of_its_own)
 LIGHTS_OFF = tuple(kind for kind, terms in TERMS.items() if terms.lights_off)

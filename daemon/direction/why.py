@@ -41,7 +41,8 @@ class Why:
                 reasons += [
                     _for_check(w.reason, scene.check_in_dark) if w.ceiling == 0 else w.reason for w in scene.windows
                 ]
-            reasons += [self._asked(one, _what(one)) for one in scene.overrides if one.kind == limit.claim]
+            asked = [self._asked(one, _what(one)) for one in scene.overrides if one.kind == limit.claim]
+            reasons += asked if limit.light else asked[:1]  # a second mute adds nothing
         return (*reasons, self.facts.brightness_reason) if scene.giving and not scene.check else tuple(reasons)
 
     def _giving_reasons(self, giving: Giving | None, part: Part | None, at_ns: int) -> tuple[Reason, ...]:

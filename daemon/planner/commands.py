@@ -11,6 +11,7 @@ from gloaming.daemon.direction.asking import Refusal, ask
 from gloaming.daemon.direction.decide import isoformat, next_piece, segment_at
 from gloaming.daemon.direction.overrides import LIGHTS_OFF, TERMS, Kind, Override
 from gloaming.daemon.direction.score import Reason, State
+from gloaming.daemon.direction.states import GIVEN, STATES
 from gloaming.daemon.reports.nights import season
 from gloaming.shows.config_files.errors import Mistake, MistakeError
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
@@ -70,6 +71,8 @@ class Commands:
             "site": director.site.name,
             "timezone": director.site.timezone.key,
             **decision.as_json(director.site.timezone),
+            "state_name": STATES[decision.state].name,
+            "next_state_name": None if decision.next_state is None else STATES[decision.next_state].name,
             "position_s": None if decision.position_ns is None else round(decision.position_ns / SECOND_NS, 3),
             "length_s": round(piece.length_ns / SECOND_NS, 3) if piece and piece.length_ns else None,
             "overrides": [self.as_json(override) for override in self.standing(at_ns)],
@@ -102,7 +105,7 @@ class Commands:
         if len(others) == len(self.overrides) or not self.director.attendant.trust.trusted:
             return None
         found = segment_at(at_ns, self.director.site, others, self.director.steps.held)
-        given = found.state in (State.PLAYING, State.WAITING) and found.show is not None
+        given = found.state in GIVEN and found.show is not None
         return {"light": given or found.state == State.RIG_CHECK, "text": found.reasons[0].text}
 
     def _clock_note(self) -> str | None:
@@ -141,6 +144,7 @@ class Commands:
         return {
             "id": override.id,
             "kind": str(override.kind),
+            "kind_name": TERMS[override.kind].name,
             "at": isoformat(override.at_ns, zone),
             "until": isoformat(override.until_ns, zone),
             "remaining_s": max(0, round((override.end_ns - self.director.clock.now_ns()) / SECOND_NS)),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import Segment, State
+from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.planner.health import BLACK
 from gloaming.shows.time_units import SECOND_NS
 
@@ -64,7 +65,7 @@ def is_given(asked: Override, segment: Segment) -> bool:
         case Kind.MUTE:
             return not segment.sound_until
         case Kind.CALL:
-            return segment.show == asked.show and segment.state in (State.PLAYING, State.WAITING)
+            return segment.show == asked.show and segment.state in GIVEN
         case Kind.RIG_CHECK:
             return segment.state == State.RIG_CHECK
         case _:

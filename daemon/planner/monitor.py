@@ -198,7 +198,7 @@ class Monitor:
             del self._since[key]
             if key in self._noted or key[0] == "frames":  # of other kinds, who told it tells its end
                 self._noted.discard(key)
-                self.director.note_seldom("trouble", f"over: {key[1]}")
+                self.director.note_seldom("trouble", f"over: {key[1]}", data={"over": True, "subject": key[1]})
 
     # the site's files
 

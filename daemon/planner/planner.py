@@ -334,7 +334,9 @@ class Planner:
                         self.troubles[key]["stamp"] = file_stamp(Path(key[1]))
                 over = "over: " if message["over"] else ""
                 if not known:
-                    about: dict[str, object] = {name: message[name] for name in ("subject", "piece") if name in message}
+                    about: dict[str, object] = {
+                        name: message[name] for name in ("subject", "piece", "over") if name in message
+                    }
                     text = f"{over}{message['subject']}: {message['text']}"
                     self.note_seldom("trouble", text, over + "".join(key), about)
                 if message["kind"] == "frames" and not message["over"]:

@@ -54,7 +54,8 @@ class RigMonitor:
 
     def _changed(self, reach: Reach) -> None:
         over = "over: " if reach.answers else ""
-        self.director.store.note(reach.since_ns, "trouble", f"{over}{reach.text}")
+        about: dict[str, object] = {"over": bool(reach.answers), "subject": reach.controller}
+        self.director.store.note(reach.since_ns, "trouble", f"{over}{reach.text}", data=about)
 
     def troubles(self) -> list[Trouble]:
         """The controllers that do not answer, each with the strings that are dark because of it."""

@@ -15,6 +15,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.direction.states import ROUTINE, STATES
 from gloaming.daemon.journal_lines import Row, between, newest
 from gloaming.daemon.planner.state_file import (
     LINE,
@@ -35,11 +36,10 @@ JOURNAL_ROWS_MAX = 60_000
 JOURNAL_ROWS_AT_HAND = 1_000
 """So many of the newest lines are answered without the file."""
 TRIM_EVERY = 256
-ROUTINE = {"playing", "waiting", "paused", "dark"}
-"""Kinds of line that come all evening long: they may wait for each other."""
 APART = 1 << 40
 """Where the file cannot be read, what is begun in memory counts from here: no number is given twice."""
 TABLES = ("override", "device", "fact", "journal")
+STATE_LEVELS: dict[str, int] = {state: terms.level for state, terms in STATES.items()}
 _KINDS = tuple(str(kind) for kind in Kind)
 _COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, unseen, rig_check"
 
@@ -220,7 +220,7 @@ class Store:
 
     def note(self, at_ns: int, kind: str, text: str, who: str = "", data: dict[str, object] | None = None) -> None:
         """A line in the journal; the oldest make room. The service's log has it too."""
-        LOG.line(kind, text, who, data)
+        LOG.line(kind, text, who, data, STATE_LEVELS.get(kind))
         self.note_all(((at_ns, kind, text, who, data),))
 
     def note_all(self, lines: Iterable[tuple[int, str, str, str, dict[str, object] | None]]) -> None:

@@ -297,7 +297,7 @@ class Transmitter:
         if not self.director:
             if message["op"] == "trouble":
                 over = "over: " if message["over"] else ""
-                about = {key: message.get(key) for key in ("subject", "piece")}
+                about = {key: message.get(key) for key in ("subject", "piece", "over")}
                 LOG.line("trouble", f"{over}{message['subject']}: {message['text']}", data=about)
             return
         self.unsent += json.dumps(message).encode() + b"\n"

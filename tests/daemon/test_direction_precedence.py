@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from fractions import Fraction
 from itertools import pairwise
-from pathlib import Path
 
 import pytest
 
@@ -15,8 +14,9 @@ from gloaming.daemon.direction.scene import Facts, Window
 from gloaming.daemon.direction.score import Reason, Segment, State
 from gloaming.daemon.direction.stage import Stage
 from tests.daemon.test_direction_stage import DAY, LONDON, MIN, TIDE, H, S, evening
+from tests.places import TOP
 
-README = Path(__file__).parents[2] / "daemon" / "README.md"
+README = TOP / "daemon" / "README.md"
 AT = DAY + 20 * H
 CHECK = Check("walk", "/x/walk.frames", 400, Fraction(40))
 DARK_HOURS = Window(AT - H, AT + H, Reason("site.toml:9 neighbours.dark", "no light"), 0.0)

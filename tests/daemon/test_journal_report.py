@@ -180,6 +180,16 @@ def test_a_night_that_was_dark_by_what_was_asked_days_before(site: Site) -> None
     assert (night.outcome, night.why) == ("left out", "dark: dark 1 by Ada for a week")
 
 
+def test_the_end_of_a_trouble_is_no_interruption_whatever_its_words(site: Site) -> None:
+    rows = [
+        line("2026-12-01T17:00", "playing", piece="tide"),
+        line("2026-12-01T18:00", "trouble", "over: the roof: no light there"),
+        line("2026-12-01T18:05", "trouble", "the roof is lit again", over=True),
+    ]
+    (night,) = report(site, rows, at("2026-12-02T12:00"), date(2026, 12, 1), 1).nights
+    assert night.interruptions == ("over: the roof: no light there",)
+
+
 def test_tonight_and_tomorrow(site: Site) -> None:
     nights = of(site, "2026-12-04T21:00")
     assert (nights[4].outcome, nights[5].outcome) == ("under way", "to come")

@@ -79,7 +79,7 @@ def test_a_line_of_the_journal_has_its_level_and_its_fields(journald: Journald) 
 
 def test_what_is_over_is_no_warning_any_more(journald: Journald) -> None:
     journald.log.line("trouble", "network: packets are not taken")
-    journald.log.line("trouble", "over: network: over")
+    journald.log.line("trouble", "over: network: over", data={"over": True})
     assert [line["PRIORITY"] for line in journald.heard()] == ["4", "5"]
 
 

@@ -1,8 +1,6 @@
 // What the page tells, and the deeds besides PAUSE. It stands on page.js, in the same page.
 "use strict";
 
-const STATES = { playing: "Playing", paused: "Paused", waiting: "Waiting", dark: "Dark", "rig-check": "Rig check", "no-clock": "No clock", fault: "Fault" };
-const KINDS = { pause: "Paused", dark: "Off", call: "Show called", dim: "Dimmed", mute: "Muted", skip: "Next piece", "rig-check": "Rig check" };
 let site = null;
 let nextTold = "";
 
@@ -57,7 +55,7 @@ function fill(list, items) {
 function tell() {
   const hushed = standing("pause", "dark");
   $("site").textContent = now.site;
-  const state = now.state === "waiting" && now.piece && now.brightness > 0 ? "Between pieces" : STATES[now.state] || now.state;
+  const state = now.state === "waiting" && now.piece && now.brightness > 0 ? "Between pieces" : now.state_name;
   $("state").textContent = state;
   document.title = `${state} – Gloaming`;
   const offset = -new Date().getTimezoneOffset();
@@ -113,7 +111,7 @@ function press(id, pressed, text) {
 
 function tellOverride(each) {
   const item = element("li");
-  const what = element("div", KINDS[each.kind] || each.kind);
+  const what = element("div", each.kind_name);
   if (each.show) what.append(`: ${each.show}`);
   if (each.level !== undefined) what.append(` ${each.kind === "dim" ? "to" : "at"} ${Math.round(each.level * 100)} %${each.kind === "dim" ? " of the brightness that is set" : ""}`);
   const left = element("b", "", { className: "left" });
@@ -122,7 +120,7 @@ function tellOverride(each) {
   item.append(what);
   if (!viewer) {
     const undo = element("button", "Undo", { onclick: () => command("Undoing", async () => stored(await end([each]), "Undone.")) });
-    undo.setAttribute("aria-label", `Undo: ${KINDS[each.kind] || each.kind} by ${each.who}`);
+    undo.setAttribute("aria-label", `Undo: ${each.kind_name} by ${each.who}`);
     item.append(undo);
   }
   return item;
@@ -143,7 +141,7 @@ async function tellNext() {
   const { next, next_piece: piece } = now;
   const items = piece ? [[piece.at, piece.piece]] : [];
   const withPiece = piece && next && (next.state === "waiting" ? next.at <= piece.at : next.at === piece.at); // no more than its gap
-  if (next && !withPiece) items.push([next.at, (STATES[next.state] || next.state).toLowerCase()]);
+  if (next && !withPiece) items.push([next.at, now.next_state_name.toLowerCase()]);
   for (const night of await ask("GET", "/api/nights?days=3")) {
     if (night.opens > now.at) items.push([night.opens, `${night.show} opens`]);
     if (night.closes > now.at && !(next && next.at.startsWith(night.closes.slice(0, 19)))) items.push([night.closes, `${night.show} closes`]);

@@ -1,47 +1,75 @@
-"""The kinds of override and the states: each place that speaks of them has them all."""
+"""The kinds of override and the states are a table each. A line that is left out is found."""
 
 from __future__ import annotations
 
 import argparse
 import re
+from syslog import LOG_INFO
+from typing import Any
 
 import pytest
 
-from gloaming.api.commands import live
+from gloaming.api.commands import live, rig_check
 from gloaming.api.http.schemas import OVERRIDE_KEYS, Why, override_schema
+from gloaming.daemon.direction import overrides, states
 from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind
+from gloaming.daemon.direction.precedence import LIMITS, PRECEDENCE
 from gloaming.daemon.direction.score import State
+from gloaming.daemon.direction.states import GIVEN, ROUTINE, STATES
+from gloaming.daemon.planner.store import STATE_LEVELS
 from tests.places import TOP
 
-PAGE = TOP / "api" / "http" / "page" / "tell.js"
+PAGE = TOP / "api" / "http" / "page"
 
 
-def words_of_the_page(name: str) -> set[str]:
-    """The keys of a table of words in the page's script."""
-    line = next(line for line in PAGE.read_text().splitlines() if line.startswith(f"const {name} = "))
-    return {quoted or plain for quoted, plain in re.findall(r'(?:"([a-z-]+)"|([a-z]+)): "', line)}
-
-
-def test_every_kind_has_its_terms_and_its_word_on_the_page() -> None:
-    assert set(TERMS) == words_of_the_page("KINDS") == set(Kind)
-    assert set(ASKED) == set(Kind) - {Kind.RIG_CHECK}
-
-
-def test_every_kind_that_is_asked_for_has_a_command_and_a_schema() -> None:
+def check_kinds() -> None:
+    """Every kind has its terms, its command with its help, its schema, and its place in the precedence or beside it."""
+    assert set(TERMS) == set(Kind)
     subparsers = argparse.ArgumentParser().add_subparsers()
     live.add_parser(subparsers)
-    assert set(ASKED) <= set(subparsers.choices)
+    rig_check.add_parser(subparsers)
+    assert set(Kind) <= set(subparsers.choices)
+    assert {TERMS[kind].help for kind in Kind} <= {choice.help for choice in subparsers._choices_actions}
     kinds = {one["properties"]["kind"]["const"] for one in override_schema(["evening"])["anyOf"]}
-    assert kinds == set(ASKED)
+    assert kinds == set(ASKED) == {kind for kind in Kind if not TERMS[kind].of_its_own}
     assert {terms.key for terms in TERMS.values() if terms.key} == set(OVERRIDE_KEYS)
+    assert {line.claim for line in (*PRECEDENCE, *LIMITS)} >= set(Kind) - {Kind.SKIP}
+    assert len({terms.name for terms in TERMS.values()}) == len(Kind)
 
 
-def test_a_kind_without_a_text_for_its_command_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.delitem(live.HELP, Kind.MUTE)
-    with pytest.raises(KeyError):
-        live.add_parser(argparse.ArgumentParser().add_subparsers())
-
-
-def test_every_state_is_an_answer_and_has_its_word_on_the_page() -> None:
-    assert words_of_the_page("STATES") == set(State)
+def check_states() -> None:
+    """Every state has its terms, and with them its name, its place in the answers, and the level of its line."""
+    assert set(STATES) == set(STATE_LEVELS) == set(State)
     assert Why.model_json_schema()["$defs"]["State"]["enum"] == list(State)
+    assert len({terms.name for terms in STATES.values()}) == len(State)
+    assert {"playing", "waiting"} == GIVEN
+    assert {"playing", "waiting", "paused", "dark"} == ROUTINE
+    assert all(STATE_LEVELS[state] == LOG_INFO for state in ROUTINE)
+
+
+def test_every_kind_and_every_state_is_spoken_of_everywhere() -> None:
+    check_kinds()
+    check_states()
+
+
+@pytest.mark.parametrize("kind", list(Kind))
+def test_a_kind_that_is_left_out_is_found(kind: Kind, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delitem(overrides.TERMS, kind)
+    with pytest.raises((AssertionError, KeyError)):
+        check_kinds()
+
+
+@pytest.mark.parametrize("state", list(State))
+def test_a_state_that_is_left_out_is_found(state: State, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delitem(states.STATES, state)
+    with pytest.raises((AssertionError, KeyError)):
+        check_states()
+
+
+def test_the_page_has_no_names_of_its_own() -> None:
+    """It shows the names that come with the answers."""
+    script = "".join(path.read_text() for path in sorted(PAGE.glob("*.js")))
+    names: Any = [*(terms.name for terms in STATES.values()), *(terms.name for terms in TERMS.values())]
+    tables = [name for name in names if re.search(rf': "{name}"', script)]
+    assert tables == []
+    assert all(key in script for key in ("now.state_name", "now.next_state_name", "each.kind_name"))
