@@ -108,5 +108,5 @@ def add_monitoring(app: FastAPI, director: Planner, seen: DeviceOf, operator: De
         """The season as it was, night by night; as a picture where image/svg+xml is asked for."""
         found = await reports.of(first, days)
         if "image/svg+xml" in request.headers.get("accept", ""):
-            return Response(draw(found), media_type="image/svg+xml")
+            return Response(await asyncio.to_thread(draw, found), media_type="image/svg+xml")
         return Response(as_json(found), media_type="application/json")

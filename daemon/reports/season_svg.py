@@ -74,6 +74,11 @@ class _Sheet:
             _Column(day, LEFT + number * self.column, *noons[number : number + 2])
             for number, day in enumerate(dates[:-1])
         ]
+        self._windows = [
+            (column, window)
+            for column in self._columns
+            for window in neighbours_windows(site, column.from_ns, column.until_ns)
+        ]
 
     def _y(self, column: _Column, at_ns: int) -> float:
         """The height of an instant on a date's column, by the local clock, within the column."""
@@ -126,19 +131,17 @@ class _Sheet:
 
     def hours(self) -> Iterator[_Bar]:
         """Dark and dim hours."""
-        for column in self._columns:
-            for window in neighbours_windows(self._site, column.from_ns, column.until_ns):
-                if not window.quiet:
-                    from_ns, until_ns = max(window.from_ns, column.from_ns), min(window.until_ns, column.until_ns)
-                    yield self._bar(column, from_ns, until_ns, "dim" if window.ceiling else "dark")
+        for column, window in self._windows:
+            if not window.quiet:
+                from_ns, until_ns = max(window.from_ns, column.from_ns), min(window.until_ns, column.until_ns)
+                yield self._bar(column, from_ns, until_ns, "dim" if window.ceiling else "dark")
 
     def quiet(self) -> Iterator[tuple[float, float]]:
         """Where quiet hours begin and end."""
-        for column in self._columns:
-            for window in neighbours_windows(self._site, column.from_ns, column.until_ns):
-                for edge_ns in (window.from_ns, window.until_ns):
-                    if window.quiet and column.from_ns <= edge_ns < column.until_ns:
-                        yield column.x, self._y(column, edge_ns)
+        for column, window in self._windows:
+            for edge_ns in (window.from_ns, window.until_ns):
+                if window.quiet and column.from_ns <= edge_ns < column.until_ns:
+                    yield column.x, self._y(column, edge_ns)
 
     def nights(self) -> Iterator[_Bar]:
         """The performances: each is in its date's column, or the one before or after."""
