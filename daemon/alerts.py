@@ -13,7 +13,7 @@ from gloaming.daemon.outside import Message, Messenger, notify_by_apprise, post
 from gloaming.daemon.planner.health import DO, Trouble
 from gloaming.daemon.service_log import Rate
 from gloaming.daemon.site.schema_delivery import Alert
-from gloaming.daemon.timetable.hours import windows
+from gloaming.daemon.timetable.rules import windows
 from gloaming.daemon.timetable.sun import Spot
 
 Key = tuple[str, str]

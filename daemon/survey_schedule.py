@@ -11,7 +11,7 @@ from gloaming.daemon.direction.decide import day
 from gloaming.daemon.reports.nights import Row, season
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.nights import NotGiven, not_given, overlaps
-from gloaming.daemon.timetable.rules import Hours, Performance
+from gloaming.daemon.timetable.rules import HoursRule, PerformanceRule, selects
 from gloaming.daemon.timetable.times import TimeExpression, instant_on
 from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.analysis.finding import Finding
@@ -47,7 +47,7 @@ def survey_schedule(site: Site, first: date, last: date) -> tuple[Finding, ...]:
     return (*performances, *_overlaps(found), *_never_given(found), *_hours(found), *_skipped(found))
 
 
-def _performance(found: _Season, performance: Performance) -> Iterator[Finding]:
+def _performance(found: _Season, performance: PerformanceRule) -> Iterator[Finding]:
     rows = [row for row in found.rows if row.night.performance is performance]
     left_out = [night for night in found.left_out if night.performance is performance]
     place = performance.place
@@ -75,7 +75,7 @@ def _performance(found: _Season, performance: Performance) -> Iterator[Finding]:
         yield Finding("fact", place, f"{text}: {by_clock[0].night.opens_by}")
 
 
-def _no_date(found: _Season, performance: Performance) -> Finding:
+def _no_date(found: _Season, performance: PerformanceRule) -> Finding:
     sets = [performance.season] if performance.season else list(performance.dates or ())
     ends = [dates.ends for dates in sets]
     past = [end for end in ends if end is not None and end < found.first]
@@ -129,7 +129,9 @@ def _hours(found: _Season) -> Iterator[Finding]:
     for kind, rule in _rules(found.site):
         if rule.from_.event is None:
             continue
-        without = [on for on in found.dates if rule.on(on) and instant_on(rule.from_, on, found.site.spot) is None]
+        without = [
+            on for on in found.dates if selects(rule, on) and instant_on(rule.from_, on, found.site.spot) is None
+        ]
         if without:
             text = f"{len(without)} dates on which the sun does not come to {rule.from_.text}, the first {without[0]}: "
             text += f"there the {kind} hours begin as early as they ever could"
@@ -139,13 +141,13 @@ def _hours(found: _Season) -> Iterator[Finding]:
 def _skipped(found: _Season) -> Iterator[Finding]:
     """Times of the clock that a date does not have, since the clocks are put forward over them."""
     changes = [on for on in found.dates if _midnight(found, on + timedelta(days=1)) - _midnight(found, on) < DAY_NS]
-    rules: list[tuple[str, Hours | Performance]] = [*_rules(found.site)]
+    rules: list[tuple[str, HoursRule | PerformanceRule]] = [*_rules(found.site)]
     rules += [("performance", performance) for performance in found.site.performances]
     for kind, rule in rules:
         for key, clock in (("from", rule.from_), ("to", rule.to)):
             for on in changes:
                 at = _moved(clock, on, found.site)
-                if at and (rule.on(on) or rule.on(on - timedelta(days=1))):
+                if at and (selects(rule, on) or selects(rule, on - timedelta(days=1))):
                     text = f"on {on} there is no {clock.text}, the clocks are put forward: {kind} {key} is {at:%H:%M}"
                     yield Finding("fact", rule.place, text)
 
@@ -162,7 +164,7 @@ def _moved(clock: TimeExpression, on: date, site: Site) -> datetime | None:
     return at if at.time() != clock.clock else None
 
 
-def _rules(site: Site) -> Iterable[tuple[str, Hours]]:
+def _rules(site: Site) -> Iterable[tuple[str, HoursRule]]:
     hours = site.neighbours
     return [
         *(("dark", rule) for rule in hours.dark),

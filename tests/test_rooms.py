@@ -15,6 +15,18 @@ from tests.places import TOP
 from tests.tools import needs
 
 MAY_IMPORT = {"shows": {"shows"}, "daemon": {"shows", "daemon"}, "api": {"shows", "daemon", "api"}}
+INSIDE = {
+    "timetable": {"timetable"},
+    "score": {"score"},
+    "site": {"timetable", "site"},
+    "direction": {"timetable", "score", "direction"},
+    "transmitter": {"score", "transmitter", "notify", "service_log"},
+}
+"""Which rooms of the daemon a room of it may import."""
+STANDS_ALONE = {"timetable": ("gloaming.shows.config_files.errors", "gloaming.shows.time_units")}
+"""Which modules of shows a room of the daemon may import, where not all of them."""
+ELSEWHERE = {"daemon/direction/season_svg.py"}
+"""A report that still stands in the wrong room."""
 FILES = [path for room in MAY_IMPORT for path in sorted((TOP / room).rglob("*.py"))]
 TRANSMITTER_NEVER = ("pydantic", "fastapi", "starlette", "uvicorn", "astral", "apscheduler", "asyncio")
 
@@ -49,6 +61,21 @@ def rooms_of(path: Path) -> set[str]:
 def test_imports_point_one_way(path: Path) -> None:
     room = path.relative_to(TOP).parts[0]
     assert rooms_of(path) <= MAY_IMPORT[room]
+
+
+def rooms_inside() -> list[Path]:
+    """The files of those rooms of the daemon that have arrows of their own."""
+    paths = [path.relative_to(TOP) for path in FILES if path.relative_to(TOP).parts[0] == "daemon"]
+    return [path for path in paths if path.parts[1] in INSIDE and path.as_posix() not in ELSEWHERE]
+
+
+@pytest.mark.parametrize("path", rooms_inside(), ids=str)
+def test_imports_inside_the_daemon_point_one_way(path: Path) -> None:
+    room, names = path.parts[1], set(imported(TOP / path))
+    rooms = {name.split(".")[2] for name in names if name.startswith("gloaming.daemon.")}
+    assert rooms <= INSIDE[room]
+    shows = {name for name in names if name.startswith("gloaming.shows.")}
+    assert {name for name in shows if not name.startswith(STANDS_ALONE.get(room, "gloaming."))} == set()
 
 
 def modules() -> dict[str, set[str]]:
@@ -127,6 +154,17 @@ def test_an_arrow_that_points_the_wrong_way_is_found(tmp_path: Path, monkeypatch
     path.parent.mkdir()
     path.write_text("def f():\n    from gloaming.daemon.site import load\n")
     assert "daemon" in rooms_of(path)
+
+
+def test_an_arrow_that_points_the_wrong_way_inside_the_daemon_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys.modules[__name__], "TOP", tmp_path)
+    path = tmp_path / "daemon" / "direction" / "bad.py"
+    path.parent.mkdir(parents=True)
+    path.write_text("if TYPE_CHECKING:\n    from gloaming.daemon.site.load import Site\n")
+    with pytest.raises(AssertionError):
+        test_imports_inside_the_daemon_point_one_way(path.relative_to(tmp_path))
 
 
 def test_the_transmitter_starts_without_what_only_the_director_needs() -> None:

@@ -11,8 +11,8 @@ from gloaming.daemon.direction.decide import decide, instant, segment_at
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind, Override
 from gloaming.daemon.direction.score import Reason, State
+from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.states import GIVEN
-from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.config_files.errors import Mistake, MistakeError
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
@@ -35,7 +35,7 @@ class Refusal(Exception):
 def ask(
     request: Mapping[str, object],
     at_ns: int,
-    site: Site,
+    site: SiteProtocol,
     overrides: Iterable[Override] = (),
     who: str = "",
     held: tuple[Held, ...] = (),
@@ -70,7 +70,7 @@ def ask(
     return _with_its_sound(override, site, tuple(overrides), held) if kind == Kind.SKIP else override
 
 
-def _allow(override: Override, site: Site, overrides: tuple[Override, ...], held: tuple[Held, ...]) -> None:
+def _allow(override: Override, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[Held, ...]) -> None:
     if override.kind == Kind.CALL:
         window = dark_window_at(override.at_ns, site, held)
         if window:
@@ -81,12 +81,14 @@ def _allow(override: Override, site: Site, overrides: tuple[Override, ...], held
             raise Refusal(*decision.reasons)
 
 
-def _with_its_sound(skip: Override, site: Site, overrides: tuple[Override, ...], held: tuple[Held, ...]) -> Override:
+def _with_its_sound(
+    skip: Override, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[Held, ...]
+) -> Override:
     """A skip, later by what sound needs; at once where no piece has any, or where something else comes before."""
     later_ns = skip.at_ns + SOUND_AHEAD_NS
     now, later = (segment_at(at_ns, site, overrides, held) for at_ns in (skip.at_ns, later_ns))
     show = site.shows.get(now.show or "")
-    sounds = show and any(site.pieces[name].sound for name in (*show.order, show.between) if name in site.pieces)
+    sounds = show and any(site.pieces[name].sound for name in (*show.order, show.between or "") if name in site.pieces)
     return replace(skip, at_ns=later_ns) if sounds and now.picture == later.picture else skip
 
 
@@ -101,7 +103,7 @@ def _kind(value: object) -> Kind:
     return Kind(value)
 
 
-def _until(request: Mapping[str, object], kind: Kind, at_ns: int, site: Site) -> int:
+def _until(request: Mapping[str, object], kind: Kind, at_ns: int, site: SiteProtocol) -> int:
     longest = TERMS[kind].longest_minutes
     if kind == Kind.SKIP:
         return at_ns + UNDO_SKIP_NS
@@ -120,7 +122,7 @@ def _until(request: Mapping[str, object], kind: Kind, at_ns: int, site: Site) ->
     return at_ns + max(SECOND_NS, int(minutes * MINUTE_NS))
 
 
-def _read_until(value: object, at_ns: int, site: Site) -> int:
+def _read_until(value: object, at_ns: int, site: SiteProtocol) -> int:
     local = datetime.fromtimestamp(at_ns // SECOND_NS, site.timezone)
     try:
         if value == "tonight":
@@ -142,7 +144,7 @@ def _read_until(value: object, at_ns: int, site: Site) -> int:
     raise AssertionError("a time of day comes within two days")
 
 
-def _show(request: Mapping[str, object], site: Site) -> str:
+def _show(request: Mapping[str, object], site: SiteProtocol) -> str:
     show = request.get("show")
     if not isinstance(show, str) or show not in site.shows:
         wrong = "missing" if show is None else f"there is no show {show!r}"

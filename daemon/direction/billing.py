@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
+from typing import NamedTuple
 
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.scene import Facts, Window
 from gloaming.daemon.direction.score import Reason
+from gloaming.daemon.direction.site_protocol import NeighboursProtocol, ShowProtocol, SiteProtocol
 from gloaming.daemon.direction.stage import MARGIN_NS
-from gloaming.daemon.site.load import Site, goes_round
-from gloaming.daemon.site.schema import Neighbours, Show
 from gloaming.daemon.timetable.dates import YEARS
-from gloaming.daemon.timetable.hours import rule_id, windows
 from gloaming.daemon.timetable.nights import Night, nights, nights_between
-from gloaming.daemon.timetable.rules import DimHours, Hours, QuietHours
+from gloaming.daemon.timetable.rules import HoursRule, rule_id, windows
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 FAR_DAYS = 400
@@ -25,7 +24,7 @@ FIRST_NS, LAST_NS = (
 )
 
 
-def facts(site: Site, day_ns: int, overrides: tuple[Override, ...], held: tuple[Held, ...] = ()) -> Facts:
+def facts(site: SiteProtocol, day_ns: int, overrides: tuple[Override, ...], held: tuple[Held, ...] = ()) -> Facts:
     """All that bears on the UTC day that begins at `day_ns`, and the openings of the day after.
 
     Nothing is given before 1900 or after 2100: where a clock stands there, it stays dark.
@@ -52,7 +51,7 @@ def facts(site: Site, day_ns: int, overrides: tuple[Override, ...], held: tuple[
     )
 
 
-def giving_of(night: Night, site: Site) -> Giving:
+def giving_of(night: Night, site: SiteProtocol) -> Giving:
     """A night of a performance, with its show."""
     performance = night.performance
     return _giving(
@@ -70,7 +69,7 @@ def giving_of(night: Night, site: Site) -> Giving:
     )
 
 
-def dark_window_at(at_ns: int, site: Site, held: Iterable[Held] = ()) -> Window | None:
+def dark_window_at(at_ns: int, site: SiteProtocol, held: Iterable[Held] = ()) -> Window | None:
     """The dark hours that an instant lies in."""
     return next(
         (
@@ -82,7 +81,7 @@ def dark_window_at(at_ns: int, site: Site, held: Iterable[Held] = ()) -> Window 
     )
 
 
-def next_opening(site: Site, from_ns: int) -> int | None:
+def next_opening(site: SiteProtocol, from_ns: int) -> int | None:
     """The first opening from an instant on, within about a year."""
     if not FIRST_NS <= from_ns <= LAST_NS - (FAR_DAYS + 20) * DAY_NS:
         return None
@@ -95,7 +94,7 @@ def next_opening(site: Site, from_ns: int) -> int | None:
     return None
 
 
-def _called(call: Override, site: Site, held: tuple[Held, ...]) -> Giving:
+def _called(call: Override, site: SiteProtocol, held: tuple[Held, ...]) -> Giving:
     """A call, as a giving of its own above all others; it ends where dark hours begin."""
     hours = neighbours_windows(site, call.at_ns, call.until_ns, held)
     dark = [window.from_ns for window in hours if window.ceiling == 0 and call.at_ns < window.from_ns < call.until_ns]
@@ -117,8 +116,8 @@ def _called(call: Override, site: Site, held: tuple[Held, ...]) -> Giving:
 
 
 def _giving(
-    show: Show,
-    site: Site,
+    show: ShowProtocol,
+    site: SiteProtocol,
     *,
     date: date,
     opens_ns: int,
@@ -131,8 +130,7 @@ def _giving(
     closes_by: str,
     called: int | None = None,
 ) -> Giving:
-    pieces = {name: _piece(name, site) for name in {*show.order, show.between} if name in site.pieces}
-    there = [site.pieces[name] for name in show.order if pieces[name]]
+    pieces = {name: _piece(name, site) for name in {*show.order, show.between or ""} if name in site.pieces}
     return Giving(
         show=show.name,
         date=date,
@@ -153,11 +151,11 @@ def _giving(
         opens_by=opens_by,
         closes_by=closes_by,
         called=called,
-        goes_round=goes_round(show, there),
+        goes_round=site.goes_round(show.name),
     )
 
 
-def _piece(name: str, site: Site) -> Piece | None:
+def _piece(name: str, site: SiteProtocol) -> Piece | None:
     piece = site.pieces[name]
     if piece.info is None:
         return None
@@ -165,53 +163,66 @@ def _piece(name: str, site: Site) -> Piece | None:
     return Piece(name, str(piece.frames), piece.info.frames, piece.info.fps, sound, piece.sound_ns, piece.damaged)
 
 
-def neighbours_windows(site: Site, from_ns: int, until_ns: int, held: Iterable[Held] = ()) -> tuple[Window, ...]:
+def neighbours_windows(
+    site: SiteProtocol, from_ns: int, until_ns: int, held: Iterable[Held] = ()
+) -> tuple[Window, ...]:
     """The neighbours' hours that meet an interval, as windows with their reasons; with those that are held."""
 
     def clock(at_ns: int) -> str:
         return f"{datetime.fromtimestamp(at_ns // SECOND_NS, site.timezone):%H:%M}"
 
+    limits = _limits(site.neighbours)
     found = [
-        _window(kind, rule, site, begin_ns, end_ns, f"{kind} hours {clock(begin_ns)} to {clock(end_ns)}")
-        for kind, rules in _rules(site.neighbours)
+        _window(rule, limits[rule], site, begin_ns, end_ns, f"hours {clock(begin_ns)} to {clock(end_ns)}")
+        for rules in (site.neighbours.dark, site.neighbours.quiet, site.neighbours.dim)
         for begin_ns, end_ns, rule in windows(rules, site.spot, from_ns, until_ns)
     ]
     return (*found, *held_windows(site, (one for one in held if one.from_ns < until_ns and one.until_ns > from_ns)))
 
 
-def held_windows(site: Site, held: Iterable[Held]) -> tuple[Window, ...]:
+def held_windows(site: SiteProtocol, held: Iterable[Held]) -> tuple[Window, ...]:
     """The held windows whose rules the site still has."""
     found: list[Window] = []
-    rules = {rule_id(rule, site.spot): (kind, rule) for kind, rules in _rules(site.neighbours) for rule in rules}
+    limits = _limits(site.neighbours)
+    rules = {rule_id(rule, site.spot): rule for rule in limits}
     for name, begin_ns, end_ns in held:
         if name in rules:
-            kind, rule = rules[name]
+            rule = rules[name]
             ends = f"{datetime.fromtimestamp(end_ns // SECOND_NS, site.timezone):%H:%M}"
-            hours = f"{kind} hours {rule.from_.text} to {rule.to.text}"
+            hours = f"hours {rule.from_.text} to {rule.to.text}"
             text = f"{hours} began before the clock was set, and last until {ends}"
-            found.append(_window(kind, rule, site, begin_ns, end_ns, text))
+            found.append(_window(rule, limits[rule], site, begin_ns, end_ns, text))
     return tuple(found)
 
 
-def rule_ids(site: Site) -> list[str]:
+def rule_ids(site: SiteProtocol) -> list[str]:
     """The names of all rules of a site's neighbours' hours."""
-    return [rule_id(rule, site.spot) for _, rules in _rules(site.neighbours) for rule in rules]
+    return [rule_id(rule, site.spot) for rule in _limits(site.neighbours)]
 
 
-def _rules(hours: Neighbours) -> tuple[tuple[str, tuple[Hours, ...]], ...]:
-    return ("dark", hours.dark), ("quiet", hours.quiet), ("dim", hours.dim)
+class _Limit(NamedTuple):
+    """What a rule of the neighbours' hours allows: no more light than `ceiling` (None: any), no more sound than
+    `volume`."""
+
+    kind: str
+    ceiling: float | None
+    volume: float
+    text: str
 
 
-def _window(kind: str, rule: Hours, site: Site, begin_ns: int, end_ns: int, text: str) -> Window:
-    ceiling = rule.brightness if isinstance(rule, DimHours) else None if isinstance(rule, QuietHours) else 0.0
-    volume = rule.volume if isinstance(rule, QuietHours) else 0.0
-    reason = Reason(f"{rule.place} neighbours.{kind}", f"{text}: {_forbidden(rule)}")
-    return Window(begin_ns, end_ns, reason, ceiling, ceiling is None, volume, rule_id(rule, site.spot))
+def _limits(hours: NeighboursProtocol) -> dict[HoursRule, _Limit]:
+    """Each rule of the neighbours' hours, and what it allows."""
+    return {
+        **{rule: _Limit("dark", 0.0, 0.0, "no light") for rule in hours.dark},
+        **{
+            rule: _Limit("quiet", None, rule.volume, f"volume {rule.volume:g} at most" if rule.volume else "no sound")
+            for rule in hours.quiet
+        },
+        **{rule: _Limit("dim", rule.brightness, 0.0, f"brightness {rule.brightness:g} at most") for rule in hours.dim},
+    }
 
 
-def _forbidden(rule: Hours) -> str:
-    if isinstance(rule, DimHours):
-        return f"brightness {rule.brightness:g} at most"
-    if isinstance(rule, QuietHours):
-        return f"volume {rule.volume:g} at most" if rule.volume else "no sound"
-    return "no light"
+def _window(rule: HoursRule, limit: _Limit, site: SiteProtocol, begin_ns: int, end_ns: int, text: str) -> Window:
+    reason = Reason(f"{rule.place} neighbours.{limit.kind}", f"{limit.kind} {text}: {limit.text}")
+    quiet = limit.ceiling is None
+    return Window(begin_ns, end_ns, reason, limit.ceiling, quiet, limit.volume, rule_id(rule, site.spot))

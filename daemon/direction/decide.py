@@ -15,8 +15,8 @@ from gloaming.daemon.direction.billing import facts, next_opening
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.score import Reason, Score, Segment, State
+from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.stage import MARGIN_NS, Stage
-from gloaming.daemon.site.load import Site
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 
@@ -65,7 +65,7 @@ def instant(at: datetime) -> int:
     return (passed.days * 86_400 + passed.seconds) * SECOND_NS + passed.microseconds * 1000
 
 
-def decide(at_ns: int, site: Site, overrides: Iterable[Override] = (), held: tuple[Held, ...] = ()) -> Decision:
+def decide(at_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), held: tuple[Held, ...] = ()) -> Decision:
     """What must be on the wire at the instant `at_ns`, and why. Pure: asking twice gives the same answer."""
     overrides = tuple(overrides)
     segment = segment_at(at_ns, site, overrides, held)
@@ -89,13 +89,15 @@ def decide(at_ns: int, site: Site, overrides: Iterable[Override] = (), held: tup
     )
 
 
-def segment_at(at_ns: int, site: Site, overrides: tuple[Override, ...] = (), held: tuple[Held, ...] = ()) -> Segment:
+def segment_at(
+    at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...] = (), held: tuple[Held, ...] = ()
+) -> Segment:
     """The segment of an instant, whole within its UTC day."""
     return day(at_ns, site, overrides, held).segment_at(at_ns)
 
 
 def score(
-    from_ns: int, until_ns: int, site: Site, overrides: Iterable[Override] = (), held: tuple[Held, ...] = ()
+    from_ns: int, until_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), held: tuple[Held, ...] = ()
 ) -> Score:
     """What must be on the wire over `[from_ns, until_ns)`, as segments that follow each other without a gap."""
     if until_ns <= from_ns:
@@ -109,7 +111,7 @@ def score(
     return Score(from_ns, until_ns, _joined(segments))
 
 
-def lit(from_ns: int, until_ns: int, site: Site) -> Iterator[tuple[str, float, int]]:
+def lit(from_ns: int, until_ns: int, site: SiteProtocol) -> Iterator[tuple[str, float, int]]:
     """What is lit without overrides: `(piece, mean level, nanoseconds)`, to add up."""
     for day_ns in range(from_ns // DAY_NS * DAY_NS, until_ns, DAY_NS):
         yield from day(day_ns, site, ()).lit_between(from_ns, until_ns)
@@ -122,7 +124,7 @@ def join(first: Score, second: Score) -> Score:
     return Score(first.from_ns, second.until_ns, _joined([*first.segments, *second.segments]))
 
 
-def day(at_ns: int, site: Site, overrides: tuple[Override, ...], held: tuple[Held, ...] = ()) -> Stage:
+def day(at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[Held, ...] = ()) -> Stage:
     """The UTC day of an instant, worked out; the last few are kept."""
     day_ns = at_ns // DAY_NS * DAY_NS
     near = tuple(
@@ -134,7 +136,7 @@ def day(at_ns: int, site: Site, overrides: tuple[Override, ...], held: tuple[Hel
 
 
 @lru_cache(maxsize=6)
-def _stage(site: Site, day_ns: int, overrides: tuple[Override, ...], held: tuple[Held, ...]) -> Stage:
+def _stage(site: SiteProtocol, day_ns: int, overrides: tuple[Override, ...], held: tuple[Held, ...]) -> Stage:
     return Stage(day_ns, facts(site, day_ns, overrides, held))
 
 
@@ -184,7 +186,7 @@ def _continues(first: Segment, second: Segment) -> bool:
 
 
 def _next_change(
-    at_ns: int, segment: Segment, site: Site, overrides: tuple[Override, ...], held: tuple[Held, ...]
+    at_ns: int, segment: Segment, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[Held, ...]
 ) -> tuple[int | None, State | None]:
     """When the state next changes, and to what: from the days at hand, else from the next opening within a year."""
     for day_ns in _days_to_look_at(at_ns, site):
@@ -193,7 +195,7 @@ def _next_change(
     return None, None
 
 
-def next_piece(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> tuple[int, str] | None:
+def next_piece(at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...]) -> tuple[int, str] | None:
     """When the next piece of a running order begins, and which; looked for on this day and the next."""
     now = segment_at(at_ns, site, overrides).picture
     today_ns = at_ns // DAY_NS * DAY_NS
@@ -207,7 +209,7 @@ def next_piece(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> tuple
     return None
 
 
-def _days_to_look_at(at_ns: int, site: Site) -> Iterator[int]:
+def _days_to_look_at(at_ns: int, site: SiteProtocol) -> Iterator[int]:
     """This day and the next; then, however far, the eve and the day of the opening that comes first."""
     today_ns = at_ns // DAY_NS * DAY_NS
     yield from (today_ns, today_ns + DAY_NS)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Protocol
 
 from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.billing import dark_window_at, neighbours_windows
@@ -11,7 +12,7 @@ from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.precedence import stronger_kinds
 from gloaming.daemon.direction.score import Reason
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.shows.analysis.wiring import ranges
 from gloaming.shows.config_files.errors import Mistake, MistakeError
 from gloaming.shows.rig.model import Rig
@@ -24,6 +25,13 @@ USUAL = "colours"
 LEVEL = 0.3
 """Where nobody says how bright: enough to see by day-end, and far from any fuse."""
 KEYS = ("pattern", "controller", "string", "strings", "colour", "number", "level", "minutes")
+
+
+class SiteWithRig(SiteProtocol, Protocol):
+    """A site, with what hangs outside."""
+
+    @property
+    def rig(self) -> Rig: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +48,7 @@ class Asked:
 def ask_rig_check(
     request: Mapping[str, object],
     at_ns: int,
-    site: Site,
+    site: SiteWithRig,
     overrides: Iterable[Override] = (),
     held: tuple[Held, ...] = (),
 ) -> Asked:

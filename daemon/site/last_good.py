@@ -13,8 +13,8 @@ from pydantic import ConfigDict
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.private_file import write_private
 from gloaming.daemon.site.schema import Neighbours
-from gloaming.daemon.timetable.hours import rule_id
-from gloaming.daemon.timetable.rules import Hours
+from gloaming.daemon.site.schema_rules import Hours
+from gloaming.daemon.timetable.rules import rule_id
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.shows.config_files.checking import Table, read_tables
 from gloaming.shows.config_files.errors import MistakeError

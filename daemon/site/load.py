@@ -13,8 +13,9 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.site.schema import Clock, Neighbours, Output, Phone, Place, Show, SiteFile, Sound, SurveyTable
 from gloaming.daemon.site.schema_delivery import Alert, Cue
+from gloaming.daemon.site.schema_rules import Hours, Performance
 from gloaming.daemon.timetable.nights import overlaps
-from gloaming.daemon.timetable.rules import Hours, Performance
+from gloaming.daemon.timetable.rules import PerformanceRule
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.daemon.timetable.times import TimeExpression
 from gloaming.daemon.timetable.zones import likely_slip
@@ -110,6 +111,11 @@ class Site:
     def dark(self) -> tuple[Hours, ...]:
         return self.neighbours.dark
 
+    def goes_round(self, show: str) -> bool:
+        """Whether nothing comes between the turns of a show's pieces, so that they are one picture that goes round."""
+        order = (self.pieces[name] for name in self.shows[show].order)
+        return goes_round(self.shows[show], [piece for piece in order if piece.info])
+
     @cached_property
     def source_name(self) -> str:
         return self.output.source_name or self.name
@@ -169,7 +175,7 @@ def _tried(read: Callable[[], T]) -> tuple[T | None, tuple[Mistake, ...]]:
         return None, error.mistakes
 
 
-def _line(table: Table) -> int:
+def _line(table: Table | PerformanceRule) -> int:
     return int(table.place.rpartition(":")[2])
 
 

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from gloaming.daemon.site.schema_delivery import Alert, Cue
-from gloaming.daemon.timetable.rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
+from gloaming.daemon.site.schema_rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
 from gloaming.daemon.timetable.times import read_length
 from gloaming.shows.config_files.checking import Table, nearest
 from gloaming.shows.protocols.e131 import PRIORITY_MAX, UNIVERSE_MAX

@@ -7,7 +7,7 @@ from urllib.parse import urlsplit
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from gloaming.daemon.timetable.rules import Hours, Length
+from gloaming.daemon.site.schema_rules import Hours, Length
 from gloaming.shows.config_files.checking import Table
 
 FURTHEST_NS = 6 * 3_600_000_000_000

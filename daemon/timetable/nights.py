@@ -9,8 +9,7 @@ from functools import lru_cache
 from typing import Protocol
 
 from gloaming.daemon.timetable.dates import YEARS
-from gloaming.daemon.timetable.hours import windows
-from gloaming.daemon.timetable.rules import Hours, Performance
+from gloaming.daemon.timetable.rules import HoursRule, PerformanceRule, selects, windows
 from gloaming.daemon.timetable.sun import Spot, stays_below
 from gloaming.daemon.timetable.times import TimeExpression, first_after, instant_on
 from gloaming.daemon.timetable.zones import local_date
@@ -25,9 +24,9 @@ class Timetable(Hashable, Protocol):
     @property
     def spot(self) -> Spot: ...
     @property
-    def dark(self) -> tuple[Hours, ...]: ...
+    def dark(self) -> tuple[HoursRule, ...]: ...
     @property
-    def performances(self) -> tuple[Performance, ...]: ...
+    def performances(self) -> tuple[PerformanceRule, ...]: ...
     @property
     def if_no_sunset(self) -> TimeExpression | None: ...
 
@@ -41,7 +40,7 @@ class Night:
     """
 
     date: date
-    performance: Performance
+    performance: PerformanceRule
     show: str
     opens_ns: int
     to_ns: int
@@ -57,7 +56,7 @@ class NotGiven:
     """A date that a performance selects, and why it is not given then."""
 
     date: date
-    performance: Performance
+    performance: PerformanceRule
     why: str
 
 
@@ -112,7 +111,7 @@ def _by_themselves(site: Timetable, day: date) -> tuple[Night | NotGiven, ...]:
     """The nights of one date, as if no other took their time."""
     if day.year not in YEARS:
         return ()
-    chosen = [performance for performance in site.performances if performance.on(day)]
+    chosen = [performance for performance in site.performances if selects(performance, day)]
     alone = max((performance.rank for performance in chosen if performance.alone), default=None)
     found: list[Night | NotGiven] = []
     for performance in chosen:
@@ -140,7 +139,7 @@ def _among(night: Night, others: list[Night]) -> Night | NotGiven:
     return replace(night, latest_ns=min([night.latest_ns, *coming]))
 
 
-def _night(site: Timetable, performance: Performance, day: date) -> Night | NotGiven:
+def _night(site: Timetable, performance: PerformanceRule, day: date) -> Night | NotGiven:
     opening = _opening(site, performance, day)
     if isinstance(opening, str):
         return NotGiven(day, performance, opening)
@@ -166,9 +165,9 @@ def _night(site: Timetable, performance: Performance, day: date) -> Night | NotG
     )
 
 
-def _dark(site: Timetable, from_ns: int, until_ns: int) -> Iterator[tuple[int, int, Hours]]:
+def _dark(site: Timetable, from_ns: int, until_ns: int) -> Iterator[tuple[int, int, HoursRule]]:
     """The dark hours that meet an interval, those that touch or overlap made one under the rule that begins."""
-    last: tuple[int, int, Hours] | None = None
+    last: tuple[int, int, HoursRule] | None = None
     for begin_ns, end_ns, rule in windows(site.dark, site.spot, from_ns, until_ns):
         if last and begin_ns <= last[1]:
             last = (last[0], max(last[1], end_ns), last[2])
@@ -180,7 +179,7 @@ def _dark(site: Timetable, from_ns: int, until_ns: int) -> Iterator[tuple[int, i
         yield last
 
 
-def _opening(site: Timetable, performance: Performance, day: date) -> tuple[int, str] | str:
+def _opening(site: Timetable, performance: PerformanceRule, day: date) -> tuple[int, str] | str:
     """When a performance opens on a date, and which of its times said so; or why it does not."""
     time = performance.from_
     opens_ns, opens_by = instant_on(time, day, site.spot), time.text

@@ -1,140 +1,122 @@
-"""The tables of site.toml that say when: days and dates, neighbours' hours, performances. Values only."""
+"""The rules that say when, as the timetable reads them, and the windows of instants that hours come to.
+
+A window begins on each date that its rule selects.
+
+Where the sun does not come to the height that begins a window, it begins as early as it ever could; where it does not
+come to the one that ends it, it lasts a day. When the clocks change, a beginning that is skipped is the instant of the
+change, and an end that comes twice is its second. What was promised to the neighbours is kept, if with something to
+spare.
+"""
 
 from __future__ import annotations
 
-from datetime import date
-from typing import Annotated, Literal
+from collections.abc import Hashable, Iterable, Sequence
+from datetime import date, timedelta
+from functools import lru_cache
+from hashlib import sha256
+from typing import Literal, Protocol, TypeVar
 
-from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
-
-from gloaming.daemon.timetable.dates import Dates, read_dates, read_rule, read_season, rule_dates
-from gloaming.daemon.timetable.times import (
-    DAYS_PATTERN,
-    LENGTH_PATTERN,
-    TIME_PATTERN,
-    TimeExpression,
-    read_days,
-    read_length,
-    read_time,
-)
-from gloaming.shows.config_files.checking import Table
-
-Time = Annotated[
-    TimeExpression,
-    BeforeValidator(read_time),
-    WithJsonSchema({"type": "string", "title": "time", "pattern": TIME_PATTERN}),
-    Field(examples=['"22:30"']),
-]
-Length = Annotated[
-    int,
-    BeforeValidator(read_length),
-    WithJsonSchema({"type": "string", "title": "length", "pattern": LENGTH_PATTERN}),
-    Field(examples=['"20 min"']),
-]
-Days = Annotated[
-    frozenset[int],
-    BeforeValidator(read_days),
-    WithJsonSchema({"type": "string", "title": "days", "pattern": DAYS_PATTERN}),
-    Field(examples=['"daily"']),
-]
-DateSet = Annotated[
-    Dates,
-    BeforeValidator(read_dates),
-    WithJsonSchema({"type": "string", "title": "dates"}),
-    Field(examples=['"2026-12-24"']),
-]
-Season = Annotated[
-    Dates,
-    BeforeValidator(read_season),
-    WithJsonSchema({"type": "string", "title": "dates"}),
-    Field(examples=['"11-27..01-06"']),
-]
-Rule = Annotated[str, BeforeValidator(read_rule), Field(examples=['"FREQ=YEARLY;BYMONTH=11;BYDAY=4TH"'])]
-Brightness = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, examples=["0.5"])]
+from gloaming.daemon.timetable.dates import Dates, rule_dates
+from gloaming.daemon.timetable.sun import Spot
+from gloaming.daemon.timetable.times import TimeExpression, earliest_on, first_after, instant_on
+from gloaming.daemon.timetable.zones import earliest, latest, local_date
+from gloaming.shows.time_units import DAY_NS
 
 
-class Dated(Table):
-    """Which calendar dates: days of the week, dates or a rule, within a season. Without any of them, every date.
+class DateRule(Hashable, Protocol):
+    """Which calendar dates. Two rules are the same only if they are one object: they are keys of caches."""
 
-    Two tables are the same only if they are one: they are keys of caches, and their fields are many.
-    """
-
-    def __eq__(self, other: object) -> bool:
-        return self is other
-
-    def __hash__(self) -> int:
-        return id(self)
-
-    season: Season | None = None
-    """The first and the last date, of every year or of one."""
-    days: Days | None = None
-    """Days of the week. One of days, dates and rrule may be given."""
-    dates: Annotated[tuple[DateSet, ...], Field(min_length=1, examples=['["2026-12-24"]'])] | None = None
-    """Single dates, stretches of dates, Easter, public holidays."""
-    rrule: Rule | None = None
-    """A recurrence rule of whole days (RFC 5545)."""
-    except_: Annotated[tuple[DateSet, ...], Field(alias="except", examples=['["12-31"]'])] = ()
-    """Dates that are left out."""
-
-    @model_validator(mode="after")
-    def _one_way(self) -> Dated:
-        given = [key for key in ("days", "dates", "rrule") if getattr(self, key) is not None]
-        if len(given) > 1:
-            raise ValueError(f"{' and '.join(given)} stand together; give one of them")
-        return self
-
-    def on(self, day: date) -> bool:
-        """Whether a calendar date is selected."""
-        if (self.season and not self.season.contains(day)) or any(dates.contains(day) for dates in self.except_):
-            return False
-        if self.dates is not None:
-            return any(dates.contains(day) for dates in self.dates)
-        if self.rrule is not None:
-            return day in rule_dates(self.rrule, day.year)
-        return self.days is None or day.weekday() in self.days
+    @property
+    def place(self) -> str: ...
+    @property
+    def season(self) -> Dates | None: ...
+    @property
+    def days(self) -> frozenset[int] | None: ...
+    @property
+    def dates(self) -> tuple[Dates, ...] | None: ...
+    @property
+    def rrule(self) -> str | None: ...
+    @property
+    def except_(self) -> tuple[Dates, ...]: ...
 
 
-class Hours(Dated):
-    """A stretch of the clock that begins on the selected dates."""
+class HoursRule(DateRule, Protocol):
+    """A stretch of the clock that begins on the selected dates; `contents` are its keys and values, but for `place`."""
 
-    from_: Time = Field(alias="from")
-    """When the hours begin."""
-    to: Annotated[Time, Field(examples=['"07:00"'])]
-    """When the hours end. A time that is not after the beginning is one of the next date."""
-
-
-class DimHours(Hours):
-    """Hours that are no brighter than `brightness`."""
-
-    brightness: Brightness
-    """The highest brightness, as a share of full."""
+    @property
+    def from_(self) -> TimeExpression: ...
+    @property
+    def to(self) -> TimeExpression: ...
+    @property
+    def contents(self) -> Sequence[tuple[str, object]]: ...
 
 
-class QuietHours(Hours):
-    """Hours without sound, or with no more than `volume`."""
+class PerformanceRule(DateRule, Protocol):
+    """A show given from an opening to a closing on the selected dates."""
 
-    volume: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, examples=["0.3"])] = 0.0
-    """The highest volume; 0 is silent."""
+    @property
+    def show(self) -> str: ...
+    @property
+    def from_(self) -> TimeExpression: ...
+    @property
+    def to(self) -> TimeExpression: ...
+    @property
+    def not_before(self) -> TimeExpression | None: ...
+    @property
+    def not_after(self) -> TimeExpression | None: ...
+    @property
+    def at_close(self) -> Literal["finish", "cut"]: ...
+    @property
+    def grace(self) -> int: ...
+    @property
+    def rank(self) -> int: ...
+    @property
+    def alone(self) -> bool: ...
 
 
-class Performance(Dated):
-    """A show given from an opening to a closing time, on some dates."""
+H = TypeVar("H", bound=HoursRule)
 
-    show: Annotated[str, Field(examples=['"evening"'])]
-    """The show, by name."""
-    from_: Time = Field(alias="from")
-    """When it opens."""
-    to: Annotated[Time, Field(examples=['"22:00"'])]
-    """When it closes. A time that is not after the opening is one of the next date."""
-    not_before: Annotated[Time | None, Field(examples=['"16:30"'])] = None
-    """It opens no earlier than this, whatever the sun does."""
-    not_after: Annotated[Time | None, Field(examples=['"17:30"'])] = None
-    """It opens no later than this, whatever the sun does."""
-    at_close: Annotated[Literal["finish", "cut"], Field(examples=['"finish"'])] = "cut"
-    """finish: begins no piece that would end too late. cut: the closing cuts the piece that plays."""
-    grace: Annotated[Length, Field(examples=['"3 min"'])] = 0
-    """With finish: a piece may end so much later than the closing; an hour at most."""
-    rank: Annotated[int, Field(ge=0, le=1000, examples=["0"])] = 0
-    """Where two performances meet, the one with the higher rank is given."""
-    alone: bool = False
-    """On its dates no performance with a lower rank is given at all."""
+
+def selects(rule: DateRule, day: date) -> bool:
+    """Whether a rule selects a calendar date."""
+    if (rule.season and not rule.season.contains(day)) or any(dates.contains(day) for dates in rule.except_):
+        return False
+    if rule.dates is not None:
+        return any(dates.contains(day) for dates in rule.dates)
+    if rule.rrule is not None:
+        return day in rule_dates(rule.rrule, day.year)
+    return rule.days is None or day.weekday() in rule.days
+
+
+def windows(rules: Iterable[H], spot: Spot, from_ns: int, until_ns: int) -> tuple[tuple[int, int, H], ...]:
+    """The windows `(begin_ns, end_ns, rule)` that meet `[from_ns, until_ns)`, whole, in order of their beginnings."""
+    first = local_date(from_ns, spot.zone) - timedelta(days=3)
+    days = (local_date(until_ns, spot.zone) - first).days + 2  # "sunrise - 9 h" begins on the evening before its date
+    found: list[tuple[int, int, H]] = []
+    for rule in rules:
+        for shift in range(days):
+            window = _window(rule, first + timedelta(days=shift), spot)
+            if window and window[0] < until_ns and window[1] > from_ns:
+                found.append((*window, rule))
+    return tuple(sorted(found, key=lambda window: window[:2]))
+
+
+@lru_cache(maxsize=1024)
+def rule_id(rule: HoursRule, spot: Spot) -> str:
+    """Names what a rule says of a spot, wherever it stands in the file: once either is edited, the name is another."""
+    return sha256(repr((type(rule).__name__, rule.contents, spot)).encode()).hexdigest()[:16]
+
+
+@lru_cache(maxsize=50_000)
+def _window(rule: HoursRule, day: date, spot: Spot) -> tuple[int, int] | None:
+    """The window that a date has."""
+    if not selects(rule, day):
+        return None
+    begin_ns = instant_on(rule.from_, day, spot, earliest)
+    if begin_ns is None:
+        begin_ns = earliest_on(rule.from_, day, spot)
+    first_ns = first_after(rule.to, begin_ns, spot)
+    if first_ns is None:
+        return begin_ns, begin_ns + DAY_NS
+    second_ns = first_after(rule.to, begin_ns, spot, latest)
+    return begin_ns, max(first_ns, second_ns or first_ns)

@@ -31,9 +31,9 @@ from gloaming.daemon.direction.stage import Stage
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema import Neighbours
-from gloaming.daemon.timetable.hours import windows
+from gloaming.daemon.site.schema_rules import Hours, Performance
 from gloaming.daemon.timetable.nights import nights
-from gloaming.daemon.timetable.rules import Hours, Performance
+from gloaming.daemon.timetable.rules import windows
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.shows.config_files.errors import MistakeError
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, site_of

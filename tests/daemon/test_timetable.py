@@ -14,8 +14,8 @@ from dateutil.rrule import rrulestr
 
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.dates import read_dates, read_rule, read_season, rule_dates
-from gloaming.daemon.timetable.hours import windows
 from gloaming.daemon.timetable.nights import Night, each_date, nights, not_given
+from gloaming.daemon.timetable.rules import windows
 from gloaming.daemon.timetable.sun import EVENTS, Spot, SunEvent, sun_event
 from gloaming.daemon.timetable.times import (
     DAYS_PATTERN,

@@ -1,0 +1,130 @@
+"""What direction reads of a site. Whatever has these attributes will do: a folder that was read, or values in a test.
+
+Instants and lengths are integer nanoseconds. A site is compared by identity, and is a key of caches.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from fractions import Fraction
+from pathlib import PurePath
+from typing import Literal, Protocol
+from zoneinfo import ZoneInfo
+
+from gloaming.daemon.timetable.nights import Timetable
+from gloaming.daemon.timetable.rules import HoursRule
+
+
+class DimRule(HoursRule, Protocol):
+    """Hours that are no brighter than `brightness` (0..1)."""
+
+    @property
+    def brightness(self) -> float: ...
+
+
+class QuietRule(HoursRule, Protocol):
+    """Hours that are no louder than `volume` (0..1)."""
+
+    @property
+    def volume(self) -> float: ...
+
+
+class NeighboursProtocol(Protocol):
+    """The neighbours' hours. `rig_check` is how bright a rig check may be in dark hours, if at all."""
+
+    @property
+    def dark(self) -> tuple[HoursRule, ...]: ...
+    @property
+    def quiet(self) -> tuple[QuietRule, ...]: ...
+    @property
+    def dim(self) -> tuple[DimRule, ...]: ...
+    @property
+    def rig_check(self) -> float | None: ...
+
+
+class OutputProtocol(Protocol):
+    """How bright everything is (0..1), how long fades last, and where the file says so."""
+
+    @property
+    def brightness(self) -> float: ...
+    @property
+    def fade(self) -> int: ...
+    @property
+    def place(self) -> str: ...
+
+
+class SoundProtocol(Protocol):
+    """How loud everything is (0..1)."""
+
+    @property
+    def volume(self) -> float: ...
+
+
+class ShowProtocol(Protocol):
+    """A running order: pieces by name, and what comes between them."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def place(self) -> str: ...
+    @property
+    def order(self) -> tuple[str, ...]: ...
+    @property
+    def play(self) -> Literal["in-order", "shuffled"]: ...
+    @property
+    def gap(self) -> int: ...
+    @property
+    def cross_fade(self) -> int: ...
+    @property
+    def start_every(self) -> int | None: ...
+    @property
+    def between(self) -> str | None: ...
+
+
+class FramesProtocol(Protocol):
+    """How many frames a frame file has, and how many a second."""
+
+    @property
+    def frames(self) -> int: ...
+    @property
+    def fps(self) -> Fraction: ...
+
+
+class PieceProtocol(Protocol):
+    """A piece: its files by their paths, and what is known of them. `info` is None where it cannot be played.
+
+    `sound_ns` is the length of its sound, where that is not the length of its frames. `damaged` holds from when until
+    when (None: still) its frames were known to be damaged.
+    """
+
+    @property
+    def frames(self) -> PurePath: ...
+    @property
+    def sound(self) -> PurePath | None: ...
+    @property
+    def info(self) -> FramesProtocol | None: ...
+    @property
+    def sound_ns(self) -> int | None: ...
+    @property
+    def damaged(self) -> tuple[tuple[int, int | None], ...]: ...
+
+
+class SiteProtocol(Timetable, Protocol):
+    """A site."""
+
+    @property
+    def timezone(self) -> ZoneInfo: ...
+    @property
+    def neighbours(self) -> NeighboursProtocol: ...
+    @property
+    def output(self) -> OutputProtocol: ...
+    @property
+    def sound(self) -> SoundProtocol: ...
+    @property
+    def shows(self) -> Mapping[str, ShowProtocol]: ...
+    @property
+    def pieces(self) -> Mapping[str, PieceProtocol]: ...
+
+    def goes_round(self, show: str) -> bool:
+        """Whether nothing comes between the turns of a show's pieces, so that they are one picture that goes round."""
+        ...
