@@ -210,16 +210,21 @@ class _Limit(NamedTuple):
     text: str
 
 
-def _limits(hours: NeighboursProtocol) -> dict[HoursRule, _Limit]:
+_Limits = dict[HoursRule, _Limit]
+
+
+def _limits(hours: NeighboursProtocol) -> _Limits:
     """Each rule of the neighbours' hours, and what it allows."""
-    return {
-        **{rule: _Limit("dark", 0.0, 0.0, "no light") for rule in hours.dark},
-        **{
-            rule: _Limit("quiet", None, rule.volume, f"volume {rule.volume:g} at most" if rule.volume else "no sound")
-            for rule in hours.quiet
-        },
-        **{rule: _Limit("dim", rule.brightness, 0.0, f"brightness {rule.brightness:g} at most") for rule in hours.dim},
+    dark: _Limits = {rule: _Limit("dark", 0.0, 0.0, "no light") for rule in hours.dark}
+    quiet: _Limits = {rule: _Limit("quiet", None, rule.volume, _no_louder(rule.volume)) for rule in hours.quiet}
+    dim: _Limits = {
+        rule: _Limit("dim", rule.brightness, 0.0, f"brightness {rule.brightness:g} at most") for rule in hours.dim
     }
+    return {**dark, **quiet, **dim}
+
+
+def _no_louder(volume: float) -> str:
+    return f"volume {volume:g} at most" if volume else "no sound"
 
 
 def _window(rule: HoursRule, limit: _Limit, site: SiteProtocol, begin_ns: int, end_ns: int, text: str) -> Window:

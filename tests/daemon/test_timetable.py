@@ -13,9 +13,10 @@ import pytest
 from dateutil.rrule import rrulestr
 
 from gloaming.daemon.site.load import Site
+from gloaming.daemon.site.schema_rules import DimHours, Hours, QuietHours
 from gloaming.daemon.timetable.dates import read_dates, read_rule, read_season, rule_dates
 from gloaming.daemon.timetable.nights import Night, each_date, nights, not_given
-from gloaming.daemon.timetable.rules import windows
+from gloaming.daemon.timetable.rules import rule_id, windows
 from gloaming.daemon.timetable.sun import EVENTS, Spot, SunEvent, sun_event
 from gloaming.daemon.timetable.times import (
     DAYS_PATTERN,
@@ -419,3 +420,21 @@ def test_what_is_read_has_the_pattern_that_editors_check(before: str) -> None:
             accepted += 1
             assert re.search(pattern, text, re.ASCII), (pattern, text)
     assert accepted >= 5
+
+
+@pytest.mark.parametrize(
+    ("table", "keys", "name"),
+    [
+        (Hours, {"from": "22:30", "to": "07:00"}, "4db53ce5de7ac7aa"),
+        (QuietHours, {"from": "21:00", "to": "sunrise + 1 h", "volume": 0.3, "days": "fri,sat"}, "c61894eb0031b289"),
+        (
+            DimHours,
+            {"from": "sun at -4", "to": "23:00", "brightness": 0.5, "season": "11-27..01-06", "except": ["12-24"]},
+            "83a6c4e97161b148",
+        ),
+    ],
+)
+def test_a_rule_keeps_its_name_over_an_upgrade(table: type[Hours], keys: dict[str, object], name: str) -> None:
+    """A window that is in force goes by this name in the state and in the transmitter, which outlive the planner."""
+    spot = Spot(54.486, -0.613, 12.0, ZoneInfo("Europe/London"))
+    assert {rule_id(table.model_validate(keys | {"place": at}), spot) for at in ("", "site.toml:12")} == {name}

@@ -15,8 +15,8 @@ from gloaming.daemon.direction.score import State
 from tests.daemon.direction.plain_site import LONDON, SITE
 
 TOP = Path(__file__).resolve().parents[3]
-ELSEWHERE = {"rig_check", "season_svg"}
-"""A rig check reads the rig as the patterns do, by the tables of rig.toml; a picture is a report."""
+BY_THE_RIG = {"rig_check"}
+"""It reads the rig as the patterns do: by the tables of rig.toml."""
 
 
 def at(clock: str) -> int:
@@ -59,7 +59,7 @@ print(json.dumps([found.piece, len(evening.segments), opened, sorted(sys.modules
 
 def test_direction_and_timetable_load_no_table_and_open_no_file() -> None:
     rooms = [TOP / "daemon" / room for room in ("direction", "timetable")]
-    paths = [path for room in rooms for path in room.glob("*.py") if path.stem not in {"__init__", *ELSEWHERE}]
+    paths = [path for room in rooms for path in room.glob("*.py") if path.stem not in {"__init__", *BY_THE_RIG}]
     names = [f"gloaming.daemon.{path.parent.name}.{path.stem}" for path in paths]
     code = ALONE.format(names=names, at_ns=at("17:00:10"))
     run = subprocess.run([sys.executable, "-c", code], cwd=TOP, capture_output=True, text=True, check=False)
