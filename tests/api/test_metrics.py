@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import signal
@@ -17,6 +18,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from tests.api.evening import gloaming
+from tests.api.house import house
 from tests.daemon.broken_evening import Broken, broken_evening
 from tests.tools import needs
 from tests.waiting import wait_until
@@ -43,11 +45,14 @@ def figure(text: str, name: str) -> float:
     return float(next(line for line in text.splitlines() if line.startswith(f"{name} ")).split()[1])
 
 
-@needs("promtool")
-def test_promtool_has_nothing_to_say_about_the_metrics(broken: Broken) -> None:
-    text = fetch(broken, "/metrics")
+def promtool_has_nothing_to_say_about(text: str) -> None:
     checked = subprocess.run(["promtool", "check", "metrics"], input=text, capture_output=True, text=True, check=False)
     assert (checked.returncode, checked.stdout + checked.stderr) == (0, "")
+
+
+@needs("promtool")
+def test_promtool_has_nothing_to_say_about_the_metrics(broken: Broken) -> None:
+    promtool_has_nothing_to_say_about(fetch(broken, "/metrics"))
 
 
 def test_the_metrics_tell_what_the_wire_has(broken: Broken) -> None:
@@ -60,6 +65,23 @@ def test_the_metrics_tell_what_the_wire_has(broken: Broken) -> None:
     assert figure(after, 'gloaming_state{state="playing"}') == 1
     assert figure(after, 'gloaming_state{state="no-clock"}') == 0
     assert figure(after, "gloaming_universes") == 1
+
+
+@needs("promtool")
+def test_any_name_may_be_a_label_and_a_figure_that_nobody_knows_is_left_out(tmp_path: Path) -> None:
+    """Prometheus, exposition formats, text format: a label's value has \\\\, \\" and \\n for these three characters."""
+
+    async def work() -> str:
+        async with house(tmp_path) as here, here.client(here.token) as phone:
+            limited = [{"kind": "supply", "name": 'the "left" \\ box\nof 12 V', "frames": 4}]
+            here.director.link.telemetry = {"frames_sent": 12_345_678_901, "limited": limited}
+            return (await phone.get("/metrics")).text
+
+    text = asyncio.run(work())
+    assert figure(text, "gloaming_frames_sent_total") == 12_345_678_901
+    assert r'gloaming_limited_frames_total{kind="supply",name="the \"left\" \\ box\nof 12 V"} 4.0' in text
+    assert "gloaming_frames_late" not in text
+    promtool_has_nothing_to_say_about(text)
 
 
 def test_nobody_reads_the_metrics_without_a_token(broken: Broken) -> None:
