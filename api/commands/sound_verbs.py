@@ -15,14 +15,15 @@ import wave
 from dataclasses import asdict
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
 from uuid import uuid4
 
 import numpy as np
 
 from gloaming.api.commands.run import state_folder
 from gloaming.daemon.direction.billing import neighbours_windows
-from gloaming.daemon.messages import dark_message, setup_message
+from gloaming.daemon.messages import setup_of, windows_of
+from gloaming.daemon.score.protocol import Op
+from gloaming.daemon.score.score import Picture, Score, Segment
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.schema import read_delay
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices
@@ -104,23 +105,28 @@ def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int)
         signal.signal(number, lambda number, _: ending.append(number))
     try:
         sock = _connect(line, transmitter)
-        anchor = {"utc_ns": time.time_ns(), "monotonic_ns": time.monotonic_ns()}
-        dark = dark_message(site, begin_ns - MINUTE_NS, until_ns, [])
-        black = _segment(begin_ns - BEFORE_NS, begin_ns)
-        piece = {"path": str(frames), "piece": "click and flash", "frames": seconds * FPS, "sound": str(sound)}
-        score = {
-            "op": "score",
-            "id": 1,
-            "anchor": anchor,
-            "wall_offset_ns": 0,
-            "from_ns": begin_ns - BEFORE_NS,
-            "until_ns": until_ns,
-            "segments": [black, {**_segment(begin_ns, until_ns, LEVEL), **piece}],
-            "device": site.sound.device,
-            "delay_ns": delay_ns,
-        }
-        for message in (setup_message(site, uuid4().hex, None), dark, score):
-            sock.sendall(json.dumps(message).encode() + b"\n")
+        clicks = Picture("click and flash", str(frames), seconds * FPS, Fraction(FPS), begin_ns)
+        flashing = Segment(
+            begin_ns,
+            until_ns,
+            picture=clicks,
+            level_from=LEVEL,
+            level_until=LEVEL,
+            sound_path=str(sound),
+            sound_from=1.0,
+            sound_until=1.0,
+        )
+        score = Score(
+            id=1,
+            offset_ns=time.time_ns() - time.monotonic_ns(),
+            wall_offset_ns=0,
+            segments=(Segment(begin_ns - BEFORE_NS, begin_ns), flashing),
+            device=site.sound.device,
+            delay_ns=delay_ns,
+        )
+        windows = windows_of(site, begin_ns - MINUTE_NS, until_ns)
+        for value in (setup_of(site, uuid4(), None), windows, score):
+            sock.sendall(json.dumps(value.to_json()).encode() + b"\n")
         return _listen(sock, until_ns, ending)
     finally:
         transmitter.terminate()
@@ -150,13 +156,6 @@ def _make(folder: Path, site: Site, seconds: int) -> tuple[Path, Path]:
     return folder / "flash.frames", folder / "click.wav"
 
 
-def _segment(from_ns: int, until_ns: int, level: float = 0.0) -> dict[str, Any]:
-    silent: dict[str, Any] = {"path": None, "piece": None, "frames": 1, "still": None, "look": 0, "sound": None}
-    times = {"from_ns": from_ns, "until_ns": until_ns, "zero_ns": from_ns, "fps": [FPS, 1]}
-    volume = 1.0 if level else 0.0
-    return {**silent, **times, "level": [level, level], "gain": 1.0, "sound_level": [volume, volume]}
-
-
 def _connect(path: Path, transmitter: subprocess.Popen[bytes]) -> socket.socket:
     for _ in range(500):
         sock = socket.socket(socket.AF_UNIX)
@@ -182,7 +181,7 @@ def _listen(sock: socket.socket, until_ns: int, ending: list[int]) -> bool:
             break
         *lines, unread = (unread + data).split(b"\n")
         for message in map(json.loads, lines):
-            if message["op"] == "trouble" and not message["over"]:
+            if message["op"] == Op.TROUBLE and not message["over"]:
                 print(f"{message['subject']}: {message['text']}", file=sys.stderr)
                 silent |= message["kind"] == "sound"
     return silent

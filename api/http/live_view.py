@@ -20,6 +20,7 @@ from gloaming.api.http.auth.routes import DeviceOf, token_of
 from gloaming.api.http.streams import OpenStreams, event, quiet_stream
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.score.protocol import Op
 from gloaming.daemon.site.load import Site
 from gloaming.shows.rig.model import PixelString, positions
 
@@ -114,7 +115,8 @@ class Viewer:
         while self._lookers and self.layout:
             link = self.director.link
             if link.connected:
-                link.send({"op": "view"} if self._picked is self.layout else {"op": "view", "picks": self.layout.picks})
+                picks = {} if self._picked is self.layout else {"picks": self.layout.picks}
+                link.send({"op": Op.VIEW, **picks})
                 self._picked = self.layout
             await asyncio.sleep(FRAME_S)
 

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from gloaming.daemon.direction.billing import facts, next_opening
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.score import Reason, Score, Segment, State
+from gloaming.daemon.direction.score import DecidedSegment, Reason, State
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.stage import MARGIN_NS, Stage
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
@@ -76,7 +76,7 @@ def decide(at_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), h
         at_ns=at_ns,
         state=segment.state,
         show=segment.show,
-        piece=picture.piece if picture else None,
+        piece=segment.piece,
         frame=None if picture and picture.ended else frame,
         position_ns=frame * SECOND_NS * picture.fps.denominator // picture.fps.numerator
         if picture and frame is not None
@@ -91,14 +91,14 @@ def decide(at_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), h
 
 def segment_at(
     at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...] = (), held: tuple[Held, ...] = ()
-) -> Segment:
+) -> DecidedSegment:
     """The segment of an instant, whole within its UTC day."""
     return day(at_ns, site, overrides, held).segment_at(at_ns)
 
 
 def score(
     from_ns: int, until_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), held: tuple[Held, ...] = ()
-) -> Score:
+) -> tuple[DecidedSegment, ...]:
     """What must be on the wire over `[from_ns, until_ns)`, as segments that follow each other without a gap."""
     if until_ns <= from_ns:
         raise ValueError("a score ends after it begins")
@@ -108,7 +108,7 @@ def score(
         for day_ns in range(from_ns // DAY_NS * DAY_NS, until_ns, DAY_NS)
         for segment in day(day_ns, site, overrides, held).segments_between(from_ns, until_ns)
     ]
-    return Score(from_ns, until_ns, _joined(segments))
+    return _joined(segments)
 
 
 def lit(from_ns: int, until_ns: int, site: SiteProtocol) -> Iterator[tuple[str, float, int]]:
@@ -117,11 +117,11 @@ def lit(from_ns: int, until_ns: int, site: SiteProtocol) -> Iterator[tuple[str, 
         yield from day(day_ns, site, ()).lit_between(from_ns, until_ns)
 
 
-def join(first: Score, second: Score) -> Score:
+def join(first: tuple[DecidedSegment, ...], second: tuple[DecidedSegment, ...]) -> tuple[DecidedSegment, ...]:
     """Two scores that meet, as one."""
-    if first.until_ns != second.from_ns:
+    if first[-1].until_ns != second[0].from_ns:
         raise ValueError("the second score must begin where the first ends")
-    return Score(first.from_ns, second.until_ns, _joined([*first.segments, *second.segments]))
+    return _joined([*first, *second])
 
 
 def day(at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[Held, ...] = ()) -> Stage:
@@ -140,7 +140,7 @@ def _stage(site: SiteProtocol, day_ns: int, overrides: tuple[Override, ...], hel
     return Stage(day_ns, facts(site, day_ns, overrides, held))
 
 
-def _cut(segment: Segment, from_ns: int, until_ns: int) -> Segment:
+def _cut(segment: DecidedSegment, from_ns: int, until_ns: int) -> DecidedSegment:
     """What of a segment lies in an interval."""
     from_ns, until_ns = max(segment.from_ns, from_ns), min(segment.until_ns, until_ns)
     if (from_ns, until_ns) == (segment.from_ns, segment.until_ns):
@@ -156,9 +156,9 @@ def _cut(segment: Segment, from_ns: int, until_ns: int) -> Segment:
     )
 
 
-def _joined(segments: list[Segment]) -> tuple[Segment, ...]:
+def _joined(segments: list[DecidedSegment]) -> tuple[DecidedSegment, ...]:
     """Neighbours that show the same, at a level that goes on in the same straight line, made one."""
-    joined: list[Segment] = []
+    joined: list[DecidedSegment] = []
     for segment in segments:
         if joined and _continues(joined[-1], segment):
             until_ns, level, sound = segment.until_ns, segment.level_until, segment.sound_until
@@ -168,11 +168,11 @@ def _joined(segments: list[Segment]) -> tuple[Segment, ...]:
     return tuple(joined)
 
 
-def _continues(first: Segment, second: Segment) -> bool:
-    def shown(segment: Segment) -> tuple[object, ...]:
+def _continues(first: DecidedSegment, second: DecidedSegment) -> bool:
+    def shown(segment: DecidedSegment) -> tuple[object, ...]:
         return (segment.state, segment.reasons, segment.show, segment.picture, segment.look, segment.sound, segment.mix)
 
-    def slopes(segment: Segment) -> tuple[float, float]:
+    def slopes(segment: DecidedSegment) -> tuple[float, float]:
         lasts_ns = segment.until_ns - segment.from_ns
         rises, sound_rises = segment.level_until - segment.level_from, segment.sound_until - segment.sound_from
         return rises / lasts_ns, sound_rises / lasts_ns
@@ -186,7 +186,7 @@ def _continues(first: Segment, second: Segment) -> bool:
 
 
 def _next_change(
-    at_ns: int, segment: Segment, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[Held, ...]
+    at_ns: int, segment: DecidedSegment, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[Held, ...]
 ) -> tuple[int | None, State | None]:
     """When the state next changes, and to what: from the days at hand, else from the next opening within a year."""
     for day_ns in _days_to_look_at(at_ns, site):

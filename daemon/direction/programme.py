@@ -18,7 +18,7 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.holds import Hold, end_of, held_of, next_mark, runs
-from gloaming.daemon.direction.score import Mix, Picture
+from gloaming.daemon.score.score import Mix, Picture
 from gloaming.shows.time_units import SECOND_NS
 
 

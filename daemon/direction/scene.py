@@ -12,7 +12,8 @@ from gloaming.daemon.direction import precedence
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.precedence import Claim, Light, Line, Source, place, strongest
 from gloaming.daemon.direction.programme import Giving
-from gloaming.daemon.direction.score import Picture, Reason
+from gloaming.daemon.direction.score import Reason
+from gloaming.daemon.score.score import Picture
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from gloaming.daemon.direction.holds import holds
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.programme import Giving, Part, Programme, programme
 from gloaming.daemon.direction.scene import Facts, Scene, sweep
-from gloaming.daemon.direction.score import Segment, State
+from gloaming.daemon.direction.score import DecidedSegment, State
 from gloaming.daemon.direction.why import Why
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
@@ -39,7 +39,7 @@ class Stage:
         self.facts = facts
         self.from_ns, self.until_ns = day_ns, day_ns + DAY_NS
         self._reasons = Why(facts)
-        self._segments: dict[int, Segment] = {}  # by their beginning: most of the work is in their reasons
+        self._segments: dict[int, DecidedSegment] = {}  # by their beginning: most of the work is in their reasons
         self._calls = {one.id: one for one in facts.overrides if one.kind == Kind.CALL}
         self.givings = tuple(giving for giving in facts.givings if giving.opens_ns < self.until_ns + MARGIN_NS)
         self._programmes: dict[Giving, Programme] = {}
@@ -53,11 +53,11 @@ class Stage:
         self._stretches = tuple(self._parted(scenes))
 
     @property
-    def segments(self) -> tuple[Segment, ...]:
+    def segments(self) -> tuple[DecidedSegment, ...]:
         """All the segments of this day."""
         return tuple(self.segments_between(self.from_ns, self.until_ns))
 
-    def segment_at(self, at_ns: int) -> Segment:
+    def segment_at(self, at_ns: int) -> DecidedSegment:
         """The segment of an instant of this day."""
         stretch = self._stretches[self._place(at_ns)]
         from_ns, until_ns = stretch.from_ns, stretch.until_ns
@@ -71,7 +71,7 @@ class Stage:
             self._segments[from_ns] = self._filled_in(stretch, from_ns, until_ns, part)
         return self._segments[from_ns]
 
-    def segments_between(self, from_ns: int, until_ns: int) -> Iterator[Segment]:
+    def segments_between(self, from_ns: int, until_ns: int) -> Iterator[DecidedSegment]:
         """The segments of this day that meet an interval, whole."""
         at_ns = max(from_ns, self.from_ns)
         while at_ns < min(until_ns, self.until_ns):
@@ -165,7 +165,7 @@ class Stage:
             for begin_ns, end_ns in pairwise(sorted(edges)):
                 yield _Stretch(begin_ns, end_ns, scene, fading)
 
-    def _filled_in(self, stretch: _Stretch, from_ns: int, until_ns: int, part: Part | None) -> Segment:
+    def _filled_in(self, stretch: _Stretch, from_ns: int, until_ns: int, part: Part | None) -> DecidedSegment:
         scene, giving = stretch.scene, stretch.giving
         low, high = self.envelope.level_at(from_ns), self.envelope.level_before(until_ns)
         state, reasons = self._reasons.why(scene, part, from_ns)
@@ -173,7 +173,7 @@ class Stage:
         shown = bool(low or high) and picture is not None
         lit = shown and not (picture and picture.ended)
         sounding = shown and state != State.FAULT and scene.volume(self.facts.volume) > 0
-        return Segment(
+        return DecidedSegment(
             from_ns=from_ns,
             until_ns=until_ns,
             state=state,

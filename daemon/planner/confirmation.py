@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.score import Segment, State
+from gloaming.daemon.direction.score import DecidedSegment, State
 from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.planner.health import BLACK
 from gloaming.shows.time_units import SECOND_NS
@@ -57,7 +57,7 @@ async def confirm(director: Planner, score_id: int, asked: Override, ends: bool 
             await asyncio.wait_for(changed.wait(), min(left_s, settles_s or left_s))
 
 
-def is_given(asked: Override, segment: Segment) -> bool:
+def is_given(asked: Override, segment: DecidedSegment) -> bool:
     """Whether the score has what was asked for: something else that stands may be stronger."""
     match asked.kind:
         case Kind.PAUSE | Kind.DARK:
@@ -72,14 +72,14 @@ def is_given(asked: Override, segment: Segment) -> bool:
             return True
 
 
-def fades(segment: Segment) -> bool:
+def fades(segment: DecidedSegment) -> bool:
     return segment.level_from != segment.level_until or segment.sound_from != segment.sound_until
 
 
-def differs(segment: Segment, playing: Mapping[str, Any]) -> str:
+def differs(segment: DecidedSegment, playing: Mapping[str, Any]) -> str:
     """How what is sent and heard differs from a segment without a fade; empty where it does not."""
-    level, piece = segment.level_until, segment.picture.piece if segment.picture else None
-    if abs(playing["level"] - level) > LEVEL_STEP or (level and playing["piece"] != piece):
+    level = segment.level_until
+    if abs(playing["level"] - level) > LEVEL_STEP or (level and playing["piece"] != segment.piece):
         return f"the transmitter still sends {light(playing)}"
     return "the sound is still heard" if playing["volume"] and not segment.sound_until else ""
 
@@ -92,7 +92,7 @@ def light(playing: Mapping[str, Any]) -> str:
     return f"light{piece}, at {playing['level']:.0%}"
 
 
-def words(asked: Override, segment: Segment, playing: Mapping[str, Any]) -> str:
+def words(asked: Override, segment: DecidedSegment, playing: Mapping[str, Any]) -> str:
     """What is sent, with the rule that keeps it black where that was not asked for; of a mute, what is heard."""
     told, reason = light(playing), segment.reasons[0]
     if segment.level_until and playing["black"]:

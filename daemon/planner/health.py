@@ -8,7 +8,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from gloaming.daemon.transmitter.black import Black
+from gloaming.daemon.score.protocol import Black
 
 HOT_C = 80.0
 """Common practice, no source: small boards slow down from about 80 degrees."""

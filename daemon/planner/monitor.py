@@ -24,12 +24,12 @@ from gloaming.daemon.outside import Message
 from gloaming.daemon.planner.clock_trust import ClockTrust
 from gloaming.daemon.planner.health import DO, Board, Trouble, read_board, troubles_of
 from gloaming.daemon.reports.nights import season
+from gloaming.daemon.score.protocol import Op, build
 from gloaming.daemon.service_log import LOG
 from gloaming.daemon.site.last_good import keep_good, with_hours_of
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.reload import Stamp, Watch, stamp
 from gloaming.daemon.timetable.zones import local_date
-from gloaming.daemon.transmitter.build import build
 from gloaming.shows.config_files.errors import MistakeError
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
@@ -116,7 +116,7 @@ class Monitor:
         if self._other_build and not self._lit_soon(now_ns):
             self._other_build = False
             director.store.note(now_ns, "restart", "the transmitter has been upgraded, and is started as the new one")
-            director.link.send({"op": "stop"})
+            director.link.send({"op": Op.STOP})
 
     def _tell_outside(self, now_ns: int) -> None:
         if not 0 <= now_ns - self._times_ns < TIMES_NS:  # as well when the clock has been set

@@ -12,7 +12,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
-from uuid import uuid4
+from uuid import UUID, uuid4
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.base import BaseTrigger
@@ -21,8 +21,8 @@ from apscheduler.triggers.date import DateTrigger
 from gloaming.daemon.direction.asking import UNDO_SKIP_NS
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.score import Reason, Segment, State
-from gloaming.daemon.messages import dark_message, segment_message, setup_message
+from gloaming.daemon.direction.score import DecidedSegment, Reason, State
+from gloaming.daemon.messages import setup_of, windows_of
 from gloaming.daemon.planner.clock import Clock, watch_steps
 from gloaming.daemon.planner.clock_steps import ClockSteps
 from gloaming.daemon.planner.commands import Commands
@@ -34,6 +34,8 @@ from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.sound_levels import SoundLevels
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
+from gloaming.daemon.score.score import Score
+from gloaming.daemon.score.setup import Setup
 from gloaming.daemon.service_log import Seldom, with_count
 from gloaming.daemon.site.load import Site
 from gloaming.shows.config_files.file_stamp import file_stamp
@@ -69,8 +71,8 @@ class Planner:
         self.started_ns = clock.now_ns()
         self.steps = ClockSteps(self)
         self.requests = Commands(self)
-        self._sent: tuple[Segment, ...] = ()
-        self._sent_until_ns = self._dark_until_ns = 0
+        self._sent: tuple[DecidedSegment, ...] = ()
+        self._sent_until_ns = self._windows_until_ns = 0
         self._score_id = self._files = time.monotonic_ns() // 1_000_000
         self._leaving: tuple[Override, str | None] | None = None
         self._last: tuple[State, str | None, str | None] | None = None
@@ -84,11 +86,9 @@ class Planner:
 
     async def start(self) -> None:
         """Hand over everything, then wake at boundaries, every five seconds, and at a step of the clock."""
-        if self.store.fact("cid") is None:
-            self.store.set_fact("cid", uuid4().hex)
         text, boot = f"the director has started with the site {self.site.name}", self.attendant.trust.boot
         self.store.note(self.clock.now_ns(), "start", text, data={"boot": boot})
-        self.link.send(self._setup())
+        self.link.send(self._setup().to_json())
         self._decide()
         self._schedule_all()
         self._watch_clock()
@@ -158,11 +158,11 @@ class Planner:
         """Send the new score, and wait until what was asked for, or its end, is what is sent."""
         self._sent_until_ns = 0
         if self.site.neighbours.rig_check:  # a rig check may open the second lock a little
-            self._send_dark(self.clock.now_ns())
+            self._send_windows(self.clock.now_ns())
         self._decide()
         return await confirm(self, self._score_id, asked, ends)
 
-    def sent_at(self, now_ns: int) -> Segment:
+    def sent_at(self, now_ns: int) -> DecidedSegment:
         """What the score that was sent last has for an instant of now."""
         return next(one for one in self._sent if now_ns < one.until_ns)
 
@@ -178,19 +178,19 @@ class Planner:
         self._note_changes(now_ns)
         from_ns, until_ns = now_ns - SECOND_NS, now_ns + SCORE_NS
         if self.attendant.trust.trusted:
-            found = score(from_ns, until_ns, self.site, self.requests.overrides, self.steps.held).segments
+            found = score(from_ns, until_ns, self.site, self.requests.overrides, self.steps.held)
         else:
-            found = (Segment(from_ns, until_ns, State.NO_CLOCK, (self.no_clock(),)),)
+            found = (DecidedSegment(from_ns, until_ns, state=State.NO_CLOCK, reasons=(self.no_clock(),)),)
         if self._differs(found, now_ns) or now_ns > self._sent_until_ns - SCORE_NS + RENEW_NS:
             self._send_score(found, now_ns)
-        if self._dark_until_ns - now_ns < 7 * DAY_NS:  # after the score: its clock says which of them have begun
-            self._send_dark(now_ns)
+        if self._windows_until_ns - now_ns < 7 * DAY_NS:  # after the score: its clock says which of them have begun
+            self._send_windows(now_ns)
         self._wake_at_boundary(found, now_ns)
 
-    def _differs(self, found: tuple[Segment, ...], now_ns: int) -> bool:
+    def _differs(self, found: tuple[DecidedSegment, ...], now_ns: int) -> bool:
         """Whether what is to come is not what the transmitter holds."""
 
-        def shown(segments: tuple[Segment, ...]) -> list[tuple[object, ...]]:
+        def shown(segments: tuple[DecidedSegment, ...]) -> list[tuple[object, ...]]:
             return [
                 (one.until_ns, one.picture, one.mix, one.look, one.level_until, one.sound_until)
                 for one in segments
@@ -200,37 +200,38 @@ class Planner:
 
         return shown(found) != shown(self._sent)
 
-    def _send_score(self, segments: tuple[Segment, ...], now_ns: int) -> None:
+    def _send_score(self, segments: tuple[DecidedSegment, ...], now_ns: int) -> None:
         self._score_id += 1
         self._sent, self._sent_until_ns = segments, now_ns + SCORE_NS
         anchor = self.clock.anchor()
-        self.link.send(
-            {
-                "op": "score",
-                "id": self._score_id,
-                "anchor": {"utc_ns": anchor.utc_ns, "monotonic_ns": anchor.monotonic_ns},
-                "wall_offset_ns": self.clock.offset_ns,
-                "from_ns": segments[0].from_ns,
-                "until_ns": segments[-1].until_ns,
-                "segments": [segment_message(segment, *self.sound.of(segment.picture)) for segment in segments],
-                "device": self.site.sound.device,
-                "delay_ns": self.site.sound.delay,
-                "files": self._files,
-            }
+        score = Score(
+            id=self._score_id,
+            offset_ns=anchor.utc_ns - anchor.monotonic_ns,
+            wall_offset_ns=self.clock.offset_ns,
+            segments=tuple(self.sound.with_sound(segment) for segment in segments),
+            device=self.site.sound.device,
+            delay_ns=self.site.sound.delay,
+            files=self._files,
         )
+        self.link.send(score.to_json())
 
-    def _send_dark(self, now_ns: int) -> None:
+    def _send_windows(self, now_ns: int) -> None:
         """What is known of the neighbours' hours; nothing while nobody knows what time it is, and so none begins."""
-        self._dark_until_ns = now_ns + 8 * DAY_NS
+        self._windows_until_ns = now_ns + 8 * DAY_NS
         steps, trust = self.steps, self.attendant.trust
-        known_ns = (now_ns - DAY_NS, self._dark_until_ns) if trust.trusted else (0, 0)
+        known_ns = (now_ns - DAY_NS, self._windows_until_ns) if trust.trusted else (0, 0)
         low, guessed = self.rig.low(), trust.trusted and not trust.windows_hold
-        self.link.send(dark_message(self.site, *known_ns, low, steps.held, steps.apart_ns, guessed))
+        windows = windows_of(self.site, *known_ns, low, steps.held, steps.apart_ns, guessed)
+        self.link.send(windows.to_json())
 
-    def _setup(self) -> dict[str, Any]:
-        return setup_message(self.site, self.store.fact("cid") or "", self.rig.limits())
+    def _setup(self) -> Setup:
+        cid = self.store.fact("cid")
+        if cid is None:
+            cid = uuid4().hex
+            self.store.set_fact("cid", cid)
+        return setup_of(self.site, UUID(cid), self.rig.limits())
 
-    def _wake_at_boundary(self, segments: tuple[Segment, ...], now_ns: int) -> None:
+    def _wake_at_boundary(self, segments: tuple[DecidedSegment, ...], now_ns: int) -> None:
         later = [segment.from_ns for segment in segments if segment.from_ns > now_ns]
         if later:
             at = datetime.fromtimestamp((later[0] - self.clock.offset_ns) / SECOND_NS + 0.002, UTC)
@@ -279,12 +280,12 @@ class Planner:
                 del self.troubles[key]  # another file, of which nothing is known yet
         self.rig.adopt()
         if (setup := self._setup()) != before:
-            self.link.send(setup)
+            self.link.send(setup.to_json())
         self.look_up_anew()
 
     def look_up_anew(self) -> None:
         """Decide and hand over, though nothing may seem to differ."""
-        self._sent_until_ns = self._dark_until_ns = 0
+        self._sent_until_ns = self._windows_until_ns = 0
         self._look_up()
 
     def _try_the_disk(self) -> None:

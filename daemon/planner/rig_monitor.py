@@ -18,6 +18,7 @@ from gloaming.daemon.direction.score import Reason
 from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.daemon.planner.health import Trouble
 from gloaming.daemon.reachability import Reach, Reachability
+from gloaming.daemon.score.setup import Limits, StringLimit
 from gloaming.shows.config_files.errors import MistakeError
 from gloaming.shows.framefile.reader import FrameWriter, inspect
 from gloaming.shows.rig.model import Rig, positions
@@ -77,22 +78,22 @@ class RigMonitor:
 
     # the limiter
 
-    def limits(self) -> dict[str, Any] | None:
+    def limits(self) -> Limits | None:
         """What the transmitter is to keep; None where the limiter is switched off or nothing is known."""
         site = self.director.site
-        strings = [
-            {
-                "name": one.name,
-                "ma": one.ma_per_channel,
-                "fuse_ma": None if one.fuse_a is None else one.fuse_a * 1000,
-                "supply": one.supply,
-                "spans": [list(span) for span in one.spans()],
-            }
+        strings = tuple(
+            StringLimit(
+                name=one.name,
+                ma=one.ma_per_channel,
+                fuse_ma=None if one.fuse_a is None else one.fuse_a * 1000,
+                supply=one.supply,
+                spans=tuple(one.spans()),
+            )
             for one in site.rig.string
             if one.fuse_a is not None or one.supply is not None
-        ]
-        supplies = [{"name": one.name, "ma": one.amps * 1000} for one in site.rig.supply]
-        return {"strings": strings, "supplies": supplies} if site.output.limiter and strings else None
+        )
+        supplies = tuple((one.name, one.amps * 1000) for one in site.rig.supply)
+        return Limits(strings, supplies) if site.output.limiter and strings else None
 
     def heard(self, telemetry: Mapping[str, Any]) -> None:
         """Tell in the journal what the limiter has lowered: at once, then now and then how often and how much."""
@@ -192,11 +193,11 @@ class RigMonitor:
             info = inspect(path)
         return Check(pattern.text, str(path), info.frames, info.fps, pattern.only)
 
-    def low(self) -> list[list[float]]:
+    def low(self) -> list[tuple[int, int, float]]:
         """Where a rig check may be dimly lit in dark hours: from, until, and how bright at the most."""
         level = self.director.site.neighbours.rig_check
         checks = [one for one in self.director.requests.overrides if one.kind == Kind.RIG_CHECK]
-        return [[one.at_ns, one.end_ns, level] for one in checks] if level else []
+        return [(one.at_ns, one.end_ns, level) for one in checks] if level else []
 
     def as_json(self) -> dict[str, Any]:
         """The rig as GET /api/rig has it: controllers, supplies, strings with their places, and the check under way."""

@@ -10,11 +10,12 @@ import json
 import math
 import sys
 from asyncio.subprocess import DEVNULL, PIPE
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gloaming.daemon.direction.score import Picture
 from gloaming.daemon.planner.health import Trouble
+from gloaming.daemon.score.score import Picture, Segment
 from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
 from gloaming.shows.media.loudness import Loudness
 
@@ -57,6 +58,11 @@ class SoundLevels:
                     await self._measure(path)
             looks += 1
             await asyncio.sleep(LOOK_S)
+
+    def with_sound(self, segment: Segment) -> Segment:
+        """A segment, with the sound file of its picture and the gain that it is played at."""
+        path, gain = self.of(segment.picture)
+        return replace(segment, sound_path=path, gain=gain)
 
     def of(self, picture: Picture | None) -> tuple[str | None, float]:
         """The sound file of a moving picture, and the gain it is played at."""

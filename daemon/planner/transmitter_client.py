@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from gloaming.daemon.messages import read_heard
+from gloaming.daemon.score.protocol import Op
 
 RETRY_S = 0.03
 LINE_BYTES_MAX = 1 << 20
@@ -20,7 +21,7 @@ SEQUENCE_LEAP = 108
 
 
 class TransmitterClient:
-    """Hands setup, dark windows and score to whichever transmitter listens; `heard` gets every message from it."""
+    """Hands setup, score and windows to whichever transmitter listens; `heard` gets every message from it."""
 
     def __init__(self, path: Path, heard: Callable[[dict[str, Any]], None]) -> None:
         self.path, self.heard = path, heard
@@ -52,7 +53,7 @@ class TransmitterClient:
                 continue
             try:
                 self.connected = True
-                for op in ("setup", "score", "dark"):
+                for op in (Op.SETUP, Op.SCORE, Op.WINDOWS):
                     if op in self._kept:
                         self._write(self._kept[op])
                 while await self._hear_one(reader):
@@ -81,7 +82,7 @@ class TransmitterClient:
 
     def _write(self, message: dict[str, Any]) -> None:
         assert self._writer
-        if message["op"] == "setup":
+        if message["op"] == Op.SETUP:
             last = self.telemetry["sequence"] if self.telemetry else 0
             message = {**message, "sequence_from": (last + SEQUENCE_LEAP) & 0xFF}
         self._writer.write(json.dumps(message).encode() + b"\n")
@@ -100,9 +101,9 @@ class TransmitterClient:
         return message is not None
 
     def _hear(self, message: dict[str, Any]) -> None:
-        if message["op"] == "telemetry":
+        if message["op"] == Op.TELEMETRY:
             self.telemetry = message
-        elif message["op"] == "playing":
+        elif message["op"] == Op.PLAYING:
             self.now_playing = message
             if self.telemetry:  # what is sent is known sooner than once a second
                 self.telemetry = {
@@ -111,7 +112,7 @@ class TransmitterClient:
                 }
             self.playing.set()
             self.playing = asyncio.Event()
-        elif message["op"] == "view":
+        elif message["op"] == Op.VIEW:
             self.viewed(message["levels"])
             return
         self.heard(message)

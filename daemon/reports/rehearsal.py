@@ -10,8 +10,9 @@ from itertools import pairwise
 
 from gloaming.daemon.direction.decide import isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.score import Picture, Segment, State
+from gloaming.daemon.direction.score import DecidedSegment, State
 from gloaming.daemon.reports.nights import Row, season
+from gloaming.daemon.score.score import Picture
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.time_units import HOUR_NS, MINUTE_NS
@@ -84,17 +85,17 @@ def rehearse(
             result.minutes[segment.state] += 1
             result.lit_minutes += segment.level_at(at_ns) > 0
             result.sound_minutes += segment.sound
-        _follow(result, shown, score(from_ns, until_ns, site, overrides).segments)
+        _follow(result, shown, score(from_ns, until_ns, site, overrides))
         if progress:
             progress(date_)
     _add_up(result, shown, site)
     return result
 
 
-def _follow(result: Rehearsal, shown: dict[Key, _Shown], segments: tuple[Segment, ...]) -> None:
+def _follow(result: Rehearsal, shown: dict[Key, _Shown], segments: tuple[DecidedSegment, ...]) -> None:
     """Notes until when each piece is shown, and what comes after it; adds up the time between pieces."""
     closings = {(row.night.show, row.closes_ns) for row in result.rows}
-    before: Segment | None = None
+    before: DecidedSegment | None = None
     for segment, after in pairwise((*segments, None)):
         assert segment
         same_gap = before is not None and (before.state, before.show) == (State.WAITING, segment.show)
@@ -112,7 +113,7 @@ def _follow(result: Rehearsal, shown: dict[Key, _Shown], segments: tuple[Segment
             shown[key] = _Shown(segment.picture, from_ns, segment.until_ns, _by(segment, after, closes))
 
 
-def _by(segment: Segment, after: Segment | None, closes: bool) -> str:
+def _by(segment: DecidedSegment, after: DecidedSegment | None, closes: bool) -> str:
     """What takes a piece off: the neighbours' hours, the closing of its own show, or the opening of another."""
     reason = segment.reasons[1]
     if after and after.reasons and " neighbours." in after.reasons[0].rule:

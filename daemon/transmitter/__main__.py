@@ -10,18 +10,20 @@ import socket
 import sys
 import time
 from contextlib import suppress
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from gloaming.daemon.notify import Notifier, managed
+from gloaming.daemon.score.protocol import Op, build
+from gloaming.daemon.score.score import Score, Segment
+from gloaming.daemon.score.setup import IPV4, Setup
+from gloaming.daemon.score.windows import Windows
 from gloaming.daemon.service_log import ERROR, LOG, open_log
-from gloaming.daemon.transmitter.build import build
 from gloaming.daemon.transmitter.counters import Totals
-from gloaming.daemon.transmitter.messages import Segment, Setup, read_score, read_setup
 from gloaming.daemon.transmitter.others import as_troubles
 from gloaming.daemon.transmitter.output import Output
-from gloaming.daemon.transmitter.packets import IPV4
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.process import ask_for_grants, follow_grants, listen
 from gloaming.daemon.transmitter.readahead import ReadAhead
@@ -30,7 +32,6 @@ from gloaming.daemon.transmitter.telemetry import telemetry
 from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.daemon.transmitter.view import View
 from gloaming.daemon.transmitter.watch import QUIET_NS, Watch
-from gloaming.daemon.transmitter.windows import read_dark
 from gloaming.shows.protocols.e131 import DISCOVERY_NS
 from gloaming.shows.time_units import SECOND_NS
 
@@ -70,7 +71,7 @@ class Transmitter:
         self.watch: Watch | None = None
         self.manager = Notifier()
         self.view = View()
-        self.setup_message: dict[str, Any] | None = None
+        self.setup: Setup | None = None
         self.playing_told: tuple[object, ...] | None = None
         self.next_playing_ns = self.next_telemetry_ns = self.next_output_ns = self.next_discovery_ns = 0
 
@@ -135,7 +136,7 @@ class Transmitter:
 
     def _hello(self) -> None:
         way = self.player.output.sender.way if self.player.output else None
-        hello = {"op": "hello", "pid": os.getpid(), "wire": way, "grants": self.grants, "build": self.build}
+        hello = {"op": Op.HELLO, "pid": os.getpid(), "wire": way, "grants": self.grants, "build": self.build}
         self._say(hello)
 
     def _read(self) -> None:
@@ -165,21 +166,21 @@ class Transmitter:
 
     def _obey(self, message: dict[str, Any]) -> None:
         match message["op"]:
-            case "setup":
-                self._set_up(message)
-            case "dark":
-                self.player.dark = read_dark(message)
-                self.sound.hush(self.player.dark)
-            case "score":
-                before, score = self.player.score, read_score(message)
+            case Op.SETUP:
+                self._set_up(Setup.from_json(message))
+            case Op.WINDOWS:
+                self.player.windows = Windows.from_json(message)
+                self.sound.hush(self.player.windows)
+            case Op.SCORE:
+                before, score = self.player.score, Score.from_json(message)
                 self.player.score = score
                 if before is None or score.files is None or score.files != before.files:
                     self.player.look_again()
                 self.sound.play(score, time.monotonic_ns())
                 self.playing_told = None
-            case "view":
+            case Op.VIEW:
                 self._tell_view(message)
-            case "stop":
+            case Op.STOP:
                 self.stopping = True
 
     def _tell_view(self, message: dict[str, Any]) -> None:
@@ -189,24 +190,19 @@ class Transmitter:
         output = self.player.output
         if output is not None and not self.unsent:
             blocks = [block for group in output.groups for block in group.blocks]
-            self._say({"op": "view", "levels": self.view.levels(output, blocks)})
+            self._say({"op": Op.VIEW, "levels": self.view.levels(output, blocks)})
 
-    def _set_up(self, message: dict[str, Any]) -> None:
+    def _set_up(self, setup: Setup) -> None:
         """New packets and a new socket; a setup that changes nothing but the sequence leaves all as it is."""
-
-        def lasting(one: dict[str, Any] | None) -> dict[str, Any]:
-            return {key: value for key, value in (one or {}).items() if key != "sequence_from"}
-
-        if self.player.output and lasting(message) == lasting(self.setup_message):
+        if self.player.output and self.setup and replace(setup, sequence_from=self.setup.sequence_from) == self.setup:
             return
-        setup = read_setup(message)
-        self.setup_message = None
+        self.setup = None
         before = self.player.output
         self.player.use(None)
         self._open_output(setup)
         if before:
             before.give_way(self.player.output)
-        self.setup_message = message
+        self.setup = setup
 
     def _open_output(self, setup: Setup) -> None:
         if self.watch:
@@ -237,7 +233,7 @@ class Transmitter:
         if self.playing_told is None or now_ns >= self.next_playing_ns:
             self.playing_told, self.next_playing_ns = playing, now_ns + PLAYING_NS
             what = {"piece": shown.piece, "frame": shown.frame, "level": shown.level, "black": self.player.black_by()}
-            self._say({"op": "playing", "id": score.id, "at_ns": now_ns + score.offset_ns, **what, "volume": volume})
+            self._say({"op": Op.PLAYING, "id": score.id, "at_ns": now_ns + score.offset_ns, **what, "volume": volume})
         return self.next_playing_ns
 
     def _report(self, now_ns: int, last: bool = False) -> None:
@@ -253,17 +249,17 @@ class Transmitter:
         self.troubles.tend(now_ns)
         figures = telemetry(player, self.totals, self.watch)
         at_ns = time.time_ns() if score is None else now_ns + score.offset_ns
-        self._say({"op": "telemetry", "at_ns": at_ns, **figures, "sound": self.sound.figures()})
+        self._say({"op": Op.TELEMETRY, "at_ns": at_ns, **figures, "sound": self.sound.figures()})
 
     def _tend_network(self, now_ns: int) -> None:
         """Sockets opened again, what came back from the network, universe discovery, other sources."""
         output = self.player.output
         if output and output.sender.moved():
-            self.setup_message = {**(self.setup_message or {}), "sequence_from": output.sequence}
+            self.setup = replace(output.setup, sequence_from=output.sequence)
             output.close()
             self.player.use(output := None)
-        if output is None and self.setup_message and now_ns >= self.next_output_ns:
-            self._open_output(read_setup(self.setup_message))
+        if output is None and self.setup and now_ns >= self.next_output_ns:
+            self._open_output(self.setup)
         if output is None:
             return
         for host, text, quiet_ns in self.unreached.seen(now_ns, output.take_errors(), len(output.hosts)):
@@ -284,7 +280,7 @@ class Transmitter:
     def _frames_trouble(self, kind: str, subject: str, text: str, segment: Segment, frame: int | None) -> None:
         more = {"piece": segment.piece, "frame": frame}
         if kind == "frames":  # every time: the director leaves the piece out
-            self._say({"op": "trouble", "kind": kind, "subject": subject, "text": text, "over": False, **more})
+            self._say({"op": Op.TROUBLE, "kind": kind, "subject": subject, "text": text, "over": False, **more})
         else:
             self.troubles.seen(time.monotonic_ns(), kind, subject, text, more)
 
@@ -295,7 +291,7 @@ class Transmitter:
         """Never waits: what the director does not take now is kept, up to a bound. Troubles that no director hears of
         go to the service's log."""
         if not self.director:
-            if message["op"] == "trouble":
+            if message["op"] == Op.TROUBLE:
                 over = "over: " if message["over"] else ""
                 about = {key: message.get(key) for key in ("subject", "piece", "over")}
                 LOG.line("trouble", f"{over}{message['subject']}: {message['text']}", data=about)

@@ -1,4 +1,4 @@
-"""One frame of the whole rig, made from pictures in one pass, into arrays made beforehand. No packets, no clock.
+"""One frame of the whole rig, made from layers in one pass, into arrays made beforehand. No packets, no clock.
 
 The mixed frame holds the slots of all universes of a setup, by number. `limit` finishes it: the one place between the
 brightness and the packets, for whatever must have its say over a frame's bytes.
@@ -21,7 +21,7 @@ FULL = 256
 """The brightness that leaves a frame as it is."""
 
 
-class Picture(NamedTuple):
+class Layer(NamedTuple):
     """What is to be seen: a frame `(frame_bytes,) uint8` and where it goes, or one level on every slot; at a brightness
     in 256ths."""
 
@@ -85,12 +85,12 @@ class FrameMixer:
                 stretches.append(_Stretch(universe.offset, here, length))
         return tuple(stretches)
 
-    def mix(self, *pictures: Picture, at_ns: int = 0) -> Bytes:
-        """All pictures laid over each other, and the frame finished, at an instant of the monotonic clock.
+    def mix(self, *layers: Layer, at_ns: int = 0) -> Bytes:
+        """All layers laid over each other, and the frame finished, at an instant of the monotonic clock.
 
         The array is to be read at once and not to be written to.
         """
-        finished = self.unlimited(*pictures)
+        finished = self.unlimited(*layers)
         if self.limit:
             if finished is not self._bytes:
                 np.copyto(self._bytes, finished)
@@ -98,13 +98,13 @@ class FrameMixer:
             self.limit(finished, at_ns)
         return finished
 
-    def unlimited(self, *pictures: Picture) -> Bytes:
-        """All pictures laid over each other, their brightnesses together 256 at the most; not limited yet."""
-        finished = self._whole(pictures[0]) if len(pictures) == 1 else None
+    def unlimited(self, *layers: Layer) -> Bytes:
+        """All layers laid over each other, their brightnesses together 256 at the most; not limited yet."""
+        finished = self._whole(layers[0]) if len(layers) == 1 else None
         if finished is None:
             finished = self._bytes
-            for picture in pictures:
-                self._add(picture, picture is pictures[0])
+            for layer in layers:
+                self._add(layer, layer is layers[0])
             np.add(self._wide, np.uint16(127), out=self._wide)
             np.right_shift(self._wide, np.uint16(8), out=self._wide)
             np.copyto(finished, self._wide, casting="unsafe")
@@ -115,33 +115,33 @@ class FrameMixer:
         self._bytes.fill(0)
         return self._bytes
 
-    def _whole(self, picture: Picture) -> Bytes | None:
+    def _whole(self, layer: Layer) -> Bytes | None:
         """A frame that can stay as it is, or one level; None where there is something to work out."""
-        if picture.frame is None:
-            self._bytes.fill((picture.look * picture.brightness + 127) >> 8)
+        if layer.frame is None:
+            self._bytes.fill((layer.look * layer.brightness + 127) >> 8)
             return self._bytes
-        if picture.brightness < FULL:
+        if layer.brightness < FULL:
             return None
-        stretches = picture.place.stretches if picture.place else ()
+        stretches = layer.place.stretches if layer.place else ()
         if self._covers(stretches):
-            return picture.frame[stretches[0].there : stretches[0].there + len(self._bytes)]
+            return layer.frame[stretches[0].there : stretches[0].there + len(self._bytes)]
         self._bytes.fill(0)
         for one in stretches:
-            self._bytes[one.here : one.here + one.length] = picture.frame[one.there : one.there + one.length]
+            self._bytes[one.here : one.here + one.length] = layer.frame[one.there : one.there + one.length]
         return self._bytes
 
     def _covers(self, stretches: tuple[_Stretch, ...]) -> bool:
         return len(stretches) == 1 and stretches[0].length == len(self._bytes)
 
-    def _add(self, picture: Picture, first: bool) -> None:
-        """Multiply a picture into the wide array; the first of them wipes it."""
-        brightness = np.uint16(picture.brightness)
-        if picture.frame is None:
+    def _add(self, layer: Layer, first: bool) -> None:
+        """Multiply a layer into the wide array; the first of them wipes it."""
+        brightness = np.uint16(layer.brightness)
+        if layer.frame is None:
             if first:
                 self._wide.fill(0)
-            np.add(self._wide, brightness * np.uint16(picture.look), out=self._wide)
+            np.add(self._wide, brightness * np.uint16(layer.look), out=self._wide)
             return
-        stretches = picture.place.stretches if picture.place else ()
+        stretches = layer.place.stretches if layer.place else ()
         if first and not self._covers(stretches):
             self._wide.fill(0)
         if not first and not len(self._other):
@@ -149,6 +149,6 @@ class FrameMixer:
         for one in stretches:
             wide = self._wide[one.here : one.here + one.length]
             part = wide if first else self._other[: one.length]
-            np.multiply(picture.frame[one.there : one.there + one.length], brightness, out=part, dtype=np.uint16)
+            np.multiply(layer.frame[one.there : one.there + one.length], brightness, out=part, dtype=np.uint16)
             if not first:
                 np.add(wide, part, out=wide)

@@ -8,14 +8,12 @@ stays within its limits is left as it is, byte for byte.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.daemon.transmitter.checks import UNIVERSES, amount, text, whole
-from gloaming.shows.protocols.e131 import SLOTS_MAX
+from gloaming.daemon.score.setup import Limits
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
@@ -27,45 +25,6 @@ SHY = 1 - 1e-5
 TOLD_MAX = 20
 FLOAT_MAX = np.finfo(np.float32).max
 """What a string without a fuse may draw."""
-
-
-@dataclass(frozen=True, slots=True)
-class StringLimit:
-    """A string: what a slot at 255 draws, its fuse and supply (None: not given), `(universe, first, last)` slots."""
-
-    name: str
-    ma: float
-    fuse_ma: float | None
-    supply: str | None
-    spans: tuple[tuple[int, int, int], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """What a setup has the limiter keep."""
-
-    strings: tuple[StringLimit, ...]
-    supplies: tuple[tuple[str, float], ...]
-
-
-def read_limits(message: Mapping[str, Any] | None) -> Limits | None:
-    """The `limits` of a `setup` message. KeyError, TypeError or ValueError where they are none."""
-    if not message or not message["strings"]:
-        return None
-    strings = tuple(
-        StringLimit(
-            str(one["name"]),
-            amount(one["ma"]),
-            None if one["fuse_ma"] is None else amount(one["fuse_ma"]),
-            text(one["supply"]),
-            tuple(
-                (whole(universe, *UNIVERSES), whole(first, 1, SLOTS_MAX), whole(last, 1, SLOTS_MAX))
-                for universe, first, last in one["spans"]
-            ),
-        )
-        for one in message["strings"]
-    )
-    return Limits(strings, tuple((str(one["name"]), amount(one["ma"])) for one in message["supplies"]))
 
 
 class Limiter:

@@ -13,14 +13,12 @@ from fractions import Fraction
 
 import numpy as np
 
+from gloaming.daemon.score.setup import IPV4, IPV6, Setup
 from gloaming.daemon.transmitter.bulk import Bulk, OneByOne, SendBatch, batches
 from gloaming.daemon.transmitter.counters import Counters, Part, Totals
 from gloaming.daemon.transmitter.frame_mixer import FrameMixer
 from gloaming.daemon.transmitter.limiter import Limiter
-from gloaming.daemon.transmitter.messages import Setup
 from gloaming.daemon.transmitter.packets import (
-    IPV4,
-    IPV6,
     OPTIONS,
     SEQUENCE,
     SYNC_SEQUENCE,

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address, IPv6Address
-from uuid import UUID
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +14,7 @@ from sacn import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
+from gloaming.daemon.score.setup import IPV4, IPV6, Heading, Target
 from gloaming.shows.protocols.e131 import FIELDS, FLAGS, HEAD_BYTES, PAGE_UNIVERSES, group, group_ipv6
 
 Bytes = npt.NDArray[np.uint8]
@@ -22,31 +22,6 @@ Bytes = npt.NDArray[np.uint8]
 SEQUENCE, OPTIONS, SYNC_SEQUENCE = (FIELDS[name][0] for name in ("sequence", "options", "sync_sequence"))
 PART_NS_MIN = 500_000
 """Packets that are spread go out in parts that follow each other no closer than this."""
-
-IPV4, IPV6 = "multicast", "multicast by IPv6"
-"""In the place of a host: each universe's own group."""
-
-
-@dataclass(frozen=True, slots=True)
-class Target:
-    """One universe of the setup and where it goes: addresses, or `IPV4` and `IPV6` for its groups."""
-
-    number: int
-    slots: int
-    hosts: tuple[str, ...]
-    spread_ns: int = 0
-    lead_ns: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Heading:
-    """What all packets of a setup have in common."""
-
-    cid: UUID
-    source_name: str
-    priority: int
-    synchronization: int | None
-    preview: bool
 
 
 @dataclass

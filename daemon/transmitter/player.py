@@ -1,16 +1,17 @@
-"""Plays a score: holds it and the dark windows, and lets each send group play. Told the time, reads no clock."""
+"""Plays a score: holds it and the windows, and lets each send group play. Told the time, reads no clock."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from gloaming.daemon.transmitter.black import Black
+from gloaming.daemon.score.protocol import Black
+from gloaming.daemon.score.score import Score, Segment
+from gloaming.daemon.score.windows import HeldWindow, Windows
 from gloaming.daemon.transmitter.clock import Lateness
-from gloaming.daemon.transmitter.messages import Score, Segment
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.readahead import ReadAhead, Want
 from gloaming.daemon.transmitter.send_group import Frames, Instant, SendGroup, Shift, Shown, Trouble
-from gloaming.daemon.transmitter.windows import Clocks, Dark, Held, Holds
+from gloaming.daemon.transmitter.windows import Clocks, Holds
 from gloaming.shows.time_units import SECOND_NS
 
 GRACE_NS = 300_000_000
@@ -28,8 +29,8 @@ class _Stretch:
     """What was looked up, and until when it holds; `segment` is None where it is black."""
 
     score: Score
-    dark: Dark
-    held: tuple[Held, ...]
+    windows: Windows
+    held: tuple[HeldWindow, ...]
     segment: Segment | None
     from_ns: int
     until_ns: int
@@ -39,10 +40,12 @@ class _Stretch:
     black: Black | None
     """Why it is black, where it is."""
 
-    def holds(self, score: Score, dark: Dark, held: tuple[Held, ...], monotonic_ns: int, wall_ns: int) -> bool:
+    def holds(
+        self, score: Score, windows: Windows, held: tuple[HeldWindow, ...], monotonic_ns: int, wall_ns: int
+    ) -> bool:
         return (
             self.score is score
-            and self.dark is dark
+            and self.windows is windows
             and self.held is held
             and self.from_ns <= monotonic_ns < self.until_ns
             and abs(wall_ns - monotonic_ns - self.apart_ns) < DRIFT_NS
@@ -50,26 +53,26 @@ class _Stretch:
 
 
 def _stretch(
-    score: Score, dark: Dark, lead_ns: int, monotonic_ns: int, wall_ns: int, held: tuple[Held, ...] = ()
+    score: Score, windows: Windows, lead_ns: int, monotonic_ns: int, wall_ns: int, held: tuple[HeldWindow, ...] = ()
 ) -> _Stretch:
     """Light where the score has it, as bright as the windows allow: by the score's time, when it leaves and when it is
     seen, by the wall clock, and by what is held. For a second at the most."""
     at_ns = monotonic_ns + score.offset_ns
     instants = (at_ns, at_ns + lead_ns, wall_ns + score.wall_offset_ns)
-    edges = [monotonic_ns + SECOND_NS, *(monotonic_ns + dark.next_edge(instant) - instant for instant in instants)]
+    edges = [monotonic_ns + SECOND_NS, *(monotonic_ns + windows.next_edge(instant) - instant for instant in instants)]
     edges += [one.until_ns for one in held]
     segment = score.at(at_ns + lead_ns)
     change_ns = segment.until_ns if segment else score.next_begin(at_ns + lead_ns)
     if change_ns is not None:
         edges.append(change_ns - score.offset_ns - lead_ns)
-    rest = segment.rest if segment else None
-    ceiling = min(dark.limit(held, at_ns), *(dark.ceiling(instant) for instant in instants))
-    black = _black(score, segment, at_ns + lead_ns) or (None if ceiling else _forbidden(dark, instants))
+    rest = segment.show is None if segment else None
+    ceiling = min(windows.limit(held, at_ns), *(windows.ceiling(instant) for instant in instants))
+    black = _black(score, segment, at_ns + lead_ns) or (None if ceiling else _forbidden(windows, instants))
     if black:
         segment = None
     elif segment and ceiling < 1:
         segment = segment.below(ceiling)
-    return _Stretch(score, dark, held, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, rest, black)
+    return _Stretch(score, windows, held, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, rest, black)
 
 
 def _black(score: Score, segment: Segment | None, at_ns: int) -> Black | None:
@@ -81,17 +84,17 @@ def _black(score: Score, segment: Segment | None, at_ns: int) -> Black | None:
     return Black.SCORE_TO_COME if at_ns < score.segments[0].from_ns else Black.SCORE_GAP
 
 
-def _forbidden(dark: Dark, instants: tuple[int, ...]) -> Black:
+def _forbidden(windows: Windows, instants: tuple[int, ...]) -> Black:
     """Which of the instants (two by the score, the last by the wall clock) is in dark hours, or none that is known."""
-    if not all(dark.known(at_ns) for at_ns in instants):
+    if not all(windows.known(at_ns) for at_ns in instants):
         return Black.UNKNOWN_HOURS
-    if any(not dark.ceiling(at_ns) for at_ns in instants[:-1]):
+    if any(not windows.ceiling(at_ns) for at_ns in instants[:-1]):
         return Black.DARK_HOURS
-    return Black.DARK_HOURS_HELD if dark.ceiling(instants[-1]) else Black.DARK_HOURS_BY_WALL_CLOCK
+    return Black.DARK_HOURS_HELD if windows.ceiling(instants[-1]) else Black.DARK_HOURS_BY_WALL_CLOCK
 
 
 class Player:
-    """Holds the score and the dark windows, and a send group for each lead. `tick` is called when its time has come."""
+    """Holds the score and the windows, and a send group for each lead. `tick` is called when its time has come."""
 
     def __init__(
         self, ahead: ReadAhead, trouble: Trouble, now_ns: int, shift: Shift = lambda segment, turn, at_ns: 0
@@ -100,7 +103,7 @@ class Player:
         self.output: Output | None = None
         self.send_groups: list[SendGroup] = []
         self.score: Score | None = None
-        self.dark: Dark | None = None
+        self.windows: Windows | None = None
         self.holds = Holds()
         self.frames, self.lateness = Frames(), Lateness()
         self._began_ns = now_ns
@@ -127,12 +130,12 @@ class Player:
 
     def tick(self, monotonic_ns: int, wall_ns: int) -> int:
         """Send what is due at an instant of both clocks; returns the monotonic instant of the next tick."""
-        if self.score and self.dark:
+        if self.score and self.windows:
             clocks = Clocks(self.score.offset_ns, wall_ns - monotonic_ns + self.score.wall_offset_ns)
-            self.holds.look(self.dark, clocks, monotonic_ns)
+            self.holds.look(self.windows, clocks, monotonic_ns)
         if not self.send_groups:
             return monotonic_ns + SECOND_NS
-        if (self.score is None or self.dark is None) and monotonic_ns < self._began_ns + GRACE_NS:
+        if (self.score is None or self.windows is None) and monotonic_ns < self._began_ns + GRACE_NS:
             return self._began_ns + GRACE_NS
         if self.score and (monotonic_ns >= self._ahead_ns or self.score is not self._ahead_score):
             self._ahead_ns, self._ahead_score = monotonic_ns + AHEAD_NS, self.score
@@ -156,13 +159,13 @@ class Player:
             self.ahead.want(*dict.fromkeys(wants))
 
     def _play(self, send_group: SendGroup, monotonic_ns: int, wall_ns: int) -> int:
-        """One send group at an instant: light where the score has it and no dark window forbids it, else black."""
-        score, dark, lead_ns = self.score, self.dark, send_group.packets.lead_ns
-        if score is None or dark is None:
+        """One send group at an instant: light where the score has it and no window forbids it, else black."""
+        score, windows, lead_ns = self.score, self.windows, send_group.packets.lead_ns
+        if score is None or windows is None:
             return send_group.black(Instant(monotonic_ns, monotonic_ns, monotonic_ns + SECOND_NS), False)
         stretch, held = self._stretches.get(lead_ns), self.holds.held
-        if stretch is None or not stretch.holds(score, dark, held, monotonic_ns, wall_ns):
-            stretch = self._stretches[lead_ns] = _stretch(score, dark, lead_ns, monotonic_ns, wall_ns, held)
+        if stretch is None or not stretch.holds(score, windows, held, monotonic_ns, wall_ns):
+            stretch = self._stretches[lead_ns] = _stretch(score, windows, lead_ns, monotonic_ns, wall_ns, held)
         now = Instant(monotonic_ns, monotonic_ns + score.offset_ns + lead_ns, stretch.until_ns)
         if stretch.segment is None or send_group.is_hurt(stretch.segment):
             release = self.output is not None and self.output.setup.at_rest == "release" and stretch.rest is True
@@ -175,7 +178,7 @@ class Player:
             return Black.NO_OUTPUT
         if self.score is None:
             return Black.NO_SCORE
-        if self.dark is None:
+        if self.windows is None:
             return Black.NO_WINDOWS
         send_group = self.send_groups[0]
         stretch = self._stretches.get(send_group.packets.lead_ns)

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import NamedTuple
 
-from gloaming.daemon.transmitter.black import Black
-from gloaming.daemon.transmitter.clock import Lateness, due_ns, frame_at
-from gloaming.daemon.transmitter.frame_mixer import FULL, Picture
-from gloaming.daemon.transmitter.messages import Mix, Segment
+from gloaming.daemon.score.frame_clock import due_ns, frame_at
+from gloaming.daemon.score.protocol import Black
+from gloaming.daemon.score.score import Mix, Picture, Segment
+from gloaming.daemon.transmitter.clock import Lateness
+from gloaming.daemon.transmitter.frame_mixer import FULL, Layer
 from gloaming.daemon.transmitter.output import PacketGroup
 from gloaming.daemon.transmitter.readahead import Bytes, Held, Hurt, ReadAhead, Want
 from gloaming.shows.time_units import SECOND_NS
@@ -80,12 +81,12 @@ class SendGroup:
         self.hurt: tuple[str, int] | None = None
         self._hurt_by = Black.DAMAGED
         self.foreseen: tuple[str, int] | None = None
-        self._picture: tuple[str | None, int, int | None, int] | None = None
+        self._image: tuple[str | None, int, int | None, int] | None = None
         self._coming: tuple[str | None, int, int | None, int] | None = None
         self._since_ns = 0
         self._held_ns: int | None = None
         self._offset_ns = 0
-        self._pictures: tuple[Picture, ...] = ()
+        self._layers: tuple[Layer, ...] = ()
         self._frame = -1
         self._shift_ns = 0
         self._fps, self._half_ns, self._slow = Fraction(0), 0, False
@@ -100,58 +101,62 @@ class SendGroup:
         return None if next_ns is None else self._frame_ns + next_ns
 
     def is_hurt(self, segment: Segment) -> bool:
-        return self.hurt == (segment.path or "", segment.zero_ns)
+        return self.hurt == segment.image[:2]
 
     def light(self, segment: Segment, now: Instant, frames: Frames, lateness: Lateness) -> int:
         """Play a segment with light in it; returns the monotonic instant of the next look."""
         if abs(now.offset_ns - self._offset_ns) > STEPPED_NS:  # taken up anew: frames that were sent are to come again
-            self._picture = self._coming = None
+            self._image = self._coming = None
         self._offset_ns = now.offset_ns
-        if self._coming != segment.picture:
-            self._coming, self._since_ns = segment.picture, now.monotonic_ns
-        begins = self._picture != segment.picture or not self._pictures
+        if self._coming != segment.image:
+            self._coming, self._since_ns = segment.image, now.monotonic_ns
+        begins = self._image != segment.image or not self._layers
         if begins or self._held_ns is not None:
             hold_ns = self._sent_ns + self.packets.apart_ns  # E1.31 6.6.1: the rate of E1.11 at the most
             if now.monotonic_ns < hold_ns:
                 return min(now.until_ns, hold_ns)
-        if segment.path is None or segment.still is not None:
-            return self._begin_still(segment, now) if begins else self._stay(segment, segment.still, now, None)
-        return self._moving(segment, segment.path, now, frames, lateness)
+        playing = segment.seen
+        if playing is not None and playing.still is None:
+            return self._moving(segment, playing, now, frames, lateness)
+        if begins:
+            return self._begin_still(segment, playing, now)
+        return self._stay(segment, playing.still if playing else None, now, None)
 
-    def _moving(self, segment: Segment, path: str, now: Instant, frames: Frames, lateness: Lateness) -> int:
+    def _moving(self, segment: Segment, playing: Picture, now: Instant, frames: Frames, lateness: Lateness) -> int:
         """Frames of a file: each goes out once, when it is due; of frames missed, only the newest."""
-        if segment.fps is not self._fps:
-            self._fps = segment.fps
-            self._half_ns = int(SECOND_NS * self.packets.pace(segment.fps) / segment.fps / 2)
+        path, zero_ns, fps, count = playing.path, playing.zero_ns, playing.fps, playing.frames
+        if fps is not self._fps:
+            self._fps = fps
+            self._half_ns = int(SECOND_NS * self.packets.pace(fps) / fps / 2)
             self._slow = 2 * self._half_ns >= STEADY_NS + self.packets.apart_ns
         step = self.packets.step
-        number = frame_at(now.at_ns, segment.zero_ns, segment.fps)
-        turn = number // segment.frames
-        first, last = turn * segment.frames, (turn + 1) * segment.frames - 1
+        number = frame_at(now.at_ns, zero_ns, fps)
+        turn = number // count
+        first, last = turn * count, (turn + 1) * count - 1
         shift_ns = self.shift(segment, turn, now.monotonic_ns)
-        now_frame = (led_frame(segment, now.at_ns, shift_ns) if shift_ns else number) // step * step
-        begins = self._picture != segment.picture
+        now_frame = (led_frame(playing, now.at_ns, shift_ns) if shift_ns else number) // step * step
+        begins = self._image != segment.image
 
         def due(frame: int) -> int:
             """When a frame is due, by the sound within its turn; a turn begins by the score."""
             led_ns = shift_ns if first < frame <= last else 0
-            return due_ns(frame, segment.zero_ns, segment.fps) - now.offset_ns - led_ns
+            return due_ns(frame, zero_ns, fps) - now.offset_ns - led_ns
 
         next_ns = min(now.until_ns, due(now_frame + step))
         if not begins and now_frame <= self._frame:
             frame_ns = due(self._frame + step)
             slow = self._slow and self._held_ns is None
             return self._stay(segment, self._frame, now, frame_ns) if slow else min(now.until_ns, frame_ns)
-        frame = self.ahead.get(path, now_frame % segment.frames)
+        frame = self.ahead.get(path, now_frame % count)
         if isinstance(frame, Hurt):
-            return self._give_up(segment, path, frame, now_frame % segment.frames, now)
+            return self._give_up(segment, playing, frame, now_frame % count, now)
         if frame is None:
             return min(next_ns, self._hold(segment, path, now))
         if not begins:
             came = max(self._frame, first - step) if self._shift_ns < 0 else self._frame  # a late sound's end is cut
             missed = max(0, (now_frame - came) // step - 1)
         elif self._stalled(now):
-            since = led_frame(segment, self._since_ns + now.offset_ns, shift_ns) // step * step
+            since = led_frame(playing, self._since_ns + now.offset_ns, shift_ns) // step * step
             missed = max(0, (now_frame - since) // step)
         else:  # a piece that has to be opened first begins when it is open
             missed = 0
@@ -161,7 +166,7 @@ class SendGroup:
         level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
         self._frame_ns = was_due_ns
         held_ns, self._held_ns = self._held_ns, None
-        self._send(self._picture_of(frame), self._other(segment.mix, now.at_ns), level, share, now, now_frame, begins)
+        self._send(self._layer_of(frame), self._other(segment.mix, now.at_ns), level, share, now, now_frame, begins)
         late_ns = now.monotonic_ns - was_due_ns
         frames.due += 1 + missed
         frames.sent += 1
@@ -169,25 +174,26 @@ class SendGroup:
         frames.unread += 0 if held_ns is None else missed
         frames.late += late_ns > self._half_ns
         lateness.add(late_ns)
-        self._picture, self._frame, self._unchanged, self._shift_ns = segment.picture, now_frame, 0, shift_ns
-        self.shown = Shown(segment.piece, now_frame % segment.frames, level, float(segment.fps), share)
+        self._image, self._frame, self._unchanged, self._shift_ns = segment.image, now_frame, 0, shift_ns
+        self.shown = Shown(playing.piece, now_frame % count, level, float(fps), share)
         return min(next_ns, self._again_ns(segment.moves)) if self._slow else next_ns
 
-    def _begin_still(self, segment: Segment, now: Instant) -> int:
+    def _begin_still(self, segment: Segment, playing: Picture | None, now: Instant) -> int:
         """A look, or one frame held."""
-        first = Picture(FULL, look=segment.look)
-        if segment.path is not None:
-            found = self.ahead.get(segment.path, segment.still or 0)
+        first, still = Layer(FULL, look=segment.look), None
+        if playing is not None:
+            still = playing.still
+            found = self.ahead.get(playing.path, still or 0)
             if isinstance(found, Hurt):
-                return self._give_up(segment, segment.path, found, segment.still, now)
+                return self._give_up(segment, playing, found, still, now)
             if found is None:
-                return min(now.until_ns, self._hold(segment, segment.path, now))
-            first, self._held_ns = self._picture_of(found), None
+                return min(now.until_ns, self._hold(segment, playing.path, now))
+            first, self._held_ns = self._layer_of(found), None
         level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
         self._frame_ns = now.monotonic_ns
         self._send(first, self._other(segment.mix, now.at_ns), level, share, now)
-        self._picture, self._frame = segment.picture, -1
-        self.shown = Shown(segment.piece, segment.still, level, 40.0, share)
+        self._image, self._frame = segment.image, -1
+        self.shown = Shown(segment.piece, still, level, 40.0, share)
         self._rest(now, same=False)
         return min(now.until_ns, self._again_ns(segment.moves))
 
@@ -199,12 +205,12 @@ class SendGroup:
         level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
         same = not segment.moves and (level, share) == (self.shown.level, self.shown.share)
         if self._is_time(now, same):
-            first = self._pictures[0]
-            found = self.ahead.get(segment.path, (number or 0) % segment.frames) if segment.path else None
-            if segment.path and isinstance(found, Hurt):
-                return self._give_up(segment, segment.path, found, number, now)
+            first, playing = self._layers[0], segment.seen
+            found = self.ahead.get(playing.path, (number or 0) % playing.frames) if playing else None
+            if playing and isinstance(found, Hurt):
+                return self._give_up(segment, playing, found, number, now)
             if isinstance(found, Held):  # another than before, where the file has been replaced
-                first = self._picture_of(found)
+                first = self._layer_of(found)
             self._keep(first, self._other(segment.mix, now.at_ns), level, share, now, same)
         next_ns = self._again_ns(segment.moves or (level, share) != (self.shown.level, self.shown.share))
         if frame_ns is not None and next_ns > frame_ns - self.packets.apart_ns:
@@ -223,9 +229,7 @@ class SendGroup:
             return self._sent_ns + STEADY_NS
         return self._next_ns if self._unchanged else self._sent_ns + STALLED_NS
 
-    def _keep(
-        self, first: Picture, other: Picture | None, level: float, share: float, now: Instant, same: bool
-    ) -> None:
+    def _keep(self, first: Layer, other: Layer | None, level: float, share: float, now: Instant, same: bool) -> None:
         self._frame_ns = now.monotonic_ns
         self._send(first, other, level, share, now)
         self.shown = self.shown._replace(level=level, share=share)
@@ -233,8 +237,8 @@ class SendGroup:
 
     def _send(
         self,
-        first: Picture,
-        other: Picture | None,
+        first: Layer,
+        other: Layer | None,
         level: float,
         share: float,
         now: Instant,
@@ -245,47 +249,45 @@ class SendGroup:
         brightness = min(FULL, max(0, int(level * FULL)))
         if other:
             theirs = int(brightness * share)
-            self._pictures = (first._replace(brightness=brightness - theirs), other._replace(brightness=theirs))
+            self._layers = (first._replace(brightness=brightness - theirs), other._replace(brightness=theirs))
         else:
-            self._pictures = (first._replace(brightness=brightness),)
-        self._put(self.mixer.mix(*self._pictures, at_ns=now.monotonic_ns), now.monotonic_ns, frame, begins)
+            self._layers = (first._replace(brightness=brightness),)
+        self._put(self.mixer.mix(*self._layers, at_ns=now.monotonic_ns), now.monotonic_ns, frame, begins)
 
     def _put(self, mixed: Bytes, monotonic_ns: int, frame: int | None = None, begins: bool = True) -> None:
         self.packets.fill(mixed)
         self.packets.send(frame, begins)
         self._sent_ns = monotonic_ns
 
-    def _other(self, mix: Mix | None, at_ns: int) -> Picture | None:
+    def _other(self, mix: Mix | None, at_ns: int) -> Layer | None:
         """The other picture of a cross-fade; None where there is none, or it cannot be had, so that the first is seen
         alone."""
         if mix is None:
             return None
-        if mix.path is None:
-            return Picture(FULL, look=mix.look)
-        frame = self.ahead.get(mix.path, mix_frame(mix, at_ns))
-        return None if frame is None or isinstance(frame, Hurt) else self._picture_of(frame)
+        frame = self.ahead.get(mix.picture.path, mix.picture.frame_at(at_ns))
+        return None if frame is None or isinstance(frame, Hurt) else self._layer_of(frame)
 
-    def _picture_of(self, frame: Held) -> Picture:
-        return Picture(FULL, self.mixer.place(frame.info), frame.frame)
+    def _layer_of(self, frame: Held) -> Layer:
+        return Layer(FULL, self.mixer.place(frame.info), frame.frame)
 
-    def _give_up(self, segment: Segment, path: str, hurt: Hurt, number: int | None, now: Instant) -> int:
-        self.hurt = (path, segment.zero_ns)
+    def _give_up(self, segment: Segment, playing: Picture, hurt: Hurt, number: int | None, now: Instant) -> int:
+        self.hurt = (playing.path, playing.zero_ns)
         self._hurt_by = Black.FILE if hurt.whole else Black.DAMAGED
-        self.trouble("frames", path, hurt.text, segment, number)
+        self.trouble("frames", playing.path, hurt.text, segment, number)
         return self.black(now, release=False)
 
     def foresee(self, segment: Segment | None, at_ns: int) -> None:
         """Tell of frames that are hurt as soon as they are read, so that what comes instead is there in time."""
-        if segment is None or segment.path is None or segment.still is not None or segment.dark:
+        playing = segment.seen if segment else None
+        if segment is None or playing is None or playing.still is not None or segment.dark:
             return
-        number, place = frame_at(at_ns, segment.zero_ns, segment.fps), (segment.path, segment.zero_ns)
-        found = self.ahead.hurt_after(segment.path, number % segment.frames) if self.foreseen != place else None
-        if found is None or found[0] >= segment.frames:
+        place = (playing.path, playing.zero_ns)
+        found = self.ahead.hurt_after(playing.path, playing.frame_at(at_ns)) if self.foreseen != place else None
+        if found is None or found[0] >= playing.frames:
             return
-        due = number - number % segment.frames + found[0]
-        if due_ns(due, segment.zero_ns, segment.fps) < segment.until_ns:
+        if playing.due_ns(found[0], at_ns) < segment.until_ns:
             self.foreseen = place
-            self.trouble("frames", segment.path, found[1], segment, found[0])
+            self.trouble("frames", playing.path, found[1], segment, found[0])
 
     def _stalled(self, now: Instant) -> bool:
         return self._held_ns is not None and now.monotonic_ns - self._held_ns > STALLED_NS
@@ -297,11 +299,11 @@ class SendGroup:
         if self._held_ns is None:
             self._held_ns = at_ns
             if not self._unchanged:  # frames were moving, or nothing was sent yet
-                self._unchanged, self._next_ns = 1, at_ns + (STALLED_NS if self._pictures else THIN_NS)
+                self._unchanged, self._next_ns = 1, at_ns + (STALLED_NS if self._layers else THIN_NS)
         if self._stalled(now):
             text = "its frames do not come from the disk in time; the last one stays on the wire"
             self.trouble("disk", path, text, segment, None)
-        first, *others = self._pictures or (Picture(0),)
+        first, *others = self._layers or (Layer(0),)
         level = segment.level_at(now.at_ns)
         if first.place is None or str(first.place.info.path) != path:
             level = min(level, self.shown.level)
@@ -315,7 +317,7 @@ class SendGroup:
         """Black: at once when it was not, then thinned out; or, with `release`, the streams end. Those that have ended
         stay so unless they are to `begin`."""
         black = (None, 0, None, 0)
-        same = self._picture == black
+        same = self._image == black
         resting = same and self.packets.at_rest
         if resting and begin:
             same = resting = False
@@ -324,8 +326,8 @@ class SendGroup:
         self._frame_ns = now.monotonic_ns
         self._put(self.mixer.blank(), now.monotonic_ns)
         self.packets.flush()
-        self._picture, self._coming, self._frame, self._held_ns = black, None, -1, None
-        self.shown, self._pictures = Shown(), ()
+        self._image, self._coming, self._frame, self._held_ns = black, None, -1, None
+        self.shown, self._layers = Shown(), ()
         wait_ns = self._rest(now, same)
         if release and self._unchanged >= THIN_AFTER:
             self.packets.terminate()
@@ -339,12 +341,12 @@ class SendGroup:
             return None
         if self._held_ns is not None:
             return Black.UNREAD
-        if self._picture != segment.picture:
+        if self._image != segment.image:
             return Black.STARTING if self._sent_ns < 0 else Black.REFRESH
-        if not any(self.mixer.unlimited(one._replace(brightness=FULL)).any() for one in self._pictures):
-            elsewhere = any(one.frame is not None and one.frame.any() for one in self._pictures)
+        if not any(self.mixer.unlimited(one._replace(brightness=FULL)).any() for one in self._layers):
+            elsewhere = any(one.frame is not None and one.frame.any() for one in self._layers)
             return Black.UNIVERSES if elsewhere else Black.PICTURE
-        return Black.LIMITER if self.mixer.unlimited(*self._pictures).any() else Black.LEVEL
+        return Black.LIMITER if self.mixer.unlimited(*self._layers).any() else Black.LEVEL
 
     def _rest(self, now: Instant, same: bool) -> int:
         self._unchanged = self._unchanged + 1 if same else 1
@@ -354,31 +356,25 @@ class SendGroup:
     def wants(self, segment: Segment | None, coming: Segment | None, at_ns: int) -> list[Want]:
         """The frames to have at hand: what is played and what follows it, and the beginning of what comes next."""
         wanted = []
-        if segment and segment.path and not segment.dark and not self.is_hurt(segment):
-            number = segment.still
+        playing = segment.seen if segment else None
+        if segment and playing and not segment.dark and not self.is_hurt(segment):
+            number = playing.still
             if number is None:
-                led_ns = self._shift_ns if self._picture == segment.picture else 0
-                number = led_frame(segment, at_ns, led_ns) % segment.frames
-            wanted.append(Want(segment.path, number, segment.still is None))
-        if segment and segment.mix and segment.mix.path:
-            wanted.append(Want(segment.mix.path, mix_frame(segment.mix, at_ns), segment.mix.still is None))
-        if coming and coming.path:
-            first = coming.still
-            if first is None:
-                first = frame_at(coming.from_ns, coming.zero_ns, coming.fps) % coming.frames
-            wanted.append(Want(coming.path, first))
-            if coming.mix and coming.mix.path:
-                wanted.append(Want(coming.mix.path, mix_frame(coming.mix, coming.from_ns)))
+                led_ns = self._shift_ns if self._image == segment.image else 0
+                number = led_frame(playing, at_ns, led_ns) % playing.frames
+            wanted.append(Want(playing.path, number, playing.still is None))
+        if segment and segment.mix:
+            going = segment.mix.picture
+            wanted.append(Want(going.path, going.frame_at(at_ns), going.still is None))
+        if coming and coming.seen:
+            wanted.append(Want(coming.seen.path, coming.seen.frame_at(coming.from_ns)))
+            if coming.mix:
+                wanted.append(Want(coming.mix.picture.path, coming.mix.picture.frame_at(coming.from_ns)))
         return wanted
 
 
-def led_frame(segment: Segment, at_ns: int, shift_ns: int) -> int:
+def led_frame(playing: Picture, at_ns: int, shift_ns: int) -> int:
     """The frame of an instant as its sound leads it: earlier or later, but within its turn of the piece."""
-    turn = frame_at(at_ns, segment.zero_ns, segment.fps) // segment.frames
-    frame = frame_at(at_ns + shift_ns, segment.zero_ns, segment.fps)
-    return min(max(frame, turn * segment.frames), (turn + 1) * segment.frames - 1)
-
-
-def mix_frame(mix: Mix, at_ns: int) -> int:
-    """The frame of a cross-fade's other picture at an instant."""
-    return frame_at(at_ns, mix.zero_ns, mix.fps) % mix.frames if mix.still is None else mix.still
+    turn = playing.turn_at(at_ns)
+    frame = frame_at(at_ns + shift_ns, playing.zero_ns, playing.fps)
+    return min(max(frame, turn * playing.frames), (turn + 1) * playing.frames - 1)

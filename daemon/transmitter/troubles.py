@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from gloaming.daemon.score.protocol import Op
 from gloaming.daemon.service_log import Seldom
 from gloaming.shows.time_units import SECOND_NS
 
@@ -49,7 +50,7 @@ class Troubles:
         quiet_ns: int = QUIET_NS,
     ) -> None:
         """A trouble is there, or still there."""
-        message = {"op": "trouble", "kind": kind, "subject": subject, "text": text, "over": False, **more}
+        message = {"op": Op.TROUBLE, "kind": kind, "subject": subject, "text": text, "over": False, **more}
         standing = self._standing.get((kind, subject))
         if standing is None:
             standing = self._standing[kind, subject] = _Standing(message, False, at_ns, quiet_ns)

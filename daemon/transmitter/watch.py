@@ -17,8 +17,9 @@ import time
 from collections.abc import Callable
 from uuid import UUID
 
+from gloaming.daemon.score.setup import IPV4
 from gloaming.daemon.transmitter.others import Other, Others
-from gloaming.daemon.transmitter.packets import IPV4, address_of
+from gloaming.daemon.transmitter.packets import address_of
 from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE, FIELDS, PORT
 from gloaming.shows.time_units import SECOND_NS
 

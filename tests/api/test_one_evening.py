@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from gloaming.daemon.score.score import Score, Segment
 from tests.api.evening import Evening, Seen, evening_apart, gloaming, numbered
 from tests.places import MOVING_PICTURE
 from tests.tools import needs
@@ -146,13 +147,10 @@ def forge(evening: Evening, dark_ns: int) -> None:
     """Hand the transmitter a score that is all light, through the dark hours, as a director gone wrong would."""
     with socket.socket(socket.AF_UNIX) as director:
         director.connect(str(evening.state / "transmitter.sock"))
-        anchor = {"utc_ns": time.time_ns() + evening.offset_ns, "monotonic_ns": time.monotonic_ns()}
-        from_ns, until_ns = anchor["utc_ns"] - 10**9, anchor["utc_ns"] + 600 * 10**9
-        light = {"from_ns": from_ns, "until_ns": until_ns, "path": None, "piece": None, "frames": 1, "fps": [40, 1]}
-        light |= {"zero_ns": 0, "still": None, "look": 0x63, "level": [1.0, 1.0]}
-        score = {"op": "score", "id": 1, "anchor": anchor, "wall_offset_ns": evening.offset_ns}
-        score |= {"from_ns": from_ns, "until_ns": until_ns, "segments": [light]}
-        director.sendall(json.dumps(score).encode() + b"\n")
+        now_ns = time.time_ns() + evening.offset_ns
+        light = Segment(now_ns - 10**9, now_ns + 600 * 10**9, look=0x63, level_from=1.0, level_until=1.0)
+        score = Score(1, now_ns - time.monotonic_ns(), evening.offset_ns, (light,))
+        director.sendall(json.dumps(score.to_json()).encode() + b"\n")
         wait_until(lambda: time.monotonic_ns() > dark_ns + 10**9, "the dark hours")
 
 

@@ -132,9 +132,7 @@ def multicast(protocol: str) -> None:
         time.sleep(4)
         with stage.on_stage(folder, there.sender) as transmitter:
             numbers = range(1, universes + 1)
-            transmitter.setup(
-                [{**stage.universe(number), "multicast": protocol} for number in numbers], interface="out0"
-            )
+            transmitter.setup([stage.universe(number, multicast=protocol) for number in numbers], interface="out0")
             transmitter.dark()
             begin_ns = time.time_ns() + 3 * stage.SECOND_NS
             end_ns = begin_ns + 8 * stage.SECOND_NS

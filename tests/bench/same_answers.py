@@ -27,20 +27,22 @@ from pathlib import Path
 from random import Random
 from typing import Any, cast
 from unittest.mock import patch
+from uuid import UUID
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.messages import dark_message, segment_message, setup_message
+from gloaming.daemon.messages import setup_of, windows_of
+from gloaming.daemon.score.score import Score
+from gloaming.daemon.score.setup import Setup
+from gloaming.daemon.score.windows import Windows
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.transmitter import output as output_module
-from gloaming.daemon.transmitter.messages import read_score, read_setup
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
-from gloaming.daemon.transmitter.windows import read_dark
 from gloaming.shows.demonstration.season import make_season
 from gloaming.shows.framefile.reader import FrameReader
 from tests.daemon.transmitter.hall import Air
@@ -202,23 +204,22 @@ class Shelf:
         return Held(reader.frame(frame), reader.info)
 
 
+def passed(value: Setup | Score | Windows) -> Any:
+    """What comes of a value on its way from process to process."""
+    return json.loads(json.dumps(value.to_json()))
+
+
 def packets(site: Site, at_ns: int, overrides: tuple[Override, ...], shelf: Shelf) -> dict[str, str]:
     """A hash of what each universe is sent: when, where to, and the slots. Messages go through the score protocol."""
     air, begin_ns = Air(now_ns=1000 * S), 1000 * S
-    segments = score(at_ns - S, at_ns + 30 * S, site, overrides).segments
-    anchor = {"utc_ns": at_ns, "monotonic_ns": begin_ns}
-    message = {
-        "id": 1,
-        "anchor": anchor,
-        "wall_offset_ns": 0,
-        "segments": [segment_message(one, None, 1.0) for one in segments],
-    }
+    told = Score(1, at_ns - begin_ns, 0, score(at_ns - S, at_ns + 30 * S, site, overrides))
+    windows = windows_of(site, at_ns - 86_400 * S, at_ns + 86_400 * S)
     with patch.object(output_module, "UdpSender", lambda *options: air):
-        output = Output(read_setup(setup_message(site, CID, None)))
+        output = Output(Setup.from_json(passed(setup_of(site, UUID(CID), None))))
     player = Player(cast(ReadAhead, shelf), lambda *said: None, begin_ns)
     player.use(output)
-    player.score = read_score(json.loads(json.dumps(message)))
-    player.dark = read_dark(json.loads(json.dumps(dark_message(site, at_ns - 86_400 * S, at_ns + 86_400 * S, []))))
+    player.score = Score.from_json(passed(told))
+    player.windows = Windows.from_json(passed(windows))
     while air.now_ns < begin_ns + PLAYED_NS:
         air.now_ns = max(air.now_ns + 1, player.tick(air.now_ns, at_ns + air.now_ns - begin_ns))
     hashes: dict[str, Any] = {}

@@ -25,8 +25,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from tests.daemon.transmitter.stage import REFERENCE, Stage, Street, moving, on_stage, segment, street, universe
+from tests.daemon.transmitter.stage import Stage, Street, moving, on_stage, segment, street, universe
 from tests.daemon.transmitter.stage import write_frames as write
+from tests.places import MOVING_PICTURE
 
 HERE = Path(__file__).parent
 FPS, SLOTS, HOST = 40, 510, "192.0.2.21"
@@ -69,7 +70,7 @@ def frames_of(universes: int, content: str) -> npt.NDArray[np.uint8]:
     slots = universes * SLOTS
     count = 80 if universes > 400 else 400
     if content == "picture":
-        picture = np.load(REFERENCE / "moving-picture-64x32-25fps.npy")
+        picture = np.load(MOVING_PICTURE)
         tiles = [
             np.roll(picture, 7 * tile, axis=0)[:, ::-1] ^ (tile & 3) for tile in range(slots // picture.shape[1] + 1)
         ]

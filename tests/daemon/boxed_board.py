@@ -26,13 +26,15 @@ from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import ClockTrust
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.store import Store
+from gloaming.daemon.score.protocol import Op
+from gloaming.daemon.score.score import Score
+from gloaming.daemon.score.setup import Setup
+from gloaming.daemon.score.windows import Windows
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.transmitter import output as output_module
-from gloaming.daemon.transmitter.messages import read_score, read_setup
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
-from gloaming.daemon.transmitter.windows import read_dark
 from gloaming.shows.framefile.reader import FrameFileInfo, FrameWriter, Universe
 from tests.daemon.transmitter.hall import Air
 from tests.daemon.transmitter.stage import CID
@@ -199,7 +201,7 @@ class BoxedBoard:
             self.director = Planner(site or load_site(self.folder, strict=False), self.folder / "state", clock)
         self.director.link.send = self._hear  # type: ignore[method-assign]  # in the place of the socket
         self.director.store.set_fact("cid", CID)
-        self._hear(self.director._setup())
+        self._hear(self.director._setup().to_json())
         self.director._decide()
 
     def _trust(self, store: Store, clock: Clock, rule: str, sets: bool) -> ClockTrust:
@@ -216,7 +218,7 @@ class BoxedBoard:
         self.player = Player(cast(ReadAhead, Shelf()), lambda *said: None, self.monotonic_ns)
         self.next_ns = self.monotonic_ns
         if self.director:
-            for op in ("setup", "score", "dark"):
+            for op in (Op.SETUP, Op.SCORE, Op.WINDOWS):
                 self._tell(self.director.link._kept[op])
 
     def kill_transmitter(self) -> None:
@@ -232,12 +234,12 @@ class BoxedBoard:
         if self.player is None:
             return
         match message["op"]:
-            case "setup":
-                self.player.use(Output(read_setup(message)))
-            case "dark":
-                self.player.dark = read_dark(message)
-            case "score":
-                self.player.score = read_score(message)
+            case Op.SETUP:
+                self.player.use(Output(Setup.from_json(message)))
+            case Op.WINDOWS:
+                self.player.windows = Windows.from_json(message)
+            case Op.SCORE:
+                self.player.score = Score.from_json(message)
         self._tick()
 
     # time
@@ -294,10 +296,10 @@ class BoxedBoard:
     def _edge_ns(self) -> int:
         """The next edge of a window, as the player sees it by the score's clock."""
         player = self.player
-        if player is None or player.score is None or player.dark is None:
+        if player is None or player.score is None or player.windows is None:
             return self.monotonic_ns + 60 * S
         at_ns = self.monotonic_ns + player.score.offset_ns
-        return self.monotonic_ns + player.dark.next_edge(at_ns) - at_ns
+        return self.monotonic_ns + player.windows.next_edge(at_ns) - at_ns
 
     def _pass(self, lasts_ns: int) -> None:
         self.wall_ns += lasts_ns

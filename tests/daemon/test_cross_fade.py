@@ -15,7 +15,6 @@ from gloaming.daemon.direction.programme import Piece
 from gloaming.daemon.direction.scene import Facts
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.stage import Stage
-from gloaming.daemon.messages import segment_message
 from tests.daemon.quay_site import EVENING, TABLES, site_of
 from tests.daemon.test_direction_stage import BELLS, DAY, MIN, NTSC, TIDE, H, S, evening, override, stage
 from tests.daemon.transmitter.stage import listening, on_stage, universe, write_frames
@@ -78,9 +77,9 @@ def test_a_score_cut_within_a_cross_fade_is_the_same_when_it_is_joined(tmp_path:
     site = site_of(tmp_path, tables, EVENING)
     from_ns = 1_798_050_000 * S  # 2026-12-23, 18:20 in London
     whole = score(from_ns, from_ns + 10 * MIN, site)
-    fading = next(segment for segment in whole.segments if segment.mix and segment.mix.from_ns > from_ns)
+    fading = next(segment for segment in whole if segment.mix and segment.mix.from_ns > from_ns)
     cut_ns = fading.from_ns + S
-    assert join(score(from_ns, cut_ns, site), score(cut_ns, whole.until_ns, site)) == whole
+    assert join(score(from_ns, cut_ns, site), score(cut_ns, whole[-1].until_ns, site)) == whole
     assert fading.mix is not None and fading.mix.until_ns == fading.mix.from_ns + 3 * S
 
 
@@ -102,7 +101,7 @@ def test_on_the_wire_every_level_between_the_two_pieces_is_seen(tmp_path: Path) 
     with listening(HOST) as ear, on_stage(tmp_path) as there:
         there.setup([universe(1, HOST, slots=30)])
         there.dark()
-        there.score(*(segment_message(one, None, 1.0) for one in (before, tide, after)))
+        there.score(*(one.to_json() for one in (before, tide, after)))
         ear.wait_until(lambda heard: len(heard) > 3 and heard[-1].slots[0] == 240)
         levels = [one.slots[0] for one in ear.data() if one.slots[0]]
     rising = levels[levels.index(40) :]

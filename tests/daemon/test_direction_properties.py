@@ -213,13 +213,13 @@ def test_the_neighbours_hours_hold_and_decide_is_the_score_at_every_instant(seed
             assert decision.state == State.DARK
             assert not decision.sound
         for rule in in_force(case, neighbours.quiet, at_ns):
-            segment = next(one for one in whole.segments if one.from_ns <= at_ns < one.until_ns)
+            segment = next(one for one in whole if one.from_ns <= at_ns < one.until_ns)
             assert not segment.sound or segment.sound_at(at_ns) <= rule.volume + 1e-9  # type: ignore[attr-defined]  # quiet
         for rule in in_force(case, neighbours.dim, at_ns):
             assert decision.brightness <= rule.brightness + 1e-9  # type: ignore[attr-defined]  # dim hours have one
 
         assert decide(at_ns, case.site, case.overrides) == decision
-        (segment,) = [one for one in whole.segments if one.from_ns <= at_ns < one.until_ns]
+        (segment,) = [one for one in whole if one.from_ns <= at_ns < one.until_ns]
         assert segment.state == decision.state
         assert segment.reasons == decision.reasons
         assert segment.show == decision.show
@@ -245,14 +245,14 @@ def test_a_score_cut_and_joined_anywhere_is_the_same_score(seed: int) -> None:
     )
     whole = score(from_ns, until_ns, case.site, case.overrides)
     joined = join(score(from_ns, cut_ns, case.site, case.overrides), score(cut_ns, until_ns, case.site, case.overrides))
-    assert [replace(one, level_from=0, level_until=0, sound_from=0, sound_until=0) for one in joined.segments] == [
-        replace(one, level_from=0, level_until=0, sound_from=0, sound_until=0) for one in whole.segments
+    assert [replace(one, level_from=0, level_until=0, sound_from=0, sound_until=0) for one in joined] == [
+        replace(one, level_from=0, level_until=0, sound_from=0, sound_until=0) for one in whole
     ]
-    for one, two in zip(joined.segments, whole.segments, strict=True):
+    for one, two in zip(joined, whole, strict=True):
         assert abs(one.level_from - two.level_from) + abs(one.level_until - two.level_until) < 1e-6
         assert abs(one.sound_from - two.sound_from) + abs(one.sound_until - two.sound_until) < 1e-6
-    assert whole.segments[0].from_ns == from_ns
-    assert whole.segments[-1].until_ns == until_ns
+    assert whole[0].from_ns == from_ns
+    assert whole[-1].until_ns == until_ns
 
 
 def short_pieces(case: Drawn) -> Site:
@@ -303,12 +303,12 @@ def test_damage_that_is_found_changes_nothing_before_and_its_piece_is_not_begun_
     site = short_pieces(case)
     hurt = with_damage(case, site)
     ((name, since_ns, until_ns),) = [(one.name, *span) for one in hurt.pieces.values() for span in one.damaged]
-    for segment in score(case.day_ns, since_ns, site, case.overrides).segments if since_ns > case.day_ns else ():
+    for segment in score(case.day_ns, since_ns, site, case.overrides) if since_ns > case.day_ns else ():
         for at_ns in (segment.from_ns, segment.until_ns - 1):
             before, after = decide(at_ns, site, case.overrides), decide(at_ns, hurt, case.overrides)
             assert (before.piece, before.frame, before.reasons) == (after.piece, after.frame, after.reasons)
             assert (before.state, before.sound) == (after.state, after.sound)
-    for segment in score(since_ns, case.day_ns + 86_400 * S, hurt, case.overrides).segments:
+    for segment in score(since_ns, case.day_ns + 86_400 * S, hurt, case.overrides):
         if segment.state == State.PLAYING and segment.picture and segment.picture.piece == name:
             from_ns = segment.picture.zero_ns
             assert from_ns <= since_ns or (until_ns and segment.from_ns >= until_ns) or case.overrides
@@ -319,7 +319,7 @@ def test_without_an_override_the_position_never_goes_backwards(seed: int) -> Non
     case = drawn(seed, most=0)
     last: dict[tuple[str, str, int], int] = {}
     seen: list[tuple[str, str]] = []
-    for segment in score(case.day_ns, case.day_ns + 86_400 * S, case.site).segments:
+    for segment in score(case.day_ns, case.day_ns + 86_400 * S, case.site):
         if segment.state != State.PLAYING or not segment.picture or not segment.show:
             continue
         key = (segment.show, segment.picture.piece, segment.picture.zero_ns)

@@ -55,7 +55,7 @@ def parts_of(day: Stage, giving: Giving) -> int:
 def test_a_still_for_the_whole_evening_is_one_part_of_the_score(tmp_path: Path) -> None:
     site = site_of(tmp_path, {"look": 1})
     opens_ns = ns("2026-12-18T17:00")
-    segments = score(opens_ns, opens_ns + 5 * H, site).segments
+    segments = score(opens_ns, opens_ns + 5 * H, site)
     assert [(one.level_from, one.level_until) for one in segments] == [(0, 1), (1, 1), (1, 0)]
     assert len({one.picture for one in segments}) == 1
     decision = decide(opens_ns + H, site)
@@ -153,7 +153,7 @@ def test_rounds_of_short_pieces_are_laid_out_once(tmp_path: Path) -> None:
         ("flood", 0),
         ("ebb", 0),
     ]
-    segments = score(opens_ns, opens_ns + 60 * S, site).segments
+    segments = score(opens_ns, opens_ns + 60 * S, site)
     assert len({one.picture for one in segments}) == 30
     assert all(first.until_ns == second.from_ns for first, second in pairwise(segments))
 
@@ -164,7 +164,7 @@ def test_what_a_season_burns_is_what_its_scores_have(tmp_path: Path, more: str) 
     rows = season(site, date(2026, 12, 18), date(2026, 12, 19))
     joules = 0.0
     for row in rows:
-        for one in score(row.night.opens_ns, row.closes_ns, site).segments:
+        for one in score(row.night.opens_ns, row.closes_ns, site):
             watts = {"flood": 1.0, "ebb": 10.0, "slack": 100.0}[one.picture.piece] if one.picture else 0.0
             joules += watts * (one.level_from + one.level_until) / 2 * (one.until_ns - one.from_ns) / S
     found = energy(site, {"flood": 1.0, "ebb": 10.0, "slack": 100.0}, rows)

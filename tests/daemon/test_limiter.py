@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gloaming.daemon.transmitter.limiter import RELEASE_NS, Limiter, Limits, StringLimit, read_limits
+from gloaming.daemon.score.setup import Limits, StringLimit
+from gloaming.daemon.transmitter.limiter import RELEASE_NS, Limiter
 
 Bytes = npt.NDArray[np.uint8]
 SLOTS = {1: 510, 2: 510, 3: 510}
@@ -168,11 +169,9 @@ def test_where_nothing_can_ever_draw_too_much_it_is_not_needed() -> None:
 def test_limits_are_read_from_a_setup() -> None:
     message = {
         "strings": [{"name": "ridge", "ma": 20, "fuse_ma": None, "supply": "box", "spans": [[1, 1, 450]]}],
-        "supplies": [{"name": "box", "ma": 29_000}],
+        "supplies": [["box", 29_000]],
     }
-    limits = read_limits(message)
+    limits = Limits.from_json(message)
     assert limits == Limits((string("ridge", (1, 1, 450), fuse_ma=None, supply="box"),), (("box", 29_000.0),))
-    assert read_limits(None) is None
-    assert read_limits({"strings": [], "supplies": []}) is None
     with pytest.raises(KeyError):
-        read_limits({"strings": [{}], "supplies": []})
+        Limits.from_json({"strings": [{}], "supplies": []})

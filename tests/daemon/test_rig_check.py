@@ -15,10 +15,10 @@ from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.direction.rig_check import Asked, ask_rig_check
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.planner.store import Store
+from gloaming.daemon.score.score import Picture, Score, Segment
+from gloaming.daemon.score.windows import Window, Windows
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.transmitter.messages import read_score
 from gloaming.daemon.transmitter.player import _stretch
-from gloaming.daemon.transmitter.windows import read_dark
 from gloaming.shows.config_files.errors import MistakeError
 from gloaming.shows.rig.patterns import blocks, frame_rate
 from gloaming.shows.time_units import SECOND_NS
@@ -133,13 +133,13 @@ def test_a_site_may_allow_a_low_level_in_dark_hours(tmp_path: Path) -> None:
     now = decide(at(site, "23:01"), site, (check,))
     assert (now.state, now.brightness) == (State.RIG_CHECK, 0.05)
     assert [reason.text for reason in now.reasons[1:]] == ["dark hours 22:30 to 07:00: a rig check at 0.05 at most"]
-    for segment in score(at(site, "22:30"), at(site, "23:59"), site, (check,)).segments:
+    for segment in score(at(site, "22:30"), at(site, "23:59"), site, (check,)):
         assert max(segment.level_from, segment.level_until) <= 0.05
     assert decide(at(site, "23:11"), site, (check,)).state == State.DARK
 
 
 def test_the_second_lock_lets_a_low_check_through_no_brighter_and_no_longer() -> None:
-    dark = read_dark({"from_ns": 0, "until_ns": 1000, "windows": [[100, 900, 0, 0, "rule"]], "low": [[200, 300, 0.05]]})
+    dark = Windows(0, 1000, (Window(100, 900, 0, 0, "rule"),), low=((200, 300, 0.05),))
     assert [dark.ceiling(ns) for ns in (50, 150, 200, 299, 300, 950)] == [1, 0, 0.05, 0.05, 0, 1]
     assert dark.ceiling(2000) == 0
     assert dark.next_edge(150) == 200
@@ -234,13 +234,9 @@ def test_days_that_meet_agree_on_a_check_over_midnight(tmp_path: Path) -> None:
 
 
 def test_the_transmitter_plays_a_low_check_no_brighter_than_the_lock_allows() -> None:
-    whole = {"path": "/x/walk.frames", "piece": "rig check", "frames": 9, "fps": [2, 1], "zero_ns": 0, "still": None}
-    segment = {"from_ns": 0, "until_ns": 900 * SECOND_NS, **whole, "look": 0, "level": [0.4, 0.4]}
-    message = {"id": 1, "anchor": {"utc_ns": 0, "monotonic_ns": 0}, "wall_offset_ns": 0, "segments": [segment]}
-    dark = {"from_ns": 0, "until_ns": 900 * SECOND_NS, "windows": [[0, 900 * SECOND_NS, 0, 0, "rule"]]}
-    low = [[100 * SECOND_NS, 200 * SECOND_NS, 0.05]]
-    seen = [
-        _stretch(read_score(message), read_dark({**dark, "low": low}), 0, at_s * SECOND_NS, at_s * SECOND_NS).segment
-        for at_s in (99, 100, 199, 200)
-    ]
+    end_ns, walk = 900 * SECOND_NS, Picture("rig check", "/x/walk.frames", 9, Fraction(2), 0)
+    score = Score(1, 0, 0, (Segment(0, end_ns, picture=walk, level_from=0.4, level_until=0.4),))
+    low = (100 * SECOND_NS, 200 * SECOND_NS, 0.05)
+    windows = Windows(0, end_ns, (Window(0, end_ns, 0, 0, "rule"),), low=(low,))
+    seen = [_stretch(score, windows, 0, at_s * SECOND_NS, at_s * SECOND_NS).segment for at_s in (99, 100, 199, 200)]
     assert [one and (one.level_from, one.level_until) for one in seen] == [None, (0.05, 0.05), (0.05, 0.05), None]

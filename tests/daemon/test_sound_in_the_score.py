@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import date
 from fractions import Fraction
@@ -21,11 +22,11 @@ from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.scene import Facts, Window
 from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.direction.stage import Stage
-from gloaming.daemon.messages import dark_message, segment_message
+from gloaming.daemon.messages import windows_of
 from gloaming.daemon.reports.rehearsal import rehearse
+from gloaming.daemon.score.score import Score, Segment
 from gloaming.daemon.site.schema import read_delay, read_level
 from gloaming.daemon.survey_sound import survey_sounds
-from gloaming.daemon.transmitter.messages import read_score
 from gloaming.daemon.transmitter.sound.plan import plan_of
 from gloaming.shows.config_files.errors import MistakeError
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
@@ -192,13 +193,13 @@ def test_dark_hours_within_what_is_left_of_the_sound_are_silent() -> None:
 
 def test_the_transmitter_is_told_of_black_and_of_one_sound_to_its_end() -> None:
     day = stage(piece=LONGER)
-    messages = [
-        segment_message(segment, "/x/tide.flac", 1.0) for segment in day.segments_between(OPENS, OPENS + 240 * S)
+    told: list[Segment] = [
+        replace(segment, sound_path="/x/tide.flac") for segment in day.segments_between(OPENS, OPENS + 240 * S)
     ]
-    anchor = {"utc_ns": OPENS, "monotonic_ns": S}
-    score = read_score({"id": 1, "anchor": anchor, "wall_offset_ns": 0, "segments": messages})
+    message = json.dumps(Score(1, OPENS - S, 0, tuple(told)).to_json())
+    score = Score.from_json(json.loads(message))
     black = score.at(OPENS + 230 * S)
-    assert black and black.dark and black.path is None
+    assert black and black.dark and black.seen is None
     plan = plan_of(score)
     (cue,) = plan.cues(S)
     assert (cue.from_ns, cue.until_ns, cue.zero_ns) == (S, 241 * S, S)
@@ -236,12 +237,11 @@ def test_the_transmitter_is_told_of_the_quiet_hours_too(tmp_path: Path) -> None:
     hours = (
         '\n[neighbours]\nquiet = [{ from = "20:00", to = "21:00", volume = 0.3 }, { from = "21:00", to = "09:00" }]\n'
     )
-    message = dark_message(
-        site_of(tmp_path, TABLES, EVENING, hours), ns("2026-12-01T12:00"), ns("2026-12-02T08:00"), []
-    )
+    found = windows_of(site_of(tmp_path, TABLES, EVENING, hours), ns("2026-12-01T12:00"), ns("2026-12-02T08:00"))
     eight, nine, morning = ns("2026-12-01T20:00"), ns("2026-12-01T21:00"), ns("2026-12-02T09:00")
-    rules = message["rules"]
-    assert message["windows"] == [[eight, nine, 1.0, 0.3, rules[0]], [nine, morning, 1.0, 0.0, rules[1]]]
+    first, second = found.windows
+    assert (first[:4], second[:4]) == ((eight, nine, 1.0, 0.3), (nine, morning, 1.0, 0.0))
+    assert found.rules == {first.rule, second.rule} and first.rule != second.rule
 
 
 def test_delays_and_levels_are_read() -> None:

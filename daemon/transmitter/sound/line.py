@@ -12,11 +12,11 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-from gloaming.daemon.transmitter.messages import Score, Segment
+from gloaming.daemon.score.score import Score, Segment
+from gloaming.daemon.score.windows import HeldWindow, Windows
 from gloaming.daemon.transmitter.sound.follow import Follower
 from gloaming.daemon.transmitter.sound.plan import Plan, plan_of
 from gloaming.daemon.transmitter.sound.quiet import quiet_of
-from gloaming.daemon.transmitter.windows import Dark, Held
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 BEFORE_NS = 600 * SECOND_NS
@@ -48,8 +48,8 @@ class SoundLine:
         self.follower = Follower()
         self.plan = Plan(None, (), ())
         self._score: Score | None = None
-        self._dark: Dark | None = None
-        self._held: tuple[Held, ...] = ()
+        self._windows: Windows | None = None
+        self._held: tuple[HeldWindow, ...] = ()
         self.sock: socket.socket | None = None
         self.starved = self.missed = self.restarts = 0
         self.heard_id: int | None = None
@@ -73,12 +73,12 @@ class SoundLine:
         self.tend(monotonic_ns)
         self._tell()
 
-    def hush(self, dark: Dark) -> None:
+    def hush(self, windows: Windows) -> None:
         """The neighbours' windows have come."""
-        self._dark = dark
+        self._windows = windows
         self._tell()
 
-    def hold(self, held: tuple[Held, ...]) -> None:
+    def hold(self, held: tuple[HeldWindow, ...]) -> None:
         """Which of the windows hold; told on where they are others than before."""
         if held is not self._held:
             self._held = held
@@ -86,7 +86,8 @@ class SoundLine:
 
     def shift_ns(self, segment: Segment, turn: int, monotonic_ns: int) -> int:
         """By how much the frames of a segment lead the score, following its sound."""
-        key = None if segment.sound is None else (segment.sound, segment.zero_ns, turn)
+        path, picture = segment.sound_path, segment.picture
+        key = None if path is None or picture is None else (path, picture.zero_ns, turn)
         return self.follower.shift_ns(key, monotonic_ns)
 
     def tend(self, monotonic_ns: int) -> None:
@@ -182,7 +183,8 @@ class SoundLine:
 
     def _tell(self) -> None:
         if self.sock:
-            quiet = quiet_of(self._dark, self._score, self._held).as_json() if self._dark and self._score else None
+            windows, score = self._windows, self._score
+            quiet = quiet_of(windows, score, self._held).as_json() if windows and score else None
             message = {**self.plan.as_json(), "quiet": quiet, "lead": self.follower.lead}
             self._unsent += json.dumps(message).encode() + b"\n"
             self._send()

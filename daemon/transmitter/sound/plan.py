@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from gloaming.daemon.transmitter.clock import due_ns
-from gloaming.daemon.transmitter.messages import Score, Segment
+from gloaming.daemon.score.frame_clock import due_ns
+from gloaming.daemon.score.score import Score, Segment
 
 MOVED_NS = 20_000_000
 """A cue that moves by less than this goes on as it is; the frames follow."""
@@ -117,23 +117,23 @@ def plan_of(score: Score) -> Plan:
     """What a score wants heard: the files move by the sound's delay, the levels do not, so quiet hours stay quiet."""
     stretches: list[Stretch] = []
     for one in score.segments:
-        if one.sound is None or one.still is not None:
+        picture = one.picture
+        if one.sound_path is None or picture is None or picture.still is not None:
             continue
-        length_ns = due_ns(one.frames, 0, one.fps)  # not shorter: else a turn of 1 ns would follow
-        if one.path is None:  # its frames are over: it is heard to its end, and does not begin again
-            length_ns = max(length_ns, one.until_ns - one.zero_ns)
+        length_ns = due_ns(picture.frames, 0, picture.fps)  # not shorter: else a turn of 1 ns would follow
+        if picture.ended:  # it is heard to its end, and does not begin again
+            length_ns = max(length_ns, one.until_ns - picture.zero_ns)
         moved_ns = score.delay_ns - score.offset_ns
         from_ns, until_ns = one.from_ns + moved_ns, one.until_ns + moved_ns
         last = stretches[-1] if stretches else None
         if (
             last
-            and (last.path, last.score_zero_ns, last.until_ns) == (one.sound, one.zero_ns, from_ns)
+            and (last.path, last.score_zero_ns, last.until_ns) == (one.sound_path, picture.zero_ns, from_ns)
             and last.gain == one.gain
         ):
             from_ns = stretches.pop().from_ns
-        stretches.append(
-            Stretch(from_ns, until_ns, one.sound, one.zero_ns + moved_ns, length_ns, one.gain, one.zero_ns)
-        )
+        zero_ns = picture.zero_ns
+        stretches.append(Stretch(from_ns, until_ns, one.sound_path, zero_ns + moved_ns, length_ns, one.gain, zero_ns))
     return Plan(score.device, tuple(stretches), tuple(_ramps(score)), score.id)
 
 

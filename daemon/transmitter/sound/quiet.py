@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from gloaming.daemon.transmitter.messages import Score
-from gloaming.daemon.transmitter.windows import Dark, Held
+from gloaming.daemon.score.score import Score
+from gloaming.daemon.score.windows import HeldWindow, Windows
 
 AHEAD_NS = 60_000_000
 """By so much sooner a window begins: a block of samples, in which the level falls, is over by then."""
@@ -43,11 +43,11 @@ class Quiet:
         return [self.from_ns, self.until_ns, self.windows, self.offset_ns, self.wall_offset_ns, self.held]
 
 
-def quiet_of(dark: Dark, score: Score, held: tuple[Held, ...] = ()) -> Quiet:
-    """What a `dark` message forbids the sound, by the clocks of a score, and what is held."""
-    windows = tuple((one.from_ns, one.until_ns, one.sound) for one in dark.windows if one.sound < 1)
+def quiet_of(windows: Windows, score: Score, held: tuple[HeldWindow, ...] = ()) -> Quiet:
+    """What the windows forbid the sound, by the clocks of a score, and what is held."""
+    quiet = tuple((one.from_ns, one.until_ns, one.sound) for one in windows.windows if one.sound < 1)
     holding = tuple((one.until_ns, one.sound) for one in held if one.sound < 1)
-    return Quiet(dark.from_ns, dark.until_ns, windows, score.offset_ns, score.wall_offset_ns, holding)
+    return Quiet(windows.from_ns, windows.until_ns, quiet, score.offset_ns, score.wall_offset_ns, holding)
 
 
 def read_quiet(one: list[Any] | None) -> Quiet | None:

@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.score import Picture, Reason, Segment, State
+from gloaming.daemon.direction.score import DecidedSegment, Reason, State
 from gloaming.daemon.planner.confirmation import differs, is_given, words
+from gloaming.daemon.score.score import Picture
 
 TIDE = Picture("tide", "/x/tide.frames", 400, Fraction(40), 0)
 PAUSED = Reason("override 7 pause", "paused by Nan at 18:00 until 18:15")
@@ -17,14 +18,14 @@ HOURS = Reason("site.toml:8 neighbours.dark", "dark hours 22:30 to 07:00: no lig
 BEGAN = Reason("site.toml:22 show", "tide began 18:00:00, in order")
 
 
-def lit(level: float, sound: float = 0.0, **more: Any) -> Segment:
+def lit(level: float, sound: float = 0.0, **more: Any) -> DecidedSegment:
     usual: dict[str, Any] = {"state": State.PLAYING, "reasons": (BEGAN,), "show": "evening", "picture": TIDE}
     levels = {"level_from": level, "level_until": level, "sound_from": sound, "sound_until": sound}
-    return Segment(0, 10, **{**usual, **levels, **more})
+    return DecidedSegment(0, 10, **{**usual, **levels, **more})
 
 
-def dark(state: State, reason: Reason, **more: Any) -> Segment:
-    return Segment(0, 10, state, (reason,), **more)
+def dark(state: State, reason: Reason, **more: Any) -> DecidedSegment:
+    return DecidedSegment(0, 10, state=state, reasons=(reason,), **more)
 
 
 def playing(
@@ -77,6 +78,6 @@ def test_what_something_stronger_keeps_away_is_not_given() -> None:
     ],
 )
 def test_the_answer_says_what_is_sent_and_why_it_is_black_where_that_was_not_asked(
-    kind: Kind, segment: Segment, sent: dict[str, Any], said: str
+    kind: Kind, segment: DecidedSegment, sent: dict[str, Any], said: str
 ) -> None:
     assert words(asked(kind), segment, sent) == said

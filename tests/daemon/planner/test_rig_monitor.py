@@ -16,8 +16,8 @@ from gloaming.daemon.planner.clock_trust import Verdict
 from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.rig_monitor import KEPT_PATTERNS, TOLD_NS, RigMonitor
+from gloaming.daemon.score.setup import StringLimit
 from gloaming.daemon.site.load import load_site
-from gloaming.daemon.transmitter.limiter import StringLimit, read_limits
 from gloaming.shows.framefile.reader import inspect
 from gloaming.shows.rig.model import Rig
 from gloaming.shows.rig.patterns import Pattern
@@ -77,7 +77,7 @@ def care(folder: Path, limiter: str = "true") -> tuple[Any, RigMonitor]:
 
 
 def test_the_limits_are_those_of_the_rig(tmp_path: Path) -> None:
-    limits = read_limits(care(tmp_path)[1].limits())
+    limits = care(tmp_path)[1].limits()
     assert limits
     assert limits.strings == (StringLimit("ridge", 20.0, 5000.0, "box", ((1, 1, 510), (2, 1, 90))),)
     assert limits.supplies == (("box", 29_000.0),)

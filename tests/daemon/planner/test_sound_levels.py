@@ -14,11 +14,11 @@ import soundfile
 
 from gloaming.api.commands import live
 from gloaming.daemon.direction.programme import Piece
-from gloaming.daemon.direction.score import Picture
 from gloaming.daemon.planner import sound_levels
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.sound_levels import SoundLevels
+from gloaming.daemon.score.score import Picture
 from gloaming.daemon.site.load import Site
 from tests.daemon.quay_site import EVENING, TABLES, ns, site_of, write
 

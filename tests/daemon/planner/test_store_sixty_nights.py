@@ -96,8 +96,8 @@ def in_dim_hours(at_ns: int) -> bool:
 def check(site: Site, now_ns: int, overrides: tuple[Override, ...], chance: random.Random) -> None:
     """A score of half an hour: without a gap, black in dark hours, and the same as what `decide` has."""
     found = score(now_ns, now_ns + 1800 * S, site, overrides)
-    at_ns = found.from_ns
-    for segment in found.segments:
+    at_ns = found[0].from_ns
+    for segment in found:
         assert segment.from_ns == at_ns
         at_ns = segment.until_ns
         if segment.level_from or segment.level_until:
@@ -109,7 +109,7 @@ def check(site: Site, now_ns: int, overrides: tuple[Override, ...], chance: rand
                 assert decision.piece == (segment.picture.piece if segment.picture else None)
                 assert decision.brightness == pytest.approx(segment.level_at(lit_ns), abs=1e-6)
                 assert decision.brightness <= site.output.brightness
-    assert at_ns == found.until_ns
+    assert at_ns == found[-1].until_ns
 
 
 def shown(at_ns: int, site: Site, overrides: tuple[Override, ...]) -> tuple[object, ...]:

@@ -10,14 +10,15 @@ from typing import Any, cast
 
 import numpy as np
 
+from gloaming.daemon.score.score import Score, Segment
+from gloaming.daemon.score.setup import Setup
+from gloaming.daemon.score.windows import Windows
 from gloaming.daemon.transmitter.bulk import SendBatch
-from gloaming.daemon.transmitter.messages import Segment, read_score, read_setup
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.readahead import Held, Hurt, ReadAhead, Want
-from gloaming.daemon.transmitter.windows import read_dark
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe
-from tests.daemon.transmitter.stage import CID, SECOND_NS, segment, universe
+from tests.daemon.transmitter.stage import SCORE, SECOND_NS, SETUP, segment, universe
 
 UTC_NS = 1_795_000_000 * SECOND_NS
 MS = 1_000_000
@@ -86,22 +87,20 @@ class Hall:
     def __init__(self, air: Air, *universes: dict[str, Any], **more: Any) -> None:
         self.air, self.shelf = air, Shelf()
         self.troubles: list[tuple[str, str, str, Segment, int | None]] = []
-        setup = {"cid": CID, "source_name": "x", "priority": 100, "interface": "lo", "synchronization": None}
-        setup |= {"at_rest": "black", "sequence_from": 0, "universes": universes or (universe(1, A, slots=20),)}
+        setup = {**SETUP, "universes": universes or (universe(1, A, slots=20),), **more}
         self.player = Player(cast(ReadAhead, self.shelf), lambda *said: self.troubles.append(said), 0)
-        self.player.use(Output(read_setup({**setup, **more})))
+        self.player.use(Output(Setup.from_json(setup)))
         self.dark()
 
     def dark(self, *windows: tuple[int, int], wall: int = 0) -> None:
         edges = [[UTC_NS + begin, UTC_NS + end, 0.0, 0.0, "rule"] for begin, end in windows]
-        known = {"from_ns": UTC_NS - 10**15, "until_ns": UTC_NS + 10**15}
-        self.player.dark = read_dark({**known, "windows": edges})
+        known = {"from_ns": UTC_NS - 10**15, "until_ns": UTC_NS + 10**15, "rules": [], "held": [], "low": []}
+        self.player.windows = Windows.from_json({**known, "windows": edges})
         self.wall_ns = UTC_NS + wall
 
     def score(self, *segments: dict[str, Any]) -> None:
-        moved = [{**one, **{key: one[key] + UTC_NS for key in ("from_ns", "until_ns", "zero_ns")}} for one in segments]
-        anchor = {"utc_ns": UTC_NS, "monotonic_ns": 0}
-        self.player.score = read_score({"id": 1, "anchor": anchor, "wall_offset_ns": 0, "segments": moved})
+        score = {**SCORE, "id": 1, "offset_ns": UTC_NS, "segments": [later(one) for one in segments]}
+        self.player.score = Score.from_json(score)
 
     def play(self, until_ns: int, late_ns: int = 0) -> list[tuple[int, str, bytes]]:
         """What leaves until an instant; each tick comes so much too late."""
@@ -113,6 +112,15 @@ class Hall:
             ticks += 1
             assert ticks < 100_000, "the player never rests"
         return self.air.left[before:]
+
+
+def later(one: Any) -> Any:
+    """What a segment says, with each instant in it as late as the clock of the hall."""
+    if not isinstance(one, dict):
+        return one
+    return {
+        key: value + UTC_NS if key in ("from_ns", "until_ns", "zero_ns") else later(value) for key, value in one.items()
+    }
 
 
 def film(from_ns: int, until_ns: int, level: tuple[float, float] = (1, 1), **more: Any) -> dict[str, Any]:

@@ -278,7 +278,7 @@ def offsets_ms(clicks: npt.NDArray[np.float64], flashes: npt.NDArray[np.float64]
 def sounding(path: Path, sound: Path, seconds: float, **more: Any) -> dict[str, Any]:
     """What a segment says of clicks and flashes."""
     frames = round(seconds * FPS)
-    usual = {"path": str(path), "piece": "clicks", "frames": frames, "fps": (FPS, 1), "sound": str(sound)}
+    usual = {"path": str(path), "piece": "clicks", "frames": frames, "fps": (FPS, 1), "sound_path": str(sound)}
     return {**usual, "sound_level": (1.0, 1.0), **more}
 
 

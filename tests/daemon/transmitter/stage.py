@@ -30,6 +30,32 @@ SECOND_NS = 1_000_000_000
 DAY_NS = 86_400 * SECOND_NS
 PORT = 5568
 CID = "5f2b7c1e0a3d4e6f8091a2b3c4d5e6f7"
+SETUP: dict[str, Any] = {
+    "cid": CID,
+    "source_name": "Pier Road boathouse",
+    "priority": 120,
+    "synchronization": None,
+    "preview": False,
+    "interface": "lo",
+    "at_rest": "black",
+    "ttl": 20,
+    "dscp": 0,
+    "loop": False,
+    "sequence_from": 0,
+    "wire": None,
+    "limits": None,
+}
+"""A `setup` without its universes."""
+SCORE: dict[str, Any] = {"wall_offset_ns": 0, "device": None, "delay_ns": 0, "files": None}
+"""What most scores say alike."""
+GROUPS: dict[bool | str, tuple[str, ...]] = {
+    False: (),
+    True: ("multicast",),
+    "ipv4": ("multicast",),
+    "ipv6": ("multicast by IPv6",),
+    "both": ("multicast", "multicast by IPv6"),
+}
+OF_A_PICTURE = ("path", "piece", "frames", "fps", "zero_ns", "still", "ended")
 _numbers = count()
 
 
@@ -64,20 +90,18 @@ class Stage:
         self.sock.sendall(json.dumps(message).encode() + b"\n")
 
     def setup(self, universes: list[dict[str, Any]], **more: Any) -> None:
-        setup = {"cid": CID, "source_name": "Pier Road boathouse", "priority": 120, "interface": "lo"}
-        setup |= {"synchronization": None, "at_rest": "black", "sequence_from": 0}
-        self.say(op="setup", universes=universes, **{**setup, **more})
+        self.say(op="setup", universes=universes, **{**SETUP, **more})
 
     def dark(self, *windows: tuple[float, ...], **more: Any) -> None:
-        now_ns = time.time_ns()
         """Dark windows `(from_ns, until_ns)`; with how bright and how loud at the most, others."""
+        now_ns = time.time_ns()
         dark = [[*(*window, 0.0, 0.0)[:4], "rule"] for window in windows]
-        self.say(op="dark", from_ns=now_ns - DAY_NS, until_ns=now_ns + DAY_NS, windows=dark, **more)
+        known = {"from_ns": now_ns - DAY_NS, "until_ns": now_ns + DAY_NS, "rules": [], "held": [], "low": []}
+        self.say(op="windows", **{**known, "windows": dark, **more})
 
     def score(self, *segments: dict[str, Any], id: int = 1, **more: Any) -> None:
-        anchor = {"utc_ns": time.time_ns(), "monotonic_ns": time.monotonic_ns()}
-        ends = {"from_ns": segments[0]["from_ns"], "until_ns": segments[-1]["until_ns"]}
-        self.say(op="score", id=id, anchor=anchor, wall_offset_ns=0, segments=segments, **ends, **more)
+        offset_ns = time.time_ns() - time.monotonic_ns()
+        self.say(op="score", **{**SCORE, "id": id, "offset_ns": offset_ns, "segments": segments, **more})
 
     def wait_for(self, op: str, such: Callable[[dict[str, Any]], bool] = lambda message: True) -> dict[str, Any]:
         """The next message of a kind; fails when none comes."""
@@ -130,15 +154,29 @@ def on_stage(folder: Path, namespace: str | None = None, command: tuple[str, ...
         stage.close()
 
 
-def universe(number: int, *hosts: str, slots: int = 510, multicast: bool = False, **more: int) -> dict[str, Any]:
+def universe(number: int, *hosts: str, slots: int = 510, multicast: bool | str = False, **more: int) -> dict[str, Any]:
     """One universe of a `setup`."""
-    return {"number": number, "slots": slots, "hosts": hosts, "multicast": multicast, **more}
+    everywhere = (*hosts, *GROUPS[multicast])
+    return {"number": number, "slots": slots, "hosts": everywhere, "lead_ns": 0, "spread_ns": 0, **more}
 
 
 def segment(from_ns: int, until_ns: int, level: tuple[float, float] = (1.0, 1.0), **more: Any) -> dict[str, Any]:
-    """One segment of a `score`; black unless `more` says otherwise."""
-    usual = {"path": None, "piece": None, "frames": 1, "fps": [40, 1], "zero_ns": from_ns, "still": None, "look": 0}
-    return {"from_ns": from_ns, "until_ns": until_ns, "level": level, **usual, **more}
+    """One segment of a `score`; black unless `more` says otherwise: what it has itself, and what its picture has."""
+    of_picture = {key: more.pop(key) for key in OF_A_PICTURE if key in more}
+    shown = picture(**{"zero_ns": from_ns, **of_picture}) if "path" in of_picture else None
+    usual = {"show": "evening", "look": 0, "sound_path": None, "gain": 1.0, "sound_level": (0, 0), "mix": None}
+    return {"from_ns": from_ns, "until_ns": until_ns, "level": level, "picture": shown, **usual, **more}
+
+
+def picture(path: str, **more: Any) -> dict[str, Any]:
+    """The picture of a segment, or what fades away in it."""
+    usual = {"frames": 1, "fps": [40, 1], "zero_ns": 0, "still": None, "ended": False}
+    return {"path": path, "piece": Path(path).stem, **usual, **more}
+
+
+def fading(from_ns: int, until_ns: int, path: str, **more: Any) -> dict[str, Any]:
+    """The `mix` of a segment."""
+    return {"picture": picture(path, **more), "from_ns": from_ns, "until_ns": until_ns}
 
 
 def moving(path: Path, frames: int, fps: tuple[int, int] = (40, 1)) -> dict[str, Any]:

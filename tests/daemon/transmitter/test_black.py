@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from gloaming.daemon.planner.health import BLACK
-from gloaming.daemon.transmitter.black import Black
+from gloaming.daemon.score.protocol import Black
 from gloaming.daemon.transmitter.readahead import Hurt
 from gloaming.daemon.transmitter.telemetry import telemetry
 from tests.daemon.transmitter.hall import MS, A, Air, Hall, film
@@ -52,7 +52,7 @@ def no_score(air: Air) -> str | None:
 
 def no_windows(air: Air) -> str | None:
     hall = lit(air)
-    hall.player.dark = None
+    hall.player.windows = None
     return after(hall, SECOND_NS)
 
 
@@ -83,8 +83,8 @@ def score_dark(air: Air) -> str | None:
 
 def unknown_hours(air: Air) -> str | None:
     hall = lit(air)
-    assert hall.player.dark
-    hall.player.dark = replace(hall.player.dark, until_ns=hall.wall_ns + SECOND_NS)
+    assert hall.player.windows
+    hall.player.windows = replace(hall.player.windows, until_ns=hall.wall_ns + SECOND_NS)
     assert after(hall, SECOND_NS // 2) is None
     return after(hall, 2 * SECOND_NS)
 
@@ -106,8 +106,8 @@ def dark_hours_held(air: Air) -> str | None:
     hall = Hall(air)
     hall.score(film(0, 10 * HOUR_NS))
     hall.dark((SECOND_NS, HOUR_NS))
-    assert hall.player.dark
-    hall.player.dark = replace(hall.player.dark, rules=frozenset(one.rule for one in hall.player.dark.windows))
+    assert hall.player.windows
+    hall.player.windows = replace(hall.player.windows, rules=frozenset(one.rule for one in hall.player.windows.windows))
     assert after(hall, 2 * SECOND_NS) == Black.DARK_HOURS
     assert hall.player.score
     hall.player.score = replace(hall.player.score, offset_ns=hall.player.score.offset_ns + 2 * HOUR_NS)

@@ -74,7 +74,7 @@ def test_a_synchronization_packet_follows_each_frame_to_wherever_its_data_went(t
         capture(there, captured),
         on_stage(tmp_path, there.sender) as stage,
     ):
-        to = [{**universe(number, HOST, HOST_IPV6, slots=20), "multicast": "both"} for number in (1, 2, 3)]
+        to = [universe(number, HOST, HOST_IPV6, slots=20, multicast="both") for number in (1, 2, 3)]
         # a burst that the kernel is to cut up reaches a capture whole: not here
         more = {"synchronization": SYNCHRONIZATION, "sequence_from": 200, "ttl": 9, "wire": "sendmmsg"}
         stage.setup(to, interface="out0", **more)
@@ -128,7 +128,7 @@ def test_discovery_is_sorted_and_paged_by_512(there: Street, tmp_path: Path) -> 
         for numbers, address in lists:
             before = stage.heard[-1].get("discovery_packets", 0) if stage.heard else 0
             setup = [universe(number, HOST, slots=3) for number in numbers]
-            setup[0] = {**setup[0], "multicast": "ipv6"}  # so that discovery goes by IPv6 as well
+            setup[0] = universe(numbers[0], HOST, slots=3, multicast="ipv6")  # so that discovery goes by IPv6 as well
             stage.setup(setup, interface="out0", synchronization=address)
             pages = -(-len([*numbers, *([address] if address else [])]) // 512)
             stage.wait_for("telemetry", lambda said, n=before + 2 * pages: said["discovery_packets"] >= n)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 from tests.daemon.transmitter.hall import MS, Air, Hall, film
-from tests.daemon.transmitter.stage import SECOND_NS
+from tests.daemon.transmitter.stage import SECOND_NS, fading
 
 
 def test_a_stalled_disk_leaves_the_last_frame_kept_alive_and_is_told_and_counted(air: Air) -> None:
@@ -90,7 +90,7 @@ def test_of_another_piece_what_is_held_never_becomes_brighter(air: Air) -> None:
 
 def test_what_a_cross_fade_held_is_dimmed_in_its_shares(air: Air) -> None:
     hall = Hall(air)
-    other = {"path": None, "frames": 1, "fps": [1, 1], "zero_ns": 0, "still": None, "look": 200, "share": [0.5, 0.5]}
+    other = fading(-(10**15), 10**15 + 9 * SECOND_NS, "/other", frames=200, still=199)  # half of it all the while
     hall.score(film(0, SECOND_NS, mix=other), film(SECOND_NS, 9 * SECOND_NS, (0.5, 0.5), zero_ns=0, mix=other))
     hall.play(SECOND_NS)
     hall.shelf.gone.add("/film")

@@ -15,11 +15,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gloaming.daemon.score.frame_clock import due_ns, frame_at
 from gloaming.daemon.transmitter import output as output_module
-from gloaming.daemon.transmitter.clock import due_ns, frame_at
 from gloaming.daemon.transmitter.readahead import Want
 from tests.daemon.transmitter.hall import MS, UTC_NS, A, Air, B, Hall, film
-from tests.daemon.transmitter.stage import SECOND_NS, segment, universe
+from tests.daemon.transmitter.stage import SECOND_NS, fading, segment, universe
 
 
 def test_a_fade_in_is_counted_in_frames(air: Air) -> None:
@@ -35,8 +35,7 @@ def test_a_fade_in_is_counted_in_frames(air: Air) -> None:
 
 def test_a_cross_fade_lays_two_pieces_over_each_other(air: Air) -> None:
     hall = Hall(air)
-    other = {"path": "/other", "frames": 200, "fps": [40, 1], "zero_ns": UTC_NS - SECOND_NS, "still": None, "look": 0}
-    hall.score(film(0, SECOND_NS, mix={**other, "share": [1.0, 0.0]}))
+    hall.score(film(0, SECOND_NS, mix=fading(0, SECOND_NS, "/other", frames=200, zero_ns=-SECOND_NS)))
     packets = hall.play(SECOND_NS)
     assert len(packets) == 40
     for number, (_, _, data) in enumerate(packets):
@@ -48,8 +47,8 @@ def test_a_cross_fade_lays_two_pieces_over_each_other(air: Air) -> None:
 
 def test_what_a_cross_fade_needs_is_read_before_it_begins(air: Air) -> None:
     hall = Hall(air)
-    other = {"path": "/other", "frames": 200, "fps": [40, 1], "zero_ns": UTC_NS, "still": None, "look": 0}
-    hall.score(film(0, 2 * SECOND_NS), film(2 * SECOND_NS, 4 * SECOND_NS, zero_ns=0, mix={**other, "share": [0, 1]}))
+    mix = fading(2 * SECOND_NS, 4 * SECOND_NS, "/other", frames=200)
+    hall.score(film(0, 2 * SECOND_NS), film(2 * SECOND_NS, 4 * SECOND_NS, zero_ns=0, mix=mix))
     hall.play(SECOND_NS)
     assert (hall.shelf.wanted[0].path, hall.shelf.wanted[0].onward) == ("/film", True)
     assert Want("/other", 80) in hall.shelf.wanted
@@ -205,7 +204,7 @@ def test_frames_that_are_hurt_past_a_segments_end_are_nobodys_trouble(air: Air) 
 
 def test_a_released_stream_ends_with_three_terminations_and_begins_again(air: Air) -> None:
     hall = Hall(air, at_rest="release")
-    between = segment(SECOND_NS, 5 * SECOND_NS, rest=True)
+    between = segment(SECOND_NS, 5 * SECOND_NS, show=None)
     hall.score(film(0, SECOND_NS), between, film(5 * SECOND_NS, 6 * SECOND_NS))
     rest = [(at_ns, data[112] & 0x40) for at_ns, _, data in hall.play(5 * SECOND_NS) if at_ns >= SECOND_NS]
     assert [ended for _, ended in rest] == [0, 0, 0, 64, 64, 64]
@@ -218,7 +217,7 @@ def test_a_gap_a_pause_or_a_hush_in_a_performance_ends_no_stream(air: Air) -> No
     """Controllers of which nobody is the source any more may show what they please."""
     hall = Hall(air, at_rest="release")
     hall.score(
-        film(0, SECOND_NS), segment(SECOND_NS, 20 * SECOND_NS), segment(20 * SECOND_NS, 40 * SECOND_NS, rest=True)
+        film(0, SECOND_NS), segment(SECOND_NS, 20 * SECOND_NS), segment(20 * SECOND_NS, 40 * SECOND_NS, show=None)
     )
     packets = hall.play(40 * SECOND_NS)
     ended = [at_ns for at_ns, _, data in packets if data[112] & 0x40]
@@ -229,13 +228,13 @@ def test_a_gap_a_pause_or_a_hush_in_a_performance_ends_no_stream(air: Air) -> No
 def test_a_performance_that_begins_in_a_hush_takes_its_streams_up(air: Air) -> None:
     """Black is sent from the opening on, three times and then now and then; after the score's end nothing begins."""
     hall = Hall(air, at_rest="release")
-    hall.score(segment(0, 10 * SECOND_NS, rest=True), segment(10 * SECOND_NS, 20 * SECOND_NS))
+    hall.score(segment(0, 10 * SECOND_NS, show=None), segment(10 * SECOND_NS, 20 * SECOND_NS))
     packets = hall.play(20 * SECOND_NS)
     begun = [at_ns for at_ns, _, data in packets if at_ns >= 10 * SECOND_NS and not data[112] & 0x40]
     assert begun[0] < 10 * SECOND_NS + 50 * MS and begun[2] < 10 * SECOND_NS + 100 * MS
     assert max(after - before for before, after in pairwise(begun)) <= SECOND_NS
     assert not hall.player.send_groups[0].packets.at_rest
-    hall.score(segment(0, 25 * SECOND_NS, rest=True))
+    hall.score(segment(0, 25 * SECOND_NS, show=None))
     hall.play(25 * SECOND_NS)
     assert hall.player.send_groups[0].packets.at_rest
     assert not hall.play(40 * SECOND_NS)
@@ -282,8 +281,8 @@ def test_whatever_the_score_there_is_no_light_in_dark_windows(
         for length_ns, kind, begin, end in parts:
             more: dict[str, Any] = {"film": {}, "still": {"still": 3}}.get(kind, {})
             if kind == "mix":
-                other = {"path": None, "frames": 1, "fps": [1, 1], "zero_ns": 0, "still": None, "look": 255}
-                more = {"mix": {**other, "share": [begin, end]}}
+                before_ns, after_ns = round(begin * SECOND_NS), round(end * SECOND_NS)
+                more = {"mix": fading(at_ns - before_ns, at_ns + length_ns + after_ns, "/other", frames=200, still=199)}
             make = film if kind in ("film", "still", "mix") else segment
             if kind == "look":
                 more = {"look": 200}

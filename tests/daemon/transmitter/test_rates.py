@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 
 from gloaming.daemon.transmitter import output as output_module
 from gloaming.daemon.transmitter.telemetry import telemetry
-from tests.daemon.transmitter.hall import MS, UTC_NS, A, Air, B, Hall, film
-from tests.daemon.transmitter.stage import SECOND_NS, segment, universe
+from tests.daemon.transmitter.hall import MS, A, Air, B, Hall, film
+from tests.daemon.transmitter.stage import SECOND_NS, fading, segment, universe
 
 MINUTE_NS = 60 * SECOND_NS
 SLOWEST_NS, FASTEST_NS = 1_000 * MS, 800 * MS
@@ -89,9 +89,8 @@ def test_a_dim_of_six_seconds_shows_within_one_frame_of_a_slow_piece(air: Air) -
 def test_a_cross_fade_into_a_slow_piece_moves_all_the_while(air: Air) -> None:
     """The picture that goes is a moving one: its frames and its share go on, though no frame of the other is due."""
     hall = Hall(air)
-    other = {"path": "/other", "frames": 200, "fps": [40, 1], "zero_ns": UTC_NS, "still": None, "look": 0}
     hall.score(
-        film(0, 2 * SECOND_NS, fps=[1, 60], mix={**other, "share": [1.0, 0.0]}),
+        film(0, 2 * SECOND_NS, fps=[1, 60], mix=fading(0, 2 * SECOND_NS, "/other", frames=200)),
         film(2 * SECOND_NS, 10 * MINUTE_NS, fps=[1, 60], zero_ns=0),
     )
     packets = hall.play(2 * SECOND_NS)

@@ -239,7 +239,7 @@ def test_multicast_by_ipv6_and_unicast_go_out_together(there: Street, tmp_path: 
         listening(*hosts, *groups, "ff18::8300:fad6", namespace=there.receiver, interface="in0") as ear,
         on_stage(tmp_path, there.sender) as stage,
     ):
-        stage.setup([{**universe(261, *hosts, slots=7), "multicast": "both"}], interface="out0")
+        stage.setup([universe(261, *hosts, slots=7, multicast="both")], interface="out0")
         stage.dark()
         now = time.time_ns()
         stage.score(segment(now, now + 60 * SECOND_NS, look=55))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.daemon.transmitter.frame_mixer import FULL, FrameMixer, Picture
+from gloaming.daemon.transmitter.frame_mixer import FULL, FrameMixer, Layer
 from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
 from tests.daemon.transmitter.stage import (
     SECOND_NS,
@@ -66,12 +66,12 @@ def test_the_light_of_a_replaced_file_goes_to_its_own_universes(tmp_path: Path) 
     mixer = FrameMixer({1: 20, 2: 20})
     ahead.want(Want(path, 0))
     before = come(ahead, path, 0, 50)
-    whole = Picture(FULL, mixer.place(before.info), before.frame)
+    whole = Layer(FULL, mixer.place(before.info), before.frame)
     assert (mixer.mix(whole) == 50).all()
     film(tmp_path / "x.frames", 200, first=2)
     ahead.look_again()
     since = come(ahead, path, 0, 200)
-    lone = Picture(FULL, mixer.place(since.info), since.frame)
+    lone = Layer(FULL, mixer.place(since.info), since.frame)
     assert mixer.mix(lone).tolist() == [0] * 20 + [200] * 20
     assert (mixer.mix(whole) == 50).all()
     ahead.want()

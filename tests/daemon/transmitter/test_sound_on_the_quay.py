@@ -294,7 +294,7 @@ def test_a_sound_outlasts_its_frames_in_black_and_quiet_windows_are_silent_whate
         ended_ns, quiet_ns, loud_ns, end_ns = (zero_ns + seconds * SECOND_NS for seconds in (4, 6, 8, 20))
         stage.dark((quiet_ns, loud_ns, 1.0, 0.0))
         content = sounding(path, sound, 20)
-        rest = {**content, "path": None, "level": (0.0, 0.0)}
+        rest = {**content, "ended": True, "level": (0.0, 0.0)}
         stage.score(
             segment(zero_ns, ended_ns, zero_ns=zero_ns, **content),
             segment(ended_ns, end_ns, zero_ns=zero_ns, **rest),

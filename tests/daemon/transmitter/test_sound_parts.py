@@ -15,14 +15,14 @@ import numpy as np
 import pytest
 import soundfile
 
-from gloaming.daemon.transmitter.messages import Score, Segment
+from gloaming.daemon.score.score import Picture, Score, Segment
+from gloaming.daemon.score.windows import Windows
 from gloaming.daemon.transmitter.sound.clock import DeviceClock
 from gloaming.daemon.transmitter.sound.follow import Follower
 from gloaming.daemon.transmitter.sound.mixer import Voice, mix
 from gloaming.daemon.transmitter.sound.plan import Cue, plan_of, read_plan
 from gloaming.daemon.transmitter.sound.quiet import Quiet, quiet_of, read_quiet
 from gloaming.daemon.transmitter.sound.reel import Reel
-from gloaming.daemon.transmitter.windows import read_dark
 from gloaming.shows.media.sound_info import measure
 from gloaming.shows.media.sound_reading import to_channels
 
@@ -173,14 +173,17 @@ def test_controllers_with_a_lead_do_not_move_the_frames_of_those_without() -> No
 
 
 def score(*segments: Segment, delay_ns: int = 0) -> Score:
-    return Score(1, 100 * S, 0, segments, tuple(one.from_ns for one in segments), None, delay_ns)
+    return Score(1, 100 * S, 0, segments, None, delay_ns)
 
 
-def sounding(from_s: float, until_s: float, zero_s: float, volume: tuple[float, float] = (1, 1)) -> Segment:
+def sounding(
+    from_s: float, until_s: float, zero_s: float, volume: tuple[float, float] = (1, 1), **more: Any
+) -> Segment:
     """A piece of 10 s at 40 frames a second; the score's time runs 100 s ahead of the monotonic clock."""
+    picture = replace(Picture("x", "/x.frames", 400, Fraction(40), round(zero_s * S)), **more)
+    levels = {"level_from": 1.0, "level_until": 1.0, "sound_from": volume[0], "sound_until": volume[1]}
     ends = (round(from_s * S), round(until_s * S))
-    more = {"sound": "/x.flac", "sound_from": volume[0], "sound_until": volume[1]}
-    return Segment(*ends, "/x.frames", "x", 400, Fraction(40), round(zero_s * S), None, 0, 1.0, 1.0, **more)
+    return Segment(*ends, "evening", picture, sound_path="/x.flac", **levels)  # type: ignore[arg-type]  # all floats
 
 
 def test_a_plan_has_each_turn_of_a_piece_that_goes_round() -> None:
@@ -193,8 +196,9 @@ def test_a_plan_has_each_turn_of_a_piece_that_goes_round() -> None:
 def test_no_turn_of_a_piece_begins_after_its_frames_are_over() -> None:
     """301 frames at 30000/1001 end within a nanosecond: the sound that follows is next, and opened in time."""
     until_ns = 100 * S + -(-301 * 1001 * S // 30_000)
-    piece = replace(sounding(100, 101, 100), until_ns=until_ns, frames=301, fps=Fraction(30_000, 1001))
-    following = replace(piece, from_ns=until_ns, until_ns=until_ns + 9 * S, zero_ns=until_ns, sound="/y.flac")
+    piece = replace(sounding(100, 101, 100, frames=301, fps=Fraction(30_000, 1001)), until_ns=until_ns)
+    next_picture = piece.picture and piece.picture.later(until_ns - 100 * S)
+    following = replace(piece, from_ns=until_ns, until_ns=until_ns + 9 * S, picture=next_picture, sound_path="/y.flac")
     assert [cue.path for cue in plan_of(score(piece, following)).cues(0)] == ["/x.flac", "/y.flac"]
 
 
@@ -213,8 +217,8 @@ def test_a_delay_moves_the_sound_but_never_the_quiet() -> None:
 
 
 def test_a_sound_that_outlasts_its_frames_goes_on_as_it_is_and_does_not_begin_again() -> None:
-    rest = replace(sounding(110, 114, 100), path=None)
-    plan = plan_of(score(sounding(100, 110, 100), rest, replace(sounding(114, 116, 100, (0, 0)), path=None)))
+    rest = sounding(110, 114, 100, ended=True)
+    plan = plan_of(score(sounding(100, 110, 100), rest, sounding(114, 116, 100, (0, 0), ended=True)))
     (cue,) = plan.cues(0)
     assert (cue.from_ns, cue.until_ns, cue.zero_ns, cue.key[2]) == (0, 16 * S, 0, 0)
     (taken_up,) = plan_of(score(rest)).cues(0)
@@ -229,11 +233,14 @@ def test_a_plan_passes_from_process_to_process() -> None:
     assert plan.heard_within(0, S) and not plan.heard_within(11 * S, 12 * S)
 
 
+KNOWN: dict[str, Any] = {"from_ns": 0, "until_ns": 900 * S, "windows": [], "rules": [], "held": [], "low": []}
+
+
 def dark_and_quiet(dark: list[tuple[float, float]], quiet: list[tuple[float, float, float]]) -> Quiet:
     """By a score that is 100 s ahead of the clock and a wall clock that is to be set 5 s forward; known for 900 s."""
     limits = [*((begin, end, 0.0, 0.0) for begin, end in dark), *((begin, end, 1.0, low) for begin, end, low in quiet)]
     windows = [[round(begin * S), round(end * S), light, sound, "rule"] for begin, end, light, sound in limits]
-    told = read_dark({"from_ns": 0, "until_ns": 900 * S, "windows": windows})
+    told = Windows.from_json({**KNOWN, "windows": windows})
     found = read_quiet(quiet_of(told, replace(score(), wall_offset_ns=5 * S)).as_json())
     assert found
     return found
@@ -256,10 +263,9 @@ def test_quiet_by_either_clock_is_quiet() -> None:
 
 
 def test_a_message_without_windows_can_be_read_and_one_that_says_nonsense_cannot() -> None:
-    told = {"from_ns": 0, "until_ns": 900 * S, "windows": []}
-    assert read_dark(told).windows == ()
+    assert Windows.from_json(KNOWN).windows == ()
     with pytest.raises(ValueError, match="from 0 to 1"):
-        read_dark({**told, "windows": [[1, 2, 1, 3, "rule"]]})
+        Windows.from_json({**KNOWN, "windows": [[1, 2, 1, 3, "rule"]]})
 
 
 class Known(Reel):

@@ -21,7 +21,6 @@ from sacn import DataPacket
 
 from tests.daemon.transmitter.stage import (
     CID,
-    REFERENCE,
     SECOND_NS,
     Street,
     listening,
@@ -32,9 +31,10 @@ from tests.daemon.transmitter.stage import (
     universe,
     write_frames,
 )
+from tests.places import MOVING_PICTURE
 from tests.tools import needs
 
-PICTURE = np.load(REFERENCE / "moving-picture-64x32-25fps.npy")
+PICTURE = np.load(MOVING_PICTURE)
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +62,7 @@ def test_frames_arrive_byte_for_byte_by_all_three_ways_and_by_whatever_address(t
         stages = {way: stack.enter_context(on_stage(tmp_path, there.sender)) for way in ways}
         for way, stage in stages.items():
             sizes = enumerate([510] * 12 + [24], start=ways[way])
-            to = [{**universe(number, *hosts[way][:2], slots=size), "multicast": "both"} for number, size in sizes]
+            to = [universe(number, *hosts[way][:2], slots=size, multicast="both") for number, size in sizes]
             stage.setup(to, interface="out0", wire=way, sequence_from=200)
             assert stage.wait_for("hello", lambda hello: hello["wire"] is not None)["wire"] == way
             stage.dark()
@@ -195,7 +195,7 @@ def test_outside_of_what_is_known_of_dark_hours_it_is_dark(tmp_path: Path) -> No
     with listening(host) as ear, on_stage(tmp_path) as stage:
         stage.setup([universe(1, host, slots=20)])
         now = time.time_ns()
-        stage.say(op="dark", from_ns=now - 10 * SECOND_NS, until_ns=now - SECOND_NS, windows=[])
+        stage.dark(from_ns=now - 10 * SECOND_NS, until_ns=now - SECOND_NS)
         stage.score(segment(now, now + 60 * SECOND_NS, look=255))
         stage.wait_for("telemetry", lambda said: said["packets_sent"] >= 3)
         heard = ear.wait_until(lambda all_: len(all_) >= 3)

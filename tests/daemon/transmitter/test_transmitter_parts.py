@@ -24,14 +24,15 @@ from hypothesis import strategies as st
 from sacn import DataPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
+from gloaming.daemon.score.setup import IPV6, Heading, Target
 from gloaming.daemon.transmitter.bulk import batches
 from gloaming.daemon.transmitter.clock import Lateness
-from gloaming.daemon.transmitter.frame_mixer import Bytes, FrameMixer, Picture
+from gloaming.daemon.transmitter.frame_mixer import Bytes, FrameMixer, Layer
 from gloaming.daemon.transmitter.others import Others
-from gloaming.daemon.transmitter.packets import IPV6, Heading, Target, address_of, blocks, discovery_packets
+from gloaming.daemon.transmitter.packets import address_of, blocks, discovery_packets
 from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe
-from tests.daemon.transmitter.stage import CID, SECOND_NS, on_stage, segment, universe
+from tests.daemon.transmitter.stage import CID, SCORE, SECOND_NS, SETUP, fading, on_stage, segment, universe
 
 HEADING = Heading(UUID(CID), "Pier Road boathouse", 100, None, False)
 OTHER = tuple(range(16))
@@ -63,14 +64,14 @@ def test_a_mixed_frame_is_what_arithmetic_says(brightness: int, share: int, dice
             part = there[number][: slots[number]]
             wanted[begin : begin + len(part)] = part
         begin += slots[number]
-    one = mixer.mix(Picture(brightness, place, frame))
+    one = mixer.mix(Layer(brightness, place, frame))
     assert np.abs(one - wanted * brightness / 256).max() <= 0.5
     if brightness == 256:
         assert (one == wanted).all()
     second = min(share, 256 - brightness)
-    both = mixer.mix(Picture(brightness, place, frame), Picture(second, look=200))
+    both = mixer.mix(Layer(brightness, place, frame), Layer(second, look=200))
     assert np.abs(both - (wanted * brightness + 200 * second) / 256).max() <= 0.5
-    turned = mixer.mix(Picture(second, look=200), Picture(brightness, place, frame))
+    turned = mixer.mix(Layer(second, look=200), Layer(brightness, place, frame))
     assert np.abs(turned - (wanted * brightness + 200 * second) / 256).max() <= 0.5
     assert (frame == before).all(), "what was read ahead is never written to"
 
@@ -84,8 +85,8 @@ def test_a_limit_has_the_last_word_and_never_touches_what_was_read_ahead() -> No
 
     mixer.limit = limit
     frame = np.full(6, 255, np.uint8)
-    assert (mixer.mix(Picture(256, place, frame)) == 100).all()
-    assert (mixer.mix(Picture(256, look=255)) == 100).all()
+    assert (mixer.mix(Layer(256, place, frame)) == 100).all()
+    assert (mixer.mix(Layer(256, look=255)) == 100).all()
     assert (frame == 255).all()
 
 
@@ -267,20 +268,18 @@ def test_a_director_gone_mad_cannot_end_the_transmitter(tmp_path: Path) -> None:
         ear.bind((host, 5568))
         ear.settimeout(20)
         now = time.time_ns()
-        setup = {"op": "setup", "cid": CID, "source_name": "x", "priority": 100, "interface": "lo"}
-        setup |= {"synchronization": None, "at_rest": "black", "sequence_from": 0, "ttl": 3, "dscp": 0, "loop": False}
-        setup |= {"universes": [universe(1, host, slots=8), universe(2, host, slots=8)], "limits": None}
+        setup = {"op": "setup", **SETUP, "universes": [universe(1, host, slots=8), universe(2, host, slots=8)]}
         dark = {
-            "op": "dark",
+            "op": "windows",
             "from_ns": now - 10**15,
             "until_ns": now + 10**15,
             "windows": [[now - 10**12, now - 10**11, 0.5, 0.5, "rule"]],
             "rules": ["rule"],
             "held": [[time.monotonic_ns() - 10**12, 0.5, 0.5, "rule"]],
+            "low": [],
         }
-        mix = {"path": None, "frames": 1, "fps": [40, 1], "zero_ns": 0, "still": None, "look": 9, "share": [0, 1]}
-        score = {"op": "score", "id": 1, "anchor": {"utc_ns": now, "monotonic_ns": time.monotonic_ns()}}
-        score |= {"wall_offset_ns": 0, "from_ns": now, "until_ns": now + 10**13, "device": None, "delay_ns": 0}
+        mix = fading(now, now + 10**12, "/x/other.frames")
+        score = {"op": "score", "id": 1, **SCORE, "offset_ns": now - time.monotonic_ns()}
         score |= {"segments": [segment(now, now + 10**12, look=9, mix=mix), segment(now + 10**12, now + 10**13)]}
         for number in range(600):
             message = twisted([setup, dark, score][number % 3], dice)

@@ -1,4 +1,4 @@
-"""Values out of messages, checked: whatever a director says, a tick of the player must not fail by it. ValueError."""
+"""Values out of messages, checked: whatever a message says, a tick of the player must not fail by it. ValueError."""
 
 from __future__ import annotations
 
@@ -51,11 +51,15 @@ def rate(value: Any) -> Fraction:
     return fps
 
 
-def text(value: Any) -> str | None:
-    """A text, or null."""
-    if value is not None and (not isinstance(value, str) or "\0" in value):
+def text(value: Any) -> str:
+    if not isinstance(value, str) or "\0" in value:
         raise ValueError(f"{value!r} is not a text")
     return value
+
+
+def optional_text(value: Any) -> str | None:
+    """A text, or null."""
+    return None if value is None else text(value)
 
 
 def source_name(value: Any) -> str:

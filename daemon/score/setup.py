@@ -1,0 +1,189 @@
+"""The setup: how packets are to look, where they go, and what the limiter keeps, as frozen values and as JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Self
+from uuid import UUID
+
+from gloaming.daemon.score.checks import UNIVERSES, address, amount, optional_text, source_name, text, whole
+from gloaming.daemon.score.protocol import Op
+from gloaming.shows.protocols.e131 import PRIORITY_MAX, SLOTS_MAX
+from gloaming.shows.time_units import SECOND_NS
+
+IPV4, IPV6 = "multicast", "multicast by IPv6"
+"""In the place of a host: each universe's own group."""
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """One universe of the setup and where it goes: addresses, or `IPV4` and `IPV6` for its groups."""
+
+    number: int
+    slots: int
+    hosts: tuple[str, ...]
+    spread_ns: int = 0
+    lead_ns: int = 0
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "number": self.number,
+            "slots": self.slots,
+            "hosts": self.hosts,
+            "lead_ns": self.lead_ns,
+            "spread_ns": self.spread_ns,
+        }
+
+    @classmethod
+    def from_json(cls, json: dict[str, Any]) -> Self:
+        return cls(
+            number=whole(json["number"], *UNIVERSES),
+            slots=whole(json["slots"], 1, SLOTS_MAX),
+            hosts=tuple(host if host in (IPV4, IPV6) else address(host) for host in json["hosts"]),
+            spread_ns=whole(json["spread_ns"], 0, SECOND_NS),
+            lead_ns=whole(json["lead_ns"], 0, 10 * SECOND_NS),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """What all packets of a setup have in common."""
+
+    cid: UUID
+    source_name: str
+    priority: int
+    synchronization: int | None
+    preview: bool
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "cid": self.cid.hex,
+            "source_name": self.source_name,
+            "priority": self.priority,
+            "synchronization": self.synchronization,
+            "preview": self.preview,
+        }
+
+    @classmethod
+    def from_json(cls, json: dict[str, Any]) -> Self:
+        synchronization = json["synchronization"]
+        return cls(
+            cid=UUID(json["cid"]),
+            source_name=source_name(json["source_name"]),
+            priority=whole(json["priority"], 0, PRIORITY_MAX),
+            synchronization=None if synchronization is None else whole(synchronization, *UNIVERSES),
+            preview=bool(json["preview"]),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class StringLimit:
+    """A string: what a slot at 255 draws, its fuse and supply (None: not given), `(universe, first, last)` slots."""
+
+    name: str
+    ma: float
+    fuse_ma: float | None
+    supply: str | None
+    spans: tuple[tuple[int, int, int], ...]
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "name": self.name,
+            "ma": self.ma,
+            "fuse_ma": self.fuse_ma,
+            "supply": self.supply,
+            "spans": self.spans,
+        }
+
+    @classmethod
+    def from_json(cls, json: dict[str, Any]) -> Self:
+        return cls(
+            name=text(json["name"]),
+            ma=amount(json["ma"]),
+            fuse_ma=None if json["fuse_ma"] is None else amount(json["fuse_ma"]),
+            supply=optional_text(json["supply"]),
+            spans=tuple(
+                (whole(universe, *UNIVERSES), whole(first, 1, SLOTS_MAX), whole(last, 1, SLOTS_MAX))
+                for universe, first, last in json["spans"]
+            ),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a setup has the limiter keep: strings, and supplies as `(name, ma)`."""
+
+    strings: tuple[StringLimit, ...]
+    supplies: tuple[tuple[str, float], ...]
+
+    def to_json(self) -> dict[str, Any]:
+        return {"strings": [one.to_json() for one in self.strings], "supplies": self.supplies}
+
+    @classmethod
+    def from_json(cls, json: dict[str, Any]) -> Self:
+        strings = tuple(StringLimit.from_json(one) for one in json["strings"])
+        return cls(strings, tuple((text(name), amount(ma)) for name, ma in json["supplies"]))
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """How packets are to look and where they go. Without `limits` nothing is limited.
+
+    `wire` names one of the three ways of sending; None is the best that works.
+    """
+
+    heading: Heading
+    targets: tuple[Target, ...]
+    interface: str | None
+    at_rest: str
+    ttl: int
+    dscp: int
+    loop: bool
+    sequence_from: int = 0
+    wire: str | None = None
+    limits: Limits | None = None
+
+    def without(self, other: Setup | None) -> Setup:
+        """What is left of it where another takes over: all of it, unless that is the same source on the same way."""
+        if other is None or (other.heading.cid, other.interface) != (self.heading.cid, self.interface):
+            return self
+        kept = {(target.number, host) for target in other.targets for host in target.hosts}
+        left = [
+            replace(target, hosts=tuple(host for host in target.hosts if (target.number, host) not in kept))
+            for target in self.targets
+        ]
+        return replace(self, targets=tuple(target for target in left if target.hosts), limits=None)
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "op": Op.SETUP,
+            **self.heading.to_json(),
+            "universes": [target.to_json() for target in self.targets],
+            "interface": self.interface,
+            "at_rest": self.at_rest,
+            "ttl": self.ttl,
+            "dscp": self.dscp,
+            "loop": self.loop,
+            "sequence_from": self.sequence_from,
+            "wire": self.wire,
+            "limits": self.limits and self.limits.to_json(),
+        }
+
+    @classmethod
+    def from_json(cls, json: dict[str, Any]) -> Self:
+        """LookupError, TypeError, AttributeError or ValueError where it is given anything but what `to_json` gives."""
+        targets = tuple(Target.from_json(one) for one in json["universes"])
+        if len({target.number for target in targets}) != len(targets):
+            raise ValueError("a universe comes twice")
+        return cls(
+            heading=Heading.from_json(json),
+            targets=targets,
+            interface=optional_text(json["interface"]),
+            at_rest=text(json["at_rest"]),
+            ttl=whole(json["ttl"], 0, 255),
+            dscp=whole(json["dscp"], 0, 63),
+            loop=bool(json["loop"]),
+            sequence_from=whole(json["sequence_from"], 0, 255),
+            wire=optional_text(json["wire"]),
+            limits=None if json["limits"] is None else Limits.from_json(json["limits"]),
+        )
