@@ -9,8 +9,6 @@ from enum import StrEnum
 from hashlib import sha256
 from pathlib import Path
 
-import gloaming.shows
-
 
 class Op(StrEnum):
     """The kinds of messages."""
@@ -52,11 +50,17 @@ class Black(StrEnum):
     LIMITER = "limiter"
 
 
+def made_of() -> list[Path]:
+    """The files that a transmitter is made of; some of `shows` it does not load."""
+    top = Path(__file__).parents[2]
+    daemon = top / "daemon"
+    rooms = (top / "shows", daemon / "score", daemon / "transmitter")
+    return sorted([*(path for room in rooms for path in room.rglob("*.py")), *daemon.glob("*.py")])
+
+
 def build() -> str:
-    """A name that changes with any file that the transmitter is made of."""
-    score = Path(__file__).parent
-    shows = Path(gloaming.shows.__file__).parent
+    """Names the program: another name with any change in a file that a transmitter is made of."""
     digest = sha256()
-    for path in sorted([*score.glob("*.py"), *(score.parent / "transmitter").rglob("*.py"), *shows.glob("*file*.py")]):
+    for path in made_of():
         digest.update(path.name.encode() + path.read_bytes())
     return digest.hexdigest()[:16]

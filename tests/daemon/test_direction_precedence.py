@@ -11,7 +11,7 @@ from gloaming.daemon.direction import precedence
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.direction.precedence import LIMITS, PRECEDENCE, as_diagram
 from gloaming.daemon.direction.scene import Facts, Window
-from gloaming.daemon.direction.score import Reason, Segment, State
+from gloaming.daemon.direction.score import DecidedSegment, Reason, State
 from gloaming.daemon.direction.stage import Stage
 from tests.daemon.test_direction_stage import DAY, LONDON, MIN, TIDE, H, S, evening
 from tests.places import TOP
@@ -46,7 +46,7 @@ DIM = Override(4, Kind.DIM, AT - MIN, AT + MIN, level=0.5)
 MUTE = Override(5, Kind.MUTE, AT - MIN, AT + MIN)
 
 
-def segment(*in_force: object, rig_check: float | None = None) -> Segment:
+def segment(*in_force: object, rig_check: float | None = None) -> DecidedSegment:
     """What is on the wire where these are in force together."""
     facts = Facts(
         givings=tuple(one for one in (PERFORMANCE, CALL) if one in in_force),
@@ -62,7 +62,7 @@ def segment(*in_force: object, rig_check: float | None = None) -> Segment:
     return Stage(DAY, facts).segment_at(AT)
 
 
-def rules(found: Segment) -> list[str]:
+def rules(found: DecidedSegment) -> list[str]:
     return [reason.rule for reason in found.reasons]
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from fractions import Fraction
@@ -207,6 +209,32 @@ def test_the_page_of_the_protocol_has_each_field_and_no_other(op: str) -> None:
 @pytest.mark.parametrize("name", [*Op, *Black])
 def test_the_page_of_the_protocol_has_each_kind_of_message_and_each_code(name: str) -> None:
     assert f'"op": "{name}"' in PAGE or f"`{name}`" in PAGE
+
+
+def loaded_by(modules: str) -> dict[str, str]:
+    """Each module that a fresh Python loads for some, and its file."""
+    code = (
+        f"import json, sys, {modules}\n"
+        "print(json.dumps({name: getattr(one, '__file__', None) or '' for name, one in sys.modules.items()}))"
+    )
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    found: dict[str, str] = json.loads(out)
+    return found
+
+
+def test_the_room_needs_nothing_but_the_standard_library() -> None:
+    names = loaded_by(", ".join(f"gloaming.daemon.score.{name}" for name in ("score", "setup", "windows")))
+    ours = {name for name in names if name.startswith("gloaming.")}
+    before = loaded_by("os")
+    others = {name.split(".")[0] for name in names.keys() - ours - before.keys()}
+    assert others <= {*sys.stdlib_module_names, "gloaming"}
+
+
+def test_the_name_of_the_program_covers_each_file_that_a_transmitter_loads() -> None:
+    """Else a transmitter of before plays on after an upgrade."""
+    names = loaded_by("gloaming.daemon.transmitter.__main__, gloaming.daemon.transmitter.sound.device")
+    files = {Path(file).resolve() for name, file in names.items() if name.startswith("gloaming.") and file}
+    assert len(files) > 20 and files <= {path.resolve() for path in protocol.made_of()}
 
 
 @given(st.fractions(Fraction(1, 100), 1000, max_denominator=1001), st.integers(0, 10**6), st.integers(0, 10**6))
