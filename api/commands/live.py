@@ -116,9 +116,12 @@ def show_now(args: argparse.Namespace) -> int:
 
 
 def ask(args: argparse.Namespace) -> int:
-    """An override; exit 1 where it is refused."""
-    request = {key: getattr(args, key, None) for key in ("kind", "minutes", "until", "show", "level", "unseen")}
-    code, answer = call(args, "POST", "/api/overrides", {k: v for k, v in request.items() if v is not None})
+    """An override; exit 1 where it is refused. MistakeError."""
+    from gloaming.api.http.schemas.overrides import OVERRIDE_REQUESTS, override_request
+
+    given = {key: getattr(args, key, None) for key in OVERRIDE_REQUESTS[args.kind].model_fields}
+    request = override_request({key: value for key, value in given.items() if value is not None})
+    code, answer = call(args, "POST", "/api/overrides", request)
     if code != 201:
         print(answer["detail"], file=sys.stderr)
         return 2 if code == 422 else 1

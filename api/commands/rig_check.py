@@ -37,10 +37,12 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run_rig_check(args: argparse.Namespace) -> int:
     """Ask for a pattern, or end the one that stands; exit 1 where it is refused."""
+    from gloaming.api.http.schemas.requests import rig_check_request
+
     if args.pattern == "end":
         return end_all(args, ("rig-check",), "no rig check is under way")
     keys = ("pattern", "number", "string", "controller", "colour", "level", "minutes")
-    request = {key: getattr(args, key) for key in keys if getattr(args, key) is not None}
+    request = rig_check_request({key: getattr(args, key) for key in keys if getattr(args, key) is not None})
     code, answer = call(args, "POST", "/api/rig-check", request)
     if code != 201:
         print(answer["detail"], file=sys.stderr)

@@ -9,7 +9,6 @@ from fastapi import Depends, FastAPI, Query, Response
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
-from gloaming.api.http import schemas
 from gloaming.api.http.addresses import site_names
 from gloaming.api.http.auth.authenticator import Authenticator, Device
 from gloaming.api.http.auth.routes import add_auth, device_of_request
@@ -19,6 +18,9 @@ from gloaming.api.http.monitoring import add_monitoring
 from gloaming.api.http.openapi import document
 from gloaming.api.http.problems import add_errors
 from gloaming.api.http.rig import rig_router
+from gloaming.api.http.schemas import answers, states
+from gloaming.api.http.schemas.base import At, Day, Expected
+from gloaming.api.http.schemas.overrides import AnyOverrideRequest
 from gloaming.api.http.static_page import add_page
 from gloaming.api.http.streams import NowWatcher, OpenStreams, add_events
 from gloaming.daemon.direction.decide import instant
@@ -31,8 +33,12 @@ DAYS_MAX = 180
 """Half a year's nights take seconds to work out: in a thread of their own, one asker after the other."""
 PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 ROWID_MAX = (1 << 63) - 1
-Day = Annotated[schemas.Day | None, Query(alias="from", description="a date, as 2026-12-24; without it, today")]
+FirstDay = Annotated[Day | None, Query(alias="from", description="a date, as 2026-12-24; without it, today")]
+Days = Annotated[
+    int, Query(ge=1, le=DAYS_MAX), Expected(f"{{value!r}} is not a number of days from 1 to {DAYS_MAX}", "as days=7")
+]
 YEARS = range(1900, 2101)
+Id = Annotated[int, Expected("{value!r} is not the id of an override", "GET /api/now has the ids")]
 OUTSIDE = "the years 1900 to 2100 can be asked for"
 
 
@@ -64,35 +70,36 @@ def make_app(
     Operator = Annotated[Device, Depends(operator)]
 
     @app.get("/healthz", tags=["now"])
-    async def healthz() -> dict[str, str]:
-        """Whether the director answers; no token is needed."""
-        return {"status": "ok"}
+    async def healthz() -> answers.Running:
+        """Whether the planner answers; no token is needed."""
+        return answers.Running()
 
     @app.get("/api/openapi.json", include_in_schema=False)
     async def openapi(_: Seen) -> JSONResponse:
         return JSONResponse(document(app, director.site))
 
-    @app.get("/api/now", responses={200: {"model": schemas.Now}}, tags=["now"])
-    async def now(_: Seen) -> JSONResponse:
+    @app.get("/api/now", response_model_exclude_unset=True, tags=["now"])
+    async def now(_: Seen) -> states.Now:
         """What is happening now, and why; what was asked by hand; whether all is well, and if not, what to do."""
-        return JSONResponse(director.requests.now())
+        return states.Now.model_validate(director.requests.now())
 
-    @app.get("/api/nights", responses={200: {"model": list[schemas.NightTold]}}, tags=["when"])
-    async def nights(_: Seen, first: Day = None, days: Annotated[int, Query(ge=1, le=DAYS_MAX)] = 7) -> JSONResponse:
+    @app.get("/api/nights", tags=["when"])
+    async def nights(_: Seen, first: FirstDay = None, days: Days = 7) -> list[answers.NightAhead]:
         """The nights from a date on, each with its opening and closing, and the rules that set them."""
         async with working_out:
-            return JSONResponse(await asyncio.to_thread(director.requests.nights, first, days))
+            found = await asyncio.to_thread(director.requests.nights, first, days)
+        return [answers.NightAhead.model_validate(night) for night in found]
 
     @app.get("/api/nights.svg", response_class=Response, tags=["when"], responses={200: {"content": {
         "image/svg+xml": {"schema": {"type": "string"}}}}})  # fmt: skip
-    async def picture(_: Seen, first: Day = None, days: Annotated[int, Query(ge=1, le=DAYS_MAX)] = 42) -> Response:
+    async def picture(_: Seen, first: FirstDay = None, days: Days = 42) -> Response:
         """The season as a picture: dates across, the night from noon to noon down."""
         async with working_out:
             svg = await asyncio.to_thread(_draw, director, first, days)
         return Response(svg, media_type="image/svg+xml", headers={"Content-Security-Policy": PICTURE_POLICY})
 
-    @app.get("/api/why", responses={200: {"model": schemas.Why}}, tags=["now"])
-    async def why(_: Seen, at: schemas.At | None = None) -> JSONResponse:
+    @app.get("/api/why", tags=["now"])
+    async def why(_: Seen, at: At | None = None) -> states.Explanation:
         """The decision at an instant (without an offset: by the site's clocks), with its reasons."""
         zone = director.site.timezone
         if at is not None and at.tzinfo is None:
@@ -100,44 +107,49 @@ def make_app(
         if at is not None and at.year not in YEARS:
             raise HTTPException(404, OUTSIDE)
         decision = director.current(director.clock.now_ns()) if at is None else director.decision(instant(at))
-        return JSONResponse(decision.as_json(zone))
+        return states.Explanation.model_validate(decision.as_json(zone))
 
-    @app.post("/api/overrides", status_code=201, responses={201: {"model": schemas.OverrideTaken}}, tags=["by hand"])
-    async def ask(asked: schemas.Asked, device: Operator) -> JSONResponse:
+    @app.post("/api/overrides", status_code=201, response_model_exclude_unset=True, tags=["by hand"])
+    async def ask(asked: AnyOverrideRequest, device: Operator) -> answers.OverrideTaken:
         """Ask for something by hand: it is stored, and on the wire when `on_the_wire` says so. It takes the place of
         another pause, dark, dim or mute; a pause or a dark ends a rig check. A pause lasts 15 minutes and a call 30
         where nothing is said; the others last till the end of the night."""
-        answer = await director.requests.ask(asked.model_dump(), device.name)
+        answer = await director.requests.ask(asked.model_dump(exclude_unset=True), device.name)
         watch.look()
-        return JSONResponse(answer, 201)
+        return answers.OverrideTaken.model_validate(answer)
 
-    @app.delete("/api/overrides/{id}", responses={200: {"model": schemas.OverrideEnded}}, tags=["by hand"])
-    async def undo(id: int, device: Operator) -> JSONResponse:
+    @app.delete("/api/overrides/{id}", tags=["by hand"])
+    async def undo(id: Id, device: Operator) -> answers.OverrideEnded:
         """End what was asked for by hand: resume after a pause, or undo."""
         answer = await director.requests.undo(id, device.name)
         watch.look()
-        return JSONResponse(answer)
+        return answers.OverrideEnded.model_validate(answer)
 
     app.include_router(rig_router(director, signed_in, operator))
 
-    @app.get("/api/journal", responses={200: {"model": list[schemas.JournalLine]}}, tags=["when"])
+    @app.get("/api/journal", tags=["when"])
     async def journal(
         _: Seen,
-        limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+        limit: Annotated[
+            int, Query(ge=1, le=1000), Expected("{value!r} is not a number of lines from 1 to 1000", "as 100")
+        ] = 100,
         before: Annotated[
-            int | None, Query(ge=1, le=ROWID_MAX, description="the id of a line: the ones before")
+            int | None,
+            Query(ge=1, le=ROWID_MAX, description="the id of a line: the ones before"),
+            Expected("{value!r} is not the id of a line", "as 812"),
         ] = None,
         kind: Annotated[list[str] | None, Query(max_length=20, description="only lines of these kinds")] = None,
-    ) -> JSONResponse:
+    ) -> list[answers.JournalLine]:
         """What happened, and why: the newest first."""
-        return JSONResponse(director.store.journal(limit, before, tuple(kind or ())))
+        lines = director.store.journal(limit, before, tuple(kind or ()))
+        return [answers.JournalLine.model_validate(line) for line in lines]
 
-    @app.get("/api/site", responses={200: {"model": schemas.SiteTold}}, tags=["when"])
-    async def site_told(_: Seen) -> JSONResponse:
+    @app.get("/api/site", tags=["when"])
+    async def site_listed(_: Seen) -> answers.SiteListed:
         """The site: its name, its time zone, and the shows that may be called."""
         site = director.site
-        shows = [{"name": show.name, "order": list(show.order)} for show in site.shows.values()]
-        return JSONResponse({"site": site.name, "timezone": site.timezone.key, "shows": shows})
+        shows = [answers.ShowListed(name=show.name, order=list(show.order)) for show in site.shows.values()]
+        return answers.SiteListed(site=site.name, timezone=site.timezone.key, shows=shows)
 
     add_events(app, director, authenticator, signed_in, watch, streams)
     add_view(app, director, authenticator, signed_in, streams)

@@ -4,15 +4,16 @@ import asyncio
 import time
 from dataclasses import asdict
 from datetime import date
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import Depends, FastAPI, HTTPException, Query, Request, Response
 from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
-from pydantic import BaseModel, ConfigDict, Field
 
 from gloaming.api.http.auth.authenticator import Device
 from gloaming.api.http.auth.routes import DeviceOf
-from gloaming.api.http.schemas import At, Day
+from gloaming.api.http.schemas import answers, states
+from gloaming.api.http.schemas.base import Day, Expected
+from gloaming.api.http.schemas.requests import TimeRequest
 from gloaming.daemon.direction.decide import instant, isoformat
 from gloaming.daemon.journal_report import Report, as_json, season_report
 from gloaming.daemon.metrics import Figures
@@ -20,14 +21,6 @@ from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.reports.journal_svg import draw
 
 KEPT_S, KEPT_MAX = 60.0, 8
-
-
-class GivenTime(BaseModel):
-    """The time, as a person's phone has it."""
-
-    model_config = ConfigDict(extra="forbid")
-
-    utc: Annotated[At, Field(description="with its offset", examples=["2026-12-12T17:30:00Z"])]
 
 
 class Reports:
@@ -64,12 +57,12 @@ def add_monitoring(app: FastAPI, director: Planner, seen: DeviceOf, operator: De
         """Figures for Prometheus."""
         return Response(generate_latest(Figures(director)), media_type=CONTENT_TYPE_LATEST)
 
-    @app.get("/api/health")
-    async def health(_: Seen) -> dict[str, Any]:
+    @app.get("/api/health", response_model_exclude_unset=True)
+    async def health(_: Seen) -> states.Health:
         """Whether all is well: troubles with what to do, the board's own figures, the clock, the transmitter."""
         now_ns = director.clock.now_ns()
         troubles = director.attendant.troubles(now_ns)
-        return {
+        found = {
             "ok": not troubles,
             "troubles": troubles,
             "board": asdict(director.attendant.board),
@@ -78,32 +71,37 @@ def add_monitoring(app: FastAPI, director: Planner, seen: DeviceOf, operator: De
             "transmitter_lost": director.attendant.transmitter_lost,
             "since": isoformat(director.started_ns, director.site.timezone),
         }
+        return states.Health.model_validate(found)
 
     @app.post("/api/clock")
-    async def give_time(given: GivenTime, device: Operator) -> dict[str, Any]:
+    async def give_time(given: TimeRequest, device: Operator) -> states.ClockSet:
         """Give the board the time, where it does not know it."""
-        if given.utc.tzinfo is None:
-            raise HTTPException(422, 'utc: give an instant with its offset, as "2026-12-12T17:30:00Z"')
         if not 2026 <= given.utc.year <= 2085:
             raise HTTPException(409, f"the year is not {given.utc.year}")
         director.requests.give_time(instant(given.utc), device.name)
         now_ns = director.clock.now_ns()
-        return {"at": isoformat(now_ns, director.site.timezone), **asdict(director.attendant.trust.verdict)}
+        at = isoformat(now_ns, director.site.timezone)
+        return states.ClockSet(at=at, **asdict(director.attendant.trust.verdict))
 
     @app.post("/api/reload")
-    async def reload(device: Operator) -> dict[str, Any]:
+    async def reload(device: Operator) -> states.Reloaded:
         """Read the site's files again; with a mistake in them the site that runs is kept."""
         taken = await director.attendant.reload(f"asked by {device.name}")
         refused = director.attendant.refused
         mistakes = [str(mistake) for mistake in refused.mistakes] if refused else []
-        return {"taken_over": taken, "mistakes": mistakes}
+        return states.Reloaded(taken_over=taken, mistakes=mistakes)
 
-    @app.get("/api/report")
+    @app.get(
+        "/api/report",
+        responses={200: {"model": answers.SeasonReport, "content": {"image/svg+xml": {"schema": {"type": "string"}}}}},
+    )
     async def report(
         request: Request,
         _: Seen,
         first: Annotated[Day | None, Query(alias="from")] = None,
-        days: Annotated[int, Query(ge=1, le=400)] = 60,
+        days: Annotated[
+            int, Query(ge=1, le=400), Expected("{value!r} is not a number of days from 1 to 400", "as days=60")
+        ] = 60,
     ) -> Response:
         """The season as it was, night by night; as a picture where image/svg+xml is asked for."""
         found = await reports.of(first, days)

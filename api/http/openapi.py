@@ -1,12 +1,13 @@
-"""The OpenAPI document: what FastAPI makes of the routes, with the errors, the tokens and the overrides as they are."""
+"""The OpenAPI document: FastAPI's, from routes and models, with the errors, the tokens and the site's names."""
 
 from typing import Any
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from gloaming.api.http.problems import ProblemDetails
-from gloaming.api.http.schemas import override_schema, rig_check_schema
+from gloaming.api.http.schemas.answers import ProblemDetails
+from gloaming.api.http.schemas.overrides import OVERRIDE_REQUESTS
+from gloaming.api.http.schemas.requests import RIG_CHECK_REQUESTS
 from gloaming.daemon.site.load import Site
 
 OPEN = {"/healthz", "/api/sign-in", "/api/sign-in/link"}
@@ -39,8 +40,8 @@ def document(app: FastAPI, site: Site) -> dict[str, Any]:
     schemas["ProblemDetails"] = ProblemDetails.model_json_schema(ref_template="#/components/schemas/{model}")
     for name, schema in schemas["ProblemDetails"].pop("$defs", {}).items():
         schemas.setdefault(name, schema)
-    schemas["Asked"] = override_schema(list(site.shows))
-    schemas["RigCheckAsked"] = rig_check_schema(site.rig)
+    for model in (*OVERRIDE_REQUESTS.values(), *RIG_CHECK_REQUESTS):
+        _offer(schemas[model.__name__]["properties"], site)
     parts["securitySchemes"] = {
         "token": {"type": "http", "scheme": "bearer"},
         "cookie": {"type": "apiKey", "in": "cookie", "name": "gloaming"},
@@ -49,6 +50,19 @@ def document(app: FastAPI, site: Site) -> dict[str, Any]:
         for method, operation in operations.items():
             _finish(path, method, operation)
     return found
+
+
+def _offer(properties: dict[str, Any], site: Site) -> None:
+    """Add the names that a site has now; a key for which it has none is left out."""
+    strings = [one.name for one in site.rig.string]
+    known = {"show": [*site.shows], "controller": [one.name for one in site.rig.controller], "string": strings}
+    for key, names in {**known, "strings": strings}.items():
+        if key in properties and not names:
+            del properties[key]
+        elif key == "strings" and key in properties:
+            properties[key] |= {"items": {"type": "string", "enum": names}, "maxItems": len(names)}
+        elif key in properties:
+            properties[key]["enum"] = names
 
 
 def _finish(path: str, method: str, operation: dict[str, Any]) -> None:

@@ -5,32 +5,14 @@ from http import HTTPStatus
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
-from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
 from gloaming.api.http.auth.authenticator import TooManyGuessesError
+from gloaming.api.http.schemas.answers import ProblemDetails, ReasonGiven
+from gloaming.api.http.schemas.base import mistake_of
 from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.shows.config_files.errors import MistakeError
-
-
-class ReasonGiven(BaseModel):
-    """A rule and what it says."""
-
-    rule: str
-    text: str
-
-
-class ProblemDetails(BaseModel):
-    """Problem details, RFC 9457 3.1; `reasons` where a rule forbids what was asked."""
-
-    model_config = ConfigDict(extra="allow")
-
-    type: str = "about:blank"
-    title: str
-    status: int
-    detail: str = Field(description="one sentence for a person")
-    reasons: list[ReasonGiven] | None = None
 
 
 class Problem(JSONResponse):
@@ -38,10 +20,16 @@ class Problem(JSONResponse):
 
     media_type = "application/problem+json"
 
-    def __init__(self, status: int, detail: str, headers: dict[str, str] | None = None, **more: object) -> None:
+    def __init__(
+        self,
+        status: int,
+        detail: str,
+        headers: dict[str, str] | None = None,
+        reasons: list[ReasonGiven] | None = None,
+    ) -> None:
         title = HTTPStatus(status).phrase
-        content = {"type": "about:blank", "title": title, "status": status, "detail": detail, **more}
-        super().__init__(content, status, headers=headers)
+        content = ProblemDetails(type="about:blank", title=title, status=status, detail=detail, reasons=reasons)
+        super().__init__(content.model_dump(exclude_none=True), status, headers=headers)
 
 
 def add_errors(app: FastAPI) -> None:
@@ -54,9 +42,7 @@ def add_errors(app: FastAPI) -> None:
 
     @app.exception_handler(RequestValidationError)
     async def malformed(_: Request, error: RequestValidationError) -> Problem:
-        first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"])
-        return Problem(422, f"{place}: {first['msg'].removeprefix('Value error, ')}")
+        return Problem(422, str(mistake_of(error.errors()[0])))
 
     @app.exception_handler(MistakeError)
     async def mistaken(_: Request, error: MistakeError) -> Problem:
@@ -65,7 +51,7 @@ def add_errors(app: FastAPI) -> None:
 
     @app.exception_handler(Refusal)
     async def forbidden(_: Request, error: Refusal) -> Problem:
-        reasons = [{"rule": reason.rule, "text": reason.text} for reason in error.reasons]
+        reasons = [ReasonGiven(rule=reason.rule, text=reason.text) for reason in error.reasons]
         return Problem(409, str(error), reasons=reasons)
 
     @app.exception_handler(NotStandingError)

@@ -1,19 +1,15 @@
 """The rig over HTTP: what hangs outside and whether it answers, and the rig check."""
 
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, HTTPException
-from fastapi.responses import JSONResponse
 
 from gloaming.api.http.auth.authenticator import Device
 from gloaming.api.http.auth.routes import DeviceOf
-from gloaming.api.http.schemas import NoNulls, OverrideTaken
+from gloaming.api.http.schemas import answers, states
+from gloaming.api.http.schemas.requests import AnyRigCheckRequest
 from gloaming.daemon.planner.planner import Planner
 from gloaming.shows.config_files.errors import MistakeError
-
-
-class RigCheckAsked(NoNulls):
-    """A rig check as it is asked for; it ends by itself after ten minutes at the most. words.py has its schema."""
 
 
 def rig_router(director: Planner, seen: DeviceOf, operator: DeviceOf) -> APIRouter:
@@ -21,22 +17,19 @@ def rig_router(director: Planner, seen: DeviceOf, operator: DeviceOf) -> APIRout
     router = APIRouter(tags=["rig"])
 
     @router.get("/api/rig")
-    async def rig(_: Annotated[Device, Depends(seen)]) -> dict[str, Any]:
+    async def rig(_: Annotated[Device, Depends(seen)]) -> states.RigListed:
         """Controllers and whether they answer, supplies, strings with their places, and the rig check under way."""
-        return director.rig.as_json()
+        return states.RigListed.model_validate(director.rig.as_json())
 
-    @router.post("/api/rig-check", status_code=201, responses={201: {"model": OverrideTaken}})
-    async def check(asked: RigCheckAsked, device: Annotated[Device, Depends(operator)]) -> JSONResponse:
+    @router.post("/api/rig-check", status_code=201, response_model_exclude_unset=True)
+    async def check(asked: AnyRigCheckRequest, device: Annotated[Device, Depends(operator)]) -> answers.OverrideTaken:
         """Show a test pattern. DELETE /api/overrides/{id} ends it."""
-        request = asked.model_dump()
-        number = request.get("number")
-        if isinstance(number, float) and number.is_integer():
-            request["number"] = int(number)  # a whole number, as JSON Schema has it
         try:
-            return JSONResponse(await director.requests.check_rig(request, device.name), 201)
+            taken = await director.requests.check_rig(asked.model_dump(exclude_unset=True), device.name)
         except MistakeError as error:
-            if isinstance(request.get("number"), int) and {mistake.key for mistake in error.mistakes} == {"number"}:
+            if {mistake.key for mistake in error.mistakes} == {"number"}:
                 raise HTTPException(409, str(error)) from None  # well asked, but this rig has no such pixel or universe
             raise
+        return answers.OverrideTaken.model_validate(taken)
 
     return router

@@ -14,6 +14,7 @@ from fastapi.responses import StreamingResponse
 
 from gloaming.api.http.auth.authenticator import Authenticator, Device
 from gloaming.api.http.auth.routes import DeviceOf, token_of
+from gloaming.api.http.schemas.states import Now
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
 
@@ -61,7 +62,8 @@ class NowWatcher:
         now = self.director.requests.now()
         news = news_of(now)
         if news != self._news:
-            self._news, self.told = news, json.dumps(now)
+            self._news = news
+            self.told = Now.model_validate(now).model_dump_json(exclude_unset=True)
             self.number += 1
             self.wake()
 

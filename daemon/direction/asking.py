@@ -1,15 +1,16 @@
-"""From what somebody asks to an override: what is nonsense is a mistake, what the neighbours forbid is refused."""
+"""From a checked request to an override: what the site does not have is a mistake, what its rules forbid is refused."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime, time, timedelta
+from typing import Any
 
 from gloaming.daemon.direction.billing import dark_window_at
 from gloaming.daemon.direction.decide import decide, instant, segment_at
 from gloaming.daemon.direction.held import Held
-from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind, Override
+from gloaming.daemon.direction.overrides import TERMS, Kind, Override
 from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.states import GIVEN
@@ -33,7 +34,7 @@ class Refusal(Exception):
 
 
 def ask(
-    request: Mapping[str, object],
+    request: Mapping[str, Any],
     at_ns: int,
     site: SiteProtocol,
     overrides: Iterable[Override] = (),
@@ -42,29 +43,21 @@ def ask(
 ) -> Override:
     """The override that a request asks for at an instant, with id 0.
 
-    `{"kind": "pause", "minutes": 15}`; `until` may stand in place of `minutes`: an ISO 8601 instant with its offset,
-    a local `"22:15"` (the next one), or `"tonight"` (till the coming noon). A dim has a `level` 0..1, a call a `show`,
-    and a pause may go on `unseen`. None is as good as nothing said.
+    `request` has passed its model (api/http/schemas/overrides.py): `{"kind": "pause", "minutes": 15}`. `until` is an
+    ISO 8601 instant with its offset, a local `"22:15"` (the next one), or `"tonight"` (till the coming noon).
 
-    Raises MistakeError for what cannot be read, Refusal for what may not be.
+    Raises MistakeError for a show that does not exist and an end that is not near enough, Refusal for what may not be.
     """
-    request = {key: value for key, value in request.items() if value is not None}
-    kind = _kind(request.get("kind"))
-    terms = TERMS[kind]
-    keys = {"kind", *((terms.key,) if terms.key else ()), *(("minutes", "until") if terms.lasts else ())}
-    for key in request:
-        if key not in keys:
-            raise _mistake(str(key), f"a {kind} has no such key", f"it may have {', '.join(sorted(keys))}")
-    until_ns = _until(request, kind, at_ns, site)
+    kind = Kind(request["kind"])
     override = Override(
         id=0,
         kind=kind,
         at_ns=at_ns,
-        until_ns=until_ns,
+        until_ns=_until(request, kind, at_ns, site),
         who=who,
-        show=_show(request, site) if kind == Kind.CALL else None,
-        level=_level(request) if kind == Kind.DIM else None,
-        unseen=_unseen(request),
+        show=_show(request["show"], site) if kind == Kind.CALL else None,
+        level=request.get("level"),
+        unseen=request.get("unseen", False),
     )
     _allow(override, site, tuple(overrides), held)
     return _with_its_sound(override, site, tuple(overrides), held) if kind == Kind.SKIP else override
@@ -96,47 +89,26 @@ def _mistake(key: str, wrong: str, right: str) -> MistakeError:
     return MistakeError(Mistake("request", None, key, wrong, right))
 
 
-def _kind(value: object) -> Kind:
-    if not isinstance(value, str) or value not in ASKED:
-        kinds = ", ".join(ASKED)
-        raise _mistake("kind", "missing" if value is None else f"{value!r} is not a kind of override", f"use {kinds}")
-    return Kind(value)
-
-
-def _until(request: Mapping[str, object], kind: Kind, at_ns: int, site: SiteProtocol) -> int:
-    longest = TERMS[kind].longest_minutes
-    if kind == Kind.SKIP:
+def _until(request: Mapping[str, Any], kind: Kind, at_ns: int, site: SiteProtocol) -> int:
+    terms = TERMS[kind]
+    if not terms.lasts:
         return at_ns + UNDO_SKIP_NS
-    if "minutes" in request and "until" in request:
-        raise _mistake("until", "stands beside minutes", "give one of the two")
-    if "until" in request:
-        until_ns = _read_until(request["until"], at_ns, site)
-        if not at_ns < until_ns <= at_ns + longest * MINUTE_NS:
-            raise _mistake("until", f"{request['until']!r} is not within the next {longest // 60} hours", 'as "22:15"')
+    minutes = request.get("minutes", terms.usual_minutes)
+    if "until" in request or minutes is None:
+        until = request.get("until", "tonight")
+        until_ns = _instant_of(until, at_ns, site)
+        if not at_ns < until_ns <= at_ns + terms.longest_minutes * MINUTE_NS:
+            wrong = f"{until!r} is not within the next {terms.longest_minutes // 60} hours"
+            raise _mistake("until", wrong, 'as "22:15"')
         return until_ns
-    minutes = request.get("minutes", TERMS[kind].usual_minutes)
-    if minutes is None:
-        return _read_until("tonight", at_ns, site)
-    if isinstance(minutes, bool) or not isinstance(minutes, int | float) or not 0 < minutes <= longest:
-        raise _mistake("minutes", f"{minutes!r} is not a number of minutes above 0 and up to {longest}", "as 15")
     return at_ns + max(SECOND_NS, int(minutes * MINUTE_NS))
 
 
-def _read_until(value: object, at_ns: int, site: SiteProtocol) -> int:
+def _instant_of(until: str, at_ns: int, site: SiteProtocol) -> int:
     local = datetime.fromtimestamp(at_ns // SECOND_NS, site.timezone)
-    try:
-        if value == "tonight":
-            clock = time(12)
-        elif isinstance(value, str) and len(value) == 5:
-            clock = time.fromisoformat(value)
-        else:
-            at = datetime.fromisoformat(str(value))
-            if at.tzinfo is None:
-                raise ValueError
-            return instant(at)
-    except ValueError:
-        right = '"22:15", "tonight", or an instant as 2026-12-24T22:15:00+00:00'
-        raise _mistake("until", f"{value!r} cannot be read", right) from None
+    if until != "tonight" and len(until) > len("22:15"):
+        return instant(datetime.fromisoformat(until))
+    clock = time(12) if until == "tonight" else time.fromisoformat(until)
     for days in range(3):
         until_ns = resolve(local.date() + timedelta(days=days), clock, site.timezone)
         if until_ns > at_ns:
@@ -144,23 +116,7 @@ def _read_until(value: object, at_ns: int, site: SiteProtocol) -> int:
     raise AssertionError("a time of day comes within two days")
 
 
-def _show(request: Mapping[str, object], site: SiteProtocol) -> str:
-    show = request.get("show")
-    if not isinstance(show, str) or show not in site.shows:
-        wrong = "missing" if show is None else f"there is no show {show!r}"
-        raise _mistake("show", wrong, f"use {', '.join(site.shows)}")
+def _show(show: str, site: SiteProtocol) -> str:
+    if show not in site.shows:
+        raise _mistake("show", f"there is no show {show!r}", f"use {', '.join(site.shows)}")
     return show
-
-
-def _level(request: Mapping[str, object]) -> float:
-    level = request.get("level")
-    if isinstance(level, bool) or not isinstance(level, int | float) or not 0 <= level <= 1:
-        raise _mistake("level", f"{level!r} is not a brightness from 0 to 1", "as 0.4")
-    return float(level)
-
-
-def _unseen(request: Mapping[str, object]) -> bool:
-    unseen = request.get("unseen", False)
-    if not isinstance(unseen, bool):
-        raise _mistake("unseen", f"{unseen!r} is neither true nor false", "as true")
-    return unseen

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from gloaming.api.http.schemas.overrides import override_request
 from gloaming.daemon.direction.asking import SOUND_AHEAD_NS, UNDO_SKIP_NS, Refusal, ask
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Override, after_step
@@ -33,7 +34,7 @@ def site(tmp_path: Path) -> Site:
 
 
 def made(site: Site, at_ns: int = AT, *, id: int = 7, others: tuple[Override, ...] = (), **request: object) -> Override:
-    return replace(ask(request, at_ns, site, others, "the porch"), id=id)
+    return replace(ask(override_request(request), at_ns, site, others, "the porch"), id=id)
 
 
 def undone(override: Override, at_ns: int) -> Override:
@@ -172,54 +173,27 @@ def test_a_skip_takes_the_next_piece_and_can_be_taken_back_for_a_minute(site: Si
 @pytest.mark.parametrize(
     ("request_", "key", "wrong", "right"),
     [
-        ({}, "kind", "missing", "pause, dark, call, dim, mute, skip"),
-        ({"kind": "light"}, "kind", "'light' is not a kind", "pause, dark"),
-        ({"kind": "rig-check"}, "kind", "'rig-check' is not a kind", "pause, dark"),
-        ({"kind": ["pause"]}, "kind", "not a kind", "pause"),
-        ({"kind": "pause", "minutes": 0}, "minutes", "0 is not a number of minutes", "as 15"),
-        ({"kind": "pause", "minutes": -5}, "minutes", "-5 is not", "as 15"),
-        ({"kind": "pause", "minutes": "15"}, "minutes", "'15' is not", "as 15"),
-        ({"kind": "pause", "minutes": True}, "minutes", "True is not", "as 15"),
-        ({"kind": "pause", "minutes": 1e300}, "minutes", "is not a number of minutes", "as 15"),
-        ({"kind": "pause", "minutes": float("nan")}, "minutes", "nan is not", "as 15"),
-        ({"kind": "pause", "minutes": 11_000}, "minutes", "up to 10080", "as 15"),
-        ({"kind": "call", "show": "evening", "minutes": 1500}, "minutes", "up to 1440", "as 15"),
-        ({"kind": "pause", "minutes": 5, "until": "22:00"}, "until", "stands beside minutes", "one of the two"),
-        ({"kind": "pause", "until": "25:00"}, "until", "'25:00' cannot be read", '"22:15"'),
-        ({"kind": "pause", "until": "later"}, "until", "'later' cannot be read", '"22:15"'),
-        ({"kind": "pause", "until": 2215}, "until", "2215 cannot be read", '"22:15"'),
-        ({"kind": "pause", "until": "2026-12-24T22:15:00"}, "until", "cannot be read", "+00:00"),
         ({"kind": "pause", "until": "2020-12-24T22:15:00+00:00"}, "until", "is not within the next 168", '"22:15"'),
         ({"kind": "pause", "until": "9999-12-24T22:15:00+00:00"}, "until", "is not within the next 168", '"22:15"'),
-        ({"kind": "pause", "unseen": "yes"}, "unseen", "neither true nor false", "as true"),
-        ({"kind": "pause", "level": 0.5}, "level", "a pause has no such key", "unseen"),
-        ({"kind": "dim"}, "level", "None is not a brightness", "as 0.4"),
-        ({"kind": "dim", "level": 1.5}, "level", "1.5 is not a brightness", "as 0.4"),
-        ({"kind": "dim", "level": -0.1}, "level", "-0.1 is not a brightness", "as 0.4"),
-        ({"kind": "dim", "level": "half"}, "level", "'half' is not a brightness", "as 0.4"),
-        ({"kind": "dim", "level": True}, "level", "True is not a brightness", "as 0.4"),
-        ({"kind": "call"}, "show", "missing", "evening"),
+        (
+            {"kind": "call", "show": "evening", "until": "2026-12-16T22:15:00+00:00"},
+            "until",
+            "is not within the next 24",
+            '"22:15"',
+        ),
         ({"kind": "call", "show": "matinee"}, "show", "no show 'matinee'", "evening"),
-        ({"kind": "call", "show": 3}, "show", "no show 3", "evening"),
-        ({"kind": "skip", "minutes": 3}, "minutes", "a skip has no such key", "kind"),
-        ({"kind": "mute", "colour": "red"}, "colour", "a mute has no such key", "minutes"),
     ],
 )
-def test_what_is_asked_wrongly_is_told_with_its_place_and_a_right_example(
+def test_what_this_site_or_this_hour_does_not_allow_is_reported_with_its_key_and_a_right_example(
     site: Site, request_: dict[str, object], key: str, wrong: str, right: str
 ) -> None:
     with pytest.raises(MistakeError) as error:
-        ask(request_, AT, site)
+        ask(override_request(request_), AT, site)
     (mistake,) = error.value.mistakes
     assert (mistake.file, mistake.key) == ("request", key)
     assert wrong in mistake.wrong
-    assert mistake.right is not None
-    assert right in mistake.right
+    assert right in (mistake.right or "")
     assert "\n" not in str(mistake)
-
-
-def test_what_is_null_is_not_said(site: Site) -> None:
-    assert made(site, kind="pause", minutes=None, until=None, level=None) == made(site, kind="pause")
 
 
 def test_the_shortest_pause_is_a_second(site: Site) -> None:

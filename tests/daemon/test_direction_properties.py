@@ -21,6 +21,7 @@ from zoneinfo import ZoneInfo
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from gloaming.api.http.schemas.overrides import override_request
 from gloaming.daemon.direction.asking import SOUND_AHEAD_NS, Refusal, ask
 from gloaming.daemon.direction.billing import facts
 from gloaming.daemon.direction.decide import decide, join, score
@@ -375,7 +376,7 @@ def test_what_is_asked_is_kept_refused_or_told_wrong_and_never_lights_the_dark_h
     case = drawn(seed, most=2)
     at_ns = case.instants(1)[0]
     try:
-        override = ask(request, at_ns, case.site, case.overrides, "the porch")
+        override = ask(override_request(request), at_ns, case.site, case.overrides, "the porch")
     except MistakeError as error:
         assert "\n" not in str(error)
         assert error.mistakes[0].right

@@ -5,18 +5,20 @@ from collections.abc import Callable, Coroutine
 from typing import Annotated, Any
 
 import segno
-from fastapi import Depends, FastAPI, Request
-from fastapi.responses import JSONResponse
+from fastapi import Depends, FastAPI, Request, Response
 from starlette.exceptions import HTTPException
 
 from gloaming.api.http.auth.authenticator import LINK_S, Authenticator, Device, network_of
 from gloaming.api.http.middleware import Buckets, Limits
-from gloaming.api.http.schemas import DeviceKnown, Ended, Link, LinkAsked, LinkCode, NewPasscode, Passcode, SignedIn
+from gloaming.api.http.schemas import answers
+from gloaming.api.http.schemas.base import Expected
+from gloaming.api.http.schemas.requests import LinkCodeRequest, LinkRequest, NewPasscodeRequest, PasscodeRequest
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
 
 COOKIE = "gloaming"
 COOKIE_S = 400 * 86_400
+Id = Annotated[int, Expected("{value!r} is not the id of a device", "GET /api/devices has the ids")]
 DeviceOf = Callable[..., Coroutine[Any, Any, Device]]
 """A dependency that gives the device of a request, or refuses the request."""
 
@@ -59,16 +61,16 @@ def add_auth(
     Seen = Annotated[Device, Depends(seen)]
     Operator = Annotated[Device, Depends(operator)]
 
-    def welcome(request: Request, token: str, name: str, kind: str, by: str) -> JSONResponse:
+    def welcome(request: Request, response: Response, token: str, device: Device, by: str) -> answers.SignedIn:
+        name, kind = device.name, device.kind
         director.store.note(director.clock.now_ns(), "device", f"{name} has signed in by {by}, as {kind}", name)
         authenticator.guesses.know(network_of(request.client.host if request.client else ""))
-        answer = JSONResponse({"token": token, "device": name, "kind": kind})
         secure = request.url.scheme == "https"
-        answer.set_cookie(COOKIE, token, max_age=COOKIE_S, httponly=True, samesite="strict", secure=secure)
-        return answer
+        response.set_cookie(COOKIE, token, max_age=COOKIE_S, httponly=True, samesite="strict", secure=secure)
+        return answers.SignedIn.model_validate({"token": token, "device": name, "kind": kind})
 
-    @app.post("/api/sign-in", responses={200: {"model": SignedIn}}, tags=["devices"])
-    async def sign_in(asked: Passcode, request: Request) -> JSONResponse:
+    @app.post("/api/sign-in", tags=["devices"])
+    async def sign_in(asked: PasscodeRequest, request: Request, response: Response) -> answers.SignedIn:
         """Sign in by the passcode, as an operator."""
         address = request.client.host if request.client else ""
         now_ns = director.clock.now_ns()
@@ -77,19 +79,19 @@ def add_auth(
         if token is None or device is None:
             director.store.note(now_ns, "device", f"a wrong passcode from {address}")
             raise HTTPException(401, "that is not the passcode")
-        return welcome(request, token, device.name, device.kind, "passcode")
+        return welcome(request, response, token, device, "passcode")
 
-    @app.post("/api/sign-in/link", responses={200: {"model": SignedIn}}, tags=["devices"])
-    async def sign_in_by_link(asked: LinkCode, request: Request) -> JSONResponse:
+    @app.post("/api/sign-in/link", tags=["devices"])
+    async def sign_in_by_link(asked: LinkCodeRequest, request: Request, response: Response) -> answers.SignedIn:
         """Sign in by a link that `gloaming pair` has shown; it works once."""
         found = authenticator.use_link(asked.code, asked.device, time.monotonic(), director.clock.now_ns())
         device = authenticator.device(found[0]) if found else None
         if found is None or device is None:
             raise HTTPException(401, "this link has been used, or is older than ten minutes; ask for a new one")
-        return welcome(request, found[0], device.name, device.kind, "link")
+        return welcome(request, response, found[0], device, "link")
 
-    @app.post("/api/links", status_code=201, responses={201: {"model": Link}}, tags=["devices"])
-    async def make_link(asked: LinkAsked, device: Operator) -> JSONResponse:
+    @app.post("/api/links", status_code=201, tags=["devices"])
+    async def make_link(asked: LinkRequest, device: Operator) -> answers.LinkMade:
         """A link that signs one device in, once, within ten minutes."""
         code = authenticator.make_link(asked.kind, time.monotonic())
         now_ns = director.clock.now_ns()
@@ -97,31 +99,32 @@ def add_auth(
         first, *others = [f"{address}/#{code}" for address in addresses()]
         until = isoformat(now_ns + int(LINK_S * 1e9), director.site.timezone)
         squares = ["".join(map(str, row)) for row in segno.make(first, error="m").matrix]
-        answer = {"code": code, "link": first, "other_links": others, "kind": asked.kind, "until": until}
-        return JSONResponse({**answer, "squares": squares}, 201)
+        return answers.LinkMade(
+            code=code, link=first, other_links=others, kind=asked.kind, until=until, squares=squares
+        )
 
-    @app.get("/api/devices", responses={200: {"model": list[DeviceKnown]}}, tags=["devices"])
-    async def devices(device: Seen) -> JSONResponse:
+    @app.get("/api/devices", tags=["devices"])
+    async def devices(device: Seen) -> list[answers.DeviceKnown]:
         """The devices that are signed in."""
         zone = director.site.timezone
         found = []
         for id, name, kind, made_ns, seen_ns in director.store.devices():
             since, last = isoformat(made_ns, zone), isoformat(seen_ns, zone)
             known = {"id": id, "name": name, "kind": kind, "since": since, "seen": last, "this": id == device.id}
-            found.append(known)
-        return JSONResponse(found)
+            found.append(answers.DeviceKnown.model_validate(known))
+        return found
 
-    @app.delete("/api/devices", responses={200: {"model": list[Ended]}}, tags=["devices"])
-    async def revoke_others(device: Operator) -> JSONResponse:
+    @app.delete("/api/devices", tags=["devices"])
+    async def revoke_others(device: Operator) -> list[answers.DeviceSignedOut]:
         """Sign out every other device for good, but the board itself; their streams of events end."""
         now_ns = director.clock.now_ns()
         others = authenticator.sign_out_others(device, now_ns)
         revoked()
         director.store.note(now_ns, "device", f"all other devices were signed out: {len(others)}", device.name)
-        return JSONResponse([{"id": id} for id in others])
+        return [answers.DeviceSignedOut(id=id) for id in others]
 
-    @app.delete("/api/devices/{id}", responses={200: {"model": Ended}}, tags=["devices"])
-    async def revoke(id: int, device: Seen) -> JSONResponse:
+    @app.delete("/api/devices/{id}", tags=["devices"])
+    async def revoke(id: Id, device: Seen, response: Response) -> answers.DeviceSignedOut:
         """Sign a device out for good; its streams of events end. A viewer may sign itself out, and nobody else."""
         if device.kind != "operator" and id != device.id:
             raise HTTPException(403, "this device may look, and sign itself out")
@@ -134,13 +137,12 @@ def add_auth(
         director.store.revoke_device(id, now_ns)
         revoked()
         director.store.note(now_ns, "device", f"{found[1]} was signed out", device.name)
-        answer = JSONResponse({"id": id})
         if id == device.id:
-            answer.delete_cookie(COOKIE, httponly=True, samesite="strict")
-        return answer
+            response.delete_cookie(COOKIE, httponly=True, samesite="strict")
+        return answers.DeviceSignedOut(id=id)
 
-    @app.put("/api/passcode", responses={200: {"model": NewPasscode}}, tags=["devices"])
-    async def change_passcode(asked: NewPasscode, device: Operator) -> JSONResponse:
+    @app.put("/api/passcode", tags=["devices"])
+    async def change_passcode(asked: NewPasscodeRequest, device: Operator) -> answers.PasscodeInForce:
         """Another passcode, from the board itself alone; phones that are signed in stay so."""
         if not device.local:
             raise HTTPException(403, "the passcode is changed on the board itself: gloaming passcode")
@@ -154,4 +156,4 @@ def add_auth(
                 raise HTTPException(409, str(error)) from None
         authenticator.forget_first_passcode()
         director.store.note(director.clock.now_ns(), "device", "the passcode was changed", device.name)
-        return JSONResponse({"passcode": passcode})
+        return answers.PasscodeInForce(passcode=passcode)

@@ -50,9 +50,11 @@ def test_every_operation_is_described(tmp_path: Path) -> None:
                     assert ("401" in codes) == (path != "/healthz")
                     problem = operation["responses"]["429"]["content"]
                     assert list(problem) == ["application/problem+json"]
-            kinds = {
-                form["properties"]["kind"]["const"] for form in document["components"]["schemas"]["Asked"]["anyOf"]
-            }
-            assert kinds == {"pause", "dark", "call", "dim", "mute", "skip"}
+            asked = document["paths"]["/api/overrides"]["post"]["requestBody"]["content"]["application/json"]["schema"]
+            assert asked["discriminator"]["propertyName"] == "kind"
+            assert set(asked["discriminator"]["mapping"]) == {"pause", "dark", "call", "dim", "mute", "skip"}
+            schemas = document["components"]["schemas"]
+            assert schemas["CallRequest"]["properties"]["show"]["enum"] == ["evening", "short"]
+            assert schemas["PlainRigCheckRequest"]["properties"]["string"]["enum"] == ["ridge", "railing"]
 
     run(work())

@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 
 from gloaming.api.commands import live, rig_check
-from gloaming.api.http.schemas import OVERRIDE_KEYS, Why, override_schema
+from gloaming.api.http.schemas.overrides import OVERRIDE_REQUESTS, VALUES
+from gloaming.api.http.schemas.states import Explanation
 from gloaming.daemon.direction import overrides, states
 from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind
 from gloaming.daemon.direction.precedence import LIMITS, PRECEDENCE
@@ -30,9 +31,8 @@ def check_kinds() -> None:
     rig_check.add_parser(subparsers)
     assert set(Kind) <= set(subparsers.choices)
     assert {TERMS[kind].help for kind in Kind} <= {choice.help for choice in subparsers._choices_actions}
-    kinds = {one["properties"]["kind"]["const"] for one in override_schema(["evening"])["anyOf"]}
-    assert kinds == set(ASKED) == {kind for kind in Kind if not TERMS[kind].of_its_own}
-    assert {terms.key for terms in TERMS.values() if terms.key} == set(OVERRIDE_KEYS)
+    assert set(OVERRIDE_REQUESTS) == set(ASKED) == {kind for kind in Kind if not TERMS[kind].of_its_own}
+    assert {terms.key for terms in TERMS.values() if terms.key} == set(VALUES)
     assert {line.claim for line in (*PRECEDENCE, *LIMITS)} >= set(Kind) - {Kind.SKIP}
     assert len({terms.name for terms in TERMS.values()}) == len(Kind)
 
@@ -40,7 +40,7 @@ def check_kinds() -> None:
 def check_states() -> None:
     """Every state has its terms, and with them its name, its place in the answers, and the level of its line."""
     assert set(STATES) == set(STATE_LEVELS) == set(State)
-    assert Why.model_json_schema()["$defs"]["State"]["enum"] == list(State)
+    assert Explanation.model_json_schema()["$defs"]["State"]["enum"] == list(State)
     assert len({terms.name for terms in STATES.values()}) == len(State)
     assert {"playing", "waiting"} == GIVEN
     assert {"playing", "waiting", "paused", "dark"} == ROUTINE
@@ -73,3 +73,12 @@ def test_the_page_has_no_names_of_its_own() -> None:
     tables = [name for name in names if re.search(rf': "{name}"', script)]
     assert tables == []
     assert all(key in script for key in ("now.state_name", "now.next_state_name", "each.kind_name"))
+
+
+@pytest.mark.parametrize("kind", ASKED)
+def test_the_model_of_a_kind_has_the_keys_of_its_terms_and_no_others(kind: Kind) -> None:
+    terms, model = TERMS[kind], OVERRIDE_REQUESTS[kind]
+    ends = {"minutes", "until"} if terms.lasts else set()
+    assert set(model.model_fields) == {"kind", *([terms.key] if terms.key else []), *ends}
+    needed = {key for key, field in model.model_fields.items() if field.is_required()}
+    assert needed == {"kind", *([terms.key] if terms.key and terms.needed else [])}

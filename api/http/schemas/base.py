@@ -1,0 +1,135 @@
+"""What all requests have in common: known keys, and one line for whatever a field refuses."""
+
+import re
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Annotated, Any, ClassVar
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+    TypeAdapter,
+    ValidationError,
+    ValidatorFunctionWrapHandler,
+    model_validator,
+)
+from pydantic_core import CoreSchema, ErrorDetails, PydanticCustomError, core_schema
+
+from gloaming.daemon.direction.overrides import ASKED
+from gloaming.shows.config_files.errors import Mistake, MistakeError
+
+
+def refused(wrong: str, right: str, key: str | None = None) -> PydanticCustomError:
+    """A refusal in one line; `key` where the error is not at its own field."""
+    return PydanticCustomError("refused", "{wrong}; {right}", {"wrong": wrong, "right": right, "key": key})
+
+
+@dataclass(frozen=True)
+class Expected:
+    """In the annotation of a field: what is said of a value that the field refuses, whatever the reason."""
+
+    wrong: str
+    right: str
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_wrap_validator_function(self._check, handler(source))
+
+    def _check(self, value: object, check: ValidatorFunctionWrapHandler) -> object:
+        try:
+            return check(value)
+        except ValidationError:
+            raise refused(self.wrong.format(value=value), self.right) from None
+
+
+def _written(pattern: str) -> BeforeValidator:
+    def check(text: object) -> object:
+        if not isinstance(text, str) or not re.match(pattern, text):
+            raise ValueError
+        return text
+
+    return BeforeValidator(check)
+
+
+Day = Annotated[date, _written(r"\d{4}-\d\d-\d\d$"), Expected("{value!r} is not a date", "as 2026-12-24")]
+"""A date, and nothing that could be taken for one."""
+At = Annotated[
+    datetime,
+    _written(r"\d{4}-\d\d-\d\d[T ]\d\d:"),
+    Expected("{value!r} is not an instant", "as 2026-12-24T17:05:00+00:00"),
+]
+"""An instant, and nothing that could be taken for one."""
+
+
+def with_offset(at: datetime) -> datetime:
+    if at.tzinfo is None:
+        raise ValueError
+    return at
+
+
+class Request(BaseModel):
+    """A request: an object with the keys that it may have, and no others."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+    called: ClassVar[str] = "this request"
+    exclusive: ClassVar[tuple[tuple[str, str], ...]] = ()
+    """Pairs of keys of which a request has one at most."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _check_keys(cls, request: object) -> object:
+        if not isinstance(request, dict):
+            return request
+        for key in request:
+            if key not in cls.model_fields:
+                right = f"it may have {', '.join(sorted(cls.model_fields))}"
+                raise refused(f"{cls.called} has no such key", right, str(key))
+        for one, other in cls.exclusive:
+            if one in request and other in request:
+                raise refused(f"stands beside {one}", "give one of the two", other)
+        for key, field in cls.model_fields.items():
+            if field.is_required() and key not in request:
+                right = next((each.right for each in field.metadata if isinstance(each, Expected)), "give it")
+                raise refused("missing", right, key)
+        return request
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        found = handler(schema)
+        if cls.exclusive:
+            handler.resolve_ref_schema(found)["not"] = {"anyOf": [{"required": [*pair]} for pair in cls.exclusive]}
+        return found
+
+
+def mistake_of(error: ErrorDetails) -> Mistake:
+    """What a model refuses, as one line."""
+    context = error.get("ctx", {})
+    key = context.get("key") or str(error["loc"][-1] if error["loc"] else "body")
+    if error["type"] == "refused":
+        return Mistake("request", None, key, context["wrong"], context["right"])
+    if error["type"].startswith("union_tag"):
+        key = context["discriminator"].strip("'")
+        found = error["input"].get(key)
+        wrong = "missing" if found is None else f"{found!r} is not a {key} of override"
+        return Mistake("request", None, key, wrong, f"use {', '.join(ASKED)}")
+    if error["type"] in ("model_attributes_type", "model_type"):
+        return Mistake("request", None, None, "this is not an object", 'as {"kind": "pause"}')
+    if error["type"] == "json_invalid":
+        return Mistake("request", None, None, "this is not JSON", 'as {"kind": "pause"}')
+    if error["type"] == "missing" and key == "body":
+        return Mistake("request", None, None, "it has no body", 'as {"kind": "pause"}')
+    return Mistake("request", None, key, error["msg"])
+
+
+def checked(adapter: TypeAdapter[Any], request: object) -> dict[str, Any]:
+    try:
+        found: Request = adapter.validate_python(request)
+    except ValidationError as error:
+        raise MistakeError(mistake_of(error.errors()[0])) from None
+    return found.model_dump(exclude_unset=True)
+
+
+def absent() -> None:
+    """The default of a key that is not given: `model_dump(exclude_unset=True)` leaves it out."""

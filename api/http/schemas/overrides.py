@@ -1,0 +1,102 @@
+"""Requests for an override: a model for each kind, made from the table of kinds (`TERMS`).
+
+A model knows no site. Whether a show exists, an end is near enough and the hour is not dark is decided where a request
+is carried out (daemon/direction/asking.py).
+"""
+
+import re
+from datetime import datetime
+from functools import reduce
+from operator import or_
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field, TypeAdapter, create_model
+
+from gloaming.api.http.schemas.base import Expected, Request, absent, checked, with_offset
+from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind
+
+CLOCK = r"([01][0-9]|2[0-3]):[0-5][0-9]"
+VALUES: dict[str, Any] = {
+    "unseen": Annotated[
+        bool,
+        Field(strict=True, description="the show goes on behind the dark"),
+        Expected("{value!r} is neither true nor false", "as true"),
+    ],
+    "show": Annotated[
+        str,
+        Field(description="one of the site's shows"),
+        Expected("there is no show {value!r}", "use a show of the site"),
+    ],
+    "level": Annotated[
+        float,
+        Field(
+            strict=True,
+            ge=0,
+            le=1,
+            description="a share of the brightness that is set; the ceiling of dim hours holds beside it",
+        ),
+        Expected("{value!r} is not a brightness from 0 to 1", "as 0.4"),
+    ],
+}
+"""What a kind may say besides its kind and its end, by the `key` of its terms."""
+
+
+def _end(text: str) -> str:
+    if text != "tonight" and not re.fullmatch(CLOCK, text):
+        with_offset(datetime.fromisoformat(text))
+    return text
+
+
+Until = Annotated[
+    str,
+    AfterValidator(_end),
+    Field(
+        description='the next "22:15" at the site, or "tonight": till the coming noon. '
+        "An ISO 8601 instant with its offset, within the coming week, is taken too.",
+        json_schema_extra={"pattern": f"^(tonight|{CLOCK})$"},
+    ),
+    Expected("{value!r} cannot be read", '"22:15", "tonight", or an instant as 2026-12-24T22:15:00+00:00'),
+]
+
+
+class OverrideRequest(Request):
+    """What every request for an override has. Those for one kind are made from `TERMS`."""
+
+    kind: Kind
+
+
+class LastingRequest(OverrideRequest):
+    """A request for an override with an end."""
+
+    exclusive = (("minutes", "until"),)
+
+
+def _request_for(kind: Kind) -> type[OverrideRequest]:
+    terms = TERMS[kind]
+    fields: dict[str, Any] = {"kind": (Literal[kind.value], ...)}
+    if terms.key:
+        fields[terms.key] = (VALUES[terms.key], ... if terms.needed else Field(default_factory=absent))
+    if terms.lasts:
+        wrong = f"{{value!r}} is not a number of minutes above 0 and up to {terms.longest_minutes}"
+        minutes = Annotated[float, Field(strict=True, gt=0, le=terms.longest_minutes), Expected(wrong, "as 15")]
+        fields |= {
+            "minutes": (minutes, Field(default_factory=absent)),
+            "until": (Until, Field(default_factory=absent)),
+        }
+    base = LastingRequest if terms.lasts else OverrideRequest
+    made = create_model(f"{kind.title()}Request", __base__=base, __doc__=f"A {kind}.", **fields)
+    made.called = f"a {kind}"
+    return made
+
+
+OVERRIDE_REQUESTS = {kind: _request_for(kind) for kind in ASKED}
+if TYPE_CHECKING:
+    AnyOverrideRequest = OverrideRequest
+else:
+    AnyOverrideRequest = Annotated[reduce(or_, OVERRIDE_REQUESTS.values()), Field(discriminator="kind")]
+_ANY_OVERRIDE: TypeAdapter[OverrideRequest] = TypeAdapter(AnyOverrideRequest)
+
+
+def override_request(request: object) -> dict[str, Any]:
+    """A request for an override, checked: only the keys that were given. MistakeError."""
+    return checked(_ANY_OVERRIDE, request)

@@ -1,0 +1,144 @@
+"""The other requests: for a rig check, and for devices and the board."""
+
+from collections.abc import Collection, Iterable
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, TypeAdapter, create_model
+
+from gloaming.api.http.schemas.base import At, Expected, Request, checked, with_offset
+from gloaming.daemon.direction.rig_check import LEAST_MINUTES, LEVEL, LONGEST_MINUTES, USUAL
+from gloaming.shows.rig.patterns import COLOURS, KINDS, NUMBERED
+
+
+class RigCheckRequest(Request):
+    """A test pattern on the rig, on one controller or on some strings. It ends by itself after ten minutes."""
+
+    called = "a rig check"
+    exclusive = (("string", "controller"), ("strings", "controller"))
+
+    controller: Annotated[str, Expected("there is no controller {value!r}", "use a controller of rig.toml")] = Field(
+        default_factory=str
+    )
+    string: Annotated[str, Expected("there is no string {value!r}", "use a string of rig.toml")] = Field(
+        default_factory=str
+    )
+    strings: Annotated[list[str], Expected("this is not a list of strings", 'as ["ridge", "eaves"]')] = Field(
+        default_factory=list
+    )
+    level: Annotated[
+        float,
+        Field(strict=True, ge=0.01, le=1),
+        Expected("{value!r} is not a number from 0.01 to 1", "as 0.3"),
+    ] = LEVEL
+    minutes: Annotated[
+        float,
+        Field(strict=True, ge=LEAST_MINUTES, le=LONGEST_MINUTES),
+        Expected(f"{{value!r}} is not a number from {LEAST_MINUTES:.2g} to {LONGEST_MINUTES}", "as 5"),
+    ] = LONGEST_MINUTES
+
+
+def _whole(number: object) -> object:
+    """A whole number may be written 5.0 (JSON Schema Validation 2020-12, 6.1.1)."""
+    return int(number) if isinstance(number, float) and number.is_integer() else number
+
+
+Number = Annotated[
+    int,
+    Field(strict=True, ge=1, le=100_000, description="which pixel, or which universe"),
+    BeforeValidator(_whole),
+    Expected("{value!r} is not a number from 1 on", "as 37"),
+]
+
+
+def _one_of(names: Iterable[str], what: str, known: Iterable[str]) -> Any:
+    expected = Expected(f"there is no {what} {{value!r}}", f"use {', '.join(known)}")
+    return Annotated[Literal[tuple(names)], expected]
+
+
+def _rig_check(name: str, kinds: Collection[str], pattern: Any, number: Any) -> type[RigCheckRequest]:
+    about = Field(description="; ".join(f"{kind}: {KINDS[kind]}" for kind in kinds))
+    fields: dict[str, Any] = {"pattern": (Annotated[_one_of(kinds, "pattern", KINDS), about], pattern)}
+    fields["colour"] = (_one_of(COLOURS, "colour", COLOURS), "white")
+    return create_model(name, __base__=RigCheckRequest, __doc__=RigCheckRequest.__doc__, **fields, **number)
+
+
+PlainRigCheckRequest = _rig_check("PlainRigCheckRequest", [kind for kind in KINDS if kind not in NUMBERED], USUAL, {})
+NumberedRigCheckRequest = _rig_check("NumberedRigCheckRequest", sorted(NUMBERED), ..., {"number": (Number, ...)})
+
+
+RIG_CHECK_REQUESTS = (PlainRigCheckRequest, NumberedRigCheckRequest)
+
+
+def _rig_check_of(request: Any) -> str:
+    pattern = request.get("pattern") if isinstance(request, dict) else None
+    return "numbered" if isinstance(pattern, str) and pattern in NUMBERED else "plain"
+
+
+if TYPE_CHECKING:
+    AnyRigCheckRequest = RigCheckRequest
+else:
+    AnyRigCheckRequest = Annotated[
+        Annotated[PlainRigCheckRequest, Tag("plain")] | Annotated[NumberedRigCheckRequest, Tag("numbered")],
+        Discriminator(_rig_check_of),
+    ]
+_ANY_RIG_CHECK: TypeAdapter[RigCheckRequest] = TypeAdapter(AnyRigCheckRequest)
+
+
+def rig_check_request(request: object) -> dict[str, Any]:
+    """A request for a rig check, checked: only the keys that were given. MistakeError."""
+    return checked(_ANY_RIG_CHECK, request)
+
+
+# devices, and the board
+
+DeviceName = Annotated[
+    str, Field(max_length=60), Expected("this is not a name of 60 characters at most", "as Ada's phone")
+]
+
+
+class PasscodeRequest(Request):
+    """A passcode, and what the device is to be called."""
+
+    passcode: Annotated[
+        str, Field(max_length=200, pattern=r"[^\s-]"), Expected("this is not a passcode", "give the board's passcode")
+    ]
+    device: DeviceName = "a phone"
+
+
+class LinkCodeRequest(Request):
+    """The code of a link that works once, and what the device is to be called."""
+
+    code: Annotated[str, Field(max_length=200), Expected("this is not the code of a link", "open the link again")]
+    device: DeviceName = "a phone"
+
+
+class NewPasscodeRequest(Request):
+    """Another passcode; without one, one is made."""
+
+    passcode: (
+        Annotated[
+            str,
+            Field(min_length=8, max_length=200, pattern=r"^\S(.*\S)?$"),
+            Expected("a passcode has 8 to 200 characters, and no blank at its ends", "as 2718-2818"),
+        ]
+        | None
+    ) = None
+
+
+class LinkRequest(Request):
+    """Whom a link is for: an operator may do everything, a viewer sees."""
+
+    kind: Annotated[Literal["operator", "viewer"], Expected("there is no kind {value!r}", "use operator or viewer")] = (
+        "operator"
+    )
+
+
+class TimeRequest(Request):
+    """The time, as a person's phone has it."""
+
+    utc: Annotated[
+        At,
+        AfterValidator(with_offset),
+        Field(description="with its offset", examples=["2026-12-12T17:30:00Z"]),
+        Expected("{value!r} is not an instant with its offset", 'as "2026-12-12T17:30:00Z"'),
+    ]

@@ -1,0 +1,296 @@
+"""Answers on what is happening now: the decision, the transmitter, the rig, the board."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from gloaming.api.http.schemas.answers import Answer, Instant, OverrideStanding, ReasonGiven
+from gloaming.daemon.direction.score import State
+
+
+class Next(Answer):
+    """What the state changes to, and when."""
+
+    at: Instant
+    state: State
+
+
+class Explanation(Answer):
+    """The decision at an instant, with its reasons."""
+
+    at: Instant
+    state: State
+    show: str | None
+    piece: str | None
+    frame: int | None
+    brightness: float
+    sound: bool
+    reasons: list[ReasonGiven]
+    next: Next | None
+
+
+class TroubleStanding(Answer):
+    """Something that is wrong, and what to do."""
+
+    kind: str
+    subject: str
+    text: str
+    since: Instant
+    do: str
+
+
+class LatenessFigures(Answer):
+    """How late frames were, in microseconds."""
+
+    p50: int
+    p99: int
+    p999: int
+    max: int
+
+
+class ControllerSent(Answer):
+    """What was sent to a controller."""
+
+    host: str
+    packets: int
+    bytes: int
+    errors: int
+
+
+class OtherSource(Answer):
+    """Another source that sends on universes of this site."""
+
+    cid: str
+    name: str
+    address: str
+    priority: int | None
+    universes: list[int]
+    universe_count: int
+
+
+class Lowered(Answer):
+    """A string or a supply whose current the limiter has lowered."""
+
+    kind: Literal["string", "supply"]
+    name: str
+    frames: int
+    lowest: float
+    ma: float
+    limit_ma: float
+
+
+class SoundFigures(Answer):
+    """The sound device."""
+
+    shift_us: int
+    heard_id: int | None
+    volume: float
+    starved: int
+    missed: int
+    restarts: int
+
+
+class Telemetry(Answer):
+    """The transmitter's last `telemetry` (PROTOCOL.md). After an upgrade the old transmitter plays on for a while, and
+    leaves new figures out."""
+
+    op: Literal["telemetry"]
+    at_ns: int | None = None
+    sequence: int
+    universes: int
+    piece: str | None = None
+    frame: int | None = None
+    level: float
+    black: str | None = None
+    fps: float | None = None
+    frames_due: int
+    frames_sent: int
+    frames_late: int
+    frames_dropped: int
+    frames_unread: int | None = None
+    packets_sent: int
+    packets_left_out: int | None = None
+    bytes_sent: int
+    send_errors: int
+    synchronization_packets: int | None = None
+    discovery_packets: int | None = None
+    messages_unread: int | None = None
+    lateness_us: LatenessFigures
+    lateness_histogram_us: list[tuple[int, int]] | None = None
+    controller_count: int | None = None
+    controllers: list[ControllerSent] | None = None
+    range_count: int | None = None
+    universe_packets: Annotated[
+        list[tuple[int, int, int, int]] | None, Field(description="first and last universe, packets, bytes")
+    ] = None
+    held: list[tuple[str, int]] | None = None
+    limited: list[Lowered]
+    watched: int | None = None
+    other_source_count: int | None = None
+    other_sources: list[OtherSource] | None = None
+    sound: SoundFigures | None = None
+
+
+class ControllerReached(Answer):
+    """A controller, and whether it answers."""
+
+    name: str
+    host: str | None
+    answers: bool | None
+    since: Instant
+    strings: list[str]
+
+
+class HealthNow(Answer):
+    """Whether all is well; `transmitter` is its last telemetry, null where none answers."""
+
+    ok: bool
+    troubles: list[TroubleStanding]
+    transmitter: Telemetry | None
+    controllers: list[ControllerReached]
+
+
+class ClockTrusted(Answer):
+    """Whether the clock is trusted, why, and by whose word."""
+
+    trusted: bool
+    by: str
+    text: str
+
+
+class ClockNow(ClockTrusted):
+    """The clock that the show runs by."""
+
+    offset_s: float
+    note: str | None
+
+
+class AfterResume(Answer):
+    """Whether there would be light, and the rule that says so."""
+
+    light: bool
+    text: str
+
+
+class PieceNext(Answer):
+    """A piece, and when it begins."""
+
+    piece: str
+    at: Instant
+
+
+class Now(Explanation):
+    """What is happening now, and why; what was asked by hand; whether all is well."""
+
+    state_name: Annotated[str, Field(description="what a person calls the state")]
+    next_state_name: str | None
+    site: str
+    timezone: Annotated[str, Field(description="the site's, as the IANA database has it")]
+    position_s: float | None
+    length_s: float | None
+    overrides: list[OverrideStanding]
+    next_piece: Annotated[PieceNext | None, Field(description="the piece of a running order that begins next")]
+    after_resume: Annotated[
+        AfterResume | None, Field(description="what there would be without the pauses and darks that stand")
+    ]
+    has_sound: Annotated[bool, Field(description="whether any piece has sound")]
+    clock: ClockNow
+    health: HealthNow
+
+
+# the rig
+
+
+class ControllerListed(ControllerReached):
+    """A controller of the rig."""
+
+    multicast: bool
+    universes: list[int]
+
+
+class SupplyListed(Answer):
+    """A power supply of the rig."""
+
+    name: str
+    volts: float
+    amps: float
+
+
+class StringListed(Answer):
+    """A string of the rig; `points` are where its pixels hang, in metres."""
+
+    name: str
+    controller: str
+    port: int | None
+    group: str | None
+    universe: int
+    slot: int
+    pixels: int
+    order: str
+    spans: Annotated[list[tuple[int, int, int]], Field(description="universe, first slot, last slot")]
+    fuse_a: float | None
+    supply: str | None
+    points: list[list[float]] | None
+
+
+class RigCheckShown(Answer):
+    """The rig check under way."""
+
+    id: int
+    text: str
+    strings: list[str]
+    level: float | None
+    frame: int
+    frames: int
+
+
+class RigListed(Answer):
+    """Controllers, supplies and strings, and the rig check under way."""
+
+    controllers: list[ControllerListed]
+    supplies: list[SupplyListed]
+    strings: list[StringListed]
+    check: RigCheckShown | None
+
+
+# the board
+
+
+class BoardFigures(Answer):
+    """Figures of the machine; null where it does not say."""
+
+    temperature_c: float | None
+    disk_free_bytes: int | None
+    disk_bytes: int | None
+    memory_free_bytes: int | None
+    memory_bytes: int | None
+    own_memory_bytes: int
+    written_bytes: int | None
+    own_written_bytes: int | None
+    wear_steps: int | None
+    open_files: int
+
+
+class Health(Answer):
+    """Whether all is well: troubles with what to do, the board's own figures, the clock, the transmitter."""
+
+    ok: bool
+    troubles: list[TroubleStanding]
+    board: BoardFigures
+    clock: ClockTrusted
+    transmitter: Telemetry | None
+    transmitter_lost: Annotated[int, Field(description="how often it went away since the planner began")]
+    since: Instant
+
+
+class ClockSet(ClockTrusted):
+    """The time that the board has now."""
+
+    at: Instant
+
+
+class Reloaded(Answer):
+    """Whether the site's files were taken over, and the mistakes in them."""
+
+    taken_over: bool
+    mistakes: list[str]

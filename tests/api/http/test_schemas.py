@@ -1,0 +1,173 @@
+"""What a model refuses is one line: the key, what is wrong, what to do. What it takes is what the routes are given."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from gloaming.api.http.schemas.answers import JournalLine, NightAhead, SeasonReport
+from gloaming.api.http.schemas.overrides import override_request
+from gloaming.api.http.schemas.requests import rig_check_request
+from gloaming.api.http.schemas.states import Explanation, Now, RigListed, Telemetry
+from gloaming.shows.config_files.errors import MistakeError
+from tests.api.house import house, run
+from tests.places import TOP
+
+
+@pytest.mark.parametrize(
+    ("request_", "key", "wrong", "right"),
+    [
+        ({}, "kind", "missing", "pause, dark, call, dim, mute, skip"),
+        ({"kind": "light"}, "kind", "'light' is not a kind", "pause, dark"),
+        ({"kind": "rig-check"}, "kind", "'rig-check' is not a kind", "pause, dark"),
+        ({"kind": ["pause"]}, "kind", "not a kind", "pause"),
+        ({"kind": "pause", "minutes": 0}, "minutes", "0 is not a number of minutes", "as 15"),
+        ({"kind": "pause", "minutes": -5}, "minutes", "-5 is not", "as 15"),
+        ({"kind": "pause", "minutes": "15"}, "minutes", "'15' is not", "as 15"),
+        ({"kind": "pause", "minutes": True}, "minutes", "True is not", "as 15"),
+        ({"kind": "pause", "minutes": 1e300}, "minutes", "is not a number of minutes", "as 15"),
+        ({"kind": "pause", "minutes": float("nan")}, "minutes", "nan is not", "as 15"),
+        ({"kind": "pause", "minutes": 11_000}, "minutes", "up to 10080", "as 15"),
+        ({"kind": "call", "show": "evening", "minutes": 1500}, "minutes", "up to 1440", "as 15"),
+        ({"kind": "pause", "minutes": 5, "until": "22:00"}, "until", "stands beside minutes", "one of the two"),
+        ({"kind": "pause", "until": "25:00"}, "until", "'25:00' cannot be read", '"22:15"'),
+        ({"kind": "pause", "until": "later"}, "until", "'later' cannot be read", '"22:15"'),
+        ({"kind": "pause", "until": 2215}, "until", "2215 cannot be read", '"22:15"'),
+        ({"kind": "pause", "until": "2026-12-24T22:15:00"}, "until", "cannot be read", "+00:00"),
+        ({"kind": "pause", "unseen": "yes"}, "unseen", "neither true nor false", "as true"),
+        ({"kind": "pause", "level": 0.5}, "level", "a pause has no such key", "unseen"),
+        ({"kind": "dim"}, "level", "missing", "as 0.4"),
+        ({"kind": "dim", "level": 1.5}, "level", "1.5 is not a brightness", "as 0.4"),
+        ({"kind": "dim", "level": -0.1}, "level", "-0.1 is not a brightness", "as 0.4"),
+        ({"kind": "dim", "level": "half"}, "level", "'half' is not a brightness", "as 0.4"),
+        ({"kind": "dim", "level": True}, "level", "True is not a brightness", "as 0.4"),
+        ({"kind": "call"}, "show", "missing", "a show of the site"),
+        ({"kind": "call", "show": 3}, "show", "no show 3", "a show of the site"),
+        ({"kind": "skip", "minutes": 3}, "minutes", "a skip has no such key", "kind"),
+        ({"kind": "mute", "colour": "red"}, "colour", "a mute has no such key", "minutes"),
+        ({"kind": "pause", "minutes": None}, "minutes", "None is not a number of minutes", "as 15"),
+    ],
+)
+def test_an_override_that_is_asked_for_wrongly_is_reported_with_its_key_and_a_right_example(
+    request_: dict[str, object], key: str, wrong: str, right: str
+) -> None:
+    with pytest.raises(MistakeError) as error:
+        override_request(request_)
+    (mistake,) = error.value.mistakes
+    assert (mistake.file, mistake.key) == ("request", key)
+    assert wrong in mistake.wrong
+    assert right in (mistake.right or "")
+    assert "\n" not in str(mistake)
+
+
+@pytest.mark.parametrize(
+    ("request_", "reported"),
+    [
+        ({"pattern": "disco"}, "there is no pattern 'disco'; use colour, colours, pixel"),
+        ({"pattern": "walk", "strings": "ridge"}, "this is not a list of strings"),
+        ({"pattern": "walk", "controller": "left", "string": "ridge"}, "controller: stands beside string"),
+        ({"pattern": "pixel"}, "number: missing; as 37"),
+        ({"pattern": "pixel", "number": True}, "True is not a number"),
+        ({"pattern": "walk", "number": 3}, "number: a rig check has no such key"),
+        ({"pattern": "colour", "colour": "mauve"}, "there is no colour 'mauve'; use red, green"),
+        ({"level": 0}, "0 is not a number from 0.01 to 1"),
+        ({"level": float("nan")}, "nan is not a number from 0.01 to 1"),
+        ({"minutes": 11}, "11 is not a number from 0.017 to 10"),
+        ({"strings": [1]}, "this is not a list of strings"),
+        ({"brightness": 1}, "a rig check has no such key; it may have colour"),
+    ],
+)
+def test_a_rig_check_that_is_asked_for_wrongly_is_reported_in_one_line(
+    request_: dict[str, object], reported: str
+) -> None:
+    with pytest.raises(MistakeError) as caught:
+        rig_check_request(request_)
+    assert len(caught.value.mistakes) == 1
+    assert reported in str(caught.value)
+
+
+def test_only_the_keys_that_were_given_are_handed_on() -> None:
+    assert override_request({"kind": "pause"}) == {"kind": "pause"}
+    assert override_request({"kind": "dim", "level": 1, "until": "tonight"}) == {
+        "kind": "dim",
+        "level": 1,
+        "until": "tonight",
+    }
+    assert rig_check_request({"pattern": "pixel", "number": 5.0}) == {"pattern": "pixel", "number": 5}
+    assert rig_check_request({}) == {}
+
+
+def test_the_answers_leave_nothing_out_that_the_planner_reports(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            for body in (
+                {"kind": "pause", "unseen": True},
+                {"kind": "dim", "level": 0.5},
+                {"kind": "call", "show": "short"},
+            ):
+                assert (await client.post("/api/overrides", json=body)).status_code == 201
+            assert (await client.post("/api/rig-check", json={"string": "ridge"})).status_code == 201
+            planner = home.director
+            for model, reported in (
+                (Now, planner.requests.now()),
+                (RigListed, planner.rig.as_json()),
+                (Explanation, planner.current(planner.clock.now_ns()).as_json(planner.site.timezone)),
+                (JournalLine, planner.store.journal(1)[0]),
+                (NightAhead, planner.requests.nights(None, 7)[0]),
+                (SeasonReport, (await client.get("/api/report")).json()),
+            ):
+                assert model.model_validate(reported).model_dump(mode="json", exclude_unset=True) == json_of(reported)
+
+    run(work())
+
+
+def json_of(value: object) -> object:
+    return json.loads(json.dumps(value))
+
+
+def test_the_answers_have_every_figure_of_the_telemetry() -> None:
+    text = (TOP / "daemon" / "transmitter" / "PROTOCOL.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r'^    (\{"op": "telemetry".*?)\n\n', text, re.DOTALL | re.MULTILINE)
+    schema = Telemetry.model_json_schema()
+    modelled = {key for each in (schema, *schema["$defs"].values()) for key in each["properties"]}
+    assert modelled == set(re.findall(r'"(\w+)":', block))
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "body", "detail"),
+    [
+        ("GET", "/api/nights?days=0", None, "request: days: '0' is not a number of days from 1 to 180; as days=7"),
+        ("GET", "/api/report?days=x", None, "request: days: 'x' is not a number of days from 1 to 400; as days=60"),
+        ("GET", "/api/nights?from=31.12.26", None, "request: from: '31.12.26' is not a date; as 2026-12-24"),
+        ("GET", "/api/why?at=5", None, "request: at: '5' is not an instant; as 2026-12-24T17:05:00+00:00"),
+        ("GET", "/api/journal?before=0", None, "request: before: '0' is not the id of a line; as 812"),
+        ("DELETE", "/api/overrides/x", None, "request: id: 'x' is not the id of an override; GET /api/now has the ids"),
+        ("POST", "/api/overrides", b"{", 'request: this is not JSON; as {"kind": "pause"}'),
+        ("POST", "/api/overrides", b"", 'request: it has no body; as {"kind": "pause"}'),
+        ("POST", "/api/overrides", b"[]", 'request: this is not an object; as {"kind": "pause"}'),
+        (
+            "POST",
+            "/api/overrides",
+            b'{"kind": "light"}',
+            "request: kind: 'light' is not a kind of override; use pause, ",
+        ),
+        ("POST", "/api/links", b'{"kind": "owner"}', "request: kind: there is no kind 'owner'; use operator"),
+        ("POST", "/api/sign-in", b'{"passcode": 5}', "request: passcode: this is not a passcode; "),
+        ("POST", "/api/clock", b'{"utc": "2026-12-12T17:30"}', "is not an instant with its offset; as "),
+    ],
+)
+def test_what_a_model_refuses_is_a_problem_of_one_line(
+    method: str, path: str, body: bytes | None, detail: str, tmp_path: Path
+) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            answer = await client.request(method, path, content=body, headers={"Content-Type": "application/json"})
+            assert answer.status_code == 422
+            assert answer.headers["content-type"] == "application/problem+json"
+            assert detail in answer.json()["detail"]
+            assert "\n" not in answer.json()["detail"]
+
+    run(work())
