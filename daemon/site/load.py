@@ -11,23 +11,21 @@ from pathlib import Path
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from gloaming.daemon.site.schema import Clock, Neighbours, Output, Phone, Place, Show, SiteFile, Sound, SurveyTable
+from gloaming.daemon.site.checks import line_of, mistakes_in, unlikely_place
+from gloaming.daemon.site.schema import Clock, Neighbours, Output, Phone, Show, SiteFile, Sound, SurveyTable
 from gloaming.daemon.site.schema_delivery import Alert, Cue
 from gloaming.daemon.site.schema_rules import Hours, Performance
 from gloaming.daemon.timetable.nights import overlaps
-from gloaming.daemon.timetable.rules import PerformanceRule
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.daemon.timetable.times import TimeExpression
-from gloaming.daemon.timetable.zones import likely_slip
 from gloaming.shows.analysis.wiring import ranges
-from gloaming.shows.config_files.checking import Table, instead, nearest, on_their_lines, read_tables
+from gloaming.shows.config_files.checking import nearest, on_their_lines, read_tables
 from gloaming.shows.config_files.errors import Mistake, MistakeError
 from gloaming.shows.framefile.layout import every_nth
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.media.sound_info import ALIKE_NS, sound_length_ns
 from gloaming.shows.media.sound_reading import SoundMissingError
-from gloaming.shows.protocols.e131 import SOURCE_NAME_BYTES_MAX
-from gloaming.shows.rig.model import Named, Rig, load_rig
+from gloaming.shows.rig.model import Rig, load_rig
 from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")
@@ -134,7 +132,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
     path = (written or folder) / "site.toml"
     file, wrong_in_site = _tried(lambda: read_tables(path, SiteFile))
     rig, wrong_in_rig = _tried(lambda: load_rig(path.with_name("rig.toml")))
-    mistakes = [*_references(path, file), *_output(path, file)] if file else []
+    mistakes = list(mistakes_in(path, file)) if file else []
     if file is None or rig is None:
         raise MistakeError(*wrong_in_site, *on_their_lines(path, mistakes), *wrong_in_rig)
     pieces, problems, warnings = _pieces(folder, path, file, rig)
@@ -161,7 +159,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
         survey=file.survey,
         problems=on_their_lines(path, problems),
         silent=on_their_lines(path, _silent(folder, path, file)),
-        warnings=on_their_lines(path, [*_place(path, place), *warnings]),
+        warnings=on_their_lines(path, [*unlikely_place(path, place), *warnings]),
     )
     _refuse_overlaps(path, site, at or datetime.now(UTC))
     return site
@@ -173,63 +171,6 @@ def _tried(read: Callable[[], T]) -> tuple[T | None, tuple[Mistake, ...]]:
         return read(), ()
     except MistakeError as error:
         return None, error.mistakes
-
-
-def _line(table: Table | PerformanceRule) -> int:
-    return int(table.place.rpartition(":")[2])
-
-
-def _references(path: Path, file: SiteFile) -> Iterator[Mistake]:
-    """Names that stand twice, and names that are not there."""
-    pieces, shows = {piece.name for piece in file.piece}, {show.name for show in file.show}
-    groups: dict[str, tuple[Named, ...]] = {"piece": file.piece, "show": file.show}
-    for kind, tables in groups.items():
-        seen: dict[str, str] = {}
-        for index, table in enumerate(tables):
-            if table.name in seen:
-                wrong = f"there are two of the name {table.name!r}, the other at {seen[table.name]}"
-                yield Mistake(path, _line(table), f"{kind}[{index}].name", wrong, "give each a name of its own")
-            seen[table.name] = table.place
-    for index, show in enumerate(file.show):
-        names = [(f"order[{place}]", name) for place, name in enumerate(show.order)]
-        if show.between is not None and show.between != "black":
-            names.append(("between", show.between))
-        for key, name in names:
-            if name not in pieces:
-                right = instead(name, sorted(pieces) or ["a [[piece]] table"])
-                yield Mistake(path, _line(show), f"show[{index}].{key}", f"there is no piece {name!r}", right)
-        if show.start_every is not None and not 60_000_000_000 <= show.start_every <= 86_400_000_000_000:
-            wrong = "the order can begin every 1 min to 24 h"
-            yield Mistake(path, _line(show), f"show[{index}].start_every", wrong, 'as start_every = "30 min"')
-    for index, performance in enumerate(file.performance):
-        if performance.show not in shows:
-            right = instead(performance.show, sorted(shows) or ["a [[show]] table"])
-            wrong = f"there is no show {performance.show!r}"
-            yield Mistake(path, _line(performance), f"performance[{index}].show", wrong, right)
-        if performance.grace > 3_600_000_000_000:
-            wrong, right = "a grace is an hour at most", 'as grace = "3 min"'
-            yield Mistake(path, _line(performance), f"performance[{index}].grace", wrong, right)
-
-
-def _place(path: Path, place: Place) -> Iterator[Mistake]:
-    """Coordinates that look exchanged, or of the wrong sign."""
-    if slip := likely_slip(place.latitude, place.longitude, place.timezone.key):
-        yield Mistake(path, _line(place), f"site.{slip.key}", slip.wrong, slip.right)
-
-
-def _output(path: Path, file: SiteFile) -> Iterator[Mistake]:
-    if len((file.output.source_name or file.site.name).encode()) > SOURCE_NAME_BYTES_MAX:
-        table, key = (file.output, "output.source_name") if file.output.source_name else (file.site, "site.name")
-        wrong, right = (
-            f"the name is longer than the {SOURCE_NAME_BYTES_MAX} bytes of a source name (E1.31 6.2.2)",
-            "shorten it",
-        )
-        yield Mistake(path, _line(table), key, wrong, right)
-    if (file.phone.certificate is None) != (file.phone.key is None):
-        key = "phone.key" if file.phone.key is None else "phone.certificate"
-        yield Mistake(path, _line(file.phone), key, "missing: a certificate goes with its key", 'as key = "board.key"')
-    if file.output.fade > 10_000_000_000:
-        yield Mistake(path, _line(file.output), "output.fade", "a fade is 10 s at most", 'as fade = "1 s"')
 
 
 def _pieces(
@@ -249,16 +190,16 @@ def _pieces(
             right = error.mistakes[0].right or 'name a frame file, as frames = "pieces/tide.frames"'
             if not is_there(frames):
                 right = _near_file(folder, table.frames) or right
-            problems.append(Mistake(path, _line(table), key, wrong, right))
+            problems.append(Mistake(path, line_of(table), key, wrong, right))
         if info:
             strange = [universe.number for universe in info.universes if universe.number not in rig.controller_of]
             if strange:
                 wrong = f"{table.frames} has frames for universe {strange[0]}, which no controller has"
                 problems.append(
-                    Mistake(path, _line(table), key, wrong, f"give universe {strange[0]} to a controller in rig.toml")
+                    Mistake(path, line_of(table), key, wrong, f"give universe {strange[0]} to a controller in rig.toml")
                 )
             if too_fast := _too_fast(table.frames, info, rig):
-                warnings.append(Mistake(path, _line(table), key, *too_fast))
+                warnings.append(Mistake(path, line_of(table), key, *too_fast))
         sound = (folder / table.sound).absolute() if table.sound else None
         sound_ns = _unlike_ns(sound, info) if sound and info else None
         pieces[table.name] = Piece(table.name, frames, sound, table.place, info, sound_ns)
@@ -288,7 +229,7 @@ def _silent(folder: Path, path: Path, file: SiteFile) -> Iterator[Mistake]:
         if table.sound and not is_there(folder / table.sound):
             wrong = f"{table.sound}: there is no such file; {table.name} is given without sound"
             right = _near_file(folder, table.sound) or 'name a sound file, as sound = "pieces/tide.flac"'
-            yield Mistake(path, _line(table), f"piece[{index}].sound", wrong, right)
+            yield Mistake(path, line_of(table), f"piece[{index}].sound", wrong, right)
 
 
 def is_there(path: Path) -> bool:
@@ -316,11 +257,11 @@ def _turns(path: Path, file: SiteFile, pieces: dict[str, Piece]) -> Iterator[Mis
             each_s = sum((piece.length_ns or 0) + show.gap for piece in order) / len(order) / 1e9
             wrong = f"a piece of it has {each_s:.3g} s on the average, with its gap; one a second can be followed"
             right = "make longer pieces, a longer gap, or name one piece alone without gap, cross_fade and start_every"
-            yield Mistake(path, _line(show), f"show[{index}].order", wrong, right)
+            yield Mistake(path, line_of(show), f"show[{index}].order", wrong, right)
         between = pieces.get(show.between or "")
         if between and between.sound_ns is not None and (between.length_ns or SHORTEST_TURN_NS) < SHORTEST_TURN_NS:
             wrong, right = f"{between.name} and its sound are shorter than a second", "make them longer"
-            yield Mistake(path, _line(show), f"show[{index}].between", wrong, right)
+            yield Mistake(path, line_of(show), f"show[{index}].between", wrong, right)
 
 
 def _unlike_ns(sound: Path, info: FrameFileInfo) -> int | None:
@@ -339,5 +280,5 @@ def _refuse_overlaps(path: Path, site: Site, at: datetime) -> None:
         index = site.performances.index(second.performance)
         wrong = f"on {second.date} it overlaps the performance at {first.performance.place}, of the same rank"
         raise MistakeError(
-            Mistake(path, _line(second.performance), f"performance[{index}].rank", wrong, "give one a higher rank")
+            Mistake(path, line_of(second.performance), f"performance[{index}].rank", wrong, "give one a higher rank")
         )
