@@ -53,7 +53,7 @@ opened = []
 sys.addaudithook(lambda event, args: opened.append(str(args[0])) if event == "open" else None)
 found = decide({at_ns}, SITE)
 evening = score({at_ns}, {at_ns} + 86_400_000_000_000, SITE)
-print(json.dumps([found.piece, len(evening.segments), opened, sorted(sys.modules)]))
+print(json.dumps([found.piece, len(evening), opened, sorted(sys.modules)]))
 """
 
 
