@@ -12,9 +12,10 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 from gloaming.daemon.direction.billing import held_windows, neighbours_windows, rule_ids
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.scene import Window as Hours
-from gloaming.daemon.score.setup import IPV4, IPV6, Heading, Limits, Setup, Target
+from gloaming.daemon.score.setup import Heading, Limits, Setup, Target
 from gloaming.daemon.score.windows import HeldWindow, Window, Windows
 from gloaming.daemon.site.load import Site
+from gloaming.shows.protocols.e131 import IPV4, IPV6
 
 GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (IPV4, IPV6)}
 """What `output.multicast` says."""

@@ -8,11 +8,8 @@ from uuid import UUID
 
 from gloaming.daemon.score.checks import UNIVERSES, address, amount, optional_text, source_name, text, whole
 from gloaming.daemon.score.protocol import Op
-from gloaming.shows.protocols.e131 import PRIORITY_MAX, SLOTS_MAX
+from gloaming.shows.protocols.e131 import IPV4, IPV6, PRIORITY_MAX, SLOTS_MAX
 from gloaming.shows.time_units import SECOND_NS
-
-IPV4, IPV6 = "multicast", "multicast by IPv6"
-"""In the place of a host: each universe's own group."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from typing import Any
 from gloaming.daemon.notify import Notifier, managed
 from gloaming.daemon.score.protocol import Op, build
 from gloaming.daemon.score.score import Score, Segment
-from gloaming.daemon.score.setup import IPV4, Setup
+from gloaming.daemon.score.setup import Setup
 from gloaming.daemon.score.windows import Windows
 from gloaming.daemon.service_log import ERROR, LOG, open_log
 from gloaming.daemon.transmitter.counters import Totals
@@ -32,7 +32,7 @@ from gloaming.daemon.transmitter.telemetry import telemetry
 from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.daemon.transmitter.view import View
 from gloaming.daemon.transmitter.watch import QUIET_NS, Watch
-from gloaming.shows.protocols.e131 import DISCOVERY_NS
+from gloaming.shows.protocols.e131 import IPV4
 from gloaming.shows.time_units import SECOND_NS
 
 RETRY_OUTPUT_NS = SECOND_NS
@@ -73,7 +73,7 @@ class Transmitter:
         self.view = View()
         self.setup: Setup | None = None
         self.playing_told: tuple[object, ...] | None = None
-        self.next_playing_ns = self.next_telemetry_ns = self.next_output_ns = self.next_discovery_ns = 0
+        self.next_playing_ns = self.next_telemetry_ns = self.next_output_ns = 0
 
     @staticmethod
     def _wake(waker: socket.socket) -> None:
@@ -189,8 +189,7 @@ class Transmitter:
             self.view.pick(message["picks"])
         output = self.player.output
         if output is not None and not self.unsent:
-            blocks = [block for group in output.groups for block in group.blocks]
-            self._say({"op": Op.VIEW, "levels": self.view.levels(output, blocks)})
+            self._say({"op": Op.VIEW, "levels": self.view.levels(output.mixer, output.blocks())})
 
     def _set_up(self, setup: Setup) -> None:
         """New packets and a new socket; a setup that changes nothing but the sequence leaves all as it is."""
@@ -219,7 +218,6 @@ class Transmitter:
             universes = {target.number for target in setup.targets}
             begin = partial(follow_grants, self.grants)
             self.watch = Watch(universes, output.sender.index, setup.heading.cid, begin)
-            self.next_discovery_ns = 0
             self._hello()
 
     def _tell_playing(self, now_ns: int) -> int:
@@ -269,9 +267,7 @@ class Transmitter:
             interface = output.setup.interface or "the interface"
             text = f"multicast goes out from 0.0.0.0, and nobody receives it: {interface} has no IPv4 address"
             self.troubles.seen(now_ns, "network", IPV4, text)
-        if now_ns >= self.next_discovery_ns:
-            self.next_discovery_ns = now_ns + DISCOVERY_NS
-            output.discover()
+        output.announce(now_ns)
         others = self.watch.standing() if self.watch else ()
         for subject, text, more, since_ns in as_troubles(others, output.setup.interface or "network"):
             more = {**more, "since_ns": since_ns + time.time_ns() - now_ns}

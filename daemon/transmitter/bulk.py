@@ -12,8 +12,7 @@ import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from gloaming.daemon.transmitter.packets import Block, Bytes
-from gloaming.shows.protocols.e131 import PORT
+from gloaming.shows.protocols.packets import Bytes, PacketBlock
 
 UDP_SEGMENT = 103
 SEGMENTS_MAX = 64
@@ -53,27 +52,29 @@ class SendBatch:
 
     host: str
     address: str
+    port: int
     data: Bytes
     packets: int
     size: int
     universes: tuple[int, ...]
 
 
-def batches(block: Block, offload: bool) -> list[SendBatch]:
+def batches(block: PacketBlock, offload: bool) -> list[SendBatch]:
     """A block cut up: as many packets to a batch as one call of the kernel takes, or one by one."""
-    addresses, (count, size) = block.addresses, block.packets.shape
-    together = offload and len(set(addresses)) == 1
+    rows, (count, size) = block.rows, block.packets.shape
+    together = offload and len({row.address for row in rows}) == 1
     step = min(SEGMENTS_MAX, CALL_BYTES_MAX // size) if together else 1
     return [
         SendBatch(
             block.host,
-            addresses[row],
-            block.packets[row : row + step].reshape(-1),
-            min(step, count - row),
+            rows[at].address,
+            block.protocol.port,
+            block.packets[at : at + step].reshape(-1),
+            min(step, count - at),
             size,
-            block.universes[row : row + step],
+            tuple(number for row in rows[at : at + step] for number in row.universes),
         )
-        for row in range(0, count, step)
+        for at in range(0, count, step)
     ]
 
 
@@ -81,13 +82,13 @@ def is_ipv6(address: str) -> bool:
     return ":" in address
 
 
-def socket_address(address: str, interface_index: int) -> bytes:
-    """A `sockaddr_in` or `sockaddr_in6` for the port of E1.31; a link-local address is on the interface."""
+def socket_address(address: str, port: int, interface_index: int) -> bytes:
+    """A `sockaddr_in` or `sockaddr_in6`; a link-local address is on the interface."""
     if is_ipv6(address):
         scope = interface_index if address.lower().startswith(("fe80", "ff")) else 0
         raw = socket.inet_pton(socket.AF_INET6, address)
-        return struct.pack("=HH4x16sI", socket.AF_INET6, socket.htons(PORT), raw, scope)
-    return struct.pack("=HH4s8x", socket.AF_INET, socket.htons(PORT), socket.inet_aton(address))
+        return struct.pack("=HH4x16sI", socket.AF_INET6, socket.htons(port), raw, scope)
+    return struct.pack("=HH4s8x", socket.AF_INET, socket.htons(port), socket.inet_aton(address))
 
 
 class Bulk:
@@ -97,14 +98,16 @@ class Bulk:
         self.fd, self.batches = sock.fileno(), batches
         count = len(batches)
         self._names = {
-            batch.address: ctypes.create_string_buffer(socket_address(batch.address, interface_index))
+            (batch.address, batch.port): ctypes.create_string_buffer(
+                socket_address(batch.address, batch.port, interface_index)
+            )
             for batch in batches
         }
         self._controls = {batch.size: _segment_size(batch.size) for batch in batches if batch.packets > 1}
         self._vectors = (_Iovec * count)(*(_Iovec(batch.data.ctypes.data, batch.data.nbytes) for batch in batches))
         self._messages = (_Mmsghdr * count)()
         for message, vector, batch in zip(self._messages, self._vectors, batches, strict=True):
-            header, name = message.header, self._names[batch.address]
+            header, name = message.header, self._names[batch.address, batch.port]
             header.name, header.namelen = ctypes.addressof(name), len(name) - 1
             header.iov, header.iovlen = ctypes.pointer(vector), 1
             if batch.packets > 1:
@@ -143,7 +146,7 @@ class OneByOne:
         for batch in batches:
             scope = interface_index if batch.address.lower().startswith(("fe80", "ff")) else 0
             more = (0, scope) if is_ipv6(batch.address) else ()
-            self._rows.append((batch, batch.data.data, (batch.address, PORT, *more)))
+            self._rows.append((batch, batch.data.data, (batch.address, batch.port, *more)))
 
     def send(self, again: Again) -> list[tuple[SendBatch, int]]:
         refused = []

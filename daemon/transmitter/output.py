@@ -6,64 +6,66 @@ Knows no brightness (that is the mixer's) and no time but what it is told.
 from __future__ import annotations
 
 import errno
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-import numpy as np
-
-from gloaming.daemon.score.setup import IPV4, IPV6, Setup
+from gloaming.daemon.score.setup import Setup, Target
 from gloaming.daemon.transmitter.bulk import Bulk, OneByOne, SendBatch, batches
 from gloaming.daemon.transmitter.counters import Counters, Part, Totals
 from gloaming.daemon.transmitter.frame_mixer import FrameMixer
 from gloaming.daemon.transmitter.limiter import Limiter
-from gloaming.daemon.transmitter.packets import (
-    OPTIONS,
-    SEQUENCE,
-    SYNC_SEQUENCE,
-    Block,
-    Bytes,
-    address_of,
-    blocks,
-    discovery_packets,
-    fill,
-    layout,
-    synchronization_packet,
-)
 from gloaming.daemon.transmitter.udp_sender import UdpSender
 from gloaming.shows.framefile.layout import every_nth
-from gloaming.shows.framefile.reader import max_refresh_hz
-from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE, TERMINATED
+from gloaming.shows.protocols.e131 import IPV4, IPV6
+from gloaming.shows.protocols.e131.build import E131
+from gloaming.shows.protocols.packets import Bytes, KeepAlive, PacketBlock, PacketProtocol, Portion, Synchronization
 from gloaming.shows.time_units import SECOND_NS
 
 NO_OFFLOAD = {errno.EINVAL, errno.EIO, errno.EMSGSIZE, errno.EOPNOTSUPP}
 """What the kernel answers where it cannot cut a datagram into packets on the way it has to take."""
 LEAP = 64
 """Ahead of the synchronization packets that an output sent last, and not so far that it were behind (6.7.2)."""
+PART_NS_MIN = 500_000
+"""Packets that are spread go out in parts that follow each other no closer than this."""
+Hearers = tuple[PacketProtocol, str]
+"""A protocol, and a host that hears it."""
 
 
-class Synchronization:
-    """The synchronization packet of some hosts, and its sequence, which is apart from the data's (6.3)."""
+def protocols_of(setup: Setup) -> dict[PacketProtocol, tuple[Target, ...]]:
+    """The protocols of a setup, each with its targets."""
+    head = setup.heading
+    e131 = E131(head.cid, head.source_name, head.priority, head.synchronization or 0, head.preview, setup.sequence_from)
+    return {e131: setup.targets}
 
-    def __init__(self, packet: Bytes, sequence_from: int) -> None:
-        self.packet, self._sequence = packet, sequence_from
 
-    def count(self) -> None:
-        self._sequence = (self._sequence + 1) & 0xFF
-        self.packet[SYNC_SEQUENCE] = self._sequence
+def portions(targets: tuple[Target, ...], offsets: Mapping[int, int]) -> tuple[Portion, ...]:
+    """What goes where, by universe within a host. What is spread leaves in parts of equal size. `offsets` says where a
+    universe begins in the mixed frame."""
+    by_host: dict[tuple[int, str], list[Target]] = {}
+    for target in sorted(targets, key=lambda target: target.number):
+        for host in target.hosts:
+            by_host.setdefault((target.lead_ns, host), []).append(target)
+    made = []
+    for (lead_ns, host), there in by_host.items():
+        for place, target in enumerate(there):
+            parts = min(len(there), max(1, target.spread_ns // PART_NS_MIN))
+            offset_ns = target.spread_ns * (place * parts // len(there)) // parts
+            made.append(Portion(host, target.number, target.slots, offsets[target.number], lead_ns, offset_ns))
+    return tuple(made)
 
 
 @dataclass
 class _Leaving:
-    """A part of a frame with what sends it, and its column of sequence numbers in each block.
+    """A part of a frame with what sends it, and the blocks whose packets it has.
 
     It leaves with one of `step` frames; `last` is the number of the frame with which it left.
     """
 
     part: Part
     senders: list[Bulk | OneByOne]
-    sequences: list[Bytes]
+    blocks: list[PacketBlock]
     step: int
     last: int = 0
 
@@ -71,26 +73,29 @@ class _Leaving:
 class PacketGroup:
     """The universes that share a lead: their packets, and how far the sending of a frame has come.
 
-    `syncs` are the synchronization packets by host. One that is not shared with another group counts in step with the
-    data: by its number a receiver can tell whether it has the whole of a frame.
+    `syncs` are the synchronization packets by who hears them. One that is not shared with another group counts in step
+    with the data: by its number a receiver can tell whether it has the whole of a frame.
     """
 
-    def __init__(self, output: Output, lead_ns: int, members: list[Block], syncs: dict[str, Synchronization]) -> None:
+    def __init__(
+        self, output: Output, lead_ns: int, members: list[PacketBlock], syncs: dict[Hearers, Synchronization]
+    ) -> None:
         self.output, self.lead_ns, self.blocks, self._syncs = output, lead_ns, members, syncs
-        self._counted = tuple(dict.fromkeys(syncs.values()))
-        self._runs = [layout(block, output.mixer.offsets) for block in members]
+        self._counted = {sync: protocol for (protocol, _), sync in syncs.items()}
+        protocols = {block.protocol for block in members}
+        kept = [protocol.keep_alive for protocol in protocols]
+        self.keep_alive = KeepAlive(max(one.packets for one in kept), min(one.every_ns for one in kept))
+        self._endings = max(protocol.endings for protocol in protocols)
         self.at_rest = False
         self._offload = output.sender.way == "offload"
-        for block in members:
-            block.packets[:, SEQUENCE] = output.setup.sequence_from
-        self._limits_hz = [max_refresh_hz(block.slots) for block in members]
+        self._limits_hz = [block.protocol.max_refresh_hz(block.slots) for block in members]
         self.apart_ns = int(SECOND_NS / min(self._limits_hz))
         """How far apart packets are that every universe may be sent (E1.31 6.6.1: the rate of E1.11)."""
         self.step = 1
         """One of so many frames is sent, to some universe at least."""
         self._cuts: dict[tuple[int, ...], list[_Leaving]] = {}
         self._steps, self._mixed = (1,) * len(members), False
-        self._packets = sum(len(block.universes) for block in members)
+        self._packets = sum(len(block.rows) for block in members)
         self._all = self._going = self._cut_up()
         self._next = len(self._going)
 
@@ -109,22 +114,21 @@ class PacketGroup:
 
     def _cut_up(self) -> list[_Leaving]:
         """The parts of a frame: what leaves at the same instant and equally often."""
-        sender, number = self.output.sender, self.output.setup.heading.synchronization
-        cut: dict[tuple[int, int], list[Block]] = {}
+        cut: dict[tuple[int, int], list[PacketBlock]] = {}
         for block, step in zip(self.blocks, self._steps, strict=True):
             cut.setdefault((block.offset_ns, step), []).append(block)
         made = {key: [one for block in cut[key] for one in batches(block, self._offload)] for key in sorted(cut)}
         syncs = [
-            SendBatch(host, address_of(host, number or 1), sync.packet, 1, len(sync.packet), ())
-            for host, sync in self._syncs.items()
+            SendBatch(host, protocol.synchronization_address(host), protocol.port, sync.packet, 1, len(sync.packet), ())
+            for (protocol, host), sync in self._syncs.items()
         ]
         if syncs:
             made.setdefault((max(cut)[0], 0) if self._mixed else max(cut), []).extend(syncs)
         leaving = []
         for (offset_ns, step), mine in made.items():
             part = Part(offset_ns, mine)
-            columns = [block.packets[:, SEQUENCE] for block in cut.get((offset_ns, step), ())]
-            leaving.append(_Leaving(part, sender.senders(mine), columns, step))
+            senders = self.output.sender.senders(mine)
+            leaving.append(_Leaving(part, senders, cut.get((offset_ns, step), []), step))
         self._cuts[self._steps] = leaving
         self.output.counters.parts += [one.part for one in leaving]
         return leaving
@@ -132,13 +136,13 @@ class PacketGroup:
     @property
     def sequence(self) -> int:
         """The sequence number last used: each universe counts its own packets (6.7.2)."""
-        return int(self.blocks[0].packets[0, SEQUENCE])
+        return int(self.blocks[0].sequences[0])
 
     def fill(self, mixed: Bytes) -> None:
         """Put a finished frame into the packets; what is left of the frame before is sent first."""
         self.flush()
-        for block, runs in zip(self.blocks, self._runs, strict=True):
-            fill(block, runs, mixed)
+        for block in self.blocks:
+            block.fill(mixed)
 
     def send(self, frame: int | None = None, begins: bool = True) -> None:
         """The first part of a frame, or all of it: one packet for every universe, and the synchronization packet after
@@ -148,8 +152,8 @@ class PacketGroup:
         self.flush()
         self._going = self._all if frame is None else self._choose(frame, begins)
         for one in self._going:
-            for column in one.sequences:
-                np.add(column, 1, out=column)
+            for block in one.blocks:
+                block.protocol.count(block.sequences)
         self.output.sender.new_frame()
         self.at_rest = False
         self._next = 0
@@ -186,8 +190,8 @@ class PacketGroup:
     def _send_part(self, leaving: _Leaving) -> None:
         part, totals = leaving.part, self.output.totals
         if part.others:
-            for sync in self._counted:
-                sync.count()
+            for sync, protocol in self._counted.items():
+                protocol.count(sync.sequences)
         part.rounds += 1
         totals.packets_sent += part.packets
         totals.bytes_sent += part.bytes
@@ -213,30 +217,46 @@ class PacketGroup:
             self._all = self._going = self._cut_up()
 
     def terminate(self) -> None:
-        """Stream termination, three packets a universe (6.2.6)."""
+        """End the streams, as their protocols do."""
         self.flush()
         for block in self.blocks:
-            block.packets[:, OPTIONS] |= TERMINATED
-        for _ in range(3):
+            block.protocol.mark_end(block, True)
+        for _ in range(self._endings):
             self.send()
             self.flush()
         for block in self.blocks:
-            block.packets[:, OPTIONS] &= 0xFF ^ TERMINATED
+            block.protocol.mark_end(block, False)
         self.at_rest = True
 
 
-def _synchronizations(setup: Setup, members: dict[int, list[Block]]) -> dict[int, dict[str, Synchronization]]:
-    """By lead and host. Hosts that hear the same groups share a packet, so that each hears one sequence (6.7.2)."""
-    made: dict[tuple[int, ...], Synchronization] = {}
-    found: dict[int, dict[str, Synchronization]] = {lead: {} for lead in members}
-    if setup.heading.synchronization:
-        for host in dict.fromkeys(block.host for blocks in members.values() for block in blocks):
-            heard = tuple(lead for lead in members if any(block.host == host for block in members[lead]))
-            if heard not in made:
-                made[heard] = Synchronization(synchronization_packet(setup.heading), setup.sequence_from)
-            for lead in heard:
-                found[lead][host] = made[heard]
+def _synchronizations(members: dict[int, list[PacketBlock]]) -> dict[int, dict[Hearers, Synchronization]]:
+    """By lead and who hears them. Hosts that hear the same groups share a packet, so that each hears one sequence
+    (6.7.2)."""
+    heard: dict[Hearers, dict[int, None]] = {}
+    for lead, blocks in members.items():
+        for block in blocks:
+            heard.setdefault((block.protocol, block.host), {})[lead] = None
+    made: dict[tuple[PacketProtocol, tuple[int, ...]], Synchronization | None] = {}
+    found: dict[int, dict[Hearers, Synchronization]] = {lead: {} for lead in members}
+    for hearers, leads in heard.items():
+        key = hearers[0], tuple(leads)
+        if key not in made:
+            made[key] = hearers[0].synchronization()
+        if sync := made[key]:
+            for lead in leads:
+                found[lead][hearers] = sync
     return found
+
+
+@dataclass
+class _Announcement:
+    """What says which universes are sent: the packets of those that were announced last, and when they are due."""
+
+    protocol: PacketProtocol
+    every_ns: int
+    next_ns: int = 0
+    universes: tuple[int, ...] | None = None
+    packets: tuple[tuple[str, bytes], ...] = ()
 
 
 class Output:
@@ -244,29 +264,34 @@ class Output:
 
     def __init__(self, setup: Setup, totals: Totals | None = None) -> None:
         self.setup = setup
-        made = blocks(setup.targets, setup.heading)
+        self.mixer = FrameMixer({target.number: target.slots for target in setup.targets})
+        protocols = protocols_of(setup)
+        made = [
+            block
+            for protocol, targets in protocols.items()
+            for block in protocol.blocks(portions(targets, self.mixer.offsets))
+        ]
         self.hosts = frozenset(block.host for block in made)
         unicast = next((block.host for block in made if block.host not in (IPV4, IPV6)), None)
-        ipv6 = any(":" in address for block in made for address in block.addresses[:1])
+        self._group = next((block.rows[0].address for block in made if block.host == IPV4), None)
+        self._ipv6 = any(":" in block.rows[0].address for block in made)
         options = (setup.ttl, setup.dscp, setup.loop, setup.wire)
         self.totals = totals or Totals()
         self.errors: dict[str, int] = {}
-        self.mixer = FrameMixer({target.number: target.slots for target in setup.targets})
         self.limiter = Limiter(setup.limits, self.mixer.offsets, self.mixer.slots) if setup.limits else None
         if self.limiter and self.limiter.needed:
             self.mixer.limit = self.limiter.limit
-        self.sender = UdpSender(setup.interface, unicast, ipv6, *options)
+        self.sender = UdpSender(setup.interface, unicast, self._ipv6, *options)
         leads = sorted({block.lead_ns for block in made}, reverse=True)
         members = {lead: [one for one in made if one.lead_ns == lead] for lead in leads}
-        syncs = _synchronizations(setup, members)
+        syncs = _synchronizations(members)
         self.counters = Counters()
         try:
             self.groups = [PacketGroup(self, lead, members[lead], syncs[lead]) for lead in leads]
         except OSError:  # an address that this machine cannot write down
             self.sender.close()
             raise
-        self._discovery_groups = [IPV4, *([IPV6] if ipv6 else [])]
-        self._discovery: tuple[tuple[int, ...], tuple[bytes, ...]] | None = None
+        self._announcements = [_Announcement(one, one.announce_ns) for one in protocols if one.announce_ns]
 
     def close(self) -> None:
         self.sender.close()
@@ -285,18 +310,19 @@ class Output:
                 rest.give_way(None)
         self.close()
 
-    def _blocks(self) -> Iterator[Block]:
+    def blocks(self) -> Iterator[PacketBlock]:
         return (block for group in self.groups for block in group.blocks)
 
     def _count_on_from(self, other: Output) -> None:
         """Data go on with the sequence numbers of another output, each universe with its own."""
         last = {
             (block.host, number): sequence
-            for block in other._blocks()
-            for number, sequence in zip(block.universes, block.packets[:, SEQUENCE], strict=True)
+            for block in other.blocks()
+            for row, sequence in zip(block.rows, block.sequences, strict=True)
+            for number in row.universes
         }
-        for block in self._blocks():
-            block.packets[:, SEQUENCE] = [last[block.host, number] for number in block.universes]
+        for block in self.blocks():
+            block.sequences[:] = [last[block.host, row.universes[0]] for row in block.rows]
 
     @property
     def sequence(self) -> int:
@@ -312,25 +338,27 @@ class Output:
                 group.flush()
 
     def terminate(self) -> None:
-        """End all streams (6.2.6) that have not ended."""
+        """End all streams that have not ended."""
         for group in self.groups:
             if not group.at_rest:
                 group.terminate()
 
-    def discover(self) -> None:
-        """Say which universes are being sent: all but those of groups whose streams have ended (8)."""
-        numbers = tuple(
-            number for group in self.groups if not group.at_rest for block in group.blocks for number in block.universes
-        )
-        if self._discovery is None or self._discovery[0] != numbers:
-            self._discovery = (numbers, discovery_packets(self.setup.heading, numbers))
-        for host in self._discovery_groups:
-            for packet in self._discovery[1]:
-                self.totals.discovery_packets += self.sender.send_now(packet, address_of(host, DISCOVERY_UNIVERSE))
+    def announce(self, now_ns: int) -> None:
+        """Say which universes are being sent, where that is due: all but those of groups whose streams have ended."""
+        for one in self._announcements:
+            if now_ns < one.next_ns:
+                continue
+            one.next_ns = now_ns + one.every_ns
+            blocks = [block for group in self.groups if not group.at_rest for block in group.blocks]
+            numbers = tuple(number for block in blocks if block.protocol is one.protocol for number in block.universes)
+            if one.universes != numbers:
+                one.universes, one.packets = numbers, one.protocol.announcements(numbers, self._ipv6)
+            for address, packet in one.packets:
+                self.totals.discovery_packets += self.sender.send_now(packet, address, one.protocol.port)
 
     def without_source(self) -> bool:
         """Whether multicast leaves without an address that it comes from."""
-        return IPV4 in self.hosts and not self.sender.has_source(address_of(IPV4, DISCOVERY_UNIVERSE))
+        return self._group is not None and not self.sender.has_source(self._group)
 
     def take_errors(self) -> dict[str, int]:
         """The hosts to which packets were not taken, or that refused them, since the last call, with error numbers."""

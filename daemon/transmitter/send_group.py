@@ -22,9 +22,6 @@ from gloaming.shows.time_units import SECOND_NS
 
 STEADY_NS = SECOND_NS // 40
 """Between packets while a level moves and no frame is due: the wire's own rate."""
-THIN_NS = 900_000_000
-"""Between packets of unchanged data after the first three (E1.31 6.6.2: 800 to 1000 ms)."""
-THIN_AFTER = 3
 RETRY_NS = 1_000_000
 STALLED_NS = 250_000_000
 """A frame that is so late to come from the disk is told as trouble; frames that are so far apart are kept alive."""
@@ -299,7 +296,8 @@ class SendGroup:
         if self._held_ns is None:
             self._held_ns = at_ns
             if not self._unchanged:  # frames were moving, or nothing was sent yet
-                self._unchanged, self._next_ns = 1, at_ns + (STALLED_NS if self._layers else THIN_NS)
+                self._unchanged = 1
+                self._next_ns = at_ns + (STALLED_NS if self._layers else self.packets.keep_alive.every_ns)
         if self._stalled(now):
             text = "its frames do not come from the disk in time; the last one stays on the wire"
             self.trouble("disk", path, text, segment, None)
@@ -329,7 +327,7 @@ class SendGroup:
         self._image, self._coming, self._frame, self._held_ns = black, None, -1, None
         self.shown, self._layers = Shown(), ()
         wait_ns = self._rest(now, same)
-        if release and self._unchanged >= THIN_AFTER:
+        if release and self._unchanged >= self.packets.keep_alive.packets:
             self.packets.terminate()
         return wait_ns
 
@@ -350,7 +348,9 @@ class SendGroup:
 
     def _rest(self, now: Instant, same: bool) -> int:
         self._unchanged = self._unchanged + 1 if same else 1
-        self._next_ns = now.monotonic_ns + (STEADY_NS if self._unchanged < THIN_AFTER else THIN_NS)
+        keep_alive = self.packets.keep_alive
+        steady = self._unchanged < keep_alive.packets
+        self._next_ns = now.monotonic_ns + (STEADY_NS if steady else keep_alive.every_ns)
         return min(now.until_ns, self._next_ns)
 
     def wants(self, segment: Segment | None, coming: Segment | None, at_ns: int) -> list[Want]:

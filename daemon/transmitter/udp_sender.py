@@ -12,7 +12,6 @@ from array import array
 from pathlib import Path
 
 from gloaming.daemon.transmitter.bulk import UDP_SEGMENT, Bulk, OneByOne, SendBatch, is_ipv6, sendmmsg_works
-from gloaming.shows.protocols.e131 import PORT
 
 SEND_BUFFER_BYTES = 8 << 20
 ERROR_BUFFER_BYTES = 128 << 10
@@ -29,6 +28,8 @@ IP_RECVERR, IPV6_RECVERR, MSG_ERRQUEUE = 11, 25, 0x2000
 IP_MTU_DISCOVER, IP_PMTUDISC_PROBE = 10, 3
 """ip(7): packets are never cut up on the way, so the kernel need not make an identification for each."""
 SIOCGIFCONF, IFREQ_BYTES = 0x8912, 16 + max(16, 3 * struct.calcsize("P"))
+DISCARD_PORT = 9
+"""RFC 863. A route is looked up to it; nothing is sent."""
 WAYS = ("offload", "sendmmsg", "plain")
 
 
@@ -77,7 +78,7 @@ def source_address(host: str) -> str | None:
     family = socket.AF_INET6 if is_ipv6(host) else socket.AF_INET
     with socket.socket(family, socket.SOCK_DGRAM) as probe:
         try:
-            probe.connect((host, PORT))
+            probe.connect((host, DISCARD_PORT))
         except OSError:
             return None
         return str(probe.getsockname()[0])
@@ -159,7 +160,7 @@ class UdpSender:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
             try:
                 probe.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, self._multicast_request())
-                probe.connect((group, PORT))
+                probe.connect((group, DISCARD_PORT))
             except OSError:  # then packets are refused, which is told by itself
                 return True
             return bool(probe.getsockname()[0] != "0.0.0.0")  # asked for, not bound to
@@ -233,7 +234,7 @@ class UdpSender:
             found = {**dict.fromkeys(_unanswered() & hosts, errno.EHOSTUNREACH), **found}
         return found
 
-    def send_now(self, data: bytes, address: str) -> bool:
+    def send_now(self, data: bytes, address: str, port: int) -> bool:
         """One packet by itself, whose loss is no matter: whether the kernel took it."""
         sock = self.ipv6 if is_ipv6(address) else self.ipv4
         if sock is None:
@@ -241,7 +242,7 @@ class UdpSender:
         more = (0, self.index) if is_ipv6(address) else ()
         for _ in range(2):  # the first may be told of another packet's refusal
             try:
-                sock.sendto(data, (address, PORT, *more))
+                sock.sendto(data, (address, port, *more))
             except OSError:
                 continue
             return True

@@ -8,11 +8,12 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.daemon.transmitter.packets import Block
+from gloaming.daemon.transmitter.frame_mixer import FrameMixer
+from gloaming.shows.protocols.packets import PacketBlock
 
 PICKS_MAX = 16_384
 Indices = npt.NDArray[np.intp]
-Found = tuple[Block, Indices, Indices, Indices]
+Found = tuple[PacketBlock, Indices, Indices, Indices]
 """A block, which picks it has, and their rows and slots in it."""
 
 
@@ -21,7 +22,7 @@ class View:
 
     def __init__(self) -> None:
         self.picks: npt.NDArray[np.int64] | None = None
-        self._output: object = None
+        self._mixer: FrameMixer | None = None
         self._where: list[Found] = []
 
     def pick(self, picks: Sequence[int]) -> None:
@@ -29,26 +30,38 @@ class View:
         if len(picks) > PICKS_MAX:
             raise ValueError(f"a view has {PICKS_MAX} slots at most")
         self.picks = np.array(picks, np.int64)
-        self._output = None
+        self._mixer = None
 
-    def levels(self, output: object, blocks: Iterable[Block]) -> str | None:
-        """The slots as they were last sent by an output, base64, a byte each; None where none are picked."""
+    def levels(self, mixer: FrameMixer, blocks: Iterable[PacketBlock]) -> str | None:
+        """The slots as an output last sent them, base64, a byte each; None where none are picked. `mixer` and `blocks`
+        are the output's."""
         if self.picks is None:
             return None
-        if output is not self._output:
-            self._output, self._where = output, [*self._find(self.picks, blocks)]
+        if mixer is not self._mixer:
+            self._mixer, self._where = mixer, [*_find(_places(self.picks, mixer), blocks)]
         levels = np.zeros(len(self.picks), np.uint8)
         for block, to, rows, slots in self._where:
             levels[to] = block.data[rows, slots]
         return b64encode(levels.tobytes()).decode()
 
-    @staticmethod
-    def _find(picks: npt.NDArray[np.int64], blocks: Iterable[Block]) -> Iterable[Found]:
-        universes, slots = picks >> 9, picks & 511
-        for block in blocks:
-            order = np.argsort(block.universes)
-            sorted_universes = np.array(block.universes)[order]
-            at = np.searchsorted(sorted_universes, universes).clip(max=len(order) - 1)
-            to = np.flatnonzero((picks >= 0) & (sorted_universes[at] == universes) & (slots < block.slots))
-            if len(to):
-                yield block, to, order[at[to]], slots[to].astype(np.intp)
+
+def _places(picks: npt.NDArray[np.int64], mixer: FrameMixer) -> Indices:
+    """Where the picks are in a mixed frame; -1 for those that are not in it."""
+    universes, slots = picks >> 9, picks & 511
+    numbers = np.array([*mixer.offsets, 1 << 16])  # the last is no universe
+    begins, counts = np.array([*mixer.offsets.values(), 0]), np.array([*mixer.slots.values(), 0])
+    at = np.searchsorted(numbers, universes).clip(max=len(numbers) - 1)
+    known = (numbers[at] == universes) & (slots < counts[at])
+    return np.where(known, begins[at] + slots, -1)
+
+
+def _find(places: Indices, blocks: Iterable[PacketBlock]) -> Iterable[Found]:
+    for block in blocks:
+        offsets = np.array([row.begin for row in block.rows])
+        order = np.argsort(offsets)
+        at = np.searchsorted(offsets[order], places, "right") - 1
+        rows = order[at]
+        slots = places - offsets[rows]
+        to = np.flatnonzero((at >= 0) & (places >= 0) & (slots < block.slots))
+        if len(to):
+            yield block, to, rows[to], slots[to]

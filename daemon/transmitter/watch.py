@@ -17,10 +17,8 @@ import time
 from collections.abc import Callable
 from uuid import UUID
 
-from gloaming.daemon.score.setup import IPV4
 from gloaming.daemon.transmitter.others import Other, Others
-from gloaming.daemon.transmitter.packets import address_of
-from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE, FIELDS, PORT
+from gloaming.shows.protocols.e131 import CID_AT, DISCOVERY_UNIVERSE, PORT, group
 from gloaming.shows.time_units import SECOND_NS
 
 QUIET_NS = SECOND_NS
@@ -32,7 +30,8 @@ PACKETS_MAX = 200
 AGAIN_S = 10
 SO_ATTACH_FILTER = 26
 _LOAD_WORD, _JUMP_IF_EQUAL, _RETURN = 0x20, 0x15, 0x06  # classic BPF
-_CID_AT = 8 + FIELDS["cid"][0]  # after the header of UDP
+_UDP_BYTES = 8
+"""The filter counts from the header of UDP."""
 
 
 class Watch:
@@ -91,9 +90,7 @@ class Watch:
     def _join_all(self, wanted: list[int], ready: select.epoll) -> None:
         for number in wanted[len(self._socks) :]:
             try:
-                sock = self._join(
-                    address_of(IPV4, number), DISCOVERY_BUFFER_BYTES if number == DISCOVERY_UNIVERSE else BUFFER_BYTES
-                )
+                sock = self._join(number)
             except OSError:  # `watched` says so
                 break
             ready.register(sock, select.EPOLLIN)
@@ -108,7 +105,8 @@ class Watch:
                 return
             self._others.heard(time.monotonic_ns(), address, data)
 
-    def _join(self, group: str, buffer_bytes: int) -> socket.socket:
+    def _join(self, universe: int) -> socket.socket:
+        to, buffer_bytes = group(universe), DISCOVERY_BUFFER_BYTES if universe == DISCOVERY_UNIVERSE else BUFFER_BYTES
         low = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         with low:
             sock = socket.socket(fileno=fcntl.fcntl(low.fileno(), fcntl.F_DUPFD_CLOEXEC, SPARE_FILES))
@@ -121,8 +119,8 @@ class Watch:
             sock.setsockopt(
                 socket.SOL_SOCKET, SO_ATTACH_FILTER, struct.pack("@HP", len(program) // 8, ctypes.addressof(code))
             )
-            sock.bind((group, PORT))
-            request = struct.pack("=4s4si", socket.inet_aton(group), bytes(4), self._index)
+            sock.bind((socket.inet_ntoa(to), PORT))
+            request = struct.pack("=4s4si", to, bytes(4), self._index)
             sock.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, request)
         except OSError:
             sock.close()
@@ -135,7 +133,7 @@ def _not_from(cid: bytes) -> bytes:
     steps = []
     for number in range(4):
         word = struct.unpack_from(">I", cid, 4 * number)[0]
-        steps.append((_LOAD_WORD, 0, 0, _CID_AT + 4 * number))
+        steps.append((_LOAD_WORD, 0, 0, _UDP_BYTES + CID_AT + 4 * number))
         steps.append((_JUMP_IF_EQUAL, 0, 2 * (3 - number) + 1, word))
     steps.append((_RETURN, 0, 0, 0))
     steps.append((_RETURN, 0, 0, 0xFFFF))

@@ -21,8 +21,9 @@ from hypothesis import strategies as st
 from gloaming.daemon.score import protocol
 from gloaming.daemon.score.protocol import Black, Op
 from gloaming.daemon.score.score import Mix, Picture, Score, Segment
-from gloaming.daemon.score.setup import IPV4, IPV6, Heading, Limits, Setup, StringLimit, Target
+from gloaming.daemon.score.setup import Heading, Limits, Setup, StringLimit, Target
 from gloaming.daemon.score.windows import HeldWindow, Window, Windows
+from gloaming.shows.protocols.e131 import IPV4, IPV6
 
 PAGE = (Path(protocol.__file__).parents[1] / "transmitter" / "PROTOCOL.md").read_text(encoding="utf-8")
 S = 1_000_000_000

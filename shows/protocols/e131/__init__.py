@@ -12,6 +12,8 @@ UNIVERSE_MAX, SLOTS_MAX, PRIORITY_MAX = 63_999, 512, 200
 """9.1.1; E1.11; 6.2.3."""
 SOURCE_NAME_BYTES_MAX = 63
 """6.2.2: 64 octets, ended by a null."""
+IPV4, IPV6 = "multicast", "multicast by IPv6"
+"""In the place of a host: each universe's own group."""
 DISCOVERY_UNIVERSE = 64_214
 """E131_DISCOVERY_UNIVERSE, appendix A."""
 PAGE_UNIVERSES = 512
@@ -67,6 +69,7 @@ FIELDS = {
     "start_code": (125, "u1"),
 }
 """Where each field begins, and its type as NumPy writes it."""
+CID_AT = FIELDS["cid"][0]
 
 
 def step(sequence: int, before: int) -> int:

@@ -12,7 +12,6 @@ import random
 import socket
 import time
 from fractions import Fraction
-from ipaddress import IPv6Address
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -24,17 +23,18 @@ from hypothesis import strategies as st
 from sacn import DataPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from gloaming.daemon.score.setup import IPV6, Heading, Target
+from gloaming.daemon.score.setup import Target
 from gloaming.daemon.transmitter.bulk import batches
 from gloaming.daemon.transmitter.clock import Lateness
 from gloaming.daemon.transmitter.frame_mixer import Bytes, FrameMixer, Layer
 from gloaming.daemon.transmitter.others import Others
-from gloaming.daemon.transmitter.packets import address_of, blocks, discovery_packets
+from gloaming.daemon.transmitter.output import portions
 from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe
+from gloaming.shows.protocols.e131.build import E131
+from gloaming.shows.protocols.packets import Portion
 from tests.daemon.transmitter.stage import CID, SCORE, SECOND_NS, SETUP, fading, on_stage, segment, universe
 
-HEADING = Heading(UUID(CID), "Pier Road boathouse", 100, None, False)
 OTHER = tuple(range(16))
 
 
@@ -90,37 +90,21 @@ def test_a_limit_has_the_last_word_and_never_touches_what_was_read_ahead() -> No
     assert (frame == 255).all()
 
 
-def test_groups_of_ipv6_are_those_of_the_standard() -> None:
-    """9.3.2, table 9-11: the bytes ff 18, ten of 00 and 83 00 between, then the universe."""
-    for number in (1, 261, 63_999, 64_214):
-        wanted = bytes.fromhex("ff18" + "00" * 10 + "8300") + number.to_bytes(2, "big")
-        assert IPv6Address(address_of(IPV6, number)).packed == wanted
-
-
-def test_spread_packets_go_out_in_parts_within_the_spread_in_order_of_universes() -> None:
-    targets = tuple(Target(number, 512, ("192.0.2.1",), spread_ns=4_000_000) for number in range(1, 25))
-    made = sorted(blocks(targets, HEADING), key=lambda block: block.offset_ns)
-    assert [block.offset_ns for block in made] == [part * 500_000 for part in range(8)]
-    assert [number for block in made for number in block.universes] == list(range(1, 25))
-
-
 @pytest.mark.parametrize("offload", [True, False])
 def test_batches_carry_every_packet_once(offload: bool) -> None:
-    (block,) = blocks(tuple(Target(number, 512, ("192.0.2.1",)) for number in range(1, 201)), HEADING)
+    there = [Portion("192.0.2.1", number, 512, 512 * number) for number in range(200)]
+    (block,) = E131(UUID(CID), "Pier Road boathouse", 100).blocks(there)
     cut = batches(block, offload)
     assert all(batch.data.nbytes == batch.packets * batch.size <= 65_507 for batch in cut)
     assert b"".join(batch.data.tobytes() for batch in cut) == block.packets.tobytes()
     assert len(cut) == (4 if offload else 200)
 
 
-@pytest.mark.parametrize("count", [0, 1, 512, 513, 63_999])
-def test_discovery_lists_every_universe_once(count: int) -> None:
-    packets = discovery_packets(HEADING, tuple(range(count, 0, -1)))
-    pages = [UniverseDiscoveryPacket.make_universe_discovery_packet(tuple(packet)) for packet in packets]
-    assert [number for page in pages for number in page.universes] == list(range(1, count + 1))
-    assert [page.page for page in pages] == list(range(len(pages))) and {page.lastPage for page in pages} == {
-        len(pages) - 1
-    }
+def test_spread_packets_go_out_in_parts_within_the_spread_in_order_of_universes() -> None:
+    targets = tuple(Target(number, 512, ("192.0.2.1",), spread_ns=4_000_000) for number in range(1, 25))
+    made = portions(targets, {number: 512 * number for number in range(1, 25)})
+    assert [one.offset_ns for one in made] == [part * 500_000 for part in range(8) for _ in range(3)]
+    assert [(one.universe, one.begin) for one in made] == [(number, 512 * number) for number in range(1, 25)]
 
 
 def test_lateness_percentiles_are_those_of_numpy() -> None:

@@ -1,19 +1,29 @@
-"""The fields of E1.31 packets, against packets that the sacn library builds."""
+"""E1.31 packets read and made, against packets that the sacn library builds. Section numbers: ANSI E1.31-2018."""
 
 from __future__ import annotations
 
+from ipaddress import IPv6Address
+from uuid import UUID
+
+import numpy as np
 import pytest
 from sacn import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from gloaming.shows.protocols.e131 import HEAD_BYTES, PREVIEW, TERMINATED
-from gloaming.shows.protocols.e131.parse import read_data, read_discovery, source_name
+from gloaming.shows.protocols.e131 import HEAD_BYTES, IPV6, PREVIEW, TERMINATED
+from gloaming.shows.protocols.e131.build import E131, address_of
+from gloaming.shows.protocols.e131.parse import Datagrams, Kind, read, read_data, read_discovery, source_name
+from gloaming.shows.protocols.packets import Portion
 
 CID = tuple(range(16))
 NAME = "Pier Road boathouse, \u00e9t\u00e9"
 DATA = DataPacket(CID, NAME, 258, (1, 2, 3), 120, 201, streamTerminated=True, previewData=True)
 DISCOVERY = UniverseDiscoveryPacket(CID, NAME, (1, 258, 63_999), 1, 2)
+SYNCHRONIZATION = 7
+OURS = E131(UUID(bytes=bytes(CID)), NAME, 120, SYNCHRONIZATION, preview=True, sequence_from=201)
+ALONE = E131(UUID(bytes=bytes(CID)), NAME, 100)
+"""Without synchronization."""
 
 
 def test_the_head_of_a_data_packet() -> None:
@@ -54,3 +64,48 @@ def test_what_is_something_else_or_ends_too_soon_is_passed_over(raw: bytes, shor
         other = raw[:at] + bytes([raw[at] ^ 0x10]) + raw[at + 1 :]
         assert read_data(other) is None
         assert read_discovery(other) is None
+
+
+def test_groups_of_ipv6_are_those_of_the_standard() -> None:
+    """9.3.2, table 9-11: the bytes ff 18, ten of 00 and 83 00 between, then the universe."""
+    for number in (1, 261, 63_999, 64_214):
+        wanted = bytes.fromhex("ff18" + "00" * 10 + "8300") + number.to_bytes(2, "big")
+        assert IPv6Address(address_of(IPV6, number)).packed == wanted
+
+
+@pytest.mark.parametrize("slots", [1, 3, 511, 512])
+def test_a_packet_that_is_made_is_the_sacn_librarys_but_for_its_length(slots: int) -> None:
+    """The lengths of the layers (5.4, 6.1, 7.1, 7.6) are what a reader that checks them takes."""
+    (block,) = OURS.blocks([Portion("192.0.2.1", 258, slots, 0)])
+    whole = DataPacket(CID, NAME, 258, (), 120, 201, previewData=True, sync_universe=SYNCHRONIZATION)
+    theirs, ours = bytes(whole.getBytes())[: HEAD_BYTES + slots], block.packets[0].tobytes()
+    assert len(ours) == HEAD_BYTES + slots
+    lengths = {at + byte for at in (16, 38, 115, 123) for byte in (0, 1)}
+    assert {at for at in range(len(ours)) if ours[at] != theirs[at]} <= lengths
+    room = np.frombuffer(ours + bytes(HEAD_BYTES), np.uint8)
+    one = np.zeros(1, np.int64)
+    packets = read(Datagrams(room, one, one + len(ours), one), preview=True)
+    assert (packets.kind[0], packets.slots[0], packets.universe[0]) == (Kind.DATA, slots, 258)
+
+
+def test_sequence_numbers_go_on_from_255_to_0() -> None:
+    """6.7.2; those of synchronization packets are apart (6.3)."""
+    (block,) = OURS.blocks([Portion("192.0.2.1", number, 4, 4 * number) for number in range(1, 3)])
+    sync = OURS.synchronization()
+    assert sync and SyncPacket.make_sync_packet(tuple(sync.packet.tolist())).sequence == 201
+    for number in range(202, 260):
+        OURS.count(block.sequences)
+        assert [read_data(row.tobytes()).sequence for row in block.packets] == [number % 256] * 2
+    OURS.count(sync.sequences)
+    read_back = SyncPacket.make_sync_packet(tuple(sync.packet.tolist()))
+    assert (read_back.sequence, read_back.syncAddr) == (202, SYNCHRONIZATION)
+
+
+@pytest.mark.parametrize("count", [0, 1, 512, 513, 63_999])
+def test_discovery_lists_every_universe_once(count: int) -> None:
+    packets = [packet for _, packet in ALONE.announcements(tuple(range(count, 0, -1)), ipv6=False)]
+    pages = [UniverseDiscoveryPacket.make_universe_discovery_packet(tuple(packet)) for packet in packets]
+    assert [number for page in pages for number in page.universes] == list(range(1, count + 1))
+    assert [page.page for page in pages] == list(range(len(pages))) and {page.lastPage for page in pages} == {
+        len(pages) - 1
+    }
