@@ -113,17 +113,11 @@ def _print_rehearsal(site: Site, result: Rehearsal, first: date, last: date) -> 
     print(f"pieces given  {pieces}")
     print(f"gaps          {result.gaps}, together {_hours(round(result.gaps_ns / 60e9))}")
     print(f"cut short     {len(result.cuts)}")
-    times = Counter((cut.what, _without_opening(cut.by)) for cut in result.cuts)
+    times = Counter((cut.what, cut.alike) for cut in result.cuts)
     for (what, by), count in times.items():
-        at = next(cut.at_ns for cut in result.cuts if (cut.what, _without_opening(cut.by)) == (what, by))
+        at = next(cut.at_ns for cut in result.cuts if (cut.what, cut.alike) == (what, by))
         often = f"{count} times, first on " if count > 1 else "on "
         print(f"  {what}: {often}{_local(at, site):%a %d %b %Y at %H:%M:%S}, by {by}")
-
-
-def _without_opening(by: str) -> str:
-    """A closing's reason without the opening that stands in it, which is another each night."""
-    head, comma, closing = by.rpartition(", closes ")
-    return f"the closing at {closing}" if comma and " opened " in head else by
 
 
 def _hours(minutes: int) -> str:
@@ -157,14 +151,14 @@ def show_why(args: argparse.Namespace) -> int:
 def _of_the_wire(folder: Path) -> list[Reason]:
     """Why the wire is black, where a daemon runs for the site and says that it is."""
     from gloaming.api.commands.live import call
-    from gloaming.daemon.direction.score import Reason
+    from gloaming.daemon.direction.score import Reason, ReasonCode
 
     try:
         code, answer = call(argparse.Namespace(site=folder, state=None, url=None, token_file=None), "GET", "/api/why")
     except MistakeError:  # none runs
         return []
-    reasons = [Reason(one["rule"], one["text"]) for one in answer["reasons"]] if code == 200 else []
-    return [reason for reason in reasons if reason.rule.startswith("transmitter ")]
+    black = [one for one in answer["reasons"] if one["code"] == ReasonCode.WIRE_BLACK] if code == 200 else []
+    return [Reason(one["rule"], one["text"], ReasonCode.WIRE_BLACK) for one in black]
 
 
 def _site(folder: Path, now: datetime) -> Site:

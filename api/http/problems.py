@@ -51,7 +51,7 @@ def add_errors(app: FastAPI) -> None:
 
     @app.exception_handler(Refusal)
     async def forbidden(_: Request, error: Refusal) -> Problem:
-        reasons = [ReasonGiven(rule=reason.rule, text=reason.text) for reason in error.reasons]
+        reasons = [ReasonGiven(code=one.code, rule=one.rule, text=one.text) for one in error.reasons]
         return Problem(409, str(error), reasons=reasons)
 
     @app.exception_handler(NotStandingError)

@@ -9,8 +9,9 @@ from typing import NamedTuple
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import Giving, Piece
+from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.scene import Facts, Window
-from gloaming.daemon.direction.score import Reason
+from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.direction.site_protocol import NeighboursProtocol, ShowProtocol, SiteProtocol
 from gloaming.daemon.direction.stage import MARGIN_NS
 from gloaming.daemon.timetable.dates import YEARS
@@ -42,8 +43,10 @@ def facts(site: SiteProtocol, day_ns: int, overrides: tuple[Override, ...], held
         overrides=overrides,
         zone=site.timezone,
         brightness=site.output.brightness,
-        brightness_reason=Reason(
-            f"{site.output.place or 'site.toml'} output.brightness", f"brightness {site.output.brightness:g}"
+        brightness_reason=reason(
+            ReasonCode.BRIGHTNESS,
+            f"{site.output.place or 'site.toml'} output.brightness",
+            level=site.output.brightness,
         ),
         fade_ns=site.output.fade,
         volume=site.sound.volume,
@@ -207,7 +210,6 @@ class _Limit(NamedTuple):
     kind: str
     ceiling: float | None
     volume: float
-    text: str
 
 
 _Limits = dict[HoursRule, _Limit]
@@ -215,19 +217,15 @@ _Limits = dict[HoursRule, _Limit]
 
 def _limits(hours: NeighboursProtocol) -> _Limits:
     """Each rule of the neighbours' hours, and what it allows."""
-    dark: _Limits = {rule: _Limit("dark", 0.0, 0.0, "no light") for rule in hours.dark}
-    quiet: _Limits = {rule: _Limit("quiet", None, rule.volume, _no_louder(rule.volume)) for rule in hours.quiet}
-    dim: _Limits = {
-        rule: _Limit("dim", rule.brightness, 0.0, f"brightness {rule.brightness:g} at most") for rule in hours.dim
-    }
+    dark: _Limits = {rule: _Limit("dark", 0.0, 0.0) for rule in hours.dark}
+    quiet: _Limits = {rule: _Limit("quiet", None, rule.volume) for rule in hours.quiet}
+    dim: _Limits = {rule: _Limit("dim", rule.brightness, 0.0) for rule in hours.dim}
     return {**dark, **quiet, **dim}
 
 
-def _no_louder(volume: float) -> str:
-    return f"volume {volume:g} at most" if volume else "no sound"
-
-
 def _window(rule: HoursRule, limit: _Limit, site: SiteProtocol, begin_ns: int, end_ns: int, text: str) -> Window:
-    reason = Reason(f"{rule.place} neighbours.{limit.kind}", f"{limit.kind} {text}: {limit.text}")
-    quiet = limit.ceiling is None
-    return Window(begin_ns, end_ns, reason, limit.ceiling, quiet, limit.volume, rule_id(rule, site.spot))
+    quiet, hours = limit.ceiling is None, f"{limit.kind} {text}"
+    allowed = f"volume {limit.volume:g} at most" if limit.volume else "no sound"
+    code, place = ReasonCode(f"{limit.kind}-hours"), f"{rule.place} neighbours.{limit.kind}"
+    why = reason(code, place, hours=hours, level=limit.ceiling, allowed=allowed)
+    return Window(begin_ns, end_ns, why, limit.ceiling, quiet, limit.volume, rule_id(rule, site.spot), hours)

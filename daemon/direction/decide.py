@@ -46,7 +46,7 @@ class Decision:
             "frame": self.frame,
             "brightness": round(self.brightness, 4),
             "sound": self.sound,
-            "reasons": [{"rule": reason.rule, "text": reason.text} for reason in self.reasons],
+            "reasons": [reason.as_json() for reason in self.reasons],
             "next": None
             if self.next_ns is None
             else {"at": isoformat(self.next_ns, zone), "state": str(self.next_state)},

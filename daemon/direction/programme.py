@@ -18,6 +18,7 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.holds import Hold, end_of, held_of, next_mark, runs
+from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.score.score import Mix, Picture
 from gloaming.shows.time_units import SECOND_NS
 
@@ -119,20 +120,28 @@ class Part(NamedTuple):
     """A stretch of a programme: a piece, or (`filler`) what fills the time between pieces.
 
     `picture` is None where nothing is shown, and `sound` says whether its sound lasts here. `note` says why a filler
-    fills, and `fault` that no piece can be played. `begins_ns` is the instant at which the piece as a whole began.
-    `mix` is what was shown before it and is still fading away.
+    fills, and `awaited` names the piece that it fills for. `begins_ns` is the instant at which the piece as a whole
+    began. `mix` is what was shown before it and is still fading away.
     """
 
     from_ns: int
     until_ns: int
-    filler: bool
     piece: Piece | None
     picture: Picture | None
-    note: str
+    note: ReasonCode | None
     begins_ns: int
     sound: bool = False
     mix: Mix | None = None
-    fault: bool = False
+    awaited: str = ""
+
+    @property
+    def filler(self) -> bool:
+        return self.note is not None
+
+    @property
+    def fault(self) -> bool:
+        """Whether no piece can be played."""
+        return self.note == ReasonCode.NOTHING_PLAYABLE
 
     def later(self, by_ns: int) -> Part:
         """The same part, so much later."""
@@ -290,9 +299,9 @@ class _Layout:
                 self.repeat()
             if giving.start_every_ns and round_begins:
                 mark_ns = next_mark(self.at_ns, giving.start_every_ns, self.zone)
-                self.fill(min(mark_ns, giving.to_ns), "until the order begins on the clock")
+                self.fill(min(mark_ns, giving.to_ns), ReasonCode.ORDER_BEGINS_LATER)
             elif not self.at_once:
-                self.fill(end_of(self.at_ns, giving.gap_ns, self.held), "between pieces")
+                self.fill(end_of(self.at_ns, giving.gap_ns, self.held), ReasonCode.BETWEEN)
             if self.at_ns < giving.to_ns and piece.is_damaged(self.at_ns):
                 self.at_once = True
                 if all(one.is_damaged(self.at_ns) for one in giving.order):
@@ -345,7 +354,7 @@ class _Layout:
         """Until a piece of the order is mended, or to the end."""
         until_ns = min((at_ns for piece in self.giving.order for at_ns in piece.damage_after(self.at_ns)), default=None)
         until_ns = self.giving.to_ns if until_ns is None else until_ns
-        self.fill(until_ns, "no piece of the show can be played", skippable=False, fault=True)
+        self.fill(until_ns, ReasonCode.NOTHING_PLAYABLE, skippable=False)
 
     def free_ns(self) -> int:
         """When something next comes between: a skip, a pause, damage, or the closing. During a pause, at once."""
@@ -362,7 +371,7 @@ class _Layout:
         giving = self.giving
         if not giving.finish or self.known_end(length_ns) <= giving.latest_ns:
             return False
-        self.fill(giving.to_ns, f"{piece.name} could not end in time", skippable=False)
+        self.fill(giving.to_ns, ReasonCode.COULD_NOT_END, skippable=False, awaited=piece.name)
         return True
 
     def known_end(self, length_ns: int) -> int:
@@ -385,14 +394,14 @@ class _Layout:
                     return hold.pause.at_ns
         return self.at_ns
 
-    def fill(self, until_ns: int, note: str, skippable: bool = True, fault: bool = False) -> None:
+    def fill(self, until_ns: int, note: ReasonCode, skippable: bool = True, awaited: str = "") -> None:
         if skippable:
             until_ns = self.skip_before(until_ns)
         until_ns, between = min(until_ns, self.giving.to_ns), self.giving.between
         while until_ns > self.at_ns:
             end_ns = min([until_ns, *(between.damage_after(self.at_ns) if between else ())])
             shown = None if between and between.is_damaged(self.at_ns) else between
-            self.add(shown, end_ns, end_ns - self.at_ns, note, fault=fault)
+            self.add(shown, end_ns, end_ns - self.at_ns, note, awaited=awaited)
 
     def skip_before(self, until_ns: int) -> int:
         """The first skip before an instant, taken from the list, or that instant."""
@@ -406,11 +415,11 @@ class _Layout:
         piece: Piece | None,
         until_ns: int,
         length_ns: int,
-        note: str = "",
+        note: ReasonCode | None = None,
         *,
         begins_ns: int | None = None,
         gone_ns: int = 0,
-        fault: bool = False,
+        awaited: str = "",
     ) -> None:
         """A piece, or with a `note` a filler; `gone_ns` of it have gone by since `begins_ns`."""
         begins_ns, mix = self.at_ns if begins_ns is None else begins_ns, self.mix(piece)
@@ -419,7 +428,7 @@ class _Layout:
                 break
             zero_ns -= gone_ns
             for part_ns, after_ns, picture, sound in _stretches(piece, from_ns, min(end_ns, until_ns), zero_ns, still):
-                part = Part(part_ns, after_ns, bool(note), piece, picture, note, begins_ns, sound, fault=fault)
+                part = Part(part_ns, after_ns, piece, picture, note, begins_ns, sound, awaited=awaited)
                 if gone_ns and self.parts and self.parts[-1]._replace(from_ns=part_ns, until_ns=after_ns) == part:
                     part = self.parts.pop()._replace(until_ns=after_ns)
                 self.parts += _mixed(part, mix) if mix else (part,)

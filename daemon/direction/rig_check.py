@@ -11,7 +11,8 @@ from gloaming.daemon.direction.billing import dark_window_at, neighbours_windows
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.precedence import stronger_kinds
-from gloaming.daemon.direction.score import Reason
+from gloaming.daemon.direction.reasons import reason
+from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.shows.analysis.wiring import ranges
 from gloaming.shows.config_files.errors import Mistake, MistakeError
@@ -64,8 +65,8 @@ def ask_rig_check(
     allowed = site.neighbours.rig_check
     for one in overrides:
         if one.kind in stronger_kinds(Kind.RIG_CHECK) and one.stands_at(at_ns):
-            reason = f"{one.kind} by {one.who or 'somebody'}; end it first"
-            raise Refusal(Reason(f"override {one.id} {one.kind}", reason))
+            values = {"kind": one.kind, "who": one.who or "somebody"}
+            raise Refusal(reason(ReasonCode.STRONGER, f"override {one.id} {one.kind}", override=one.id, **values))
     if not allowed:
         window = dark_window_at(at_ns, site, held)
         if window:
@@ -104,7 +105,7 @@ def _pattern(request: Mapping[str, Any], rig: Rig) -> Pattern:
             "pattern", "there are no strings to show it on", "add [[string]] tables to rig.toml, or universes"
         )
     if kind in COLOURED and colour == "w" and not any("W" in one.order for one in found.strings(rig)):
-        raise Refusal(Reason("rig.toml", "no string there has a white channel of its own: ask for white"))
+        raise Refusal(reason(ReasonCode.NO_WHITE, "rig.toml"))
     if kind == "universe" and found.number not in found.universes(rig):
         raise _mistake("number", f"universe {found.number} is not there", f"use {ranges(found.universes(rig))}")
     if kind == "pixel" and found.number is not None:

@@ -28,6 +28,8 @@ class Window:
     volume: float = 0.0
     rule: str = ""
     """Names what its rule says (`rule_id`)."""
+    hours: str = ""
+    """Which hours they are, as the reason has it."""
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,12 @@ from __future__ import annotations
 from datetime import datetime
 
 from gloaming.daemon.direction import precedence
-from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.precedence import Light, Source
 from gloaming.daemon.direction.programme import Giving, Part
-from gloaming.daemon.direction.scene import Facts, Scene
-from gloaming.daemon.direction.score import Reason, State
+from gloaming.daemon.direction.reasons import reason
+from gloaming.daemon.direction.scene import Facts, Scene, Window
+from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.shows.time_units import SECOND_NS
 
 
@@ -28,7 +29,7 @@ class Why:
         if scene.dark:
             return line.state, (scene.dark.reason,)
         asked = scene.standing(line.claim)
-        deciding = (self._asked(asked, _what(asked)),) if asked else ()
+        deciding = (self._asked(asked),) if asked else ()
         of_the_show = self._giving_reasons(scene.giving, part, at_ns) if line.holds_show else ()
         state = _state_of(part) if line.light == Light.SHOW else line.state
         return state, (*deciding, *of_the_show, *self._limits(scene))
@@ -38,10 +39,8 @@ class Why:
         reasons: list[Reason] = []
         for limit in precedence.LIMITS:
             if limit.claim == Source.HOURS:
-                reasons += [
-                    _for_check(w.reason, scene.check_in_dark) if w.ceiling == 0 else w.reason for w in scene.windows
-                ]
-            asked = [self._asked(one, _what(one)) for one in scene.overrides if one.kind == limit.claim]
+                reasons += [_of_hours(window, scene.check_in_dark) for window in scene.windows]
+            asked = [self._asked(one) for one in scene.overrides if one.kind == limit.claim]
             reasons += asked if limit.light else asked[:1]  # a second mute adds nothing
         return (*reasons, self.facts.brightness_reason) if scene.giving and not scene.check else tuple(reasons)
 
@@ -49,33 +48,42 @@ class Why:
         if giving is None:
             return ()
         if giving not in self._opened:
-            opened = f"{giving.show} opened {self._clock(giving.opens_ns)} ({giving.opens_by}), "
-            self._opened[giving] = Reason(
-                giving.place, f"{opened}closes {self._clock(giving.to_ns)} ({giving.closes_by})"
+            self._opened[giving] = reason(
+                ReasonCode.OPENED,
+                giving.place,
+                show=giving.show,
+                opens=self._clock(giving.opens_ns),
+                opens_by=giving.opens_by,
+                closes=self._clock(giving.to_ns),
+                closes_by=giving.closes_by,
             )
         reasons = [self._opened[giving]]
-        if part and part.filler:
+        if part and part.note:
             filling = f", {part.piece.name} fills the time" if part.piece else ""
-            reasons.insert(0, Reason(giving.show_place, f"{part.note}{filling}{_one_ended(part)}"))
+            more = f"{filling}{_one_ended(part)}"
+            reasons.insert(0, reason(part.note, giving.show_place, more=more, piece=part.awaited))
         elif part and part.piece:
-            begun = f"{part.piece.name} began {self._clock(part.begins_ns, seconds=True)}"
-            order = "shuffled" if giving.shuffled else "in order"
-            reasons.insert(0, Reason(giving.show_place, f"{begun}, {order}{_one_ended(part)}"))
+            at = self._clock(part.begins_ns, seconds=True)
+            order = f"{'shuffled' if giving.shuffled else 'in order'}{_one_ended(part)}"
+            begun = reason(ReasonCode.PIECE, giving.show_place, piece=part.piece.name, at=at, order=order)
+            reasons.insert(0, begun)
         damaged = {piece.name for piece in giving.order if piece.is_damaged(at_ns)}
         names = sorted({*giving.left_out, *damaged})
-        reasons += [
-            Reason(giving.show_place, f"{name} is left out: its files are missing or damaged") for name in names
-        ]
-        return tuple(reasons)
+        return (*reasons, *(reason(ReasonCode.LEFT_OUT, giving.show_place, piece=name) for name in names))
 
     def _idle(self, at_ns: int) -> tuple[State, tuple[Reason, ...]]:
         coming = self._next_opening(at_ns)
         if coming is None:
-            return State.DARK, (Reason("timetable", "no performance opens tonight or tomorrow"),)
-        day = self._local(coming.opens_ns)
-        text = f"{coming.show} opens {day:%A %d %B} at {self._clock(coming.opens_ns)} ({coming.opens_by})"
-        state = State.WAITING if at_ns >= self._midnight(coming) else State.DARK
-        return state, (Reason(coming.place, text),)
+            return State.DARK, (reason(ReasonCode.NOTHING_OPENS, "timetable"),)
+        why = reason(
+            ReasonCode.OPENS,
+            coming.place,
+            show=coming.show,
+            day=self._local(coming.opens_ns),
+            opens=self._clock(coming.opens_ns),
+            opens_by=coming.opens_by,
+        )
+        return State.WAITING if at_ns >= self._midnight(coming) else State.DARK, (why,)
 
     def waits_from(self, at_ns: int) -> int | None:
         """When an idle stretch turns from "closed" to "waiting for tonight": midnight, site time."""
@@ -90,10 +98,17 @@ class Why:
         day = self._local(giving.opens_ns).replace(hour=0, minute=0, second=0, microsecond=0, fold=0)
         return int(day.timestamp()) * SECOND_NS
 
-    def _asked(self, override: Override, what: str) -> Reason:
-        who = f" by {override.who}" if override.who else ""
-        text = f"{what}{who} at {self._clock(override.at_ns)} until {self._clock(override.until_ns)}"
-        return Reason(f"override {override.id} {override.kind}", text)
+    def _asked(self, override: Override) -> Reason:
+        return reason(
+            ReasonCode(override.kind.value),
+            f"override {override.id} {override.kind}",
+            override=override.id,
+            by=f" by {override.who}" if override.who else "",
+            at=self._clock(override.at_ns),
+            until=self._clock(override.until_ns),
+            level=override.level or 0.0,
+            check=override.check.text if override.check else "nothing",
+        )
 
     def _local(self, at_ns: int) -> datetime:
         return datetime.fromtimestamp(at_ns // SECOND_NS, self.facts.zone)
@@ -110,24 +125,13 @@ def _state_of(part: Part | None) -> State:
     return State.WAITING if part is None or part.filler else State.PLAYING
 
 
-def _what(override: Override) -> str:
-    """What an override does."""
-    match override.kind:
-        case Kind.RIG_CHECK:
-            return f"rig check, {override.check.text if override.check else 'nothing'}"
-        case Kind.PAUSE:
-            return "paused"
-        case Kind.DIM:
-            return f"dimmed to {override.level:.0%} of the brightness that is set"
-        case Kind.MUTE:
-            return "without sound"
-        case kind:
-            return str(kind)
-
-
-def _for_check(dark: Reason, at_most: float | None) -> Reason:
-    """Dark hours, where they let a rig check be seen."""
-    return Reason(dark.rule, f"{dark.text.removesuffix('no light')}a rig check at {at_most:g} at most")
+def _of_hours(window: Window, check_in_dark: float | None) -> Reason:
+    """Why a window lowers what is shown. Dark hours among these let a rig check be seen."""
+    if window.ceiling != 0:
+        return window.reason
+    return reason(
+        ReasonCode.RIG_CHECK_IN_DARK_HOURS, window.reason.rule, hours=window.hours, level=check_in_dark or 0.0
+    )
 
 
 def _one_ended(part: Part) -> str:

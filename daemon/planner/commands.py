@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 from gloaming.daemon.direction.asking import Refusal, ask
 from gloaming.daemon.direction.decide import isoformat, next_piece, segment_at
 from gloaming.daemon.direction.overrides import LIGHTS_OFF, TERMS, Kind, Override
-from gloaming.daemon.direction.score import Reason, State
+from gloaming.daemon.direction.reasons import reason
+from gloaming.daemon.direction.score import ReasonCode, State
 from gloaming.daemon.direction.states import GIVEN, STATES
 from gloaming.daemon.reports.nights import season
 from gloaming.shows.config_files.errors import Mistake, MistakeError
@@ -198,8 +199,8 @@ class Commands:
         if trust.look():
             director.clock_changed(trust.verdict.text)
         if not trust.takes_a_time:
-            text = f"no other time is taken: {trust.verdict.text}"
-            raise Refusal(Reason(f"{director.site.clock.place or 'site.toml'} clock.trust", text))
+            rule = f"{director.site.clock.place or 'site.toml'} clock.trust"
+            raise Refusal(reason(ReasonCode.TIME_NOT_TAKEN, rule, clock=trust.verdict.text))
         trust.give(utc_ns, who)
         director.clock_changed(trust.verdict.text)
 

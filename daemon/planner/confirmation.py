@@ -97,7 +97,7 @@ def words(asked: Override, segment: DecidedSegment, playing: Mapping[str, Any]) 
     told, reason = light(playing), segment.reasons[0]
     if segment.level_until and playing["black"]:
         told = f"black: {BLACK.get(playing['black'], playing['black'])}"
-    elif not playing["level"] and not reason.rule.startswith(f"override {asked.id} "):
+    elif not playing["level"] and reason.override != asked.id:
         told = f"black: {reason.text}"
     if asked.kind != Kind.MUTE:
         return told

@@ -21,7 +21,8 @@ from apscheduler.triggers.date import DateTrigger
 from gloaming.daemon.direction.asking import UNDO_SKIP_NS
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.score import DecidedSegment, Reason, State
+from gloaming.daemon.direction.reasons import reason
+from gloaming.daemon.direction.score import DecidedSegment, Reason, ReasonCode, State
 from gloaming.daemon.messages import setup_of, windows_of
 from gloaming.daemon.planner.clock import Clock, watch_steps
 from gloaming.daemon.planner.clock_steps import ClockSteps
@@ -149,10 +150,11 @@ class Planner:
         """Why the wire is black where there is to be light, as the transmitter said within the last second."""
         told = self.link.telemetry if self.link.connected else None
         code = told.get("black") if told and decision.brightness else None
-        return (Reason(f"transmitter {code}", f"the wire is black: {BLACK.get(code, code)}"),) if code else ()
+        return (reason(ReasonCode.WIRE_BLACK, f"transmitter {code}", why=BLACK.get(code, code)),) if code else ()
 
     def no_clock(self) -> Reason:
-        return Reason(f"{self.site.clock.place or 'site.toml'} clock.trust", self.attendant.trust.verdict.text)
+        rule = f"{self.site.clock.place or 'site.toml'} clock.trust"
+        return reason(ReasonCode.NO_CLOCK, rule, clock=self.attendant.trust.verdict.text)
 
     async def hand_over(self, asked: Override, ends: bool = False) -> Sent:
         """Send the new score, and wait until what was asked for, or its end, is what is sent."""

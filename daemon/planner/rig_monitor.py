@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import LIGHTS_OFF, Check, Kind, Override
+from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.rig_check import LEAST_MINUTES, Asked, ask_rig_check
-from gloaming.daemon.direction.score import Reason
+from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.daemon.planner.health import Trouble
 from gloaming.daemon.reachability import Reach, Reachability
@@ -124,7 +125,7 @@ class RigMonitor:
         found = await asyncio.to_thread(self._render, asked.pattern, rig)
         if later := self._lights_off() - before:
             raise Refusal(
-                *(Reason(f"override {id}", f"a {kind} was asked for after this rig check") for id, kind in later)
+                *(reason(ReasonCode.LIGHTS_OFF_SINCE, f"override {id}", override=id, kind=kind) for id, kind in later)
             )
         if director.site.rig is not rig:  # read again meanwhile
             return await self.check(request, who)

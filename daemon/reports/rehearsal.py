@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from gloaming.daemon.direction.decide import isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.score import DecidedSegment, State
+from gloaming.daemon.direction.score import DecidedSegment, Reason, ReasonCode, State
 from gloaming.daemon.reports.nights import Row, season
 from gloaming.daemon.score.score import Picture
 from gloaming.daemon.site.load import Site
@@ -28,6 +28,8 @@ class Cut:
     at_ns: int
     what: str
     by: str
+    alike: str
+    """The same for cuts that differ in the night alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +39,7 @@ class _Shown:
     picture: Picture
     from_ns: int
     until_ns: int
-    by: str
+    by: Reason
 
 
 @dataclass
@@ -113,14 +115,17 @@ def _follow(result: Rehearsal, shown: dict[Key, _Shown], segments: tuple[Decided
             shown[key] = _Shown(segment.picture, from_ns, segment.until_ns, _by(segment, after, closes))
 
 
-def _by(segment: DecidedSegment, after: DecidedSegment | None, closes: bool) -> str:
+def _by(segment: DecidedSegment, after: DecidedSegment | None, closes: bool) -> Reason:
     """What takes a piece off: the neighbours' hours, the closing of its own show, or the opening of another."""
-    reason = segment.reasons[1]
-    if after and after.reasons and " neighbours." in after.reasons[0].rule:
-        reason = after.reasons[0]
-    elif after and after.show and not closes:
-        reason = after.reasons[-1] if len(after.reasons) < 2 else after.reasons[1]
-    return f"{reason.text} ({reason.rule})"
+    if after and after.reasons and after.reasons[0].code == ReasonCode.DARK_HOURS:
+        return after.reasons[0]
+    if after and after.show and not closes:
+        return _opened(after) or after.reasons[-1]
+    return _opened(segment) or segment.reasons[0]
+
+
+def _opened(segment: DecidedSegment) -> Reason | None:
+    return next((reason for reason in segment.reasons if reason.code == ReasonCode.OPENED), None)
 
 
 def _add_up(result: Rehearsal, shown: dict[Key, _Shown], site: Site) -> None:
@@ -132,9 +137,12 @@ def _add_up(result: Rehearsal, shown: dict[Key, _Shown], site: Site) -> None:
             end_ns = picture.due_ns(picture.frames, last_ns)
         result.pieces[piece] += turns
         if one.until_ns < end_ns:
-            result.cuts.append(Cut(one.until_ns, piece, one.by))
+            rule = f"({one.by.rule})"
+            result.cuts.append(
+                Cut(one.until_ns, piece, f"{one.by.text} {rule}", f"{one.by.brief or one.by.text} {rule}")
+            )
     result.cuts += [
-        Cut(row.night.to_ns, f"the night of {row.night.date}", row.night.cut_by)
+        Cut(row.night.to_ns, f"the night of {row.night.date}", row.night.cut_by, row.night.cut_by)
         for row in result.rows
         if row.night.cut_by
     ]

@@ -1,12 +1,13 @@
 """Whether a change of the code changes what is shown, or what is said of it: answers saved before it, compared after.
 
     python -m tests.bench.same_answers save FILE
-    python -m tests.bench.same_answers compare FILE [--rename OLD=NEW ...]
+    python -m tests.bench.same_answers compare FILE [--rename OLD=NEW ...] [--ignore KEY ...]
 
 The answers are of the demonstration season and of ten drawn sites, at 2,000 instants in all. Of each instant: what
 `gloaming why --json` prints, the decision with overrides in force, and the packets of a quarter of a second, one hash a
 universe. Of each site: what `gloaming nights --json` prints for 430 dates. FILE holds one JSON object a line. `compare`
-asks again at the instants in FILE. A word that was renamed on purpose is brought up to date by --rename.
+asks again at the instants in FILE. A word that was renamed on purpose is brought up to date by --rename. A key
+that was added to the answers since is left out by --ignore.
 """
 
 from __future__ import annotations
@@ -276,7 +277,14 @@ def differences(before: Any, now: Any, at: str = "") -> Iterator[str]:
         yield f"{at}: {json.dumps(before)} was, {json.dumps(now)} is"
 
 
-def compare(path: Path, renamed: list[str]) -> int:
+def without(answer: Any, keys: set[str]) -> Any:
+    """An answer without some keys, however deep they lie."""
+    if isinstance(answer, dict):
+        return {key: without(value, keys) for key, value in answer.items() if key not in keys}
+    return [without(one, keys) for one in answer] if isinstance(answer, list) else answer
+
+
+def compare(path: Path, renamed: list[str], ignored: set[str]) -> int:
     text = path.read_text()
     for old, _, new in (one.partition("=") for one in renamed):
         text = text.replace(old, new)
@@ -293,7 +301,8 @@ def compare(path: Path, renamed: list[str]) -> int:
             for key in {**before, **now}:
                 first, second = before.get(key, {}), now.get(key, {})
                 for part in ({**first, **second}).keys() - {"site", "key"}:
-                    found = list(differences(first.get(part), second.get(part), part))
+                    before_it, now_it = (without(one.get(part), ignored) for one in (first, second))
+                    found = list(differences(before_it, now_it, part))
                     parts[part] += 1
                     equal[part] += not found
                     told += [f"{name}, {key}: {one}" for one in found]
@@ -309,9 +318,12 @@ def main() -> int:
     parser.add_argument(
         "--rename", action="append", default=[], metavar="OLD=NEW", help="a word of FILE, and what it is now"
     )
+    parser.add_argument(
+        "--ignore", action="append", default=[], metavar="KEY", help="a key of the answers that FILE does not have"
+    )
     args = parser.parse_args()
     if args.work == "compare":
-        return compare(args.file, args.rename)
+        return compare(args.file, args.rename, set(args.ignore))
     save(args.file)
     return 0
 

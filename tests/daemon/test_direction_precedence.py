@@ -11,7 +11,7 @@ from gloaming.daemon.direction import precedence
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.direction.precedence import LIMITS, PRECEDENCE, as_diagram
 from gloaming.daemon.direction.scene import Facts, Window
-from gloaming.daemon.direction.score import DecidedSegment, Reason, State
+from gloaming.daemon.direction.score import DecidedSegment, Reason, ReasonCode, State
 from gloaming.daemon.direction.stage import Stage
 from tests.daemon.test_direction_stage import DAY, LONDON, MIN, TIDE, H, S, evening
 from tests.places import TOP
@@ -19,10 +19,17 @@ from tests.places import TOP
 README = TOP / "daemon" / "README.md"
 AT = DAY + 20 * H
 CHECK = Check("walk", "/x/walk.frames", 400, Fraction(40))
-DARK_HOURS = Window(AT - H, AT + H, Reason("site.toml:9 neighbours.dark", "no light"), 0.0)
+DARK_HOURS = Window(AT - H, AT + H, Reason("site.toml:9 neighbours.dark", "no light", ReasonCode.DARK_HOURS), 0.0)
 HOURS = (
-    Window(AT - H, AT + H, Reason("site.toml:10 neighbours.quiet", "quiet"), None, quiet=True, volume=0.4),
-    Window(AT - MIN, AT + H, Reason("site.toml:11 neighbours.dim", "dim"), 0.25),
+    Window(
+        AT - H,
+        AT + H,
+        Reason("site.toml:10 neighbours.quiet", "quiet", ReasonCode.QUIET_HOURS),
+        None,
+        quiet=True,
+        volume=0.4,
+    ),
+    Window(AT - MIN, AT + H, Reason("site.toml:11 neighbours.dim", "dim", ReasonCode.DIM_HOURS), 0.25),
 )
 PERFORMANCE = evening(order=(TIDE,), gap_ns=0, show_place="evening show")
 CALL = evening(
@@ -54,7 +61,7 @@ def segment(*in_force: object, rig_check: float | None = None) -> DecidedSegment
         overrides=tuple(one for one in in_force if isinstance(one, Override)),
         zone=LONDON,
         brightness=0.8,
-        brightness_reason=Reason("site.toml:20 output.brightness", "brightness 0.8"),
+        brightness_reason=Reason("site.toml:20 output.brightness", "brightness 0.8", ReasonCode.BRIGHTNESS),
         fade_ns=S,
         volume=0.9,
         check_in_dark=rig_check,

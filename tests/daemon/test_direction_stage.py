@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.scene import Facts, Window
-from gloaming.daemon.direction.score import Reason, State
+from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.daemon.direction.stage import Stage
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
@@ -43,14 +43,25 @@ def evening(opens_ns: int = DAY + 17 * H, to_ns: int = DAY + 22 * H, **more: obj
 
 
 def window(from_ns: int, until_ns: int, ceiling: float | None = 0.0, quiet: bool = False) -> Window:
-    return Window(from_ns, until_ns, Reason("site.toml:9 neighbours", "hours"), ceiling, quiet)
+    return Window(from_ns, until_ns, Reason("site.toml:9 neighbours", "hours", ReasonCode.DARK_HOURS), ceiling, quiet)
 
 
 def stage(
     *overrides: Override, givings: tuple[Giving, ...] | None = None, windows: tuple[Window, ...] = (), fade_ns: int = S
 ) -> Stage:
     usual = (evening(),) if givings is None else givings
-    return Stage(DAY, Facts(usual, windows, overrides, LONDON, 0.8, Reason("site.toml:20", "brightness 0.8"), fade_ns))
+    return Stage(
+        DAY,
+        Facts(
+            usual,
+            windows,
+            overrides,
+            LONDON,
+            0.8,
+            Reason("site.toml:20", "brightness 0.8", ReasonCode.BRIGHTNESS),
+            fade_ns,
+        ),
+    )
 
 
 def override(kind: Kind, at_ns: int, until_ns: int, **more: object) -> Override:

@@ -20,7 +20,7 @@ from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.programme import Giving, Piece
 from gloaming.daemon.direction.scene import Facts, Window
-from gloaming.daemon.direction.score import Reason, State
+from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.daemon.direction.stage import Stage
 from gloaming.daemon.messages import windows_of
 from gloaming.daemon.reports.rehearsal import rehearse
@@ -37,7 +37,7 @@ MIN, H = 60 * S, 3600 * S
 DAY = 20_000 * DAY_NS
 TIDE = Piece("tide", "/x/tide.frames", 9000, Fraction(40), sound=True)  # 225 s
 OPENS, CLOSES = DAY + 17 * H, DAY + 22 * H
-WHY = Reason("site.toml:9 neighbours", "hours")
+WHY = Reason("site.toml:9 neighbours", "hours", ReasonCode.QUIET_HOURS)
 
 
 def stage(*overrides: Override, windows: tuple[Window, ...] = (), volume: float = 1.0, piece: Piece = TIDE) -> Stage:

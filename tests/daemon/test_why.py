@@ -41,7 +41,8 @@ def test_christmas_eve_at_a_quarter_to_eleven_names_the_rule_that_made_it_dark(
     assert answer["at"] == "2026-12-24T22:45:00+00:00"
     assert answer["state"] == "dark"
     assert (answer["show"], answer["piece"], answer["brightness"], answer["sound"]) == (None, None, 0, False)
-    assert answer["reasons"] == [{"rule": "site.toml:9 neighbours.dark", "text": "dark hours 22:30 to 07:00: no light"}]
+    text = "dark hours 22:30 to 07:00: no light"
+    assert answer["reasons"] == [{"code": "dark-hours", "rule": "site.toml:9 neighbours.dark", "text": text}]
     lines = (folder / "site.toml").read_text().splitlines()
     assert lines[9 - 1] == '  { days = "mon-thu,sun", from = "22:30", to = "07:00" },'
     friday = why(capsys, folder, "2026-12-25T22:45")

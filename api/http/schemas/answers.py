@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, JsonValue
 
 from gloaming.daemon.direction.overrides import Kind
+from gloaming.daemon.direction.score import ReasonCode
 
 Instant = Annotated[str, Field(description="ISO 8601 with the site's offset", examples=["2026-12-24T17:05:00+00:00"])]
 
@@ -22,8 +23,9 @@ class Running(Answer):
 
 
 class ReasonGiven(Answer):
-    """A rule and what it says."""
+    """A rule and what it says; `code` stays the same when the text is worded anew."""
 
+    code: ReasonCode
     rule: str
     text: str
 

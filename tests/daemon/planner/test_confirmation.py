@@ -8,14 +8,14 @@ from typing import Any
 import pytest
 
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.score import DecidedSegment, Reason, State
+from gloaming.daemon.direction.score import DecidedSegment, Reason, ReasonCode, State
 from gloaming.daemon.planner.confirmation import differs, is_given, words
 from gloaming.daemon.score.score import Picture
 
 TIDE = Picture("tide", "/x/tide.frames", 400, Fraction(40), 0)
-PAUSED = Reason("override 7 pause", "paused by Nan at 18:00 until 18:15")
-HOURS = Reason("site.toml:8 neighbours.dark", "dark hours 22:30 to 07:00: no light")
-BEGAN = Reason("site.toml:22 show", "tide began 18:00:00, in order")
+PAUSED = Reason("override 7 pause", "paused by Nan at 18:00 until 18:15", ReasonCode.PAUSE, override=7)
+HOURS = Reason("site.toml:8 neighbours.dark", "dark hours 22:30 to 07:00: no light", ReasonCode.DARK_HOURS)
+BEGAN = Reason("site.toml:22 show", "tide began 18:00:00, in order", ReasonCode.PIECE)
 
 
 def lit(level: float, sound: float = 0.0, **more: Any) -> DecidedSegment:
@@ -56,7 +56,12 @@ def test_what_is_to_be_silent_must_be_heard_no_more() -> None:
 
 
 def test_what_something_stronger_keeps_away_is_not_given() -> None:
-    check = dark(State.RIG_CHECK, Reason("override 8 rig-check", "rig check"), level_from=0.3, level_until=0.3)
+    check = dark(
+        State.RIG_CHECK,
+        Reason("override 8 rig-check", "rig check", ReasonCode.RIG_CHECK),
+        level_from=0.3,
+        level_until=0.3,
+    )
     assert not is_given(asked(Kind.PAUSE), check) and not is_given(asked(Kind.DARK), lit(0.5))
     assert not is_given(asked(Kind.MUTE), lit(1.0, sound=0.8)) and is_given(asked(Kind.MUTE), lit(1.0))
     call = asked(Kind.CALL, show="evening")

@@ -1,0 +1,41 @@
+"""The texts of reasons, from their codes and values."""
+
+from __future__ import annotations
+
+from gloaming.daemon.direction.score import Reason, ReasonCode
+
+TEXTS = {
+    ReasonCode.DARK_HOURS: "{hours}: no light",
+    ReasonCode.QUIET_HOURS: "{hours}: {allowed}",
+    ReasonCode.DIM_HOURS: "{hours}: brightness {level:g} at most",
+    ReasonCode.RIG_CHECK_IN_DARK_HOURS: "{hours}: a rig check at {level:g} at most",
+    ReasonCode.PAUSE: "paused{by} at {at} until {until}",
+    ReasonCode.DARK: "dark{by} at {at} until {until}",
+    ReasonCode.DIM: "dimmed to {level:.0%} of the brightness that is set{by} at {at} until {until}",
+    ReasonCode.MUTE: "without sound{by} at {at} until {until}",
+    ReasonCode.RIG_CHECK: "rig check, {check}{by} at {at} until {until}",
+    ReasonCode.PIECE: "{piece} began {at}, {order}",
+    ReasonCode.BETWEEN: "between pieces",
+    ReasonCode.ORDER_BEGINS_LATER: "until the order begins on the clock",
+    ReasonCode.COULD_NOT_END: "{piece} could not end in time",
+    ReasonCode.NOTHING_PLAYABLE: "no piece of the show can be played",
+    ReasonCode.LEFT_OUT: "{piece} is left out: its files are missing or damaged",
+    ReasonCode.OPENED: "{show} opened {opens} ({opens_by}), closes {closes} ({closes_by})",
+    ReasonCode.OPENS: "{show} opens {day:%A %d %B} at {opens} ({opens_by})",
+    ReasonCode.NOTHING_OPENS: "no performance opens tonight or tomorrow",
+    ReasonCode.BRIGHTNESS: "brightness {level:g}",
+    ReasonCode.NO_CLOCK: "{clock}",
+    ReasonCode.WIRE_BLACK: "the wire is black: {why}",
+    ReasonCode.STRONGER: "{kind} by {who}; end it first",
+    ReasonCode.LIGHTS_OFF_SINCE: "a {kind} was asked for after this rig check",
+    ReasonCode.NO_WHITE: "no string there has a white channel of its own: ask for white",
+    ReasonCode.TIME_NOT_TAKEN: "no other time is taken: {clock}",
+}
+BRIEFS = {ReasonCode.OPENED: "the closing at {closes} ({closes_by})"}
+"""Without what differs from night to night."""
+
+
+def reason(code: ReasonCode, rule: str, *, more: str = "", override: int | None = None, **values: object) -> Reason:
+    """A reason with its text; `more` is added to it."""
+    brief = BRIEFS[code].format(**values) if code in BRIEFS else ""
+    return Reason(rule, TEXTS[code].format(**values) + more, code, brief, override)
