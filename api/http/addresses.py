@@ -6,9 +6,8 @@ import ipaddress
 import socket
 from functools import lru_cache
 
-import ifaddr
-
 from gloaming.daemon.site.load import Site
+from gloaming.shows.interfaces import addresses
 
 ANNOUNCED = "gloaming.local"
 
@@ -29,8 +28,7 @@ def lan_addresses(host: str) -> list[str]:
     if not is_everywhere(host):
         return [] if ipaddress.ip_address(host).is_loopback else [host]
     wide = ipaddress.ip_address(host).version == 6
-    ips = [ip.ip if isinstance(ip.ip, str) else ip.ip[0] for adapter in ifaddr.get_adapters() for ip in adapter.ips]
-    lasting = [ip for ip in map(ipaddress.ip_address, ips) if not (ip.is_loopback or ip.is_link_local)]
+    lasting = [one.ip for _, one in addresses() if not (one.ip.is_loopback or one.ip.is_link_local)]
     return [str(ip) for ip in sorted(lasting, key=lambda ip: ip.version) if ip.version == 4 or wide]
 
 
@@ -41,8 +39,7 @@ def on_own_link(ip: ipaddress.IPv6Address, at_s: float) -> bool:
 
 @lru_cache(maxsize=1)
 def _own_networks(_minute: int) -> tuple[ipaddress.IPv6Network, ...]:
-    found = [(ip.ip[0], ip.network_prefix) for each in ifaddr.get_adapters() for ip in each.ips if ip.is_IPv6]
-    return tuple(ipaddress.IPv6Network(each, strict=False) for each in found)
+    return tuple(one.network for _, one in addresses() if isinstance(one, ipaddress.IPv6Interface))
 
 
 def page_addresses(host: str, port: int, secure: bool, announced: bool) -> list[str]:

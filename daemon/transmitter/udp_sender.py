@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import errno
-import fcntl
 import ipaddress
 import select
 import socket
 import struct
-from array import array
 from pathlib import Path
 
 from gloaming.daemon.transmitter.bulk import UDP_SEGMENT, Bulk, OneByOne, SendBatch, is_ipv6, sendmmsg_works
+from gloaming.shows.interfaces import index_of
 
 SEND_BUFFER_BYTES = 8 << 20
 ERROR_BUFFER_BYTES = 128 << 10
@@ -27,7 +26,6 @@ SO_SNDBUFFORCE, SO_RCVBUFFORCE = 32, 33
 IP_RECVERR, IPV6_RECVERR, MSG_ERRQUEUE = 11, 25, 0x2000
 IP_MTU_DISCOVER, IP_PMTUDISC_PROBE = 10, 3
 """ip(7): packets are never cut up on the way, so the kernel need not make an identification for each."""
-SIOCGIFCONF, IFREQ_BYTES = 0x8912, 16 + max(16, 3 * struct.calcsize("P"))
 DISCARD_PORT = 9
 """RFC 863. A route is looked up to it; nothing is sent."""
 WAYS = ("offload", "sendmmsg", "plain")
@@ -46,31 +44,10 @@ def interface_index(interface: str | None, host: str | None = None) -> int:
         address = ipaddress.ip_address(interface)
     except ValueError:
         return socket.if_nametoindex(interface)
-    for name, there in _addresses():
-        if there == address:
-            return socket.if_nametoindex(name)
-    if address.is_loopback:
-        return socket.if_nametoindex("lo")
-    raise OSError(f"no interface has the address {interface}")
-
-
-def _addresses() -> list[tuple[str, ipaddress.IPv4Address | ipaddress.IPv6Address]]:
-    """All addresses of this machine, each with the name of its interface: netdevice(7), and the kernel's table."""
-    found: list[tuple[str, ipaddress.IPv4Address | ipaddress.IPv6Address]] = []
-    room = array("B", bytes(IFREQ_BYTES * 1024))
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        request = struct.pack("iP", len(room), room.buffer_info()[0])
-        used = struct.unpack("iP", fcntl.ioctl(probe.fileno(), SIOCGIFCONF, request))[0]
-    for at in range(0, used, IFREQ_BYTES):
-        label, ipv4 = struct.unpack_from("16s4x4s", room, at)
-        name = label.rstrip(b"\0").decode().partition(":")[0]  # the label of a second address may be eth0:1
-        found.append((name, ipaddress.IPv4Address(ipv4)))
-    try:
-        with open("/proc/net/if_inet6") as file:  # noqa: PTH123  # a kernel table, read once
-            rows = [line.split() for line in file]
-    except OSError:  # a kernel without IPv6
-        rows = []
-    return found + [(row[5], ipaddress.IPv6Address(bytes.fromhex(row[0]))) for row in rows]
+    index = index_of(address)
+    if index is None:
+        raise OSError(f"no interface has the address {interface}")
+    return index
 
 
 def source_address(host: str) -> str | None:

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import errno
-import fcntl
 import ipaddress
 import socket
 import struct
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from pathlib import Path
 
 from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.interfaces import addresses, index_of
 from gloaming.shows.protocols.e131 import PORT, group, group_ipv6
 
 BUFFER_BYTES = 32 << 20
 _SO_RCVBUFFORCE, _SO_RXQ_OVFL, _SO_TIMESTAMPNS = 33, 40, 35
 _IP_MULTICAST_ALL, _IPV6_MULTICAST_ALL = 49, 29
-_SIOCGIFADDR = 0x8915
-_IPV6_ADDRESSES = Path("/proc/thread-self/net/if_inet6")
 _FULL = (errno.ENOBUFS, errno.ENOMEM)
 _NOTES = 2
 
@@ -81,7 +78,7 @@ class Sockets:
 
         if ipv4:
             self._families.append(_Family(lambda: _socket(""), join, [_socket("")]))
-        if index in (there := _ipv6_interfaces()) or (not interface and there):
+        if index in (there := _ipv6_indices()) or (not interface and there):
             self._families.append(_Family(lambda: _socket("::"), join_ipv6, [_socket("::")]))
         self.join(universes)
         for family in self._families:
@@ -119,35 +116,23 @@ def _find(interface: str) -> tuple[str | None, int]:
         if interface not in indices:
             right = f"there is {', '.join(indices)}"
             raise mistake("--interface", f"there is no interface {interface!r}", right) from None
-        index, ipv4 = indices[interface], _ipv4_address(interface)
-        if ipv4 is None and index not in _ipv6_interfaces():
-            raise mistake("--interface", f"the interface {interface!r} has no address") from None
-        return ipv4, index
-    if isinstance(address, ipaddress.IPv4Address):
-        return interface, next((at for name, at in indices.items() if _ipv4_address(name) == interface), 0)
-    for index, addresses in _ipv6_interfaces().items():
-        if address in addresses:
-            return next((_ipv4_address(name) for name, at in indices.items() if at == index), None), index
-    raise mistake("--interface", f"no interface has the address {interface}")
+        index = indices[interface]
+    else:
+        found = index_of(address)
+        if found is None:
+            raise mistake("--interface", f"no interface has the address {interface}")
+        if address.version == 4:
+            return interface, found
+        index = found
+    ipv4 = next((str(one.ip) for at, one in addresses() if at == index and one.version == 4), None)
+    if ipv4 is None and index not in _ipv6_indices():
+        raise mistake("--interface", f"the interface {interface!r} has no address")
+    return ipv4, index
 
 
-def _ipv4_address(interface: str) -> str | None:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            reply = fcntl.ioctl(probe.fileno(), _SIOCGIFADDR, struct.pack("256s", interface.encode()[:15]))
-        except OSError:  # it has none
-            return None
-    return socket.inet_ntoa(reply[20:24])
-
-
-def _ipv6_interfaces() -> dict[int, list[ipaddress.IPv6Address]]:
-    """The addresses of every interface that has any, by its index; none on a system without IPv6."""
-    there: dict[int, list[ipaddress.IPv6Address]] = {}
-    if _IPV6_ADDRESSES.exists():
-        for line in _IPV6_ADDRESSES.read_text().splitlines():
-            address, index, *_ = line.split()
-            there.setdefault(int(index, 16), []).append(ipaddress.IPv6Address(bytes.fromhex(address)))
-    return there
+def _ipv6_indices() -> set[int]:
+    """The interfaces that have an address by IPv6; none on a system without it."""
+    return {index for index, one in addresses() if one.version == 6}
 
 
 def _socket(address: str) -> socket.socket:
