@@ -11,9 +11,9 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from gloaming.daemon.direction.billing import held_windows, neighbours_windows, rule_ids
 from gloaming.daemon.direction.held import Held
-from gloaming.daemon.direction.scene import Window as Hours
+from gloaming.daemon.direction.scene import Window
 from gloaming.daemon.score.setup import Heading, Limits, Setup, Target
-from gloaming.daemon.score.windows import HeldWindow, Window, Windows
+from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
 from gloaming.daemon.site.load import Site
 from gloaming.shows.protocols.e131 import IPV4, IPV6
 
@@ -54,7 +54,7 @@ def windows_of(
     """The neighbours' windows, those that are held, and where a rig check may be lit all the same. `apart_ns` is how
     far the clock is ahead of the monotonic one. By a `guessed` clock no window holds beyond its own end."""
 
-    def limits(window: Hours) -> tuple[float, float, str]:
+    def limits(window: Window) -> tuple[float, float, str]:
         light = 1.0 if window.ceiling is None else window.ceiling
         return light, 0.0 if light == 0 else window.volume if window.quiet else 1.0, window.rule
 
@@ -62,7 +62,7 @@ def windows_of(
     return Windows(
         from_ns,
         until_ns,
-        windows=tuple(Window(one.from_ns, one.until_ns, *limits(one)) for one in hours),
+        windows=tuple(NeighboursWindow(one.from_ns, one.until_ns, *limits(one)) for one in hours),
         rules=frozenset(() if guessed else rule_ids(site)),
         held=tuple(HeldWindow(one.until_ns - apart_ns, *limits(one)) for one in held_windows(site, held)),
         low=tuple(low),

@@ -18,7 +18,7 @@ from gloaming.shows.time_units import HOUR_NS
 RULE_MAX = 64
 
 
-class Window(NamedTuple):
+class NeighboursWindow(NamedTuple):
     """Light no brighter than `light` and sound no louder than `sound`, 0 to 1, over `[from_ns, until_ns)`."""
 
     from_ns: int
@@ -48,7 +48,7 @@ class Windows:
 
     from_ns: int
     until_ns: int
-    windows: tuple[Window, ...] = ()
+    windows: tuple[NeighboursWindow, ...] = ()
     rules: frozenset[str] = frozenset()
     held: tuple[HeldWindow, ...] = ()
     low: tuple[tuple[int, int, float], ...] = ()
@@ -58,10 +58,10 @@ class Windows:
         return tuple(sorted({edge for one in self.windows for edge in one[:2]}))
 
     @cached_property
-    def _spans(self) -> tuple[tuple[Window, ...], ...]:
+    def _spans(self) -> tuple[tuple[NeighboursWindow, ...], ...]:
         """The windows between each edge and the next."""
         windows = sorted(self.windows)
-        spans: list[tuple[Window, ...]] = []
+        spans: list[tuple[NeighboursWindow, ...]] = []
         coming = 0
         for edge in self._edges:
             begun = list(spans[-1]) if spans else []
@@ -74,7 +74,7 @@ class Windows:
     def known(self, at_ns: int) -> bool:
         return self.from_ns <= at_ns < self.until_ns
 
-    def in_force(self, at_ns: int) -> tuple[Window, ...]:
+    def in_force(self, at_ns: int) -> tuple[NeighboursWindow, ...]:
         """The windows that an instant lies in."""
         place = bisect_right(self._edges, at_ns) - 1
         return self._spans[place] if place >= 0 and self.known(at_ns) else ()
@@ -87,7 +87,7 @@ class Windows:
         """How bright it may be at an instant."""
         return self.limit(self.in_force(at_ns), at_ns) if self.known(at_ns) else 0.0
 
-    def limit(self, windows: Iterable[Window | HeldWindow], at_ns: int) -> float:
+    def limit(self, windows: Iterable[NeighboursWindow | HeldWindow], at_ns: int) -> float:
         """How bright some windows let it be."""
         return min((one.light or self.low_at(at_ns) for one in windows), default=1.0)
 
@@ -116,7 +116,7 @@ class Windows:
             from_ns=instant(json["from_ns"]),
             until_ns=instant(json["until_ns"]),
             windows=tuple(
-                Window(instant(begin), instant(end), share(light), share(sound), _rule(rule))
+                NeighboursWindow(instant(begin), instant(end), share(light), share(sound), _rule(rule))
                 for begin, end, light, sound, rule in json["windows"]
             ),
             rules=frozenset(map(_rule, json["rules"])),
