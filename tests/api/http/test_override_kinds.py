@@ -68,7 +68,7 @@ def test_a_state_that_is_left_out_is_found(state: State, monkeypatch: pytest.Mon
 
 def test_the_page_has_no_names_of_its_own() -> None:
     """It shows the names that come with the answers."""
-    script = "".join(path.read_text() for path in sorted(PAGE.glob("*.js")))
+    script = "".join(path.read_text() for path in sorted(PAGE.rglob("*.js")))
     names: Any = [*(terms.name for terms in STATES.values()), *(terms.name for terms in TERMS.values())]
     tables = [name for name in names if re.search(rf': "{name}"', script)]
     assert tables == []

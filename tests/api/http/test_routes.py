@@ -10,6 +10,9 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from starlette.routing import Mount
+
+from gloaming.api.http.static_page import PARTS
 from tests.api.house import House, house, run
 
 NOBODY, VIEWER, OPERATOR, OWNER = "nobody", "viewer", "operator", "owner"
@@ -18,13 +21,13 @@ LOOKS = EVERYBODY - {NOBODY}
 ACTS = {OPERATOR, OWNER}
 ROWS = {
     "GET /": EVERYBODY,
-    "GET /more.js": EVERYBODY,
-    "GET /tell.js": EVERYBODY,
-    "GET /icon.svg": EVERYBODY,
-    "GET /icon-180.png": EVERYBODY,
-    "GET /icon-192.png": EVERYBODY,
-    "GET /icon-512.png": EVERYBODY,
-    "GET /page.webmanifest": EVERYBODY,
+    "GET /page/{tag}/more.js": EVERYBODY,
+    "GET /page/{tag}/tell.js": EVERYBODY,
+    "GET /page/{tag}/icon.svg": EVERYBODY,
+    "GET /page/{tag}/icon-180.png": EVERYBODY,
+    "GET /page/{tag}/icon-192.png": EVERYBODY,
+    "GET /page/{tag}/icon-512.png": EVERYBODY,
+    "GET /page/{tag}/page.webmanifest": EVERYBODY,
     "GET /healthz": EVERYBODY,
     "POST /api/sign-in": EVERYBODY,
     "POST /api/sign-in/link": EVERYBODY,
@@ -57,7 +60,9 @@ ROWS = {
 def routes(found: Iterable[Any]) -> Iterator[str]:
     """The routes of an application, those of the routers in it too, as "GET /api/now"."""
     for route in found:
-        if hasattr(route, "original_router"):  # how FastAPI keeps a router that was included
+        if isinstance(route, Mount):
+            yield from (f"GET {route.path}/{path.name}" for path in PARTS.iterdir())
+        elif hasattr(route, "original_router"):  # how FastAPI keeps a router that was included
             yield from routes(route.original_router.routes)
         else:
             yield from (f"{method} {route.path}" for method in route.methods - {"HEAD"})

@@ -1,0 +1,116 @@
+"""The page and its parts: packed, kept by the phone, and nothing else of the folder given."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from base64 import b64encode
+from hashlib import sha256
+from pathlib import Path
+
+import pytest
+
+from gloaming.api.http.static_page import PARTS
+from tests.api.house import House, house, run
+
+TOTAL_BYTES_MAX = 60_000
+PACKED = {"Accept-Encoding": "gzip"}
+
+
+async def tag_of(home: House) -> str:
+    async with home.client() as phone:
+        (tag,) = set(re.findall(r'"/page/(\w+)/', (await phone.get("/")).text))
+        return str(tag)
+
+
+def test_the_page_allows_what_stands_within_it_by_its_hash_and_nothing_else(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client() as phone:
+            answer = await phone.get("/")
+            assert answer.headers["content-type"] == "text/html; charset=utf-8"
+            policy = answer.headers["content-security-policy"]
+            for tag in ("script", "style"):
+                (within,) = re.findall(rf"<{tag}>(.*?)</{tag}>", answer.text, re.DOTALL)
+                assert f"'sha256-{b64encode(sha256(within.encode()).digest()).decode()}'" in policy
+            assert "unsafe" not in policy
+            assert answer.headers["x-content-type-options"] == "nosniff"
+
+    run(work())
+
+
+def test_the_page_is_asked_for_again_each_time_and_sent_where_it_has_changed(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client() as phone:
+            answer = await phone.get("/")
+            assert answer.headers["cache-control"] == "no-cache"
+            known = await phone.get("/", headers={"If-None-Match": answer.headers["etag"]})
+            assert (known.status_code, known.content) == (304, b"")
+            assert known.headers["etag"] == answer.headers["etag"]
+            assert known.headers["content-security-policy"] == answer.headers["content-security-policy"]
+            assert (await phone.get("/", headers={"If-None-Match": '"another"'})).status_code == 200
+
+    run(work())
+
+
+@pytest.mark.parametrize("name", sorted(path.name for path in PARTS.iterdir()))
+def test_a_part_is_kept_for_good_under_the_tag_of_the_parts_alone(name: str, tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client() as phone:
+            path = f"/page/{await tag_of(home)}/{name}"
+            answer = await phone.get(path)
+            assert answer.content == (PARTS / name).read_bytes()
+            assert answer.headers["cache-control"] == "max-age=31536000, immutable"
+            known = await phone.get(path, headers={"If-None-Match": answer.headers["etag"]})
+            assert (known.status_code, known.content) == (304, b"")
+            before = await phone.get(f"/page/0123456789abcdef/{name}")  # a page that was open over an upgrade
+            assert before.content == answer.content
+            assert before.headers["cache-control"] == "no-cache"
+            head = await phone.head(path)
+            assert (head.status_code, head.content) == (200, b"")
+            assert (await phone.post(path)).status_code == 405
+
+    run(work())
+
+
+def test_text_is_packed_and_all_of_it_is_small(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client() as phone:
+            tag, total = await tag_of(home), 0
+            for path in ("/", *(f"/page/{tag}/{path.name}" for path in PARTS.iterdir())):
+                async with phone.stream("GET", path, headers=PACKED) as answer:
+                    total += len(b"".join([chunk async for chunk in answer.aiter_raw()]))
+                    if not path.endswith(".png"):
+                        assert (answer.headers["content-encoding"], answer.headers["vary"]) == (
+                            "gzip",
+                            "Accept-Encoding",
+                        )
+                plain = await phone.get(path, headers={"Accept-Encoding": "identity"})
+                assert "content-encoding" not in plain.headers
+            assert total < TOTAL_BYTES_MAX
+
+    run(work())
+
+
+def test_events_are_not_packed(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as phone:
+            asking = asyncio.create_task(phone.get("/api/events", headers=PACKED))
+            while not asking.done():
+                home.app.state.streams.end_all()  # a stream would never end by itself
+                await asyncio.sleep(0.05)
+            assert "content-encoding" not in asking.result().headers
+            assert asking.result().text.startswith("retry: ")
+
+    run(work())
+
+
+@pytest.mark.parametrize("name", ["page.html", "page.css", "page.js", "..%2fpage.js", "%2e%2e/page.js", "static", ""])
+def test_what_the_page_is_made_of_is_not_given(name: str, tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client() as phone:
+            tag = await tag_of(home)
+            for path in (f"/{name}", f"/page/{name}", f"/page/{tag}/{name}"):
+                answer = await phone.get(f"http://127.0.0.1:8080{path}")
+                assert path == "/" or answer.status_code == 404, path
+
+    run(work())
