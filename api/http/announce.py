@@ -1,6 +1,6 @@
 """Found without typing an address: the site announced on the network as `gloaming.local` (RFC 6762, RFC 6763).
 
-Whatever goes wrong here is said once and hushes nobody: the page is there by its address too.
+What goes wrong here is reported once and stops nothing: the page is there by its address too.
 """
 
 from __future__ import annotations

@@ -10,10 +10,10 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from gloaming.api.http.addresses import site_names
-from gloaming.api.http.auth.authenticator import Authenticator, Device
+from gloaming.api.http.auth.authenticator import AuthenticatedDevice, Authenticator
 from gloaming.api.http.auth.routes import add_auth, device_of_request
 from gloaming.api.http.live_view import add_view
-from gloaming.api.http.middleware import Durability, Limits, RequestChecks
+from gloaming.api.http.middleware import Durability, RequestChecks, RequestLimits
 from gloaming.api.http.monitoring import add_monitoring
 from gloaming.api.http.openapi import document
 from gloaming.api.http.problems import add_errors
@@ -45,11 +45,11 @@ OUTSIDE = "the years 1900 to 2100 can be asked for"
 def make_app(
     director: Planner,
     authenticator: Authenticator,
-    limits: Limits | None = None,
+    limits: RequestLimits | None = None,
     addresses: Callable[[], list[str]] = lambda: ["http://127.0.0.1:8080"],
 ) -> FastAPI:
     """The application. `addresses` says where phones find the page."""
-    limits = limits or Limits()
+    limits = limits or RequestLimits()
     watch = NowWatcher(director)
     streams, working_out = OpenStreams(watch.wake), asyncio.Lock()
 
@@ -61,13 +61,13 @@ def make_app(
     app.add_middleware(RequestChecks, names=lambda: site_names(director.site), limits=limits)
     signed_in = device_of_request(director, authenticator, limits)
 
-    async def operator(device: Annotated[Device, Depends(signed_in)]) -> Device:
+    async def operator(device: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> AuthenticatedDevice:
         if device.kind != "operator":
             raise HTTPException(403, "this device may look, and nothing more")
         return device
 
-    Seen = Annotated[Device, Depends(signed_in)]
-    Operator = Annotated[Device, Depends(operator)]
+    AnyDevice = Annotated[AuthenticatedDevice, Depends(signed_in)]
+    Operator = Annotated[AuthenticatedDevice, Depends(operator)]
 
     @app.get("/healthz", tags=["now"])
     async def healthz() -> answers.Running:
@@ -75,16 +75,16 @@ def make_app(
         return answers.Running()
 
     @app.get("/api/openapi.json", include_in_schema=False)
-    async def openapi(_: Seen) -> JSONResponse:
+    async def openapi(_: AnyDevice) -> JSONResponse:
         return JSONResponse(document(app, director.site))
 
     @app.get("/api/now", response_model_exclude_unset=True, tags=["now"])
-    async def now(_: Seen) -> states.Now:
+    async def now(_: AnyDevice) -> states.Now:
         """What is happening now, and why; what was asked by hand; whether all is well, and if not, what to do."""
         return states.Now.model_validate(director.requests.now())
 
     @app.get("/api/nights", tags=["when"])
-    async def nights(_: Seen, first: FirstDay = None, days: Days = 7) -> list[answers.NightAhead]:
+    async def nights(_: AnyDevice, first: FirstDay = None, days: Days = 7) -> list[answers.NightAhead]:
         """The nights from a date on, each with its opening and closing, and the rules that set them."""
         async with working_out:
             found = await asyncio.to_thread(director.requests.nights, first, days)
@@ -92,14 +92,14 @@ def make_app(
 
     @app.get("/api/nights.svg", response_class=Response, tags=["when"], responses={200: {"content": {
         "image/svg+xml": {"schema": {"type": "string"}}}}})  # fmt: skip
-    async def picture(_: Seen, first: FirstDay = None, days: Days = 42) -> Response:
+    async def picture(_: AnyDevice, first: FirstDay = None, days: Days = 42) -> Response:
         """The season as a picture: dates across, the night from noon to noon down."""
         async with working_out:
             svg = await asyncio.to_thread(_draw, director, first, days)
         return Response(svg, media_type="image/svg+xml", headers={"Content-Security-Policy": PICTURE_POLICY})
 
     @app.get("/api/why", tags=["now"])
-    async def why(_: Seen, at: At | None = None) -> states.Explanation:
+    async def why(_: AnyDevice, at: At | None = None) -> states.Explanation:
         """The decision at an instant (without an offset: by the site's clocks), with its reasons."""
         zone = director.site.timezone
         if at is not None and at.tzinfo is None:
@@ -129,7 +129,7 @@ def make_app(
 
     @app.get("/api/journal", tags=["when"])
     async def journal(
-        _: Seen,
+        _: AnyDevice,
         limit: Annotated[
             int, Query(ge=1, le=1000), Expected("{value!r} is not a number of lines from 1 to 1000", "as 100")
         ] = 100,
@@ -145,7 +145,7 @@ def make_app(
         return [answers.JournalLine.model_validate(line) for line in lines]
 
     @app.get("/api/site", tags=["when"])
-    async def site_listed(_: Seen) -> answers.SiteListed:
+    async def site_listed(_: AnyDevice) -> answers.SiteListed:
         """The site: its name, its time zone, and the shows that may be called."""
         site = director.site
         shows = [answers.ShowListed(name=show.name, order=list(show.order)) for show in site.shows.values()]

@@ -134,7 +134,7 @@ def protocol_class(limit: ConnectionLimit, silent_s: float = SILENT_S) -> type[H
             return True
 
         def send_400_response(self, msg: str) -> None:
-            """What cannot be read is told so, where nothing has been answered yet."""
+            """A request that cannot be read gets an answer, unless one has begun."""
             if self.conn.our_state in (h11.IDLE, h11.SEND_RESPONSE):
                 super().send_400_response(msg)
             else:

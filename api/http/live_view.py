@@ -15,9 +15,9 @@ import numpy.typing as npt
 from fastapi import Depends, FastAPI, Request
 from fastapi.responses import StreamingResponse
 
-from gloaming.api.http.auth.authenticator import Authenticator, Device
-from gloaming.api.http.auth.routes import DeviceOf, token_of
-from gloaming.api.http.streams import OpenStreams, event, quiet_stream
+from gloaming.api.http.auth.authenticator import AuthenticatedDevice, Authenticator
+from gloaming.api.http.auth.routes import DeviceDependency, token_of
+from gloaming.api.http.streams import OpenStreams, event, event_stream
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.score.protocol import Op
@@ -28,7 +28,7 @@ FRAME_S = 0.2
 DOTS_MAX = 800
 CHANNELS = "RGBW"
 ROW = 0.07
-"""Between rows of strings of which nobody said where they hang, as a share of the picture."""
+"""Between rows of strings without positions, as a share of the picture."""
 
 
 class Layout:
@@ -64,7 +64,7 @@ def _picks(string: PixelString, pixels: list[int]) -> list[int]:
 
 
 def _placed(strings: list[tuple[PixelString, Any]]) -> list[list[float]]:
-    """Where each dot is drawn: as the strings hang, upright; those of which nobody said where stand in rows below."""
+    """Where each dot is drawn: as the strings hang, upright; strings without positions stand in rows below."""
     hung = [at[pixels] for string, pixels in strings if (at := positions(string)) is not None]
     everything = np.concatenate(hung) if hung else np.zeros((1, 2))
     low, extent = everything.min(axis=0), np.ptp(everything, axis=0)
@@ -127,19 +127,19 @@ class Viewer:
         channels = np.frombuffer(b64decode(levels), np.uint8).reshape(-1, len(CHANNELS)).astype(np.uint16)
         colours = np.minimum(channels[:, :3] + channels[:, 3:], 255).astype(np.uint8)
         at = isoformat(self.director.clock.now_ns(), self.director.site.timezone)
-        told = {"at": at, "pixels": self.layout.pixels, "rgb": b64encode(colours.tobytes()).decode()}
-        self.frame = json.dumps(told)
+        frame = {"at": at, "pixels": self.layout.pixels, "rgb": b64encode(colours.tobytes()).decode()}
+        self.frame = json.dumps(frame)
         self.came.set()
         self.came = asyncio.Event()
 
 
 def add_view(
-    app: FastAPI, director: Planner, authenticator: Authenticator, seen: DeviceOf, streams: OpenStreams
+    app: FastAPI, director: Planner, authenticator: Authenticator, signed_in: DeviceDependency, streams: OpenStreams
 ) -> None:
     """Add the stream of frames."""
     viewer = Viewer(director)
 
-    async def shown(token: str, device: Device) -> AsyncIterator[str]:
+    async def shown(token: str, device: AuthenticatedDevice) -> AsyncIterator[str]:
         ending = streams.open(device.id)
         layout = viewer.look()
         try:
@@ -159,6 +159,6 @@ def add_view(
         responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
         tags=["the rig"],
     )
-    async def view(request: Request, device: Annotated[Device, Depends(seen)]) -> StreamingResponse:
+    async def view(request: Request, device: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> StreamingResponse:
         """Server-sent events: `layout`, where the dots are; then `frame`, five a second: the colours really sent."""
-        return quiet_stream(shown(token_of(request), device))
+        return event_stream(shown(token_of(request), device))

@@ -37,7 +37,7 @@ LASTING = ("/api/journal", "/api/report")
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class RequestLimits:
     """How much is taken from whom. Rates are requests a second, with a burst before they count."""
 
     body_bytes: int = 65_536
@@ -87,7 +87,7 @@ class RequestChecks:
     """Which site a request asks for, from where, how much it sends and how often; `names` says what the site is called
     now."""
 
-    def __init__(self, app: ASGIApp, names: Callable[[], Collection[str]], limits: Limits) -> None:
+    def __init__(self, app: ASGIApp, names: Callable[[], Collection[str]], limits: RequestLimits) -> None:
         self.app, self.names, self.limits = app, names, limits
         self.addresses = Buckets(limits.address_rate, limits.address_burst)
 

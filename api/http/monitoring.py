@@ -9,8 +9,8 @@ from typing import Annotated
 from fastapi import Depends, FastAPI, HTTPException, Query, Request, Response
 from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 
-from gloaming.api.http.auth.authenticator import Device
-from gloaming.api.http.auth.routes import DeviceOf
+from gloaming.api.http.auth.authenticator import AuthenticatedDevice
+from gloaming.api.http.auth.routes import DeviceDependency
 from gloaming.api.http.schemas import answers, states
 from gloaming.api.http.schemas.base import Day, Expected
 from gloaming.api.http.schemas.requests import TimeRequest
@@ -45,20 +45,20 @@ class Reports:
             return found
 
 
-def add_monitoring(app: FastAPI, director: Planner, seen: DeviceOf, operator: DeviceOf) -> None:
+def add_monitoring(app: FastAPI, director: Planner, signed_in: DeviceDependency, operator: DeviceDependency) -> None:
     """Add the routes. The time may be given and the site read again by an operator alone."""
-    Seen = Annotated[Device, Depends(seen)]
-    Operator = Annotated[Device, Depends(operator)]
+    AnyDevice = Annotated[AuthenticatedDevice, Depends(signed_in)]
+    Operator = Annotated[AuthenticatedDevice, Depends(operator)]
 
     reports = Reports(director)
 
     @app.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
-    async def metrics(_: Seen) -> Response:
+    async def metrics(_: AnyDevice) -> Response:
         """Figures for Prometheus."""
         return Response(generate_latest(Figures(director)), media_type=CONTENT_TYPE_LATEST)
 
     @app.get("/api/health", response_model_exclude_unset=True)
-    async def health(_: Seen) -> states.Health:
+    async def health(_: AnyDevice) -> states.Health:
         """Whether all is well: troubles with what to do, the board's own figures, the clock, the transmitter."""
         now_ns = director.clock.now_ns()
         troubles = director.attendant.troubles(now_ns)
@@ -97,7 +97,7 @@ def add_monitoring(app: FastAPI, director: Planner, seen: DeviceOf, operator: De
     )
     async def report(
         request: Request,
-        _: Seen,
+        _: AnyDevice,
         first: Annotated[Day | None, Query(alias="from")] = None,
         days: Annotated[
             int, Query(ge=1, le=400), Expected("{value!r} is not a number of days from 1 to 400", "as days=60")

@@ -25,7 +25,7 @@ WITH_INPUT = {"400": "the body is not JSON", "422": "what was asked cannot be re
 BY_PATH = {"404": "there is no such thing, or no more"}
 UNSAFE = {"409": "it may not be, with the reasons", "507": "the disk takes nothing"}
 INTRODUCTION = (
-    "What Gloaming is doing, why, and how to hush it. Send a token as `Authorization: Bearer TOKEN`: the state "
+    "What Gloaming is doing, why, and how to stop it. Send a token as `Authorization: Bearer TOKEN`: the state "
     "directory has one for this machine, /api/sign-in gives one for a passcode. Errors are problem details (RFC 9457)."
 )
 

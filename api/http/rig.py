@@ -4,25 +4,27 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, HTTPException
 
-from gloaming.api.http.auth.authenticator import Device
-from gloaming.api.http.auth.routes import DeviceOf
+from gloaming.api.http.auth.authenticator import AuthenticatedDevice
+from gloaming.api.http.auth.routes import DeviceDependency
 from gloaming.api.http.schemas import answers, states
 from gloaming.api.http.schemas.requests import AnyRigCheckRequest
 from gloaming.daemon.planner.planner import Planner
 from gloaming.shows.config_files.errors import MistakeError
 
 
-def rig_router(director: Planner, seen: DeviceOf, operator: DeviceOf) -> APIRouter:
-    """The routes; `seen` and `operator` say who may look, and who may ask."""
+def rig_router(director: Planner, signed_in: DeviceDependency, operator: DeviceDependency) -> APIRouter:
+    """The routes; `signed_in` and `operator` say who may look, and who may ask."""
     router = APIRouter(tags=["rig"])
 
     @router.get("/api/rig")
-    async def rig(_: Annotated[Device, Depends(seen)]) -> states.RigListed:
+    async def rig(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> states.RigListed:
         """Controllers and whether they answer, supplies, strings with their places, and the rig check under way."""
         return states.RigListed.model_validate(director.rig.as_json())
 
     @router.post("/api/rig-check", status_code=201, response_model_exclude_unset=True)
-    async def check(asked: AnyRigCheckRequest, device: Annotated[Device, Depends(operator)]) -> answers.OverrideTaken:
+    async def check(
+        asked: AnyRigCheckRequest, device: Annotated[AuthenticatedDevice, Depends(operator)]
+    ) -> answers.OverrideTaken:
         """Show a test pattern. DELETE /api/overrides/{id} ends it."""
         try:
             taken = await director.requests.check_rig(asked.model_dump(exclude_unset=True), device.name)

@@ -38,7 +38,7 @@ CONNECTIONS_MAX = 600
 
 
 class PageServer:
-    """Serves the page of a director until it is told to stop, whatever its port and its certificate do meanwhile."""
+    """Serves the page of a director until `stop`, whatever its port and its certificate do meanwhile."""
 
     def __init__(self, director: Planner, state: Path, listen: str | None) -> None:
         self.director, self.state, self.listen = director, state, listen
@@ -71,7 +71,7 @@ class PageServer:
                 logging.getLogger(__name__).error("the page failed, and begins again", exc_info=error)
                 self._note_wrong(f"it failed, and begins again: {error!r}")
             await self._pause()
-        with self._told_where_it_fails():
+        with self._failure_reported():
             self._forget(NO_PAGE)
 
     async def _pause(self) -> None:
@@ -144,7 +144,7 @@ class PageServer:
     def _leave_word(self, host: str, port: int) -> None:
         """Passcode, token, address and certificate for whoever may read the state folder."""
         shown = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, f"[{host}]" if ":" in host else host)
-        with self._told_where_it_fails():
+        with self._failure_reported():
             self._forget("certificate", NO_PAGE)
             if self.certificate:
                 write_private(self.state / "certificate", self.certificate.own + "\n")
@@ -161,7 +161,7 @@ class PageServer:
         self.wrong = wrong
         site = self.director.site
         LOG.complain(f"{site.folder / (site.phone.place or 'site.toml')}: {wrong}; {DO['page']}", kind="page")
-        with self._told_where_it_fails():
+        with self._failure_reported():
             self._forget("address", "certificate")
             write_private(self.state / NO_PAGE, wrong + "\n")
 
@@ -170,7 +170,7 @@ class PageServer:
             (self.state / name).unlink(missing_ok=True)
 
     @contextmanager
-    def _told_where_it_fails(self) -> Iterator[None]:
+    def _failure_reported(self) -> Iterator[None]:
         """A disk that takes nothing stops no show."""
         try:
             yield

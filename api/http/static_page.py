@@ -48,8 +48,8 @@ class Page:
         await answer(scope, receive, send)
 
 
-class Parts(StaticFiles):
-    """The parts; a page of before an upgrade, with another tag, is given those of now, and keeps them not."""
+class PageParts(StaticFiles):
+    """The parts. A page that was open over an upgrade has another tag: it gets these parts, and does not keep them."""
 
     def __init__(self) -> None:
         super().__init__(directory=PARTS)
@@ -64,7 +64,7 @@ class Parts(StaticFiles):
 
 def add_page(app: FastAPI) -> None:
     """Add the page at `/`, and its parts below `/page/TAG/`."""
-    parts = Parts()
+    parts = PageParts()
     app.router.routes.append(Route("/", GZipMiddleware(Page(parts.tag)), methods=["GET"], include_in_schema=False))
     app.mount("/page/{tag}", GZipMiddleware(parts))
 

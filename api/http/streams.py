@@ -1,4 +1,4 @@
-"""Server-sent events: what is happening now, told as soon as it changes; a beat in between; an end with the token.
+"""Server-sent events: what is happening now, sent as soon as it changes; a beat in between; an end with the token.
 
 One watch looks for everybody, and only while somebody listens.
 """
@@ -12,8 +12,8 @@ from typing import Annotated, Any
 from fastapi import Depends, FastAPI, Request
 from fastapi.responses import StreamingResponse
 
-from gloaming.api.http.auth.authenticator import Authenticator, Device
-from gloaming.api.http.auth.routes import DeviceOf, token_of
+from gloaming.api.http.auth.authenticator import AuthenticatedDevice, Authenticator
+from gloaming.api.http.auth.routes import DeviceDependency, token_of
 from gloaming.api.http.schemas.states import Now
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
@@ -28,14 +28,14 @@ VOLATILE = {"at", "frame", "position_s", "brightness"}
 
 def news_of(now: dict[str, Any]) -> str:
     """All of /api/now that is news when it changes: not what runs on by itself."""
-    told = {key: value for key, value in now.items() if key not in VOLATILE}
-    told["overrides"] = [{**each, "remaining_s": 0} for each in now["overrides"]]
+    news = {key: value for key, value in now.items() if key not in VOLATILE}
+    news["overrides"] = [{**each, "remaining_s": 0} for each in now["overrides"]]
     wire = now["health"]["transmitter"]
     troubles = [(each["kind"], each["subject"], each["text"]) for each in now["health"]["troubles"]]
-    told["health"] = [troubles, wire and (wire["piece"], round(wire["level"], 2), wire["universes"])]
-    told["clock"] = {key: value for key, value in now["clock"].items() if key != "offset_s"}
-    told["next"] = now["next"] and [now["next"]["at"][:19], now["next"]["state"]]
-    return json.dumps(told, sort_keys=True)
+    news["health"] = [troubles, wire and (wire["piece"], round(wire["level"], 2), wire["universes"])]
+    news["clock"] = {key: value for key, value in now["clock"].items() if key != "offset_s"}
+    news["next"] = now["next"] and [now["next"]["at"][:19], now["next"]["state"]]
+    return json.dumps(news, sort_keys=True)
 
 
 class NowWatcher:
@@ -44,7 +44,7 @@ class NowWatcher:
     def __init__(self, director: Planner) -> None:
         self.director = director
         self.number = 0
-        self.told = ""
+        self.now_json = ""
         self._news = ""
         self._listeners = 0
         self.changed = asyncio.Event()
@@ -63,7 +63,7 @@ class NowWatcher:
         news = news_of(now)
         if news != self._news:
             self._news = news
-            self.told = Now.model_validate(now).model_dump_json(exclude_unset=True)
+            self.now_json = Now.model_validate(now).model_dump_json(exclude_unset=True)
             self.number += 1
             self.wake()
 
@@ -127,13 +127,13 @@ def add_events(
     app: FastAPI,
     director: Planner,
     authenticator: Authenticator,
-    seen: DeviceOf,
+    signed_in: DeviceDependency,
     watch: NowWatcher,
     streams: OpenStreams,
 ) -> None:
     """Add the stream of events."""
 
-    async def told(token: str, device: Device) -> AsyncIterator[str]:
+    async def stream(token: str, device: AuthenticatedDevice) -> AsyncIterator[str]:
         ending = streams.open(device.id)
         watch.listen()
         try:
@@ -147,7 +147,7 @@ def add_events(
                     return
                 if number != watch.number:
                     number = watch.number
-                    yield event("now", watch.told)
+                    yield event("now", watch.now_json)
                 else:
                     at = isoformat(director.clock.now_ns(), director.site.timezone)
                     yield event("beat", json.dumps({"at": at}))
@@ -163,13 +163,13 @@ def add_events(
         responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
         tags=["now"],
     )
-    async def events(request: Request, device: Annotated[Device, Depends(seen)]) -> StreamingResponse:
+    async def events(request: Request, device: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> StreamingResponse:
         """Server-sent events: `hello`; `now`, as /api/now, at once and when anything changes; `beat` every two seconds;
         `signed-out`, and the end, when the token is revoked."""
-        return quiet_stream(told(token_of(request), device))
+        return event_stream(stream(token_of(request), device))
 
 
-def quiet_stream(lines: AsyncIterator[str]) -> StreamingResponse:
+def event_stream(lines: AsyncIterator[str]) -> StreamingResponse:
     """A stream that nothing on the way keeps back."""
     headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no"}
     return StreamingResponse(lines, media_type="text/event-stream", headers=headers)

@@ -20,7 +20,7 @@ from fastapi import FastAPI
 
 from gloaming.api.http.app import make_app
 from gloaming.api.http.auth.authenticator import Authenticator
-from gloaming.api.http.middleware import Limits
+from gloaming.api.http.middleware import RequestLimits
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import load_site
@@ -148,7 +148,9 @@ class House:
 
 
 @asynccontextmanager
-async def house(folder: Path, at: str = "2026-12-12T18:00", limits: Limits | None = None) -> AsyncIterator[House]:
+async def house(
+    folder: Path, at: str = "2026-12-12T18:00", limits: RequestLimits | None = None
+) -> AsyncIterator[House]:
     """A site's house, open at a local instant."""
     site = load_site(write_site(folder / "site"))
     state = folder / "state"

@@ -48,7 +48,7 @@ KNOWN_MAX = 256
 
 
 @dataclass(frozen=True, slots=True)
-class Device:
+class AuthenticatedDevice:
     """A signed-in device: an operator may do everything, a viewer sees."""
 
     id: int
@@ -204,7 +204,7 @@ class Authenticator:
         kind, until_s = self._links.pop(_hash(code), ("", at_s))
         return (self._issue(name_of(name), kind, now_ns), kind) if until_s > at_s else None
 
-    def device(self, token: str, now_ns: int | None = None) -> Device | None:
+    def device(self, token: str, now_ns: int | None = None) -> AuthenticatedDevice | None:
         """The device that a token belongs to. With `now_ns`, a time that is trusted, it is noted as seen; one that has
         not asked for `IDLE_NS` is signed out."""
         found = self.store.device(_hash(token)) if token else None
@@ -217,9 +217,9 @@ class Authenticator:
                 return None
             if abs(now_ns - seen_ns) > SEEN_EVERY_NS:
                 self.store.note_seen(id, now_ns)
-        return Device(id, name, kind)
+        return AuthenticatedDevice(id, name, kind)
 
-    def sign_out_others(self, device: Device, now_ns: int) -> list[int]:
+    def sign_out_others(self, device: AuthenticatedDevice, now_ns: int) -> list[int]:
         """Sign out all devices but one, and the board itself; which they were."""
         others = [id for id, name, *_ in self.store.devices() if id != device.id and name != LOCAL_DEVICE]
         for id in others:

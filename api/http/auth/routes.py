@@ -8,8 +8,8 @@ import segno
 from fastapi import Depends, FastAPI, Request, Response
 from starlette.exceptions import HTTPException
 
-from gloaming.api.http.auth.authenticator import LINK_S, Authenticator, Device, network_of
-from gloaming.api.http.middleware import Buckets, Limits
+from gloaming.api.http.auth.authenticator import LINK_S, AuthenticatedDevice, Authenticator, network_of
+from gloaming.api.http.middleware import Buckets, RequestLimits
 from gloaming.api.http.schemas import answers
 from gloaming.api.http.schemas.base import Expected
 from gloaming.api.http.schemas.requests import LinkCodeRequest, LinkRequest, NewPasscodeRequest, PasscodeRequest
@@ -19,7 +19,7 @@ from gloaming.daemon.planner.planner import Planner
 COOKIE = "gloaming"
 COOKIE_S = 400 * 86_400
 Id = Annotated[int, Expected("{value!r} is not the id of a device", "GET /api/devices has the ids")]
-DeviceOf = Callable[..., Coroutine[Any, Any, Device]]
+DeviceDependency = Callable[..., Coroutine[Any, Any, AuthenticatedDevice]]
 """A dependency that gives the device of a request, or refuses the request."""
 
 
@@ -29,11 +29,11 @@ def token_of(request: Request) -> str:
     return token.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
 
 
-def device_of_request(director: Planner, authenticator: Authenticator, limits: Limits) -> DeviceOf:
+def device_of_request(director: Planner, authenticator: Authenticator, limits: RequestLimits) -> DeviceDependency:
     """The dependency that lets a request in where it carries a known token."""
     buckets = Buckets(limits.device_rate, limits.device_burst)
 
-    async def signed_in(request: Request) -> Device:
+    async def signed_in(request: Request) -> AuthenticatedDevice:
         trusted = director.attendant.trust.trusted
         device = authenticator.device(token_of(request), director.clock.now_ns() if trusted else None)
         if device is None:
@@ -52,16 +52,19 @@ def add_auth(
     app: FastAPI,
     director: Planner,
     authenticator: Authenticator,
-    seen: DeviceOf,
-    operator: DeviceOf,
+    signed_in: DeviceDependency,
+    operator: DeviceDependency,
     addresses: Callable[[], list[str]],
     revoked: Callable[[], None],
 ) -> None:
-    """Add the routes; `addresses` says where the page is found, the best first, `revoked` is told of a revocation."""
-    Seen = Annotated[Device, Depends(seen)]
-    Operator = Annotated[Device, Depends(operator)]
+    """Add the routes. `addresses` says where the page is found, the best first; `revoked` is called after devices were
+    signed out."""
+    AnyDevice = Annotated[AuthenticatedDevice, Depends(signed_in)]
+    Operator = Annotated[AuthenticatedDevice, Depends(operator)]
 
-    def welcome(request: Request, response: Response, token: str, device: Device, by: str) -> answers.SignedIn:
+    def welcome(
+        request: Request, response: Response, token: str, device: AuthenticatedDevice, by: str
+    ) -> answers.SignedIn:
         name, kind = device.name, device.kind
         director.store.note(director.clock.now_ns(), "device", f"{name} has signed in by {by}, as {kind}", name)
         authenticator.guesses.know(network_of(request.client.host if request.client else ""))
@@ -104,7 +107,7 @@ def add_auth(
         )
 
     @app.get("/api/devices", tags=["devices"])
-    async def devices(device: Seen) -> list[answers.DeviceKnown]:
+    async def devices(device: AnyDevice) -> list[answers.DeviceKnown]:
         """The devices that are signed in."""
         zone = director.site.timezone
         found = []
@@ -124,7 +127,7 @@ def add_auth(
         return [answers.DeviceSignedOut(id=id) for id in others]
 
     @app.delete("/api/devices/{id}", tags=["devices"])
-    async def revoke(id: Id, device: Seen, response: Response) -> answers.DeviceSignedOut:
+    async def revoke(id: Id, device: AnyDevice, response: Response) -> answers.DeviceSignedOut:
         """Sign a device out for good; its streams of events end. A viewer may sign itself out, and nobody else."""
         if device.kind != "operator" and id != device.id:
             raise HTTPException(403, "this device may look, and sign itself out")

@@ -29,7 +29,7 @@ def refused(wrong: str, right: str, key: str | None = None) -> PydanticCustomErr
 
 @dataclass(frozen=True)
 class Expected:
-    """In the annotation of a field: what is said of a value that the field refuses, whatever the reason."""
+    """In the annotation of a field: the line for any value that the field refuses."""
 
     wrong: str
     right: str

@@ -22,7 +22,7 @@ from gloaming.api.http.auth.authenticator import (
     name_of,
     network_of,
 )
-from gloaming.api.http.middleware import Limits
+from gloaming.api.http.middleware import RequestLimits
 from tests.api.house import ORIGIN, House, house, run
 
 OPEN = {"/healthz", "/api/sign-in", "/api/sign-in/link", "/api/openapi.json"}
@@ -160,7 +160,7 @@ def test_a_link_works_once_and_for_ten_minutes(tmp_path: Path) -> None:
 
 def test_two_hundred_wrong_passcodes_shut_out_the_guesser_and_no_phone_that_is_signed_in(tmp_path: Path) -> None:
     async def work() -> None:
-        limits = Limits(address_rate=1e6, address_burst=1e6)
+        limits = RequestLimits(address_rate=1e6, address_burst=1e6)
         async with house(tmp_path, limits=limits) as home:
             async with (
                 home.client(home.device(), address="192.0.2.9") as phone,

@@ -13,8 +13,8 @@ import pytest
 from argon2 import extract_parameters
 from argon2.low_level import Type
 
-from gloaming.api.http.auth.authenticator import Authenticator, Device
-from gloaming.api.http.middleware import Limits
+from gloaming.api.http.auth.authenticator import AuthenticatedDevice, Authenticator
+from gloaming.api.http.middleware import RequestLimits
 from gloaming.daemon.planner.clock_trust import FIRST_NS
 from gloaming.daemon.planner.store import Store
 from tests.api.house import house, run
@@ -133,7 +133,7 @@ def test_devices_are_listed_and_the_board_itself_cannot_be_signed_out(tmp_path: 
 
 def test_a_device_that_asks_too_often_is_told_to_wait_and_others_are_not(tmp_path: Path) -> None:
     async def work() -> None:
-        limits = Limits(device_rate=1e-6, device_burst=5)
+        limits = RequestLimits(device_rate=1e-6, device_burst=5)
         async with (
             house(tmp_path, limits=limits) as home,
             home.client(home.token) as hasty,
@@ -149,7 +149,7 @@ def test_a_device_that_asks_too_often_is_told_to_wait_and_others_are_not(tmp_pat
 
 def test_an_address_that_asks_too_often_is_told_to_wait(tmp_path: Path) -> None:
     async def work() -> None:
-        limits = Limits(address_rate=1e-6, address_burst=3)
+        limits = RequestLimits(address_rate=1e-6, address_burst=3)
         async with (
             house(tmp_path, limits=limits) as home,
             home.client(address="192.0.2.50") as hasty,
@@ -323,7 +323,7 @@ def test_a_device_that_has_not_asked_for_four_hundred_days_is_signed_out(tmp_pat
     assert authenticator.device(lost) is None
     early = authenticator._issue("signed in before the time was known", "operator", 0)
     assert authenticator.device(early, NOW_NS)
-    assert authenticator.sign_out_others(Device(1, "a phone", "operator"), NOW_NS) == [3]
+    assert authenticator.sign_out_others(AuthenticatedDevice(1, "a phone", "operator"), NOW_NS) == [3]
     assert [name for _, name, *_ in store.devices()] == ["a phone"]
     store.close()
 
