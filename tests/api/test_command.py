@@ -293,3 +293,21 @@ def test_a_call_that_is_not_understood_is_told_in_plain_words(
     line = capsys.readouterr().err
     assert told in line
     assert line.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "line"),
+    [
+        ("dim 2", "request: level: 2.0 is not a brightness from 0 to 1; as 0.4"),
+        ("pause 0", "request: minutes: 0.0 is not a number of minutes above 0 and up to 10080; as 15"),
+        ("pause 5 --until 22:00", "request: until: stands beside minutes; give one of the two"),
+        ("dark --until later", 'request: until: \'later\' cannot be read; "22:15", "tonight", or an instant as '),
+        ("rig-check pixel", "request: number: missing; as 37"),
+    ],
+)
+def test_a_command_refuses_what_http_would_refuse_without_asking_it(
+    words: str, line: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """No daemon runs here."""
+    assert main([*words.split(), "--state", str(tmp_path), "--url", "http://127.0.0.1:9"]) == 2
+    assert line in capfd.readouterr().err
