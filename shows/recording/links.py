@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
-from gloaming.shows.protocols.e131.parse import Bytes, Datagrams, Integers
+from gloaming.shows.protocols.e131 import DATA_BYTES_MAX, PACKET_BYTES_MAX
+from gloaming.shows.protocols.e131.parse import Bytes, Datagrams, Integers, split
 
 ETHERNET, COOKED, COOKED_2 = 1, 113, 276
 _TYPE_AT = {ETHERNET: 12, COOKED: 14, COOKED_2: 0}
@@ -24,8 +24,6 @@ _IPV4, _IPV6 = 0x0800, 0x86DD
 _RAW = (12, 14, 101, 228, 229)
 _UDP = 17
 _WAITING_MAX = 256
-_PLAIN_MAX = 638
-"""A longer payload may be several packets in one."""
 
 
 class Unusable(Exception):
@@ -146,7 +144,9 @@ def _plain(buffer: Bytes, table: Integers) -> tuple[Integers, Integers]:
     starts = udp + 8
     left = lengths - (starts - packets)
     said = _half(buffer, udp + 4) - 8
-    plain: npt.NDArray[np.bool_] = (fourth | sixth) & (left >= 0) & (said >= 0) & (np.minimum(said, left) <= _PLAIN_MAX)
+    plain: npt.NDArray[np.bool_] = (
+        (fourth | sixth) & (left >= 0) & (said >= 0) & (np.minimum(said, left) <= DATA_BYTES_MAX)
+    )
     return np.where(plain, starts, -1), np.minimum(said, left)
 
 
@@ -190,15 +190,3 @@ def _ipv6(data: bytes) -> bytes:
 def _udp(data: bytes) -> bytes:
     length = struct.unpack_from(">H", data, 4)[0]
     return data[8 : length if length >= 8 else None]  # 0: longer than the field can say
-
-
-def split(payload: bytes) -> list[bytes]:
-    """A payload that segmentation offload left unsplit, as the packets that go over the wire (5.4: their length)."""
-    parts = []
-    while len(payload) > 638 and payload[:16] == b"\x00\x10\x00\x00ASC-E1.17\x00\x00\x00":
-        length = 16 + (struct.unpack_from(">H", payload, 16)[0] & 0x0FFF)
-        if payload[length : length + 4] != b"\x00\x10\x00\x00":
-            break
-        parts.append(payload[:length])
-        payload = payload[length:]
-    return [*parts, payload]

@@ -15,7 +15,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from gloaming.shows.config_files.checking import Table, instead, on_their_lines, read_tables
 from gloaming.shows.config_files.errors import Mistake, MistakeError
-from gloaming.shows.protocols.e131 import UNIVERSE_MAX
+from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 
 UNIVERSES = range(1, UNIVERSE_MAX + 1)
 """E1.31 9.1.1: the universes that carry data."""
@@ -121,7 +121,7 @@ class PixelString(Named):
     """The controller that feeds it, by name."""
     universe: Annotated[int, Field(ge=1, le=UNIVERSE_MAX, examples=["1"])]
     """The universe of its first pixel."""
-    slot: Annotated[int, Field(ge=1, le=512, examples=["1"])] = 1
+    slot: Annotated[int, Field(ge=1, le=SLOTS_MAX, examples=["1"])] = 1
     """The slot of its first pixel."""
     pixels: Annotated[int, Field(ge=1, le=100_000, examples=["150"])]
     """How many pixels it has."""
@@ -129,7 +129,7 @@ class PixelString(Named):
         "RGB"
     )
     """The colours of a pixel, in the order of its slots."""
-    slots_per_universe: Annotated[int, Field(ge=1, le=512, examples=["510"])] = 510
+    slots_per_universe: Annotated[int, Field(ge=1, le=SLOTS_MAX, examples=["510"])] = 510
     """After so many slots it goes on in the next universe."""
     ma_per_channel: Annotated[float, Field(ge=0, le=1000, examples=["20"])] = 20.0
     """What one colour of one pixel draws at full, in milliamperes (20: common practice, no source)."""

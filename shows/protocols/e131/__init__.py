@@ -20,6 +20,8 @@ PAGE_UNIVERSES = 512
 """Universes in a page of discovery, 8.5."""
 HEAD_BYTES = 126
 """A data packet up to and with its start code, table 4-1."""
+DATA_BYTES_MAX = HEAD_BYTES + SLOTS_MAX
+"""A longer payload may be several packets in one, which segmentation offload has left unsplit."""
 PACKET_BYTES_MAX = 1152
 """A discovery page of 512 universes has 1144 bytes; room after it, so that a window never reaches past a buffer."""
 DATA_LOSS_NS = 2_500_000_000

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.protocols.e131 import (
+    DATA_BYTES_MAX,
     DISCOVERY_LIST,
     DMP,
     DMP_STEP,
@@ -61,6 +62,7 @@ def _fields(*names: str) -> struct.Struct:
     return struct.Struct(code)
 
 
+_ROOT = _fields("preamble", "identifier", "root_size")
 _LAYERS = _fields("preamble", "identifier", "root", "framing")
 _DATA = _fields("cid", "name", "priority", "sequence", "options", "universe", "start_code")
 _DISCOVERY = _fields("cid", "name", "list", "page", "page_last")
@@ -108,6 +110,19 @@ def read_discovery(data: bytes | memoryview) -> Discovery | None:
         return None
     count = min((len(data) - _DISCOVERY.size) // 2, PAGE_UNIVERSES)
     return Discovery(cid, name, page, struct.unpack_from(f">{count}H", data, _DISCOVERY.size))
+
+
+def split(payload: bytes) -> list[bytes]:
+    """A payload that segmentation offload left unsplit, as the packets that go over the wire (5.4: their length)."""
+    parts = []
+    while len(payload) > DATA_BYTES_MAX:
+        preamble, identifier, size = _ROOT.unpack_from(payload)
+        length = FIELDS["root_size"][0] + (size & 0x0FFF)
+        if (preamble, identifier) != (PREAMBLE, IDENTIFIER) or payload[length : length + 4] != payload[:4]:
+            break
+        parts.append(payload[:length])
+        payload = payload[length:]
+    return [*parts, payload]
 
 
 def source_name(name: bytes) -> str:
