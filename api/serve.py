@@ -27,11 +27,8 @@ AGAIN_S = 2.0
 def serve(site: Site, refused: MistakeError | None, args: argparse.Namespace) -> None:
     """Run the director on a site until SIGTERM or SIGINT; `refused` are the mistakes that its files have now."""
     folder, state = args.site.absolute(), args.state.absolute()
-    director = Planner(site, state, Clock())
-    director.link.path = args.transmitter or director.link.path
-    if refused:
-        director.attendant.refuse(refused, "the site has a mistake, and is given as it was before")
-    else:
+    director = Planner(site, state, Clock(), args.transmitter, refused)
+    if not refused:
         keep_good(folder, state)
     asyncio.run(_run(director, state, args.listen))
 
@@ -39,10 +36,10 @@ def serve(site: Site, refused: MistakeError | None, args: argparse.Namespace) ->
 async def _run(director: Planner, state: Path, listen: str | None) -> None:
     """The show first, then the page; until told to stop. SIGHUP reloads."""
     loop, stopping = asyncio.get_running_loop(), asyncio.Event()
-    reloads: set[asyncio.Task[bool]] = set()
+    reloads: set[asyncio.Task[MistakeError | None]] = set()
 
     def reload() -> None:
-        task = asyncio.create_task(director.attendant.reload("asked by a signal"), name="reload")
+        task = asyncio.create_task(director.reload("asked by a signal"), name="reload")
         reloads.add(task)
         task.add_done_callback(reloads.discard)
 
@@ -50,24 +47,17 @@ async def _run(director: Planner, state: Path, listen: str | None) -> None:
         loop.add_signal_handler(number, stopping.set)
     loop.add_signal_handler(signal.SIGHUP, reload)
     page = PageServer(director, state, listen)
-    director.attendant.others.append(page.troubles)
-    await director.start()
-    beat = asyncio.create_task(_beat(), name="watchdog")
+    director.add_troubles(page.troubles)
+    manager, every_s = Notifier(), watchdog_s()
+    # from the loop that decides: one that hangs is started anew
+    alive = [] if every_s is None else [(every_s, "tell the service manager", lambda: manager.say("WATCHDOG=1"))]
+    await director.start(*alive)
+    manager.say("READY=1", "STATUS=the show is on")
     serving = asyncio.create_task(page.run(), name="page")
     await stopping.wait()
     page.stop()
     await serving
-    beat.cancel()
     await director.stop()
-
-
-async def _beat() -> None:
-    """From the loop that decides: a loop that hangs is a director that hangs, and is started anew."""
-    manager, every_s = Notifier(), watchdog_s()
-    manager.say("READY=1", "STATUS=the show is on")
-    while every_s is not None:
-        manager.say("WATCHDOG=1")
-        await asyncio.sleep(every_s)
 
 
 def _site(folder: Path, state: Path) -> tuple[Site, MistakeError | None]:

@@ -1,66 +1,83 @@
-"""A director's figures, collected for Prometheus each time they are asked for."""
+"""The planner's figures, collected for Prometheus each time they are asked for."""
 
 from __future__ import annotations
 
 import collections
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, TypeVar
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
 
 from prometheus_client.core import CounterMetricFamily as Counter
 from prometheus_client.core import GaugeMetricFamily as Gauge
 from prometheus_client.registry import Collector
 
+from gloaming.daemon.direction.decide import Decision
 from gloaming.daemon.direction.score import State
-
-if TYPE_CHECKING:
-    from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.planner.clock_trust import Verdict
+from gloaming.daemon.planner.health import Board
+from gloaming.daemon.reachability import Reach
 
 Family = TypeVar("Family", Gauge, Counter)
 
 
-class Figures(Collector):
-    """All figures of a director, its transmitter and its board. A family without a sample is left out."""
+@dataclass(frozen=True, slots=True)
+class Status:
+    """How the planner, its transmitter and its board are at an instant."""
 
-    def __init__(self, director: Planner) -> None:
-        self._director = director
+    decision: Decision
+    started_ns: int
+    troubles: list[dict[str, Any]]
+    verdict: Verdict
+    overrides: int
+    unwritten: int
+    connected: bool
+    telemetry: dict[str, Any] | None
+    unread: int
+    transmitter_lost: int
+    controllers: tuple[Reach, ...]
+    board: Board
+
+
+class Figures(Collector):
+    """All figures of a status. A family without a sample is left out."""
+
+    def __init__(self, status: Callable[[], Status]) -> None:
+        self._status = status
 
     def collect(self) -> Iterator[Gauge | Counter]:
-        return (family for family in _families(self._director) if family.samples)
+        return (family for family in _families(self._status()) if family.samples)
 
 
-def _families(director: Planner) -> Iterator[Gauge | Counter]:
-    now_ns = director.clock.now_ns()
-    decision, attendant = director.current(now_ns), director.attendant
+def _families(status: Status) -> Iterator[Gauge | Counter]:
+    decision, telemetry = status.decision, status.telemetry or {}
     yield _filled(
         Gauge("gloaming_state", "1 for the state of now, 0 for the others.", labels=["state"]),
         (([str(state)], decision.state == state) for state in State),
     )
     yield Gauge("gloaming_brightness_ratio", "Brightness that is decided for now.", decision.brightness)
-    yield Gauge("gloaming_transmitter_connected", "1 while the transmitter answers.", director.link.connected)
+    yield Gauge("gloaming_transmitter_connected", "1 while the transmitter answers.", status.connected)
     yield Counter(
         "gloaming_messages_unread_total",
         "Messages of the transmitter that could not be read since the director began.",
-        director.link.unread,
+        status.unread,
     )
-    yield Gauge("gloaming_clock_trusted", "1 while the clock is believed.", attendant.trust.trusted)
-    standing = len(director.requests.standing(now_ns))
-    yield Gauge("gloaming_overrides", "Overrides in force or yet to come.", standing)
-    waiting = director.store.unwritten
-    yield Gauge("gloaming_unwritten_changes", "Changes that wait for a disk that takes them.", waiting)
-    yield Gauge("gloaming_start_time_seconds", "When the director began, Unix time.", director.started_ns / 1e9)
+    yield Gauge("gloaming_clock_trusted", "1 while the clock is believed.", status.verdict.trusted)
+    yield Gauge("gloaming_overrides", "Overrides in force or yet to come.", status.overrides)
+    yield Gauge("gloaming_unwritten_changes", "Changes that wait for a disk that takes them.", status.unwritten)
+    yield Gauge("gloaming_start_time_seconds", "When the director began, Unix time.", status.started_ns / 1e9)
     yield Counter(
         "gloaming_transmitter_lost_total",
         "How often the transmitter has gone since the director began.",
-        attendant.transmitter_lost,
+        status.transmitter_lost,
     )
-    yield from _of_rig(director)
-    kinds = collections.Counter(trouble["kind"] for trouble in attendant.troubles(now_ns))
+    yield from _of_rig(status.controllers, telemetry)
+    kinds = collections.Counter(trouble["kind"] for trouble in status.troubles)
     yield _filled(
         Gauge("gloaming_troubles", "Troubles of now, by kind.", labels=["kind"]),
         (([kind], number) for kind, number in kinds.items()),
     )
-    yield from _of_transmitter(director.link.telemetry or {})
-    yield from _of_board(director)
+    yield from _of_transmitter(telemetry)
+    yield from _of_board(status.board)
 
 
 def _filled(family: Family, samples: Iterable[tuple[Sequence[str], float]]) -> Family:
@@ -69,8 +86,8 @@ def _filled(family: Family, samples: Iterable[tuple[Sequence[str], float]]) -> F
     return family
 
 
-def _of_rig(director: Planner) -> Iterator[Gauge | Counter]:
-    known = [reach for reach in director.rig.reach.found.values() if reach.answers is not None]
+def _of_rig(controllers: Iterable[Reach], telemetry: Mapping[str, Any]) -> Iterator[Gauge | Counter]:
+    known = [reach for reach in controllers if reach.answers is not None]
     yield _filled(
         Gauge("gloaming_controller_up", "1 while a controller answers.", labels=["controller"]),
         (([reach.controller], bool(reach.answers)) for reach in known),
@@ -79,7 +96,7 @@ def _of_rig(director: Planner) -> Iterator[Gauge | Counter]:
         Gauge("gloaming_controller_since_seconds", "Since when that is so, Unix time.", labels=["controller"]),
         (([reach.controller], reach.since_ns / 1e9) for reach in known),
     )
-    limited = (director.link.telemetry or {}).get("limited", ())
+    limited = telemetry.get("limited", ())
     yield _filled(
         Counter("gloaming_limited_frames_total", "Frames in which the limiter lowered it.", labels=["kind", "name"]),
         (([one["kind"], one["name"]], one["frames"]) for one in limited),
@@ -108,8 +125,7 @@ def _of_transmitter(telemetry: Mapping[str, Any]) -> Iterator[Gauge | Counter]:
     )
 
 
-def _of_board(director: Planner) -> Iterator[Gauge | Counter]:
-    board = director.attendant.board
+def _of_board(board: Board) -> Iterator[Gauge | Counter]:
     yield Gauge("gloaming_board_temperature_celsius", "The board's warmest sensor.", board.temperature_c)
     yield Gauge("gloaming_disk_free_bytes", "Room left where the state lies.", board.disk_free_bytes)
     yield Gauge("gloaming_memory_available_bytes", "Memory that can be had.", board.memory_free_bytes)

@@ -51,7 +51,7 @@ class Reach:
 
 
 class Reachability:
-    """Asks every controller of a rig again and again; `changed` hears of each that comes or goes."""
+    """Asks every controller of a rig at each look; `changed` hears of each that comes or goes."""
 
     def __init__(self, rig: Rig, now_ns: Callable[[], int], changed: Changed, ask: Ask | None = None) -> None:
         self._now_ns, self._changed, self._ask = now_ns, changed, ask or answers
@@ -70,14 +70,6 @@ class Reachability:
                 reach = Reach(controller.name, controller.host, known.answers, known.since_ns, strings)
             found[controller.name] = reach
         self.found = found
-
-    async def run(self) -> None:
-        """Until cancelled."""
-        loop = asyncio.get_running_loop()
-        while True:
-            begun_s = loop.time()
-            await self.look()
-            await asyncio.sleep(max(1.0, begun_s + PERIOD_S - loop.time()))
 
     async def look(self) -> None:
         """Ask every controller once, all at the same time."""

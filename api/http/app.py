@@ -57,7 +57,7 @@ def make_app(
     app.router.redirect_slashes = False
     app.state.streams = streams
     add_errors(app)
-    app.add_middleware(Durability, store=director.store)
+    app.add_middleware(Durability, written=director.written)
     app.add_middleware(RequestChecks, names=lambda: site_names(director.site), limits=limits)
     signed_in = device_of_request(director, authenticator, limits)
 
@@ -81,13 +81,13 @@ def make_app(
     @app.get("/api/now", response_model_exclude_unset=True, tags=["now"])
     async def now(_: AnyDevice) -> states.Now:
         """What is happening now, and why; what was asked by hand; whether all is well, and if not, what to do."""
-        return states.Now.model_validate(director.requests.now())
+        return states.Now.model_validate(director.now())
 
     @app.get("/api/nights", tags=["when"])
     async def nights(_: AnyDevice, first: FirstDay = None, days: Days = 7) -> list[answers.NightAhead]:
         """The nights from a date on, each with its opening and closing, and the rules that set them."""
         async with working_out:
-            found = await asyncio.to_thread(director.requests.nights, first, days)
+            found = await asyncio.to_thread(director.nights, first, days)
         return [answers.NightAhead.model_validate(night) for night in found]
 
     @app.get("/api/nights.svg", response_class=Response, tags=["when"], responses={200: {"content": {
@@ -106,7 +106,7 @@ def make_app(
             at = at.replace(tzinfo=zone)
         if at is not None and at.year not in YEARS:
             raise HTTPException(404, OUTSIDE)
-        decision = director.current(director.clock.now_ns()) if at is None else director.decision(instant(at))
+        decision = director.decision(None if at is None else instant(at))
         return states.Explanation.model_validate(decision.as_json(zone))
 
     @app.post("/api/overrides", status_code=201, response_model_exclude_unset=True, tags=["by hand"])
@@ -114,14 +114,14 @@ def make_app(
         """Ask for something by hand: it is stored, and on the wire when `on_the_wire` says so. It takes the place of
         another pause, dark, dim or mute; a pause or a dark ends a rig check. A pause lasts 15 minutes and a call 30
         where nothing is said; the others last till the end of the night."""
-        answer = await director.requests.ask(asked.model_dump(exclude_unset=True), device.name)
+        answer = await director.ask(asked.model_dump(exclude_unset=True), device.name)
         watch.look()
         return answers.OverrideTaken.model_validate(answer)
 
     @app.delete("/api/overrides/{id}", tags=["by hand"])
     async def undo(id: Id, device: Operator) -> answers.OverrideEnded:
         """End what was asked for by hand: resume after a pause, or undo."""
-        answer = await director.requests.undo(id, device.name)
+        answer = await director.undo(id, device.name)
         watch.look()
         return answers.OverrideEnded.model_validate(answer)
 
@@ -141,7 +141,7 @@ def make_app(
         kind: Annotated[list[str] | None, Query(max_length=20, description="only lines of these kinds")] = None,
     ) -> list[answers.JournalLine]:
         """What happened, and why: the newest first."""
-        lines = director.store.journal(limit, before, tuple(kind or ()))
+        lines = director.journal(limit, before, tuple(kind or ()))
         return [answers.JournalLine.model_validate(line) for line in lines]
 
     @app.get("/api/site", tags=["when"])
@@ -161,7 +161,7 @@ def make_app(
 
 def _draw(director: Planner, first: date | None, days: int) -> str:
     site = director.site
-    begin = first or datetime.fromtimestamp(director.clock.now_ns() // SECOND_NS, site.timezone).date()
+    begin = first or datetime.fromtimestamp(director.now_ns() // SECOND_NS, site.timezone).date()
     if not (begin.year in YEARS and (begin + timedelta(days=days)).year in YEARS):
         raise HTTPException(404, OUTSIDE)
     last = begin + timedelta(days=days - 1)

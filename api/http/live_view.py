@@ -20,7 +20,6 @@ from gloaming.api.http.auth.routes import DeviceDependency, token_of
 from gloaming.api.http.streams import OpenStreams, event, event_stream
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
-from gloaming.daemon.score.protocol import Op
 from gloaming.daemon.site.load import Site
 from gloaming.shows.rig.model import PixelString, positions
 
@@ -92,7 +91,6 @@ class Viewer:
         self._lookers = 0
         self._picked: object = None
         self._task: asyncio.Task[None] | None = None
-        director.link.viewed = self._viewed
 
     def look(self) -> Layout:
         """One more who looks; the layout of the site."""
@@ -113,10 +111,8 @@ class Viewer:
     async def _ask_on(self) -> None:
         self._picked = None
         while self._lookers and self.layout:
-            link = self.director.link
-            if link.connected:
-                picks = {} if self._picked is self.layout else {"picks": self.layout.picks}
-                link.send({"op": Op.VIEW, **picks})
+            picks = None if self._picked is self.layout else self.layout.picks
+            if self.director.view(picks, self._viewed):
                 self._picked = self.layout
             await asyncio.sleep(FRAME_S)
 
@@ -126,7 +122,7 @@ class Viewer:
             return
         channels = np.frombuffer(b64decode(levels), np.uint8).reshape(-1, len(CHANNELS)).astype(np.uint16)
         colours = np.minimum(channels[:, :3] + channels[:, 3:], 255).astype(np.uint8)
-        at = isoformat(self.director.clock.now_ns(), self.director.site.timezone)
+        at = isoformat(self.director.now_ns(), self.director.site.timezone)
         frame = {"at": at, "pixels": self.layout.pixels, "rgb": b64encode(colours.tobytes()).decode()}
         self.frame = json.dumps(frame)
         self.came.set()

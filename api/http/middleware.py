@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import ipaddress
 import time
-from collections.abc import Callable, Collection
+from collections.abc import Awaitable, Callable, Collection
 from dataclasses import dataclass, field
 from urllib.parse import urlsplit
 
@@ -17,7 +17,6 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gloaming.api.http.auth.authenticator import network_of
 from gloaming.api.http.problems import Problem
-from gloaming.daemon.planner.store import Store
 
 DRAIN_BYTES = 64 << 20
 ADDRESSES_MAX = 4096
@@ -186,25 +185,25 @@ def _replayed(body: bytes, receive: Receive) -> Receive:
 
 
 class Durability:
-    """Holds the answer to a change, or to a reader of the journal, until the disk has what was noted. With a fault of
-    the disk nobody waits: the fault is reported as a trouble."""
+    """Holds the answer to a change, or to a reader of the journal, until `written` says that the disk has what was
+    noted. With a fault of the disk nobody waits: the fault is reported as a trouble."""
 
-    def __init__(self, app: ASGIApp, store: Store) -> None:
-        self.app, self.store = app, store
+    def __init__(self, app: ASGIApp, written: Callable[[], Awaitable[bool]]) -> None:
+        self.app, self.written = app, written
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
         if scope["path"].startswith(LASTING):
-            await self.store.kept()
+            await self.written()
         if scope["method"] in READING:
             await self.app(scope, receive, send)
             return
 
         async def send_when_kept(message: Message) -> None:
             if message["type"] == "http.response.start":
-                await self.store.kept()
+                await self.written()
             await send(message)
 
         await self.app(scope, receive, send_when_kept)

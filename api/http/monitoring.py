@@ -15,7 +15,7 @@ from gloaming.api.http.schemas import answers, states
 from gloaming.api.http.schemas.base import Day, Expected
 from gloaming.api.http.schemas.requests import TimeRequest
 from gloaming.daemon.direction.decide import instant, isoformat
-from gloaming.daemon.journal_report import Report, as_json, season_report
+from gloaming.daemon.journal_report import Report, as_json
 from gloaming.daemon.metrics import Figures
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.reports.journal_svg import draw
@@ -37,8 +37,8 @@ class Reports:
         async with self._one_at_a_time:
             made_s, found = self._kept.pop(key, (-KEPT_S, None))
             if found is None or found.site is not director.site or time.monotonic() - made_s >= KEPT_S:
-                made_s, now_ns = time.monotonic(), director.clock.now_ns()
-                found = await asyncio.to_thread(season_report, director.site, director.store, now_ns, first, days)
+                made_s = time.monotonic()
+                found = await asyncio.to_thread(director.report, first, days)
             self._kept[key] = made_s, found
             if len(self._kept) > KEPT_MAX:
                 del self._kept[next(iter(self._kept))]
@@ -55,21 +55,20 @@ def add_monitoring(app: FastAPI, director: Planner, signed_in: DeviceDependency,
     @app.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
     async def metrics(_: AnyDevice) -> Response:
         """Figures for Prometheus."""
-        return Response(generate_latest(Figures(director)), media_type=CONTENT_TYPE_LATEST)
+        return Response(generate_latest(Figures(director.status)), media_type=CONTENT_TYPE_LATEST)
 
     @app.get("/api/health", response_model_exclude_unset=True)
     async def health(_: AnyDevice) -> states.Health:
         """Whether all is well: troubles with what to do, the board's own figures, the clock, the transmitter."""
-        now_ns = director.clock.now_ns()
-        troubles = director.attendant.troubles(now_ns)
+        status = director.status()
         found = {
-            "ok": not troubles,
-            "troubles": troubles,
-            "board": asdict(director.attendant.board),
-            "clock": asdict(director.attendant.trust.verdict),
-            "transmitter": director.link.telemetry,
-            "transmitter_lost": director.attendant.transmitter_lost,
-            "since": isoformat(director.started_ns, director.site.timezone),
+            "ok": not status.troubles,
+            "troubles": status.troubles,
+            "board": asdict(status.board),
+            "clock": asdict(status.verdict),
+            "transmitter": status.telemetry,
+            "transmitter_lost": status.transmitter_lost,
+            "since": isoformat(status.started_ns, director.site.timezone),
         }
         return states.Health.model_validate(found)
 
@@ -78,18 +77,16 @@ def add_monitoring(app: FastAPI, director: Planner, signed_in: DeviceDependency,
         """Give the board the time, where it does not know it."""
         if not 2026 <= given.utc.year <= 2085:
             raise HTTPException(409, f"the year is not {given.utc.year}")
-        director.requests.give_time(instant(given.utc), device.name)
-        now_ns = director.clock.now_ns()
-        at = isoformat(now_ns, director.site.timezone)
-        return states.ClockSet(at=at, **asdict(director.attendant.trust.verdict))
+        director.give_time(instant(given.utc), device.name)
+        at = isoformat(director.now_ns(), director.site.timezone)
+        return states.ClockSet(at=at, **asdict(director.status().verdict))
 
     @app.post("/api/reload")
     async def reload(device: Operator) -> states.Reloaded:
         """Read the site's files again; with a mistake in them the site that runs is kept."""
-        taken = await director.attendant.reload(f"asked by {device.name}")
-        refused = director.attendant.refused
+        refused = await director.reload(f"asked by {device.name}")
         mistakes = [str(mistake) for mistake in refused.mistakes] if refused else []
-        return states.Reloaded(taken_over=taken, mistakes=mistakes)
+        return states.Reloaded(taken_over=refused is None, mistakes=mistakes)
 
     @app.get(
         "/api/report",

@@ -19,7 +19,7 @@ def rig_router(director: Planner, signed_in: DeviceDependency, operator: DeviceD
     @router.get("/api/rig")
     async def rig(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> states.RigListed:
         """Controllers and whether they answer, supplies, strings with their places, and the rig check under way."""
-        return states.RigListed.model_validate(director.rig.as_json())
+        return states.RigListed.model_validate(director.rig())
 
     @router.post("/api/rig-check", status_code=201, response_model_exclude_unset=True)
     async def check(
@@ -27,7 +27,7 @@ def rig_router(director: Planner, signed_in: DeviceDependency, operator: DeviceD
     ) -> answers.OverrideTaken:
         """Show a test pattern. DELETE /api/overrides/{id} ends it."""
         try:
-            taken = await director.requests.check_rig(asked.model_dump(exclude_unset=True), device.name)
+            taken = await director.check_rig(asked.model_dump(exclude_unset=True), device.name)
         except MistakeError as error:
             if {mistake.key for mistake in error.mistakes} == {"number"}:
                 raise HTTPException(409, str(error)) from None  # well asked, but this rig has no such pixel or universe

@@ -42,7 +42,7 @@ class PageServer:
 
     def __init__(self, director: Planner, state: Path, listen: str | None) -> None:
         self.director, self.state, self.listen = director, state, listen
-        self.authenticator = Authenticator(director.store)
+        self.authenticator = Authenticator(director.device_store)
         self.addresses: list[str] = []
         self.app = make_app(director, self.authenticator, addresses=lambda: self.addresses)
         self.wrong = ""
@@ -52,8 +52,8 @@ class PageServer:
     def troubles(self) -> list[Trouble]:
         """Why there is no page; what is wrong with its certificate, as far as the clock is believed."""
         found = [Trouble("page", "page", self.wrong)] if self.wrong else []
-        if self.certificate and self.director.attendant.trust.trusted:
-            warning = self.certificate.warning(self.director.clock.now_ns() / 1e9)
+        if self.certificate and self.director.trusted:
+            warning = self.certificate.warning(self.director.now_ns() / 1e9)
             found += [Trouble("certificate", "certificate", warning)] if warning else []
         return found
 
@@ -100,7 +100,7 @@ class PageServer:
                     self.wrong = ""
                     if self.certificate and self.certificate.look():
                         self._leave_word(host, port)
-                        self.director.note_seldom("site", "the page has a renewed certificate")
+                        self.director.note("site", "the page has a renewed certificate")
                     await self._pause()
             finally:
                 server.should_exit = True
@@ -149,7 +149,7 @@ class PageServer:
             if self.certificate:
                 write_private(self.state / "certificate", self.certificate.own + "\n")
             self.authenticator.first_passcode(self.state)
-            self.authenticator.local_token(self.state, self.director.clock.now_ns())
+            self.authenticator.local_token(self.state, self.director.now_ns())
             scheme = "https" if self.certificate else "http"
             write_private(self.state / "address", f"{scheme}://{shown}:{port}\n")
 
@@ -175,7 +175,7 @@ class PageServer:
         try:
             yield
         except OSError as error:
-            wrong = self.director.store.fault or f"{self.state}: {error.strerror or error}"
+            wrong = f"{self.state}: {error.strerror or error}"
             LOG.complain(f"{wrong}; the show goes on, but commands on this machine may not get in", kind="state")
 
 

@@ -59,7 +59,7 @@ class NowWatcher:
         """Look now: whoever has changed something does, so that nobody waits for it."""
         if not self._listeners:
             return
-        now = self.director.requests.now()
+        now = self.director.now()
         news = news_of(now)
         if news != self._news:
             self._news = news
@@ -142,14 +142,14 @@ def add_events(
             number = -1
             while not ending.is_set() and watch.looking:
                 changed = watch.changed
-                if authenticator.device(token, director.clock.now_ns()) is None:
+                if authenticator.device(token, director.now_ns()) is None:
                     yield event("signed-out", "{}")
                     return
                 if number != watch.number:
                     number = watch.number
                     yield event("now", watch.now_json)
                 else:
-                    at = isoformat(director.clock.now_ns(), director.site.timezone)
+                    at = isoformat(director.now_ns(), director.site.timezone)
                     yield event("beat", json.dumps({"at": at}))
                 with suppress(TimeoutError):  # then it is time for a beat
                     await asyncio.wait_for(changed.wait(), BEAT_S)

@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from gloaming.daemon.direction import held as holding
 from gloaming.daemon.direction.billing import neighbours_windows
 from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Override, after_step
 from gloaming.daemon.planner.clock import STEP_NS
+from gloaming.daemon.planner.clock_trust import ClockTrust
+from gloaming.daemon.planner.store import Store
+from gloaming.daemon.site.load import Site
 from gloaming.shows.time_units import SECOND_NS
-
-if TYPE_CHECKING:
-    from gloaming.daemon.planner.planner import Planner
 
 FACT = "overrides_clocks"
 SLACK_NS = SECOND_NS
@@ -38,8 +38,8 @@ class Clocks(NamedTuple):
 class ClockSteps:
     """Owns that fact. `held` is what holds now, by the clock of now."""
 
-    def __init__(self, director: Planner) -> None:
-        self.director = director
+    def __init__(self, store: Store, trust: ClockTrust) -> None:
+        self._store, self._trust = store, trust
         self.clocks = Clocks("", 0, 0, False, ())
 
     @property
@@ -51,10 +51,10 @@ class ClockSteps:
         """By how much the clock of now is ahead of the monotonic clock."""
         return self.clocks.apart_ns
 
-    def look(self) -> None:
+    def look(self, site: Site) -> None:
         """The time may have been set, or believed or not: move what has to go with it."""
-        director, store, trust = self.director, self.director.store, self.director.attendant.trust
-        now, boot = director.clock.anchor(), trust.boot_of_time
+        store, trust = self._store, self._trust
+        now, boot = trust.clock.anchor(), trust.boot_of_time
         apart_ns = now.utc_ns - now.monotonic_ns
         before = self.clocks if self.clocks.boot == boot else _read(store.fact(FACT))
         if before is None or before.boot != boot:
@@ -67,14 +67,14 @@ class ClockSteps:
             asked = store.overrides(now.utc_ns - max(0, step_ns))
             moved = [after_step(one, now.utc_ns, step_ns) for one in asked if one.id >= before.first]
             was_ns = now.utc_ns - step_ns
-            begun = neighbours_windows(director.site, was_ns, was_ns + 1) if before.trusted else ()
+            begun = neighbours_windows(site, was_ns, was_ns + 1) if before.trusted else ()
             held = holding.after_step(held, begun, now.utc_ns, step_ns)
         self._keep(Clocks(boot, before.first, apart_ns, trust.windows_hold, held), moved)
 
-    def heard(self, others: Iterable[tuple[str, int]]) -> bool:
+    def heard(self, others: Iterable[tuple[str, int]], site: Site) -> bool:
         """What a transmitter holds, as rules and until when by the monotonic clock; whether any of it was not known."""
-        at_ns, clocks = self.director.clock.now_ns(), self.clocks
-        natural = neighbours_windows(self.director.site, at_ns, at_ns + 1) if clocks.trusted else ()
+        at_ns, clocks = self._trust.clock.now_ns(), self.clocks
+        natural = neighbours_windows(site, at_ns, at_ns + 1) if clocks.trusted else ()
         by_clock = [(rule, until_ns + clocks.apart_ns) for rule, until_ns in others]
         held = holding.told(clocks.held, natural, by_clock, at_ns, SLACK_NS)
         self._keep(clocks._replace(held=held))
@@ -83,7 +83,7 @@ class ClockSteps:
     def _keep(self, clocks: Clocks, moved: Iterable[Override] = ()) -> None:
         if clocks != self.clocks:
             self.clocks = clocks
-            self.director.store.move(moved, FACT, json.dumps(clocks._asdict()))
+            self._store.move(moved, FACT, json.dumps(clocks._asdict()))
 
 
 def _read(text: str | None) -> Clocks | None:

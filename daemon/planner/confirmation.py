@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import DecidedSegment, State
 from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.planner.health import BLACK
+from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.shows.time_units import SECOND_NS
-
-if TYPE_CHECKING:
-    from gloaming.daemon.planner.planner import Planner
 
 CONFIRM_S = 1.8
 """How long an answer waits: long enough for the usual fade of a second and a sound device's buffer."""
@@ -31,15 +30,23 @@ class Sent(NamedTuple):
     wire: str
 
 
-async def confirm(director: Planner, score_id: int, asked: Override, ends: bool = False) -> Sent:
+async def confirm(
+    client: TransmitterClient,
+    sent_now: Callable[[], tuple[int, DecidedSegment]],
+    zone: ZoneInfo,
+    score_id: int,
+    asked: Override,
+    ends: bool = False,
+) -> Sent:
     """Wait until what is sent and heard is what was asked for; not longer than CONFIRM_S, nor where it cannot be.
 
-    `score_id` is that of the first score with it; `ends` says that what was asked for has been ended.
+    `sent_now` gives the instant and its segment of the score that was sent last; `score_id` is that of the first score
+    with what was asked for; `ends` says that what was asked for has been ended.
     """
     deadline_s = time.monotonic() + CONFIRM_S
     while True:
-        link, changed, now_ns = director.link, director.link.playing, director.clock.now_ns()
-        segment, playing = director.sent_at(now_ns), link.now_playing
+        changed, playing = client.playing, client.now_playing
+        now_ns, segment = sent_now()
         settles_ns = max(segment.until_ns if fades(segment) else now_ns, now_ns if ends else asked.at_ns)
         if settles_ns == now_ns and not (ends or is_given(asked, segment)):
             return Sent(False, segment.reasons[0].text)
@@ -48,10 +55,10 @@ async def confirm(director: Planner, score_id: int, asked: Override, ends: bool 
             why = NOT_CONFIRMED
         elif settles_s:
             whole_s = -(-settles_ns // SECOND_NS)
-            why = f"it will be at {datetime.fromtimestamp(whole_s, director.site.timezone):%H:%M:%S}"
+            why = f"it will be at {datetime.fromtimestamp(whole_s, zone):%H:%M:%S}"
         elif not (why := differs(segment, playing)):
             return Sent(True, words(asked, segment, playing))
-        if not link.connected or left_s <= 0 or settles_s > left_s:
+        if not client.connected or left_s <= 0 or settles_s > left_s:
             return Sent(False, why)
         with suppress(TimeoutError):  # a fade ends by itself
             await asyncio.wait_for(changed.wait(), min(left_s, settles_s or left_s))

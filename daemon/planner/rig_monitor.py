@@ -1,4 +1,4 @@
-"""The director's care for the rig: controllers that answer, limits for the limiter and what it did, the rig check."""
+"""The rig: which controllers answer, the limits for the limiter and what it did, the patterns of rig checks."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.decide import isoformat
@@ -16,8 +16,8 @@ from gloaming.daemon.direction.overrides import LIGHTS_OFF, Check, Kind, Overrid
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.rig_check import LEAST_MINUTES, Asked, ask_rig_check
 from gloaming.daemon.direction.score import ReasonCode
-from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.daemon.planner.health import Trouble
+from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.reachability import Reach, Reachability
 from gloaming.daemon.score.setup import Limits, StringLimit
 from gloaming.shows.config_files.errors import MistakeError
@@ -25,9 +25,6 @@ from gloaming.shows.framefile.reader import FrameWriter, inspect
 from gloaming.shows.rig.model import Rig, positions
 from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate, universes_of
 from gloaming.shows.time_units import SECOND_NS
-
-if TYPE_CHECKING:
-    from gloaming.daemon.planner.planner import Planner
 
 KEPT_PATTERNS = 12
 TOLD_NS = 600 * SECOND_NS
@@ -37,27 +34,23 @@ TOLD_NS = 600 * SECOND_NS
 class RigMonitor:
     """Holds what is known of the controllers, and what the limiter has told of."""
 
-    def __init__(self, director: Planner, state: Path) -> None:
-        self.director = director
+    def __init__(self, situation: Situation, state: Path) -> None:
+        self._situation = situation
         self.folder = state / "rig-check"
-        self.reach = Reachability(director.site.rig, director.clock.now_ns, self._changed)
+        self.reach = Reachability(situation.site.rig, situation.now_ns, self._changed)
         self._limited: dict[tuple[str, str], tuple[int, int]] = {}  # frames told of, and when
         self._shown: tuple[Mapping[str, object], Pattern] | None = None  # the last rig check, as it was asked for
 
-    async def run(self) -> None:
-        """Ask the controllers again and again, until cancelled."""
-        await self.reach.run()
-
     def adopt(self) -> None:
         """The site was read again."""
-        self.reach.watch(self.director.site.rig)
+        self.reach.watch(self._situation.site.rig)
 
     # controllers
 
     def _changed(self, reach: Reach) -> None:
         over = "over: " if reach.answers else ""
         about: dict[str, object] = {"over": bool(reach.answers), "subject": reach.controller}
-        self.director.store.note(reach.since_ns, "trouble", f"{over}{reach.text}", data=about)
+        self._situation.store.note(reach.since_ns, "trouble", f"{over}{reach.text}", data=about)
 
     def troubles(self) -> list[Trouble]:
         """The controllers that do not answer, each with the strings that are dark because of it."""
@@ -65,7 +58,7 @@ class RigMonitor:
 
     def controllers(self) -> list[dict[str, Any]]:
         """Every controller: whether it answers, and since when."""
-        zone = self.director.site.timezone
+        zone = self._situation.site.timezone
         return [
             {
                 "name": reach.controller,
@@ -81,7 +74,7 @@ class RigMonitor:
 
     def limits(self) -> Limits | None:
         """What the transmitter is to keep; None where the limiter is switched off or nothing is known."""
-        site = self.director.site
+        site = self._situation.site
         strings = tuple(
             StringLimit(
                 name=one.name,
@@ -98,7 +91,7 @@ class RigMonitor:
 
     def heard(self, telemetry: Mapping[str, Any]) -> None:
         """Tell in the journal what the limiter has lowered: at once, then now and then how often and how much."""
-        now_ns = self.director.clock.now_ns()
+        now_ns = self._situation.now_ns()
         for one in telemetry.get("limited", ()):
             key, frames = (one["kind"], one["name"]), one["frames"]
             told, at_ns = self._limited.get(key, (0, -TOLD_NS))
@@ -110,7 +103,7 @@ class RigMonitor:
                     f"{one['kind']} {one['name']} was lowered in {frames - told} frames, to {one['lowest']:.0%} at the "
                     f"least: it would have drawn {one['ma'] / 1000:.1f} A, and may draw {one['limit_ma'] / 1000:g} A"
                 )
-                self.director.store.note(now_ns, "limiter", text, data=dict(one))
+                self._situation.store.note(now_ns, "limiter", text, data=dict(one))
             elif frames < self._limited.get(key, (0, 0))[0]:
                 self._limited[key] = 0, at_ns
 
@@ -119,15 +112,14 @@ class RigMonitor:
     async def check(self, request: Mapping[str, object], who: str) -> Override:
         """The override that a request for a rig check asks for, its pattern rendered. MistakeError, Refusal: also where
         somebody has put the lights off while it was rendered."""
-        director = self.director
         asked, before = self._asked(request), self._lights_off()
-        rig = director.site.rig
+        rig = self._situation.site.rig
         found = await asyncio.to_thread(self._render, asked.pattern, rig)
         if later := self._lights_off() - before:
             raise Refusal(
                 *(reason(ReasonCode.LIGHTS_OFF_SINCE, f"override {id}", override=id, kind=kind) for id, kind in later)
             )
-        if director.site.rig is not rig:  # read again meanwhile
+        if self._situation.site.rig is not rig:  # read again meanwhile
             return await self.check(request, who)
         begun = self._asked(request)
         self._shown = request, begun.pattern
@@ -135,33 +127,23 @@ class RigMonitor:
 
     def _lights_off(self) -> set[tuple[int, Kind]]:
         """The pauses and darks that stand."""
-        director = self.director
-        standing = director.requests.standing(director.clock.now_ns())
+        standing = self._situation.standing(self._situation.now_ns())
         return {(one.id, one.kind) for one in standing if one.kind in LIGHTS_OFF}
 
     def _asked(self, request: Mapping[str, object]) -> Asked:
-        director = self.director
-        at_ns, overrides = director.clock.now_ns(), director.requests.overrides
-        return ask_rig_check(request, at_ns, director.site, overrides, director.steps.held)
+        now = self._situation
+        return ask_rig_check(request, now.now_ns(), now.site, now.overrides, now.held)
 
-    async def follow(self) -> None:
-        """The rig may be another now: the rig check under way goes on with its pixels, or ends where it has none."""
-        director, now_ns = self.director, self.director.clock.now_ns()
-        for one in director.requests.standing(now_ns):
-            if one.kind != Kind.RIG_CHECK or not one.check or not self._shown:
-                continue
-            request, pattern = self._shown
-            if self._path(pattern, director.site.rig) == Path(one.check.path):
-                continue
-            minutes = max(LEAST_MINUTES, (one.end_ns - now_ns) / SECOND_NS / 60)
-            try:
-                await director.requests.check_rig({**request, "minutes": minutes}, one.who, one)
-            except NotStandingError:
-                continue
-            except (MistakeError, Refusal, OSError) as error:
-                director.store.note(now_ns, "rig-check", f"{one.check.text} ends, as the rig has changed: {error}")
-                with suppress(NotStandingError):
-                    await director.requests.undo(one.id, one.who)
+    def changed_check(self) -> tuple[Override, Mapping[str, object]] | None:
+        """The rig check under way, and as what it was asked for, where the rig has other pixels since."""
+        now_ns = self._situation.now_ns()
+        for one in self._situation.standing(now_ns):
+            if one.kind == Kind.RIG_CHECK and one.check and self._shown:
+                request, pattern = self._shown
+                if self._path(pattern, self._situation.site.rig) != Path(one.check.path):
+                    minutes = max(LEAST_MINUTES, (one.end_ns - now_ns) / SECOND_NS / 60)
+                    return one, {**request, "minutes": minutes}
+        return None
 
     def _path(self, pattern: Pattern, rig: Rig) -> Path:
         return self.folder / f"{digest(pattern, rig)}.frames"
@@ -196,13 +178,13 @@ class RigMonitor:
 
     def low(self) -> list[tuple[int, int, float]]:
         """Where a rig check may be dimly lit in dark hours: from, until, and how bright at the most."""
-        level = self.director.site.neighbours.rig_check
-        checks = [one for one in self.director.requests.overrides if one.kind == Kind.RIG_CHECK]
+        level = self._situation.site.neighbours.rig_check
+        checks = [one for one in self._situation.overrides if one.kind == Kind.RIG_CHECK]
         return [(one.at_ns, one.end_ns, level) for one in checks] if level else []
 
     def as_json(self) -> dict[str, Any]:
         """The rig as GET /api/rig has it: controllers, supplies, strings with their places, and the check under way."""
-        rig, now_ns = self.director.site.rig, self.director.clock.now_ns()
+        rig, now_ns = self._situation.site.rig, self._situation.now_ns()
         return {
             "controllers": [
                 {
@@ -234,7 +216,7 @@ class RigMonitor:
         }
 
     def _standing(self, now_ns: int) -> dict[str, Any] | None:
-        for one in self.director.requests.standing(now_ns):
+        for one in self._situation.standing(now_ns):
             if one.kind == Kind.RIG_CHECK and one.stands_at(now_ns) and one.check:
                 number = int((now_ns - one.at_ns) * one.check.fps / SECOND_NS) % one.check.frames + 1
                 frame = {"frame": number, "frames": one.check.frames}

@@ -1,4 +1,4 @@
-"""The director's care for sound: how loud each piece's file is, so what gain it gets, and what is wrong with it.
+"""Sound: how loud each piece's file is, so what gain it gets, and what is wrong with it.
 
 Files are measured, and the device is looked for, in processes of their own: nothing here decodes sound.
 """
@@ -10,21 +10,20 @@ import json
 import math
 import sys
 from asyncio.subprocess import DEVNULL, PIPE
+from collections.abc import Callable, Container
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from gloaming.daemon.planner.clock_trust import Facts
 from gloaming.daemon.planner.health import Trouble
 from gloaming.daemon.score.score import Picture, Segment
+from gloaming.daemon.site.load import Site
 from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
 from gloaming.shows.media.loudness import Loudness
 
-if TYPE_CHECKING:
-    from gloaming.daemon.planner.planner import Planner
-
-LOOK_S = 5.0
 DEVICE_LOOKS = 120
-"""The device is looked for at the start and then every ten minutes; while sound plays, the transmitter tells."""
+"""The device is looked for at the start and then every 120 looks; while sound plays, the transmitter tells."""
 DEVICE_S = 30.0
 """How long the look may take: a sound server that hangs never answers, and files are to be measured all the same."""
 FACT = "sound files"
@@ -37,27 +36,32 @@ Measure = dict[str, Any]
 class SoundLevels:
     """Holds what was measured, by the file's stamp and the device's channels; kept in the state from start to start."""
 
-    def __init__(self, director: Planner) -> None:
-        self.director = director
+    def __init__(
+        self,
+        site: Callable[[], Site],
+        store: Facts,
+        reported: Container[tuple[str, str]],
+        changed: Callable[[], None],
+    ) -> None:
+        """`reported` has the troubles that the transmitter reports itself; `changed` is called after a measurement."""
+        self._site, self._store, self._in_transmitter, self._changed = site, store, reported, changed
         self.device_trouble: str | None = None
+        self._looks = 0
         self.channels = 2
         """What the device plays: files are measured after the mix to these."""
         self._measured: dict[str, Measure] = self._stored()
         self._reported: dict[Path, tuple[FileStamp, str]] = {}
         """What the transmitter said of files, as they were then."""
 
-    async def run(self) -> None:
-        """Measure what is new, and look for the device now and then, until cancelled."""
-        looks = 0
-        while True:
-            files = self._files()
-            if files and looks % DEVICE_LOOKS == 0:
-                await self._look_for_device()
-            for path in files:
-                if self._known(path) is None:
-                    await self._measure(path)
-            looks += 1
-            await asyncio.sleep(LOOK_S)
+    async def look(self) -> None:
+        """Look for the device now and then, and measure what is new."""
+        files, looks = self._files(), self._looks
+        self._looks += 1
+        if files and looks % DEVICE_LOOKS == 0:
+            await self._look_for_device()
+        for path in files:
+            if self._known(path) is None:
+                await self._measure(path)
 
     def with_sound(self, segment: Segment) -> Segment:
         """A segment, with the sound file of its picture and the gain that it is played at."""
@@ -66,10 +70,10 @@ class SoundLevels:
 
     def of(self, picture: Picture | None) -> tuple[str | None, float]:
         """The sound file of a moving picture, and the gain it is played at."""
-        piece = self.director.site.pieces.get(picture.piece) if picture and picture.still is None else None
+        piece = self._site().pieces.get(picture.piece) if picture and picture.still is None else None
         if piece is None or piece.sound is None:
             return None, 1.0
-        level, found = self.director.site.sound.level, self._known(piece.sound)
+        level, found = self._site().sound.level, self._known(piece.sound)
         if level is None:
             return str(piece.sound), 1.0
         loudness = Loudness(found["lufs"], found["dbtp"]) if found and found["lufs"] is not None else LOUD
@@ -80,8 +84,8 @@ class SoundLevels:
         files = self._files()
         hurt = [Trouble("sound", str(path), wrong) for path in files if (wrong := self._wrong_with(path))]
         if files and self.device_trouble:
-            hurt.append(Trouble("sound", self.director.site.sound.device or "sound device", self.device_trouble))
-        return [one for one in hurt if (one.kind, one.subject) not in self.director.troubles]
+            hurt.append(Trouble("sound", self._site().sound.device or "sound device", self.device_trouble))
+        return [one for one in hurt if (one.kind, one.subject) not in self._in_transmitter]
 
     def takes(self, message: dict[str, Any]) -> bool:
         """Whether a transmitter's `trouble` is of a file of the site. Such a trouble stands until the file is
@@ -96,7 +100,7 @@ class SoundLevels:
         return (known["wrong"] if known else "") or (text if stamp == file_stamp(path) else "")
 
     def _files(self) -> list[Path]:
-        return sorted({piece.sound for piece in self.director.site.pieces.values() if piece.sound})
+        return sorted({piece.sound for piece in self._site().pieces.values() if piece.sound})
 
     def _known(self, path: Path) -> Measure | None:
         found = self._measured.get(str(path))
@@ -113,18 +117,18 @@ class SoundLevels:
         self._measured[str(path)] = {"stamp": stamp, **found}
         kept = {str(each) for each in self._files()}
         self._measured = {each: known for each, known in self._measured.items() if each in kept}
-        self.director.store.set_fact(FACT, json.dumps(self._measured))
-        self.director.look_up_anew()
+        self._store.set_fact(FACT, json.dumps(self._measured))
+        self._changed()
 
     async def _look_for_device(self) -> None:
-        name = self.director.site.sound.device or ""
+        name = self._site().sound.device or ""
         found = await _ask("gloaming.daemon.transmitter.sound.device", name, limit_s=DEVICE_S)
         self.device_trouble = found["wrong"] if found else "the sound device does not answer"
         self.channels = (found and found["channels"]) or self.channels
 
     def _stored(self) -> dict[str, Measure]:
         try:
-            found = json.loads(self.director.store.fact(FACT) or "{}")
+            found = json.loads(self._store.fact(FACT) or "{}")
             return {path: known for path, known in found.items() if {"stamp", "lufs", "dbtp", "wrong"} <= set(known)}
         except (ValueError, AttributeError, TypeError):
             return {}  # an older one's, or hurt: it is measured again

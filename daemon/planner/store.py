@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import time
 from collections.abc import Collection, Iterable, Iterator
 from contextlib import closing, nullcontext
 from fractions import Fraction
 from pathlib import Path
+from typing import Protocol
 
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.direction.states import ROUTINE, STATES
@@ -28,7 +30,7 @@ from gloaming.daemon.planner.state_file import (
     read_only,
     why_closed,
 )
-from gloaming.daemon.service_log import LOG
+from gloaming.daemon.service_log import LOG, Seldom, with_count
 from gloaming.shows.time_units import SECOND_NS
 
 JOURNAL_ROWS_MAX = 60_000
@@ -44,6 +46,19 @@ _KINDS = tuple(str(kind) for kind in Kind)
 _COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, unseen, rig_check"
 
 
+class DeviceStore(Protocol):
+    """What of the store is about the devices that may ask, and the secret by which they sign in."""
+
+    def fact(self, name: str) -> str | None: ...
+    def set_fact(self, name: str, value: str) -> None: ...
+    def add_device(self, token_sha256: str, name: str, kind: str, now_ns: int) -> None: ...
+    def device(self, token_sha256: str) -> tuple[int, str, str, int] | None: ...
+    def devices(self) -> list[tuple[int, str, str, int, int]]: ...
+    def note_seen(self, id: int, now_ns: int) -> None: ...
+    def revoke_device(self, id: int, now_ns: int) -> None: ...
+    def drop_devices(self, name: str, now_ns: int) -> None: ...
+
+
 class Store:
     """The state directory's database. `fault` says what is wrong with the disk, `unwritten` how much waits for it."""
 
@@ -53,6 +68,7 @@ class Store:
         self._now_s = now_ns // SECOND_NS
         self._db = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
         lay_out(self._db)
+        self._seldom = Seldom()
         self._blind = False
         self._to_say: list[str] = []
         disk, fault = self._begin()
@@ -222,6 +238,14 @@ class Store:
         """A line in the journal; the oldest make room. The service's log has it too."""
         LOG.line(kind, text, who, data, STATE_LEVELS.get(kind))
         self.note_all(((at_ns, kind, text, who, data),))
+
+    def note_seldom(
+        self, at_ns: int, kind: str, text: str, alike: str = "", data: dict[str, object] | None = None
+    ) -> None:
+        """A line in the journal that may repeat: once a minute at the most, with how many were `alike` since."""
+        held = self._seldom.passes((kind, alike or text), time.monotonic())
+        if held is not None:
+            self.note(at_ns, kind, with_count(text, held), data=data)
 
     def note_all(self, lines: Iterable[tuple[int, str, str, str, dict[str, object] | None]]) -> None:
         """Lines in the journal, `(at_ns, kind, text, who, data)` each."""

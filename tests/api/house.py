@@ -137,7 +137,7 @@ class House:
     def device(self, kind: str = "operator", name: str = "a phone") -> str:
         """The token of a device that signed in by a link."""
         code = self.authenticator.make_link(kind, time.monotonic())
-        found = self.authenticator.use_link(code, name, time.monotonic(), self.director.clock.now_ns())
+        found = self.authenticator.use_link(code, name, time.monotonic(), self.director.now_ns())
         assert found
         return found[0]
 
@@ -155,9 +155,9 @@ async def house(
     site = load_site(write_site(folder / "site"))
     state = folder / "state"
     director = Planner(site, state, Clock(offset_to(at)))
-    authenticator = Authenticator(director.store)
+    authenticator = Authenticator(director._store)
     authenticator.first_passcode(state)
-    token = authenticator.local_token(state, director.clock.now_ns()).read_text().strip()
+    token = authenticator.local_token(state, director.now_ns()).read_text().strip()
     app = make_app(director, authenticator, limits)
     await director.start()
     yield House(app, director, authenticator, token)

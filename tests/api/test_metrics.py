@@ -74,7 +74,7 @@ def test_any_name_may_be_a_label_and_a_figure_that_nobody_knows_is_left_out(tmp_
     async def work() -> str:
         async with house(tmp_path) as here, here.client(here.token) as phone:
             limited = [{"kind": "supply", "name": 'the "left" \\ box\nof 12 V', "frames": 4}]
-            here.director.link.telemetry = {"frames_sent": 12_345_678_901, "limited": limited}
+            here.director._client.telemetry = {"frames_sent": 12_345_678_901, "limited": limited}
             return (await phone.get("/metrics")).text
 
     text = asyncio.run(work())

@@ -11,20 +11,19 @@ import sys
 import time
 from pathlib import Path
 
-from gloaming.daemon import reachability
+from gloaming.daemon.reachability import Reachability
 from gloaming.shows.rig.model import load_rig
 
 
 async def main() -> None:
-    asking = reachability.Reachability(
-        load_rig(Path(sys.argv[1])), time.time_ns, lambda reach: print(reach.text, flush=True)
-    )
+    asking = Reachability(load_rig(Path(sys.argv[1])), time.time_ns, lambda reach: print(reach.text, flush=True))
     await asking.look()
     for reach in asking.found.values():
         print(reach.text, flush=True)
-    await asking.run()
+    while True:
+        await asyncio.sleep(1.0)
+        await asking.look()
 
 
 if __name__ == "__main__":
-    reachability.PERIOD_S = 1.0
     asyncio.run(main())

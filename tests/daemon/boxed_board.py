@@ -21,7 +21,7 @@ from typing import Any, TypeVar, cast
 import numpy as np
 import pytest
 
-from gloaming.daemon.planner import monitor as monitor_module
+from gloaming.daemon.planner import situation as situation_module
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import ClockTrust
 from gloaming.daemon.planner.planner import Planner
@@ -189,7 +189,7 @@ class BoxedBoard:
         self.rules = rules
         self.write()
         if self.director:
-            assert self.wait(self.director.attendant.reload("its files have changed"))
+            assert self.wait(self.director._site_watch.reload("its files have changed"))
 
     # the processes
 
@@ -197,11 +197,11 @@ class BoxedBoard:
         """With a site, or with the one in the folder."""
         clock = Clock(0, lambda: self.wall_ns, lambda: self.monotonic_ns)
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(monitor_module, "ClockTrust", self._trust)
+            patch.setattr(situation_module, "ClockTrust", self._trust)
             self.director = Planner(site or load_site(self.folder, strict=False), self.folder / "state", clock)
-        self.director.link.send = self._hear  # type: ignore[method-assign]  # in the place of the socket
-        self.director.store.set_fact("cid", CID)
-        self._hear(self.director._setup().to_json())
+        self.director._client.send = self._hear  # type: ignore[method-assign]  # in the place of the socket
+        self.director._store.set_fact("cid", CID)
+        self.director._sender.send_setup()
         self.director._decide()
 
     def _trust(self, store: Store, clock: Clock, rule: str, sets: bool) -> ClockTrust:
@@ -209,8 +209,7 @@ class BoxedBoard:
 
     def kill_director(self) -> None:
         if self.director:
-            self.director.attendant.close()
-            self.director.store.close()
+            self.director._close()
             self.director = None
 
     def start_transmitter(self) -> None:
@@ -219,14 +218,14 @@ class BoxedBoard:
         self.next_ns = self.monotonic_ns
         if self.director:
             for op in (Op.SETUP, Op.SCORE, Op.WINDOWS):
-                self._tell(self.director.link._kept[op])
+                self._tell(self.director._client._kept[op])
 
     def kill_transmitter(self) -> None:
         self.player = None
 
     def _hear(self, message: dict[str, Any]) -> None:
         assert self.director
-        self.director.link._kept[message["op"]] = message
+        self.director._client._kept[message["op"]] = message
         self._tell(message)
 
     def _tell(self, message: dict[str, Any]) -> None:
@@ -248,14 +247,14 @@ class BoxedBoard:
         """The director looks at its clock, and hears what the transmitter tells once a second."""
         if not self.director:
             return
-        self.director.after_step()
-        if self.director.attendant.trust.look():
-            self.director.clock_changed(self.director.attendant.trust.verdict.text)
+        self.director._situation.after_step()
+        if self.director._situation.trust.look():
+            self.director._situation.clock_changed(self.director._situation.trust.verdict.text)
         self.director._decide()
         if self.player:
             held = [[one.rule, one.until_ns] for one in self.player.holds.held]
-            if self.director.steps.heard(held):
-                self.director.look_up_anew()
+            if self.director._situation.steps.heard(held, self.director.site):
+                self.director._decide_anew()
 
     def _tick(self) -> None:
         if self.player is None:
@@ -317,13 +316,13 @@ class BoxedBoard:
     def call(self, minutes: float = 30) -> dict[str, object]:
         assert self.director
         return self.wait(
-            self.director.requests.ask({"kind": "call", "show": "evening", "minutes": minutes}, "the harbour office")
+            self.director.ask({"kind": "call", "show": "evening", "minutes": minutes}, "the harbour office")
         )
 
     def check_rig(self) -> dict[str, object]:
         assert self.director
-        return self.wait(self.director.requests.check_rig({"pattern": "colours", "minutes": 5}, "the harbour office"))
+        return self.wait(self.director.check_rig({"pattern": "colours", "minutes": 5}, "the harbour office"))
 
     def give(self, utc_ns: int) -> None:
         assert self.director
-        self.director.requests.give_time(utc_ns, "a phone")
+        self.director.give_time(utc_ns, "a phone")

@@ -32,7 +32,7 @@ def board(tmp_path: Path) -> Iterator[BoxedBoard]:
 
 def reasons(board: BoxedBoard) -> str:
     assert board.director
-    return " / ".join(one.text for one in board.director.current(board.director.clock.now_ns()).reasons)
+    return " / ".join(one.text for one in board.director._situation.current(board.director.now_ns()).reasons)
 
 
 def assert_dark_until_it_would_have_ended(board: BoxedBoard) -> None:
@@ -264,7 +264,7 @@ def edit_with_a_mistake(board: BoxedBoard, *rules: Rule) -> None:
     assert board.director
     kept, board.rules = board.rules, rules
     board.write(MISTAKE)
-    assert not board.wait(board.director.attendant.reload("its files have changed"))
+    assert not board.wait(board.director._site_watch.reload("its files have changed"))
     board.rules = kept
 
 
@@ -276,10 +276,10 @@ def test_hours_that_an_edit_adds_are_kept_at_once_though_it_has_a_mistake_elsewh
     edit_with_a_mistake(board, Rule("dark", "16:00", "17:00"))
     assert not board.play(3)
     assert "dark hours 16:00 to 17:00" in reasons(board)
-    standing = [one["text"] for one in board.director.attendant.troubles(board.wall_ns) if one["kind"] == "site"]
+    standing = [one["text"] for one in board.director._monitor.troubles(board.wall_ns) if one["kind"] == "site"]
     assert "there is no show 'no such show'" in standing[0]
     assert "the neighbours' hours that it adds are kept from now on" in standing[0]
-    lines = [str(row["text"]) for row in board.director.store.journal(9)]
+    lines = [str(row["text"]) for row in board.director.journal(9)]
     assert [line for line in lines if "no such show" in line and "kept from now on" in line]
     begins = [one.from_.text for one in board.director.site.dark]
     assert begins == ["22:00", "16:00"], "the old ones too: nobody has taken them back without a mistake"
@@ -291,9 +291,9 @@ def test_an_edit_with_a_mistake_loosens_nothing(board: BoxedBoard) -> None:
     edit_with_a_mistake(board)
     assert not board.play(3)
     assert board.director
-    assert board.director.site is board.director.attendant.good
+    assert board.director.site is board.director._site_watch.good
     (board.folder / "site.toml").write_text("[site")
-    assert not board.wait(board.director.attendant.reload("its files have changed"))
+    assert not board.wait(board.director._site_watch.reload("its files have changed"))
     assert not board.play(3)
 
 
@@ -323,7 +323,7 @@ def test_a_start_with_a_mistake_keeps_what_the_file_adds_too(board: BoxedBoard) 
     board.kill_director()
     board.start_director(good)
     assert board.director
-    board.director.attendant.refuse(found.value, "the site has a mistake, and is given as it was before")
+    board.director._site_watch.refuse(found.value, "the site has a mistake, and is given as it was before")
     assert not board.play(3)
 
 

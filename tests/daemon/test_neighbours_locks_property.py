@@ -43,8 +43,8 @@ class Watched:
         board, before_ns = self.board, self.apart_ns
         self._begin()
         if board.director:
-            trusted = board.director.attendant.trust.trusted
-            self.apart_ns = board.director.clock.now_ns() - board.monotonic_ns if trusted else None
+            trusted = board.director._situation.trust.trusted
+            self.apart_ns = board.director.now_ns() - board.monotonic_ns if trusted else None
         if self.apart_ns != before_ns:
             self.since_ns = board.monotonic_ns
             self._begin()
@@ -97,7 +97,7 @@ class Acts:
 
     def a_phone_gives_the_time(self, hours: float) -> None:
         if self.board.director:
-            at_ns = self.board.director.clock.now_ns() + round(hours * HOUR) * S
+            at_ns = self.board.director.now_ns() + round(hours * HOUR) * S
             with suppress(Refusal):
                 self.board.give(at_ns)
 

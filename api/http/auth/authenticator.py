@@ -17,7 +17,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 
 from gloaming.api.http.addresses import on_own_link
 from gloaming.daemon.planner.clock_trust import FIRST_NS
-from gloaming.daemon.planner.store import Store
+from gloaming.daemon.planner.store import DeviceStore
 from gloaming.daemon.site.private_file import write_private
 from gloaming.shows.time_units import DAY_NS, HOUR_NS
 
@@ -112,7 +112,7 @@ class Guesses:
 class Authenticator:
     """Checks passcodes, links and tokens. `at_s` is any clock that only goes forward, `now_ns` the wall clock."""
 
-    store: Store
+    store: DeviceStore
     hasher: PasswordHasher = field(default_factory=lambda: PasswordHasher(time_cost=4, memory_cost=9216, parallelism=1))
     guesses: Guesses = field(default_factory=Guesses)
     passcode_file: Path | None = None

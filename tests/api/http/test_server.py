@@ -39,7 +39,7 @@ async def serving(folder: Path) -> AsyncIterator[PageServer]:
     """A director that runs in this process, and its page's server."""
     director = Planner(load_site(folder), folder / "state", Clock(offset_to("2026-12-12T18:00")))
     page = PageServer(director, folder / "state", None)
-    director.attendant.others.append(page.troubles)
+    director.add_troubles(page.troubles)
     await director.start()
     task = asyncio.create_task(page.run())
     try:
@@ -51,7 +51,7 @@ async def serving(folder: Path) -> AsyncIterator[PageServer]:
 
 
 def troubles(page: PageServer) -> list[tuple[str, str]]:
-    found = page.director.attendant.troubles(page.director.clock.now_ns())
+    found = page.director._monitor.troubles(page.director.now_ns())
     return [(each["kind"], each["text"]) for each in found if each["kind"] in ("page", "certificate")]
 
 
@@ -95,8 +95,8 @@ def test_a_port_that_is_taken_is_tried_again_and_the_owner_is_told_why(tmp_path:
                 await until(lambda: not troubles(page), "a page")
                 done = await now(folder)
                 assert (done.returncode, done.stderr) == (0, "")
-                page.director.attendant.look()
-                lines = [str(line["text"]) for line in page.director.store.journal(50)]
+                page.director._monitor.look()
+                lines = [str(line["text"]) for line in page.director.journal(50)]
                 assert "over: page" in lines
 
     run(work())
@@ -109,7 +109,7 @@ def test_another_port_is_taken_up_when_the_site_is_read_again(tmp_path: Path) ->
             async with serving(folder) as page:
                 await until(lambda: page.wrong, "a page without a port")
                 write_site(folder, listen="127.0.0.1:0")
-                assert await page.director.attendant.reload("a test")
+                assert await page.director._site_watch.reload("a test")
                 await until(lambda: not troubles(page), "a page")
                 assert (await now(folder)).returncode == 0
 

@@ -190,15 +190,14 @@ def test_once_the_clock_is_set_the_score_goes_by_it_and_the_step_is_taken_as_any
 
     async def evening() -> tuple[Decision, dict[str, Any], list[str]]:
         director = Planner(load_site(folder), folder, machine.clock)
-        trust = director.attendant.trust
+        trust = director._situation.trust
         trust._set_clock, trust._ask_kernel = machine.set_clock, lambda: False
-        assert director.current(machine.clock.now_ns()).state == "no-clock"
-        director.requests.give_time(given_ns, "Ada's phone")
-        director.after_step()
-        decision, score = director.current(given_ns), director.link._kept["score"]
-        lines = [str(row["text"]) for row in director.store.journal(3)]
-        director.attendant.close()
-        director.store.close()
+        assert director._situation.current(machine.clock.now_ns()).state == "no-clock"
+        director.give_time(given_ns, "Ada's phone")
+        director._situation.after_step()
+        decision, score = director._situation.current(given_ns), director._client._kept["score"]
+        lines = [str(row["text"]) for row in director.journal(3)]
+        director._close()
         return decision, score, lines
 
     decision, score, lines = asyncio.run(evening())
@@ -275,7 +274,7 @@ def test_a_step_of_302_days_leaves_each_periodic_job_one_turn(machine: Machine) 
         director = Planner(load_site(folder), folder, machine.clock)
         await director.start()
         stepped = datetime.now(UTC) + timedelta(days=302)
-        found = {job.name: len(job._get_run_times(stepped)) for job in director._scheduler.get_jobs()}
+        found = {job.name: len(job._get_run_times(stepped)) for job in director._jobs._scheduler.get_jobs()}
         await director.stop()
         return found
 

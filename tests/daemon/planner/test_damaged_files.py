@@ -18,7 +18,7 @@ S = 1_000_000_000
 
 def told(home: House, ahead: int) -> dict[str, Any]:
     """What a transmitter says of frames that are hurt, so many frames ahead; and the piece that plays."""
-    decision = home.director.decision(home.director.clock.now_ns())
+    decision = home.director.decision(home.director.now_ns())
     assert decision.piece and decision.frame is not None
     path = str(home.director.site.pieces[decision.piece].frames)
     trouble = {"op": "trouble", "kind": "frames", "subject": path, "text": "it is damaged", "over": False}
@@ -28,7 +28,7 @@ def told(home: House, ahead: int) -> dict[str, Any]:
 
 
 def skips(home: House) -> list[int]:
-    return [one.at_ns for one in home.director.requests.overrides if one.kind == Kind.SKIP and not one.undone]
+    return [one.at_ns for one in home.director._situation.overrides if one.kind == Kind.SKIP and not one.undone]
 
 
 def test_the_next_piece_begins_on_the_frame_that_is_hurt(tmp_path: Path) -> None:
@@ -41,7 +41,7 @@ def test_the_next_piece_begins_on_the_frame_that_is_hurt(tmp_path: Path) -> None
             assert after.piece != message["piece"] and after.frame == 0
             home.director._heard(message)
             assert skips(home) == [at_ns], "said twice, left once"
-            lines = [str(line["text"]) for line in home.director.store.journal(10)]
+            lines = [str(line["text"]) for line in home.director.journal(10)]
             assert len([line for line in lines if f"{message['piece']} is left out from" in line]) == 1
 
     run(work())
@@ -52,7 +52,7 @@ def test_frames_that_are_due_already_are_left_at_once(tmp_path: Path) -> None:
         async with house(tmp_path) as home:
             told(home, -3)
             (at_ns,) = skips(home)
-            assert at_ns <= home.director.clock.now_ns()
+            assert at_ns <= home.director.now_ns()
 
     run(work())
 
@@ -62,14 +62,14 @@ def test_a_file_that_is_copied_again_is_no_trouble_any_more(tmp_path: Path) -> N
         async with house(tmp_path) as home:
             director = home.director
             message = told(home, 3 * FPS)
-            director.adopt(director.site)
-            assert ("frames", message["subject"]) in director.troubles
+            director._adopt(director.site)
+            assert ("frames", message["subject"]) in director._troubles
             path = Path(message["subject"])
             fresh = path.with_name("fresh")
             fresh.write_bytes(path.read_bytes())
             fresh.rename(path)
-            director.adopt(director.site)
-            assert not director.troubles
+            director._adopt(director.site)
+            assert not director._troubles.standing()
 
     run(work())
 
@@ -80,7 +80,7 @@ def test_who_skips_or_pauses_before_has_the_next_piece_whole(tmp_path: Path) -> 
             async with house(tmp_path / str(request["kind"])) as home:
                 told(home, 5 * FPS)
                 (planned,) = skips(home)
-                await home.director.requests.ask(dict(request), "Ada")
+                await home.director.ask(dict(request), "Ada")
                 assert planned not in skips(home)
 
     run(work())
@@ -97,7 +97,7 @@ def test_a_damaged_piece_is_not_begun_again_until_its_file_is_another(tmp_path: 
     async def work() -> None:
         async with house(tmp_path) as home:
             director = home.director
-            now_ns = director.clock.now_ns()
+            now_ns = director.now_ns()
             seen = {at_ns: director.decision(at_ns) for at_ns in range(now_ns - 3600 * S, now_ns, 61 * S)}
             piece = str(told(home, 3 * FPS)["piece"])
             later = {director.decision(now_ns + shift).piece for shift in range(5 * S, 3600 * S, 7 * S)}
@@ -106,14 +106,14 @@ def test_a_damaged_piece_is_not_begun_again_until_its_file_is_another(tmp_path: 
             assert {at_ns: director.decision(at_ns) for at_ns in seen} == {
                 at_ns: replace(one, next_ns=ANY, next_state=ANY) for at_ns, one in seen.items()
             }, "what was seen stays so"
-            reasons = director.decision(director.clock.now_ns() + 10 * S).reasons
+            reasons = director.decision(director.now_ns() + 10 * S).reasons
             assert any(one.text == f"{piece} is left out: its files are missing or damaged" for one in reasons)
             path = director.site.pieces[piece].frames
             fresh = path.with_name("fresh")
             fresh.write_bytes(path.read_bytes())
             fresh.rename(path)
-            director.adopt(director.site)
-            mended_ns = director.clock.now_ns()
+            director._adopt(director.site)
+            mended_ns = director.now_ns()
             assert piece in {director.decision(mended_ns + shift).piece for shift in range(0, 3600 * S, 7 * S)}
 
     run(work())
@@ -124,18 +124,18 @@ def test_with_all_pieces_damaged_the_show_is_dark_and_it_is_said_once(tmp_path: 
         async with house(tmp_path) as home:
             director = home.director
             for _ in range(200):
-                decision = director.decision(director.clock.now_ns())
+                decision = director.decision(director.now_ns())
                 for piece in [decision.piece] if decision.piece else director.site.pieces:
                     damaged(home, piece)
-            decision = director.decision(director.clock.now_ns())
+            decision = director.decision(director.now_ns())
             assert (decision.state, decision.piece) == (State.FAULT, None)
             assert len(skips(home)) <= len(director.site.pieces)
-            assert decision.next_ns and decision.next_ns - director.clock.now_ns() > 600 * S, "to the closing"
-            director.attendant.look()
-            said = [str(line["text"]) for line in director.store.journal(1000)]
+            assert decision.next_ns and decision.next_ns - director.now_ns() > 600 * S, "to the closing"
+            director._monitor.look()
+            said = [str(line["text"]) for line in director.journal(1000)]
             assert len(said) <= 6 + 4 * len(director.site.pieces)
             assert len([line for line in said if "no piece of it can be played" in line]) == 1
-            troubles = director.attendant.troubles(director.clock.now_ns())
+            troubles = director._monitor.troubles(director.now_ns())
             assert [one["kind"] for one in troubles if "no piece of it can be played" in one["text"]] == ["frames"]
 
     run(work())
@@ -145,10 +145,10 @@ def test_damage_is_known_over_a_restart(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home:
             piece = str(told(home, -3)["piece"])
-            again = DamagedFiles(home.director.store).on(home.director.site, home.director.clock.now_ns())
+            again = DamagedFiles(home.director._store).on(home.director.site, home.director.now_ns())
             assert again.pieces[piece].damaged == home.director.site.pieces[piece].damaged
             ((since_ns, until_ns),) = again.pieces[piece].damaged
             assert until_ns is None
-            assert since_ns <= home.director.clock.now_ns()
+            assert since_ns <= home.director.now_ns()
 
     run(work())

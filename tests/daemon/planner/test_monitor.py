@@ -12,7 +12,8 @@ import pytest
 
 from gloaming.daemon.direction.asking import ask
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.planner import monitor
+from gloaming.daemon.planner import site_watch
+from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import Site, load_site
@@ -30,8 +31,7 @@ def evening(site: Site, state: Path, at: str) -> Planner:
 
 
 def ends(director: Planner) -> None:
-    director.attendant.close()
-    director.store.close()
+    director._close()
 
 
 def test_an_edit_while_the_site_is_being_read_is_read_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -45,16 +45,15 @@ def test_an_edit_while_the_site_is_being_read_is_read_too(tmp_path: Path, monkey
             path.write_text(path.read_text().replace("first edit", "the second edit"))
         return found
 
-    monkeypatch.setattr(monitor, "load_site", slow)
+    monkeypatch.setattr(site_watch, "load_site", slow)
 
     async def edits() -> str:
         director = evening(site, tmp_path / "state", "2026-12-01T12:00:00")
-        care = director.attendant
+        watch = director._site_watch
         path.write_text(path.read_text().replace("Pier Road boathouse", "first edit"))
-        assert await care.reload("asked")
+        assert await watch.reload("asked")
         for _ in range(2 * STILL_LOOKS + 2):
-            if care.watch.due(care._stamp(director.site)):
-                assert await care.reload("its files have changed")
+            await watch.look()
         ends(director)
         return director.site.name
 
@@ -69,7 +68,7 @@ def test_an_opening_is_noted_with_the_brightness_that_it_comes_to(tmp_path: Path
     async def opening() -> dict[str, Any]:
         director = evening(site, tmp_path / "state", "2026-12-01T17:00:00")
         director._decide()
-        (line,) = [row for row in director.store.journal(10) if row["kind"] == "playing"]
+        (line,) = [row for row in director.journal(10) if row["kind"] == "playing"]
         ends(director)
         return dict(line["data"])  # type: ignore[call-overload]  # a row's values are of many types
 
@@ -83,19 +82,19 @@ def test_a_hush_holds_over_a_step_of_the_clock_and_the_disk_knows(tmp_path: Path
 
     async def set_back() -> tuple[Planner, list[State]]:
         director = Planner(site, tmp_path / "state", clock)
-        states = [director.current(clock.now_ns()).state]
-        director.store.add(replace(ask({"kind": "dark"}, clock.now_ns(), site, (), "the porch"), id=1))
-        director.requests.look_up()
-        states.append(director.current(clock.now_ns()).state)
+        states = [director._situation.current(clock.now_ns()).state]
+        director._store.add(replace(ask({"kind": "dark"}, clock.now_ns(), site, (), "the porch"), id=1))
+        director._situation.read_overrides()
+        states.append(director._situation.current(clock.now_ns()).state)
         wall_ns[0] -= 600_000_000_000
-        director.after_step()
-        states.append(director.current(clock.now_ns()).state)
+        director._situation.after_step()
+        states.append(director._situation.current(clock.now_ns()).state)
         director._decide()
         return director, states
 
     director, states = asyncio.run(set_back())
     assert states == ["playing", "dark", "dark"]
-    (dark,) = director.store.overrides(0)
+    (dark,) = director._store.overrides(0)
     assert dark.at_ns == clock.now_ns()
     ends(director)
 
@@ -111,18 +110,20 @@ def test_a_hush_holds_over_a_step_of_the_clock_though_another_director_has_heard
         wall_ns[0] += 0 if late else step_s * 1_000_000_000
         director = Planner(site, tmp_path / "state", clock)
         wall_ns[0] += step_s * 1_000_000_000 if late else 0
-        director.after_step()
-        state = director.current(clock.now_ns()).state
-        standing = [director.requests.as_json(one) for one in director.requests.standing(clock.now_ns())]
+        director._situation.after_step()
+        state = director._situation.current(clock.now_ns()).state
+        standing = [
+            override_json(one, clock.now_ns(), site.timezone) for one in director._situation.standing(clock.now_ns())
+        ]
         ends(director)
         return state, standing
 
     async def nights() -> None:
         director = Planner(site, tmp_path / "state", clock)
         undone = ask({"kind": "pause", "minutes": 30}, clock.now_ns(), site, (), "the porch")
-        director.store.add(replace(undone, id=1, ended_ns=undone.at_ns + 1_000_000_000))
+        director._store.add(replace(undone, id=1, ended_ns=undone.at_ns + 1_000_000_000))
         passed_ns[0] += 60_000_000_000
-        director.store.add(replace(ask({"kind": "dark", "minutes": 30}, clock.now_ns(), site, (), "the quay"), id=2))
+        director._store.add(replace(ask({"kind": "dark", "minutes": 30}, clock.now_ns(), site, (), "the quay"), id=2))
         ends(director)
         for step_s, late in ((-600, False), (600, True), (600, False), (-1200, True), (-900, False)):
             state, standing = await again(step_s, late)
@@ -141,9 +142,9 @@ def test_what_is_asked_before_a_step_is_heard_of_lasts_as_long_as_was_asked(tmp_
     async def asked() -> list[int]:
         director = Planner(site, tmp_path / "state", clock)
         wall_ns[0] -= 600_000_000_000
-        told = await director.requests.ask({"kind": "pause", "minutes": 5}, "the porch")
-        director.after_step()
-        standing = [one.id for one in director.requests.standing(clock.now_ns())]
+        told = await director.ask({"kind": "pause", "minutes": 5}, "the porch")
+        director._situation.after_step()
+        standing = [one.id for one in director._situation.standing(clock.now_ns())]
         ends(director)
         return [*standing, int(str(told["id"]))]
 
@@ -158,11 +159,11 @@ def test_who_decides_before_a_step_is_heard_of_takes_no_hush_for_over(tmp_path: 
 
     async def levels() -> list[float]:
         director, sent = Planner(site, tmp_path / "state", clock), list[dict[str, Any]]()
-        await director.requests.ask({"kind": "dark", "minutes": 30}, "the porch")
-        director.link.send = sent.append  # type: ignore[method-assign]  # what is sent is looked at
+        await director.ask({"kind": "dark", "minutes": 30}, "the porch")
+        director._client.send = sent.append  # type: ignore[method-assign]  # what is sent is looked at
         wall_ns[0] += 3600 * 1_000_000_000
         if edited:
-            director.adopt(site)
+            director._adopt(site)
         else:
             director._decide()
         scores = [message for message in sent if message["op"] == "score"]
@@ -185,10 +186,10 @@ def test_the_word_at_an_opening_is_told_once_though_the_clock_comes_by_it_twice(
 
     async def evenings() -> None:
         director = Planner(site, tmp_path / "state", clock)
-        director.attendant.alerts.opening = told.append  # type: ignore[method-assign]  # nothing is to go out here
+        director._monitor.alerts.opening = told.append  # type: ignore[method-assign]  # nothing is to go out here
         for second in (0, 2, -600, 0, 2, 86_400, 86_402):
             wall_ns[0] = ns("2026-12-01T16:59:59") + second * 1_000_000_000
-            director.attendant.look()
+            director._monitor.look()
         ends(director)
 
     asyncio.run(evenings())
@@ -203,7 +204,7 @@ def test_a_clock_that_is_not_to_be_trusted_is_told_outside(tmp_path: Path) -> No
 
         async def boot_at_1970() -> None:
             director = Planner(site, tmp_path / "state", Clock(wall=lambda: 60_000_000_000, offset_ns=0))
-            director.attendant.look()
+            director._monitor.look()
             wait_until(lambda: hook.got, "an alert")
             ends(director)
 
@@ -221,10 +222,10 @@ def test_a_transmitter_that_runs_what_is_on_the_disk_is_let_be_though_the_direct
     async def stops(said: str) -> int:
         director, sent = evening(site, tmp_path / "state", "2026-12-01T12:00:00"), list[dict[str, Any]]()
         monkeypatch.setattr("gloaming.daemon.planner.monitor.build", lambda: "new")
-        monkeypatch.setattr(director.link, "send", sent.append)
-        director.link.telemetry = {"level": 0.0}
-        director.attendant.heard_hello({"build": said, "grants": {"real_time": True}})
-        director.attendant.look()
+        monkeypatch.setattr(director._client, "send", sent.append)
+        director._client.telemetry = {"level": 0.0}
+        director._monitor.heard_hello({"build": said, "grants": {"real_time": True}})
+        director._monitor.look()
         ends(director)
         return [message["op"] for message in sent].count("stop")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
@@ -13,9 +13,10 @@ from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import Verdict
-from gloaming.daemon.planner.commands import NotStandingError
+from gloaming.daemon.planner.commands import Commands, NotStandingError
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.rig_monitor import KEPT_PATTERNS, TOLD_NS, RigMonitor
+from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.score.setup import StringLimit
 from gloaming.daemon.site.load import load_site
 from gloaming.shows.framefile.reader import inspect
@@ -55,19 +56,20 @@ pixels = 9
 
 
 class Stub(SimpleNamespace):
-    """As much of a director as the care for the rig asks for."""
+    """As much of a situation as the rig's monitor asks for."""
 
     def __init__(self, folder: Path, limiter: str = "true") -> None:
         (folder / "site.toml").write_text(SITE.format(limiter=limiter), encoding="utf-8")
         (folder / "rig.toml").write_text(RIG, encoding="utf-8")
-        self.now_ns = 1_795_000_000 * 10**9
+        self.at_ns = 1_795_000_000 * 10**9
         self.noted: list[tuple[str, str]] = []
         super().__init__(
             site=load_site(folder),
-            clock=SimpleNamespace(now_ns=lambda: self.now_ns),
+            now_ns=lambda: self.at_ns,
             store=SimpleNamespace(note=lambda at_ns, kind, text, **more: self.noted.append((kind, text))),
-            requests=SimpleNamespace(overrides=(), standing=lambda at_ns: self.requests.overrides),
-            steps=SimpleNamespace(held=()),
+            overrides=(),
+            standing=lambda at_ns: self.overrides,
+            held=(),
         )
 
 
@@ -104,14 +106,14 @@ def test_what_the_limiter_did_is_told_at_once_and_then_now_and_then(tmp_path: Pa
     for frames in range(4, 100):
         hear(frames)
     assert len(director.noted) == 1
-    director.now_ns += TOLD_NS
+    director.at_ns += TOLD_NS
     hear(103)
     assert "was lowered in 100 frames" in director.noted[1][1]
     hear(2)  # a new setup counts from 0
-    director.now_ns += TOLD_NS
+    director.at_ns += TOLD_NS
     hear(5)
     assert "was lowered in 5 frames" in director.noted[2][1]
-    director.now_ns -= 86_400 * 10**9  # a clock that was a day ahead is set
+    director.at_ns -= 86_400 * 10**9  # a clock that was a day ahead is set
     hear(9)
     assert "was lowered in 4 frames" in director.noted[3][1]
 
@@ -186,35 +188,36 @@ def test_a_rig_check_under_way_follows_a_rig_that_has_changed_or_ends(tmp_path: 
     undone: list[int] = []
 
     async def check_rig(request: Any, who: str, follows: Override) -> None:
-        assert follows is director.requests.overrides[0]
+        assert follows is director.overrides[0]
         asked.append(await of.check(request, who))
 
     async def undo(id: int, who: str) -> None:
         undone.append(id)
 
-    director.requests.check_rig, director.requests.undo = check_rig, undo
+    commands: Any = Commands(director, of, cast(ScoreSender, None))
+    commands.check_rig, commands.undo = check_rig, undo
     request = {"pattern": "pixel", "number": 37, "string": "ridge", "level": 0.5, "minutes": 4}
-    director.requests.overrides = (asyncio.run(of.check(request, "Nan")),)
+    director.overrides = (asyncio.run(of.check(request, "Nan")),)
     other_rig(director, "# a remark\n" + RIG)
-    asyncio.run(of.follow())
+    asyncio.run(commands.follow_rig())
     assert not asked  # the same pixels
-    director.now_ns += 60 * 10**9
+    director.at_ns += 60 * 10**9
     other_rig(director, RIG.replace("pixels = 200", 'pixels = 198\norder = "GRB"\nslot = 4'))
-    asyncio.run(of.follow())
+    asyncio.run(commands.follow_rig())
     (again,) = asked
-    assert again.check and again.check != director.requests.overrides[0].check
-    assert (again.until_ns, again.level, again.who) == (director.requests.overrides[0].until_ns, 0.5, "Nan")
-    director.requests.overrides = (again,)
+    assert again.check and again.check != director.overrides[0].check
+    assert (again.until_ns, again.level, again.who) == (director.overrides[0].until_ns, 0.5, "Nan")
+    director.overrides = (again,)
     other_rig(director, RIG.replace("pixels = 200", "pixels = 20"))
-    asyncio.run(of.follow())
+    asyncio.run(commands.follow_rig())
     assert (len(asked), undone) == (1, [again.id])
     assert director.noted[-1][1].startswith("pixel 37, white of string ridge ends, as the rig has changed")
 
 
 def test_the_rig_is_told_with_the_places_of_its_pixels(tmp_path: Path) -> None:
     director, of = care(tmp_path)
-    director.requests.overrides = (asyncio.run(of.check({"pattern": "walk", "string": "ridge"}, "Nan")),)
-    director.now_ns += 5 * 10**9 + 1
+    director.overrides = (asyncio.run(of.check({"pattern": "walk", "string": "ridge"}, "Nan")),)
+    director.at_ns += 5 * 10**9 + 1
     told = of.as_json()
     assert told["check"]["frame"] == 11
     assert told["check"]["text"] == "walk, white of string ridge"
@@ -234,10 +237,10 @@ def test_lights_that_somebody_puts_off_while_a_pattern_is_rendered_stay_off(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     director, of = care(tmp_path)
-    render, pause = of._render, Override(7, Kind.PAUSE, director.now_ns, director.now_ns + 900 * 10**9, "Nan")
+    render, pause = of._render, Override(7, Kind.PAUSE, director.at_ns, director.at_ns + 900 * 10**9, "Nan")
 
     def rendered(pattern: Pattern, rig: Rig) -> Check:
-        director.requests.overrides = (pause,)
+        director.overrides = (pause,)
         return render(pattern, rig)
 
     monkeypatch.setattr(of, "_render", rendered)
@@ -249,20 +252,20 @@ def test_lights_that_somebody_puts_off_while_a_pattern_is_rendered_stay_off(
 def test_a_rig_check_that_is_ended_while_it_follows_a_rig_does_not_come_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    of = care(tmp_path)[1].director
-    director = Planner(of.site, tmp_path, Clock(0, lambda: of.now_ns, lambda: 50 * 10**9))
-    asked = asyncio.run(director.rig.check({"pattern": "colours"}, "Nan"))
-    check, rig_check = director.requests.keep(asked), director.rig.check
+    of, _ = care(tmp_path)
+    director = Planner(of.site, tmp_path, Clock(0, lambda: of.at_ns, lambda: 50 * 10**9))
+    asked = asyncio.run(director._rig.check({"pattern": "colours"}, "Nan"))
+    check, rig_check = director._situation.keep(asked), director._rig.check
 
     async def rendered(request: Any, who: str) -> Override:
-        director.store.end(check.id, of.now_ns + 1)
-        of.now_ns += 10**9
-        director.requests.look_up()
+        director._store.end(check.id, of.at_ns + 1)
+        of.at_ns += 10**9
+        director._situation.read_overrides()
         return await rig_check(request, who)
 
-    monkeypatch.setattr(director.rig, "check", rendered)
-    director.attendant.trust.verdict = Verdict(True, "synchronised", "")
+    monkeypatch.setattr(director._rig, "check", rendered)
+    director._situation.trust.verdict = Verdict(True, "synchronised", "")
     with pytest.raises(NotStandingError):
-        asyncio.run(director.requests.check_rig({"pattern": "walk"}, "Nan", follows=check))
-    assert not director.requests.standing(of.now_ns)
-    director.store.close()
+        asyncio.run(director._commands.check_rig({"pattern": "walk"}, "Nan", follows=check))
+    assert not director._situation.standing(of.at_ns)
+    director._close()

@@ -6,7 +6,6 @@ import asyncio
 from argparse import Namespace
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import cast
 
 import numpy as np
 import pytest
@@ -40,7 +39,7 @@ class Facts:
 
 @dataclass
 class Asked:
-    """What care needs of a director; `troubles` is what the transmitter has told."""
+    """Who asks for sound levels; `troubles` is what the transmitter has told."""
 
     site: Site
     store: Facts = field(default_factory=Facts)
@@ -51,9 +50,8 @@ class Asked:
         self.handed_over += 1
 
 
-def care_of(director: Asked) -> SoundLevels:
-    """A stand-in has the four things that care asks for."""
-    return SoundLevels(cast(Planner, director))
+def care_of(asked: Asked) -> SoundLevels:
+    return SoundLevels(lambda: asked.site, asked.store, asked.troubles, asked.look_up_anew)
 
 
 def picture(site: Site, name: str) -> Picture:
@@ -130,20 +128,19 @@ def test_a_missing_file_is_told_once_and_over_when_it_is_back(
         for _ in range(3):
             for over in (False, True):
                 director._heard({**trouble, "over": over})
-                director.attendant.look()
+                director._monitor.look()
         assert lines(director) == [f"{path}: there is no such file"]
-        assert [one["subject"] for one in director.attendant.troubles(0) if one["kind"] == "sound"] == [str(path)]
-        monkeypatch.setattr(live, "_now", lambda args: director.requests.now())
+        assert [one["subject"] for one in director._monitor.troubles(0) if one["kind"] == "sound"] == [str(path)]
+        monkeypatch.setattr(live, "_now", lambda args: director.now())
         live.show_now(Namespace(json=False))
         assert f"trouble: {path}: there is no such file" in capsys.readouterr().out
         soundfile.write(path, tone(1, 0.1), 48_000)
-        director.attendant.look()
+        director._monitor.look()
         assert lines(director) == [f"{path}: there is no such file", f"over: {path}"]
-        director.attendant.close()
-        director.store.close()
+        director._close()
 
     def lines(director: Planner) -> list[str]:
-        return [str(line["text"]) for line in reversed(director.store.journal(50)) if str(path) in str(line["text"])]
+        return [str(line["text"]) for line in reversed(director.journal(50)) if str(path) in str(line["text"])]
 
     asyncio.run(evening())
 

@@ -9,7 +9,6 @@ import signal
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import cast
 
 import numpy as np
 import pyloudnorm
@@ -17,10 +16,8 @@ import pytest
 import soundfile
 from scipy.signal import resample_poly
 
-from gloaming.daemon.planner.planner import Planner
-from gloaming.daemon.planner.sound_levels import SoundLevels
 from gloaming.daemon.survey_sound import survey_sounds
-from tests.daemon.planner.test_sound_levels import Asked, picture
+from tests.daemon.planner.test_sound_levels import Asked, care_of, picture
 from tests.daemon.quay_site import EVENING, site_of
 from tests.daemon.transmitter.quay import (
     EVERY_S,
@@ -229,7 +226,7 @@ def test_every_piece_is_heard_as_loud_as_the_survey_says(quay: Quay, tmp_path: P
     show = f"\n[[show]]\nname = 'evening'\norder = {[*contents]}\n"
     site = site_of(tmp_path, order, show, EVENING, '\n[sound]\nlevel = "-16 LUFS"\n')
     said = {name: one.text for name in contents for one in survey_sounds(site) if f"{name} is played" in one.text}
-    care = SoundLevels(cast(Planner, Asked(site)))
+    care = care_of(Asked(site))
     for name in contents:
         asyncio.run(care._measure(tmp_path / f"{name}.wav"))
     recording = Recording(quay, channels=2)

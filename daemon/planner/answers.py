@@ -1,0 +1,99 @@
+"""Answers about now, in the form in which HTTP gives them. Nothing is changed here."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from gloaming.daemon.direction.decide import Decision, isoformat, next_piece
+from gloaming.daemon.direction.overrides import LIGHTS_OFF, TERMS, Override
+from gloaming.daemon.direction.score import State
+from gloaming.daemon.direction.states import GIVEN, STATES
+from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.reports.nights import season
+from gloaming.daemon.site.load import Site
+from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.time_units import SECOND_NS
+
+
+def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -> dict[str, Any]:
+    """What is happening now, and why; with the health of everything."""
+    at_ns, zone, site = decision.at_ns, situation.timezone, situation.site
+    piece, verdict = site.pieces.get(decision.piece or ""), situation.trust.verdict
+    return {
+        "site": site.name,
+        "timezone": zone.key,
+        **decision.as_json(zone),
+        "state_name": STATES[decision.state].name,
+        "next_state_name": None if decision.next_state is None else STATES[decision.next_state].name,
+        "position_s": None if decision.position_ns is None else round(decision.position_ns / SECOND_NS, 3),
+        "length_s": round(piece.length_ns / SECOND_NS, 3) if piece and piece.length_ns else None,
+        "overrides": [override_json(override, at_ns, zone) for override in situation.standing(at_ns)],
+        "next_piece": _next_piece(situation, at_ns),
+        "after_resume": _after_resume(situation, at_ns),
+        "has_sound": any(one.sound for one in site.pieces.values()),
+        "clock": {
+            "offset_s": situation.clock.offset_ns / SECOND_NS,
+            "note": _clock_note(situation),
+            "trusted": verdict.trusted,
+            "by": verdict.by,
+            "text": verdict.text,
+        },
+        "health": health,
+    }
+
+
+def _next_piece(situation: Situation, at_ns: int) -> dict[str, str] | None:
+    """The piece of the running order that begins next; None where none does on this day or the next."""
+    found = next_piece(at_ns, situation.site, situation.overrides)
+    return None if found is None else {"piece": found[1], "at": isoformat(found[0], situation.timezone)}
+
+
+def _after_resume(situation: Situation, at_ns: int) -> dict[str, object] | None:
+    """What there would be without the pauses and darks that stand, and why; None where none stands."""
+    others = tuple(one for one in situation.overrides if one.kind not in LIGHTS_OFF or not one.stands_at(at_ns))
+    if len(others) == len(situation.overrides) or not situation.trust.trusted:
+        return None
+    found = situation.segment(at_ns, others)
+    given = found.state in GIVEN and found.show is not None
+    return {"light": given or found.state == State.RIG_CHECK, "text": found.reasons[0].text}
+
+
+def _clock_note(situation: Situation) -> str | None:
+    clock, verdict = situation.clock, situation.trust.verdict
+    if not clock.offset_ns:
+        return None
+    if verdict.by == "given":
+        return verdict.text
+    moved = timedelta(seconds=round(clock.offset_ns / SECOND_NS))
+    return f"the evening is moved to now: this clock stands {moved} from the machine's"
+
+
+def nights_json(site: Site, now_ns: int, first: date | None, days: int) -> list[dict[str, object]]:
+    """The season's rows for some days, from today where no day is given. MistakeError."""
+    if not 1 <= days <= 1000:
+        raise MistakeError(Mistake("days", None, None, f"{days} is not from 1 to 1000", "as days=7"))
+    begin = first or datetime.fromtimestamp(now_ns // SECOND_NS, site.timezone).date()
+    try:
+        last = begin + timedelta(days=days - 1)
+    except OverflowError:
+        raise MistakeError(Mistake("from", None, None, f"{begin} is past the calendar", "as 2026-12-20")) from None
+    return [row.as_json(site) for row in season(site, begin, last)]
+
+
+def override_json(override: Override, now_ns: int, zone: ZoneInfo) -> dict[str, object]:
+    """An override as who asked for it is told of it."""
+    more: dict[str, object] = {"show": override.show, "level": override.level, "unseen": override.unseen or None}
+    if override.check:
+        more |= {"check": override.check.text, "strings": list(override.check.strings)}
+    return {
+        "id": override.id,
+        "kind": str(override.kind),
+        "kind_name": TERMS[override.kind].name,
+        "at": isoformat(override.at_ns, zone),
+        "until": isoformat(override.until_ns, zone),
+        "remaining_s": max(0, round((override.end_ns - now_ns) / SECOND_NS)),
+        "who": override.who,
+        **{key: value for key, value in more.items() if value is not None},
+    }

@@ -1,0 +1,94 @@
+"""All periodic work of the planner: named jobs on the event loop, by APScheduler. A job that fails runs again at its
+next turn. A job that still runs at its next turn leaves that turn out."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from inspect import isawaitable
+
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.base import BaseTrigger
+from apscheduler.triggers.date import DateTrigger
+
+from gloaming.daemon.planner.clock import STEP_NS
+
+Work = Callable[[], object]
+Turns = tuple[float, str, Work]
+"""Seconds between the turns of some work, its name, and the work; what is awaitable of it is awaited."""
+
+
+class Every(BaseTrigger):  # type: ignore[misc]  # APScheduler has no types
+    """Turns a number of seconds apart, each counted from the one before. APScheduler's own interval looks at every turn
+    that a step of the wall clock has left out, and 302 days have millions."""
+
+    def __init__(self, seconds: float) -> None:
+        self.interval = timedelta(seconds=seconds)
+
+    def get_next_fire_time(self, previous: datetime | None, now: datetime) -> datetime:
+        return now + self.interval
+
+
+class _Scheduler(AsyncIOScheduler):  # type: ignore[misc]  # APScheduler has no types
+    """APScheduler counts by the wall clock. Where that has been set, each job's next turn moves with it."""
+
+    def __init__(self, **options: object) -> None:
+        super().__init__(**options)
+        self._apart_ns = time.time_ns() - time.monotonic_ns()
+
+    def wakeup(self) -> None:
+        apart_ns = time.time_ns() - time.monotonic_ns()
+        step_ns, jobs = apart_ns - self._apart_ns, self.get_jobs()
+        if abs(step_ns) >= STEP_NS:
+            self._apart_ns = apart_ns
+            for job in jobs:
+                job.modify(next_run_time=job.next_run_time + timedelta(microseconds=step_ns / 1000))
+        super().wakeup()
+
+
+class Jobs:
+    """Names, turns and failures; `failed` hears of each failure."""
+
+    def __init__(self, failed: Callable[[str, Exception], None]) -> None:
+        self._failed = failed
+        self._running: set[asyncio.Task[object]] = set()
+        self._scheduler = _Scheduler(timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None})
+        logging.getLogger("apscheduler").setLevel(logging.CRITICAL)  # it would report each turn that is left out
+
+    def every(self, seconds: float, name: str, work: Work) -> None:
+        """Do some work at once, and then every few seconds."""
+        self._add(name, work, Every(seconds), next_run_time=datetime.now(UTC))
+
+    def at(self, when: datetime, name: str, work: Work) -> None:
+        """Do some work once, at an instant of the wall clock, in place of what had that name."""
+        self._add(name, work, DateTrigger(when))
+
+    def _add(self, name: str, work: Work, trigger: BaseTrigger, **more: datetime) -> None:
+        async def turn() -> None:  # on the loop: APScheduler would take what is no coroutine to a thread
+            task = asyncio.current_task()
+            assert task
+            self._running.add(task)
+            try:
+                result = work()
+                if isawaitable(result):
+                    await result
+            except Exception as error:
+                self._failed(name, error)
+            finally:
+                self._running.discard(task)
+
+        self._scheduler.add_job(turn, trigger, id=name, name=name, replace_existing=True, **more)
+
+    def start(self) -> None:
+        """Begin, on the loop that runs."""
+        self._scheduler.start()
+
+    async def stop(self) -> None:
+        """Begin nothing more, and end what runs."""
+        self._scheduler.shutdown(wait=False)
+        for task in self._running:
+            task.cancel()
+        await asyncio.gather(*self._running, return_exceptions=True)

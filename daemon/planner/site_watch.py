@@ -1,0 +1,85 @@
+"""The site's files: read again when they have changed, taken over whole, or refused with their mistakes."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+
+from gloaming.daemon.direction.billing import rule_ids
+from gloaming.daemon.planner.health import Trouble
+from gloaming.daemon.planner.situation import Situation
+from gloaming.daemon.site.last_good import keep_good, with_hours_of
+from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.reload import Stamp, Watch, stamp
+from gloaming.shows.config_files.errors import MistakeError
+
+ADDED = "the neighbours' hours that it adds are kept from now on, all else waits until it is put right"
+
+
+class SiteWatch:
+    """`adopt` is called with each other site, `taken_over` after one that was read without a mistake."""
+
+    def __init__(
+        self,
+        situation: Situation,
+        state: Path,
+        adopt: Callable[[Site], None],
+        taken_over: Callable[[Site], Awaitable[None]],
+    ) -> None:
+        self._situation, self._state, self._adopt, self._taken_over = situation, state, adopt, taken_over
+        self._watch = Watch(_stamp(situation.site))
+        self.good = situation.site
+        """The site as it was last read without a mistake."""
+        self.refused: MistakeError | None = None
+
+    async def look(self) -> None:
+        """Read the site again once its files have changed and hold still."""
+        if self._watch.due(_stamp(self._situation.site)):
+            await self.reload("its files have changed")
+
+    async def reload(self, why: str) -> bool:
+        """Read the site again; taken over at once and whole, or refused with the mistakes kept."""
+        now = self._situation
+        found = _stamp(now.site)
+        try:
+            site = await asyncio.to_thread(load_site, now.site.folder, None, False)
+        except MistakeError as error:
+            self.refuse(error, f"the site is not taken over ({why})")
+            self._watch.was_read(found)
+            return False
+        self.refused, self.good = None, site
+        now.trust.rule, now.trust.sets = site.clock.trust, site.clock.set
+        self._adopt(site)
+        read = {one[0]: one for one in found}  # what has changed since then, while it was read, is read again
+        self._watch.was_read(tuple(read.get(one[0], one) for one in _stamp(site)))
+        now.store.note(now.now_ns(), "site", f"the site is read again and taken over: {why}")
+        await self._taken_over(site)
+        await asyncio.to_thread(keep_good, site.folder, self._state)
+        return True
+
+    def refuse(self, error: MistakeError, what: str) -> None:
+        """The site's files have a mistake: all stays as it was, but for neighbours' hours that they add."""
+        now, self.refused = self._situation, error
+        site = with_hours_of(self.good, self.good.folder / "site.toml")
+        if site is not None and _hours(site) != _hours(now.site):
+            self._adopt(site)
+        now.store.note(now.now_ns(), "site", f"{what}: {error.mistakes[0]}{self._added}")
+
+    def troubles(self) -> list[Trouble]:
+        """The mistakes of files that were refused."""
+        mistakes = self.refused.mistakes[:5] if self.refused else ()
+        return [Trouble("site", str(each.file), f"{each}{self._added}") for each in mistakes]
+
+    @property
+    def _added(self) -> str:
+        return "" if _hours(self._situation.site) == _hours(self.good) else f"; {ADDED}"
+
+
+def _stamp(site: Site) -> Stamp:
+    files = (file for piece in site.pieces.values() for file in (piece.frames, piece.sound) if file)
+    return stamp(site.folder, files)
+
+
+def _hours(site: Site) -> tuple[list[str], float | None]:
+    return rule_ids(site), site.neighbours.rig_check

@@ -1,0 +1,48 @@
+"""The troubles that a transmitter reports: each stands until the transmitter says that it is over."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from gloaming.daemon.planner.health import Trouble
+from gloaming.daemon.planner.store import Store
+from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
+
+Key = tuple[str, str]
+
+
+class TransmitterTroubles:
+    """Holds them by kind and subject; the beginning and the end of each go into the journal."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._texts: dict[Key, str] = {}
+        self._stamps: dict[Key, FileStamp] = {}
+
+    def __contains__(self, key: object) -> bool:
+        return key in self._texts
+
+    def standing(self) -> list[Trouble]:
+        return [Trouble(kind, subject, text) for (kind, subject), text in self._texts.items()]
+
+    def heard(self, message: dict[str, Any], now_ns: int) -> None:
+        """A `trouble` of the transmitter."""
+        key, text, over = (message["kind"], message["subject"]), message["text"], message["over"]
+        known = self._texts.get(key) == text
+        if over:
+            self._texts.pop(key, None)
+        else:
+            self._texts[key] = text
+            if key[0] == "frames":
+                self._stamps[key] = file_stamp(Path(key[1]))
+        if not known:
+            about: dict[str, object] = {name: message[name] for name in ("subject", "piece", "over") if name in message}
+            prefix = "over: " if over else ""
+            self._store.note_seldom(now_ns, "trouble", f"{prefix}{key[1]}: {text}", prefix + "".join(key), about)
+
+    def forget_replaced(self) -> None:
+        """Of a frame file that was replaced nothing is known yet."""
+        for key in [key for key in self._texts if key[0] == "frames"]:
+            if self._stamps[key] != file_stamp(Path(key[1])):
+                del self._texts[key]

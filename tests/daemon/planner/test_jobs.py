@@ -1,0 +1,132 @@
+"""Periodic work of the planner: what fails runs again, what is long runs alone, a step of the clock delays nothing."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from datetime import datetime, timedelta, tzinfo
+from pathlib import Path
+from typing import Any
+
+import apscheduler.schedulers.base
+import pytest
+
+from gloaming.daemon.planner import jobs as jobs_module
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.jobs import Jobs
+from gloaming.daemon.planner.planner import Planner
+from tests.daemon.quay_site import EVENING, TABLES, ns, site_of
+
+PATIENCE_S = 20.0
+
+
+async def until(true: Callable[[], object], what: str) -> None:
+    """Wait on the loop until something holds."""
+    loop = asyncio.get_running_loop()
+    deadline_s = loop.time() + PATIENCE_S
+    while not true():
+        assert loop.time() < deadline_s, f"there was never {what}"
+        await asyncio.sleep(0.01)
+
+
+def test_a_job_that_fails_is_in_the_journal_and_runs_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    site = site_of(tmp_path / "site", TABLES, EVENING)
+
+    async def evening() -> list[dict[str, Any]]:
+        planner = Planner(site, tmp_path / "state", Clock(wall=lambda: ns("2026-12-01T18:00:00"), offset_ns=1))
+        looks = []
+
+        def look() -> None:
+            looks.append(1)
+            if len(looks) < 3:
+                raise ValueError("no such sensor")
+
+        monkeypatch.setattr(planner._monitor, "look", look)
+        await planner.start()
+        await until(lambda: len(looks) >= 3, "a third look")
+        lines = planner.journal(50, None, ("fault",))
+        await planner.stop()
+        return lines
+
+    lines = asyncio.run(evening())
+    told = "look at the board: failed, and is tried again: ValueError('no such sensor')"
+    assert [line["text"] for line in lines] == [told], "once a minute, however often it fails"
+
+
+def test_a_job_that_still_runs_at_its_next_turn_leaves_that_turn_out() -> None:
+    at_once, most = 0, 0
+    turns = [asyncio.Event() for _ in range(3)]
+
+    async def long() -> None:
+        nonlocal at_once, most
+        at_once += 1
+        most = max(most, at_once)
+        await asyncio.sleep(0.1)
+        at_once -= 1
+        next(turn for turn in turns if not turn.is_set()).set()
+
+    async def work() -> list[tuple[str, Exception]]:
+        failed: list[tuple[str, Exception]] = []
+        jobs = Jobs(lambda name, error: failed.append((name, error)))
+        jobs.every(0.01, "long", long)
+        jobs.start()
+        await asyncio.wait_for(turns[1].wait(), PATIENCE_S)
+        await jobs.stop()
+        return failed
+
+    assert asyncio.run(work()) == []
+    assert most == 1
+
+
+@pytest.mark.parametrize("step", [timedelta(hours=-5), timedelta(days=302)])
+def test_a_step_of_the_wall_clock_delays_no_job(step: timedelta, monkeypatch: pytest.MonkeyPatch) -> None:
+    """APScheduler itself would wait until the wall clock is where it was."""
+    stepped = timedelta()
+
+    class Wall(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> Any:
+            return datetime.now(tz) + stepped
+
+    real_ns = jobs_module.time.time_ns
+    monkeypatch.setattr(apscheduler.schedulers.base, "datetime", Wall)
+    monkeypatch.setattr(jobs_module, "datetime", Wall)
+    monkeypatch.setattr(jobs_module.time, "time_ns", lambda: real_ns() + round(stepped.total_seconds()) * 10**9)
+
+    async def work() -> None:
+        nonlocal stepped
+        turns: list[int] = []
+        jobs = Jobs(lambda name, error: None)
+        jobs.every(0.05, "count", lambda: turns.append(1))
+        jobs.start()
+        await until(lambda: len(turns) >= 2, "a second turn")
+        stepped, before = step, len(turns)
+        await until(lambda: len(turns) >= before + 3, "a turn after the step")
+        await jobs.stop()
+
+    asyncio.run(work())
+
+
+def test_what_runs_ends_with_the_jobs() -> None:
+    ended: list[str] = []
+
+    async def for_ever() -> None:
+        try:
+            await asyncio.sleep(3600)
+        finally:
+            ended.append("it has ended")
+
+    async def work() -> None:
+        jobs, begun = Jobs(lambda name, error: None), asyncio.Event()
+
+        async def begin() -> None:
+            begun.set()
+            await for_ever()
+
+        jobs.every(60, "for ever", begin)
+        jobs.start()
+        await asyncio.wait_for(begun.wait(), PATIENCE_S)
+        await jobs.stop()
+        assert ended
+
+    asyncio.run(work())
