@@ -141,6 +141,12 @@ def test_a_number_is_written_in_one_place(number: int, place: str) -> None:
     assert written_in(number) == [place]
 
 
+def test_one_package_knows_what_the_packets_of_e131_begin_with() -> None:
+    """Whoever reads a packet asks it: nobody else writes the identifier of E1.31 5.3 down."""
+    known = [str(path.relative_to(TOP)) for path in FILES if "ASC-E1.17" in path.read_text(encoding="utf-8")]
+    assert known == ["shows/protocols/e131/__init__.py"]
+
+
 def test_an_arrow_that_points_the_wrong_way_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys.modules[__name__], "TOP", tmp_path)
     path = tmp_path / "shows" / "bad.py"

@@ -92,7 +92,7 @@ def socket_address(address: str, port: int, interface_index: int) -> bytes:
 
 
 class Bulk:
-    """Parcels for one socket. `send` returns those that were refused, with the error's number."""
+    """Batches for one socket. `send` returns those that were refused, with the error's number."""
 
     def __init__(self, sock: socket.socket, batches: list[SendBatch], interface_index: int) -> None:
         self.fd, self.batches = sock.fileno(), batches
@@ -137,7 +137,7 @@ class Bulk:
 
 
 class OneByOne:
-    """Parcels of one packet each, where the C library knows no better; as `Bulk`."""
+    """Batches of one packet each, where the C library knows no better; as `Bulk`."""
 
     def __init__(self, sock: socket.socket, batches: list[SendBatch], interface_index: int) -> None:
         self.batches = batches

@@ -28,7 +28,7 @@ class Totals:
 
 @dataclass(eq=False)
 class Part:
-    """Parcels that leave together, so long after the first of their frame; how often they did, and what was refused."""
+    """Batches that leave together, so long after the first of their frame; how often they did, and what was refused."""
 
     offset_ns: int
     batches: list[SendBatch]
