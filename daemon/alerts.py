@@ -97,7 +97,12 @@ class Alerts:
         do = "" if over else DO.get(trouble.kind, "")
         title = f"{self._site_name}: {'over: ' if over else ''}{trouble.kind}"
         text = f"{trouble.subject}: {trouble.text}" + (f" ({do})" if do else "") + more
-        event = {"event": "over" if over else "trouble", "kind": trouble.kind, "subject": trouble.subject}
+        event = {
+            "event": "over" if over else "trouble",
+            "code": str(trouble.code),
+            "kind": trouble.kind,
+            "subject": trouble.subject,
+        }
         self._send(alert, messenger, title, text, {**event, "text": trouble.text + more, "do": do})
 
     def _send(self, alert: Alert, messenger: Messenger, title: str, text: str, event: dict[str, str]) -> None:
@@ -106,7 +111,7 @@ class Alerts:
             do = partial(post, alert.url, body, "application/json")
         else:
             do = partial(notify_by_apprise, alert.url, title, text)
-        messenger.send(Message(f"alert of {alert.place}", do))
+        messenger.send(Message("alert", f"alert of {alert.place}", do))
 
 
 def _as_written(alert: Alert) -> str:

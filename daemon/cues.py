@@ -129,7 +129,7 @@ class Cues:
         else:
             more = {"GLOAMING_CUE": cue.at, "GLOAMING_BODY": cue.body}
             do = partial(run_command, cue.command or (), more, self._hidden())
-        self._messengers[fact].send(Message(name_of(cue), do))
+        self._messengers[fact].send(Message("cue", name_of(cue), do))
 
 
 def _fact(cue: Cue) -> str:

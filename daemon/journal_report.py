@@ -33,6 +33,7 @@ SAMPLES = 40
 NEARLY = 0.98
 """A performance lit for this share of its time was given in full: between pieces there are gaps."""
 _STATES = {str(state) for state in State}
+OFF, NOTHING = "board-off", ("", "")
 _BREAKS = {"start", "restart", "trouble", "fault", "clock"}
 
 
@@ -57,6 +58,8 @@ class NightReport:
     opens_ns: int
     closes_ns: int
     outcome: str
+    code: str
+    """Why, as a code: of the state that held instead, of the timetable (`Cause`), or "board-off"; empty if given."""
     why: str
     lit_s: float
     pieces: tuple[tuple[str, int], ...]
@@ -126,7 +129,8 @@ def report(
         for row, within, texts in zip(nights, held, broken, strict=True)
     ]
     found += [
-        NightReport(one.date, one.performance.show, 0, 0, "left out", one.why, 0.0, (), (), None) for one in missing
+        NightReport(one.date, one.performance.show, 0, 0, "left out", one.code, one.why, 0.0, (), (), None)
+        for one in missing
     ]
     return Report(site, tuple(sorted(found, key=lambda night: (night.date, night.opens_ns))))
 
@@ -186,18 +190,18 @@ def _night(
     playing = [(stretch, length_s) for stretch, length_s in within if stretch.state == State.PLAYING]
     lit_s = sum(length_s for _, length_s in playing)
     waited_s = sum(length_s for stretch, length_s in within if stretch.state == State.WAITING)
-    other = [stretch.why for stretch, _ in within if stretch.state not in GIVEN]
+    other = next(((stretch.state, stretch.why) for stretch, _ in within if stretch.state not in GIVEN), None)
     due_s = (closes_ns - opens_ns) / SECOND_NS
     if opens_ns > now_ns:
-        outcome, why = "to come", ""
+        outcome, (code, why) = "to come", NOTHING
     elif closes_ns > now_ns:
-        outcome, why = "under way", ""
+        outcome, (code, why) = "under way", NOTHING
     elif not lit_s:
-        outcome, why = "left out", other[0] if other else "the board was off, or nothing was played"
+        outcome, (code, why) = "left out", other or (OFF, "the board was off, or nothing was played")
     elif lit_s + waited_s < NEARLY * due_s:
-        outcome, why = "cut short", other[0] if other else "the board was off for a while"
+        outcome, (code, why) = "cut short", other or (OFF, "the board was off for a while")
     else:
-        outcome, why = "given", ""
+        outcome, (code, why) = "given", NOTHING
     seen = [stretch for stretch, _ in within if stretch.state in GIVEN]
     turns = [stretch.piece if stretch.state == State.PLAYING else None for stretch in seen]  # after a pause it goes on
     energies = [(watts.get(stretch.piece or ""), stretch.level, length_s) for stretch, length_s in playing]
@@ -208,6 +212,7 @@ def _night(
         opens_ns=opens_ns,
         closes_ns=closes_ns,
         outcome=outcome,
+        code=code,
         why=why,
         lit_s=lit_s,
         pieces=tuple(sorted(Counter(name for name, _ in groupby(turns) if name).items())),
@@ -260,6 +265,7 @@ def as_json(found: Report) -> str:
             "opens": isoformat(night.opens_ns, zone) if night.opens_ns else None,
             "closes": isoformat(night.closes_ns, zone) if night.closes_ns else None,
             "outcome": night.outcome,
+            "code": night.code or None,
             "why": night.why,
             "lit_s": round(night.lit_s),
             "pieces": dict(night.pieces),

@@ -36,8 +36,9 @@ class OutsideError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """Something to be done outside, under a name for the journal; `do` raises OutsideError."""
+    """Something to be done outside: its kind ("alert", "cue"), its name for the journal; `do` raises OutsideError."""
 
+    kind: str
     name: str
     do: Callable[[], None]
 

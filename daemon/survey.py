@@ -6,9 +6,10 @@ It reads and asks; it changes nothing, and the show may go on meanwhile.
 from __future__ import annotations
 
 import asyncio
+import re
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -23,10 +24,10 @@ from gloaming.daemon.survey_machine import machine_findings
 from gloaming.daemon.survey_schedule import survey_schedule
 from gloaming.daemon.survey_sound import survey_sounds
 from gloaming.daemon.survey_words import PieceSurvey, current_findings, damage_findings, flash_findings
-from gloaming.shows.analysis.finding import Finding
+from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.pieces import analyse
 from gloaming.shows.analysis.wiring import rig_findings
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeCode, MistakeError
 
 YEAR = timedelta(days=365)
 CAUTIONS = (
@@ -184,24 +185,30 @@ def mistake_finding(mistake: Mistake) -> Finding:
     name = mistake.file.name if isinstance(mistake.file, Path) else mistake.file
     place = f"{name}:{mistake.line}" if mistake.line else str(name)
     text = ": ".join(part for part in (mistake.key, mistake.wrong) if part)
-    return Finding("error", place, text, mistake.right)
+    key = re.sub(r"\[\d+\]", "", mistake.key) if mistake.key else None
+    return Finding(mistake.code, "error", place, text, mistake.right, key)
 
 
 def _problems(site: Site) -> Iterator[Finding]:
     """Files that cannot be played; universes that no controller has are told with the rig."""
     for problem in (*site.problems, *site.silent):
-        if "which no controller has" not in problem.wrong:
+        if problem.code != MistakeCode.UNIVERSE_WITHOUT_CONTROLLER:
             yield mistake_finding(problem)
     for warning in site.warnings:
-        found = mistake_finding(warning)
-        yield Finding("warning", found.place, found.text, found.todo)
+        yield replace(mistake_finding(warning), severity="warning")
 
 
 def _pieces_unused(site: Site) -> Iterator[Finding]:
     given = {name for show in site.shows.values() for name in (*show.order, show.between)}
     for piece in site.pieces.values():
         if piece.name not in given:
-            yield Finding("warning", piece.place, f"no show gives {piece.name}", "name it in an order, or take it out")
+            yield Finding(
+                FindingCode.PIECE_UNUSED,
+                "warning",
+                piece.place,
+                f"no show gives {piece.name}",
+                "name it in an order, or take it out",
+            )
 
 
 def _judged(site: Site, tell: Tell) -> Iterator[PieceSurvey]:

@@ -9,7 +9,7 @@ from gloaming.daemon.planner.clock_trust import Verdict
 from gloaming.daemon.planner.health import DO, Board, read_board, troubles_of
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.transmitter.udp_sender import interface_index, source_address
-from gloaming.shows.analysis.finding import Finding
+from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.rig.model import Controller
 
@@ -27,22 +27,24 @@ def machine_findings(site: Site, told: Mapping[str, bool] | None, clock: Verdict
 
 def _board(board: Board) -> Iterator[Finding]:
     for trouble in troubles_of(board):
-        yield Finding("warning", "board", trouble.text, DO.get(trouble.kind))
+        yield Finding(trouble.code, "warning", "board", trouble.text, DO.get(trouble.kind))
     if board.disk_free_bytes is not None:
-        yield Finding("fact", "disk", f"{board.disk_free_bytes / 1e9:.1f} GB are free where the site lies")
+        yield Finding(
+            FindingCode.DISK_FREE, "fact", "disk", f"{board.disk_free_bytes / 1e9:.1f} GB are free where the site lies"
+        )
     if board.memory_free_bytes is not None:
-        yield Finding("fact", "memory", f"{board.memory_free_bytes / 1e6:.0f} MB can be had")
+        yield Finding(FindingCode.MEMORY_FREE, "fact", "memory", f"{board.memory_free_bytes / 1e6:.0f} MB can be had")
 
 
 def _clock(clock: Verdict) -> Iterator[Finding]:
     if not clock.trusted:
         text = f"{clock.text}: after a start the show stays dark until the clock is right"
         todo = 'let the board reach a time server; or give it the time from a phone; or [clock] trust = "plausible"'
-        yield Finding("warning", "clock", text, todo)
+        yield Finding(FindingCode.CLOCK_UNTRUSTED, "warning", "clock", text, todo)
     elif clock.by == "plausible":
-        yield Finding("warning", "clock", clock.text, "let the board reach a time server")
+        yield Finding(FindingCode.CLOCK_GUESSED, "warning", "clock", clock.text, "let the board reach a time server")
     else:
-        yield Finding("fact", "clock", clock.text)
+        yield Finding(FindingCode.CLOCK, "fact", "clock", clock.text)
 
 
 def _network(site: Site) -> Iterator[Finding]:
@@ -53,22 +55,39 @@ def _network(site: Site) -> Iterator[Finding]:
             interface_index(interface)
         except OSError as error:
             text = f"{interface}: {error.strerror or error}"
-            yield Finding("error", place, text, "name an interface of this machine, or one of its addresses")
+            yield Finding(
+                FindingCode.INTERFACE_UNKNOWN,
+                "error",
+                place,
+                text,
+                "name an interface of this machine, or one of its addresses",
+            )
             return
-        yield Finding("fact", "network", f"packets leave by {interface}")
+        yield Finding(FindingCode.WAY_OUT, "fact", "network", f"packets leave by {interface}")
         return
     ways: dict[str, list[str]] = {}
     for controller in site.rig.controller:
         source = source_address(controller.host) if controller.host else None
         if controller.host and source is None:
             text = f"there is no way to controller {controller.name} ({controller.host})"
-            yield Finding("error", controller.place, text, "give the board an address in its network")
+            yield Finding(
+                FindingCode.CONTROLLER_UNREACHABLE,
+                "error",
+                controller.place,
+                text,
+                "give the board an address in its network",
+            )
         elif controller.host and source:
             ways.setdefault(source, []).append(controller.host)
     for source, hosts in ways.items():
-        yield Finding("fact", "network", f"packets for {listed(hosts)} leave by {source}")
+        yield Finding(FindingCode.WAY_OUT, "fact", "network", f"packets for {listed(hosts)} leave by {source}")
     if any(one.multicast or not one.host for one in site.rig.controller):
-        yield Finding("fact", "network", "multicast leaves by the routing table: name [output] interface to be sure")
+        yield Finding(
+            FindingCode.WAY_OUT,
+            "fact",
+            "network",
+            "multicast leaves by the routing table: name [output] interface to be sure",
+        )
 
 
 def _heard(site: Site) -> list[Controller]:
@@ -90,7 +109,7 @@ def _groups(site: Site) -> Iterator[Finding]:
             "(net.ipv4.neigh.default.gc_thresh3): each packet costs about half as much again"
         )
         todo = "copy /usr/share/doc/gloaming/multicast.conf to /etc/sysctl.d/ and run sysctl --system; or name hosts"
-        yield Finding("warning", _first(heard), text, todo)
+        yield Finding(FindingCode.MULTICAST_GROUPS, "warning", _first(heard), text, todo)
 
 
 def _synchronization(site: Site) -> Iterator[Finding]:
@@ -99,7 +118,7 @@ def _synchronization(site: Site) -> Iterator[Finding]:
     if site.output.synchronization and len({one.lead for one in heard}) > 1:
         text = "controllers that hear multicast have different leads, yet one synchronization packet is for all of them"
         todo = "give them the same lead, or hosts of their own without multicast"
-        yield Finding("warning", _first(heard), text, todo)
+        yield Finding(FindingCode.SYNCHRONIZATION_LEADS, "warning", _first(heard), text, todo)
 
 
 def _controllers(site: Site, told: Mapping[str, bool] | None) -> Iterator[Finding]:
@@ -107,15 +126,26 @@ def _controllers(site: Site, told: Mapping[str, bool] | None) -> Iterator[Findin
         return
     there = [name for name, answers in told.items() if answers]
     if there:
-        yield Finding("fact", "network", f"these controllers answer: {listed(there)}")
+        yield Finding(FindingCode.CONTROLLERS_ANSWER, "fact", "network", f"these controllers answer: {listed(there)}")
     for controller in site.rig.controller:
         if told.get(controller.name) is False:
             strings = [string.name for string in site.rig.string if string.controller == controller.name]
             text = f"controller {controller.name} ({controller.host}) does not answer: {listed(strings) or 'no string'}"
-            yield Finding("warning", controller.place, text, "look at its power, its cable and its address")
+            yield Finding(
+                FindingCode.CONTROLLER_SILENT,
+                "warning",
+                controller.place,
+                text,
+                "look at its power, its cable and its address",
+            )
     silent = [controller for controller in site.rig.controller if not controller.host]
     if silent:
-        yield Finding("fact", _first(silent), f"no host to ask, by multicast: {listed(one.name for one in silent)}")
+        yield Finding(
+            FindingCode.CONTROLLERS_UNASKED,
+            "fact",
+            _first(silent),
+            f"no host to ask, by multicast: {listed(one.name for one in silent)}",
+        )
 
 
 def _first(controllers: list[Controller]) -> str:

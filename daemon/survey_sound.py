@@ -7,7 +7,7 @@ from math import log10
 
 from gloaming.daemon.site.load import Piece, Site, is_there
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices, find
-from gloaming.shows.analysis.finding import Finding
+from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.config_files.errors import MistakeError
 from gloaming.shows.media.loudness import PEAK_LIMIT_DBTP
 from gloaming.shows.media.sound_info import HOW, Measured, measure
@@ -30,11 +30,15 @@ def survey_sounds(site: Site) -> tuple[Finding, ...]:
         try:
             measured.append((piece, measure(piece.sound, channels)))
         except SoundMissingError as error:
-            return (Finding("warning", "sound", str(error), HOW), device)
+            return (Finding(FindingCode.SOUND_UNMEASURED, "warning", "sound", str(error), HOW), device)
         except MistakeError as error:
             mistake = error.mistakes[0]
             text = f"{mistake.wrong}; {piece.name} is given without sound"
-            found.append(Finding("error", _place(piece), text, mistake.right or "copy the file again"))
+            found.append(
+                Finding(
+                    FindingCode.SOUND_UNREADABLE, "error", _place(piece), text, mistake.right or "copy the file again"
+                )
+            )
     for piece, one in measured:
         found += _whole(piece, one, channels)
     found += _loudness(site, measured, channels)
@@ -49,18 +53,18 @@ def _place(piece: Piece) -> str:
 def _whole(piece: Piece, one: Measured, channels: int) -> Iterator[Finding]:
     name = _place(piece)
     if one.damage:
-        yield Finding("error", name, one.damage, "copy the file again")
+        yield Finding(FindingCode.SOUND_DAMAGED, "error", name, one.damage, "copy the file again")
     elif piece.info and piece.sound_ns:
         more_ns = piece.sound_ns - piece.info.length_ns
         by_s = abs(more_ns) / SECOND_NS
         rest = f"{piece.name} ends {'in the dark' if more_ns > 0 else 'in silence'}"
         text = f"it is {by_s:.1f} s {'longer' if more_ns > 0 else 'shorter'} than its frames: {rest}"
-        yield Finding("warning", name, text, "bring both to the same length")
+        yield Finding(FindingCode.SOUND_LENGTH, "warning", name, text, "bring both to the same length")
     has = CHANNELS.get(one.info.channels, f"{one.info.channels} channels")
     mix = "" if one.info.channels == channels else f", brought to {CHANNELS[channels]}"
     rate = f"{one.info.rate_hz / 1000:g} kHz"
     text = f"the sound of {piece.name}: {one.length_ns / SECOND_NS:.1f} s, {one.info.format}, {rate}, {has}{mix}"
-    yield Finding("fact", name, text)
+    yield Finding(FindingCode.SOUND_FILE, "fact", name, text)
 
 
 def _loudness(site: Site, measured: list[tuple[Piece, Measured]], channels: int) -> Iterator[Finding]:
@@ -72,26 +76,39 @@ def _loudness(site: Site, measured: list[tuple[Piece, Measured]], channels: int)
     best = min(reached, default=0.0)
     level, volume = site.sound.level, site.sound.volume
     if not volume:
-        yield Finding("fact", site.sound.place, "volume = 0 in [sound]: nothing is heard")
+        yield Finding(FindingCode.VOLUME_ZERO, "fact", site.sound.place, "volume = 0 in [sound]: nothing is heard")
         return
     for piece, loudness, lufs, dbtp in known:
         assert piece.sound
         if lufs is None or dbtp is None:
-            yield Finding("warning", _place(piece), f"the sound of {piece.name} is silence", "render it anew")
+            yield Finding(
+                FindingCode.SOUND_SILENT,
+                "warning",
+                _place(piece),
+                f"the sound of {piece.name} is silence",
+                "render it anew",
+            )
             continue
         gain_db = 20 * log10(volume) + (0.0 if level is None else loudness.gain_db(level))
         text = f"{piece.name} is played at {lufs + gain_db:.1f} LUFS, true peak {dbtp + gain_db:.1f} dBTP"
         text += f" (the file has {lufs:.1f} LUFS in {CHANNELS[channels]}, gain {gain_db:+.1f} dB)"
         if level is not None and loudness.held_back(level):
             text += f"; its peaks keep it below {level:g} LUFS"
-            yield Finding("warning", _place(piece), text, f'all pieces reach level = "{best - 0.05:.1f} LUFS"')
+            yield Finding(
+                FindingCode.LOUDNESS_NOT_REACHED,
+                "warning",
+                _place(piece),
+                text,
+                f'all pieces reach level = "{best - 0.05:.1f} LUFS"',
+            )
         else:
-            yield Finding("fact", _place(piece), text)
+            yield Finding(FindingCode.LOUDNESS, "fact", _place(piece), text)
     if level is None and len(reached) > 1:
         loud = [lufs for _, _, lufs, _ in known if lufs is not None]
         if max(loud) - min(loud) > 2:
             text = f"the pieces differ by {max(loud) - min(loud):.1f} LU, and are played as they are"
             yield Finding(
+                FindingCode.LOUDNESS_SPREAD,
                 "warning",
                 site.sound.place or "site.toml",
                 text,
@@ -106,5 +123,5 @@ def _device(site: Site) -> tuple[Finding, int]:
         device = find(site.sound.device, devices())
     except NoDeviceError as error:
         text = f"{error}; the show is given without sound"
-        return Finding("warning", place, text, "see `gloaming sound devices`"), 2
-    return Finding("fact", place, f"sound goes to {device.name}"), device.played_channels
+        return Finding(FindingCode.NO_SOUND_DEVICE, "warning", place, text, "see `gloaming sound devices`"), 2
+    return Finding(FindingCode.SOUND_DEVICE, "fact", place, f"sound goes to {device.name}"), device.played_channels

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -11,7 +10,7 @@ from itertools import groupby
 from gloaming.daemon.site.load import Site
 from gloaming.shows.analysis.areas import Flashing
 from gloaming.shows.analysis.currents import STEADY_S, Load
-from gloaming.shows.analysis.finding import Finding, Severity
+from gloaming.shows.analysis.finding import Finding, FindingCode, Severity
 from gloaming.shows.analysis.pieces import Analysis
 from gloaming.shows.analysis.wiring import listed, ranges
 
@@ -57,7 +56,9 @@ def current_findings(pieces: Iterable[PieceSurvey], site: Site) -> Iterator[Find
             text = f"{who}: {load.steady_a:.1f} A over {STEADY_S} s, {limit}; common practice is four fifths of it"
             todo = "lower the brightness, or share the load"
             at = clock(load.steady_frame, piece.analysis.info.fps)
-            yield Finding("warning", f"{piece.place} {piece.name} at {at}", text, todo)
+            yield Finding(
+                FindingCode(f"{load.kind}-loaded"), "warning", f"{piece.place} {piece.name} at {at}", text, todo
+            )
 
 
 def _amps(amps: float, limit_a: float) -> str:
@@ -75,7 +76,11 @@ def _too_much(piece: PieceSurvey, load: Load, limit_a: float, site: Site, text: 
     if site.output.limiter:
         text += "; the limiter lowers it"
     return Finding(
-        severity, f"{piece.place} {piece.name} at {clock(load.peak_frame, piece.analysis.info.fps)}", text, todo
+        FindingCode(f"{load.kind}-overloaded"),
+        severity,
+        f"{piece.place} {piece.name} at {clock(load.peak_frame, piece.analysis.info.fps)}",
+        text,
+        todo,
     )
 
 
@@ -106,7 +111,9 @@ def _flashing(piece: PieceSurvey, rule: str, kind: str, found: list[Flashing], t
     )
     severity: Severity = "warning" if kind == "string" else "error"
     todo = "slow it down or soften it there: flashing light can trigger seizures (photosensitive epilepsy)"
-    return Finding(severity, f"{piece.place} {piece.name} at {moments(seconds)}", text, todo)
+    return Finding(
+        FindingCode(f"flashing-{kind}"), severity, f"{piece.place} {piece.name} at {moments(seconds)}", text, todo
+    )
 
 
 def moments(seconds: Iterable[int]) -> str:
@@ -124,11 +131,11 @@ def damage_findings(piece: PieceSurvey) -> Iterator[Finding]:
     """Chunks of a frame file that cannot be played."""
     name = f"{piece.place} {piece.analysis.info.path.name}"
     for _, _, text in piece.analysis.damaged:
-        yield Finding("error", name, text, "copy the file again, or render it anew")
+        yield Finding(FindingCode.FRAMES_DAMAGED, "error", name, text, "copy the file again, or render it anew")
     if not piece.analysis.damaged:
         numbers = ranges(one.number for one in piece.analysis.info.universes)
         text = f"{piece.name} is whole: {piece.analysis.info.frames} frames, universes {numbers}"
-        yield Finding("fact", name, text)
+        yield Finding(FindingCode.FRAMES_WHOLE, "fact", name, text)
 
 
 def plural(number: int, noun: str) -> str:
@@ -137,20 +144,13 @@ def plural(number: int, noun: str) -> str:
 
 
 def thinned(findings: tuple[Finding, ...]) -> Iterator[tuple[Finding, int]]:
-    """Errors first; of those that read alike but for names and numbers, the first few, and how many more there are."""
+    """Errors first; of those with the same code and key, the first few, and how many more there are."""
     order = ("error", "warning", "fact")
-    groups: dict[tuple[str, str], list[Finding]] = {}
+    groups: dict[tuple[str, str, str | None], list[Finding]] = {}
     for finding in sorted(findings, key=lambda finding: order.index(finding.severity)):
-        groups.setdefault((finding.severity, _shape(finding.text)), []).append(finding)
-    for alike in groups.values():
-        for finding in alike[: ALIKE_MAX - 1]:
+        groups.setdefault((finding.severity, finding.code, finding.key), []).append(finding)
+    for group in groups.values():
+        for finding in group[: ALIKE_MAX - 1]:
             yield finding, 0
-        if len(alike) >= ALIKE_MAX:
-            yield alike[ALIKE_MAX - 1], len(alike) - ALIKE_MAX
-
-
-def _shape(text: str) -> str:
-    """A finding's text without what differs from one to the next: quoted words, numbers, names."""
-    text = re.sub(r"'[^']*'|\[\d+\]|\([^)]*\)", "", text)
-    text = re.sub(r"\b(string|supply|controller|universe|pixel|port) \S+", r"\1", text)
-    return re.sub(r"\d[\d.:,-]*", "", text)
+        if len(group) >= ALIKE_MAX:
+            yield group[ALIKE_MAX - 1], len(group) - ALIKE_MAX

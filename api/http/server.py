@@ -22,7 +22,7 @@ from gloaming.api.http.auth.authenticator import Authenticator
 from gloaming.api.http.certificate import Certificate
 from gloaming.api.http.connections import ConnectionLimit, CountingListener, protocol_class
 from gloaming.api.http.streams import OpenStreams
-from gloaming.daemon.planner.health import DO, Trouble
+from gloaming.daemon.planner.health import DO, Trouble, TroubleCode
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.service_log import LOG
 from gloaming.daemon.site.private_file import write_private
@@ -51,10 +51,10 @@ class PageServer:
 
     def troubles(self) -> list[Trouble]:
         """Why there is no page; what is wrong with its certificate, as far as the clock is believed."""
-        found = [Trouble("page", "page", self.wrong)] if self.wrong else []
+        found = [Trouble(TroubleCode.PAGE, "page", self.wrong)] if self.wrong else []
         if self.certificate and self.director.trusted:
             warning = self.certificate.warning(self.director.now_ns() / 1e9)
-            found += [Trouble("certificate", "certificate", warning)] if warning else []
+            found += [Trouble(TroubleCode.CERTIFICATE, "certificate", warning)] if warning else []
         return found
 
     def stop(self) -> None:

@@ -6,6 +6,7 @@ import os
 import resource
 from contextlib import suppress
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 
 from gloaming.daemon.score.protocol import Black
@@ -65,13 +66,62 @@ BLACK = {
 """Why the wire is black although there is to be light, by the transmitter's code."""
 
 
+class TroubleCode(StrEnum):
+    """What is wrong. Those of the transmitter are its kinds; one that is newer than this planner is OTHER."""
+
+    FRAMES = "frames"
+    FRAMES_REFUSED = "frames-refused"
+    NOTHING_PLAYABLE = "nothing-playable"
+    SOUND = "sound"
+    SOUND_FILE = "sound-file"
+    SOUND_DEVICE = "sound-device"
+    CONTROLLER = "controller"
+    NETWORK = "network"
+    SCORE = "score"
+    TRANSMITTER = "transmitter"
+    DISK_FULL = "disk-full"
+    DISK_TAKES_NOTHING = "disk-takes-nothing"
+    SITE = "site"
+    PAGE = "page"
+    CERTIFICATE = "certificate"
+    CLOCK = "clock"
+    TEMPERATURE = "temperature"
+    MEMORY = "memory"
+    WEAR = "wear"
+    OTHER_SOURCE = "other-source"
+    ALERT = "alert"
+    CUE = "cue"
+    OTHER = "other"
+
+    @classmethod
+    def _missing_(cls, value: object) -> TroubleCode:
+        return cls.OTHER
+
+
+KINDS = {
+    TroubleCode.FRAMES_REFUSED: "frames",
+    TroubleCode.NOTHING_PLAYABLE: "frames",
+    TroubleCode.SOUND_FILE: "sound",
+    TroubleCode.SOUND_DEVICE: "sound",
+    TroubleCode.DISK_FULL: "disk",
+    TroubleCode.DISK_TAKES_NOTHING: "disk",
+}
+"""The kind of a trouble, as alerts are chosen by it, where that is not its code."""
+
+
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """Something is wrong: of a kind, with something, in words."""
+    """Something is wrong: what, with which thing, in words."""
 
-    kind: str
+    code: TroubleCode
     subject: str
     text: str
+    named: str = ""
+    """Its kind, where it comes from a transmitter that is newer than this planner."""
+
+    @property
+    def kind(self) -> str:
+        return self.named or KINDS.get(self.code, str(self.code))
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,16 +163,18 @@ def troubles_of(board: Board) -> list[Trouble]:
     """What of a board's figures is wrong."""
     found: list[Trouble] = []
     if board.temperature_c is not None and board.temperature_c >= HOT_C:
-        found.append(Trouble("temperature", "board", f"the board has {board.temperature_c:.0f} degrees"))
+        found.append(Trouble(TroubleCode.TEMPERATURE, "board", f"the board has {board.temperature_c:.0f} degrees"))
     if board.disk_free_bytes is not None and board.disk_bytes:
         least = min(DISK_FREE_BYTES, DISK_FREE_SHARE * board.disk_bytes)
         if board.disk_free_bytes < least:
-            found.append(Trouble("disk", "room", f"the card has {board.disk_free_bytes >> 20} MB left"))
+            found.append(Trouble(TroubleCode.DISK_FULL, "room", f"the card has {board.disk_free_bytes >> 20} MB left"))
     free, whole = board.memory_free_bytes, board.memory_bytes
     if free is not None and whole and free < MEMORY_FREE_SHARE * whole:
-        found.append(Trouble("memory", "board", f"the board has {free >> 20} MB of memory left"))
+        found.append(Trouble(TroubleCode.MEMORY, "board", f"the board has {free >> 20} MB of memory left"))
     if board.wear_steps is not None and board.wear_steps >= WORN:
-        found.append(Trouble("wear", "card", f"the card has used {min(100, board.wear_steps * 10)} % of its life"))
+        found.append(
+            Trouble(TroubleCode.WEAR, "card", f"the card has used {min(100, board.wear_steps * 10)} % of its life")
+        )
     return found
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable
-from dataclasses import asdict
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,7 @@ from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.outside import Message
-from gloaming.daemon.planner.health import DO, Board, Trouble, read_board, troubles_of
+from gloaming.daemon.planner.health import DO, Board, Trouble, TroubleCode, read_board, troubles_of
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.planner.transmitter_troubles import TransmitterTroubles
@@ -53,7 +52,8 @@ class Monitor:
         self._since: dict[tuple[str, str], int] = {}
         self._noted: set[tuple[str, str]] = set()
         """Troubles whose beginning went into the journal here."""
-        self._failing: dict[str, str] = {}
+        self._failing: dict[tuple[str, str], str] = {}
+        """What reaches the outside in vain, by kind and name."""
         self._times: tuple[Times, ...] = ()
         self._slow_at_ns = self._times_ns = self._told_ns = self._opened_ns = 0
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -127,7 +127,10 @@ class Monitor:
         zone = self._situation.timezone
         return [
             {
-                **asdict(trouble),
+                "code": str(trouble.code),
+                "kind": trouble.kind,
+                "subject": trouble.subject,
+                "text": trouble.text,
                 "since": isoformat(self._since.get((trouble.kind, trouble.subject), now_ns), zone),
                 "do": DO.get(trouble.kind, ""),
             }
@@ -137,17 +140,18 @@ class Monitor:
     def _standing(self) -> list[Trouble]:
         site, store, trust = self._situation.site, self._situation.store, self._situation.trust
         found = self._reported.standing()
-        found += [Trouble("frames", str(problem.key), str(problem)) for problem in site.problems]
+        found += [Trouble(TroubleCode.FRAMES_REFUSED, str(problem.key), str(problem)) for problem in site.problems]
         found += [trouble for report in self.others for trouble in report()]
         found += self._nothing_left()
         if not self._client.connected:
-            found.append(Trouble("transmitter", "transmitter", "the transmitter does not answer"))
+            found.append(Trouble(TroubleCode.TRANSMITTER, "transmitter", "the transmitter does not answer"))
         if store.fault:
             waits = f"{store.unwritten} changes wait for it in memory"
-            found.append(Trouble("disk", str(store.path), f"the disk takes nothing ({store.fault}): {waits}"))
+            text = f"the disk takes nothing ({store.fault}): {waits}"
+            found.append(Trouble(TroubleCode.DISK_TAKES_NOTHING, str(store.path), text))
         if not trust.trusted:
-            found.append(Trouble("clock", "clock", trust.verdict.text))
-        found += [Trouble(name.split()[0], name, wrong) for name, wrong in self._failing.items()]
+            found.append(Trouble(TroubleCode.CLOCK, "clock", trust.verdict.text))
+        found += [Trouble(TroubleCode(kind), name, wrong) for (kind, name), wrong in self._failing.items()]
         return [*found, *troubles_of(self.board)]
 
     def _nothing_left(self) -> list[Trouble]:
@@ -155,7 +159,9 @@ class Monitor:
         now = self._situation.current(self._situation.now_ns())
         if now.state != State.FAULT:
             return []
-        return [Trouble("frames", f"show {now.show}", "no piece of it can be played: it stays dark")]
+        return [
+            Trouble(TroubleCode.NOTHING_PLAYABLE, f"show {now.show}", "no piece of it can be played: it stays dark")
+        ]
 
     def _note_troubles(self, now_ns: int) -> None:
         """Since when each has been; what is not told by somebody else goes into the journal."""
@@ -183,16 +189,16 @@ class Monitor:
         """From a messenger's thread."""
         loop = self._loop
         if loop is not None and not loop.is_closed():
-            loop.call_soon_threadsafe(self._note_told, message.name, wrong)
+            loop.call_soon_threadsafe(self._note_told, message.kind, message.name, wrong)
 
-    def _note_told(self, name: str, wrong: str | None) -> None:
+    def _note_told(self, kind: str, name: str, wrong: str | None) -> None:
         if wrong is None:
-            self._failing.pop(name, None)
+            self._failing.pop((kind, name), None)
         else:
-            self._failing[name] = wrong
+            self._failing[kind, name] = wrong
         if self._loop is not None:
             text = name if wrong is None else f"{name} failed, and was tried again in vain: {wrong}"
-            self._situation.store.note(self._situation.now_ns(), name.split()[0], text)
+            self._situation.store.note(self._situation.now_ns(), kind, text)
 
     def _look_up_times(self, now_ns: int) -> tuple[Times, ...]:
         """The openings and closings of yesterday, today and tomorrow."""

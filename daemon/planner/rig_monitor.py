@@ -16,7 +16,7 @@ from gloaming.daemon.direction.overrides import LIGHTS_OFF, Check, Kind, Overrid
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.rig_check import LEAST_MINUTES, Asked, ask_rig_check
 from gloaming.daemon.direction.score import ReasonCode
-from gloaming.daemon.planner.health import Trouble
+from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.reachability import Reach, Reachability
 from gloaming.daemon.score.setup import Limits, StringLimit
@@ -54,7 +54,7 @@ class RigMonitor:
 
     def troubles(self) -> list[Trouble]:
         """The controllers that do not answer, each with the strings that are dark because of it."""
-        return [Trouble("controller", reach.controller, reach.text) for reach in self.reach.gone]
+        return [Trouble(TroubleCode.CONTROLLER, reach.controller, reach.text) for reach in self.reach.gone]
 
     def controllers(self) -> list[dict[str, Any]]:
         """Every controller: whether it answers, and since when."""

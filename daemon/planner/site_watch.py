@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 
 from gloaming.daemon.direction.billing import rule_ids
-from gloaming.daemon.planner.health import Trouble
+from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.site.last_good import keep_good, with_hours_of
 from gloaming.daemon.site.load import Site, load_site
@@ -69,7 +69,7 @@ class SiteWatch:
     def troubles(self) -> list[Trouble]:
         """The mistakes of files that were refused."""
         mistakes = self.refused.mistakes[:5] if self.refused else ()
-        return [Trouble("site", str(each.file), f"{each}{self._added}") for each in mistakes]
+        return [Trouble(TroubleCode.SITE, str(each.file), f"{each}{self._added}") for each in mistakes]
 
     @property
     def _added(self) -> str:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from gloaming.daemon.planner.clock_trust import Facts
-from gloaming.daemon.planner.health import Trouble
+from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.score.score import Picture, Segment
 from gloaming.daemon.site.load import Site
 from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
@@ -82,9 +82,13 @@ class SoundLevels:
     def troubles(self) -> list[Trouble]:
         """What is wrong with the files and the device, but for what the transmitter says itself."""
         files = self._files()
-        hurt = [Trouble("sound", str(path), wrong) for path in files if (wrong := self._wrong_with(path))]
+        hurt = [
+            Trouble(TroubleCode.SOUND_FILE, str(path), wrong) for path in files if (wrong := self._wrong_with(path))
+        ]
         if files and self.device_trouble:
-            hurt.append(Trouble("sound", self._site().sound.device or "sound device", self.device_trouble))
+            hurt.append(
+                Trouble(TroubleCode.SOUND_DEVICE, self._site().sound.device or "sound device", self.device_trouble)
+            )
         return [one for one in hurt if (one.kind, one.subject) not in self._in_transmitter]
 
     def takes(self, message: dict[str, Any]) -> bool:

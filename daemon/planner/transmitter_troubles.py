@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from gloaming.daemon.planner.health import Trouble
+from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.store import Store
 from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
 
@@ -24,7 +24,7 @@ class TransmitterTroubles:
         return key in self._texts
 
     def standing(self) -> list[Trouble]:
-        return [Trouble(kind, subject, text) for (kind, subject), text in self._texts.items()]
+        return [Trouble(TroubleCode(kind), subject, text, kind) for (kind, subject), text in self._texts.items()]
 
     def heard(self, message: dict[str, Any], now_ns: int) -> None:
         """A `trouble` of the transmitter."""

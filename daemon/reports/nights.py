@@ -35,6 +35,7 @@ class Row:
             "show": night.show,
             "opens": isoformat(night.opens_ns, site.timezone),
             "closes": isoformat(self.closes_ns, site.timezone),
+            "opens_code": str(night.opens_code),
             "opens_by": night.opens_by,
             "closes_by": night.closes_by,
             "cut_by": night.cut_by,

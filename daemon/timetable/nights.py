@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from enum import StrEnum
 from functools import lru_cache
 from typing import Protocol
 
@@ -31,6 +32,38 @@ class Timetable(Hashable, Protocol):
     def if_no_sunset(self) -> TimeExpression | None: ...
 
 
+class OpensBy(StrEnum):
+    """Which of a performance's times or neighbours says when it opens."""
+
+    FROM = "from"
+    IF_NO_SUNSET = "if-no-sunset"
+    NOT_BEFORE = "not-before"
+    NOT_AFTER = "not-after"
+    DARK_HOURS = "dark-hours"
+    ANOTHER = "another-performance"
+
+
+class Cause(StrEnum):
+    """Why a performance is not given on a date that it selects."""
+
+    GIVEN_ALONE = "given-alone"
+    HIGHER_RANK = "higher-rank"
+    DARK_HOURS = "dark-hours"
+    NO_CLOSING = "no-closing"
+    SUN_STAYS_UP = "sun-stays-up"
+    SUN_STAYS_DOWN = "sun-stays-down"
+
+
+CAUSES = {
+    Cause.GIVEN_ALONE: "a performance that is given alone takes its place",
+    Cause.HIGHER_RANK: "others of a higher rank take all its time ({})",
+    Cause.DARK_HOURS: "it lies in the dark hours ({})",
+    Cause.NO_CLOSING: "the sun does not come to {} after that",
+    Cause.SUN_STAYS_UP: "the sun does not go down to {} that day",
+    Cause.SUN_STAYS_DOWN: "the sun does not come up to {} that day, and no if_no_sunset says when to open",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Night:
     """One performance on one date.
@@ -49,6 +82,7 @@ class Night:
     closes_by: str
     cut_by: str | None
     rank: int
+    opens_code: OpensBy
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +91,13 @@ class NotGiven:
 
     date: date
     performance: PerformanceRule
-    why: str
+    code: Cause
+    what: str = ""
+    """The time, rule or show that the text names."""
+
+    @property
+    def why(self) -> str:
+        return CAUSES[self.code].format(self.what)
 
 
 def nights(site: Timetable, first: date, last: date) -> tuple[Night, ...]:
@@ -116,7 +156,7 @@ def _by_themselves(site: Timetable, day: date) -> tuple[Night | NotGiven, ...]:
     found: list[Night | NotGiven] = []
     for performance in chosen:
         if alone is not None and performance.rank < alone:
-            found.append(NotGiven(day, performance, "a performance that is given alone takes its place"))
+            found.append(NotGiven(day, performance, Cause.GIVEN_ALONE))
         else:
             found.append(_night(site, performance, day))
     return tuple(found)
@@ -127,9 +167,9 @@ def _among(night: Night, others: list[Night]) -> Night | NotGiven:
     higher = [other for other in others if other.rank > night.rank]
     while before := next((one for one in higher if one.opens_ns <= night.opens_ns < one.to_ns), None):
         by = f"the closing of {before.show} ({before.performance.place}), of a higher rank"
-        night = replace(night, opens_ns=before.to_ns, opens_by=by)
+        night = replace(night, opens_ns=before.to_ns, opens_by=by, opens_code=OpensBy.ANOTHER)
     if night.opens_ns >= night.to_ns:
-        return NotGiven(night.date, night.performance, f"others of a higher rank take all its time ({by})")
+        return NotGiven(night.date, night.performance, Cause.HIGHER_RANK, by)
     while after := next((one for one in higher if one.opens_ns < night.to_ns <= one.to_ns), None):
         by = f"{after.show} ({after.performance.place}), of a higher rank"
         night = replace(night, to_ns=after.opens_ns, latest_ns=after.opens_ns, cut_by=by)
@@ -141,27 +181,38 @@ def _among(night: Night, others: list[Night]) -> Night | NotGiven:
 
 def _night(site: Timetable, performance: PerformanceRule, day: date) -> Night | NotGiven:
     opening = _opening(site, performance, day)
-    if isinstance(opening, str):
-        return NotGiven(day, performance, opening)
-    opens_ns, opens_by = opening
+    if isinstance(opening, NotGiven):
+        return opening
+    opens_ns, opens_by, opens_code = opening
     to_ns = first_after(performance.to, opens_ns, site.spot)
     if to_ns is None:
-        return NotGiven(day, performance, f"the sun does not come to {performance.to.text} after that")
+        return NotGiven(day, performance, Cause.NO_CLOSING, performance.to.text)
     closes_by = f"to {performance.to.text}"
     latest_ns = to_ns + (performance.grace if performance.at_close == "finish" else 0)
     cut_by = None
     for begin_ns, end_ns, rule in _dark(site, opens_ns, latest_ns):
         if begin_ns <= opens_ns < end_ns:
             if end_ns >= to_ns:
-                return NotGiven(day, performance, f"it lies in the dark hours ({rule.place})")
+                return NotGiven(day, performance, Cause.DARK_HOURS, rule.place)
             opens_ns, opens_by = end_ns, f"the end of the dark hours ({rule.place})"
+            opens_code = OpensBy.DARK_HOURS
         elif opens_ns < begin_ns < latest_ns:
             if begin_ns < to_ns:
                 to_ns, cut_by = begin_ns, f"dark hours ({rule.place} neighbours.dark)"
             latest_ns = begin_ns
             break
     return Night(
-        day, performance, performance.show, opens_ns, to_ns, latest_ns, opens_by, closes_by, cut_by, performance.rank
+        day,
+        performance,
+        performance.show,
+        opens_ns,
+        to_ns,
+        latest_ns,
+        opens_by,
+        closes_by,
+        cut_by,
+        performance.rank,
+        opens_code,
     )
 
 
@@ -179,26 +230,27 @@ def _dark(site: Timetable, from_ns: int, until_ns: int) -> Iterator[tuple[int, i
         yield last
 
 
-def _opening(site: Timetable, performance: PerformanceRule, day: date) -> tuple[int, str] | str:
+def _opening(site: Timetable, performance: PerformanceRule, day: date) -> tuple[int, str, OpensBy] | NotGiven:
     """When a performance opens on a date, and which of its times said so; or why it does not."""
     time = performance.from_
-    opens_ns, opens_by = instant_on(time, day, site.spot), time.text
+    opens_ns, opens_by, code = instant_on(time, day, site.spot), time.text, OpensBy.FROM
     if opens_ns is None:
         assert time.event
         if not stays_below(site.spot, day, time.event, time.altitude):
-            return f"the sun does not go down to {time.text} that day"
+            return NotGiven(day, performance, Cause.SUN_STAYS_UP, time.text)
         opens_ns = instant_on(site.if_no_sunset, day, site.spot) if site.if_no_sunset else None
         if opens_ns is None or site.if_no_sunset is None:
-            return f"the sun does not come up to {time.text} that day, and no if_no_sunset says when to open"
+            return NotGiven(day, performance, Cause.SUN_STAYS_DOWN, time.text)
         opens_by = f"if_no_sunset {site.if_no_sunset.text}, the sun does not come up to {time.text}"
+        code = OpensBy.IF_NO_SUNSET
     for limit, name, later in (
-        (performance.not_before, "not_before", True),
-        (performance.not_after, "not_after", False),
+        (performance.not_before, OpensBy.NOT_BEFORE, True),
+        (performance.not_after, OpensBy.NOT_AFTER, False),
     ):
         limit_ns = instant_on(limit, day, site.spot) if limit else None
         if limit and limit_ns is not None and (limit_ns > opens_ns) == later and limit_ns != opens_ns:
-            opens_ns, opens_by = limit_ns, f"{name} {limit.text}"
-    return opens_ns, opens_by
+            opens_ns, opens_by, code = limit_ns, f"{name.replace('-', '_')} {limit.text}", name
+    return opens_ns, opens_by, code
 
 
 def overlaps(site: Timetable, first: date, last: date) -> tuple[Night, Night] | None:

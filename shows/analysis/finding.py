@@ -3,16 +3,88 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Literal
 
 Severity = Literal["error", "warning", "fact"]
+
+
+class FindingCode(StrEnum):
+    """What was found. What a person's file has wrong, and what is wrong with the board, have codes of their own."""
+
+    ALWAYS_CUT = "always-cut"
+    CLOCK = "clock"
+    CLOCK_GUESSED = "clock-guessed"
+    CLOCK_PUT_FORWARD = "clock-put-forward"
+    CLOCK_UNTRUSTED = "clock-untrusted"
+    CLOSES_BEFORE_IT_OPENS = "closes-before-it-opens"
+    CONTROLLERS_ANSWER = "controllers-answer"
+    CONTROLLERS_UNASKED = "controllers-unasked"
+    CONTROLLER_SILENT = "controller-silent"
+    CONTROLLER_UNREACHABLE = "controller-unreachable"
+    CONTROLLER_WITHOUT_STRINGS = "controller-without-strings"
+    CUT = "cut"
+    DISK_FREE = "disk-free"
+    FLASHING_GROUP = "flashing-group"
+    FLASHING_RIG = "flashing-rig"
+    FLASHING_STRING = "flashing-string"
+    FLASHING_VIEW = "flashing-view"
+    FRAMES_DAMAGED = "frames-damaged"
+    FRAMES_WHOLE = "frames-whole"
+    HOURS_WITHOUT_SUN = "hours-without-sun"
+    INTERFACE_UNKNOWN = "interface-unknown"
+    LEFT_OUT = "left-out"
+    LEFT_TO_ANOTHER = "left-to-another"
+    LOUDNESS = "loudness"
+    LOUDNESS_NOT_REACHED = "loudness-not-reached"
+    LOUDNESS_SPREAD = "loudness-spread"
+    MEMORY_FREE = "memory-free"
+    MULTICAST_GROUPS = "multicast-groups"
+    NEVER_OPENS = "never-opens"
+    NO_DATE = "no-date"
+    NO_FUSE = "no-fuse"
+    NO_PERFORMANCE = "no-performance"
+    NO_SOUND_DEVICE = "no-sound-device"
+    NO_STRINGS = "no-strings"
+    NO_SUNSET = "no-sunset"
+    NO_SUPPLY = "no-supply"
+    OVERLAP = "overlap"
+    PIECE_NEVER_REACHED = "piece-never-reached"
+    PIECE_UNUSED = "piece-unused"
+    PIXEL_ACROSS_UNIVERSES = "pixel-across-universes"
+    PORT_PIXELS = "port-pixels"
+    SEASON_OVER = "season-over"
+    SHOW_UNUSED = "show-unused"
+    SLOTS_TOO_FEW = "slots-too-few"
+    SLOTS_UNUSED = "slots-unused"
+    SOUND_DAMAGED = "sound-damaged"
+    SOUND_DEVICE = "sound-device"
+    SOUND_FILE = "sound-file"
+    SOUND_LENGTH = "sound-length"
+    SOUND_SILENT = "sound-silent"
+    SOUND_UNMEASURED = "sound-unmeasured"
+    SOUND_UNREADABLE = "sound-unreadable"
+    STRING_LOADED = "string-loaded"
+    STRING_OVERLOADED = "string-overloaded"
+    SUPPLY_LOADED = "supply-loaded"
+    SUPPLY_OVERLOADED = "supply-overloaded"
+    SUPPLY_UNUSED = "supply-unused"
+    SYNCHRONIZATION_LEADS = "synchronization-leads"
+    UNIVERSES_UNFILLED = "universes-unfilled"
+    UNIVERSE_WITHOUT_CONTROLLER = "universe-without-controller"
+    VOLTS_DIFFER = "volts-differ"
+    VOLUME_ZERO = "volume-zero"
+    WAY_OUT = "way-out"
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One thing found. `place` says where ("rig.toml:12", "tide at 2:36"), `todo` what to do, None where nothing is."""
 
+    code: StrEnum
     severity: Severity
     place: str
     text: str
     todo: str | None = None
+    key: str | None = None
+    """The key of a person's file that has the mistake, without the numbers of its tables."""

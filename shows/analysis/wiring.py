@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from itertools import groupby
 
-from gloaming.shows.analysis.finding import Finding
+from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.framefile.reader import FrameFileInfo
 from gloaming.shows.rig.model import Controller, PixelString, Rig
 
@@ -55,12 +55,18 @@ def strings_of(rig: Rig, controller: Controller) -> tuple[PixelString, ...]:
 def _controllers(rig: Rig) -> Iterator[Finding]:
     if not rig.string:
         text = "there are no strings: neither currents nor flashes can be worked out, and nothing is limited"
-        yield Finding("warning", "rig.toml", text, "add a [[string]] table for each string")
+        yield Finding(FindingCode.NO_STRINGS, "warning", "rig.toml", text, "add a [[string]] table for each string")
         return
     for controller in rig.controller:
         if not strings_of(rig, controller):
             todo = "add its [[string]] tables, or take the controller out"
-            yield Finding("warning", controller.place, f"controller {controller.name} has no strings", todo)
+            yield Finding(
+                FindingCode.CONTROLLER_WITHOUT_STRINGS,
+                "warning",
+                controller.place,
+                f"controller {controller.name} has no strings",
+                todo,
+            )
 
 
 def _ports(rig: Rig) -> Iterator[Finding]:
@@ -73,7 +79,7 @@ def _ports(rig: Rig) -> Iterator[Finding]:
         if pixels > PORT_PIXELS_MAX:
             text = f"{port} of controller {controller} drives {pixels} pixels; common practice is {PORT_PIXELS_MAX}"
             todo = "share the pixels among more ports, or make sure that the controller and the frame rate allow it"
-            yield Finding("warning", strings[0].place, text, todo)
+            yield Finding(FindingCode.PORT_PIXELS, "warning", strings[0].place, text, todo)
 
 
 def _supplies(rig: Rig) -> Iterator[Finding]:
@@ -84,20 +90,24 @@ def _supplies(rig: Rig) -> Iterator[Finding]:
             text = f"string {string.name} is made for {string.volts:g} V and fed by {string.supply} with {fed:g} V"
             burns = "never put 12 V on a 5 V string: it burns; change the supply"
             weak = "it will light badly or not at all: change the supply, or the volts where they are written wrongly"
-            yield Finding("error", string.place, text, burns if fed > string.volts else weak)
+            yield Finding(FindingCode.VOLTS_DIFFER, "error", string.place, text, burns if fed > string.volts else weak)
     for supply in rig.supply:
         if not any(string.supply == supply.name for string in rig.string):
             todo = "name it in the [[string]] tables that it feeds, or take it out"
-            yield Finding("warning", supply.place, f"supply {supply.name} feeds no string", todo)
+            yield Finding(
+                FindingCode.SUPPLY_UNUSED, "warning", supply.place, f"supply {supply.name} feeds no string", todo
+            )
     bare = [string for string in rig.string if string.fuse_a is None]
     if bare:
         text = f"no fuse_a is given for {listed(string.name for string in bare)}"
         todo = "fuse every run for its wire and write the fuse down, else nothing is known of its limit"
-        yield Finding("warning", bare[0].place, text, todo)
+        yield Finding(FindingCode.NO_FUSE, "warning", bare[0].place, text, todo)
     loose = [string for string in rig.string if string.supply is None]
     if loose:
         text = f"no supply is named for {listed(string.name for string in loose)}"
-        yield Finding("fact", loose[0].place, text, "name their supply, so that its load is known")
+        yield Finding(
+            FindingCode.NO_SUPPLY, "fact", loose[0].place, text, "name their supply, so that its load is known"
+        )
 
 
 def _split_pixels(rig: Rig) -> Iterator[Finding]:
@@ -109,7 +119,7 @@ def _split_pixels(rig: Rig) -> Iterator[Finding]:
             if done % len(string.order):
                 pixel = done // len(string.order) + 1
                 text = f"pixel {pixel} of string {string.name} lies across universes {universe} and {universe + 1}"
-                yield Finding("warning", string.place, text, _whole_pixels(string))
+                yield Finding(FindingCode.PIXEL_ACROSS_UNIVERSES, "warning", string.place, text, _whole_pixels(string))
                 break
 
 
@@ -130,11 +140,23 @@ def _frame_files(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[s
         strange = [one.number for one in info.universes if one.number not in rig.controller_of]
         if strange:
             text = f"{name} has frames for universes that no controller has: {ranges(strange)}"
-            yield Finding("error", places[name], text, "give them to a controller in rig.toml, or render without them")
+            yield Finding(
+                FindingCode.UNIVERSE_WITHOUT_CONTROLLER,
+                "error",
+                places[name],
+                text,
+                "give them to a controller in rig.toml, or render without them",
+            )
         short = [one.number for one in info.universes if one.slots < needed.get(one.number, 0)]
         if short:
             text = f"{name} has fewer slots than the strings of universes {ranges(short)} take"
-            yield Finding("warning", places[name], text, "render it anew for the rig as it is; their ends stay black")
+            yield Finding(
+                FindingCode.SLOTS_TOO_FEW,
+                "warning",
+                places[name],
+                text,
+                "render it anew for the rig as it is; their ends stay black",
+            )
 
 
 def _needed(rig: Rig) -> dict[int, int]:
@@ -151,7 +173,13 @@ def _unfilled(rig: Rig, files: Mapping[str, FrameFileInfo]) -> Iterator[Finding]
         empty = [number for number in controller.universes if number not in filled]
         if empty and files:
             text = f"no frame file fills universes {ranges(empty)} of controller {controller.name}: they stay black"
-            yield Finding("warning", controller.place, text, "render pieces for them, or take the universes out")
+            yield Finding(
+                FindingCode.UNIVERSES_UNFILLED,
+                "warning",
+                controller.place,
+                text,
+                "render pieces for them, or take the universes out",
+            )
 
 
 def _unused(rig: Rig) -> Iterator[Finding]:
@@ -171,7 +199,7 @@ def _unused(rig: Rig) -> Iterator[Finding]:
                 parts.append(f"slots {gaps} of universe {number}")
         if parts:
             text = f"nobody uses {listed(parts)} of controller {controller.name}"
-            yield Finding("fact", controller.place, text)
+            yield Finding(FindingCode.SLOTS_UNUSED, "fact", controller.place, text)
 
 
 def _gaps(spans: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:

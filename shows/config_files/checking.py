@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import Mistake, MistakeCode, MistakeError
 from gloaming.shows.config_files.toml_lines import Key, place_of, read_toml
 
 
@@ -25,6 +25,12 @@ class Table(BaseModel):
 
 
 T = TypeVar("T", bound=BaseModel)
+CODES = {
+    "extra_forbidden": MistakeCode.UNKNOWN_KEY,
+    "missing": MistakeCode.MISSING,
+    "value_error": MistakeCode.INVALID,
+}
+"""What pydantic finds wrong, by its own codes; of the others, the type is wrong."""
 
 
 def read_tables(path: Path, model: type[T]) -> T:
@@ -97,7 +103,7 @@ def dotted(key: Key) -> str:
 def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseModel]) -> Mistake:
     key: Key = tuple(part for part in found["loc"] if part != "place")
     field_model, field = _field(model, key)
-    kind, wrong = found["type"], found["msg"]
+    kind, wrong, code = found["type"], found["msg"], CODES.get(found["type"], MistakeCode.WRONG_TYPE)
     right = None
     if shown := examples(field):
         right = f"as {next(part for part in reversed(key) if isinstance(part, str))} = {shown[0]}"
@@ -125,7 +131,7 @@ def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseMode
         wrong = f"{_shown(found['input'])}: {wrong.replace('tuple', 'list').replace(' after validation', '')}"
         wrong = "it is empty" if found["input"] == "" else wrong
         right = "write true or false" if kind.startswith("bool") else right
-    return Mistake(path, place_of(lines, key), dotted(key) or None, wrong, right)
+    return Mistake(path, place_of(lines, key), dotted(key) or None, wrong, right, code)
 
 
 def instead(name: str, known: Iterable[str], otherwise: str = "use") -> str:

@@ -3,7 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
+
+
+class MistakeCode(StrEnum):
+    """What is wrong, for programs."""
+
+    INVALID = "invalid"
+    MISSING = "missing"
+    UNKNOWN_KEY = "unknown-key"
+    WRONG_TYPE = "wrong-type"
+    UNIVERSE_WITHOUT_CONTROLLER = "universe-without-controller"
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,6 +26,7 @@ class Mistake:
     key: str | None
     wrong: str
     right: str | None = None
+    code: MistakeCode = MistakeCode.INVALID
 
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line else f"{self.file}"

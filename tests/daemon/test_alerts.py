@@ -15,7 +15,7 @@ import pytest
 
 from gloaming.daemon.alerts import MORE, OF_A_KIND, Alerts
 from gloaming.daemon.outside import Message, Messenger, OutsideError, post
-from gloaming.daemon.planner.health import Trouble
+from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.site.schema_delivery import Alert
 from gloaming.daemon.timetable.sun import Spot
 from tests.daemon.hooks import Hook
@@ -25,8 +25,8 @@ S = 1_000_000_000
 ZONE = ZoneInfo("Europe/London")
 SPOT = Spot(54.486, -0.613, 0.0, ZONE)
 EVENING = int(datetime(2026, 12, 1, 20, tzinfo=ZONE).timestamp()) * S
-CABLE = Trouble("network", "192.0.2.21", "packets to 192.0.2.21 are not taken: No route to host")
-DISK = Trouble("disk", "room", "the card has 12 MB left")
+CABLE = Trouble(TroubleCode.NETWORK, "192.0.2.21", "packets to 192.0.2.21 are not taken: No route to host")
+DISK = Trouble(TroubleCode.DISK_FULL, "room", "the card has 12 MB left")
 
 
 class Told:
@@ -81,7 +81,7 @@ def test_a_trouble_that_comes_and_goes_is_told_once() -> None:
 
 def test_sixty_four_troubles_of_a_kind_are_a_handful_of_alerts() -> None:
     """And a trouble of another kind is told among them; what still stands ten minutes later is told then."""
-    many = [Trouble("other-source", f"192.0.2.{number}", "another source sends") for number in range(64)]
+    many = [Trouble(TroubleCode.OTHER_SOURCE, f"192.0.2.{number}", "another source sends") for number in range(64)]
     with Hook("127.0.74.40") as hook:
         alerts = alerts_to(hook, Told())
         watch(alerts, [*many, DISK], 0, 300)
@@ -204,8 +204,8 @@ def test_an_answer_that_is_no_http_is_said_and_the_next_message_is_carried_all_t
         threading.Thread(target=answer, daemon=True).start()
         messenger = Messenger(told, pauses_s=())
         url = f"http://127.0.74.40:{server.getsockname()[1]}/"
-        messenger.send(Message("first", lambda: post(url, b"{}", "application/json")))
-        messenger.send(Message("second", lambda: None))
+        messenger.send(Message("alert", "first", lambda: post(url, b"{}", "application/json")))
+        messenger.send(Message("alert", "second", lambda: None))
         wait_until(lambda: len(told.lines) == 2, "both in the journal")
         messenger.close()
     assert told.lines == [("first", "BadStatusLine"), ("second", None)]
@@ -223,8 +223,8 @@ def test_whatever_a_library_raises_ends_no_messenger() -> None:
     def fail() -> None:
         raise RuntimeError("with a S3CRET")
 
-    messenger.send(Message("first", fail))
-    messenger.send(Message("second", lambda: None))
+    messenger.send(Message("alert", "first", fail))
+    messenger.send(Message("alert", "second", lambda: None))
     wait_until(lambda: len(told.lines) == 2, "both in the journal")
     messenger.close()
     assert told.lines == [("first", "RuntimeError"), ("second", None)]
@@ -248,7 +248,7 @@ def test_a_place_that_takes_nothing_makes_nobody_wait() -> None:
         raise OutsideError("no answer")
 
     for _ in range(10_000):
-        stuck.send(Message("alert", hang))
+        stuck.send(Message("alert", "alert", hang))
     assert len(told.lines) > 9_000
     assert {wrong for _, wrong in told.lines} <= {"too much waits already", "no answer"}
     stuck.close()

@@ -177,7 +177,7 @@ def test_a_night_that_was_dark_by_what_was_asked_days_before(site: Site) -> None
         line("2026-12-01T12:01", "override", "another matter"),
     ]
     (night,) = report(site, rows, at("2026-12-06T12:00"), date(2026, 12, 5), 1).nights
-    assert (night.outcome, night.why) == ("left out", "dark: dark 1 by Ada for a week")
+    assert (night.outcome, night.code, night.why) == ("left out", "dark", "dark: dark 1 by Ada for a week")
 
 
 def test_the_end_of_a_trouble_is_no_interruption_whatever_its_words(site: Site) -> None:
@@ -218,7 +218,9 @@ def test_a_report_as_json_and_as_a_picture(site: Site) -> None:
 def test_whatever_a_journal_has_in_it_the_picture_stays_whole(site: Site) -> None:
     why, text = '<b> & "so" it\'s', "the card says </title><script>"
     ends_ns = 3600 * S
-    night = NightReport(date(2026, 12, 1), "bells & <tide>", 0, ends_ns, "cut short", why, 60.0, (), (text,), None)
+    night = NightReport(
+        date(2026, 12, 1), "bells & <tide>", 0, ends_ns, "cut short", "dark", why, 60.0, (), (text,), None
+    )
     picture = ElementTree.fromstring(draw(Report(site, (night,))))
     svg = "{http://www.w3.org/2000/svg}"
     titles = [title.text for title in picture.iter(f"{svg}title")]

@@ -15,7 +15,7 @@ from dateutil.rrule import rrulestr
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema_rules import DimHours, Hours, QuietHours
 from gloaming.daemon.timetable.dates import read_dates, read_rule, read_season, rule_dates
-from gloaming.daemon.timetable.nights import Night, each_date, nights, not_given
+from gloaming.daemon.timetable.nights import CAUSES, Cause, Night, OpensBy, each_date, nights, not_given
 from gloaming.daemon.timetable.rules import rule_id, windows
 from gloaming.daemon.timetable.sun import EVENTS, Spot, SunEvent, sun_event
 from gloaming.daemon.timetable.times import (
@@ -162,6 +162,7 @@ def test_a_winter_at_69_65_north(tmp_path: Path) -> None:
     assert day == date(2027, 1, 14)
     assert winter["2027-01-15"][0][0].startswith("2027-01-15T12:3")
     dark = nights(site, date(2026, 12, 21), date(2026, 12, 21))[0]
+    assert dark.opens_code == OpensBy.IF_NO_SUNSET
     assert dark.opens_by == "if_no_sunset 15:30, the sun does not come up to sunset + 20 min"
 
 
@@ -266,7 +267,7 @@ def test_not_before_and_not_after_hold_the_opening(tmp_path: Path) -> None:
     assert given(site, "2026-12-21", "2026-12-21")["2026-12-21"][0][0] == "2026-12-21T16:30:00+0000"
     assert given(site, "2026-06-21", "2026-06-21")["2026-06-21"][0][0] == "2026-06-21T20:00:00+0100"
     (night,) = nights(site, date(2026, 6, 21), date(2026, 6, 21))
-    assert night.opens_by == "not_after 20:00"
+    assert (night.opens_code, night.opens_by) == (OpensBy.NOT_AFTER, "not_after 20:00")
 
 
 def test_a_special_night_in_place_of_the_usual_one_and_nights_that_stay_dark(tmp_path: Path) -> None:
@@ -277,6 +278,7 @@ def test_a_special_night_in_place_of_the_usual_one_and_nights_that_stay_dark(tmp
     assert list(season) == ["2026-12-23", "2026-12-24", "2026-12-26"]
     assert season["2026-12-24"] == [("2026-12-24T16:00:00+0000", "2026-12-24T20:00:00+0000")]
     (left_out,) = not_given(site, date(2026, 12, 24), date(2026, 12, 24))
+    assert left_out.code == Cause.GIVEN_ALONE
     assert left_out.why == "a performance that is given alone takes its place"
 
 
@@ -285,7 +287,7 @@ def test_dark_hours_of_a_whole_day_keep_a_night_dark_whoever_plays(tmp_path: Pat
     site = site_of(tmp_path, hours, TABLES, EVENING)
     assert list(given(site, "2026-12-24", "2026-12-26")) == ["2026-12-24", "2026-12-26"]
     (left_out,) = not_given(site, date(2026, 12, 25), date(2026, 12, 25))
-    assert left_out.why == "it lies in the dark hours (site.toml:7)"
+    assert (left_out.code, left_out.why) == (Cause.DARK_HOURS, "it lies in the dark hours (site.toml:7)")
 
 
 def test_dark_hours_cut_a_night_short_or_open_it_late(tmp_path: Path) -> None:
@@ -438,3 +440,7 @@ def test_a_rule_keeps_its_name_over_an_upgrade(table: type[Hours], keys: dict[st
     """A window that is in force goes by this name in the state and in the transmitter, which outlive the planner."""
     spot = Spot(54.486, -0.613, 12.0, ZoneInfo("Europe/London"))
     assert {rule_id(table.model_validate(keys | {"place": at}), spot) for at in ("", "site.toml:12")} == {name}
+
+
+def test_every_cause_of_a_night_not_given_has_its_text() -> None:
+    assert set(CAUSES) == set(Cause)

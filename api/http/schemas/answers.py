@@ -6,6 +6,7 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue
 
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import ReasonCode
+from gloaming.daemon.timetable.nights import OpensBy
 
 Instant = Annotated[str, Field(description="ISO 8601 with the site's offset", examples=["2026-12-24T17:05:00+00:00"])]
 
@@ -137,6 +138,7 @@ class NightAhead(Answer):
     show: str
     opens: Instant
     closes: Instant
+    opens_code: OpensBy
     opens_by: str
     closes_by: str
     cut_by: str | None
@@ -150,6 +152,7 @@ class NightPast(Answer):
     opens: Instant | None
     closes: Instant | None
     outcome: str
+    code: str | None
     why: str
     lit_s: int
     pieces: dict[str, int]

@@ -6,6 +6,7 @@ from pydantic import Field
 
 from gloaming.api.http.schemas.answers import Answer, Instant, OverrideStanding, ReasonGiven
 from gloaming.daemon.direction.score import State
+from gloaming.daemon.planner.health import TroubleCode
 
 
 class Next(Answer):
@@ -30,8 +31,9 @@ class Explanation(Answer):
 
 
 class TroubleStanding(Answer):
-    """Something that is wrong, and what to do."""
+    """Something that is wrong, and what to do; `code` stays the same when the text is worded anew."""
 
+    code: TroubleCode
     kind: str
     subject: str
     text: str

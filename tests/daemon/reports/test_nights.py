@@ -81,7 +81,7 @@ def test_nights_agrees_with_decide_at_every_opening_and_closing_to_the_second(
     assert code == 0
     assert len(rows) >= 18
     for row in rows:
-        assert set(row) == {"date", "show", "opens", "closes", "opens_by", "closes_by", "cut_by"}
+        assert set(row) == {"date", "show", "opens", "closes", "opens_code", "opens_by", "closes_by", "cut_by"}
         agrees_with_decide(site, row)
 
 
