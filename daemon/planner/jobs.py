@@ -41,10 +41,10 @@ class _Scheduler(AsyncIOScheduler):  # type: ignore[misc]  # APScheduler has no 
 
     def wakeup(self) -> None:
         apart_ns = time.time_ns() - time.monotonic_ns()
-        step_ns, jobs = apart_ns - self._apart_ns, self.get_jobs()
+        step_ns = apart_ns - self._apart_ns
         if abs(step_ns) >= STEP_NS:
             self._apart_ns = apart_ns
-            for job in jobs:
+            for job in self.get_jobs():
                 job.modify(next_run_time=job.next_run_time + timedelta(microseconds=step_ns / 1000))
         super().wakeup()
 

@@ -107,6 +107,12 @@ def test_a_step_of_the_wall_clock_delays_no_job(step: timedelta, monkeypatch: py
     asyncio.run(work())
 
 
+def test_no_part_of_the_planner_has_a_loop_of_its_own_but_who_listens_to_the_transmitter() -> None:
+    folder = Path(jobs_module.__file__).parent
+    sleeping = {path.name for path in folder.glob("*.py") if "asyncio.sleep(" in path.read_text(encoding="utf-8")}
+    assert sleeping == {"planner.py", "transmitter_client.py"}, "each where a connection that failed is tried again"
+
+
 def test_what_runs_ends_with_the_jobs() -> None:
     ended: list[str] = []
 

@@ -12,12 +12,10 @@ import pytest
 
 from gloaming.daemon.direction.asking import ask
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.planner import site_watch
 from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
-from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.site.reload import STILL_LOOKS
+from gloaming.daemon.site.load import Site
 from tests.daemon.hooks import Hook
 from tests.daemon.quay_site import TABLES, ns, performance, site_of
 from tests.waiting import wait_until
@@ -32,33 +30,6 @@ def evening(site: Site, state: Path, at: str) -> Planner:
 
 def ends(director: Planner) -> None:
     director._close()
-
-
-def test_an_edit_while_the_site_is_being_read_is_read_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    site = site_of(tmp_path / "site", TABLES, NIGHT)
-    path, reads = site.folder / "site.toml", list[str]()
-
-    def slow(folder: Path, *more: Any) -> Site:
-        found = load_site(folder, *more)
-        reads.append(found.name)
-        if len(reads) == 1:
-            path.write_text(path.read_text().replace("first edit", "the second edit"))
-        return found
-
-    monkeypatch.setattr(site_watch, "load_site", slow)
-
-    async def edits() -> str:
-        director = evening(site, tmp_path / "state", "2026-12-01T12:00:00")
-        watch = director._site_watch
-        path.write_text(path.read_text().replace("Pier Road boathouse", "first edit"))
-        assert await watch.reload("asked")
-        for _ in range(2 * STILL_LOOKS + 2):
-            await watch.look()
-        ends(director)
-        return director.site.name
-
-    assert asyncio.run(edits()) == "the second edit"
-    assert reads == ["first edit", "the second edit"]
 
 
 def test_an_opening_is_noted_with_the_brightness_that_it_comes_to(tmp_path: Path) -> None:

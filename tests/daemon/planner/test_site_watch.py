@@ -1,0 +1,68 @@
+"""When the site's files are read again, and what is said of those that are refused."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gloaming.daemon.planner import site_watch
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.planner.site_watch import ADDED
+from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.reload import STILL_LOOKS
+from tests.daemon.quay_site import TABLES, ns, performance, site_of
+
+NIGHT = performance('from = "17:00"\nto = "22:00"', "turn of the year")
+CLOCK = Clock(wall=lambda: ns("2026-12-01T12:00:00"), offset_ns=1)  # moved by a nanosecond: it is trusted
+
+
+def test_an_edit_while_the_site_is_being_read_is_read_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    site = site_of(tmp_path / "site", TABLES, NIGHT)
+    path, reads = site.folder / "site.toml", list[str]()
+
+    def slow(folder: Path, *more: Any) -> Site:
+        found = load_site(folder, *more)
+        reads.append(found.name)
+        if len(reads) == 1:
+            path.write_text(path.read_text().replace("first edit", "the second edit"))
+        return found
+
+    monkeypatch.setattr(site_watch, "load_site", slow)
+
+    async def edits() -> str:
+        planner = Planner(site, tmp_path / "state", CLOCK)
+        watch = planner._site_watch
+        path.write_text(path.read_text().replace("Pier Road boathouse", "first edit"))
+        assert await watch.reload("asked")
+        for _ in range(2 * STILL_LOOKS + 2):
+            await watch.look()
+        planner._close()
+        return planner.site.name
+
+    assert asyncio.run(edits()) == "the second edit"
+    assert reads == ["first edit", "the second edit"]
+
+
+@pytest.mark.parametrize("hours", ["", '\n[neighbours]\ndark = [{ from = "21:00", to = "23:00" }]\n'])
+def test_only_of_a_file_that_adds_hours_it_is_said_that_they_are_kept(tmp_path: Path, hours: str) -> None:
+    """Also after a reload, when the site is another object than the one that was read."""
+    site = site_of(tmp_path / "site", TABLES, NIGHT)
+    path = site.folder / "site.toml"
+
+    async def edits() -> tuple[str, str]:
+        planner = Planner(site, tmp_path / "state", CLOCK)
+        assert await planner.reload("asked") is None
+        path.write_text(f"{path.read_text()}{hours}\n[output]\nbrightness = 7\n")
+        assert await planner.reload("asked") is not None
+        line = str(planner.journal(1, None, ("site",))[0]["text"])
+        (trouble,) = [one["text"] for one in planner.now()["health"]["troubles"] if one["kind"] == "site"]
+        planner._close()
+        return line, str(trouble)
+
+    for text in asyncio.run(edits()):
+        assert "brightness" in text
+        assert text.endswith(ADDED) == bool(hours)
