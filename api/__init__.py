@@ -1,1 +1,1 @@
-"""Who asks: HTTP and the `gloaming` command. Speaks to the director through one class."""
+"""Who asks: HTTP and the `gloaming` command. Speaks to the planner through one class."""

@@ -1,4 +1,4 @@
-"""The supervisor: starts director and transmitter, and starts again whichever dies. It imports little."""
+"""The supervisor: starts planner and transmitter, and starts again whichever dies. It imports little."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def _die_with(parent: int) -> None:
 
 class Supervisor:
     """Runs a site's two processes. `say` is told of every restart; `parting` is called when the transmitter has ended
-    and the director has not, for whoever wants its last word. OSError where another supervisor has the state folder."""
+    and the planner has not, for whoever wants its last word. OSError where another supervisor has the state folder."""
 
     def __init__(
         self,
@@ -83,20 +83,20 @@ class Supervisor:
         if clock_offset_ns is not None:
             environment["GLOAMING_CLOCK_OFFSET_NS"] = str(clock_offset_ns)
         python = [sys.executable, "-m"]
-        director = [*python, "gloaming.api.serve", str(site), "--state", str(state)]
-        director += ["--transmitter", str(meeting)]
+        planner = [*python, "gloaming.api.serve", str(site), "--state", str(state)]
+        planner += ["--transmitter", str(meeting)]
         self.transmitter = _Child("transmitter", [*python, "gloaming.daemon.transmitter", str(meeting)], environment)
-        self.director = _Child("director", [*director, *(["--listen", listen] if listen else [])], environment)
+        self.planner = _Child("planner", [*planner, *(["--listen", listen] if listen else [])], environment)
         self.stopping = False
 
     def run(self) -> int:
         """Start both, keep both running until `stop` is called, end both; the exit code."""
-        for child in (self.transmitter, self.director):
+        for child in (self.transmitter, self.planner):
             child.start()
         code = self._keep()
         _end(self.transmitter)
         self.parting()
-        _end(self.director)
+        _end(self.planner)
         if self.meeting.parent != self.state:
             rmtree(self.meeting.parent, ignore_errors=True)  # of memory: it is gone with the power at the latest
         return code
@@ -106,13 +106,13 @@ class Supervisor:
         self.stopping = True
 
     def reload(self) -> None:
-        """Have the director read the site again; safe in a signal handler."""
-        if process := self.director.process:
+        """Have the planner read the site again; safe in a signal handler."""
+        if process := self.planner.process:
             process.send_signal(signal.SIGHUP)
 
     def _keep(self) -> int:
         while not self.stopping:
-            for child in (self.transmitter, self.director):
+            for child in (self.transmitter, self.planner):
                 if child.process is None:
                     if time.monotonic() >= child.again_s:
                         child.start()

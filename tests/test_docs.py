@@ -14,7 +14,7 @@ from pathlib import Path
 import jsonschema_rs
 import pytest
 
-from gloaming.api.command import build_parser
+from gloaming.api.cli.main import build_parser
 from gloaming.daemon.site.schema import SiteFile
 from gloaming.shows.config_files.table_schema import file_schema, tables
 from gloaming.shows.rig.model import Rig

@@ -12,7 +12,7 @@ from zeroconf import Error, InterfaceChoice, ServiceInfo, Zeroconf
 from zeroconf.asyncio import AsyncZeroconf
 
 from gloaming.api.http.addresses import ANNOUNCED, lan_addresses
-from gloaming.daemon.service_log import LOG
+from gloaming.daemon.service.log import LOG
 
 KIND = "_http._tcp.local."
 LOOK_S = 30.0

@@ -1,4 +1,4 @@
-"""The HTTP side: what may be asked, and by whom. Speaks to the director alone; every error is a problem (RFC 9457)."""
+"""The HTTP side: what may be asked, and by whom. Speaks to the planner alone; every error is a problem (RFC 9457)."""
 
 import asyncio
 from collections.abc import Callable
@@ -43,23 +43,23 @@ OUTSIDE = "the years 1900 to 2100 can be asked for"
 
 
 def make_app(
-    director: Planner,
+    planner: Planner,
     authenticator: Authenticator,
     limits: RequestLimits | None = None,
     addresses: Callable[[], list[str]] = lambda: ["http://127.0.0.1:8080"],
 ) -> FastAPI:
     """The application. `addresses` says where phones find the page."""
     limits = limits or RequestLimits()
-    watch = NowWatcher(director)
+    watch = NowWatcher(planner)
     streams, working_out = OpenStreams(watch.wake), asyncio.Lock()
 
     app = FastAPI(title="Gloaming", openapi_url=None, docs_url=None, redoc_url=None)
     app.router.redirect_slashes = False
     app.state.streams = streams
     add_errors(app)
-    app.add_middleware(Durability, written=director.written)
-    app.add_middleware(RequestChecks, names=lambda: site_names(director.site), limits=limits)
-    signed_in = device_of_request(director, authenticator, limits)
+    app.add_middleware(Durability, written=planner.written)
+    app.add_middleware(RequestChecks, names=lambda: site_names(planner.site), limits=limits)
+    signed_in = device_of_request(planner, authenticator, limits)
 
     async def operator(device: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> AuthenticatedDevice:
         if device.kind != "operator":
@@ -76,18 +76,18 @@ def make_app(
 
     @app.get("/api/openapi.json", include_in_schema=False)
     async def openapi(_: AnyDevice) -> JSONResponse:
-        return JSONResponse(document(app, director.site))
+        return JSONResponse(document(app, planner.site))
 
     @app.get("/api/now", response_model_exclude_unset=True, tags=["now"])
     async def now(_: AnyDevice) -> states.Now:
         """What is happening now, and why; what was asked by hand; whether all is well, and if not, what to do."""
-        return states.Now.model_validate(director.now())
+        return states.Now.model_validate(planner.now())
 
     @app.get("/api/nights", tags=["when"])
     async def nights(_: AnyDevice, first: FirstDay = None, days: Days = 7) -> list[answers.NightAhead]:
         """The nights from a date on, each with its opening and closing, and the rules that set them."""
         async with working_out:
-            found = await asyncio.to_thread(director.nights, first, days)
+            found = await asyncio.to_thread(planner.nights, first, days)
         return [answers.NightAhead.model_validate(night) for night in found]
 
     @app.get("/api/nights.svg", response_class=Response, tags=["when"], responses={200: {"content": {
@@ -95,18 +95,18 @@ def make_app(
     async def picture(_: AnyDevice, first: FirstDay = None, days: Days = 42) -> Response:
         """The season as a picture: dates across, the night from noon to noon down."""
         async with working_out:
-            svg = await asyncio.to_thread(_draw, director, first, days)
+            svg = await asyncio.to_thread(_draw, planner, first, days)
         return Response(svg, media_type="image/svg+xml", headers={"Content-Security-Policy": PICTURE_POLICY})
 
     @app.get("/api/why", tags=["now"])
     async def why(_: AnyDevice, at: At | None = None) -> states.Explanation:
         """The decision at an instant (without an offset: by the site's clocks), with its reasons."""
-        zone = director.site.timezone
+        zone = planner.site.timezone
         if at is not None and at.tzinfo is None:
             at = at.replace(tzinfo=zone)
         if at is not None and at.year not in YEARS:
             raise HTTPException(404, OUTSIDE)
-        decision = director.decision(None if at is None else instant(at))
+        decision = planner.decision(None if at is None else instant(at))
         return states.Explanation.model_validate(decision.as_json(zone))
 
     @app.post("/api/overrides", status_code=201, response_model_exclude_unset=True, tags=["by hand"])
@@ -114,18 +114,18 @@ def make_app(
         """Ask for something by hand: it is stored, and on the wire when `on_the_wire` says so. It takes the place of
         another pause, dark, dim or mute; a pause or a dark ends a rig check. A pause lasts 15 minutes and a call 30
         where nothing is said; the others last till the end of the night."""
-        answer = await director.ask(asked.model_dump(exclude_unset=True), device.name)
+        answer = await planner.ask(asked.model_dump(exclude_unset=True), device.name)
         watch.look()
         return answers.OverrideTaken.model_validate(answer)
 
     @app.delete("/api/overrides/{id}", tags=["by hand"])
     async def undo(id: Id, device: Operator) -> answers.OverrideEnded:
         """End what was asked for by hand: resume after a pause, or undo."""
-        answer = await director.undo(id, device.name)
+        answer = await planner.undo(id, device.name)
         watch.look()
         return answers.OverrideEnded.model_validate(answer)
 
-    app.include_router(rig_router(director, signed_in, operator))
+    app.include_router(rig_router(planner, signed_in, operator))
 
     @app.get("/api/journal", tags=["when"])
     async def journal(
@@ -141,27 +141,27 @@ def make_app(
         kind: Annotated[list[str] | None, Query(max_length=20, description="only lines of these kinds")] = None,
     ) -> list[answers.JournalLine]:
         """What happened, and why: the newest first."""
-        lines = director.journal(limit, before, tuple(kind or ()))
+        lines = planner.journal(limit, before, tuple(kind or ()))
         return [answers.JournalLine.model_validate(line) for line in lines]
 
     @app.get("/api/site", tags=["when"])
     async def site_listed(_: AnyDevice) -> answers.SiteListed:
         """The site: its name, its time zone, and the shows that may be called."""
-        site = director.site
+        site = planner.site
         shows = [answers.ShowListed(name=show.name, order=list(show.order)) for show in site.shows.values()]
         return answers.SiteListed(site=site.name, timezone=site.timezone.key, shows=shows)
 
-    add_events(app, director, authenticator, signed_in, watch, streams)
-    add_view(app, director, authenticator, signed_in, streams)
-    add_auth(app, director, authenticator, signed_in, operator, addresses, watch.wake)
-    add_monitoring(app, director, signed_in, operator)
+    add_events(app, planner, authenticator, signed_in, watch, streams)
+    add_view(app, planner, authenticator, signed_in, streams)
+    add_auth(app, planner, authenticator, signed_in, operator, addresses, watch.wake)
+    add_monitoring(app, planner, signed_in, operator)
     add_page(app)
     return app
 
 
-def _draw(director: Planner, first: date | None, days: int) -> str:
-    site = director.site
-    begin = first or datetime.fromtimestamp(director.now_ns() // SECOND_NS, site.timezone).date()
+def _draw(planner: Planner, first: date | None, days: int) -> str:
+    site = planner.site
+    begin = first or datetime.fromtimestamp(planner.now_ns() // SECOND_NS, site.timezone).date()
     if not (begin.year in YEARS and (begin + timedelta(days=days)).year in YEARS):
         raise HTTPException(404, OUTSIDE)
     last = begin + timedelta(days=days - 1)

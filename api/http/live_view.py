@@ -83,8 +83,8 @@ def _placed(strings: list[tuple[PixelString, Any]]) -> list[list[float]]:
 class Viewer:
     """Asks the transmitter while anybody looks; everybody is shown the same."""
 
-    def __init__(self, director: Planner) -> None:
-        self.director = director
+    def __init__(self, planner: Planner) -> None:
+        self.planner = planner
         self.layout: Layout | None = None
         self.frame: str | None = None
         self.came = asyncio.Event()
@@ -95,8 +95,8 @@ class Viewer:
     def look(self) -> Layout:
         """One more who looks; the layout of the site."""
         self._lookers += 1
-        if self.layout is None or self.layout.site is not self.director.site:
-            self.layout = Layout(self.director.site)
+        if self.layout is None or self.layout.site is not self.planner.site:
+            self.layout = Layout(self.planner.site)
         if self._task is None or self._task.done():
             self._task = asyncio.create_task(self._ask_on(), name="view")
         return self.layout
@@ -112,7 +112,7 @@ class Viewer:
         self._picked = None
         while self._lookers and self.layout:
             picks = None if self._picked is self.layout else self.layout.picks
-            if self.director.view(picks, self._viewed):
+            if self.planner.view(picks, self._viewed):
                 self._picked = self.layout
             await asyncio.sleep(FRAME_S)
 
@@ -122,7 +122,7 @@ class Viewer:
             return
         channels = np.frombuffer(b64decode(levels), np.uint8).reshape(-1, len(CHANNELS)).astype(np.uint16)
         colours = np.minimum(channels[:, :3] + channels[:, 3:], 255).astype(np.uint8)
-        at = isoformat(self.director.now_ns(), self.director.site.timezone)
+        at = isoformat(self.planner.now_ns(), self.planner.site.timezone)
         frame = {"at": at, "pixels": self.layout.pixels, "rgb": b64encode(colours.tobytes()).decode()}
         self.frame = json.dumps(frame)
         self.came.set()
@@ -130,10 +130,10 @@ class Viewer:
 
 
 def add_view(
-    app: FastAPI, director: Planner, authenticator: Authenticator, signed_in: DeviceDependency, streams: OpenStreams
+    app: FastAPI, planner: Planner, authenticator: Authenticator, signed_in: DeviceDependency, streams: OpenStreams
 ) -> None:
     """Add the stream of frames."""
-    viewer = Viewer(director)
+    viewer = Viewer(planner)
 
     async def shown(token: str, device: AuthenticatedDevice) -> AsyncIterator[str]:
         ending = streams.open(device.id)

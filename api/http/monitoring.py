@@ -15,10 +15,10 @@ from gloaming.api.http.schemas import answers, states
 from gloaming.api.http.schemas.base import Day, Expected
 from gloaming.api.http.schemas.requests import TimeRequest
 from gloaming.daemon.direction.decide import instant, isoformat
-from gloaming.daemon.journal_report import Report, as_json
-from gloaming.daemon.metrics import Figures
 from gloaming.daemon.planner.planner import Planner
+from gloaming.daemon.reports.journal_report import JournalReport, as_json
 from gloaming.daemon.reports.journal_svg import draw
+from gloaming.daemon.reports.metrics import Figures
 
 KEPT_S, KEPT_MAX = 60.0, 8
 
@@ -26,41 +26,41 @@ KEPT_S, KEPT_MAX = 60.0, 8
 class Reports:
     """The season's reports: one is worked out at a time, in a thread, and the last few are kept for a minute."""
 
-    def __init__(self, director: Planner) -> None:
-        self.director = director
+    def __init__(self, planner: Planner) -> None:
+        self.planner = planner
         self._one_at_a_time = asyncio.Lock()
-        self._kept: dict[tuple[date | None, int], tuple[float, Report]] = {}
+        self._kept: dict[tuple[date | None, int], tuple[float, JournalReport]] = {}
 
-    async def of(self, first: date | None, days: int) -> Report:
+    async def of(self, first: date | None, days: int) -> JournalReport:
         """The report of `days` dates from `first`. MistakeError."""
-        director, key = self.director, (first, days)
+        planner, key = self.planner, (first, days)
         async with self._one_at_a_time:
             made_s, found = self._kept.pop(key, (-KEPT_S, None))
-            if found is None or found.site is not director.site or time.monotonic() - made_s >= KEPT_S:
+            if found is None or found.site is not planner.site or time.monotonic() - made_s >= KEPT_S:
                 made_s = time.monotonic()
-                found = await asyncio.to_thread(director.report, first, days)
+                found = await asyncio.to_thread(planner.report, first, days)
             self._kept[key] = made_s, found
             if len(self._kept) > KEPT_MAX:
                 del self._kept[next(iter(self._kept))]
             return found
 
 
-def add_monitoring(app: FastAPI, director: Planner, signed_in: DeviceDependency, operator: DeviceDependency) -> None:
+def add_monitoring(app: FastAPI, planner: Planner, signed_in: DeviceDependency, operator: DeviceDependency) -> None:
     """Add the routes. The time may be given and the site read again by an operator alone."""
     AnyDevice = Annotated[AuthenticatedDevice, Depends(signed_in)]
     Operator = Annotated[AuthenticatedDevice, Depends(operator)]
 
-    reports = Reports(director)
+    reports = Reports(planner)
 
     @app.get("/metrics", response_class=Response, responses={200: {"content": {"text/plain": {}}}})
     async def metrics(_: AnyDevice) -> Response:
         """Figures for Prometheus."""
-        return Response(generate_latest(Figures(director.status)), media_type=CONTENT_TYPE_LATEST)
+        return Response(generate_latest(Figures(planner.status)), media_type=CONTENT_TYPE_LATEST)
 
     @app.get("/api/health", response_model_exclude_unset=True)
     async def health(_: AnyDevice) -> states.Health:
         """Whether all is well: troubles with what to do, the board's own figures, the clock, the transmitter."""
-        status = director.status()
+        status = planner.status()
         found = {
             "ok": not status.troubles,
             "troubles": status.troubles,
@@ -68,7 +68,7 @@ def add_monitoring(app: FastAPI, director: Planner, signed_in: DeviceDependency,
             "clock": asdict(status.verdict),
             "transmitter": status.telemetry,
             "transmitter_lost": status.transmitter_lost,
-            "since": isoformat(status.started_ns, director.site.timezone),
+            "since": isoformat(status.started_ns, planner.site.timezone),
         }
         return states.Health.model_validate(found)
 
@@ -77,16 +77,16 @@ def add_monitoring(app: FastAPI, director: Planner, signed_in: DeviceDependency,
         """Give the board the time, where it does not know it."""
         if not 2026 <= given.utc.year <= 2085:
             raise HTTPException(409, f"the year is not {given.utc.year}")
-        director.give_time(instant(given.utc), device.name)
-        at = isoformat(director.now_ns(), director.site.timezone)
-        return states.ClockSet(at=at, **asdict(director.status().verdict))
+        planner.give_time(instant(given.utc), device.name)
+        at = isoformat(planner.now_ns(), planner.site.timezone)
+        return states.ClockSet(at=at, **asdict(planner.status().verdict))
 
     @app.post("/api/reload")
     async def reload(device: Operator) -> states.Reloaded:
         """Read the site's files again; with a mistake in them the site that runs is kept."""
-        refused = await director.reload(f"asked by {device.name}")
-        mistakes = [str(mistake) for mistake in refused.mistakes] if refused else []
-        return states.Reloaded(taken_over=refused is None, mistakes=mistakes)
+        refused = await planner.reload(f"asked by {device.name}")
+        errors = [str(config_error) for config_error in refused.errors] if refused else []
+        return states.Reloaded(taken_over=refused is None, errors=errors)
 
     @app.get(
         "/api/report",

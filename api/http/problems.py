@@ -10,9 +10,9 @@ from starlette.exceptions import HTTPException
 from gloaming.api.http.auth.authenticator import TooManyGuessesError
 from gloaming.api.http.schemas.answers import ProblemDetails, ReasonGiven
 from gloaming.api.http.schemas.base import mistake_of
-from gloaming.daemon.direction.asking import Refusal
+from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InvalidInputError
 
 
 class Problem(JSONResponse):
@@ -44,9 +44,9 @@ def add_errors(app: FastAPI) -> None:
     async def malformed(_: Request, error: RequestValidationError) -> Problem:
         return Problem(422, str(mistake_of(error.errors()[0])))
 
-    @app.exception_handler(MistakeError)
-    async def mistaken(_: Request, error: MistakeError) -> Problem:
-        outside = {str(mistake.file) for mistake in error.mistakes} == {"dates"}
+    @app.exception_handler(InvalidInputError)
+    async def mistaken(_: Request, error: InvalidInputError) -> Problem:
+        outside = {str(config_error.file) for config_error in error.errors} == {"dates"}
         return Problem(404 if outside else 422, str(error))  # a date is well asked, but there are no tables for it
 
     @app.exception_handler(Refusal)

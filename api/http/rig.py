@@ -9,17 +9,17 @@ from gloaming.api.http.auth.routes import DeviceDependency
 from gloaming.api.http.schemas import answers, states
 from gloaming.api.http.schemas.requests import AnyRigCheckRequest
 from gloaming.daemon.planner.planner import Planner
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InvalidInputError
 
 
-def rig_router(director: Planner, signed_in: DeviceDependency, operator: DeviceDependency) -> APIRouter:
+def rig_router(planner: Planner, signed_in: DeviceDependency, operator: DeviceDependency) -> APIRouter:
     """The routes; `signed_in` and `operator` say who may look, and who may ask."""
     router = APIRouter(tags=["rig"])
 
     @router.get("/api/rig")
     async def rig(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> states.RigListed:
         """Controllers and whether they answer, supplies, strings with their places, and the rig check under way."""
-        return states.RigListed.model_validate(director.rig())
+        return states.RigListed.model_validate(planner.rig())
 
     @router.post("/api/rig-check", status_code=201, response_model_exclude_unset=True)
     async def check(
@@ -27,9 +27,9 @@ def rig_router(director: Planner, signed_in: DeviceDependency, operator: DeviceD
     ) -> answers.OverrideTaken:
         """Show a test pattern. DELETE /api/overrides/{id} ends it."""
         try:
-            taken = await director.check_rig(asked.model_dump(exclude_unset=True), device.name)
-        except MistakeError as error:
-            if {mistake.key for mistake in error.mistakes} == {"number"}:
+            taken = await planner.check_rig(asked.model_dump(exclude_unset=True), device.name)
+        except InvalidInputError as error:
+            if {config_error.key for config_error in error.errors} == {"number"}:
                 raise HTTPException(409, str(error)) from None  # well asked, but this rig has no such pixel or universe
             raise
         return answers.OverrideTaken.model_validate(taken)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import uvicorn
 
-from gloaming.api.commands.run import NO_PAGE
+from gloaming.api.cli.run import NO_PAGE
 from gloaming.api.http.addresses import is_everywhere, lan_addresses, page_addresses
 from gloaming.api.http.announce import announce
 from gloaming.api.http.app import make_app
@@ -24,8 +24,8 @@ from gloaming.api.http.connections import ConnectionLimit, CountingListener, pro
 from gloaming.api.http.streams import OpenStreams
 from gloaming.daemon.planner.health import DO, Trouble, TroubleCode
 from gloaming.daemon.planner.planner import Planner
-from gloaming.daemon.service_log import LOG
-from gloaming.daemon.site.private_file import write_private
+from gloaming.daemon.service.log import LOG
+from gloaming.daemon.service.private_file import write_private
 
 GRACE_S = 2
 AGAIN_S = 2.0
@@ -38,22 +38,22 @@ CONNECTIONS_MAX = 600
 
 
 class PageServer:
-    """Serves the page of a director until `stop`, whatever its port and its certificate do meanwhile."""
+    """Serves the page of a planner until `stop`, whatever its port and its certificate do meanwhile."""
 
-    def __init__(self, director: Planner, state: Path, listen: str | None) -> None:
-        self.director, self.state, self.listen = director, state, listen
-        self.authenticator = Authenticator(director.device_store)
+    def __init__(self, planner: Planner, state: Path, listen: str | None) -> None:
+        self.planner, self.state, self.listen = planner, state, listen
+        self.authenticator = Authenticator(planner.device_store)
         self.addresses: list[str] = []
-        self.app = make_app(director, self.authenticator, addresses=lambda: self.addresses)
-        self.wrong = ""
+        self.app = make_app(planner, self.authenticator, addresses=lambda: self.addresses)
+        self.problem = ""
         self.certificate: Certificate | None = None
         self._stopping = asyncio.Event()
 
     def troubles(self) -> list[Trouble]:
         """Why there is no page; what is wrong with its certificate, as far as the clock is believed."""
-        found = [Trouble(TroubleCode.PAGE, "page", self.wrong)] if self.wrong else []
-        if self.certificate and self.director.trusted:
-            warning = self.certificate.warning(self.director.now_ns() / 1e9)
+        found = [Trouble(TroubleCode.PAGE, "page", self.problem)] if self.problem else []
+        if self.certificate and self.planner.trusted:
+            warning = self.certificate.warning(self.planner.now_ns() / 1e9)
             found += [Trouble(TroubleCode.CERTIFICATE, "certificate", warning)] if warning else []
         return found
 
@@ -88,7 +88,7 @@ class PageServer:
         self.certificate = self._certificate()
         with open_port(wanted[0]) as sock:
             host, port = sock.getsockname()[:2]
-            site = self.director.site
+            site = self.planner.site
             announced = site.phone.announce and (is_everywhere(host) or bool(lan_addresses(host)))
             self.addresses = page_addresses(host, port, self.certificate is not None, announced)
             self._leave_word(host, port)
@@ -97,10 +97,10 @@ class PageServer:
             beside = [asyncio.create_task(announce(site.name, host, port), name="announce")] if announced else []
             try:
                 while not (serving.done() or self._stopping.is_set()) and self._wanted() == wanted:
-                    self.wrong = ""
+                    self.problem = ""
                     if self.certificate and self.certificate.look():
                         self._leave_word(host, port)
-                        self.director.note("site", "the page has a renewed certificate")
+                        self.planner.note("site", "the page has a renewed certificate")
                     await self._pause()
             finally:
                 server.should_exit = True
@@ -111,11 +111,11 @@ class PageServer:
 
     def _wanted(self) -> tuple[str, str | None, str | None, bool]:
         """What the site says of the page; its names are read at each request."""
-        table = self.director.site.phone
+        table = self.planner.site.phone
         return self.listen or table.listen, table.certificate, table.key, table.announce
 
     def _certificate(self) -> Certificate | None:
-        site = self.director.site
+        site = self.planner.site
         if site.phone.certificate is None or site.phone.key is None:
             return None
         return Certificate(site.folder / site.phone.certificate, site.folder / site.phone.key)
@@ -149,17 +149,17 @@ class PageServer:
             if self.certificate:
                 write_private(self.state / "certificate", self.certificate.own + "\n")
             self.authenticator.first_passcode(self.state)
-            self.authenticator.local_token(self.state, self.director.now_ns())
+            self.authenticator.local_token(self.state, self.planner.now_ns())
             scheme = "https" if self.certificate else "http"
             write_private(self.state / "address", f"{scheme}://{shown}:{port}\n")
 
     def _note_wrong(self, wrong: str) -> None:
         """There is no page: a trouble; and the board's own commands must not ask whoever has its port."""
         self.certificate = None
-        if wrong == self.wrong:
+        if wrong == self.problem:
             return
-        self.wrong = wrong
-        site = self.director.site
+        self.problem = wrong
+        site = self.planner.site
         LOG.complain(f"{site.folder / (site.phone.place or 'site.toml')}: {wrong}; {DO['page']}", kind="page")
         with self._failure_reported():
             self._forget("address", "certificate")

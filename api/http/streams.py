@@ -39,10 +39,10 @@ def news_of(now: dict[str, Any]) -> str:
 
 
 class NowWatcher:
-    """Looks at the director while anybody listens, and wakes the listeners when there is news."""
+    """Looks at the planner while anybody listens, and wakes the listeners when there is news."""
 
-    def __init__(self, director: Planner) -> None:
-        self.director = director
+    def __init__(self, planner: Planner) -> None:
+        self.planner = planner
         self.number = 0
         self.now_json = ""
         self._news = ""
@@ -59,7 +59,7 @@ class NowWatcher:
         """Look now: whoever has changed something does, so that nobody waits for it."""
         if not self._listeners:
             return
-        now = self.director.now()
+        now = self.planner.now()
         news = news_of(now)
         if news != self._news:
             self._news = news
@@ -125,7 +125,7 @@ def event(name: str, data: str) -> str:
 
 def add_events(
     app: FastAPI,
-    director: Planner,
+    planner: Planner,
     authenticator: Authenticator,
     signed_in: DeviceDependency,
     watch: NowWatcher,
@@ -142,14 +142,14 @@ def add_events(
             number = -1
             while not ending.is_set() and watch.looking:
                 changed = watch.changed
-                if authenticator.device(token, director.now_ns()) is None:
+                if authenticator.device(token, planner.now_ns()) is None:
                     yield event("signed-out", "{}")
                     return
                 if number != watch.number:
                     number = watch.number
                     yield event("now", watch.now_json)
                 else:
-                    at = isoformat(director.now_ns(), director.site.timezone)
+                    at = isoformat(planner.now_ns(), planner.site.timezone)
                     yield event("beat", json.dumps({"at": at}))
                 with suppress(TimeoutError):  # then it is time for a beat
                     await asyncio.wait_for(changed.wait(), BEAT_S)

@@ -11,12 +11,12 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from gloaming.daemon.direction.billing import facts, next_opening
-from gloaming.daemon.direction.held import Held
+from gloaming.daemon.direction.day_plan import MARGIN_NS, DayPlan
+from gloaming.daemon.direction.occurrences import facts, next_opening
 from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import DecidedSegment, Reason, State
 from gloaming.daemon.direction.site_protocol import SiteProtocol
-from gloaming.daemon.direction.stage import MARGIN_NS, Stage
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 
@@ -65,7 +65,9 @@ def instant(at: datetime) -> int:
     return (passed.days * 86_400 + passed.seconds) * SECOND_NS + passed.microseconds * 1000
 
 
-def decide(at_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), held: tuple[Held, ...] = ()) -> Decision:
+def decide(
+    at_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), held: tuple[HeldRule, ...] = ()
+) -> Decision:
     """What must be on the wire at the instant `at_ns`, and why. Pure: asking twice gives the same answer."""
     overrides = tuple(overrides)
     segment = segment_at(at_ns, site, overrides, held)
@@ -90,14 +92,14 @@ def decide(at_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), h
 
 
 def segment_at(
-    at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...] = (), held: tuple[Held, ...] = ()
+    at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...] = (), held: tuple[HeldRule, ...] = ()
 ) -> DecidedSegment:
     """The segment of an instant, whole within its UTC day."""
-    return day(at_ns, site, overrides, held).segment_at(at_ns)
+    return day_plan(at_ns, site, overrides, held).segment_at(at_ns)
 
 
 def score(
-    from_ns: int, until_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), held: tuple[Held, ...] = ()
+    from_ns: int, until_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), held: tuple[HeldRule, ...] = ()
 ) -> tuple[DecidedSegment, ...]:
     """What must be on the wire over `[from_ns, until_ns)`, as segments that follow each other without a gap."""
     if until_ns <= from_ns:
@@ -106,7 +108,7 @@ def score(
     segments = [
         _cut(segment, from_ns, until_ns)
         for day_ns in range(from_ns // DAY_NS * DAY_NS, until_ns, DAY_NS)
-        for segment in day(day_ns, site, overrides, held).segments_between(from_ns, until_ns)
+        for segment in day_plan(day_ns, site, overrides, held).segments_between(from_ns, until_ns)
     ]
     return _joined(segments)
 
@@ -114,7 +116,7 @@ def score(
 def lit(from_ns: int, until_ns: int, site: SiteProtocol) -> Iterator[tuple[str, float, int]]:
     """What is lit without overrides: `(piece, mean level, nanoseconds)`, to add up."""
     for day_ns in range(from_ns // DAY_NS * DAY_NS, until_ns, DAY_NS):
-        yield from day(day_ns, site, ()).lit_between(from_ns, until_ns)
+        yield from day_plan(day_ns, site, ()).lit_between(from_ns, until_ns)
 
 
 def join(first: tuple[DecidedSegment, ...], second: tuple[DecidedSegment, ...]) -> tuple[DecidedSegment, ...]:
@@ -124,7 +126,9 @@ def join(first: tuple[DecidedSegment, ...], second: tuple[DecidedSegment, ...]) 
     return _joined([*first, *second])
 
 
-def day(at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[Held, ...] = ()) -> Stage:
+def day_plan(
+    at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...] = ()
+) -> DayPlan:
     """The UTC day of an instant, worked out; the last few are kept."""
     day_ns = at_ns // DAY_NS * DAY_NS
     near = tuple(
@@ -136,8 +140,8 @@ def day(at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...], held: t
 
 
 @lru_cache(maxsize=6)
-def _stage(site: SiteProtocol, day_ns: int, overrides: tuple[Override, ...], held: tuple[Held, ...]) -> Stage:
-    return Stage(day_ns, facts(site, day_ns, overrides, held))
+def _stage(site: SiteProtocol, day_ns: int, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]) -> DayPlan:
+    return DayPlan(day_ns, facts(site, day_ns, overrides, held))
 
 
 def _cut(segment: DecidedSegment, from_ns: int, until_ns: int) -> DecidedSegment:
@@ -186,11 +190,11 @@ def _continues(first: DecidedSegment, second: DecidedSegment) -> bool:
 
 
 def _next_change(
-    at_ns: int, segment: DecidedSegment, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[Held, ...]
+    at_ns: int, segment: DecidedSegment, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]
 ) -> tuple[int | None, State | None]:
     """When the state next changes, and to what: from the days at hand, else from the next opening within a year."""
     for day_ns in _days_to_look_at(at_ns, site):
-        if change := day(day_ns, site, overrides, held).change_after(at_ns, segment.state):
+        if change := day_plan(day_ns, site, overrides, held).change_after(at_ns, segment.state):
             return change
     return None, None
 
@@ -200,7 +204,7 @@ def next_piece(at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...]) 
     now = segment_at(at_ns, site, overrides).picture
     today_ns = at_ns // DAY_NS * DAY_NS
     for day_ns in (today_ns, today_ns + DAY_NS):
-        for later in day(day_ns, site, overrides).segments_between(at_ns, day_ns + DAY_NS):
+        for later in day_plan(day_ns, site, overrides).segments_between(at_ns, day_ns + DAY_NS):
             picture = later.picture
             if later.state != State.PLAYING or picture is None or (now and picture.zero_ns <= now.zero_ns):
                 continue

@@ -6,16 +6,16 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from gloaming.daemon.direction.asking import Refusal
-from gloaming.daemon.direction.billing import dark_window_at, neighbours_windows
-from gloaming.daemon.direction.held import Held
+from gloaming.daemon.direction.occurrences import dark_window_at, neighbours_windows
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.precedence import stronger_kinds
 from gloaming.daemon.direction.reasons import reason
+from gloaming.daemon.direction.requests import Refusal
+from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.shows.analysis.wiring import ranges
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 from gloaming.shows.rig.model import Rig
 from gloaming.shows.rig.patterns import COLOURED, Pattern, frame_count, frame_rate, paced
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
@@ -35,7 +35,7 @@ class SiteWithRig(SiteProtocol, Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class RequestedCheck:
     """A pattern, from an instant until another, at a brightness 0..1; `text` says how far a walk comes, too."""
 
     pattern: Pattern
@@ -50,8 +50,8 @@ def ask_rig_check(
     at_ns: int,
     site: SiteWithRig,
     overrides: Iterable[Override] = (),
-    held: tuple[Held, ...] = (),
-) -> Asked:
+    held: tuple[HeldRule, ...] = (),
+) -> RequestedCheck:
     """`{"pattern": "walk", "string": "ridge", "colour": "white", "level": 0.3, "minutes": 10}`, at an instant.
 
     `request` has passed its model (api/http/schemas/requests.py).
@@ -77,11 +77,11 @@ def ask_rig_check(
     pattern = paced(pattern, site.rig, length_s)
     reach, longest = int(frame_rate(pattern) * length_s), frame_count(pattern, site.rig)
     ends = f", as far as pixel {reach} of {longest}" if pattern.kind == "walk" and reach < longest else ""
-    return Asked(pattern, at_ns, until_ns, level, f"{pattern.text}{ends}")
+    return RequestedCheck(pattern, at_ns, until_ns, level, f"{pattern.text}{ends}")
 
 
-def _mistake(key: str, wrong: str, right: str) -> MistakeError:
-    return MistakeError(Mistake("request", None, key, wrong, right))
+def _mistake(key: str, wrong: str, right: str) -> InvalidInputError:
+    return InvalidInputError(ConfigError("request", None, key, wrong, right))
 
 
 def _known(key: str, name: str, names: Iterable[str]) -> str:

@@ -7,9 +7,9 @@ from datetime import datetime
 from gloaming.daemon.direction import precedence
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.precedence import Light, Source
-from gloaming.daemon.direction.programme import Giving, Part
 from gloaming.daemon.direction.reasons import reason
-from gloaming.daemon.direction.scene import Facts, Scene, Window
+from gloaming.daemon.direction.rules_in_force import DayFacts, HoursWindow, RulesInForce
+from gloaming.daemon.direction.rundown import Occurrence, RundownPart
 from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.shows.time_units import SECOND_NS
 
@@ -17,59 +17,61 @@ from gloaming.shows.time_units import SECOND_NS
 class Why:
     """Says why, from the facts of a day."""
 
-    def __init__(self, facts: Facts) -> None:
+    def __init__(self, facts: DayFacts) -> None:
         self.facts = facts
-        self._opened: dict[Giving, Reason] = {}  # one for all the segments of a giving
+        self._opened: dict[Occurrence, Reason] = {}  # one for all the segments of a giving
 
-    def why(self, scene: Scene, part: Part | None, at_ns: int) -> tuple[State, tuple[Reason, ...]]:
+    def why(self, rules: RulesInForce, part: RundownPart | None, at_ns: int) -> tuple[State, tuple[Reason, ...]]:
         """The state, and the rules that made it, the deciding one first."""
-        line = scene.decides
+        line = rules.decides
         if line is None:
             return self._idle(at_ns)
-        if scene.dark:
-            return line.state, (scene.dark.reason,)
-        asked = scene.standing(line.claim)
+        if rules.dark:
+            return line.state, (rules.dark.reason,)
+        asked = rules.standing(line.claim)
         deciding = (self._asked(asked),) if asked else ()
-        of_the_show = self._giving_reasons(scene.giving, part, at_ns) if line.holds_show else ()
+        of_the_show = self._giving_reasons(rules.occurrence, part, at_ns) if line.holds_show else ()
         state = _state_of(part) if line.light == Light.SHOW else line.state
-        return state, (*deciding, *of_the_show, *self._limits(scene))
+        return state, (*deciding, *of_the_show, *self._limits(rules))
 
-    def _limits(self, scene: Scene) -> tuple[Reason, ...]:
+    def _limits(self, rules: RulesInForce) -> tuple[Reason, ...]:
         """What makes it dimmer or quieter than the pieces are."""
         reasons: list[Reason] = []
         for limit in precedence.LIMITS:
             if limit.claim == Source.HOURS:
-                reasons += [_of_hours(window, scene.check_in_dark) for window in scene.windows]
-            asked = [self._asked(one) for one in scene.overrides if one.kind == limit.claim]
+                reasons += [_of_hours(window, rules.check_in_dark) for window in rules.windows]
+            asked = [self._asked(one) for one in rules.overrides if one.kind == limit.claim]
             reasons += asked if limit.light else asked[:1]  # a second mute adds nothing
-        return (*reasons, self.facts.brightness_reason) if scene.giving and not scene.check else tuple(reasons)
+        return (*reasons, self.facts.brightness_reason) if rules.occurrence and not rules.check else tuple(reasons)
 
-    def _giving_reasons(self, giving: Giving | None, part: Part | None, at_ns: int) -> tuple[Reason, ...]:
-        if giving is None:
+    def _giving_reasons(
+        self, occurrence: Occurrence | None, part: RundownPart | None, at_ns: int
+    ) -> tuple[Reason, ...]:
+        if occurrence is None:
             return ()
-        if giving not in self._opened:
-            self._opened[giving] = reason(
+        if occurrence not in self._opened:
+            self._opened[occurrence] = reason(
                 ReasonCode.OPENED,
-                giving.place,
-                show=giving.show,
-                opens=self._clock(giving.opens_ns),
-                opens_by=giving.opens_by,
-                closes=self._clock(giving.to_ns),
-                closes_by=giving.closes_by,
+                occurrence.place,
+                show=occurrence.show,
+                opens=self._clock(occurrence.opens_ns),
+                opens_by=occurrence.opens_by,
+                closes=self._clock(occurrence.to_ns),
+                closes_by=occurrence.closes_by,
             )
-        reasons = [self._opened[giving]]
+        reasons = [self._opened[occurrence]]
         if part and part.note:
             filling = f", {part.piece.name} fills the time" if part.piece else ""
             more = f"{filling}{_one_ended(part)}"
-            reasons.insert(0, reason(part.note, giving.show_place, more=more, piece=part.awaited))
+            reasons.insert(0, reason(part.note, occurrence.show_place, more=more, piece=part.awaited))
         elif part and part.piece:
             at = self._clock(part.begins_ns, seconds=True)
-            order = f"{'shuffled' if giving.shuffled else 'in order'}{_one_ended(part)}"
-            begun = reason(ReasonCode.PIECE, giving.show_place, piece=part.piece.name, at=at, order=order)
+            order = f"{'shuffled' if occurrence.shuffled else 'in order'}{_one_ended(part)}"
+            begun = reason(ReasonCode.PIECE, occurrence.show_place, piece=part.piece.name, at=at, order=order)
             reasons.insert(0, begun)
-        damaged = {piece.name for piece in giving.order if piece.is_damaged(at_ns)}
-        names = sorted({*giving.left_out, *damaged})
-        return (*reasons, *(reason(ReasonCode.LEFT_OUT, giving.show_place, piece=name) for name in names))
+        damaged = {piece.name for piece in occurrence.order if piece.is_damaged(at_ns)}
+        names = sorted({*occurrence.left_out, *damaged})
+        return (*reasons, *(reason(ReasonCode.LEFT_OUT, occurrence.show_place, piece=name) for name in names))
 
     def _idle(self, at_ns: int) -> tuple[State, tuple[Reason, ...]]:
         coming = self._next_opening(at_ns)
@@ -90,12 +92,16 @@ class Why:
         coming = self._next_opening(at_ns)
         return self._midnight(coming) if coming else None
 
-    def _next_opening(self, at_ns: int) -> Giving | None:
-        later = [giving for giving in self.facts.givings if giving.opens_ns > at_ns and giving.called is None]
-        return min(later, key=lambda giving: giving.opens_ns, default=None)
+    def _next_opening(self, at_ns: int) -> Occurrence | None:
+        later = [
+            occurrence
+            for occurrence in self.facts.occurrences
+            if occurrence.opens_ns > at_ns and occurrence.called is None
+        ]
+        return min(later, key=lambda occurrence: occurrence.opens_ns, default=None)
 
-    def _midnight(self, giving: Giving) -> int:
-        day = self._local(giving.opens_ns).replace(hour=0, minute=0, second=0, microsecond=0, fold=0)
+    def _midnight(self, occurrence: Occurrence) -> int:
+        day = self._local(occurrence.opens_ns).replace(hour=0, minute=0, second=0, microsecond=0, fold=0)
         return int(day.timestamp()) * SECOND_NS
 
     def _asked(self, override: Override) -> Reason:
@@ -118,14 +124,14 @@ class Why:
         return f"{local:%H:%M:%S}" if seconds or local.second else f"{local:%H:%M}"
 
 
-def _state_of(part: Part | None) -> State:
+def _state_of(part: RundownPart | None) -> State:
     """The state of a show by what it has now."""
     if part and part.fault:
         return State.FAULT
     return State.WAITING if part is None or part.filler else State.PLAYING
 
 
-def _of_hours(window: Window, check_in_dark: float | None) -> Reason:
+def _of_hours(window: HoursWindow, check_in_dark: float | None) -> Reason:
     """Why a window lowers what is shown. Dark hours among these let a rig check be seen."""
     if window.ceiling != 0:
         return window.reason
@@ -134,7 +140,7 @@ def _of_hours(window: Window, check_in_dark: float | None) -> Reason:
     )
 
 
-def _one_ended(part: Part) -> str:
+def _one_ended(part: RundownPart) -> str:
     """What is over where the frames and the sound of a piece are not as long as each other."""
     if part.picture and part.picture.ended:
         return "; its frames have ended, its sound goes on"

@@ -1,4 +1,4 @@
-"""The director's clock: the wall clock with an offset, how it stands to the monotonic clock, and its steps."""
+"""The planner's clock: the wall clock with an offset, how it stands to the monotonic clock, and its steps."""
 
 from __future__ import annotations
 

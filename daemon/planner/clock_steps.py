@@ -1,7 +1,7 @@
 """What goes by the monotonic clock when the wall clock is set: overrides, and the neighbours' windows that had begun.
 
 How the clocks stood to each other when power came, and since the last step, is a fact in the state, written in one
-transaction with the overrides that it moved. So a step while no director runs is made good by the next.
+transaction with the overrides that it moved. So a step while no planner runs is made good by the next.
 """
 
 from __future__ import annotations
@@ -10,10 +10,10 @@ import json
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from gloaming.daemon.direction import held as holding
-from gloaming.daemon.direction.billing import neighbours_windows
-from gloaming.daemon.direction.held import Held
+from gloaming.daemon.direction import rules_in_force as holding
+from gloaming.daemon.direction.occurrences import neighbours_windows
 from gloaming.daemon.direction.overrides import Override, after_step
+from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.planner.clock import STEP_NS
 from gloaming.daemon.planner.clock_trust import ClockTrust
 from gloaming.daemon.planner.store import Store
@@ -32,7 +32,7 @@ class Clocks(NamedTuple):
     first: int
     apart_ns: int
     trusted: bool
-    held: tuple[Held, ...]
+    held: tuple[HeldRule, ...]
 
 
 class ClockSteps:
@@ -43,7 +43,7 @@ class ClockSteps:
         self.clocks = Clocks("", 0, 0, False, ())
 
     @property
-    def held(self) -> tuple[Held, ...]:
+    def held(self) -> tuple[HeldRule, ...]:
         return self.clocks.held
 
     @property
@@ -90,7 +90,7 @@ def _read(text: str | None) -> Clocks | None:
     """None where there is none yet, or where a bit has turned on the card."""
     try:
         kept = json.loads(text or "{}")
-        held = tuple(Held(str(rule), int(begin), int(end)) for rule, begin, end in kept.get("held", ()))
+        held = tuple(HeldRule(str(rule), int(begin), int(end)) for rule, begin, end in kept.get("held", ()))
         return Clocks(kept["boot"], int(kept["first"]), int(kept["apart_ns"]), bool(kept.get("trusted")), held)
     except (ValueError, LookupError, TypeError, AttributeError):
         return None

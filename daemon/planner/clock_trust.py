@@ -95,7 +95,7 @@ class _FactsRead(dict[str, str]):
 
 
 def verdict_at_a_start(state: Path, clock: Clock, rule: str) -> Verdict:
-    """What a director that starts now would say of the clock, by the facts in a state folder; it may have none."""
+    """What a planner that starts now would say of the clock, by the facts in a state folder; it may have none."""
     return ClockTrust(_FactsRead(read_facts(state / "state.db")), clock, rule).verdict
 
 

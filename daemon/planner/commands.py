@@ -6,16 +6,16 @@ from collections.abc import Mapping
 from contextlib import suppress
 from datetime import datetime
 
-from gloaming.daemon.direction.asking import Refusal, ask
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import TERMS, Override
 from gloaming.daemon.direction.reasons import reason
+from gloaming.daemon.direction.requests import Refusal, ask
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.situation import Situation
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InvalidInputError
 from gloaming.shows.time_units import SECOND_NS
 
 
@@ -57,7 +57,7 @@ class Commands:
             await self.check_rig(request, check.who, check)
         except NotStandingError:
             return
-        except (MistakeError, Refusal, OSError) as error:
+        except (InvalidInputError, Refusal, OSError) as error:
             text = f"{check.check and check.check.text} ends, as the rig has changed: {error}"
             self._situation.store.note(now_ns, "rig-check", text)
             with suppress(NotStandingError):

@@ -24,7 +24,7 @@ DO = {
     "sound": "look for the sound device and the sound file; the lights go on without it",
     "controller": "look at its power, its fuse and its cable; sending goes on and it is lit when it is back",
     "network": "look at the controller's power and cable; sending resumes by itself",
-    "score": "the director and the transmitter do not understand each other: restart both",
+    "score": "the planner and the transmitter do not understand each other: restart both",
     "transmitter": "it is started again by itself; journalctl -u gloaming-transmitter says why it ended",
     "disk": "free some room or replace the card; what could not be written waits in memory",
     "site": "mend the file: gloaming survey SITE says where",
@@ -36,7 +36,7 @@ DO = {
     "wear": "copy the card to a new one before it fails",
     "other-source": "stop the other source, or give it another priority or other universes",
     "alert": "check the address in the [[alert]] table",
-    "cue": "check the address or the command in the [[cue]] table",
+    "hook": "check the address or the command in the [[hook]] table",
 }
 """What to do, by kind of trouble."""
 
@@ -90,7 +90,7 @@ class TroubleCode(StrEnum):
     WEAR = "wear"
     OTHER_SOURCE = "other-source"
     ALERT = "alert"
-    CUE = "cue"
+    CUE = "hook"
     OTHER = "other"
 
     @classmethod

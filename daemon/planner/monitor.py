@@ -9,19 +9,19 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from gloaming.daemon.alerts import Alerts
-from gloaming.daemon.cues import Cues, Times
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import State
-from gloaming.daemon.outside import Message
+from gloaming.daemon.integrations.alerts import Alerts
+from gloaming.daemon.integrations.delivery import Message
+from gloaming.daemon.integrations.hooks import Hooks, Times
 from gloaming.daemon.planner.health import DO, Board, Trouble, TroubleCode, read_board, troubles_of
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.planner.transmitter_troubles import TransmitterTroubles
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.score.protocol import Op, build
-from gloaming.daemon.service_log import LOG
+from gloaming.daemon.service.log import LOG
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
@@ -34,7 +34,7 @@ LIT_SOON_NS = MINUTE_NS
 
 
 class Monitor:
-    """Owns the alerts, the cues, and the troubles of now. `others` report troubles of their own."""
+    """Owns the alerts, the hooks, and the troubles of now. `others` report troubles of their own."""
 
     def __init__(
         self,
@@ -59,22 +59,22 @@ class Monitor:
         self._loop: asyncio.AbstractEventLoop | None = None
         site = situation.site
         self.alerts = Alerts(site.alerts, site.spot, site.name, self._told)
-        self.cues = Cues(site.cues, situation.store, self._told, self._hidden)
+        self.hooks = Hooks(site.hooks, situation.store, self._told, self._hidden)
 
     def start(self) -> None:
-        """From now on the loop that runs hears what became of alerts and cues."""
+        """From now on the loop that runs hears what became of alerts and hooks."""
         self._loop = asyncio.get_running_loop()
 
     def close(self) -> None:
         self._loop = None
         self.alerts.close()
-        self.cues.close()
+        self.hooks.close()
 
     def adopt(self, site: Site) -> None:
         """Another site from now on."""
         self._failing = {}
         self.alerts.adopt(site.alerts, site.spot, site.name)
-        self.cues.adopt(site.cues)
+        self.hooks.adopt(site.hooks)
         self._slow_at_ns = self._times_ns = 0
 
     def look(self) -> None:
@@ -106,7 +106,7 @@ class Monitor:
             wrong = [f"{trouble.subject}: {trouble.text}" for trouble in self._standing()]
             self.alerts.opening("; ".join(wrong) if wrong else "all is well")
         self._told_ns = now_ns
-        self.cues.look((*self._times, *self._calls()), now_ns)
+        self.hooks.look((*self._times, *self._calls()), now_ns)
 
     def heard_hello(self, message: dict[str, Any]) -> None:
         """A transmitter says which program it runs: one that is not on the disk any more was upgraded beneath it.
@@ -203,7 +203,7 @@ class Monitor:
     def _look_up_times(self, now_ns: int) -> tuple[Times, ...]:
         """The openings and closings of yesterday, today and tomorrow."""
         site = self._situation.site
-        if not site.cues and not any(alert.opening for alert in site.alerts):
+        if not site.hooks and not any(alert.opening for alert in site.alerts):
             return ()
         today = local_date(now_ns, site.timezone)
         rows = season(site, today - timedelta(days=1), today + timedelta(days=1))

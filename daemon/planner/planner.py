@@ -15,9 +15,7 @@ from typing import Any
 from gloaming.daemon.direction.decide import Decision
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.score import Reason, ReasonCode, State
-from gloaming.daemon.journal_lines import Row
-from gloaming.daemon.journal_report import Report, season_report
-from gloaming.daemon.metrics import Status
+from gloaming.daemon.integrations.reachability import PERIOD_S
 from gloaming.daemon.planner.answers import nights_json, now_json
 from gloaming.daemon.planner.clock import Clock, watch_steps
 from gloaming.daemon.planner.commands import Commands
@@ -32,10 +30,12 @@ from gloaming.daemon.planner.sound_levels import SoundLevels
 from gloaming.daemon.planner.store import DeviceStore, Store
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.planner.transmitter_troubles import TransmitterTroubles
-from gloaming.daemon.reachability import PERIOD_S
+from gloaming.daemon.reports.journal_lines import Row
+from gloaming.daemon.reports.journal_report import JournalReport, season_report
+from gloaming.daemon.reports.metrics import Status
 from gloaming.daemon.score.protocol import Op
 from gloaming.daemon.site.load import Site
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InvalidInputError
 
 RETRY_S = 1.0
 
@@ -45,7 +45,12 @@ class Planner:
     mistakes that the site's files have, where the site is the one before."""
 
     def __init__(
-        self, site: Site, state: Path, clock: Clock, socket: Path | None = None, refused: MistakeError | None = None
+        self,
+        site: Site,
+        state: Path,
+        clock: Clock,
+        socket: Path | None = None,
+        refused: InvalidInputError | None = None,
     ) -> None:
         self._started_ns = clock.now_ns()
         self._store = store = Store(state, self._started_ns)
@@ -73,7 +78,7 @@ class Planner:
         """Hand over everything, then decide at boundaries, every five seconds, and at a step of the clock. `others` is
         periodic work of somebody else, on the same loop."""
         data: dict[str, object] = {"boot": self._situation.trust.boot}
-        self.note("start", f"the director has started with the site {self.site.name}", data=data)
+        self.note("start", f"the planner has started with the site {self.site.name}", data=data)
         self._sender.send_setup()
         self._decide()
         self._monitor.start()
@@ -172,7 +177,7 @@ class Planner:
         """The season's rows for some days, from today where no day is given. MistakeError."""
         return nights_json(self.site, self.now_ns(), first, days)
 
-    def report(self, first: date | None, days: int) -> Report:
+    def report(self, first: date | None, days: int) -> JournalReport:
         """The season as it was, from the journal. MistakeError."""
         return season_report(self.site, self._store, self.now_ns(), first, days)
 
@@ -198,7 +203,7 @@ class Planner:
         """The time as a person gives it. Refusal where the clock is trusted by another's word."""
         self._commands.give_time(utc_ns, who)
 
-    async def reload(self, why: str) -> MistakeError | None:
+    async def reload(self, why: str) -> InvalidInputError | None:
         """Read the site again: taken over whole, or refused with its mistakes."""
         await self._site_watch.reload(why)
         return self._site_watch.refused

@@ -10,17 +10,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.overrides import LIGHTS_OFF, Check, Kind, Override
 from gloaming.daemon.direction.reasons import reason
-from gloaming.daemon.direction.rig_check import LEAST_MINUTES, Asked, ask_rig_check
+from gloaming.daemon.direction.requests import Refusal
+from gloaming.daemon.direction.rig_check import LEAST_MINUTES, RequestedCheck, ask_rig_check
 from gloaming.daemon.direction.score import ReasonCode
+from gloaming.daemon.integrations.reachability import Reach, Reachability
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
-from gloaming.daemon.reachability import Reach, Reachability
 from gloaming.daemon.score.setup import Limits, StringLimit
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InvalidInputError
 from gloaming.shows.framefile.reader import FrameWriter, inspect
 from gloaming.shows.rig.model import Rig, positions
 from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate, universes_of
@@ -130,7 +130,7 @@ class RigMonitor:
         standing = self._situation.standing(self._situation.now_ns())
         return {(one.id, one.kind) for one in standing if one.kind in LIGHTS_OFF}
 
-    def _asked(self, request: Mapping[str, object]) -> Asked:
+    def _asked(self, request: Mapping[str, object]) -> RequestedCheck:
         now = self._situation
         return ask_rig_check(request, now.now_ns(), now.site, now.overrides, now.held)
 
@@ -152,8 +152,8 @@ class RigMonitor:
         """The pattern's frame file. OSError, in words, where it cannot be kept."""
         try:
             return self._rendered(pattern, rig)
-        except MistakeError as error:
-            number, wrong = errno.EIO, error.mistakes[0].wrong
+        except InvalidInputError as error:
+            number, wrong = errno.EIO, error.errors[0].problem
         except OSError as error:
             number, wrong = error.errno or errno.EIO, error.strerror or str(error)
         raise OSError(number, f"the pattern cannot be kept in {self.folder}: {wrong}")
@@ -165,7 +165,7 @@ class RigMonitor:
         try:
             info = inspect(path)
             path.touch()
-        except MistakeError:
+        except InvalidInputError:
             old = sorted(self.folder.glob("*.frames"), key=lambda one: -one.stat().st_mtime)[KEPT_PATTERNS - 1 :]
             for one in old:
                 with suppress(OSError):  # another has taken it away
@@ -230,6 +230,6 @@ class RigMonitor:
         return None
 
 
-def _override(asked: Asked, check: Check, who: str) -> Override:
+def _override(asked: RequestedCheck, check: Check, who: str) -> Override:
     check = replace(check, text=asked.text)
     return Override(0, Kind.RIG_CHECK, asked.at_ns, asked.until_ns, who, level=asked.level, check=check)

@@ -10,8 +10,8 @@ from uuid import UUID, uuid4
 from gloaming.daemon.direction.decide import score
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.score import DecidedSegment, State
-from gloaming.daemon.messages import setup_of, windows_of
 from gloaming.daemon.planner.confirmation import Sent, confirm
+from gloaming.daemon.planner.messages import setup_of, windows_of
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.sound_levels import SoundLevels

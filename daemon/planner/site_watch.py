@@ -6,13 +6,13 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
-from gloaming.daemon.direction.billing import rule_ids
+from gloaming.daemon.direction.occurrences import rule_ids
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.site.last_good import keep_good, with_hours_of
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.site.reload import Stamp, Watch, stamp
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.daemon.site.reload import FileWatch, Stamp, stamp
+from gloaming.shows.config_files.errors import InvalidInputError
 
 ADDED = "the neighbours' hours that it adds are kept from now on, all else waits until it is put right"
 
@@ -28,10 +28,10 @@ class SiteWatch:
         taken_over: Callable[[Site], Awaitable[None]],
     ) -> None:
         self._situation, self._state, self._adopt, self._taken_over = situation, state, adopt, taken_over
-        self._watch = Watch(_stamp(situation.site))
+        self._watch = FileWatch(_stamp(situation.site))
         self.good = situation.site
         """The site as it was last read without a mistake."""
-        self.refused: MistakeError | None = None
+        self.refused: InvalidInputError | None = None
 
     async def look(self) -> None:
         """Read the site again once its files have changed and hold still."""
@@ -44,7 +44,7 @@ class SiteWatch:
         found = _stamp(now.site)
         try:
             site = await asyncio.to_thread(load_site, now.site.folder, None, False)
-        except MistakeError as error:
+        except InvalidInputError as error:
             self.refuse(error, f"the site is not taken over ({why})")
             self._watch.was_read(found)
             return False
@@ -58,18 +58,18 @@ class SiteWatch:
         await asyncio.to_thread(keep_good, site.folder, self._state)
         return True
 
-    def refuse(self, error: MistakeError, what: str) -> None:
+    def refuse(self, error: InvalidInputError, what: str) -> None:
         """The site's files have a mistake: all stays as it was, but for neighbours' hours that they add."""
         now, self.refused = self._situation, error
         site = with_hours_of(self.good, self.good.folder / "site.toml")
         if site is not None and _hours(site) != _hours(now.site):
             self._adopt(site)
-        now.store.note(now.now_ns(), "site", f"{what}: {error.mistakes[0]}{self._added}")
+        now.store.note(now.now_ns(), "site", f"{what}: {error.errors[0]}{self._added}")
 
     def troubles(self) -> list[Trouble]:
         """The mistakes of files that were refused."""
-        mistakes = self.refused.mistakes[:5] if self.refused else ()
-        return [Trouble(TroubleCode.SITE, str(each.file), f"{each}{self._added}") for each in mistakes]
+        errors = self.refused.errors[:5] if self.refused else ()
+        return [Trouble(TroubleCode.SITE, str(each.file), f"{each}{self._added}") for each in errors]
 
     @property
     def _added(self) -> str:

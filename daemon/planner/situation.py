@@ -9,11 +9,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
-from gloaming.daemon.direction.asking import UNDO_SKIP_NS
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, segment_at
-from gloaming.daemon.direction.held import Held
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.reasons import reason
+from gloaming.daemon.direction.requests import UNDO_SKIP_NS
+from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import DecidedSegment, Reason, ReasonCode, State
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_steps import ClockSteps
@@ -45,7 +45,7 @@ class Situation:
         return self.site.timezone
 
     @property
-    def held(self) -> tuple[Held, ...]:
+    def held(self) -> tuple[HeldRule, ...]:
         """The neighbours' windows that are held over a step of the clock."""
         return self.steps.held
 

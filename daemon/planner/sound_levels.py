@@ -82,14 +82,14 @@ class SoundLevels:
     def troubles(self) -> list[Trouble]:
         """What is wrong with the files and the device, but for what the transmitter says itself."""
         files = self._files()
-        hurt = [
+        damaged = [
             Trouble(TroubleCode.SOUND_FILE, str(path), wrong) for path in files if (wrong := self._wrong_with(path))
         ]
         if files and self.device_trouble:
-            hurt.append(
+            damaged.append(
                 Trouble(TroubleCode.SOUND_DEVICE, self._site().sound.device or "sound device", self.device_trouble)
             )
-        return [one for one in hurt if (one.kind, one.subject) not in self._in_transmitter]
+        return [one for one in damaged if (one.kind, one.subject) not in self._in_transmitter]
 
     def takes(self, message: dict[str, Any]) -> bool:
         """Whether a transmitter's `trouble` is of a file of the site. Such a trouble stands until the file is

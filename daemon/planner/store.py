@@ -1,4 +1,4 @@
-"""What outlives the director: overrides, journal, devices and facts. No decisions here.
+"""What outlives the planner: overrides, journal, devices and facts. No decisions here.
 
 What is known stands in memory, and everything is answered from there; a thread writes it to one SQLite file. What has
 been confirmed to somebody is on the disk (`kept`). A damaged file is set aside and begun anew. Where the disk takes
@@ -18,7 +18,6 @@ from typing import Protocol
 
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.direction.states import ROUTINE, STATES
-from gloaming.daemon.journal_lines import Row, between, newest
 from gloaming.daemon.planner.state_file import (
     LINE,
     Statement,
@@ -30,7 +29,8 @@ from gloaming.daemon.planner.state_file import (
     read_only,
     why_closed,
 )
-from gloaming.daemon.service_log import LOG, Seldom, with_count
+from gloaming.daemon.reports.journal_lines import Row, between, newest
+from gloaming.daemon.service.log import LOG, Seldom, with_count
 from gloaming.shows.time_units import SECOND_NS
 
 JOURNAL_ROWS_MAX = 60_000

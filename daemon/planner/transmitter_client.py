@@ -1,4 +1,4 @@
-"""The director's end of the score protocol (transmitter/PROTOCOL.md): keeps the connection and what must be known."""
+"""The planner's end of the score protocol (transmitter/PROTOCOL.md): keeps the connection and what must be known."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from gloaming.daemon.messages import read_heard
+from gloaming.daemon.planner.messages import read_heard
 from gloaming.daemon.score.protocol import Op
 
 RETRY_S = 0.03

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gloaming.daemon.journal_report import Report
+from gloaming.daemon.reports.journal_report import JournalReport
 from gloaming.daemon.reports.render import render
 
 HOUR = 36.0
@@ -10,7 +10,7 @@ LEFT, TOP, BOTTOM, RIGHT = 48.0, 84.0, 84.0, 24.0
 OUTCOMES = ("given", "cut short", "left out", "under way", "to come")
 
 
-def draw(report: Report) -> str:
+def draw(report: JournalReport) -> str:
     """A self-contained SVG document; every night has its words as a title."""
     count = len(report.nights)
     column = max(5.0, min(26.0, 1000 / max(1, count)))

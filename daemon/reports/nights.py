@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from itertools import pairwise
 
-from gloaming.daemon.direction.billing import giving_of
-from gloaming.daemon.direction.decide import day, isoformat
-from gloaming.daemon.direction.programme import Giving
+from gloaming.daemon.direction.decide import day_plan, isoformat
+from gloaming.daemon.direction.occurrences import giving_of
+from gloaming.daemon.direction.rundown import Occurrence
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.nights import Night, nights
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 
 YEAR, APART = timedelta(days=365), timedelta(days=30)
 FIRST = date(1900, 2, 1)
@@ -24,7 +24,7 @@ class Row:
     """One night of a performance, from its first light to when its last piece has finished or its light is off."""
 
     night: Night
-    giving: Giving
+    occurrence: Occurrence
     closes_ns: int
 
     def as_json(self, site: Site) -> dict[str, object]:
@@ -46,7 +46,7 @@ def season(site: Site, first: date, last: date) -> tuple[Row, ...]:
     """The nights from `first` to `last`, both included, without overrides. MistakeError."""
     found = nights(site, first, last)
     if first < FIRST:
-        raise MistakeError(Mistake("dates", None, None, f"{first} is before {FIRST}", "as 2026-12-20"))
+        raise InvalidInputError(ConfigError("dates", None, None, f"{first} is before {FIRST}", "as 2026-12-20"))
     return tuple(_row(site, night) for night in found)
 
 
@@ -65,7 +65,9 @@ def coming_seasons(site: Site, first: date, count: int) -> tuple[Row, ...]:
 
 
 def _row(site: Site, night: Night) -> Row:
-    giving, stage = giving_of(night, site), day(night.opens_ns, site, ())
-    over = [stage.end_of(one) for one in stage.givings if one.rank > giving.rank and one.opens_ns < night.opens_ns]
+    occurrence, stage = giving_of(night, site), day_plan(night.opens_ns, site, ())
+    over = [
+        stage.end_of(one) for one in stage.occurrences if one.rank > occurrence.rank and one.opens_ns < night.opens_ns
+    ]
     opens_ns = max([night.opens_ns, *(end_ns for end_ns in over if end_ns < night.to_ns)])
-    return Row(replace(night, opens_ns=opens_ns), giving, stage.end_of(giving))
+    return Row(replace(night, opens_ns=opens_ns), occurrence, stage.end_of(occurrence))

@@ -1,4 +1,4 @@
-"""The season without playing it: every minute decided by the code that the director runs, and added up."""
+"""The season without playing it: every minute decided by the code that the planner runs, and added up."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ from datetime import date, datetime, time, timedelta
 from itertools import groupby
 from typing import NamedTuple
 
-from gloaming.daemon.direction.billing import neighbours_windows
+from gloaming.daemon.direction.occurrences import neighbours_windows
 from gloaming.daemon.reports.nights import Row
 from gloaming.daemon.reports.render import render
 from gloaming.daemon.site.load import Site

@@ -11,8 +11,8 @@ import numpy as np
 
 from gloaming.daemon.reports.render import render
 from gloaming.daemon.reports.season_svg import season_svg
-from gloaming.daemon.survey import CAUTIONS, Survey
-from gloaming.daemon.survey_words import PieceSurvey, clock, moments, plural, thinned
+from gloaming.daemon.reports.survey import CAUTIONS, Survey
+from gloaming.daemon.reports.survey_texts import PieceSurvey, clock, moments, plural, thinned
 from gloaming.shows.analysis.currents import Load
 from gloaming.shows.analysis.pieces import GENERAL, RED, RED_21
 from gloaming.shows.rig.model import Rig, positions

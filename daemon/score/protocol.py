@@ -53,9 +53,8 @@ class Black(StrEnum):
 def made_of() -> list[Path]:
     """The files that a transmitter is made of; some of `shows` it does not load."""
     top = Path(__file__).parents[2]
-    daemon = top / "daemon"
-    rooms = (top / "shows", daemon / "score", daemon / "transmitter")
-    return sorted([*(path for room in rooms for path in room.rglob("*.py")), *daemon.glob("*.py")])
+    rooms = (top / "shows", *(top / "daemon" / name for name in ("score", "service", "transmitter")))
+    return sorted([*(path for room in rooms for path in room.rglob("*.py")), top / "daemon" / "__init__.py"])
 
 
 def build() -> str:

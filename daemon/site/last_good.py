@@ -10,14 +10,14 @@ from typing import TypeVar
 
 from pydantic import ConfigDict
 
+from gloaming.daemon.service.private_file import write_private
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.site.private_file import write_private
 from gloaming.daemon.site.schema import Neighbours
 from gloaming.daemon.site.schema_rules import Hours
 from gloaming.daemon.timetable.rules import rule_id
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.shows.config_files.checking import Table, read_tables
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InvalidInputError
 
 FILES = ("site.toml", "rig.toml")
 FOLDER = "last-good"
@@ -57,7 +57,7 @@ def with_hours_of(site: Site, path: Path) -> Site | None:
     """
     try:
         added = read_tables(path, _NeighboursAlone).neighbours
-    except MistakeError:
+    except InvalidInputError:
         return None
     own = site.neighbours
     levels = (own.rig_check, added.rig_check)

@@ -12,15 +12,15 @@ from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.site.checks import line_of, mistakes_in, unlikely_place
-from gloaming.daemon.site.schema import Clock, Neighbours, Output, Phone, Show, SiteFile, Sound, SurveyTable
-from gloaming.daemon.site.schema_delivery import Alert, Cue
+from gloaming.daemon.site.schema import ClockTable, Neighbours, OutputTable, Phone, Show, SiteFile, Sound, SurveyTable
+from gloaming.daemon.site.schema_delivery import Alert, Hook
 from gloaming.daemon.site.schema_rules import Hours, Performance
 from gloaming.daemon.timetable.nights import overlaps
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.daemon.timetable.times import TimeExpression
 from gloaming.shows.analysis.wiring import ranges
 from gloaming.shows.config_files.checking import nearest, on_their_lines, read_tables
-from gloaming.shows.config_files.errors import Mistake, MistakeCode, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
 from gloaming.shows.framefile.layout import every_nth
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.media.sound_info import ALIKE_NS, sound_length_ns
@@ -80,24 +80,24 @@ class Site:
     spot: Spot
     if_no_sunset: TimeExpression | None
     neighbours: Neighbours
-    output: Output
+    output: OutputTable
     phone: Phone
-    clock: Clock
+    clock: ClockTable
     sound: Sound
     pieces: dict[str, Piece]
     shows: dict[str, Show]
     performances: tuple[Performance, ...]
     rig: Rig
     alerts: tuple[Alert, ...] = ()
-    cues: tuple[Cue, ...] = ()
+    hooks: tuple[Hook, ...] = ()
     survey: SurveyTable = field(default_factory=SurveyTable)
-    problems: tuple[Mistake, ...] = field(default=())
-    silent: tuple[Mistake, ...] = field(default=())
+    problems: tuple[ConfigError, ...] = field(default=())
+    silent: tuple[ConfigError, ...] = field(default=())
     """Sound files that are not there: their pieces are given without sound."""
-    warnings: tuple[Mistake, ...] = field(default=())
+    warnings: tuple[ConfigError, ...] = field(default=())
 
     @property
-    def doubts(self) -> tuple[Mistake, ...]:
+    def doubts(self) -> tuple[ConfigError, ...]:
         """All that a person should know before the site is played."""
         return (*self.problems, *self.silent, *self.warnings)
 
@@ -128,17 +128,19 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
     """
     if not folder.is_dir():
         wrong = "this is not a folder" if folder.exists() else "there is no such site"
-        raise MistakeError(Mistake(folder, None, None, wrong, "name a folder that holds site.toml and rig.toml"))
+        raise InvalidInputError(
+            ConfigError(folder, None, None, wrong, "name a folder that holds site.toml and rig.toml")
+        )
     path = (written or folder) / "site.toml"
     file, wrong_in_site = _tried(lambda: read_tables(path, SiteFile))
     rig, wrong_in_rig = _tried(lambda: load_rig(path.with_name("rig.toml")))
-    mistakes = list(mistakes_in(path, file)) if file else []
+    errors = list(mistakes_in(path, file)) if file else []
     if file is None or rig is None:
-        raise MistakeError(*wrong_in_site, *on_their_lines(path, mistakes), *wrong_in_rig)
+        raise InvalidInputError(*wrong_in_site, *on_their_lines(path, errors), *wrong_in_rig)
     pieces, problems, warnings = _pieces(folder, path, file, rig)
-    mistakes += _turns(path, file, pieces)
-    if mistakes or (strict and problems):
-        raise MistakeError(*on_their_lines(path, [*mistakes, *(problems if strict else ())]))
+    errors += _turns(path, file, pieces)
+    if errors or (strict and problems):
+        raise InvalidInputError(*on_their_lines(path, [*errors, *(problems if strict else ())]))
     place = file.site
     site = Site(
         folder=folder,
@@ -155,7 +157,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
         performances=file.performance,
         rig=rig,
         alerts=file.alert,
-        cues=file.cue,
+        hooks=file.hook,
         survey=file.survey,
         problems=on_their_lines(path, problems),
         silent=on_their_lines(path, _silent(folder, path, file)),
@@ -165,41 +167,41 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
     return site
 
 
-def _tried(read: Callable[[], T]) -> tuple[T | None, tuple[Mistake, ...]]:
+def _tried(read: Callable[[], T]) -> tuple[T | None, tuple[ConfigError, ...]]:
     """What is read, or None and what is wrong with it."""
     try:
         return read(), ()
-    except MistakeError as error:
-        return None, error.mistakes
+    except InvalidInputError as error:
+        return None, error.errors
 
 
 def _pieces(
     folder: Path, path: Path, file: SiteFile, rig: Rig
-) -> tuple[dict[str, Piece], list[Mistake], list[Mistake]]:
+) -> tuple[dict[str, Piece], list[ConfigError], list[ConfigError]]:
     """The pieces with their frame files looked into; what cannot be played; what goes beyond a standard."""
     pieces: dict[str, Piece] = {}
-    problems: list[Mistake] = []
-    warnings: list[Mistake] = []
+    problems: list[ConfigError] = []
+    warnings: list[ConfigError] = []
     for index, table in enumerate(file.piece):
         key, frames = f"piece[{index}].frames", (folder / table.frames).absolute()
         info: FrameFileInfo | None = None
         try:
             info = inspect(frames)
-        except MistakeError as error:
-            wrong = f"{table.frames}: {error.mistakes[0].wrong}"
-            right = error.mistakes[0].right or 'name a frame file, as frames = "pieces/tide.frames"'
+        except InvalidInputError as error:
+            wrong = f"{table.frames}: {error.errors[0].problem}"
+            right = error.errors[0].hint or 'name a frame file, as frames = "pieces/tide.frames"'
             if not is_there(frames):
                 right = _near_file(folder, table.frames) or right
-            problems.append(Mistake(path, line_of(table), key, wrong, right))
+            problems.append(ConfigError(path, line_of(table), key, wrong, right))
         if info:
             strange = [universe.number for universe in info.universes if universe.number not in rig.controller_of]
             if strange:
                 wrong = f"{table.frames} has frames for universe {strange[0]}, which no controller has"
                 right = f"give universe {strange[0]} to a controller in rig.toml"
                 code = MistakeCode.UNIVERSE_WITHOUT_CONTROLLER
-                problems.append(Mistake(path, line_of(table), key, wrong, right, code))
+                problems.append(ConfigError(path, line_of(table), key, wrong, right, code))
             if too_fast := _too_fast(table.frames, info, rig):
-                warnings.append(Mistake(path, line_of(table), key, *too_fast))
+                warnings.append(ConfigError(path, line_of(table), key, *too_fast))
         sound = (folder / table.sound).absolute() if table.sound else None
         sound_ns = _unlike_ns(sound, info) if sound and info else None
         pieces[table.name] = Piece(table.name, frames, sound, table.place, info, sound_ns)
@@ -223,13 +225,13 @@ def _too_fast(name: str, info: FrameFileInfo, rig: Rig) -> tuple[str, str] | Non
     return wrong, f"render 40 frames a second{shorter}"
 
 
-def _silent(folder: Path, path: Path, file: SiteFile) -> Iterator[Mistake]:
+def _silent(folder: Path, path: Path, file: SiteFile) -> Iterator[ConfigError]:
     """Sound files that are not there."""
     for index, table in enumerate(file.piece):
         if table.sound and not is_there(folder / table.sound):
             wrong = f"{table.sound}: there is no such file; {table.name} is given without sound"
             right = _near_file(folder, table.sound) or 'name a sound file, as sound = "pieces/tide.flac"'
-            yield Mistake(path, line_of(table), f"piece[{index}].sound", wrong, right)
+            yield ConfigError(path, line_of(table), f"piece[{index}].sound", wrong, right)
 
 
 def is_there(path: Path) -> bool:
@@ -249,7 +251,7 @@ def _near_file(folder: Path, written: str) -> str | None:
     )
 
 
-def _turns(path: Path, file: SiteFile, pieces: dict[str, Piece]) -> Iterator[Mistake]:
+def _turns(path: Path, file: SiteFile, pieces: dict[str, Piece]) -> Iterator[ConfigError]:
     """Shows of pieces so short that a board could not follow."""
     for index, show in enumerate(file.show):
         order = [pieces[name] for name in show.order if name in pieces and pieces[name].info]
@@ -257,18 +259,18 @@ def _turns(path: Path, file: SiteFile, pieces: dict[str, Piece]) -> Iterator[Mis
             each_s = sum((piece.length_ns or 0) + show.gap for piece in order) / len(order) / 1e9
             wrong = f"a piece of it has {each_s:.3g} s on the average, with its gap; one a second can be followed"
             right = "make longer pieces, a longer gap, or name one piece alone without gap, cross_fade and start_every"
-            yield Mistake(path, line_of(show), f"show[{index}].order", wrong, right)
+            yield ConfigError(path, line_of(show), f"show[{index}].order", wrong, right)
         between = pieces.get(show.between or "")
         if between and between.sound_ns is not None and (between.length_ns or SHORTEST_TURN_NS) < SHORTEST_TURN_NS:
             wrong, right = f"{between.name} and its sound are shorter than a second", "make them longer"
-            yield Mistake(path, line_of(show), f"show[{index}].between", wrong, right)
+            yield ConfigError(path, line_of(show), f"show[{index}].between", wrong, right)
 
 
 def _unlike_ns(sound: Path, info: FrameFileInfo) -> int | None:
     """How long a sound is, where that is not the length of its frames. One that cannot be read has no say."""
     try:
         length_ns = sound_length_ns(sound)
-    except (MistakeError, SoundMissingError):  # the survey says it, and so does the page
+    except (InvalidInputError, SoundMissingError):  # the survey says it, and so does the page
         return None
     return length_ns if abs(length_ns - info.length_ns) > ALIKE_NS else None
 
@@ -279,6 +281,8 @@ def _refuse_overlaps(path: Path, site: Site, at: datetime) -> None:
         first, second = found
         index = site.performances.index(second.performance)
         wrong = f"on {second.date} it overlaps the performance at {first.performance.place}, of the same rank"
-        raise MistakeError(
-            Mistake(path, line_of(second.performance), f"performance[{index}].rank", wrong, "give one a higher rank")
+        raise InvalidInputError(
+            ConfigError(
+                path, line_of(second.performance), f"performance[{index}].rank", wrong, "give one a higher rank"
+            )
         )

@@ -17,7 +17,7 @@ def stamp(folder: Path, files: Iterable[Path]) -> Stamp:
     return tuple(file_stamp(path) for path in (folder / "site.toml", folder / "rig.toml", *sorted(files)))
 
 
-class Watch:
+class FileWatch:
     """Compares each look with the files that were read last."""
 
     def __init__(self, read: Stamp) -> None:

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
-from gloaming.daemon.site.schema_delivery import Alert, Cue
+from gloaming.daemon.site.schema_delivery import Alert, Hook
 from gloaming.daemon.site.schema_rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
 from gloaming.daemon.timetable.times import read_length
 from gloaming.shows.config_files.checking import Table, nearest
@@ -72,7 +72,7 @@ def read_level(text: object) -> float:
 HostName = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?$", examples=['"board.lan"'])]
 
 
-class Place(Table):
+class PlaceTable(Table):
     """Where the site is, and what it is called."""
 
     name: Annotated[str, Field(min_length=1, max_length=60, examples=['"Pier Road boathouse"'])]
@@ -102,7 +102,7 @@ class Neighbours(Table):
     """How bright a rig check may be in dark hours. Without this key a rig check is refused there."""
 
 
-class Output(Table):
+class OutputTable(Table):
     """How the show goes on the wire (E1.31)."""
 
     interface: Annotated[str, Field(pattern=r"^[!-.0-~]{1,60}$", examples=['"eth0"'])] | None = None
@@ -148,7 +148,7 @@ class Phone(Table):
     """Announces the page in the local network as gloaming.local (mDNS)."""
 
 
-class Clock(Table):
+class ClockTable(Table):
     """When the board believes its clock."""
 
     trust: Annotated[Literal["synchronised", "plausible"], Field(examples=['"synchronised"'])] = "synchronised"
@@ -234,15 +234,15 @@ class SurveyTable(Table):
 class SiteFile(Table):
     """A site.toml."""
 
-    site: Annotated[Place, Field(examples=["[site]"])]
+    site: Annotated[PlaceTable, Field(examples=["[site]"])]
     """Where the site is."""
     neighbours: Neighbours = Neighbours()
     """Neighbours' hours."""
-    output: Output = Output()
+    output: OutputTable = OutputTable()
     """How the show goes on the wire."""
     phone: Phone = Phone()
     """The page and the HTTP interface."""
-    clock: Clock = Clock()
+    clock: ClockTable = ClockTable()
     """When the board believes its clock."""
     sound: Sound = Sound()
     """How sound is played."""
@@ -256,5 +256,5 @@ class SiteFile(Table):
     """The performances."""
     alert: tuple[Alert, ...] = ()
     """Where troubles are reported."""
-    cue: tuple[Cue, ...] = ()
+    hook: tuple[Hook, ...] = ()
     """What is done outside at an opening or a closing."""

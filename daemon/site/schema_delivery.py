@@ -1,4 +1,4 @@
-"""The tables of site.toml that reach outside: alerts and cues. Values only."""
+"""The tables of site.toml that reach outside: alerts and hooks. Values only."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ Kind = Literal[
     "temperature",
     "memory",
     "wear",
-    "cue",
+    "hook",
     "other-source",
 ]
 
@@ -83,14 +83,14 @@ class Alert(Table):
     """How long a trouble must be gone."""
 
 
-class Cue(Table):
+class Hook(Table):
     """What is done outside at an opening or a closing. It has one of url, command and mqtt.
 
     Lengths in ns.
     """
 
     at: Annotated[Literal["opening", "closing"], Field(examples=['"opening"'])]
-    """The moment. A closing does not count while something else is on or has had its opening's cue."""
+    """The moment. A closing does not count while something else is on or has had its opening's hook."""
     before: Annotated[Length, Field(examples=['"10 min"'])] = 0
     """So much earlier than the moment, 6 h at most."""
     after: Annotated[Length, Field(examples=['"10 min"'])] = 0
@@ -98,28 +98,28 @@ class Cue(Table):
     url: Annotated[str, BeforeValidator(_read_web), Field(examples=['"http://192.0.2.5/on"'])] | None = None
     """A web address that is sent `body` by POST."""
     command: Annotated[tuple[str, ...], Field(min_length=1, examples=['["/usr/local/bin/relay", "on"]'])] | None = None
-    """A program by its whole path, and its arguments. GLOAMING_CUE has the moment, GLOAMING_BODY the body."""
+    """A program by its whole path, and its arguments. GLOAMING_HOOK has the moment, GLOAMING_BODY the body."""
     mqtt: Annotated[str, BeforeValidator(_read_mqtt), Field(examples=['"mqtt://192.0.2.5/lights"'])] | None = None
     """An MQTT broker and a topic, which is sent `body`."""
     body: Annotated[str, Field(max_length=10_000, examples=['"on"'])] = ""
     """What is sent. Without it, the moment: as text to MQTT, as JSON to a url."""
     again_at_start: bool = False
-    """Sends it again after a power cut or a clock set forward, if it is the cue that was due last."""
+    """Sends it again after a power cut or a clock set forward, if it is the hook that was due last."""
 
     @model_validator(mode="after")
-    def _one(self) -> Cue:
+    def _one(self) -> Hook:
         given = [key for key in ("url", "command", "mqtt") if getattr(self, key) is not None]
         if len(given) != 1:
-            raise ValueError(f"a cue has one of url, command, mqtt; this has {' and '.join(given) or 'none'}")
+            raise ValueError(f"a hook has one of url, command, mqtt; this has {' and '.join(given) or 'none'}")
         if self.before and self.after:
             raise ValueError("before and after stand together; give one of them")
         if max(self.before, self.after) > FURTHEST_NS:
-            raise ValueError('a cue is 6 hours from its instant at most; as before = "10 min"')
+            raise ValueError('a hook is 6 hours from its instant at most; as before = "10 min"')
         if self.command is not None and not self.command[0].startswith("/"):
             raise ValueError('a command is named by its whole path; as command = ["/usr/local/bin/relay", "on"]')
         return self
 
     @property
     def shift_ns(self) -> int:
-        """From the opening or closing to the cue."""
+        """From the opening or closing to the hook."""
         return self.after - self.before

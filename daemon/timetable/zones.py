@@ -67,8 +67,8 @@ class Slip:
     """A likely slip of the pen: the key, what is wrong, what to write."""
 
     key: str
-    wrong: str
-    right: str
+    problem: str
+    hint: str
 
 
 @cache
@@ -107,8 +107,8 @@ def likely_slip(latitude: float, longitude: float, zone: str) -> Slip | None:
         ((longitude, -latitude), "latitude", f"did you mean latitude = {longitude:g} and longitude = {-latitude:g}"),
         ((-longitude, latitude), "latitude", f"did you mean latitude = {-longitude:g} and longitude = {latitude:g}"),
     )
-    for written, key, right in others:
+    for written, key, hint in others:
         if abs(written[0]) <= 90 and (km := distance_km(written, city)) < far_km / MUCH_NEARER:
-            wrong = f"the place lies {far_km:,.0f} km from the city of {zone}"
-            return Slip(key, wrong, f"{right}? Then it lies {km:,.0f} km from there")
+            problem = f"the place lies {far_km:,.0f} km from the city of {zone}"
+            return Slip(key, problem, f"{hint}? Then it lies {km:,.0f} km from there")
     return None

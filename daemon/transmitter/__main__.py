@@ -1,4 +1,4 @@
-"""The transmitter's main: one loop that listens to a director and lets the player tick. Only this reads the clocks."""
+"""The transmitter's main: one loop that listens to a planner and lets the player tick. Only this reads the clocks."""
 
 from __future__ import annotations
 
@@ -15,23 +15,23 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from gloaming.daemon.notify import Notifier, managed
 from gloaming.daemon.score.protocol import Op, build
 from gloaming.daemon.score.score import Score, Segment
 from gloaming.daemon.score.setup import Setup
 from gloaming.daemon.score.windows import Windows
-from gloaming.daemon.service_log import ERROR, LOG, open_log
+from gloaming.daemon.service.log import ERROR, LOG, open_log
+from gloaming.daemon.service.notify import Notifier, managed
 from gloaming.daemon.transmitter.counters import Totals
 from gloaming.daemon.transmitter.others import as_troubles
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.process import ask_for_grants, follow_grants, listen
 from gloaming.daemon.transmitter.readahead import ReadAhead
-from gloaming.daemon.transmitter.sound.line import SoundLine
+from gloaming.daemon.transmitter.sound.client import SoundClient
 from gloaming.daemon.transmitter.telemetry import telemetry
 from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.daemon.transmitter.view import View
-from gloaming.daemon.transmitter.watch import QUIET_NS, Watch
+from gloaming.daemon.transmitter.watch import QUIET_NS, SourceWatch
 from gloaming.shows.protocols.e131 import IPV4
 from gloaming.shows.time_units import SECOND_NS
 
@@ -42,13 +42,13 @@ PLAYING_NS = SECOND_NS // 20
 """The shortest time from one `playing` to the next: a fade changes the wire with every frame."""
 PARTING_S = 1.0
 UNREAD_BYTES_MAX = 1 << 20
-"""A director that does not read is let go when this much waits for it."""
+"""A planner that does not read is let go when this much waits for it."""
 LINE_BYTES_MAX = 16 << 20
 """So long a message of all universes there are can be; whoever goes on without an end to the line is let go."""
 
 
 class Transmitter:
-    """Owns the sockets, the player and what is said to the director."""
+    """Owns the sockets, the player and what is said to the planner."""
 
     def __init__(self, path: Path) -> None:
         self.listener = listen(path)
@@ -59,16 +59,16 @@ class Transmitter:
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self._stop)
         self.stopping = False
-        self.director: socket.socket | None = None
+        self.planner: socket.socket | None = None
         self.unread, self.unsent = bytearray(), b""
         self.troubles, self.unreached = Troubles(self._say), Unreached()
-        self.sound = SoundLine(self._trouble)
+        self.sound = SoundClient(self._trouble)
         self.grants = ask_for_grants()
         ahead = ReadAhead(lambda: self._wake(waker), partial(follow_grants, self.grants))
         self.player = Player(ahead, self._frames_trouble, time.monotonic_ns(), self.sound.shift_ns)
         self.build = build()
         self.totals = Totals()
-        self.watch: Watch | None = None
+        self.watch: SourceWatch | None = None
         self.manager = Notifier()
         self.view = View()
         self.setup: Setup | None = None
@@ -99,8 +99,8 @@ class Transmitter:
     def _wait_until(self, next_ns: int) -> None:
         """Until an instant, or until there is something to read."""
         wait_s = max(0, next_ns - time.monotonic_ns()) / SECOND_NS
-        reading = [self.listener, self.wakeup, *(one for one in (self.director, self.sound.sock) if one)]
-        writing = [self.director] if self.director and self.unsent else []
+        reading = [self.listener, self.wakeup, *(one for one in (self.planner, self.sound.sock) if one)]
+        writing = [self.planner] if self.planner and self.unsent else []
         for ready in select.select(reading, writing, [], wait_s)[0]:
             if ready is self.wakeup:
                 self.wakeup.recv(4096)
@@ -108,7 +108,7 @@ class Transmitter:
                 self._accept()
             elif ready is self.sound.sock:
                 self.sound.read(time.monotonic_ns())
-            elif ready is self.director:
+            elif ready is self.planner:
                 self._read()
 
     def _end(self) -> None:
@@ -118,17 +118,17 @@ class Transmitter:
         if self.player.output:
             self.player.output.terminate()
         self._report(time.monotonic_ns(), last=True)
-        if self.director and self.unsent:  # the last word: worth waiting for, though not for ever
-            self.director.settimeout(PARTING_S)
+        if self.planner and self.unsent:  # the last word: worth waiting for, though not for ever
+            self.planner.settimeout(PARTING_S)
             with suppress(OSError):
-                self.director.sendall(self.unsent)
+                self.planner.sendall(self.unsent)
         self.sound.wait()
 
     def _accept(self) -> None:
-        if self.director:
-            self.director.close()
-        self.director, _ = self.listener.accept()
-        self.director.setblocking(False)
+        if self.planner:
+            self.planner.close()
+        self.planner, _ = self.listener.accept()
+        self.planner.setblocking(False)
         self.unread, self.unsent = bytearray(), b""
         self.playing_told = None
         self._hello()
@@ -140,17 +140,17 @@ class Transmitter:
         self._say(hello)
 
     def _read(self) -> None:
-        assert self.director
+        assert self.planner
         try:
-            data = self.director.recv(1 << 20)
+            data = self.planner.recv(1 << 20)
         except BlockingIOError:
             return
         except OSError:
             data = b""
         if not data or len(self.unread) > LINE_BYTES_MAX:
-            self.director.close()
-            self.director = None
-            LOG.line("restart", "the director is gone; the score that it left is played on to its end, then it is dark")
+            self.planner.close()
+            self.planner = None
+            LOG.line("restart", "the planner is gone; the score that it left is played on to its end, then it is dark")
             return
         *lines, rest = data.split(b"\n")
         if lines:
@@ -217,7 +217,7 @@ class Transmitter:
             self.player.use(output)
             universes = {target.number for target in setup.targets}
             begin = partial(follow_grants, self.grants)
-            self.watch = Watch(universes, output.sender.index, setup.heading.cid, begin)
+            self.watch = SourceWatch(universes, output.sender.index, setup.heading.cid, begin)
             self._hello()
 
     def _tell_playing(self, now_ns: int) -> int:
@@ -275,7 +275,7 @@ class Transmitter:
 
     def _frames_trouble(self, kind: str, subject: str, text: str, segment: Segment, frame: int | None) -> None:
         more = {"piece": segment.piece, "frame": frame}
-        if kind == "frames":  # every time: the director leaves the piece out
+        if kind == "frames":  # every time: the planner leaves the piece out
             self._say({"op": Op.TROUBLE, "kind": kind, "subject": subject, "text": text, "over": False, **more})
         else:
             self.troubles.seen(time.monotonic_ns(), kind, subject, text, more)
@@ -284,9 +284,9 @@ class Transmitter:
         self.troubles.seen(time.monotonic_ns(), kind, subject, text)
 
     def _say(self, message: dict[str, Any]) -> None:
-        """Never waits: what the director does not take now is kept, up to a bound. Troubles that no director hears of
+        """Never waits: what the planner does not take now is kept, up to a bound. Troubles that no planner hears of
         go to the service's log."""
-        if not self.director:
+        if not self.planner:
             if message["op"] == Op.TROUBLE:
                 over = "over: " if message["over"] else ""
                 about = {key: message.get(key) for key in ("subject", "piece", "over")}
@@ -294,16 +294,16 @@ class Transmitter:
             return
         self.unsent += json.dumps(message).encode() + b"\n"
         try:
-            self.unsent = self.unsent[self.director.send(self.unsent) :]
+            self.unsent = self.unsent[self.planner.send(self.unsent) :]
         except BlockingIOError:
             pass
         except OSError:
-            self.director.close()
-            self.director = None
+            self.planner.close()
+            self.planner = None
             self.unsent = b""
-        if len(self.unsent) > UNREAD_BYTES_MAX and self.director:
-            self.director.close()
-            self.director = None
+        if len(self.unsent) > UNREAD_BYTES_MAX and self.planner:
+            self.planner.close()
+            self.planner = None
 
 
 def main() -> int:

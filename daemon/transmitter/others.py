@@ -33,7 +33,7 @@ class _Source:
 
 
 @dataclass(frozen=True, slots=True)
-class Other:
+class OtherSource:
     """Another source on `universes` of ours; `priority` is None where only its discovery packets are heard."""
 
     cid: str
@@ -61,7 +61,7 @@ class Other:
         }
 
 
-def as_troubles(others: Sequence[Other], subject: str) -> Iterator[tuple[str, str, Mapping[str, Any], int]]:
+def as_troubles(others: Sequence[OtherSource], subject: str) -> Iterator[tuple[str, str, Mapping[str, Any], int]]:
     """Subject, text, what else is told, and since when: each source by its address, or many as one trouble of a
     `subject`. Names are the senders' choice, so no subject has one."""
     if len(others) <= APART_MAX:
@@ -73,7 +73,7 @@ def as_troubles(others: Sequence[Other], subject: str) -> Iterator[tuple[str, st
     yield subject, text, {}, min(other.since_ns for other in others)
 
 
-class Others:
+class OtherSources:
     """Takes datagrams, and says who stands on our universes."""
 
     def __init__(self, universes: set[int], cid: bytes) -> None:
@@ -116,7 +116,7 @@ class Others:
         if source:
             source.pages[page.page] = (mine, at_ns)
 
-    def standing(self, at_ns: int) -> list[Other]:
+    def standing(self, at_ns: int) -> list[OtherSource]:
         """Who stands on our universes at an instant; who is gone is forgotten."""
         found = []
         for cid, source in list(self._sources.items()):
@@ -128,7 +128,7 @@ class Others:
             if numbers:
                 universes = tuple(sorted(numbers))
                 name, address, priority, since_ns = source.name, source.address, source.priority, source.since_ns
-                found.append(Other(cid.hex(), name, address, priority, universes, since_ns))
+                found.append(OtherSource(cid.hex(), name, address, priority, universes, since_ns))
             elif not source.pages or source.priority is not None:
                 del self._sources[cid]
         return found

@@ -123,9 +123,9 @@ class Player:
         return self.send_groups[0].shown if self.send_groups else Shown()
 
     def look_again(self) -> None:
-        """The director has looked into the frame files again: a piece that was damaged may have been mended."""
+        """The planner has looked into the frame files again: a piece that was damaged may have been mended."""
         for send_group in self.send_groups:
-            send_group.hurt = send_group.foreseen = None
+            send_group.damaged = send_group.foreseen = None
         self.ahead.look_again()
 
     def tick(self, monotonic_ns: int, wall_ns: int) -> int:

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InvalidInputError
 from gloaming.shows.config_files.file_stamp import file_stamp
 from gloaming.shows.framefile.reader import DamagedChunkError, FrameFileInfo, FrameReader
 
@@ -28,14 +28,14 @@ AGAIN_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Hurt:
+class DamagedFrames:
     """Why a frame cannot be had; `whole` where the file has none at all."""
 
     text: str
     whole: bool = False
 
 
-class Held(NamedTuple):
+class FrameCache(NamedTuple):
     """A frame `(frame_bytes,) uint8`, and what its file says of itself."""
 
     frame: Bytes
@@ -56,7 +56,7 @@ class _Chunk:
     path: str
     first: int
     end: int
-    frames: Bytes | Hurt
+    frames: Bytes | DamagedFrames
     info: FrameFileInfo | None = None
 
     def holds(self, path: str, frame: int) -> bool:
@@ -91,27 +91,27 @@ class ReadAhead:
             self._changed.notify_all()
 
     def look_again(self) -> None:
-        """The director knows of other files: one that has been replaced is read anew: its reader would never know. What
+        """The planner knows of other files: one that has been replaced is read anew: its reader would never know. What
         could not be read is tried again."""
         with self._changed:
             self._looks += 1
-            self._chunks = tuple(chunk for chunk in self._chunks if not isinstance(chunk.frames, Hurt))
+            self._chunks = tuple(chunk for chunk in self._chunks if not isinstance(chunk.frames, DamagedFrames))
             self._changed.notify_all()
 
-    def get(self, path: str, frame: int) -> Held | Hurt | None:
+    def get(self, path: str, frame: int) -> FrameCache | DamagedFrames | None:
         """A frame, why there is none, or None where it has not come yet. Never waits."""
         chunk = self._find(path, frame)
         if chunk is None:
             return None
-        if isinstance(chunk.frames, Hurt) or chunk.info is None:
-            return chunk.frames if isinstance(chunk.frames, Hurt) else None
-        return Held(chunk.frames[frame - chunk.first], chunk.info)
+        if isinstance(chunk.frames, DamagedFrames) or chunk.info is None:
+            return chunk.frames if isinstance(chunk.frames, DamagedFrames) else None
+        return FrameCache(chunk.frames[frame - chunk.first], chunk.info)
 
     def hurt_after(self, path: str, frame: int) -> tuple[int, str] | None:
         """The first frame from a frame on that cannot be had, as far as the file has been read; and why."""
         chunks = [chunk for chunk in self._chunks if chunk.path == path and chunk.end > frame]
-        hurt = [(max(frame, one.first), one.frames.text) for one in chunks if isinstance(one.frames, Hurt)]
-        return min(hurt, default=None)
+        damaged = [(max(frame, one.first), one.frames.text) for one in chunks if isinstance(one.frames, DamagedFrames)]
+        return min(damaged, default=None)
 
     def _find(self, path: str, frame: int) -> _Chunk | None:
         for chunk in self._chunks:
@@ -155,16 +155,18 @@ class ReadAhead:
                 first, frames = reader.chunk(missing)
                 chunk = _Chunk(path, first, first + len(frames), frames, reader.info)
             except DamagedChunkError as error:
-                chunk = _Chunk(path, error.first_frame, error.first_frame + max(1, error.frames), Hurt(error.text))
-            except MistakeError as error:
-                chunk = _Chunk(path, 0, EVERYTHING, Hurt(error.mistakes[0].wrong, whole=True))
+                chunk = _Chunk(
+                    path, error.first_frame, error.first_frame + max(1, error.frames), DamagedFrames(error.text)
+                )
+            except InvalidInputError as error:
+                chunk = _Chunk(path, 0, EVERYTHING, DamagedFrames(error.errors[0].problem, whole=True))
             except MemoryError:  # the last frame stays on the wire until there is some
                 time.sleep(AGAIN_S)
                 continue
             except (OSError, ValueError, IndexError) as error:
-                chunk = _Chunk(path, missing, missing + 1, Hurt(str(error)))
+                chunk = _Chunk(path, missing, missing + 1, DamagedFrames(str(error)))
             with self._changed:
-                if isinstance(chunk.frames, Hurt) and looks != self._looks:
+                if isinstance(chunk.frames, DamagedFrames) and looks != self._looks:
                     continue  # it may have been mended meanwhile
                 kept, _ = self._walk()
                 self._chunks = (*(held for held in self._chunks if held in kept), chunk)
@@ -191,7 +193,7 @@ class ReadAhead:
                     break
                 again = chunk in kept and passed > 0
                 kept.add(chunk)
-                if again or isinstance(chunk.frames, Hurt) or not want.onward or info is None:
+                if again or isinstance(chunk.frames, DamagedFrames) or not want.onward or info is None:
                     break
                 ahead = passed > 0
                 size, passed = size + chunk.frames.nbytes, passed + chunk.end - frame

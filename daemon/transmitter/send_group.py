@@ -17,7 +17,7 @@ from gloaming.daemon.score.score import Mix, Picture, Segment
 from gloaming.daemon.transmitter.clock import Lateness
 from gloaming.daemon.transmitter.frame_mixer import FULL, Layer
 from gloaming.daemon.transmitter.output import PacketGroup
-from gloaming.daemon.transmitter.readahead import Bytes, Held, Hurt, ReadAhead, Want
+from gloaming.daemon.transmitter.readahead import Bytes, DamagedFrames, FrameCache, ReadAhead, Want
 from gloaming.shows.time_units import SECOND_NS
 
 STEADY_NS = SECOND_NS // 40
@@ -75,7 +75,7 @@ class SendGroup:
         self.packets, self.ahead, self.trouble, self.shift = packets, ahead, trouble, shift
         self.mixer = packets.output.mixer
         self.shown = Shown()
-        self.hurt: tuple[str, int] | None = None
+        self.damaged: tuple[str, int] | None = None
         self._hurt_by = Black.DAMAGED
         self.foreseen: tuple[str, int] | None = None
         self._image: tuple[str | None, int, int | None, int] | None = None
@@ -98,7 +98,7 @@ class SendGroup:
         return None if next_ns is None else self._frame_ns + next_ns
 
     def is_hurt(self, segment: Segment) -> bool:
-        return self.hurt == segment.image[:2]
+        return self.damaged == segment.image[:2]
 
     def light(self, segment: Segment, now: Instant, frames: Frames, lateness: Lateness) -> int:
         """Play a segment with light in it; returns the monotonic instant of the next look."""
@@ -145,7 +145,7 @@ class SendGroup:
             slow = self._slow and self._held_ns is None
             return self._stay(segment, self._frame, now, frame_ns) if slow else min(now.until_ns, frame_ns)
         frame = self.ahead.get(path, now_frame % count)
-        if isinstance(frame, Hurt):
+        if isinstance(frame, DamagedFrames):
             return self._give_up(segment, playing, frame, now_frame % count, now)
         if frame is None:
             return min(next_ns, self._hold(segment, path, now))
@@ -181,7 +181,7 @@ class SendGroup:
         if playing is not None:
             still = playing.still
             found = self.ahead.get(playing.path, still or 0)
-            if isinstance(found, Hurt):
+            if isinstance(found, DamagedFrames):
                 return self._give_up(segment, playing, found, still, now)
             if found is None:
                 return min(now.until_ns, self._hold(segment, playing.path, now))
@@ -204,9 +204,9 @@ class SendGroup:
         if self._is_time(now, same):
             first, playing = self._layers[0], segment.seen
             found = self.ahead.get(playing.path, (number or 0) % playing.frames) if playing else None
-            if playing and isinstance(found, Hurt):
+            if playing and isinstance(found, DamagedFrames):
                 return self._give_up(segment, playing, found, number, now)
-            if isinstance(found, Held):  # another than before, where the file has been replaced
+            if isinstance(found, FrameCache):  # another than before, where the file has been replaced
                 first = self._layer_of(found)
             self._keep(first, self._other(segment.mix, now.at_ns), level, share, now, same)
         next_ns = self._again_ns(segment.moves or (level, share) != (self.shown.level, self.shown.share))
@@ -262,15 +262,17 @@ class SendGroup:
         if mix is None:
             return None
         frame = self.ahead.get(mix.picture.path, mix.picture.frame_at(at_ns))
-        return None if frame is None or isinstance(frame, Hurt) else self._layer_of(frame)
+        return None if frame is None or isinstance(frame, DamagedFrames) else self._layer_of(frame)
 
-    def _layer_of(self, frame: Held) -> Layer:
+    def _layer_of(self, frame: FrameCache) -> Layer:
         return Layer(FULL, self.mixer.place(frame.info), frame.frame)
 
-    def _give_up(self, segment: Segment, playing: Picture, hurt: Hurt, number: int | None, now: Instant) -> int:
-        self.hurt = (playing.path, playing.zero_ns)
-        self._hurt_by = Black.FILE if hurt.whole else Black.DAMAGED
-        self.trouble("frames", playing.path, hurt.text, segment, number)
+    def _give_up(
+        self, segment: Segment, playing: Picture, damaged: DamagedFrames, number: int | None, now: Instant
+    ) -> int:
+        self.damaged = (playing.path, playing.zero_ns)
+        self._hurt_by = Black.FILE if damaged.whole else Black.DAMAGED
+        self.trouble("frames", playing.path, damaged.text, segment, number)
         return self.black(now, release=False)
 
     def foresee(self, segment: Segment | None, at_ns: int) -> None:

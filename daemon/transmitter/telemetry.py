@@ -7,10 +7,10 @@ from typing import Any
 from gloaming.daemon.transmitter.counters import Counters, Totals
 from gloaming.daemon.transmitter.others import TOLD_MAX
 from gloaming.daemon.transmitter.player import Player
-from gloaming.daemon.transmitter.watch import Watch
+from gloaming.daemon.transmitter.watch import SourceWatch
 
 
-def telemetry(player: Player, totals: Totals, watch: Watch | None) -> dict[str, Any]:
+def telemetry(player: Player, totals: Totals, watch: SourceWatch | None) -> dict[str, Any]:
     """A `telemetry` message but for its time and its sound."""
     shown, frames, output = player.shown, player.frames, player.output
     others = watch.standing() if watch else ()

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from gloaming.daemon.score.protocol import Op
-from gloaming.daemon.service_log import Seldom
+from gloaming.daemon.service.log import Seldom
 from gloaming.shows.time_units import SECOND_NS
 
 QUIET_NS = 3 * SECOND_NS
@@ -68,7 +68,7 @@ class Troubles:
                     self.say({**standing.message, "text": "over", "over": True})
 
     def repeat(self) -> None:
-        """Say all that stands, to a director that is new."""
+        """Say all that stands, to a planner that is new."""
         for standing in self._standing.values():
             if standing.said:
                 self.say(standing.message)

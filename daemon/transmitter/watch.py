@@ -17,7 +17,7 @@ import time
 from collections.abc import Callable
 from uuid import UUID
 
-from gloaming.daemon.transmitter.others import Other, Others
+from gloaming.daemon.transmitter.others import OtherSource, OtherSources
 from gloaming.shows.protocols.e131 import CID_AT, DISCOVERY_UNIVERSE, PORT, group
 from gloaming.shows.time_units import SECOND_NS
 
@@ -34,7 +34,7 @@ _UDP_BYTES = 8
 """The filter counts from the header of UDP."""
 
 
-class Watch:
+class SourceWatch:
     """Other sources on some universes, by multicast. What cannot be listened to (no way for multicast, no more sockets)
     is tried again: `watched` says how many are. `begin` is called at the start of the thread."""
 
@@ -42,9 +42,9 @@ class Watch:
         self, universes: set[int], interface_index: int, cid: UUID, begin: Callable[[], None] = lambda: None
     ) -> None:
         self.watched = 0
-        self._others = Others(universes, cid.bytes)
+        self._others = OtherSources(universes, cid.bytes)
         self._index, self._cid, self._begin = interface_index, cid.bytes, begin
-        self._standing: tuple[Other, ...] = ()
+        self._standing: tuple[OtherSource, ...] = ()
         self._socks: list[socket.socket] = []
         self._ending, self._ended = socket.socketpair()
         self._thread = threading.Thread(target=self._run, args=(sorted(universes),), name="watch", daemon=True)
@@ -53,7 +53,7 @@ class Watch:
     def close(self) -> None:
         self._ending.close()
 
-    def standing(self) -> tuple[Other, ...]:
+    def standing(self) -> tuple[OtherSource, ...]:
         """Who was there when last looked."""
         return self._standing
 

@@ -13,7 +13,7 @@ from gloaming.daemon.score.windows import HeldWindow, Windows
 from gloaming.shows.time_units import HOUR_NS, SECOND_NS
 
 WALL_NS = 5 * SECOND_NS
-"""A window that has begun by the wall clock alone holds after this time: a director that lives has said by then how far
+"""A window that has begun by the wall clock alone holds after this time: a planner that lives has said by then how far
 the wall clock is off."""
 JITTER_NS = 100_000
 """What reading two clocks one after the other may differ by."""

@@ -80,7 +80,7 @@ def _views(rig: Rig, made: Sequence[Plane], seen_from_m: float) -> Iterator[Part
 
 
 @dataclass
-class Tally:
+class AreaCounts:
     """For one rule, second by second: the most pixels of each area that flash too often. Sparse, so it stays small."""
 
     rule: str

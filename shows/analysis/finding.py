@@ -85,6 +85,6 @@ class Finding:
     severity: Severity
     place: str
     text: str
-    todo: str | None = None
+    hint: str | None = None
     key: str | None = None
     """The key of a person's file that has the mistake, without the numbers of its tables."""

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.analysis.areas import Flashing, Tally, partitions
+from gloaming.shows.analysis.areas import AreaCounts, Flashing, partitions
 from gloaming.shows.analysis.currents import Currents, Load
 from gloaming.shows.analysis.flashes import CEILING, FULL, LUMINANCE, GeneralFlashes, LastSecond, Levels, RedFlashes
 from gloaming.shows.analysis.pixels import Floats, planes
@@ -82,7 +82,7 @@ class Judge:
         self._red = RedFlashes(pixels, info.fps)
         parts = partitions(rig, self._planes, seen_from_m)
         self.by_position = any(part.kind == "view" for part in parts)
-        self._tallies = [Tally(rule, parts, info.fps) for rule in (GENERAL, RED, RED_21)]
+        self._tallies = [AreaCounts(rule, parts, info.fps) for rule in (GENERAL, RED, RED_21)]
         self._sums: npt.NDArray[np.float64] = np.zeros((block_frames, len(rig.string)))
         self._frame = 0
 

@@ -17,7 +17,7 @@ EXACT_SLOTS = 60_000
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class PixelRun:
     """`count` slots that lie side by side in a frame from `source` and in a plane from `place`."""
 
     source: int
@@ -70,9 +70,9 @@ def _split(begins: list[int], end: int) -> tuple[npt.NDArray[np.intp], npt.NDArr
     return np.array(starts, np.intp), np.array(owner, np.intp)
 
 
-def _runs(strings: Sequence[PixelString], info: FrameFileInfo) -> tuple[Run, ...]:
+def _runs(strings: Sequence[PixelString], info: FrameFileInfo) -> tuple[PixelRun, ...]:
     offsets = {one.number: (one.offset, one.slots) for one in info.universes}
-    runs: list[Run] = []
+    runs: list[PixelRun] = []
     place = 0
     for string in strings:
         for universe, first, last in string.spans():
@@ -81,14 +81,14 @@ def _runs(strings: Sequence[PixelString], info: FrameFileInfo) -> tuple[Run, ...
             source = offset + first - 1
             last_run = runs[-1] if runs else None
             if count > 0 and last_run and _meets(last_run, source, place):
-                runs[-1] = Run(last_run.source, last_run.place, last_run.count + count)
+                runs[-1] = PixelRun(last_run.source, last_run.place, last_run.count + count)
             elif count > 0:
-                runs.append(Run(source, place, count))
+                runs.append(PixelRun(source, place, count))
             place += last - first + 1
     return tuple(runs)
 
 
-def _meets(run: Run, source: int, place: int) -> bool:
+def _meets(run: PixelRun, source: int, place: int) -> bool:
     return run.source + run.count == source and run.place + run.count == place
 
 

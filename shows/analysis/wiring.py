@@ -59,13 +59,13 @@ def _controllers(rig: Rig) -> Iterator[Finding]:
         return
     for controller in rig.controller:
         if not strings_of(rig, controller):
-            todo = "add its [[string]] tables, or take the controller out"
+            hint = "add its [[string]] tables, or take the controller out"
             yield Finding(
                 FindingCode.CONTROLLER_WITHOUT_STRINGS,
                 "warning",
                 controller.place,
                 f"controller {controller.name} has no strings",
-                todo,
+                hint,
             )
 
 
@@ -78,8 +78,8 @@ def _ports(rig: Rig) -> Iterator[Finding]:
         pixels = sum(string.pixels for string in strings)
         if pixels > PORT_PIXELS_MAX:
             text = f"{port} of controller {controller} drives {pixels} pixels; common practice is {PORT_PIXELS_MAX}"
-            todo = "share the pixels among more ports, or make sure that the controller and the frame rate allow it"
-            yield Finding(FindingCode.PORT_PIXELS, "warning", strings[0].place, text, todo)
+            hint = "share the pixels among more ports, or make sure that the controller and the frame rate allow it"
+            yield Finding(FindingCode.PORT_PIXELS, "warning", strings[0].place, text, hint)
 
 
 def _supplies(rig: Rig) -> Iterator[Finding]:
@@ -93,15 +93,15 @@ def _supplies(rig: Rig) -> Iterator[Finding]:
             yield Finding(FindingCode.VOLTS_DIFFER, "error", string.place, text, burns if fed > string.volts else weak)
     for supply in rig.supply:
         if not any(string.supply == supply.name for string in rig.string):
-            todo = "name it in the [[string]] tables that it feeds, or take it out"
+            hint = "name it in the [[string]] tables that it feeds, or take it out"
             yield Finding(
-                FindingCode.SUPPLY_UNUSED, "warning", supply.place, f"supply {supply.name} feeds no string", todo
+                FindingCode.SUPPLY_UNUSED, "warning", supply.place, f"supply {supply.name} feeds no string", hint
             )
     bare = [string for string in rig.string if string.fuse_a is None]
     if bare:
         text = f"no fuse_a is given for {listed(string.name for string in bare)}"
-        todo = "fuse every run for its wire and write the fuse down, else nothing is known of its limit"
-        yield Finding(FindingCode.NO_FUSE, "warning", bare[0].place, text, todo)
+        hint = "fuse every run for its wire and write the fuse down, else nothing is known of its limit"
+        yield Finding(FindingCode.NO_FUSE, "warning", bare[0].place, text, hint)
     loose = [string for string in rig.string if string.supply is None]
     if loose:
         text = f"no supply is named for {listed(string.name for string in loose)}"

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from gloaming.shows.config_files.errors import Mistake, MistakeCode, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
 from gloaming.shows.config_files.toml_lines import Key, place_of, read_toml
 
 
@@ -41,7 +41,7 @@ def read_tables(path: Path, model: type[T]) -> T:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise MistakeError(*(_mistake(found, path, lines, model) for found in _causes(error.errors()))) from None
+        raise InvalidInputError(*(_mistake(found, path, lines, model) for found in _causes(error.errors()))) from None
 
 
 def _causes(found: list[Any]) -> list[Any]:
@@ -61,9 +61,9 @@ def _causes(found: list[Any]) -> list[Any]:
     return sorted(causes, key=lambda one: one["type"] == "missing")
 
 
-def on_their_lines(path: Path, mistakes: Iterable[Mistake]) -> tuple[Mistake, ...]:
+def on_their_lines(path: Path, errors: Iterable[ConfigError]) -> tuple[ConfigError, ...]:
     """Mistakes found in a file's tables later on, each on the line of its key."""
-    found = tuple(mistakes)
+    found = tuple(errors)
     lines = read_toml(path)[1] if found else {}
     return tuple(replace(one, line=place_of(lines, _key(one.key)) or one.line) for one in found)
 
@@ -77,7 +77,9 @@ def _refuse_place(data: Any, path: Path, lines: dict[Key, int], key: Key = ()) -
     for name, inner in data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ():
         if name == "place":
             line = place_of(lines, (*key, name))
-            raise MistakeError(Mistake(path, line, dotted((*key, name)), "there is no such key", "leave it out"))
+            raise InvalidInputError(
+                ConfigError(path, line, dotted((*key, name)), "there is no such key", "leave it out")
+            )
         _refuse_place(inner, path, lines, (*key, name))
 
 
@@ -100,7 +102,7 @@ def dotted(key: Key) -> str:
     return text
 
 
-def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseModel]) -> Mistake:
+def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseModel]) -> ConfigError:
     key: Key = tuple(part for part in found["loc"] if part != "place")
     field_model, field = _field(model, key)
     kind, wrong, code = found["type"], found["msg"], CODES.get(found["type"], MistakeCode.WRONG_TYPE)
@@ -131,7 +133,7 @@ def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseMode
         wrong = f"{_shown(found['input'])}: {wrong.replace('tuple', 'list').replace(' after validation', '')}"
         wrong = "it is empty" if found["input"] == "" else wrong
         right = "write true or false" if kind.startswith("bool") else right
-    return Mistake(path, place_of(lines, key), dotted(key) or None, wrong, right, code)
+    return ConfigError(path, place_of(lines, key), dotted(key) or None, wrong, right, code)
 
 
 def instead(name: str, known: Iterable[str], otherwise: str = "use") -> str:

@@ -1,4 +1,4 @@
-"""The errors a person can cause. Every one names the place, what is wrong, and what would be right."""
+"""The errors a person can cause. Every one names the place, what is problem, and what would be hint."""
 
 from __future__ import annotations
 
@@ -8,43 +8,43 @@ from pathlib import Path
 
 
 class MistakeCode(StrEnum):
-    """What is wrong, for programs."""
+    """What is problem, for programs."""
 
     INVALID = "invalid"
     MISSING = "missing"
     UNKNOWN_KEY = "unknown-key"
-    WRONG_TYPE = "wrong-type"
+    WRONG_TYPE = "problem-type"
     UNIVERSE_WITHOUT_CONTROLLER = "universe-without-controller"
 
 
 @dataclass(frozen=True, slots=True)
-class Mistake:
-    """One thing wrong in one place, on one line: `site.toml:12: neighbours.dark[0].from: ...; write ...`."""
+class ConfigError:
+    """One thing problem in one place, on one line: `site.toml:12: neighbours.dark[0].from: ...; write ...`."""
 
     file: Path | str
     line: int | None
     key: str | None
-    wrong: str
-    right: str | None = None
+    problem: str
+    hint: str | None = None
     code: MistakeCode = MistakeCode.INVALID
 
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line else f"{self.file}"
-        text = ": ".join(part for part in (place, self.key, self.wrong) if part)
-        text = f"{text}; {self.right}" if self.right else text
+        text = ": ".join(part for part in (place, self.key, self.problem) if part)
+        text = f"{text}; {self.hint}" if self.hint else text
         return " ".join(text.split())
 
 
-class MistakeError(Exception):
+class InvalidInputError(Exception):
     """One or more mistakes found in a person's files or call. Commands print each on a line and exit 2."""
 
-    def __init__(self, *mistakes: Mistake) -> None:
-        super().__init__(*mistakes)
-        self.mistakes = mistakes
+    def __init__(self, *errors: ConfigError) -> None:
+        super().__init__(*errors)
+        self.errors = errors
 
     def __str__(self) -> str:
-        return "\n".join(str(mistake) for mistake in self.mistakes)
+        return "\n".join(str(input_error) for input_error in self.errors)
 
 
-def mistake(place: Path | str, wrong: str, right: str | None = None) -> MistakeError:
-    return MistakeError(Mistake(place, None, None, wrong, right))
+def input_error(place: Path | str, problem: str, hint: str | None = None) -> InvalidInputError:
+    return InvalidInputError(ConfigError(place, None, None, problem, hint))

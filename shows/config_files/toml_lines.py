@@ -7,7 +7,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 from gloaming.shows.config_files.toml_syntax import explain
 
 Key = tuple[str | int, ...]
@@ -21,17 +21,17 @@ def read_toml(path: Path) -> tuple[dict[str, Any], dict[Key, int]]:
     try:
         raw = path.read_bytes()
     except FileNotFoundError:
-        raise MistakeError(
-            Mistake(path, None, None, "there is no such file", "see the README's first evening")
+        raise InvalidInputError(
+            ConfigError(path, None, None, "there is no such file", "see the README's first evening")
         ) from None
     except OSError as error:
-        raise MistakeError(Mistake(path, None, None, f"it cannot be read ({error.strerror})")) from None
+        raise InvalidInputError(ConfigError(path, None, None, f"it cannot be read ({error.strerror})")) from None
     text = _decoded(path, raw)
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         line, key, wrong, right = explain(text, error)
-        raise MistakeError(Mistake(path, line, key, wrong, right)) from None
+        raise InvalidInputError(ConfigError(path, line, key, wrong, right)) from None
     return data, _lines(text)
 
 
@@ -45,7 +45,7 @@ def _decoded(path: Path, raw: bytes) -> str:
         wrong = f"column {column} has the byte 0x{raw[error.start]:02X}, which is not text in UTF-8"
         if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
             wrong = "the file is text in UTF-16, not in UTF-8"
-        raise MistakeError(Mistake(path, line, None, wrong, "save the file as UTF-8")) from None
+        raise InvalidInputError(ConfigError(path, line, None, wrong, "save the file as UTF-8")) from None
 
 
 def place_of(lines: dict[Key, int], key: Key) -> int | None:

@@ -49,8 +49,8 @@ class _Cause(NamedTuple):
 
     line: int
     column: int
-    wrong: str
-    right: str
+    problem: str
+    hint: str
 
 
 def explain(text: str, error: tomllib.TOMLDecodeError) -> tuple[int, str | None, str, str]:
@@ -63,41 +63,41 @@ def explain(text: str, error: tomllib.TOMLDecodeError) -> tuple[int, str | None,
     line = lines[cause.line - 1]
     at = f" (column {cause.column}, character {line[cause.column - 1]!r})" if 0 < cause.column <= len(line) else ""
     shown = line.strip() if len(line.strip()) <= 60 else f"{line.strip()[:57]}..."
-    return cause.line, _key(lines, cause.line), f"this is not TOML: {cause.wrong}: {shown}{at}", cause.right
+    return cause.line, _key(lines, cause.line), f"this is not TOML: {cause.problem}: {shown}{at}", cause.hint
 
 
-def _cause(lines: list[str], number: int, column: int, wrong: str) -> _Cause:
+def _cause(lines: list[str], number: int, column: int, problem: str) -> _Cause:
     """The likeliest cause of what the parser says of a place."""
-    far = _table_twice(lines, number) or _open_quote(lines, number, wrong) or _open_list(lines, number)
+    far = _table_twice(lines, number) or _open_quote(lines, number, problem) or _open_list(lines, number)
     if far:
         return far
     line = lines[number - 1]
     bare = re.sub(r"#.*", "", _without_text(line))
-    if wrong.startswith(("Cannot overwrite", "Duplicate")):
+    if problem.startswith(("Cannot overwrite", "Duplicate")):
         key = _KEY.match(line)
-        name = wrong.split("'")[1] if "'" in wrong else key[1] if key else "the key"
+        name = problem.split("'")[1] if "'" in problem else key[1] if key else "the key"
         return _Cause(number, 0, f"{name} stands here for the second time", "keep one of the two")
-    if wrong.startswith(("Unescaped", "Invalid hex", "Escaped")):
+    if problem.startswith(("Unescaped", "Invalid hex", "Escaped")):
         meaning = "a backslash has a meaning of its own between double quotes"
         return _Cause(number, column, meaning, 'write / in paths, as "pieces/tide.frames"')
-    if wrong.startswith("Invalid initial") and bare.rstrip().endswith((",", "{")):
+    if problem.startswith("Invalid initial") and bare.rstrip().endswith((",", "{")):
         return _Cause(number, 0, "a table between { and } stands on one line", "put all of it on this line")
     before = number - 1
-    while wrong.startswith("Unclosed") and before and not line[: column - 1].strip():
+    while problem.startswith("Unclosed") and before and not line[: column - 1].strip():
         if re.sub(r"#.*", "", _without_text(lines[before - 1])).strip():
             return _Cause(before, 0, "a comma is missing at the end of this line", "write it there")
         before -= 1
-    for pattern, cause, right in _HINTS:
+    for pattern, cause, hint in _HINTS:
         if found := re.search(pattern, bare):
             strange = len(found[0]) == 1 and not found[0].isascii()
-            return _Cause(number, found.start() + 1 if strange else column, cause, right)
-    if wrong.startswith("Unclosed"):
+            return _Cause(number, found.start() + 1 if strange else column, cause, hint)
+    if problem.startswith("Unclosed"):
         return _Cause(number, column, "a comma or a bracket is missing", 'as ["tide", "lanterns"]')
-    if wrong.startswith("Expected newline"):
+    if problem.startswith("Expected newline"):
         if line[column - 1] in "]})":
             return _Cause(number, column, "there is a bracket too many", "take it out")
         return _Cause(number, column, "the line goes on after its value", "end the line after the value")
-    return _Cause(number, column, f"{wrong[0].lower()}{wrong[1:]}", _EXAMPLES)
+    return _Cause(number, column, f"{problem[0].lower()}{problem[1:]}", _EXAMPLES)
 
 
 def _table_twice(lines: list[str], number: int) -> _Cause | None:
@@ -115,12 +115,12 @@ def _table_twice(lines: list[str], number: int) -> _Cause | None:
     return None
 
 
-def _open_quote(lines: list[str], number: int, wrong: str) -> _Cause | None:
+def _open_quote(lines: list[str], number: int, problem: str) -> _Cause | None:
     """Text whose closing quote is missing; where a quote runs on to the end, it began on the first such line."""
-    if wrong.startswith(('Expected "', "Expected '\"")):
+    if problem.startswith(('Expected "', "Expected '\"")):
         bare = (_without_text(line).partition("#")[0] for line in lines)
         number = next((at for at, line in enumerate(bare, 1) if re.search("[\"']", line)), number)
-    elif not wrong.startswith("Illegal character '\\n'") or re.search(rf"[{_CURLY}]", lines[number - 1]):
+    elif not problem.startswith("Illegal character '\\n'") or re.search(rf"[{_CURLY}]", lines[number - 1]):
         return None
     return _Cause(number, 0, "the text has no closing quote", 'as key = "text"')
 
@@ -132,8 +132,8 @@ def _open_list(lines: list[str], number: int) -> _Cause | None:
         if re.match(r"\s*[\w.-]+\s*=\s*[\[{]", lines[begin - 1]):
             bare = re.sub(r"#.*", "", _without_text("\n".join(lines[begin - 1 : max(begin, number - 1)])))
             opened = bare.count("[") + bare.count("{") - bare.count("]") - bare.count("}")
-            wrong = "the list or table that begins here has no end"
-            return _Cause(begin, 0, wrong, "close it by ] or }") if opened > 0 else None
+            problem = "the list or table that begins here has no end"
+            return _Cause(begin, 0, problem, "close it by ] or }") if opened > 0 else None
         if _KEY.match(lines[begin - 1]) or _HEADER.match(lines[begin - 1]):
             return None
     return None

@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 
 from gloaming.shows.demonstration.dressing import Dressing
-from gloaming.shows.demonstration.light import Bytes, Colour, Floats, Stage, bump, colour, smooth
+from gloaming.shows.demonstration.light import Bytes, Colour, Floats, Harbour, bump, colour, smooth
 
 LENGTH_S = 66.0
 FIRST_ROW_S, ROW_S, BLOW_S = 4.5, 3.8, 0.85
@@ -79,7 +79,7 @@ def swing(bell: Bell, at_s: Floats) -> Floats:
 class Shape:
     """A bell drawn on the pixels near it."""
 
-    def __init__(self, stage: Stage, bell: Bell) -> None:
+    def __init__(self, stage: Harbour, bell: Bell) -> None:
         self.bell = bell
         self.near = np.flatnonzero(stage.distance(bell.x, bell.y) < bell.size_m * 1.3)
         self._x = (stage.x[self.near] - np.float32(bell.x)) / np.float32(bell.size_m)
@@ -98,7 +98,7 @@ class Shape:
         return result
 
 
-def harbour_bells(stage: Stage) -> Callable[[Floats], Bytes]:
+def harbour_bells(stage: Harbour) -> Callable[[Floats], Bytes]:
     """Draws the piece."""
     dressing = Dressing(stage, LENGTH_S, 5.0, 6.0)
     shapes = [Shape(stage, bell) for bell in BELLS]

@@ -49,7 +49,7 @@ def bump(value: Numbers, width: float) -> Floats:
     return result
 
 
-class Stage:
+class Harbour:
     """The pixels as arrays `(pixels,) float32`: x, y in metres, and how far along its string (0..1) each hangs."""
 
     def __init__(self, strings: Sequence[String]) -> None:
@@ -114,7 +114,7 @@ class Waves:
         return result
 
 
-class Canvas:
+class Light:
     """A block of frames while it is painted: three planes of linear light."""
 
     def __init__(self, frames: int, pixels: int) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.demonstration.boathouse import BOTTOM_M, LEFT_M, RIGHT_M, SILHOUETTES, strings
-from gloaming.shows.demonstration.light import Floats, Numbers, Stage
+from gloaming.shows.demonstration.light import Floats, Harbour, Numbers
 from gloaming.shows.demonstration.pieces import PIECES
 
 Bytes = npt.NDArray[np.uint8]
@@ -39,7 +39,7 @@ HOUSES = (
 def levels_of(name: str, at_s: float) -> Bytes:
     """The levels `(pixels, 3)` of a piece at an instant."""
     piece = next(piece for piece in PIECES if piece.name == name)
-    result: Bytes = piece.make(Stage(strings()))(np.array([at_s], np.float32))[0]
+    result: Bytes = piece.make(Harbour(strings()))(np.array([at_s], np.float32))[0]
     return result
 
 

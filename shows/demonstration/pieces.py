@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from gloaming.shows.demonstration import bells, scenes, sound
 from gloaming.shows.demonstration.bells import harbour_bells
 from gloaming.shows.demonstration.dressing import FPS
-from gloaming.shows.demonstration.light import Bytes, Floats, Stage
+from gloaming.shows.demonstration.light import Bytes, Floats, Harbour
 from gloaming.shows.demonstration.sound import Samples
 
 __all__ = ["FPS", "PIECES", "PieceOfLight"]
@@ -23,7 +23,7 @@ class PieceOfLight:
 
     name: str
     length_s: float
-    make: Callable[[Stage], Callable[[Floats], Bytes]]
+    make: Callable[[Harbour], Callable[[Floats], Bytes]]
     sound: Callable[[], Samples] | None = None
 
 

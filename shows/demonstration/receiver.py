@@ -16,7 +16,7 @@ PARTING_S = 2.0
 
 
 @dataclass
-class Counts:
+class ReceivedCounts:
     """What has come so far. A packet is out of sequence as E1.31 6.7.2 has it, lost where a number is passed over.
 
     One that comes late counts as both. A jump back of 20 or more is a source that began anew: nothing is lost by it.
@@ -48,11 +48,11 @@ class Counts:
         self.levels[universe] = bytes(data[HEAD_BYTES:])
 
 
-class Receiver:
+class DemoReceiver:
     """Listens on an address in a thread of its own. OSError where the port is taken."""
 
     def __init__(self, address: str) -> None:
-        self.counts = Counts()
+        self.counts = ReceivedCounts()
         self._sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)
         try:
@@ -67,7 +67,7 @@ class Receiver:
     def start(self) -> None:
         self._thread.start()
 
-    def stop(self) -> Counts:
+    def stop(self) -> ReceivedCounts:
         """Read what still waits in the socket, then end; the final counts."""
         self._ending.set()
         self._thread.join()

@@ -11,13 +11,13 @@ import numpy as np
 
 from gloaming.shows.demonstration.boathouse import QUAY_M
 from gloaming.shows.demonstration.dressing import EMBER, LAMPLIGHT, Dressing
-from gloaming.shows.demonstration.light import Bytes, Canvas, Colour, Floats, Stage, Wave, Waves, bump, colour, smooth
+from gloaming.shows.demonstration.light import Bytes, Colour, Floats, Harbour, Light, Wave, Waves, bump, colour, smooth
 
 SWELL_LENGTH_S = 40.0
 CREST = (colour("#020818"), colour("#06286a"), colour("#1478b0"), colour("#7ad8e0"))
 
 
-def swell(stage: Stage) -> Callable[[Floats], Bytes]:
+def swell(stage: Harbour) -> Callable[[Floats], Bytes]:
     """Draws the piece."""
     dressing = Dressing(stage, SWELL_LENGTH_S, 1.6, 3.0)
     roll = Waves(Wave(5, 9, 26, 2.2, 180, 14), stage.x, stage.y * 0.7, seed=51)
@@ -49,7 +49,7 @@ def sea_level(at_s: Floats) -> Floats:
     return result
 
 
-def _whale(stage: Stage, at_s: Floats) -> tuple[Floats, Floats]:
+def _whale(stage: Harbour, at_s: Floats) -> tuple[Floats, Floats]:
     """The whale's body and its paler belly, `(frames, pixels)`."""
     along_m = (at_s - 22) * np.float32(2.5) - 6
     rise = 7.1 + 0.8 * np.sin(at_s * 0.35 - 9.2)
@@ -67,7 +67,7 @@ def _whale(stage: Stage, at_s: Floats) -> tuple[Floats, Floats]:
     return body.astype(np.float32), belly.astype(np.float32)
 
 
-def tide(stage: Stage) -> Callable[[Floats], Bytes]:
+def tide(stage: Harbour) -> Callable[[Floats], Bytes]:
     """Draws the piece."""
     dressing = Dressing(stage, TIDE_LENGTH_S, 4.0, 6.0)
     surface = Waves(Wave(7, 3, 16, 1.6, 0, 20), stage.x, np.zeros_like(stage.y), seed=21)
@@ -117,7 +117,7 @@ CELL_X_M, CELL_Y_M = 1.5, 2.6
 class Snow:
     """A layer of flakes that fall and drift: one flake in each cell of a grid that moves past."""
 
-    def __init__(self, stage: Stage, fall_m_s: float, drift_m_s: float, size_m: float, seed: int) -> None:
+    def __init__(self, stage: Harbour, fall_m_s: float, drift_m_s: float, size_m: float, seed: int) -> None:
         self._x, self._y = stage.x + np.float32(60), stage.y
         self._fall, self._drift, self._size = np.float32(fall_m_s), np.float32(drift_m_s), size_m
         self._table = np.random.default_rng(seed).uniform(0.15, 0.85, (2, 64, 64)).astype(np.float32)
@@ -135,7 +135,7 @@ class Snow:
         return bump(np.hypot(x, y), self._size)
 
 
-def first_frost(stage: Stage) -> Callable[[Floats], Bytes]:
+def first_frost(stage: Harbour) -> Callable[[Floats], Bytes]:
     """Draws the piece."""
     dressing = Dressing(stage, FROST_LENGTH_S, 5.0, 6.0)
     dice = dressing.dice
@@ -231,7 +231,7 @@ def lanterns_let_go() -> tuple[Lantern, ...]:
     )
 
 
-def lanterns(stage: Stage) -> Callable[[Floats], Bytes]:
+def lanterns(stage: Harbour) -> Callable[[Floats], Bytes]:
     """Draws the piece."""
     dressing = Dressing(stage, LANTERNS_LENGTH_S, 5.0, 5.0)
     water = np.flatnonzero(dressing.water + dressing.posts + dressing.hull)
@@ -275,7 +275,7 @@ def lanterns(stage: Stage) -> Callable[[Floats], Bytes]:
     return paint
 
 
-def _glow(canvas: Canvas, stage: Stage, place: tuple[Floats, Floats, Floats], lantern: Lantern) -> None:
+def _glow(canvas: Light, stage: Harbour, place: tuple[Floats, Floats, Floats], lantern: Lantern) -> None:
     x, y, level = place
     away = np.hypot(stage.x - x[:, None], (stage.y - y[:, None]) * np.float32(0.8))
     canvas.add(bump(away, lantern.size_m) * level[:, None], lantern.tint)

@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 from gloaming.shows.demonstration.boathouse import PIXELS_PER_UNIVERSE, strings
-from gloaming.shows.demonstration.light import Stage
+from gloaming.shows.demonstration.light import Harbour
 from gloaming.shows.demonstration.pieces import FPS, PIECES, PieceOfLight
 from gloaming.shows.demonstration.rig import places, rig_toml, universes
 from gloaming.shows.demonstration.sound import Samples, suffix, write_sound
@@ -131,7 +131,9 @@ def _make_sound(sound: Callable[[], Samples], path: Path) -> None:
     try:
         write_sound(path, sound())
     except (OSError, RuntimeError) as error:  # soundfile's own error is a RuntimeError
-        raise MistakeError(Mistake(path, None, None, f"this cannot be written: {error}", "free some space")) from error
+        raise InvalidInputError(
+            ConfigError(path, None, None, f"this cannot be written: {error}", "free some space")
+        ) from error
 
 
 def _tidy(kept: Path) -> None:
@@ -150,7 +152,7 @@ def _tidy(kept: Path) -> None:
 def _whole(path: Path) -> bool:
     try:
         inspect(path)
-    except MistakeError:
+    except InvalidInputError:
         return False
     return True
 
@@ -169,7 +171,7 @@ def render(piece: PieceOfLight, path: Path, progress: Progress | None = None) ->
 
 def blocks(piece: PieceOfLight) -> Iterator[npt.NDArray[np.uint8]]:
     """The frames of a piece, `(frames, frame_bytes) uint8`, a second at a time."""
-    stage = Stage(strings())
+    stage = Harbour(strings())
     paint = piece.make(stage)
     frames = round(piece.length_s * FPS)
     wide = len(universes()) * PIXELS_PER_UNIVERSE

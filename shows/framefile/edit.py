@@ -15,9 +15,9 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.reader import DamagedChunkError, FrameFileInfo, FrameReader, Frames, Universe, inspect
-from gloaming.shows.framefile.source import Progress, Source
+from gloaming.shows.framefile.source import FrameSource, Progress
 from gloaming.shows.protocols.e131 import UNIVERSE_MAX
 
 
@@ -31,42 +31,42 @@ def frames_of(path: Path, first: int = 0, until: int | None = None) -> Iterator[
                 begin, frames = reader.chunk(at)
             except DamagedChunkError as error:
                 right = "`gloaming frames trim` keeps what is whole before it, or after"
-                raise mistake(path, error.text, right) from None
+                raise input_error(path, error.text, right) from None
             block = frames[at - begin : end - begin]
             yield block
             at += len(block)
 
 
-def whole(info: FrameFileInfo) -> Source:
+def whole(info: FrameFileInfo) -> FrameSource:
     """All of a frame file."""
-    return Source(info.frame_bytes, info.frames, info.fps, frames_of(info.path))
+    return FrameSource(info.frame_bytes, info.frames, info.fps, frames_of(info.path))
 
 
-def trimmed(info: FrameFileInfo, from_s: Fraction, until_s: Fraction | None) -> Source:
+def trimmed(info: FrameFileInfo, from_s: Fraction, until_s: Fraction | None) -> FrameSource:
     """The frames from one time to another, both rounded to the nearest frame."""
     first = _nearest(from_s, info.fps)
     until = info.frames if until_s is None else _nearest(until_s, info.fps)
     if not 0 <= first < until <= info.frames:
         end_s = until / info.fps if until_s is None else until_s
         wrong = f"from {float(from_s):g} s until {float(end_s):g} s is not a stretch of it"
-        raise mistake(info.path, wrong, f"it is {float(info.frames / info.fps):g} s long")
-    return Source(info.frame_bytes, until - first, info.fps, frames_of(info.path, first, until))
+        raise input_error(info.path, wrong, f"it is {float(info.frames / info.fps):g} s long")
+    return FrameSource(info.frame_bytes, until - first, info.fps, frames_of(info.path, first, until))
 
 
 def _nearest(at_s: Fraction, fps: Fraction) -> int:
     return int(at_s * fps + Fraction(1, 2))
 
 
-def joined(paths: Sequence[Path]) -> tuple[FrameFileInfo, Source]:
+def joined(paths: Sequence[Path]) -> tuple[FrameFileInfo, FrameSource]:
     """Frame files one after another. Rate and universes must be those of the first; offsets may differ."""
     infos = [inspect(path) for path in paths]
     first = infos[0]
     slots = {one.number: one.slots for one in first.universes}
     for info in infos[1:]:
         if info.fps != first.fps:
-            raise mistake(info.path, f"it has {info.fps} frames a second, but {first.path} has {first.fps}")
+            raise input_error(info.path, f"it has {info.fps} frames a second, but {first.path} has {first.fps}")
         if {one.number: one.slots for one in info.universes} != slots:
-            raise mistake(info.path, f"its universes are not those of {first.path}")
+            raise input_error(info.path, f"its universes are not those of {first.path}")
 
     def blocks() -> Iterator[Frames]:
         for info in infos:
@@ -74,7 +74,7 @@ def joined(paths: Sequence[Path]) -> tuple[FrameFileInfo, Source]:
             for block in frames_of(info.path):
                 yield block if places is None else block[:, places]
 
-    return first, Source(first.frame_bytes, sum(info.frames for info in infos), first.fps, blocks())
+    return first, FrameSource(first.frame_bytes, sum(info.frames for info in infos), first.fps, blocks())
 
 
 def _places(wanted: FrameFileInfo, info: FrameFileInfo) -> np.ndarray | None:
@@ -86,16 +86,16 @@ def _places(wanted: FrameFileInfo, info: FrameFileInfo) -> np.ndarray | None:
     return np.concatenate([np.arange(one.slots) + offsets[one.number] for one in ordered])
 
 
-def gained(info: FrameFileInfo, gain: float, numbers: Sequence[int] | None = None) -> Source:
+def gained(info: FrameFileInfo, gain: float, numbers: Sequence[int] | None = None) -> FrameSource:
     """Every level times `gain`, rounded and held at 255; in some universes only, if they are named."""
     if not 0 <= gain <= 255:
-        raise mistake("--by", f"{gain:g} is not a gain", "0 is black, 1 changes nothing, 255 is the most")
+        raise input_error("--by", f"{gain:g} is not a gain", "0 is black, 1 changes nothing, 255 is the most")
     table = np.clip(np.rint(np.arange(256) * gain), 0, 255).astype(np.uint8)
     touched = np.zeros(info.frame_bytes, bool)
     for one in _named(info, numbers):
         touched[one.offset : one.offset + one.slots] = True
     blocks = (np.where(touched, table[block], block) for block in frames_of(info.path))
-    return Source(info.frame_bytes, info.frames, info.fps, blocks)
+    return FrameSource(info.frame_bytes, info.frames, info.fps, blocks)
 
 
 def renamed(info: FrameFileInfo, numbers: Sequence[int] | None, to: Sequence[int]) -> tuple[Universe, ...]:
@@ -104,13 +104,13 @@ def renamed(info: FrameFileInfo, numbers: Sequence[int] | None, to: Sequence[int
     if len(to) == 1:
         to = range(to[0], to[0] + len(old))
     if len(to) != len(old):
-        raise mistake("--to", f"{len(old)} universes are to be renamed, but {len(to)} numbers are given")
+        raise input_error("--to", f"{len(old)} universes are to be renamed, but {len(to)} numbers are given")
     names: Mapping[int, int] = dict(zip(old, to, strict=True))
     universes = tuple(replace(one, number=names.get(one.number, one.number)) for one in info.universes)
     if len({one.number for one in universes}) < len(universes):
-        raise mistake("--to", "two universes would have the same number")
+        raise input_error("--to", "two universes would have the same number")
     if max(one.number for one in universes) > UNIVERSE_MAX:
-        raise mistake("--to", f"E1.31 has universes 1 to {UNIVERSE_MAX}")
+        raise input_error("--to", f"E1.31 has universes 1 to {UNIVERSE_MAX}")
     return universes
 
 
@@ -119,14 +119,14 @@ def _named(info: FrameFileInfo, numbers: Sequence[int] | None) -> list[Universe]
     there = {one.number: one for one in info.universes}
     missing = [number for number in numbers or () if number not in there]
     if missing:
-        raise mistake(info.path, f"universe {missing[0]} is not in it")
+        raise input_error(info.path, f"universe {missing[0]} is not in it")
     return [there[number] for number in (sorted(there) if numbers is None else numbers)]
 
 
 def export(info: FrameFileInfo, out: Path, progress: Progress | None = None) -> None:
     """Write the frames to `out`: an array `(frames, frame_bytes) uint8` for `.npy`, bare bytes for `.raw`."""
     if out.suffix not in (".npy", ".raw"):
-        raise mistake(out, "no such kind of file can be written", "let its name end in .npy, .raw, .mp4 or .mkv")
+        raise input_error(out, "no such kind of file can be written", "let its name end in .npy, .raw, .mp4 or .mkv")
     with beside(out) as temporary, temporary.open("xb") as file:
         if out.suffix == ".npy":
             shape = (info.frames, info.frame_bytes)
@@ -150,7 +150,7 @@ def beside(out: Path) -> Iterator[Path]:
         yield temporary
         temporary.replace(out)
     except OSError as error:
-        raise mistake(out, f"it cannot be written ({error.strerror or error})") from error
+        raise input_error(out, f"it cannot be written ({error.strerror or error})") from error
     finally:
         with contextlib.suppress(OSError):  # of a name that could not be
             temporary.unlink(missing_ok=True)

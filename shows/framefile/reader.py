@@ -17,7 +17,7 @@ from typing import Any, Self
 
 import zstandard
 
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 from gloaming.shows.framefile.layout import (
     APPLICATION_ID,
     CHUNK_BYTES_MAX,
@@ -78,8 +78,8 @@ class DamagedChunkError(Exception):
         return f"{self.path}: {self.text}"
 
 
-def _mistake(path: Path, wrong: str, right: str | None = None) -> MistakeError:
-    return MistakeError(Mistake(path, None, None, wrong, right))
+def _mistake(path: Path, wrong: str, right: str | None = None) -> InvalidInputError:
+    return InvalidInputError(ConfigError(path, None, None, wrong, right))
 
 
 def _check_header(path: Path) -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.layout import CHUNK_BYTES_MAX, fps_wrong
 from gloaming.shows.framefile.reader import Frames, FrameWriter, Universe, max_refresh_hz
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
@@ -26,7 +26,7 @@ Progress = Callable[[int, int | None], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class FrameSource:
     """Frames to come: `blocks` are arrays `(n, slots) uint8`; `frames` and `fps` are None if not yet known."""
 
     slots: int
@@ -42,9 +42,9 @@ def parse_fps(text: str, key: str = "--fps") -> Fraction:
             raise ValueError
         fps = Fraction(text)
     except (ValueError, ZeroDivisionError):
-        raise mistake(key, f"{text!r} is not a frame rate", "write 25, 29.97 or 30000/1001") from None
+        raise input_error(key, f"{text!r} is not a frame rate", "write 25, 29.97 or 30000/1001") from None
     if wrong := fps_wrong(fps):
-        raise mistake(key, wrong)
+        raise input_error(key, wrong)
     return fps
 
 
@@ -53,7 +53,7 @@ def parse_universes(text: str, key: str = "--universes") -> tuple[int, ...]:
     try:
         return read_universes(text)
     except ValueError as error:
-        raise mistake(key, str(error)) from None
+        raise input_error(key, str(error)) from None
 
 
 def lay_out(text: str, frame_bytes: int, slots: int = SLOTS, key: str = "--universes") -> tuple[Universe, ...]:
@@ -62,17 +62,17 @@ def lay_out(text: str, frame_bytes: int, slots: int = SLOTS, key: str = "--unive
     A single number in `text` is the first of as many as are needed; a range or a list must fit exactly.
     """
     if not 1 <= slots <= SLOTS_MAX:
-        raise mistake("--slots", f"{slots} slots do not fit in a universe", f"E1.11 has 1 to {SLOTS_MAX}")
+        raise input_error("--slots", f"{slots} slots do not fit in a universe", f"E1.11 has 1 to {SLOTS_MAX}")
     numbers = parse_universes(text, key)
     needed = -(-frame_bytes // slots)
     if len(numbers) == 1:
         numbers = tuple(range(numbers[0], numbers[0] + needed))
         if numbers[-1] > UNIVERSE_MAX:
             wrong = f"{needed} universes from {numbers[0]} on would end at {numbers[-1]}"
-            raise mistake(key, wrong, f"E1.31 has universes 1 to {UNIVERSE_MAX}")
+            raise input_error(key, wrong, f"E1.31 has universes 1 to {UNIVERSE_MAX}")
     if len(numbers) != needed:
         wrong = f"{text!r} is {len(numbers)} universes, but {frame_bytes} slots fill {needed} universes of {slots}"
-        raise mistake(key, wrong)
+        raise input_error(key, wrong)
     offsets = range(0, frame_bytes, slots)
     return tuple(
         Universe(number, min(slots, frame_bytes - offset), offset)
@@ -99,7 +99,7 @@ def blocks_of(array: Frames) -> Iterator[Frames]:
 
 
 def write_source(
-    source: Source, out: Path, fps: Fraction, universes: Iterable[Universe], progress: Progress | None = None
+    source: FrameSource, out: Path, fps: Fraction, universes: Iterable[Universe], progress: Progress | None = None
 ) -> int:
     """Write all of a source to the frame file `out`; the number of frames."""
     done = 0

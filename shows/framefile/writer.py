@@ -17,7 +17,7 @@ from typing import Self
 
 import numpy as np
 
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 from gloaming.shows.framefile.layout import (
     APPLICATION_ID,
     SCHEMA,
@@ -60,7 +60,7 @@ class FrameWriter:
     def __init__(self, path: Path | str, fps: Fraction, universes: Sequence[Universe], crash_safe: bool = True) -> None:
         self.path = Path(path)
         if wrong := fps_wrong(fps) or universes_wrong(universes) or place_wrong(self.path):
-            raise MistakeError(Mistake(self.path, None, None, wrong))
+            raise InvalidInputError(ConfigError(self.path, None, None, wrong))
         self.temporary = self.path.with_name(f"{self.path.name}.{secrets.token_hex(4)}{SUFFIX}")
         self.frames = 0
         self._id = os.urandom(8)
@@ -122,7 +122,7 @@ class FrameWriter:
     def retime(self, fps: Fraction) -> None:
         """Give the file another frame rate, for a writer that finds it only as the frames come."""
         if wrong := fps_wrong(fps):
-            raise MistakeError(Mistake(self.path, None, None, wrong))
+            raise InvalidInputError(ConfigError(self.path, None, None, wrong))
         text = f"{fps.numerator}/{fps.denominator}"
         with self._said(), _transaction(self._connection):
             self._connection.execute("UPDATE meta SET value = ? WHERE key = 'fps'", (text,))
@@ -138,7 +138,7 @@ class FrameWriter:
         try:
             self.flush()
             if self._meta["frames"] == "0":
-                raise MistakeError(Mistake(self.path, None, None, "there are no frames to write"))
+                raise InvalidInputError(ConfigError(self.path, None, None, "there are no frames to write"))
             with self._said():
                 _seal(self._connection, self._meta, self._universes)
                 self._connection.close()
@@ -159,7 +159,7 @@ class FrameWriter:
             yield
         except (OSError, sqlite3.OperationalError) as error:
             wrong = f"it cannot be written ({getattr(error, 'strerror', None) or error})"
-            raise MistakeError(Mistake(self.path, None, None, wrong)) from error
+            raise InvalidInputError(ConfigError(self.path, None, None, wrong)) from error
 
 
 def mend(temporary: Path | str, path: Path | str) -> int:
@@ -169,20 +169,24 @@ def mend(temporary: Path | str, path: Path | str) -> int:
     """
     temporary, path = Path(temporary), Path(path)
     if not temporary.exists():
-        raise MistakeError(Mistake(temporary, None, None, "there is no such file"))
+        raise InvalidInputError(ConfigError(temporary, None, None, "there is no such file"))
     if path.exists() and path != temporary:
-        raise MistakeError(Mistake(path, None, None, "there is a file of this name already"))
+        raise InvalidInputError(ConfigError(path, None, None, "there is a file of this name already"))
     try:
         uri = f"{temporary.absolute().as_uri()}?mode=rw"
         connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=0)
         with contextlib.closing(connection):
             if connection.execute("PRAGMA application_id").fetchone() != (APPLICATION_ID,):
-                raise MistakeError(Mistake(temporary, None, None, "this is not a frame file"))
+                raise InvalidInputError(ConfigError(temporary, None, None, "this is not a frame file"))
             meta = dict(connection.execute("SELECT key, value FROM meta"))
             if meta["seal"] and temporary.suffix != SUFFIX:
-                raise MistakeError(Mistake(temporary, None, None, "this frame file is finished; nothing to mend"))
+                raise InvalidInputError(
+                    ConfigError(temporary, None, None, "this frame file is finished; nothing to mend")
+                )
             if meta["frames"] == "0":
-                raise MistakeError(Mistake(temporary, None, None, "it was left before the first frame was written"))
+                raise InvalidInputError(
+                    ConfigError(temporary, None, None, "it was left before the first frame was written")
+                )
             if not meta["seal"]:  # else it was left between its seal and its name
                 rows = connection.execute("SELECT number, slots, offset FROM universe")
                 _seal(connection, meta, tuple(Universe(*row) for row in rows))
@@ -190,7 +194,7 @@ def mend(temporary: Path | str, path: Path | str) -> int:
     except (OSError, sqlite3.Error, KeyError, TypeError) as error:
         busy = getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
         wrong = "it is still being written" if busy else f"it cannot be mended ({error})"
-        raise MistakeError(Mistake(temporary, None, None, wrong)) from error
+        raise InvalidInputError(ConfigError(temporary, None, None, wrong)) from error
     return int(meta["frames"])
 
 

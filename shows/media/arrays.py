@@ -12,32 +12,32 @@ from typing import IO
 
 import numpy as np
 
-from gloaming.shows.config_files.errors import Mistake, MistakeError, mistake
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, input_error
 from gloaming.shows.framefile.layout import CHUNK_BYTES_MAX
 from gloaming.shows.framefile.reader import Frames
-from gloaming.shows.framefile.source import Source, blocks_of
+from gloaming.shows.framefile.source import FrameSource, blocks_of
 
 LEVELS = "levels are whole numbers 0 to 255, with commas between"
 
 
-def read_npy(path: Path) -> Source:
+def read_npy(path: Path) -> FrameSource:
     """The frames of a NumPy array file `(frames, slots) uint8`, mapped into memory and read block by block."""
     try:
         with path.open("rb") as file:
             head = file.read(6)
         if not head:
-            raise mistake(path, "the file is empty")
+            raise input_error(path, "the file is empty")
         if head != b"\x93NUMPY":
-            raise mistake(path, "this is not a NumPy .npy file")
+            raise input_error(path, "this is not a NumPy .npy file")
         array = np.load(path, mmap_mode="r", allow_pickle=False)
     except OSError as error:
-        raise mistake(path, f"it cannot be read ({error.strerror or error})") from None
+        raise input_error(path, f"it cannot be read ({error.strerror or error})") from None
     except (ValueError, EOFError, SyntaxError) as error:
         if "Python objects" in str(error):
             check_kind(path, np.dtype(object), ())
-        raise mistake(path, f"the .npy file is damaged ({error})") from None
+        raise input_error(path, f"the .npy file is damaged ({error})") from None
     check_array(path, array)
-    return Source(array.shape[1], len(array), None, blocks_of(array))
+    return FrameSource(array.shape[1], len(array), None, blocks_of(array))
 
 
 def check_array(path: Path, array: np.ndarray) -> None:
@@ -51,52 +51,52 @@ def check_kind(path: Path, dtype: np.dtype, shape: tuple[int, ...], more: str = 
     if dtype != np.uint8:
         right = "levels are whole numbers 0 to 255: save np.clip(array, 0, 255).astype('uint8')"
         right += ", of levels 0 to 1 after a multiplication by 255" if dtype.kind == "f" else ""
-        raise mistake(path, f"the array is of type {dtype}{more}, not uint8", right)
+        raise input_error(path, f"the array is of type {dtype}{more}, not uint8", right)
     if len(shape) != 2:
         right = "save it with .reshape(len(frames), -1)"
-        raise mistake(path, f"the array has the shape {shape}, not (frames, slots)", right)
+        raise input_error(path, f"the array has the shape {shape}, not (frames, slots)", right)
     if 0 in shape:
-        raise mistake(path, f"the array has the shape {shape}: there is nothing in it")
+        raise input_error(path, f"the array has the shape {shape}: there is nothing in it")
 
 
-def read_npz(path: Path, name: str | None) -> Source:
+def read_npz(path: Path, name: str | None) -> FrameSource:
     """An array `(frames, slots) uint8` of an .npz file: the one of this name, or the only one."""
     try:
         archive = zipfile.ZipFile(path)
         names = [one.removesuffix(".npy") for one in archive.namelist() if one.endswith(".npy")]
         if not names:
-            raise mistake(path, "there is no array in it")
+            raise input_error(path, "there is no array in it")
         if name is None and len(names) > 1:
-            raise mistake(path, f"there are {len(names)} arrays in it", f"choose one: --array {names[0]}")
+            raise input_error(path, f"there are {len(names)} arrays in it", f"choose one: --array {names[0]}")
         if name is not None and name not in names:
-            raise mistake(path, f"there is no array {name!r} in it", f"it has {', '.join(names[:20])}")
+            raise input_error(path, f"there is no array {name!r} in it", f"it has {', '.join(names[:20])}")
         file = archive.open(f"{name or names[0]}.npy")
         version = np.lib.format.read_magic(file)
         header = np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
         shape, by_columns, dtype = header(file)
     except OSError as error:
-        raise mistake(path, f"it cannot be read ({error.strerror or error})") from None
+        raise input_error(path, f"it cannot be read ({error.strerror or error})") from None
     except (ValueError, SyntaxError, zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError) as error:
-        raise mistake(path, f"the .npz file is damaged ({error})") from None
+        raise input_error(path, f"the .npz file is damaged ({error})") from None
     check_kind(path, dtype, shape)
     if by_columns:
-        raise mistake(path, "the array is stored column after column", "save it with np.ascontiguousarray")
-    return Source(shape[1], shape[0], None, _blocks(path, file, shape[1], shape[0]))
+        raise input_error(path, "the array is stored column after column", "save it with np.ascontiguousarray")
+    return FrameSource(shape[1], shape[0], None, _blocks(path, file, shape[1], shape[0]))
 
 
-def read_raw(path: Path, width: int | None) -> Source:
+def read_raw(path: Path, width: int | None) -> FrameSource:
     """Bare bytes, `width` of them a frame."""
     if width is None or width < 1:
-        raise mistake(path, "nobody can see how many bytes a frame of it has", "say so: --width 6144")
+        raise input_error(path, "nobody can see how many bytes a frame of it has", "say so: --width 6144")
     try:
         size = path.stat().st_size
         file = path.open("rb")
     except OSError as error:
-        raise mistake(path, f"it cannot be read ({error.strerror or error})") from None
+        raise input_error(path, f"it cannot be read ({error.strerror or error})") from None
     frames, rest = divmod(size, width)
     if rest or not frames:
-        raise mistake(path, f"its {size} bytes are not a whole number of frames of {width} bytes")
-    return Source(width, frames, None, _blocks(path, file, width, frames))
+        raise input_error(path, f"its {size} bytes are not a whole number of frames of {width} bytes")
+    return FrameSource(width, frames, None, _blocks(path, file, width, frames))
 
 
 def _blocks(path: Path, file: IO[bytes], slots: int, frames: int) -> Iterator[Frames]:
@@ -107,23 +107,23 @@ def _blocks(path: Path, file: IO[bytes], slots: int, frames: int) -> Iterator[Fr
             try:
                 data = file.read(count * slots)
             except (OSError, EOFError, zlib.error, zipfile.BadZipFile) as error:
-                raise mistake(path, f"it is damaged at frame {first} ({error})") from None
+                raise input_error(path, f"it is damaged at frame {first} ({error})") from None
             if len(data) < count * slots:
-                raise mistake(path, f"it ends at frame {first + len(data) // slots} of {frames}")
+                raise input_error(path, f"it ends at frame {first + len(data) // slots} of {frames}")
             yield np.frombuffer(data, np.uint8).reshape(count, slots)
 
 
-def read_csv(path: Path) -> Source:
+def read_csv(path: Path) -> FrameSource:
     """A line a frame, a whole number 0 to 255 a slot, commas between. All lines are as long as the first."""
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             first = next(_rows(path, file), None)
     except OSError as error:
-        raise mistake(path, f"it cannot be read ({error.strerror or error})") from None
+        raise input_error(path, f"it cannot be read ({error.strerror or error})") from None
     if first is None:
-        raise mistake(path, "there are no frames in it")
+        raise input_error(path, "there are no frames in it")
     slots = first.shape[1]
-    return Source(slots, None, None, _csv_blocks(path, slots))
+    return FrameSource(slots, None, None, _csv_blocks(path, slots))
 
 
 def _csv_blocks(path: Path, slots: int) -> Iterator[Frames]:
@@ -154,17 +154,17 @@ def _rows(path: Path, file: IO[str]) -> Iterator[Frames]:
             slots = slots or len(row)
             if len(row) != slots:
                 wrong = f"there are {len(row)} levels, but {slots} in the first line"
-                raise MistakeError(Mistake(path, reader.line_num, None, wrong))
+                raise InvalidInputError(ConfigError(path, reader.line_num, None, wrong))
             try:
                 levels = np.array(row, dtype=np.int64)
             except (ValueError, OverflowError):
                 wrong = f"{_not_whole(row)!r} is not a level"
-                raise MistakeError(Mistake(path, reader.line_num, None, wrong, LEVELS)) from None
+                raise InvalidInputError(ConfigError(path, reader.line_num, None, wrong, LEVELS)) from None
             if levels.min() < 0 or levels.max() > 255:
                 wrong = f"a level of {levels.max() if levels.max() > 255 else levels.min()}"
-                raise MistakeError(Mistake(path, reader.line_num, None, wrong, LEVELS))
+                raise InvalidInputError(ConfigError(path, reader.line_num, None, wrong, LEVELS))
             yield levels.astype(np.uint8)[None]
     except UnicodeDecodeError:
-        raise mistake(path, "this is not text") from None
+        raise input_error(path, "this is not text") from None
     except csv.Error as error:
-        raise MistakeError(Mistake(path, reader.line_num, None, f"it cannot be read ({error})")) from None
+        raise InvalidInputError(ConfigError(path, reader.line_num, None, f"it cannot be read ({error})")) from None

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.edit import beside, frames_of
 from gloaming.shows.framefile.reader import FrameFileInfo, Frames
 from gloaming.shows.framefile.source import Progress
@@ -53,7 +53,7 @@ def on_matrix(info: FrameFileInfo, matrix: Matrix) -> View:
     """A matrix that begins at the first slot of the file. MistakeError if it is larger than a frame."""
     if matrix.slots > info.frame_bytes:
         wrong = f"a matrix of {matrix.width}x{matrix.height} has {matrix.slots} slots, a frame {info.frame_bytes}"
-        raise mistake("--matrix", wrong)
+        raise input_error("--matrix", wrong)
     return matrix.to_pictures
 
 
@@ -68,7 +68,7 @@ def on_strings(info: FrameFileInfo, rig: Rig, rig_path: Path) -> View:
         places.append(points)
         slots.append(string_slots(string, offsets)[:, [string.order.index(one) for one in "RGB"]])
     if not places:
-        raise mistake(rig_path, "no string says where it hangs", "give strings points or a line")
+        raise input_error(rig_path, "no string says where it hangs", "give strings points or a line")
     xy, slot = np.concatenate(places), np.concatenate(slots)
     span = np.ptp(xy, axis=0)
     scale = (2 * THUMB_PX - 5) / max(span.max(), 1e-9)
@@ -101,11 +101,13 @@ def draw(
     MistakeError without Pillow, for another kind of file, or at a damaged chunk.
     """
     if out.suffix.lower() != ".png":
-        raise mistake(out, "a preview is a PNG", "let its name end in .png")
+        raise input_error(out, "a preview is a PNG", "let its name end in .png")
     try:
         from PIL import Image, ImageDraw
     except ImportError:
-        raise mistake(out, "a preview needs Pillow, which is not installed", "pip install 'gloaming[media]'") from None
+        raise input_error(
+            out, "a preview needs Pillow, which is not installed", "pip install 'gloaming[media]'"
+        ) from None
     width = COLUMNS * (THUMB_PX + MARGIN_PX) + MARGIN_PX
     thumbs, strip, line_s = _gather(info, through(view, table), width - TIME_PX - MARGIN_PX, progress)
     strip = strip if table is None else table[strip]
@@ -188,13 +190,13 @@ def export(info: FrameFileInfo, out: Path, view: View, progress: Progress | None
     try:
         import av
     except ImportError:
-        raise mistake(out, "video needs PyAV, which is not installed", "pip install 'gloaming[media]'") from None
+        raise input_error(out, "video needs PyAV, which is not installed", "pip install 'gloaming[media]'") from None
     with beside(out) as temporary:
         try:
             with av.open(str(temporary), "w", format=SUFFIXES[out.suffix]) as container:
                 _encode(av, container, info, view, progress)
         except av.FFmpegError as error:
-            raise mistake(out, f"it cannot be written ({error})") from error
+            raise input_error(out, f"it cannot be written ({error})") from error
 
 
 def _encode(av: Any, container: Any, info: FrameFileInfo, view: View, progress: Progress | None) -> None:

@@ -14,7 +14,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.config_files.errors import Mistake, MistakeError, mistake
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, input_error
 from gloaming.shows.framefile.layout import Frames
 from gloaming.shows.framefile.reader import Universe
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
@@ -79,14 +79,18 @@ def parse_matrix(size: str, start: str, direction: str, zigzag: bool, order: str
     """A matrix as a person writes it: `64x32`, `top-left`, `rows`, `RGB`."""
     match = re.fullmatch(r"([1-9][0-9]{0,4})x([1-9][0-9]{0,4})", size, re.ASCII)
     if not match:
-        raise MistakeError(Mistake("--matrix", None, None, f"{size!r} is not a size", "write width x height: 64x32"))
+        raise InvalidInputError(
+            ConfigError("--matrix", None, None, f"{size!r} is not a size", "write width x height: 64x32")
+        )
     if sorted(order) not in (sorted("RGB"), sorted("RGBW")):
         wrong = f"{order!r} is not an order of colours"
-        raise MistakeError(Mistake("--order", None, None, wrong, "write each letter of RGB, or of RGBW, once: GRB"))
+        raise InvalidInputError(
+            ConfigError("--order", None, None, wrong, "write each letter of RGB, or of RGBW, once: GRB")
+        )
     matrix = Matrix(int(match[1]), int(match[2]), start, direction, zigzag, order)
     if matrix.slots > UNIVERSE_MAX * SLOTS_MAX:
         wrong = f"{size} has {matrix.slots} slots, more than all universes hold"
-        raise MistakeError(Mistake("--matrix", None, None, wrong))
+        raise InvalidInputError(ConfigError("--matrix", None, None, wrong))
     return matrix
 
 
@@ -94,7 +98,7 @@ PICTURE_PX = 256
 """The longer side of the picture that a film is brought to before pixels are picked out of it."""
 
 
-class Canvas(Protocol):
+class PixelLayout(Protocol):
     """What a picture can be put on: pictures of `width` x `height` become frames of `slots`."""
 
     @property
@@ -129,7 +133,7 @@ class Hanging:
     def __init__(self, rig: Rig, rig_path: Path) -> None:
         placed = [(string, points) for string in rig.string if (points := positions(string)) is not None]
         if not placed:
-            raise mistake(rig_path, "no string says where it hangs", "give strings points or a line")
+            raise input_error(rig_path, "no string says where it hangs", "give strings points or a line")
         numbers = sorted({universe for string, _ in placed for universe, _, _ in string.spans()})
         offsets = np.concatenate([[0], np.cumsum([rig.slots[number] for number in numbers])]).tolist()
         self.universes = tuple(

@@ -10,9 +10,9 @@ from fractions import Fraction
 
 import numpy as np
 
-from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.reader import Frames
-from gloaming.shows.framefile.source import Source
+from gloaming.shows.framefile.source import FrameSource
 
 
 def paced(length_s: Fraction, fps: Fraction) -> tuple[int, Fraction]:
@@ -46,16 +46,18 @@ def held(pictures: Iterable[tuple[int, Frames]], wanted: Iterable[int]) -> Itera
             yield current[1]
 
 
-def resampled(source: Source, source_fps: Fraction, fps: Fraction) -> tuple[Source, Fraction]:
+def resampled(source: FrameSource, source_fps: Fraction, fps: Fraction) -> tuple[FrameSource, Fraction]:
     """A source of a known rate at about another, and the exact rate. MistakeError if its frames are not counted."""
     if source_fps == fps:
         return source, fps
     if source.frames is None:
-        raise mistake("--source-fps", "the frames of this kind of file are not counted", "import it at its own rate")
+        raise input_error(
+            "--source-fps", "the frames of this kind of file are not counted", "import it at its own rate"
+        )
     count, exact = paced(source.frames / source_fps, fps)
     singles = (block[number : number + 1] for block in source.blocks for number in range(len(block)))
     middles = (int((frame + Fraction(1, 2)) / exact * source_fps) for frame in range(count))
-    return Source(source.slots, count, exact, held(enumerate(singles), middles)), exact
+    return FrameSource(source.slots, count, exact, held(enumerate(singles), middles)), exact
 
 
 def curve(text: str) -> np.ndarray | None:
@@ -72,7 +74,7 @@ def curve(text: str) -> np.ndarray | None:
         except ValueError:
             power = 0.0
         if not 0.1 <= power <= 10:
-            raise mistake("--gamma", f"{text!r} is not a curve", "write srgb, or a power such as 2.2")
+            raise input_error("--gamma", f"{text!r} is not a curve", "write srgb, or a power such as 2.2")
         if power == 1:
             return None
         light = values**power
@@ -89,8 +91,8 @@ def undone(table: np.ndarray | None) -> np.ndarray | None:
     return back
 
 
-def shaded(source: Source, table: np.ndarray | None) -> Source:
+def shaded(source: FrameSource, table: np.ndarray | None) -> FrameSource:
     """A source with every level looked up in a table of 256."""
     if table is None:
         return source
-    return Source(source.slots, source.frames, source.fps, (table[block] for block in source.blocks))
+    return FrameSource(source.slots, source.frames, source.fps, (table[block] for block in source.blocks))

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 from gloaming.shows.media.loudness import Loudness, Meter
 from gloaming.shows.media.sound_reading import ALIKE_S, OpenSound, SoundMissingError, to_channels
 from gloaming.shows.time_units import SECOND_NS
@@ -63,7 +63,7 @@ def sound_length_ns(path: Path) -> int:
         sound.seek(sound.frames - 1)
         if not len(sound.read(1)):
             wrong = "it is cut short or damaged: its end cannot be decoded"
-            raise MistakeError(Mistake(path, None, None, wrong, "copy it again"))
+            raise InvalidInputError(ConfigError(path, None, None, wrong, "copy it again"))
         return _info(sound).length_ns
 
 
@@ -108,8 +108,8 @@ def main() -> None:
     found: dict[str, object] = {"lufs": None, "dbtp": None, "wrong": ""}
     try:
         measured = measure(path, int(sys.argv[2]))
-    except MistakeError as error:
-        found["wrong"] = error.mistakes[0].wrong
+    except InvalidInputError as error:
+        found["wrong"] = error.errors[0].problem
     except SoundMissingError as error:
         found["wrong"] = str(error)
     else:

@@ -13,7 +13,7 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 from gloaming.shows.media.mp3_frames import mend_holes
 
 Samples = npt.NDArray[np.float32]
@@ -143,7 +143,7 @@ class OpenSound:
             mended = mend_holes(self.path.read_bytes())
         except OSError as error:
             wrong = f"it cannot be read ({error.strerror or error})"
-            raise MistakeError(Mistake(self.path, None, None, wrong)) from None
+            raise InvalidInputError(ConfigError(self.path, None, None, wrong)) from None
         if mended:
             self._source = mended.content
             self.holes += mended.holes
@@ -181,7 +181,7 @@ class OpenSound:
             wrong = "there is no sound in it"
         if wrong:
             hint = "save it as stereo at 44100 or 48000 samples a second"
-            raise MistakeError(Mistake(self.path, None, None, wrong, hint))
+            raise InvalidInputError(ConfigError(self.path, None, None, wrong, hint))
 
 
 def _open(path: Path, source: Path | bytes) -> Any:
@@ -192,21 +192,23 @@ def _open(path: Path, source: Path | bytes) -> Any:
         raise SoundMissingError(f"{MISSING} ({error})") from None
     try:
         if path.exists() and not path.is_file():
-            raise MistakeError(Mistake(path, None, None, "this is not a file", f"name a file in {FORMATS}"))
+            raise InvalidInputError(ConfigError(path, None, None, "this is not a file", f"name a file in {FORMATS}"))
         with path.open("rb") as file:
             head = file.read(12)
     except FileNotFoundError:
-        raise MistakeError(Mistake(path, None, None, "there is no such file", f"name a file in {FORMATS}")) from None
+        raise InvalidInputError(
+            ConfigError(path, None, None, "there is no such file", f"name a file in {FORMATS}")
+        ) from None
     except (OSError, ValueError) as error:
         wrong = f"it cannot be read ({getattr(error, 'strerror', None) or error})"
-        raise MistakeError(Mistake(path, None, None, wrong)) from None
+        raise InvalidInputError(ConfigError(path, None, None, wrong)) from None
     if not head:
-        raise MistakeError(Mistake(path, None, None, "the file is empty", "copy it again"))
+        raise InvalidInputError(ConfigError(path, None, None, "the file is empty", "copy it again"))
     try:
         sound = soundfile.SoundFile(BytesIO(source) if isinstance(source, bytes) else source)
     except (soundfile.LibsndfileError, TypeError, ValueError) as error:
         wrong = f"this is not sound that can be played ({_said(error)})"
-        raise MistakeError(Mistake(path, None, None, wrong, f"save it as {FORMATS}")) from None
+        raise InvalidInputError(ConfigError(path, None, None, wrong, f"save it as {FORMATS}")) from None
     # What says that it is seekable is sought by soundfile after every block read, which tears holes into MP3.
     sound.seekable = lambda: False
     return sound

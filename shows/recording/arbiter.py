@@ -8,7 +8,7 @@ import numpy as np
 
 from gloaming.shows.protocols.e131 import DATA_LOSS_NS, OLD_STEPS, TERMINATED, step
 from gloaming.shows.protocols.e131.parse import Bytes
-from gloaming.shows.recording.report import Tally
+from gloaming.shows.recording.report import SourceCounts
 
 LEAD_NS = 500_000_000
 """How long a source that others are merged into may be silent and lead on: one that stands still (6.6.2) is no lead."""
@@ -18,7 +18,7 @@ ASIDE = -2
 
 
 @dataclass(slots=True)
-class Source:
+class SentSource:
     """One source on one universe. `sequence` is its last number, `sequences` the last of each start code. `levels` are
     kept only while it is not alone; -1 is the priority of one that has sent none yet."""
 
@@ -42,7 +42,7 @@ class Stream:
 
     number: int
     row: int
-    sources: dict[bytes, Source] = field(default_factory=dict)
+    sources: dict[bytes, SentSource] = field(default_factory=dict)
     frame: int = -1
     before: int = -2
     rank: int = -1
@@ -53,7 +53,14 @@ class Stream:
 
 
 def take(
-    stream: Stream, tally: Tally, cid: bytes, sequence: int, priority: int, options: int, start_code: int, at_ns: int
+    stream: Stream,
+    tally: SourceCounts,
+    cid: bytes,
+    sequence: int,
+    priority: int,
+    options: int,
+    start_code: int,
+    at_ns: int,
 ) -> int:
     """A packet of a universe: how many were lost before it; `DISCARD` if it does not count, `ASIDE` if another source
     leads and this one at most adds to its levels.
@@ -63,7 +70,7 @@ def take(
     if source is None:
         if options & TERMINATED:
             return DISCARD
-        source = stream.sources[cid] = Source(cid, sequence, at_ns, -1 if start_code else priority)
+        source = stream.sources[cid] = SentSource(cid, sequence, at_ns, -1 if start_code else priority)
     else:
         before = source.sequences.get(start_code)
         ahead = 1 if before is None else step(sequence, before)
@@ -97,7 +104,7 @@ def take(
     return lost if len(stream.sources) == 1 else _contest(stream, source, tally, lost)
 
 
-def _contest(stream: Stream, source: Source, tally: Tally, lost: int) -> int:
+def _contest(stream: Stream, source: SentSource, tally: SourceCounts, lost: int) -> int:
     """6.2.3: the highest priority wins; of equal ones the first that moves leads, the others are merged into it."""
     for one in list(stream.sources.values()):
         if source.at_ns - one.at_ns > DATA_LOSS_NS:

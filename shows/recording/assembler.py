@@ -17,7 +17,7 @@ from gloaming.shows.protocols.e131 import DATA_LOSS_NS, PREVIEW, SLOTS_MAX
 from gloaming.shows.protocols.e131.parse import UNIVERSES, Bytes, Integers, Kind, Packets
 from gloaming.shows.recording import arbiter
 from gloaming.shows.recording.arbiter import DISCARD, Stream, Synchronizations
-from gloaming.shows.recording.report import Tally
+from gloaming.shows.recording.report import SourceCounts
 from gloaming.shows.recording.rhythm import Pacer, Rhythm
 from gloaming.shows.time_units import SECOND_NS
 
@@ -45,7 +45,7 @@ class Assembler:
     """
 
     def __init__(
-        self, universes: Sequence[int], rhythm: Rhythm, pacer: Pacer, tally: Tally, clock_is_steady: bool
+        self, universes: Sequence[int], rhythm: Rhythm, pacer: Pacer, tally: SourceCounts, clock_is_steady: bool
     ) -> None:
         self._tally, self._pacer, self._steady = tally, pacer, clock_is_steady
         self._streams = {number: Stream(number, row) for row, number in enumerate(universes)}

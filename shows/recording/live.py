@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.source import Progress
 from gloaming.shows.protocols.e131 import UNIVERSE_MAX
 from gloaming.shows.protocols.e131.parse import Kind, Packets, announced, read
@@ -27,7 +27,7 @@ LONG = 5_000
 """Packets of a look that never changes, after which the looking begins anew."""
 
 
-class Ear:
+class Listener:
     """Hears which universes there are: those that sources announce (E1.31 section 8), and those that come in."""
 
     def __init__(self, receiver: Receiver) -> None:
@@ -186,7 +186,7 @@ class Live:
         if self.recording is None:
             numbers = self._numbers()
             if not self._census.sent.keys() & set(numbers):
-                raise mistake(self._out, self.nothing)
+                raise input_error(self._out, self.nothing)
             slots = lay_out(numbers, self._census.sent, {}, self._policy)
             rhythm = self._census.rhythm(self._wanted.fps)
             self.recording = Recording(self._out, slots, rhythm, self._wanted, live=True)

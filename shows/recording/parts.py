@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.config_files.errors import MistakeError, mistake
+from gloaming.shows.config_files.errors import InvalidInputError, input_error
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.layout import chunk_frames
 from gloaming.shows.framefile.reader import Frames, FrameWriter, Universe
-from gloaming.shows.framefile.source import Source, write_source
+from gloaming.shows.framefile.source import FrameSource, write_source
 from gloaming.shows.protocols.e131 import SLOTS_MAX
 from gloaming.shows.protocols.e131.parse import Bytes, Integers
 
@@ -97,8 +97,8 @@ class Parts:
         if fps != self._fps:
             try:
                 writer.retime(fps)
-            except MistakeError as error:
-                notes.append(f"the rate stays {float(self._fps):g}: {error.mistakes[0].wrong}")
+            except InvalidInputError as error:
+                notes.append(f"the rate stays {float(self._fps):g}: {error.errors[0].problem}")
         writer.close()
         return notes
 
@@ -118,10 +118,10 @@ class Parts:
                     yield np.concatenate([block, np.zeros((len(block), 1), np.uint8)], axis=1)[:, places]
 
         try:
-            write_source(Source(sum(whole.values()), None, fps, blocks()), self._out, fps, universes_of(whole))
-        except MistakeError as error:
+            write_source(FrameSource(sum(whole.values()), None, fps, blocks()), self._out, fps, universes_of(whole))
+        except InvalidInputError as error:
             names = ", ".join(path.name for path in paths)
-            raise mistake(self._out, f"{error.mistakes[0].wrong}; its parts are kept as {names}") from None
+            raise input_error(self._out, f"{error.errors[0].problem}; its parts are kept as {names}") from None
         for path in paths:
             path.unlink()
 

@@ -19,7 +19,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.protocols.e131.parse import Datagrams
 from gloaming.shows.recording.receive_process import (
     CONTROL_BYTES,
@@ -56,7 +56,7 @@ class Receiver:
 
     def __init__(self, sockets: Sequence[socket.socket]) -> None:
         if struct.calcsize("P") != 8:  # the ring has the layout of struct mmsghdr with pointers of 8 bytes
-            raise mistake("record", "live recording needs a 64-bit system", "record a capture: --capture FILE")
+            raise input_error("record", "live recording needs a 64-bit system", "record a capture: --capture FILE")
         self.dropped = 0
         self._sockets = sockets
         memory = os.memfd_create("gloaming-record")

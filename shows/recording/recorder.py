@@ -12,17 +12,17 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.config_files.errors import MistakeError, mistake
+from gloaming.shows.config_files.errors import InvalidInputError, input_error
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect
-from gloaming.shows.framefile.source import Progress, Source, write_source
+from gloaming.shows.framefile.source import FrameSource, Progress, write_source
 from gloaming.shows.protocols.e131 import SLOTS_MAX
 from gloaming.shows.protocols.e131.parse import UNIVERSES, Bytes, Packets, read
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.assembler import Assembler
 from gloaming.shows.recording.census import Census
 from gloaming.shows.recording.parts import Parts, universes_of
-from gloaming.shows.recording.report import Tally, ranges
+from gloaming.shows.recording.report import SourceCounts, ranges
 from gloaming.shows.recording.rhythm import Pacer, Rhythm, usual
 
 COLOURS = 3
@@ -50,7 +50,7 @@ class Outcome:
     """What came of it: the file, the counts, more lines to be said; and what broke it off, if anything did."""
 
     info: FrameFileInfo
-    tally: Tally
+    tally: SourceCounts
     notes: tuple[str, ...]
     broken: str | None = None
 
@@ -76,7 +76,7 @@ class Recording:
     """Writes one file of the universes in `slots` (number to slots). `ended` says why it is over, if it is."""
 
     def __init__(self, out: Path, slots: Mapping[int, int], rhythm: Rhythm, wanted: Wanted, live: bool) -> None:
-        self.tally = Tally()
+        self.tally = SourceCounts()
         self.ended: str | None = None
         self._broken: str | None = None
         self._wanted, self._slots = wanted, dict(sorted(slots.items()))
@@ -131,7 +131,7 @@ class Recording:
             return
         try:
             self._parts.add(slots)
-        except MistakeError as error:
+        except InvalidInputError as error:
             self._break(error)
             return
         self._slots.update(slots)
@@ -197,7 +197,7 @@ class Recording:
             self._filled_before = self._pacer.filled
         try:
             self._parts.write(row)
-        except MistakeError as error:
+        except InvalidInputError as error:
             self._break(error)
             return
         np.bitwise_or(self._lit, row, out=self._lit)
@@ -206,10 +206,10 @@ class Recording:
         if self.tally.frames == self._frames_max:
             self.ended = "the time is over"
 
-    def _break(self, error: MistakeError) -> None:
+    def _break(self, error: InvalidInputError) -> None:
         """End with what is safe, since no more can be written."""
         self._parts.drop_tail()
-        self.ended = self._broken = error.mistakes[0].wrong
+        self.ended = self._broken = error.errors[0].problem
 
     def close(self) -> Outcome:
         """Finish the file. MistakeError when there is no frame to write."""
@@ -221,20 +221,20 @@ class Recording:
         if self._broken is None:
             try:
                 self._parts.flush()
-            except MistakeError as error:
+            except InvalidInputError as error:
                 self._break(error)
         self.tally.measured_fps = self._pacer.measured_fps()
         self.tally.rates = self._pacer.rates()
         if self._wanted.from_change and not self.tally.frames and self._broken is None:
-            raise mistake(self._out, "nothing changed, so that there is nothing to record")
+            raise input_error(self._out, "nothing changed, so that there is nothing to record")
         notes = [] if self.ended in (None, self._broken) else [f"ended: {self.ended}"]
         fps = self._wanted.fps or (usual(self.tally.measured_fps) if self.tally.measured_fps else self._fps)
         try:
             notes += self._parts.close(fps)
-        except MistakeError:
+        except InvalidInputError:
             if self._broken is None:
                 raise
-            raise mistake(self._out, self._broken) from None
+            raise input_error(self._out, self._broken) from None
         return Outcome(inspect(self._out), self.tally, tuple(notes), self._broken)
 
     def discard(self) -> None:
@@ -258,11 +258,11 @@ class Recording:
         offsets = {one.number: one.offset for one in info.universes}
         columns = np.concatenate([np.arange(slots[number]) + offsets[number] for number in spoke])
         blocks = (block[:, columns] for block in frames_of(info.path))
-        source = Source(len(columns), info.frames, info.fps, blocks)
+        source = FrameSource(len(columns), info.frames, info.fps, blocks)
         try:
             write_source(source, info.path, info.fps, universes_of(slots), progress)
-        except MistakeError as error:
-            note = f"slots that were never lit are still in it: {error.mistakes[0].wrong}"
+        except InvalidInputError as error:
+            note = f"slots that were never lit are still in it: {error.errors[0].problem}"
             return replace(outcome, notes=(*outcome.notes, note))
         return replace(outcome, info=inspect(info.path))
 
@@ -272,7 +272,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     for us. `progress` is told packets done, and in all.
     """
     seen, census = capture.Seen(), Census(wanted.universes, measured=wanted.slots == "used")
-    others = Tally()
+    others = SourceCounts()
     for packets in _packets(path, seen, wanted):
         census.take(packets)
         others.count(packets)
@@ -280,7 +280,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
             progress(seen.packets, None)
     numbers = sorted(census.sent if wanted.universes is None else set(census.sent).intersection(wanted.universes))
     if not numbers:
-        raise mistake(path, _nothing(census, seen, others), None)
+        raise input_error(path, _nothing(census, seen, others), None)
     missing = sorted(set(wanted.universes or ()) - set(numbers))
     rhythm = census.rhythm(wanted.fps)
     slots = lay_out(numbers, census.sent, census.used, wanted.slots)
@@ -313,7 +313,7 @@ def _packets(path: Path, seen: capture.Seen, wanted: Wanted) -> Iterator[Packets
             yield read(datagrams, wanted.preview)
 
 
-def _nothing(census: Census, seen: capture.Seen, others: Tally) -> str:
+def _nothing(census: Census, seen: capture.Seen, others: SourceCounts) -> str:
     if census.sent:
         return f"nothing came for the universes chosen; there is {ranges(sorted(census.sent))}{census.preview_only}"
     why = [f"{count} {text}" for text, count in seen.unusable.most_common(3)]

@@ -15,7 +15,7 @@ SHOWN = 6
 
 
 @dataclass
-class Tally:
+class SourceCounts:
     """Counts of a recording. All are packets unless the name says otherwise."""
 
     data: int = 0

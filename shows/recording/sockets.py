@@ -9,7 +9,7 @@ import struct
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from gloaming.shows.config_files.errors import mistake
+from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.interfaces import addresses, index_of
 from gloaming.shows.protocols.e131 import PORT, group, group_ipv6
 
@@ -64,7 +64,7 @@ class Sockets:
         if address is not None:
             if not address or _is_group(address):
                 right = "leave it out: the groups of the universes are joined anyhow" if address else None
-                raise mistake("--address", f"{address!r} is no address of ours", right)
+                raise input_error("--address", f"{address!r} is no address of ours", right)
             self.all = [_socket(address)]
             return
         ipv4, index = _find(interface) if interface else ("0.0.0.0", 0)
@@ -115,18 +115,18 @@ def _find(interface: str) -> tuple[str | None, int]:
     except ValueError:
         if interface not in indices:
             right = f"there is {', '.join(indices)}"
-            raise mistake("--interface", f"there is no interface {interface!r}", right) from None
+            raise input_error("--interface", f"there is no interface {interface!r}", right) from None
         index = indices[interface]
     else:
         found = index_of(address)
         if found is None:
-            raise mistake("--interface", f"no interface has the address {interface}")
+            raise input_error("--interface", f"no interface has the address {interface}")
         if address.version == 4:
             return interface, found
         index = found
     ipv4 = next((str(one.ip) for at, one in addresses() if at == index and one.version == 4), None)
     if ipv4 is None and index not in _ipv6_indices():
-        raise mistake("--interface", f"the interface {interface!r} has no address")
+        raise input_error("--interface", f"the interface {interface!r} has no address")
     return ipv4, index
 
 
@@ -157,5 +157,5 @@ def _socket(address: str) -> socket.socket:
     except OSError as error:
         sock.close()
         wrong = f"it is not possible to listen at {address or 'any address'}, port {PORT} ({error.strerror})"
-        raise mistake("--address", wrong) from None
+        raise input_error("--address", wrong) from None
     return sock

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from gloaming.shows.config_files.checking import Table, instead, on_their_lines, read_tables
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 
 UNIVERSES = range(1, UNIVERSE_MAX + 1)
@@ -191,17 +191,17 @@ class Rig(Table):
 def load_rig(path: Path) -> Rig:
     """A rig.toml, checked as a whole. Raises MistakeError with every mistake in it."""
     rig = read_tables(path, Rig)
-    mistakes = [*_names(path, rig), *_owners(path, rig), *_strings(path, rig)]
-    if mistakes:
-        raise MistakeError(*on_their_lines(path, mistakes))
+    errors = [*_names(path, rig), *_owners(path, rig), *_strings(path, rig)]
+    if errors:
+        raise InvalidInputError(*on_their_lines(path, errors))
     return rig
 
 
-def _at(path: Path, table: Table, key: str, wrong: str, right: str) -> Mistake:
-    return Mistake(path, int(table.place.rpartition(":")[2]), key, wrong, right)
+def _at(path: Path, table: Table, key: str, wrong: str, right: str) -> ConfigError:
+    return ConfigError(path, int(table.place.rpartition(":")[2]), key, wrong, right)
 
 
-def _names(path: Path, rig: Rig) -> Iterator[Mistake]:
+def _names(path: Path, rig: Rig) -> Iterator[ConfigError]:
     groups: dict[str, tuple[Named, ...]] = {"controller": rig.controller, "supply": rig.supply, "string": rig.string}
     for kind, tables in groups.items():
         seen: dict[str, Named] = {}
@@ -212,7 +212,7 @@ def _names(path: Path, rig: Rig) -> Iterator[Mistake]:
             seen[table.name] = table
 
 
-def _owners(path: Path, rig: Rig) -> Iterator[Mistake]:
+def _owners(path: Path, rig: Rig) -> Iterator[ConfigError]:
     """An address, and a universe, belongs to one controller. This machine itself may stand for several."""
     owner: dict[int, Controller] = {}
     hosts: dict[str, Controller] = {}
@@ -232,7 +232,7 @@ def _owners(path: Path, rig: Rig) -> Iterator[Mistake]:
             owner[number] = controller
 
 
-def _strings(path: Path, rig: Rig) -> Iterator[Mistake]:
+def _strings(path: Path, rig: Rig) -> Iterator[ConfigError]:
     controllers = {controller.name: controller for controller in rig.controller}
     owners = {number: controller.name for number, controller in rig.controller_of.items()}
     supplies = {supply.name for supply in rig.supply}
@@ -265,7 +265,7 @@ def _spans(
     controller: Controller,
     owners: dict[int, str],
     taken: dict[int, list[tuple[int, int, PixelString]]],
-) -> Iterator[Mistake]:
+) -> Iterator[ConfigError]:
     for universe, first, last in string.spans():
         if universe not in controller.universes:
             wrong = f"its pixels run into universe {universe}, which {controller.name} does not have"

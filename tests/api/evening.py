@@ -87,7 +87,7 @@ def numbered(frames: int, slots: int = 12) -> npt.NDArray[np.uint8]:
 
 def gloaming(*args: str | Path, **more: Any) -> subprocess.CompletedProcess[str]:
     """The `gloaming` command, to its end."""
-    command = [sys.executable, "-m", "gloaming.api.command", *map(str, args)]
+    command = [sys.executable, "-m", "gloaming.api.cli.main", *map(str, args)]
     return subprocess.run(command, capture_output=True, text=True, timeout=120, check=False, **more)
 
 
@@ -157,7 +157,7 @@ class Evening:
 
     def start(self) -> None:
         env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(self.offset_ns)}
-        command = [*self.within(), sys.executable, "-m", "gloaming.api.command", "run", str(self.folder)]
+        command = [*self.within(), sys.executable, "-m", "gloaming.api.cli.main", "run", str(self.folder)]
         for name in ("address", "token"):
             (self.state / name).unlink(missing_ok=True)
         self.process = subprocess.Popen(command, env=env, text=True)
@@ -170,16 +170,16 @@ class Evening:
     def kill_everything(self) -> None:
         """The supervisor and both its children, at once, as a power cut does."""
         assert self.process
-        pids = [self.process.pid, self.pid("director"), self.pid("transmitter")]
+        pids = [self.process.pid, self.pid("planner"), self.pid("transmitter")]
         for pid in pids:
             os.kill(pid, signal.SIGKILL)
         self.process.wait(PATIENCE_S)
         wait_until(lambda: not any(_lives(pid) for pid in pids), "an end of every process")
 
     def pid(self, which: str) -> int:
-        """The process that is the director, or the transmitter."""
+        """The process that is the planner, or the transmitter."""
         assert self.process
-        word = {"director": "gloaming.api.serve", "transmitter": "daemon.transmitter"}[which]
+        word = {"planner": "gloaming.api.serve", "transmitter": "daemon.transmitter"}[which]
 
         def find() -> int | None:
             found = [pid for pid, line in _processes() if word in line and str(self.state) in line]
@@ -200,7 +200,7 @@ class Evening:
             return error.code, json.load(error)
 
     def now(self) -> dict[str, Any]:
-        """`/api/now`, as soon as the director answers."""
+        """`/api/now`, as soon as the planner answers."""
 
         def answer() -> dict[str, Any] | None:
             try:
@@ -210,7 +210,7 @@ class Evening:
             assert status in (200, 429), body  # whoever asks too often in a row is asked to wait
             return dict(body) if status == 200 else None
 
-        return dict(wait_until(answer, "an answer of the director"))
+        return dict(wait_until(answer, "an answer of the planner"))
 
     @contextmanager
     def reader(self, address: str, way: str = "unicast") -> Iterator[Reader]:

@@ -1,4 +1,4 @@
-"""A house for tests of the HTTP side: a small site, its director in this process, and clients that come to its door."""
+"""A house for tests of the HTTP side: a small site, its planner in this process, and clients that come to its door."""
 
 from __future__ import annotations
 
@@ -121,10 +121,10 @@ def offset_to(local: str) -> int:
 
 @dataclass
 class House:
-    """A director that runs in this process, without a transmitter."""
+    """A planner that runs in this process, without a transmitter."""
 
     app: FastAPI
-    director: Planner
+    planner: Planner
     authenticator: Authenticator
     token: str
 
@@ -137,7 +137,7 @@ class House:
     def device(self, kind: str = "operator", name: str = "a phone") -> str:
         """The token of a device that signed in by a link."""
         code = self.authenticator.make_link(kind, time.monotonic())
-        found = self.authenticator.use_link(code, name, time.monotonic(), self.director.now_ns())
+        found = self.authenticator.use_link(code, name, time.monotonic(), self.planner.now_ns())
         assert found
         return found[0]
 
@@ -154,14 +154,14 @@ async def house(
     """A site's house, open at a local instant."""
     site = load_site(write_site(folder / "site"))
     state = folder / "state"
-    director = Planner(site, state, Clock(offset_to(at)))
-    authenticator = Authenticator(director._store)
+    planner = Planner(site, state, Clock(offset_to(at)))
+    authenticator = Authenticator(planner._store)
     authenticator.first_passcode(state)
-    token = authenticator.local_token(state, director.now_ns()).read_text().strip()
-    app = make_app(director, authenticator, limits)
-    await director.start()
-    yield House(app, director, authenticator, token)
-    await director.stop()
+    token = authenticator.local_token(state, planner.now_ns()).read_text().strip()
+    app = make_app(planner, authenticator, limits)
+    await planner.start()
+    yield House(app, planner, authenticator, token)
+    await planner.stop()
 
 
 def run(work: Any) -> None:

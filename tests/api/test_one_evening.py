@@ -72,16 +72,16 @@ def test_real_pictures_arrive_in_order_byte_for_byte_over_and_over(way: str, eve
     check_pictures(seen, pictures)
 
 
-def test_a_director_killed_in_mid_piece_costs_no_frame_and_comes_back_at_the_right_place(evening: Evening) -> None:
+def test_a_planner_killed_in_mid_piece_costs_no_frame_and_comes_back_at_the_right_place(evening: Evening) -> None:
     evening.write(numbered(LOOP))
     with evening.reader("0.0.0.0") as reader, evening.running():
         reader.wait_for(lambda seen: len(seen) > 60, "light")
         first = evening.now()
-        os.kill(evening.pid("director"), signal.SIGKILL)
+        os.kill(evening.pid("planner"), signal.SIGKILL)
         killed = len(reader.lit())
         for name in ("address", "token"):
             (evening.state / name).unlink()
-        wait_until((evening.state / "address").exists, "a new director")
+        wait_until((evening.state / "address").exists, "a new planner")
         again = evening.now()
         on_the_wire = reader.lit()[-1].number - 1
         later = evening.now()
@@ -144,13 +144,13 @@ FORGED = b"\x63" * 12
 
 
 def forge(evening: Evening, dark_ns: int) -> None:
-    """Hand the transmitter a score that is all light, through the dark hours, as a director gone wrong would."""
-    with socket.socket(socket.AF_UNIX) as director:
-        director.connect(str(evening.state / "transmitter.sock"))
+    """Hand the transmitter a score that is all light, through the dark hours, as a planner gone wrong would."""
+    with socket.socket(socket.AF_UNIX) as planner:
+        planner.connect(str(evening.state / "transmitter.sock"))
         now_ns = time.time_ns() + evening.offset_ns
         light = Segment(now_ns - 10**9, now_ns + 600 * 10**9, look=0x63, level_from=1.0, level_until=1.0)
         score = Score(1, now_ns - time.monotonic_ns(), evening.offset_ns, (light,))
-        director.sendall(json.dumps(score.to_json()).encode() + b"\n")
+        planner.sendall(json.dumps(score.to_json()).encode() + b"\n")
         wait_until(lambda: time.monotonic_ns() > dark_ns + 10**9, "the dark hours")
 
 
@@ -179,9 +179,9 @@ def wall(instant: str) -> float:
     return datetime.fromisoformat(instant).timestamp()
 
 
-@pytest.mark.parametrize("case", ["director alive", "director killed before", "score forged to contain light"])
+@pytest.mark.parametrize("case", ["planner alive", "planner killed before", "score forged to contain light"])
 def test_the_wire_is_black_at_the_first_instant_of_dark_hours(case: str, evening: Evening) -> None:
-    killed = case != "director alive"
+    killed = case != "planner alive"
     evening.write(numbered(LOOP), dark_from="22:30", dark_to="07:00")
     evening.move_to("2026-12-01T22:29:46")  # a busy machine begins a show within these seconds
     dark_ns = int(wall("2026-12-01T22:30:00+00:00") * 1e9) - evening.offset_ns - time.time_ns() + time.monotonic_ns()
@@ -189,8 +189,8 @@ def test_the_wire_is_black_at_the_first_instant_of_dark_hours(case: str, evening
         reader.wait_for(lambda seen: len([one for one in seen if not one.black]) > 20, "light before the dark hours")
         if killed:
             assert evening.process
-            os.kill(evening.process.pid, signal.SIGSTOP)  # so that no new director is started
-            os.kill(evening.pid("director"), signal.SIGKILL)
+            os.kill(evening.process.pid, signal.SIGSTOP)  # so that no new planner is started
+            os.kill(evening.pid("planner"), signal.SIGKILL)
         if case == "score forged to contain light":
             forge(evening, dark_ns)
         wait_until(lambda: time.monotonic_ns() > dark_ns + 2 * 10**9, "the dark hours")

@@ -72,7 +72,7 @@ def board(folder: Path, address: str, from_h: int, to_h: int) -> Iterator[tuple[
 def written(broken: Broken, figures: Path) -> tuple[float, float]:
     """MiB by the processes, and MiB that reached the disk."""
     subprocess.run(["sync", "-f", str(broken.evening.state)], check=True)
-    by_process = sum(size(broken.evening.pid(name)).written_mib for name in ("director", "transmitter"))
+    by_process = sum(size(broken.evening.pid(name)).written_mib for name in ("planner", "transmitter"))
     return by_process, int(figures.read_text().split()[6]) * SECTOR_BYTES / (1 << 20)
 
 

@@ -81,7 +81,7 @@ def main() -> None:
         started_ns = time.time_ns()
         with evening.running():
             now = evening.now()
-            line("start of the director until it answers /api/now", (time.time_ns() - started_ns) / 1e9, "s", 3)
+            line("start of the planner until it answers /api/now", (time.time_ns() - started_ns) / 1e9, "s", 3)
             wait_until(lambda: receiver.packets, "a packet")
             # `run` first checks the site in a process of its own; the transmitter starts after that
             pid = evening.pid("transmitter")
@@ -93,8 +93,8 @@ def main() -> None:
             measure_pauses(evening, receiver)
             begin = len(receiver.packets)
             time.sleep(seconds)
-            both = rss(evening.pid("transmitter")) + rss(evening.pid("director"))
-            line("memory of director and transmitter", both / MIB, "MiB", 150)
+            both = rss(evening.pid("transmitter")) + rss(evening.pid("planner"))
+            line("memory of planner and transmitter", both / MIB, "MiB", 150)
             now = evening.now()
             packets = receiver.packets[begin:]
         report_loss(packets, now)

@@ -26,7 +26,7 @@ from pathlib import Path
 import numpy as np
 import zstandard
 
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InvalidInputError
 from gloaming.shows.framefile.layout import HEAD, seal
 from gloaming.shows.framefile.reader import DamagedChunkError, FrameReader, Frames, FrameWriter, Universe
 
@@ -243,18 +243,18 @@ def play(path: Path) -> tuple[str, dict[int, Frames]]:
     played: dict[int, Frames] = {}
     try:
         with FrameReader(path) as reader:
-            frame, hurt = 0, 0
+            frame, damaged = 0, 0
             while frame < reader.info.frames:
                 try:
                     first, frames = reader.chunk(frame)
                     played[first] = frames
                     frame = first + len(frames)
                 except DamagedChunkError as error:
-                    hurt += 1
+                    damaged += 1
                     frame = error.first_frame + error.frames
                     _one_line(error)
-            return ("plays in part" if hurt else "plays"), played
-    except MistakeError as error:
+            return ("plays in part" if damaged else "plays"), played
+    except InvalidInputError as error:
         _one_line(error)
         return "clear error", played
 

@@ -2,7 +2,7 @@
 
 Memory (resident), open files and threads of both processes, after a tenth of the time as warm-up and at each tenth
 since; and what was written to the card meanwhile. Files are damaged and mended in turn, and the lights are paused.
-At the end: the most memory that the director ever had (VmHWM), and the slowest answer of each kind, as shares of what
+At the end: the most memory that the planner ever had (VmHWM), and the slowest answer of each kind, as shares of what
 is allowed: 150 MB and 2 s.
 """
 
@@ -111,7 +111,7 @@ def main() -> None:
     seconds = float(sys.argv[1]) * 60 if len(sys.argv) > 1 else 600.0
     with tempfile.TemporaryDirectory() as folder, broken_evening(Path(folder), "127.0.74.61") as broken:
         broken.wait_until_lit()
-        pids = {name: broken.evening.pid(name) for name in ("director", "transmitter")}
+        pids = {name: broken.evening.pid(name) for name in ("planner", "transmitter")}
         pieces, phone = broken.folder / "pieces", Phone(broken)
         files = {path.name: path.read_bytes() for path in sorted(pieces.glob("*.frames"))}
         work(phone, files, seconds / 10)
@@ -126,8 +126,8 @@ def main() -> None:
                     f" threads {was.threads} to {now.threads}, written {now.written_mib - was.written_mib:.2f} MiB",
                     flush=True,
                 )
-        most_mb = int(status_of(pids["director"])["VmHWM"].split()[0]) * 1024 / 1e6
-        print(f"director: {most_mb:.0f} MB at the most, {most_mb / MEMORY_MB:.0%} of {MEMORY_MB} MB")
+        most_mb = int(status_of(pids["planner"])["VmHWM"].split()[0]) * 1024 / 1e6
+        print(f"planner: {most_mb:.0f} MB at the most, {most_mb / MEMORY_MB:.0%} of {MEMORY_MB} MB")
         for kind, took_s in sorted(phone.slowest.items()):
             print(f"  {kind}: {took_s:.2f} s at the most, {took_s / ANSWER_S:.0%} of {ANSWER_S:g} s")
 

@@ -57,7 +57,7 @@ def one(broken: Broken, chance: random.Random, way: str, asked: set[int], lines:
         os.kill(before, signal.SIGKILL)
         wait_until(lambda: broken.evening.pid(way) != before, f"another {way}")
     away_s = light_again(broken, at_ns)
-    wait_until(lambda: answers(broken), "the director's answer", 60)
+    wait_until(lambda: answers(broken), "the planner's answer", 60)
     whole(broken, asked, lines)
     return away_s
 
@@ -72,9 +72,9 @@ def answers(broken: Broken) -> bool:
 def main() -> None:
     kills, cuts, seed = (int(value) for value in (*sys.argv[1:], *("200", "50", "1")[len(sys.argv) - 1 :]))
     chance = random.Random(seed)
-    ways = [chance.choice(("director", "transmitter")) for _ in range(kills)] + ["power"] * cuts
+    ways = [chance.choice(("planner", "transmitter")) for _ in range(kills)] + ["power"] * cuts
     chance.shuffle(ways)
-    away: dict[str, list[float]] = {"director": [], "transmitter": [], "power": []}
+    away: dict[str, list[float]] = {"planner": [], "transmitter": [], "power": []}
     asked: set[int] = set()
     lines: set[int] = set()
     with tempfile.TemporaryDirectory() as folder, broken_evening(Path(folder), "127.0.74.60") as broken:

@@ -40,7 +40,7 @@ PICTURE = REFERENCE / "moving-picture-64x32-25fps.npy"
 CAPTURE = REFERENCE / "moving-picture-13-universes-25fps.pcapng"
 FPS, SLOTS, PACKET = 40, 510, 126 + 512
 UDP_SEGMENT, SEGMENTS = 103, 64
-COMMAND = (sys.executable, "-m", "gloaming.api.command", "record")
+COMMAND = (sys.executable, "-m", "gloaming.api.cli.main", "record")
 
 
 def contents(universes: int, frames: int, kind: str) -> Frames:

@@ -35,7 +35,7 @@ import numpy as np
 
 from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.messages import setup_of, windows_of
+from gloaming.daemon.planner.messages import setup_of, windows_of
 from gloaming.daemon.score.score import Score
 from gloaming.daemon.score.setup import Setup
 from gloaming.daemon.score.windows import Windows
@@ -43,7 +43,7 @@ from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.transmitter import output as output_module
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
-from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
+from gloaming.daemon.transmitter.readahead import FrameCache, ReadAhead, Want
 from gloaming.shows.demonstration.season import make_season
 from gloaming.shows.framefile.reader import FrameReader
 from tests.daemon.transmitter.hall import Air
@@ -198,11 +198,11 @@ class Shelf:
 
     def hurt_after(self, path: str, frame: int) -> None: ...
 
-    def get(self, path: str, frame: int) -> Held:
+    def get(self, path: str, frame: int) -> FrameCache:
         if path not in self._readers:
             self._readers[path] = FrameReader(path)
         reader = self._readers[path]
-        return Held(reader.frame(frame), reader.info)
+        return FrameCache(reader.frame(frame), reader.info)
 
 
 def passed(value: Setup | Score | Windows) -> Any:

@@ -3,7 +3,7 @@
     python -m tests.bench.share [--percent 50] [--seconds 30]
 
 As root, since it sets a quota of the kernel's (cgroup v1 or v2; period 5 ms). All of `gloaming demo` is within it:
-director, transmitter, sound, receiver and the rendering before. What is dropped is counted from ten seconds after the
+planner, transmitter, sound, receiver and the rendering before. What is dropped is counted from ten seconds after the
 first frame. The processors' time by process says where it goes. Nothing is asserted: other load moves the figures.
 """
 
@@ -77,7 +77,7 @@ def telemetry(state: Path) -> dict[str, Any] | None:
 
 def measure(percent: float, seconds: float, folder: Path) -> None:
     with quota(percent) as group:
-        join = f"echo $$ > {group}/cgroup.procs; exec {sys.executable} -m gloaming.api.command demo --json --for 80000"
+        join = f"echo $$ > {group}/cgroup.procs; exec {sys.executable} -m gloaming.api.cli.main demo --json --for 80000"
         environment = {**os.environ, "TMPDIR": str(folder)}
         with subprocess.Popen(["sh", "-c", join], env=environment, stdout=subprocess.DEVNULL) as process:
             try:

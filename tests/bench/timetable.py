@@ -18,16 +18,16 @@ from time import process_time
 from gloaming.daemon.direction import decide as deciding
 from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.programme import programme
+from gloaming.daemon.direction.rundown import rundown
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.reports.rehearsal import rehearse
+from gloaming.daemon.reports.survey_energy import energy
+from gloaming.daemon.reports.survey_schedule import survey_schedule
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.survey_energy import energy
-from gloaming.daemon.survey_schedule import survey_schedule
 from gloaming.daemon.timetable import hours, sun
 from gloaming.daemon.timetable import nights as timetable
+from tests.daemon.direction.test_turns import site_of as piece_sites
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, ns, performance, site_of
-from tests.daemon.test_direction_turns import site_of as piece_sites
 
 TIMES = ("sunset + 20 min", "dusk", "sun at -4", "17:00")
 NEIGHBOURS = """
@@ -60,7 +60,7 @@ def forget() -> None:
         sun.solar_noon,
         hours._window,
         deciding._stage,
-        programme,
+        rundown,
     ):
         cached.cache_clear()
 
@@ -105,7 +105,7 @@ def main() -> None:
 
     def anew() -> None:
         deciding._stage.cache_clear()
-        programme.cache_clear()
+        rundown.cache_clear()
         decide(at_ns, evening, overrides)
 
     chance = Random(1)

@@ -23,7 +23,7 @@ from tests.daemon.numbered import FPS, write_site
 from tests.tools import needs
 
 ZONE = ZoneInfo("Europe/London")
-DIRECTOR, TRANSMITTER = "gloaming-director.service", "gloaming-transmitter.service"
+PLANNER, TRANSMITTER = "gloaming-planner.service", "gloaming-transmitter.service"
 
 needs_a_machine = needs("root", "debootstrap", "ip", "systemd-nspawn")
 

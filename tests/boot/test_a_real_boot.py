@@ -13,11 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from tests.boot.board import DIRECTOR, TOP, TRANSMITTER, ZONE, Board, needs_a_machine, put_site
+from tests.boot.board import PLANNER, TRANSMITTER, ZONE, Board, needs_a_machine, put_site
 from tests.boot.container import PYTHON, STREET, STREET_ADDRESS, Machine, cut_cable, lay_cable, run, socket_in, wait_for
 from tests.boot.street import Street
 from tests.daemon.numbered import FPS, assert_none_missed, assert_right
 from tests.namespaces import outdoors
+from tests.places import TOP
 
 pytestmark = needs_a_machine
 
@@ -66,7 +67,7 @@ def test_the_package_installs_as_the_readme_says_and_the_street_sees_the_opening
     board.machine.inside("sh", "-c", "cd /root && apt-get install -y ./gloaming_*.deb")
     put_site(board, site='[clock]\ntrust = "plausible"\n\n')
     board.machine.inside("sh", "-c", "cd /root && cp -r site/. /etc/gloaming/site/")
-    board.machine.inside("systemctl", "start", DIRECTOR)
+    board.machine.inside("systemctl", "start", PLANNER)
     lit = board.wait_until_lit(0)
     assert_none_missed(lit)
     assert_right(lit[:: FPS // 4], board.site(), board.overrides("opening"))
@@ -74,12 +75,12 @@ def test_the_package_installs_as_the_readme_says_and_the_street_sees_the_opening
 
 
 def test_the_units_grant_little_and_the_real_time_to_the_transmitter_alone(board: Board) -> None:
-    answer = board.machine.inside("systemd-analyze", "security", "--json=short", "--no-pager", DIRECTOR, TRANSMITTER)
+    answer = board.machine.inside("systemd-analyze", "security", "--json=short", "--no-pager", PLANNER, TRANSMITTER)
     exposures = json.loads(answer.splitlines()[-1])
     print({one["unit"]: one["exposure"] for one in exposures})
-    assert {one["unit"] for one in exposures} == {DIRECTOR, TRANSMITTER}
+    assert {one["unit"] for one in exposures} == {PLANNER, TRANSMITTER}
     assert all(float(one["exposure"]) <= 2.0 for one in exposures)
-    for unit, priority, memory in ((TRANSMITTER, "40", "infinity"), (DIRECTOR, "0", None)):
+    for unit, priority, memory in ((TRANSMITTER, "40", "infinity"), (PLANNER, "0", None)):
         assert board.machine.inside("systemctl", "show", "-P", "LimitRTPRIO", unit).strip() == priority
         memory_limit = board.machine.inside("systemctl", "show", "-P", "LimitMEMLOCK", unit).strip()
         assert (memory_limit == "infinity") == (memory is not None)
@@ -94,7 +95,7 @@ def test_the_site_is_read_again_at_a_reload_and_no_frame_is_missed(board: Board)
     closes = f"{datetime.now(ZONE) + timedelta(hours=2):%H:%M}"
     board.machine.inside("sed", "-i", f's/^to = .*/to = "{closes}"/', "/etc/gloaming/site/site.toml")
     assert f'to = "{closes}"' in path.read_text()
-    board.machine.inside("systemctl", "reload", DIRECTOR)
+    board.machine.inside("systemctl", "reload", PLANNER)
     wait_for(lambda: f"closes {closes}" in str(board.now()["reasons"]), "the new closing is not taken over")
     board.wait_until_lit(begin_ns)
     assert_none_missed(board.street.since(begin_ns))
@@ -104,22 +105,22 @@ def test_a_command_of_the_site_runs_without_access_to_the_state_and_the_socket(b
     look = "! ls /var/lib/gloaming && ! ls /run/gloaming && test $(id -un) = gloaming"
     path = board.machine.root / "etc/gloaming/site/site.toml"
     before = path.read_text()
-    path.write_text(f'{before}\n[[cue]]\nat = "opening"\ncommand = ["/bin/sh", "-c", "{look}"]\n')
-    board.machine.inside("systemctl", "reload", DIRECTOR)
+    path.write_text(f'{before}\n[[hook]]\nat = "opening"\ncommand = ["/bin/sh", "-c", "{look}"]\n')
+    board.machine.inside("systemctl", "reload", PLANNER)
 
     def told() -> list[str]:
         return [str(row["text"]) for row in json.loads(board.machine.inside("gloaming", "journal", "--json"))]
 
-    wait_for(lambda: "cue /bin/sh at opening" in told(), "the command was not carried out")
+    wait_for(lambda: "hook /bin/sh at opening" in told(), "the command was not carried out")
     assert f"the command /bin/sh -c {look} runs as gloaming, without access to Gloaming's state" in told()
     path.write_text(before)
-    board.machine.inside("systemctl", "reload", DIRECTOR)
+    board.machine.inside("systemctl", "reload", PLANNER)
 
 
-def test_a_stopped_director_is_brought_back_by_the_watchdog_and_no_frame_is_missed(board: Board) -> None:
-    begin_ns, before = time.time_ns(), board.pid(DIRECTOR)
-    board.machine.inside("systemctl", "kill", "--kill-whom=main", "-s", "STOP", DIRECTOR)
-    wait_for(lambda: board.pid(DIRECTOR) not in (0, before) and board.answers(), "the director is not brought back")
+def test_a_stopped_planner_is_brought_back_by_the_watchdog_and_no_frame_is_missed(board: Board) -> None:
+    begin_ns, before = time.time_ns(), board.pid(PLANNER)
+    board.machine.inside("systemctl", "kill", "--kill-whom=main", "-s", "STOP", PLANNER)
+    wait_for(lambda: board.pid(PLANNER) not in (0, before) and board.answers(), "the planner is not brought back")
     print(f"stopped to answering: {(time.time_ns() - begin_ns) / 1e9:.1f} s, of which the watchdog waits 5 s")
     board.wait_until_lit(time.time_ns())
     packets = board.street.since(begin_ns)
@@ -140,12 +141,12 @@ def test_the_installer_leaves_a_board_with_the_package_alone(board: Board) -> No
 
 def test_an_upgrade_during_a_performance_misses_no_frame(board: Board) -> None:
     begin_ns = time.time_ns()
-    director, transmitter = board.pid(DIRECTOR), board.pid(TRANSMITTER)
+    planner, transmitter = board.pid(PLANNER), board.pid(TRANSMITTER)
     shutil.copy(next(board.folder.glob("*+2_*.deb")), board.machine.root / "root/later.deb")
     board.machine.inside("apt-get", "install", "-y", "/root/later.deb")
-    wait_for(board.answers, "the new director does not answer")
+    wait_for(board.answers, "the new planner does not answer")
     board.wait_until_lit(time.time_ns())
-    assert board.pid(DIRECTOR) != director
+    assert board.pid(PLANNER) != planner
     assert board.pid(TRANSMITTER) == transmitter, "a transmitter with light on the wire is left alone"
     packets = board.street.since(begin_ns)
     assert_none_missed(packets)
@@ -179,7 +180,7 @@ def test_a_pause_survives_a_power_cut_and_ends_where_it_was(board: Board) -> Non
     board.machine.power_cut()
     begin_ns = time.time_ns()
     board.machine.power_on()
-    wait_for(board.answers, "the director does not answer")
+    wait_for(board.answers, "the planner does not answer")
     wait_for(lambda: len(board.street.since(begin_ns)) > 3, "nothing is sent")
     assert board.now()["state"] == "paused"
     assert not board.street.lit(begin_ns)
@@ -217,9 +218,9 @@ def test_a_site_on_a_stick_that_is_mounted_after_the_boot_plays(kept: bool, boar
     begin_ns = time.time_ns()
     board.machine.power_on()
     if kept:
-        wait_for(board.answers, "the director does not answer")
+        wait_for(board.answers, "the planner does not answer")
     else:
-        wait_for(lambda: "waits" in board.machine.inside("systemctl", "show", "-P", "StatusText", DIRECTOR), "no wait")
+        wait_for(lambda: "waits" in board.machine.inside("systemctl", "show", "-P", "StatusText", PLANNER), "no wait")
     assert not board.street.lit(begin_ns)
     board.machine.inside("mount", "--bind", "/srv/stick", "/etc/gloaming/site")
     mounted_ns = time.time_ns()
@@ -230,7 +231,7 @@ def test_a_site_on_a_stick_that_is_mounted_after_the_boot_plays(kept: bool, boar
     shutil.rmtree(folder)  # the folders that systemd-tmpfiles makes
     stick.rename(folder)
     board.machine.power_on()
-    wait_for(board.answers, "the director does not answer")
+    wait_for(board.answers, "the planner does not answer")
 
 
 def test_a_purge_leaves_the_site_and_nothing_else(board: Board) -> None:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.boot.board import DIRECTOR, TOP, TRANSMITTER, Board, needs_a_machine, put_site
+from tests.boot.board import PLANNER, TRANSMITTER, Board, needs_a_machine, put_site
 from tests.boot.container import (
     BOX,
     BOX_ADDRESS,
@@ -32,6 +32,7 @@ from tests.boot.container import (
 from tests.boot.street import Street
 from tests.daemon.numbered import FPS, assert_none_missed, assert_right
 from tests.namespaces import outdoors
+from tests.places import TOP
 
 LIBRARIES = f"usr/lib/gloaming/lib/python{PYTHON}/site-packages"
 INSTALL = "/root/source/systemd/install --wheels /root/wheels"
@@ -122,13 +123,13 @@ def test_over_an_installation_that_went_half_away_it_installs_and_the_street_see
     stale = board.machine.root / LIBRARIES / "stale.py"
     stale.parent.mkdir(parents=True)
     stale.touch()
-    unit = board.machine.root / "usr/lib/systemd/system" / DIRECTOR
+    unit = board.machine.root / "usr/lib/systemd/system" / PLANNER
     unit.write_text("[Service]\nExecStart=/usr/bin/sleep infinity\n\n[Install]\nWantedBy=multi-user.target\n")
-    board.machine.inside("systemctl", "enable", "--quiet", "--now", DIRECTOR)
-    outlived = board.pid(DIRECTOR)
+    board.machine.inside("systemctl", "enable", "--quiet", "--now", PLANNER)
+    outlived = board.pid(PLANNER)
     assert "    systemd/install\n" in (TOP / "systemd" / "README.md").read_text()
     assert "install: done" in board.machine.inside("sh", "-c", INSTALL)
-    wait_for(lambda: board.pid(DIRECTOR) != outlived, "what is no more plays on")
+    wait_for(lambda: board.pid(PLANNER) != outlived, "what is no more plays on")
     assert not stale.exists()
     put_site(board, site='[clock]\ntrust = "plausible"\nset = true\n\n[phone]\nlisten = "192.0.2.10:8080"\n\n')
     words = (TOP / "systemd" / "README.md").read_text()
@@ -141,7 +142,7 @@ def test_over_an_installation_that_went_half_away_it_installs_and_the_street_see
     lit = board.wait_until_lit(0)
     assert_none_missed(lit)
     assert_right(lit[:: FPS // 4], board.site(), board.overrides("opening"))
-    answer = board.machine.inside("systemd-analyze", "security", "--json=short", "--no-pager", DIRECTOR, TRANSMITTER)
+    answer = board.machine.inside("systemd-analyze", "security", "--json=short", "--no-pager", PLANNER, TRANSMITTER)
     assert all(float(one["exposure"]) <= 2.0 for one in json.loads(answer.splitlines()[-1]))
 
 
@@ -152,31 +153,31 @@ def entries(board: Board, *which: str) -> list[dict[str, str]]:
 
 
 def test_journald_has_levels_and_fields(board: Board) -> None:
-    (start,) = entries(board, "-u", DIRECTOR, "GLOAMING_KIND=start")
-    assert (start["PRIORITY"], start["SYSLOG_IDENTIFIER"], start["_COMM"]) == ("5", "gloaming-director", "python3")
+    (start,) = entries(board, "-u", PLANNER, "GLOAMING_KIND=start")
+    assert (start["PRIORITY"], start["SYSLOG_IDENTIFIER"], start["_COMM"]) == ("5", "gloaming-planner", "python3")
     assert "Pier Road boathouse" in start["MESSAGE"]
     playing = entries(board, "GLOAMING_KIND=playing")
     assert {(one["PRIORITY"], one["GLOAMING_SHOW"]) for one in playing} == {("6", "evening")}
     assert playing[0]["GLOAMING_PIECE"] == "tide"
     board.machine.inside("systemctl", "kill", "--kill-whom=main", "-s", "KILL", TRANSMITTER)
-    wait_for(lambda: entries(board, "-u", DIRECTOR, "-p", "warning", "GLOAMING_KIND=restart"), "no word of the restart")
+    wait_for(lambda: entries(board, "-u", PLANNER, "-p", "warning", "GLOAMING_KIND=restart"), "no word of the restart")
 
 
 def test_it_upgrades_during_a_performance_and_misses_no_frame(board: Board) -> None:
     board.wait_until_lit(time.time_ns())
     begin_ns = time.time_ns()
-    director, transmitter = board.pid(DIRECTOR), board.pid(TRANSMITTER)
+    planner, transmitter = board.pid(PLANNER), board.pid(TRANSMITTER)
     player = board.machine.root / "root/source/daemon/transmitter/player.py"
     player.write_text(player.read_text() + "# another\n")
     assert "upgraded" in board.machine.inside("sh", "-c", INSTALL)
-    wait_for(lambda: board.pid(DIRECTOR) not in (0, director) and board.answers(), "the new director does not answer")
+    wait_for(lambda: board.pid(PLANNER) not in (0, planner) and board.answers(), "the new planner does not answer")
     board.wait_until_lit(time.time_ns())
     assert board.pid(TRANSMITTER) == transmitter, "a transmitter with light on the wire is left alone"
     packets = board.street.since(begin_ns)
     assert_none_missed(packets)
     assert_right(packets[::FPS], board.site(), board.overrides("upgrade"))
     (gone,) = entries(board, "-u", TRANSMITTER, "-p", "warning", "GLOAMING_KIND=restart")
-    assert "the director is gone" in gone["MESSAGE"]
+    assert "the planner is gone" in gone["MESSAGE"]
     laid = (
         board.machine.root / f"usr/lib/gloaming/lib/python{PYTHON}/site-packages/gloaming/daemon/transmitter/player.py"
     )
@@ -203,7 +204,7 @@ def test_without_an_address_with_a_read_only_root_and_another_owner_s_state_it_b
     run("chown", "-R", "4242:4242", str(state))
     begin_ns = time.time_ns()
     board.machine.power_on("--read-only", f"--bind={state}:/var/lib/gloaming")
-    wait_for(lambda: board.machine.inside("systemctl", "is-active", "--quiet", DIRECTOR, ok=True), "it waits for ever")
+    wait_for(lambda: board.machine.inside("systemctl", "is-active", "--quiet", PLANNER, ok=True), "it waits for ever")
     assert not board.machine.inside("touch", "/usr/lib/gloaming/mark", ok=True)
     assert "read-only" in refused(board, INSTALL)
     assert not board.street.since(begin_ns)
@@ -220,7 +221,7 @@ def test_without_an_address_with_a_read_only_root_and_another_owner_s_state_it_b
 
 
 def test_a_board_that_does_not_permit_its_clock_to_be_set_says_so_in_one_line(board: Board) -> None:
-    """The time that it is anyway, to a director without any capability: the machine's clock is in no danger. A person's
+    """The time that it is anyway, to a planner without any capability: the machine's clock is in no danger. A person's
     time is taken since the card has seen a later one."""
     board.machine.power_cut()
     with closing(sqlite3.connect(board.machine.root / "var/lib/gloaming/state.db")) as state, state:
@@ -228,8 +229,8 @@ def test_a_board_that_does_not_permit_its_clock_to_be_set_says_so_in_one_line(bo
         newest = "INSERT OR REPLACE INTO fact (name, value) VALUES ('clock_newest_ns', ?)"
         state.execute(newest, (str(time.time_ns() + 86_400 * 10**9),))
     board.machine.power_on()
-    wait_for(board.answers, "the director does not answer")
-    status = board.machine.inside("cat", f"/proc/{board.pid(DIRECTOR)}/status").splitlines()
+    wait_for(board.answers, "the planner does not answer")
+    status = board.machine.inside("cat", f"/proc/{board.pid(PLANNER)}/status").splitlines()
     assert "CapBnd:\t0000000000000000" in status
     token = board.machine.inside("cat", "/var/lib/gloaming/token").strip()
     request = (
@@ -242,7 +243,7 @@ def test_a_board_that_does_not_permit_its_clock_to_be_set_says_so_in_one_line(bo
     assert answer["text"].endswith("the board's clock may not be set (Operation not permitted) and stays as it is")
     given = datetime.fromisoformat(answer["at"])
     assert abs((given - datetime.now(UTC)).total_seconds()) < 60
-    filter_of_calls = board.machine.inside("systemctl", "show", "-P", "SystemCallFilter", DIRECTOR).split()
+    filter_of_calls = board.machine.inside("systemctl", "show", "-P", "SystemCallFilter", PLANNER).split()
     assert {"adjtimex", "clock_adjtime"} <= set(filter_of_calls), "the kernel may be asked"
     assert not {"clock_settime", "settimeofday"} & set(filter_of_calls)
 
@@ -252,11 +253,11 @@ def test_what_the_readme_gives_so_that_the_clock_may_be_set_grants_that_alone(bo
     words = (TOP / "systemd" / "README.md").read_text()
     (command,) = [line.strip() for line in words.splitlines() if "doc/gloaming/clock.conf" in line]
     board.machine.inside("sh", "-c", f"{command} && systemctl daemon-reload")
-    shown = board.machine.inside("systemctl", "show", "-p", "AmbientCapabilities,SystemCallFilter", DIRECTOR).split()
+    shown = board.machine.inside("systemctl", "show", "-p", "AmbientCapabilities,SystemCallFilter", PLANNER).split()
     assert "AmbientCapabilities=cap_sys_time" in shown
     assert {"adjtimex", "clock_settime"} <= set(shown)
-    answer = board.machine.inside("systemd-analyze", "security", "--json=short", "--no-pager", DIRECTOR, TRANSMITTER)
-    (granted,) = [float(one["exposure"]) for one in json.loads(answer.splitlines()[-1]) if one["unit"] == DIRECTOR]
+    answer = board.machine.inside("systemd-analyze", "security", "--json=short", "--no-pager", PLANNER, TRANSMITTER)
+    (granted,) = [float(one["exposure"]) for one in json.loads(answer.splitlines()[-1]) if one["unit"] == PLANNER]
     print(f"exposure with clock.conf: {granted}")
     assert granted <= 2.5, "0.5 of it are the namespaces in which a command of the site runs"
 

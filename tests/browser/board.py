@@ -15,7 +15,7 @@ from typing import Any
 
 from playwright.sync_api import Browser, BrowserContext, sync_playwright
 
-from gloaming.shows.demonstration.receiver import Receiver
+from gloaming.shows.demonstration.receiver import DemoReceiver
 from tests.api.house import offset_to, write_site
 from tests.waiting import PATIENCE_S, wait_until
 
@@ -37,7 +37,7 @@ class Board:
 
     folder: Path
     process: subprocess.Popen[str]
-    receiver: Receiver
+    receiver: DemoReceiver
     log: Path
 
     @property
@@ -49,8 +49,8 @@ class Board:
         return (self.folder / "state" / "token").read_text().strip()
 
     @property
-    def director(self) -> int:
-        """The director's process."""
+    def planner(self) -> int:
+        """The planner's process."""
         children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children").read_text().split()
         return next(int(pid) for pid in children if b"gloaming.api.serve" in Path(f"/proc/{pid}/cmdline").read_bytes())
 
@@ -78,10 +78,10 @@ class Board:
         return max((max(slots) for slots in self.receiver.counts.levels.values()), default=0)
 
 
-def receiver_at(host: str) -> Receiver | None:
+def receiver_at(host: str) -> DemoReceiver | None:
     """A receiver, if nobody holds the port at the moment: another test's may hold that of every address."""
     try:
-        return Receiver(host)
+        return DemoReceiver(host)
     except OSError:
         return None
 
@@ -96,7 +96,7 @@ def board(folder: Path, host: str, at: str = "2026-12-12T18:00", lit: bool = Tru
     log = folder / "log"
     env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(offset_to(at))}
     with log.open("w") as out:
-        command = [sys.executable, "-m", "gloaming.api.command", "run", str(site)]
+        command = [sys.executable, "-m", "gloaming.api.cli.main", "run", str(site)]
         process = subprocess.Popen(command, env=env, text=True, stdout=out, stderr=subprocess.STDOUT)
     one = Board(site, process, receiver, log)
     try:

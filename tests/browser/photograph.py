@@ -9,7 +9,7 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import Browser, Page, ViewportSize, expect
 
-from gloaming.api.command import main as gloaming
+from gloaming.api.cli.main import main as gloaming
 from gloaming.shows.demonstration.season import make_season
 from tests.browser.board import Board, board, chromium, phone
 from tests.waiting import wait_until

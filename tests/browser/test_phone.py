@@ -354,10 +354,10 @@ def test_a_section_that_does_not_come_says_so_and_comes_at_the_next_tap(browser:
 def test_a_cut_network_is_told_and_nothing_is_pretended_and_it_comes_back_by_itself(
     browser: Browser, site: Board
 ) -> None:
-    """A director held still is what a phone sees of a cable that is out: connections stay, and nothing comes."""
+    """A planner held still is what a phone sees of a cable that is out: connections stay, and nothing comes."""
     with phone(browser) as context:
         page = signed_in(context, site)
-        os.kill(site.director, signal.SIGSTOP)
+        os.kill(site.planner, signal.SIGSTOP)
         try:
             expect(page.locator("#contact")).to_contain_text(re.compile(r"No contact since 18:\d\d:\d\d"), timeout=MS)
             expect(page.locator("#well")).to_have_text("No contact: whether all is well is not known")
@@ -365,7 +365,7 @@ def test_a_cut_network_is_told_and_nothing_is_pretended_and_it_comes_back_by_its
             page.locator("#pause").click(force=True)
             expect(page.locator("#said")).to_have_text("No contact: nothing was sent.")
         finally:
-            os.kill(site.director, signal.SIGCONT)
+            os.kill(site.planner, signal.SIGCONT)
         expect(page.locator("#contact")).to_have_text("live", timeout=MS)
         expect(page.locator("#well")).to_have_text(re.compile("All is well|Something is wrong"), timeout=MS)
         assert not site.ask("GET", "/api/now")["overrides"]

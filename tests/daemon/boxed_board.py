@@ -1,7 +1,7 @@
-"""A board in a box: the real director and the real player, with clocks, a kernel and a wire that a test has in hand.
+"""A board in a box: the real planner and the real player, with clocks, a kernel and a wire that a test has in hand.
 
 What one says to the other goes through the messages of the score protocol, as JSON. Only sockets, disks of pieces and
-time are the test's. A director notices a step of the clock when `notice` is called.
+time are the test's. A planner notices a step of the clock when `notice` is called.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.transmitter import output as output_module
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
-from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
+from gloaming.daemon.transmitter.readahead import FrameCache, ReadAhead, Want
 from gloaming.shows.framefile.reader import FrameFileInfo, FrameWriter, Universe
 from tests.daemon.transmitter.hall import Air
 from tests.daemon.transmitter.stage import CID
@@ -108,9 +108,9 @@ class Shelf:
 
     def hurt_after(self, path: str, frame: int) -> None: ...
 
-    def get(self, path: str, frame: int) -> Held:
+    def get(self, path: str, frame: int) -> FrameCache:
         info = FrameFileInfo(Path(path), Fraction(40), 1, SLOTS, (Universe(1, SLOTS, 0),))
-        return Held(np.full(SLOTS, FULL, np.uint8), info)
+        return FrameCache(np.full(SLOTS, FULL, np.uint8), info)
 
 
 @dataclass
@@ -136,7 +136,7 @@ class BoxedBoard:
     monotonic_ns: int = 1000 * S
     air: Air = field(default_factory=Air)
     player: Player | None = None
-    director: Planner | None = None
+    planner: Planner | None = None
     lit: list[Lit] = field(default_factory=list)
     longest_silence_ns: int = 0
     """Between packets of a universe that is lit, while it plays in all its ticks."""
@@ -149,7 +149,7 @@ class BoxedBoard:
         self._write_pieces()
 
     def close(self) -> None:
-        self.kill_director()
+        self.kill_planner()
         self.loop.close()
         self.patch.undo()
 
@@ -185,47 +185,47 @@ class BoxedBoard:
         return ["tide", "lanterns"] if self.film.frames >= self.film.fps else ["tide"]
 
     def edit(self, *rules: Rule) -> None:
-        """Somebody edits the rules on the board; a director that runs reads the file."""
+        """Somebody edits the rules on the board; a planner that runs reads the file."""
         self.rules = rules
         self.write()
-        if self.director:
-            assert self.wait(self.director._site_watch.reload("its files have changed"))
+        if self.planner:
+            assert self.wait(self.planner._site_watch.reload("its files have changed"))
 
     # the processes
 
-    def start_director(self, site: Site | None = None) -> None:
+    def start_planner(self, site: Site | None = None) -> None:
         """With a site, or with the one in the folder."""
         clock = Clock(0, lambda: self.wall_ns, lambda: self.monotonic_ns)
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(situation_module, "ClockTrust", self._trust)
-            self.director = Planner(site or load_site(self.folder, strict=False), self.folder / "state", clock)
-        self.director._client.send = self._hear  # type: ignore[method-assign]  # in the place of the socket
-        self.director._store.set_fact("cid", CID)
-        self.director._sender.send_setup()
-        self.director._decide()
+            self.planner = Planner(site or load_site(self.folder, strict=False), self.folder / "state", clock)
+        self.planner._client.send = self._hear  # type: ignore[method-assign]  # in the place of the socket
+        self.planner._store.set_fact("cid", CID)
+        self.planner._sender.send_setup()
+        self.planner._decide()
 
     def _trust(self, store: Store, clock: Clock, rule: str, sets: bool) -> ClockTrust:
         return ClockTrust(store, clock, rule, lambda: self.synchronised, lambda: self.outside, "this boot", sets)
 
-    def kill_director(self) -> None:
-        if self.director:
-            self.director._close()
-            self.director = None
+    def kill_planner(self) -> None:
+        if self.planner:
+            self.planner._close()
+            self.planner = None
 
     def start_transmitter(self) -> None:
-        """A fresh one; a director that runs tells it what it must know, in the order of its link."""
+        """A fresh one; a planner that runs tells it what it must know, in the order of its link."""
         self.player = Player(cast(ReadAhead, Shelf()), lambda *said: None, self.monotonic_ns)
         self.next_ns = self.monotonic_ns
-        if self.director:
+        if self.planner:
             for op in (Op.SETUP, Op.SCORE, Op.WINDOWS):
-                self._tell(self.director._client._kept[op])
+                self._tell(self.planner._client._kept[op])
 
     def kill_transmitter(self) -> None:
         self.player = None
 
     def _hear(self, message: dict[str, Any]) -> None:
-        assert self.director
-        self.director._client._kept[message["op"]] = message
+        assert self.planner
+        self.planner._client._kept[message["op"]] = message
         self._tell(message)
 
     def _tell(self, message: dict[str, Any]) -> None:
@@ -244,17 +244,17 @@ class BoxedBoard:
     # time
 
     def notice(self) -> None:
-        """The director looks at its clock, and hears what the transmitter tells once a second."""
-        if not self.director:
+        """The planner looks at its clock, and hears what the transmitter tells once a second."""
+        if not self.planner:
             return
-        self.director._situation.after_step()
-        if self.director._situation.trust.look():
-            self.director._situation.clock_changed(self.director._situation.trust.verdict.text)
-        self.director._decide()
+        self.planner._situation.after_step()
+        if self.planner._situation.trust.look():
+            self.planner._situation.clock_changed(self.planner._situation.trust.verdict.text)
+        self.planner._decide()
         if self.player:
             held = [[one.rule, one.until_ns] for one in self.player.holds.held]
-            if self.director._situation.steps.heard(held, self.director.site):
-                self.director._decide_anew()
+            if self.planner._situation.steps.heard(held, self.planner.site):
+                self.planner._decide_anew()
 
     def _tick(self) -> None:
         if self.player is None:
@@ -283,7 +283,7 @@ class BoxedBoard:
         return self.lit[before:]
 
     def skip(self, seconds: float) -> None:
-        """A long time: the director decides every five minutes, and the player looks once a minute and at each edge."""
+        """A long time: the planner decides every five minutes, and the player looks once a minute and at each edge."""
         end_ns = self.monotonic_ns + round(seconds * S)
         while self.monotonic_ns < end_ns:
             self._tick()
@@ -314,15 +314,15 @@ class BoxedBoard:
         return self.loop.run_until_complete(work)
 
     def call(self, minutes: float = 30) -> dict[str, object]:
-        assert self.director
+        assert self.planner
         return self.wait(
-            self.director.ask({"kind": "call", "show": "evening", "minutes": minutes}, "the harbour office")
+            self.planner.ask({"kind": "call", "show": "evening", "minutes": minutes}, "the harbour office")
         )
 
     def check_rig(self) -> dict[str, object]:
-        assert self.director
-        return self.wait(self.director.check_rig({"pattern": "colours", "minutes": 5}, "the harbour office"))
+        assert self.planner
+        return self.wait(self.planner.check_rig({"pattern": "colours", "minutes": 5}, "the harbour office"))
 
     def give(self, utc_ns: int) -> None:
-        assert self.director
-        self.director.give_time(utc_ns, "a phone")
+        assert self.planner
+        self.planner.give_time(utc_ns, "a phone")

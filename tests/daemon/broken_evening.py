@@ -62,7 +62,7 @@ class Broken:
             raise AssertionError(f"{error}; {self.packets()[-3:]}; {self.ask('/api/now')['health']}") from None
 
     def overrides(self) -> tuple[Override, ...]:
-        """The overrides as the state directory has them, read beside the director that holds it open."""
+        """The overrides as the state directory has them, read beside the planner that holds it open."""
         copy = self.folder / f"copy-{time.monotonic_ns()}"
         copy.mkdir()
         source = sqlite3.connect(f"{(self.evening.state / 'state.db').as_uri()}?mode=ro", uri=True)

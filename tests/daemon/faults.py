@@ -35,7 +35,7 @@ from tests.waiting import wait_until
 
 def clock_steps(folder: Path, step_s: int = -600) -> Figures:
     """The wall clock, ten minutes ahead, is corrected in mid-piece (libfaketime): no burst, no stall, right place."""
-    from tests.daemon.test_clock_1970 import both, stepping
+    from tests.daemon.planner.test_clock_1970 import both, stepping
 
     steps = folder / "faketime"
     steps.write_text(f"+{-step_s}s\n" if step_s < 0 else "+0s\n")
@@ -69,7 +69,7 @@ ROUND_THE_CLOCK = 'from = "12:00"\nto = "11:59"'
 
 def clock_untrusted(folder: Path) -> Figures:
     """A board without battery and network wakes in 1970: dark, said, and light when a phone has given the time."""
-    from tests.daemon.test_clock_1970 import both, in_1970
+    from tests.daemon.planner.test_clock_1970 import both, in_1970
 
     with broken_evening(folder, "127.0.74.27", start=False) as broken, both(broken, in_1970()):
         now = broken.evening.now()
@@ -180,7 +180,7 @@ def disk_read_only(folder: Path) -> Figures:
 def again(broken: Broken) -> Iterator[None]:
     """`gloaming run` once more, with the doors of before: the state folder cannot be written."""
     evening = broken.evening
-    command = [sys.executable, "-m", "gloaming.api.command", "run", str(evening.folder)]
+    command = [sys.executable, "-m", "gloaming.api.cli.main", "run", str(evening.folder)]
     environment = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(evening.offset_ns)}
     process = subprocess.Popen(command, env=environment)
     try:
@@ -213,18 +213,18 @@ def fill(path: Path) -> None:
         os.close(handle)
 
 
-def director_killed(folder: Path) -> Figures:
-    """kill -9 of the director: the transmitter plays on from its score."""
+def planner_killed(folder: Path) -> Figures:
+    """kill -9 of the planner: the transmitter plays on from its score."""
     with broken_evening(folder, "127.0.74.17") as broken:
         broken.wait_until_lit()
-        begin_ns, killed = time.time_ns(), broken.evening.pid("director")
+        begin_ns, killed = time.time_ns(), broken.evening.pid("planner")
         os.kill(killed, signal.SIGKILL)
-        back_s = since(lambda: broken.evening.pid("director") != killed and broken.evening.now(), "another director")
+        back_s = since(lambda: broken.evening.pid("planner") != killed and broken.evening.now(), "another planner")
         broken.wait_until_lit()
         packets = broken.packets(begin_ns)
         assert_none_missed(packets)
         all_right(broken, begin_ns)
-        return Figures(missed(packets), back_s, broken.says("the director has started", "start"))
+        return Figures(missed(packets), back_s, broken.says("the planner has started", "start"))
 
 
 def transmitter_killed(folder: Path) -> Figures:
@@ -256,7 +256,7 @@ def power_cut(folder: Path) -> Figures:
         all_right(broken, begin_ns, 4)
         assert [one.kind for one in broken.overrides()] == ["skip"]
         assert broken.journal()[-len(lines) :] == lines, "no line that was confirmed is lost"
-        said = broken.says("the director has started", "start")
+        said = broken.says("the planner has started", "start")
         return Figures(missed(broken.lit(begin_ns)), recovered_s, said, off=round(recovered_s * FPS))
 
 
@@ -311,7 +311,7 @@ ROWS: dict[str, Callable[[Path], Figures]] = {
     "disk slow, 3 s a write": disk_slow,
     "disk worn out in mid-piece": disk_worn_out,
     "disk read-only when power comes": disk_read_only,
-    "director killed": director_killed,
+    "planner killed": planner_killed,
     "transmitter killed": transmitter_killed,
     "power cut": power_cut,
     "site.toml edited with a mistake": site_mistaken,

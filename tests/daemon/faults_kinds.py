@@ -32,9 +32,9 @@ def a_still(folder: Path) -> Figures:
             pause_s = time.monotonic() - begin
             assert code == 201
             broken.wait_until_black()
-            memory = rss(broken.evening.pid("director")) / MIB
+            memory = rss(broken.evening.pid("planner")) / MIB
             lines = (
-                f"the director answers after {answers_s:.1f} s, a pause takes {pause_s:.2f} s; it has {memory:.0f} MiB"
+                f"the planner answers after {answers_s:.1f} s, a pause takes {pause_s:.2f} s; it has {memory:.0f} MiB"
             )
             return Figures(0, pause_s, lines)
 

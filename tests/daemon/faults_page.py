@@ -68,8 +68,8 @@ def certificate_expired(folder: Path) -> Figures:
 
 
 def stick_late(folder: Path) -> Figures:
-    """The site lies on a stick that is there some seconds after the director (test_a_real_boot mounts one)."""
-    from tests.daemon.test_clock_1970 import both
+    """The site lies on a stick that is there some seconds after the planner (test_a_real_boot mounts one)."""
+    from tests.daemon.planner.test_clock_1970 import both
 
     manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     manager.bind(str(folder / "notify"))

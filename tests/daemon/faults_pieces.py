@@ -43,7 +43,7 @@ def not_shown(packets: list[Packet]) -> int:
     return sum(round(gap) - 1 for gap in gaps if gap > 2.5)
 
 
-def cut_over(broken: Broken, hurt: Callable[[Path, int], None]) -> Figures:
+def cut_over(broken: Broken, damaged: Callable[[Path, int], None]) -> Figures:
     """The file of the piece that plays is hurt some seconds ahead of what is shown; the other piece must come."""
     broken.wait_until_lit()
     wait_until(lambda: left(broken.lit()[-1]) > 13 * FPS, "a piece that has some time to go")
@@ -51,7 +51,7 @@ def cut_over(broken: Broken, hurt: Callable[[Path, int], None]) -> Figures:
     before = name_of(last)
     path = broken.folder / "pieces" / f"{before}.frames"
     begin_ns = time.time_ns()
-    hurt(path, last.frame + 9 * FPS)
+    damaged(path, last.frame + 9 * FPS)
     said = broken.says(path.name, "trouble")
     wait_until(lambda: name_of(broken.lit()[-1]) != before, "the other piece", 60)
     again_ns = time.time_ns()
@@ -157,12 +157,12 @@ def sounds(broken: Broken) -> bool:
     return bool((health["transmitter"] or {}).get("sound")) and not broken.troubles("sound")
 
 
-def sound_gone(folder: Path, address: str, hurt: Callable[[Broken, Callable[[], None], str], None]) -> Figures:
+def sound_gone(folder: Path, address: str, damaged: Callable[[Broken, Callable[[], None], str], None]) -> Figures:
     """The lights go on, and it is said."""
     with sounding_evening(folder, address) as (broken, kill):
         lit = broken.wait_until_lit()
         begin_ns = time.time_ns()
-        hurt(broken, kill, name_of(lit[-1]))
+        damaged(broken, kill, name_of(lit[-1]))
         said_s = since(lambda: broken.troubles("sound"), "a trouble of the sound", 90)
         trouble = broken.troubles("sound")[0]
         said = f"{trouble['subject']}: {trouble['text']}"

@@ -18,7 +18,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 from gloaming.api.http.addresses import on_own_link
 from gloaming.daemon.planner.clock_trust import FIRST_NS
 from gloaming.daemon.planner.store import DeviceStore
-from gloaming.daemon.site.private_file import write_private
+from gloaming.daemon.service.private_file import write_private
 from gloaming.shows.time_units import DAY_NS, HOUR_NS
 
 LOCAL_DEVICE = "this machine"
@@ -146,7 +146,7 @@ class Authenticator:
         self.store.set_fact(PASSCODE_FACT, self.hasher.hash(plain(passcode)))
 
     def local_token(self, folder: Path, now_ns: int) -> Path:
-        """A token for commands on this machine, in a file that its owner alone may read. One of an earlier director
+        """A token for commands on this machine, in a file that its owner alone may read. One of an earlier planner
         stays, so that a command that has just read it gets in.
 
         OSError where it cannot be written; then the one before stays good.

@@ -29,13 +29,13 @@ def token_of(request: Request) -> str:
     return token.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
 
 
-def device_of_request(director: Planner, authenticator: Authenticator, limits: RequestLimits) -> DeviceDependency:
+def device_of_request(planner: Planner, authenticator: Authenticator, limits: RequestLimits) -> DeviceDependency:
     """The dependency that lets a request in where it carries a known token."""
     buckets = Buckets(limits.device_rate, limits.device_burst)
 
     async def signed_in(request: Request) -> AuthenticatedDevice:
-        trusted = director.trusted
-        device = authenticator.device(token_of(request), director.now_ns() if trusted else None)
+        trusted = planner.trusted
+        device = authenticator.device(token_of(request), planner.now_ns() if trusted else None)
         if device is None:
             raise HTTPException(401, "sign in at /api/sign-in, or send a token")
         if not buckets.take(device.id, time.monotonic()):
@@ -50,7 +50,7 @@ def device_of_request(director: Planner, authenticator: Authenticator, limits: R
 
 def add_auth(
     app: FastAPI,
-    director: Planner,
+    planner: Planner,
     authenticator: Authenticator,
     signed_in: DeviceDependency,
     operator: DeviceDependency,
@@ -66,7 +66,7 @@ def add_auth(
         request: Request, response: Response, token: str, device: AuthenticatedDevice, by: str
     ) -> answers.SignedIn:
         name, kind = device.name, device.kind
-        director.note("device", f"{name} has signed in by {by}, as {kind}", name)
+        planner.note("device", f"{name} has signed in by {by}, as {kind}", name)
         authenticator.guesses.know(network_of(request.client.host if request.client else ""))
         secure = request.url.scheme == "https"
         response.set_cookie(COOKIE, token, max_age=COOKIE_S, httponly=True, samesite="strict", secure=secure)
@@ -76,18 +76,18 @@ def add_auth(
     async def sign_in(asked: PasscodeRequest, request: Request, response: Response) -> answers.SignedIn:
         """Sign in by the passcode, as an operator."""
         address = request.client.host if request.client else ""
-        now_ns = director.now_ns()
+        now_ns = planner.now_ns()
         token = await authenticator.sign_in(asked.passcode, asked.device, address, time.monotonic(), now_ns)
         device = authenticator.device(token or "")
         if token is None or device is None:
-            director.note("device", f"a wrong passcode from {address}")
+            planner.note("device", f"a wrong passcode from {address}")
             raise HTTPException(401, "that is not the passcode")
         return welcome(request, response, token, device, "passcode")
 
     @app.post("/api/sign-in/link", tags=["devices"])
     async def sign_in_by_link(asked: LinkCodeRequest, request: Request, response: Response) -> answers.SignedIn:
         """Sign in by a link that `gloaming pair` has shown; it works once."""
-        found = authenticator.use_link(asked.code, asked.device, time.monotonic(), director.now_ns())
+        found = authenticator.use_link(asked.code, asked.device, time.monotonic(), planner.now_ns())
         device = authenticator.device(found[0]) if found else None
         if found is None or device is None:
             raise HTTPException(401, "this link has been used, or is older than ten minutes; ask for a new one")
@@ -97,10 +97,10 @@ def add_auth(
     async def make_link(asked: LinkRequest, device: Operator) -> answers.LinkMade:
         """A link that signs one device in, once, within ten minutes."""
         code = authenticator.make_link(asked.kind, time.monotonic())
-        now_ns = director.now_ns()
-        director.note("device", f"a link for {asked.kind}s was made", device.name)
+        now_ns = planner.now_ns()
+        planner.note("device", f"a link for {asked.kind}s was made", device.name)
         first, *others = [f"{address}/#{code}" for address in addresses()]
-        until = isoformat(now_ns + int(LINK_S * 1e9), director.site.timezone)
+        until = isoformat(now_ns + int(LINK_S * 1e9), planner.site.timezone)
         squares = ["".join(map(str, row)) for row in segno.make(first, error="m").matrix]
         return answers.LinkMade(
             code=code, link=first, other_links=others, kind=asked.kind, until=until, squares=squares
@@ -109,9 +109,9 @@ def add_auth(
     @app.get("/api/devices", tags=["devices"])
     async def devices(device: AnyDevice) -> list[answers.DeviceKnown]:
         """The devices that are signed in."""
-        zone = director.site.timezone
+        zone = planner.site.timezone
         found = []
-        for id, name, kind, made_ns, seen_ns in director.device_store.devices():
+        for id, name, kind, made_ns, seen_ns in planner.device_store.devices():
             since, last = isoformat(made_ns, zone), isoformat(seen_ns, zone)
             known = {"id": id, "name": name, "kind": kind, "since": since, "seen": last, "this": id == device.id}
             found.append(answers.DeviceKnown.model_validate(known))
@@ -120,10 +120,10 @@ def add_auth(
     @app.delete("/api/devices", tags=["devices"])
     async def revoke_others(device: Operator) -> list[answers.DeviceSignedOut]:
         """Sign out every other device for good, but the board itself; their streams of events end."""
-        now_ns = director.now_ns()
+        now_ns = planner.now_ns()
         others = authenticator.sign_out_others(device, now_ns)
         revoked()
-        director.note("device", f"all other devices were signed out: {len(others)}", device.name)
+        planner.note("device", f"all other devices were signed out: {len(others)}", device.name)
         return [answers.DeviceSignedOut(id=id) for id in others]
 
     @app.delete("/api/devices/{id}", tags=["devices"])
@@ -131,15 +131,15 @@ def add_auth(
         """Sign a device out for good; its streams of events end. A viewer may sign itself out, and nobody else."""
         if device.kind != "operator" and id != device.id:
             raise HTTPException(403, "this device may look, and sign itself out")
-        found = next((each for each in director.device_store.devices() if each[0] == id), None)
+        found = next((each for each in planner.device_store.devices() if each[0] == id), None)
         if found is None:
             raise HTTPException(404, f"no device {id} is signed in")
         if authenticator.is_local(id):
-            raise HTTPException(409, "this is the board itself; its token changes whenever the director starts")
-        now_ns = director.now_ns()
-        director.device_store.revoke_device(id, now_ns)
+            raise HTTPException(409, "this is the board itself; its token changes whenever the planner starts")
+        now_ns = planner.now_ns()
+        planner.device_store.revoke_device(id, now_ns)
         revoked()
-        director.note("device", f"{found[1]} was signed out", device.name)
+        planner.note("device", f"{found[1]} was signed out", device.name)
         if id == device.id:
             response.delete_cookie(COOKIE, httponly=True, samesite="strict")
         return answers.DeviceSignedOut(id=id)
@@ -154,9 +154,9 @@ def add_auth(
         else:
             passcode = asked.passcode
             try:
-                authenticator.set_passcode(passcode, director.site.name)
+                authenticator.set_passcode(passcode, planner.site.name)
             except ValueError as error:
                 raise HTTPException(409, str(error)) from None
         authenticator.forget_first_passcode()
-        director.note("device", "the passcode was changed", device.name)
+        planner.note("device", "the passcode was changed", device.name)
         return answers.PasscodeInForce(passcode=passcode)

@@ -19,20 +19,20 @@ from pydantic import (
 from pydantic_core import CoreSchema, ErrorDetails, PydanticCustomError, core_schema
 
 from gloaming.daemon.direction.overrides import ASKED
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 
 
-def refused(wrong: str, right: str, key: str | None = None) -> PydanticCustomError:
+def refused(problem: str, hint: str, key: str | None = None) -> PydanticCustomError:
     """A refusal in one line; `key` where the error is not at its own field."""
-    return PydanticCustomError("refused", "{wrong}; {right}", {"wrong": wrong, "right": right, "key": key})
+    return PydanticCustomError("refused", "{wrong}; {right}", {"wrong": problem, "right": hint, "key": key})
 
 
 @dataclass(frozen=True)
 class Expected:
     """In the annotation of a field: the line for any value that the field refuses."""
 
-    wrong: str
-    right: str
+    problem: str
+    hint: str
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         return core_schema.no_info_wrap_validator_function(self._check, handler(source))
@@ -41,7 +41,7 @@ class Expected:
         try:
             return check(value)
         except ValidationError:
-            raise refused(self.wrong.format(value=value), self.right) from None
+            raise refused(self.problem.format(value=value), self.hint) from None
 
 
 def _written(pattern: str) -> BeforeValidator:
@@ -84,15 +84,15 @@ class Request(BaseModel):
             return request
         for key in request:
             if key not in cls.model_fields:
-                right = f"it may have {', '.join(sorted(cls.model_fields))}"
-                raise refused(f"{cls.called} has no such key", right, str(key))
+                hint = f"it may have {', '.join(sorted(cls.model_fields))}"
+                raise refused(f"{cls.called} has no such key", hint, str(key))
         for one, other in cls.exclusive:
             if one in request and other in request:
                 raise refused(f"stands beside {one}", "give one of the two", other)
         for key, field in cls.model_fields.items():
             if field.is_required() and key not in request:
-                right = next((each.right for each in field.metadata if isinstance(each, Expected)), "give it")
-                raise refused("missing", right, key)
+                hint = next((each.hint for each in field.metadata if isinstance(each, Expected)), "give it")
+                raise refused("missing", hint, key)
         return request
 
     @classmethod
@@ -103,31 +103,31 @@ class Request(BaseModel):
         return found
 
 
-def mistake_of(error: ErrorDetails) -> Mistake:
+def mistake_of(error: ErrorDetails) -> ConfigError:
     """What a model refuses, as one line."""
     context = error.get("ctx", {})
     key = context.get("key") or str(error["loc"][-1] if error["loc"] else "body")
     if error["type"] == "refused":
-        return Mistake("request", None, key, context["wrong"], context["right"])
+        return ConfigError("request", None, key, context["wrong"], context["right"])
     if error["type"].startswith("union_tag"):
         key = context["discriminator"].strip("'")
         found = error["input"].get(key)
-        wrong = "missing" if found is None else f"{found!r} is not a {key} of override"
-        return Mistake("request", None, key, wrong, f"use {', '.join(ASKED)}")
+        problem = "missing" if found is None else f"{found!r} is not a {key} of override"
+        return ConfigError("request", None, key, problem, f"use {', '.join(ASKED)}")
     if error["type"] in ("model_attributes_type", "model_type"):
-        return Mistake("request", None, None, "this is not an object", 'as {"kind": "pause"}')
+        return ConfigError("request", None, None, "this is not an object", 'as {"kind": "pause"}')
     if error["type"] == "json_invalid":
-        return Mistake("request", None, None, "this is not JSON", 'as {"kind": "pause"}')
+        return ConfigError("request", None, None, "this is not JSON", 'as {"kind": "pause"}')
     if error["type"] == "missing" and key == "body":
-        return Mistake("request", None, None, "it has no body", 'as {"kind": "pause"}')
-    return Mistake("request", None, key, error["msg"])
+        return ConfigError("request", None, None, "it has no body", 'as {"kind": "pause"}')
+    return ConfigError("request", None, key, error["msg"])
 
 
 def checked(adapter: TypeAdapter[Any], request: object) -> dict[str, Any]:
     try:
         found: Request = adapter.validate_python(request)
     except ValidationError as error:
-        raise MistakeError(mistake_of(error.errors()[0])) from None
+        raise InvalidInputError(mistake_of(error.errors()[0])) from None
     return found.model_dump(exclude_unset=True)
 
 

@@ -1,7 +1,7 @@
 """Requests for an override: a model for each kind, made from the table of kinds (`TERMS`).
 
 A model knows no site. Whether a show exists, an end is near enough and the hour is not dark is decided where a request
-is carried out (daemon/direction/asking.py).
+is carried out (daemon/direction/requests.py).
 """
 
 import re

@@ -295,4 +295,4 @@ class Reloaded(Answer):
     """Whether the site's files were taken over, and the mistakes in them."""
 
     taken_over: bool
-    mistakes: list[str]
+    errors: list[str]

@@ -21,19 +21,19 @@ from typing import Any, NoReturn
 
 import numpy as np
 
-from gloaming.daemon.transmitter.sound.clock import DeviceClock, Line
-from gloaming.daemon.transmitter.sound.device import NoDeviceError, Report, devices, find, open_stream
-from gloaming.daemon.transmitter.sound.mixer import Voice, mix
-from gloaming.daemon.transmitter.sound.plan import Cue, Plan, read_plan
-from gloaming.daemon.transmitter.sound.quiet import Quiet, read_quiet
-from gloaming.daemon.transmitter.sound.reel import Reel
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.daemon.transmitter.sound.clock import ClockFit, DeviceClock
+from gloaming.daemon.transmitter.sound.device import DeviceReport, NoDeviceError, devices, find, open_stream
+from gloaming.daemon.transmitter.sound.mixer import SoundVoice, mix
+from gloaming.daemon.transmitter.sound.plan import SoundPass, SoundPlan, read_plan
+from gloaming.daemon.transmitter.sound.quiet import QuietWindows, read_quiet
+from gloaming.daemon.transmitter.sound.reader import SoundReader
+from gloaming.shows.config_files.errors import InvalidInputError
 from gloaming.shows.media.sound_info import inspect_sound
 from gloaming.shows.media.sound_reading import SoundMissingError
 from gloaming.shows.time_units import SECOND_NS
 
 STEP_S = 0.04
-CUE_NS = 2 * SECOND_NS
+AHEAD_NS = 2 * SECOND_NS
 """How long before it is heard a sound is opened."""
 HASTE_NS = 250_000_000
 """How long a sound that comes too late for its beginning is given to be decoded."""
@@ -56,14 +56,14 @@ class SoundProcess:
 
     def __init__(self, sock: socket.socket) -> None:
         self.sock = sock
-        self.plan: Plan | None = None
-        self.quiet: Quiet | None = None
+        self.plan: SoundPlan | None = None
+        self.quiet: QuietWindows | None = None
         self.stream: Any = None
         self.clock: DeviceClock | None = None
-        self.line: Line | None = None
+        self.line: ClockFit | None = None
         """As the clock knew it last: what sounds goes on while the clock finds its feet again."""
         self.rate_hz, self.channels = 0, 0
-        self.voices: tuple[Voice, ...] = ()
+        self.voices: tuple[SoundVoice, ...] = ()
         self.index = 0
         self._level = 0.0
         self._lead: tuple[tuple[Any, ...], int] = ((), 0)
@@ -89,11 +89,11 @@ class SoundProcess:
             if self.stream is None:
                 self._open(now_ns)
             self._watch(now_ns)
-            self._cue(now_ns)
+            self._passes_to_voices(now_ns)
             self._hear(now_ns)
             self._report(now_ns)
 
-    def _fill(self, out: Any, report: Report) -> None:
+    def _fill(self, out: Any, report: DeviceReport) -> None:
         """PortAudio's callback: a block of samples, and what the device says of its time."""
         now_ns = time.monotonic_ns()
         first, self.index = self.index, self.index + report.frames
@@ -126,10 +126,10 @@ class SoundProcess:
 
     def _open(self, now_ns: int) -> None:
         assert self.plan
-        first = next(self.plan.cues(now_ns), None)
+        first = next(self.plan.passes(now_ns), None)
         wanted_hz = None
         if first:
-            with contextlib.suppress(MistakeError, SoundMissingError):  # its reel says so when it is opened
+            with contextlib.suppress(InvalidInputError, SoundMissingError):  # its reel says so when it is opened
                 wanted_hz = inspect_sound(Path(first.path)).rate_hz
         try:
             device = find(self.plan.device, devices())
@@ -158,42 +158,46 @@ class SoundProcess:
             for voice in self.voices:
                 voice.leave(self.index)
 
-    def _cue(self, now_ns: int) -> None:
+    def _passes_to_voices(self, now_ns: int) -> None:
         """Have a voice for what is to be heard now and next; voices that nothing asks for any more fade out."""
         line, plan = self.clock.line if self.clock else None, self.plan
         if line is None or plan is None:
             return
         ahead_ns = max(0, line.heard_ns(self.index) - now_ns)
-        wanted: list[Cue] = []
-        for cue in plan.cues(now_ns):
-            if cue.from_ns > now_ns + ahead_ns + CUE_NS or len(wanted) == 2:
+        wanted: list[SoundPass] = []
+        for sound_pass in plan.passes(now_ns):
+            if sound_pass.from_ns > now_ns + ahead_ns + AHEAD_NS or len(wanted) == 2:
                 break
-            wanted.append(cue)
-        kept: list[Voice] = []
+            wanted.append(sound_pass)
+        kept: list[SoundVoice] = []
         for voice in self.voices:
             if voice.ends <= self.index:
-                voice.reel.close()
+                voice.reader.close()
                 continue
-            again = None if voice.leaving else next((one for one in wanted if one.same(voice.cue)), None)
+            again = None if voice.leaving else next((one for one in wanted if one.same(voice.sound_pass)), None)
             if again:
                 wanted.remove(again)
-                voice.cue, voice.ends = again, int(line.index_at(again.until_ns))
+                voice.sound_pass, voice.ends = again, int(line.index_at(again.until_ns))
             else:
                 voice.leave(self.index)
             kept.append(voice)
-        for cue in wanted:
+        for sound_pass in wanted:
             soonest_ns = now_ns + ahead_ns
-            begin_ns = cue.from_ns if cue.from_ns > soonest_ns else soonest_ns + HASTE_NS
-            if begin_ns < cue.until_ns:
-                kept.append(self._voice(cue, line.index_at(begin_ns), line.index_at(cue.until_ns), begin_ns))
+            begin_ns = sound_pass.from_ns if sound_pass.from_ns > soonest_ns else soonest_ns + HASTE_NS
+            if begin_ns < sound_pass.until_ns:
+                kept.append(
+                    self._voice(sound_pass, line.index_at(begin_ns), line.index_at(sound_pass.until_ns), begin_ns)
+                )
         self.voices = tuple(kept)
 
-    def _voice(self, cue: Cue, begins: float, ends: float, begin_ns: int) -> Voice:
+    def _voice(self, sound_pass: SoundPass, begins: float, ends: float, begin_ns: int) -> SoundVoice:
         index = -int(-begins // 1)
         late = (index - begins) / self.rate_hz
-        lead_ns = self._lead[1] if self._lead[0] == cue.key else 0
-        position = max(0, round(((begin_ns + lead_ns - cue.zero_ns) / SECOND_NS + late) * self.rate_hz))
-        return Voice(cue, Reel(cue.path, position, self.rate_hz, self.channels), index, position, int(ends))
+        lead_ns = self._lead[1] if self._lead[0] == sound_pass.key else 0
+        position = max(0, round(((begin_ns + lead_ns - sound_pass.zero_ns) / SECOND_NS + late) * self.rate_hz))
+        return SoundVoice(
+            sound_pass, SoundReader(sound_pass.path, position, self.rate_hz, self.channels), index, position, int(ends)
+        )
 
     def _hear(self, now_ns: int) -> None:
         """Follow what has been heard to its end; a score that is heard for the first time is told at once."""
@@ -217,19 +221,19 @@ class SoundProcess:
         sounding = False
         told = {"id": self._heard_id, "volume": round(self._volume, 4), "starved": self.starved}
         for voice in self.voices:
-            if voice.reel.trouble:
-                self._trouble(voice.cue.path, voice.reel.trouble, now_ns)
+            if voice.reader.trouble:
+                self._trouble(voice.sound_pass.path, voice.reader.trouble, now_ns)
             if voice.begins <= heard < voice.ends:
                 shift_ns = (heard - voice.begins + voice.position) / self.rate_hz * SECOND_NS
-                shift_ns -= now_ns - voice.cue.zero_ns
+                shift_ns -= now_ns - voice.sound_pass.zero_ns
                 sounding = True
                 if not voice.leaving:
-                    self._lead = (voice.cue.key, round(shift_ns))
+                    self._lead = (voice.sound_pass.key, round(shift_ns))
                 self._say(
                     {
                         "op": "heard",
                         **told,
-                        "key": voice.cue.key,
+                        "key": voice.sound_pass.key,
                         "at_ns": now_ns,
                         "shift_ns": round(shift_ns),
                         "slope": -line.slope,

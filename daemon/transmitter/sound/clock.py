@@ -44,7 +44,7 @@ SPREAD_NS = 3_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ClockFit:
     """A straight line between samples and instants: sample `index` is heard at `at_ns`, and later ones at the rate."""
 
     rate_hz: int
@@ -71,7 +71,7 @@ class DeviceClock:
 
     def __init__(self, rate_hz: int) -> None:
         self.rate_hz = rate_hz
-        self.line: Line | None = None
+        self.line: ClockFit | None = None
         self.jumped_ns = 0
         """How far the device has jumped, to be set to 0 by who has dealt with it."""
         self._pairs: deque[tuple[float, float]] = deque()
@@ -79,7 +79,7 @@ class DeviceClock:
         self._strays: deque[tuple[int, int]] = deque()
         self._starved_ns = -STARVED_NS
         self._noise_ns = NOISE_NS
-        self._before: Line | None = None
+        self._before: ClockFit | None = None
 
     def add(self, index: int, heard_ns: int, starved: bool = False) -> None:
         """A report: the sample `index` is heard at `heard_ns`; whether the device had nothing to play before it."""
@@ -142,7 +142,7 @@ class DeviceClock:
         played_ns, begin_ns = self._pairs[-1][0], self._pairs[0][1]
         at_ns = round(played_ns + begin_ns + float(mean + slope * (at[-1] - middle)))
         index = round(played_ns * self.rate_hz / SECOND_NS)
-        self.line = Line(self.rate_hz, index, at_ns, slope)
+        self.line = ClockFit(self.rate_hz, index, at_ns, slope)
         if self._before is not None:
             self.jumped_ns = at_ns - self._before.heard_ns(index)
             self._before = None

@@ -72,7 +72,7 @@ def find(name: str | None, among: tuple[Device, ...]) -> Device:
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
+class DeviceReport:
     """What the device says when it asks for samples: how many, and how long from now until the first is heard."""
 
     frames: int
@@ -80,7 +80,9 @@ class Report:
     starved: bool
 
 
-def open_stream(device: Device, wanted_hz: int | None, fill: Callable[[Any, Report], None]) -> tuple[Any, int, int]:
+def open_stream(
+    device: Device, wanted_hz: int | None, fill: Callable[[Any, DeviceReport], None]
+) -> tuple[Any, int, int]:
     """A stream that has not been started, its rate and its channels. `fill` is called in a thread of PortAudio's.
 
     The rate of the file that comes first if it is a usual one, so that it need not be converted; else the device's.
@@ -104,12 +106,12 @@ def open_stream(device: Device, wanted_hz: int | None, fill: Callable[[Any, Repo
     raise NoDeviceError(f"the sound device {device.name} cannot be opened: {said}")
 
 
-def _report(frames: int, times: Any, status: Any, now_s: float) -> Report:
+def _report(frames: int, times: Any, status: Any, now_s: float) -> DeviceReport:
     """By the device's own clock, read again here: on a busy machine the call may come late."""
     ahead_s = times.outputBufferDacTime - now_s
     if not 0 < ahead_s < 10:
         ahead_s = BUFFER_S  # some drivers do not say
-    return Report(frames, ahead_s, bool(status.output_underflow))
+    return DeviceReport(frames, ahead_s, bool(status.output_underflow))
 
 
 def main() -> None:

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.daemon.transmitter.sound.plan import Cue
-from gloaming.daemon.transmitter.sound.reel import Reel
+from gloaming.daemon.transmitter.sound.plan import SoundPass
+from gloaming.daemon.transmitter.sound.reader import SoundReader
 
 Samples = npt.NDArray[np.float32]
 
@@ -19,19 +19,19 @@ ONSET_S = 0.001
 GAIN_S = 0.5
 
 
-class Voice:
-    """A cue as it is played: content position `position` goes to the device's sample `begins`; it is over at `ends`."""
+class SoundVoice:
+    """A pass as it is played: content position `position` goes to sample `begins` of the device; it ends at `ends`."""
 
-    def __init__(self, cue: Cue, reel: Reel, begins: int, position: int, ends: int) -> None:
-        self.cue, self.reel = cue, reel
+    def __init__(self, sound_pass: SoundPass, reader: SoundReader, begins: int, position: int, ends: int) -> None:
+        self.sound_pass, self.reader = sound_pass, reader
         self.begins, self.position, self.ends = begins, position, ends
-        self.gain = cue.gain
+        self.gain = sound_pass.gain
         self.leaving = False
         self.missed = 0
         """Samples that were not there in time."""
-        self._rise = max(1, round((SOFT_S if position > 0 else ONSET_S) * reel.rate_hz))
-        self._soft = max(1, round(SOFT_S * reel.rate_hz))
-        self._step = 1 / (GAIN_S * reel.rate_hz)
+        self._rise = max(1, round((SOFT_S if position > 0 else ONSET_S) * reader.rate_hz))
+        self._soft = max(1, round(SOFT_S * reader.rate_hz))
+        self._step = 1 / (GAIN_S * reader.rate_hz)
         self._resumes = begins
 
     def add_to(self, out: Samples, first: int) -> None:
@@ -41,15 +41,15 @@ class Voice:
             return
         part = np.zeros((end - begin, out.shape[1]), dtype=np.float32)
         place = begin - self.begins + self.position
-        came = self.reel.take(place, part)
+        came = self.reader.take(place, part)
         at = np.arange(begin, end, dtype=np.float64)
         edge = np.minimum((at - self._resumes + 1) / self._rise, (self.ends - at) / self._soft)
-        if came < len(part) and not self.reel.ended(place + came):
+        if came < len(part) and not self.reader.ended(place + came):
             self.missed += len(part) - came
             edge[:came] = np.minimum(edge[:came], np.arange(came, 0, -1) / max(1, min(came, self._soft)))
             self._resumes, self._rise = end, self._soft
         reach = self._step * len(part)
-        after = self.gain + max(-reach, min(reach, self.cue.gain - self.gain))
+        after = self.gain + max(-reach, min(reach, self.sound_pass.gain - self.gain))
         edge = np.clip(edge, 0, 1) * np.linspace(self.gain, after, len(part))
         self.gain = after
         part *= edge[:, None].astype(np.float32)
@@ -60,7 +60,7 @@ class Voice:
         self.leaving, self.ends = True, min(self.ends, index + self._soft)
 
 
-def mix(out: Samples, first: int, voices: Iterable[Voice], low: float, high: float) -> None:
+def mix(out: Samples, first: int, voices: Iterable[SoundVoice], low: float, high: float) -> None:
     """Fill a block `(frames, channels)` with the voices, under a level from `low` to `high`; never past full scale."""
     out.fill(0)
     if not low and not high:

@@ -15,11 +15,11 @@ from gloaming.daemon.score.frame_clock import due_ns
 from gloaming.daemon.score.score import Score, Segment
 
 MOVED_NS = 20_000_000
-"""A cue that moves by less than this goes on as it is; the frames follow."""
+"""A pass that moves by less than this goes on as it is; the frames follow."""
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class SoundStretch:
     """A sound file over `[from_ns, until_ns)`: its position p is heard at `zero_ns + p`, again after each `length_ns`.
 
     `score_zero_ns` is that zero in the score's own time: with the path it names the stretch from score to score.
@@ -45,7 +45,7 @@ class Ramp:
 
 
 @dataclass(frozen=True, slots=True)
-class Cue:
+class SoundPass:
     """One turn of a sound file: position p of it is heard at `zero_ns + p`, from `from_ns` until `until_ns`."""
 
     from_ns: int
@@ -55,29 +55,29 @@ class Cue:
     gain: float
     key: tuple[str, int, int]
 
-    def same(self, other: Cue) -> bool:
-        """Whether another cue is this one, perhaps told anew by another score."""
+    def same(self, other: SoundPass) -> bool:
+        """Whether another pass is this one, perhaps of a newer score."""
         return self.key == other.key and abs(self.zero_ns - other.zero_ns) < MOVED_NS
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class SoundPlan:
     """What is to be heard over the time of a score, from which device."""
 
     device: str | None
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[SoundStretch, ...]
     ramps: tuple[Ramp, ...]
     score_id: int = -1
 
-    def cues(self, from_ns: int) -> Iterator[Cue]:
-        """The cue of an instant, if there is one, and those that come after it."""
+    def passes(self, from_ns: int) -> Iterator[SoundPass]:
+        """The pass of an instant, if there is one, and those that come after it."""
         for one in self.stretches:
             if one.until_ns <= from_ns:
                 continue
             turn = (max(from_ns, one.from_ns) - one.zero_ns) // one.length_ns
             while (zero_ns := one.zero_ns + turn * one.length_ns) < one.until_ns:
                 begin_ns, end_ns = max(one.from_ns, zero_ns), min(one.until_ns, zero_ns + one.length_ns)
-                yield Cue(begin_ns, end_ns, one.path, zero_ns, one.gain, (one.path, one.score_zero_ns, turn))
+                yield SoundPass(begin_ns, end_ns, one.path, zero_ns, one.gain, (one.path, one.score_zero_ns, turn))
                 turn += 1
 
     def level_at(self, at_ns: int) -> float:
@@ -107,15 +107,15 @@ class Plan:
         return {"op": "plan", "id": self.score_id, "device": self.device, "stretches": stretches, "ramps": ramps}
 
 
-def read_plan(message: dict[str, Any]) -> Plan:
+def read_plan(message: dict[str, Any]) -> SoundPlan:
     """A `plan` message."""
-    stretches = tuple(Stretch(*one) for one in message["stretches"])
-    return Plan(message["device"], stretches, tuple(Ramp(*one) for one in message["ramps"]), message["id"])
+    stretches = tuple(SoundStretch(*one) for one in message["stretches"])
+    return SoundPlan(message["device"], stretches, tuple(Ramp(*one) for one in message["ramps"]), message["id"])
 
 
-def plan_of(score: Score) -> Plan:
+def plan_of(score: Score) -> SoundPlan:
     """What a score wants heard: the files move by the sound's delay, the levels do not, so quiet hours stay quiet."""
-    stretches: list[Stretch] = []
+    stretches: list[SoundStretch] = []
     for one in score.segments:
         picture = one.picture
         if one.sound_path is None or picture is None or picture.still is not None:
@@ -133,8 +133,10 @@ def plan_of(score: Score) -> Plan:
         ):
             from_ns = stretches.pop().from_ns
         zero_ns = picture.zero_ns
-        stretches.append(Stretch(from_ns, until_ns, one.sound_path, zero_ns + moved_ns, length_ns, one.gain, zero_ns))
-    return Plan(score.device, tuple(stretches), tuple(_ramps(score)), score.id)
+        stretches.append(
+            SoundStretch(from_ns, until_ns, one.sound_path, zero_ns + moved_ns, length_ns, one.gain, zero_ns)
+        )
+    return SoundPlan(score.device, tuple(stretches), tuple(_ramps(score)), score.id)
 
 
 def _ramps(score: Score) -> Iterator[Ramp]:

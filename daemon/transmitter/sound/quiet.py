@@ -13,7 +13,7 @@ AHEAD_NS = 60_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Quiet:
+class QuietWindows:
     """Windows `(from_ns, until_ns, volume)`, known for `[from_ns, until_ns)`; where nothing is known it is silent.
 
     `offset_ns` leads from the monotonic clock to the score's time, `wall_offset_ns` from the machine's wall clock.
@@ -43,17 +43,19 @@ class Quiet:
         return [self.from_ns, self.until_ns, self.windows, self.offset_ns, self.wall_offset_ns, self.held]
 
 
-def quiet_of(windows: Windows, score: Score, held: tuple[HeldWindow, ...] = ()) -> Quiet:
+def quiet_of(windows: Windows, score: Score, held: tuple[HeldWindow, ...] = ()) -> QuietWindows:
     """What the windows forbid the sound, by the clocks of a score, and what is held."""
     quiet = tuple((one.from_ns, one.until_ns, one.sound) for one in windows.windows if one.sound < 1)
     holding = tuple((one.until_ns, one.sound) for one in held if one.sound < 1)
-    return Quiet(windows.from_ns, windows.until_ns, quiet, score.offset_ns, score.wall_offset_ns, holding)
+    return QuietWindows(windows.from_ns, windows.until_ns, quiet, score.offset_ns, score.wall_offset_ns, holding)
 
 
-def read_quiet(one: list[Any] | None) -> Quiet | None:
+def read_quiet(one: list[Any] | None) -> QuietWindows | None:
     """What `as_json` gave; None is none, and silent."""
     if one is None:
         return None
     from_ns, until_ns, windows, offset_ns, wall_offset_ns, held = one
     read = tuple((begin_ns, end_ns, volume) for begin_ns, end_ns, volume in windows)
-    return Quiet(from_ns, until_ns, read, offset_ns, wall_offset_ns, tuple((end, volume) for end, volume in held))
+    return QuietWindows(
+        from_ns, until_ns, read, offset_ns, wall_offset_ns, tuple((end, volume) for end, volume in held)
+    )

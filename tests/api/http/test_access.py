@@ -72,8 +72,8 @@ def test_a_viewer_sees_and_touches_nothing(tmp_path: Path) -> None:
                 if method != "get" and path not in OPEN:
                     answer = await viewer.request(method, path.replace("{id}", "1"), json={"kind": "pause"})
                     assert answer.status_code in (403, 422), (method, path, answer.text)
-            assert not home.director._situation.overrides
-            assert len(home.director._store.devices()) == 2
+            assert not home.planner._situation.overrides
+            assert len(home.planner._store.devices()) == 2
 
     run(work())
 
@@ -103,7 +103,7 @@ def test_a_form_on_another_site_can_do_nothing(tmp_path: Path) -> None:
                 assert (
                     await browser.post("/api/overrides", content=json.dumps(pause), headers=form)
                 ).status_code == 422
-            assert len(home.director._situation.overrides) == 1
+            assert len(home.planner._situation.overrides) == 1
 
     run(work())
 
@@ -291,7 +291,7 @@ def test_nothing_asked_becomes_a_header_or_a_line_of_the_journal(tmp_path: Path)
             odd = await phone.get("/api/now%0d%0aX-Odd:%201")
             assert odd.status_code == 404
             assert "x-odd" not in odd.headers
-            for line in home.director.journal(100):
+            for line in home.planner.journal(100):
                 assert str(line["text"]).isprintable()
 
     run(work())

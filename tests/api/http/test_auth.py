@@ -27,7 +27,7 @@ def test_what_is_kept_is_a_hash_and_the_passcode_is_argon2id(tmp_path: Path) -> 
     async def work() -> None:
         async with house(tmp_path) as home:
             token, passcode = home.device(), home.passcode
-            stored = home.director._store.fact("passcode_argon2id")
+            stored = home.planner._store.fact("passcode_argon2id")
             assert stored
             parameters = extract_parameters(stored)
             assert parameters.type == Type.ID
@@ -65,7 +65,7 @@ def test_no_secret_is_in_a_log_or_the_journal(tmp_path: Path, caplog: pytest.Log
             signed = (await phone.post("/api/sign-in", json={"passcode": home.passcode})).json()
             await phone.post("/api/sign-in/link", json={"code": code})
             secrets = [home.passcode, "0000-0000-wrong", code, signed["token"], home.token]
-            told = caplog.text + json.dumps(home.director.journal(1000))
+            told = caplog.text + json.dumps(home.planner.journal(1000))
             assert not [secret for secret in secrets if secret in told]
 
     caplog.set_level(logging.DEBUG, logger="uvicorn")
@@ -217,13 +217,13 @@ def test_a_pause_of_no_sensible_length_is_a_problem_with_what_would_be_right(min
             assert answer.status_code == 422
             assert answer.headers["content-type"] == "application/problem+json"
             assert answer.json()["status"] == 422
-            assert not home.director._situation.overrides
+            assert not home.planner._situation.overrides
 
     run(work())
 
 
 def test_the_token_of_this_machine_stays_over_a_restart_unless_somebody_may_have_read_it(tmp_path: Path) -> None:
-    """A command that has read it and asks as another director begins gets in."""
+    """A command that has read it and asks as another planner begins gets in."""
 
     def begins() -> str:
         store = Store(tmp_path, 0)
@@ -262,11 +262,11 @@ def test_the_token_of_this_machine_stays_over_a_restart_unless_somebody_may_have
 def test_a_passcode_that_is_easily_guessed_is_refused(tmp_path: Path, passcode: str) -> None:
     async def walk() -> None:
         async with house(tmp_path) as home, home.client(home.token) as board:
-            stored = home.director._store.fact("passcode_argon2id")
+            stored = home.planner._store.fact("passcode_argon2id")
             answer = await board.put("/api/passcode", json={"passcode": passcode})
             assert answer.status_code == 409
             assert "passcode" in answer.json()["detail"]
-            assert home.director._store.fact("passcode_argon2id") == stored
+            assert home.planner._store.fact("passcode_argon2id") == stored
 
     run(walk())
 

@@ -45,7 +45,7 @@ class Daemon:
         self.site, self.state = write_site(folder / "site", HOST, **site), folder / "site" / "state"
         self.log = folder / "log"
         with self.log.open("w") as log:
-            command = [sys.executable, "-m", "gloaming.api.command", "run", str(self.site)]
+            command = [sys.executable, "-m", "gloaming.api.cli.main", "run", str(self.site)]
             env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(offset_to("2026-12-12T18:00"))}
             self.process = subprocess.Popen(
                 command, stdout=out or log, stderr=subprocess.STDOUT, env=env, preexec_fn=lambda: may_open(files)
@@ -115,19 +115,19 @@ def test_a_phone_gets_in_past_a_thousand_half_open_connections(daemon: Daemon) -
 
 def test_a_phone_gets_in_past_a_crowd_that_knocks_at_once(daemon: Daemon) -> None:
     """More at the same instant than a process may have files open: let in by and by."""
-    director = next(pid for pid, line in processes() if "gloaming.api.serve" in line and str(daemon.state) in line)
+    planner = next(pid for pid, line in processes() if "gloaming.api.serve" in line and str(daemon.state) in line)
     before, told = resource.getrlimit(resource.RLIMIT_NOFILE)[0], daemon.log.stat().st_size
     may_open(2048)
     try:
         with ExitStack() as stack:
-            os.kill(director, signal.SIGSTOP)
+            os.kill(planner, signal.SIGSTOP)
             try:
                 for _ in range(1500):
                     sock = stack.enter_context(socket.socket())
                     sock.setblocking(False)
                     sock.connect_ex(daemon.address)
             finally:
-                os.kill(director, signal.SIGCONT)
+                os.kill(planner, signal.SIGCONT)
             phone = http.client.HTTPConnection(*daemon.address, timeout=60, source_address=("127.0.79.50", 0))
             phone.request("GET", "/healthz")
             assert phone.getresponse().status == 200
@@ -352,18 +352,18 @@ def test_a_show_goes_on_where_nobody_reads_what_is_said(tmp_path: Path) -> None:
         os.close(writing)
         os.close(reading)
         with socket.create_connection(one.address) as sock:
-            sock.sendall(b"\x16\x03\x01\x02\x00\r\n\r\n")  # the director complains
+            sock.sendall(b"\x16\x03\x01\x02\x00\r\n\r\n")  # the planner complains
             assert said(sock).startswith(b"HTTP/1.1 400")
 
-        def director() -> int | None:
+        def planner() -> int | None:
             return next(
                 (pid for pid, line in processes() if "gloaming.api.serve" in line and str(one.state) in line), None
             )
 
-        killed = director()
+        killed = planner()
         assert killed
         os.kill(killed, signal.SIGKILL)  # the supervisor tells of it
-        wait_until(lambda: one.process.poll() is not None or director() not in (None, killed), "another director")
+        wait_until(lambda: one.process.poll() is not None or planner() not in (None, killed), "another planner")
         wait_until(lambda: one.process.poll() is not None or one.answers(), "an answer")
         assert one.now()["state"] == "playing"
     finally:

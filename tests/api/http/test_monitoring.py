@@ -59,7 +59,7 @@ def test_the_report_is_worked_out_anew_after_a_minute_and_for_a_site_that_was_re
         readings = Readings(monkeypatch)
         async with house(tmp_path) as here, here.client(here.token, timeout=60) as phone:
             await phone.get("/api/report?days=3")
-            assert await here.director._site_watch.reload("a test")
+            assert await here.planner._site_watch.reload("a test")
             await phone.get("/api/report?days=3")
             assert readings.all == 2
             monkeypatch.setattr("gloaming.api.http.monitoring.KEPT_S", 0.0)

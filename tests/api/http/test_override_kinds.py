@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from gloaming.api.commands import live, rig_check
+from gloaming.api.cli import live, rig_check
 from gloaming.api.http.schemas.overrides import OVERRIDE_REQUESTS, VALUES
 from gloaming.api.http.schemas.states import Explanation
 from gloaming.daemon.direction import overrides, states

@@ -1,6 +1,6 @@
 """Every kind of override over HTTP: made, listed, at work, undone, survived and expired.
 
-A house that is opened again on the same state is a director that was killed: it knows what is on the disk, and no more.
+A house that is opened again on the same state is a planner that was killed: it knows what is on the disk, and no more.
 """
 
 from __future__ import annotations

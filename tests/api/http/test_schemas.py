@@ -12,7 +12,7 @@ from gloaming.api.http.schemas.answers import JournalLine, NightAhead, SeasonRep
 from gloaming.api.http.schemas.overrides import override_request
 from gloaming.api.http.schemas.requests import rig_check_request
 from gloaming.api.http.schemas.states import Explanation, Now, RigListed, Telemetry
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InvalidInputError
 from tests.api.house import house, run
 from tests.places import TOP
 
@@ -54,13 +54,13 @@ from tests.places import TOP
 def test_an_override_that_is_asked_for_wrongly_is_reported_with_its_key_and_a_right_example(
     request_: dict[str, object], key: str, wrong: str, right: str
 ) -> None:
-    with pytest.raises(MistakeError) as error:
+    with pytest.raises(InvalidInputError) as error:
         override_request(request_)
-    (mistake,) = error.value.mistakes
-    assert (mistake.file, mistake.key) == ("request", key)
-    assert wrong in mistake.wrong
-    assert right in (mistake.right or "")
-    assert "\n" not in str(mistake)
+    (config_error,) = error.value.errors
+    assert (config_error.file, config_error.key) == ("request", key)
+    assert wrong in config_error.problem
+    assert right in (config_error.hint or "")
+    assert "\n" not in str(config_error)
 
 
 @pytest.mark.parametrize(
@@ -83,9 +83,9 @@ def test_an_override_that_is_asked_for_wrongly_is_reported_with_its_key_and_a_ri
 def test_a_rig_check_that_is_asked_for_wrongly_is_reported_in_one_line(
     request_: dict[str, object], reported: str
 ) -> None:
-    with pytest.raises(MistakeError) as caught:
+    with pytest.raises(InvalidInputError) as caught:
         rig_check_request(request_)
-    assert len(caught.value.mistakes) == 1
+    assert len(caught.value.errors) == 1
     assert reported in str(caught.value)
 
 
@@ -110,7 +110,7 @@ def test_the_answers_leave_nothing_out_that_the_planner_reports(tmp_path: Path) 
             ):
                 assert (await client.post("/api/overrides", json=body)).status_code == 201
             assert (await client.post("/api/rig-check", json={"string": "ridge"})).status_code == 201
-            planner = home.director
+            planner = home.planner
             for model, reported in (
                 (Now, planner.requests.now()),
                 (RigListed, planner.rig.as_json()),

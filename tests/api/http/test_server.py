@@ -36,22 +36,22 @@ PATIENCE_S = 30.0
 
 @asynccontextmanager
 async def serving(folder: Path) -> AsyncIterator[PageServer]:
-    """A director that runs in this process, and its page's server."""
-    director = Planner(load_site(folder), folder / "state", Clock(offset_to("2026-12-12T18:00")))
-    page = PageServer(director, folder / "state", None)
-    director.add_troubles(page.troubles)
-    await director.start()
+    """A planner that runs in this process, and its page's server."""
+    planner = Planner(load_site(folder), folder / "state", Clock(offset_to("2026-12-12T18:00")))
+    page = PageServer(planner, folder / "state", None)
+    planner.add_troubles(page.troubles)
+    await planner.start()
     task = asyncio.create_task(page.run())
     try:
         yield page
     finally:
         page.stop()
         await task
-        await director.stop()
+        await planner.stop()
 
 
 def troubles(page: PageServer) -> list[tuple[str, str]]:
-    found = page.director._monitor.troubles(page.director.now_ns())
+    found = page.planner._monitor.troubles(page.planner.now_ns())
     return [(each["kind"], each["text"]) for each in found if each["kind"] in ("page", "certificate")]
 
 
@@ -85,7 +85,7 @@ def test_a_port_that_is_taken_is_tried_again_and_the_owner_is_told_why(tmp_path:
             listen = "127.0.0.1:" + str(taken.getsockname()[1])
             folder = write_site(tmp_path / "site", listen=listen)
             async with serving(folder) as page:
-                await until(lambda: page.wrong, "a page without a port")
+                await until(lambda: page.problem, "a page without a port")
                 assert troubles(page) == [("page", f"phone.listen: {listen}: Address already in use")]
                 done = await now(folder)
                 assert done.returncode == 2
@@ -95,8 +95,8 @@ def test_a_port_that_is_taken_is_tried_again_and_the_owner_is_told_why(tmp_path:
                 await until(lambda: not troubles(page), "a page")
                 done = await now(folder)
                 assert (done.returncode, done.stderr) == (0, "")
-                page.director._monitor.look()
-                lines = [str(line["text"]) for line in page.director.journal(50)]
+                page.planner._monitor.look()
+                lines = [str(line["text"]) for line in page.planner.journal(50)]
                 assert "over: page" in lines
 
     run(work())
@@ -107,9 +107,9 @@ def test_another_port_is_taken_up_when_the_site_is_read_again(tmp_path: Path) ->
         with socket.create_server(("127.0.0.1", 0)) as taken:
             folder = write_site(tmp_path / "site", listen="127.0.0.1:" + str(taken.getsockname()[1]))
             async with serving(folder) as page:
-                await until(lambda: page.wrong, "a page without a port")
+                await until(lambda: page.problem, "a page without a port")
                 write_site(folder, listen="127.0.0.1:0")
-                assert await page.director._site_watch.reload("a test")
+                assert await page.planner._site_watch.reload("a test")
                 await until(lambda: not troubles(page), "a page")
                 assert (await now(folder)).returncode == 0
 
@@ -124,8 +124,8 @@ def test_a_certificate_that_cannot_be_used_keeps_the_page_back_and_not_the_show(
     if files != "none":
         make_certificate(folder)
     if files.startswith("half"):
-        hurt = pem if "certificate" in files else key
-        hurt.write_bytes(hurt.read_bytes()[:100])
+        damaged = pem if "certificate" in files else key
+        damaged.write_bytes(damaged.read_bytes()[:100])
     elif files == "another key":
         first = pem.read_bytes()
         make_certificate(folder)
@@ -137,7 +137,7 @@ def test_a_certificate_that_cannot_be_used_keeps_the_page_back_and_not_the_show(
 
     async def work() -> None:
         async with serving(folder) as page:
-            await until(lambda: page.wrong, "a page without a certificate")
+            await until(lambda: page.problem, "a page without a certificate")
             ((kind, text),) = troubles(page)
             assert kind == "page" and text.startswith("board.pem and board.key cannot be used: ")
             assert text in (await now(folder)).stderr
@@ -211,7 +211,7 @@ def test_the_service_manager_hears_of_the_show_though_the_page_has_no_port(tmp_p
         state.mkdir()
         command = [sys.executable, "-m", "gloaming.api.serve", str(folder), "--state", str(state)]
         environment = {**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "600000"}
-        with subprocess.Popen(command, env=environment, stderr=subprocess.DEVNULL) as director:
+        with subprocess.Popen(command, env=environment, stderr=subprocess.DEVNULL) as planner:
             assert manager.recv(100).startswith(b"READY=1")
             wait_until(lambda: (state / "no-page").exists(), "a page without a port")
             while True:  # what was said before is read first
@@ -222,13 +222,13 @@ def test_the_service_manager_hears_of_the_show_though_the_page_has_no_port(tmp_p
                     break
             manager.settimeout(30)
             assert manager.recv(100) == b"WATCHDOG=1"
-            director.terminate()
-            assert director.wait(30) == 0
+            planner.terminate()
+            assert planner.wait(30) == 0
 
 
 def test_a_second_run_on_one_state_folder_is_refused_and_leaves_the_first_alone(tmp_path: Path) -> None:
     folder = write_site(tmp_path / "site")
-    command = [sys.executable, "-m", "gloaming.api.command", "run", str(folder)]
+    command = [sys.executable, "-m", "gloaming.api.cli.main", "run", str(folder)]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL) as first:
         wait_until(lambda: gloaming("now", "--site", folder).returncode == 0, "an answer")
         second = gloaming("run", folder)

@@ -11,11 +11,11 @@ from tests.api.house import house, run
 def test_what_runs_on_by_itself_is_no_news_and_a_pause_is(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client(home.token) as client:
-            now = home.director.now()
+            now = home.planner.now()
             later = {**now, "at": "2026-12-12T18:00:09", "frame": 1, "position_s": 9.0, "brightness": 0.4}
             assert news_of(later) == news_of(now)
             await client.post("/api/overrides", json={"kind": "pause"})
-            assert news_of(home.director.now()) != news_of(now)
+            assert news_of(home.planner.now()) != news_of(now)
 
     run(work())
 

@@ -39,7 +39,7 @@ class Machine:
     def _clock(self) -> Clock:
         return Clock(0, lambda: self.wall_ns, lambda: self.monotonic_ns)
 
-    def director_starts(self, rule: str = "synchronised") -> ClockTrust:
+    def planner_starts(self, rule: str = "synchronised") -> ClockTrust:
         self.clock = self._clock()
         return ClockTrust(
             self.store,
@@ -82,13 +82,13 @@ def test_the_kernel_s_word_is_read_as_the_c_library_has_it(tmp_path: Path) -> No
 
 
 def test_a_clock_that_no_time_server_has_set_is_not_believed(machine: Machine) -> None:
-    trust = machine.director_starts()
+    trust = machine.planner_starts()
     assert not trust.trusted
     assert "no time server" in trust.verdict.text
 
 
 def test_once_synchronised_it_is_believed_until_the_power_goes(machine: Machine) -> None:
-    trust = machine.director_starts()
+    trust = machine.planner_starts()
     machine.synchronised = True
     assert trust.look()
     assert trust.trusted
@@ -96,9 +96,9 @@ def test_once_synchronised_it_is_believed_until_the_power_goes(machine: Machine)
     machine.passes(600_000)
     trust.look()
     assert trust.trusted
-    assert machine.director_starts().trusted, "the director alone was restarted"
+    assert machine.planner_starts().trusted, "the planner alone was restarted"
     machine.boot = "boot 2"
-    assert not machine.director_starts().trusted
+    assert not machine.planner_starts().trusted
 
 
 @pytest.mark.parametrize("year", [1970, 1999, 2025, 2106])
@@ -106,14 +106,14 @@ def test_once_synchronised_it_is_believed_until_the_power_goes(machine: Machine)
 def test_a_year_that_cannot_be_is_never_believed(tmp_path: Path, year: int, rule: str) -> None:
     machine = Machine(tmp_path / "state", int(datetime(year, 1, 2, tzinfo=UTC).timestamp()) * S)
     machine.outside, machine.synchronised = "rtc", year == 1970
-    trust = machine.director_starts(rule)
+    trust = machine.planner_starts(rule)
     assert not trust.trusted
     assert str(year) in trust.verdict.text
 
 
 def test_the_last_second_of_32_bits_is_a_second_as_any_other(tmp_path: Path) -> None:
     machine = Machine(tmp_path / "state", (2**31 - 1) * S)
-    trust = machine.director_starts("plausible")
+    trust = machine.planner_starts("plausible")
     for _ in range(3):
         assert trust.trusted
         machine.passes(1)
@@ -121,13 +121,13 @@ def test_the_last_second_of_32_bits_is_a_second_as_any_other(tmp_path: Path) -> 
 
 
 def test_where_the_site_allows_it_a_plausible_clock_is_believed(machine: Machine) -> None:
-    assert machine.director_starts("plausible").verdict.by == "plausible"
+    assert machine.planner_starts("plausible").verdict.by == "plausible"
 
 
 def test_a_clock_that_stands_before_the_newest_time_on_record_is_not_plausible(machine: Machine) -> None:
-    machine.director_starts("plausible").look()
+    machine.planner_starts("plausible").look()
     machine.boot, machine.wall_ns = "boot 2", DECEMBER - 86_400 * S
-    trust = machine.director_starts("plausible")
+    trust = machine.planner_starts("plausible")
     assert not trust.trusted
     assert "was 2026-12-12 17:00 already" in trust.verdict.text
 
@@ -135,27 +135,27 @@ def test_a_clock_that_stands_before_the_newest_time_on_record_is_not_plausible(m
 @pytest.mark.parametrize("outside", ["rtc", "host"])
 def test_a_clock_set_from_outside_at_boot_is_believed(machine: Machine, outside: str) -> None:
     machine.outside = outside
-    assert machine.director_starts().verdict.by == outside
+    assert machine.planner_starts().verdict.by == outside
 
 
-def test_the_time_that_a_person_gives_holds_through_a_restart_of_the_director(machine: Machine) -> None:
+def test_the_time_that_a_person_gives_holds_through_a_restart_of_the_planner(machine: Machine) -> None:
     machine.wall_ns = 86_400 * S
-    trust = machine.director_starts()
+    trust = machine.planner_starts()
     trust.give(DECEMBER, "Ada's phone")
     assert trust.trusted
     assert machine.clock.now_ns() == DECEMBER
     assert machine.clock.stepped_ns() == 0
     machine.passes(30)
-    again = machine.director_starts()
+    again = machine.planner_starts()
     assert again.trusted
     assert machine.clock.now_ns() == DECEMBER + 30 * S
     machine.boot = "boot 2"
-    assert not machine.director_starts().trusted
+    assert not machine.planner_starts().trusted
 
 
 def test_a_given_time_stands_when_the_machine_s_clock_is_set_and_gives_way_to_the_kernel_s(machine: Machine) -> None:
     machine.wall_ns = 86_400 * S
-    trust = machine.director_starts()
+    trust = machine.planner_starts()
     trust.give(DECEMBER, "Ada's phone")
     machine.wall_ns += 5000 * S
     step_ns = machine.clock.stepped_ns()
@@ -171,15 +171,15 @@ def test_a_given_time_stands_when_the_machine_s_clock_is_set_and_gives_way_to_th
 
 def test_where_the_site_asks_for_it_the_time_that_a_person_gives_sets_the_machine_s_clock(machine: Machine) -> None:
     machine.wall_ns, machine.sets = 86_400 * S, True
-    trust = machine.director_starts()
+    trust = machine.planner_starts()
     trust.give(DECEMBER, "Ada's phone")
     assert (machine.wall_ns, machine.clock.offset_ns, machine.clock.stepped_ns()) == (DECEMBER, 0, 0)
     assert (trust.verdict.by, trust.verdict.text) == ("set", "the board's clock was set by Ada's phone")
     machine.passes(30)
-    assert machine.director_starts().verdict.by == "set", "the director alone was restarted"
+    assert machine.planner_starts().verdict.by == "set", "the planner alone was restarted"
     assert machine.clock.now_ns() == DECEMBER + 30 * S
     machine.boot = "boot 2"
-    assert not machine.director_starts().trusted
+    assert not machine.planner_starts().trusted
 
 
 def test_once_the_clock_is_set_the_score_goes_by_it_and_the_step_is_taken_as_any_other(machine: Machine) -> None:
@@ -189,15 +189,15 @@ def test_once_the_clock_is_set_the_score_goes_by_it_and_the_step_is_taken_as_any
     machine.wall_ns, given_ns = 86_400 * S, time.time_ns()
 
     async def evening() -> tuple[Decision, dict[str, Any], list[str]]:
-        director = Planner(load_site(folder), folder, machine.clock)
-        trust = director._situation.trust
+        planner = Planner(load_site(folder), folder, machine.clock)
+        trust = planner._situation.trust
         trust._set_clock, trust._ask_kernel = machine.set_clock, lambda: False
-        assert director._situation.current(machine.clock.now_ns()).state == "no-clock"
-        director.give_time(given_ns, "Ada's phone")
-        director._situation.after_step()
-        decision, score = director._situation.current(given_ns), director._client._kept["score"]
-        lines = [str(row["text"]) for row in director.journal(3)]
-        director._close()
+        assert planner._situation.current(machine.clock.now_ns()).state == "no-clock"
+        planner.give_time(given_ns, "Ada's phone")
+        planner._situation.after_step()
+        decision, score = planner._situation.current(given_ns), planner._client._kept["score"]
+        lines = [str(row["text"]) for row in planner.journal(3)]
+        planner._close()
         return decision, score, lines
 
     decision, score, lines = asyncio.run(evening())
@@ -210,7 +210,7 @@ def test_once_the_clock_is_set_the_score_goes_by_it_and_the_step_is_taken_as_any
 
 def test_a_clock_that_was_set_follows_whoever_sets_it_next(machine: Machine) -> None:
     machine.wall_ns, machine.sets = 86_400 * S, True
-    trust = machine.director_starts()
+    trust = machine.planner_starts()
     trust.give(DECEMBER, "Ada's phone")
     machine.wall_ns, machine.synchronised = DECEMBER + 7 * S, True  # a time server is reached after all
     trust.stepped(machine.clock.stepped_ns())
@@ -221,7 +221,7 @@ def test_a_clock_that_was_set_follows_whoever_sets_it_next(machine: Machine) -> 
 
 def test_a_time_that_was_an_offset_becomes_the_machine_s_own_once_that_is_permitted(machine: Machine) -> None:
     machine.wall_ns, machine.sets, machine.forbids = 86_400 * S, True, "Operation not permitted"
-    trust = machine.director_starts()
+    trust = machine.planner_starts()
     trust.give(DECEMBER, "Ada's phone")
     assert (machine.wall_ns, machine.clock.now_ns()) == (86_400 * S, DECEMBER)
     assert trust.verdict.by == "given"
@@ -232,7 +232,7 @@ def test_a_time_that_was_an_offset_becomes_the_machine_s_own_once_that_is_permit
     machine.forbids = ""
     trust.give(DECEMBER + S, "Ada's phone")
     assert (machine.wall_ns, machine.clock.offset_ns, trust.verdict.by) == (DECEMBER + S, 0, "set")
-    assert machine.director_starts().verdict.by == "set"
+    assert machine.planner_starts().verdict.by == "set"
 
 
 def test_whoever_has_no_right_to_the_clock_is_told_so_by_the_kernel() -> None:
@@ -255,7 +255,7 @@ def test_the_clock_is_set_only_where_the_site_says_so(tmp_path: Path) -> None:
 
 
 def test_the_newest_time_is_put_on_record_seldom(machine: Machine) -> None:
-    trust = machine.director_starts("plausible")
+    trust = machine.planner_starts("plausible")
     written = []
     machine.store.set_fact = lambda name, value: written.append(name)  # type: ignore[method-assign]  # counts
     machine.store.fact = lambda name: "boot 1"  # type: ignore[method-assign]  # as it was written before
@@ -271,11 +271,11 @@ def test_a_step_of_302_days_leaves_each_periodic_job_one_turn(machine: Machine) 
     write_site(folder, "127.0.75.5", 'from = "12:00"\nto = "06:00"')
 
     async def turns() -> dict[str, int]:
-        director = Planner(load_site(folder), folder, machine.clock)
-        await director.start()
+        planner = Planner(load_site(folder), folder, machine.clock)
+        await planner.start()
         stepped = datetime.now(UTC) + timedelta(days=302)
-        found = {job.name: len(job._get_run_times(stepped)) for job in director._jobs._scheduler.get_jobs()}
-        await director.stop()
+        found = {job.name: len(job._get_run_times(stepped)) for job in planner._jobs._scheduler.get_jobs()}
+        await planner.stop()
         return found
 
     found = asyncio.run(turns())

@@ -18,17 +18,17 @@ S = 1_000_000_000
 
 def told(home: House, ahead: int) -> dict[str, Any]:
     """What a transmitter says of frames that are hurt, so many frames ahead; and the piece that plays."""
-    decision = home.director.decision(home.director.now_ns())
+    decision = home.planner.decision(home.planner.now_ns())
     assert decision.piece and decision.frame is not None
-    path = str(home.director.site.pieces[decision.piece].frames)
+    path = str(home.planner.site.pieces[decision.piece].frames)
     trouble = {"op": "trouble", "kind": "frames", "subject": path, "text": "it is damaged", "over": False}
     message = {**trouble, "piece": decision.piece, "frame": decision.frame + ahead}
-    home.director._heard(message)
+    home.planner._heard(message)
     return message
 
 
 def skips(home: House) -> list[int]:
-    return [one.at_ns for one in home.director._situation.overrides if one.kind == Kind.SKIP and not one.undone]
+    return [one.at_ns for one in home.planner._situation.overrides if one.kind == Kind.SKIP and not one.undone]
 
 
 def test_the_next_piece_begins_on_the_frame_that_is_hurt(tmp_path: Path) -> None:
@@ -36,12 +36,12 @@ def test_the_next_piece_begins_on_the_frame_that_is_hurt(tmp_path: Path) -> None
         async with house(tmp_path) as home:
             message = told(home, 3 * FPS)
             (at_ns,) = skips(home)
-            before, after = home.director.decision(at_ns - 1), home.director.decision(at_ns)
+            before, after = home.planner.decision(at_ns - 1), home.planner.decision(at_ns)
             assert (before.piece, before.frame) == (message["piece"], message["frame"] - 1)
             assert after.piece != message["piece"] and after.frame == 0
-            home.director._heard(message)
+            home.planner._heard(message)
             assert skips(home) == [at_ns], "said twice, left once"
-            lines = [str(line["text"]) for line in home.director.journal(10)]
+            lines = [str(line["text"]) for line in home.planner.journal(10)]
             assert len([line for line in lines if f"{message['piece']} is left out from" in line]) == 1
 
     run(work())
@@ -52,7 +52,7 @@ def test_frames_that_are_due_already_are_left_at_once(tmp_path: Path) -> None:
         async with house(tmp_path) as home:
             told(home, -3)
             (at_ns,) = skips(home)
-            assert at_ns <= home.director.now_ns()
+            assert at_ns <= home.planner.now_ns()
 
     run(work())
 
@@ -60,16 +60,16 @@ def test_frames_that_are_due_already_are_left_at_once(tmp_path: Path) -> None:
 def test_a_file_that_is_copied_again_is_no_trouble_any_more(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home:
-            director = home.director
+            planner = home.planner
             message = told(home, 3 * FPS)
-            director._adopt(director.site)
-            assert ("frames", message["subject"]) in director._troubles
+            planner._adopt(planner.site)
+            assert ("frames", message["subject"]) in planner._troubles
             path = Path(message["subject"])
             fresh = path.with_name("fresh")
             fresh.write_bytes(path.read_bytes())
             fresh.rename(path)
-            director._adopt(director.site)
-            assert not director._troubles.standing()
+            planner._adopt(planner.site)
+            assert not planner._troubles.standing()
 
     run(work())
 
@@ -80,7 +80,7 @@ def test_who_skips_or_pauses_before_has_the_next_piece_whole(tmp_path: Path) -> 
             async with house(tmp_path / str(request["kind"])) as home:
                 told(home, 5 * FPS)
                 (planned,) = skips(home)
-                await home.director.ask(dict(request), "Ada")
+                await home.planner.ask(dict(request), "Ada")
                 assert planned not in skips(home)
 
     run(work())
@@ -88,33 +88,33 @@ def test_who_skips_or_pauses_before_has_the_next_piece_whole(tmp_path: Path) -> 
 
 def damaged(home: House, piece: str) -> None:
     """A transmitter finds the first frame of a piece damaged, as it does whenever it comes to read it."""
-    path = str(home.director.site.pieces[piece].frames)
+    path = str(home.planner.site.pieces[piece].frames)
     trouble = {"op": "trouble", "kind": "frames", "subject": path, "text": "it is damaged", "over": False}
-    home.director._heard({**trouble, "piece": piece, "frame": 0})
+    home.planner._heard({**trouble, "piece": piece, "frame": 0})
 
 
 def test_a_damaged_piece_is_not_begun_again_until_its_file_is_another(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home:
-            director = home.director
-            now_ns = director.now_ns()
-            seen = {at_ns: director.decision(at_ns) for at_ns in range(now_ns - 3600 * S, now_ns, 61 * S)}
+            planner = home.planner
+            now_ns = planner.now_ns()
+            seen = {at_ns: planner.decision(at_ns) for at_ns in range(now_ns - 3600 * S, now_ns, 61 * S)}
             piece = str(told(home, 3 * FPS)["piece"])
-            later = {director.decision(now_ns + shift).piece for shift in range(5 * S, 3600 * S, 7 * S)}
+            later = {planner.decision(now_ns + shift).piece for shift in range(5 * S, 3600 * S, 7 * S)}
             assert piece not in later
             assert later
-            assert {at_ns: director.decision(at_ns) for at_ns in seen} == {
+            assert {at_ns: planner.decision(at_ns) for at_ns in seen} == {
                 at_ns: replace(one, next_ns=ANY, next_state=ANY) for at_ns, one in seen.items()
             }, "what was seen stays so"
-            reasons = director.decision(director.now_ns() + 10 * S).reasons
+            reasons = planner.decision(planner.now_ns() + 10 * S).reasons
             assert any(one.text == f"{piece} is left out: its files are missing or damaged" for one in reasons)
-            path = director.site.pieces[piece].frames
+            path = planner.site.pieces[piece].frames
             fresh = path.with_name("fresh")
             fresh.write_bytes(path.read_bytes())
             fresh.rename(path)
-            director._adopt(director.site)
-            mended_ns = director.now_ns()
-            assert piece in {director.decision(mended_ns + shift).piece for shift in range(0, 3600 * S, 7 * S)}
+            planner._adopt(planner.site)
+            mended_ns = planner.now_ns()
+            assert piece in {planner.decision(mended_ns + shift).piece for shift in range(0, 3600 * S, 7 * S)}
 
     run(work())
 
@@ -122,20 +122,20 @@ def test_a_damaged_piece_is_not_begun_again_until_its_file_is_another(tmp_path: 
 def test_with_all_pieces_damaged_the_show_is_dark_and_it_is_said_once(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home:
-            director = home.director
+            planner = home.planner
             for _ in range(200):
-                decision = director.decision(director.now_ns())
-                for piece in [decision.piece] if decision.piece else director.site.pieces:
+                decision = planner.decision(planner.now_ns())
+                for piece in [decision.piece] if decision.piece else planner.site.pieces:
                     damaged(home, piece)
-            decision = director.decision(director.now_ns())
+            decision = planner.decision(planner.now_ns())
             assert (decision.state, decision.piece) == (State.FAULT, None)
-            assert len(skips(home)) <= len(director.site.pieces)
-            assert decision.next_ns and decision.next_ns - director.now_ns() > 600 * S, "to the closing"
-            director._monitor.look()
-            said = [str(line["text"]) for line in director.journal(1000)]
-            assert len(said) <= 6 + 4 * len(director.site.pieces)
+            assert len(skips(home)) <= len(planner.site.pieces)
+            assert decision.next_ns and decision.next_ns - planner.now_ns() > 600 * S, "to the closing"
+            planner._monitor.look()
+            said = [str(line["text"]) for line in planner.journal(1000)]
+            assert len(said) <= 6 + 4 * len(planner.site.pieces)
             assert len([line for line in said if "no piece of it can be played" in line]) == 1
-            troubles = director._monitor.troubles(director.now_ns())
+            troubles = planner._monitor.troubles(planner.now_ns())
             assert [one["kind"] for one in troubles if "no piece of it can be played" in one["text"]] == ["frames"]
 
     run(work())
@@ -145,10 +145,10 @@ def test_damage_is_known_over_a_restart(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home:
             piece = str(told(home, -3)["piece"])
-            again = DamagedFiles(home.director._store).on(home.director.site, home.director.now_ns())
-            assert again.pieces[piece].damaged == home.director.site.pieces[piece].damaged
+            again = DamagedFiles(home.planner._store).on(home.planner.site, home.planner.now_ns())
+            assert again.pieces[piece].damaged == home.planner.site.pieces[piece].damaged
             ((since_ns, until_ns),) = again.pieces[piece].damaged
             assert until_ns is None
-            assert since_ns <= home.director.now_ns()
+            assert since_ns <= home.planner.now_ns()
 
     run(work())

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.daemon.notify import Notifier, watchdog_s
 from gloaming.daemon.planner.health import DO, Board, read_board, troubles_of
+from gloaming.daemon.service.notify import Notifier, watchdog_s
 
 WELL = Board(
     temperature_c=48.0,

@@ -1,4 +1,4 @@
-"""A director and its attendant in one process, without a transmitter: what is read again, and what is noted."""
+"""A planner and its attendant in one process, without a transmitter: what is read again, and what is noted."""
 
 from __future__ import annotations
 
@@ -10,26 +10,26 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon.direction.asking import ask
+from gloaming.daemon.direction.requests import ask
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import Site
-from tests.daemon.hooks import Hook
 from tests.daemon.quay_site import TABLES, ns, performance, site_of
+from tests.daemon.webhook import WebhookServer
 from tests.waiting import wait_until
 
 NIGHT = performance('from = "17:00"\nto = "22:00"', "turn of the year")
 
 
 def evening(site: Site, state: Path, at: str) -> Planner:
-    """A director at a local instant."""
+    """A planner at a local instant."""
     return Planner(site, state, Clock(wall=lambda: ns(at), offset_ns=1))  # moved by a nanosecond: it is trusted
 
 
-def ends(director: Planner) -> None:
-    director._close()
+def ends(planner: Planner) -> None:
+    planner._close()
 
 
 def test_an_opening_is_noted_with_the_brightness_that_it_comes_to(tmp_path: Path) -> None:
@@ -37,10 +37,10 @@ def test_an_opening_is_noted_with_the_brightness_that_it_comes_to(tmp_path: Path
     site = site_of(tmp_path / "site", "[output]\nbrightness = 0.8\n", TABLES, NIGHT)
 
     async def opening() -> dict[str, Any]:
-        director = evening(site, tmp_path / "state", "2026-12-01T17:00:00")
-        director._decide()
-        (line,) = [row for row in director.journal(10) if row["kind"] == "playing"]
-        ends(director)
+        planner = evening(site, tmp_path / "state", "2026-12-01T17:00:00")
+        planner._decide()
+        (line,) = [row for row in planner.journal(10) if row["kind"] == "playing"]
+        ends(planner)
         return dict(line["data"])  # type: ignore[call-overload]  # a row's values are of many types
 
     assert asyncio.run(opening())["level"] == pytest.approx(0.8)
@@ -52,25 +52,25 @@ def test_a_hush_holds_over_a_step_of_the_clock_and_the_disk_knows(tmp_path: Path
     clock = Clock(wall=lambda: wall_ns[0], monotonic=lambda: 0, offset_ns=1)
 
     async def set_back() -> tuple[Planner, list[State]]:
-        director = Planner(site, tmp_path / "state", clock)
-        states = [director._situation.current(clock.now_ns()).state]
-        director._store.add(replace(ask({"kind": "dark"}, clock.now_ns(), site, (), "the porch"), id=1))
-        director._situation.read_overrides()
-        states.append(director._situation.current(clock.now_ns()).state)
+        planner = Planner(site, tmp_path / "state", clock)
+        states = [planner._situation.current(clock.now_ns()).state]
+        planner._store.add(replace(ask({"kind": "dark"}, clock.now_ns(), site, (), "the porch"), id=1))
+        planner._situation.read_overrides()
+        states.append(planner._situation.current(clock.now_ns()).state)
         wall_ns[0] -= 600_000_000_000
-        director._situation.after_step()
-        states.append(director._situation.current(clock.now_ns()).state)
-        director._decide()
-        return director, states
+        planner._situation.after_step()
+        states.append(planner._situation.current(clock.now_ns()).state)
+        planner._decide()
+        return planner, states
 
-    director, states = asyncio.run(set_back())
+    planner, states = asyncio.run(set_back())
     assert states == ["playing", "dark", "dark"]
-    (dark,) = director._store.overrides(0)
+    (dark,) = planner._store.overrides(0)
     assert dark.at_ns == clock.now_ns()
-    ends(director)
+    ends(planner)
 
 
-def test_a_hush_holds_over_a_step_of_the_clock_though_another_director_has_heard_of_it(tmp_path: Path) -> None:
+def test_a_hush_holds_over_a_step_of_the_clock_though_another_planner_has_heard_of_it(tmp_path: Path) -> None:
     """It is killed after the hush was asked for, and the clock is set before or after the next has begun; what was
     undone does not come again when it is seven hours earlier."""
     site = site_of(tmp_path / "site", TABLES, NIGHT)
@@ -79,23 +79,23 @@ def test_a_hush_holds_over_a_step_of_the_clock_though_another_director_has_heard
 
     async def again(step_s: int, late: bool) -> tuple[State, list[dict[str, object]]]:
         wall_ns[0] += 0 if late else step_s * 1_000_000_000
-        director = Planner(site, tmp_path / "state", clock)
+        planner = Planner(site, tmp_path / "state", clock)
         wall_ns[0] += step_s * 1_000_000_000 if late else 0
-        director._situation.after_step()
-        state = director._situation.current(clock.now_ns()).state
+        planner._situation.after_step()
+        state = planner._situation.current(clock.now_ns()).state
         standing = [
-            override_json(one, clock.now_ns(), site.timezone) for one in director._situation.standing(clock.now_ns())
+            override_json(one, clock.now_ns(), site.timezone) for one in planner._situation.standing(clock.now_ns())
         ]
-        ends(director)
+        ends(planner)
         return state, standing
 
     async def nights() -> None:
-        director = Planner(site, tmp_path / "state", clock)
+        planner = Planner(site, tmp_path / "state", clock)
         undone = ask({"kind": "pause", "minutes": 30}, clock.now_ns(), site, (), "the porch")
-        director._store.add(replace(undone, id=1, ended_ns=undone.at_ns + 1_000_000_000))
+        planner._store.add(replace(undone, id=1, ended_ns=undone.at_ns + 1_000_000_000))
         passed_ns[0] += 60_000_000_000
-        director._store.add(replace(ask({"kind": "dark", "minutes": 30}, clock.now_ns(), site, (), "the quay"), id=2))
-        ends(director)
+        planner._store.add(replace(ask({"kind": "dark", "minutes": 30}, clock.now_ns(), site, (), "the quay"), id=2))
+        ends(planner)
         for step_s, late in ((-600, False), (600, True), (600, False), (-1200, True), (-900, False)):
             state, standing = await again(step_s, late)
             assert state == State.DARK, (step_s, late)
@@ -111,12 +111,12 @@ def test_what_is_asked_before_a_step_is_heard_of_lasts_as_long_as_was_asked(tmp_
     clock = Clock(wall=lambda: wall_ns[0], monotonic=lambda: 0, offset_ns=1)
 
     async def asked() -> list[int]:
-        director = Planner(site, tmp_path / "state", clock)
+        planner = Planner(site, tmp_path / "state", clock)
         wall_ns[0] -= 600_000_000_000
-        told = await director.ask({"kind": "pause", "minutes": 5}, "the porch")
-        director._situation.after_step()
-        standing = [one.id for one in director._situation.standing(clock.now_ns())]
-        ends(director)
+        told = await planner.ask({"kind": "pause", "minutes": 5}, "the porch")
+        planner._situation.after_step()
+        standing = [one.id for one in planner._situation.standing(clock.now_ns())]
+        ends(planner)
         return [*standing, int(str(told["id"]))]
 
     assert asyncio.run(asked()) == [1, 1]
@@ -129,16 +129,16 @@ def test_who_decides_before_a_step_is_heard_of_takes_no_hush_for_over(tmp_path: 
     clock = Clock(wall=lambda: wall_ns[0], monotonic=lambda: 0, offset_ns=1)
 
     async def levels() -> list[float]:
-        director, sent = Planner(site, tmp_path / "state", clock), list[dict[str, Any]]()
-        await director.ask({"kind": "dark", "minutes": 30}, "the porch")
-        director._client.send = sent.append  # type: ignore[method-assign]  # what is sent is looked at
+        planner, sent = Planner(site, tmp_path / "state", clock), list[dict[str, Any]]()
+        await planner.ask({"kind": "dark", "minutes": 30}, "the porch")
+        planner._client.send = sent.append  # type: ignore[method-assign]  # what is sent is looked at
         wall_ns[0] += 3600 * 1_000_000_000
         if edited:
-            director._adopt(site)
+            planner._adopt(site)
         else:
-            director._decide()
+            planner._decide()
         scores = [message for message in sent if message["op"] == "score"]
-        ends(director)
+        ends(planner)
         return [
             max(one["level"])
             for score in scores
@@ -156,12 +156,12 @@ def test_the_word_at_an_opening_is_told_once_though_the_clock_comes_by_it_twice(
     clock = Clock(wall=lambda: wall_ns[0], offset_ns=1)
 
     async def evenings() -> None:
-        director = Planner(site, tmp_path / "state", clock)
-        director._monitor.alerts.opening = told.append  # type: ignore[method-assign]  # nothing is to go out here
+        planner = Planner(site, tmp_path / "state", clock)
+        planner._monitor.alerts.opening = told.append  # type: ignore[method-assign]  # nothing is to go out here
         for second in (0, 2, -600, 0, 2, 86_400, 86_402):
             wall_ns[0] = ns("2026-12-01T16:59:59") + second * 1_000_000_000
-            director._monitor.look()
-        ends(director)
+            planner._monitor.look()
+        ends(planner)
 
     asyncio.run(evenings())
     assert len(told) == 2, "one for each night"
@@ -169,35 +169,35 @@ def test_the_word_at_an_opening_is_told_once_though_the_clock_comes_by_it_twice(
 
 def test_a_clock_that_is_not_to_be_trusted_is_told_outside(tmp_path: Path) -> None:
     """It is why the board stays dark; a trouble of every other kind is told meanwhile, too."""
-    with Hook("127.0.74.44") as hook:
+    with WebhookServer("127.0.74.44") as hook:
         table = f'\n[[alert]]\nurl = "{hook.url}/"\nkinds = ["clock"]\nafter = "0 s"\n'
         site = site_of(tmp_path / "site", TABLES, NIGHT, table)
 
         async def boot_at_1970() -> None:
-            director = Planner(site, tmp_path / "state", Clock(wall=lambda: 60_000_000_000, offset_ns=0))
-            director._monitor.look()
+            planner = Planner(site, tmp_path / "state", Clock(wall=lambda: 60_000_000_000, offset_ns=0))
+            planner._monitor.look()
             wait_until(lambda: hook.got, "an alert")
-            ends(director)
+            ends(planner)
 
         asyncio.run(boot_at_1970())
     ((_, body),) = hook.got
     assert (json.loads(body)["event"], json.loads(body)["kind"]) == ("trouble", "clock")
 
 
-def test_a_transmitter_that_runs_what_is_on_the_disk_is_let_be_though_the_director_is_older(
+def test_a_transmitter_that_runs_what_is_on_the_disk_is_let_be_though_the_planner_is_older(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """An upgrade under a director that runs on: each new transmitter would be told to stop, all night long."""
+    """An upgrade under a planner that runs on: each new transmitter would be told to stop, all night long."""
     site = site_of(tmp_path / "site", TABLES, NIGHT)
 
     async def stops(said: str) -> int:
-        director, sent = evening(site, tmp_path / "state", "2026-12-01T12:00:00"), list[dict[str, Any]]()
+        planner, sent = evening(site, tmp_path / "state", "2026-12-01T12:00:00"), list[dict[str, Any]]()
         monkeypatch.setattr("gloaming.daemon.planner.monitor.build", lambda: "new")
-        monkeypatch.setattr(director._client, "send", sent.append)
-        director._client.telemetry = {"level": 0.0}
-        director._monitor.heard_hello({"build": said, "grants": {"real_time": True}})
-        director._monitor.look()
-        ends(director)
+        monkeypatch.setattr(planner._client, "send", sent.append)
+        planner._client.telemetry = {"level": 0.0}
+        planner._monitor.heard_hello({"build": said, "grants": {"real_time": True}})
+        planner._monitor.look()
+        ends(planner)
         return [message["op"] for message in sent].count("stop")
 
     assert asyncio.run(stops("new")) == 0

@@ -1,4 +1,4 @@
-"""What the director makes of the rig: limits for the limiter, its deeds in the journal, patterns rendered and kept."""
+"""What the planner makes of the rig: limits for the limiter, its deeds in the journal, patterns rendered and kept."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from typing import Any, cast
 
 import pytest
 
-from gloaming.daemon.direction.asking import Refusal
 from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import Verdict
 from gloaming.daemon.planner.commands import Commands, NotStandingError
@@ -74,8 +74,8 @@ class Stub(SimpleNamespace):
 
 
 def care(folder: Path, limiter: str = "true") -> tuple[Any, RigMonitor]:
-    director: Any = Stub(folder, limiter)
-    return director, RigMonitor(director, folder)
+    planner: Any = Stub(folder, limiter)
+    return planner, RigMonitor(planner, folder)
 
 
 def test_the_limits_are_those_of_the_rig(tmp_path: Path) -> None:
@@ -90,14 +90,14 @@ def test_switched_off_there_are_no_limits(tmp_path: Path) -> None:
 
 
 def test_what_the_limiter_did_is_told_at_once_and_then_now_and_then(tmp_path: Path) -> None:
-    director, of = care(tmp_path)
+    planner, of = care(tmp_path)
 
     def hear(frames: int) -> None:
         one = {"kind": "string", "name": "ridge", "frames": frames, "lowest": 0.5556, "ma": 9000, "limit_ma": 5000}
         of.heard({"limited": [one]})
 
     hear(3)
-    assert director.noted == [
+    assert planner.noted == [
         (
             "limiter",
             "string ridge was lowered in 3 frames, to 56% at the least: it would have drawn 9.0 A, and may draw 5 A",
@@ -105,17 +105,17 @@ def test_what_the_limiter_did_is_told_at_once_and_then_now_and_then(tmp_path: Pa
     ]
     for frames in range(4, 100):
         hear(frames)
-    assert len(director.noted) == 1
-    director.at_ns += TOLD_NS
+    assert len(planner.noted) == 1
+    planner.at_ns += TOLD_NS
     hear(103)
-    assert "was lowered in 100 frames" in director.noted[1][1]
+    assert "was lowered in 100 frames" in planner.noted[1][1]
     hear(2)  # a new setup counts from 0
-    director.at_ns += TOLD_NS
+    planner.at_ns += TOLD_NS
     hear(5)
-    assert "was lowered in 5 frames" in director.noted[2][1]
-    director.at_ns -= 86_400 * 10**9  # a clock that was a day ahead is set
+    assert "was lowered in 5 frames" in planner.noted[2][1]
+    planner.at_ns -= 86_400 * 10**9  # a clock that was a day ahead is set
     hear(9)
-    assert "was lowered in 4 frames" in director.noted[3][1]
+    assert "was lowered in 4 frames" in planner.noted[3][1]
 
 
 def test_a_pattern_is_rendered_once_and_the_oldest_make_room(tmp_path: Path) -> None:
@@ -153,28 +153,28 @@ def test_a_state_directory_that_takes_nothing_is_an_error_of_the_system(tmp_path
 
 
 def test_a_pattern_that_cannot_be_written_is_no_mistake_of_who_asks(tmp_path: Path) -> None:
-    director, of = care(tmp_path)
+    planner, of = care(tmp_path)
     of.folder.mkdir()
-    of._path(Pattern("walk"), director.site.rig).mkdir()
+    of._path(Pattern("walk"), planner.site.rig).mkdir()
     with pytest.raises(OSError, match=r"the pattern cannot be kept in .*/rig-check: this is a folder"):
         asyncio.run(of.check({"pattern": "walk"}, ""))
 
 
-def other_rig(director: Any, rig: str) -> None:
+def other_rig(planner: Any, rig: str) -> None:
     """The site read again, with another rig.toml."""
-    (director.site.folder / "rig.toml").write_text(rig, encoding="utf-8")
-    director.site = load_site(director.site.folder)
+    (planner.site.folder / "rig.toml").write_text(rig, encoding="utf-8")
+    planner.site = load_site(planner.site.folder)
 
 
 def test_a_rig_that_is_read_again_while_a_pattern_is_rendered_has_its_own_pattern(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    director, of = care(tmp_path)
+    planner, of = care(tmp_path)
     render = of._render
 
     def rendered(pattern: Pattern, rig: Rig) -> Check:
         if rig.string[0].pixels == 200:
-            other_rig(director, RIG.replace("pixels = 200", "pixels = 180"))
+            other_rig(planner, RIG.replace("pixels = 200", "pixels = 180"))
         return render(pattern, rig)
 
     monkeypatch.setattr(of, "_render", rendered)
@@ -183,41 +183,41 @@ def test_a_rig_that_is_read_again_while_a_pattern_is_rendered_has_its_own_patter
 
 
 def test_a_rig_check_under_way_follows_a_rig_that_has_changed_or_ends(tmp_path: Path) -> None:
-    director, of = care(tmp_path)
+    planner, of = care(tmp_path)
     asked: list[Override] = []
     undone: list[int] = []
 
     async def check_rig(request: Any, who: str, follows: Override) -> None:
-        assert follows is director.overrides[0]
+        assert follows is planner.overrides[0]
         asked.append(await of.check(request, who))
 
     async def undo(id: int, who: str) -> None:
         undone.append(id)
 
-    commands: Any = Commands(director, of, cast(ScoreSender, None))
+    commands: Any = Commands(planner, of, cast(ScoreSender, None))
     commands.check_rig, commands.undo = check_rig, undo
     request = {"pattern": "pixel", "number": 37, "string": "ridge", "level": 0.5, "minutes": 4}
-    director.overrides = (asyncio.run(of.check(request, "Nan")),)
-    other_rig(director, "# a remark\n" + RIG)
+    planner.overrides = (asyncio.run(of.check(request, "Nan")),)
+    other_rig(planner, "# a remark\n" + RIG)
     asyncio.run(commands.follow_rig())
     assert not asked  # the same pixels
-    director.at_ns += 60 * 10**9
-    other_rig(director, RIG.replace("pixels = 200", 'pixels = 198\norder = "GRB"\nslot = 4'))
+    planner.at_ns += 60 * 10**9
+    other_rig(planner, RIG.replace("pixels = 200", 'pixels = 198\norder = "GRB"\nslot = 4'))
     asyncio.run(commands.follow_rig())
     (again,) = asked
-    assert again.check and again.check != director.overrides[0].check
-    assert (again.until_ns, again.level, again.who) == (director.overrides[0].until_ns, 0.5, "Nan")
-    director.overrides = (again,)
-    other_rig(director, RIG.replace("pixels = 200", "pixels = 20"))
+    assert again.check and again.check != planner.overrides[0].check
+    assert (again.until_ns, again.level, again.who) == (planner.overrides[0].until_ns, 0.5, "Nan")
+    planner.overrides = (again,)
+    other_rig(planner, RIG.replace("pixels = 200", "pixels = 20"))
     asyncio.run(commands.follow_rig())
     assert (len(asked), undone) == (1, [again.id])
-    assert director.noted[-1][1].startswith("pixel 37, white of string ridge ends, as the rig has changed")
+    assert planner.noted[-1][1].startswith("pixel 37, white of string ridge ends, as the rig has changed")
 
 
 def test_the_rig_is_told_with_the_places_of_its_pixels(tmp_path: Path) -> None:
-    director, of = care(tmp_path)
-    director.overrides = (asyncio.run(of.check({"pattern": "walk", "string": "ridge"}, "Nan")),)
-    director.at_ns += 5 * 10**9 + 1
+    planner, of = care(tmp_path)
+    planner.overrides = (asyncio.run(of.check({"pattern": "walk", "string": "ridge"}, "Nan")),)
+    planner.at_ns += 5 * 10**9 + 1
     told = of.as_json()
     assert told["check"]["frame"] == 11
     assert told["check"]["text"] == "walk, white of string ridge"
@@ -236,11 +236,11 @@ def test_the_rig_is_told_with_the_places_of_its_pixels(tmp_path: Path) -> None:
 def test_lights_that_somebody_puts_off_while_a_pattern_is_rendered_stay_off(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    director, of = care(tmp_path)
-    render, pause = of._render, Override(7, Kind.PAUSE, director.at_ns, director.at_ns + 900 * 10**9, "Nan")
+    planner, of = care(tmp_path)
+    render, pause = of._render, Override(7, Kind.PAUSE, planner.at_ns, planner.at_ns + 900 * 10**9, "Nan")
 
     def rendered(pattern: Pattern, rig: Rig) -> Check:
-        director.overrides = (pause,)
+        planner.overrides = (pause,)
         return render(pattern, rig)
 
     monkeypatch.setattr(of, "_render", rendered)
@@ -253,19 +253,19 @@ def test_a_rig_check_that_is_ended_while_it_follows_a_rig_does_not_come_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     of, _ = care(tmp_path)
-    director = Planner(of.site, tmp_path, Clock(0, lambda: of.at_ns, lambda: 50 * 10**9))
-    asked = asyncio.run(director._rig.check({"pattern": "colours"}, "Nan"))
-    check, rig_check = director._situation.keep(asked), director._rig.check
+    planner = Planner(of.site, tmp_path, Clock(0, lambda: of.at_ns, lambda: 50 * 10**9))
+    asked = asyncio.run(planner._rig.check({"pattern": "colours"}, "Nan"))
+    check, rig_check = planner._situation.keep(asked), planner._rig.check
 
     async def rendered(request: Any, who: str) -> Override:
-        director._store.end(check.id, of.at_ns + 1)
+        planner._store.end(check.id, of.at_ns + 1)
         of.at_ns += 10**9
-        director._situation.read_overrides()
+        planner._situation.read_overrides()
         return await rig_check(request, who)
 
-    monkeypatch.setattr(director._rig, "check", rendered)
-    director._situation.trust.verdict = Verdict(True, "synchronised", "")
+    monkeypatch.setattr(planner._rig, "check", rendered)
+    planner._situation.trust.verdict = Verdict(True, "synchronised", "")
     with pytest.raises(NotStandingError):
-        asyncio.run(director._commands.check_rig({"pattern": "walk"}, "Nan", follows=check))
-    assert not director._situation.standing(of.at_ns)
-    director._close()
+        asyncio.run(planner._commands.check_rig({"pattern": "walk"}, "Nan", follows=check))
+    assert not planner._situation.standing(of.at_ns)
+    planner._close()

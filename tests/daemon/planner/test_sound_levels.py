@@ -1,4 +1,4 @@
-"""The director's care for sound: files measured once, gains from their loudness, troubles said."""
+"""The planner's care for sound: files measured once, gains from their loudness, troubles said."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from gloaming.api.commands import live
-from gloaming.daemon.direction.programme import Piece
+from gloaming.api.cli import live
+from gloaming.daemon.direction.rundown import Piece
 from gloaming.daemon.planner import sound_levels
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
@@ -68,19 +68,19 @@ def tone(seconds: float, level: float) -> np.ndarray:
 def test_a_piece_gets_the_gain_that_brings_it_to_the_level(tmp_path: Path) -> None:
     write(tmp_path)
     soundfile.write(tmp_path / "pieces/bells.flac", tone(5, 0.05), 48_000)
-    director = Asked(site_of(tmp_path, TABLES, EVENING, SOUND))
-    care = care_of(director)
+    planner = Asked(site_of(tmp_path, TABLES, EVENING, SOUND))
+    care = care_of(planner)
     path = tmp_path / "pieces/bells.flac"
     cautious = pytest.approx(10 ** ((-20 + 8) / 20), rel=0.01)
-    assert care.of(picture(director.site, "bells")) == (str(path), cautious), "as a loud one until it is measured"
+    assert care.of(picture(planner.site, "bells")) == (str(path), cautious), "as a loud one until it is measured"
     asyncio.run(care._measure(path))
-    sound, gain = care.of(picture(director.site, "bells"))
+    sound, gain = care.of(picture(planner.site, "bells"))
     # A 997 Hz sine of 0.05 on both channels has -26.0 LUFS (BS.1770-4, note 1): 6 dB are missing.
     assert sound == str(path) and gain == pytest.approx(10 ** (6 / 20), rel=0.02)
-    assert director.handed_over == 1
-    assert care_of(director).of(picture(director.site, "bells")) == (sound, gain), "it is not measured again"
+    assert planner.handed_over == 1
+    assert care_of(planner).of(picture(planner.site, "bells")) == (sound, gain), "it is not measured again"
     soundfile.write(path, tone(6, 0.1), 48_000)
-    assert care.of(picture(director.site, "bells"))[1] == cautious, "another file is"
+    assert care.of(picture(planner.site, "bells"))[1] == cautious, "another file is"
 
 
 def test_a_file_that_is_cut_short_is_no_louder_than_the_others(tmp_path: Path) -> None:
@@ -88,21 +88,21 @@ def test_a_file_that_is_cut_short_is_no_louder_than_the_others(tmp_path: Path) -
     path = tmp_path / "pieces/bells.flac"
     noise = np.random.default_rng(1).normal(0, 0.1, (48_000 * 4, 2))
     soundfile.write(path, noise, 48_000)
-    director = Asked(site_of(tmp_path, TABLES, EVENING, SOUND))
-    care = care_of(director)
+    planner = Asked(site_of(tmp_path, TABLES, EVENING, SOUND))
+    care = care_of(planner)
     asyncio.run(care._measure(path))
-    whole = care.of(picture(director.site, "bells"))[1]
+    whole = care.of(picture(planner.site, "bells"))[1]
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
     asyncio.run(care._measure(path))
     assert care.troubles()[0].text.startswith("it is cut short")
-    assert care.of(picture(director.site, "bells"))[1] == pytest.approx(whole, rel=0.05)
+    assert care.of(picture(planner.site, "bells"))[1] == pytest.approx(whole, rel=0.05)
 
 
 def test_what_is_wrong_with_a_file_or_the_device_is_a_trouble(tmp_path: Path) -> None:
     write(tmp_path)
     (tmp_path / "pieces/bells.flac").write_bytes(b"only words" * 20)
-    director = Asked(site_of(tmp_path, TABLES, EVENING, '\n[sound]\ndevice = "no such device"\n'))
-    care = care_of(director)
+    planner = Asked(site_of(tmp_path, TABLES, EVENING, '\n[sound]\ndevice = "no such device"\n'))
+    care = care_of(planner)
     for name in ("bells", "tide"):
         asyncio.run(care._measure(tmp_path / f"pieces/{name}.flac"))
     asyncio.run(care._look_for_device())
@@ -110,7 +110,7 @@ def test_what_is_wrong_with_a_file_or_the_device_is_a_trouble(tmp_path: Path) ->
     assert "not sound that can be played" in found["bells.flac"]
     assert "no such file" in found["tide.flac"]
     assert "sound device" in found["no such device"] or "PortAudio" in found["no such device"]
-    director.troubles["sound", "no such device"] = "it is gone"
+    planner.troubles["sound", "no such device"] = "it is gone"
     assert "no such device" not in {trouble.subject for trouble in care.troubles()}, "it is said once"
 
 
@@ -123,24 +123,24 @@ def test_a_missing_file_is_told_once_and_over_when_it_is_back(
     site = site_of(tmp_path / "site", TABLES.replace('sound = "pieces/tide.flac"\n', ""), EVENING)
 
     async def evening() -> None:
-        director = Planner(site, tmp_path / "state", Clock(wall=lambda: ns("2026-12-01T18:00:00"), offset_ns=1))
+        planner = Planner(site, tmp_path / "state", Clock(wall=lambda: ns("2026-12-01T18:00:00"), offset_ns=1))
         trouble = {"op": "trouble", "kind": "sound", "subject": str(path), "text": "there is no such file"}
         for _ in range(3):
             for over in (False, True):
-                director._heard({**trouble, "over": over})
-                director._monitor.look()
-        assert lines(director) == [f"{path}: there is no such file"]
-        assert [one["subject"] for one in director._monitor.troubles(0) if one["kind"] == "sound"] == [str(path)]
-        monkeypatch.setattr(live, "_now", lambda args: director.now())
+                planner._heard({**trouble, "over": over})
+                planner._monitor.look()
+        assert lines(planner) == [f"{path}: there is no such file"]
+        assert [one["subject"] for one in planner._monitor.troubles(0) if one["kind"] == "sound"] == [str(path)]
+        monkeypatch.setattr(live, "_now", lambda args: planner.now())
         live.show_now(Namespace(json=False))
         assert f"trouble: {path}: there is no such file" in capsys.readouterr().out
         soundfile.write(path, tone(1, 0.1), 48_000)
-        director._monitor.look()
-        assert lines(director) == [f"{path}: there is no such file", f"over: {path}"]
-        director._close()
+        planner._monitor.look()
+        assert lines(planner) == [f"{path}: there is no such file", f"over: {path}"]
+        planner._close()
 
-    def lines(director: Planner) -> list[str]:
-        return [str(line["text"]) for line in reversed(director.journal(50)) if str(path) in str(line["text"])]
+    def lines(planner: Planner) -> list[str]:
+        return [str(line["text"]) for line in reversed(planner.journal(50)) if str(path) in str(line["text"])]
 
     asyncio.run(evening())
 

@@ -1,4 +1,4 @@
-"""What outlives the director: on the disk when it is confirmed, whole after a hurt, all going on without a disk."""
+"""What outlives the planner: on the disk when it is confirmed, whole after a hurt, all going on without a disk."""
 
 from __future__ import annotations
 
@@ -194,10 +194,10 @@ def test_a_file_that_is_hurt_while_it_is_used_is_set_aside_and_begun_anew_with_a
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     real = state_file._carry_out
-    hurt = [True]
+    damaged = [True]
 
     def carry_out(disk: sqlite3.Connection, batch: tuple[state_file.Statement, ...]) -> None:
-        if hurt.pop() if hurt else False:
+        if damaged.pop() if damaged else False:
             error = sqlite3.DatabaseError("database disk image is malformed")
             error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
             raise error
@@ -207,7 +207,7 @@ def test_a_file_that_is_hurt_while_it_is_used_is_set_aside_and_begun_anew_with_a
         store.set_fact("cid", "abc")
         assert store.wait()
         monkeypatch.setattr(state_file, "_carry_out", carry_out)
-        hurt[:] = [True]
+        damaged[:] = [True]
         asked = dim(store)
         assert store.wait()
         assert store.set_aside and store.set_aside.exists()

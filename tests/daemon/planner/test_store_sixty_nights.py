@@ -13,9 +13,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from gloaming.daemon.direction.asking import Refusal, ask
 from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.requests import Refusal, ask
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import Site, load_site
 from tests.daemon.numbered import write_site

@@ -1,4 +1,4 @@
-"""The director's end of the score protocol, against a transmitter that says what it should not."""
+"""The planner's end of the score protocol, against a transmitter that says what it should not."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon.messages import read_heard
+from gloaming.daemon.planner.messages import read_heard
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.transmitter.counters import Totals
 from gloaming.daemon.transmitter.telemetry import telemetry

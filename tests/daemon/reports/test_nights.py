@@ -11,7 +11,7 @@ import icalendar
 import pytest
 import vobject
 
-from gloaming.api.command import main
+from gloaming.api.cli.main import main
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.reports.calendar import season_ics

@@ -1,4 +1,4 @@
-"""`gloaming rehearse`: the season minute by minute, through the code that the director runs."""
+"""`gloaming rehearse`: the season minute by minute, through the code that the planner runs."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.api.command import main
+from gloaming.api.cli.main import main
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.reports.rehearsal import rehearse

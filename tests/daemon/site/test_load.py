@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gloaming.api.command import main
+from gloaming.api.cli.main import main
 from gloaming.daemon.site.load import load_site
-from gloaming.shows.config_files.errors import Mistake, MistakeError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 from gloaming.shows.framefile.reader import FrameWriter, Universe
 from tests.api.evening import gloaming
 from tests.daemon import quay_site
@@ -23,13 +23,13 @@ STRING = '[[string]]\nname = "ridge"\ncontroller = "left"\npixels = 10\n'
 AT = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
 
-def mistake(folder: Path) -> Mistake:
+def config_error(folder: Path) -> ConfigError:
     """The first thing wrong with a site, said on one line."""
-    with pytest.raises(MistakeError) as error:
+    with pytest.raises(InvalidInputError) as error:
         load_site(folder, AT)
-    for found in error.value.mistakes:
+    for found in error.value.errors:
         assert "\n" not in str(found)
-    return error.value.mistakes[0]
+    return error.value.errors[0]
 
 
 def line_of(path: Path, text: str) -> int:
@@ -54,12 +54,12 @@ def test_what_is_written_wrongly_is_shown_with_its_place_and_a_right_example(
     folder, path = write(tmp_path, "", place=GOOD), tmp_path / "site.toml"
     assert there in GOOD
     path.write_text(GOOD.replace(there, written, 1), encoding="utf-8")
-    found = mistake(folder)
+    found = config_error(folder)
     assert found.file == path
     assert found.key == key
-    assert wrong in found.wrong
-    assert found.right is not None
-    assert right in found.right
+    assert wrong in found.problem
+    assert found.hint is not None
+    assert right in found.hint
     table = ("." not in key and key.endswith("]")) or not written
     before = GOOD.split(there)[0]
     assert found.line == before[: before.rfind("\n[") + 1 if table else None].count("\n") + 1
@@ -71,14 +71,14 @@ def test_there_are_more_than_sixty_of_them() -> None:
 
 
 def test_no_site_at_all(tmp_path: Path) -> None:
-    assert "there is no such site" in mistake(tmp_path / "nowhere").wrong
+    assert "there is no such site" in config_error(tmp_path / "nowhere").problem
     file = tmp_path / "a-file"
     file.write_text("x")
-    assert "not a folder" in mistake(file).wrong
-    assert mistake(tmp_path).file == tmp_path / "site.toml"
-    assert "no such file" in mistake(tmp_path).wrong
+    assert "not a folder" in config_error(file).problem
+    assert config_error(tmp_path).file == tmp_path / "site.toml"
+    assert "no such file" in config_error(tmp_path).problem
     (write(tmp_path) / "rig.toml").unlink()
-    assert mistake(tmp_path).file == tmp_path / "rig.toml"
+    assert config_error(tmp_path).file == tmp_path / "rig.toml"
 
 
 @pytest.mark.parametrize(
@@ -95,19 +95,19 @@ def test_no_site_at_all(tmp_path: Path) -> None:
 def test_a_file_that_is_not_toml_is_shown_by_its_line(tmp_path: Path, text: str, line: int) -> None:
     write(tmp_path)
     (tmp_path / "site.toml").write_text(text)
-    found = mistake(tmp_path)
-    assert "this is not TOML" in found.wrong
+    found = config_error(tmp_path)
+    assert "this is not TOML" in found.problem
     assert found.line == line
-    assert found.right
+    assert found.hint
 
 
 def test_a_file_that_is_not_text(tmp_path: Path) -> None:
     write(tmp_path)
     (tmp_path / "site.toml").write_bytes(b"\xff\xfe[\x00s\x00")
-    assert "UTF-8" in mistake(tmp_path).wrong
+    assert "UTF-8" in config_error(tmp_path).problem
     (tmp_path / "site.toml").unlink()
     (tmp_path / "site.toml").mkdir()
-    assert "cannot be read" in mistake(tmp_path).wrong
+    assert "cannot be read" in config_error(tmp_path).problem
 
 
 def _missing(path: Path) -> None:
@@ -136,7 +136,7 @@ def _a_folder(path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("hurt", "wrong"),
+    ("damaged", "wrong"),
     [
         (_missing, "there is no such file"),
         (_empty, "the file is empty"),
@@ -145,14 +145,14 @@ def _a_folder(path: Path) -> None:
         (_a_folder, "a folder"),
     ],
 )
-def test_a_frame_file_that_cannot_be_played(tmp_path: Path, hurt: Callable[[Path], None], wrong: str) -> None:
+def test_a_frame_file_that_cannot_be_played(tmp_path: Path, damaged: Callable[[Path], None], wrong: str) -> None:
     folder = write(tmp_path)
-    hurt(folder / "pieces" / "tide.frames")
-    found = mistake(folder)
+    damaged(folder / "pieces" / "tide.frames")
+    found = config_error(folder)
     assert found.key == "piece[1].frames"
     assert found.line == line_of(folder / "site.toml", 'frames = "pieces/tide.frames"')
-    assert "pieces/tide.frames" in found.wrong
-    assert wrong in found.wrong
+    assert "pieces/tide.frames" in found.problem
+    assert wrong in found.problem
     site = load_site(folder, AT, strict=False)
     assert site.pieces["tide"].info is None
     assert [str(problem) for problem in site.problems] == [str(found)]
@@ -165,7 +165,7 @@ def test_a_frame_file_cut_short_at_any_byte(tmp_path: Path) -> None:
     path.unlink()
     for length in {*range(0, 120), *range(120, len(whole), 997), len(whole) - 1}:
         path.write_bytes(whole[:length])
-        found = mistake(folder)
+        found = config_error(folder)
         assert found.key == "piece[1].frames", length
     path.write_bytes(whole)
     load_site(folder, AT)
@@ -181,10 +181,10 @@ def test_frames_for_a_universe_that_no_controller_has(tmp_path: Path) -> None:
     folder = write(tmp_path)
     (folder / "pieces" / "tide.frames").unlink()
     frames(folder / "pieces" / "tide.frames", [Universe(1, 3, 0), Universe(9, 3, 3)])
-    found = mistake(folder)
+    found = config_error(folder)
     assert found.key == "piece[1].frames"
-    assert "universe 9, which no controller has" in found.wrong
-    assert found.right == "give universe 9 to a controller in rig.toml"
+    assert "universe 9, which no controller has" in found.problem
+    assert found.hint == "give universe 9 to a controller in rig.toml"
 
 
 @pytest.mark.parametrize(
@@ -211,17 +211,17 @@ def test_frames_for_a_universe_that_no_controller_has(tmp_path: Path) -> None:
 )
 def test_a_rig_that_cannot_be(tmp_path: Path, rig: str, key: str, wrong: str) -> None:
     folder = write(tmp_path, rig=rig)
-    with pytest.raises(MistakeError) as error:
+    with pytest.raises(InvalidInputError) as error:
         load_site(folder, AT)
-    found = next(found for found in error.value.mistakes if found.key == key)
+    found = next(found for found in error.value.errors if found.key == key)
     assert found.file == folder / "rig.toml"
-    assert wrong in found.wrong
+    assert wrong in found.problem
     assert found.line is not None or not rig
-    assert found.right
+    assert found.hint
 
 
 def test_a_universe_of_513_slots_is_not_even_written(tmp_path: Path) -> None:
-    with pytest.raises(MistakeError, match="512"):
+    with pytest.raises(InvalidInputError, match="512"):
         frames(tmp_path / "x.frames", [Universe(1, 513, 0)])
 
 
@@ -235,12 +235,12 @@ def test_sixty_frames_a_second_are_too_many_for_long_packets_and_said_so(
     frames(folder / "pieces" / "tide.frames", [Universe(1, 60, 0)], fps=60)
     (warning,) = load_site(folder, AT).warnings
     assert warning.key == "piece[1].frames"
-    assert "60 frames a second; packets of 510 slots go to universe 1" in warning.wrong
-    assert "one frame of 2 is sent" in warning.wrong
-    assert "E1.31 6.6.1" in warning.wrong
-    assert "E1.11" in warning.wrong
-    assert "44.3" in warning.wrong
-    assert warning.right and warning.right.startswith("render 40 frames a second; or name the strings")
+    assert "60 frames a second; packets of 510 slots go to universe 1" in warning.problem
+    assert "one frame of 2 is sent" in warning.problem
+    assert "E1.31 6.6.1" in warning.problem
+    assert "E1.11" in warning.problem
+    assert "44.3" in warning.problem
+    assert warning.hint and warning.hint.startswith("render 40 frames a second; or name the strings")
     assert main(["nights", str(folder), "--from", "2026-12-01", "--days", "1"]) == 0
     assert f"warning: {warning}\n" in capsys.readouterr().err
     rig = folder / "rig.toml"
@@ -251,10 +251,10 @@ def test_sixty_frames_a_second_are_too_many_for_long_packets_and_said_so(
 
 def test_two_performances_of_one_rank_that_overlap(tmp_path: Path) -> None:
     folder = write(tmp_path, TABLES, EVENING, performance('dates = ["12-24"]\nfrom = "21:00"\nto = "23:00"'))
-    found = mistake(folder)
+    found = config_error(folder)
     assert found.key == "performance[1].rank"
-    assert "on 2026-12-24 it overlaps the performance at site.toml:" in found.wrong
-    assert found.right == "give one a higher rank"
+    assert "on 2026-12-24 it overlaps the performance at site.toml:" in found.problem
+    assert found.hint == "give one a higher rank"
     ranked = performance('dates = ["12-24"]\nfrom = "21:00"\nto = "23:00"\nrank = 1')
     load_site(write(tmp_path, TABLES, EVENING, ranked), AT)
     meeting = performance('dates = ["12-24"]\nfrom = "22:00"\nto = "23:00"')
@@ -264,16 +264,16 @@ def test_two_performances_of_one_rank_that_overlap(tmp_path: Path) -> None:
 def test_a_mistake_in_a_list_over_several_lines_is_shown_on_its_own_line(tmp_path: Path) -> None:
     hours = '[neighbours]\ndark = [\n  { from = "22:30", to = "07:00" },\n  { from = "23:99", to = "07:00" },\n]\n'
     folder = write(tmp_path, hours, TABLES, EVENING)
-    found = mistake(folder)
+    found = config_error(folder)
     assert found.key == "neighbours.dark[1].from"
     assert found.line == line_of(folder / "site.toml", '  { from = "23:99"')
 
 
 def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
     place = PLACE.replace("54.486", "95").replace("-0.613", "200")
-    with pytest.raises(MistakeError) as error:
+    with pytest.raises(InvalidInputError) as error:
         load_site(write(tmp_path, place=place), AT)
-    assert [found.key for found in error.value.mistakes] == ["site.latitude", "site.longitude"]
+    assert [found.key for found in error.value.errors] == ["site.latitude", "site.longitude"]
 
 
 @pytest.mark.parametrize("command", ["why", "nights", "rehearse"])

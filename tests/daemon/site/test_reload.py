@@ -11,22 +11,22 @@ from collections.abc import Iterator
 
 import pytest
 
-from gloaming.daemon.site.reload import STILL_LOOKS, Watch
+from gloaming.daemon.site.reload import STILL_LOOKS, FileWatch
 from tests.api.evening import gloaming
 from tests.daemon.broken_evening import Broken, broken_evening
-from tests.daemon.hooks import Hook
 from tests.daemon.numbered import FPS, assert_none_missed, assert_right, missed
+from tests.daemon.webhook import WebhookServer
 from tests.waiting import wait_until
 
 
 @pytest.fixture(scope="module")
-def hook() -> Iterator[Hook]:
-    with Hook("127.0.74.44") as found:
+def hook() -> Iterator[WebhookServer]:
+    with WebhookServer("127.0.74.44") as found:
         yield found
 
 
 @pytest.fixture(scope="module")
-def broken(tmp_path_factory: pytest.TempPathFactory, hook: Hook) -> Iterator[Broken]:
+def broken(tmp_path_factory: pytest.TempPathFactory, hook: WebhookServer) -> Iterator[Broken]:
     more = f'[[alert]]\nurl = "{hook.url}/alert"\nkinds = ["site"]\nover_after = "2 s"\n'
     with broken_evening(tmp_path_factory.mktemp("reload"), "127.0.74.45", more=more) as found:
         found.wait_until_lit()
@@ -44,7 +44,7 @@ def edit(broken: Broken, before: str, after: str) -> None:
 
 def test_files_are_read_once_they_hold_still() -> None:
     first, second, third = ((("site.toml", 1, size, size),) for size in (1, 2, 3))
-    watch = Watch(first)
+    watch = FileWatch(first)
     assert not any(watch.due(first) for _ in range(5))
     growing = [watch.due(found) for found in (second, third, second, third)]
     assert not any(growing), "a copy is under way"
@@ -75,7 +75,7 @@ def test_a_change_that_the_wire_does_not_see_misses_no_frame(broken: Broken) -> 
     assert_none_missed(broken.packets(begin_ns))
 
 
-def test_a_mistake_is_refused_whole_and_said_and_its_end_too(broken: Broken, hook: Hook) -> None:
+def test_a_mistake_is_refused_whole_and_said_and_its_end_too(broken: Broken, hook: WebhookServer) -> None:
     """One mistake beside one good change: neither is taken over. The alert and its end arrive once each."""
     begin_ns = time.time_ns()
     hook.got.clear()
@@ -94,16 +94,16 @@ def test_a_mistake_is_refused_whole_and_said_and_its_end_too(broken: Broken, hoo
     assert_none_missed(broken.packets(begin_ns))
 
 
-def test_a_director_that_is_killed_while_the_site_has_a_mistake_gives_it_as_it_was_before(broken: Broken) -> None:
+def test_a_planner_that_is_killed_while_the_site_has_a_mistake_gives_it_as_it_was_before(broken: Broken) -> None:
     """Nobody is there to put it right: the show goes on by the last files that had no mistake, and what is wrong stands
     where it stood before."""
     broken.wait_until_lit()
-    site, killed = broken.site, [broken.evening.pid(name) for name in ("director", "transmitter")]
+    site, killed = broken.site, [broken.evening.pid(name) for name in ("planner", "transmitter")]
     edit(broken, "[site]", "[site")
     wait_until(lambda: broken.troubles("site"), "the trouble")
     for pid in killed:
         os.kill(pid, signal.SIGKILL)
-    wait_until(lambda: broken.evening.pid("director") not in killed, "another director")
+    wait_until(lambda: broken.evening.pid("planner") not in killed, "another planner")
     wait_until(lambda: broken.evening.now()["health"]["transmitter"], "both again")
     assert broken.troubles("site")
     broken.says("is given as it was before", "site")
@@ -113,19 +113,19 @@ def test_a_director_that_is_killed_while_the_site_has_a_mistake_gives_it_as_it_w
     broken.wait_until_lit()
 
 
-def test_a_director_without_a_good_site_waits_and_begins_when_it_is_put_right(broken: Broken) -> None:
+def test_a_planner_without_a_good_site_waits_and_begins_when_it_is_put_right(broken: Broken) -> None:
     """The transmitter plays on meanwhile."""
     broken.wait_until_lit()
-    begin_ns, killed = time.time_ns(), broken.evening.pid("director")
+    begin_ns, killed = time.time_ns(), broken.evening.pid("planner")
     kept = broken.evening.state / "last-good"
     shutil.rmtree(kept)
     edit(broken, "[site]", "[site")
     os.kill(killed, signal.SIGKILL)
-    wait_until(lambda: broken.evening.pid("director") != killed, "another director")
+    wait_until(lambda: broken.evening.pid("planner") != killed, "another planner")
     broken.wait_until_lit(seconds=4)
     assert "no daemon answers" in gloaming("now", "--site", broken.folder).stderr, "it waits"
     edit(broken, "[site", "[site]")
-    wait_until(lambda: broken.evening.now()["state"], "an answer of the director")
+    wait_until(lambda: broken.evening.now()["state"], "an answer of the planner")
     broken.wait_until_lit()
     assert_none_missed(broken.packets(begin_ns))
     for name in ("site.toml", "rig.toml"):

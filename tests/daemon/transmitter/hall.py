@@ -16,7 +16,7 @@ from gloaming.daemon.score.windows import Windows
 from gloaming.daemon.transmitter.bulk import SendBatch
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
-from gloaming.daemon.transmitter.readahead import Held, Hurt, ReadAhead, Want
+from gloaming.daemon.transmitter.readahead import DamagedFrames, FrameCache, ReadAhead, Want
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe
 from tests.daemon.transmitter.stage import SCORE, SECOND_NS, SETUP, segment, universe
 
@@ -59,7 +59,7 @@ class Shelf:
     """In the place of the disk: files of `FRAMES`; `gone` are those of which no frame comes."""
 
     gone: set[str] = field(default_factory=set)
-    hurt: set[str] = field(default_factory=set)
+    damaged: set[str] = field(default_factory=set)
     hurt_from: int | None = None
     scale: int | None = None
     """The level of all frames, where the files have been replaced."""
@@ -69,11 +69,11 @@ class Shelf:
         self.wanted = wanted
 
     def get(self, path: str, frame: int) -> Any:
-        if path in self.hurt or (self.hurt_from is not None and frame >= self.hurt_from):
-            return Hurt("it is damaged")
+        if path in self.damaged or (self.hurt_from is not None and frame >= self.hurt_from):
+            return DamagedFrames("it is damaged")
         info = FrameFileInfo(Path(path), Fraction(40), len(FRAMES), 20, (Universe(1, 20, 0),))
         shown = FRAMES[frame] if self.scale is None else np.full_like(FRAMES[frame], self.scale)
-        return None if path in self.gone else Held(shown, info)
+        return None if path in self.gone else FrameCache(shown, info)
 
     def hurt_after(self, path: str, frame: int) -> tuple[int, str] | None:
         """What is read ahead here are two seconds."""

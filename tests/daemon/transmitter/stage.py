@@ -1,4 +1,4 @@
-"""For the transmitter's tests: the process with a director's end to its socket, receivers, namespaces, frame files."""
+"""For the transmitter's tests: the process with a planner's end to its socket, receivers, namespaces, frame files."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ _numbers = count()
 
 
 class Stage:
-    """A transmitter process, and the director's end of its socket. Messages that come are kept in `heard`."""
+    """A transmitter process, and the planner's end of its socket. Messages that come are kept in `heard`."""
 
     def __init__(self, folder: Path, namespace: str | None = None, command: tuple[str, ...] = ()) -> None:
         self.path = folder / f"transmitter-{next(_numbers)}.sock"
@@ -73,7 +73,7 @@ class Stage:
         self.connect()
 
     def connect(self) -> None:
-        """Be the director: a new connection, which replaces the one before."""
+        """Be the planner: a new connection, which replaces the one before."""
         deadline = time.monotonic() + PATIENCE_S
         while True:
             self.sock = socket.socket(socket.AF_UNIX)

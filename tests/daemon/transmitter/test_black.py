@@ -11,7 +11,7 @@ import pytest
 
 from gloaming.daemon.planner.health import BLACK
 from gloaming.daemon.score.protocol import Black
-from gloaming.daemon.transmitter.readahead import Hurt
+from gloaming.daemon.transmitter.readahead import DamagedFrames
 from gloaming.daemon.transmitter.telemetry import telemetry
 from tests.daemon.transmitter.hall import MS, A, Air, Hall, film
 from tests.daemon.transmitter.stage import SECOND_NS, segment, universe
@@ -123,7 +123,7 @@ def starting(air: Air) -> str | None:
 
 def file_missing(air: Air) -> str | None:
     hall = lit(air)
-    hall.shelf.get = lambda path, frame: Hurt("there is no such file", whole=True)  # type: ignore[method-assign]  # once
+    hall.shelf.get = lambda path, frame: DamagedFrames("there is no such file", whole=True)  # type: ignore[method-assign]  # once
     return after(hall, SECOND_NS)
 
 

@@ -173,14 +173,14 @@ def test_whoever_hears_several_leads_hears_one_sequence_of_synchronization(air: 
 def test_a_piece_that_is_damaged_is_told_once_and_black(air: Air) -> None:
     hall = Hall(air)
     hall.score(film(0, 60 * SECOND_NS))
-    hall.shelf.hurt.add("/film")
+    hall.shelf.damaged.add("/film")
     packets = hall.play(3 * SECOND_NS)
     assert not any(any(data[126:]) for _, _, data in packets)
     assert [said[:3] for said in hall.troubles] == [("frames", "/film", "it is damaged")]
 
 
 def test_frames_that_are_hurt_are_told_when_they_are_read_and_not_when_they_are_due(air: Air) -> None:
-    """So what comes in their place is at hand in time; and told again when due, to a director who came meanwhile."""
+    """So what comes in their place is at hand in time; and told again when due, to a planner who came meanwhile."""
     hall = Hall(air)
     hall.score(film(0, 60 * SECOND_NS))
     hall.shelf.hurt_from = 160

@@ -266,7 +266,7 @@ sys.stdin.read()
 
 
 def test_another_source_on_universe_5_is_named_in_api_now_and_gone_when_it_ends(there: Street, tmp_path: Path) -> None:
-    """The whole evening: the transmitter hears the source, the director says so, and it is over by itself."""
+    """The whole evening: the transmitter hears the source, the planner says so, and it is over by itself."""
     evening = Evening(tmp_path / "site", None, "1-13", there.sender)
     evening.write(np.zeros((40, 13 * 510), np.uint8), interface="out0")
 

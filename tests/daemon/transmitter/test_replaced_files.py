@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from gloaming.daemon.transmitter.frame_mixer import FULL, FrameMixer, Layer
-from gloaming.daemon.transmitter.readahead import Held, ReadAhead, Want
+from gloaming.daemon.transmitter.readahead import FrameCache, ReadAhead, Want
 from tests.daemon.transmitter.stage import (
     SECOND_NS,
     listening,
@@ -25,14 +25,14 @@ def film(path: Path, level: int, frames: int = 80, universes: int = 1, first: in
     return str(write_frames(path, np.full((frames, 20 * universes), level, np.uint8), slots=20, first=first))
 
 
-def come(ahead: ReadAhead, path: str, frame: int, level: int) -> Held:
+def come(ahead: ReadAhead, path: str, frame: int, level: int) -> FrameCache:
     """A frame, once it is there and of a level."""
 
-    def found() -> Held | None:
+    def found() -> FrameCache | None:
         held = ahead.get(path, frame)
-        return held if isinstance(held, Held) and held.frame[0] == level else None
+        return held if isinstance(held, FrameCache) and held.frame[0] == level else None
 
-    held: Held = wait_until(found, f"frame {frame} of {level}")
+    held: FrameCache = wait_until(found, f"frame {frame} of {level}")
     return held
 
 
@@ -77,7 +77,7 @@ def test_the_light_of_a_replaced_file_goes_to_its_own_universes(tmp_path: Path) 
     ahead.want()
 
 
-def test_a_shorter_file_is_read_when_the_director_knows_of_it_and_no_sooner(tmp_path: Path) -> None:
+def test_a_shorter_file_is_read_when_the_planner_knows_of_it_and_no_sooner(tmp_path: Path) -> None:
     """Somebody dims the show in the seconds between: by the old length the new file would have no such frame."""
     host, path = "127.0.44.31", tmp_path / "x.frames"
     film(path, 50, frames=4000)

@@ -16,7 +16,7 @@ import pytest
 import soundfile
 from scipy.signal import resample_poly
 
-from gloaming.daemon.survey_sound import survey_sounds
+from gloaming.daemon.reports.survey_sound import survey_sounds
 from tests.daemon.planner.test_sound_levels import Asked, care_of, picture
 from tests.daemon.quay_site import EVENING, site_of
 from tests.daemon.transmitter.quay import (

@@ -19,10 +19,10 @@ from gloaming.daemon.score.score import Picture, Score, Segment
 from gloaming.daemon.score.windows import Windows
 from gloaming.daemon.transmitter.sound.clock import DeviceClock
 from gloaming.daemon.transmitter.sound.follow import Follower
-from gloaming.daemon.transmitter.sound.mixer import Voice, mix
-from gloaming.daemon.transmitter.sound.plan import Cue, plan_of, read_plan
-from gloaming.daemon.transmitter.sound.quiet import Quiet, quiet_of, read_quiet
-from gloaming.daemon.transmitter.sound.reel import Reel
+from gloaming.daemon.transmitter.sound.mixer import SoundVoice, mix
+from gloaming.daemon.transmitter.sound.plan import SoundPass, plan_of, read_plan
+from gloaming.daemon.transmitter.sound.quiet import QuietWindows, quiet_of, read_quiet
+from gloaming.daemon.transmitter.sound.reader import SoundReader
 from gloaming.shows.media.sound_info import measure
 from gloaming.shows.media.sound_reading import to_channels
 
@@ -188,9 +188,12 @@ def sounding(
 
 def test_a_plan_has_each_turn_of_a_piece_that_goes_round() -> None:
     plan = plan_of(score(sounding(100, 125, 100)))
-    found = [(cue.from_ns / S, cue.until_ns / S, cue.zero_ns / S, cue.key[2]) for cue in plan.cues(0)]
+    found = [
+        (sound_pass.from_ns / S, sound_pass.until_ns / S, sound_pass.zero_ns / S, sound_pass.key[2])
+        for sound_pass in plan.passes(0)
+    ]
     assert found == [(0, 10, 0, 0), (10, 20, 10, 1), (20, 25, 20, 2)]
-    assert [cue.key[2] for cue in plan.cues(12 * S)] == [1, 2]
+    assert [sound_pass.key[2] for sound_pass in plan.passes(12 * S)] == [1, 2]
 
 
 def test_no_turn_of_a_piece_begins_after_its_frames_are_over() -> None:
@@ -199,19 +202,19 @@ def test_no_turn_of_a_piece_begins_after_its_frames_are_over() -> None:
     piece = replace(sounding(100, 101, 100, frames=301, fps=Fraction(30_000, 1001)), until_ns=until_ns)
     next_picture = piece.picture and piece.picture.later(until_ns - 100 * S)
     following = replace(piece, from_ns=until_ns, until_ns=until_ns + 9 * S, picture=next_picture, sound_path="/y.flac")
-    assert [cue.path for cue in plan_of(score(piece, following)).cues(0)] == ["/x.flac", "/y.flac"]
+    assert [sound_pass.path for sound_pass in plan_of(score(piece, following)).passes(0)] == ["/x.flac", "/y.flac"]
 
 
 def test_a_piece_taken_up_in_the_middle_is_at_its_place() -> None:
-    (cue,) = plan_of(score(sounding(107, 110, 100))).cues(0)
-    assert (cue.from_ns, cue.zero_ns) == (7 * S, 0)
+    (sound_pass,) = plan_of(score(sounding(107, 110, 100))).passes(0)
+    assert (sound_pass.from_ns, sound_pass.zero_ns) == (7 * S, 0)
 
 
 def test_a_delay_moves_the_sound_but_never_the_quiet() -> None:
     parts = (sounding(100, 105, 100), sounding(105, 110, 100, (0, 0)))
     for delay_ns in (-2 * S, 120 * MS, 2 * S):
         plan = plan_of(score(*parts, delay_ns=delay_ns))
-        assert [cue.zero_ns for cue in plan.cues(-S * 9)] == [delay_ns]
+        assert [sound_pass.zero_ns for sound_pass in plan.passes(-S * 9)] == [delay_ns]
         assert plan.level_at(5 * S - 1) == 1
         assert plan.level_at(5 * S) == plan.level_at(9 * S) == plan.level_at(-1) == 0
 
@@ -219,10 +222,10 @@ def test_a_delay_moves_the_sound_but_never_the_quiet() -> None:
 def test_a_sound_that_outlasts_its_frames_goes_on_as_it_is_and_does_not_begin_again() -> None:
     rest = sounding(110, 114, 100, ended=True)
     plan = plan_of(score(sounding(100, 110, 100), rest, sounding(114, 116, 100, (0, 0), ended=True)))
-    (cue,) = plan.cues(0)
-    assert (cue.from_ns, cue.until_ns, cue.zero_ns, cue.key[2]) == (0, 16 * S, 0, 0)
-    (taken_up,) = plan_of(score(rest)).cues(0)
-    assert taken_up.same(cue) and taken_up.from_ns == 10 * S
+    (sound_pass,) = plan.passes(0)
+    assert (sound_pass.from_ns, sound_pass.until_ns, sound_pass.zero_ns, sound_pass.key[2]) == (0, 16 * S, 0, 0)
+    (taken_up,) = plan_of(score(rest)).passes(0)
+    assert taken_up.same(sound_pass) and taken_up.from_ns == 10 * S
 
 
 def test_a_plan_passes_from_process_to_process() -> None:
@@ -236,7 +239,7 @@ def test_a_plan_passes_from_process_to_process() -> None:
 KNOWN: dict[str, Any] = {"from_ns": 0, "until_ns": 900 * S, "windows": [], "rules": [], "held": [], "low": []}
 
 
-def dark_and_quiet(dark: list[tuple[float, float]], quiet: list[tuple[float, float, float]]) -> Quiet:
+def dark_and_quiet(dark: list[tuple[float, float]], quiet: list[tuple[float, float, float]]) -> QuietWindows:
     """By a score that is 100 s ahead of the clock and a wall clock that is to be set 5 s forward; known for 900 s."""
     limits = [*((begin, end, 0.0, 0.0) for begin, end in dark), *((begin, end, 1.0, low) for begin, end, low in quiet)]
     windows = [[round(begin * S), round(end * S), light, sound, "rule"] for begin, end, light, sound in limits]
@@ -268,7 +271,7 @@ def test_a_message_without_windows_can_be_read_and_one_that_says_nonsense_cannot
         Windows.from_json({**KNOWN, "windows": [[1, 2, 1, 3, "rule"]]})
 
 
-class Known(Reel):
+class Known(SoundReader):
     """A reel with samples that are known beforehand, of which some may be missing."""
 
     def __init__(self, samples: np.ndarray, begin: int = 0) -> None:
@@ -284,15 +287,15 @@ class Known(Reel):
         return False
 
 
-def played(voices: list[Voice], frames: int, block: int = 480) -> np.ndarray:
+def played(voices: list[SoundVoice], frames: int, block: int = 480) -> np.ndarray:
     out = np.zeros((frames, 2), dtype=np.float32)
     for first in range(0, frames, block):
         mix(out[first : first + block], first, voices, 1.0, 1.0)
     return out[:, 0]
 
 
-def cue(gain: float = 1.0) -> Cue:
-    return Cue(0, 10 * S, "/x.flac", 0, gain, KEY)
+def sound_pass(gain: float = 1.0) -> SoundPass:
+    return SoundPass(0, 10 * S, "/x.flac", 0, gain, KEY)
 
 
 def steepest(samples: np.ndarray) -> float:
@@ -301,7 +304,7 @@ def steepest(samples: np.ndarray) -> float:
 
 def test_a_voice_that_begins_and_ends_in_the_middle_does_not_click() -> None:
     """A steady level of 0.8 cut without an edge would leap by 0.8 from one sample to the next."""
-    voice = Voice(cue(), Known(np.full(RATE, 0.8), begin=1000), 1000, 1000, 9000)
+    voice = SoundVoice(sound_pass(), Known(np.full(RATE, 0.8), begin=1000), 1000, 1000, 9000)
     out = played([voice], 12_000)
     assert out[5000] == pytest.approx(0.8)
     assert not out[:999].any() and not out[9000:].any()
@@ -309,7 +312,7 @@ def test_a_voice_that_begins_and_ends_in_the_middle_does_not_click() -> None:
 
 
 def test_a_voice_that_leaves_fades() -> None:
-    voice = Voice(cue(), Known(np.full(RATE, 0.8), begin=100), 0, 100, RATE)
+    voice = SoundVoice(sound_pass(), Known(np.full(RATE, 0.8), begin=100), 0, 100, RATE)
     out = np.concatenate([played([voice], 4800), np.zeros(0)])
     voice.leave(4800)
     after = np.zeros((2400, 2), dtype=np.float32)
@@ -320,12 +323,12 @@ def test_a_voice_that_leaves_fades() -> None:
 
 def test_samples_that_are_late_leave_a_soft_gap_and_keep_the_place() -> None:
     samples = np.full(RATE, 0.5)
-    reel = Known(samples[:2000], begin=100)
-    voice = Voice(cue(), reel, 0, 100, RATE)
+    reader = Known(samples[:2000], begin=100)
+    voice = SoundVoice(sound_pass(), reader, 0, 100, RATE)
     out = np.zeros((4800, 2), dtype=np.float32)
     for first in range(0, 4800, 480):
         if first == 3360:
-            reel._samples = np.repeat(samples[:, None], 2, axis=1).astype(np.float32)
+            reader._samples = np.repeat(samples[:, None], 2, axis=1).astype(np.float32)
         mix(out[first : first + 480], first, [voice], 1.0, 1.0)
     assert voice.missed > 0
     assert out[1000, 0] == out[-1, 0] == 0.5 and not out[2500:3360].any()
@@ -333,7 +336,7 @@ def test_samples_that_are_late_leave_a_soft_gap_and_keep_the_place() -> None:
 
 
 def test_levels_run_and_nothing_passes_full_scale() -> None:
-    voice = Voice(cue(gain=4.0), Known(np.full(RATE, 0.9)), 0, 0, RATE)
+    voice = SoundVoice(sound_pass(gain=4.0), Known(np.full(RATE, 0.9)), 0, 0, RATE)
     out = np.zeros((4800, 2), dtype=np.float32)
     mix(out, 0, [voice], 1.0, 0.0)
     assert out.max() == 1.0 and out[-1, 0] == 0.0
@@ -346,13 +349,13 @@ def wave(seconds: float, rate: int, channels: int = 2, hz: float = 440.0) -> np.
     return np.repeat(tone[:, None], channels, axis=1)
 
 
-def take_all(reel: Reel, position: int, frames: int) -> np.ndarray:
-    out = np.zeros((frames, reel.channels), dtype=np.float32)
+def take_all(reader: SoundReader, position: int, frames: int) -> np.ndarray:
+    out = np.zeros((frames, reader.channels), dtype=np.float32)
     deadline = time.monotonic() + 30
     done = 0
     while done < frames and time.monotonic() < deadline:
-        done += reel.take(position + done, out[done:])
-        if reel.ended(position + done):
+        done += reader.take(position + done, out[done:])
+        if reader.ended(position + done):
             break
         time.sleep(0.01)
     return out[:done]
@@ -365,13 +368,13 @@ def test_any_rate_and_channels_come_at_the_device_s_rate_from_any_place(
 ) -> None:
     soundfile.write(tmp_path / "x.wav", wave(3, rate, channels), rate, subtype="FLOAT")
     position = round(begin_s * RATE)
-    reel = Reel(str(tmp_path / "x.wav"), position, RATE, 2)
-    found = take_all(reel, position, RATE)
+    reader = SoundReader(str(tmp_path / "x.wav"), position, RATE, 2)
+    found = take_all(reader, position, RATE)
     due = wave(3, RATE)[position : position + RATE] * (1.0 if channels < 6 else 0.0)
     assert len(found) == RATE
     if channels < 6:
         assert np.abs(found[2400:-2400] - due[2400:-2400]).max() < 0.01
-    reel.close()
+    reader.close()
 
 
 @pytest.mark.parametrize(("name", "format", "subtype"), [("x.mp3", "MP3", None), ("x.ogg", "OGG", "VORBIS")])
@@ -384,12 +387,12 @@ def test_packed_formats_are_taken_up_at_the_right_place(
         samples[second * RATE : second * RATE + 480] = wave(0.01, RATE, hz=2000)
     soundfile.write(tmp_path / name, samples, RATE, format=format, subtype=subtype)
     for begin in (RATE * 6 + 12_345, RATE * 5 + 99):
-        reel = Reel(str(tmp_path / name), begin, RATE, 2)
-        found = take_all(reel, begin, RATE * 7 + 4800 - begin)
+        reader = SoundReader(str(tmp_path / name), begin, RATE, 2)
+        found = take_all(reader, begin, RATE * 7 + 4800 - begin)
         recent = found[RATE * 6 + 24_000 - begin :] if begin < RATE * 6 else found
         at = begin + len(found) - len(recent) + int(np.flatnonzero(np.abs(recent[:, 0]) > 0.15)[0])
         assert abs(at - RATE * 7) < RATE // 200
-        reel.close()
+        reader.close()
 
 
 def holed(folder: Path, name: str, at: float = 0.4, **kind: Any) -> tuple[Path, np.ndarray]:
@@ -419,9 +422,9 @@ def test_what_follows_a_damaged_place_is_heard_at_its_time(
 ) -> None:
     """Decoded by libsndfile from the whole file: the same samples from a second after the hole on."""
     path, whole = holed(tmp_path, name, **kind)
-    reel = Reel(str(path), begin_s * RATE, RATE, 2)
-    found = take_all(reel, begin_s * RATE, (20 - begin_s) * RATE)
-    reel.close()
+    reader = SoundReader(str(path), begin_s * RATE, RATE, 2)
+    found = take_all(reader, begin_s * RATE, (20 - begin_s) * RATE)
+    reader.close()
     assert len(found) > (19.9 - begin_s) * RATE
     off = np.abs(found[: len(whole)] - whole[begin_s * RATE :][: len(found)]).max(axis=1)
     wrong_s = (np.flatnonzero(off > 1e-3) / RATE) + begin_s
@@ -432,11 +435,11 @@ def test_what_follows_a_damaged_place_is_heard_at_its_time(
 @pytest.mark.parametrize(("name", "kind"), MP3_AND_FLAC)
 def test_the_player_and_the_survey_name_one_place(name: str, kind: dict[str, Any], tmp_path: Path) -> None:
     path, _ = holed(tmp_path, name, **kind)
-    reel = Reel(str(path), 0, RATE, 2)
-    take_all(reel, 0, 20 * RATE)
-    reel.close()
+    reader = SoundReader(str(path), 0, RATE, 2)
+    take_all(reader, 0, 20 * RATE)
+    reader.close()
     found = measure(path)
-    assert found.damage == reel.trouble
+    assert found.damage == reader.trouble
     place = re.search(r"from ([.\d]+) s to ([.\d]+) s it cannot be decoded", found.damage)
     assert place
     assert 7.5 < float(place[1]) < float(place[2]) < 9.5
@@ -449,13 +452,13 @@ def test_several_damaged_places_of_an_mp3_are_silent_and_the_rest_is_at_its_time
     for at, size in ((0.5, 700), (0.7, 20_000)):
         content[int(len(content) * at) : int(len(content) * at) + size] = bytes(size)
     path.write_bytes(content)
-    reel = Reel(str(path), 0, RATE, 2)
-    found = take_all(reel, 0, 20 * RATE)
-    reel.close()
+    reader = SoundReader(str(path), 0, RATE, 2)
+    found = take_all(reader, 0, 20 * RATE)
+    reader.close()
     for begin_s, end_s in ((0, 3.8), (6, 9.8), (11, 13.8), (17, 19.8)):
         part = slice(int(begin_s * RATE), int(end_s * RATE))
         assert np.abs(found[part] - whole[part]).max() < 1e-3
-    assert reel.trouble and "2 more places" in reel.trouble
+    assert reader.trouble and "2 more places" in reader.trouble
 
 
 def test_an_mp3_with_tags_at_its_ends_has_no_damage(tmp_path: Path) -> None:
@@ -473,20 +476,20 @@ def test_a_file_cut_short_says_how_far_it_can_be_decoded(tmp_path: Path) -> None
     path = tmp_path / "x.flac"
     soundfile.write(path, np.random.default_rng(1).standard_normal((RATE * 4, 2)) * 0.1, RATE)
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
-    reel = Reel(str(path), 0, RATE, 2)
-    take_all(reel, 0, RATE * 4)
-    assert reel.trouble and "s only" in reel.trouble
+    reader = SoundReader(str(path), 0, RATE, 2)
+    take_all(reader, 0, RATE * 4)
+    assert reader.trouble and "s only" in reader.trouble
 
 
 def test_a_reel_holds_a_few_seconds_of_a_long_file(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "x.wav", np.zeros((RATE * 120, 2), dtype=np.int16), RATE)
-    reel = Reel(str(tmp_path / "x.wav"), 0, RATE, 2)
+    reader = SoundReader(str(tmp_path / "x.wav"), 0, RATE, 2)
     deadline = time.monotonic() + 30
-    while reel._decoded < 2 * RATE and time.monotonic() < deadline:
+    while reader._decoded < 2 * RATE and time.monotonic() < deadline:
         time.sleep(0.01)
     time.sleep(0.3)
-    assert 2 * RATE < reel._decoded < 5 * RATE
-    reel.close()
+    assert 2 * RATE < reader._decoded < 5 * RATE
+    reader.close()
 
 
 def test_channels_come_to_two_without_clipping() -> None:

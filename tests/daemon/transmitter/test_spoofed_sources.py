@@ -17,17 +17,17 @@ import pytest
 from sacn import DataPacket
 
 from gloaming.daemon.transmitter.counters import Totals
-from gloaming.daemon.transmitter.others import SOURCES_MAX, Others, as_troubles
+from gloaming.daemon.transmitter.others import SOURCES_MAX, OtherSources, as_troubles
 from gloaming.daemon.transmitter.telemetry import telemetry
 from gloaming.daemon.transmitter.troubles import Troubles
-from gloaming.daemon.transmitter.watch import Watch
+from gloaming.daemon.transmitter.watch import SourceWatch
 from tests.daemon.transmitter.hall import Air, Hall
 from tests.daemon.transmitter.stage import CID, SECOND_NS, on_stage, street, universe
 from tests.namespaces import in_namespace
 from tests.tools import needs
 
 LINE_BYTES_MAX = 256 << 10
-"""A quarter of what a director reads as one line."""
+"""A quarter of what a planner reads as one line."""
 MINUTE_LINES_MAX = 24
 
 
@@ -39,7 +39,7 @@ def spoofed(number: int, universe: int = 5, name: str | None = None) -> bytes:
 
 def test_sixty_four_new_sources_a_second_are_one_trouble() -> None:
     said: list[dict[str, Any]] = []
-    others, troubles = Others({5}, UUID(CID).bytes), Troubles(said.append)
+    others, troubles = OtherSources({5}, UUID(CID).bytes), Troubles(said.append)
     for second in range(60):
         at_ns = second * SECOND_NS
         for number in range(64):
@@ -54,7 +54,7 @@ def test_sixty_four_new_sources_a_second_are_one_trouble() -> None:
 def test_sources_that_come_one_by_one_are_told_seldom() -> None:
     """Never more than three at a time, each from another address under another name."""
     said: list[dict[str, Any]] = []
-    others, troubles = Others({5}, UUID(CID).bytes), Troubles(said.append)
+    others, troubles = OtherSources({5}, UUID(CID).bytes), Troubles(said.append)
     for second in range(60):
         at_ns = second * SECOND_NS
         others.heard(at_ns, f"192.0.2.{second}", spoofed(second))
@@ -76,7 +76,7 @@ def test_telemetry_is_short_whatever_the_rig_and_whoever_sends(air: Air) -> None
         part.rounds = 10**12
         for place, batch in enumerate(part.batches):
             part.refused[batch] = place
-    others = Others(set(numbers), UUID(CID).bytes)
+    others = OtherSources(set(numbers), UUID(CID).bytes)
     for source in range(2 * SOURCES_MAX):
         cid = uuid4().bytes
         for number in numbers:
@@ -95,7 +95,7 @@ def test_telemetry_is_short_whatever_the_rig_and_whoever_sends(air: Air) -> None
         def standing(self) -> Any:
             return standing
 
-    said = telemetry(hall.player, Totals(), cast(Watch, Watching()))
+    said = telemetry(hall.player, Totals(), cast(SourceWatch, Watching()))
     assert len(json.dumps(said)) < LINE_BYTES_MAX
     assert (said["controller_count"], said["range_count"], said["other_source_count"]) == (4096, 4096, SOURCES_MAX)
     assert said["other_sources"][0]["universe_count"] == 4096
@@ -134,7 +134,7 @@ def malformed() -> dict[str, bytes]:
 @pytest.mark.parametrize("kind", list(malformed()))
 def test_a_malformed_packet_does_no_harm_in_the_watch(kind: str) -> None:
     """It may be told of as another source, since somebody does send; whoever else sends is still seen as it is."""
-    others = Others({5}, UUID(CID).bytes)
+    others = OtherSources({5}, UUID(CID).bytes)
     for at_s in range(5):
         others.heard(at_s * SECOND_NS, "192.0.2.9", malformed()[kind])
         others.heard(at_s * SECOND_NS, "192.0.2.7", spoofed(0, name="Harbour office") if at_s == 4 else b"")
@@ -168,7 +168,7 @@ def test_on_the_wire_neither_spoofed_nor_malformed_packets_are_told_more_than_no
 
 
 def test_a_name_is_never_a_subject() -> None:
-    others = Others({5}, UUID(CID).bytes)
+    others = OtherSources({5}, UUID(CID).bytes)
     others.heard(0, "192.0.2.7", spoofed(0, name="frames"))
     ((subject, text, more, _),) = as_troubles(others.standing(0), "eth0")
     assert subject == "192.0.2.7" and '"frames"' in text and more["name"] == "frames"

@@ -176,7 +176,7 @@ def test_streams_that_another_setup_goes_on_with_are_seen_without_a_break(tmp_pa
     assert {one.data[108] for one in by_universe[2]} == {120, 90}
 
 
-def test_a_score_that_ends_without_a_director_leaves_the_wire_black(tmp_path: Path) -> None:
+def test_a_score_that_ends_without_a_planner_leaves_the_wire_black(tmp_path: Path) -> None:
     host = "127.0.44.3"
     with listening(host) as ear, on_stage(tmp_path) as stage:
         stage.setup([universe(1, host, slots=20)])
@@ -217,7 +217,7 @@ def test_it_waits_for_its_first_score_then_says_black_and_prints_how_soon(
         assert any(first.slots)
 
 
-def test_nonsense_from_a_director_is_said_once_counted_and_changes_nothing(tmp_path: Path) -> None:
+def test_nonsense_from_a_planner_is_said_once_counted_and_changes_nothing(tmp_path: Path) -> None:
     with on_stage(tmp_path) as stage:
         stage.sock.sendall(b'nonsense\n[]\n{}\n{"op": "score"}\n{"op": "setup", "universes": [1]}\n\xff\xfe\n')
         said = stage.wait_for("trouble")

@@ -27,7 +27,7 @@ from gloaming.daemon.score.setup import Target
 from gloaming.daemon.transmitter.bulk import batches
 from gloaming.daemon.transmitter.clock import Lateness
 from gloaming.daemon.transmitter.frame_mixer import Bytes, FrameMixer, Layer
-from gloaming.daemon.transmitter.others import Others
+from gloaming.daemon.transmitter.others import OtherSources
 from gloaming.daemon.transmitter.output import portions
 from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe
@@ -156,14 +156,14 @@ def test_controllers_that_are_not_reached_are_told_one_by_one_and_most_of_them_a
     assert [[host for host, _, _ in two.seen(at, {"a": 1, "b": 1}, 2)] for at in seconds] == [[], ["a", "b"]]
 
 
-def heard(others: Others, at_s: float, **packet: Any) -> None:
+def heard(others: OtherSources, at_s: float, **packet: Any) -> None:
     options = {"cid": OTHER, "sourceName": "Harbour office", "universe": 5, "priority": 130, **packet}
     others.heard(int(at_s * SECOND_NS), "192.0.2.7", bytes(DataPacket(**options).getBytes()))
 
 
 def test_another_source_stands_while_its_data_come_and_2_5_s_longer() -> None:
     """6.7.1."""
-    others = Others({5, 6}, UUID(CID).bytes)
+    others = OtherSources({5, 6}, UUID(CID).bytes)
     heard(others, 1)
     heard(others, 1.5, universe=6)
     heard(others, 1.5, universe=7)
@@ -177,20 +177,20 @@ def test_another_source_stands_while_its_data_come_and_2_5_s_longer() -> None:
 
 def test_another_source_is_gone_when_it_terminates_its_stream() -> None:
     """6.2.6."""
-    others = Others({5}, UUID(CID).bytes)
+    others = OtherSources({5}, UUID(CID).bytes)
     heard(others, 1)
     heard(others, 1.1, streamTerminated=True)
     assert not others.standing(int(1.2 * SECOND_NS))
 
 
 def test_preview_data_are_no_other_source() -> None:
-    others = Others({5}, UUID(CID).bytes)
+    others = OtherSources({5}, UUID(CID).bytes)
     heard(others, 1, previewData=True)
     assert not others.standing(SECOND_NS)
 
 
 def test_a_source_that_sends_to_the_controllers_alone_is_known_by_its_discovery() -> None:
-    others = Others({5}, UUID(CID).bytes)
+    others = OtherSources({5}, UUID(CID).bytes)
     page = bytes(UniverseDiscoveryPacket(OTHER, "Harbour office", (4, 5, 9)).getBytes())
     others.heard(SECOND_NS, "192.0.2.7", page)
     (one,) = others.standing(10 * SECOND_NS)
@@ -201,7 +201,7 @@ def test_a_source_that_sends_to_the_controllers_alone_is_known_by_its_discovery(
 @settings(max_examples=300, deadline=None)
 @given(st.binary(max_size=300), st.integers(0, 200))
 def test_no_datagram_however_odd_harms_the_watch(noise: bytes, cut: int) -> None:
-    others = Others({5}, UUID(CID).bytes)
+    others = OtherSources({5}, UUID(CID).bytes)
     good = bytes(DataPacket(OTHER, "x" * 20, 5).getBytes())
     others.heard(0, "192.0.2.7", noise)
     others.heard(0, "192.0.2.7", good[:cut] + noise + good[cut:])
@@ -244,7 +244,7 @@ def twisted(message: dict[str, Any], dice: random.Random) -> dict[str, Any]:
         return message
 
 
-def test_a_director_gone_mad_cannot_end_the_transmitter(tmp_path: Path) -> None:
+def test_a_planner_gone_mad_cannot_end_the_transmitter(tmp_path: Path) -> None:
     """600 messages with nonsense in them; then it still plays, and what it plays is right."""
     host, dice = "127.0.44.9", random.Random(7)
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as ear, on_stage(tmp_path) as stage:

@@ -121,8 +121,8 @@ def test_a_frame_file_is_read_once_and_what_is_hurt_of_it_is_told(tmp_path: Path
     assert found.loads[0].mean_a == pytest.approx(frames.sum() * 20 / 255_000 / 400)
     assert told[-1] == (400, 400)
     assert not found.damaged
-    hurt = bytearray(path.read_bytes())
-    at = len(hurt) // 2
-    hurt[at : at + 8] = bytes(value ^ 0xFF for value in hurt[at : at + 8])
-    path.write_bytes(hurt)
+    damaged = bytearray(path.read_bytes())
+    at = len(damaged) // 2
+    damaged[at : at + 8] = bytes(value ^ 0xFF for value in damaged[at : at + 8])
+    path.write_bytes(damaged)
     assert analyse(path, rig({"pixels": 150})).damaged

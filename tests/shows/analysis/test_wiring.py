@@ -89,7 +89,7 @@ def test_a_rig_with_every_fault_has_each_found_at_its_place(tmp_path: Path) -> N
 
 
 def test_each_fault_that_needs_hands_says_what_to_do(tmp_path: Path) -> None:
-    assert all(one.todo for one in found(tmp_path) if one.severity != "fact")
+    assert all(one.hint for one in found(tmp_path) if one.severity != "fact")
 
 
 def said_of(tmp_path: Path, keys: str) -> dict[str, str | None]:
@@ -99,7 +99,7 @@ def said_of(tmp_path: Path, keys: str) -> dict[str, str | None]:
         f'[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 300\nsupply = "box"\n{keys}\n'
     )
     (tmp_path / "rig.toml").write_text(rig, encoding="utf-8")
-    return {one.text: one.todo for one in rig_findings(load_rig(tmp_path / "rig.toml"), {}, {})}
+    return {one.text: one.hint for one in rig_findings(load_rig(tmp_path / "rig.toml"), {}, {})}
 
 
 @pytest.mark.parametrize(
@@ -117,21 +117,21 @@ def test_advice_on_pixels_that_are_split_splits_none(
 ) -> None:
     def split(**keys: object) -> list[str | None]:
         text = "\n".join(f"{key} = {value!r}" for key, value in keys.items())
-        return [todo for text, todo in said_of(tmp_path, text).items() if "lies across" in text]
+        return [hint for text, hint in said_of(tmp_path, text).items() if "lies across" in text]
 
     keys = {"slot": slot, "order": order, "slots_per_universe": until}
-    (todo,) = split(**keys)
+    (hint,) = split(**keys)
     places = " or ".join(str(one["slot"]) for one in advice if "slot" in one).replace(" or", ", or")
     wanted = [f"slot = {places}"] if places else []
     wanted += [f"slots_per_universe = {one}" for one in {one.get("slots_per_universe") for one in advice} if one]
-    assert todo and todo.endswith(f": {' and '.join(wanted)}")
+    assert hint and hint.endswith(f": {' and '.join(wanted)}")
     for one in advice:
         assert not split(**{**keys, **one})
 
 
 def test_a_supply_too_weak_for_a_string_burns_nothing(tmp_path: Path) -> None:
-    todo = said_of(tmp_path, "volts = 12")["string ridge is made for 12 V and fed by box with 5 V"]
-    assert todo and "light badly" in todo and "burns" not in todo
+    hint = said_of(tmp_path, "volts = 12")["string ridge is made for 12 V and fed by box with 5 V"]
+    assert hint and "light badly" in hint and "burns" not in hint
 
 
 def test_a_rig_without_strings_says_what_it_cannot_know(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ import pytest
 
 from gloaming.shows.demonstration.bells import BELLS, HUNT, Bell, strokes, swing
 from gloaming.shows.demonstration.boathouse import strings
-from gloaming.shows.demonstration.light import Stage
+from gloaming.shows.demonstration.light import Harbour
 from gloaming.shows.demonstration.pieces import FPS, PIECES, PieceOfLight
 from gloaming.shows.demonstration.rig import places
 from gloaming.shows.framefile.reader import FrameReader
@@ -172,7 +172,7 @@ def test_a_bell_is_at_the_end_of_its_swing_when_it_strikes(bell: Bell) -> None:
 def test_a_piece_looks_the_same_from_wherever_it_is_begun() -> None:
     """A board that comes back after a power cut opens the file in the middle; a painter must not remember."""
     piece = PIECES[2]
-    paint = piece.make(Stage(strings()))
+    paint = piece.make(Harbour(strings()))
     at_s = np.arange(1200, 1240, dtype=np.float32) / np.float32(FPS)
     alone = paint(at_s)
     for other in (0.0, 50.0):

@@ -10,7 +10,7 @@ import time
 import pytest
 from sacn.messages.data_packet import DataPacket
 
-from gloaming.shows.demonstration.receiver import Counts, Receiver
+from gloaming.shows.demonstration.receiver import DemoReceiver, ReceivedCounts
 from gloaming.shows.protocols.e131 import PORT
 
 ADDRESS = "127.0.61.1"
@@ -22,8 +22,8 @@ def packet(universe: int, sequence: int, levels: tuple[int, ...] = (1, 2, 3), st
     return bytes(made.getBytes())
 
 
-def counted(sequences: list[int]) -> Counts:
-    counts = Counts()
+def counted(sequences: list[int]) -> ReceivedCounts:
+    counts = ReceivedCounts()
     for sequence in sequences:
         counts.take(packet(1, sequence))
     return counts
@@ -57,14 +57,14 @@ def test_twenty_back_and_more_is_a_source_that_began_anew(back: int) -> None:
 
 
 def test_what_is_out_of_sequence_changes_no_level() -> None:
-    counts = Counts()
+    counts = ReceivedCounts()
     counts.take(packet(3, 50, (9, 9, 9)))
     counts.take(packet(3, 49, (1, 1, 1)))
     assert counts.levels[3][:3] == bytes((9, 9, 9))
 
 
 def test_universes_are_counted_apart() -> None:
-    counts = Counts()
+    counts = ReceivedCounts()
     for sequence in range(40):
         for universe in (1, 2, 63_999):
             if (universe, sequence) != (2, 20):
@@ -76,14 +76,14 @@ def test_universes_are_counted_apart() -> None:
 def test_a_stream_that_ends_is_noticed() -> None:
     made = DataPacket((7,) * 16, "Pier Road boathouse", 1, (0,) * 512, sequence=3)
     made.option_StreamTerminated = True
-    counts = Counts()
+    counts = ReceivedCounts()
     counts.take(bytes(made.getBytes()))
     assert counts.terminated == 1
 
 
 def test_other_start_codes_and_other_packets_are_passed_over() -> None:
     """Alternate start codes (E1.11) may share a universe with levels, and strangers send datagrams too."""
-    counts = Counts()
+    counts = ReceivedCounts()
     counts.take(packet(1, 1, start_code=0xDD))
     whole = packet(1, 2)
     for length in range(126):
@@ -91,11 +91,11 @@ def test_other_start_codes_and_other_packets_are_passed_over() -> None:
     chance = random.Random(1)
     for _ in range(500):
         counts.take(chance.randbytes(chance.randrange(0, 700)))
-    assert counts == Counts()
+    assert counts == ReceivedCounts()
 
 
 def test_what_was_sent_over_a_socket_is_what_was_counted() -> None:
-    receiver = Receiver(ADDRESS)
+    receiver = DemoReceiver(ADDRESS)
     receiver.start()
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
         for sequence in range(100):
@@ -112,16 +112,16 @@ def test_what_was_sent_over_a_socket_is_what_was_counted() -> None:
 
 
 def test_a_second_receiver_on_an_address_is_refused() -> None:
-    receiver = Receiver("127.0.61.2")
+    receiver = DemoReceiver("127.0.61.2")
     receiver.start()
     with pytest.raises(OSError):
-        Receiver("127.0.61.2")
+        DemoReceiver("127.0.61.2")
     assert receiver.stop().packets == 0
 
 
 def test_a_sender_that_never_ends_keeps_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("gloaming.shows.demonstration.receiver.PARTING_S", 0.2)
-    receiver, over = Receiver(ADDRESS), threading.Event()
+    receiver, over = DemoReceiver(ADDRESS), threading.Event()
 
     def send() -> None:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:

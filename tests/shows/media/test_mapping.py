@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InvalidInputError
 from gloaming.shows.media.mapping import Matrix, parse_matrix
 
 
@@ -54,5 +54,5 @@ def test_colours_stand_in_the_order_of_the_pixel() -> None:
     "size, order", [("64", "RGB"), ("0x3", "RGB"), ("99999x99999", "RGB"), ("2x2", "RGG"), ("2x2", "")]
 )
 def test_a_matrix_that_cannot_be_is_a_mistake(size: str, order: str) -> None:
-    with pytest.raises(MistakeError):
+    with pytest.raises(InvalidInputError):
         parse_matrix(size, "top-left", "rows", False, order)

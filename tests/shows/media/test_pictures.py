@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InvalidInputError
 from gloaming.shows.framefile.reader import Frames
-from gloaming.shows.framefile.source import Source
+from gloaming.shows.framefile.source import FrameSource
 from gloaming.shows.media.mapping import Matrix
 from gloaming.shows.media.pictures import Video, read_picture, read_pictures
 from gloaming.shows.media.resampling import curve, paced, resampled
@@ -27,7 +27,7 @@ def pictures() -> Frames:
     return frames
 
 
-def all_of(source: Source) -> Frames:
+def all_of(source: FrameSource) -> Frames:
     return np.concatenate(list(source.blocks))
 
 
@@ -90,7 +90,7 @@ def test_a_film_of_a_telephone_held_upright_stands_upright(tmp_path: Path, turns
     assert np.array_equal(frames, upright.reshape(len(upright), -1))
 
 
-def hurt(path: Path, number: int) -> Path:
+def damaged(path: Path, number: int) -> Path:
     """Zeros over most of the packet of one picture."""
     with av.open(str(path)) as container:
         packets = [(packet.pos, packet.size) for packet in container.demux(video=0) if packet.size]
@@ -102,7 +102,7 @@ def hurt(path: Path, number: int) -> Path:
 
 
 def test_a_picture_that_cannot_be_decoded_is_counted_and_the_one_before_held(tmp_path: Path) -> None:
-    video = Video(hurt(film(tmp_path / "a.mov", "rgb24", codec="png"), 40), MATRIX, None)
+    video = Video(damaged(film(tmp_path / "a.mov", "rgb24", codec="png"), 40), MATRIX, None)
     frames = all_of(video.source)
     picture = np.load(MOVING_PICTURE)
     assert len(frames) == 132 and np.array_equal(frames[:40], picture[:40])
@@ -111,7 +111,7 @@ def test_a_picture_that_cannot_be_decoded_is_counted_and_the_one_before_held(tmp
 
 
 def test_a_picture_that_the_decoder_mends_by_itself_is_said_too(tmp_path: Path) -> None:
-    video = Video(hurt(film(tmp_path / "a.mkv"), 40), MATRIX, None)
+    video = Video(damaged(film(tmp_path / "a.mkv"), 40), MATRIX, None)
     frames = all_of(video.source)
     assert len(frames) == 132 and np.array_equal(frames[:40], np.load(MOVING_PICTURE)[:40])
     assert (video.lost, video.mended) == (0, 1)
@@ -125,7 +125,7 @@ def test_a_video_without_a_rate_takes_the_one_that_is_given(tmp_path: Path) -> N
         stream.width, stream.height, stream.pix_fmt = 64, 32, "bgr0"
         container.mux(stream.encode(av.VideoFrame.from_ndarray(pictures()[0], format="rgb24")))
         container.mux(stream.encode())
-    with pytest.raises(MistakeError, match="no frame rate; give one: --fps 25"):
+    with pytest.raises(InvalidInputError, match="no frame rate; give one: --fps 25"):
         Video(path, MATRIX, None)
     assert np.array_equal(all_of(Video(path, MATRIX, Fraction(25)).source)[:1], np.load(MOVING_PICTURE)[:1])
     bare = tmp_path / "a.h264"
@@ -134,7 +134,7 @@ def test_a_video_without_a_rate_takes_the_one_that_is_given(tmp_path: Path) -> N
         stream.width, stream.height, stream.pix_fmt = 64, 32, "yuv420p"
         container.mux(stream.encode(av.VideoFrame.from_ndarray(pictures()[0], format="rgb24")))
         container.mux(stream.encode())
-    with pytest.raises(MistakeError, match=r"do not say when they are shown; put it into an .mkv or .mp4 file"):
+    with pytest.raises(InvalidInputError, match=r"do not say when they are shown; put it into an .mkv or .mp4 file"):
         Video(bare, MATRIX, None)
 
 
@@ -142,7 +142,7 @@ def test_what_is_no_video_is_a_mistake(tmp_path: Path) -> None:
     path = tmp_path / "a.mp4"
     for data in (b"", b"text" * 100):
         path.write_bytes(data)
-        with pytest.raises(MistakeError, match="no video"):
+        with pytest.raises(InvalidInputError, match="no video"):
             Video(path, MATRIX, None)
 
 
@@ -153,10 +153,10 @@ def test_a_folder_of_pictures_is_read_in_the_order_of_its_numbers(tmp_path: Path
     assert (source.frames, source.fps) == (4, None)
     assert np.array_equal(all_of(source), np.load(MOVING_PICTURE)[[1, 2, 10, 11]])
     (tmp_path / "tide-3.png").write_bytes(b"\x89PNG\r\n\x1a\n")
-    with pytest.raises(MistakeError, match=r"tide-3.png"):
+    with pytest.raises(InvalidInputError, match=r"tide-3.png"):
         all_of(read_pictures(tmp_path, MATRIX))
     (tmp_path / "none").mkdir()
-    with pytest.raises(MistakeError, match=r"no \.png"):
+    with pytest.raises(InvalidInputError, match=r"no \.png"):
         read_pictures(tmp_path / "none", MATRIX)
 
 
@@ -172,14 +172,14 @@ def test_a_gif_has_the_rate_of_its_pictures_and_every_one_its_time(tmp_path: Pat
     assert all_of(even)[:, 0].tolist() == [0, 10, 20, 30, 40, 50]
     uneven = read_picture(gif(tmp_path / "b.gif", [100, 300, 200]), Matrix(8, 4), Fraction(10))
     assert all_of(uneven)[:, 0].tolist() == [0, 10, 10, 10, 20, 20]
-    with pytest.raises(MistakeError, match="--fps"):
+    with pytest.raises(InvalidInputError, match="--fps"):
         read_picture(tmp_path / "b.gif", Matrix(8, 4), None)
 
 
 def test_a_damaged_gif_is_a_mistake(tmp_path: Path) -> None:
     path = gif(tmp_path / "a.gif", [40] * 6)
     path.write_bytes(path.read_bytes()[:30])
-    with pytest.raises(MistakeError):
+    with pytest.raises(InvalidInputError):
         all_of(read_picture(path, Matrix(8, 4), None))
 
 
@@ -208,9 +208,9 @@ def test_a_new_rate_keeps_the_length_to_the_millisecond(length: str, asked: int)
 
 def test_an_array_at_another_rate_holds_its_frames() -> None:
     block = np.arange(4, dtype=np.uint8)[:, None]
-    source, fps = resampled(Source(1, 4, None, [block[:3], block[3:]]), Fraction(10), Fraction(20))
+    source, fps = resampled(FrameSource(1, 4, None, [block[:3], block[3:]]), Fraction(10), Fraction(20))
     assert fps == 20 and all_of(source)[:, 0].tolist() == [0, 0, 1, 1, 2, 2, 3, 3]
-    source, fps = resampled(Source(1, 4, None, [block]), Fraction(10), Fraction(5))
+    source, fps = resampled(FrameSource(1, 4, None, [block]), Fraction(10), Fraction(5))
     assert fps == 5 and all_of(source)[:, 0].tolist() == [1, 3]
 
 
@@ -224,5 +224,5 @@ def test_the_curve_of_screens() -> None:
     assert power is not None and power[128] == round((128 / 255) ** 2.2 * 255)
     assert curve("1") is None
     for text in ("", "x", "0", "-1", "nan", "99"):
-        with pytest.raises(MistakeError, match="--gamma"):
+        with pytest.raises(InvalidInputError, match="--gamma"):
             curve(text)

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InvalidInputError
 from gloaming.shows.rig.model import Rig, load_rig
 
 CONTROLLER = '[[controller]]\nname = "left"\nhost = "192.0.2.21"\nuniverses = "1-4"\n'
@@ -22,10 +22,10 @@ def load(tmp_path: Path, text: str) -> Rig:
     return load_rig(path)
 
 
-def mistakes(tmp_path: Path, text: str) -> list[str]:
-    with pytest.raises(MistakeError) as caught:
+def errors(tmp_path: Path, text: str) -> list[str]:
+    with pytest.raises(InvalidInputError) as caught:
         load(tmp_path, text)
-    return [str(mistake).removeprefix(f"{tmp_path}/") for mistake in caught.value.mistakes]
+    return [str(config_error).removeprefix(f"{tmp_path}/") for config_error in caught.value.errors]
 
 
 def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
@@ -100,7 +100,7 @@ def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
     ],
 )
 def test_each_mistake_is_one_line_with_its_place(tmp_path: Path, text: str, said: str) -> None:
-    found = mistakes(tmp_path, text)
+    found = errors(tmp_path, text)
     assert len(found) == 1
     assert found[0].startswith(said)
     assert "\n" not in found[0]
@@ -111,7 +111,7 @@ def test_four_hundred_strings_with_five_hundred_mistakes_are_all_told(tmp_path: 
     for number in range(400):
         wrong = "pixels = 0\nfuse_a = -1\n" if number < 250 else "pixels = 100\n"
         parts.append(f'[[string]]\nname = "run {number}"\ncontroller = "left"\nuniverse = {number + 1}\n{wrong}')
-    found = mistakes(tmp_path, "".join(parts))
+    found = errors(tmp_path, "".join(parts))
     assert len(found) == 500
     assert len(set(found)) == 500
     assert found[-1].startswith("rig.toml:1504: string[249].fuse_a: -1: input should be greater than 0")
@@ -119,7 +119,7 @@ def test_four_hundred_strings_with_five_hundred_mistakes_are_all_told(tmp_path: 
 
 def test_strings_that_overlap_are_told_each_at_its_own_place(tmp_path: Path) -> None:
     strings = [STRING.replace("ridge", f"run {number}") for number in range(400)]
-    found = mistakes(tmp_path, CONTROLLER + "".join(strings))
+    found = errors(tmp_path, CONTROLLER + "".join(strings))
     assert len(found) == 399
     assert found[-1].startswith("rig.toml:2000: string[399].slot: it overlaps string run 0 (rig.toml:5)")
 
@@ -139,7 +139,7 @@ def test_a_long_list_of_points_is_read_once_and_a_wrong_one_is_told_on_its_line(
     monkeypatch.setattr(tomllib, "loads", counted)
     points = "".join(f"  [{number / 10}, {'nan' if number == 555 else '0.5'}],\n" for number in range(600))
     text = CONTROLLER + STRING.replace("150", "600") + f"points = [\n{points}]\n"
-    (told,) = mistakes(tmp_path, text)
+    (told,) = errors(tmp_path, text)
     assert told.startswith("rig.toml:566: string[0].points[555][1]: nan")
     assert told.endswith("as points = [[0.0, 0.0], [0.1, 0.0]]")
     assert read_lines < 10 * text.count("\n")

@@ -202,7 +202,7 @@ async function check(place) {
 
 const LINES = { // what each choice shows, by the journal's kinds
   "What people did": ["override", "device", "site", "clock"],
-  "What went wrong": ["trouble", "fault", "restart", "limiter", "alert", "cue", "disk"],
+  "What went wrong": ["trouble", "fault", "restart", "limiter", "alert", "hook", "disk"],
   Everything: [],
 };
 

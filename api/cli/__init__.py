@@ -1,0 +1,1 @@
+"""The `gloaming` command: one module for each family of subcommands."""

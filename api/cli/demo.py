@@ -1,0 +1,247 @@
+"""`gloaming demo`: the demonstration season on this machine alone, received and counted by a receiver of its own."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import urllib.request
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gloaming.api.cli.live import straight
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+
+if TYPE_CHECKING:
+    from gloaming.shows.demonstration.receiver import DemoReceiver
+
+EVENING = date(2026, 12, 12)
+"""The evening that is moved to now."""
+LEAD_NS = 2_500_000_000
+"""How long before its opening the moved evening begins: both processes start meanwhile."""
+ADDRESSES = 20
+STARTING_S = 120.0
+"""How long both processes may take to start: a small board has much to read."""
+PARTING_S = 3.0
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add `demo`."""
+    demo = subparsers.add_parser("demo", help="the demonstration season, on this machine alone")
+    demo.add_argument("--for", dest="seconds", type=float, metavar="SECONDS", help="end by itself after this long")
+    demo.add_argument("--json", action="store_true", help="print one object of counts at the end, and nothing else")
+    demo.set_defaults(handler=run_demo)
+
+
+def run_demo(args: argparse.Namespace) -> int:
+    """Make the season, play it, count what arrives."""
+    from rich.console import Console
+
+    if args.seconds is not None and not 0 < args.seconds <= 86_400:
+        raise InvalidInputError(
+            ConfigError("--for", None, None, f"{args.seconds:g} is not a number of seconds", "as --for 20")
+        )
+    if args.json and args.seconds is None:
+        args.seconds = 20.0
+    console = Console(stderr=args.json)
+    with tempfile.TemporaryDirectory(prefix="gloaming-") as folder:
+        site = Path(folder) / "pier-road"
+        receiver, address = _receiver()
+        _make(site, address, console)
+        result = _play(site, receiver, args.seconds, console, live=not args.json)
+    if args.json:
+        print(json.dumps(result, indent=2))
+    else:
+        counts = ("frames_sent", "packets_sent", "packets_received", "packets_lost", "out_of_sequence")
+        console.print(", ".join(f"{name.replace('_', ' ')} {result[name]}" for name in counts))
+    return 0
+
+
+def _receiver() -> tuple[DemoReceiver, str]:
+    """A receiver on the first loopback address whose port is free."""
+    from gloaming.shows.demonstration.receiver import DemoReceiver
+    from gloaming.shows.protocols.e131 import PORT
+
+    for number in range(1, ADDRESSES):
+        address = f"127.0.0.{number}"
+        try:
+            return DemoReceiver(address), address
+        except OSError:
+            continue
+    wrong = f"port {PORT} is taken on 127.0.0.1 to 127.0.0.{ADDRESSES - 1}"
+    raise InvalidInputError(ConfigError("demo", None, None, wrong, "end the other receiver of E1.31 first"))
+
+
+def _make(site: Path, address: str, console: Any) -> None:
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from gloaming.shows.demonstration.season import make_season
+
+    columns = (TextColumn("rendering {task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        tasks: dict[str, Any] = {}
+
+        def progress(name: str, done: int, frames: int) -> None:
+            if name not in tasks:
+                tasks[name] = bar.add_task(name, total=frames)
+            bar.update(tasks[name], completed=done)
+
+        make_season(site, address, "127.0.0.1:0", progress)
+
+
+def _play(site: Path, receiver: DemoReceiver, seconds: float | None, console: Any, live: bool) -> dict[str, Any]:
+    from gloaming.api.supervisor import Supervisor
+    from gloaming.daemon.reports.nights import season
+    from gloaming.daemon.site.load import load_site
+
+    loaded = load_site(site)
+    heard = [piece.name for piece in loaded.pieces.values() if piece.sound]
+    if heard:
+        console.print(_where_sound_goes(heard))
+    opens_ns = season(loaded, EVENING, EVENING)[0].night.opens_ns
+    offset_ns = opens_ns - LEAD_NS - time.time_ns()
+    evening = datetime.fromtimestamp(opens_ns / 1e9, loaded.timezone)
+    console.print(
+        f"[bold]{loaded.name}[/]: the evening of {evening:%d %B %Y}, which opens at {evening:%H:%M:%S}, is moved to "
+        "now. This machine alone: nothing leaves it."
+    )
+    state = site / "state"
+    last: dict[str, Any] = {}
+    supervisor = Supervisor(
+        site,
+        state,
+        offset_ns,
+        say=lambda text: console.print(text, style="yellow"),
+        parting=lambda: last.update(_last_telemetry(state)),
+    )
+    ending = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: ending.set())
+    receiver.start()
+    keeping = threading.Thread(target=supervisor.run, name="supervisor")
+    keeping.start()
+    try:
+        base, token = _wait_for_daemon(state, keeping, ending)
+        passcode = (state / "passcode").read_text().strip()
+        console.print(f"address [bold]{base}[/]  passcode [bold]{passcode}[/]")
+        console.print(f"hush it: gloaming pause --site {site}", soft_wrap=True)  # copied, it is one command
+        deadline = None if seconds is None else time.monotonic() + seconds
+        if live and console.is_terminal:
+            _watch(receiver, base, token, ending, deadline, console)
+        else:
+            ending.wait(seconds)
+    finally:
+        supervisor.stop()
+        keeping.join()
+    return _result(last, receiver)
+
+
+def _where_sound_goes(pieces: list[str]) -> str:
+    """The device, or what is missing; asked in a process of its own, since PortAudio looks for devices once."""
+    command = [sys.executable, "-m", "gloaming.daemon.transmitter.sound.device", ""]
+    asked = subprocess.run(command, capture_output=True, text=True, check=False)
+    wrong = str(json.loads(asked.stdout)["wrong"]) if asked.returncode == 0 else "the sound device cannot be asked for"
+    names = ", ".join(pieces)
+    return f"no sound for {names}: {wrong}" if wrong else f"sound for {names} goes to this machine's own device"
+
+
+def _wait_for_daemon(state: Path, keeping: threading.Thread, ending: threading.Event) -> tuple[str, str]:
+    """The daemon's address and a token, once it answers. KeyboardInterrupt where nobody waits any more."""
+    deadline = time.monotonic() + STARTING_S
+    while time.monotonic() < deadline and keeping.is_alive():
+        try:
+            base, token = _door(state)
+            _now(base, token)
+            return base, token
+        except OSError:
+            if ending.wait(0.1):
+                raise KeyboardInterrupt from None
+    raise InvalidInputError(ConfigError("demo", None, None, "the daemon does not answer", "see what it printed above"))
+
+
+def _door(state: Path) -> tuple[str, str]:
+    return (state / "address").read_text().strip(), (state / "token").read_text().strip()
+
+
+def _last_telemetry(state: Path) -> dict[str, Any]:
+    """The last word of a transmitter that has ended, from the planner that has not."""
+    deadline = time.monotonic() + PARTING_S
+    while True:
+        try:
+            health = _ask(*_door(state), "/api/health")  # which keeps it, where /api/now has None
+        except OSError:
+            return {}
+        if any(trouble["kind"] == "transmitter" for trouble in health["troubles"]) or time.monotonic() > deadline:
+            return dict(health["transmitter"] or {})
+        time.sleep(0.05)
+
+
+def _now(base: str, token: str) -> dict[str, Any]:
+    return _ask(base, token, "/api/now")
+
+
+def _ask(base: str, token: str, path: str) -> dict[str, Any]:
+    request = urllib.request.Request(base + path, headers={"Authorization": f"Bearer {token}"})
+    with straight().open(request, timeout=5) as response:
+        answer: dict[str, Any] = json.load(response)
+        return answer
+
+
+def _watch(
+    receiver: DemoReceiver, base: str, token: str, ending: threading.Event, deadline: float | None, console: Any
+) -> None:
+    """The live view, ten pictures a second, until the end."""
+    from rich.console import Group
+    from rich.live import Live
+    from rich.text import Text
+
+    from gloaming.api.cli.terminal_view import TerminalPicture
+
+    picture, size, now, asked = None, None, _now(base, token), time.monotonic()
+    with Live(console=console, refresh_per_second=10, transient=False) as view:
+        while not ending.wait(0.1) and (deadline is None or time.monotonic() < deadline):
+            if size != console.size:
+                size = console.size
+                picture = TerminalPicture(max(20, min(size.width, 140)), max(6, min(size.height - 6, 44)))
+            if time.monotonic() - asked > 0.5:
+                try:
+                    now, asked = _now(base, token), time.monotonic()
+                except OSError:
+                    asked = time.monotonic()  # the daemon is being restarted; the picture goes on
+            telemetry = now["health"]["transmitter"] or {}
+            counts = receiver.counts
+            late = telemetry.get("lateness_us", {})
+            shown = f"{now['state']}  {now['piece'] or ''}  {now['position_s'] or 0:.1f} s  at {now['brightness']:.0%}"
+            counted = f"received {counts.packets}  lost {counts.lost}  out of sequence {counts.out_of_sequence}   "
+            counted += f"late p50 {late.get('p50', 0)} us, p99 {late.get('p99', 0)} us   Ctrl-C ends it"
+            assert picture
+            lines = (Text(line, no_wrap=True, overflow="ellipsis") for line in (shown, counted))
+            view.update(Group(picture.render(dict(counts.levels)), *lines))
+
+
+def _result(last: dict[str, Any], receiver: DemoReceiver) -> dict[str, Any]:
+    """What the transmitter said last, beside what the receiver has."""
+    from gloaming.shows.demonstration.pieces import FPS
+
+    counts = receiver.stop()
+    if not last:
+        raise InvalidInputError(
+            ConfigError("demo", None, None, "the daemon ended before it could be asked", "see above")
+        )
+    return {
+        "universes": len(counts.sequences),
+        "fps": FPS,
+        "frames_due": last["frames_due"],
+        "frames_sent": last["frames_sent"],
+        "packets_sent": last["packets_sent"],
+        "packets_received": counts.packets,
+        "packets_lost": last["packets_sent"] - counts.packets,
+        "out_of_sequence": counts.out_of_sequence,
+        "lateness_us": last["lateness_us"],
+    }

@@ -1,0 +1,111 @@
+"""`gloaming frames ...`: the verbs and their arguments. What they do is in frames_verbs, loaded when one is called."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from importlib import import_module
+from pathlib import Path
+
+Verbs = argparse._SubParsersAction  # argparse has no public name for it
+
+
+def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
+    """Add `frames` and its verbs. Every handler takes the parsed arguments and returns an exit code."""
+    frames = subparsers.add_parser("frames", help="look at frame files, check them, make them")
+    verbs = frames.add_subparsers(metavar="VERB", required=True)
+
+    info = _verb(verbs, "info", "what a frame file says of itself")
+    verify = _verb(verbs, "verify", "read every byte; exit 1 if any of it is damaged")
+    for parser in (info, verify):
+        parser.add_argument("file", type=Path, metavar="FILE")
+        parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+    parser = _verb(verbs, "import", "make a frame file of an array, of pictures or of a video", "frames_import")
+    parser.add_argument(
+        "source",
+        type=Path,
+        metavar="IN",
+        help=".npy, .npz, .raw, .csv; with --matrix or --rig a folder of PNGs, a GIF, a video",
+    )
+    _out(parser)
+    parser.add_argument("--fps", help="frames a second: 25, 29.97, 30000/1001; a video has its own")
+    parser.add_argument("--source-fps", help="the rate of the array, if it is to be brought to another by --fps")
+    parser.add_argument("--universes", default="1", help="the first universe (1), a range (1-13) or a list (1-4,8)")
+    parser.add_argument("--slots", type=int, default=510, help="slots in a universe (default: %(default)s)")
+    parser.add_argument("--width", type=int, metavar="BYTES", help="bytes in a frame of a .raw file")
+    parser.add_argument("--array", metavar="NAME", help="which array of an .npz file")
+    parser.add_argument("--gamma", default="1", help="screen values to levels of light: srgb, or a power such as 2.2")
+    parser.add_argument("--rig", type=Path, metavar="rig.toml", help="the pixels hang where its strings do")
+    _matrix(parser)
+
+    parser = _verb(
+        verbs, "export", "the frames as an array (.npy), as bare bytes (.raw), or as a video to look at (.mp4)"
+    )
+    parser.add_argument("file", type=Path, metavar="FILE")
+    parser.add_argument("out", type=Path, metavar="OUT")
+    parser.add_argument("--rig", type=Path, metavar="rig.toml", help="the video shows its strings where they hang")
+    parser.add_argument("--gamma", default="1", help="levels of light, as the eye sees them: srgb, or a power")
+    _matrix(parser)
+
+    parser = _verb(verbs, "preview", "one PNG: pictures evenly over time, and a strip of time, one line a second")
+    parser.add_argument("file", type=Path, metavar="FILE")
+    parser.add_argument("out", type=Path, nargs="?", metavar="OUT.png", help="default: FILE, ending in .png")
+    parser.add_argument("--rig", type=Path, metavar="rig.toml", help="draw its strings where they hang")
+    parser.add_argument("--gamma", default="1", help="levels of light, as the eye sees them: srgb, or a power")
+    _matrix(parser)
+
+    parser = _verb(verbs, "trim", "keep a stretch of time")
+    parser.add_argument("file", type=Path, metavar="FILE")
+    _out(parser)
+    parser.add_argument("--from", dest="first", default="0", metavar="TIME", help="seconds, or minutes: 2.5, 1:02.5")
+    parser.add_argument("--until", metavar="TIME", help="default: the end")
+
+    parser = _verb(verbs, "join", "one after another, all of the same rate and universes")
+    parser.add_argument("files", type=Path, nargs="+", metavar="FILE")
+    parser.add_argument("--out", type=Path, required=True, metavar="OUT.frames")
+
+    parser = _verb(verbs, "gain", "every level times a number, held at 255")
+    parser.add_argument("file", type=Path, metavar="FILE")
+    _out(parser)
+    parser.add_argument("--by", type=float, required=True, metavar="GAIN", help="0.5 is half the level")
+    parser.add_argument("--universes", help="only these: 1, 1-13, 1-4,8")
+
+    parser = _verb(verbs, "rename-universes", "give the universes other numbers")
+    parser.add_argument("file", type=Path, metavar="FILE")
+    _out(parser)
+    parser.add_argument("--from", dest="old", metavar="UNIVERSES", help="which: 1-13, 1-4,8 (default: all)")
+    parser.add_argument("--to", required=True, metavar="UNIVERSES", help="the first new number (101), or all of them")
+
+    parser = _verb(verbs, "mend", "finish a frame file whose writer was killed")
+    parser.add_argument("file", type=Path, metavar="FILE.part")
+    _out(parser)
+
+
+def _matrix(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--matrix", metavar="WIDTHxHEIGHT", help="the pixels hang in a matrix: 64x32")
+    corners = ("top-left", "top-right", "bottom-left", "bottom-right")
+    parser.add_argument("--start", choices=corners, default=corners[0], help="where its cable begins")
+    parser.add_argument("--direction", choices=("rows", "columns"), default="rows", help="how the cable runs")
+    parser.add_argument("--zigzag", action="store_true", help="every other row or column runs backwards")
+    parser.add_argument("--order", default="RGB", help="colours of a pixel in the order of its slots (default: RGB)")
+
+
+def _verb(
+    verbs: Verbs[argparse.ArgumentParser], name: str, help_: str, module: str = "frames_verbs"
+) -> argparse.ArgumentParser:
+    parser = verbs.add_parser(name, help=help_, description=help_)
+    parser.set_defaults(handler=_handler(module, f"{name}_".replace("-", "_")))
+    return parser
+
+
+def _handler(module: str, function: str) -> Callable[[argparse.Namespace], int]:
+    def handler(args: argparse.Namespace) -> int:
+        code: int = getattr(import_module(f"gloaming.api.cli.{module}"), function)(args)
+        return code
+
+    return handler
+
+
+def _out(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("out", type=Path, metavar="OUT.frames")

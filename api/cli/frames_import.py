@@ -1,0 +1,99 @@
+"""`gloaming frames import`: which reader a file needs, at what rate, by which curve, into which universes."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from fractions import Fraction
+from pathlib import Path
+
+from gloaming.api.cli.frames_verbs import apart, bar, made
+from gloaming.shows.config_files.errors import input_error
+from gloaming.shows.framefile.source import FrameSource, lay_out, parse_fps, refresh_warning, write_source
+from gloaming.shows.media import arrays, pictures, resampling
+from gloaming.shows.media.mapping import Hanging, PixelLayout, parse_matrix
+from gloaming.shows.media.pictures import Video
+from gloaming.shows.rig.model import load_rig
+
+PICTURES = {".gif", ".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
+VIDEOS = {".mp4", ".mkv", ".mov", ".avi", ".webm", ".m4v", ".mpg", ".mpeg", ".ts", ".wmv"}
+CAPTURES = {".pcap", ".pcapng"}
+
+
+def import_(args: argparse.Namespace) -> int:
+    """`frames import`."""
+    apart(args.out, args.source)
+    wanted = parse_fps(args.fps) if args.fps else None
+    video = None
+    canvas = _canvas(args)
+    if canvas is None:
+        source = _array(args)
+    else:
+        source, video = _media(args.source, canvas, wanted)
+    if source.fps is None:
+        source, fps = _at_rate(args, source, wanted)
+    else:
+        fps = source.fps
+    universes = canvas.universes if isinstance(canvas, Hanging) else lay_out(args.universes, source.slots, args.slots)
+    if warning := refresh_warning(fps, universes):
+        _say(f"warning: {warning}")
+    if wanted not in (None, fps):
+        _say(f"note: {float(fps):.6g} frames a second, not {float(wanted or 0):g}, keep the length as it is")
+    source = resampling.shaded(source, resampling.curve(args.gamma))
+    with bar("importing") as progress:
+        write_source(source, args.out, fps, universes, progress)
+    if video and video.lost:
+        _say(f"warning: {video.lost} pictures could not be decoded; the one before each is held instead")
+    if video and video.mended:
+        _say(f"warning: {video.mended} pictures were damaged, and shown as well as they could be")
+    return made(args.out)
+
+
+def _say(line: str) -> None:
+    print(line, file=sys.stderr)
+
+
+def _canvas(args: argparse.Namespace) -> PixelLayout | None:
+    if args.matrix and args.rig:
+        raise input_error("--matrix", "the pictures go on a matrix or on a rig", "leave out --matrix, or --rig")
+    if args.rig:
+        return Hanging(load_rig(args.rig), args.rig)
+    if args.matrix:
+        return parse_matrix(args.matrix, args.start, args.direction, args.zigzag, args.order)
+    return None
+
+
+def _array(args: argparse.Namespace) -> FrameSource:
+    path: Path = args.source
+    if path.suffix.lower() in CAPTURES:
+        raise input_error(path, "this is a network capture", f"gloaming record {args.out} --capture {path}")
+    if path.is_dir() or path.suffix.lower() in PICTURES | VIDEOS:
+        raise input_error(
+            path, "nobody can see how its pictures lie on the pixels", "say so: --matrix 64x32, or --rig rig.toml"
+        )
+    if path.suffix == ".npz":
+        return arrays.read_npz(path, args.array)
+    if path.suffix in (".raw", ".bin"):
+        return arrays.read_raw(path, args.width)
+    if path.suffix == ".csv":
+        return arrays.read_csv(path)
+    return arrays.read_npy(path)
+
+
+def _media(path: Path, canvas: PixelLayout, fps: Fraction | None) -> tuple[FrameSource, Video | None]:
+    if not path.exists():
+        raise input_error(path, "there is no such file")
+    if path.is_dir():
+        return pictures.read_pictures(path, canvas), None
+    if path.suffix.lower() in PICTURES:
+        return pictures.read_picture(path, canvas, fps), None
+    video = Video(path, canvas, fps)
+    return video.source, video
+
+
+def _at_rate(args: argparse.Namespace, source: FrameSource, wanted: Fraction | None) -> tuple[FrameSource, Fraction]:
+    if wanted is None:
+        raise input_error(args.source, "nobody can see how fast it is", "say so: --fps 25")
+    if args.source_fps is None:
+        return source, wanted
+    return resampling.resampled(source, parse_fps(args.source_fps, "--source-fps"), wanted)

@@ -1,0 +1,225 @@
+"""What the verbs of `gloaming frames` do: each takes the parsed arguments and returns an exit code."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import re
+import sys
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import rich.progress
+from rich.console import Console
+
+from gloaming.shows.config_files.errors import input_error
+from gloaming.shows.framefile import edit
+from gloaming.shows.framefile.reader import FrameFileInfo, Universe, inspect, mend, verify
+from gloaming.shows.framefile.source import FrameSource, Progress, parse_universes, write_source
+from gloaming.shows.media import exporting, resampling
+from gloaming.shows.media.mapping import parse_matrix
+from gloaming.shows.rig.model import load_rig
+
+
+def info_(args: argparse.Namespace) -> int:
+    """`frames info`."""
+    info = inspect(args.file)
+    size = args.file.stat().st_size
+    if args.json:
+        print(json.dumps(_info_object(info, size)))
+        return 0
+    raw = info.frames * info.frame_bytes
+    print(f"{info.path}")
+    print(f"  {info.frames} frames at {_rate(info)} a second: {_time(info, info.frames)}")
+    print(f"  {len(info.universes)} universes: {_ranges(info)}; {info.frame_bytes} slots")
+    print(f"  {size} bytes, {100 * size / raw:.1f} % of the {raw} bytes of its frames")
+    return 0
+
+
+def _info_object(info: FrameFileInfo, size: int) -> dict[str, Any]:
+    return {
+        "path": str(info.path),
+        "fps": float(info.fps),
+        "fps_exact": [info.fps.numerator, info.fps.denominator],
+        "frames": info.frames,
+        "length_s": info.length_ns / 1e9,
+        "frame_bytes": info.frame_bytes,
+        "bytes": size,
+        "universes": [{"number": one.number, "slots": one.slots, "offset": one.offset} for one in info.universes],
+    }
+
+
+def verify_(args: argparse.Namespace) -> int:
+    """`frames verify`: exit 1 if any chunk is damaged, one line for each."""
+    info = inspect(args.file)
+    with bar("verifying") as progress:
+        damaged = verify(args.file, progress)
+    if args.json:
+        rows = [
+            {
+                "first_frame": first,
+                "frames": frames,
+                "from_s": float(first / info.fps),
+                "until_s": float((first + frames) / info.fps),
+                "text": text,
+            }
+            for first, frames, text in damaged
+        ]
+        print(json.dumps({"path": str(args.file), "frames": info.frames, "whole": not rows, "damaged": rows}))
+    elif damaged:
+        for _, _, text in damaged:
+            print(f"{args.file}: {text}")
+    else:
+        print(f"{args.file}: whole, {info.frames} frames, {_time(info, info.frames)}")
+    return 1 if damaged else 0
+
+
+def mend_(args: argparse.Namespace) -> int:
+    """`frames mend`."""
+    mend(args.file, args.out)
+    return made(args.out)
+
+
+def trim_(args: argparse.Namespace) -> int:
+    """`frames trim`."""
+    info = _info(args)
+    until_s = None if args.until is None else _seconds("--until", args.until)
+    source = edit.trimmed(info, _seconds("--from", args.first), until_s)
+    return _written(source, args.out, info.universes)
+
+
+def join_(args: argparse.Namespace) -> int:
+    """`frames join`."""
+    apart(args.out, *args.files)
+    first, source = edit.joined(args.files)
+    return _written(source, args.out, first.universes)
+
+
+def gain_(args: argparse.Namespace) -> int:
+    """`frames gain`."""
+    info = _info(args)
+    numbers = None if args.universes is None else parse_universes(args.universes)
+    return _written(edit.gained(info, args.by, numbers), args.out, info.universes)
+
+
+def rename_universes_(args: argparse.Namespace) -> int:
+    """`frames rename-universes`."""
+    info = _info(args)
+    numbers = None if args.old is None else parse_universes(args.old, "--from")
+    universes = edit.renamed(info, numbers, parse_universes(args.to, "--to"))
+    return _written(edit.whole(info), args.out, universes)
+
+
+def export_(args: argparse.Namespace) -> int:
+    """`frames export`."""
+    info = _info(args)
+    with bar("exporting") as progress:
+        if args.out.suffix in exporting.SUFFIXES:
+            view = exporting.through(_view(args, info), _as_seen(args))
+            exporting.export(info, args.out, view, progress)
+        elif args.matrix or args.rig or args.gamma != "1":
+            right = "leave out --matrix, --rig and --gamma, or let the name end in .mp4"
+            raise input_error(args.out, "only a video shows the pixels; an array has the levels as they are", right)
+        else:
+            edit.export(info, args.out, progress)
+    print(f"{args.out}: {info.frames} frames of {info.frame_bytes} bytes")
+    return 0
+
+
+def preview_(args: argparse.Namespace) -> int:
+    """`frames preview`."""
+    info = inspect(args.file)
+    out = args.out or args.file.with_suffix(".png")
+    apart(out, args.file)
+    with bar("looking") as progress:
+        exporting.draw(info, out, _view(args, info), progress, _as_seen(args))
+    print(out)
+    return 0
+
+
+def apart(out: Path, *read: Path) -> None:
+    """MistakeError where what is to be written is what is read: a command makes a new file, and the old one stays."""
+    for path in read:
+        if os.path.exists(out) and os.path.exists(path) and out.samefile(path):  # noqa: PTH110  # too long a name: no
+            raise input_error(out, "this is the file that is read, which stays as it is", "name another")
+
+
+def _info(args: argparse.Namespace) -> FrameFileInfo:
+    apart(args.out, args.file)
+    return inspect(args.file)
+
+
+def _as_seen(args: argparse.Namespace) -> np.ndarray | None:
+    return resampling.undone(resampling.curve(args.gamma))
+
+
+def _view(args: argparse.Namespace, info: FrameFileInfo) -> exporting.View:
+    if args.matrix:
+        matrix = parse_matrix(args.matrix, args.start, args.direction, args.zigzag, args.order)
+        return exporting.on_matrix(info, matrix)
+    if args.rig:
+        return exporting.on_strings(info, load_rig(args.rig), args.rig)
+    return exporting.rows_of_pixels(info)
+
+
+def _written(source: FrameSource, out: Path, universes: Sequence[Universe]) -> int:
+    assert source.fps  # sources out of frame files have a rate
+    with bar("writing") as progress:
+        write_source(source, out, source.fps, universes, progress)
+    return made(out)
+
+
+def _seconds(key: str, text: str) -> Fraction:
+    """A time as a person writes it: `12`, `2.5`, `1:02.5`."""
+    match = re.fullmatch(r"(?:([0-9]{1,5}):)?([0-9]{1,6}(?:[.][0-9]{1,9})?)", text, re.ASCII)
+    if not match or (match[1] and Fraction(match[2]) >= 60):
+        raise input_error(key, f"{text!r} is not a time", "write seconds, or minutes and seconds: 2.5, 1:02.5")
+    return int(match[1] or 0) * 60 + Fraction(match[2])
+
+
+@contextlib.contextmanager
+def bar(text: str) -> Iterator[Progress]:
+    """A progress bar on stderr, if that is a terminal."""
+    with rich.progress.Progress(
+        console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()
+    ) as progress:
+        task = progress.add_task(text, total=None)
+        yield lambda done, total: progress.update(task, completed=done, total=total)
+
+
+def made(out: Path) -> int:
+    """Say what was made, on one line; exit code 0."""
+    info = inspect(out)
+    print(
+        f"{out}: {info.frames} frames at {_rate(info)} a second, {_time(info, info.frames)},"
+        f" {len(info.universes)} universes: {_ranges(info)}"
+    )
+    return 0
+
+
+def _rate(info: FrameFileInfo) -> str:
+    """A frame rate as a person reads it: 25, 29.97."""
+    return f"{float(info.fps):.6g}"
+
+
+def _time(info: FrameFileInfo, frame: int) -> str:
+    """The time of a frame as a person reads it: 5.28 s, 2:05.00 min."""
+    hundredths = round(frame / info.fps * 100)
+    minutes, rest = divmod(hundredths, 6000)
+    return f"{minutes}:{rest // 100:02}.{rest % 100:02} min" if minutes else f"{rest / 100:.2f} s"
+
+
+def _ranges(info: FrameFileInfo) -> str:
+    """Universe numbers, runs put together: 1-13, 20."""
+    runs: list[list[int]] = []
+    for number in sorted(one.number for one in info.universes):
+        if runs and number == runs[-1][1] + 1:
+            runs[-1][1] = number
+        else:
+            runs.append([number, number])
+    return ", ".join(f"{first}" if first == last else f"{first}-{last}" for first, last in runs)

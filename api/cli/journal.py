@@ -1,0 +1,94 @@
+"""`gloaming journal`: what happened and why, line by line; or the season as it was, as a table or a picture."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
+
+from gloaming.shows.config_files.checking import instead
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+
+PAGE = 1000
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add `journal`."""
+    journal = subparsers.add_parser("journal", help="what happened, and why; or the season as it was")
+    journal.add_argument("--lines", type=int, default=50, metavar="N", help="how many of the newest (default: 50)")
+    journal.add_argument("--kind", metavar="KIND", help="only lines of this kind: override, trouble, restart, ...")
+    journal.add_argument("--report", action="store_true", help="the season as it was, a line for each night")
+    journal.add_argument("--svg", type=Path, metavar="FILE", help="the season as it was, as a picture")
+    journal.add_argument("--from", dest="first", metavar="DATE", help="the report's first date")
+    journal.add_argument("--days", type=int, default=60, metavar="N", help="the report's dates (default: 60)")
+    journal.add_argument("--json", action="store_true")
+    journal.add_argument("--site", type=Path, default=Path(), help="the site's folder (default: here)")
+    journal.add_argument("--state", type=Path, help="its state directory (default: SITE/state)")
+    journal.add_argument("--url", help="the daemon's address (default: as the state directory says)")
+    journal.add_argument("--token-file", type=Path, help="a file with a token (default: in the state directory)")
+    journal.set_defaults(handler=show)
+
+
+def show(args: argparse.Namespace) -> int:
+    """Lines, table or picture, from the running daemon."""
+    from gloaming.api.cli.live import call, call_for
+
+    if not 1 <= args.lines <= 100_000:
+        raise InvalidInputError(
+            ConfigError("--lines", None, None, f"{args.lines} is not from 1 to 100000", "as --lines 50")
+        )
+    if args.report or args.svg:
+        path = "/api/report?" + urlencode({"days": args.days} | ({"from": args.first} if args.first else {}))
+        if args.svg:
+            args.svg.write_bytes(call_for(args, path, "image/svg+xml"))
+        if args.report:
+            found = json.loads(call_for(args, path, "application/json"))
+            print(json.dumps(found, indent=2) if args.json else _table(found))
+        return 0
+    rows: list[dict[str, Any]] = []
+    before, kinds = "", set[str]()
+    while len(rows) < args.lines:
+        code, page = call(args, "GET", f"/api/journal?limit={PAGE}{before}")
+        if code != 200:
+            raise InvalidInputError(ConfigError("the daemon", None, None, f"it answers {code}: {page['detail']}"))
+        kinds |= {row["kind"] for row in page}
+        rows += [row for row in page if args.kind in (None, row["kind"])]
+        if len(page) < PAGE:
+            break
+        before = f"&before={page[-1]['id']}"
+    if kinds and not rows:
+        wrong = f"the journal has no line of this kind: {args.kind}"
+        raise InvalidInputError(
+            ConfigError("--kind", None, None, wrong, instead(args.kind, sorted(kinds), "its kinds are"))
+        )
+    rows = rows[: args.lines][::-1]
+    if args.json:
+        print(json.dumps(rows, indent=2))
+        return 0
+    zone = ZoneInfo(call(args, "GET", "/api/site")[1]["timezone"]) if rows else None
+    for row in rows:
+        at = datetime.fromtimestamp(row["at_ns"] / 1e9, zone)
+        who = f" (by {row['who']})" if row["who"] else ""
+        print(f"{at:%Y-%m-%d %H:%M:%S}  {row['kind']:<9} {row['text']}{who}")
+    return 0 if rows else 1
+
+
+def _table(found: dict[str, Any]) -> str:
+    lines = [f"{'date':<11}{'show':<16}{'outcome':<11}{'lit':>7}{'pieces':>8}{'breaks':>8}{'Wh':>8}  why"]
+    for night in found["nights"]:
+        energy = "" if night["energy_wh"] is None else f"{night['energy_wh']:.0f}"
+        lit = f"{night['lit_s'] // 3600}:{night['lit_s'] % 3600 // 60:02}"
+        lines.append(
+            f"{night['date']:<11}{night['show'][:15]:<16}{night['outcome']:<11}{lit:>7}"
+            f"{sum(night['pieces'].values()):>8}{len(night['interruptions']):>8}{energy:>8}  {night['why']}".rstrip()
+        )
+    sums = found["sums"]
+    energy = "" if sums["energy_kwh"] is None else f", about {sums['energy_kwh']} kWh"
+    outcomes = ", ".join(f"{count} {outcome}" for outcome, count in sums["outcomes"].items())
+    lines.append(f"{sums['nights']} nights{f' ({outcomes})' if outcomes else ''}, lit {sums['hours_lit']} h{energy}")
+    lines.append("pieces: " + (", ".join(f"{name} {count}" for name, count in sums["pieces"].items()) or "none"))
+    return "\n".join(lines)

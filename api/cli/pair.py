@@ -1,0 +1,119 @@
+"""Who may ask, by command: a link for a phone as a QR code, the devices that are signed in, another passcode."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import json
+import re
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+
+from gloaming.api.cli.live import add_where, call
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add `pair`, `devices` and `passcode`."""
+    pair = _command(subparsers, "pair", "a QR code that signs one phone in, once, within ten minutes", show_link)
+    pair.add_argument("--viewer", action="store_true", help="for a phone that looks and touches nothing")
+    pair.add_argument("--address", help="the address in the link, as http://192.0.2.4:8080 (default: the best known)")
+    devices = _command(subparsers, "devices", "the devices that are signed in; --revoke signs one out", show_devices)
+    end = devices.add_mutually_exclusive_group()
+    end.add_argument("--revoke", type=int, metavar="ID", help="sign this one out for good")
+    end.add_argument("--revoke-all", action="store_true", help="sign out every device but the board itself")
+    devices.add_argument("--json", action="store_true", help="the whole answer as one object")
+    passcode = _command(
+        subparsers, "passcode", "make a new passcode and print it; signed-in phones stay so", set_passcode
+    )
+    passcode.add_argument("--choose", action="store_true", help="take one that you type")
+
+
+def _command(
+    subparsers: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    help: str,
+    handler: Callable[[argparse.Namespace], int],
+) -> argparse.ArgumentParser:
+    parser = subparsers.add_parser(name, help=help)
+    add_where(parser, positional=True)
+    parser.set_defaults(handler=handler)
+    return parser
+
+
+def show_link(args: argparse.Namespace) -> int:
+    """`gloaming pair`."""
+    import segno
+
+    if args.address and not re.fullmatch(r"https?://[^\s/]{1,253}/?", args.address, re.ASCII):
+        wrong = f"{args.address!r} is no address"
+        raise InvalidInputError(ConfigError("--address", None, None, wrong, "as http://192.0.2.4:8080"))
+    code, answer = call(args, "POST", "/api/links", {"kind": "viewer" if args.viewer else "operator"})
+    if code != 201:
+        return _refused(answer)
+    link = f"{args.address.rstrip('/')}/#{answer['code']}" if args.address else answer["link"]
+    with suppress(UnicodeEncodeError):  # a terminal without such letters has the link alone
+        "▀▄█".encode(sys.stdout.encoding or "ascii")
+        segno.make(link, error="m").terminal(compact=True)
+    print(f"\n{link}")
+    for other in answer["other_links"] if not args.address else ():
+        print(f"or, where that name is not found: {other}")
+    print(f"It signs one phone in, as {answer['kind']}, once, until {answer['until'][11:16]}.")
+    return 0
+
+
+def show_devices(args: argparse.Namespace) -> int:
+    """`gloaming devices`."""
+    if args.revoke is not None:
+        code, answer = call(args, "DELETE", f"/api/devices/{args.revoke}")
+        if code != 200:
+            return _refused(answer)
+        print(f"device {args.revoke} is signed out")
+        return 0
+    if args.revoke_all:
+        code, answer = call(args, "DELETE", "/api/devices")
+        if code != 200:
+            return _refused(answer)
+        print(f"devices signed out: {len(answer)}")
+        return 0
+    code, answer = call(args, "GET", "/api/devices")
+    if code != 200:
+        return _refused(answer)
+    if args.json:
+        print(json.dumps(answer, indent=2))
+        return 0
+    for device in answer:
+        this = " (this one)" if device["this"] else ""
+        since, seen = device["since"][:10], device["seen"][:16].replace("T", " ")
+        print(f"{device['id']:>4}  {device['name']}{this}: {device['kind']}, since {since}, last seen {seen}")
+    return 0
+
+
+def set_passcode(args: argparse.Namespace) -> int:
+    """`gloaming passcode`."""
+    from gloaming.api.http.auth.authenticator import weakness
+
+    passcode: str | None = None
+    if args.choose:
+        try:
+            passcode = getpass.getpass("New passcode: ") if sys.stdin.isatty() else sys.stdin.readline().rstrip("\n")
+            again = getpass.getpass("Once more: ") if sys.stdin.isatty() else passcode
+        except EOFError:  # Ctrl-D
+            passcode = again = ""
+        if again != passcode:
+            print("the two are not the same; nothing has changed", file=sys.stderr)
+            return 2
+        if wrong := weakness(passcode):
+            print(f"{wrong}; nothing has changed", file=sys.stderr)
+            return 2
+    code, answer = call(args, "PUT", "/api/passcode", {"passcode": passcode} if passcode else {})
+    if code != 200:
+        return _refused(answer)
+    print("the passcode is changed" if args.choose else answer["passcode"])
+    return 0
+
+
+def _refused(answer: dict[str, str]) -> int:
+    print(answer["detail"], file=sys.stderr)
+    return 1

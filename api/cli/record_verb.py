@@ -1,0 +1,219 @@
+"""What `gloaming record` does: from its arguments to a recording, a line of progress, an end by Ctrl-C, a report."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from glob import escape
+from pathlib import Path
+
+from gloaming.api.cli.frames_verbs import apart, bar, made
+from gloaming.shows.config_files.errors import input_error
+from gloaming.shows.framefile.source import parse_fps, parse_universes
+from gloaming.shows.framefile.writer import is_written, place_wrong
+from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE
+from gloaming.shows.recording.live import Listener, Live
+from gloaming.shows.recording.receive import DISCOVERY_S, Receiver
+from gloaming.shows.recording.recorder import Outcome, Wanted, from_capture
+from gloaming.shows.recording.report import ranges
+from gloaming.shows.recording.sockets import Sockets
+
+TICK_S = 0.05
+LINE_S = 0.5
+SPARE_SOCKETS = 12
+"""Room for the groups of some hundreds of universes that turn up later."""
+
+
+def record_(args: argparse.Namespace) -> int:
+    """`record`."""
+    wanted = _wanted(args)
+    if args.capture:
+        if args.for_s is not None:
+            raise input_error("--for", "a capture is as long as it is", "leave out --for, or --capture")
+        if args.interface is not None or args.address is not None:
+            right = "leave out --interface and --address, or --capture"
+            raise input_error("--capture", "a capture comes in nowhere", right)
+        apart(args.out, args.capture)
+        with bar("reading") as progress:
+            outcome = from_capture(args.capture, args.out, wanted, progress)
+    else:
+        outcome = _live(args, wanted)
+    _report(args, outcome)
+    if outcome.broken:
+        _say(f"{args.out}: {outcome.broken}; what came before is kept")
+    return 1 if outcome.broken else 0
+
+
+def _wanted(args: argparse.Namespace) -> Wanted:
+    universes = None if args.universes == "all" else parse_universes(args.universes)
+    slots: str | int = args.slots
+    if args.slots not in ("used", "sent"):
+        if not args.slots.isascii() or not args.slots.isdecimal() or not 1 <= int(args.slots) <= 512:
+            raise input_error("--slots", f"{args.slots!r} is not used, sent, or a number from 1 to 512")
+        slots = int(args.slots)
+    for key, seconds in (("--for", args.for_s), ("--until-still", args.until_still)):
+        if seconds is not None and not 0 < seconds < 1e7:
+            raise input_error(key, f"{seconds:g} is not a number of seconds")
+    fps = parse_fps(args.fps) if args.fps else None
+    return Wanted(universes, slots, fps, args.from_change, args.until_still, args.for_s, args.preview)
+
+
+def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
+    if wrong := place_wrong(args.out):
+        raise input_error(args.out, wrong)
+    stop = threading.Event()
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    for number in before:
+        signal.signal(number, lambda *_: stop.set())
+
+    def give_back(_: Path) -> None:  # the file is whole: now a second Ctrl-C ends us
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+    for old in sorted(args.out.parent.glob(f"{escape(args.out.name)}.*.part")):
+        if is_written(old):
+            _say(f"warning: {args.out} is being written already, as {old.name}; the one that ends last is kept")
+            continue
+        _say(f"note: {old} was left by a recording that was cut off; `gloaming frames mend` makes a frame file of it")
+    universes = wanted.universes or _announced(args, stop)
+    every = wanted.universes is None
+    heard = [*universes, DISCOVERY_UNIVERSE] if every else universes
+    sockets = Sockets(heard, args.address, args.interface, spare=SPARE_SOCKETS if every else 0)
+    for note in sockets.notes:
+        _say(f"warning: {note}")
+    said = len(sockets.notes)
+    receiver = Receiver(sockets.all)
+    live = Live(receiver, args.out, wanted, lambda new: sockets.join(new.difference(heard)))
+    broken = None
+    try:
+        try:
+            _run(args, live, stop)
+        except EOFError as error:
+            broken = str(error)
+        with bar("tidying") as progress:
+            outcome = live.finish(give_back, progress)
+        notes = (*outcome.notes, *sockets.notes[said:])
+        return replace(outcome, notes=notes, broken=outcome.broken or broken)
+    except BaseException:
+        live.discard()
+        raise
+    finally:
+        give_back(args.out)
+        receiver.close()
+
+
+def _announced(args: argparse.Namespace, stop: threading.Event) -> tuple[int, ...]:
+    """Every universe that is announced within the time in which every source must announce, or that comes in."""
+    _say(f"listening for {DISCOVERY_S + 1:.0f} s for the universes there are")
+    sockets = Sockets([DISCOVERY_UNIVERSE], args.address, args.interface)
+    receiver = Receiver(sockets.all)
+    ear = Listener(receiver)
+    try:
+        until_s = time.monotonic() + DISCOVERY_S + 1
+        while time.monotonic() < until_s and not stop.is_set():
+            ear.listen(TICK_S)
+    finally:
+        receiver.close()
+    if stop.is_set():
+        raise input_error(args.out, "it was ended before the recording began")
+    if not ear.universes:
+        heard = f"; {sockets.notes[0]}" if sockets.notes else ""
+        raise input_error("--universes", f"no universe was announced, and none came in{heard}", "name them: 1-13")
+    _say(f"recording {ranges(sorted(ear.universes))}")
+    return tuple(sorted(ear.universes))
+
+
+def _run(args: argparse.Namespace, live: Live, stop: threading.Event) -> None:
+    """Until Ctrl-C, or until the recording is over by itself, or silence has lasted as long as it may. MistakeError
+    when nothing came in the time that was given, unless a first change is waited for.
+    """
+    line = _Line(live)
+    came_s, began_s = 0.0, None
+    give_up_s = None if args.for_s is None or live.waits_for_change else time.monotonic() + args.for_s
+    while not stop.is_set() and live.ended is None:
+        now_s, before = time.monotonic(), live.levels
+        if live.pump(TICK_S):
+            stop.wait(TICK_S)  # so that much is done at a time
+        if began_s is None and live.began:
+            began_s = now_s
+        if live.levels > before:
+            came_s = now_s
+        elif began_s is not None:
+            over = args.for_s is not None and now_s - began_s > args.for_s + 2
+            still = args.until_still is not None and now_s - came_s > args.until_still
+            if over or still:
+                break
+        elif give_up_s is not None and now_s > give_up_s:
+            line.end()
+            raise input_error("--for", f"it ended after {args.for_s:g} s: {live.nothing}")
+        line.show(now_s)
+    line.end()
+
+
+class _Line:
+    """The line of progress, where standard error is a terminal."""
+
+    def __init__(self, live: Live) -> None:
+        self._live, self._shown_s, self._packets = live, 0.0, 0
+        self._to: Callable[[str], object] | None = sys.stderr.write if sys.stderr.isatty() else None
+
+    def show(self, now_s: float) -> None:
+        """Every half second: universes, rate, losses."""
+        if self._to is None or now_s - self._shown_s < LINE_S:
+            return
+        live, recording = self._live, self._live.recording
+        rate = (live.packets - self._packets) / (now_s - self._shown_s) if self._shown_s else 0.0
+        self._shown_s, self._packets = now_s, live.packets
+        text = "waiting for the first packet" if not live.packets else f"{rate:.0f} packets a second"
+        if recording:
+            tally = recording.tally
+            text = (
+                f"{tally.elapsed_s:.1f} s  {recording.heard} universes  {tally.frames} frames at {recording.fps:.4g}"
+                f"  {text}  {tally.lost_in_all} lost"
+            )
+        self._to(f"\r\033[K{text}")
+        sys.stderr.flush()
+
+    def end(self) -> None:
+        if self._to is not None:
+            self._to("\r\033[K")
+
+
+def _report(args: argparse.Namespace, outcome: Outcome) -> None:
+    tally, info = outcome.tally, outcome.info
+    lines = [*tally.lines(info.fps), *outcome.notes]
+    if args.json:
+        numbers = [one.number for one in info.universes]
+        print(
+            json.dumps(
+                {
+                    "path": str(info.path),
+                    "frames": info.frames,
+                    "fps": float(info.fps),
+                    "measured_fps": tally.measured_fps,
+                    "universes": numbers,
+                    "packets": tally.data,
+                    "lost": tally.lost_in_all,
+                    "dropped": tally.dropped,
+                    "repeated": tally.repeated,
+                    "out_of_order": tally.out_of_order,
+                    "frames_lost": tally.frames_lost,
+                    "frames_filled": tally.frames_filled,
+                    "lines": lines,
+                }
+            )
+        )
+        return
+    made(info.path)
+    for line in lines:
+        print(f"  {line}")
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr)

@@ -1,0 +1,51 @@
+"""`gloaming rig-check`: test patterns on the rig, by the running daemon."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from gloaming.api.cli.live import call, end_all, tell_taken
+from gloaming.daemon.direction.overrides import TERMS, Kind
+from gloaming.shows.rig.patterns import COLOURS, KINDS
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add this family's command."""
+    patterns = "\n".join(f"  {kind:<10} {what}" for kind, what in KINDS.items())
+    parser = subparsers.add_parser(
+        "rig-check",
+        help=TERMS[Kind.RIG_CHECK].help,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        epilog=f"patterns:\n{patterns}\n  end        end the rig check",
+    )
+    parser.add_argument("pattern", choices=(*KINDS, "end"), metavar="PATTERN")
+    parser.add_argument("number", nargs="?", type=int, metavar="NUMBER", help="which pixel, or which universe")
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--string", metavar="NAME", help="on this string alone")
+    where.add_argument("--controller", metavar="NAME", help="on the strings of this controller alone")
+    parser.add_argument("--colour", choices=COLOURS, help="default: white")
+    parser.add_argument("--level", type=float, metavar="LEVEL", help="how bright, 0.01 to 1 (default: 0.3)")
+    parser.add_argument("--minutes", type=float, metavar="MINUTES", help="how long, 10 at the most")
+    parser.add_argument("--site", type=Path, default=Path(), help="the site's folder (default: here)")
+    parser.add_argument("--state", type=Path, help="its state directory (default: SITE/state)")
+    parser.add_argument("--url", help="the daemon's address (default: as the state directory says)")
+    parser.add_argument("--token-file", type=Path, help="a file with a token (default: in the state directory)")
+    parser.set_defaults(handler=run_rig_check)
+
+
+def run_rig_check(args: argparse.Namespace) -> int:
+    """Ask for a pattern, or end the one that stands; exit 1 where it is refused."""
+    from gloaming.api.http.schemas.requests import rig_check_request
+
+    if args.pattern == "end":
+        return end_all(args, ("rig-check",), "no rig check is under way")
+    keys = ("pattern", "number", "string", "controller", "colour", "level", "minutes")
+    request = rig_check_request({key: getattr(args, key) for key in keys if getattr(args, key) is not None})
+    code, answer = call(args, "POST", "/api/rig-check", request)
+    if code != 201:
+        print(answer["detail"], file=sys.stderr)
+        return 2 if code == 422 else 1
+    tell_taken(answer, answer["check"])
+    return 0

@@ -1,0 +1,83 @@
+"""`gloaming run`: planner and transmitter on a site, until told to stop."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+NO_PAGE = "no-page"
+"""The file in the state folder that says why a planner cannot be asked: its page has no port, or no certificate."""
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add `run`."""
+    run = subparsers.add_parser("run", help="play a site: planner and transmitter, until told to stop")
+    run.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
+    run.add_argument("--state", type=Path, metavar="DIR", help="where state is kept (default: SITE/state)")
+    run.set_defaults(handler=run_site)
+
+
+def state_folder(site: Path, given: Path | None) -> Path:
+    """Where a site's state is kept: as given, as the service manager says, or beside the site."""
+    return (given or Path(os.environ.get("STATE_DIRECTORY") or site / "state")).absolute()
+
+
+def run_site(args: argparse.Namespace) -> int:
+    """Check the site in a process that does not stay, then keep both processes running."""
+    from gloaming.api.supervisor import MISTAKE, Supervisor
+
+    site, state = args.site.absolute(), state_folder(args.site, args.state)
+    checked = subprocess.run([sys.executable, "-m", "gloaming.api.cli.run", str(args.site), str(state)], check=False)
+    if checked.returncode:
+        return MISTAKE
+    try:
+        supervisor = Supervisor(site, state)
+    except OSError as error:
+        print(f"{state}: {error.strerror or error}", file=sys.stderr)
+        return MISTAKE
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: supervisor.stop())
+    signal.signal(signal.SIGHUP, lambda *_: supervisor.reload())
+    return supervisor.run()
+
+
+def _check() -> int:
+    """In a process of its own: every mistake of the site; and what will happen tonight."""
+    from datetime import datetime
+
+    from gloaming.daemon.direction.decide import decide, instant
+    from gloaming.daemon.direction.score import State
+    from gloaming.daemon.integrations.hooks import user_name
+    from gloaming.daemon.planner.clock import Clock
+    from gloaming.daemon.planner.clock_trust import verdict_at_a_start
+    from gloaming.daemon.site.load import load_site
+
+    clock, state = Clock(), Path(sys.argv[2])
+    now = datetime.fromtimestamp(clock.now_ns() / 1e9).astimezone()
+    site = load_site(Path(sys.argv[1]), now)
+    for warning in site.doubts:
+        print(f"warning: {warning}", file=sys.stderr)
+    trust = verdict_at_a_start(state, clock, site.clock.trust)
+    if trust.trusted:
+        decision = decide(instant(now), site)
+        print(f"{site.name}: {decision.state} now; {decision.reasons[0].text}" if decision.reasons else site.name)
+        if decision.next_ns is not None:
+            at = datetime.fromtimestamp(decision.next_ns / 1e9, site.timezone)
+            print(f"next: {decision.next_state} at {at:%A %d %B %H:%M:%S}")
+    else:
+        print(f"{site.name}: {State.NO_CLOCK} now; {trust.text}; the show stays dark until the clock is right")
+    for hook in site.hooks:
+        if hook.command:
+            print(f"{hook.place}: {hook.command[0]} runs as {user_name()}, without access to {state}")
+    print(f"the phone's side listens on {site.phone.listen}; the passcode stands in {state}/passcode", flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    from gloaming.api.cli.main import carried_out
+
+    sys.exit(carried_out(_check))

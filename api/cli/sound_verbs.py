@@ -1,0 +1,189 @@
+"""What `gloaming sound` does: list devices; play clicks and flashes with a transmitter of its own."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import select
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import wave
+from dataclasses import asdict
+from fractions import Fraction
+from pathlib import Path
+from uuid import uuid4
+
+import numpy as np
+
+from gloaming.api.cli.run import state_folder
+from gloaming.daemon.direction.occurrences import neighbours_windows
+from gloaming.daemon.planner.messages import setup_of, windows_of
+from gloaming.daemon.score.protocol import Op
+from gloaming.daemon.score.score import Picture, Score, Segment
+from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.site.schema import read_delay
+from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.framefile.reader import FrameWriter, Universe
+from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
+
+FPS, RATE_HZ = 40, 48_000
+LEVEL = 0.3
+"""How bright the flashes are: the test is watched from close by."""
+FLASH_FRAMES, CLICK_S = 4, 0.01
+BEFORE_NS = 4 * SECOND_NS
+CAUTION = "The whole rig flashes once a second at 30 %. Keep people with photosensitive epilepsy away from it."
+
+
+def list_devices(args: argparse.Namespace) -> int:
+    """`gloaming sound devices`; exit 1 where there is none."""
+    try:
+        found = devices()
+    except NoDeviceError as error:
+        print(error, file=sys.stderr)
+        return 1
+    if args.json:
+        print(json.dumps([asdict(device) for device in found], indent=2))
+    for device in () if args.json else found:
+        mark = "*" if device.default else " "
+        print(f"{mark} {device.name}  ({device.channels} channels, {device.rate_hz} samples a second)")
+    if not found:
+        print("this machine has no sound device", file=sys.stderr)
+    return 0 if found else 1
+
+
+def click_and_flash(args: argparse.Namespace) -> int:
+    """`gloaming sound test`; exit 1 where the neighbours' hours forbid it, or nothing can be heard."""
+    if not 5 <= args.seconds <= 300:
+        raise InvalidInputError(
+            ConfigError("--for", None, None, f"{args.seconds:g} is not from 5 to 300 seconds", "as --for 30")
+        )
+    site = load_site(args.site, strict=False)
+    try:
+        delay_ns = site.sound.delay if args.delay is None else read_delay(args.delay)
+    except ValueError as error:
+        wrong, _, right = str(error).partition("; ")
+        raise InvalidInputError(ConfigError("--delay", None, None, wrong, right)) from None
+    now_ns = time.time_ns()
+    until_ns = now_ns + BEFORE_NS + round(args.seconds) * SECOND_NS
+    for window in neighbours_windows(site, now_ns, until_ns):
+        if window.ceiling == 0 or (window.quiet and window.volume == 0):
+            print(f"{window.reason.text} ({window.reason.rule})", file=sys.stderr)
+            return 1
+    _refuse_beside_a_daemon(state_folder(args.site, args.state) / "transmitter.sock")
+    print(CAUTION)
+    by = "later" if delay_ns >= 0 else "earlier"
+    print(f"a click and a flash each second, the click {abs(delay_ns) / 1e6:g} ms {by} ([sound] delay); Ctrl-C ends it")
+    with tempfile.TemporaryDirectory(prefix="gloaming-") as name:
+        said = _play(Path(name), site, now_ns + BEFORE_NS, until_ns, delay_ns)
+    print("click after flash: a smaller delay; click before flash: a greater one. Try with --delay.")
+    return 1 if said else 0
+
+
+def _refuse_beside_a_daemon(path: Path) -> None:
+    with socket.socket(socket.AF_UNIX) as probe:
+        try:
+            probe.connect(str(path))
+        except OSError:
+            return
+    wrong = "the daemon plays this site, and both would send to the same universes"
+    raise InvalidInputError(
+        ConfigError(path.parent, None, None, wrong, "end it first, and start it again after the test")
+    )
+
+
+def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int) -> bool:
+    """Give it to a transmitter; whether it had anything to say against its sound."""
+    seconds = (until_ns - begin_ns) // SECOND_NS
+    frames, sound = _make(folder, site, seconds)
+    line = folder / "transmitter.sock"
+    transmitter = subprocess.Popen([sys.executable, "-m", "gloaming.daemon.transmitter", str(line)])
+    ending: list[int] = []
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda number, _: ending.append(number))
+    try:
+        sock = _connect(line, transmitter)
+        clicks = Picture("click and flash", str(frames), seconds * FPS, Fraction(FPS), begin_ns)
+        flashing = Segment(
+            begin_ns,
+            until_ns,
+            picture=clicks,
+            level_from=LEVEL,
+            level_until=LEVEL,
+            sound_path=str(sound),
+            sound_from=1.0,
+            sound_until=1.0,
+        )
+        score = Score(
+            id=1,
+            offset_ns=time.time_ns() - time.monotonic_ns(),
+            wall_offset_ns=0,
+            segments=(Segment(begin_ns - BEFORE_NS, begin_ns), flashing),
+            device=site.sound.device,
+            delay_ns=delay_ns,
+        )
+        windows = windows_of(site, begin_ns - MINUTE_NS, until_ns)
+        for value in (setup_of(site, uuid4(), None), windows, score):
+            sock.sendall(json.dumps(value.to_json()).encode() + b"\n")
+        return _listen(sock, until_ns, ending)
+    finally:
+        transmitter.terminate()
+        transmitter.wait()
+
+
+def _make(folder: Path, site: Site, seconds: int) -> tuple[Path, Path]:
+    """A flash of every slot and a click at each full second but the first."""
+    offset, universes = 0, []
+    for number, slots in site.rig.slots.items():
+        universes.append(Universe(number, slots, offset))
+        offset += slots
+    flash = np.full((FPS, offset), 0, dtype=np.uint8)
+    flash[:FLASH_FRAMES] = 255
+    with FrameWriter(folder / "flash.frames", Fraction(FPS), universes) as writer:
+        writer.write(np.zeros((FPS, offset), dtype=np.uint8))
+        for _ in range(seconds - 1):
+            writer.write(flash)
+    tone = np.zeros(RATE_HZ, dtype="<i2")
+    at = np.arange(round(CLICK_S * RATE_HZ))
+    tone[: len(at)] = np.round(16_000 * np.sin(2 * np.pi * 2000 * at / RATE_HZ))
+    with wave.open(str(folder / "click.wav"), "wb") as file:
+        file.setparams((1, 2, RATE_HZ, 0, "NONE", ""))
+        file.writeframes(bytes(RATE_HZ * 2))
+        for _ in range(seconds - 1):
+            file.writeframes(tone.tobytes())
+    return folder / "flash.frames", folder / "click.wav"
+
+
+def _connect(path: Path, transmitter: subprocess.Popen[bytes]) -> socket.socket:
+    for _ in range(500):
+        sock = socket.socket(socket.AF_UNIX)
+        try:
+            sock.connect(str(path))
+            return sock
+        except OSError:
+            sock.close()
+            if transmitter.poll() is not None:
+                break
+            time.sleep(0.02)
+    raise InvalidInputError(ConfigError("transmitter", None, None, "it does not start", "see what it printed above"))
+
+
+def _listen(sock: socket.socket, until_ns: int, ending: list[int]) -> bool:
+    """Pass on what the transmitter says is wrong, until the end or Ctrl-C."""
+    unread, silent = b"", False
+    while time.time_ns() < until_ns and not ending:
+        if not select.select([sock], [], [], 0.2)[0]:
+            continue
+        data = sock.recv(1 << 16)
+        if not data:
+            break
+        *lines, unread = (unread + data).split(b"\n")
+        for message in map(json.loads, lines):
+            if message["op"] == Op.TROUBLE and not message["over"]:
+                print(f"{message['subject']}: {message['text']}", file=sys.stderr)
+                silent |= message["kind"] == "sound"
+    return silent

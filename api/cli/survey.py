@@ -1,0 +1,123 @@
+"""`gloaming survey`: the check of a site before the season, in the terminal, as JSON, or as a page to print."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from gloaming.daemon.reports.survey import Survey
+
+MARKS = {"error": ("ERROR", "bold red"), "warning": ("warning", "yellow"), "fact": ("fact", "dim")}
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add this family's command."""
+    survey = subparsers.add_parser("survey", help="the check of a site before the season; exit 1 on an error")
+    survey.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
+    survey.add_argument("--json", action="store_true", help="one object instead of a report")
+    survey.add_argument("--html", type=Path, metavar="FILE", help="also write a page to print and keep")
+    survey.add_argument("--ask-nobody", action="store_true", help="do not ask the controllers whether they are there")
+    survey.set_defaults(handler=run_survey)
+
+
+def run_survey(args: argparse.Namespace) -> int:
+    """Survey, report, and say by the exit code whether there is an error."""
+    from rich.console import Console
+
+    from gloaming.api.cli.run import state_folder
+    from gloaming.daemon.reports.survey import survey
+
+    if not args.site.is_dir():
+        right = "name a folder that holds site.toml and rig.toml"
+        raise InvalidInputError(ConfigError(args.site, None, None, "there is no such site", right))
+    at = datetime.now().astimezone()
+    with _bar() as tell:
+        found = survey(args.site, at, tell, ask=not args.ask_nobody, state=state_folder(args.site, None))
+    if args.json:
+        print(json.dumps(found.as_json(), indent=2))
+    else:
+        report(found, Console(highlight=False, soft_wrap=True))
+    if args.html:
+        _write_page(found, args.html)
+    return 1 if found.count("error") else 0
+
+
+def _write_page(found: Survey, path: Path) -> None:
+    from gloaming.daemon.reports.survey_html import page
+
+    try:
+        path.write_text(page(found), encoding="utf-8")
+    except OSError as error:
+        raise InvalidInputError(ConfigError(path, None, "--html", error.strerror or str(error))) from None
+
+
+@contextmanager
+def _bar() -> Iterator[Callable[[str, int, int], None]]:
+    """A progress bar on stderr, a line for each thing under way."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(file=sys.stderr), transient=True) as bar:
+        tasks: dict[str, Any] = {}
+
+        def tell(name: str, done: int, of: int) -> None:
+            if name not in tasks:
+                tasks[name] = bar.add_task(name, total=of)
+            bar.update(tasks[name], completed=done)
+
+        yield tell
+
+
+def report(found: Survey, console: Console) -> None:
+    """The report as a person reads it in a terminal."""
+    from rich.markup import escape
+
+    from gloaming.daemon.reports.survey import CAUTIONS
+    from gloaming.daemon.reports.survey_texts import plural, thinned
+
+    console.print(f"[bold]{escape(found.site)}[/], surveyed {found.at:%d %B %Y %H:%M}")
+    for section, findings in found.sections.items():
+        if findings:
+            console.print(f"\n[bold]{section}[/]")
+        for finding, more in thinned(findings):
+            mark, style = MARKS[finding.severity]
+            hint = f"\n      [dim]{escape(finding.hint)}[/]" if finding.hint else ""
+            console.print(f"  [{style}]{mark:7}[/] {escape(finding.place)}: {escape(finding.text)}{hint}")
+            if more:
+                console.print(f"          [dim]and {more} more like it: --json has all[/]")
+    _summary(found, console)
+    console.print("\n[bold]cautions[/]")
+    for caution in CAUTIONS:
+        console.print(f"  {escape(caution)}")
+    console.print(f"\n{plural(found.count('error'), 'error')}, {plural(found.count('warning'), 'warning')}")
+
+
+def _summary(found: Survey, console: Console) -> None:
+    from gloaming.daemon.reports.survey_texts import plural
+
+    if found.holds_at is not None:
+        up_to = "at any brightness" if found.holds_at == 1 else f"up to brightness {_floor(found.holds_at)}"
+        console.print(f"\nthe fuses and supplies in rig.toml hold {up_to}; it is set to {found.brightness:g}")
+    if found.energy:
+        spent = found.energy
+        price = "" if spent.price is None else f", {spent.price:.2f} {spent.currency}".rstrip()
+        console.print(
+            f"energy, before the supplies' losses: {spent.season_kwh:.1f} kWh in {plural(spent.nights, 'night')}, "
+            f"{spent.night_kwh:.2f} kWh a night, {spent.heaviest_kwh:.2f} on {spent.heaviest:%d %B}{price}"
+        )
+
+
+def _floor(value: float) -> str:
+    return f"{int(value * 100) / 100:.2f}"

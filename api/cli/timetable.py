@@ -1,0 +1,234 @@
+"""`gloaming nights`, `why`, `rehearse`: the season as a table, one instant with its reasons, and all of it added up."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections import Counter
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+
+if TYPE_CHECKING:
+    from gloaming.daemon.direction.score import Reason
+    from gloaming.daemon.reports.nights import Row
+    from gloaming.daemon.reports.rehearsal import Rehearsal
+    from gloaming.daemon.site.load import Site
+
+USUAL_DAYS = 45
+"""How many dates `rehearse` goes through."""
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add this family's commands."""
+    nights = subparsers.add_parser("nights", help="the nights of the season: when each opens and closes, and why")
+    _add_dates(nights, "this season and the next one")
+    kind = nights.add_mutually_exclusive_group()
+    kind.add_argument("--json", action="store_true", help="a list of objects instead of a table")
+    kind.add_argument("--ics", type=Path, metavar="FILE", help="write a calendar (RFC 5545) for a phone")
+    kind.add_argument("--svg", type=Path, metavar="FILE", help="write one picture of the season")
+    nights.set_defaults(handler=show_nights)
+    why = subparsers.add_parser("why", help="what is to be on the wire at an instant, and why")
+    why.add_argument("words", nargs="*", metavar="[SITE] [AT]", help="a site folder; an instant (default: now)")
+    why.add_argument("--json", action="store_true", help="one object instead of sentences")
+    why.set_defaults(handler=show_why)
+    rehearse = subparsers.add_parser("rehearse", help="the season without playing it, minute by minute")
+    _add_dates(rehearse, str(USUAL_DAYS))
+    rehearse.add_argument("--json", action="store_true", help="one object instead of sentences")
+    rehearse.set_defaults(handler=show_rehearsal)
+
+
+def _add_dates(parser: argparse.ArgumentParser, usual: str) -> None:
+    parser.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
+    parser.add_argument("--from", dest="first", metavar="DATE", help="the first date (default: today)")
+    parser.add_argument("--days", type=int, metavar="N", help=f"how many dates (default: {usual})")
+
+
+def show_nights(args: argparse.Namespace) -> int:
+    """`gloaming nights`: exit 1 where no night is given."""
+    from gloaming.daemon.reports.nights import coming_seasons, season
+
+    site, first, last = _site_and_dates(args)
+    rows = season(site, first, last) if args.days else coming_seasons(site, first, 1 if args.svg else 2)
+    if rows and not args.days:
+        first, last = rows[0].night.date if args.svg else first, rows[-1].night.date
+    if args.json:
+        print(json.dumps([row.as_json(site) for row in rows], indent=2))
+    elif args.ics:
+        from gloaming.daemon.reports.calendar import season_ics
+
+        _write(args.ics, season_ics(site, rows, datetime.now(UTC)))
+        print(f"{len(rows)} nights are in {args.ics}")
+    elif args.svg:
+        from gloaming.daemon.reports.season_svg import season_svg
+
+        _write(args.svg, season_svg(site, rows, first, last).encode())
+        print(f"{len(rows)} nights are in {args.svg}")
+    else:
+        _print_nights(site, rows, first, last)
+    return 0 if rows else 1
+
+
+def _print_nights(site: Site, rows: tuple[Row, ...], first: date, last: date) -> None:
+    print(f"{site.name}, {first:%d %B %Y} to {last:%d %B %Y}, times of {site.timezone.key}")
+    for row in rows:
+        opens, closes = (_local(at_ns, site) for at_ns in (row.night.opens_ns, row.closes_ns))
+        cut = f"  cut by {row.night.cut_by}" if row.night.cut_by else ""
+        why = f"{row.night.opens_by}; {row.night.closes_by}"
+        print(f"{row.night.date:%a %d %b %Y}  {opens:%H:%M:%S}-{closes:%H:%M:%S}  {row.night.show:<16} {why}{cut}")
+    if not rows:
+        print("no night is given on these dates")
+
+
+def show_rehearsal(args: argparse.Namespace) -> int:
+    """`gloaming rehearse`: exit 1 where no night is given."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    from gloaming.daemon.reports.rehearsal import rehearse
+
+    site, first, last = _site_and_dates(args)
+    console = Console(stderr=True)
+    columns = (TextColumn("rehearsing {task.description}"), BarColumn(), TextColumn("{task.percentage:.0f} %"))
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task(f"{first}", total=(last - first).days + 1)
+        result = rehearse(site, first, last, progress=lambda day: bar.update(task, advance=1, description=f"{day}"))
+    if args.json:
+        print(json.dumps(result.as_json(site), indent=2))
+    else:
+        _print_rehearsal(site, result, first, last)
+    return 0 if result.rows else 1
+
+
+def _print_rehearsal(site: Site, result: Rehearsal, first: date, last: date) -> None:
+    _print_nights(site, result.rows, first, last)
+    pieces = ", ".join(f"{name} {times}" for name, times in sorted(result.pieces.items())) or "none"
+    print(f"\nnights        {len(result.rows)}")
+    print(f"light         {_hours(result.lit_minutes)}")
+    print(f"sound         {_hours(result.sound_minutes)}")
+    print(f"pieces given  {pieces}")
+    print(f"gaps          {result.gaps}, together {_hours(round(result.gaps_ns / 60e9))}")
+    print(f"cut short     {len(result.cuts)}")
+    times = Counter((cut.what, cut.alike) for cut in result.cuts)
+    for (what, by), count in times.items():
+        at = next(cut.at_ns for cut in result.cuts if (cut.what, cut.alike) == (what, by))
+        often = f"{count} times, first on " if count > 1 else "on "
+        print(f"  {what}: {often}{_local(at, site):%a %d %b %Y at %H:%M:%S}, by {by}")
+
+
+def _hours(minutes: int) -> str:
+    return f"{minutes // 60} h {minutes % 60:02} min"
+
+
+def show_why(args: argparse.Namespace) -> int:
+    """`gloaming why`."""
+    from gloaming.daemon.direction.decide import decide, instant
+
+    folder, words = _site_and_words(args.words)
+    now = datetime.now().astimezone()
+    site = _site(folder, now)
+    at_ns = instant(_instant(words[0], site, now) if words else now)
+    decision = decide(at_ns, site)
+    if not words:
+        decision = replace(decision, reasons=(*decision.reasons, *_of_the_wire(folder)))
+    if args.json:
+        print(json.dumps(decision.as_json(site.timezone), indent=2))
+        return 0
+    frame = "" if decision.frame is None else f", frame {decision.frame}"
+    playing = f" {decision.piece}{frame}," if decision.piece else ""
+    print(f"{_local(at_ns, site):%A %d %B %Y %H:%M:%S}: {decision.state}{playing} at {decision.brightness:.0%}")
+    for reason in decision.reasons:
+        print(f"  {reason.text}  [{reason.rule}]")
+    if decision.next_ns is not None:
+        print(f"  next: {decision.next_state} at {_local(decision.next_ns, site):%A %d %B %H:%M:%S}")
+    return 0
+
+
+def _of_the_wire(folder: Path) -> list[Reason]:
+    """Why the wire is black, where a daemon runs for the site and says that it is."""
+    from gloaming.api.cli.live import call
+    from gloaming.daemon.direction.score import Reason, ReasonCode
+
+    try:
+        code, answer = call(argparse.Namespace(site=folder, state=None, url=None, token_file=None), "GET", "/api/why")
+    except InvalidInputError:  # none runs
+        return []
+    black = [one for one in answer["reasons"] if one["code"] == ReasonCode.WIRE_BLACK] if code == 200 else []
+    return [Reason(one["rule"], one["text"], ReasonCode.WIRE_BLACK) for one in black]
+
+
+def _site(folder: Path, now: datetime) -> Site:
+    """The site, also where frames do not exist yet: stderr has a warning for each piece that cannot be played."""
+    from gloaming.daemon.site.load import load_site
+
+    site = load_site(folder, now, strict=False)
+    for warning in site.doubts:
+        print(f"warning: {warning}", file=sys.stderr)
+    return site
+
+
+def _site_and_dates(args: argparse.Namespace) -> tuple[Site, date, date]:
+    """The site, and the first and last date that are asked for."""
+    now = datetime.now().astimezone()
+    given = _date(args.first) if args.first else None
+    days = USUAL_DAYS if args.days is None else args.days
+    if days < 1:
+        raise InvalidInputError(ConfigError("--days", None, None, f"{days} is not a number of dates", "as --days 7"))
+    site = _site(args.site, now)
+    first = given or now.astimezone(site.timezone).date()
+    try:
+        return site, first, first + timedelta(days=days - 1)
+    except OverflowError:
+        wrong = f"{days} days run past the calendar"
+        raise InvalidInputError(ConfigError("--days", None, None, wrong, "as --days 60")) from None
+
+
+def _site_and_words(words: list[str]) -> tuple[Path, list[str]]:
+    """The site folder comes first and may be left out."""
+    if len(words) > 2:
+        raise InvalidInputError(
+            ConfigError("why", None, None, f"{len(words)} words are too many", "as gloaming why SITE AT")
+        )
+    if len(words) == 2 or (words and (Path(words[0]).exists() or not words[0][:1].isdigit())):
+        return Path(words[0]), words[1:]
+    return Path(), words
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise InvalidInputError(ConfigError("--from", None, None, f"{text!r} is not a date", "as 2026-12-20")) from None
+
+
+def _instant(text: str, site: Site, now: datetime) -> datetime:
+    """An instant as a person writes it: ISO 8601, with or without its offset, or a time of today.
+
+    A local time that the clocks skip moves on by the gap, one that comes twice is its first (RFC 5545 3.3.5): what
+    Python takes a local time without a fold for.
+    """
+    right = "as 2026-12-24T22:45 or 22:45"
+    try:
+        if len(text) == 5:
+            text = f"{now.astimezone(site.timezone).date()}T{text}"
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        raise InvalidInputError(ConfigError("AT", None, None, f"{text!r} is not an instant", right)) from None
+    if not 1900 <= at.year <= 2100:
+        raise InvalidInputError(ConfigError("AT", None, None, f"{text} is not within 1900 to 2100", right))
+    return at if at.tzinfo else at.replace(tzinfo=site.timezone)
+
+
+def _write(path: Path, data: bytes) -> None:
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise InvalidInputError(ConfigError(path, None, None, f"it cannot be written ({error.strerror})")) from None
+
+
+def _local(at_ns: int, site: Site) -> datetime:
+    return datetime.fromtimestamp(at_ns / 1e9, site.timezone)

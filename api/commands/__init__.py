@@ -1,1 +1,0 @@
-"""One module for each family of `gloaming` commands."""

@@ -1,0 +1,191 @@
+"""One day of the show, worked out: every segment of a UTC day, from the givings, the hours and the overrides.
+
+Pure and self-contained: two days worked out apart agree where they meet, so any score is a cut through days.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import NamedTuple
+
+from gloaming.daemon.direction.fades import Fades, fades
+from gloaming.daemon.direction.overrides import Kind
+from gloaming.daemon.direction.pauses import stand_stills
+from gloaming.daemon.direction.rules_in_force import DayFacts, RulesInForce, sweep
+from gloaming.daemon.direction.rundown import Occurrence, Rundown, RundownPart, rundown
+from gloaming.daemon.direction.score import DecidedSegment, State
+from gloaming.daemon.direction.why import Why
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
+
+MARGIN_NS = 7_200 * SECOND_NS
+
+
+class _Stretch(NamedTuple):
+    """Where the same holds but for the parts of a programme; `giving` is the one that is on, or the last one, whose
+    light may still fade."""
+
+    from_ns: int
+    until_ns: int
+    rules: RulesInForce
+    occurrence: Occurrence | None
+
+
+class DayPlan:
+    """The segments of the UTC day that begins at `day_ns`, each made when it is asked for."""
+
+    def __init__(self, day_ns: int, facts: DayFacts) -> None:
+        self.facts = facts
+        self.from_ns, self.until_ns = day_ns, day_ns + DAY_NS
+        self._reasons = Why(facts)
+        self._segments: dict[int, DecidedSegment] = {}  # by their beginning: most of the work is in their reasons
+        self._calls = {one.id: one for one in facts.overrides if one.kind == Kind.CALL}
+        self.occurrences = tuple(
+            occurrence for occurrence in facts.occurrences if occurrence.opens_ns < self.until_ns + MARGIN_NS
+        )
+        self._programmes: dict[Occurrence, Rundown] = {}
+        overrides = facts.overrides
+        self._held = stand_stills(tuple(one for one in overrides if one.kind == Kind.PAUSE), facts.fade_ns)
+        self._skips = tuple(one.at_ns for one in overrides if one.kind == Kind.SKIP and not one.undone)
+        self._ends = {occurrence: self._end_of(occurrence) for occurrence in self.occurrences}
+        scenes = tuple(sweep(facts, self._ends, self.from_ns - MARGIN_NS, self.until_ns + MARGIN_NS))
+        self.fades: Fades = self._envelope(scenes)
+        self.sound: Fades = self._sound(scenes)
+        self._stretches = tuple(self._parted(scenes))
+
+    @property
+    def segments(self) -> tuple[DecidedSegment, ...]:
+        """All the segments of this day."""
+        return tuple(self.segments_between(self.from_ns, self.until_ns))
+
+    def segment_at(self, at_ns: int) -> DecidedSegment:
+        """The segment of an instant of this day."""
+        stretch = self._stretches[self._place(at_ns)]
+        from_ns, until_ns = stretch.from_ns, stretch.until_ns
+        given = self.rundown(stretch.occurrence) if stretch.occurrence else None
+        part = given.part_at(at_ns) if given else None
+        if part:
+            from_ns, until_ns = max(from_ns, part.from_ns), min(until_ns, part.until_ns)
+        elif given and given.until_ns is not None:
+            from_ns = max(from_ns, given.until_ns)
+        if from_ns not in self._segments:
+            self._segments[from_ns] = self._filled_in(stretch, from_ns, until_ns, part)
+        return self._segments[from_ns]
+
+    def segments_between(self, from_ns: int, until_ns: int) -> Iterator[DecidedSegment]:
+        """The segments of this day that meet an interval, whole."""
+        at_ns = max(from_ns, self.from_ns)
+        while at_ns < min(until_ns, self.until_ns):
+            segment = self.segment_at(at_ns)
+            yield segment
+            at_ns = segment.until_ns
+
+    def lit_between(self, from_ns: int, until_ns: int) -> Iterator[tuple[str, float, int]]:
+        """What is lit in an interval of this day: `(piece, mean level, nanoseconds)`, those of the rounds that come
+        again in an unchanged light added up."""
+        for stretch in self._stretches:
+            begin_ns, end_ns = max(from_ns, stretch.from_ns), min(until_ns, stretch.until_ns)
+            if begin_ns >= end_ns or not stretch.occurrence:
+                continue
+            low, high = self.fades.level_at(stretch.from_ns), self.fades.level_before(stretch.until_ns)
+            if not low and not high:
+                continue
+            for part, times in self.rundown(stretch.occurrence).counted(begin_ns, end_ns, rounds=low == high):
+                first_ns, last_ns = max(begin_ns, part.from_ns), min(end_ns, part.until_ns)
+                if part.picture and not part.picture.ended:
+                    level = (self.fades.level_at(first_ns) + self.fades.level_before(last_ns)) / 2
+                    yield part.picture.piece, level, times * (last_ns - first_ns)
+
+    def change_after(self, at_ns: int, state: State) -> tuple[int, State] | None:
+        """The first instant of this day after another at which the state is not that one, and what it is then."""
+        at_ns = max(at_ns, self.from_ns)
+        while at_ns < self.until_ns:
+            segment = self.segment_at(at_ns)
+            if segment.state != state:
+                return segment.from_ns, segment.state
+            stretch = self._stretches[self._place(at_ns)]
+            changes_ns = self.rundown(stretch.occurrence).change_after(at_ns) if stretch.occurrence else None
+            at_ns = min(stretch.until_ns, changes_ns or stretch.until_ns)
+        return None
+
+    def rundown(self, occurrence: Occurrence) -> Rundown:
+        """What a giving of this day has when: laid out when it is asked for."""
+        if occurrence not in self._programmes:
+            self._programmes[occurrence] = rundown(occurrence, self._held, self._skips, self.facts.zone)
+        return self._programmes[occurrence]
+
+    def end_of(self, occurrence: Occurrence) -> int:
+        """When a giving ends: its closing, the end of a piece that finishes, or the end of the call."""
+        return self._ends[occurrence]
+
+    def _place(self, at_ns: int) -> int:
+        return bisect_right(self._stretches, at_ns, key=lambda stretch: stretch.from_ns) - 1
+
+    def _end_of(self, occurrence: Occurrence) -> int:
+        end_ns = (occurrence.finish and self.rundown(occurrence).until_ns) or occurrence.to_ns
+        call = None if occurrence.called is None else self._calls.get(occurrence.called)
+        return min(end_ns, call.end_ns) if call else end_ns
+
+    def _foreseen(self) -> set[int]:
+        """The ends of what is given, but of a call that was ended by hand."""
+        calls = self._calls
+        return {
+            end_ns
+            for occurrence, end_ns in self._ends.items()
+            if not (occurrence.called in calls and calls[occurrence.called].undone)
+        }
+
+    def _envelope(self, scenes: tuple[RulesInForce, ...]) -> Fades:
+        foreseen = self._foreseen() | {window.from_ns for window in self.facts.windows if not window.quiet}
+        steps = tuple((rules.from_ns, rules.level(self.facts.brightness)) for rules in scenes)
+        ceilings = tuple((rules.from_ns, rules.ceiling) for rules in scenes)
+        return fades(steps, ceilings, frozenset(foreseen), self.facts.fade_ns)
+
+    def _sound(self, scenes: tuple[RulesInForce, ...]) -> Fades:
+        """The volume, which fades as the light does."""
+        if not self.facts.has_sound:
+            return Fades((self.from_ns,), (0.0,))
+        foreseen = self._foreseen() | {window.from_ns for window in self.facts.windows}
+        steps = tuple((rules.from_ns, rules.volume(self.facts.volume)) for rules in scenes)
+        ceilings = tuple((rules.from_ns, rules.loudest) for rules in scenes)
+        return fades(steps, ceilings, frozenset(foreseen), self.facts.fade_ns)
+
+    def _parted(self, scenes: tuple[RulesInForce, ...]) -> Iterator[_Stretch]:
+        """The scenes of this day, cut where a level turns and where it begins to wait for the evening."""
+        fading: Occurrence | None = None
+        knots = sorted({*self.fades.at_ns, *self.sound.at_ns})
+        for rules in scenes:
+            fading = rules.occurrence or fading
+            from_ns, until_ns = max(rules.from_ns, self.from_ns), min(rules.until_ns, self.until_ns)
+            if from_ns >= until_ns:
+                continue
+            edges = {from_ns, until_ns, *knots[bisect_right(knots, from_ns) : bisect_right(knots, until_ns - 1)]}
+            waits_ns = None if rules.occurrence else self._reasons.waits_from(from_ns)
+            if waits_ns and from_ns < waits_ns < until_ns:
+                edges.add(waits_ns)
+            for begin_ns, end_ns in pairwise(sorted(edges)):
+                yield _Stretch(begin_ns, end_ns, rules, fading)
+
+    def _filled_in(self, stretch: _Stretch, from_ns: int, until_ns: int, part: RundownPart | None) -> DecidedSegment:
+        rules, occurrence = stretch.rules, stretch.occurrence
+        low, high = self.fades.level_at(from_ns), self.fades.level_before(until_ns)
+        state, reasons = self._reasons.why(rules, part, from_ns)
+        picture = rules.pattern or (part.picture if part else None)
+        shown = bool(low or high) and picture is not None
+        lit = shown and not (picture and picture.ended)
+        sounding = shown and state != State.FAULT and rules.volume(self.facts.volume) > 0
+        return DecidedSegment(
+            from_ns=from_ns,
+            until_ns=until_ns,
+            state=state,
+            reasons=reasons,
+            show=occurrence.show if occurrence and (rules.occurrence or shown) and state != State.RIG_CHECK else None,
+            picture=picture if shown or (state == State.PAUSED and rules.occurrence) else None,
+            level_from=low if lit else 0.0,
+            level_until=high if lit else 0.0,
+            sound=bool(part and part.sound and sounding),
+            sound_from=self.sound.level_at(from_ns),
+            sound_until=self.sound.level_before(until_ns),
+            mix=part.mix if part and lit and picture is part.picture else None,
+        )

@@ -1,0 +1,122 @@
+"""From a checked request to an override: what the site does not have is a mistake, what its rules forbid is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from datetime import datetime, time, timedelta
+from typing import Any
+
+from gloaming.daemon.direction.decide import decide, instant, segment_at
+from gloaming.daemon.direction.occurrences import dark_window_at
+from gloaming.daemon.direction.overrides import TERMS, Kind, Override
+from gloaming.daemon.direction.rules_in_force import HeldRule
+from gloaming.daemon.direction.score import Reason, State
+from gloaming.daemon.direction.site_protocol import SiteProtocol
+from gloaming.daemon.direction.states import GIVEN
+from gloaming.daemon.timetable.zones import resolve
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
+
+UNDO_SKIP_NS = MINUTE_NS
+"""How long a skip can be taken back."""
+SOUND_AHEAD_NS = 9 * SECOND_NS // 10
+"""How much later a skip takes effect in a show with sound. The next sound must be decoded and pass the device's buffer;
+then it begins with its light."""
+
+
+class Refusal(Exception):
+    """What was asked may not be: the rules that forbid it."""
+
+    def __init__(self, *reasons: Reason) -> None:
+        super().__init__("; ".join(f"{reason.text} ({reason.rule})" for reason in reasons))
+        self.reasons = reasons
+
+
+def ask(
+    request: Mapping[str, Any],
+    at_ns: int,
+    site: SiteProtocol,
+    overrides: Iterable[Override] = (),
+    who: str = "",
+    held: tuple[HeldRule, ...] = (),
+) -> Override:
+    """The override that a request asks for at an instant, with id 0.
+
+    `request` has passed its model (api/http/schemas/overrides.py): `{"kind": "pause", "minutes": 15}`. `until` is an
+    ISO 8601 instant with its offset, a local `"22:15"` (the next one), or `"tonight"` (till the coming noon).
+
+    Raises MistakeError for a show that does not exist and an end that is not near enough, Refusal for what may not be.
+    """
+    kind = Kind(request["kind"])
+    override = Override(
+        id=0,
+        kind=kind,
+        at_ns=at_ns,
+        until_ns=_until(request, kind, at_ns, site),
+        who=who,
+        show=_show(request["show"], site) if kind == Kind.CALL else None,
+        level=request.get("level"),
+        unseen=request.get("unseen", False),
+    )
+    _allow(override, site, tuple(overrides), held)
+    return _with_its_sound(override, site, tuple(overrides), held) if kind == Kind.SKIP else override
+
+
+def _allow(override: Override, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]) -> None:
+    if override.kind == Kind.CALL:
+        window = dark_window_at(override.at_ns, site, held)
+        if window:
+            raise Refusal(window.reason)
+    if override.kind == Kind.SKIP:
+        decision = decide(override.at_ns, site, overrides, held)
+        if decision.show is None or decision.state not in {*GIVEN, State.PAUSED}:
+            raise Refusal(*decision.reasons)
+
+
+def _with_its_sound(
+    skip: Override, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]
+) -> Override:
+    """A skip, later by what sound needs; at once where no piece has any, or where something else comes before."""
+    later_ns = skip.at_ns + SOUND_AHEAD_NS
+    now, later = (segment_at(at_ns, site, overrides, held) for at_ns in (skip.at_ns, later_ns))
+    show = site.shows.get(now.show or "")
+    sounds = show and any(site.pieces[name].sound for name in (*show.order, show.between or "") if name in site.pieces)
+    return replace(skip, at_ns=later_ns) if sounds and now.picture == later.picture else skip
+
+
+def _mistake(key: str, wrong: str, right: str) -> InvalidInputError:
+    return InvalidInputError(ConfigError("request", None, key, wrong, right))
+
+
+def _until(request: Mapping[str, Any], kind: Kind, at_ns: int, site: SiteProtocol) -> int:
+    terms = TERMS[kind]
+    if not terms.lasts:
+        return at_ns + UNDO_SKIP_NS
+    minutes = request.get("minutes", terms.usual_minutes)
+    if "until" in request or minutes is None:
+        until = request.get("until", "tonight")
+        until_ns = _instant_of(until, at_ns, site)
+        if not at_ns < until_ns <= at_ns + terms.longest_minutes * MINUTE_NS:
+            wrong = f"{until!r} is not within the next {terms.longest_minutes // 60} hours"
+            raise _mistake("until", wrong, 'as "22:15"')
+        return until_ns
+    return at_ns + max(SECOND_NS, int(minutes * MINUTE_NS))
+
+
+def _instant_of(until: str, at_ns: int, site: SiteProtocol) -> int:
+    local = datetime.fromtimestamp(at_ns // SECOND_NS, site.timezone)
+    if until != "tonight" and len(until) > len("22:15"):
+        return instant(datetime.fromisoformat(until))
+    clock = time(12) if until == "tonight" else time.fromisoformat(until)
+    for days in range(3):
+        until_ns = resolve(local.date() + timedelta(days=days), clock, site.timezone)
+        if until_ns > at_ns:
+            return until_ns
+    raise AssertionError("a time of day comes within two days")
+
+
+def _show(show: str, site: SiteProtocol) -> str:
+    if show not in site.shows:
+        raise _mistake("show", f"there is no show {show!r}", f"use {', '.join(site.shows)}")
+    return show

@@ -1,0 +1,214 @@
+"""What is in force together: the givings, neighbours' hours and overrides of every stretch of a day.
+
+Windows of the neighbours' hours that had begun when the clock was set: each holds for as long as it would have held.
+
+A held window goes with each step of the clock, so that its end stays the same instant of the monotonic clock. It is a
+fact that `decide` is given. Only an edit of its rule in site.toml ends it early.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from gloaming.daemon.direction import precedence
+from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.precedence import Claim, Light, Line, Source, place, strongest
+from gloaming.daemon.direction.rundown import Occurrence
+from gloaming.daemon.direction.score import Reason
+from gloaming.daemon.score.score import Picture
+from gloaming.shows.time_units import DAY_NS
+
+
+@dataclass(frozen=True, slots=True)
+class HoursWindow:
+    """A stretch of neighbours' hours: no light (`ceiling` 0), a lower ceiling, or (`quiet`) no sound above a volume."""
+
+    from_ns: int
+    until_ns: int
+    reason: Reason
+    ceiling: float | None = None
+    quiet: bool = False
+    volume: float = 0.0
+    rule: str = ""
+    """Names what its rule says (`rule_id`)."""
+    hours: str = ""
+    """Which hours they are, as the reason has it."""
+
+
+@dataclass(frozen=True)
+class DayFacts:
+    """All that bears on a day: what is given, the neighbours' hours, the overrides, and how it is shown."""
+
+    occurrences: tuple[Occurrence, ...]
+    windows: tuple[HoursWindow, ...]
+    overrides: tuple[Override, ...]
+    zone: ZoneInfo
+    brightness: float
+    brightness_reason: Reason
+    fade_ns: int
+    volume: float = 1.0
+    check_in_dark: float | None = None
+
+    @property
+    def has_sound(self) -> bool:
+        """Whether any piece has sound."""
+        return any(p and p.sound for occurrence in self.occurrences for p in (*occurrence.order, occurrence.between))
+
+
+@dataclass(frozen=True)
+class RulesInForce:
+    """A stretch in which the same givings, windows and overrides are in force."""
+
+    from_ns: int
+    until_ns: int
+    occurrence: Occurrence | None
+    windows: tuple[HoursWindow, ...]
+    overrides: tuple[Override, ...]
+    check_in_dark: float | None = None
+
+    def standing(self, kind: Claim) -> Override | None:
+        return next((override for override in self.overrides if override.kind == kind), None)
+
+    @cached_property
+    def decides(self) -> Line | None:
+        """What decides here, by the precedence; None where nothing is given and nobody has asked for anything."""
+        in_force: set[Claim] = {override.kind for override in self.overrides}
+        in_force |= {Source.DARK_HOURS for window in self.windows if window.ceiling == 0}
+        in_force |= {claim_of(self.occurrence)} if self.occurrence else set()
+        return strongest(in_force, gives_way=bool(self.check_in_dark))
+
+    @property
+    def check(self) -> Override | None:
+        """The rig check that is seen."""
+        return self.standing(Kind.RIG_CHECK) if self.decides and self.decides.light == Light.PATTERN else None
+
+    @property
+    def dark(self) -> HoursWindow | None:
+        """The dark hours that nothing is let through in."""
+        windows = self.windows if self.decides and self.decides.claim == Source.DARK_HOURS else ()
+        return next((window for window in windows if window.ceiling == 0), None)
+
+    @property
+    def ceiling(self) -> float:
+        """What the neighbours' hours allow."""
+        ceilings = [window.ceiling for window in self.windows if window.ceiling is not None]
+        if self.check and self.check_in_dark:
+            ceilings = [ceiling or self.check_in_dark for ceiling in ceilings]
+        return min([1.0, *ceilings])
+
+    def level(self, brightness: float) -> float:
+        """What the light is to come to once no fade is under way: a dim is a share of what is set, a ceiling is not."""
+        if self.decides is None or self.decides.light == Light.NONE:
+            return 0.0
+        level = (self.check.level or 0.0) if self.check else brightness
+        for limit in reversed(precedence.LIMITS):
+            if limit.light:
+                level = min(level, self.ceiling) if limit.claim == Source.HOURS else level * self._share(limit.claim)
+        return level
+
+    def _share(self, claim: Claim) -> float:
+        """What an override that limits leaves of the light."""
+        return min((one.level or 0.0 for one in self.overrides if one.kind == claim), default=1.0)
+
+    @property
+    def loudest(self) -> float:
+        """The volume that the neighbours' hours allow."""
+        return 0.0 if self.dark else min([1.0, *(window.volume for window in self.windows if window.quiet)])
+
+    def volume(self, volume: float) -> float:
+        """What the sound is to come to once no fade is under way."""
+        if self.decides is None or not self.decides.sound:
+            return 0.0
+        for limit in reversed(precedence.LIMITS):
+            if limit.sound:
+                allowed = self.loudest if limit.claim == Source.HOURS else 0.0 if self.standing(limit.claim) else 1.0
+                volume = min(volume, allowed)
+        return volume
+
+    @property
+    def pattern(self) -> Picture | None:
+        """The test pattern of a rig check, which begins when it was asked for."""
+        check = self.check
+        if check is None or check.check is None:
+            return None
+        found = check.check
+        return Picture(f"rig check: {found.text}", found.path, found.frames, found.fps, check.at_ns)
+
+
+def claim_of(occurrence: Occurrence) -> Claim:
+    return Source.PERFORMANCE if occurrence.called is None else Kind.CALL
+
+
+def sweep(facts: DayFacts, ends: Mapping[Occurrence, int], begin_ns: int, end_ns: int) -> Iterator[RulesInForce]:
+    """The scenes of an interval, from every beginning and end in it; `ends` has those of the givings."""
+    things: list[tuple[int, int, Occurrence | HoursWindow | Override]] = [
+        *((occurrence.opens_ns, ends_ns, occurrence) for occurrence, ends_ns in ends.items()),
+        *((window.from_ns, window.until_ns, window) for window in facts.windows),
+        *((o.at_ns, o.end_ns, o) for o in facts.overrides if o.kind not in (Kind.SKIP, Kind.CALL)),
+    ]
+    things = [thing for thing in things if thing[0] < end_ns and thing[1] > begin_ns and thing[0] < thing[1]]
+    edges = sorted({begin_ns, end_ns} | {max(t[0], begin_ns) for t in things} | {min(t[1], end_ns) for t in things})
+    things.sort(key=lambda thing: thing[0])
+    coming, active = 0, list[tuple[int, int, Occurrence | HoursWindow | Override]]()
+    for from_ns, until_ns in pairwise(edges):
+        active = [thing for thing in active if thing[1] > from_ns]
+        while coming < len(things) and things[coming][0] <= from_ns:
+            active.append(things[coming])
+            coming += 1
+        values = [thing[2] for thing in active]
+        occurrences = [value for value in values if isinstance(value, Occurrence)]
+        yield RulesInForce(
+            from_ns,
+            until_ns,
+            max(
+                occurrences,
+                key=lambda occurrence: (-place(claim_of(occurrence)), occurrence.rank, occurrence.opens_ns),
+                default=None,
+            ),
+            tuple(value for value in values if isinstance(value, HoursWindow)),
+            tuple(value for value in values if isinstance(value, Override)),
+            facts.check_in_dark,
+        )
+
+
+class HeldRule(NamedTuple):
+    """A window by the clock of now. `rule` names what its rule says (`rule_id`)."""
+
+    rule: str
+    from_ns: int
+    until_ns: int
+
+
+def after_step(
+    held: Iterable[HeldRule], windows: Iterable[HoursWindow], now_ns: int, step_ns: int
+) -> tuple[HeldRule, ...]:
+    """What holds once the clock was set, by `step_ns` to `now_ns`: the windows that had begun, and what was held."""
+    before_ns = now_ns - step_ns
+    begun = [
+        HeldRule(one.rule, one.from_ns, one.until_ns) for one in windows if one.from_ns <= before_ns < one.until_ns
+    ]
+    moved = (HeldRule(one.rule, one.from_ns + step_ns, one.until_ns + step_ns) for one in (*held, *begun))
+    return tuple(dict.fromkeys(one for one in moved if one.until_ns > now_ns - DAY_NS))
+
+
+def told(
+    held: tuple[HeldRule, ...],
+    windows: Iterable[HoursWindow],
+    others: Iterable[tuple[str, int]],
+    now_ns: int,
+    slack_ns: int,
+) -> tuple[HeldRule, ...]:
+    """With what a transmitter holds and nobody here knew: `others` are rules and until when each holds."""
+    known = [*held, *(HeldRule(one.rule, one.from_ns, one.until_ns) for one in windows)]
+    new = [
+        HeldRule(rule, now_ns, until_ns)
+        for rule, until_ns in others
+        if until_ns > now_ns + slack_ns
+        and not any(one.rule == rule and one.from_ns <= now_ns and one.until_ns >= until_ns - slack_ns for one in known)
+    ]
+    return (*held, *new)

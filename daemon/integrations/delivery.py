@@ -1,0 +1,208 @@
+"""Speaking to the world outside without ever waiting for it: one thread each, tries with growing pauses, and bounds."""
+
+from __future__ import annotations
+
+import logging
+import os
+import queue
+import signal
+import subprocess
+import threading
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+from dataclasses import dataclass
+from http.client import HTTPException
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote, urlsplit
+
+from gloaming.daemon.integrations import hidden_folders
+
+TIMEOUT_S = 10.0
+COMMAND_S = 30.0
+LOOK_S = 0.05
+WORDS_BYTES = 4096
+PAUSES_S = (1.0, 5.0, 20.0, 60.0)
+"""Between the tries: five in all, over a minute and a half."""
+WAITING_MAX = 100
+"""More than this many messages to one place are not kept; the newest are dropped, and said to have failed."""
+
+
+class DeliveryError(Exception):
+    """What was said outside did not arrive, in words without a secret."""
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """Something to be done outside: its kind ("alert", "hook"), its name for the journal; `do` raises OutsideError."""
+
+    kind: str
+    name: str
+    do: Callable[[], None]
+
+
+class Messenger:
+    """Does one thing after the other in a thread of its own. `told(message, wrong)`, wrong None when it is done, is
+    called from that thread."""
+
+    def __init__(
+        self, told: Callable[[Message, str | None], None], pauses_s: tuple[float, ...] = PAUSES_S, name: str = "outside"
+    ) -> None:
+        self._told, self._pauses_s = told, pauses_s
+        self._queue: queue.Queue[Message] = queue.Queue(WAITING_MAX)
+        self._ending = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._name = name
+
+    def send(self, message: Message) -> None:
+        """Have it done; returns at once."""
+        try:
+            self._queue.put_nowait(message)
+        except queue.Full:
+            self._told(message, "too much waits already")
+            return
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._run, name=self._name, daemon=True)
+            self._thread.start()
+
+    def close(self) -> None:
+        """Begin nothing more; what is under way ends with the process."""
+        self._ending.set()
+
+    def _run(self) -> None:
+        while not self._ending.is_set():
+            try:
+                message = self._queue.get(timeout=1.0)
+            except queue.Empty:
+                continue
+            wrong = self._try(message)
+            if not self._ending.is_set():
+                self._told(message, wrong)
+
+    def _try(self, message: Message) -> str | None:
+        wrong = ""
+        for pause_s in (0.0, *self._pauses_s):
+            if self._ending.wait(pause_s):
+                return wrong
+            try:
+                message.do()
+            except Exception as error:  # whatever a library raises: without its thread nothing would be told any more
+                wrong = str(error) if isinstance(error, DeliveryError) else type(error).__name__
+            else:
+                return None
+        return wrong
+
+
+class _Redirects(urllib.request.HTTPRedirectHandler):
+    """A place that has moved has not taken the message: what urllib sends on is a GET without it (RFC 9110 15.4)."""
+
+    def redirect_request(
+        self, req: urllib.request.Request, fp: Any, code: int, msg: str, headers: Any, newurl: str
+    ) -> Any:
+        if code == 301 or urlsplit(newurl).path == urlsplit(req.full_url).path:  # as from http to https
+            return None
+        return super().redirect_request(req, fp, code, msg, headers, newurl)
+
+
+_OPENER = urllib.request.build_opener(_Redirects)
+
+
+def post(url: str, body: bytes, kind: str) -> None:
+    """An HTTP POST. OutsideError where it is not taken."""
+    request = urllib.request.Request(url, body, {"Content-Type": kind, "User-Agent": "gloaming"}, method="POST")
+    try:
+        with _OPENER.open(request, timeout=TIMEOUT_S) as answer:
+            answer.read(4096)
+    except urllib.error.HTTPError as error:
+        moved = ": it has moved, give its new address" if 300 <= error.code < 400 else ""
+        raise DeliveryError(f"it answers {error.code}{moved}") from None
+    except (OSError, ValueError, HTTPException) as error:
+        reason = getattr(error, "reason", error)
+        raise DeliveryError(getattr(reason, "strerror", None) or type(reason).__name__) from None
+
+
+def run_command(command: tuple[str, ...], more: dict[str, str], hidden: tuple[Path, ...] = ()) -> None:
+    """A command of the board, with its words as they stand, no shell; it cannot reach the `hidden` folders.
+    OutsideError where it fails.
+
+    It is over when the command itself is, whatever it leaves running behind it; of what it says the end alone is kept.
+    """
+    try:
+        process = subprocess.Popen(
+            hidden_folders.command(hidden, command) if hidden else command,
+            bufsize=0,
+            env={**os.environ, **more},
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            start_new_session=True,
+        )
+    except (OSError, ValueError) as error:
+        raise DeliveryError(f"{command[0]}: {getattr(error, 'strerror', None) or error}") from None
+    with process:
+        assert process.stderr
+        os.set_blocking(process.stderr.fileno(), False)
+        words, until_s, code = b"", time.monotonic() + COMMAND_S, None
+        while code is None:
+            if time.monotonic() > until_s:
+                os.killpg(process.pid, signal.SIGKILL)
+                raise DeliveryError(f"{command[0]} took longer than {COMMAND_S:.0f} s")
+            time.sleep(LOOK_S)
+            code = process.poll()
+            words = (words + (process.stderr.read(1 << 16) or b""))[-WORDS_BYTES:]
+    if code:
+        said = words.decode(errors="replace").strip().splitlines()
+        raise DeliveryError(f"{command[0]} ended with {code}{': ' + said[-1][:200] if said else ''}")
+
+
+def publish(url: str, body: str) -> None:
+    """One retained message to `mqtt://[user:password@]host[:port]/topic`, confirmed by the broker (QoS 1)."""
+    try:
+        from paho.mqtt import MQTTException
+        from paho.mqtt import client as mqtt
+        from paho.mqtt.enums import CallbackAPIVersion
+    except ImportError:
+        raise DeliveryError("MQTT needs the extra: pip install 'gloaming[mqtt]'") from None
+    parts = urlsplit(url)
+    refused: list[str] = []
+
+    def connected(client: object, about: object, flags: object, reason: Any, more: object) -> None:
+        if reason.is_failure:
+            refused.append(f"{reason}")
+
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.on_connect = connected
+    client.connect_timeout = TIMEOUT_S
+    try:
+        if parts.username:
+            client.username_pw_set(unquote(parts.username), unquote(parts.password or ""))
+        if parts.scheme == "mqtts":
+            client.tls_set()
+        client.connect(parts.hostname or "", parts.port or (8883 if parts.scheme == "mqtts" else 1883))
+        sent = client.publish(unquote(parts.path.lstrip("/")), body, qos=1, retain=True)
+        client.loop_start()
+        sent.wait_for_publish(TIMEOUT_S)  # paho's own helper waits for a silent broker for ever
+        if not sent.is_published():
+            raise DeliveryError(refused[-1] if refused else "the broker does not answer")
+    except (OSError, ValueError, RuntimeError, MQTTException) as error:
+        raise DeliveryError(getattr(error, "strerror", None) or type(error).__name__) from None
+    finally:
+        client.disconnect()
+        client.loop_stop()
+
+
+def notify_by_apprise(url: str, title: str, text: str) -> None:
+    """A message to any service that apprise knows. OutsideError where it is not taken."""
+    try:
+        import apprise
+
+        logging.getLogger("apprise").setLevel(logging.CRITICAL)  # its lines would hold addresses with their secrets
+    except ImportError:
+        raise DeliveryError("this address needs the extra: pip install 'gloaming[alerts]'") from None
+    sender = apprise.Apprise()
+    if not sender.add(url):
+        raise DeliveryError("apprise does not know such an address")
+    if not sender.notify(title=title, body=text):
+        raise DeliveryError("the message is not taken")

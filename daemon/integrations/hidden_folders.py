@@ -1,0 +1,68 @@
+"""Runs a program from which some folders are hidden.
+
+`python -m gloaming.daemon.integrations.hidden_folders FOLDER ... -- PROGRAM ...` gives the program a mount namespace of
+its own (unshare(2), mount(2)). In place of each folder the program finds an empty one, which it may not open. A user
+who is not root needs a user namespace for that (user_namespaces(7)); the program has no capability in it.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+
+CLONE_NEWNS, CLONE_NEWUSER = 0x0002_0000, 0x1000_0000
+MS_RDONLY, MS_NOSUID, MS_NODEV, MS_NOEXEC, MS_REC, MS_PRIVATE = 1, 2, 4, 8, 0x4000, 0x4_0000
+NOT_RUN = 126
+"""The exit code where the program was not begun (common practice of shells, no source)."""
+_libc = ctypes.CDLL(None, use_errno=True)
+
+
+def _done(result: int) -> None:
+    if result:
+        number = ctypes.get_errno()
+        raise OSError(number, os.strerror(number))
+
+
+def hide(folders: Iterable[Path]) -> None:
+    """Hide folders from this process and all that it starts. OSError where the machine does not permit it."""
+    user, group = os.geteuid(), os.getegid()
+    _done(_libc.unshare(CLONE_NEWNS | (CLONE_NEWUSER if user else 0)))
+    if user:
+        Path("/proc/self/setgroups").write_text("deny")
+        Path("/proc/self/uid_map").write_text(f"{user} {user} 1")
+        Path("/proc/self/gid_map").write_text(f"{group} {group} 1")
+    _done(_libc.mount(b"none", b"/", None, MS_REC | MS_PRIVATE, None))
+    flags = MS_RDONLY | MS_NOSUID | MS_NODEV | MS_NOEXEC
+    for folder in folders:
+        _done(_libc.mount(b"none", bytes(folder), b"tmpfs", flags, b"mode=0,size=4k"))
+
+
+def command(folders: Iterable[Path], program: Iterable[str]) -> tuple[str, ...]:
+    """The call of a program from which folders are hidden; of those that lie in another, the other hides them."""
+    every = tuple(folders)
+    outer = {folder for folder in every if not any(other in folder.parents for other in every)}
+    return (sys.executable, "-m", __name__, *sorted(map(str, outer)), "--", *program)
+
+
+def main() -> int:
+    """Hide the folders and become the program; what is wrong where that cannot be."""
+    border = sys.argv.index("--")
+    folders, program = [Path(word) for word in sys.argv[1:border]], sys.argv[border + 1 :]
+    try:
+        hide(folders)
+    except OSError as error:
+        where = ", ".join(map(str, folders))
+        print(f"not run: {where} cannot be hidden from it ({error.strerror})", file=sys.stderr)
+        return NOT_RUN
+    try:
+        os.execv(program[0], program)
+    except OSError as error:
+        print(f"{program[0]}: {error.strerror}", file=sys.stderr)
+        return NOT_RUN
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,149 @@
+"""What a site has the transmitter know, and what the transmitter says (transmitter/PROTOCOL.md). No sockets."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from typing import Annotated, Any, Literal
+from uuid import UUID
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+
+from gloaming.daemon.direction.occurrences import held_windows, neighbours_windows, rule_ids
+from gloaming.daemon.direction.rules_in_force import HeldRule, HoursWindow
+from gloaming.daemon.score.setup import Heading, Limits, Setup, Target
+from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
+from gloaming.daemon.site.load import Site
+from gloaming.shows.protocols.e131 import IPV4, IPV6
+
+GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (IPV4, IPV6)}
+"""What `output.multicast` says."""
+
+
+def setup_of(site: Site, cid: UUID, limits: Limits | None) -> Setup:
+    """Where the universes of the rig go, how packets look, and what the limiter keeps."""
+    rig, output = site.rig, site.output
+    targets = []
+    for number, slots in rig.slots.items():
+        controller = rig.controller_of[number]
+        groups = GROUPS[output.multicast] if controller.multicast or controller.host is None else ()
+        hosts = (*((controller.host,) if controller.host else ()), *groups)
+        targets.append(Target(number, slots, hosts, controller.spread, controller.lead))
+    return Setup(
+        heading=Heading(cid, site.source_name, output.priority, output.synchronization, output.preview),
+        targets=tuple(targets),
+        interface=output.interface,
+        at_rest=output.at_rest,
+        ttl=output.ttl,
+        dscp=output.dscp,
+        loop=output.loop,
+        limits=limits,
+    )
+
+
+def windows_of(
+    site: Site,
+    from_ns: int,
+    until_ns: int,
+    low: Iterable[tuple[int, int, float]] = (),
+    held: Iterable[HeldRule] = (),
+    apart_ns: int = 0,
+    guessed: bool = False,
+) -> Windows:
+    """The neighbours' windows, those that are held, and where a rig check may be lit all the same. `apart_ns` is how
+    far the clock is ahead of the monotonic one. By a `guessed` clock no window holds beyond its own end."""
+
+    def limits(window: HoursWindow) -> tuple[float, float, str]:
+        light = 1.0 if window.ceiling is None else window.ceiling
+        return light, 0.0 if light == 0 else window.volume if window.quiet else 1.0, window.rule
+
+    hours = neighbours_windows(site, from_ns, until_ns) if from_ns < until_ns else ()
+    return Windows(
+        from_ns,
+        until_ns,
+        windows=tuple(NeighboursWindow(one.from_ns, one.until_ns, *limits(one)) for one in hours),
+        rules=frozenset(() if guessed else rule_ids(site)),
+        held=tuple(HeldWindow(one.until_ns - apart_ns, *limits(one)) for one in held_windows(site, held)),
+        low=tuple(low),
+    )
+
+
+class _Message(BaseModel):
+    """What a planner needs of a message; there may be more in it."""
+
+    model_config = ConfigDict(strict=True, allow_inf_nan=False)
+
+
+class _Grants(_Message):
+    real_time: bool
+
+
+class _Hello(_Message):
+    op: Literal["hello"]
+    build: str
+    grants: _Grants
+
+
+class _Playing(_Message):
+    op: Literal["playing"]
+    id: int
+    piece: str | None
+    frame: int | None
+    level: float
+    black: str | None
+    volume: float
+
+
+class _View(_Message):
+    op: Literal["view"]
+    levels: str | None
+
+
+class _Limited(_Message):
+    kind: str
+    name: str
+    frames: int
+    lowest: float
+    ma: float
+    limit_ma: float
+
+
+class _Telemetry(_Message):
+    op: Literal["telemetry"]
+    sequence: Annotated[int, Field(ge=0, le=255)]
+    universes: int
+    level: float
+    black: str | None = None  # what is new has a default: after an upgrade the old transmitter plays on for a while
+    frames_due: int
+    frames_sent: int
+    frames_late: int
+    frames_dropped: int
+    packets_sent: int
+    packets_left_out: int = 0
+    bytes_sent: int
+    send_errors: int
+    lateness_us: dict[str, int]
+    limited: list[_Limited]
+    held: list[tuple[str, int]] = []  # of such an old one: it held nothing
+
+
+class _Trouble(_Message):
+    op: Literal["trouble"]
+    kind: str
+    subject: str
+    text: str
+    over: bool
+    piece: str | None = None
+    frame: int | None = None
+
+
+_HEARD: TypeAdapter[object] = TypeAdapter(
+    Annotated[_Hello | _Playing | _View | _Telemetry | _Trouble, Field(discriminator="op")]
+)
+
+
+def read_heard(line: bytes) -> dict[str, Any]:
+    """A message of the transmitter, with all that is in it. ValueError where it is not one of the protocol's."""
+    _HEARD.validate_json(line)
+    message: dict[str, Any] = json.loads(line)
+    return message

@@ -1,0 +1,141 @@
+"""The planner's figures, collected for Prometheus each time they are asked for."""
+
+from __future__ import annotations
+
+import collections
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from prometheus_client.core import CounterMetricFamily as Counter
+from prometheus_client.core import GaugeMetricFamily as Gauge
+from prometheus_client.registry import Collector
+
+from gloaming.daemon.direction.decide import Decision
+from gloaming.daemon.direction.score import State
+from gloaming.daemon.integrations.reachability import Reach
+from gloaming.daemon.planner.clock_trust import Verdict
+from gloaming.daemon.planner.health import Board
+
+Family = TypeVar("Family", Gauge, Counter)
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """How the planner, its transmitter and its board are at an instant."""
+
+    decision: Decision
+    started_ns: int
+    troubles: list[dict[str, Any]]
+    verdict: Verdict
+    overrides: int
+    unwritten: int
+    connected: bool
+    telemetry: dict[str, Any] | None
+    unread: int
+    transmitter_lost: int
+    controllers: tuple[Reach, ...]
+    board: Board
+
+
+class Figures(Collector):
+    """All figures of a status. A family without a sample is left out."""
+
+    def __init__(self, status: Callable[[], Status]) -> None:
+        self._status = status
+
+    def collect(self) -> Iterator[Gauge | Counter]:
+        return (family for family in _families(self._status()) if family.samples)
+
+
+def _families(status: Status) -> Iterator[Gauge | Counter]:
+    decision, telemetry = status.decision, status.telemetry or {}
+    yield _filled(
+        Gauge("gloaming_state", "1 for the state of now, 0 for the others.", labels=["state"]),
+        (([str(state)], decision.state == state) for state in State),
+    )
+    yield Gauge("gloaming_brightness_ratio", "Brightness that is decided for now.", decision.brightness)
+    yield Gauge("gloaming_transmitter_connected", "1 while the transmitter answers.", status.connected)
+    yield Counter(
+        "gloaming_messages_unread_total",
+        "Messages of the transmitter that could not be read since the planner began.",
+        status.unread,
+    )
+    yield Gauge("gloaming_clock_trusted", "1 while the clock is believed.", status.verdict.trusted)
+    yield Gauge("gloaming_overrides", "Overrides in force or yet to come.", status.overrides)
+    yield Gauge("gloaming_unwritten_changes", "Changes that wait for a disk that takes them.", status.unwritten)
+    yield Gauge("gloaming_start_time_seconds", "When the planner began, Unix time.", status.started_ns / 1e9)
+    yield Counter(
+        "gloaming_transmitter_lost_total",
+        "How often the transmitter has gone since the planner began.",
+        status.transmitter_lost,
+    )
+    yield from _of_rig(status.controllers, telemetry)
+    kinds = collections.Counter(trouble["kind"] for trouble in status.troubles)
+    yield _filled(
+        Gauge("gloaming_troubles", "Troubles of now, by kind.", labels=["kind"]),
+        (([kind], number) for kind, number in kinds.items()),
+    )
+    yield from _of_transmitter(telemetry)
+    yield from _of_board(status.board)
+
+
+def _filled(family: Family, samples: Iterable[tuple[Sequence[str], float]]) -> Family:
+    for labels, value in samples:
+        family.add_metric(labels, value)
+    return family
+
+
+def _of_rig(controllers: Iterable[Reach], telemetry: Mapping[str, Any]) -> Iterator[Gauge | Counter]:
+    known = [reach for reach in controllers if reach.answers is not None]
+    yield _filled(
+        Gauge("gloaming_controller_up", "1 while a controller answers.", labels=["controller"]),
+        (([reach.controller], bool(reach.answers)) for reach in known),
+    )
+    yield _filled(
+        Gauge("gloaming_controller_since_seconds", "Since when that is so, Unix time.", labels=["controller"]),
+        (([reach.controller], reach.since_ns / 1e9) for reach in known),
+    )
+    limited = telemetry.get("limited", ())
+    yield _filled(
+        Counter("gloaming_limited_frames_total", "Frames in which the limiter lowered it.", labels=["kind", "name"]),
+        (([one["kind"], one["name"]], one["frames"]) for one in limited),
+    )
+
+
+def _of_transmitter(telemetry: Mapping[str, Any]) -> Iterator[Gauge | Counter]:
+    for key, help in (
+        ("frames_due", "Frames that were due since the transmitter began."),
+        ("frames_sent", "Frames sent."),
+        ("frames_late", "Frames sent late."),
+        ("frames_dropped", "Frames not sent."),
+        ("packets_sent", "Packets handed to the kernel."),
+        ("packets_left_out", "Packets of frames that came too soon for their universe (E1.11)."),
+        ("bytes_sent", "Bytes handed to the kernel."),
+        ("send_errors", "Refusals by the kernel."),
+    ):
+        yield Counter(f"gloaming_{key}_total", help, telemetry.get(key))
+    yield Gauge("gloaming_universes", "Universes that are sent.", telemetry.get("universes"))
+    yield Gauge("gloaming_wire_level_ratio", "Brightness on the wire.", telemetry.get("level"))
+    late = telemetry.get("lateness_us", {})
+    quantiles = (("0.5", "p50"), ("0.99", "p99"), ("0.999", "p999"), ("1", "max"))
+    yield _filled(
+        Gauge("gloaming_frame_lateness_seconds", "Lateness of frames since the transmitter began.", labels=["share"]),
+        (([share], late[key] / 1e6) for share, key in quantiles if key in late),
+    )
+
+
+def _of_board(board: Board) -> Iterator[Gauge | Counter]:
+    yield Gauge("gloaming_board_temperature_celsius", "The board's warmest sensor.", board.temperature_c)
+    yield Gauge("gloaming_disk_free_bytes", "Room left where the state lies.", board.disk_free_bytes)
+    yield Gauge("gloaming_memory_available_bytes", "Memory that can be had.", board.memory_free_bytes)
+    yield Gauge("gloaming_planner_memory_bytes", "Memory of the planner itself.", board.own_memory_bytes)
+    yield Gauge("gloaming_planner_open_files", "Files that the planner holds open.", board.open_files)
+    yield Counter("gloaming_card_written_bytes_total", "Written to the card since boot, by all.", board.written_bytes)
+    yield Counter(
+        "gloaming_planner_written_bytes_total",
+        "Written to the card by the planner since it began.",
+        board.own_written_bytes,
+    )
+    worn = None if board.wear_steps is None else board.wear_steps / 10
+    yield Gauge("gloaming_card_wear_ratio", "Share of the card's life that is used.", worn)

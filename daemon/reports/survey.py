@@ -1,0 +1,227 @@
+"""The survey of a site before the season: all that can be computed or asked, as findings with place and remedy.
+
+It reads and asks; it changes nothing, and the show may go on meanwhile.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from gloaming.daemon.integrations.reachability import look_once
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.clock_trust import verdict_at_a_start
+from gloaming.daemon.reports.nights import Row, season
+from gloaming.daemon.reports.survey_energy import Energy, energy
+from gloaming.daemon.reports.survey_machine import machine_findings
+from gloaming.daemon.reports.survey_schedule import survey_schedule
+from gloaming.daemon.reports.survey_sound import survey_sounds
+from gloaming.daemon.reports.survey_texts import PieceSurvey, current_findings, damage_findings, flash_findings
+from gloaming.daemon.site.load import Piece, Site, load_site
+from gloaming.shows.analysis.finding import Finding, FindingCode
+from gloaming.shows.analysis.pieces import analyse
+from gloaming.shows.analysis.wiring import rig_findings
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
+
+YEAR = timedelta(days=365)
+CAUTIONS = (
+    "Isolate a supply, and make sure that it is dead, before you touch what it feeds.",
+    "Fuse every run for its wire and by the local code, never for its load.",
+    "Never feed a 5 V string from a 12 V supply.",
+    "12 V at 30 A does not shock, but it sets fire to thin wire and to wet plugs.",
+    "Mains is work for licensed people: fixed wiring, outdoor sockets, anything behind a supply's cover. Outdoor-rated "
+    "gear behind a residual-current device (GFCI).",
+    "Flashing light can trigger seizures in people with photosensitive epilepsy, from the first second, in people who "
+    "do not know that they have it. Keep below three flashes in any second, and red below that.",
+    "This is arithmetic: it knows what rig.toml says, not what was really wired. It replaces no inspection.",
+)
+Tell = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class Survey:
+    """The whole report. `sections` hold the findings in the order in which a person reads them."""
+
+    site: str
+    folder: Path
+    at: datetime
+    brightness: float
+    limiter: bool
+    seen_from_m: float
+    by_position: bool
+    sections: dict[str, tuple[Finding, ...]]
+    pieces: tuple[PieceSurvey, ...] = ()
+    energy: Energy | None = None
+    strings: int = 0
+    pixels: int = 0
+    controllers: int = 0
+    universes: int = 0
+    rows: tuple[Row, ...] = ()
+    of: Site | None = None
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        return tuple(finding for findings in self.sections.values() for finding in findings)
+
+    @property
+    def holds_at(self) -> float | None:
+        """The brightness at which everything would hold; None where nothing is known of any limit."""
+        known = [piece.holds_at for piece in self.pieces if piece.holds_at is not None]
+        return min(1.0, *known) if known else None
+
+    def count(self, severity: str) -> int:
+        """How many findings there are of a severity."""
+        return sum(finding.severity == severity for finding in self.findings)
+
+    def as_json(self) -> dict[str, Any]:
+        """The report as `gloaming survey --json` prints it."""
+        return {
+            "site": self.site,
+            "at": self.at.isoformat(),
+            "brightness": self.brightness,
+            "holds_at_brightness": self.holds_at,
+            "limiter": self.limiter,
+            "flash_area": "by position" if self.by_position else "share of lit pixels",
+            "errors": self.count("error"),
+            "warnings": self.count("warning"),
+            "findings": [
+                {"section": section, **asdict(finding)} for section, found in self.sections.items() for finding in found
+            ],
+            "pieces": [_piece_json(piece) for piece in self.pieces],
+            "energy": None if self.energy is None else {**asdict(self.energy), **_dates(self.energy)},
+            "cautions": list(CAUTIONS),
+        }
+
+
+def _dates(found: Energy) -> dict[str, str]:
+    return {name: getattr(found, name).isoformat() for name in ("first", "last", "heaviest")}
+
+
+def _piece_json(piece: PieceSurvey) -> dict[str, Any]:
+    fps = piece.analysis.info.fps
+    return {
+        "name": piece.name,
+        "length_s": piece.analysis.info.length_ns / 1e9,
+        "mean_w": round(piece.mean_w, 3),
+        "holds_at_brightness": piece.holds_at,
+        "loads": [
+            {
+                **{key: value for key, value in asdict(load).items() if not key.endswith("_frame")},
+                "peak_at_s": float(load.peak_frame / fps),
+                "steady_from_s": float(load.steady_frame / fps),
+            }
+            for load in piece.loads
+        ],
+        "flashing": [asdict(found) for found in piece.analysis.flashing],
+    }
+
+
+def survey(
+    folder: Path, at: datetime, tell: Tell = lambda *_: None, ask: bool = True, state: Path | None = None
+) -> Survey:
+    """Survey a site's folder at an instant. `tell` hears what is under way, how far, and of how much. `state` is the
+    folder of the state, beside the site where it is left out.
+
+    What is wrong with site.toml or rig.toml comes back as errors as well, and no more can then be said.
+    """
+    try:
+        site = load_site(folder, at, strict=False)
+    except InvalidInputError as error:
+        found = tuple(mistake_finding(config_error) for config_error in error.errors)
+        return Survey(folder.resolve().name, folder, at, 1.0, True, 10.0, False, {"the site's files": found})
+    at = at.astimezone(site.timezone)
+    first = at.date()
+    rows = season(site, first, first + YEAR)
+    last = rows[-1].night.date if rows else first
+    pieces = tuple(_judged(site, tell))
+    watts = {piece.name: piece.mean_w / site.output.brightness for piece in pieces if site.output.brightness}
+    spent = energy(site, watts, rows, lambda done, of: tell("the season", done, of)) if rows else None
+    infos = {piece.name: piece.info for piece in site.pieces.values() if piece.info}
+    told: dict[str, bool] = {}
+    if ask:
+        tell("asking the controllers", 0, 1)
+        told = asyncio.run(look_once(site.rig.controller))
+        tell("asking the controllers", 1, 1)
+    clock = verdict_at_a_start(state or folder / "state", Clock(), site.clock.trust)
+    by_position = any(piece.analysis.by_position for piece in pieces)
+    sections = {
+        "the site's files": (*_problems(site), *_pieces_unused(site)),
+        "the rig": rig_findings(site.rig, infos, {piece.name: piece.place for piece in site.pieces.values()}),
+        "current": tuple(current_findings(pieces, site)),
+        "flashes": tuple(found for piece in pieces for found in flash_findings(piece)),
+        "schedule": survey_schedule(site, first, last),
+        "files": tuple(found for piece in pieces for found in damage_findings(piece)),
+        "sound": survey_sounds(site),
+        "the machine": machine_findings(site, told if ask else None, clock),
+    }
+    return Survey(
+        site=site.name,
+        folder=folder,
+        at=at,
+        brightness=site.output.brightness,
+        limiter=site.output.limiter,
+        seen_from_m=site.survey.seen_from_m,
+        by_position=by_position,
+        sections=sections,
+        pieces=pieces,
+        energy=spent,
+        strings=len(site.rig.string),
+        pixels=sum(string.pixels for string in site.rig.string),
+        controllers=len(site.rig.controller),
+        universes=len(site.rig.controller_of),
+        rows=rows,
+        of=site,
+    )
+
+
+def mistake_finding(config_error: ConfigError) -> Finding:
+    """A mistake in a person's file, as an error of the survey."""
+    name = config_error.file.name if isinstance(config_error.file, Path) else config_error.file
+    place = f"{name}:{config_error.line}" if config_error.line else str(name)
+    text = ": ".join(part for part in (config_error.key, config_error.problem) if part)
+    key = re.sub(r"\[\d+\]", "", config_error.key) if config_error.key else None
+    return Finding(config_error.code, "error", place, text, config_error.hint, key)
+
+
+def _problems(site: Site) -> Iterator[Finding]:
+    """Files that cannot be played; universes that no controller has are told with the rig."""
+    for problem in (*site.problems, *site.silent):
+        if problem.code != MistakeCode.UNIVERSE_WITHOUT_CONTROLLER:
+            yield mistake_finding(problem)
+    for warning in site.warnings:
+        yield replace(mistake_finding(warning), severity="warning")
+
+
+def _pieces_unused(site: Site) -> Iterator[Finding]:
+    given = {name for show in site.shows.values() for name in (*show.order, show.between)}
+    for piece in site.pieces.values():
+        if piece.name not in given:
+            yield Finding(
+                FindingCode.PIECE_UNUSED,
+                "warning",
+                piece.place,
+                f"no show gives {piece.name}",
+                "name it in an order, or take it out",
+            )
+
+
+def _judged(site: Site, tell: Tell) -> Iterator[PieceSurvey]:
+    for piece in site.pieces.values():
+        if piece.info is None:
+            continue
+        with suppress(InvalidInputError):  # it has vanished since: `problems` tells of files that cannot be opened
+            yield _judge(site, piece, tell)
+
+
+def _judge(site: Site, piece: Piece, tell: Tell) -> PieceSurvey:
+    found = analyse(piece.frames, site.rig, site.survey.seen_from_m, lambda done, of: tell(piece.name, done, of))
+    loads = tuple(load.at(site.output.brightness) for load in found.loads)
+    mean_w = sum(load.mean_a * load.volts for load in loads if load.kind == "string" and load.volts)
+    holds = [load.holds_at for load in found.loads if load.holds_at is not None]
+    return PieceSurvey(piece.name, piece.place, found, loads, mean_w, min(1.0, *holds) if holds else None)

@@ -1,0 +1,234 @@
+"""The survey's look at the schedule: what of it will never be, what is always cut, and where the sun gives no time."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from gloaming.daemon.direction.decide import day_plan
+from gloaming.daemon.reports.nights import Row, season
+from gloaming.daemon.site.load import Site
+from gloaming.daemon.timetable.nights import Cause, NotGiven, OpensBy, not_given, overlaps
+from gloaming.daemon.timetable.rules import HoursRule, PerformanceRule, selects
+from gloaming.daemon.timetable.times import TimeExpression, instant_on
+from gloaming.daemon.timetable.zones import resolve
+from gloaming.shows.analysis.finding import Finding, FindingCode
+from gloaming.shows.time_units import DAY_NS, HOUR_NS, SECOND_NS
+
+LONGEST_NS = 14 * HOUR_NS
+"""A performance to a time of the clock that lasts longer closes before it was meant to open."""
+AHEAD = timedelta(days=365)
+
+
+@dataclass(frozen=True)
+class _Season:
+    """What the dates from `first` to `last` come to."""
+
+    site: Site
+    first: date
+    last: date
+    rows: tuple[Row, ...]
+    left_out: tuple[NotGiven, ...]
+
+    @property
+    def dates(self) -> Iterator[date]:
+        return (self.first + timedelta(days=shift) for shift in range((self.last - self.first).days + 1))
+
+
+def survey_schedule(site: Site, first: date, last: date) -> tuple[Finding, ...]:
+    """What the schedule has to say of the dates from `first` to `last`, or of a year where that is longer."""
+    if not site.performances:
+        return (
+            Finding(
+                FindingCode.NO_PERFORMANCE,
+                "warning",
+                "site.toml",
+                "no performance is written down",
+                "add a [[performance]] table",
+            ),
+        )
+    last = max(last, first + AHEAD)
+    found = _Season(site, first, last, season(site, first, last), not_given(site, first, last))
+    performances = [one for performance in site.performances for one in _performance(found, performance)]
+    return (*performances, *_overlaps(found), *_never_given(found), *_hours(found), *_skipped(found))
+
+
+def _performance(found: _Season, performance: PerformanceRule) -> Iterator[Finding]:
+    rows = [row for row in found.rows if row.night.performance is performance]
+    left_out = [night for night in found.left_out if night.performance is performance]
+    place = performance.place
+    if not rows and not left_out:
+        yield _no_date(found, performance)
+        return
+    reasons = Counter((night.code, night.why) for night in left_out)
+    for (code, why), count in reasons.items():
+        first = next(night.date for night in left_out if night.why == why)
+        if not rows:
+            yield Finding(FindingCode.NEVER_OPENS, "error", place, f"it never opens: {why}", _todo(code))
+        elif code in (Cause.GIVEN_ALONE, Cause.HIGHER_RANK):
+            yield Finding(
+                FindingCode.LEFT_TO_ANOTHER,
+                "fact",
+                place,
+                f"{_nights(count)} left to another, the first on {first}: {why}",
+            )
+        else:
+            yield Finding(
+                FindingCode.LEFT_OUT,
+                "warning",
+                place,
+                f"{_nights(count)} left out, the first on {first}: {why}",
+                _todo(code),
+            )
+    yield from _cut(rows, place)
+    long = [row for row in rows if row.closes_ns - row.night.opens_ns > LONGEST_NS]
+    if long and performance.to.clock:
+        hours = (long[0].closes_ns - long[0].night.opens_ns) / HOUR_NS
+        text = f"it closes before it opens: on {long[0].night.date} to {performance.to.text} is {hours:.0f} hours later"
+        yield Finding(
+            FindingCode.CLOSES_BEFORE_IT_OPENS,
+            "error",
+            place,
+            text,
+            "let it close after it has opened, or hold the opening by not_after",
+        )
+    by_clock = [row for row in rows if row.night.opens_code == OpensBy.IF_NO_SUNSET]
+    if by_clock:
+        text = f"{_nights(len(by_clock))} without a sunset, the first on {by_clock[0].night.date}"
+        yield Finding(FindingCode.NO_SUNSET, "fact", place, f"{text}: {by_clock[0].night.opens_by}")
+
+
+def _no_date(found: _Season, performance: PerformanceRule) -> Finding:
+    sets = [performance.season] if performance.season else list(performance.dates or ())
+    ends = [dates.ends for dates in sets]
+    past = [end for end in ends if end is not None and end < found.first]
+    if ends and len(past) == len(ends):
+        return Finding(
+            FindingCode.SEASON_OVER,
+            "warning",
+            performance.place,
+            f"it has passed: its last date was {max(past)}",
+            "give it new dates",
+        )
+    text = f"it selects no date from {found.first} to {found.last}"
+    return Finding(
+        FindingCode.NO_DATE,
+        "error",
+        performance.place,
+        text,
+        "look at season, days, dates and except: together they leave none",
+    )
+
+
+def _cut(rows: list[Row], place: str) -> Iterator[Finding]:
+    cut = [row for row in rows if row.night.cut_by]
+    if not cut:
+        return
+    by = ", ".join(dict.fromkeys(str(row.night.cut_by) for row in cut))
+    if len(cut) == len(rows):
+        yield Finding(
+            FindingCode.ALWAYS_CUT, "warning", place, f"every night is cut short, by {by}", "let it close earlier"
+        )
+    else:
+        yield Finding(
+            FindingCode.CUT, "fact", place, f"{_nights(len(cut))} cut short, the first on {cut[0].night.date}, by {by}"
+        )
+
+
+def _overlaps(found: _Season) -> Iterator[Finding]:
+    pair = overlaps(found.site, found.first, found.last)
+    if pair:
+        first, second = pair
+        text = f"on {second.date} it overlaps the performance at {first.performance.place}, of the same rank"
+        yield Finding(FindingCode.OVERLAP, "error", second.performance.place, text, "give one a higher rank")
+
+
+def _never_given(found: _Season) -> Iterator[Finding]:
+    """Shows that no performance gives, and pieces that no night comes to."""
+    for show in found.site.shows.values():
+        rows = [row for row in found.rows if row.night.show == show.name]
+        if not any(performance.show == show.name for performance in found.site.performances):
+            yield Finding(
+                FindingCode.SHOW_UNUSED, "fact", show.place, f"no performance gives {show.name}; it can be called"
+            )
+        if not rows:
+            continue
+        never = {piece.name for piece in rows[0].occurrence.order}
+        for row in rows:
+            never -= day_plan(row.night.opens_ns, found.site, ()).rundown(row.occurrence).pieces
+            if not never:
+                break
+        for name in sorted(never):
+            text = f"{show.name} never comes to {name}: no night is long enough"
+            yield Finding(
+                FindingCode.PIECE_NEVER_REACHED,
+                "warning",
+                show.place,
+                text,
+                "put it earlier in the order, or close later",
+            )
+
+
+def _hours(found: _Season) -> Iterator[Finding]:
+    """Neighbours' hours whose beginning the sun does not give."""
+    for kind, rule in _rules(found.site):
+        if rule.from_.event is None:
+            continue
+        without = [
+            on for on in found.dates if selects(rule, on) and instant_on(rule.from_, on, found.site.spot) is None
+        ]
+        if without:
+            text = f"{len(without)} dates on which the sun does not come to {rule.from_.text}, the first {without[0]}: "
+            text += f"there the {kind} hours begin as early as they ever could"
+            yield Finding(FindingCode.HOURS_WITHOUT_SUN, "warning", rule.place, text, "give them a time of the clock")
+
+
+def _skipped(found: _Season) -> Iterator[Finding]:
+    """Times of the clock that a date does not have, since the clocks are put forward over them."""
+    changes = [on for on in found.dates if _midnight(found, on + timedelta(days=1)) - _midnight(found, on) < DAY_NS]
+    rules: list[tuple[str, HoursRule | PerformanceRule]] = [*_rules(found.site)]
+    rules += [("performance", performance) for performance in found.site.performances]
+    for kind, rule in rules:
+        for key, clock in (("from", rule.from_), ("to", rule.to)):
+            for on in changes:
+                at = _moved(clock, on, found.site)
+                if at and (selects(rule, on) or selects(rule, on - timedelta(days=1))):
+                    text = f"on {on} there is no {clock.text}, the clocks are put forward: {kind} {key} is {at:%H:%M}"
+                    yield Finding(FindingCode.CLOCK_PUT_FORWARD, "fact", rule.place, text)
+
+
+def _midnight(found: _Season, on: date) -> int:
+    return resolve(on, datetime.min.time(), found.site.timezone)
+
+
+def _moved(clock: TimeExpression, on: date, site: Site) -> datetime | None:
+    """Where a time of the clock comes to stand that a date does not have; None where it has it."""
+    if clock.clock is None:
+        return None
+    at = datetime.fromtimestamp(resolve(on, clock.clock, site.timezone) // SECOND_NS, site.timezone)
+    return at if at.time() != clock.clock else None
+
+
+def _rules(site: Site) -> Iterable[tuple[str, HoursRule]]:
+    hours = site.neighbours
+    return [
+        *(("dark", rule) for rule in hours.dark),
+        *(("quiet", rule) for rule in hours.quiet),
+        *(("dim", rule) for rule in hours.dim),
+    ]
+
+
+def _nights(count: int) -> str:
+    return f"{count} nights are" if count != 1 else "1 night is"
+
+
+def _todo(code: Cause) -> str:
+    match code:
+        case Cause.SUN_STAYS_DOWN:
+            return 'as if_no_sunset = "15:30" in [site]'
+        case Cause.DARK_HOURS:
+            return "let it open before the dark hours begin, or take its dates out of them by except"
+        case _:
+            return "hold the opening by the clock, or leave these dates out by a season"

@@ -1,0 +1,313 @@
+"""Commands in an unlucky place: a pipe that nobody reads, a full disk, a plain terminal, closed streams, a wrong
+address, a daemon that is none. Each says it on one line, and goes by its exit code."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import json
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gloaming.api.cli.live import read_minutes
+from gloaming.api.cli.main import main
+from tests.api.evening import gloaming
+from tests.api.house import write_site
+from tests.tools import needs
+
+ENVIRONMENT = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
+"""As a person has it: Python keeps what is written until there is enough of it."""
+COMMAND = f"{sys.executable} -m gloaming.api.cli.main"
+
+
+def by_shell(words: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    """A call with redirections, to its end."""
+    env = {**ENVIRONMENT, **environment}
+    return subprocess.run(["sh", "-c", words], capture_output=True, text=True, timeout=120, check=False, env=env)
+
+
+def test_a_pipe_that_nobody_reads_is_no_mistake(tmp_path: Path) -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    for call in (["--help"], ["nights", str(write_site(tmp_path / "site")), "--days", "2"]):
+        command = [sys.executable, "-m", "gloaming.api.cli.main", *call]
+        done = subprocess.run(command, stdout=writing, stderr=subprocess.PIPE, check=False, env=ENVIRONMENT)
+        assert (done.stderr, done.returncode) == (b"", 0)
+    os.close(writing)
+
+
+def test_a_full_disk_is_told_on_one_line() -> None:
+    done = by_shell(f"{COMMAND} --help >/dev/full")
+    assert (done.stderr, done.returncode) == ("gloaming: No space left on device\n", 2)
+
+
+def test_closed_streams_are_streams_to_nowhere(tmp_path: Path) -> None:
+    site = write_site(tmp_path / "site")
+    assert by_shell(f"{COMMAND} nights {site} --days 2 >&- 2>&- <&-").returncode == 0
+    asked = by_shell(f"{COMMAND} passcode --choose {site} <&-")
+    assert asked.returncode == 2 and len(asked.stderr.splitlines()) == 1
+    # what is started from here has them too: none of its files takes their place
+    inside = "import subprocess; from gloaming.api.cli.main import _ready_streams as ready; ready(); "
+    inside += "print(subprocess.run(['sh', '-c', 'readlink /proc/self/fd/1'], stderr=-1, check=True))"
+    done = by_shell(f'{sys.executable} -c "{inside}" >&-')
+    assert (done.stderr, done.returncode) == ("", 0)
+
+
+def test_letters_that_a_terminal_does_not_know_are_written_by_their_numbers(tmp_path: Path) -> None:
+    site = write_site(tmp_path / "site")
+    words = (site / "site.toml").read_text(encoding="utf-8")
+    (site / "site.toml").write_text(words.replace("Pier Road", "Kai Möwe ⚓"), encoding="utf-8")
+    done = by_shell(f"{COMMAND} nights {site} --days 2", PYTHONIOENCODING="ascii")
+    assert (done.stderr, done.returncode) == ("", 0)
+    assert done.stdout.startswith("Kai M\\xf6we \\u2693 boathouse, ")
+
+
+@pytest.mark.parametrize("call", [("why",), ("nights",), ("survey",), ("run",), ("now", "--site"), ("pair",)])
+def test_a_name_that_no_disk_takes_is_told_on_one_line(
+    call: tuple[str, ...], capfd: pytest.CaptureFixture[str]
+) -> None:
+    assert main([*call, "A" * 300]) == 2
+    said = capfd.readouterr().err
+    assert "File name too long" in said and len(said.splitlines()) == 1
+
+
+def test_a_state_of_somebody_elses_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def locked(path: Path, **_: object) -> str:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "read_text", locked)  # as root, nothing is locked
+    assert main(["now", "--state", str(tmp_path)]) == 2
+    right = "ask as root, or as who runs the daemon"
+    assert capfd.readouterr().err == f"{tmp_path / 'address'}: Permission denied; {right}\n"
+
+
+@needs("root")
+@pytest.mark.parametrize(("owner", "mode"), [(12_345, 0o700), (os.geteuid(), 0o777)])
+def test_a_state_that_a_stranger_can_write_hears_no_passcode_unless_it_is_named(
+    owner: int,
+    mode: int,
+    board: Any,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    """A folder that somebody has laid where others work: `./state` there leads to an address of its owner's."""
+    state = tmp_path / "state"
+    state.mkdir()
+    (state / "address").write_text(board.url)
+    (state / "token").write_text("quay-7")
+    state.chmod(mode)
+    os.chown(state, owner, owner)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(getpass, "getpass", lambda *_: "lanterns on the quay")
+    board.answer = lambda _: told(200, passcode="lanterns on the quay")
+    assert main(["passcode"]) == 2
+    (said,) = capfd.readouterr().err.splitlines()
+    assert said.startswith(f"{state}: this folder belongs to somebody else, or others can write to it")
+    assert not board.asked
+    main(["passcode", "--state", "state"])
+    assert board.asked
+
+
+class Board(BaseHTTPRequestHandler):
+    """Something that answers by HTTP, as its server's `answer` says, and keeps what it was sent."""
+
+    def do_GET(self) -> None:
+        status, headers, body = self.server.answer(self.path)  # type: ignore[attr-defined]  # set beside it
+        self.server.asked.append((self.command, self.path, self.headers["Authorization"]))  # type: ignore[attr-defined]  # as above
+        self.send_response(status)
+        for name, value in {"Content-Length": str(len(body)), **headers}.items():
+            self.send_header(name, value)
+        self.end_headers()
+        self.wfile.write(body)
+
+    do_POST = do_PUT = do_DELETE = do_GET
+
+    def log_message(self, *_: Any) -> None:
+        """Nothing."""
+
+
+@pytest.fixture
+def board() -> Iterator[Any]:
+    server: Any = ThreadingHTTPServer(("127.0.79.9", 0), Board)
+    server.asked, server.url = [], f"http://127.0.79.9:{server.server_port}"
+    threading.Thread(target=server.serve_forever).start()
+    yield server
+    server.shutdown()
+    server.server_close()
+
+
+def told(status: int, media: str = "json", **answer: object) -> tuple[int, dict[str, str], bytes]:
+    return status, {"Content-Type": f"application/{media}"}, json.dumps(answer).encode()
+
+
+@pytest.fixture
+def token(tmp_path: Path) -> Path:
+    path = tmp_path / "token"
+    path.write_text("quay-7\n")
+    return path
+
+
+@pytest.mark.parametrize("url", ["board", "http://[::1", "http://a b", "http://127.0.0.1:abc", "http://127.0.0.1/ö"])
+def test_an_address_that_is_none_is_said(url: str, token: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    assert main(["now", "--url", url, "--token-file", str(token)]) == 2
+    assert capfd.readouterr().err == f"--url: {url!r} is no address; as http://board:8080\n"
+
+
+@pytest.mark.parametrize("words", [b"", b"\x7fELF\xff\xfe\x00", "möwe".encode(), b"two\nlines\n"])
+def test_a_file_without_a_token_is_said_and_not_shown(
+    words: bytes, token: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    token.write_bytes(words)
+    assert main(["now", "--url", "http://127.0.79.9:1", "--token-file", str(token)]) == 2
+    right = "name a file with a token: --token-file FILE"
+    assert capfd.readouterr().err == f"{token}: there is no token in it; {right}\n"
+
+
+def test_the_token_goes_straight_to_the_daemon_and_to_nobody_else(
+    board: Any, token: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("http_proxy", board.url)
+    call = ["pause", "5", "--token-file", str(token), "--url"]
+    assert main([*call, "http://127.0.79.8:1"]) == 2
+    assert "no daemon answers" in capfd.readouterr().err
+    assert board.asked == []
+    board.answer = lambda path: (302, {"Location": f"{board.url}/elsewhere"}, b"")
+    assert main([*call, board.url]) == 2
+    assert capfd.readouterr().err == f"{board.url}: it answers 302, not as a daemon does\n"
+    assert board.asked == [("POST", "/api/overrides", "Bearer quay-7")]
+
+
+def test_another_server_at_that_address_is_said(board: Any, token: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    board.answer = lambda path: (200, {"Content-Type": "text/html"}, b"<h1>router</h1>")
+    assert main(["now", "--token-file", str(token), "--url", f"{board.url}/"]) == 2
+    assert capfd.readouterr().err == f"{board.url}: it answers, but not as a daemon does\n"
+    board.answer = lambda path: (200, {"Content-Type": "application/json", "Content-Length": "99"}, b"{}")
+    assert main(["now", "--token-file", str(token), "--url", board.url]) == 2
+    assert "no daemon answers" in capfd.readouterr().err
+
+
+@pytest.mark.parametrize(("call", "kind"), [(["resume"], "pause"), (["rig-check", "end"], "rig-check")])
+def test_who_may_not_end_it_is_told_so(
+    call: list[str], kind: str, board: Any, token: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    refusal = told(403, "problem+json", detail="this device may look, and nothing more")
+    standing, none = told(200, overrides=[{"id": 7, "kind": kind}]), told(200, overrides=[])
+    where = ["--token-file", str(token), "--url", board.url]
+    board.answer = lambda path: standing if path == "/api/now" else refusal
+    assert main([*call, *where]) == 1
+    said = capfd.readouterr()
+    assert (said.out, said.err) == ("", "this device may look, and nothing more\n")
+    answers = iter([standing, told(404, "problem+json", detail="gone"), none])
+    board.answer = lambda path: next(answers)
+    assert main([*call, *where]) == 0  # it has ended by itself meanwhile
+    assert capfd.readouterr().out == f"{kind.replace('-', ' ')} 7 ended\n"
+    board.answer = lambda path: refusal
+    assert main([*call, *where]) == 2
+    assert "it answers 403: this device may look" in capfd.readouterr().err
+
+
+def test_a_report_that_cannot_be_written_or_asked_for_is_told_on_one_line(
+    board: Any, token: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    where = ["--token-file", str(token), "--url", board.url]
+    board.answer = lambda path: (200, {"Content-Type": "image/svg+xml"}, b"<svg/>")
+    assert main(["journal", "--svg", str(tmp_path / "no" / "season.svg"), *where]) == 2
+    assert capfd.readouterr().err == f"{tmp_path / 'no' / 'season.svg'}: No such file or directory\n"
+    assert main(["journal", "--svg", str(tmp_path / "x.svg"), "--from", "1. Advent&days=3", *where]) == 0
+    assert board.asked[-1][1] == "/api/report?days=60&from=1.+Advent%26days%3D3"
+
+
+def test_a_plain_terminal_has_the_link_without_its_picture(token: Path, board: Any) -> None:
+    link = {"code": "c", "link": f"{board.url}/#c", "other_links": [], "kind": "operator", "until": "2026-12-12T18:10"}
+    board.answer = lambda path: told(201, **link)
+    done = gloaming("pair", "--token-file", token, "--url", board.url, env={**ENVIRONMENT, "PYTHONIOENCODING": "ascii"})
+    assert (done.stderr, done.returncode) == ("", 0)
+    assert done.stdout.splitlines()[1] == f"{board.url}/#c" and "\\u" not in done.stdout
+
+
+def test_ctrl_d_at_the_passcode_changes_nothing(
+    board: Any, token: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def ended(_: str) -> str:
+        raise EOFError
+
+    monkeypatch.setattr(getpass, "getpass", ended)
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True)
+    assert main(["passcode", "--choose", "--token-file", str(token), "--url", board.url]) == 2
+    assert (
+        capfd.readouterr().err
+        == "a passcode has 8 characters at least, hyphens and blanks not counted; nothing has changed\n"
+    )
+    assert board.asked == []
+
+
+@pytest.mark.parametrize("address", ["board", "ftp://board", "http://a b", "http://" + "a" * 4000])
+def test_a_link_to_no_address_is_not_made(address: str, board: Any, token: Path) -> None:
+    assert main(["pair", "--address", address, "--token-file", str(token), "--url", board.url]) == 2
+    assert board.asked == []
+
+
+@pytest.mark.parametrize(
+    ("text", "minutes"),
+    [("15", 15), ("15m", 15), ("1.5", 1.5), ("90s", 1.5), ("1h", 60), ("1 h 30 min", 90), ("2 hours", 120)],
+)
+def test_minutes_are_read_as_people_type_them(text: str, minutes: float) -> None:
+    assert read_minutes(text) == pytest.approx(minutes)
+
+
+@pytest.mark.parametrize("text", ["", "soon", "15 parsecs", "15m!", "m", "-5", "1,5"])
+def test_what_is_no_length_is_told_with_a_right_one(text: str) -> None:
+    with pytest.raises(argparse.ArgumentTypeError, match="15m"):
+        read_minutes(text)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ("dim 50%", "gloaming dim: argument LEVEL: '50%' is not a number; as 12 or 0.5; see gloaming dim --help"),
+        ("devices --revoke anna", "'anna' is not a whole number; as 12; see gloaming devices --help"),
+        ("devices --site quay", "unrecognized arguments: --site; see gloaming devices --help"),
+        ("pause 15 minutes", "gloaming pause: unrecognized arguments: minutes; see gloaming pause --help"),
+        ("frames info one.frames --loud", "unrecognized arguments: --loud; see gloaming frames info --help"),
+        ("paus 15", "there is no 'paus' here; did you mean pause?"),
+        ("frames inf one.frames", "there is no 'inf' here; did you mean info?"),
+        ("zzz", "there is no 'zzz' here; use demo, run, nights"),
+    ],
+)
+def test_a_call_that_is_not_understood_is_told_in_plain_words(
+    words: str, told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit, match="2"):
+        main(words.split())
+    line = capsys.readouterr().err
+    assert told in line
+    assert line.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "line"),
+    [
+        ("dim 2", "request: level: 2.0 is not a brightness from 0 to 1; as 0.4"),
+        ("pause 0", "request: minutes: 0.0 is not a number of minutes above 0 and up to 10080; as 15"),
+        ("pause 5 --until 22:00", "request: until: stands beside minutes; give one of the two"),
+        ("dark --until later", 'request: until: \'later\' cannot be read; "22:15", "tonight", or an instant as '),
+        ("rig-check pixel", "request: number: missing; as 37"),
+    ],
+)
+def test_a_command_refuses_what_http_would_refuse_without_asking_it(
+    words: str, line: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """No daemon runs here."""
+    assert main([*words.split(), "--state", str(tmp_path), "--url", "http://127.0.0.1:9"]) == 2
+    assert line in capfd.readouterr().err

@@ -1,0 +1,29 @@
+"""Asks the controllers of a rig.toml again and again, each second, and says who comes and goes: a process for a network
+namespace.
+
+    python asking.py RIG.toml
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+import time
+from pathlib import Path
+
+from gloaming.daemon.integrations.reachability import Reachability
+from gloaming.shows.rig.model import load_rig
+
+
+async def main() -> None:
+    asking = Reachability(load_rig(Path(sys.argv[1])), time.time_ns, lambda reach: print(reach.text, flush=True))
+    await asking.look()
+    for reach in asking.found.values():
+        print(reach.text, flush=True)
+    while True:
+        await asyncio.sleep(1.0)
+        await asking.look()
+
+
+if __name__ == "__main__":
+    asyncio.run(main())

@@ -1,0 +1,232 @@
+"""A rig check is asked for, decided, and ends by itself: never in dark hours unless the site lets it be dim there."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from gloaming.daemon.direction.decide import decide, instant, score
+from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.direction.requests import Refusal
+from gloaming.daemon.direction.rig_check import RequestedCheck, ask_rig_check
+from gloaming.daemon.direction.score import State
+from gloaming.daemon.planner.store import Store
+from gloaming.daemon.score.score import Picture, Score, Segment
+from gloaming.daemon.score.windows import NeighboursWindow, Windows
+from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.transmitter.player import _stretch
+from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.rig.patterns import blocks, frame_rate
+from gloaming.shows.time_units import SECOND_NS
+from tests.daemon import quay_site
+
+CHECK = Check("walk of string ridge", "/x/walk.frames", 200, Fraction(2))
+SITE = """[site]
+name = "Pier Road boathouse"
+latitude = 54.486
+longitude = -0.613
+timezone = "Europe/London"
+[neighbours]
+dark = [{{ days = "daily", from = "22:30", to = "07:00" }}]
+dim = [{{ days = "daily", from = "21:00", to = "22:30", brightness = 0.2 }}]
+{more}
+"""
+RIG = """[[controller]]
+name = "left"
+universes = "1-2"
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 1
+pixels = 200
+[[controller]]
+name = "mast"
+universes = "7"
+"""
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Site:
+    return site_of(tmp_path)
+
+
+def site_of(folder: Path, more: str = "", rig: str = RIG) -> Site:
+    (folder / "site.toml").write_text(SITE.format(more=more), encoding="utf-8")
+    (folder / "rig.toml").write_text(rig, encoding="utf-8")
+    return load_site(folder)
+
+
+def at(site: Site, local: str) -> int:
+    return instant(datetime.fromisoformat(f"2026-11-20T{local}").replace(tzinfo=site.timezone))
+
+
+def standing(asked: RequestedCheck) -> Override:
+    return Override(7, Kind.RIG_CHECK, asked.at_ns, asked.until_ns, "Nan", level=asked.level, check=CHECK)
+
+
+def test_it_lasts_ten_minutes_at_a_low_level_where_nothing_is_said(site: Site) -> None:
+    asked = ask_rig_check({"string": "ridge"}, at(site, "17:00"), site)
+    assert asked.until_ns - asked.at_ns == 600 * SECOND_NS
+    assert (asked.level, asked.pattern.kind) == (0.3, "colours")
+
+
+def test_it_is_what_now_has_and_ends_by_itself(site: Site) -> None:
+    check = standing(ask_rig_check({"pattern": "walk"}, at(site, "17:00"), site))
+    now = decide(at(site, "17:03"), site, (check,))
+    assert (now.state, now.brightness, now.sound, now.frame) == (State.RIG_CHECK, 0.3, False, 160)
+    assert now.piece == "rig check: walk of string ridge"
+    assert "rig check, walk of string ridge by Nan at 17:00 until 17:10" in now.reasons[0].text
+    assert decide(at(site, "17:10"), site, (check,)).state == State.DARK
+
+
+@pytest.mark.parametrize(("pixels", "minutes", "a_second"), [(1200, 10, 2), (1201, 10, 3), (2000, 10, 4), (500, 1, 9)])
+def test_a_walk_goes_as_fast_as_it_must_to_come_to_the_end_of_the_longest_string(
+    tmp_path: Path, pixels: int, minutes: float, a_second: int
+) -> None:
+    site = site_of(
+        tmp_path,
+        rig=RIG.replace("pixels = 200", f"pixels = {pixels}")
+        .replace('"1-2"', '"10-30"')
+        .replace("universe = 1", "universe = 10"),
+    )
+    asked = ask_rig_check({"pattern": "walk", "minutes": minutes}, at(site, "17:00"), site)
+    seconds = (asked.until_ns - asked.at_ns) // SECOND_NS
+    rate = frame_rate(asked.pattern)
+    assert rate == a_second and rate * seconds >= pixels
+    frames = np.concatenate(list(blocks(asked.pattern, site.rig)))
+    assert len(frames) == pixels and frames[-1].sum() == 3 * 255
+    assert asked.pattern.text == "walk, white of the whole rig" + (
+        f", {a_second} pixels a second" if a_second > 2 else ""
+    )
+
+
+def test_a_walk_that_cannot_come_to_the_end_of_a_string_says_how_far_it_comes(site: Site) -> None:
+    asked = ask_rig_check({"pattern": "walk", "minutes": 0.05}, at(site, "17:00"), site)
+    assert asked.text == "walk, white of the whole rig, 40 pixels a second, as far as pixel 120 of 200"
+
+
+def test_the_neighbours_dim_hours_hold_for_it(site: Site) -> None:
+    check = standing(ask_rig_check({"pattern": "walk", "level": 0.9}, at(site, "21:30"), site))
+    assert decide(at(site, "21:31"), site, (check,)).brightness == 0.2
+
+
+def test_in_dark_hours_it_is_refused_and_before_them_it_ends_where_they_begin(site: Site) -> None:
+    with pytest.raises(Refusal, match="dark hours 22:30 to 07:00"):
+        ask_rig_check({"pattern": "walk"}, at(site, "23:00"), site)
+    asked = ask_rig_check({"pattern": "walk"}, at(site, "22:25"), site)
+    assert asked.until_ns == at(site, "22:30")
+
+
+def test_even_a_check_that_should_not_be_there_is_dark_in_dark_hours(site: Site) -> None:
+    check = Override(7, Kind.RIG_CHECK, at(site, "22:00"), at(site, "23:59"), level=1.0, check=CHECK)
+    now = decide(at(site, "23:00"), site, (check,))
+    assert (now.state, now.brightness) == (State.DARK, 0)
+
+
+def test_a_site_may_allow_a_low_level_in_dark_hours(tmp_path: Path) -> None:
+    site = site_of(tmp_path, "rig_check = 0.05")
+    check = standing(ask_rig_check({"pattern": "walk"}, at(site, "23:00"), site))
+    now = decide(at(site, "23:01"), site, (check,))
+    assert (now.state, now.brightness) == (State.RIG_CHECK, 0.05)
+    assert [reason.text for reason in now.reasons[1:]] == ["dark hours 22:30 to 07:00: a rig check at 0.05 at most"]
+    for segment in score(at(site, "22:30"), at(site, "23:59"), site, (check,)):
+        assert max(segment.level_from, segment.level_until) <= 0.05
+    assert decide(at(site, "23:11"), site, (check,)).state == State.DARK
+
+
+def test_the_second_lock_lets_a_low_check_through_no_brighter_and_no_longer() -> None:
+    dark = Windows(0, 1000, (NeighboursWindow(100, 900, 0, 0, "rule"),), low=((200, 300, 0.05),))
+    assert [dark.ceiling(ns) for ns in (50, 150, 200, 299, 300, 950)] == [1, 0, 0.05, 0.05, 0, 1]
+    assert dark.ceiling(2000) == 0
+    assert dark.next_edge(150) == 200
+    assert dark.next_edge(200) == 300
+
+
+def test_somebodys_dark_is_stronger(site: Site) -> None:
+    dark = Override(3, Kind.DARK, at(site, "16:00"), at(site, "22:00"), "Ada")
+    with pytest.raises(Refusal, match="dark by Ada"):
+        ask_rig_check({"pattern": "walk"}, at(site, "17:00"), site, (dark,))
+    check = standing(ask_rig_check({"pattern": "walk"}, at(site, "17:00"), site))
+    assert decide(at(site, "17:01"), site, (check, dark)).state == State.DARK
+
+
+def test_while_the_show_is_paused_the_rig_can_be_checked(site: Site) -> None:
+    pause = Override(3, Kind.PAUSE, at(site, "16:50"), at(site, "18:00"))
+    check = standing(ask_rig_check({"pattern": "walk"}, at(site, "17:00"), site, (pause,)))
+    assert decide(at(site, "17:01"), site, (pause, check)).state == State.RIG_CHECK
+    assert decide(at(site, "17:20"), site, (pause, check)).state == State.PAUSED
+
+
+@pytest.mark.parametrize(
+    ("request_", "said"),
+    [
+        ({"pattern": "walk", "string": "none"}, "there is no string 'none'; use ridge"),
+        ({"pattern": "walk", "controller": "none"}, "there is no controller 'none'; use left"),
+        ({"pattern": "pixel", "number": 201}, "there is no pixel 201; the longest string there has 200"),
+        ({"pattern": "universe", "number": 3}, "universe 3 is not there; use 1-2"),
+        ({"pattern": "universe", "number": 1, "controller": "mast"}, "universe 1 is not there; use 7"),
+    ],
+)
+def test_what_this_rig_does_not_have_is_reported_in_one_line(
+    site: Site, request_: dict[str, object], said: str
+) -> None:
+    with pytest.raises(InvalidInputError) as caught:
+        ask_rig_check(request_, at(site, "17:00"), site)
+    assert len(caught.value.errors) == 1
+    assert said in str(caught.value)
+
+
+def test_the_brightness_of_the_show_is_no_reason_for_that_of_a_rig_check(tmp_path: Path) -> None:
+    site = quay_site.site_of(tmp_path, quay_site.TABLES, quay_site.EVENING, "[output]\nbrightness = 0.5\n")
+    begin = instant(datetime(2026, 11, 28, 20, tzinfo=site.timezone))
+    check = Override(7, Kind.RIG_CHECK, begin, begin + 600 * SECOND_NS, "Nan", level=0.9, check=CHECK)
+    now = decide(begin + 60 * SECOND_NS, site, (check,))
+    assert (now.brightness, len(now.reasons)) == (0.9, 1)
+    assert "brightness 0.5" in decide(begin - SECOND_NS, site).reasons[-1].text
+
+
+def test_a_colour_that_no_string_has_is_refused(site: Site, tmp_path: Path) -> None:
+    """All would stay dark, and read as if every string were out."""
+    with pytest.raises(Refusal, match="no string there has a white channel of its own"):
+        ask_rig_check({"pattern": "colour", "colour": "w"}, at(site, "17:00"), site)
+    with_white = (
+        RIG + '[[string]]\nname = "star"\ncontroller = "left"\nuniverse = 2\nslot = 91\npixels = 5\norder = "RGBW"\n'
+    )
+    (tmp_path / "rig.toml").write_text(with_white, encoding="utf-8")
+    other = load_site(tmp_path)
+    assert ask_rig_check({"pattern": "colour", "colour": "w"}, at(site, "17:00"), other).pattern.colour == "w"
+    with pytest.raises(Refusal):
+        ask_rig_check({"pattern": "walk", "colour": "w", "string": "ridge"}, at(site, "17:00"), other)
+
+
+def test_it_survives_a_restart_and_a_database_of_before_has_room_for_it(tmp_path: Path) -> None:
+    old = Store(tmp_path, 0)
+    old._db.execute("ALTER TABLE override DROP COLUMN rig_check")  # as the table was before
+    old.close()
+    check = Override(1, Kind.RIG_CHECK, 10, 20, "Nan", level=0.3, check=CHECK)
+    store = Store(tmp_path, 0)
+    store.add(check)
+    store.close()
+    assert Store(tmp_path, 0).overrides(0) == (check,)
+
+
+def test_days_that_meet_agree_on_a_check_over_midnight(tmp_path: Path) -> None:
+    site = site_of(tmp_path, "rig_check = 0.1")
+    begin = at(site, "23:55")
+    check = standing(ask_rig_check({"pattern": "walk"}, begin, site))
+    for minutes in range(10):
+        now = decide(begin + minutes * 60 * SECOND_NS + SECOND_NS, site, (check,))
+        assert now.frame == (minutes * 120 + 2) % 200, timedelta(minutes=minutes)
+
+
+def test_the_transmitter_plays_a_low_check_no_brighter_than_the_lock_allows() -> None:
+    end_ns, walk = 900 * SECOND_NS, Picture("rig check", "/x/walk.frames", 9, Fraction(2), 0)
+    score = Score(1, 0, 0, (Segment(0, end_ns, picture=walk, level_from=0.4, level_until=0.4),))
+    low = (100 * SECOND_NS, 200 * SECOND_NS, 0.05)
+    windows = Windows(0, end_ns, (NeighboursWindow(0, end_ns, 0, 0, "rule"),), low=(low,))
+    seen = [_stretch(score, windows, 0, at_s * SECOND_NS, at_s * SECOND_NS).segment for at_s in (99, 100, 199, 200)]
+    assert [one and (one.level_from, one.level_until) for one in seen] == [None, (0.05, 0.05), (0.05, 0.05), None]

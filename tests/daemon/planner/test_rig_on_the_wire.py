@@ -1,0 +1,171 @@
+"""The rig check and the limiter on the wire, read by the sacn library's receiver, in a network of their own."""
+
+from __future__ import annotations
+
+import json
+import re
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from tests.api.evening import Evening, Seen, evening_apart
+from tests.tools import needs
+from tests.waiting import wait_until
+
+pytestmark = needs("ip")
+
+RIG = """[[controller]]
+name = "left"
+universes = "1-2"
+
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 1
+pixels = 150
+fuse_a = 5
+
+[[string]]
+name = "numbers"
+controller = "left"
+universe = 1
+slot = 451
+pixels = 2
+
+[[string]]
+name = "eaves"
+controller = "left"
+universe = 2
+pixels = 150
+fuse_a = 10
+"""
+FRAMES, WHITE_FROM, WHITE_UNTIL, RELEASED = 160, 40, 80, 80 + 66
+
+
+@pytest.fixture
+def evening(tmp_path: Path) -> Iterator[Evening]:
+    with evening_apart(tmp_path / "site", None, "1-2") as one:
+        yield one
+
+
+@contextmanager
+def running(evening: Evening, frames: npt.NDArray[np.uint8]) -> Iterator[Any]:
+    evening.write(frames)
+    (evening.folder / "rig.toml").write_text(RIG, encoding="utf-8")
+    with evening.reader("0.0.0.0", "multicast") as reader, evening.running():
+        wait_until(lambda: (evening.state / "address").exists(), "an address")
+        reader.wait_for(lambda seen: any(not each.black for each in seen), "light")
+        yield reader
+
+
+def gloaming(evening: Evening, *words: str) -> subprocess.CompletedProcess[str]:
+    command = [*evening.within(), sys.executable, "-m", "gloaming.api.cli.main", *words, "--site", str(evening.folder)]
+    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+
+
+def picture() -> npt.NDArray[np.uint8]:
+    """Four seconds: the ridge dim, then white for a second, which draws 9 A; the eaves always some other way.
+
+    The frame's number, from 1, stands on the string between them.
+    """
+    random = np.random.default_rng(6)
+    frames = np.full((FRAMES, 1020), 60, np.uint8)
+    frames[WHITE_FROM:WHITE_UNTIL, :450] = 255
+    frames[:, 450:456] = 0
+    frames[:, 450:452] = np.arange(1, FRAMES + 1, dtype=">u2").view(np.uint8).reshape(FRAMES, 2)
+    frames[:, 510:960] = random.integers(0, 256, (FRAMES, 450))
+    return frames
+
+
+def number(seen: Seen) -> int:
+    return int.from_bytes(seen.slots[450:452], "big") - 1
+
+
+def amps(slots: bytes) -> float:
+    """What 150 RGB pixels of 20 mA a colour at full draw (common practice, no source)."""
+    return sum(value / 255 * 0.02 for value in slots[:450])
+
+
+def test_a_string_of_nine_amperes_on_a_fuse_of_five_never_draws_more_and_all_else_is_as_it_was(
+    evening: Evening,
+) -> None:
+    frames = picture()
+    with running(evening, frames) as reader:
+
+        def whole(seen: list[Seen]) -> bool:
+            numbers = [number(each) for each in seen if each.universe == 1 and not each.black]
+            return numbers.count(WHITE_FROM + 5) >= 2 and numbers.count(FRAMES - 1) >= 1
+
+        seen = reader.wait_for(whole, "the whole piece", 60)
+        told = json.loads(gloaming(evening, "now", "--json").stdout)["health"]["transmitter"]["limited"]
+        with closing(sqlite3.connect(f"file:{evening.state}/state.db?mode=ro", uri=True)) as store:
+            wait_until(
+                lambda: store.execute("SELECT text FROM journal WHERE kind = 'limiter'").fetchall(), "a line of it"
+            )
+            lines = store.execute("SELECT text FROM journal WHERE kind = 'limiter'").fetchall()
+    ridge = [each for each in seen if each.universe == 1 and not each.black]
+    assert max(amps(each.slots) for each in ridge) <= 5.0
+    white = [each for each in ridge if WHITE_FROM <= number(each) < WHITE_UNTIL]
+    assert min(amps(each.slots) for each in white) > 4.9
+    assert all(len(set(each.slots[:450])) == 1 for each in white)
+    for each in ridge:
+        if not WHITE_FROM <= number(each) < RELEASED:
+            assert each.slots[:456] == frames[number(each), :456].tobytes()
+    known = {row[510:960].tobytes() for row in frames}
+    eaves = [each for each in seen if each.universe == 2 and not each.black]
+    assert len({each.slots for each in eaves}) > FRAMES / 2
+    assert all(each.slots[:450] in known for each in eaves)
+    assert (told[0]["kind"], told[0]["name"], told[0]["ma"], told[0]["limit_ma"]) == ("string", "ridge", 9000, 5000)
+    assert "string ridge was lowered in" in lines[0][0]
+    assert "it would have drawn 9.0 A, and may draw 5 A" in lines[0][0]
+
+
+def test_pixel_37_of_the_ridge_lights_and_no_other_until_it_ends(evening: Evening) -> None:
+    with running(evening, picture()) as reader:
+        asked = gloaming(evening, "rig-check", "pixel", "37", "--string", "ridge", "--level", "0.5")
+        assert asked.returncode == 0, asked.stderr
+        assert asked.stdout.startswith("pixel 37, white of string ridge until ")
+        assert "on the wire" in asked.stdout
+
+        def pixel(seen: list[Seen]) -> bool:
+            return any(each.slots[108:111] in (b"\x7f" * 3, b"\x80" * 3) for each in seen if each.universe == 1)
+
+        reader.wait_for(pixel, "pixel 37 at half")
+        now = json.loads(gloaming(evening, "now", "--json").stdout)
+        assert now["state"] == "rig-check"
+        assert now["overrides"][0]["check"] == "pixel 37, white of string ridge"
+        assert 0 < now["overrides"][0]["remaining_s"] <= 600
+        before = len(reader.seen())
+        walking = gloaming(evening, "rig-check", "walk", "--string", "eaves", "--minutes", "1")
+        assert walking.returncode == 0, walking.stderr
+        reader.wait_for(lambda seen: len(shown(seen[before:], 2)) >= 3, "three steps of the walk", 30)
+        assert len(json.loads(gloaming(evening, "now", "--json").stdout)["overrides"]) == 1
+        ended = gloaming(evening, "rig-check", "end")
+        assert re.fullmatch(r"rig check \d+ ended, on the wire: light, numbers, at 100%\n", ended.stdout)
+        count = len(reader.seen())
+        reader.wait_for(lambda seen: len(shown(seen[count:], 2)) >= 20, "the show again")
+        assert gloaming(evening, "rig-check", "end").returncode == 1
+    seen = reader.seen()
+    checked = [set(lit(each)) for each in seen[:before] if each.universe == 1 and not any(each.slots[450:452])]
+    assert {108, 109, 110} in checked
+    assert all(one <= {108, 109, 110} for one in checked)
+    steps = [lit(each) for each in seen[before:count] if each.universe == 2 and 0 < len(lit(each)) <= 3]
+    assert all(len(one) == 3 and one[0] % 3 == 0 and one[2] == one[0] + 2 for one in steps)
+    walked = [one[0] for one in steps]
+    assert walked == sorted(walked) and walked[0] <= 30  # a slow machine may be late for the first seconds
+
+
+def lit(seen: Seen) -> list[int]:
+    return [at for at, value in enumerate(seen.slots) if value]
+
+
+def shown(seen: list[Seen], universe: int) -> set[bytes]:
+    return {each.slots for each in seen if each.universe == universe and not each.black}

@@ -1,0 +1,430 @@
+"""`gloaming survey`: every fault at its place, a report that can be read however long, a page with nothing to fetch."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+import xml.etree.ElementTree as ET
+from collections.abc import Callable
+from fractions import Fraction
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from gloaming.api.cli.main import main
+from gloaming.daemon.planner.clock import Clock
+from gloaming.daemon.planner.clock_trust import ClockTrust, Verdict, synchronised, verdict_at_a_start
+from gloaming.daemon.planner.store import Store
+from gloaming.daemon.reports.survey_machine import machine_findings
+from gloaming.daemon.site.load import load_site
+from gloaming.shows.framefile.reader import FrameWriter, Universe
+
+SITE = """[site]
+name = "Pier Road boathouse"
+latitude = 54.486
+longitude = -0.613
+timezone = "Europe/London"
+[output]
+interface = "lo"
+brightness = 0.8
+[survey]
+price_per_kwh = 0.28
+currency = "GBP"
+[[piece]]
+name = "tide"
+frames = "tide.frames"
+[[show]]
+name = "evening"
+order = ["tide"]
+[[performance]]
+show = "evening"
+season = "11-27..11-30"
+from = "17:00"
+to = "22:00"
+"""
+RIG = """[[controller]]
+name = "left"
+host = "127.0.0.1"
+universes = "1"
+[[supply]]
+name = "box"
+volts = 12
+amps = 8
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 1
+pixels = 150
+fuse_a = 5
+supply = "box"
+"""
+
+
+def make(folder: Path, draw: Callable[[npt.NDArray[np.uint8]], None], site: str = SITE, rig: str = RIG) -> Path:
+    frames = np.full((1600, 450), 40, np.uint8)
+    draw(frames)
+    with FrameWriter(folder / "tide.frames", Fraction(40), (Universe(1, 450, 0),)) as writer:
+        writer.write(frames)
+    (folder / "site.toml").write_text(site, encoding="utf-8")
+    (folder / "rig.toml").write_text(rig, encoding="utf-8")
+    return folder
+
+
+def calm(frames: npt.NDArray[np.uint8]) -> None:
+    """Left as it is: 40 of 255 on every slot."""
+
+
+def surveyed(folder: Path, capsys: pytest.CaptureFixture[str]) -> tuple[int, dict[str, object]]:
+    code = main(["survey", str(folder), "--json"])
+    return code, json.loads(capsys.readouterr().out)
+
+
+def texts(told: dict[str, object], severity: str) -> list[str]:
+    findings = told["findings"]
+    assert isinstance(findings, list)
+    return [f"{one['place']}: {one['text']}" for one in findings if one["severity"] == severity]
+
+
+def test_a_calm_piece_has_no_error_and_its_energy_is_that_of_the_hours(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """40/255 x 9 A x 0.8 x 12 V = 13.55 W, five hours on each of 4 nights, less what the piece's fades take."""
+    code, told = surveyed(make(tmp_path, calm), capsys)
+    assert (code, texts(told, "error")) == (0, [])
+    energy = told["energy"]
+    assert isinstance(energy, dict)
+    assert energy["nights"] == 4
+    assert energy["season_kwh"] == pytest.approx(40 / 255 * 9 * 0.8 * 12 * 5 * 4 / 1000, rel=0.01)
+    assert energy["price"] == pytest.approx(energy["season_kwh"] * 0.28)
+
+
+def test_it_has_the_time_of_the_site_wherever_the_machine_thinks_it_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Kathmandu is 5 h 45 min ahead of UTC, all year, and little else is."""
+    site = SITE.replace("Europe/London", "Asia/Kathmandu")
+    assert str(surveyed(make(tmp_path, calm, site), capsys)[1]["at"]).endswith("+05:45")
+
+
+def test_a_string_without_a_supply_costs_what_its_volts_say(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """As above, at 5 V."""
+    rig = RIG.replace('supply = "box"', "volts = 5")
+    energy = surveyed(make(tmp_path, calm, rig=rig), capsys)[1]["energy"]
+    assert isinstance(energy, dict)
+    assert energy["season_kwh"] == pytest.approx(40 / 255 * 9 * 0.8 * 5 * 5 * 4 / 1000, rel=0.01)
+
+
+def test_a_moment_above_the_fuse_is_told_with_its_place(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """9 A at full, 7.2 A at brightness 0.8; a moment of it is the limiter's to lower."""
+
+    def white(frames: npt.NDArray[np.uint8]) -> None:
+        frames[1000:1010] = 255
+
+    code, told = surveyed(make(tmp_path, white), capsys)
+    assert code == 0
+    assert "site.toml:12 tide at 0:25: string ridge: 7.2 A, fuse 5 A; the limiter lowers it" in texts(told, "warning")
+    assert told["holds_at_brightness"] == pytest.approx(5 / 9)
+
+
+def test_what_draws_too_much_for_long_is_an_error_and_so_is_a_moment_without_the_limiter(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def white(frames: npt.NDArray[np.uint8]) -> None:
+        frames[:800] = 255
+
+    code, told = surveyed(make(tmp_path, white), capsys)
+    assert code == 1
+    assert "site.toml:12 tide at 0:00: string ridge: 7.2 A, fuse 5 A; over 10 s 7.2 A; the limiter lowers it" in texts(
+        told, "error"
+    )
+
+    def moment(frames: npt.NDArray[np.uint8]) -> None:
+        frames[1000] = 255
+
+    site = SITE.replace("brightness = 0.8", "brightness = 1.0\nlimiter = false")
+    code, told = surveyed(make(tmp_path, moment, site), capsys)
+    assert code == 1
+    assert texts(told, "error") == [
+        "site.toml:13 tide at 0:25: string ridge: 9.0 A, fuse 5 A",
+        "site.toml:13 tide at 0:25: supply box: 9.0 A, it gives 8 A",
+    ]
+
+
+def test_flashes_are_told_with_their_moments(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def flash(frames: npt.NDArray[np.uint8]) -> None:
+        frames[400:600] = np.where(np.arange(200) // 4 % 2, 130, 0).astype(np.uint8)[:, None]
+
+    code, told = surveyed(make(tmp_path, flash), capsys)
+    assert code == 1
+    assert texts(told, "error") == [
+        "site.toml:12 tide at 0:10-0:15: general flashes more than three times in a second, in the whole rig; "
+        "100% of what is lit there"
+    ]
+
+
+def test_every_controller_that_there_is_no_way_to_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ways = {"127.0.0.1": "127.0.0.1", "192.0.2.21": None, "192.0.2.22": None}
+    monkeypatch.setattr("gloaming.daemon.reports.survey_machine.source_address", ways.__getitem__)
+    rig = RIG + "".join(
+        f'[[controller]]\nname = "mast {number}"\nuniverses = "{number}"\nhost = "192.0.2.{number}"\n'
+        for number in (21, 22)
+    )
+    make(tmp_path, calm, SITE.replace('interface = "lo"\n', ""), rig)
+    assert main(["survey", str(tmp_path), "--ask-nobody", "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert [text.partition(": ")[2] for text in texts(told, "error")] == [
+        "there is no way to controller mast 21 (192.0.2.21)",
+        "there is no way to controller mast 22 (192.0.2.22)",
+    ]
+    assert "network: packets for 127.0.0.1 leave by 127.0.0.1" in texts(told, "fact")
+    assert not any("multicast" in text for text in texts(told, "fact"))
+
+
+@pytest.mark.parametrize(("most", "warned"), [(1024, True), (16_384, False)])
+def test_more_multicast_groups_than_the_kernel_remembers_are_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most: int, warned: bool
+) -> None:
+    """arp(7), gc_thresh3: 1024 entries unless somebody has set another number; each group takes one."""
+    limit = tmp_path / "gc_thresh3"
+    limit.write_text(f"{most}\n")
+    monkeypatch.setattr("gloaming.daemon.reports.survey_machine.GROUPS_MAX", limit)
+    rig = '[[controller]]\nname = "mast"\nuniverses = "1-2000"\nmulticast = true\n'
+    site = load_site(make(tmp_path, calm, rig=rig), strict=False)
+    found = machine_findings(site, None, Verdict(True, "kernel", "the clock is synchronised"))
+    told = [one for one in found if "gc_thresh3" in one.text]
+    assert [one.severity for one in told] == (["warning"] if warned else [])
+    assert all("2000 universes" in one.text and "multicast.conf" in str(one.hint) for one in told)
+
+
+def test_leads_that_synchronization_cannot_keep(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    other = '[[controller]]\nname = "right"\nuniverses = "2"\nmulticast = true\nlead = "15 ms"\n'
+    rig = RIG.replace('host = "127.0.0.1"\n', "", 1) + other
+    make(tmp_path, calm, SITE.replace('interface = "lo"', 'interface = "lo"\nsynchronization = 7000'), rig)
+    assert any("different leads" in text for text in texts(surveyed(tmp_path, capsys)[1], "warning"))
+    make(tmp_path, calm, rig=rig)  # without synchronization
+    assert not any("different leads" in text for text in texts(surveyed(tmp_path, capsys)[1], "warning"))
+
+
+def test_a_hurt_frame_file_and_one_that_is_missing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def noise(frames: npt.NDArray[np.uint8]) -> None:
+        frames[:] = np.random.default_rng(1).integers(0, 90, frames.shape)
+
+    path = make(tmp_path, noise) / "tide.frames"
+    data = bytearray(path.read_bytes())
+    middle = len(data) // 2
+    data[middle : middle + 40] = bytes(40)
+    path.write_bytes(data)
+    code, told = surveyed(tmp_path, capsys)
+    assert code == 1
+    assert any("tide.frames: the chunk from" in one for one in texts(told, "error"))
+    path.unlink()
+    code, told = surveyed(tmp_path, capsys)
+    assert code == 1
+    assert any("there is no such file" in one for one in texts(told, "error"))
+
+
+def test_mistakes_in_both_files_are_errors_of_the_report(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    site = SITE.replace('interface = "lo"', 'interfaec = "lo"')
+    code, told = surveyed(make(tmp_path, calm, site, RIG.replace("150", "0")), capsys)
+    assert code == 1
+    assert texts(told, "error") == [
+        "site.toml:7: output.interfaec: there is no such key",
+        "rig.toml:13: string[0].pixels: 0: input should be greater than or equal to 1",
+    ]
+
+
+def test_no_site_is_a_wrong_call(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["survey", str(tmp_path / "nowhere")]) == 2
+    assert "there is no such site" in capsys.readouterr().err
+
+
+def test_four_hundred_strings_and_five_hundred_errors_make_a_report_that_can_be_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    parts = ['[[controller]]\nname = "left"\nhost = "127.0.0.1"\nuniverses = "1-400"\n']
+    for number in range(400):
+        wrong = "pixels = 0\nfuse_a = -1\n" if number < 250 else "pixels = 100\n"
+        parts.append(f'[[string]]\nname = "run {number}"\ncontroller = "left"\nuniverse = {number + 1}\n{wrong}')
+    make(tmp_path, calm, rig="".join(parts))
+    assert main(["survey", str(tmp_path)]) == 1
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) < 60
+    assert sum("string[" in line for line in lines) == 10
+    assert "245 more like it" in "\n".join(lines)
+    assert "500 errors, 0 warnings" in lines
+    code, told = surveyed(tmp_path, capsys)
+    assert (code, len(texts(told, "error"))) == (1, 500)
+
+
+def test_of_many_strings_that_draw_too_much_the_worst_is_among_those_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Twelve strings of 10 pixels, 0.48 A each at 0.8, on fuses that are smaller from one to the next."""
+
+    def white(frames: npt.NDArray[np.uint8]) -> None:
+        frames[:] = 255
+
+    parts = [RIG.partition("[[supply]]")[0]]
+    for number in range(12):
+        where = f"universe = 1\nslot = {30 * number + 1}\npixels = 10\nfuse_a = {0.4 - 0.03 * number:.2f}\n"
+        parts.append(f'[[string]]\nname = "run {number}"\ncontroller = "left"\n{where}')
+    make(tmp_path, white, rig="".join(parts))
+    assert main(["survey", str(tmp_path)]) == 1
+    report = capsys.readouterr().out
+    assert "string run 11: 0.5 A, fuse 0.07 A" in report
+    assert "string run 0:" not in report
+    assert "7 more like it" in report
+
+
+class Page(HTMLParser):
+    """Balanced tags, and whatever a browser would fetch."""
+
+    VOID = ("meta", "img", "br", "path")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.fetched: list[str] = []
+        self.words = ""
+
+    def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        if tag not in self.VOID:
+            self.open.append(tag)
+        self.fetched += [value or "" for name, value in attributes if name in ("src", "href", "srcset", "data")]
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in self.VOID:
+            assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.words += data
+
+
+def test_the_page_stands_by_itself(tmp_path: Path) -> None:
+    site = SITE.replace("Pier Road boathouse", "Pier <Road> & boathouse")
+    rig = RIG + "line = [[0, 0], [5, 1], [6, 0]]\n"
+    out = tmp_path / "survey.html"
+    assert main(["survey", str(make(tmp_path, calm, site, rig)), "--html", str(out)]) == 0
+    text = out.read_text(encoding="utf-8")
+    page = Page()
+    page.feed(text)
+    assert page.open == []
+    assert all(one.startswith("data:") for one in page.fetched)
+    assert "url(" not in text.split("</style>")[0]
+    assert "Pier <Road> & boathouse" in page.words
+    assert "photosensitive epilepsy" in page.words
+    assert "Never feed a 5 V string from a 12 V supply" in page.words
+    picture = re.search(r"<svg.*?</svg>", text, re.DOTALL)
+    assert picture
+    (path,) = ET.fromstring(picture[0]).iter("path")
+    assert path.attrib["d"].count("M") == 150
+
+
+def test_a_page_that_cannot_be_written_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["survey", str(make(tmp_path, calm)), "--html", str(tmp_path / "no" / "x.html")]) == 2
+    told = capsys.readouterr()
+    assert "No such file or directory" in told.err
+    assert "0 errors" in told.out  # what was found is not lost with it
+
+
+def test_a_site_that_cannot_be_read_has_its_folder_for_a_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "quay").mkdir()
+    monkeypatch.chdir(make(tmp_path / "quay", calm, SITE.replace("54.486", "154.486")))
+    assert main(["survey"]) == 1
+    assert capsys.readouterr().out.startswith("quay, surveyed")
+
+
+def test_currents_that_are_too_high_do_not_read_as_if_they_were_allowed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """105 pixels at 60 mA and 0.8: 5.04 A; and a fuse smaller than one pixel, 0.048 A."""
+
+    def white(frames: npt.NDArray[np.uint8]) -> None:
+        frames[:] = 255
+
+    rig = RIG.replace("pixels = 150", "pixels = 105")
+    one = '[[string]]\nname = "star"\ncontroller = "left"\nuniverse = 1\nslot = 448\npixels = 1\nfuse_a = 0.04\n'
+    said = texts(surveyed(make(tmp_path, white, rig=rig + one), capsys)[1], "error")
+    assert [text.partition("string ")[2].partition(";")[0] for text in said] == [
+        "star: 0.05 A, fuse 0.04 A",
+        "ridge: 5.04 A, fuse 5 A",
+    ]
+
+
+def test_a_string_that_flashes_alone_is_told_beside_a_rig_that_flashed_before(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def flash(frames: npt.NDArray[np.uint8]) -> None:
+        strobe = np.where(np.arange(80) // 4 % 2, 130, 0).astype(np.uint8)[:, None]
+        frames[400:480] = strobe
+        frames[1200:1280, 420:] = strobe
+
+    porch = '[[string]]\nname = "porch"\ncontroller = "left"\nuniverse = 1\nslot = 421\npixels = 10\n'
+    told = surveyed(make(tmp_path, flash, rig=RIG.replace("pixels = 150", "pixels = 140") + porch), capsys)[1]
+    assert [text.partition(";")[0] for text in texts(told, "error")] == [
+        "site.toml:12 tide at 0:10-0:12: general flashes more than three times in a second, in the whole rig"
+    ]
+    assert (
+        "site.toml:12 tide at 0:30-0:32: general flashes more than three times in a second, in strings seen from close "
+        "by: porch; 100% of what is lit there"
+    ) in texts(told, "warning")
+
+
+@pytest.mark.parametrize("rule", ["synchronised", "plausible"])
+def test_it_says_of_the_clock_what_a_planner_that_starts_says(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], rule: str
+) -> None:
+    folder = make(tmp_path, calm, f'{SITE}\n[clock]\ntrust = "{rule}"\n')
+    state = Store(tmp_path / "state of a planner", time.time_ns())
+    verdict = ClockTrust(state, Clock(), rule).verdict
+    state.close()
+    told = surveyed(folder, capsys)[1]
+    texts_told = [text for severity in ("fact", "warning") for text in texts(told, severity)]
+    assert [text for text in texts_told if text.startswith(f"clock: {verdict.text}")]
+    assert bool([text for text in texts_told if "stays dark" in text]) is not verdict.trusted
+
+
+@pytest.mark.parametrize(
+    ("verdict", "severity", "text"),
+    [
+        (Verdict(True, "host", "the clock was set by the host"), "fact", "the clock was set by the host"),
+        (Verdict(True, "plausible", "it is plausible"), "warning", "it is plausible"),
+        (
+            Verdict(False, "nobody", "it cannot be"),
+            "warning",
+            "it cannot be: after a start the show stays dark until the clock is right",
+        ),
+    ],
+)
+def test_only_of_a_clock_that_is_not_believed_it_says_that_the_show_stays_dark(
+    tmp_path: Path, verdict: Verdict, severity: str, text: str
+) -> None:
+    site = load_site(make(tmp_path, calm))
+    found = [one for one in machine_findings(site, None, verdict) if one.place == "clock"]
+    assert [(one.severity, one.text) for one in found] == [(severity, text)]
+
+
+def test_a_clock_that_stands_before_the_newest_time_of_the_state_is_not_believed(tmp_path: Path) -> None:
+    state = Store(tmp_path, time.time_ns())
+    state.set_fact("clock_newest_ns", str(time.time_ns() + 86_400 * 1_000_000_000))
+    state.close()
+    verdict = verdict_at_a_start(tmp_path, Clock(0), "plausible")
+    assert synchronised() or (not verdict.trusted and "already" in verdict.text)
+
+
+def test_of_what_rig_toml_does_not_name_nothing_is_promised(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A string may burn, or have no fuse: then "everything holds" would be wrong."""
+    rig = RIG.replace("fuse_a = 5", "fuse_a = 5\nvolts = 5")
+    assert main(["survey", str(make(tmp_path, calm, rig=rig)), "--ask-nobody"]) == 1
+    told = " ".join(capsys.readouterr().out.split())
+    assert "never put 12 V on a 5 V string" in told
+    assert "the fuses and supplies in rig.toml hold" in told
+    assert "everything holds" not in told

@@ -1,0 +1,196 @@
+"""What reaches the service's log: journald's native protocol, a level and fields, and nothing twice in a minute."""
+
+from __future__ import annotations
+
+import logging
+import os
+import socket
+import struct
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from gloaming.daemon.service.log import OF_A_KIND, ServiceLog, journald_listens
+from tests.daemon.numbered import write_site
+
+
+def fields_of(data: bytes) -> dict[str, str]:
+    """The fields of a datagram, as systemd.io/JOURNAL_NATIVE_PROTOCOL has them."""
+    found: dict[str, str] = {}
+    while data:
+        line, _, data = data.partition(b"\n")
+        name, equals, value = line.partition(b"=")
+        if not equals:
+            (length,) = struct.unpack_from("<Q", data)
+            value, data = data[8 : 8 + length], data[8 + length :]
+            assert data[:1] == b"\n"
+            data = data[1:]
+        found[name.decode()] = value.decode()
+    return found
+
+
+class Journald:
+    """Hears what is sent to a socket of its own."""
+
+    def __init__(self, path: Path) -> None:
+        self.path, self.now_s = path, 1000.0
+        self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
+        self.socket.bind(str(path))
+        self.log = ServiceLog(lambda: self.now_s)
+        self.log.open("gloaming-planner", journald=True, path=str(path))
+
+    def heard(self) -> list[dict[str, str]]:
+        found = []
+        while True:
+            try:
+                found.append(fields_of(self.socket.recv(1 << 20)))
+            except BlockingIOError:
+                return found
+
+
+@pytest.fixture
+def journald(tmp_path: Path) -> Iterator[Journald]:
+    heard = Journald(tmp_path / "socket")
+    with closing(heard.socket):
+        yield heard
+
+
+def test_a_line_of_the_journal_has_its_level_and_its_fields(journald: Journald) -> None:
+    journald.log.line("playing", "playing, tide", data={"show": "evening", "piece": "tide", "level": 0.8, "cut": None})
+    journald.log.line("override", "pause until 18:00", "Ada's phone", {"id": 7})
+    journald.log.line("fault", "tide.frames: it is damaged")
+    playing, override, fault = journald.heard()
+    assert playing == {
+        "MESSAGE": "playing, tide",
+        "PRIORITY": "6",
+        "SYSLOG_IDENTIFIER": "gloaming-planner",
+        "GLOAMING_KIND": "playing",
+        "GLOAMING_SHOW": "evening",
+        "GLOAMING_PIECE": "tide",
+        "GLOAMING_LEVEL": "0.8",
+    }
+    assert (override["GLOAMING_WHO"], override["GLOAMING_ID"]) == ("Ada's phone", "7")
+    assert (fault["PRIORITY"], fault["GLOAMING_KIND"]) == ("3", "fault")
+
+
+def test_what_is_over_is_no_warning_any_more(journald: Journald) -> None:
+    journald.log.line("trouble", "network: packets are not taken")
+    journald.log.line("trouble", "over: network: over", data={"over": True})
+    assert [line["PRIORITY"] for line in journald.heard()] == ["4", "5"]
+
+
+def test_in_ten_minutes_of_an_outage_what_repeats_is_said_once_a_minute(journald: Journald) -> None:
+    lines = []
+    for second in range(600):
+        journald.now_s = 1000.0 + second
+        journald.log.line("restart", "the transmitter is gone")
+        journald.log.line("trouble", f"packets to 192.0.2.21 are not taken, {second} so far")
+        journald.log.line("override", f"pause {'x' * second}")  # no two alike
+        lines += journald.heard()
+    heard = [line["MESSAGE"] for line in lines if line["GLOAMING_KIND"] != "override"]
+    assert len(lines) - len(heard) == 600, "what a person does is no repetition"
+    assert len(heard) == 20
+    assert heard[2] == "the transmitter is gone (59 more like it since the last)"
+
+
+def test_lines_of_one_kind_are_bounded_however_different_they_are(journald: Journald) -> None:
+    """Names on the network are the senders' choice: 50 new lines a second, for two minutes."""
+    texts: list[str] = []
+    for tenth in range(1200):
+        journald.now_s = 1000.0 + tenth / 10
+        for number in range(5):
+            journald.log.line(
+                "trouble", f"source {chr(97 + tenth % 26)}{chr(97 + tenth // 26)}{chr(97 + number)} sends"
+            )
+        if tenth == 300:
+            journald.log.line("override", "pause until 18:00")
+        texts += [one["MESSAGE"] for one in journald.heard()]
+    assert OF_A_KIND < len(texts) <= 2 * OF_A_KIND + 1 and "pause until 18:00" in texts
+    assert any("more like it" in text for text in texts)
+
+
+def test_a_traceback_is_one_entry_with_its_line_breaks(journald: Journald) -> None:
+    journald.log.complain("ended\nTraceback (most recent call last):\n  ...", 3)
+    assert journald.heard()[0]["MESSAGE"] == "ended\nTraceback (most recent call last):\n  ..."
+
+
+def test_a_journald_that_is_away_holds_up_nobody_and_is_told_what_it_missed(journald: Journald) -> None:
+    journald.socket.close()
+    journald.path.unlink()
+    for number in range(5):
+        journald.log.line("playing", f"playing {'x' * number}")
+    journald.socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
+    journald.socket.bind(str(journald.path))
+    journald.log.line("playing", "playing again")
+    assert [(line["MESSAGE"], line["GLOAMING_LOST"]) for line in journald.heard()] == [("playing again", "5")]
+
+
+def test_a_journald_that_reads_nothing_holds_up_nobody(journald: Journald) -> None:
+    for number in range(5000):
+        journald.log.line("playing", "x" * number)
+    assert 0 < len(journald.heard()) < 5000
+
+
+def test_standard_error_is_journald_s_where_its_inode_is_the_one_that_is_named() -> None:
+    here = os.fstat(2)
+    assert journald_listens({"JOURNAL_STREAM": f"{here.st_dev}:{here.st_ino}"})
+    assert not journald_listens({"JOURNAL_STREAM": f"{here.st_dev}:{here.st_ino + 1}"})
+    assert not journald_listens({})
+
+
+def test_without_journald_complaints_alone_are_said_and_once_a_minute(capfd: pytest.CaptureFixture[str]) -> None:
+    log = ServiceLog(lambda: 0.0)
+    log.complain("said before it is opened")
+    log.open("planner", journald=False)
+    for _ in range(3):
+        log.line("playing", "playing, tide")
+        log.complain("site.toml:3: it is wrong")
+    assert capfd.readouterr().err == "site.toml:3: it is wrong\n"
+
+
+def test_what_libraries_log_and_what_nobody_caught_is_said_with_its_traceback() -> None:
+    code = (
+        "import logging\nfrom gloaming.daemon.service.log import open_log\nopen_log('planner')\n"
+        "for port in range(3): logging.getLogger('uvicorn.error').warning('Invalid HTTP request from %d', port)\n"
+        "logging.getLogger('uvicorn.error').info('Started')\nraise LookupError('nobody caught this')\n"
+    )
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False).stderr
+    assert said.splitlines()[0] == "Invalid HTTP request from 0"
+    assert said.count("Invalid") == 1
+    assert "Started" not in said
+    assert said.endswith("LookupError: nobody caught this\n")
+    assert logging.getLogger("uvicorn.error").handlers == []
+
+
+def test_a_planner_that_cannot_begin_says_why_once_and_begins_when_the_site_is_mended(tmp_path: Path) -> None:
+    """As a service manager runs it: ready and alive for the manager while it waits, and said once a minute."""
+    write_site(tmp_path / "site", "127.0.75.3", 'from = "12:00"\nto = "06:00"')
+    path = tmp_path / "site/site.toml"
+    right = path.read_text()
+    path.write_text(right.replace("12:00", "25:00"))
+    manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    manager.bind(str(tmp_path / "notify"))
+    manager.settimeout(60)
+    state = tmp_path / "state"
+    state.mkdir()
+    command = [sys.executable, "-m", "gloaming.api.serve", str(tmp_path / "site"), "--state", str(state)]
+    by_hand = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    assert (by_hand.returncode, by_hand.stderr.count("\n")) == (2, 1)
+    assert "25:00" in by_hand.stderr
+    environment = {**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify")}
+    with manager, subprocess.Popen([*command, "--listen", "127.0.75.3:0"], env=environment, stderr=-1) as one:
+        for _ in range(3):
+            told = manager.recv(4096)
+            assert told.startswith(b"READY=1\nWATCHDOG=1\nSTATUS=waits for a site without a mistake: ")
+            assert b"25:00" in told
+        path.write_text(right)
+        while told != b"READY=1\nSTATUS=the show is on":
+            told = manager.recv(4096)
+        one.terminate()
+        said = one.communicate(timeout=60)[1]
+        assert one.returncode == 0
+        assert (said.count(b"\n"), b"25:00" in said) == (1, True)
