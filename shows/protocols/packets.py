@@ -90,15 +90,6 @@ class PacketProtocol(Protocol):
         """Address and packet of what says which universes are sent; by IPv6 too where that is used."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Run:
-    """Rows of a block that are side by side in the mixed frame: `count` rows from `row`, their bytes from `begin`."""
-
-    row: int
-    count: int
-    begin: int
-
-
 @dataclass(eq=False)
 class PacketBlock:
     """Packets of one length that go out together: `packets` is `(rows, bytes) uint8`.
@@ -115,19 +106,18 @@ class PacketBlock:
     sequences: Bytes
     lead_ns: int = 0
     offset_ns: int = 0
-    _runs: list[_Run] = field(init=False, default_factory=list)
+    slots: int = field(init=False)
+    _copies: list[tuple[Bytes, slice]] = field(init=False, default_factory=list)
+    """Rows that are side by side in the mixed frame, and where they are there."""
 
     def __post_init__(self) -> None:
-        for number, row in enumerate(self.rows):
-            last = self._runs[-1] if self._runs else None
-            if last and last.begin + last.count * self.slots == row.begin:
-                self._runs[-1] = _Run(last.row, last.count + 1, last.begin)
-            else:
-                self._runs.append(_Run(number, 1, row.begin))
-
-    @property
-    def slots(self) -> int:
-        return int(self.data.shape[1])
+        self.slots = self.data.shape[1]
+        first = 0
+        for number in range(1, len(self.rows) + 1):
+            end = self.rows[number - 1].begin + self.slots
+            if number == len(self.rows) or self.rows[number].begin != end:
+                self._copies.append((self.data[first:number], slice(self.rows[first].begin, end)))
+                first = number
 
     @property
     def universes(self) -> tuple[int, ...]:
@@ -136,6 +126,5 @@ class PacketBlock:
 
     def fill(self, mixed: Bytes) -> None:
         """Copy a mixed frame's bytes into the slots."""
-        for run in self._runs:
-            part = mixed[run.begin : run.begin + run.count * self.slots].reshape(run.count, self.slots)
-            self.data[run.row : run.row + run.count] = part
+        for rows, part in self._copies:
+            rows[:] = mixed[part].reshape(rows.shape)
