@@ -69,7 +69,7 @@ def with_offset(at: datetime) -> datetime:
     return at
 
 
-class Request(BaseModel):
+class RequestModel(BaseModel):
     """A request: an object with the keys that it may have, and no others."""
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
@@ -125,7 +125,7 @@ def mistake_of(error: ErrorDetails) -> ConfigError:
 
 def checked(adapter: TypeAdapter[Any], request: object) -> dict[str, Any]:
     try:
-        found: Request = adapter.validate_python(request)
+        found: RequestModel = adapter.validate_python(request)
     except ValidationError as error:
         raise InvalidInputError(mistake_of(error.errors()[0])) from None
     return found.model_dump(exclude_unset=True)

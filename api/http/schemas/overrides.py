@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, TypeAdapter, create_model
 
-from gloaming.api.http.schemas.base import Expected, Request, absent, checked, with_offset
+from gloaming.api.http.schemas.base import Expected, RequestModel, absent, checked, with_offset
 from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind
 
 CLOCK = r"([01][0-9]|2[0-3]):[0-5][0-9]"
@@ -59,7 +59,7 @@ Until = Annotated[
 ]
 
 
-class OverrideRequest(Request):
+class OverrideRequest(RequestModel):
     """What every request for an override has. Those for one kind are made from `TERMS`."""
 
     kind: Kind
@@ -84,7 +84,7 @@ def _request_for(kind: Kind) -> type[OverrideRequest]:
             "until": (Until, Field(default_factory=absent)),
         }
     base = LastingRequest if terms.lasts else OverrideRequest
-    made = create_model(f"{kind.title()}Request", __base__=base, __doc__=f"A {kind}.", **fields)
+    made = create_model(f"{kind.title()}Request", __base__=base, __doc__=terms.help, **fields)
     made.called = f"a {kind}"
     return made
 

@@ -5,12 +5,12 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, TypeAdapter, create_model
 
-from gloaming.api.http.schemas.base import At, Expected, Request, checked, with_offset
+from gloaming.api.http.schemas.base import At, Expected, RequestModel, checked, with_offset
 from gloaming.daemon.direction.rig_check import LEAST_MINUTES, LEVEL, LONGEST_MINUTES, USUAL
 from gloaming.shows.rig.patterns import COLOURS, KINDS, NUMBERED
 
 
-class RigCheckRequest(Request):
+class RigCheckRequest(RequestModel):
     """A test pattern on the rig, on one controller or on some strings. It ends by itself after ten minutes."""
 
     called = "a rig check"
@@ -96,7 +96,7 @@ DeviceName = Annotated[
 ]
 
 
-class PasscodeRequest(Request):
+class PasscodeRequest(RequestModel):
     """A passcode, and what the device is to be called."""
 
     passcode: Annotated[
@@ -105,14 +105,14 @@ class PasscodeRequest(Request):
     device: DeviceName = "a phone"
 
 
-class LinkCodeRequest(Request):
+class LinkCodeRequest(RequestModel):
     """The code of a link that works once, and what the device is to be called."""
 
     code: Annotated[str, Field(max_length=200), Expected("this is not the code of a link", "open the link again")]
     device: DeviceName = "a phone"
 
 
-class NewPasscodeRequest(Request):
+class NewPasscodeRequest(RequestModel):
     """Another passcode; without one, one is made."""
 
     passcode: (
@@ -125,7 +125,7 @@ class NewPasscodeRequest(Request):
     ) = None
 
 
-class LinkRequest(Request):
+class LinkRequest(RequestModel):
     """Whom a link is for: an operator may do everything, a viewer sees."""
 
     kind: Annotated[Literal["operator", "viewer"], Expected("there is no kind {value!r}", "use operator or viewer")] = (
@@ -133,7 +133,7 @@ class LinkRequest(Request):
     )
 
 
-class TimeRequest(Request):
+class TimeRequest(RequestModel):
     """The time, as a person's phone has it."""
 
     utc: Annotated[

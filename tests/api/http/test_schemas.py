@@ -112,11 +112,11 @@ def test_the_answers_leave_nothing_out_that_the_planner_reports(tmp_path: Path) 
             assert (await client.post("/api/rig-check", json={"string": "ridge"})).status_code == 201
             planner = home.planner
             for model, reported in (
-                (Now, planner.requests.now()),
-                (RigListed, planner.rig.as_json()),
-                (Explanation, planner.current(planner.clock.now_ns()).as_json(planner.site.timezone)),
-                (JournalLine, planner.store.journal(1)[0]),
-                (NightAhead, planner.requests.nights(None, 7)[0]),
+                (Now, planner.now()),
+                (RigListed, planner.rig()),
+                (Explanation, planner.decision().as_json(planner.site.timezone)),
+                (JournalLine, planner.journal(1)[0]),
+                (NightAhead, planner.nights(None, 7)[0]),
                 (SeasonReport, (await client.get("/api/report")).json()),
             ):
                 assert model.model_validate(reported).model_dump(mode="json", exclude_unset=True) == json_of(reported)
