@@ -56,7 +56,7 @@ class Jobs:
         self._failed = failed
         self._running: set[asyncio.Task[object]] = set()
         self._scheduler = _Scheduler(timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None})
-        logging.getLogger("apscheduler").setLevel(logging.CRITICAL)  # it would report each turn that is left out
+        logging.getLogger("apscheduler.scheduler").setLevel(logging.ERROR)  # it warns of each turn that is left out
 
     def every(self, seconds: float, name: str, work: Work) -> None:
         """Do some work at once, and then every few seconds."""
@@ -75,6 +75,8 @@ class Jobs:
                 result = work()
                 if isawaitable(result):
                     await result
+            except asyncio.CancelledError:
+                return  # by `stop`; APScheduler would log it as a failure
             except Exception as error:
                 self._failed(name, error)
             finally:
@@ -88,7 +90,9 @@ class Jobs:
 
     async def stop(self) -> None:
         """Begin nothing more, and end what runs."""
-        self._scheduler.shutdown(wait=False)
+        self._scheduler.pause()
+        await asyncio.sleep(0)  # what is about to begin begins, and is among what runs
         for task in self._running:
             task.cancel()
         await asyncio.gather(*self._running, return_exceptions=True)
+        self._scheduler.shutdown(wait=False)

@@ -115,6 +115,10 @@ class Planner:
         self._monitor.close()
         self._store.close()
 
+    def add_troubles(self, report: Callable[[], list[Trouble]]) -> None:
+        """From now on, troubles of somebody else are reported too."""
+        self._monitor.others.append(report)
+
     # answers
 
     @property
@@ -221,10 +225,6 @@ class Planner:
     async def written(self) -> bool:
         """Wait until all that was noted so far is on the disk; False where something is wrong with that."""
         return await self._store.kept()
-
-    def add_troubles(self, report: Callable[[], list[Trouble]]) -> None:
-        """From now on, troubles of somebody else are reported too."""
-        self._monitor.others.append(report)
 
     # the live view
 

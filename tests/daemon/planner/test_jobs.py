@@ -110,10 +110,31 @@ def test_a_step_of_the_wall_clock_delays_no_job(step: timedelta, monkeypatch: py
 def test_no_part_of_the_planner_has_a_loop_of_its_own_but_who_listens_to_the_transmitter() -> None:
     folder = Path(jobs_module.__file__).parent
     sleeping = {path.name for path in folder.glob("*.py") if "asyncio.sleep(" in path.read_text(encoding="utf-8")}
-    assert sleeping == {"planner.py", "transmitter_client.py"}, "each where a connection that failed is tried again"
+    assert sleeping == {"jobs.py", "planner.py", "transmitter_client.py"}, (
+        "the last two try a connection that failed again"
+    )
 
 
-def test_what_runs_ends_with_the_jobs() -> None:
+def test_a_failure_that_cannot_be_reported_is_in_the_log_of_the_service(caplog: pytest.LogCaptureFixture) -> None:
+    def full(name: str, error: Exception) -> None:
+        raise OSError("the journal takes nothing")
+
+    def fail() -> None:
+        raise ValueError("no such sensor")
+
+    async def work() -> None:
+        jobs = Jobs(full)
+        jobs.every(0.01, "fail", fail)
+        jobs.start()
+        await until(lambda: "the journal takes nothing" in caplog.text, "a line of it")
+        await jobs.stop()
+
+    asyncio.run(work())
+    assert "no such sensor" in caplog.text
+
+
+def test_what_runs_ends_with_the_jobs(caplog: pytest.LogCaptureFixture) -> None:
+    """Without a word in the log: it is no failure."""
     ended: list[str] = []
 
     async def for_ever() -> None:
@@ -136,3 +157,4 @@ def test_what_runs_ends_with_the_jobs() -> None:
         assert ended
 
     asyncio.run(work())
+    assert not caplog.records
