@@ -19,6 +19,7 @@ API_MAY_IMPORT = {
     "commands": "its error",
     "confirmation": "how light is named",
     "health": "what a trouble is",
+    "messages": "`gloaming sound` speaks to a transmitter of its own",
     "store": "the protocol of the devices",
 }
 
