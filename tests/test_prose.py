@@ -24,8 +24,12 @@ MATCHES = {
     "find",
     "index",
 }
-OTHERS_WORDS = {"shows/config_files/toml_syntax.py"}
-"""Modules that read the messages of a library, which has no codes."""
+OTHERS_WORDS = {
+    "shows/config_files/toml_syntax.py",
+    "shows/media/arrays.py",
+    "daemon/planner/transmitter_client.py",
+}
+"""Modules that read the messages of a library, which has no codes, or show their first line."""
 
 
 def is_text(node: ast.expr) -> bool:
@@ -35,6 +39,8 @@ def is_text(node: ast.expr) -> bool:
             return name in WORDS
         case ast.Name(id=name):
             return name in NAMES
+        case ast.Call(func=ast.Name(id="str"), args=[ast.Name(id="error")]):
+            return True
         case ast.Subscript(slice=ast.Constant(value=name)):
             return name in WORDS
     return False
@@ -75,6 +81,7 @@ def test_no_text_is_matched() -> None:
         'if row["text"].startswith("over: "): ...',
         'dark.text.removesuffix("no light")',
         'if reason.text == "no light": ...',
+        'wrong, _, right = str(error).partition("; ")',
     ],
 )
 def test_a_text_that_is_matched_is_found(line: str) -> None:

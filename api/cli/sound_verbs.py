@@ -27,7 +27,7 @@ from gloaming.daemon.score.score import Picture, Score, Segment
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.schema import read_delay
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, WrongValueError
 from gloaming.shows.framefile.reader import FrameWriter, Universe
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
@@ -65,9 +65,8 @@ def click_and_flash(args: argparse.Namespace) -> int:
     site = load_site(args.site, strict=False)
     try:
         delay_ns = site.sound.delay if args.delay is None else read_delay(args.delay)
-    except ValueError as error:
-        wrong, _, right = str(error).partition("; ")
-        raise InvalidInputError(ConfigError("--delay", None, None, wrong, right)) from None
+    except WrongValueError as error:
+        raise InvalidInputError(ConfigError("--delay", None, None, error.problem, error.hint)) from None
     now_ns = time.time_ns()
     until_ns = now_ns + BEFORE_NS + round(args.seconds) * SECOND_NS
     for window in neighbours_windows(site, now_ns, until_ns):

@@ -12,7 +12,7 @@ from gloaming.api.http.schemas.answers import ProblemDetails, ReasonGiven
 from gloaming.api.http.schemas.base import mistake_of
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InvalidInputError, MistakeCode
 
 
 class Problem(JSONResponse):
@@ -26,9 +26,12 @@ class Problem(JSONResponse):
         detail: str,
         headers: dict[str, str] | None = None,
         reasons: list[ReasonGiven] | None = None,
+        code: MistakeCode | None = None,
     ) -> None:
         title = HTTPStatus(status).phrase
-        content = ProblemDetails(type="about:blank", title=title, status=status, detail=detail, reasons=reasons)
+        content = ProblemDetails(
+            type="about:blank", title=title, status=status, detail=detail, code=code, reasons=reasons
+        )
         super().__init__(content.model_dump(exclude_none=True), status, headers=headers)
 
 
@@ -42,12 +45,14 @@ def add_errors(app: FastAPI) -> None:
 
     @app.exception_handler(RequestValidationError)
     async def malformed(_: Request, error: RequestValidationError) -> Problem:
-        return Problem(422, str(mistake_of(error.errors()[0])))
+        config_error = mistake_of(error.errors()[0])
+        return Problem(422, str(config_error), code=config_error.code)
 
     @app.exception_handler(InvalidInputError)
     async def mistaken(_: Request, error: InvalidInputError) -> Problem:
-        outside = {str(config_error.file) for config_error in error.errors} == {"dates"}
-        return Problem(404 if outside else 422, str(error))  # a date is well asked, but there are no tables for it
+        code = error.errors[0].code
+        status = 404 if code == MistakeCode.DATES_NOT_SERVED else 422  # a date is well asked
+        return Problem(status, str(error), code=code)
 
     @app.exception_handler(Refusal)
     async def forbidden(_: Request, error: Refusal) -> Problem:

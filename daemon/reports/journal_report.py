@@ -23,7 +23,7 @@ from gloaming.daemon.reports.nights import season
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.nights import NotGiven, not_given
 from gloaming.daemon.timetable.zones import local_date
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
 from gloaming.shows.framefile.reader import FrameReader
 from gloaming.shows.time_units import SECOND_NS
 
@@ -100,7 +100,9 @@ def season_report(site: Site, store: Store, now_ns: int, first: date | None, day
         end = begin + timedelta(days=days - 1)
     except OverflowError:
         raise InvalidInputError(
-            ConfigError("dates", None, None, f"{begin} is past the calendar", "as 2026-12-20")
+            ConfigError(
+                "dates", None, None, f"{begin} is past the calendar", "as 2026-12-20", MistakeCode.DATES_NOT_SERVED
+            )
         ) from None
     nights = sorted(season(site, begin, end), key=lambda row: row.night.opens_ns)
     missing = not_given(site, begin, end)

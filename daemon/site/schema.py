@@ -13,6 +13,7 @@ from gloaming.daemon.site.schema_delivery import Alert, Hook
 from gloaming.daemon.site.schema_rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
 from gloaming.daemon.timetable.times import read_length
 from gloaming.shows.config_files.checking import Table, nearest
+from gloaming.shows.config_files.errors import WrongValueError
 from gloaming.shows.protocols.e131 import PRIORITY_MAX, UNIVERSE_MAX
 from gloaming.shows.rig.model import Named
 from gloaming.shows.time_units import SECOND_NS
@@ -24,14 +25,14 @@ _LEVEL = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*LUFS")
 def _read_zone(text: object) -> ZoneInfo:
     right = 'as "Europe/London"'
     if not isinstance(text, str) or not text:
-        raise ValueError(f"{text!r} is not a time zone; {right}")
+        raise WrongValueError(f"{text!r} is not a time zone", right)
     try:
         return ZoneInfo(text)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         zones = available_timezones()
         cities = {zone.rpartition("/")[2]: zone for zone in sorted(zones, reverse=True)}
         meant = nearest(text, cities | {zone: zone for zone in zones}, 0.8)
-        raise ValueError(f"there is no time zone {text!r}; {meant or right}") from None
+        raise WrongValueError(f"there is no time zone {text!r}", meant or right) from None
 
 
 def _read_listen(text: object) -> str:
@@ -42,7 +43,7 @@ def _read_listen(text: object) -> str:
         if not colon or not 0 <= int(port) <= 65_535:
             raise ValueError(text)
     except ValueError:
-        raise ValueError(f"{text!r} is not an address and a port; {right}") from None
+        raise WrongValueError(f"{text!r} is not an address and a port", right) from None
     return str(text)
 
 
@@ -50,14 +51,14 @@ def read_delay(text: object) -> int:
     """A length with a sign, as ns: "120 ms" later than the light, "-40 ms" earlier; 2 s at most."""
     right = 'as "120 ms" (later than the light) or "-40 ms" (earlier)'
     if not isinstance(text, str):
-        raise ValueError(f"{text!r} is not a delay; {right}")
+        raise WrongValueError(f"{text!r} is not a delay", right)
     sign = -1 if text.strip().startswith("-") else 1
     try:
         delay_ns = sign * read_length(text.strip().lstrip("+-").strip())
     except ValueError:
-        raise ValueError(f"{text!r} is not a delay; {right}") from None
+        raise WrongValueError(f"{text!r} is not a delay", right) from None
     if abs(delay_ns) > DELAY_MAX_NS:
-        raise ValueError(f"{text!r} is more than 2 s; {right}")
+        raise WrongValueError(f"{text!r} is more than 2 s", right)
     return delay_ns
 
 
@@ -65,7 +66,7 @@ def read_level(text: object) -> float:
     """A loudness in LUFS: "-16 LUFS"."""
     found = _LEVEL.fullmatch(text.strip()) if isinstance(text, str) else None
     if found is None or not -40 <= float(found[1]) <= -5:
-        raise ValueError(f'{text!r} is not a loudness from -40 to -5 LUFS; as "-16 LUFS"')
+        raise WrongValueError(f"{text!r} is not a loudness from -40 to -5 LUFS", 'as "-16 LUFS"')
     return float(found[1])
 
 
@@ -159,7 +160,9 @@ class ClockTable(Table):
 
 def _read_path(text: object) -> object:
     if isinstance(text, str) and set(text) & set("\\\b\t\n\f\r"):  # what "pieces\tide" becomes in TOML
-        raise ValueError(f'{text!r} has a backslash or a tab in it; write / between folders, as "pieces/tide.frames"')
+        raise WrongValueError(
+            f"{text!r} has a backslash or a tab in it", 'write / between folders, as "pieces/tide.frames"'
+        )
     return text
 
 

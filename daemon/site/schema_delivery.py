@@ -9,6 +9,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from gloaming.daemon.site.schema_rules import Hours, Length
 from gloaming.shows.config_files.checking import Table
+from gloaming.shows.config_files.errors import WrongValueError
 
 FURTHEST_NS = 6 * 3_600_000_000_000
 Kind = Literal[
@@ -34,23 +35,23 @@ Kind = Literal[
 def _read_url(text: object) -> str:
     right = 'as "http://192.0.2.5/hook"'
     if not isinstance(text, str) or "://" not in text or not text.isprintable() or " " in text:
-        raise ValueError(f"this is not an address; {right}")
+        raise WrongValueError("this is not an address", right)
     if text.partition("://")[0] not in ("http", "https", "mqtt", "mqtts"):
         return text  # one of apprise's, which has its own rules for what follows
     try:
         parts = urlsplit(text)
         _ = parts.port
     except ValueError:
-        raise ValueError(f"this is not an address; {right}") from None
+        raise WrongValueError("this is not an address", right) from None
     if not parts.hostname:
-        raise ValueError(f"the address names no host; {right}")
+        raise WrongValueError("the address names no host", right)
     return text
 
 
 def _read_web(text: object) -> str:
     url = _read_url(text)
     if urlsplit(url).scheme not in ("http", "https"):
-        raise ValueError('a url begins with http:// or https://; as "http://192.0.2.5/on"')
+        raise WrongValueError("a url begins with http:// or https://", 'as "http://192.0.2.5/on"')
     return url
 
 
@@ -59,7 +60,7 @@ def _read_mqtt(text: object) -> str:
     url = _read_url(text)
     topic = urlsplit(url).path.strip("/")
     if urlsplit(url).scheme not in ("mqtt", "mqtts") or not topic or "#" in url or "+" in topic:
-        raise ValueError(f"this names no broker and topic; {right}")
+        raise WrongValueError("this names no broker and topic", right)
     return url
 
 
@@ -110,13 +111,13 @@ class Hook(Table):
     def _one(self) -> Hook:
         given = [key for key in ("url", "command", "mqtt") if getattr(self, key) is not None]
         if len(given) != 1:
-            raise ValueError(f"a hook has one of url, command, mqtt; this has {' and '.join(given) or 'none'}")
+            raise WrongValueError("a hook has one of url, command, mqtt", f"this has {' and '.join(given) or 'none'}")
         if self.before and self.after:
-            raise ValueError("before and after stand together; give one of them")
+            raise WrongValueError("before and after stand together", "give one of them")
         if max(self.before, self.after) > FURTHEST_NS:
-            raise ValueError('a hook is 6 hours from its instant at most; as before = "10 min"')
+            raise WrongValueError("a hook is 6 hours from its instant at most", 'as before = "10 min"')
         if self.command is not None and not self.command[0].startswith("/"):
-            raise ValueError('a command is named by its whole path; as command = ["/usr/local/bin/relay", "on"]')
+            raise WrongValueError("a command is named by its whole path", 'as command = ["/usr/local/bin/relay", "on"]')
         return self
 
     @property

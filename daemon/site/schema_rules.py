@@ -20,6 +20,7 @@ from gloaming.daemon.timetable.times import (
     read_time,
 )
 from gloaming.shows.config_files.checking import Table
+from gloaming.shows.config_files.errors import WrongValueError
 
 Time = Annotated[
     TimeExpression,
@@ -82,7 +83,7 @@ class Dated(Table):
     def _one_way(self) -> Dated:
         given = [key for key in ("days", "dates", "rrule") if getattr(self, key) is not None]
         if len(given) > 1:
-            raise ValueError(f"{' and '.join(given)} stand together; give one of them")
+            raise WrongValueError(f"{' and '.join(given)} stand together", "give one of them")
         return self
 
 

@@ -11,6 +11,7 @@ from dateutil.easter import EASTER_ORTHODOX, EASTER_WESTERN, easter
 from dateutil.rrule import rrule, rrulestr
 
 from gloaming.daemon.timetable.times import shown
+from gloaming.shows.config_files.errors import WrongValueError
 
 YEARS = range(1900, 2101)
 MonthDay = tuple[int | None, int, int]
@@ -99,16 +100,16 @@ def read_dates(text: object) -> Dates:
     if isinstance(text, date) and not isinstance(text, datetime):
         text = text.isoformat()
     if not isinstance(text, str):
-        raise ValueError(f"{shown(text)} is not a date; {right}")
+        raise WrongValueError(f"{shown(text)} is not a date", right)
     if found := _MOVABLE.fullmatch(text.strip()):
         shift = int(found[5] or 0) * (-1 if found[4] == "-" else 1)
         if abs(shift) > 366:
-            raise ValueError(f"{shown(text)} is more than a year away; {right}")
+            raise WrongValueError(f"{shown(text)} is more than a year away", right)
         calendar = found[1] or "-".join(part for part in (found[2], found[3]) if part)
         try:
             _movable(calendar, 2026, timedelta(0))
         except ValueError as error:
-            raise ValueError(f'{error}; as "holidays of GB-ENG", by ISO 3166') from None
+            raise WrongValueError(str(error), 'as "holidays of GB-ENG", by ISO 3166') from None
         return Dates(text, calendar=calendar, shift=shift)
     ends = text.split("..")
     try:
@@ -118,7 +119,7 @@ def read_dates(text: object) -> Dates:
         if first[0] is not None and _full(first) > _full(last):
             raise ValueError(text)
     except ValueError:
-        raise ValueError(f"{shown(text)} is not a date that exists; {right}") from None
+        raise WrongValueError(f"{shown(text)} is not a date that exists", right) from None
     return Dates(text, first, last)
 
 
@@ -126,11 +127,11 @@ def read_season(text: object) -> Dates:
     """A season: "11-27..01-06" every year, or "2026-11-27..2027-01-06"."""
     right = 'as "11-27..01-06" or "2026-11-27..2027-01-06"'
     if not isinstance(text, str) or ".." not in text:
-        raise ValueError(f"{shown(text)} is not a season; {right}")
+        raise WrongValueError(f"{shown(text)} is not a season", right)
     try:
         return read_dates(text)
     except ValueError:
-        raise ValueError(f"{shown(text)} is not a season; {right}") from None
+        raise WrongValueError(f"{shown(text)} is not a season", right) from None
 
 
 @lru_cache(maxsize=256)
@@ -183,22 +184,22 @@ def read_rule(text: object) -> str:
     """
     right = 'as "FREQ=YEARLY;BYMONTH=11;BYDAY=4TH"'
     if not isinstance(text, str):
-        raise ValueError(f"{shown(text)} is not a rule; {right}")
+        raise WrongValueError(f"{shown(text)} is not a rule", right)
     start = _RULE_START.match(text)
     rule = text[start.end() :] if start else text
     frequency = re.search(r"(?:^|;|:)FREQ=(\w+)", rule)
     if not frequency or frequency[1] not in _FREQUENCIES or _NO_DAYS.search(rule):
-        raise ValueError(f"{shown(text)} is not a rule of days (RFC 5545 3.3.10); {right}")
+        raise WrongValueError(f"{shown(text)} is not a rule of days (RFC 5545 3.3.10)", right)
     if "COUNT=" in rule:
-        raise ValueError(f"{shown(text)} has a COUNT; end it by a season, or by UNTIL=20270106")
+        raise WrongValueError(f"{shown(text)} has a COUNT", "end it by a season, or by UNTIL=20270106")
     if not start and re.search(r"INTERVAL=(?!1(?:;|$))", rule):
         wrong = f"{shown(text)} has an INTERVAL, but no date that it counts from"
-        raise ValueError(f'{wrong}; as "DTSTART:20261127\\nRRULE:FREQ=WEEKLY;INTERVAL=2"')
+        raise WrongValueError(wrong, 'as "DTSTART:20261127\\nRRULE:FREQ=WEEKLY;INTERVAL=2"')
     if re.search(r"INTERVAL=(?!0*[1-9]\d*(?:;|$))", rule):
-        raise ValueError(f"{shown(text)} has an INTERVAL that is no number above 0 (RFC 5545 3.3.10); {right}")
+        raise WrongValueError(f"{shown(text)} has an INTERVAL that is no number above 0 (RFC 5545 3.3.10)", right)
     try:
         if not _has_dates(text):
             raise ValueError("it never has a date")
     except (ValueError, TypeError, KeyError, AttributeError, IndexError) as error:
-        raise ValueError(f"{shown(text)} is not a rule of days (RFC 5545 3.3.10): {error}; {right}") from None
+        raise WrongValueError(f"{shown(text)} is not a rule of days (RFC 5545 3.3.10): {error}", right) from None
     return text

@@ -14,7 +14,7 @@ from gloaming.daemon.timetable.rules import HoursRule, PerformanceRule, selects,
 from gloaming.daemon.timetable.sun import Spot, stays_below
 from gloaming.daemon.timetable.times import TimeExpression, first_after, instant_on
 from gloaming.daemon.timetable.zones import local_date
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
 
 DATES_MAX = 1000
 
@@ -115,11 +115,25 @@ def each_date(site: Timetable, first: date, last: date) -> tuple[Night | NotGive
     count = (last - first).days + 1
     if first.year not in YEARS or last.year not in YEARS:
         raise InvalidInputError(
-            ConfigError("dates", None, None, f"{first} to {last} is not within 1900 to 2100", "as 2026-12-20")
+            ConfigError(
+                "dates",
+                None,
+                None,
+                f"{first} to {last} is not within 1900 to 2100",
+                "as 2026-12-20",
+                MistakeCode.DATES_NOT_SERVED,
+            )
         )
     if count > DATES_MAX:
         raise InvalidInputError(
-            ConfigError("dates", None, None, f"{count} dates are too many", f"ask for {DATES_MAX} at most")
+            ConfigError(
+                "dates",
+                None,
+                None,
+                f"{count} dates are too many",
+                f"ask for {DATES_MAX} at most",
+                MistakeCode.DATES_NOT_SERVED,
+            )
         )
     found = [night for shift in range(count) for night in _on(site, first + timedelta(days=shift))]
     return tuple(sorted(found, key=lambda night: night.opens_ns if isinstance(night, Night) else 0))

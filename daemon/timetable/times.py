@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.timetable.sun import EVENTS, Spot, solar_noon, sun_event
 from gloaming.daemon.timetable.zones import local_date, resolve
+from gloaming.shows.config_files.errors import WrongValueError
 from gloaming.shows.time_units import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS
 
 _UNITS = {"ms": 1_000_000, "s": SECOND_NS, "min": MINUTE_NS, "h": HOUR_NS}
@@ -58,21 +59,21 @@ def read_time(text: object) -> TimeExpression:
     """`HH:MM`, one of the sun's `EVENTS` or `sun at -4`, a sun time with `+` or `-` a length."""
     right = 'as "22:30", "sunset + 20 min" or "sun at -4"'
     if not isinstance(text, str):
-        raise ValueError(f"{shown(text)} is not a time; {right}")
+        raise WrongValueError(f"{shown(text)} is not a time", right)
     if _CLOCK.fullmatch(text):
         try:
             return TimeExpression(text, clock=time.fromisoformat(text))
         except ValueError:
-            raise ValueError(f"{shown(text)} is not a time of day; {right}") from None
+            raise WrongValueError(f"{shown(text)} is not a time of day", right) from None
     found = _EVENT.fullmatch(text.strip())
     if not found or (found[1] is None and not _has_height(found[2])):
-        raise ValueError(f"{shown(text)} is not a time; {right}")
+        raise WrongValueError(f"{shown(text)} is not a time", right)
     event, altitude = (found[2], None) if found[1] is None else ("sun", float(found[1]))
     if altitude is not None and not -18 <= altitude <= 18:
-        raise ValueError(f"{shown(text)}: the sun's height is given from -18 to 18 degrees; as sun at -4")
+        raise WrongValueError(f"{shown(text)}: the sun's height is given from -18 to 18 degrees", "as sun at -4")
     offset = read_length(found[4]) if found[4] else 0
     if offset > 12 * _UNITS["h"]:
-        raise ValueError(f"{shown(text)} is more than 12 hours from the sun's event; as sunset + 20 min")
+        raise WrongValueError(f"{shown(text)} is more than 12 hours from the sun's event", "as sunset + 20 min")
     return TimeExpression(text, event=event, altitude=altitude, offset_ns=-offset if found[3] == "-" else offset)
 
 
@@ -89,21 +90,21 @@ def read_length(text: object) -> int:
             rest = rest[found.end() :].lstrip()
         if not rest and total <= _LONGEST_NS:
             return total
-    raise ValueError(f'{shown(text)} is not a length; as "20 min", "1 h 30 min", "4 s" or "0 ms"')
+    raise WrongValueError(f"{shown(text)} is not a length", 'as "20 min", "1 h 30 min", "4 s" or "0 ms"')
 
 
 def read_days(text: object) -> frozenset[int]:
     """Days of the week, Monday 0: "daily", "mon-wed", "thu,sun"."""
     right = 'as "daily", "mon-wed" or "thu,sun"'
     if not isinstance(text, str):
-        raise ValueError(f"{shown(text)} are not days; {right}")
+        raise WrongValueError(f"{shown(text)} are not days", right)
     if text.strip() == "daily":
         return frozenset(range(7))
     days: set[int] = set()
     for part in text.split(","):
         names = [name.strip() for name in part.split("-")]
         if len(names) > 2 or any(name not in _DAYS for name in names):
-            raise ValueError(f"{shown(text)} are not days; {right}")
+            raise WrongValueError(f"{shown(text)} are not days", right)
         first, last = _DAYS.index(names[0]), _DAYS.index(names[-1])
         days.update((first + more) % 7 for more in range((last - first) % 7 + 1))
     return frozenset(days)

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode, WrongValueError
 from gloaming.shows.config_files.toml_lines import Key, place_of, read_toml
 
 
@@ -126,8 +126,8 @@ def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseMode
         name = key[-1]
         wrong, right = f"[[{name}]] is a list of tables, and there is one", f"write [{name}], once"
     elif kind == "value_error":
-        wrong, _, told = str(found["ctx"]["error"]).partition("; ")
-        right = told or right
+        error = found["ctx"]["error"]
+        wrong, right = (error.problem, error.hint) if isinstance(error, WrongValueError) else (str(error), right)
     else:
         wrong = "input should be a table" if kind == "model_type" else f"{wrong[0].lower()}{wrong[1:]}"
         wrong = f"{_shown(found['input'])}: {wrong.replace('tuple', 'list').replace(' after validation', '')}"

@@ -14,6 +14,7 @@ class MistakeCode(StrEnum):
     MISSING = "missing"
     UNKNOWN_KEY = "unknown-key"
     WRONG_TYPE = "problem-type"
+    DATES_NOT_SERVED = "dates-not-served"
     UNIVERSE_WITHOUT_CONTROLLER = "universe-without-controller"
 
 
@@ -48,3 +49,11 @@ class InvalidInputError(Exception):
 
 def input_error(place: Path | str, problem: str, hint: str | None = None) -> InvalidInputError:
     return InvalidInputError(ConfigError(place, None, None, problem, hint))
+
+
+class WrongValueError(ValueError):
+    """A value of a person that cannot be read: what is problem, and what would be hint."""
+
+    def __init__(self, problem: str, hint: str) -> None:
+        super().__init__(f"{problem}; {hint}")
+        self.problem, self.hint = problem, hint

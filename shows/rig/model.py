@@ -14,7 +14,7 @@ import numpy.typing as npt
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from gloaming.shows.config_files.checking import Table, instead, on_their_lines, read_tables
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, WrongValueError
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 
 UNIVERSES = range(1, UNIVERSE_MAX + 1)
@@ -31,16 +31,16 @@ def read_universes(text: object) -> tuple[int, ...]:
     for part in parts:
         found = re.fullmatch(r"\s*(\d{1,6})(?:\s*-\s*(\d{1,6}))?\s*", part)
         if isinstance(text, bool) or not found:
-            raise ValueError(f"{text!r} are not universes; {right}")
+            raise WrongValueError(f"{text!r} are not universes", right)
         first, last = int(found[1]), int(found[2] or found[1])
         for number in (first, last):
             if number not in UNIVERSES:
-                raise ValueError(f"universe {number} does not exist: E1.31 9.1.1 has 1 to 63999; {right}")
+                raise WrongValueError(f"universe {number} does not exist: E1.31 9.1.1 has 1 to 63999", right)
         if last < first:
-            raise ValueError(f"{text!r} runs backwards; {right}")
+            raise WrongValueError(f"{text!r} runs backwards", right)
         numbers.extend(range(first, last + 1))
     if len(set(numbers)) != len(numbers):
-        raise ValueError(f"{text!r} names a universe twice; {right}")
+        raise WrongValueError(f"{text!r} names a universe twice", right)
     return tuple(numbers)
 
 
@@ -48,7 +48,7 @@ def read_short_length(text: object) -> int:
     """A length of 0 to 1000 ms, as nanoseconds."""
     found = _SHORT_LENGTH.fullmatch(text) if isinstance(text, str) else None
     if not found or float(found[1]) > 1000:
-        raise ValueError(f'{text!r} is not a length from 0 to 1000 ms; as "4 ms"')
+        raise WrongValueError(f"{text!r} is not a length from 0 to 1000 ms", 'as "4 ms"')
     return round(float(found[1]) * MS_NS)
 
 
@@ -57,9 +57,9 @@ def _address(text: str) -> str:
     try:
         address = ip_address(text)
     except ValueError:
-        raise ValueError(f'{text!r} is not an IP address; as "192.0.2.21"') from None
+        raise WrongValueError(f"{text!r} is not an IP address", 'as "192.0.2.21"') from None
     if address.is_multicast or address.is_unspecified or address == ip_address("255.255.255.255"):
-        raise ValueError(f"{text!r} is not the address of one controller; leave host out for multicast")
+        raise WrongValueError(f"{text!r} is not the address of one controller", "leave host out for multicast")
     return str(address)
 
 

@@ -19,7 +19,8 @@ from pydantic import (
 from pydantic_core import CoreSchema, ErrorDetails, PydanticCustomError, core_schema
 
 from gloaming.daemon.direction.overrides import ASKED
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.checking import CODES
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
 
 
 def refused(problem: str, hint: str, key: str | None = None) -> PydanticCustomError:
@@ -113,14 +114,15 @@ def mistake_of(error: ErrorDetails) -> ConfigError:
         key = context["discriminator"].strip("'")
         found = error["input"].get(key)
         problem = "missing" if found is None else f"{found!r} is not a {key} of override"
-        return ConfigError("request", None, key, problem, f"use {', '.join(ASKED)}")
+        code = MistakeCode.MISSING if found is None else MistakeCode.INVALID
+        return ConfigError("request", None, key, problem, f"use {', '.join(ASKED)}", code)
     if error["type"] in ("model_attributes_type", "model_type"):
         return ConfigError("request", None, None, "this is not an object", 'as {"kind": "pause"}')
     if error["type"] == "json_invalid":
         return ConfigError("request", None, None, "this is not JSON", 'as {"kind": "pause"}')
     if error["type"] == "missing" and key == "body":
-        return ConfigError("request", None, None, "it has no body", 'as {"kind": "pause"}')
-    return ConfigError("request", None, key, error["msg"])
+        return ConfigError("request", None, None, "it has no body", 'as {"kind": "pause"}', MistakeCode.MISSING)
+    return ConfigError("request", None, key, error["msg"], None, CODES.get(error["type"], MistakeCode.WRONG_TYPE))
 
 
 def checked(adapter: TypeAdapter[Any], request: object) -> dict[str, Any]:

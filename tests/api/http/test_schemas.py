@@ -12,7 +12,7 @@ from gloaming.api.http.schemas.answers import JournalLine, NightAhead, SeasonRep
 from gloaming.api.http.schemas.overrides import override_request
 from gloaming.api.http.schemas.requests import rig_check_request
 from gloaming.api.http.schemas.states import Explanation, Now, RigListed, Telemetry
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InvalidInputError, MistakeCode
 from tests.api.house import house, run
 from tests.places import TOP
 
@@ -169,5 +169,16 @@ def test_what_a_model_refuses_is_a_problem_of_one_line(
             assert answer.headers["content-type"] == "application/problem+json"
             assert detail in answer.json()["detail"]
             assert "\n" not in answer.json()["detail"]
+            assert answer.json()["code"] in set(MistakeCode)
+            assert (answer.json()["code"] == "missing") == (body == b"")
+
+    run(work())
+
+
+def test_dates_that_no_calendar_serves_are_named_by_a_code(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as client:
+            answer = await client.get("/api/nights?from=2101-01-01")
+            assert (answer.status_code, answer.json()["code"]) == (404, "dates-not-served")
 
     run(work())
