@@ -85,9 +85,11 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
 def _matrix(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--matrix", metavar="WIDTHxHEIGHT", help="the pixels hang in a matrix: 64x32")
     corners = ("top-left", "top-right", "bottom-left", "bottom-right")
-    parser.add_argument("--start", choices=corners, default=corners[0], help="where its cable begins")
-    parser.add_argument("--direction", choices=("rows", "columns"), default="rows", help="how the cable runs")
-    parser.add_argument("--zigzag", action="store_true", help="every other row or column runs backwards")
+    parser.add_argument("--first-pixel", choices=corners, default=corners[0], help="the corner where its cable begins")
+    parser.add_argument(
+        "--runs", choices=("across", "down"), default="across", help="the cable runs along rows or columns"
+    )
+    parser.add_argument("--back-and-forth", action="store_true", help="every second row or column runs back")
     parser.add_argument("--order", default="RGB", help="colours of a pixel in the order of its slots (default: RGB)")
 
 

@@ -59,7 +59,7 @@ def _canvas(args: argparse.Namespace) -> PixelLayout | None:
     if args.rig:
         return Hanging(load_rig(args.rig), args.rig)
     if args.matrix:
-        return parse_matrix(args.matrix, args.start, args.direction, args.zigzag, args.order)
+        return parse_matrix(args.matrix, args.first_pixel, args.runs, args.back_and_forth, args.order)
     return None
 
 

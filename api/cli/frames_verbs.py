@@ -160,7 +160,7 @@ def _as_seen(args: argparse.Namespace) -> np.ndarray | None:
 
 def _view(args: argparse.Namespace, info: FrameFileInfo) -> exporting.View:
     if args.matrix:
-        matrix = parse_matrix(args.matrix, args.start, args.direction, args.zigzag, args.order)
+        matrix = parse_matrix(args.matrix, args.first_pixel, args.runs, args.back_and_forth, args.order)
         return exporting.on_matrix(info, matrix)
     if args.rig:
         return exporting.on_strings(info, load_rig(args.rig), args.rig)

@@ -23,14 +23,18 @@ from gloaming.shows.rig.model import PixelString, Rig, positions
 
 @dataclass(frozen=True, slots=True)
 class Matrix:
-    """A matrix of `width` x `height` pixels. The cable begins at `start` and runs along rows or columns; with `zigzag`
-    every other one is run backwards. `order` names the colours of a pixel in the order of its slots, W being white."""
+    """A matrix of `width` x `height` pixels.
+
+    The cable begins in the corner `first_pixel`. It `runs` across (row by row) or down (column by column). With
+    `back_and_forth` it comes back along every second row or column. `order` names the colours of a pixel in the order
+    of its slots; W is white.
+    """
 
     width: int
     height: int
-    start: str = "top-left"
-    direction: str = "rows"
-    zigzag: bool = False
+    first_pixel: str = "top-left"
+    runs: str = "across"
+    back_and_forth: bool = False
     order: str = "RGB"
 
     @property
@@ -41,14 +45,14 @@ class Matrix:
     def path(self) -> np.ndarray:
         """The place in a picture, `row x width + column`, of each pixel along the cable: `(pixels,) int64`."""
         places = np.arange(self.width * self.height).reshape(self.height, self.width)
-        if self.start.startswith("bottom"):
+        if self.first_pixel.startswith("bottom"):
             places = places[::-1]
-        if self.start.endswith("right"):
+        if self.first_pixel.endswith("right"):
             places = places[:, ::-1]
-        if self.direction == "columns":
+        if self.runs == "down":
             places = places.T
         places = places.copy()
-        if self.zigzag:
+        if self.back_and_forth:
             places[1::2] = places[1::2, ::-1]
         return places.reshape(-1)
 
@@ -75,8 +79,8 @@ class Matrix:
         return pictures.reshape(len(frames), self.height, self.width, 3)
 
 
-def parse_matrix(size: str, start: str, direction: str, zigzag: bool, order: str) -> Matrix:
-    """A matrix as a person writes it: `64x32`, `top-left`, `rows`, `RGB`."""
+def parse_matrix(size: str, first_pixel: str, runs: str, back_and_forth: bool, order: str) -> Matrix:
+    """A matrix as a person writes it: `64x32`, `top-left`, `across`, `RGB`. InvalidInputError if there is no such."""
     match = re.fullmatch(r"([1-9][0-9]{0,4})x([1-9][0-9]{0,4})", size, re.ASCII)
     if not match:
         raise InvalidInputError(
@@ -87,7 +91,7 @@ def parse_matrix(size: str, start: str, direction: str, zigzag: bool, order: str
         raise InvalidInputError(
             ConfigError("--order", None, None, wrong, "write each letter of RGB, or of RGBW, once: GRB")
         )
-    matrix = Matrix(int(match[1]), int(match[2]), start, direction, zigzag, order)
+    matrix = Matrix(int(match[1]), int(match[2]), first_pixel, runs, back_and_forth, order)
     if matrix.slots > UNIVERSE_MAX * SLOTS_MAX:
         wrong = f"{size} has {matrix.slots} slots, more than all universes hold"
         raise InvalidInputError(ConfigError("--matrix", None, None, wrong))

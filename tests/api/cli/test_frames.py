@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from gloaming.api.cli.main import main
 from gloaming.shows.framefile.reader import inspect
@@ -82,6 +83,20 @@ def test_a_circle_through_every_verb_ends_where_it_began(folder: Path) -> None:
     assert (folder / "six.npy").read_bytes() == MOVING_PICTURE.read_bytes()
     assert [one.number for one in inspect(folder / "five.frames").universes] == list(range(101, 114))
     assert (folder / "five.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_import_lays_pictures_along_the_cable_of_a_matrix(tmp_path: Path) -> None:
+    picture = np.arange(18, dtype=np.uint8).reshape(2, 3, 3)
+    Image.fromarray(picture).save(tmp_path / "a.png")
+    call = ("import", "a.png", "a.frames", "--fps", "25", "--matrix", "3x2", "--order", "RGB")
+    cable = ("--first-pixel", "bottom-right", "--runs", "down", "--back-and-forth")
+    done = gloaming(*call, *cable, folder=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    pixels = picture.reshape(6, 3)[[5, 2, 1, 4, 3, 0]]
+    assert gloaming("export", "a.frames", "a.npy", folder=tmp_path).returncode == 0
+    assert np.load(tmp_path / "a.npy")[0].tolist() == pixels.reshape(-1).tolist()
+    for words in (("--runs", "rows"), ("--runs", "columns"), ("--first-pixel", "middle")):
+        assert gloaming(*call, *words, folder=tmp_path).returncode == 2
 
 
 def test_a_rate_no_line_can_carry_is_a_warning(folder: Path) -> None:

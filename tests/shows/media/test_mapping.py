@@ -1,4 +1,4 @@
-"""The way of a cable through a matrix, against small ones written down by hand, and there and back for all."""
+"""The order of the pixels in a matrix: small ones against lists written by hand, all there and back."""
 
 from __future__ import annotations
 
@@ -12,39 +12,39 @@ from gloaming.shows.media.mapping import Matrix, parse_matrix
 
 
 @pytest.mark.parametrize(
-    "start, direction, zigzag, path",
+    "first_pixel, runs, back_and_forth, path",
     [
-        ("top-left", "rows", False, [0, 1, 2, 3, 4, 5]),
-        ("top-left", "rows", True, [0, 1, 2, 5, 4, 3]),
-        ("top-right", "rows", False, [2, 1, 0, 5, 4, 3]),
-        ("bottom-left", "rows", True, [3, 4, 5, 2, 1, 0]),
-        ("top-left", "columns", False, [0, 3, 1, 4, 2, 5]),
-        ("bottom-right", "columns", True, [5, 2, 1, 4, 3, 0]),
+        ("top-left", "across", False, [0, 1, 2, 3, 4, 5]),
+        ("top-left", "across", True, [0, 1, 2, 5, 4, 3]),
+        ("top-right", "across", False, [2, 1, 0, 5, 4, 3]),
+        ("bottom-left", "across", True, [3, 4, 5, 2, 1, 0]),
+        ("top-left", "down", False, [0, 3, 1, 4, 2, 5]),
+        ("bottom-right", "down", True, [5, 2, 1, 4, 3, 0]),
     ],
 )
-def test_the_cable_runs_as_it_hangs(start: str, direction: str, zigzag: bool, path: list[int]) -> None:
-    assert Matrix(3, 2, start, direction, zigzag).path().tolist() == path
+def test_the_path_of_the_cable(first_pixel: str, runs: str, back_and_forth: bool, path: list[int]) -> None:
+    assert Matrix(3, 2, first_pixel, runs, back_and_forth).path().tolist() == path
 
 
 @given(
     st.integers(1, 9),
     st.integers(1, 9),
     st.sampled_from(["top-left", "top-right", "bottom-left", "bottom-right"]),
-    st.sampled_from(["rows", "columns"]),
+    st.sampled_from(["across", "down"]),
     st.booleans(),
     st.sampled_from(["RGB", "GRB", "BGR", "RGBW", "WGRB"]),
 )
 def test_a_picture_comes_back_from_its_slots(
-    width: int, height: int, start: str, direction: str, zigzag: bool, order: str
+    width: int, height: int, first_pixel: str, runs: str, back_and_forth: bool, order: str
 ) -> None:
-    matrix = Matrix(width, height, start, direction, zigzag, order)
+    matrix = Matrix(width, height, first_pixel, runs, back_and_forth, order)
     pictures = np.random.default_rng(width).integers(0, 256, (3, height, width, 3), np.uint8)
     frames = matrix.to_slots(pictures)
     assert frames.shape == (3, matrix.slots)
     assert np.array_equal(matrix.to_pictures(frames), pictures)
 
 
-def test_colours_stand_in_the_order_of_the_pixel() -> None:
+def test_slots_have_the_order_of_the_colours() -> None:
     orange = np.array([[[[255, 100, 10]]]], np.uint8)
     assert Matrix(1, 1, order="GRB").to_slots(orange).tolist() == [[100, 255, 10]]
     assert Matrix(1, 1, order="RGBW").to_slots(orange).tolist() == [[245, 90, 0, 10]]
@@ -53,6 +53,6 @@ def test_colours_stand_in_the_order_of_the_pixel() -> None:
 @pytest.mark.parametrize(
     "size, order", [("64", "RGB"), ("0x3", "RGB"), ("99999x99999", "RGB"), ("2x2", "RGG"), ("2x2", "")]
 )
-def test_a_matrix_that_cannot_be_is_a_mistake(size: str, order: str) -> None:
+def test_an_impossible_matrix_is_refused(size: str, order: str) -> None:
     with pytest.raises(InvalidInputError):
-        parse_matrix(size, "top-left", "rows", False, order)
+        parse_matrix(size, "top-left", "across", False, order)
