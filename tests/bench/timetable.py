@@ -24,8 +24,8 @@ from gloaming.daemon.reports.rehearsal import rehearse
 from gloaming.daemon.reports.survey_energy import energy
 from gloaming.daemon.reports.survey_schedule import survey_schedule
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.timetable import hours, sun
 from gloaming.daemon.timetable import nights as timetable
+from gloaming.daemon.timetable import rules, sun
 from tests.daemon.direction.test_turns import site_of as piece_sites
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, ns, performance, site_of
 
@@ -58,7 +58,7 @@ def forget() -> None:
         timetable._by_themselves,
         sun.sun_event,
         sun.solar_noon,
-        hours._window,
+        rules._window,
         deciding._stage,
         rundown,
     ):
