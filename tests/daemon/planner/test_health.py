@@ -1,16 +1,14 @@
-"""What a board says of itself, what of it is wrong, and what is said to the service manager."""
+"""What a board says of itself, and what of it is wrong."""
 
 from __future__ import annotations
 
 import os
-import socket
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from gloaming.daemon.planner.health import DO, Board, read_board, troubles_of
-from gloaming.daemon.service.notify import Notifier, watchdog_s
 
 WELL = Board(
     temperature_c=48.0,
@@ -57,27 +55,3 @@ def test_the_machine_s_own_figures_are_read(tmp_path: Path) -> None:
     assert board.memory_bytes == pytest.approx(total, rel=0.05)
     assert board.own_memory_bytes > 1 << 20
     assert board.open_files > 2
-
-
-def test_the_service_manager_hears_by_a_path_and_by_an_abstract_name(tmp_path: Path) -> None:
-    """sd_notify(3): datagrams of lines to $NOTIFY_SOCKET, @ for the abstract namespace."""
-    path, name = str(tmp_path / "notify"), f"gl-{os.getpid()}"
-    for address, spelled in ((path, path), (f"\0{name}", f"@{name}")):
-        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
-            manager.bind(address)
-            assert Notifier(spelled).say("READY=1", "STATUS=playing")
-            assert manager.recv(100) == b"READY=1\nSTATUS=playing"
-    assert not Notifier("").say("READY=1")
-    assert not Notifier(str(tmp_path / "nobody")).say("WATCHDOG=1")
-
-
-@pytest.mark.parametrize(
-    ("allowed", "pid", "expected"),
-    [("6000000", "", 2.0), ("6000000", "own", 2.0), ("6000000", "1", None), ("0", "", None), ("", "", None)],
-)
-def test_the_watchdog_is_fed_three_times_as_often_as_it_asks(
-    monkeypatch: pytest.MonkeyPatch, allowed: str, pid: str, expected: float | None
-) -> None:
-    monkeypatch.setenv("WATCHDOG_USEC", allowed)
-    monkeypatch.setenv("WATCHDOG_PID", str(os.getpid()) if pid == "own" else pid)
-    assert watchdog_s() == expected
