@@ -43,8 +43,10 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     for kind in ASKED:
         terms = TERMS[kind]
         command = _command(subparsers, kind, terms.help, ask, first=FIRST.get(terms.key), lasting=terms.lasts)
-        if terms.key == "unseen":
-            command.add_argument("--unseen", action="store_const", const=True, help="the show goes on behind the dark")
+        if terms.key == "show_continues":
+            command.add_argument(
+                "--show-continues", action="store_const", const=True, help="the show continues behind the dark"
+            )
     _command(subparsers, "resume", "end every pause and every dark", resume, lasting=False)
     end = _command(subparsers, "undo", "end what was asked for by hand: the latest, or ID", undo, lasting=False)
     end.add_argument("id", nargs="?", type=int, metavar="ID", help="its number, as `gloaming now` shows it")

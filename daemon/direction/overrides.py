@@ -53,7 +53,7 @@ TERMS = {
         "Paused",
         "lights off; the show waits where it is",
         frozenset({Kind.PAUSE, Kind.RIG_CHECK}),
-        "unseen",
+        "show_continues",
         usual_minutes=15,
         lights_off=True,
     ),
@@ -102,7 +102,7 @@ class Override:
     `until_ns` is the end it was given, `ended_ns` the instant at which somebody ended it before that. A skip acts at
     `at_ns` alone; undone before `until_ns` it has not happened. `show` belongs to a call, `level` (0..1) to a dim
     (a share of the brightness that is set) or a rig check (its brightness),
-    `check` to a rig check, and `unseen` to a pause during which the show goes on behind the dark.
+    `check` to a rig check, and `show_continues` to a pause during which the show continues behind the dark.
     """
 
     id: int
@@ -113,7 +113,7 @@ class Override:
     ended_ns: int | None = None
     show: str | None = None
     level: float | None = None
-    unseen: bool = False
+    show_continues: bool = False
     check: Check | None = None
 
     @property

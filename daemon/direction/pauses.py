@@ -32,7 +32,7 @@ def stand_stills(pauses: tuple[Override, ...], fade_ns: int) -> tuple[StandStill
     return tuple(
         StandStill(pause.at_ns + fade_ns, pause.end_ns, pause)
         for pause in sorted(pauses, key=lambda pause: pause.at_ns)
-        if not pause.unseen and pause.until_ns > pause.at_ns + fade_ns
+        if not pause.show_continues and pause.until_ns > pause.at_ns + fade_ns
     )
 
 

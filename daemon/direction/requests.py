@@ -57,7 +57,7 @@ def ask(
         who=who,
         show=_show(request["show"], site) if kind == Kind.CALL else None,
         level=request.get("level"),
-        unseen=request.get("unseen", False),
+        show_continues=request.get("show_continues", False),
     )
     _allow(override, site, tuple(overrides), held)
     return _with_its_sound(override, site, tuple(overrides), held) if kind == Kind.SKIP else override

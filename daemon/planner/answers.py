@@ -86,7 +86,11 @@ def nights_json(site: Site, now_ns: int, first: date | None, days: int) -> list[
 
 def override_json(override: Override, now_ns: int, zone: ZoneInfo) -> dict[str, object]:
     """An override as who asked for it is told of it."""
-    more: dict[str, object] = {"show": override.show, "level": override.level, "unseen": override.unseen or None}
+    more: dict[str, object] = {
+        "show": override.show,
+        "level": override.level,
+        "show_continues": override.show_continues or None,
+    }
     if override.check:
         more |= {"check": override.check.text, "strings": list(override.check.strings)}
     return {

@@ -29,8 +29,8 @@ WAITING_MAX = 20_000
 LINE = "INSERT OR REPLACE INTO journal"
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS override (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, at_ns INTEGER NOT NULL,
-    until_ns INTEGER NOT NULL, who TEXT NOT NULL, ended_ns INTEGER, show TEXT, level REAL, unseen INTEGER NOT NULL,
-    rig_check TEXT);
+    until_ns INTEGER NOT NULL, who TEXT NOT NULL, ended_ns INTEGER, show TEXT, level REAL,
+    show_continues INTEGER NOT NULL DEFAULT 0, rig_check TEXT);
 CREATE TABLE IF NOT EXISTS journal (id INTEGER PRIMARY KEY, at_ns INTEGER NOT NULL, kind TEXT NOT NULL,
     text TEXT NOT NULL, who TEXT NOT NULL, data TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS device (id INTEGER PRIMARY KEY, token_sha256 TEXT NOT NULL UNIQUE,
@@ -310,10 +310,13 @@ def put_aside(path: Path, now_s: int) -> Path:
 
 
 def lay_out(db: sqlite3.Connection) -> None:
-    """Make what is not there yet; a database of before there were rig checks gets their column."""
+    """Create the tables that are missing, and bring the columns of an older file up to date."""
     db.executescript(SCHEMA)
-    if "rig_check" not in {str(row[1]) for row in db.execute("PRAGMA table_info(override)")}:
+    columns = {str(row[1]) for row in db.execute("PRAGMA table_info(override)")}
+    if "rig_check" not in columns:
         db.execute("ALTER TABLE override ADD COLUMN rig_check TEXT")
+    if "unseen" in columns:
+        db.execute("ALTER TABLE override RENAME COLUMN unseen TO show_continues")
 
 
 def is_damage(error: sqlite3.Error) -> bool:

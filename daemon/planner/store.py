@@ -43,7 +43,7 @@ APART = 1 << 40
 TABLES = ("override", "device", "fact", "journal")
 STATE_LEVELS: dict[str, int] = {state: terms.level for state, terms in STATES.items()}
 _KINDS = tuple(str(kind) for kind in Kind)
-_COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, unseen, rig_check"
+_COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, rig_check"
 
 
 class DeviceStore(Protocol):
@@ -230,8 +230,10 @@ class Store:
             (since_ns,),
         )
         return tuple(
-            Override(id, Kind(kind), at_ns, until_ns, who, ended_ns, show, level, bool(unseen), _read_check(check))
-            for id, kind, at_ns, until_ns, who, ended_ns, show, level, unseen, check in rows
+            Override(
+                id, Kind(kind), at_ns, until_ns, who, ended_ns, show, level, bool(show_continues), _read_check(check)
+            )
+            for id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, check in rows
         )
 
     def note(self, at_ns: int, kind: str, text: str, who: str = "", data: dict[str, object] | None = None) -> None:
@@ -335,7 +337,7 @@ def _kept_as(override: Override) -> Statement:
         override.ended_ns,
         override.show,
         override.level,
-        int(override.unseen),
+        int(override.show_continues),
         _check_text(override.check),
     )
     return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", values

@@ -108,7 +108,7 @@ class OverrideStanding(OverrideName):
     who: str
     show: str | None = None
     level: float | None = None
-    unseen: bool | None = None
+    show_continues: bool | None = None
     check: Annotated[str | None, Field(description="the pattern of a rig check, in words")] = None
     strings: list[str] | None = None
 

@@ -17,9 +17,9 @@ from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind
 
 CLOCK = r"([01][0-9]|2[0-3]):[0-5][0-9]"
 VALUES: dict[str, Any] = {
-    "unseen": Annotated[
+    "show_continues": Annotated[
         bool,
-        Field(strict=True, description="the show goes on behind the dark"),
+        Field(strict=True, description="the show continues behind the dark"),
         Expected("{value!r} is neither true nor false", "as true"),
     ],
     "show": Annotated[

@@ -32,8 +32,8 @@ class Kind:
 
 KINDS = {
     "pause": Kind({"kind": "pause"}, "18:15:00", {"state": "paused", "brightness": 0.0, "show": "evening"}),
-    "pause unseen": Kind(
-        {"kind": "pause", "minutes": 20, "unseen": True}, "18:20:00", {"state": "paused", "brightness": 0.0}
+    "pause while the show continues": Kind(
+        {"kind": "pause", "minutes": 20, "show_continues": True}, "18:20:00", {"state": "paused", "brightness": 0.0}
     ),
     "dark": Kind({"kind": "dark", "until": "18:30"}, "18:30:00", {"state": "dark", "brightness": 0.0}),
     "call": Kind({"kind": "call", "show": "short"}, "18:30:00", {"state": "playing", "show": "short"}),
@@ -76,7 +76,7 @@ def test_it_is_made_and_listed_survives_a_restart_and_ends_by_itself(tmp_path: P
             (listed,) = (await now(client))["overrides"]
             for key in ("id", "kind", "at", "until", "who"):
                 assert listed[key] == made[key]
-            for key in ("show", "level", "unseen"):
+            for key in ("show", "level", "show_continues"):
                 assert listed.get(key) == kind.request.get(key)
             lines = (await client.get("/api/journal")).json()
             assert any(line["kind"] == "override" and line["data"].get("id") == made["id"] for line in lines)

@@ -37,8 +37,8 @@ from tests.places import TOP
         ({"kind": "pause", "until": "later"}, "until", "'later' cannot be read", '"22:15"'),
         ({"kind": "pause", "until": 2215}, "until", "2215 cannot be read", '"22:15"'),
         ({"kind": "pause", "until": "2026-12-24T22:15:00"}, "until", "cannot be read", "+00:00"),
-        ({"kind": "pause", "unseen": "yes"}, "unseen", "neither true nor false", "as true"),
-        ({"kind": "pause", "level": 0.5}, "level", "a pause has no such key", "unseen"),
+        ({"kind": "pause", "show_continues": "yes"}, "show_continues", "neither true nor false", "as true"),
+        ({"kind": "pause", "level": 0.5}, "level", "a pause has no such key", "show_continues"),
         ({"kind": "dim"}, "level", "missing", "as 0.4"),
         ({"kind": "dim", "level": 1.5}, "level", "1.5 is not a brightness", "as 0.4"),
         ({"kind": "dim", "level": -0.1}, "level", "-0.1 is not a brightness", "as 0.4"),
@@ -104,7 +104,7 @@ def test_the_answers_leave_nothing_out_that_the_planner_reports(tmp_path: Path) 
     async def work() -> None:
         async with house(tmp_path) as home, home.client(home.token) as client:
             for body in (
-                {"kind": "pause", "unseen": True},
+                {"kind": "pause", "show_continues": True},
                 {"kind": "dim", "level": 0.5},
                 {"kind": "call", "show": "short"},
             ):

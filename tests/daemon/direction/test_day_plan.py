@@ -107,9 +107,9 @@ def test_a_pause_fades_when_it_is_asked_and_resumes_where_it_stood() -> None:
     assert level(day, p + 10 * MIN + S) == 0.8
 
 
-def test_a_pause_that_goes_on_unseen_moves_nothing() -> None:
+def test_a_pause_that_lets_the_show_continue_moves_nothing() -> None:
     p = DAY + 17 * H + 50 * S
-    day = stage(override(Kind.PAUSE, p, p + 20 * S, unseen=True))
+    day = stage(override(Kind.PAUSE, p, p + 20 * S, show_continues=True))
     assert frame(day, p + 20 * S) == ("bells", 70 * 40)
 
 
@@ -260,7 +260,7 @@ def some_overrides(draw: st.DrawFn) -> Override:
     ended = draw(st.none() | st.integers(0, length).map(lambda ns: at + ns))
     dim = draw(st.floats(0, 1)) if kind == Kind.DIM else None
     return Override(
-        draw(st.integers(1, 999)), kind, at, at + length, ended_ns=ended, level=dim, unseen=draw(st.booleans())
+        draw(st.integers(1, 999)), kind, at, at + length, ended_ns=ended, level=dim, show_continues=draw(st.booleans())
     )
 
 
@@ -343,7 +343,7 @@ def test_what_is_asked_later_changes_nothing_before(
                 None if (o.ended_ns or 0) >= last.at_ns else o.ended_ns,
                 o.show,
                 o.level,
-                o.unseen,
+                o.show_continues,
             )
             for o in known
         ]

@@ -140,7 +140,7 @@ def asked(chance: Random, id: int, day_ns: int) -> Override:
         ended_ns=at_ns + chance.randrange(length_ns) if chance.random() < 0.3 else None,
         show=chance.choice(("evening", "turn of the year")) if kind == Kind.CALL else None,
         level=chance.random() if kind == Kind.DIM else None,
-        unseen=kind == Kind.PAUSE and chance.random() < 0.3,
+        show_continues=kind == Kind.PAUSE and chance.random() < 0.3,
     )
 
 
@@ -362,7 +362,7 @@ REQUESTS = st.fixed_dictionaries(
         "until": st.sampled_from(["22:15", "tonight", "2026-12-24T22:15:00+00:00", "2026-12-24", "soon", 5]),
         "show": st.sampled_from(["evening", "matinee", None]),
         "level": st.sampled_from([0.4, 1, 1.5, "0.4", float("nan")]),
-        "unseen": st.sampled_from([True, False, "yes"]),
+        "show_continues": st.sampled_from([True, False, "yes"]),
         "colour": st.just("red"),
     },
 )

@@ -65,8 +65,8 @@ def test_a_pause_is_fifteen_minutes_where_nobody_says(site: Site) -> None:
     assert made(site, kind="pause").until_ns == AT + 15 * MIN
 
 
-def test_a_pause_that_goes_on_unseen_comes_back_further_on(site: Site) -> None:
-    pause = made(site, kind="pause", minutes=0.5, unseen=True)
+def test_a_pause_that_lets_the_show_continue_comes_back_further_on(site: Site) -> None:
+    pause = made(site, kind="pause", minutes=0.5, show_continues=True)
     assert decide(AT + 20 * S, site, (pause,)).brightness == 0
     assert piece_and_frame(site, AT + 30 * S, pause) == piece_and_frame(site, AT + 30 * S) == ("bells", 160)
 

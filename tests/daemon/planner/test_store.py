@@ -260,10 +260,21 @@ def test_a_file_of_before_has_its_columns_and_numbers_kept(tmp_path: Path) -> No
             " until_ns INTEGER NOT NULL, who TEXT NOT NULL, ended_ns INTEGER, show TEXT, level REAL,"
             " unseen INTEGER NOT NULL)"
         )
-        old.execute("INSERT INTO override VALUES (41, 'skip', 1, 2, 'Ada', NULL, NULL, NULL, 0)")
+        old.execute("INSERT INTO override VALUES (41, 'pause', 1, 2, 'Ada', NULL, NULL, NULL, 1)")
     with state(tmp_path) as store:
-        assert [one.id for one in store.overrides(0)] == [41]
+        assert [(one.id, one.show_continues) for one in store.overrides(0)] == [(41, True)]
         assert store.next_id() == 42
+
+
+def test_overrides_of_an_older_file_hold_although_it_cannot_be_brought_up_to_date(tmp_path: Path) -> None:
+    with state(tmp_path) as store:
+        asked = dim(store)
+    with closing(sqlite3.connect(tmp_path / "state.db", isolation_level=None)) as other:
+        other.execute("ALTER TABLE override RENAME COLUMN show_continues TO unseen")
+        other.execute("BEGIN EXCLUSIVE")
+        with state(tmp_path) as store:
+            assert store.fault
+            assert store.overrides(0) == (asked,)
 
 
 def test_the_journal_goes_on_from_memory_into_the_file(tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ S = 1_000_000_000
 ZONE = ZoneInfo("Europe/London")
 REQUESTS: tuple[dict[str, object], ...] = (
     {"kind": "pause", "minutes": 15},
-    {"kind": "pause", "minutes": 5, "unseen": True},
+    {"kind": "pause", "minutes": 5, "show_continues": True},
     {"kind": "dark", "minutes": 40},
     {"kind": "call", "show": "evening", "minutes": 120},
     {"kind": "dim", "level": 0.3, "minutes": 30},
