@@ -33,7 +33,7 @@ def setup_of(site: Site, cid: UUID, limits: Limits | None) -> Setup:
         heading=Heading(cid, site.source_name, output.priority, output.synchronization, output.preview),
         targets=tuple(targets),
         interface=output.interface,
-        at_rest=output.at_rest,
+        between_performances=output.between_performances,
         ttl=output.ttl,
         dscp=output.dscp,
         loop=output.loop,

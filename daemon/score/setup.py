@@ -132,7 +132,7 @@ class Setup:
     heading: Heading
     targets: tuple[Target, ...]
     interface: str | None
-    at_rest: str
+    between_performances: str
     ttl: int
     dscp: int
     loop: bool
@@ -157,7 +157,7 @@ class Setup:
             **self.heading.to_json(),
             "universes": [target.to_json() for target in self.targets],
             "interface": self.interface,
-            "at_rest": self.at_rest,
+            "between_performances": self.between_performances,
             "ttl": self.ttl,
             "dscp": self.dscp,
             "loop": self.loop,
@@ -176,7 +176,7 @@ class Setup:
             heading=Heading.from_json(json),
             targets=targets,
             interface=optional_text(json["interface"]),
-            at_rest=text(json["at_rest"]),
+            between_performances=text(json["between_performances"]),
             ttl=whole(json["ttl"], 0, 255),
             dscp=whole(json["dscp"], 0, 63),
             loop=bool(json["loop"]),

@@ -126,7 +126,7 @@ class OutputTable(Table):
     """Programs on this machine hear the multicast too."""
     brightness: Brightness = 1.0
     """The brightness of everything. Levels that people ask for are shares of it."""
-    at_rest: Annotated[Literal["black", "release"], Field(examples=['"black"'])] = "black"
+    between_performances: Annotated[Literal["black", "release"], Field(examples=['"black"'])] = "black"
     """What is sent between performances: black frames, or nothing (the streams end)."""
     fade: Annotated[Length, Field(examples=['"1 s"'])] = SECOND_NS
     """How long the light takes into the dark and out of it, 10 s at most."""

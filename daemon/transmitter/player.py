@@ -35,8 +35,8 @@ class _Stretch:
     from_ns: int
     until_ns: int
     apart_ns: int
-    rest: bool | None
-    """Whether it is between performances, or in one, dark though it may be; None where no score says."""
+    between_performances: bool | None
+    """True between performances, False in a performance (dark or lit), None where no score says."""
     black: Black | None
     """Why it is black, where it is."""
 
@@ -65,14 +65,14 @@ def _stretch(
     change_ns = segment.until_ns if segment else score.next_begin(at_ns + lead_ns)
     if change_ns is not None:
         edges.append(change_ns - score.offset_ns - lead_ns)
-    rest = segment.show is None if segment else None
+    between = segment.show is None if segment else None
     ceiling = min(windows.limit(held, at_ns), *(windows.ceiling(instant) for instant in instants))
     black = _black(score, segment, at_ns + lead_ns) or (None if ceiling else _forbidden(windows, instants))
     if black:
         segment = None
     elif segment and ceiling < 1:
         segment = segment.below(ceiling)
-    return _Stretch(score, windows, held, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, rest, black)
+    return _Stretch(score, windows, held, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, between, black)
 
 
 def _black(score: Score, segment: Segment | None, at_ns: int) -> Black | None:
@@ -168,8 +168,9 @@ class Player:
             stretch = self._stretches[lead_ns] = _stretch(score, windows, lead_ns, monotonic_ns, wall_ns, held)
         now = Instant(monotonic_ns, monotonic_ns + score.offset_ns + lead_ns, stretch.until_ns)
         if stretch.segment is None or send_group.is_hurt(stretch.segment):
-            release = self.output is not None and self.output.setup.at_rest == "release" and stretch.rest is True
-            return send_group.black(now, release, begin=stretch.rest is False)
+            setting = self.output.setup.between_performances if self.output else None
+            release = setting == "release" and stretch.between_performances is True
+            return send_group.black(now, release, begin=stretch.between_performances is False)
         return send_group.light(stretch.segment, now, self.frames, self.lateness)
 
     def black_by(self) -> Black | None:

@@ -15,7 +15,7 @@ dim = [{ days = "daily", from = "21:30", to = "23:00", brightness = 0.5 }]
 [output]
 priority = 100
 brightness = 0.8
-at_rest = "black"
+between_performances = "black"
 fade = "1 s"
 synchronization = 7000
 
@@ -183,8 +183,14 @@ CASES: tuple[tuple[str, str, str, str, str], ...] = (
     ("synchronization = 7000", "synchronization = 0", "output.synchronization", "0", "synchronization = 7000"),
     ("synchronization = 7000", "synchronization = 64000", "output.synchronization", "64000", "= 7000"),
     ("brightness = 0.8", "brightness = 80", "output.brightness", "80", "brightness = 0.5"),
-    ('at_rest = "black"', 'interface = "e\\u0000"', "output.interface", "should match", '"eth0"'),
-    ('at_rest = "black"', 'at_rest = "white"', "output.at_rest", "'black' or 'release'", '"black"'),
+    ('between_performances = "black"', 'interface = "e\\u0000"', "output.interface", "should match", '"eth0"'),
+    (
+        'between_performances = "black"',
+        'between_performances = "white"',
+        "output.between_performances",
+        "'black' or 'release'",
+        '"black"',
+    ),
     ('listen = "127.0.0.1:0"', 'listen = "8080"', "phone.listen", "not an address and a port", '"0.0.0.0:8080"'),
     ('trust = "plausible"', 'trust = "always"', "clock.trust", "'synchronised' or 'plausible'", '"synchronised"'),
 )

@@ -37,7 +37,7 @@ SETUP: dict[str, Any] = {
     "synchronization": None,
     "preview": False,
     "interface": "lo",
-    "at_rest": "black",
+    "between_performances": "black",
     "ttl": 20,
     "dscp": 0,
     "loop": False,

@@ -133,7 +133,7 @@ def test_two_protocols_of_a_setup_are_numbered_and_ended_each_in_its_own_way(air
 
 @pytest.mark.usefixtures("parts")
 def test_a_protocol_says_how_often_unchanged_data_are_sent(air: Air) -> None:
-    hall = Hall(air, universe(2, B, slots=20), at_rest="release")
+    hall = Hall(air, universe(2, B, slots=20), between_performances="release")
     hall.score(segment(0, 3 * SECOND_NS, look=9), segment(3 * SECOND_NS, 9 * SECOND_NS, show=None))
     at_ms = [at_ns // MS for at_ns, _, _ in hall.play(3 * SECOND_NS)]
     assert at_ms == [0, 25, 425, 825, 1225, 1625, 2025, 2425, 2825]

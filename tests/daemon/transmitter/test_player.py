@@ -203,7 +203,7 @@ def test_frames_that_are_hurt_past_a_segments_end_are_nobodys_trouble(air: Air) 
 
 
 def test_a_released_stream_ends_with_three_terminations_and_begins_again(air: Air) -> None:
-    hall = Hall(air, at_rest="release")
+    hall = Hall(air, between_performances="release")
     between = segment(SECOND_NS, 5 * SECOND_NS, show=None)
     hall.score(film(0, SECOND_NS), between, film(5 * SECOND_NS, 6 * SECOND_NS))
     rest = [(at_ns, data[112] & 0x40) for at_ns, _, data in hall.play(5 * SECOND_NS) if at_ns >= SECOND_NS]
@@ -215,7 +215,7 @@ def test_a_released_stream_ends_with_three_terminations_and_begins_again(air: Ai
 
 def test_a_gap_a_pause_or_a_hush_in_a_performance_ends_no_stream(air: Air) -> None:
     """Controllers of which nobody is the source any more may show what they please."""
-    hall = Hall(air, at_rest="release")
+    hall = Hall(air, between_performances="release")
     hall.score(
         film(0, SECOND_NS), segment(SECOND_NS, 20 * SECOND_NS), segment(20 * SECOND_NS, 40 * SECOND_NS, show=None)
     )
@@ -227,7 +227,7 @@ def test_a_gap_a_pause_or_a_hush_in_a_performance_ends_no_stream(air: Air) -> No
 
 def test_a_performance_that_begins_in_a_hush_takes_its_streams_up(air: Air) -> None:
     """Black is sent from the opening on, three times and then now and then; after the score's end nothing begins."""
-    hall = Hall(air, at_rest="release")
+    hall = Hall(air, between_performances="release")
     hall.score(segment(0, 10 * SECOND_NS, show=None), segment(10 * SECOND_NS, 20 * SECOND_NS))
     packets = hall.play(20 * SECOND_NS)
     begun = [at_ns for at_ns, _, data in packets if at_ns >= 10 * SECOND_NS and not data[112] & 0x40]
