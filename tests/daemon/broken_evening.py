@@ -74,6 +74,15 @@ class Broken:
         store.close()
         return found
 
+    def edit(self, before: str, after: str) -> None:
+        """Replace a text in site.toml; the file changes in one step."""
+        path = self.folder / "site.toml"
+        text = path.read_text()
+        assert before in text
+        fresh = path.with_suffix(".new")
+        fresh.write_text(text.replace(before, after))
+        fresh.rename(path)
+
     def ask(self, path: str) -> Any:
         """What stands at a path; asked ten times a second at the most, as the doors wish it."""
         time.sleep(0.1)

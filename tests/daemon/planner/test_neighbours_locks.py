@@ -9,8 +9,6 @@ from pathlib import Path
 import pytest
 
 from gloaming.daemon.direction.requests import Refusal
-from gloaming.daemon.site.load import load_site
-from gloaming.shows.config_files.errors import InvalidInputError
 from tests.daemon.boxed_board import FULL, BoxedBoard, Rule, S
 
 DARK = Rule("dark", "10:00", "13:00")
@@ -254,77 +252,6 @@ def test_a_wall_clock_that_only_flickers_makes_nothing_hold(board: BoxedBoard) -
     assert not board.play(3)
     board.step(5 * 3600)
     assert board.play(5)
-
-
-MISTAKE = '\n[[performance]]\nshow = "no such show"\nfrom = "12:00"\nto = "13:00"\n'
-
-
-def edit_with_a_mistake(board: BoxedBoard, *rules: Rule) -> None:
-    """Somebody edits rules, and makes a mistake elsewhere; the planner reads the file."""
-    assert board.planner
-    kept, board.rules = board.rules, rules
-    board.write(MISTAKE)
-    assert not board.wait(board.planner._site_watch.reload("its files have changed"))
-    board.rules = kept
-
-
-def test_hours_that_an_edit_adds_are_kept_at_once_though_it_has_a_mistake_elsewhere(board: BoxedBoard) -> None:
-    board.step(5 * 3600)
-    board.edit(Rule("dark", "22:00", "23:00"))
-    assert board.play(3)
-    assert board.planner
-    edit_with_a_mistake(board, Rule("dark", "16:00", "17:00"))
-    assert not board.play(3)
-    assert "dark hours 16:00 to 17:00" in reasons(board)
-    standing = [one["text"] for one in board.planner._monitor.troubles(board.wall_ns) if one["kind"] == "site"]
-    assert "there is no show 'no such show'" in standing[0]
-    assert "the neighbours' hours that it adds are kept from now on" in standing[0]
-    lines = [str(row["text"]) for row in board.planner.journal(9)]
-    assert [line for line in lines if "no such show" in line and "kept from now on" in line]
-    begins = [one.from_.text for one in board.planner.site.dark]
-    assert begins == ["22:00", "16:00"], "the old ones too: nobody has taken them back without a mistake"
-    edit_with_a_mistake(board, Rule("dark", "22:00", "23:00"))
-    assert board.play(3), "what the file adds no more is over"
-
-
-def test_an_edit_with_a_mistake_loosens_nothing(board: BoxedBoard) -> None:
-    edit_with_a_mistake(board)
-    assert not board.play(3)
-    assert board.planner
-    assert board.planner.site is board.planner._site_watch.good
-    (board.folder / "site.toml").write_text("[site")
-    assert not board.wait(board.planner._site_watch.reload("its files have changed"))
-    assert not board.play(3)
-
-
-def test_dimmer_quieter_and_no_rig_check_are_stricter(tmp_path: Path) -> None:
-    board = BoxedBoard(tmp_path, MORNING, (), outside="host", more="rig_check = 0.1\n")
-    board.start_transmitter()
-    board.start_planner()
-    assert {one.brightest for one in board.play(3)} == {FULL}
-    board.more = ""
-    edit_with_a_mistake(board, Rule("dim", "10:00", "13:00", 0.25), Rule("quiet", "10:00", "13:00"))
-    assert {one.brightest for one in board.play(3)} == {FULL // 4}
-    assert board.planner
-    assert board.planner.site.neighbours.rig_check is None
-    assert [one.place for one in board.planner.site.neighbours.quiet]
-    board.close()
-
-
-def test_a_start_with_a_mistake_keeps_what_the_file_adds_too(board: BoxedBoard) -> None:
-    """As the planner's main does it, by the last files that had no mistake."""
-    board.step(5 * 3600)
-    board.edit(Rule("dark", "22:00", "23:00"))
-    assert board.play(3)
-    good = load_site(board.folder)
-    edit_with_a_mistake(board, Rule("dark", "16:00", "17:00"))
-    with pytest.raises(InvalidInputError) as found:
-        load_site(board.folder)
-    board.kill_planner()
-    board.start_planner(good)
-    assert board.planner
-    board.planner._site_watch.refuse(found.value, "the site has a mistake, and is given as it was before")
-    assert not board.play(3)
 
 
 def guessing(folder: Path) -> BoxedBoard:
