@@ -50,9 +50,9 @@ async def _run(planner: Planner, state: Path, listen: str | None) -> None:
     planner.add_troubles(page.troubles)
     manager, every_s = Notifier(), watchdog_s()
     # from the loop that decides: one that hangs is started anew
-    alive = [] if every_s is None else [(every_s, "tell the service manager", lambda: manager.say("WATCHDOG=1"))]
+    alive = [] if every_s is None else [(every_s, "tell the service manager", lambda: manager.notify("WATCHDOG=1"))]
     await planner.start(*alive)
-    manager.say("READY=1", "STATUS=the show is on")
+    manager.notify("READY=1", "STATUS=the show is on")
     serving = asyncio.create_task(page.run(), name="page")
     await stopping.wait()
     page.stop()
@@ -91,7 +91,7 @@ def main() -> int:
             LOG.complain(str(error), ERROR, "fault")
             if not _nobody_there():
                 return 2
-            manager.say("READY=1", "WATCHDOG=1", f"STATUS=waits for a site without a mistake: {error.errors[0]}")
+            manager.notify("READY=1", "WATCHDOG=1", f"STATUS=waits for a site without a mistake: {error.errors[0]}")
         time.sleep(AGAIN_S)
     serve(*found, args)
     return 0

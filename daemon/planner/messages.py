@@ -64,7 +64,7 @@ def windows_of(
         windows=tuple(NeighboursWindow(one.from_ns, one.until_ns, *limits(one)) for one in hours),
         rules=frozenset(() if guessed else rule_ids(site)),
         held=tuple(HeldWindow(one.until_ns - apart_ns, *limits(one)) for one in held_windows(site, held)),
-        low=tuple(low),
+        rig_checks=tuple(low),
     )
 
 

@@ -1,1 +1,1 @@
-"""What the planner and the transmitter say to each other: values, and the same as JSON. Standard library only."""
+"""The messages between the planner and the transmitter, as values and as JSON. Standard library only."""

@@ -1,4 +1,4 @@
-"""Values out of messages, checked: whatever a message says, a tick of the player must not fail by it. ValueError."""
+"""Checks of the values in messages. A value that passes cannot make a tick of the player fail. ValueError."""
 
 from __future__ import annotations
 
@@ -69,5 +69,5 @@ def source_name(value: Any) -> str:
 
 
 def address(value: Any) -> str:
-    """An IP address, not a name: looking one up would wait."""
+    """An IP address. A name is refused: the look-up of a name would wait."""
     return str(ip_address(str(value)))

@@ -1,6 +1,6 @@
-"""What both processes name alike: the kinds of messages, why the wire is black, and the program that runs.
+"""Names that both processes use: the kinds of messages, the causes of a black wire, and the running program.
 
-transmitter/PROTOCOL.md says what each of them means.
+transmitter/PROTOCOL.md explains each of them.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ class Op(StrEnum):
     SCORE = "score"
     STOP = "stop"
     VIEW = "view"
-    """Asked for by the planner, and answered by the transmitter."""
+    """The planner asks, the transmitter answers."""
     HELLO = "hello"
     PLAYING = "playing"
     TELEMETRY = "telemetry"
@@ -26,7 +26,7 @@ class Op(StrEnum):
 
 
 class Black(StrEnum):
-    """Why nothing is lit on the wire: a code for each condition, in the order in which light passes them."""
+    """Why the wire is black: a code for each condition, in the order in which the transmitter checks them."""
 
     NO_OUTPUT = "no-output"
     NO_SCORE = "no-score"
@@ -50,16 +50,16 @@ class Black(StrEnum):
     LIMITER = "limiter"
 
 
-def made_of() -> list[Path]:
-    """The files that a transmitter is made of; some of `shows` it does not load."""
+def program_files() -> list[Path]:
+    """The files of the transmitter's program. It does not load all those of `shows`."""
     top = Path(__file__).parents[2]
     rooms = (top / "shows", *(top / "daemon" / name for name in ("score", "service", "transmitter")))
     return sorted([*(path for room in rooms for path in room.rglob("*.py")), top / "daemon" / "__init__.py"])
 
 
 def build() -> str:
-    """Names the program: another name with any change in a file that a transmitter is made of."""
+    """The name of the program, 16 hex digits. Any change of a file of the program changes it."""
     digest = sha256()
-    for path in made_of():
+    for path in program_files():
         digest.update(path.name.encode() + path.read_bytes())
     return digest.hexdigest()[:16]

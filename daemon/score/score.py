@@ -1,7 +1,7 @@
 """The score: what the transmitter is to play and when, as frozen values and as JSON.
 
-Instants are integer nanoseconds since the Unix epoch, UTC (`_ns`). `from_json` raises LookupError, TypeError,
-AttributeError or ValueError where it is given anything but what `to_json` gives.
+Instants are integer nanoseconds since the Unix epoch, UTC (`_ns`). `from_json` takes what `to_json` gives. It raises
+LookupError, TypeError, AttributeError or ValueError for anything else.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ FRAMES_MAX = 1 << 40
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """Moving frames from a frame file: frame `n` is due at `zero_ns + n / fps`; past the end it begins again.
+    """Moving frames of a frame file: frame `n` is due at `zero_ns + n / fps`; the first follows the last.
 
-    `still` holds that one frame throughout instead (a paused piece). `ended`: its frames are over and its sound goes
-    on. That is black, and the numbers run on past the last frame, for the place in the sound.
+    With `still` that one frame stays (a paused piece). With `ended` the frames are over and the sound goes on: the
+    picture is black, and the frame numbers count on, so that they give the place in the sound.
     """
 
     piece: str
@@ -36,22 +36,22 @@ class Picture:
     ended: bool = False
 
     def frame_at(self, at_ns: int) -> int:
-        """The number of the frame due at `at_ns`, exact in integers."""
+        """The number of the frame that is shown at `at_ns`, exact in integers."""
         if self.still is not None:
             return self.still
         number = frame_at(at_ns, self.zero_ns, self.fps)
         return number if self.ended else number % self.frames
 
     def turn_at(self, at_ns: int) -> int:
-        """How many times the frames have come round by an instant."""
+        """How many times the piece has played to its end by an instant."""
         return frame_at(at_ns, self.zero_ns, self.fps) // self.frames
 
     def due_ns(self, frame: int, at_ns: int) -> int:
-        """When a frame is due, in the turn of the piece that is under way at `at_ns`."""
+        """When a frame is due, in the turn of the piece that plays at `at_ns`."""
         return due_ns(self.turn_at(at_ns) * self.frames + frame, self.zero_ns, self.fps)
 
     def later(self, by_ns: int) -> Picture:
-        """The same, so much later."""
+        """The same picture, `by_ns` later."""
         return replace(self, zero_ns=self.zero_ns + by_ns)
 
     def to_json(self) -> dict[str, Any]:
@@ -80,7 +80,7 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Mix:
-    """What was shown before and fades away under what is shown now, from all of the level at `from_ns` to nothing."""
+    """A picture that fades out under the one that is shown: all of the level at `from_ns`, nothing at `until_ns`."""
 
     picture: Picture
     from_ns: int
@@ -97,17 +97,17 @@ class Mix:
     def from_json(cls, json: dict[str, Any]) -> Self:
         picture = Picture.from_json(json["picture"])
         if picture.ended:
-            raise ValueError("frames that are over cannot fade away")
+            raise ValueError("a picture whose frames are over cannot fade out")
         return cls(picture, instant(json["from_ns"]), instant(json["until_ns"]))
 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A stretch of time `[from_ns, until_ns)` in which one thing is shown, at a level that runs in a straight line.
+    """A stretch of time `[from_ns, until_ns)` that shows one thing, at a level that changes in a straight line.
 
-    `picture` None is black, or with `look` (0..255) that one level on every channel. `level_from` and
-    `level_until` are the brightness 0..1 at both ends, `sound_from` and `sound_until` what sound is allowed there.
-    `show` is None between performances. `sound_path` is the sound file of the picture, played at `gain`.
+    Without a `picture` every slot has the level `look` (0..255); 0 is black. `level_from` and `level_until` are the
+    brightness 0..1 at both ends. `sound_from` and `sound_until` are the volume 0..1 at both ends. `show` is None
+    between performances. `sound_path` is the sound file of the picture, played at `gain`.
     """
 
     from_ns: int
@@ -129,7 +129,7 @@ class Segment:
 
     @property
     def seen(self) -> Picture | None:
-        """The picture whose frames are shown; None where there is none, or where its frames are over."""
+        """The picture whose frames are shown; None without a picture, or when its frames are over."""
         return None if self.picture is None or self.picture.ended else self.picture
 
     @property
@@ -142,13 +142,13 @@ class Segment:
 
     @property
     def dark(self) -> bool:
-        """Whether nothing of it is to be seen."""
+        """Whether the segment shows no light."""
         black = self.seen is None and self.look == 0 and self.mix is None
         return black or self.level_from == self.level_until == 0
 
     @property
     def moves(self) -> bool:
-        """Whether it looks different from one instant to the next, though no frame of it is due."""
+        """Whether the light changes between frames: a level or a cross-fade is under way."""
         return self.level_from != self.level_until or self.mix is not None
 
     def level_at(self, at_ns: int) -> float:
@@ -156,15 +156,15 @@ class Segment:
         return self._between(self.level_from, self.level_until, at_ns)
 
     def sound_at(self, at_ns: int) -> float:
-        """What sound is allowed, 0..1, at an instant within the segment."""
+        """The volume 0..1 at an instant within the segment."""
         return self._between(self.sound_from, self.sound_until, at_ns)
 
     def share_at(self, at_ns: int) -> float:
-        """The share of the level that what was shown before still has."""
+        """The share 0..1 of the level that the picture that fades out has."""
         return self.mix.share_at(at_ns) if self.mix else 0.0
 
     def below(self, ceiling: float) -> Self:
-        """The same, nowhere brighter than a ceiling."""
+        """The same segment, no brighter than a ceiling."""
         return replace(self, level_from=min(self.level_from, ceiling), level_until=min(self.level_until, ceiling))
 
     def _between(self, begin: float, end: float, at_ns: int) -> float:
@@ -202,19 +202,19 @@ class Segment:
             mix=None if json["mix"] is None else Mix.from_json(json["mix"]),
         )
         if found.until_ns <= found.from_ns:
-            raise ValueError("a segment does not last")
+            raise ValueError("a segment ends before it begins")
         if found.mix and not found.mix.from_ns <= found.from_ns < found.until_ns <= found.mix.until_ns:
-            raise ValueError("a segment lasts longer than what fades away in it")
+            raise ValueError("a segment goes beyond the cross-fade in it")
         return found
 
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """Segments in order, and how the clocks stand to each other.
+    """Segments in order, and the offsets of the clocks.
 
-    `offset_ns` is what is to be added to the monotonic clock, and `wall_offset_ns` to the machine's wall clock, for the
-    time that the segments are in. Sound comes from `device` (None: the machine's default), `delay_ns` later. `files`
-    names the look that the planner has had into the frame files: their lengths are from it.
+    The time of the segments is the monotonic clock plus `offset_ns`, and the machine's wall clock plus
+    `wall_offset_ns`. Sound comes from `device` (None: the machine's default), `delay_ns` later. `files` changes
+    whenever the planner reads the lengths of the frame files again.
     """
 
     id: int
@@ -237,12 +237,12 @@ class Score:
         return self.segments[place].from_ns if place < len(self.segments) else None
 
     def after(self, at_ns: int) -> Segment | None:
-        """The first of the next segments after an instant that shows frames of a file."""
+        """The first of the next four segments that shows frames of a file."""
         place = self._after(at_ns)
         return next((one for one in self.segments[place : place + 4] if one.seen and not one.dark), None)
 
     def _after(self, at_ns: int) -> int:
-        """The place of the first segment that begins after an instant."""
+        """The index of the first segment that begins after an instant."""
         return bisect_right(self.segments, at_ns, key=lambda segment: segment.from_ns)
 
     def to_json(self) -> dict[str, Any]:
@@ -261,7 +261,7 @@ class Score:
     def from_json(cls, json: dict[str, Any]) -> Self:
         segments = tuple(Segment.from_json(one) for one in json["segments"])
         if any(after.from_ns < before.until_ns for before, after in pairwise(segments)):
-            raise ValueError("a segment begins before the one before it has ended")
+            raise ValueError("a segment begins before the previous one ends")
         return cls(
             id=int(json["id"]),
             offset_ns=instant(json["offset_ns"]),

@@ -1,4 +1,4 @@
-"""The setup: how packets are to look, where they go, and what the limiter keeps, as frozen values and as JSON."""
+"""The setup: the packets, their destinations and the limits of current, as frozen values and as JSON."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from gloaming.shows.time_units import SECOND_NS
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """One universe of the setup and where it goes: addresses, or `IPV4` and `IPV6` for its groups."""
+    """A universe and its destinations: addresses, or `IPV4` and `IPV6` for its multicast groups."""
 
     number: int
     slots: int
@@ -44,7 +44,7 @@ class Target:
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """What all packets of a setup have in common."""
+    """The fields that all packets of a setup share."""
 
     cid: UUID
     source_name: str
@@ -75,7 +75,10 @@ class Heading:
 
 @dataclass(frozen=True, slots=True)
 class StringLimit:
-    """A string: what a slot at 255 draws, its fuse and supply (None: not given), `(universe, first, last)` slots."""
+    """A string: the current of one slot at 255, its fuse and supply (None: not given), and its slots.
+
+    `spans` are `(universe, first slot, last slot)`, slots from 1.
+    """
 
     name: str
     ma: float
@@ -108,7 +111,7 @@ class StringLimit:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What a setup has the limiter keep: strings, and supplies as `(name, ma)`."""
+    """The limits of current: strings, and supplies as `(name, ma)`."""
 
     strings: tuple[StringLimit, ...]
     supplies: tuple[tuple[str, float], ...]
@@ -124,9 +127,9 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """How packets are to look and where they go. Without `limits` nothing is limited.
+    """The packets and their destinations. Without `limits` no current is limited.
 
-    `wire` names one of the three ways of sending; None is the best that works.
+    `wire` names one of the three ways of sending. With None the transmitter takes the best one that works.
     """
 
     heading: Heading
@@ -141,12 +144,12 @@ class Setup:
     limits: Limits | None = None
 
     def without(self, other: Setup | None) -> Setup:
-        """What is left of it where another takes over: all of it, unless that is the same source on the same way."""
+        """What remains when another setup takes over: all of it, unless CID and interface are the same."""
         if other is None or (other.heading.cid, other.interface) != (self.heading.cid, self.interface):
             return self
-        kept = {(target.number, host) for target in other.targets for host in target.hosts}
+        taken = {(target.number, host) for target in other.targets for host in target.hosts}
         left = [
-            replace(target, hosts=tuple(host for host in target.hosts if (target.number, host) not in kept))
+            replace(target, hosts=tuple(host for host in target.hosts if (target.number, host) not in taken))
             for target in self.targets
         ]
         return replace(self, targets=tuple(target for target in left if target.hosts), limits=None)
@@ -168,7 +171,7 @@ class Setup:
 
     @classmethod
     def from_json(cls, json: dict[str, Any]) -> Self:
-        """LookupError, TypeError, AttributeError or ValueError where it is given anything but what `to_json` gives."""
+        """Takes what `to_json` gives; else LookupError, TypeError, AttributeError or ValueError."""
         targets = tuple(Target.from_json(one) for one in json["universes"])
         if len({target.number for target in targets}) != len(targets):
             raise ValueError("a universe comes twice")

@@ -1,6 +1,7 @@
-"""The neighbours' hours that the transmitter holds, as frozen values and as JSON: the second lock. Reads no clock.
+"""The neighbours' hours for the transmitter, as frozen values and as JSON. Reads no clock.
 
-Instants are integer nanoseconds since the Unix epoch, UTC (`_ns`), but where one is said to be of the monotonic clock.
+The score obeys these hours already: the transmitter's windows are the second lock. Instants are integer nanoseconds
+since the Unix epoch, UTC (`_ns`), unless a docstring names the monotonic clock.
 """
 
 from __future__ import annotations
@@ -39,11 +40,11 @@ class HeldWindow(NamedTuple):
 
 @dataclass(frozen=True)
 class Windows:
-    """The neighbours' hours, known for `[from_ns, until_ns)`. Where nothing is known it is dark.
+    """The neighbours' hours, known for `[from_ns, until_ns)`. At any other time the lights stay dark.
 
-    `rules` are the rules that the site has: a window of another does not hold beyond the clock's end of it. `held` is
-    what the planner knows to hold. `low` is where the neighbours let a rig check be lit all the same: from, until, how
-    bright at the most.
+    `rules` are the rules of the site. A window of any other rule ends with the clock's time and is not held. `held`
+    are the windows that the planner holds. `rig_checks` are the times at which the neighbours allow a rig check in
+    dark hours: `(from_ns, until_ns, level)`, no brighter than `level`.
     """
 
     from_ns: int
@@ -51,7 +52,7 @@ class Windows:
     windows: tuple[NeighboursWindow, ...] = ()
     rules: frozenset[str] = frozenset()
     held: tuple[HeldWindow, ...] = ()
-    low: tuple[tuple[int, int, float], ...] = ()
+    rig_checks: tuple[tuple[int, int, float], ...] = ()
 
     @cached_property
     def _edges(self) -> tuple[int, ...]:
@@ -75,26 +76,26 @@ class Windows:
         return self.from_ns <= at_ns < self.until_ns
 
     def in_force(self, at_ns: int) -> tuple[NeighboursWindow, ...]:
-        """The windows that an instant lies in."""
+        """The windows that contain an instant."""
         place = bisect_right(self._edges, at_ns) - 1
         return self._spans[place] if place >= 0 and self.known(at_ns) else ()
 
-    def low_at(self, at_ns: int) -> float:
-        """How bright a rig check may be at an instant where all else is dark."""
-        return max((level for begin, end, level in self.low if begin <= at_ns < end), default=0.0)
+    def rig_check_level(self, at_ns: int) -> float:
+        """How bright a rig check may be at an instant in dark hours, 0 to 1."""
+        return max((level for begin, end, level in self.rig_checks if begin <= at_ns < end), default=0.0)
 
     def ceiling(self, at_ns: int) -> float:
-        """How bright it may be at an instant."""
+        """How bright the lights may be at an instant, 0 to 1."""
         return self.limit(self.in_force(at_ns), at_ns) if self.known(at_ns) else 0.0
 
     def limit(self, windows: Iterable[NeighboursWindow | HeldWindow], at_ns: int) -> float:
-        """How bright some windows let it be."""
-        return min((one.light or self.low_at(at_ns) for one in windows), default=1.0)
+        """How bright some windows allow the lights to be, 0 to 1."""
+        return min((one.light or self.rig_check_level(at_ns) for one in windows), default=1.0)
 
     def next_edge(self, at_ns: int) -> int:
-        """The next instant after another at which more or less may be allowed."""
+        """The first instant after `at_ns` at which the ceiling may change."""
         place = bisect_right(self._edges, at_ns)
-        others = (self.from_ns, self.until_ns, *(edge for begin, end, _ in self.low for edge in (begin, end)))
+        others = (self.from_ns, self.until_ns, *(edge for begin, end, _ in self.rig_checks for edge in (begin, end)))
         later = [*self._edges[place : place + 1], *(edge for edge in others if edge > at_ns)]
         return min(later, default=at_ns + HOUR_NS)
 
@@ -106,12 +107,12 @@ class Windows:
             "windows": self.windows,
             "rules": sorted(self.rules),
             "held": self.held,
-            "low": self.low,
+            "rig_checks": self.rig_checks,
         }
 
     @classmethod
     def from_json(cls, json: dict[str, Any]) -> Self:
-        """LookupError, TypeError or ValueError where it is given anything but what `to_json` gives."""
+        """Takes what `to_json` gives; else LookupError, TypeError or ValueError."""
         return cls(
             from_ns=instant(json["from_ns"]),
             until_ns=instant(json["until_ns"]),
@@ -124,7 +125,7 @@ class Windows:
                 HeldWindow(instant(end), share(light), share(sound), _rule(rule))
                 for end, light, sound, rule in json["held"]
             ),
-            low=tuple((instant(begin), instant(end), share(most)) for begin, end, most in json["low"]),
+            rig_checks=tuple((instant(begin), instant(end), share(most)) for begin, end, most in json["rig_checks"]),
         )
 
 

@@ -1,1 +1,1 @@
-"""What every process of the service does alike: systemd's notices, the log, private files."""
+"""What all processes of the service share: notices to systemd, the log, private files."""

@@ -1,7 +1,7 @@
-"""What a process tells the service's log: a line each, with a level and fields, by journald's own protocol
-(systemd.io/JOURNAL_NATIVE_PROTOCOL). What repeats is said once a minute at the most, with how often it was.
+"""The service's log: lines with a level and fields, by journald's own protocol (systemd.io/JOURNAL_NATIVE_PROTOCOL).
 
-Without journald (a terminal, the demonstration) complaints alone are said, on standard error. Nothing here ever waits.
+A line that repeats is logged once a minute at most, with a count. Without journald (a terminal, the demonstration)
+only complaints are logged, to standard error. Nothing here waits.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ ERROR, WARNING, NOTICE, INFO = 3, 4, 5, 6
 """Levels, as in syslog(3)."""
 SELDOM_S = 60.0
 OF_A_KIND = 30
-"""So many lines of one kind pass in that time, however different they are."""
+"""The most lines of one kind in SELDOM_S, even if all differ."""
 KINDS_MAX = 1000
 TEXT_MAX = 16_384
 SOCKET = "/run/systemd/journal/socket"
@@ -34,13 +34,13 @@ LEVELS = {
     "clock": NOTICE,
     "site": NOTICE,
 }
-"""The level of a line of the journal by its kind; INFO for the others."""
+"""The level of a journal line by its kind. Other kinds have INFO."""
 _NO_NAME = re.compile(r"[^A-Z0-9_]")
 _DIGITS = re.compile(r"\d+")
 
 
 class Rate:
-    """Lets so many pass within some seconds."""
+    """Lets at most so many events pass within some seconds."""
 
     def __init__(self, most: int, within_s: float) -> None:
         self._most, self._within_s = most, within_s
@@ -56,12 +56,12 @@ class Rate:
 
     @property
     def used_up(self) -> bool:
-        """Whether the one that passed last was the last for a while."""
+        """Whether the next event must wait."""
         return len(self._passed) >= self._most
 
 
 class Seldom:
-    """Lets one line pass in a minute of those that are alike, and so many of a bounded kind; counts the rest."""
+    """Lets one of several like lines pass in a minute, and a bounded number of each kind. Counts the rest."""
 
     def __init__(self, of_a_kind: int = OF_A_KIND) -> None:
         self._passed: dict[tuple[str, ...], tuple[float, int]] = {}
@@ -69,7 +69,10 @@ class Seldom:
         self._held: Counter[str] = Counter()
 
     def passes(self, alike: tuple[str, ...], at_s: float, bounded: bool = True) -> int | None:
-        """How many were held back since the last that passed; None where this one is. A line's kind comes first."""
+        """How many like lines were held back since the last one; None if this one is held back too.
+
+        `alike` begins with the kind of the line.
+        """
         kind = alike[0]
         passed_s, held = self._passed.get(alike, (at_s - SELDOM_S, 0))
         if at_s - passed_s < SELDOM_S:
@@ -85,12 +88,12 @@ class Seldom:
 
 
 def with_count(text: str, held: int) -> str:
-    """A line that passed, with how many were held back before it."""
+    """The text, with the number of lines that were held back before it."""
     return f"{text} ({held} more like it since the last)" if held else text
 
 
 def datagram(fields: Mapping[str, object]) -> bytes:
-    """A line in the native protocol: `NAME=value`; where the value has line breaks: the name, its length, the value."""
+    """An entry in the native protocol: `NAME=value`, or name, length and value if the value has line breaks."""
     parts: list[bytes] = []
     for name, value in fields.items():
         data = str(value).encode(errors="replace")
@@ -109,7 +112,7 @@ def journald_listens(environment: Mapping[str, str] = os.environ) -> bool:
 
 
 class ServiceLog:
-    """One a process. Silent until it is opened."""
+    """The log of a process. It logs nothing before `open`."""
 
     def __init__(self, now_s: Callable[[], float] = time.monotonic) -> None:
         self._now_s = now_s
@@ -120,7 +123,7 @@ class ServiceLog:
         self._lost = 0
 
     def open(self, name: str, journald: bool | None = None, path: str = SOCKET) -> None:
-        """Begin, as a process of some name."""
+        """Begin to log under a name. Without `journald` the function finds out by itself."""
         self._name, self._path = name, path
         if journald_listens() if journald is None else journald:
             self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
@@ -128,26 +131,25 @@ class ServiceLog:
     def line(
         self, kind: str, text: str, who: str = "", data: Mapping[str, object] | None = None, level: int | None = None
     ) -> None:
-        """A line of the journal, for journald alone; its level is that of its kind unless it is given."""
+        """Log a line of the journal, to journald only. The level comes from the kind unless given."""
         if self._socket:
             data = data or {}
             level = NOTICE if data.get("over") else LEVELS.get(kind, INFO) if level is None else level
             self._say(level, text, {**data, "kind": kind, "who": who or None}, (kind, _DIGITS.sub("0", text)))
 
     def complain(self, text: str, level: int = WARNING, kind: str = "program", alike: str | None = None) -> None:
-        """What somebody has to see who looks after the process; lines that are `alike` count as one that repeats."""
+        """Log what the person who looks after the process must see. Lines with the same `alike` are repeats."""
         self._say(level, text, {"kind": kind}, (kind, alike or text))
 
     def _say(self, level: int, text: str, about: Mapping[str, object], alike: tuple[str, ...]) -> None:
-        held = self._seldom.passes(
-            alike, self._now_s(), bounded=level < INFO
-        )  # people and pieces may say what they like
+        bounded = level < INFO  # lines about people's commands and pieces have no bound
+        held = self._seldom.passes(alike, self._now_s(), bounded)
         if held is None:
             return
         text = with_count(text[:TEXT_MAX], held)
         if self._socket is None:
             if self._name:
-                with suppress(OSError):  # a full disk, or nobody reads any more: what is done is done all the same
+                with suppress(OSError):  # the disk is full or nobody reads: the process goes on
                     print(text, file=sys.stderr, flush=True)
             return
         named = {f"GLOAMING_{_NO_NAME.sub('_', key.upper())}": value for key, value in about.items()}
@@ -158,14 +160,14 @@ class ServiceLog:
             self._socket.sendto(datagram({**head, **more, **lost}), self._path)
             self._lost = 0
         except OSError:
-            self._lost += 1  # journald is busy or gone: the next line that it takes says how many it has missed
+            self._lost += 1  # journald is busy or gone: the next line that it takes has the count
 
 
 LOG = ServiceLog()
 
 
 class Complaints(logging.Handler):
-    """What the libraries log, and what nobody caught: lines alike are those from one place in the code."""
+    """Logs what libraries log, and uncaught exceptions. Messages from one place in the code are repeats."""
 
     def emit(self, record: logging.LogRecord) -> None:
         level = ERROR if record.levelno >= logging.ERROR else WARNING
@@ -173,7 +175,7 @@ class Complaints(logging.Handler):
 
 
 def open_log(name: str) -> None:
-    """Begin a process's log, and have all that is logged in Python go there, warnings and worse."""
+    """Open the log of this process and send warnings and errors of all Python loggers to it."""
     LOG.open(name)
     logging.basicConfig(level=logging.WARNING, format="%(message)s", handlers=[Complaints()], force=True)
     sys.excepthook = lambda kind, error, trace: logging.getLogger(name).critical("ended", exc_info=(kind, error, trace))

@@ -1,4 +1,4 @@
-"""Files of the state folder that are for nobody else's eyes: written whole or not at all."""
+"""Files of the state folder that their owner alone may read. Each is replaced whole."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 
 
 def write_private(path: Path, text: str) -> None:
-    """A file that its owner alone may read; on the disk when it has its name, since power may fail. OSError."""
+    """Write a file with mode 0600. The text is on the disk before the file gets its name. OSError."""
     fresh = path.with_name(f".{path.name}.new")
     fresh.unlink(missing_ok=True)
     handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)

@@ -87,7 +87,7 @@ class Transmitter:
 
     def run(self) -> None:
         """Until told to stop: tick, then wait for the next tick or for something to read."""
-        self.manager.say("READY=1")
+        self.manager.notify("READY=1")
         while not self.stopping:
             now_ns = time.monotonic_ns()
             next_ns = self.player.tick(now_ns, time.time_ns())
@@ -240,7 +240,7 @@ class Transmitter:
         if now_ns < self.next_telemetry_ns and not last:
             return
         self.next_telemetry_ns = now_ns + SECOND_NS
-        self.manager.say("WATCHDOG=1")
+        self.manager.notify("WATCHDOG=1")
         if not last:
             self.sound.tend(now_ns)
             self._tend_network(now_ns)

@@ -139,7 +139,7 @@ def test_a_site_may_allow_a_low_level_in_dark_hours(tmp_path: Path) -> None:
 
 
 def test_the_second_lock_lets_a_low_check_through_no_brighter_and_no_longer() -> None:
-    dark = Windows(0, 1000, (NeighboursWindow(100, 900, 0, 0, "rule"),), low=((200, 300, 0.05),))
+    dark = Windows(0, 1000, (NeighboursWindow(100, 900, 0, 0, "rule"),), rig_checks=((200, 300, 0.05),))
     assert [dark.ceiling(ns) for ns in (50, 150, 200, 299, 300, 950)] == [1, 0, 0.05, 0.05, 0, 1]
     assert dark.ceiling(2000) == 0
     assert dark.next_edge(150) == 200
@@ -227,6 +227,6 @@ def test_the_transmitter_plays_a_low_check_no_brighter_than_the_lock_allows() ->
     end_ns, walk = 900 * SECOND_NS, Picture("rig check", "/x/walk.frames", 9, Fraction(2), 0)
     score = Score(1, 0, 0, (Segment(0, end_ns, picture=walk, level_from=0.4, level_until=0.4),))
     low = (100 * SECOND_NS, 200 * SECOND_NS, 0.05)
-    windows = Windows(0, end_ns, (NeighboursWindow(0, end_ns, 0, 0, "rule"),), low=(low,))
+    windows = Windows(0, end_ns, (NeighboursWindow(0, end_ns, 0, 0, "rule"),), rig_checks=(low,))
     seen = [_stretch(score, windows, 0, at_s * SECOND_NS, at_s * SECOND_NS).segment for at_s in (99, 100, 199, 200)]
     assert [one and (one.level_from, one.level_until) for one in seen] == [None, (0.05, 0.05), (0.05, 0.05), None]

@@ -160,11 +160,11 @@ def test_a_field_that_is_left_out_or_is_nonsense_is_refused(op: str, path: tuple
 @pytest.mark.parametrize(
     ("op", "path", "value", "said"),
     [
-        (Op.SCORE, ("segments", 0, "until_ns"), 0, "does not last"),
-        (Op.SCORE, ("segments", 1, "from_ns"), 9 * S - 1, "begins before"),
-        (Op.SCORE, ("segments", 0, "mix", "until_ns"), 9 * S - 1, "lasts longer than what fades"),
-        (Op.SCORE, ("segments", 0, "mix", "from_ns"), 1, "lasts longer than what fades"),
-        (Op.SCORE, ("segments", 0, "mix", "picture", "ended"), True, "frames that are over"),
+        (Op.SCORE, ("segments", 0, "until_ns"), 0, "ends before it begins"),
+        (Op.SCORE, ("segments", 1, "from_ns"), 9 * S - 1, "begins before the previous"),
+        (Op.SCORE, ("segments", 0, "mix", "until_ns"), 9 * S - 1, "beyond the cross-fade"),
+        (Op.SCORE, ("segments", 0, "mix", "from_ns"), 1, "beyond the cross-fade"),
+        (Op.SCORE, ("segments", 0, "mix", "picture", "ended"), True, "frames are over"),
         (Op.SCORE, ("segments", 0, "level"), [0.0, 1.1], "from 0 to 1"),
         (Op.SCORE, ("segments", 0, "picture", "fps"), [2001, 2], "more than 1000"),
         (Op.SETUP, ("universes", 1, "number"), 1, "comes twice"),
@@ -224,7 +224,7 @@ def test_the_name_of_the_program_covers_each_file_that_a_transmitter_loads() -> 
     """Else a transmitter of before plays on after an upgrade."""
     names = loaded_by("gloaming.daemon.transmitter.__main__, gloaming.daemon.transmitter.sound.device")
     files = {Path(file).resolve() for name, file in names.items() if name.startswith("gloaming.") and file}
-    assert len(files) > 20 and files <= {path.resolve() for path in protocol.made_of()}
+    assert len(files) > 20 and files <= {path.resolve() for path in protocol.program_files()}
 
 
 @given(st.fractions(Fraction(1, 100), 1000, max_denominator=1001), st.integers(0, 10**6), st.integers(0, 10**6))

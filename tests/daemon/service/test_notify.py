@@ -17,10 +17,10 @@ def test_a_notice_arrives_at_a_path_and_at_an_abstract_name(tmp_path: Path) -> N
     for address, spelled in ((path, path), (f"\0{name}", f"@{name}")):
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
             manager.bind(address)
-            assert Notifier(spelled).say("READY=1", "STATUS=playing")
+            assert Notifier(spelled).notify("READY=1", "STATUS=playing")
             assert manager.recv(100) == b"READY=1\nSTATUS=playing"
-    assert not Notifier("").say("READY=1")
-    assert not Notifier(str(tmp_path / "nobody")).say("WATCHDOG=1")
+    assert not Notifier("").notify("READY=1")
+    assert not Notifier(str(tmp_path / "nobody")).notify("WATCHDOG=1")
 
 
 @pytest.mark.parametrize(

@@ -94,7 +94,7 @@ class Hall:
 
     def dark(self, *windows: tuple[int, int], wall: int = 0) -> None:
         edges = [[UTC_NS + begin, UTC_NS + end, 0.0, 0.0, "rule"] for begin, end in windows]
-        known = {"from_ns": UTC_NS - 10**15, "until_ns": UTC_NS + 10**15, "rules": [], "held": [], "low": []}
+        known = {"from_ns": UTC_NS - 10**15, "until_ns": UTC_NS + 10**15, "rules": [], "held": [], "rig_checks": []}
         self.player.windows = Windows.from_json({**known, "windows": edges})
         self.wall_ns = UTC_NS + wall
 

@@ -96,7 +96,7 @@ class Stage:
         """Dark windows `(from_ns, until_ns)`; with how bright and how loud at the most, others."""
         now_ns = time.time_ns()
         dark = [[*(*window, 0.0, 0.0)[:4], "rule"] for window in windows]
-        known = {"from_ns": now_ns - DAY_NS, "until_ns": now_ns + DAY_NS, "rules": [], "held": [], "low": []}
+        known = {"from_ns": now_ns - DAY_NS, "until_ns": now_ns + DAY_NS, "rules": [], "held": [], "rig_checks": []}
         self.say(op="windows", **{**known, "windows": dark, **more})
 
     def score(self, *segments: dict[str, Any], id: int = 1, **more: Any) -> None:

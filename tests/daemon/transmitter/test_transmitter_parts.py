@@ -260,7 +260,7 @@ def test_a_planner_gone_mad_cannot_end_the_transmitter(tmp_path: Path) -> None:
             "windows": [[now - 10**12, now - 10**11, 0.5, 0.5, "rule"]],
             "rules": ["rule"],
             "held": [[time.monotonic_ns() - 10**12, 0.5, 0.5, "rule"]],
-            "low": [],
+            "rig_checks": [],
         }
         mix = fading(now, now + 10**12, "/x/other.frames")
         score = {"op": "score", "id": 1, **SCORE, "offset_ns": now - time.monotonic_ns()}

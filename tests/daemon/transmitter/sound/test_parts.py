@@ -236,7 +236,7 @@ def test_a_plan_passes_from_process_to_process() -> None:
     assert plan.heard_within(0, S) and not plan.heard_within(11 * S, 12 * S)
 
 
-KNOWN: dict[str, Any] = {"from_ns": 0, "until_ns": 900 * S, "windows": [], "rules": [], "held": [], "low": []}
+KNOWN: dict[str, Any] = {"from_ns": 0, "until_ns": 900 * S, "windows": [], "rules": [], "held": [], "rig_checks": []}
 
 
 def dark_and_quiet(dark: list[tuple[float, float]], quiet: list[tuple[float, float, float]]) -> QuietWindows:
