@@ -7,7 +7,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.api.http.test_connections import Daemon
+from tests.api.daemon import Daemon
 from tests.api.http.test_openapi import schemathesis
 
 

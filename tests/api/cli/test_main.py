@@ -4,14 +4,9 @@ address, a daemon that is none. Each says it on one line, and goes by its exit c
 from __future__ import annotations
 
 import argparse
-import getpass
-import json
 import os
 import subprocess
 import sys
-import threading
-from collections.abc import Iterator
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +14,7 @@ import pytest
 
 from gloaming.api.cli.live import read_minutes
 from gloaming.api.cli.main import main
-from tests.api.evening import gloaming
 from tests.api.house import write_site
-from tests.tools import needs
 
 ENVIRONMENT = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
 """As a person has it: Python keeps what is written until there is enough of it."""
@@ -91,73 +84,6 @@ def test_a_state_of_somebody_elses_is_said(
     assert capfd.readouterr().err == f"{tmp_path / 'address'}: Permission denied; {right}\n"
 
 
-@needs("root")
-@pytest.mark.parametrize(("owner", "mode"), [(12_345, 0o700), (os.geteuid(), 0o777)])
-def test_a_state_that_a_stranger_can_write_hears_no_passcode_unless_it_is_named(
-    owner: int,
-    mode: int,
-    board: Any,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    capfd: pytest.CaptureFixture[str],
-) -> None:
-    """A folder that somebody has laid where others work: `./state` there leads to an address of its owner's."""
-    state = tmp_path / "state"
-    state.mkdir()
-    (state / "address").write_text(board.url)
-    (state / "token").write_text("quay-7")
-    state.chmod(mode)
-    os.chown(state, owner, owner)
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(getpass, "getpass", lambda *_: "lanterns on the quay")
-    board.answer = lambda _: told(200, passcode="lanterns on the quay")
-    assert main(["passcode"]) == 2
-    (said,) = capfd.readouterr().err.splitlines()
-    assert said.startswith(f"{state}: this folder belongs to somebody else, or others can write to it")
-    assert not board.asked
-    main(["passcode", "--state", "state"])
-    assert board.asked
-
-
-class Board(BaseHTTPRequestHandler):
-    """Something that answers by HTTP, as its server's `answer` says, and keeps what it was sent."""
-
-    def do_GET(self) -> None:
-        status, headers, body = self.server.answer(self.path)  # type: ignore[attr-defined]  # set beside it
-        self.server.asked.append((self.command, self.path, self.headers["Authorization"]))  # type: ignore[attr-defined]  # as above
-        self.send_response(status)
-        for name, value in {"Content-Length": str(len(body)), **headers}.items():
-            self.send_header(name, value)
-        self.end_headers()
-        self.wfile.write(body)
-
-    do_POST = do_PUT = do_DELETE = do_GET
-
-    def log_message(self, *_: Any) -> None:
-        """Nothing."""
-
-
-@pytest.fixture
-def board() -> Iterator[Any]:
-    server: Any = ThreadingHTTPServer(("127.0.79.9", 0), Board)
-    server.asked, server.url = [], f"http://127.0.79.9:{server.server_port}"
-    threading.Thread(target=server.serve_forever).start()
-    yield server
-    server.shutdown()
-    server.server_close()
-
-
-def told(status: int, media: str = "json", **answer: object) -> tuple[int, dict[str, str], bytes]:
-    return status, {"Content-Type": f"application/{media}"}, json.dumps(answer).encode()
-
-
-@pytest.fixture
-def token(tmp_path: Path) -> Path:
-    path = tmp_path / "token"
-    path.write_text("quay-7\n")
-    return path
-
-
 @pytest.mark.parametrize("url", ["board", "http://[::1", "http://a b", "http://127.0.0.1:abc", "http://127.0.0.1/ö"])
 def test_an_address_that_is_none_is_said(url: str, token: Path, capfd: pytest.CaptureFixture[str]) -> None:
     assert main(["now", "--url", url, "--token-file", str(token)]) == 2
@@ -201,61 +127,20 @@ def test_another_server_at_that_address_is_said(board: Any, token: Path, capfd: 
 def test_who_may_not_end_it_is_told_so(
     call: list[str], kind: str, board: Any, token: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    refusal = told(403, "problem+json", detail="this device may look, and nothing more")
-    standing, none = told(200, overrides=[{"id": 7, "kind": kind}]), told(200, overrides=[])
+    refusal = board.json(403, "problem+json", detail="this device may look, and nothing more")
+    standing, none = board.json(200, overrides=[{"id": 7, "kind": kind}]), board.json(200, overrides=[])
     where = ["--token-file", str(token), "--url", board.url]
     board.answer = lambda path: standing if path == "/api/now" else refusal
     assert main([*call, *where]) == 1
     said = capfd.readouterr()
     assert (said.out, said.err) == ("", "this device may look, and nothing more\n")
-    answers = iter([standing, told(404, "problem+json", detail="gone"), none])
+    answers = iter([standing, board.json(404, "problem+json", detail="gone"), none])
     board.answer = lambda path: next(answers)
     assert main([*call, *where]) == 0  # it has ended by itself meanwhile
     assert capfd.readouterr().out == f"{kind.replace('-', ' ')} 7 ended\n"
     board.answer = lambda path: refusal
     assert main([*call, *where]) == 2
     assert "it answers 403: this device may look" in capfd.readouterr().err
-
-
-def test_a_report_that_cannot_be_written_or_asked_for_is_told_on_one_line(
-    board: Any, token: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]
-) -> None:
-    where = ["--token-file", str(token), "--url", board.url]
-    board.answer = lambda path: (200, {"Content-Type": "image/svg+xml"}, b"<svg/>")
-    assert main(["journal", "--svg", str(tmp_path / "no" / "season.svg"), *where]) == 2
-    assert capfd.readouterr().err == f"{tmp_path / 'no' / 'season.svg'}: No such file or directory\n"
-    assert main(["journal", "--svg", str(tmp_path / "x.svg"), "--from", "1. Advent&days=3", *where]) == 0
-    assert board.asked[-1][1] == "/api/report?days=60&from=1.+Advent%26days%3D3"
-
-
-def test_a_plain_terminal_has_the_link_without_its_picture(token: Path, board: Any) -> None:
-    link = {"code": "c", "link": f"{board.url}/#c", "other_links": [], "kind": "operator", "until": "2026-12-12T18:10"}
-    board.answer = lambda path: told(201, **link)
-    done = gloaming("pair", "--token-file", token, "--url", board.url, env={**ENVIRONMENT, "PYTHONIOENCODING": "ascii"})
-    assert (done.stderr, done.returncode) == ("", 0)
-    assert done.stdout.splitlines()[1] == f"{board.url}/#c" and "\\u" not in done.stdout
-
-
-def test_ctrl_d_at_the_passcode_changes_nothing(
-    board: Any, token: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
-) -> None:
-    def ended(_: str) -> str:
-        raise EOFError
-
-    monkeypatch.setattr(getpass, "getpass", ended)
-    monkeypatch.setattr(sys.stdin, "isatty", lambda: True)
-    assert main(["passcode", "--choose", "--token-file", str(token), "--url", board.url]) == 2
-    assert (
-        capfd.readouterr().err
-        == "a passcode has 8 characters at least, hyphens and blanks not counted; nothing has changed\n"
-    )
-    assert board.asked == []
-
-
-@pytest.mark.parametrize("address", ["board", "ftp://board", "http://a b", "http://" + "a" * 4000])
-def test_a_link_to_no_address_is_not_made(address: str, board: Any, token: Path) -> None:
-    assert main(["pair", "--address", address, "--token-file", str(token), "--url", board.url]) == 2
-    assert board.asked == []
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""The running daemon at its own port: slow, silent, huge and malformed requests, TLS, the commands about devices."""
+"""The running daemon at its own port: slow, silent, huge and malformed requests, TLS."""
 
 from __future__ import annotations
 
@@ -9,12 +9,9 @@ import resource
 import signal
 import socket
 import ssl
-import subprocess
-import sys
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -23,70 +20,11 @@ import pytest
 
 from gloaming.api.http.connections import ConnectionLimit
 from gloaming.api.http.server import CONNECTIONS_MAX
+from tests.api.daemon import Daemon, may_open
 from tests.api.evening import _processes as processes
 from tests.api.evening import gloaming
-from tests.api.house import offset_to, write_site
 from tests.api.http.certificates import make_certificate
 from tests.tools import needs
-from tests.waiting import wait_until
-
-HOST = "127.0.79.1"
-
-
-def may_open(files: int) -> None:
-    """How many files this process may have open: 1024 is usual, and what systemd gives a service."""
-    resource.setrlimit(resource.RLIMIT_NOFILE, (files, resource.getrlimit(resource.RLIMIT_NOFILE)[1]))
-
-
-class Daemon:
-    """`gloaming run` on a site, in the background."""
-
-    def __init__(self, folder: Path, out: int | None = None, files: int = 1024, **site: str) -> None:
-        self.site, self.state = write_site(folder / "site", HOST, **site), folder / "site" / "state"
-        self.log = folder / "log"
-        with self.log.open("w") as log:
-            command = [sys.executable, "-m", "gloaming.api.cli.main", "run", str(self.site)]
-            env = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(offset_to("2026-12-12T18:00"))}
-            self.process = subprocess.Popen(
-                command, stdout=out or log, stderr=subprocess.STDOUT, env=env, preexec_fn=lambda: may_open(files)
-            )
-        wait_until(lambda: self.process.poll() is not None or self.answers(), "an answer")
-
-    def answers(self) -> bool:
-        if not (self.state / "address").exists():
-            return False
-        with socket.socket() as probe:
-            return probe.connect_ex(self.address) == 0
-
-    @property
-    def url(self) -> str:
-        return (self.state / "address").read_text().strip()
-
-    @property
-    def address(self) -> tuple[str, int]:
-        host, _, port = self.url.rpartition("/")[2].partition(":")
-        return host, int(port)
-
-    @property
-    def token(self) -> str:
-        return (self.state / "token").read_text().strip()
-
-    def now(self) -> Any:
-        """`/api/now`, on a connection of its own."""
-        request = urllib.request.Request(f"{self.url}/api/now", headers={"Authorization": f"Bearer {self.token}"})
-        with urllib.request.urlopen(request, timeout=20) as answer:
-            return json.load(answer)
-
-    def stop(self) -> None:
-        self.process.terminate()
-        self.process.wait(30)
-
-
-@pytest.fixture(scope="module")
-def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
-    one = Daemon(tmp_path_factory.mktemp("daemon"))
-    yield one
-    one.stop()
 
 
 def said(sock: socket.socket) -> bytes:
@@ -262,36 +200,6 @@ def test_nobody_outside_can_fill_the_log(daemon: Daemon) -> None:
     assert daemon.log.stat().st_size - before < 2000
 
 
-def test_a_link_a_list_and_a_revocation_by_command(daemon: Daemon) -> None:
-    paired = gloaming("pair", daemon.site)
-    assert paired.returncode == 0, paired.stderr
-    assert "█" in paired.stdout or "▀" in paired.stdout
-    link = next(line for line in paired.stdout.splitlines() if line.startswith("http://"))
-    body = json.dumps({"code": link.partition("#")[2], "device": "Anna"}).encode()
-    headers = {"Content-Type": "application/json"}
-    signed = urllib.request.urlopen(urllib.request.Request(f"{daemon.url}/api/sign-in/link", body, headers), timeout=20)
-    token = json.load(signed)["token"]
-    listed = json.loads(gloaming("devices", daemon.site, "--json").stdout)
-    anna = next(device["id"] for device in listed if device["name"] == "Anna")
-    assert gloaming("devices", daemon.site, "--revoke", str(anna)).returncode == 0
-    assert "Anna" not in gloaming("devices", daemon.site).stdout
-    request = urllib.request.Request(f"{daemon.url}/api/now", headers={"Authorization": f"Bearer {token}"})
-    with pytest.raises(urllib.error.HTTPError, match="401"):
-        urllib.request.urlopen(request, timeout=20)
-    again = gloaming("devices", daemon.site, "--revoke", str(anna))
-    assert (again.returncode, again.stderr.strip()) == (1, f"no device {anna} is signed in")
-
-
-def test_another_passcode_by_command(daemon: Daemon) -> None:
-    assert gloaming("passcode", daemon.site, "--choose", input="short\n").returncode == 2
-    assert gloaming("passcode", daemon.site, "--choose", input="quay-lantern-7\n").returncode == 0
-    made = gloaming("passcode", daemon.site).stdout.strip()
-    body, headers = json.dumps({"passcode": made}).encode(), {"Content-Type": "application/json"}
-    request = urllib.request.Request(f"{daemon.url}/api/sign-in", body, headers)
-    with urllib.request.urlopen(request, timeout=20) as answer:
-        assert answer.status == 200
-
-
 def test_the_longest_silent_makes_room() -> None:
     class Silent:
         def __init__(self, address: str) -> None:
@@ -342,29 +250,3 @@ def test_a_site_with_a_certificate_speaks_tls_alone_and_its_commands_know_it(tmp
     finally:
         may_open(before)
         daemon.stop()
-
-
-def test_a_show_goes_on_where_nobody_reads_what_is_said(tmp_path: Path) -> None:
-    """As with `gloaming run site 2>&1 | head -3`, or a terminal that was closed."""
-    reading, writing = os.pipe()
-    one = Daemon(tmp_path, out=writing)
-    try:
-        os.close(writing)
-        os.close(reading)
-        with socket.create_connection(one.address) as sock:
-            sock.sendall(b"\x16\x03\x01\x02\x00\r\n\r\n")  # the planner complains
-            assert said(sock).startswith(b"HTTP/1.1 400")
-
-        def planner() -> int | None:
-            return next(
-                (pid for pid, line in processes() if "gloaming.api.serve" in line and str(one.state) in line), None
-            )
-
-        killed = planner()
-        assert killed
-        os.kill(killed, signal.SIGKILL)  # the supervisor tells of it
-        wait_until(lambda: one.process.poll() is not None or planner() not in (None, killed), "another planner")
-        wait_until(lambda: one.process.poll() is not None or one.answers(), "an answer")
-        assert one.now()["state"] == "playing"
-    finally:
-        one.stop()

@@ -7,8 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from tests.api.daemon import Daemon
 from tests.api.house import house, run
-from tests.api.http.test_connections import Daemon
 
 
 def schemathesis(daemon: Daemon, examples: int, *more: str) -> subprocess.CompletedProcess[str]:

@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import json
-import os
 import shutil
-import signal
 import socket
 import ssl
 import subprocess
-import sys
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -28,7 +24,6 @@ from tests.api.evening import gloaming
 from tests.api.house import offset_to, run, write_site
 from tests.api.http.certificates import make_certificate
 from tests.tools import needs
-from tests.waiting import wait_until
 
 WITH_CERTIFICATE = 'certificate = "board.pem"\nkey = "board.key"'
 PATIENCE_S = 30.0
@@ -199,42 +194,3 @@ def test_a_key_that_everybody_can_read_is_a_trouble(tmp_path: Path) -> None:
     said = f"everybody on this machine can read board.key; chmod o= {one.paths[1]}"
     assert one.warning(one.ends_s - 90 * 86_400) == said
     assert one.warning(one.ends_s - 9 * 86_400).endswith(f"; {said}")
-
-
-def test_the_service_manager_hears_of_the_show_though_the_page_has_no_port(tmp_path: Path) -> None:
-    manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
-    manager.bind(str(tmp_path / "notify"))
-    manager.settimeout(30)
-    with manager, socket.create_server(("127.0.0.1", 0)) as taken:
-        folder = write_site(tmp_path / "site", listen="127.0.0.1:" + str(taken.getsockname()[1]))
-        state = tmp_path / "state"
-        state.mkdir()
-        command = [sys.executable, "-m", "gloaming.api.serve", str(folder), "--state", str(state)]
-        environment = {**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "600000"}
-        with subprocess.Popen(command, env=environment, stderr=subprocess.DEVNULL) as planner:
-            assert manager.recv(100).startswith(b"READY=1")
-            wait_until(lambda: (state / "no-page").exists(), "a page without a port")
-            while True:  # what was said before is read first
-                manager.setblocking(False)
-                try:
-                    manager.recv(100)
-                except BlockingIOError:
-                    break
-            manager.settimeout(30)
-            assert manager.recv(100) == b"WATCHDOG=1"
-            planner.terminate()
-            assert planner.wait(30) == 0
-
-
-def test_a_second_run_on_one_state_folder_is_refused_and_leaves_the_first_alone(tmp_path: Path) -> None:
-    folder = write_site(tmp_path / "site")
-    command = [sys.executable, "-m", "gloaming.api.cli.main", "run", str(folder)]
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as first:
-        wait_until(lambda: gloaming("now", "--site", folder).returncode == 0, "an answer")
-        second = gloaming("run", folder)
-        assert second.returncode == 2
-        assert "another `gloaming run`" in second.stderr
-        now = json.loads(gloaming("now", "--json", "--site", folder).stdout)
-        assert now["health"]["transmitter"] is not None
-        first.send_signal(signal.SIGTERM)
-        assert first.wait(30) == 0

@@ -1,18 +1,16 @@
-"""`gloaming why`: what is to be on the wire at an instant, and the rules that made it so."""
+"""The reasons of a decision, and what comes next."""
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from gloaming.api.cli.main import main
 from gloaming.daemon.direction.decide import decide, next_piece, score
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import State
-from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, site_of, write
+from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, site_of
 
 HOURS = """
 [neighbours]
@@ -23,108 +21,6 @@ dark = [
 quiet = [{ days = "daily", from = "21:00", to = "09:00" }]
 dim = [{ days = "daily", from = "21:30", to = "23:00", brightness = 0.5 }]
 """
-LATE = EVENING.replace('"22:00"', '"23:30"')
-
-
-def why(capsys: pytest.CaptureFixture[str], *args: str | Path) -> dict[str, object]:
-    assert main(["why", *map(str, args), "--json"]) == 0
-    answer = json.loads(capsys.readouterr().out)
-    assert set(answer) == {"at", "state", "show", "piece", "frame", "brightness", "sound", "reasons", "next"}
-    return dict(answer)
-
-
-def test_christmas_eve_at_a_quarter_to_eleven_names_the_rule_that_made_it_dark(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    folder = write(tmp_path, HOURS, TABLES, LATE)
-    answer = why(capsys, folder, "2026-12-24T22:45")  # a Thursday
-    assert answer["at"] == "2026-12-24T22:45:00+00:00"
-    assert answer["state"] == "dark"
-    assert (answer["show"], answer["piece"], answer["brightness"], answer["sound"]) == (None, None, 0, False)
-    text = "dark hours 22:30 to 07:00: no light"
-    assert answer["reasons"] == [{"code": "dark-hours", "rule": "site.toml:9 neighbours.dark", "text": text}]
-    lines = (folder / "site.toml").read_text().splitlines()
-    assert lines[9 - 1] == '  { days = "mon-thu,sun", from = "22:30", to = "07:00" },'
-    friday = why(capsys, folder, "2026-12-25T22:45")
-    assert friday["state"] == "playing"
-    assert why(capsys, folder, "2026-12-25T23:15")["reasons"][0]["rule"] == "site.toml:10 neighbours.dark"  # type: ignore[index]
-
-
-def test_what_plays_is_told_with_its_piece_its_show_and_what_makes_it_dimmer(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    folder = write(tmp_path, HOURS, TABLES, performance('from = "17:00"\nto = "23:00"'))
-    answer = why(capsys, folder, "2026-12-24T17:00:10")
-    assert (answer["state"], answer["show"], answer["piece"], answer["frame"]) == ("playing", "evening", "bells", 20)
-    assert answer["sound"] is True
-    assert answer["next"] == {"at": "2026-12-24T17:01:40+00:00", "state": "waiting"}
-    rules = [reason["rule"] for reason in why(capsys, folder, "2026-12-24T21:40")["reasons"]]  # type: ignore[index, union-attr]
-    lines = (folder / "site.toml").read_text().splitlines()
-    starts = [lines[int(rule.split()[0].partition(":")[2] or 0) - 1] for rule in rules[:-1]]
-    assert starts == ["[[show]]", "[[performance]]", lines[11], lines[12]]
-    assert rules[-1] == "site.toml output.brightness"
-    late = why(capsys, folder, "2026-12-24T21:40:01")
-    assert late["brightness"] == 0.5
-    assert late["sound"] is False
-
-
-@pytest.mark.parametrize(
-    ("asked", "at"),
-    [
-        # the clocks go from 01:00 GMT to 02:00 BST: 01:30 does not exist and moves on by the gap
-        ("2027-03-28T01:30", "2027-03-28T02:30:00+01:00"),
-        ("2027-03-28T02:30", "2027-03-28T02:30:00+01:00"),
-        # the clocks go from 02:00 BST to 01:00 GMT: 01:30 comes twice, the first is meant
-        ("2026-10-25T01:30", "2026-10-25T01:30:00+01:00"),
-        ("2026-10-25T01:30+00:00", "2026-10-25T01:30:00+00:00"),
-        ("2026-12-24T22:45-05:00", "2026-12-25T03:45:00+00:00"),
-        ("2026-12-24T22:45Z", "2026-12-24T22:45:00+00:00"),
-        ("2026-12-24", "2026-12-24T00:00:00+00:00"),
-    ],
-)
-def test_a_local_time_is_read_as_rfc_5545_has_it(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], asked: str, at: str
-) -> None:
-    folder = write(tmp_path)
-    assert why(capsys, folder, asked)["at"] == at
-    assert main(["why", str(folder), asked]) == 0
-    clock = at[11:19]
-    assert f" {clock}:" in capsys.readouterr().out.splitlines()[0]
-
-
-def test_a_time_of_today_and_no_time_at_all(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    folder = write(tmp_path)
-    assert str(why(capsys, folder, "22:45")["at"])[11:16] == "22:45"
-    assert why(capsys, folder)["state"] in {str(state) for state in State}
-
-
-@pytest.mark.parametrize(
-    "asked", ["half past ten", "2026-12-24T25:00", "2026-02-30", "9999-01-01", "0001-01-01", "24:30"]
-)
-def test_an_instant_that_cannot_be_read_is_told_on_one_line(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], asked: str
-) -> None:
-    assert main(["why", str(write(tmp_path)), asked]) == 2
-    printed = capsys.readouterr()
-    assert printed.out == ""
-    (wrong,) = (line for line in printed.err.splitlines() if not line.startswith("warning: "))
-    assert "as 2026-12-24T22:45" in wrong
-    assert main(["why", "a", "b", "c"]) == 2
-
-
-def test_outside_the_season_the_next_opening_is_found_however_far(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    folder = write(tmp_path)
-    answer = why(capsys, folder, "2026-07-01T20:00")
-    assert answer["state"] == "dark"
-    site = site_of(tmp_path)
-    opens = decide(ns("2026-11-27T12:00"), site).next_ns
-    assert opens is not None
-    assert answer["next"] == {"at": "2026-11-27T00:00:00+00:00", "state": "waiting"}
-    assert local(opens, site).startswith("2026-11-27T16:0")
-    assert decide(opens, site).state == State.PLAYING
-    assert decide(opens - SECOND_NS, site).state == State.WAITING
 
 
 def test_what_fills_the_rest_of_an_evening_is_said(tmp_path: Path) -> None:

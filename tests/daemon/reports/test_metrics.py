@@ -1,23 +1,18 @@
-"""Figures and words of a running daemon: /metrics by promtool, health, journal and report by the command."""
+"""Figures of a running planner: /metrics by promtool, health."""
 
 from __future__ import annotations
 
 import asyncio
 import json
 import os
-import signal
 import subprocess
 import urllib.error
 import urllib.request
-import xml.etree.ElementTree as ET
 from collections.abc import Iterator
-from datetime import datetime
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import pytest
 
-from tests.api.evening import gloaming
 from tests.api.house import house
 from tests.daemon.broken_evening import Broken, broken_evening
 from tests.tools import needs
@@ -28,7 +23,6 @@ from tests.waiting import wait_until
 def broken(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broken]:
     with broken_evening(tmp_path_factory.mktemp("metrics"), "127.0.74.46") as found:
         found.wait_until_lit()
-        found.says("playing", "playing")
         yield found
 
 
@@ -96,61 +90,6 @@ def test_health_has_the_board_in_numbers(broken: Broken) -> None:
     assert board["own_memory_bytes"] > 10_000_000
     assert found["clock"]["trusted"]
     assert found["transmitter"]["frames_sent"] > 0
-
-
-def test_the_journal_tells_who_did_what(broken: Broken) -> None:
-    code, asked = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 0.5, "minutes": 1})
-    assert code == 201
-    lines = gloaming("journal", "--site", broken.folder, "--lines", "200")
-    assert lines.returncode == 0
-    assert "start     the planner has started" in lines.stdout
-    assert any(
-        "override" in line and "dim until" in line and "this machine" in line for line in lines.stdout.splitlines()
-    )
-    found = json.loads(gloaming("journal", "--site", broken.folder, "--kind", "override", "--json").stdout)
-    assert {row["kind"] for row in found} == {"override"}
-    unknown = gloaming("journal", "--site", broken.folder, "--kind", "overide")
-    assert (unknown.returncode, unknown.stderr.strip()) == (
-        2,
-        "--kind: the journal has no line of this kind: overide; did you mean override?",
-    )
-    broken.evening.ask("DELETE", f"/api/overrides/{asked['id']}")
-
-
-def test_the_journal_has_the_times_of_the_site_wherever_the_machine_thinks_it_is(
-    broken: Broken, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("TZ", "Pacific/Auckland")
-    told = gloaming("journal", "--lines", "1000", "--site", broken.folder).stdout
-    row = json.loads(gloaming("journal", "--lines", "1000", "--site", broken.folder, "--json").stdout)[0]
-    quay = datetime.fromtimestamp(row["at_ns"] / 1e9, ZoneInfo("Europe/London"))
-    assert told.startswith(f"{quay:%Y-%m-%d %H:%M:%S}")
-
-
-def test_the_report_has_tonight_under_way_with_its_interruption_and_the_nights_before_left_out(broken: Broken) -> None:
-    os.kill(broken.evening.pid("transmitter"), signal.SIGKILL)
-    broken.says("the transmitter is gone", "restart")
-    broken.wait_until_lit()
-    report = gloaming("journal", "--site", broken.folder, "--report", "--json", "--from", "2026-11-29", "--days", "3")
-    assert report.returncode == 0, report.stderr
-    found = json.loads(report.stdout)
-    assert [night["outcome"] for night in found["nights"]] == ["left out", "left out", "under way"]
-    tonight = found["nights"][-1]
-    assert 0 < tonight["lit_s"] < 600
-    assert tonight["pieces"].get("tide", 0) + tonight["pieces"].get("lanterns", 0) >= 1
-    assert any("the transmitter is gone" in text for text in tonight["interruptions"])
-    table = gloaming("journal", "--site", broken.folder, "--report", "--from", "2026-11-29", "--days", "3").stdout
-    assert "3 nights (2 left out, 1 under way)" in table
-
-
-def test_the_report_is_one_picture_too(broken: Broken, tmp_path: Path) -> None:
-    out = tmp_path / "season.svg"
-    assert gloaming("journal", "--site", broken.folder, "--svg", out, "--days", "30").returncode == 0
-    picture = ET.parse(out).getroot()
-    assert picture.tag == "{http://www.w3.org/2000/svg}svg"
-    words = " ".join(element.text or "" for element in picture.iter())
-    assert "the season as it was" in words
-    assert "Tuesday 01 December: evening under way" in words
 
 
 def test_a_time_is_not_taken_where_the_clock_is_not_asked_for(broken: Broken) -> None:

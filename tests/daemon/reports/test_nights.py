@@ -1,4 +1,4 @@
-"""`gloaming nights` as a table, a calendar and a picture; New Year's night in all of them."""
+"""The nights of a season as a calendar and as a picture; New Year's night is the same in every report."""
 
 from __future__ import annotations
 
@@ -12,13 +12,11 @@ import pytest
 import vobject
 
 from gloaming.api.cli.main import main
-from gloaming.daemon.direction.decide import decide
-from gloaming.daemon.direction.score import State
 from gloaming.daemon.reports.calendar import season_ics
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.reports.season_svg import HOUR, TOP, season_svg
 from gloaming.daemon.site.load import Site, load_site
-from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, ns, performance, place, site_of, write
+from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, performance, place, site_of, write
 
 NEW_YEAR_HOURS = """
 [neighbours]
@@ -32,121 +30,12 @@ dim = [{ from = "21:30", to = "22:30", brightness = 0.5, except = ["12-31"] }]
 USUAL = '\n[[performance]]\nshow = "evening"\nseason = "11-27..01-06"\nfrom = "16:30"\nto = "21:00"\n'
 NEW_YEAR = performance('dates = ["2026-12-31"]\nfrom = "21:00"\nto = "00:30"\nrank = 1', "turn of the year")
 OPENS, CLOSES = "2026-12-31T21:00:00+00:00", "2027-01-01T00:30:00+00:00"
-FRIDAYS = performance(
-    'days = "fri"\nfrom = "dusk"\nto = "23:00"\nrank = 2\nat_close = "finish"\ngrace = "4 min"', "turn of the year"
-)
-HOURS = '[neighbours]\ndark = [{ days = "fri", from = "22:40", to = "07:00" }, { from = "23:30", to = "07:00" }]\n'
 
 
 def command(capsys: pytest.CaptureFixture[str], *args: str | Path) -> tuple[int, str]:
     """Run one call; its exit code and what it printed."""
     code = main([str(arg) for arg in args])
     return code, capsys.readouterr().out
-
-
-def agrees_with_decide(site: Site, row: dict[str, object]) -> None:
-    """A night as it is printed, against `decide` a second before and at its opening and closing."""
-    opens, closes = ns(str(row["opens"])), ns(str(row["closes"]))
-    before, first, last, after = (
-        decide(at_ns, site) for at_ns in (opens - SECOND_NS, opens, closes - SECOND_NS, closes)
-    )
-    for within in (first, last):
-        assert within.show == row["show"]
-        assert within.state in (State.PLAYING, State.WAITING)
-    assert before.show != row["show"] or before.next_ns == opens
-    assert after.show != row["show"] or after.state == State.DARK or after.brightness == 0
-
-
-@pytest.mark.parametrize(
-    ("where", "times"),
-    [
-        (place(54.486, -0.613, "Europe/London"), EVENING + NEW_YEAR),
-        (
-            place(54.486, -0.613, "Europe/London"),
-            EVENING.replace('"22:00"', '"22:00"\nat_close = "finish"\ngrace = "3 min"'),
-        ),
-        (place(54.486, -0.613, "Europe/London"), HOURS + EVENING + FRIDAYS),
-        (place(69.65, 18.96, "Europe/Oslo", 'if_no_sunset = "15:30"'), EVENING),
-        (place(1.87, -157.4, "Pacific/Kiritimati"), EVENING + NEW_YEAR),
-        (place(-31.5, 159.1, "Australia/Lord_Howe"), performance('from = "sunset"\nto = "02:15"')),
-    ],
-)
-def test_nights_agrees_with_decide_at_every_opening_and_closing_to_the_second(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], where: str, times: str
-) -> None:
-    folder = write(tmp_path, TABLES, times, place=where)
-    site = load_site(folder, datetime(2026, 11, 25, tzinfo=UTC))
-    code, out = command(capsys, "nights", folder, "--from", "2026-12-20", "--days", "21", "--json")
-    rows = json.loads(out)
-    assert code == 0
-    assert len(rows) >= 18
-    for row in rows:
-        assert set(row) == {"date", "show", "opens", "closes", "opens_code", "opens_by", "closes_by", "cut_by"}
-        agrees_with_decide(site, row)
-
-
-def test_a_night_is_printed_with_its_rules(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    folder = write(tmp_path, HOURS, TABLES, EVENING, FRIDAYS)
-    code, out = command(capsys, "nights", folder, "--from", "2026-12-17", "--days", "2")
-    assert code == 0
-    head, thursday, friday, extra = out.splitlines()
-    assert head == "Pier Road boathouse, 17 December 2026 to 18 December 2026, times of Europe/London"
-    assert thursday.startswith("Thu 17 Dec 2026  15:5")
-    assert thursday.endswith("-22:00:00  evening          sunset + 20 min; to 22:00")
-    assert friday.startswith("Fri 18 Dec 2026  15:5")
-    assert extra.endswith("cut by dark hours (site.toml:7 neighbours.dark)")
-
-
-def test_no_night_is_exit_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    folder = write(tmp_path)
-    assert command(capsys, "nights", folder, "--from", "2026-07-01", "--days", "30") == (
-        1,
-        "Pier Road boathouse, 01 July 2026 to 30 July 2026, times of Europe/London\nno night is given on these dates\n",
-    )
-    assert command(capsys, "nights", folder, "--from", "2026-07-01", "--days", "30", "--json") == (1, "[]\n")
-
-
-@pytest.mark.parametrize(
-    ("args", "wrong"),
-    [
-        (("--days", "100000"), "not within 1900 to 2100"),
-        (("--days", "5000"), "5000 dates are too many"),
-        (("--days", "0"), "0 is not a number of dates"),
-        (("--days", "-3"), "-3 is not a number of dates"),
-        (("--days", "999999999999"), "run past the calendar"),
-        (("--from", "9999-01-01"), "not within 1900 to 2100"),
-        (("--from", "9999-12-31", "--days", "2"), "run past the calendar"),
-        (("--from", "0001-01-01", "--days", "2"), "not within 1900 to 2100"),
-        (("--from", "tomorrow"), "'tomorrow' is not a date"),
-        (("--from", "2026-02-29"), "'2026-02-29' is not a date"),
-        (("--svg", "/nowhere/season.svg"), "cannot be written"),
-        (("--ics", "/nowhere/season.ics"), "cannot be written"),
-    ],
-)
-@pytest.mark.parametrize("verb", ["nights", "rehearse"])
-def test_what_is_asked_wrongly_ends_on_one_line_with_exit_2(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], verb: str, args: tuple[str, ...], wrong: str
-) -> None:
-    folder = write(tmp_path)
-    if verb == "rehearse" and args[0] in ("--svg", "--ics"):
-        with pytest.raises(SystemExit):
-            main([verb, str(folder), *args])
-        assert "unrecognized arguments" in capsys.readouterr().err
-        return
-    first = () if "--from" in args else ("--from", "2026-12-01")
-    assert main([verb, str(folder), *first, *args]) == 2
-    printed = capsys.readouterr()
-    assert printed.out == ""
-    (line,) = [line for line in printed.err.splitlines() if line.strip() and not line.startswith("warning: ")]
-    assert wrong in line
-
-
-def test_a_call_of_the_wrong_words_is_told_on_one_line(capsys: pytest.CaptureFixture[str]) -> None:
-    for words in (["nights", "--days", "many"], ["nights", "--json", "--ics", "x"], ["nigths"], ["why", "--jason"]):
-        with pytest.raises(SystemExit) as error:
-            main(words)
-        assert error.value.code == 2
-        assert len(capsys.readouterr().err.splitlines()) == 1
 
 
 def events(site: Site, data: bytes) -> dict[str, tuple[datetime, datetime]]:
@@ -191,13 +80,6 @@ def test_a_night_keeps_its_uid_when_its_times_move(tmp_path: Path) -> None:
     assert list(one) == list(two)
     assert len(set(one)) == 37
     assert one != two
-
-
-def test_an_empty_season_is_a_calendar_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    folder = write(tmp_path)
-    code, _ = command(capsys, "nights", folder, "--from", "2026-07-01", "--days", "9", "--ics", tmp_path / "s.ics")
-    assert code == 1
-    assert not icalendar.Calendar.from_ical((tmp_path / "s.ics").read_bytes()).walk("VEVENT")
 
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -304,28 +186,6 @@ def test_names_with_brackets_and_ampersands_do_not_break_the_picture(tmp_path: P
     first = date(2026, 12, 1)
     root = ElementTree.fromstring(season_svg(site, season(site, first, first), first, first))
     assert name in [text.text for text in root.iter(f"{SVG}text")]
-
-
-def test_nights_has_this_season_and_the_next_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    folder = write(tmp_path)
-    code, out = command(capsys, "nights", folder, "--from", "2026-12-30", "--json")
-    dates = [row["date"] for row in json.loads(out)]
-    assert code == 0
-    assert (dates[0], dates[7], dates[8], dates[-1]) == ("2026-12-30", "2027-01-06", "2027-11-27", "2028-01-06")
-    assert len(dates) == 8 + 41
-
-
-def test_nights_of_a_show_all_year_are_those_of_a_year(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    folder = write(tmp_path, TABLES, performance('days = "fri"\nfrom = "sunset"\nto = "23:50"'))
-    code, out = command(capsys, "nights", folder, "--from", "2026-01-01", "--json")
-    dates = [row["date"] for row in json.loads(out)]
-    assert (code, dates[0], dates[-1], len(dates)) == (0, "2026-01-02", "2027-01-01", 53)
-
-
-def test_the_picture_of_the_season_has_no_summer_in_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, _ = command(capsys, "nights", write(tmp_path), "--from", "2026-06-01", "--svg", tmp_path / "s.svg")
-    assert code == 0
-    assert "27 November 2026 to 06 January 2027" in (tmp_path / "s.svg").read_text()
 
 
 def test_the_picture_draws_both_parts_of_a_performance_that_spans_noon(tmp_path: Path) -> None:

@@ -1,18 +1,14 @@
-"""`gloaming rehearse`: the season minute by minute, through the code that the planner runs."""
+"""A rehearsal: the season minute by minute, by the code that the planner runs."""
 
 from __future__ import annotations
 
-import json
 from datetime import date
 from pathlib import Path
 
-import pytest
-
-from gloaming.api.cli.main import main
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.reports.rehearsal import rehearse
-from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, site_of, write
+from tests.daemon.quay_site import SECOND_NS, TABLES, local, ns, performance, site_of
 
 HOUR_SHOW = performance('from = "18:00"\nto = "19:00"')
 NIGHT = date(2026, 12, 14)
@@ -71,27 +67,6 @@ def test_a_season_over_new_year_and_a_change_of_the_clock_has_every_minute_once(
     result = rehearse(site, date(2027, 3, 27), date(2027, 3, 28))
     assert sum(result.minutes.values()) == 47 * 60  # 28 March 2027 has 23 hours
     assert [row.night.date for row in result.rows] == [date(2027, 3, 27), date(2027, 3, 28)]
-
-
-def test_the_command_prints_what_the_season_comes_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    folder = write(tmp_path, TABLES, HOUR_SHOW)
-    assert main(["rehearse", str(folder), "--from", "2026-12-14", "--days", "3"]) == 0
-    out = capsys.readouterr().out
-    assert "Mon 14 Dec 2026  18:00:00-19:00:00  evening" in out
-    assert "nights        3\n" in out
-    assert "pieces given  bells 24, lanterns 21, tide 24\n" in out
-    assert "gaps          66, together 0 h 04 min\n" in out
-    assert "cut short     3\n" in out
-    assert "  tide: 3 times, first on Mon 14 Dec 2026 at 19:00:00, by the closing at 19:00 (to 19:00)" in out
-
-    assert main(["rehearse", str(folder), "--from", "2026-12-14", "--days", "3", "--json"]) == 0
-    found = json.loads(capsys.readouterr().out)
-    assert found["pieces"] == {"bells": 24, "lanterns": 21, "tide": 24}
-    assert len(found["nights"]) == len(found["cuts"]) == 3
-    assert main(["nights", str(folder), "--from", "2026-12-14", "--days", "3", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out) == found["nights"]
-
-    assert main(["rehearse", str(write(tmp_path, TABLES, EVENING)), "--from", "2026-07-01", "--days", "3"]) == 1
 
 
 def test_a_rehearsal_tells_how_far_it_is(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""`gloaming survey`: every fault at its place, a report that can be read however long, a page with nothing to fetch."""
+"""The survey: it finds each fault at its place, and its page fetches nothing."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ import json
 import re
 import time
 import xml.etree.ElementTree as ET
-from collections.abc import Callable
-from fractions import Fraction
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -21,72 +19,7 @@ from gloaming.daemon.planner.clock_trust import ClockTrust, Verdict, synchronise
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.reports.survey_machine import machine_findings
 from gloaming.daemon.site.load import load_site
-from gloaming.shows.framefile.reader import FrameWriter, Universe
-
-SITE = """[site]
-name = "Pier Road boathouse"
-latitude = 54.486
-longitude = -0.613
-timezone = "Europe/London"
-[output]
-interface = "lo"
-brightness = 0.8
-[survey]
-price_per_kwh = 0.28
-currency = "GBP"
-[[piece]]
-name = "tide"
-frames = "tide.frames"
-[[show]]
-name = "evening"
-order = ["tide"]
-[[performance]]
-show = "evening"
-season = "11-27..11-30"
-from = "17:00"
-to = "22:00"
-"""
-RIG = """[[controller]]
-name = "left"
-host = "127.0.0.1"
-universes = "1"
-[[supply]]
-name = "box"
-volts = 12
-amps = 8
-[[string]]
-name = "ridge"
-controller = "left"
-universe = 1
-pixels = 150
-fuse_a = 5
-supply = "box"
-"""
-
-
-def make(folder: Path, draw: Callable[[npt.NDArray[np.uint8]], None], site: str = SITE, rig: str = RIG) -> Path:
-    frames = np.full((1600, 450), 40, np.uint8)
-    draw(frames)
-    with FrameWriter(folder / "tide.frames", Fraction(40), (Universe(1, 450, 0),)) as writer:
-        writer.write(frames)
-    (folder / "site.toml").write_text(site, encoding="utf-8")
-    (folder / "rig.toml").write_text(rig, encoding="utf-8")
-    return folder
-
-
-def calm(frames: npt.NDArray[np.uint8]) -> None:
-    """Left as it is: 40 of 255 on every slot."""
-
-
-def surveyed(folder: Path, capsys: pytest.CaptureFixture[str]) -> tuple[int, dict[str, object]]:
-    code = main(["survey", str(folder), "--json"])
-    return code, json.loads(capsys.readouterr().out)
-
-
-def texts(told: dict[str, object], severity: str) -> list[str]:
-    findings = told["findings"]
-    assert isinstance(findings, list)
-    return [f"{one['place']}: {one['text']}" for one in findings if one["severity"] == severity]
+from tests.daemon.surveyed_site import RIG, SITE, calm, make, surveyed, texts
 
 
 def test_a_calm_piece_has_no_error_and_its_energy_is_that_of_the_hours(
@@ -239,49 +172,6 @@ def test_mistakes_in_both_files_are_errors_of_the_report(tmp_path: Path, capsys:
     ]
 
 
-def test_no_site_is_a_wrong_call(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["survey", str(tmp_path / "nowhere")]) == 2
-    assert "there is no such site" in capsys.readouterr().err
-
-
-def test_four_hundred_strings_and_five_hundred_errors_make_a_report_that_can_be_read(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    parts = ['[[controller]]\nname = "left"\nhost = "127.0.0.1"\nuniverses = "1-400"\n']
-    for number in range(400):
-        wrong = "pixels = 0\nfuse_a = -1\n" if number < 250 else "pixels = 100\n"
-        parts.append(f'[[string]]\nname = "run {number}"\ncontroller = "left"\nuniverse = {number + 1}\n{wrong}')
-    make(tmp_path, calm, rig="".join(parts))
-    assert main(["survey", str(tmp_path)]) == 1
-    lines = capsys.readouterr().out.splitlines()
-    assert len(lines) < 60
-    assert sum("string[" in line for line in lines) == 10
-    assert "245 more like it" in "\n".join(lines)
-    assert "500 errors, 0 warnings" in lines
-    code, told = surveyed(tmp_path, capsys)
-    assert (code, len(texts(told, "error"))) == (1, 500)
-
-
-def test_of_many_strings_that_draw_too_much_the_worst_is_among_those_told(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """Twelve strings of 10 pixels, 0.48 A each at 0.8, on fuses that are smaller from one to the next."""
-
-    def white(frames: npt.NDArray[np.uint8]) -> None:
-        frames[:] = 255
-
-    parts = [RIG.partition("[[supply]]")[0]]
-    for number in range(12):
-        where = f"universe = 1\nslot = {30 * number + 1}\npixels = 10\nfuse_a = {0.4 - 0.03 * number:.2f}\n"
-        parts.append(f'[[string]]\nname = "run {number}"\ncontroller = "left"\n{where}')
-    make(tmp_path, white, rig="".join(parts))
-    assert main(["survey", str(tmp_path)]) == 1
-    report = capsys.readouterr().out
-    assert "string run 11: 0.5 A, fuse 0.07 A" in report
-    assert "string run 0:" not in report
-    assert "7 more like it" in report
-
-
 class Page(HTMLParser):
     """Balanced tags, and whatever a browser would fetch."""
 
@@ -324,22 +214,6 @@ def test_the_page_stands_by_itself(tmp_path: Path) -> None:
     assert picture
     (path,) = ET.fromstring(picture[0]).iter("path")
     assert path.attrib["d"].count("M") == 150
-
-
-def test_a_page_that_cannot_be_written_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["survey", str(make(tmp_path, calm)), "--html", str(tmp_path / "no" / "x.html")]) == 2
-    told = capsys.readouterr()
-    assert "No such file or directory" in told.err
-    assert "0 errors" in told.out  # what was found is not lost with it
-
-
-def test_a_site_that_cannot_be_read_has_its_folder_for_a_name(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    (tmp_path / "quay").mkdir()
-    monkeypatch.chdir(make(tmp_path / "quay", calm, SITE.replace("54.486", "154.486")))
-    assert main(["survey"]) == 1
-    assert capsys.readouterr().out.startswith("quay, surveyed")
 
 
 def test_currents_that_are_too_high_do_not_read_as_if_they_were_allowed(
@@ -418,13 +292,3 @@ def test_a_clock_that_stands_before_the_newest_time_of_the_state_is_not_believed
     state.close()
     verdict = verdict_at_a_start(tmp_path, Clock(0), "plausible")
     assert synchronised() or (not verdict.trusted and "already" in verdict.text)
-
-
-def test_of_what_rig_toml_does_not_name_nothing_is_promised(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A string may burn, or have no fuse: then "everything holds" would be wrong."""
-    rig = RIG.replace("fuse_a = 5", "fuse_a = 5\nvolts = 5")
-    assert main(["survey", str(make(tmp_path, calm, rig=rig)), "--ask-nobody"]) == 1
-    told = " ".join(capsys.readouterr().out.split())
-    assert "never put 12 V on a 5 V string" in told
-    assert "the fuses and supplies in rig.toml hold" in told
-    assert "everything holds" not in told

@@ -15,7 +15,6 @@ from pathlib import Path
 import pytest
 
 from gloaming.daemon.service.log import OF_A_KIND, ServiceLog, journald_listens
-from tests.daemon.numbered import write_site
 
 
 def fields_of(data: bytes) -> dict[str, str]:
@@ -164,33 +163,3 @@ def test_what_libraries_log_and_what_nobody_caught_is_said_with_its_traceback() 
     assert "Started" not in said
     assert said.endswith("LookupError: nobody caught this\n")
     assert logging.getLogger("uvicorn.error").handlers == []
-
-
-def test_a_planner_that_cannot_begin_says_why_once_and_begins_when_the_site_is_mended(tmp_path: Path) -> None:
-    """As a service manager runs it: ready and alive for the manager while it waits, and said once a minute."""
-    write_site(tmp_path / "site", "127.0.75.3", 'from = "12:00"\nto = "06:00"')
-    path = tmp_path / "site/site.toml"
-    right = path.read_text()
-    path.write_text(right.replace("12:00", "25:00"))
-    manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
-    manager.bind(str(tmp_path / "notify"))
-    manager.settimeout(60)
-    state = tmp_path / "state"
-    state.mkdir()
-    command = [sys.executable, "-m", "gloaming.api.serve", str(tmp_path / "site"), "--state", str(state)]
-    by_hand = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
-    assert (by_hand.returncode, by_hand.stderr.count("\n")) == (2, 1)
-    assert "25:00" in by_hand.stderr
-    environment = {**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify")}
-    with manager, subprocess.Popen([*command, "--listen", "127.0.75.3:0"], env=environment, stderr=-1) as one:
-        for _ in range(3):
-            told = manager.recv(4096)
-            assert told.startswith(b"READY=1\nWATCHDOG=1\nSTATUS=waits for a site without a mistake: ")
-            assert b"25:00" in told
-        path.write_text(right)
-        while told != b"READY=1\nSTATUS=the show is on":
-            told = manager.recv(4096)
-        one.terminate()
-        said = one.communicate(timeout=60)[1]
-        assert one.returncode == 0
-        assert (said.count(b"\n"), b"25:00" in said) == (1, True)
