@@ -15,7 +15,7 @@ from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 
 if TYPE_CHECKING:
     from gloaming.daemon.direction.score import Reason
-    from gloaming.daemon.reports.nights import Row
+    from gloaming.daemon.reports.nights import SeasonNight
     from gloaming.daemon.reports.rehearsal import Rehearsal
     from gloaming.daemon.site.load import Site
 
@@ -73,7 +73,7 @@ def show_nights(args: argparse.Namespace) -> int:
     return 0 if rows else 1
 
 
-def _print_nights(site: Site, rows: tuple[Row, ...], first: date, last: date) -> None:
+def _print_nights(site: Site, rows: tuple[SeasonNight, ...], first: date, last: date) -> None:
     print(f"{site.name}, {first:%d %B %Y} to {last:%d %B %Y}, times of {site.timezone.key}")
     for row in rows:
         opens, closes = (_local(at_ns, site) for at_ns in (row.night.opens_ns, row.closes_ns))

@@ -10,7 +10,7 @@ from gloaming.daemon.direction.day_plan import MARGIN_NS
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.rules_in_force import DayFacts, HeldRule, HoursWindow
-from gloaming.daemon.direction.rundown import Occurrence, Piece
+from gloaming.daemon.direction.rundown import Occurrence, RundownPiece
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.direction.site_protocol import NeighboursProtocol, ShowProtocol, SiteProtocol
 from gloaming.daemon.timetable.dates import YEARS
@@ -159,12 +159,14 @@ def _giving(
     )
 
 
-def _piece(name: str, site: SiteProtocol) -> Piece | None:
+def _piece(name: str, site: SiteProtocol) -> RundownPiece | None:
     piece = site.pieces[name]
     if piece.info is None:
         return None
     sound = piece.sound is not None
-    return Piece(name, str(piece.frames), piece.info.frames, piece.info.fps, sound, piece.sound_ns, piece.damaged)
+    return RundownPiece(
+        name, str(piece.frames), piece.info.frames, piece.info.fps, sound, piece.sound_ns, piece.damaged
+    )
 
 
 def neighbours_windows(

@@ -21,7 +21,7 @@ class Source(StrEnum):
     HOURS = "dim and quiet hours"
 
 
-class Light(StrEnum):
+class LightSource(StrEnum):
     """Whose light there is."""
 
     NONE = "none"
@@ -38,7 +38,7 @@ class Line:
 
     claim: Claim
     state: State
-    light: Light = Light.NONE
+    light: LightSource = LightSource.NONE
     sound: bool = False
     holds_show: bool = False
     """The show waits behind it, and `why` tells of the show as well."""
@@ -58,10 +58,10 @@ class Limit:
 PRECEDENCE = (
     Line(Source.DARK_HOURS, State.DARK, gives_way_to=Kind.RIG_CHECK),
     Line(Kind.DARK, State.DARK),
-    Line(Kind.RIG_CHECK, State.RIG_CHECK, Light.PATTERN),
+    Line(Kind.RIG_CHECK, State.RIG_CHECK, LightSource.PATTERN),
     Line(Kind.PAUSE, State.PAUSED, holds_show=True),
-    Line(Kind.CALL, State.PLAYING, Light.SHOW, sound=True, holds_show=True),
-    Line(Source.PERFORMANCE, State.PLAYING, Light.SHOW, sound=True, holds_show=True),
+    Line(Kind.CALL, State.PLAYING, LightSource.SHOW, sound=True, holds_show=True),
+    Line(Source.PERFORMANCE, State.PLAYING, LightSource.SHOW, sound=True, holds_show=True),
 )
 LIMITS = (
     Limit(Source.HOURS, light=True, sound=True),

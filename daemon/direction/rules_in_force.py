@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction import precedence
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.precedence import Claim, Light, Line, Source, place, strongest
+from gloaming.daemon.direction.precedence import Claim, LightSource, Line, Source, place, strongest
 from gloaming.daemon.direction.rundown import Occurrence
 from gloaming.daemon.direction.score import Reason
 from gloaming.daemon.score.score import Picture
@@ -85,7 +85,7 @@ class RulesInForce:
     @property
     def check(self) -> Override | None:
         """The rig check that is seen."""
-        return self.standing(Kind.RIG_CHECK) if self.decides and self.decides.light == Light.PATTERN else None
+        return self.standing(Kind.RIG_CHECK) if self.decides and self.decides.light == LightSource.PATTERN else None
 
     @property
     def dark(self) -> HoursWindow | None:
@@ -103,7 +103,7 @@ class RulesInForce:
 
     def level(self, brightness: float) -> float:
         """What the light is to come to once no fade is under way: a dim is a share of what is set, a ceiling is not."""
-        if self.decides is None or self.decides.light == Light.NONE:
+        if self.decides is None or self.decides.light == LightSource.NONE:
             return 0.0
         level = (self.check.level or 0.0) if self.check else brightness
         for limit in reversed(precedence.LIMITS):

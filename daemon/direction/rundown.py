@@ -24,7 +24,7 @@ from gloaming.shows.time_units import SECOND_NS
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class RundownPiece:
     """What the programme needs to know of a piece: its frames' place, number and rate.
 
     `sound_ns` is how long its sound is, where that is another length than its frames'. `damaged` holds from when until
@@ -97,12 +97,12 @@ class Occurrence:
     latest_ns: int
     finish: bool
     rank: int
-    order: tuple[Piece, ...]
+    order: tuple[RundownPiece, ...]
     shuffled: bool = False
     gap_ns: int = 0
     cross_fade_ns: int = 0
     start_every_ns: int | None = None
-    between: Piece | None = None
+    between: RundownPiece | None = None
     left_out: tuple[str, ...] = ()
     place: str = ""
     show_place: str = ""
@@ -126,7 +126,7 @@ class RundownPart(NamedTuple):
 
     from_ns: int
     until_ns: int
-    piece: Piece | None
+    piece: RundownPiece | None
     picture: Picture | None
     note: ReasonCode | None
     begins_ns: int
@@ -229,7 +229,7 @@ class Rundown:
         return self.until_ns if first else None
 
 
-def _shuffled(occurrence: Occurrence, number: int) -> tuple[Piece, ...]:
+def _shuffled(occurrence: Occurrence, number: int) -> tuple[RundownPiece, ...]:
     """The order of one round, by a hash of date, show and round: the same on every board and every Python."""
 
     def key(place: int) -> bytes:
@@ -239,9 +239,9 @@ def _shuffled(occurrence: Occurrence, number: int) -> tuple[Piece, ...]:
     return tuple(occurrence.order[place] for place in sorted(range(len(occurrence.order)), key=key))
 
 
-def _rounds(occurrence: Occurrence) -> Iterator[tuple[bool, Piece]]:
+def _rounds(occurrence: Occurrence) -> Iterator[tuple[bool, RundownPiece]]:
     """Every piece in turn, and whether it is the first of a round; shuffled, no piece comes twice running."""
-    last: Piece | None = None
+    last: RundownPiece | None = None
     for number in count():
         order = _shuffled(occurrence, number) if occurrence.shuffled else occurrence.order
         if occurrence.shuffled and len(set(order)) > 1:
@@ -331,7 +331,7 @@ class _Layout:
             self.last = again[-1].later((times - 1) * period_ns)
             self.round = None
 
-    def go_round(self, piece: Piece) -> None:
+    def go_round(self, piece: RundownPiece) -> None:
         """Turn after turn without anything between: one picture that goes round, until something comes between."""
         begins_ns, turns = self.at_ns, 0
         while self.at_ns < self.occurrence.to_ns:
@@ -370,7 +370,7 @@ class _Layout:
         coming = [*self.skips[skip : skip + 1], *(hold.from_ns for hold in self.standing), *damage]
         return max(self.at_ns, min([self.occurrence.to_ns, *(at_ns for at_ns in coming if at_ns > self.at_ns)]))
 
-    def too_late(self, piece: Piece, length_ns: int) -> bool:
+    def too_late(self, piece: RundownPiece, length_ns: int) -> bool:
         """Whether a piece could not end in time, by what is known now; the rest of the time is filled then."""
         occurrence = self.occurrence
         if not occurrence.finish or self.known_end(length_ns) <= occurrence.latest_ns:
@@ -382,7 +382,7 @@ class _Layout:
         known = [hold for hold in (hold.known_at(self.at_ns) for hold in self.standing) if hold]
         return end_of(self.at_ns, length_ns, tuple(held_of(tuple(known))))
 
-    def play(self, piece: Piece, length_ns: int, begins_ns: int | None = None, gone_ns: int = 0) -> None:
+    def play(self, piece: RundownPiece, length_ns: int, begins_ns: int | None = None, gone_ns: int = 0) -> None:
         occurrence = self.occurrence
         end_ns = end_of(self.at_ns, length_ns, self.held)
         if end_ns > occurrence.to_ns and not (occurrence.finish and end_ns <= occurrence.latest_ns):
@@ -416,7 +416,7 @@ class _Layout:
 
     def add(
         self,
-        piece: Piece | None,
+        piece: RundownPiece | None,
         until_ns: int,
         length_ns: int,
         note: ReasonCode | None = None,
@@ -438,7 +438,7 @@ class _Layout:
                 self.parts += _mixed(part, mix) if mix else (part,)
         self.at_ns, self.last = until_ns, self.parts[-1]
 
-    def mix(self, piece: Piece | None) -> Mix | None:
+    def mix(self, piece: RundownPiece | None) -> Mix | None:
         """What is shown now and fades away under what comes: a piece's last frame, or a filler that goes on."""
         last = self.last
         if not self.occurrence.cross_fade_ns or not piece or not last or not last.picture or last.picture.ended:
@@ -450,7 +450,7 @@ class _Layout:
 
 
 def _stretches(
-    piece: Piece | None, from_ns: int, until_ns: int, zero_ns: int, still: bool
+    piece: RundownPiece | None, from_ns: int, until_ns: int, zero_ns: int, still: bool
 ) -> Iterator[tuple[int, int, Picture | None, bool]]:
     if piece is None:
         yield from_ns, until_ns, None, False

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from gloaming.daemon.direction import precedence
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.precedence import Light, Source
+from gloaming.daemon.direction.precedence import LightSource, Source
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.rules_in_force import DayFacts, HoursWindow, RulesInForce
 from gloaming.daemon.direction.rundown import Occurrence, RundownPart
@@ -31,7 +31,7 @@ class Why:
         asked = rules.standing(line.claim)
         deciding = (self._asked(asked),) if asked else ()
         of_the_show = self._giving_reasons(rules.occurrence, part, at_ns) if line.holds_show else ()
-        state = _state_of(part) if line.light == Light.SHOW else line.state
+        state = _state_of(part) if line.light == LightSource.SHOW else line.state
         return state, (*deciding, *of_the_show, *self._limits(rules))
 
     def _limits(self, rules: RulesInForce) -> tuple[Reason, ...]:

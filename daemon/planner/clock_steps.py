@@ -25,7 +25,7 @@ SLACK_NS = SECOND_NS
 """A transmitter that holds a window no longer than this beyond what is known here tells nothing new."""
 
 
-class Clocks(NamedTuple):
+class BootClocks(NamedTuple):
     """How the clocks stood in a boot: `first` is its first override, `trusted` whether windows that began then hold."""
 
     boot: str
@@ -40,7 +40,7 @@ class ClockSteps:
 
     def __init__(self, store: Store, trust: ClockTrust) -> None:
         self._store, self._trust = store, trust
-        self.clocks = Clocks("", 0, 0, False, ())
+        self.clocks = BootClocks("", 0, 0, False, ())
 
     @property
     def held(self) -> tuple[HeldRule, ...]:
@@ -58,7 +58,7 @@ class ClockSteps:
         apart_ns = now.utc_ns - now.monotonic_ns
         before = self.clocks if self.clocks.boot == boot else _read(store.fact(FACT))
         if before is None or before.boot != boot:
-            self._keep(Clocks(boot, store.next_id(), apart_ns, trust.windows_hold, ()))
+            self._keep(BootClocks(boot, store.next_id(), apart_ns, trust.windows_hold, ()))
             return
         step_ns, moved, held = apart_ns - before.apart_ns, [], before.held
         if abs(step_ns) < STEP_NS:
@@ -69,7 +69,7 @@ class ClockSteps:
             was_ns = now.utc_ns - step_ns
             begun = neighbours_windows(site, was_ns, was_ns + 1) if before.trusted else ()
             held = holding.after_step(held, begun, now.utc_ns, step_ns)
-        self._keep(Clocks(boot, before.first, apart_ns, trust.windows_hold, held), moved)
+        self._keep(BootClocks(boot, before.first, apart_ns, trust.windows_hold, held), moved)
 
     def heard(self, others: Iterable[tuple[str, int]], site: Site) -> bool:
         """What a transmitter holds, as rules and until when by the monotonic clock; whether any of it was not known."""
@@ -80,17 +80,17 @@ class ClockSteps:
         self._keep(clocks._replace(held=held))
         return held != clocks.held
 
-    def _keep(self, clocks: Clocks, moved: Iterable[Override] = ()) -> None:
+    def _keep(self, clocks: BootClocks, moved: Iterable[Override] = ()) -> None:
         if clocks != self.clocks:
             self.clocks = clocks
             self._store.move(moved, FACT, json.dumps(clocks._asdict()))
 
 
-def _read(text: str | None) -> Clocks | None:
+def _read(text: str | None) -> BootClocks | None:
     """None where there is none yet, or where a bit has turned on the card."""
     try:
         kept = json.loads(text or "{}")
         held = tuple(HeldRule(str(rule), int(begin), int(end)) for rule, begin, end in kept.get("held", ()))
-        return Clocks(kept["boot"], int(kept["first"]), int(kept["apart_ns"]), bool(kept.get("trusted")), held)
+        return BootClocks(kept["boot"], int(kept["first"]), int(kept["apart_ns"]), bool(kept.get("trusted")), held)
     except (ValueError, LookupError, TypeError, AttributeError):
         return None

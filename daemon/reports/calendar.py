@@ -9,14 +9,14 @@ from zoneinfo import ZoneInfo
 
 from icalendar import Calendar, Event, Timezone, TimezoneDaylight, TimezoneStandard
 
-from gloaming.daemon.reports.nights import Row
+from gloaming.daemon.reports.nights import SeasonNight
 from gloaming.daemon.site.load import Site
 from gloaming.shows.time_units import SECOND_NS
 
 DAY_S = 86_400
 
 
-def season_ics(site: Site, rows: tuple[Row, ...], made_at: datetime) -> bytes:
+def season_ics(site: Site, rows: tuple[SeasonNight, ...], made_at: datetime) -> bytes:
     """One event a night, in the site's zone with its definition; the UID of a night stays the same when its times move.
 
     `made_at` becomes each event's DTSTAMP (RFC 5545 3.8.7.2).

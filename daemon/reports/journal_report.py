@@ -18,7 +18,7 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.reports.journal_lines import Row
-from gloaming.daemon.reports.nights import Row as NightRow
+from gloaming.daemon.reports.nights import SeasonNight as NightRow
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.nights import NotGiven, not_given

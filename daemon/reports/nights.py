@@ -20,7 +20,7 @@ FIRST = date(1900, 2, 1)
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class SeasonNight:
     """One night of a performance, from its first light to when its last piece has finished or its light is off."""
 
     night: Night
@@ -42,7 +42,7 @@ class Row:
         }
 
 
-def season(site: Site, first: date, last: date) -> tuple[Row, ...]:
+def season(site: Site, first: date, last: date) -> tuple[SeasonNight, ...]:
     """The nights from `first` to `last`, both included, without overrides. MistakeError."""
     found = nights(site, first, last)
     if first < FIRST:
@@ -54,7 +54,7 @@ def season(site: Site, first: date, last: date) -> tuple[Row, ...]:
     return tuple(_row(site, night) for night in found)
 
 
-def coming_seasons(site: Site, first: date, count: int) -> tuple[Row, ...]:
+def coming_seasons(site: Site, first: date, count: int) -> tuple[SeasonNight, ...]:
     """The nights from `first` on of so many seasons: of the one that runs then, else of the next, and of those after.
 
     A season ends where no night follows for `APART`. Of nights all year round, these are the nights of one year.
@@ -68,10 +68,10 @@ def coming_seasons(site: Site, first: date, count: int) -> tuple[Row, ...]:
     return season(site, first, ends[min(count, len(ends)) - 1])
 
 
-def _row(site: Site, night: Night) -> Row:
+def _row(site: Site, night: Night) -> SeasonNight:
     occurrence, stage = giving_of(night, site), day_plan(night.opens_ns, site, ())
     over = [
         stage.end_of(one) for one in stage.occurrences if one.rank > occurrence.rank and one.opens_ns < night.opens_ns
     ]
     opens_ns = max([night.opens_ns, *(end_ns for end_ns in over if end_ns < night.to_ns)])
-    return Row(replace(night, opens_ns=opens_ns), occurrence, stage.end_of(occurrence))
+    return SeasonNight(replace(night, opens_ns=opens_ns), occurrence, stage.end_of(occurrence))

@@ -11,7 +11,7 @@ from itertools import pairwise
 from gloaming.daemon.direction.decide import isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.score import DecidedSegment, Reason, ReasonCode, State
-from gloaming.daemon.reports.nights import Row, season
+from gloaming.daemon.reports.nights import SeasonNight, season
 from gloaming.daemon.score.score import Picture
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.zones import resolve
@@ -46,7 +46,7 @@ class _Shown:
 class Rehearsal:
     """What a season comes to. Minutes are counted where the minute's first instant was so."""
 
-    rows: tuple[Row, ...] = ()
+    rows: tuple[SeasonNight, ...] = ()
     minutes: Counter[State] = field(default_factory=Counter)
     lit_minutes: int = 0
     sound_minutes: int = 0

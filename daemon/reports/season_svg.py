@@ -8,7 +8,7 @@ from itertools import groupby
 from typing import NamedTuple
 
 from gloaming.daemon.direction.occurrences import neighbours_windows
-from gloaming.daemon.reports.nights import Row
+from gloaming.daemon.reports.nights import SeasonNight
 from gloaming.daemon.reports.render import render
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.sun import stays_below, sun_after
@@ -22,7 +22,7 @@ SHOW_COLOURS = 5
 HORIZON, TWILIGHT = ("sunset", "sunrise"), ("dusk", "dawn")
 
 
-def season_svg(site: Site, rows: tuple[Row, ...], first: date, last: date) -> str:
+def season_svg(site: Site, rows: tuple[SeasonNight, ...], first: date, last: date) -> str:
     """The picture of the nights from `first` to `last`, as a self-contained SVG document."""
     lit_hours = sum(row.closes_ns - row.night.opens_ns for row in rows) / SECOND_NS / 3600
     sheet = _Sheet(site, rows, first, last)
@@ -61,7 +61,7 @@ class _Sheet:
 
     left, top, bottom, hour = LEFT, TOP, TOP + 24 * HOUR, HOUR
 
-    def __init__(self, site: Site, rows: tuple[Row, ...], first: date, last: date) -> None:
+    def __init__(self, site: Site, rows: tuple[SeasonNight, ...], first: date, last: date) -> None:
         self._site, self._rows, self._first, self._last = site, rows, first, last
         self._shows = list(dict.fromkeys(row.night.show for row in rows))
         count = (last - first).days + 1

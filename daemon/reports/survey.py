@@ -17,7 +17,7 @@ from typing import Any
 from gloaming.daemon.integrations.reachability import look_once
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import verdict_at_a_start
-from gloaming.daemon.reports.nights import Row, season
+from gloaming.daemon.reports.nights import SeasonNight, season
 from gloaming.daemon.reports.survey_energy import Energy, energy
 from gloaming.daemon.reports.survey_machine import machine_findings
 from gloaming.daemon.reports.survey_schedule import survey_schedule
@@ -62,7 +62,7 @@ class Survey:
     pixels: int = 0
     controllers: int = 0
     universes: int = 0
-    rows: tuple[Row, ...] = ()
+    rows: tuple[SeasonNight, ...] = ()
     of: Site | None = None
 
     @property

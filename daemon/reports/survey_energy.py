@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from gloaming.daemon.direction.decide import lit
-from gloaming.daemon.reports.nights import Row
+from gloaming.daemon.reports.nights import SeasonNight
 from gloaming.daemon.site.load import Site
 from gloaming.shows.time_units import SECOND_NS
 
@@ -32,7 +32,10 @@ class Energy:
 
 
 def energy(
-    site: Site, watts: Mapping[str, float], rows: Sequence[Row], progress: Callable[[int, int], None] | None = None
+    site: Site,
+    watts: Mapping[str, float],
+    rows: Sequence[SeasonNight],
+    progress: Callable[[int, int], None] | None = None,
 ) -> Energy | None:
     """The energy of a season's nights; `watts` by piece, its mean at full brightness. None without."""
     nights: dict[date, float] = defaultdict(float)

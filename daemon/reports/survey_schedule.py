@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from gloaming.daemon.direction.decide import day_plan
-from gloaming.daemon.reports.nights import Row, season
+from gloaming.daemon.reports.nights import SeasonNight, season
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.nights import Cause, NotGiven, OpensBy, not_given, overlaps
 from gloaming.daemon.timetable.rules import HoursRule, PerformanceRule, selects
@@ -29,7 +29,7 @@ class _Season:
     site: Site
     first: date
     last: date
-    rows: tuple[Row, ...]
+    rows: tuple[SeasonNight, ...]
     left_out: tuple[NotGiven, ...]
 
     @property
@@ -122,7 +122,7 @@ def _no_date(found: _Season, performance: PerformanceRule) -> Finding:
     )
 
 
-def _cut(rows: list[Row], place: str) -> Iterator[Finding]:
+def _cut(rows: list[SeasonNight], place: str) -> Iterator[Finding]:
     cut = [row for row in rows if row.night.cut_by]
     if not cut:
         return

@@ -32,7 +32,7 @@ class Layer(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class _Stretch:
+class _Span:
     """`length` bytes of a frame, from `there`, that go to `here` in the mixed frame."""
 
     there: int
@@ -45,7 +45,7 @@ class Place:
     """Where the frames of a file go in the mixed frame."""
 
     info: FrameFileInfo
-    stretches: tuple[_Stretch, ...]
+    stretches: tuple[_Span, ...]
 
 
 class FrameMixer:
@@ -72,17 +72,17 @@ class FrameMixer:
             known = self._places[info.path] = Place(info, self._stretches(info))
         return known
 
-    def _stretches(self, info: FrameFileInfo) -> tuple[_Stretch, ...]:
-        stretches: list[_Stretch] = []
+    def _stretches(self, info: FrameFileInfo) -> tuple[_Span, ...]:
+        stretches: list[_Span] = []
         for universe in sorted(info.universes, key=lambda one: one.number):
             if universe.number not in self.offsets:
                 continue
             here, length = self.offsets[universe.number], min(universe.slots, self.slots[universe.number])
             last = stretches[-1] if stretches else None
             if last and (last.there + last.length, last.here + last.length) == (universe.offset, here):
-                stretches[-1] = _Stretch(last.there, last.here, last.length + length)
+                stretches[-1] = _Span(last.there, last.here, last.length + length)
             else:
-                stretches.append(_Stretch(universe.offset, here, length))
+                stretches.append(_Span(universe.offset, here, length))
         return tuple(stretches)
 
     def mix(self, *layers: Layer, at_ns: int = 0) -> Bytes:
@@ -130,7 +130,7 @@ class FrameMixer:
             self._bytes[one.here : one.here + one.length] = layer.frame[one.there : one.there + one.length]
         return self._bytes
 
-    def _covers(self, stretches: tuple[_Stretch, ...]) -> bool:
+    def _covers(self, stretches: tuple[_Span, ...]) -> bool:
         return len(stretches) == 1 and stretches[0].length == len(self._bytes)
 
     def _add(self, layer: Layer, first: bool) -> None:

@@ -11,7 +11,7 @@ from gloaming.daemon.transmitter.clock import Lateness
 from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.readahead import ReadAhead, Want
 from gloaming.daemon.transmitter.send_group import Frames, Instant, SendGroup, Shift, Shown, Trouble
-from gloaming.daemon.transmitter.windows import Clocks, Holds
+from gloaming.daemon.transmitter.windows import ClockOffsets, Holds
 from gloaming.shows.time_units import SECOND_NS
 
 GRACE_NS = 300_000_000
@@ -25,7 +25,7 @@ DRIFT_NS = 100_000
 
 
 @dataclass(frozen=True, slots=True)
-class _Stretch:
+class _Lookup:
     """What was looked up, and until when it holds; `segment` is None where it is black."""
 
     score: Score
@@ -54,7 +54,7 @@ class _Stretch:
 
 def _stretch(
     score: Score, windows: Windows, lead_ns: int, monotonic_ns: int, wall_ns: int, held: tuple[HeldWindow, ...] = ()
-) -> _Stretch:
+) -> _Lookup:
     """Light where the score has it, as bright as the windows allow: by the score's time, when it leaves and when it is
     seen, by the wall clock, and by what is held. For a second at the most."""
     at_ns = monotonic_ns + score.offset_ns
@@ -72,7 +72,7 @@ def _stretch(
         segment = None
     elif segment and ceiling < 1:
         segment = segment.below(ceiling)
-    return _Stretch(score, windows, held, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, between, black)
+    return _Lookup(score, windows, held, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, between, black)
 
 
 def _black(score: Score, segment: Segment | None, at_ns: int) -> Black | None:
@@ -107,7 +107,7 @@ class Player:
         self.holds = Holds()
         self.frames, self.lateness = Frames(), Lateness()
         self._began_ns = now_ns
-        self._stretches: dict[int, _Stretch] = {}
+        self._stretches: dict[int, _Lookup] = {}
         self._ahead_ns = 0
         self._ahead_score: Score | None = None
 
@@ -131,7 +131,7 @@ class Player:
     def tick(self, monotonic_ns: int, wall_ns: int) -> int:
         """Send what is due at an instant of both clocks; returns the monotonic instant of the next tick."""
         if self.score and self.windows:
-            clocks = Clocks(self.score.offset_ns, wall_ns - monotonic_ns + self.score.wall_offset_ns)
+            clocks = ClockOffsets(self.score.offset_ns, wall_ns - monotonic_ns + self.score.wall_offset_ns)
             self.holds.look(self.windows, clocks, monotonic_ns)
         if not self.send_groups:
             return monotonic_ns + SECOND_NS

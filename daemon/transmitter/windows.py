@@ -21,13 +21,13 @@ LONGEST_NS = 48 * HOUR_NS
 """No window is longer. What a message with a mistake makes hold for ever would leave a house dark until a restart."""
 
 
-class Clocks(NamedTuple):
+class ClockOffsets(NamedTuple):
     """What is to be added to the monotonic clock for the score's time, and for the right time by the wall clock."""
 
     score_ns: int
     wall_ns: int
 
-    def differ(self, other: Clocks) -> bool:
+    def differ(self, other: ClockOffsets) -> bool:
         """By more than the jitter of reading them."""
         return any(abs(one - two) > JITTER_NS for one, two in zip(self, other, strict=True))
 
@@ -38,10 +38,10 @@ class Holds:
     def __init__(self) -> None:
         self.held: tuple[HeldWindow, ...] = ()
         self._known: Windows | None = None
-        self._clocks: Clocks | None = None
+        self._clocks: ClockOffsets | None = None
         self._wall_since: dict[str, int] = {}
 
-    def look(self, windows: Windows, clocks: Clocks, monotonic_ns: int) -> None:
+    def look(self, windows: Windows, clocks: ClockOffsets, monotonic_ns: int) -> None:
         """What has begun by now, by the clocks and windows of before as well: they may change in the same instant."""
         before, known = self._clocks, self._known
         if known and before and (known is not windows or clocks.differ(before)):
@@ -52,7 +52,7 @@ class Holds:
         self._clocks = clocks
         self._add(windows, clocks, monotonic_ns)
 
-    def _add(self, windows: Windows, clocks: Clocks, monotonic_ns: int) -> None:
+    def _add(self, windows: Windows, clocks: ClockOffsets, monotonic_ns: int) -> None:
         begun = self._begun(windows, clocks.score_ns, monotonic_ns)
         by_wall = self._begun(windows, clocks.wall_ns, monotonic_ns)
         self._wall_since = {one.rule: self._wall_since.get(one.rule, monotonic_ns) for one in by_wall}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from gloaming.shows.demonstration.boathouse import LANTERN
-from gloaming.shows.demonstration.light import Bytes, Floats, Harbour, Light, Wave, Waves, bump, colour, smooth
+from gloaming.shows.demonstration.light import Bytes, Floats, Harbour, LightBlock, Wave, Waves, bump, colour, smooth
 
 FPS = 40
 GOLDEN = 0.6180339887
@@ -40,15 +40,15 @@ class Dressing:
         self._lit = 0.75 * stage.of("window") + 0.16 * self.planks
         self._to_lantern = stage.distance(*LANTERN)
 
-    def canvas(self, at_s: Floats) -> Light:
+    def canvas(self, at_s: Floats) -> LightBlock:
         """Dark, for some instants."""
-        return Light(len(at_s), self.stage.pixels)
+        return LightBlock(len(at_s), self.stage.pixels)
 
     def ripple(self, at_s: Floats) -> Floats:
         """How the water glitters, 0..1."""
         return smooth(self._ripple.at(at_s), -0.7, 1.0)
 
-    def night(self, canvas: Light, at_s: Floats, level: float = 1.0) -> None:
+    def night(self, canvas: LightBlock, at_s: Floats, level: float = 1.0) -> None:
         """Blue air that drifts over everything, darker high up."""
         air = self._air.at(at_s)
         air += np.float32(1)
@@ -56,19 +56,19 @@ class Dressing:
         parts = 0.25 + 0.5 * self.outline + 0.35 * self.water + 0.2 * self.roof + 0.3 * self.rigging
         canvas.ramp(air, NIGHT, (parts * level).astype(np.float32))
 
-    def windows(self, canvas: Light, level: Floats | float = 1.0) -> None:
+    def windows(self, canvas: LightBlock, level: Floats | float = 1.0) -> None:
         """Lamplight behind the panes, a little of it through the doors, and the bulbs of the festoons."""
         canvas.add(self._lit * np.float32(0.5) * level, LAMPLIGHT)
         canvas.add(self.festoons * np.float32(0.8) * level, LAMPLIGHT)
 
-    def lighthouse(self, canvas: Light, at_s: Floats, level: float = 1.0) -> None:
+    def lighthouse(self, canvas: LightBlock, at_s: Floats, level: float = 1.0) -> None:
         """The lamp, and its beam that wanders over the quay from right to left."""
         turn = (at_s[:, None] / np.float32(SWEEP_S)) % np.float32(1)
         beam = bump(self.stage.x - (np.float32(46) - np.float32(105) * turn), 4.0)
         beam += bump(self._to_lantern, 1.3) * (0.5 + bump(turn - np.float32(0.08), 0.1)) * np.float32(1.4)
         canvas.add(beam * (0.16 * level * (1 - 0.6 * self.water)).astype(np.float32), colour("#ffe2b0"))
 
-    def bytes(self, canvas: Light, at_s: Floats) -> Bytes:
+    def bytes(self, canvas: LightBlock, at_s: Floats) -> Bytes:
         """The finished block, risen from black and fallen to it again."""
         end = self.length_s - 2 / FPS
         level = smooth(at_s, 0, self.rise_s) * smooth(at_s, end, end - self.fall_s)

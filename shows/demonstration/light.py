@@ -114,7 +114,7 @@ class Waves:
         return result
 
 
-class Light:
+class LightBlock:
     """A block of frames while it is painted: three planes of linear light."""
 
     def __init__(self, frames: int, pixels: int) -> None:

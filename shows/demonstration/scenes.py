@@ -11,7 +11,18 @@ import numpy as np
 
 from gloaming.shows.demonstration.boathouse import QUAY_M
 from gloaming.shows.demonstration.dressing import EMBER, LAMPLIGHT, Dressing
-from gloaming.shows.demonstration.light import Bytes, Colour, Floats, Harbour, Light, Wave, Waves, bump, colour, smooth
+from gloaming.shows.demonstration.light import (
+    Bytes,
+    Colour,
+    Floats,
+    Harbour,
+    LightBlock,
+    Wave,
+    Waves,
+    bump,
+    colour,
+    smooth,
+)
 
 SWELL_LENGTH_S = 40.0
 CREST = (colour("#020818"), colour("#06286a"), colour("#1478b0"), colour("#7ad8e0"))
@@ -275,7 +286,7 @@ def lanterns(stage: Harbour) -> Callable[[Floats], Bytes]:
     return paint
 
 
-def _glow(canvas: Light, stage: Harbour, place: tuple[Floats, Floats, Floats], lantern: Lantern) -> None:
+def _glow(canvas: LightBlock, stage: Harbour, place: tuple[Floats, Floats, Floats], lantern: Lantern) -> None:
     x, y, level = place
     away = np.hypot(stage.x - x[:, None], (stage.y - y[:, None]) * np.float32(0.8))
     canvas.add(bump(away, lantern.size_m) * level[:, None], lantern.tint)

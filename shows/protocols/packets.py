@@ -28,7 +28,7 @@ class Portion(NamedTuple):
     offset_ns: int = 0
 
 
-class Row(NamedTuple):
+class PacketRow(NamedTuple):
     """What one packet of a block carries: bytes of the mixed frame from `begin` on, of these universes."""
 
     address: str
@@ -100,7 +100,7 @@ class PacketBlock:
 
     protocol: PacketProtocol
     host: str
-    rows: tuple[Row, ...]
+    rows: tuple[PacketRow, ...]
     packets: Bytes
     data: Bytes
     sequences: Bytes

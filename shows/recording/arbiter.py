@@ -129,7 +129,7 @@ def shown(stream: Stream, before: Bytes) -> Bytes:
 
 
 @dataclass(slots=True)
-class _Run:
+class _SyncRun:
     """Synchronization packets that count on from each other: to one destination, or to several with one number.
     `since`: how many came since the last of the run that counts."""
 
@@ -143,7 +143,7 @@ class Synchronizations:
     """
 
     def __init__(self) -> None:
-        self._runs: dict[int, list[_Run]] = {}  # by address, the one that counts first
+        self._runs: dict[int, list[_SyncRun]] = {}  # by address, the one that counts first
 
     def take(self, address: int, sequence: int) -> int:
         """A synchronization packet (6.3): how many were lost before it; `DISCARD` if it does not count."""
@@ -153,7 +153,7 @@ class Synchronizations:
             if abs(ahead) < len(OLD_STEPS):
                 break
         else:
-            run, ahead = _Run(sequence), 1
+            run, ahead = _SyncRun(sequence), 1
             runs.append(run)
         if ahead <= 0:  # 6.7.2
             return DISCARD

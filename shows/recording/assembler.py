@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.protocols.e131 import DATA_LOSS_NS, PREVIEW, SLOTS_MAX
-from gloaming.shows.protocols.e131.parse import UNIVERSES, Bytes, Integers, Kind, Packets
+from gloaming.shows.protocols.e131.parse import UNIVERSES, Bytes, Integers, PacketKind, Packets
 from gloaming.shows.recording import arbiter
 from gloaming.shows.recording.arbiter import DISCARD, Stream, Synchronizations
 from gloaming.shows.recording.report import SourceCounts
@@ -92,7 +92,7 @@ class Assembler:
     def take(self, packets: Packets) -> None:
         """Some packets. What they leave in the open frame is copied, so their buffer may be used again."""
         self._tally.count(packets)
-        chosen = (packets.kind != Kind.DATA) | self.knows(packets.universe)
+        chosen = (packets.kind != PacketKind.DATA) | self.knows(packets.universe)
         if not chosen.all():
             self._tally.not_chosen.update(packets.universe[~chosen].tolist())
             packets = packets.only(chosen)
@@ -107,7 +107,7 @@ class Assembler:
 
     def _one_by_one(self, batch: _Batch) -> None:
         tally, streams = self._tally, self._streams
-        data, sync = int(Kind.DATA), int(Kind.SYNC)  # a member of an enumeration is slow to look up
+        data, sync = int(PacketKind.DATA), int(PacketKind.SYNC)  # a member of an enumeration is slow to look up
         for number, (kind, at_ns, cid, universe, sequence, priority, options, address, code) in enumerate(
             batch.packets.one_by_one()
         ):

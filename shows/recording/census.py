@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.protocols.e131 import DATA_LOSS_NS, OLD_STEPS, step
-from gloaming.shows.protocols.e131.parse import UNIVERSES, Integers, Kind, Packets
+from gloaming.shows.protocols.e131.parse import UNIVERSES, Integers, PacketKind, Packets
 from gloaming.shows.recording.arbiter import DISCARD, Synchronizations
 from gloaming.shows.recording.rhythm import THIN_NS, Rhythm
 from gloaming.shows.time_units import SECOND_NS
@@ -78,7 +78,7 @@ class Census:
             self._measure(packets, numbers)
         if self._samples > SAMPLES_MAX:
             return
-        sync = packets.kind == Kind.SYNC
+        sync = packets.kind == PacketKind.SYNC
         of_sync = (packets.at_ns, packets.synchronization, packets.sequence)
         for at_ns, address, sequence in zip(*(one[sync].tolist() for one in of_sync), strict=True):
             if self._syncs.take(address, sequence) != DISCARD:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.source import Progress
 from gloaming.shows.protocols.e131 import UNIVERSE_MAX
-from gloaming.shows.protocols.e131.parse import Kind, Packets, announced, read
+from gloaming.shows.protocols.e131.parse import PacketKind, Packets, announced, read
 from gloaming.shows.recording.census import Census
 from gloaming.shows.recording.receive import Receiver
 from gloaming.shows.recording.recorder import Outcome, Recording, Wanted, lay_out
@@ -46,8 +46,8 @@ class Listener:
 
 def heard(packets: Packets) -> set[int]:
     """The universes that packets announce (E1.31 section 8), and those that come in them."""
-    universes = set(np.unique(packets.universe[packets.kind == Kind.DATA]).tolist())
-    for number in np.flatnonzero(packets.kind == Kind.DISCOVERY).tolist():
+    universes = set(np.unique(packets.universe[packets.kind == PacketKind.DATA]).tolist())
+    for number in np.flatnonzero(packets.kind == PacketKind.DISCOVERY).tolist():
         universes.update(announced(packets, number))
     return {one for one in universes if 1 <= one <= UNIVERSE_MAX}
 
@@ -95,7 +95,7 @@ class Live:
             return False
         packets = read(datagrams, self._wanted.preview)
         before = self.packets
-        self.packets += int((packets.kind == Kind.DATA).sum())
+        self.packets += int((packets.kind == PacketKind.DATA).sum())
         self.levels += int(self._mine(packets).sum())
         if self._wanted.universes is None and (new := heard(packets) - self._heard):
             self._heard |= new

@@ -9,7 +9,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from gloaming.shows.protocols.e131.parse import Kind, Packets
+from gloaming.shows.protocols.e131.parse import PacketKind, Packets
 
 SHOWN = 6
 
@@ -57,11 +57,11 @@ class SourceCounts:
 
     def count(self, packets: Packets) -> None:
         """Count them by kind."""
-        kinds = np.bincount(packets.kind, minlength=len(Kind)).tolist()
-        self.data += kinds[Kind.DATA]
-        self.cut += kinds[Kind.CUT]
-        self.malformed += kinds[Kind.MALFORMED]
-        self.other += kinds[Kind.OTHER]
+        kinds = np.bincount(packets.kind, minlength=len(PacketKind)).tolist()
+        self.data += kinds[PacketKind.DATA]
+        self.cut += kinds[PacketKind.CUT]
+        self.malformed += kinds[PacketKind.MALFORMED]
+        self.other += kinds[PacketKind.OTHER]
 
     def lines(self, fps: Fraction | None) -> Iterator[str]:
         """What there is to say, a line each; the first is always there."""

@@ -34,8 +34,8 @@ from gloaming.shows.protocols.packets import (
     Bytes,
     KeepAlive,
     PacketBlock,
+    PacketRow,
     Portion,
-    Row,
     Synchronization,
 )
 
@@ -65,9 +65,9 @@ class E131:
 
     def blocks(self, portions: Sequence[Portion]) -> tuple[PacketBlock, ...]:
         """A packet a universe, in a block with those that leave together for the same host and are equally long."""
-        together: dict[tuple[int, int, str, int], list[Row]] = {}
+        together: dict[tuple[int, int, str, int], list[PacketRow]] = {}
         for host, universe, slots, begin, lead_ns, offset_ns in portions:
-            row = Row(address_of(host, universe), (universe,), begin)
+            row = PacketRow(address_of(host, universe), (universe,), begin)
             together.setdefault((lead_ns, offset_ns, host, slots), []).append(row)
         made = []
         for (lead_ns, offset_ns, host, slots), rows in together.items():

@@ -130,7 +130,7 @@ def source_name(name: bytes) -> str:
     return name.partition(b"\0")[0].decode("utf-8", "replace")
 
 
-class Kind(IntEnum):
+class PacketKind(IntEnum):
     """What a datagram is."""
 
     OTHER = 0  # not E1.31
@@ -184,14 +184,14 @@ class Packets:
 
     def levelled(self) -> npt.NDArray[np.bool_]:
         """Which of them carry levels of a universe, and not for preview only."""
-        levelled: npt.NDArray[np.bool_] = (self.kind == Kind.DATA) & (self.start_code == 0)
+        levelled: npt.NDArray[np.bool_] = (self.kind == PacketKind.DATA) & (self.start_code == 0)
         levelled &= self.options & PREVIEW == 0
         levelled &= (self.universe >= 1) & (self.universe <= UNIVERSE_MAX)  # 6.2.7
         return levelled
 
     def previewed(self) -> npt.NDArray[np.bool_]:
         """Which of them carry levels for preview only, 6.2.6."""
-        previewed: npt.NDArray[np.bool_] = (self.kind == Kind.DATA) & (self.start_code == 0)
+        previewed: npt.NDArray[np.bool_] = (self.kind == PacketKind.DATA) & (self.start_code == 0)
         previewed &= self.options & PREVIEW != 0
         return previewed
 
@@ -287,21 +287,21 @@ def read(datagrams: Datagrams, preview: bool = False) -> Packets:
         well_formed &= head[layer] == FLAGS + bytes_before_slots + slots
     sender = _has_sender(heads, head)
     well_formed &= sender
-    kind = np.full(len(size), Kind.OTHER, np.int64)
-    kind[acn] = Kind.MALFORMED
-    kind[data & well_formed & (slots >= 0)] = Kind.DATA
-    kind[data & ((size < HEAD_BYTES) | (well_formed & (size < HEAD_BYTES + slots)))] = Kind.CUT
+    kind = np.full(len(size), PacketKind.OTHER, np.int64)
+    kind[acn] = PacketKind.MALFORMED
+    kind[data & well_formed & (slots >= 0)] = PacketKind.DATA
+    kind[data & ((size < HEAD_BYTES) | (well_formed & (size < HEAD_BYTES + slots)))] = PacketKind.CUT
     sequence, address = head["sequence"].astype(np.int64), head["address"].astype(np.int64)
     if extended.any():
         sync = extended & (framing == FRAMING_SYNCHRONIZATION) & (size >= 44)
         discovery = extended & (framing == FRAMING_DISCOVERY) & (size >= 44)
         right = (head["root_size"] == FLAGS + 33) & (head["framing_size"] == FLAGS + 11) & _has_cid(head)
-        kind[sync & right] = Kind.SYNC
+        kind[sync & right] = PacketKind.SYNC
         right = (head["root_size"] >> 12 == 7) & (head["framing_size"] + 22 == head["root_size"]) & sender
-        kind[discovery & right] = Kind.DISCOVERY
-        kind[(sync & (size < 49)) | (discovery & (size < 120))] = Kind.CUT
-        kind[discovery & right & (size < 16 + (head["root_size"] & 0x0FFF))] = Kind.CUT
-        kind[extended & (size < 44)] = Kind.CUT
+        kind[discovery & right] = PacketKind.DISCOVERY
+        kind[(sync & (size < 49)) | (discovery & (size < 120))] = PacketKind.CUT
+        kind[discovery & right & (size < 16 + (head["root_size"] & 0x0FFF))] = PacketKind.CUT
+        kind[extended & (size < 44)] = PacketKind.CUT
         sequence[sync], address[sync] = head["sync_sequence"][sync], head["sync_address"][sync]
     source, cids = _sources(head)
     return Packets(
@@ -316,7 +316,7 @@ def read(datagrams: Datagrams, preview: bool = False) -> Packets:
         head["options"].astype(np.int64) & (~PREVIEW if preview else 0xFF),
         address,
         head["start_code"].astype(np.int64),
-        np.where(kind == Kind.DATA, slots, 0),
+        np.where(kind == PacketKind.DATA, slots, 0),
     )
 
 

@@ -13,7 +13,7 @@ from gloaming.daemon.direction.day_plan import DayPlan
 from gloaming.daemon.direction.decide import join, score
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.rules_in_force import DayFacts
-from gloaming.daemon.direction.rundown import Piece
+from gloaming.daemon.direction.rundown import RundownPiece
 from gloaming.daemon.direction.score import State
 from tests.daemon.direction.test_day_plan import BELLS, DAY, MIN, NTSC, TIDE, H, S, evening, override, stage
 from tests.daemon.quay_site import EVENING, TABLES, site_of
@@ -89,7 +89,7 @@ def test_on_the_wire_every_level_between_the_two_pieces_is_seen(tmp_path: Path) 
     for name, level in (("bells", 40), ("tide", 240)):
         write_frames(paths[name], np.full((80, 30), level, np.uint8))
     begin_ns = time.time_ns() + S
-    pieces = tuple(Piece(name, str(path), 80, Fraction(40)) for name, path in paths.items())
+    pieces = tuple(RundownPiece(name, str(path), 80, Fraction(40)) for name, path in paths.items())
     occurrence = evening(begin_ns - H, begin_ns + H, order=pieces, cross_fade_ns=S, gap_ns=0)
     facts = DayFacts((occurrence,), (), (), stage().facts.zone, 1.0, stage().facts.brightness_reason, S)
     day = DayPlan(begin_ns // (24 * H) * 24 * H, facts)

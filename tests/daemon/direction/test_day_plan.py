@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from gloaming.daemon.direction.day_plan import DayPlan
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.rules_in_force import DayFacts, HoursWindow
-from gloaming.daemon.direction.rundown import Occurrence, Piece
+from gloaming.daemon.direction.rundown import Occurrence, RundownPiece
 from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
@@ -22,9 +22,9 @@ MIN = 60 * S
 H = 3600 * S
 DAY = 20_000 * DAY_NS
 LONDON = ZoneInfo("Europe/London")
-BELLS = Piece("bells", "/x/bells.frames", 4000, Fraction(40))  # 100 s
-TIDE = Piece("tide", "/x/tide.frames", 9000, Fraction(40), sound=True)  # 225 s
-NTSC = Piece("ntsc", "/x/ntsc.frames", 1000, Fraction(30000, 1001))
+BELLS = RundownPiece("bells", "/x/bells.frames", 4000, Fraction(40))  # 100 s
+TIDE = RundownPiece("tide", "/x/tide.frames", 9000, Fraction(40), sound=True)  # 225 s
+NTSC = RundownPiece("ntsc", "/x/ntsc.frames", 1000, Fraction(30000, 1001))
 
 
 def evening(opens_ns: int = DAY + 17 * H, to_ns: int = DAY + 22 * H, **more: object) -> Occurrence:
@@ -216,7 +216,7 @@ def test_the_order_begins_on_the_clock() -> None:
 
 
 def test_a_shuffled_order_gives_every_piece_once_a_round_and_none_twice_running() -> None:
-    pieces = tuple(Piece(name, f"/x/{name}", 400, Fraction(40)) for name in "abcd")
+    pieces = tuple(RundownPiece(name, f"/x/{name}", 400, Fraction(40)) for name in "abcd")
     occurrence = evening(order=pieces, shuffled=True, gap_ns=0)
     day = stage(occurrences=(occurrence,))
     names = [frame(day, DAY + 17 * H + number * 10 * S) for number in range(400)]

@@ -20,7 +20,7 @@ from gloaming.daemon.direction.day_plan import DayPlan
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.rules_in_force import DayFacts, HoursWindow
-from gloaming.daemon.direction.rundown import Occurrence, Piece
+from gloaming.daemon.direction.rundown import Occurrence, RundownPiece
 from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.daemon.planner.messages import windows_of
 from gloaming.daemon.reports.rehearsal import rehearse
@@ -35,13 +35,13 @@ from tests.daemon.quay_site import EVENING, TABLES, ns, site_of, write
 S = SECOND_NS
 MIN, H = 60 * S, 3600 * S
 DAY = 20_000 * DAY_NS
-TIDE = Piece("tide", "/x/tide.frames", 9000, Fraction(40), sound=True)  # 225 s
+TIDE = RundownPiece("tide", "/x/tide.frames", 9000, Fraction(40), sound=True)  # 225 s
 OPENS, CLOSES = DAY + 17 * H, DAY + 22 * H
 WHY = Reason("site.toml:9 neighbours", "hours", ReasonCode.QUIET_HOURS)
 
 
 def stage(
-    *overrides: Override, windows: tuple[HoursWindow, ...] = (), volume: float = 1.0, piece: Piece = TIDE
+    *overrides: Override, windows: tuple[HoursWindow, ...] = (), volume: float = 1.0, piece: RundownPiece = TIDE
 ) -> DayPlan:
     occurrence = Occurrence("evening", date(2024, 10, 4), OPENS, CLOSES, CLOSES, False, 0, (piece,), gap_ns=4 * S)
     return DayPlan(DAY, DayFacts((occurrence,), windows, overrides, ZoneInfo("Europe/London"), 0.8, WHY, S, volume))
@@ -108,7 +108,7 @@ def test_a_dimmed_light_leaves_the_sound_as_it_is() -> None:
 
 
 def test_a_show_without_sound_has_no_edges_for_it() -> None:
-    silent = Piece("tide", "/x/tide.frames", 9000, Fraction(40))
+    silent = RundownPiece("tide", "/x/tide.frames", 9000, Fraction(40))
     mute = Override(1, Kind.MUTE, OPENS + H, OPENS + 2 * H)
     assert all(one.sound_from == one.sound_until == 0 for one in stage(mute, piece=silent).segments)
 
@@ -142,7 +142,7 @@ def test_where_the_sound_is_shorter_than_the_frames_the_rest_is_silent() -> None
 
 
 def test_a_piece_that_fills_the_time_is_dark_at_the_end_of_each_turn_whose_sound_is_longer() -> None:
-    swell = Piece("swell", "/x/swell.frames", 1200, Fraction(40), sound=True, sound_ns=33 * S)  # 30 s
+    swell = RundownPiece("swell", "/x/swell.frames", 1200, Fraction(40), sound=True, sound_ns=33 * S)  # 30 s
     occurrence = Occurrence("evening", date(2024, 10, 4), OPENS, CLOSES, CLOSES, False, 0, (TIDE,), gap_ns=70 * S)
     day = DayPlan(DAY, DayFacts((replace(occurrence, between=swell),), (), (), ZoneInfo("Europe/London"), 0.8, WHY, S))
     gap_ns = OPENS + 225 * S

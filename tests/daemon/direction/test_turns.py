@@ -16,7 +16,7 @@ from gloaming.daemon.direction.day_plan import DayPlan
 from gloaming.daemon.direction.decide import decide, lit, score
 from gloaming.daemon.direction.occurrences import giving_of
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.rundown import Occurrence, Piece, rundown
+from gloaming.daemon.direction.rundown import Occurrence, RundownPiece, rundown
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.reports.rehearsal import rehearse
@@ -28,7 +28,7 @@ from gloaming.shows.framefile.reader import FrameWriter, Universe
 from tests.daemon.direction.test_day_plan import DAY, NTSC, H, S, evening, frame, level, override, stage
 from tests.daemon.quay_site import PLACE, RIG, ns, performance
 
-STILL = Piece("look", "/x/look.frames", 1, Fraction(40))
+STILL = RundownPiece("look", "/x/look.frames", 1, Fraction(40))
 ALONE = evening(order=(STILL,), gap_ns=0, goes_round=True)
 OPENS = DAY + 17 * H
 
@@ -72,7 +72,7 @@ def test_every_frame_of_a_joined_piece_is_due_at_its_exact_time() -> None:
 
 
 @pytest.mark.parametrize("piece", [NTSC, STILL, replace(STILL, frames=7, fps=Fraction(60000, 1001))])
-def test_a_joined_piece_finishes_with_its_last_frame_whole(piece: Piece) -> None:
+def test_a_joined_piece_finishes_with_its_last_frame_whole(piece: RundownPiece) -> None:
     to_ns = OPENS + 10 * 60 * S + 1
     occurrence = evening(to_ns=to_ns, latest_ns=to_ns + 60 * S, finish=True, order=(piece,), gap_ns=0, goes_round=True)
     day = stage(occurrences=(occurrence,))

@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from gloaming.api.cli import live
-from gloaming.daemon.direction.rundown import Piece
+from gloaming.daemon.direction.rundown import RundownPiece
 from gloaming.daemon.planner import sound_levels
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
@@ -57,7 +57,7 @@ def care_of(asked: Asked) -> SoundLevels:
 def picture(site: Site, name: str) -> Picture:
     piece = site.pieces[name]
     assert piece.info
-    return Piece(name, str(piece.frames), piece.info.frames, piece.info.fps, True).picture(0)
+    return RundownPiece(name, str(piece.frames), piece.info.frames, piece.info.fps, True).picture(0)
 
 
 def tone(seconds: float, level: float) -> np.ndarray:

@@ -25,8 +25,8 @@ from gloaming.shows.protocols.packets import (
     KeepAlive,
     PacketBlock,
     PacketProtocol,
+    PacketRow,
     Portion,
-    Row,
     Synchronization,
 )
 from tests.daemon.transmitter.hall import MS, A, Air, B, Hall
@@ -53,7 +53,7 @@ class Parts:
             cuts = list(range(there[0].begin, end, PART))
             for begins, slots in ((cuts[:-1], PART), (cuts[-1:], end - cuts[-1])):
                 rows = tuple(
-                    Row(host, tuple(one.universe for one in there if at - one.slots < one.begin < at + slots), at)
+                    PacketRow(host, tuple(one.universe for one in there if at - one.slots < one.begin < at + slots), at)
                     for at in begins
                 )
                 packets = np.zeros((len(rows), 2 + slots), np.uint8)

@@ -13,7 +13,7 @@ from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
 from gloaming.shows.protocols.e131 import HEAD_BYTES, IPV6, PREVIEW, TERMINATED
 from gloaming.shows.protocols.e131.build import E131, address_of
-from gloaming.shows.protocols.e131.parse import Datagrams, Kind, read, read_data, read_discovery, source_name
+from gloaming.shows.protocols.e131.parse import Datagrams, PacketKind, read, read_data, read_discovery, source_name
 from gloaming.shows.protocols.packets import Portion
 
 CID = tuple(range(16))
@@ -85,7 +85,7 @@ def test_a_packet_that_is_made_is_the_sacn_librarys_but_for_its_length(slots: in
     room = np.frombuffer(ours + bytes(HEAD_BYTES), np.uint8)
     one = np.zeros(1, np.int64)
     packets = read(Datagrams(room, one, one + len(ours), one), preview=True)
-    assert (packets.kind[0], packets.slots[0], packets.universe[0]) == (Kind.DATA, slots, 258)
+    assert (packets.kind[0], packets.slots[0], packets.universe[0]) == (PacketKind.DATA, slots, 258)
 
 
 def test_sequence_numbers_go_on_from_255_to_0() -> None:
