@@ -18,13 +18,13 @@ from gloaming.daemon.service.log import ERROR, LOG, open_log
 from gloaming.daemon.service.notify import Notifier, managed, watchdog_s
 from gloaming.daemon.site.last_good import keep_good, load_good
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 
-AGAIN_S = 2.0
+RETRY_START_S = 2.0
 """A planner that cannot begin tries again after so long."""
 
 
-def serve(site: Site, refused: InvalidInputError | None, args: argparse.Namespace) -> None:
+def serve(site: Site, refused: InputError | None, args: argparse.Namespace) -> None:
     """Run the planner on a site until SIGTERM or SIGINT; `refused` are the mistakes that its files have now."""
     folder, state = args.site.absolute(), args.state.absolute()
     planner = Planner(site, state, Clock(), args.transmitter, refused)
@@ -36,7 +36,7 @@ def serve(site: Site, refused: InvalidInputError | None, args: argparse.Namespac
 async def _run(planner: Planner, state: Path, listen: str | None) -> None:
     """The show first, then the page; until told to stop. SIGHUP reloads."""
     loop, stopping = asyncio.get_running_loop(), asyncio.Event()
-    reloads: set[asyncio.Task[InvalidInputError | None]] = set()
+    reloads: set[asyncio.Task[InputError | None]] = set()
 
     def reload() -> None:
         task = asyncio.create_task(planner.reload("asked by a signal"), name="reload")
@@ -60,16 +60,16 @@ async def _run(planner: Planner, state: Path, listen: str | None) -> None:
     await planner.stop()
 
 
-def _site(folder: Path, state: Path) -> tuple[Site, InvalidInputError | None]:
+def _site(folder: Path, state: Path) -> tuple[Site, InputError | None]:
     """The site; with nobody there to read that it has a mistake, the site as it was before, and the mistake."""
     try:
         return load_site(folder, strict=False), None
-    except InvalidInputError as error:
+    except InputError as error:
         if not _nobody_there():
             raise
         try:
             return load_good(folder, state), error
-        except InvalidInputError:  # there is nothing good: what is wrong with the site itself is what can be put right
+        except InputError:  # there is nothing good: what is wrong with the site itself is what can be put right
             raise error from None
 
 
@@ -87,12 +87,12 @@ def main() -> int:
         try:
             found = _site(args.site.absolute(), args.state.absolute())
             break
-        except InvalidInputError as error:
+        except InputError as error:
             LOG.complain(str(error), ERROR, "fault")
             if not _nobody_there():
                 return 2
             manager.notify("READY=1", "WATCHDOG=1", f"STATUS=waits for a site without a mistake: {error.errors[0]}")
-        time.sleep(AGAIN_S)
+        time.sleep(RETRY_START_S)
     serve(*found, args)
     return 0
 

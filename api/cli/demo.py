@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gloaming.api.cli.live import straight
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
     from gloaming.shows.demonstration.receiver import DemoReceiver
@@ -44,7 +44,7 @@ def run_demo(args: argparse.Namespace) -> int:
     from rich.console import Console
 
     if args.seconds is not None and not 0 < args.seconds <= 86_400:
-        raise InvalidInputError(
+        raise InputError(
             ConfigError("--for", None, None, f"{args.seconds:g} is not a number of seconds", "as --for 20")
         )
     if args.json and args.seconds is None:
@@ -75,7 +75,7 @@ def _receiver() -> tuple[DemoReceiver, str]:
         except OSError:
             continue
     wrong = f"port {PORT} is taken on 127.0.0.1 to 127.0.0.{ADDRESSES - 1}"
-    raise InvalidInputError(ConfigError("demo", None, None, wrong, "end the other receiver of E1.31 first"))
+    raise InputError(ConfigError("demo", None, None, wrong, "end the other receiver of E1.31 first"))
 
 
 def _make(site: Path, address: str, console: Any) -> None:
@@ -162,7 +162,7 @@ def _wait_for_daemon(state: Path, keeping: threading.Thread, ending: threading.E
         except OSError:
             if ending.wait(0.1):
                 raise KeyboardInterrupt from None
-    raise InvalidInputError(ConfigError("demo", None, None, "the daemon does not answer", "see what it printed above"))
+    raise InputError(ConfigError("demo", None, None, "the daemon does not answer", "see what it printed above"))
 
 
 def _door(state: Path) -> tuple[str, str]:
@@ -231,9 +231,7 @@ def _result(last: dict[str, Any], receiver: DemoReceiver) -> dict[str, Any]:
 
     counts = receiver.stop()
     if not last:
-        raise InvalidInputError(
-            ConfigError("demo", None, None, "the daemon ended before it could be asked", "see above")
-        )
+        raise InputError(ConfigError("demo", None, None, "the daemon ended before it could be asked", "see above"))
     return {
         "universes": len(counts.sequences),
         "fps": FPS,

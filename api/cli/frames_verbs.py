@@ -143,7 +143,7 @@ def preview_(args: argparse.Namespace) -> int:
 
 
 def apart(out: Path, *read: Path) -> None:
-    """MistakeError where what is to be written is what is read: a command makes a new file, and the old one stays."""
+    """InputError where what is to be written is what is read: a command makes a new file, and the old one stays."""
     for path in read:
         if os.path.exists(out) and os.path.exists(path) and out.samefile(path):  # noqa: PTH110  # too long a name: no
             raise input_error(out, "this is the file that is read, which stays as it is", "name another")

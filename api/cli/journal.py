@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from gloaming.shows.config_files.checking import instead
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 
 PAGE = 1000
 
@@ -38,9 +38,7 @@ def show(args: argparse.Namespace) -> int:
     from gloaming.api.cli.live import call, call_for
 
     if not 1 <= args.lines <= 100_000:
-        raise InvalidInputError(
-            ConfigError("--lines", None, None, f"{args.lines} is not from 1 to 100000", "as --lines 50")
-        )
+        raise InputError(ConfigError("--lines", None, None, f"{args.lines} is not from 1 to 100000", "as --lines 50"))
     if args.report or args.svg:
         path = "/api/report?" + urlencode({"days": args.days} | ({"from": args.first} if args.first else {}))
         if args.svg:
@@ -54,7 +52,7 @@ def show(args: argparse.Namespace) -> int:
     while len(rows) < args.lines:
         code, page = call(args, "GET", f"/api/journal?limit={PAGE}{before}")
         if code != 200:
-            raise InvalidInputError(ConfigError("the daemon", None, None, f"it answers {code}: {page['detail']}"))
+            raise InputError(ConfigError("the daemon", None, None, f"it answers {code}: {page['detail']}"))
         kinds |= {row["kind"] for row in page}
         rows += [row for row in page if args.kind in (None, row["kind"])]
         if len(page) < PAGE:
@@ -62,9 +60,7 @@ def show(args: argparse.Namespace) -> int:
         before = f"&before={page[-1]['id']}"
     if kinds and not rows:
         wrong = f"the journal has no line of this kind: {args.kind}"
-        raise InvalidInputError(
-            ConfigError("--kind", None, None, wrong, instead(args.kind, sorted(kinds), "its kinds are"))
-        )
+        raise InputError(ConfigError("--kind", None, None, wrong, instead(args.kind, sorted(kinds), "its kinds are")))
     rows = rows[: args.lines][::-1]
     if args.json:
         print(json.dumps(rows, indent=2))

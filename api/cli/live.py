@@ -17,7 +17,7 @@ from typing import Any
 
 from gloaming.api.cli.run import NO_PAGE, state_folder
 from gloaming.daemon.direction.overrides import ASKED, LIGHTS_OFF, TERMS
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 
 TIMEOUT_S = 10
 UNITS_MIN = {
@@ -118,7 +118,7 @@ def show_now(args: argparse.Namespace) -> int:
 
 
 def ask(args: argparse.Namespace) -> int:
-    """An override; exit 1 where it is refused. MistakeError."""
+    """An override; exit 1 where it is refused. InputError."""
     from gloaming.api.http.schemas.overrides import OVERRIDE_REQUESTS, override_request
 
     given = {key: getattr(args, key, None) for key in OVERRIDE_REQUESTS[args.kind].model_fields}
@@ -201,23 +201,21 @@ def end_all(args: argparse.Namespace, kinds: tuple[str, ...], none: str) -> int:
 def _now(args: argparse.Namespace) -> Any:
     code, answer = call(args, "GET", "/api/now")
     if code != 200:
-        raise InvalidInputError(
-            ConfigError(args.url or "the daemon", None, None, f"it answers {code}: {answer['detail']}")
-        )
+        raise InputError(ConfigError(args.url or "the daemon", None, None, f"it answers {code}: {answer['detail']}"))
     return answer
 
 
 def call(args: argparse.Namespace, method: str, path: str, body: dict[str, object] | None = None) -> tuple[int, Any]:
-    """One request; the status and the answer. MistakeError where nobody answers, or the token is not known."""
+    """One request; the status and the answer. InputError where nobody answers, or the token is not known."""
     code, answer = _request(args, method, path, body, "application/json")
     return code, json.loads(answer)
 
 
 def call_for(args: argparse.Namespace, path: str, kind: str) -> bytes:
-    """What stands at a path, in the kind asked for. MistakeError where it is not to be had."""
+    """What stands at a path, in the kind asked for. InputError where it is not to be had."""
     code, answer = _request(args, "GET", path, None, kind)
     if code != 200:
-        raise InvalidInputError(ConfigError(args.url or "the daemon", None, None, str(json.loads(answer)["detail"])))
+        raise InputError(ConfigError(args.url or "the daemon", None, None, str(json.loads(answer)["detail"])))
     return answer
 
 
@@ -240,26 +238,20 @@ def _request(
         opener = straight(None if args.url else _own_certificate(state))
         with opener.open(request, timeout=TIMEOUT_S) as answer:
             if answer.headers.get_content_type() != kind:
-                raise InvalidInputError(ConfigError(url, None, None, "it answers, but not as a daemon does"))
+                raise InputError(ConfigError(url, None, None, "it answers, but not as a daemon does"))
             return answer.status, answer.read()
     except urllib.error.HTTPError as error:
         if error.code == 401:
-            raise InvalidInputError(
-                ConfigError(url, None, None, "the token is not known there", "sign in again")
-            ) from None
+            raise InputError(ConfigError(url, None, None, "the token is not known there", "sign in again")) from None
         if error.headers.get_content_type() != "application/problem+json":
-            raise InvalidInputError(
-                ConfigError(url, None, None, f"it answers {error.code}, not as a daemon does")
-            ) from None
+            raise InputError(ConfigError(url, None, None, f"it answers {error.code}, not as a daemon does")) from None
         return error.code, error.read()
     except (InvalidURL, ValueError):
-        raise InvalidInputError(
-            ConfigError("--url", None, None, f"{url!r} is no address", "as http://board:8080")
-        ) from None
+        raise InputError(ConfigError("--url", None, None, f"{url!r} is no address", "as http://board:8080")) from None
     except (OSError, HTTPException) as error:
         reason = getattr(error, "reason", error)
         right = "is the daemon running? gloaming run SITE starts it"
-        raise InvalidInputError(ConfigError(url, None, None, f"no daemon answers ({reason})", right)) from None
+        raise InputError(ConfigError(url, None, None, f"no daemon answers ({reason})", right)) from None
 
 
 class _Stays(urllib.request.HTTPRedirectHandler):
@@ -276,22 +268,20 @@ def straight(trusted: ssl.SSLContext | None = None) -> urllib.request.OpenerDire
 
 
 def _refuse_a_strangers(state: Path) -> None:
-    """A state that nobody named is told tokens and passcodes, so it must be the caller's or root's. MistakeError."""
+    """A state that nobody named is told tokens and passcodes, so it must be the caller's or root's. InputError."""
     if not state.exists():
         return  # whoever reads it says so
     found = state.stat()
     if found.st_uid not in (os.geteuid(), 0) or found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
         wrong = "this folder belongs to somebody else, or others can write to it"
-        raise InvalidInputError(ConfigError(state, None, None, wrong, "if you trust it, name it: --state DIR"))
+        raise InputError(ConfigError(state, None, None, wrong, "if you trust it, name it: --state DIR"))
 
 
 def _address(state: Path) -> str:
-    """Where the daemon here is asked. MistakeError where it has no page."""
+    """Where the daemon here is asked. InputError where it has no page."""
     if (state / NO_PAGE).exists():
         wrong = f"the show goes on, but nobody can ask the daemon: {_read(state / NO_PAGE, '')}"
-        raise InvalidInputError(
-            ConfigError("no page", None, None, wrong, "mend it; it is tried again every few seconds")
-        )
+        raise InputError(ConfigError("no page", None, None, wrong, "mend it; it is tried again every few seconds"))
     return _read(state / "address", "is the daemon running? gloaming run SITE starts it")
 
 
@@ -310,7 +300,7 @@ def _token(path: Path) -> str:
     right = "name a file with a token: --token-file FILE"
     token = _read(path, right)
     if not token.isascii() or len(token.split()) != 1:
-        raise InvalidInputError(ConfigError(path, None, None, "there is no token in it", right))
+        raise InputError(ConfigError(path, None, None, "there is no token in it", right))
     return token
 
 
@@ -319,4 +309,4 @@ def _read(path: Path, right: str) -> str:
         return path.read_text(errors="replace").strip()
     except OSError as error:
         right = "ask as root, or as who runs the daemon" if isinstance(error, PermissionError) else right
-        raise InvalidInputError(ConfigError(path, None, None, error.strerror or str(error), right)) from None
+        raise InputError(ConfigError(path, None, None, error.strerror or str(error), right)) from None

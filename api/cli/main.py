@@ -13,7 +13,7 @@ from io import TextIOWrapper
 from pathlib import Path
 from typing import Any, NoReturn
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 
 FAMILIES = (
     "demo",
@@ -93,7 +93,7 @@ def carried_out(work: Callable[[], int]) -> int:
             return work()
         finally:
             sys.stdout.flush()  # what cannot be written is found out here, and not when the interpreter ends
-    except InvalidInputError as error:
+    except InputError as error:
         for config_error in error.errors[:SHOWN]:
             print(config_error, file=sys.stderr)
         if len(error.errors) > SHOWN:

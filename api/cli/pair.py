@@ -11,7 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from gloaming.api.cli.live import add_where, call
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -48,7 +48,7 @@ def show_link(args: argparse.Namespace) -> int:
 
     if args.address and not re.fullmatch(r"https?://[^\s/]{1,253}/?", args.address, re.ASCII):
         wrong = f"{args.address!r} is no address"
-        raise InvalidInputError(ConfigError("--address", None, None, wrong, "as http://192.0.2.4:8080"))
+        raise InputError(ConfigError("--address", None, None, wrong, "as http://192.0.2.4:8080"))
     code, answer = call(args, "POST", "/api/links", {"kind": "viewer" if args.viewer else "operator"})
     if code != 201:
         return _refused(answer)

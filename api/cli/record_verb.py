@@ -130,7 +130,7 @@ def _announced(args: argparse.Namespace, stop: threading.Event) -> tuple[int, ..
 
 
 def _run(args: argparse.Namespace, live: Live, stop: threading.Event) -> None:
-    """Until Ctrl-C, or until the recording is over by itself, or silence has lasted as long as it may. MistakeError
+    """Until Ctrl-C, or until the recording is over by itself, or silence has lasted as long as it may. InputError
     when nothing came in the time that was given, unless a first change is waited for.
     """
     line = _Line(live)

@@ -27,12 +27,12 @@ from gloaming.daemon.score.score import Picture, Score, Segment
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.schema import read_delay
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, WrongValueError
+from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError
 from gloaming.shows.framefile.reader import FrameWriter, Universe
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
-FPS, RATE_HZ = 40, 48_000
-LEVEL = 0.3
+CLAP_FPS, CLAP_RATE_HZ = 40, 48_000
+CLAP_LEVEL = 0.3
 """How bright the flashes are: the test is watched from close by."""
 FLASH_FRAMES, CLICK_S = 4, 0.01
 BEFORE_NS = 4 * SECOND_NS
@@ -59,14 +59,14 @@ def list_devices(args: argparse.Namespace) -> int:
 def click_and_flash(args: argparse.Namespace) -> int:
     """`gloaming sound test`; exit 1 where the neighbours' hours forbid it, or nothing can be heard."""
     if not 5 <= args.seconds <= 300:
-        raise InvalidInputError(
+        raise InputError(
             ConfigError("--for", None, None, f"{args.seconds:g} is not from 5 to 300 seconds", "as --for 30")
         )
     site = load_site(args.site, strict=False)
     try:
         delay_ns = site.sound.delay if args.delay is None else read_delay(args.delay)
     except WrongValueError as error:
-        raise InvalidInputError(ConfigError("--delay", None, None, error.problem, error.hint)) from None
+        raise InputError(ConfigError("--delay", None, None, error.problem, error.hint)) from None
     now_ns = time.time_ns()
     until_ns = now_ns + BEFORE_NS + round(args.seconds) * SECOND_NS
     for window in neighbours_windows(site, now_ns, until_ns):
@@ -90,9 +90,7 @@ def _refuse_beside_a_daemon(path: Path) -> None:
         except OSError:
             return
     wrong = "the daemon plays this site, and both would send to the same universes"
-    raise InvalidInputError(
-        ConfigError(path.parent, None, None, wrong, "end it first, and start it again after the test")
-    )
+    raise InputError(ConfigError(path.parent, None, None, wrong, "end it first, and start it again after the test"))
 
 
 def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int) -> bool:
@@ -106,13 +104,13 @@ def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int)
         signal.signal(number, lambda number, _: ending.append(number))
     try:
         sock = _connect(line, transmitter)
-        clicks = Picture("click and flash", str(frames), seconds * FPS, Fraction(FPS), begin_ns)
+        clicks = Picture("click and flash", str(frames), seconds * CLAP_FPS, Fraction(CLAP_FPS), begin_ns)
         flashing = Segment(
             begin_ns,
             until_ns,
             picture=clicks,
-            level_from=LEVEL,
-            level_until=LEVEL,
+            level_from=CLAP_LEVEL,
+            level_until=CLAP_LEVEL,
             sound_path=str(sound),
             sound_from=1.0,
             sound_until=1.0,
@@ -140,18 +138,18 @@ def _make(folder: Path, site: Site, seconds: int) -> tuple[Path, Path]:
     for number, slots in site.rig.slots.items():
         universes.append(Universe(number, slots, offset))
         offset += slots
-    flash = np.full((FPS, offset), 0, dtype=np.uint8)
+    flash = np.full((CLAP_FPS, offset), 0, dtype=np.uint8)
     flash[:FLASH_FRAMES] = 255
-    with FrameWriter(folder / "flash.frames", Fraction(FPS), universes) as writer:
-        writer.write(np.zeros((FPS, offset), dtype=np.uint8))
+    with FrameWriter(folder / "flash.frames", Fraction(CLAP_FPS), universes) as writer:
+        writer.write(np.zeros((CLAP_FPS, offset), dtype=np.uint8))
         for _ in range(seconds - 1):
             writer.write(flash)
-    tone = np.zeros(RATE_HZ, dtype="<i2")
-    at = np.arange(round(CLICK_S * RATE_HZ))
-    tone[: len(at)] = np.round(16_000 * np.sin(2 * np.pi * 2000 * at / RATE_HZ))
+    tone = np.zeros(CLAP_RATE_HZ, dtype="<i2")
+    at = np.arange(round(CLICK_S * CLAP_RATE_HZ))
+    tone[: len(at)] = np.round(16_000 * np.sin(2 * np.pi * 2000 * at / CLAP_RATE_HZ))
     with wave.open(str(folder / "click.wav"), "wb") as file:
-        file.setparams((1, 2, RATE_HZ, 0, "NONE", ""))
-        file.writeframes(bytes(RATE_HZ * 2))
+        file.setparams((1, 2, CLAP_RATE_HZ, 0, "NONE", ""))
+        file.writeframes(bytes(CLAP_RATE_HZ * 2))
         for _ in range(seconds - 1):
             file.writeframes(tone.tobytes())
     return folder / "flash.frames", folder / "click.wav"
@@ -168,7 +166,7 @@ def _connect(path: Path, transmitter: subprocess.Popen[bytes]) -> socket.socket:
             if transmitter.poll() is not None:
                 break
             time.sleep(0.02)
-    raise InvalidInputError(ConfigError("transmitter", None, None, "it does not start", "see what it printed above"))
+    raise InputError(ConfigError("transmitter", None, None, "it does not start", "see what it printed above"))
 
 
 def _listen(sock: socket.socket, until_ns: int, ending: list[int]) -> bool:

@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -40,7 +40,7 @@ def run_survey(args: argparse.Namespace) -> int:
 
     if not args.site.is_dir():
         right = "name a folder that holds site.toml and rig.toml"
-        raise InvalidInputError(ConfigError(args.site, None, None, "there is no such site", right))
+        raise InputError(ConfigError(args.site, None, None, "there is no such site", right))
     at = datetime.now().astimezone()
     with _bar() as tell:
         found = survey(args.site, at, tell, ask=not args.ask_nobody, state=state_folder(args.site, None))
@@ -59,7 +59,7 @@ def _write_page(found: Survey, path: Path) -> None:
     try:
         path.write_text(page(found), encoding="utf-8")
     except OSError as error:
-        raise InvalidInputError(ConfigError(path, None, "--html", error.strerror or str(error))) from None
+        raise InputError(ConfigError(path, None, "--html", error.strerror or str(error))) from None
 
 
 @contextmanager

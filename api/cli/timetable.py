@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
     from gloaming.daemon.direction.score import Reason
@@ -155,7 +155,7 @@ def _of_the_wire(folder: Path) -> list[Reason]:
 
     try:
         code, answer = call(argparse.Namespace(site=folder, state=None, url=None, token_file=None), "GET", "/api/why")
-    except InvalidInputError:  # none runs
+    except InputError:  # none runs
         return []
     black = [one for one in answer["reasons"] if one["code"] == ReasonCode.WIRE_BLACK] if code == 200 else []
     return [Reason(one["rule"], one["text"], ReasonCode.WIRE_BLACK) for one in black]
@@ -177,22 +177,20 @@ def _site_and_dates(args: argparse.Namespace) -> tuple[Site, date, date]:
     given = _date(args.first) if args.first else None
     days = USUAL_DAYS if args.days is None else args.days
     if days < 1:
-        raise InvalidInputError(ConfigError("--days", None, None, f"{days} is not a number of dates", "as --days 7"))
+        raise InputError(ConfigError("--days", None, None, f"{days} is not a number of dates", "as --days 7"))
     site = _site(args.site, now)
     first = given or now.astimezone(site.timezone).date()
     try:
         return site, first, first + timedelta(days=days - 1)
     except OverflowError:
         wrong = f"{days} days run past the calendar"
-        raise InvalidInputError(ConfigError("--days", None, None, wrong, "as --days 60")) from None
+        raise InputError(ConfigError("--days", None, None, wrong, "as --days 60")) from None
 
 
 def _site_and_words(words: list[str]) -> tuple[Path, list[str]]:
     """The site folder comes first and may be left out."""
     if len(words) > 2:
-        raise InvalidInputError(
-            ConfigError("why", None, None, f"{len(words)} words are too many", "as gloaming why SITE AT")
-        )
+        raise InputError(ConfigError("why", None, None, f"{len(words)} words are too many", "as gloaming why SITE AT"))
     if len(words) == 2 or (words and (Path(words[0]).exists() or not words[0][:1].isdigit())):
         return Path(words[0]), words[1:]
     return Path(), words
@@ -202,7 +200,7 @@ def _date(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise InvalidInputError(ConfigError("--from", None, None, f"{text!r} is not a date", "as 2026-12-20")) from None
+        raise InputError(ConfigError("--from", None, None, f"{text!r} is not a date", "as 2026-12-20")) from None
 
 
 def _instant(text: str, site: Site, now: datetime) -> datetime:
@@ -217,9 +215,9 @@ def _instant(text: str, site: Site, now: datetime) -> datetime:
             text = f"{now.astimezone(site.timezone).date()}T{text}"
         at = datetime.fromisoformat(text)
     except ValueError:
-        raise InvalidInputError(ConfigError("AT", None, None, f"{text!r} is not an instant", right)) from None
+        raise InputError(ConfigError("AT", None, None, f"{text!r} is not an instant", right)) from None
     if not 1900 <= at.year <= 2100:
-        raise InvalidInputError(ConfigError("AT", None, None, f"{text} is not within 1900 to 2100", right))
+        raise InputError(ConfigError("AT", None, None, f"{text} is not within 1900 to 2100", right))
     return at if at.tzinfo else at.replace(tzinfo=site.timezone)
 
 
@@ -227,7 +225,7 @@ def _write(path: Path, data: bytes) -> None:
     try:
         path.write_bytes(data)
     except OSError as error:
-        raise InvalidInputError(ConfigError(path, None, None, f"it cannot be written ({error.strerror})")) from None
+        raise InputError(ConfigError(path, None, None, f"it cannot be written ({error.strerror})")) from None
 
 
 def _local(at_ns: int, site: Site) -> datetime:

@@ -12,8 +12,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from gloaming.shows.config_files.file_stamp import file_stamp
+from gloaming.shows.time_units import DAY_S
 
-DAY_S = 86_400
 WARN_S = 14 * DAY_S
 """A certificate that ends sooner than this is a trouble."""
 UTC_TIME = 0x17

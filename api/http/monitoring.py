@@ -32,7 +32,7 @@ class Reports:
         self._kept: dict[tuple[date | None, int], tuple[float, JournalReport]] = {}
 
     async def of(self, first: date | None, days: int) -> JournalReport:
-        """The report of `days` dates from `first`. MistakeError."""
+        """The report of `days` dates from `first`. InputError."""
         planner, key = self.planner, (first, days)
         async with self._one_at_a_time:
             made_s, found = self._kept.pop(key, (-KEPT_S, None))

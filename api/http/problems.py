@@ -12,7 +12,7 @@ from gloaming.api.http.schemas.answers import ProblemDetails, ReasonGiven
 from gloaming.api.http.schemas.base import mistake_of
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
-from gloaming.shows.config_files.errors import InvalidInputError, MistakeCode
+from gloaming.shows.config_files.errors import InputError, MistakeCode
 
 
 class Problem(JSONResponse):
@@ -48,8 +48,8 @@ def add_errors(app: FastAPI) -> None:
         config_error = mistake_of(error.errors()[0])
         return Problem(422, str(config_error), code=config_error.code)
 
-    @app.exception_handler(InvalidInputError)
-    async def mistaken(_: Request, error: InvalidInputError) -> Problem:
+    @app.exception_handler(InputError)
+    async def mistaken(_: Request, error: InputError) -> Problem:
         code = error.errors[0].code
         status = 404 if code == MistakeCode.DATES_NOT_SERVED else 422  # a date is well asked
         return Problem(status, str(error), code=code)

@@ -9,7 +9,7 @@ from gloaming.api.http.auth.routes import DeviceDependency
 from gloaming.api.http.schemas import answers, states
 from gloaming.api.http.schemas.requests import AnyRigCheckRequest
 from gloaming.daemon.planner.planner import Planner
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 
 
 def rig_router(planner: Planner, signed_in: DeviceDependency, operator: DeviceDependency) -> APIRouter:
@@ -28,7 +28,7 @@ def rig_router(planner: Planner, signed_in: DeviceDependency, operator: DeviceDe
         """Show a test pattern. DELETE /api/overrides/{id} ends it."""
         try:
             taken = await planner.check_rig(asked.model_dump(exclude_unset=True), device.name)
-        except InvalidInputError as error:
+        except InputError as error:
             if {config_error.key for config_error in error.errors} == {"number"}:
                 raise HTTPException(409, str(error)) from None  # well asked, but this rig has no such pixel or universe
             raise

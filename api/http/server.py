@@ -28,7 +28,7 @@ from gloaming.daemon.service.log import LOG
 from gloaming.daemon.service.private_file import write_private
 
 GRACE_S = 2
-AGAIN_S = 2.0
+RETRY_PAGE_S = 2.0
 """How often the port is tried again, and the certificate and the site's [phone] table are looked at."""
 HEAD_BYTES_MAX = 16_384
 BACKLOG = 128
@@ -77,7 +77,7 @@ class PageServer:
     async def _pause(self) -> None:
         """Wait a little, or until `stop`."""
         try:
-            await asyncio.wait_for(self._stopping.wait(), AGAIN_S)
+            await asyncio.wait_for(self._stopping.wait(), RETRY_PAGE_S)
         except TimeoutError:
             return
 

@@ -15,7 +15,7 @@ from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.timetable.zones import resolve
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 UNDO_SKIP_NS = MINUTE_NS
@@ -46,7 +46,7 @@ def ask(
     `request` has passed its model (api/http/schemas/overrides.py): `{"kind": "pause", "minutes": 15}`. `until` is an
     ISO 8601 instant with its offset, a local `"22:15"` (the next one), or `"tonight"` (till the coming noon).
 
-    Raises MistakeError for a show that does not exist and an end that is not near enough, Refusal for what may not be.
+    Raises InputError for a show that does not exist and an end that is not near enough, Refusal for what may not be.
     """
     kind = Kind(request["kind"])
     override = Override(
@@ -85,8 +85,8 @@ def _with_its_sound(
     return replace(skip, at_ns=later_ns) if sounds and now.picture == later.picture else skip
 
 
-def _mistake(key: str, wrong: str, right: str) -> InvalidInputError:
-    return InvalidInputError(ConfigError("request", None, key, wrong, right))
+def _mistake(key: str, wrong: str, right: str) -> InputError:
+    return InputError(ConfigError("request", None, key, wrong, right))
 
 
 def _until(request: Mapping[str, Any], kind: Kind, at_ns: int, site: SiteProtocol) -> int:

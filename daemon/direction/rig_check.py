@@ -15,7 +15,7 @@ from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.shows.analysis.wiring import ranges
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.rig.model import Rig
 from gloaming.shows.rig.patterns import COLOURED, Pattern, frame_count, frame_rate, paced
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
@@ -56,7 +56,7 @@ def ask_rig_check(
 
     `request` has passed its model (api/http/schemas/requests.py).
 
-    Raises MistakeError for what this rig does not have, Refusal in dark hours (unless `neighbours.rig_check` allows a
+    Raises InputError for what this rig does not have, Refusal in dark hours (unless `neighbours.rig_check` allows a
     level), while somebody's dark stands, and where nothing would light up. It ends where dark hours begin.
     """
     pattern = _pattern(request, site.rig)
@@ -80,8 +80,8 @@ def ask_rig_check(
     return RequestedCheck(pattern, at_ns, until_ns, level, f"{pattern.text}{ends}")
 
 
-def _mistake(key: str, wrong: str, right: str) -> InvalidInputError:
-    return InvalidInputError(ConfigError("request", None, key, wrong, right))
+def _mistake(key: str, wrong: str, right: str) -> InputError:
+    return InputError(ConfigError("request", None, key, wrong, right))
 
 
 def _known(key: str, name: str, names: Iterable[str]) -> str:

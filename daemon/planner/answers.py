@@ -13,7 +13,7 @@ from gloaming.daemon.direction.states import GIVEN, STATES
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.site.load import Site
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.time_units import SECOND_NS
 
 
@@ -71,16 +71,14 @@ def _clock_note(situation: Situation) -> str | None:
 
 
 def nights_json(site: Site, now_ns: int, first: date | None, days: int) -> list[dict[str, object]]:
-    """The season's rows for some days, from today where no day is given. MistakeError."""
+    """The season's rows for some days, from today where no day is given. InputError."""
     if not 1 <= days <= 1000:
-        raise InvalidInputError(ConfigError("days", None, None, f"{days} is not from 1 to 1000", "as days=7"))
+        raise InputError(ConfigError("days", None, None, f"{days} is not from 1 to 1000", "as days=7"))
     begin = first or datetime.fromtimestamp(now_ns // SECOND_NS, site.timezone).date()
     try:
         last = begin + timedelta(days=days - 1)
     except OverflowError:
-        raise InvalidInputError(
-            ConfigError("from", None, None, f"{begin} is past the calendar", "as 2026-12-20")
-        ) from None
+        raise InputError(ConfigError("from", None, None, f"{begin} is past the calendar", "as 2026-12-20")) from None
     return [row.as_json(site) for row in season(site, begin, last)]
 
 

@@ -15,7 +15,7 @@ from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.situation import Situation
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.time_units import SECOND_NS
 
 
@@ -30,7 +30,7 @@ class Commands:
         self._situation, self._rig, self._sender = situation, rig, sender
 
     async def ask(self, request: dict[str, object], who: str) -> dict[str, object]:
-        """Store what somebody asks and put it on the wire. MistakeError, Refusal."""
+        """Store what somebody asks and put it on the wire. InputError, Refusal."""
         self._know_the_time()
         now = self._situation
         return await self._take(ask(request, now.now_ns(), now.site, now.overrides, who, now.held), who)
@@ -39,7 +39,7 @@ class Commands:
         self, request: Mapping[str, object], who: str, follows: Override | None = None
     ) -> dict[str, object]:
         """Show a test pattern; where it `follows` another rig check, only if nobody has ended that one while the
-        pattern was rendered. MistakeError, Refusal, NotStandingError."""
+        pattern was rendered. InputError, Refusal, NotStandingError."""
         self._know_the_time()
         override = await self._rig.check(request, who)
         standing = self._situation.standing(self._situation.now_ns())
@@ -57,7 +57,7 @@ class Commands:
             await self.check_rig(request, check.who, check)
         except NotStandingError:
             return
-        except (InvalidInputError, Refusal, OSError) as error:
+        except (InputError, Refusal, OSError) as error:
             text = f"{check.check and check.check.text} ends, as the rig has changed: {error}"
             self._situation.store.note(now_ns, "rig-check", text)
             with suppress(NotStandingError):

@@ -35,9 +35,9 @@ from gloaming.daemon.reports.journal_report import JournalReport, season_report
 from gloaming.daemon.reports.metrics import Status
 from gloaming.daemon.score.protocol import Op
 from gloaming.daemon.site.load import Site
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 
-RETRY_S = 1.0
+RETRY_PART_S = 1.0
 
 
 class Planner:
@@ -50,7 +50,7 @@ class Planner:
         state: Path,
         clock: Clock,
         socket: Path | None = None,
-        refused: InvalidInputError | None = None,
+        refused: InputError | None = None,
     ) -> None:
         self._started_ns = clock.now_ns()
         self._store = store = Store(state, self._started_ns)
@@ -178,11 +178,11 @@ class Planner:
         )
 
     def nights(self, first: date | None, days: int) -> list[dict[str, object]]:
-        """The season's rows for some days, from today where no day is given. MistakeError."""
+        """The season's rows for some days, from today where no day is given. InputError."""
         return nights_json(self.site, self.now_ns(), first, days)
 
     def report(self, first: date | None, days: int) -> JournalReport:
-        """The season as it was, from the journal. MistakeError."""
+        """The season as it was, from the journal. InputError."""
         return season_report(self.site, self._store, self.now_ns(), first, days)
 
     def rig(self) -> dict[str, Any]:
@@ -192,11 +192,11 @@ class Planner:
     # what people do
 
     async def ask(self, request: dict[str, object], who: str) -> dict[str, object]:
-        """Store what somebody asks and put it on the wire. MistakeError, Refusal."""
+        """Store what somebody asks and put it on the wire. InputError, Refusal."""
         return await self._commands.ask(request, who)
 
     async def check_rig(self, request: Mapping[str, object], who: str) -> dict[str, object]:
-        """Show a test pattern. MistakeError, Refusal."""
+        """Show a test pattern. InputError, Refusal."""
         return await self._commands.check_rig(request, who)
 
     async def undo(self, id: int, who: str) -> dict[str, object]:
@@ -207,7 +207,7 @@ class Planner:
         """The time as a person gives it. Refusal where the clock is trusted by another's word."""
         self._commands.give_time(utc_ns, who)
 
-    async def reload(self, why: str) -> InvalidInputError | None:
+    async def reload(self, why: str) -> InputError | None:
         """Read the site again: taken over whole, or refused with its mistakes."""
         await self._site_watch.reload(why)
         return self._site_watch.refused
@@ -319,4 +319,4 @@ class Planner:
                 await self._client.run()
             except Exception as error:
                 self._failed("listen to the transmitter", error)
-            await asyncio.sleep(RETRY_S)
+            await asyncio.sleep(RETRY_PART_S)

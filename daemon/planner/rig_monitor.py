@@ -20,7 +20,7 @@ from gloaming.daemon.integrations.reachability import Reach, Reachability
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.score.setup import Limits, StringLimit
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, inspect
 from gloaming.shows.rig.model import Rig, positions
 from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate, universes_of
@@ -110,7 +110,7 @@ class RigMonitor:
     # the rig check
 
     async def check(self, request: Mapping[str, object], who: str) -> Override:
-        """The override that a request for a rig check asks for, its pattern rendered. MistakeError, Refusal: also where
+        """The override that a request for a rig check asks for, its pattern rendered. InputError, Refusal: also where
         somebody has put the lights off while it was rendered."""
         asked, before = self._asked(request), self._lights_off()
         rig = self._situation.site.rig
@@ -152,7 +152,7 @@ class RigMonitor:
         """The pattern's frame file. OSError, in words, where it cannot be kept."""
         try:
             return self._rendered(pattern, rig)
-        except InvalidInputError as error:
+        except InputError as error:
             number, wrong = errno.EIO, error.errors[0].problem
         except OSError as error:
             number, wrong = error.errno or errno.EIO, error.strerror or str(error)
@@ -165,7 +165,7 @@ class RigMonitor:
         try:
             info = inspect(path)
             path.touch()
-        except InvalidInputError:
+        except InputError:
             old = sorted(self.folder.glob("*.frames"), key=lambda one: -one.stat().st_mtime)[KEPT_PATTERNS - 1 :]
             for one in old:
                 with suppress(OSError):  # another has taken it away

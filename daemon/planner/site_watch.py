@@ -12,7 +12,7 @@ from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.site.last_good import keep_good, with_hours_of
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.reload import FileWatch, Stamp, stamp
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 
 ADDED = "the neighbours' hours that it adds are kept from now on, all else waits until it is put right"
 
@@ -31,7 +31,7 @@ class SiteWatch:
         self._watch = FileWatch(_stamp(situation.site))
         self.good = situation.site
         """The site as it was last read without a mistake."""
-        self.refused: InvalidInputError | None = None
+        self.refused: InputError | None = None
 
     async def look(self) -> None:
         """Read the site again once its files have changed and hold still."""
@@ -44,7 +44,7 @@ class SiteWatch:
         found = _stamp(now.site)
         try:
             site = await asyncio.to_thread(load_site, now.site.folder, None, False)
-        except InvalidInputError as error:
+        except InputError as error:
             self.refuse(error, f"the site is not taken over ({why})")
             self._watch.was_read(found)
             return False
@@ -58,7 +58,7 @@ class SiteWatch:
         await asyncio.to_thread(keep_good, site.folder, self._state)
         return True
 
-    def refuse(self, error: InvalidInputError, what: str) -> None:
+    def refuse(self, error: InputError, what: str) -> None:
         """The site's files have a mistake: all stays as it was, but for neighbours' hours that they add."""
         now, self.refused = self._situation, error
         site = with_hours_of(self.good, self.good.folder / "site.toml")

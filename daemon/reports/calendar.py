@@ -11,9 +11,7 @@ from icalendar import Calendar, Event, Timezone, TimezoneDaylight, TimezoneStand
 
 from gloaming.daemon.reports.nights import SeasonNight
 from gloaming.daemon.site.load import Site
-from gloaming.shows.time_units import SECOND_NS
-
-DAY_S = 86_400
+from gloaming.shows.time_units import DAY_S, SECOND_NS
 
 
 def season_ics(site: Site, rows: tuple[SeasonNight, ...], made_at: datetime) -> bytes:

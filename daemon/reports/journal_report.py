@@ -23,7 +23,7 @@ from gloaming.daemon.reports.nights import season
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.nights import NotGiven, not_given
 from gloaming.daemon.timetable.zones import local_date
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode
 from gloaming.shows.framefile.reader import FrameReader
 from gloaming.shows.time_units import SECOND_NS
 
@@ -93,13 +93,13 @@ class JournalReport:
 
 
 def season_report(site: Site, store: Store, now_ns: int, first: date | None, days: int) -> JournalReport:
-    """What became of the nights of `days` dates from `first` (without it, of those that end today). MistakeError."""
+    """What became of the nights of `days` dates from `first` (without it, of those that end today). InputError."""
     days = max(1, min(days, 400))
     begin = first or local_date(now_ns, site.timezone) - timedelta(days=days - 1)
     try:
         end = begin + timedelta(days=days - 1)
     except OverflowError:
-        raise InvalidInputError(
+        raise InputError(
             ConfigError(
                 "dates", None, None, f"{begin} is past the calendar", "as 2026-12-20", MistakeCode.DATES_NOT_SERVED
             )
@@ -256,7 +256,7 @@ def _sampled_watts(
                     for universe, first, last in spans:
                         offset, slots = offsets.get(universe, (0, 0))
                         total += watts * float(frame[offset + first - 1 : offset + min(last, slots)].sum()) / 255
-    except InvalidInputError:
+    except InputError:
         return None
     return total / looked if looked else None
 

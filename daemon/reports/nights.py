@@ -12,7 +12,7 @@ from gloaming.daemon.direction.rundown import Occurrence
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.nights import Night, nights
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode
 
 YEAR, APART = timedelta(days=365), timedelta(days=30)
 FIRST = date(1900, 2, 1)
@@ -43,10 +43,10 @@ class SeasonNight:
 
 
 def season(site: Site, first: date, last: date) -> tuple[SeasonNight, ...]:
-    """The nights from `first` to `last`, both included, without overrides. MistakeError."""
+    """The nights from `first` to `last`, both included, without overrides. InputError."""
     found = nights(site, first, last)
     if first < FIRST:
-        raise InvalidInputError(
+        raise InputError(
             ConfigError(
                 "dates", None, None, f"{first} is before {FIRST}", "as 2026-12-20", MistakeCode.DATES_NOT_SERVED
             )

@@ -27,7 +27,7 @@ from gloaming.daemon.site.load import Piece, Site, load_site
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.pieces import analyse
 from gloaming.shows.analysis.wiring import rig_findings
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode
 
 YEAR = timedelta(days=365)
 CAUTIONS = (
@@ -132,7 +132,7 @@ def survey(
     """
     try:
         site = load_site(folder, at, strict=False)
-    except InvalidInputError as error:
+    except InputError as error:
         found = tuple(mistake_finding(config_error) for config_error in error.errors)
         return Survey(folder.resolve().name, folder, at, 1.0, True, 10.0, False, {"the site's files": found})
     at = at.astimezone(site.timezone)
@@ -215,7 +215,7 @@ def _judged(site: Site, tell: Tell) -> Iterator[PieceSurvey]:
     for piece in site.pieces.values():
         if piece.info is None:
             continue
-        with suppress(InvalidInputError):  # it has vanished since: `problems` tells of files that cannot be opened
+        with suppress(InputError):  # it has vanished since: `problems` tells of files that cannot be opened
             yield _judge(site, piece, tell)
 
 

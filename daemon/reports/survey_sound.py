@@ -8,7 +8,7 @@ from math import log10
 from gloaming.daemon.site.load import Piece, Site, is_there
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices, find
 from gloaming.shows.analysis.finding import Finding, FindingCode
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.media.loudness import PEAK_LIMIT_DBTP
 from gloaming.shows.media.sound_info import HOW, Measured, measure
 from gloaming.shows.media.sound_reading import SoundMissingError
@@ -31,7 +31,7 @@ def survey_sounds(site: Site) -> tuple[Finding, ...]:
             measured.append((piece, measure(piece.sound, channels)))
         except SoundMissingError as error:
             return (Finding(FindingCode.SOUND_UNMEASURED, "warning", "sound", str(error), HOW), device)
-        except InvalidInputError as error:
+        except InputError as error:
             config_error = error.errors[0]
             text = f"{config_error.problem}; {piece.name} is given without sound"
             found.append(

@@ -8,9 +8,9 @@ from math import isfinite
 from typing import Any
 
 from gloaming.shows.protocols.e131 import SOURCE_NAME_BYTES_MAX, UNIVERSE_MAX
+from gloaming.shows.time_units import FPS_MAX
 
 INSTANT_NS_MAX = 2**63
-FPS_MAX = 1000
 UNIVERSES = (1, UNIVERSE_MAX)
 
 

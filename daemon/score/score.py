@@ -15,8 +15,7 @@ from typing import Any, Self
 from gloaming.daemon.score.checks import amount, instant, optional_text, rate, share, text, whole
 from gloaming.daemon.score.frame_clock import due_ns, frame_at
 from gloaming.daemon.score.protocol import Op
-
-FRAMES_MAX = 1 << 40
+from gloaming.shows.time_units import FRAMES_MAX
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from gloaming.daemon.site.schema_rules import Hours
 from gloaming.daemon.timetable.rules import rule_id
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.shows.config_files.checking import Table, read_tables
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 
 FILES = ("site.toml", "rig.toml")
 FOLDER = "last-good"
@@ -35,7 +35,7 @@ def keep_good(folder: Path, state: Path) -> None:
 
 
 def load_good(folder: Path, state: Path) -> Site:
-    """The site as its files were then, with the pieces as they are now. MistakeError where nothing good is kept."""
+    """The site as its files were then, with the pieces as they are now. InputError where nothing good is kept."""
     return load_site(folder, strict=False, written=state / FOLDER)
 
 
@@ -57,7 +57,7 @@ def with_hours_of(site: Site, path: Path) -> Site | None:
     """
     try:
         added = read_tables(path, _NeighboursAlone).neighbours
-    except InvalidInputError:
+    except InputError:
         return None
     own = site.neighbours
     levels = (own.rig_check, added.rig_check)

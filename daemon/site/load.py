@@ -20,7 +20,7 @@ from gloaming.daemon.timetable.sun import Spot
 from gloaming.daemon.timetable.times import TimeExpression
 from gloaming.shows.analysis.wiring import ranges
 from gloaming.shows.config_files.checking import nearest, on_their_lines, read_tables
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode
 from gloaming.shows.framefile.layout import every_nth
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.media.sound_info import ALIKE_NS, sound_length_ns
@@ -124,23 +124,21 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
 
     `at` says which seasons overlaps are looked for in. Strict, a frame file that cannot be played is a mistake; else
     the piece is left out and the mistake kept in `problems`. `written` is where site.toml and rig.toml lie instead.
-    Raises MistakeError.
+    Raises InputError.
     """
     if not folder.is_dir():
         wrong = "this is not a folder" if folder.exists() else "there is no such site"
-        raise InvalidInputError(
-            ConfigError(folder, None, None, wrong, "name a folder that holds site.toml and rig.toml")
-        )
+        raise InputError(ConfigError(folder, None, None, wrong, "name a folder that holds site.toml and rig.toml"))
     path = (written or folder) / "site.toml"
     file, wrong_in_site = _tried(lambda: read_tables(path, SiteFile))
     rig, wrong_in_rig = _tried(lambda: load_rig(path.with_name("rig.toml")))
     errors = list(mistakes_in(path, file)) if file else []
     if file is None or rig is None:
-        raise InvalidInputError(*wrong_in_site, *on_their_lines(path, errors), *wrong_in_rig)
+        raise InputError(*wrong_in_site, *on_their_lines(path, errors), *wrong_in_rig)
     pieces, problems, warnings = _pieces(folder, path, file, rig)
     errors += _turns(path, file, pieces)
     if errors or (strict and problems):
-        raise InvalidInputError(*on_their_lines(path, [*errors, *(problems if strict else ())]))
+        raise InputError(*on_their_lines(path, [*errors, *(problems if strict else ())]))
     place = file.site
     site = Site(
         folder=folder,
@@ -171,7 +169,7 @@ def _tried(read: Callable[[], T]) -> tuple[T | None, tuple[ConfigError, ...]]:
     """What is read, or None and what is wrong with it."""
     try:
         return read(), ()
-    except InvalidInputError as error:
+    except InputError as error:
         return None, error.errors
 
 
@@ -187,7 +185,7 @@ def _pieces(
         info: FrameFileInfo | None = None
         try:
             info = inspect(frames)
-        except InvalidInputError as error:
+        except InputError as error:
             wrong = f"{table.frames}: {error.errors[0].problem}"
             right = error.errors[0].hint or 'name a frame file, as frames = "pieces/tide.frames"'
             if not is_there(frames):
@@ -270,7 +268,7 @@ def _unlike_ns(sound: Path, info: FrameFileInfo) -> int | None:
     """How long a sound is, where that is not the length of its frames. One that cannot be read has no say."""
     try:
         length_ns = sound_length_ns(sound)
-    except (InvalidInputError, SoundMissingError):  # the survey says it, and so does the page
+    except (InputError, SoundMissingError):  # the survey says it, and so does the page
         return None
     return length_ns if abs(length_ns - info.length_ns) > ALIKE_NS else None
 
@@ -281,7 +279,7 @@ def _refuse_overlaps(path: Path, site: Site, at: datetime) -> None:
         first, second = found
         index = site.performances.index(second.performance)
         wrong = f"on {second.date} it overlaps the performance at {first.performance.place}, of the same rank"
-        raise InvalidInputError(
+        raise InputError(
             ConfigError(
                 path, line_of(second.performance), f"performance[{index}].rank", wrong, "give one a higher rank"
             )

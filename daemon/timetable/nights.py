@@ -14,7 +14,7 @@ from gloaming.daemon.timetable.rules import HoursRule, PerformanceRule, selects,
 from gloaming.daemon.timetable.sun import Spot, stays_below
 from gloaming.daemon.timetable.times import TimeExpression, first_after, instant_on
 from gloaming.daemon.timetable.zones import local_date
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode
 
 DATES_MAX = 1000
 
@@ -111,10 +111,10 @@ def not_given(site: Timetable, first: date, last: date) -> tuple[NotGiven, ...]:
 
 
 def each_date(site: Timetable, first: date, last: date) -> tuple[Night | NotGiven, ...]:
-    """Nights given and not given, in order. Raises MistakeError beyond 1900..2100 or 1000 dates."""
+    """Nights given and not given, in order. Raises InputError beyond 1900..2100 or 1000 dates."""
     count = (last - first).days + 1
     if first.year not in YEARS or last.year not in YEARS:
-        raise InvalidInputError(
+        raise InputError(
             ConfigError(
                 "dates",
                 None,
@@ -125,7 +125,7 @@ def each_date(site: Timetable, first: date, last: date) -> tuple[Night | NotGive
             )
         )
     if count > DATES_MAX:
-        raise InvalidInputError(
+        raise InputError(
             ConfigError(
                 "dates",
                 None,

@@ -36,7 +36,7 @@ from gloaming.shows.protocols.e131 import IPV4
 from gloaming.shows.time_units import SECOND_NS
 
 RETRY_OUTPUT_NS = SECOND_NS
-RETRY_S = 1.0
+RETRY_LISTEN_S = 1.0
 """A transmitter that cannot listen tries again after so long."""
 PLAYING_NS = SECOND_NS // 20
 """The shortest time from one `playing` to the next: a fade changes the wire with every frame."""
@@ -315,7 +315,7 @@ def main() -> int:
     while (transmitter := _begin(Path(sys.argv[1]).absolute())) is None:
         if not managed():
             return 2
-        time.sleep(RETRY_S)
+        time.sleep(RETRY_LISTEN_S)
     transmitter.run()
     return 0
 

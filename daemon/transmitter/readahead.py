@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.config_files.file_stamp import file_stamp
 from gloaming.shows.framefile.reader import DamagedChunkError, FrameFileInfo, FrameReader
 
@@ -158,7 +158,7 @@ class ReadAhead:
                 chunk = _Chunk(
                     path, error.first_frame, error.first_frame + max(1, error.frames), DamagedFrames(error.text)
                 )
-            except InvalidInputError as error:
+            except InputError as error:
                 chunk = _Chunk(path, 0, EVERYTHING, DamagedFrames(error.errors[0].problem, whole=True))
             except MemoryError:  # the last frame stays on the wire until there is some
                 time.sleep(AGAIN_S)

@@ -36,7 +36,7 @@ class Analysis:
 
 
 def analyse(path: Path, rig: Rig, seen_from_m: float = SEEN_FROM_M, progress: Progress | None = None) -> Analysis:
-    """Read a frame file and judge it. MistakeError where it cannot be opened; a hurt chunk counts as black."""
+    """Read a frame file and judge it. InputError where it cannot be opened; a hurt chunk counts as black."""
     with FrameReader(path) as reader:
         damaged: list[tuple[int, int, str]] = []
         blocks = _blocks(reader, damaged, progress)

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode, WrongValueError
+from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode, WrongValueError
 from gloaming.shows.config_files.toml_lines import Key, place_of, read_toml
 
 
@@ -41,7 +41,7 @@ def read_tables(path: Path, model: type[T]) -> T:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise InvalidInputError(*(_mistake(found, path, lines, model) for found in _causes(error.errors()))) from None
+        raise InputError(*(_mistake(found, path, lines, model) for found in _causes(error.errors()))) from None
 
 
 def _causes(found: list[Any]) -> list[Any]:
@@ -77,9 +77,7 @@ def _refuse_place(data: Any, path: Path, lines: dict[Key, int], key: Key = ()) -
     for name, inner in data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ():
         if name == "place":
             line = place_of(lines, (*key, name))
-            raise InvalidInputError(
-                ConfigError(path, line, dotted((*key, name)), "there is no such key", "leave it out")
-            )
+            raise InputError(ConfigError(path, line, dotted((*key, name)), "there is no such key", "leave it out"))
         _refuse_place(inner, path, lines, (*key, name))
 
 

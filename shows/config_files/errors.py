@@ -36,7 +36,7 @@ class ConfigError:
         return " ".join(text.split())
 
 
-class InvalidInputError(Exception):
+class InputError(Exception):
     """One or more mistakes found in a person's files or call. Commands print each on a line and exit 2."""
 
     def __init__(self, *errors: ConfigError) -> None:
@@ -47,8 +47,8 @@ class InvalidInputError(Exception):
         return "\n".join(str(input_error) for input_error in self.errors)
 
 
-def input_error(place: Path | str, problem: str, hint: str | None = None) -> InvalidInputError:
-    return InvalidInputError(ConfigError(place, None, None, problem, hint))
+def input_error(place: Path | str, problem: str, hint: str | None = None) -> InputError:
+    return InputError(ConfigError(place, None, None, problem, hint))
 
 
 class WrongValueError(ValueError):

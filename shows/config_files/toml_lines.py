@@ -7,7 +7,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.toml_syntax import explain
 
 Key = tuple[str | int, ...]
@@ -16,22 +16,22 @@ Key = tuple[str | int, ...]
 def read_toml(path: Path) -> tuple[dict[str, Any], dict[Key, int]]:
     """The data of a TOML file and the line (from 1) of each key path in it.
 
-    Raises MistakeError for a file that is missing, unreadable, or not TOML.
+    Raises InputError for a file that is missing, unreadable, or not TOML.
     """
     try:
         raw = path.read_bytes()
     except FileNotFoundError:
-        raise InvalidInputError(
+        raise InputError(
             ConfigError(path, None, None, "there is no such file", "see the README's first evening")
         ) from None
     except OSError as error:
-        raise InvalidInputError(ConfigError(path, None, None, f"it cannot be read ({error.strerror})")) from None
+        raise InputError(ConfigError(path, None, None, f"it cannot be read ({error.strerror})")) from None
     text = _decoded(path, raw)
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         line, key, wrong, right = explain(text, error)
-        raise InvalidInputError(ConfigError(path, line, key, wrong, right)) from None
+        raise InputError(ConfigError(path, line, key, wrong, right)) from None
     return data, _lines(text)
 
 
@@ -45,7 +45,7 @@ def _decoded(path: Path, raw: bytes) -> str:
         wrong = f"column {column} has the byte 0x{raw[error.start]:02X}, which is not text in UTF-8"
         if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
             wrong = "the file is text in UTF-16, not in UTF-8"
-        raise InvalidInputError(ConfigError(path, line, None, wrong, "save the file as UTF-8")) from None
+        raise InputError(ConfigError(path, line, None, wrong, "save the file as UTF-8")) from None
 
 
 def place_of(lines: dict[Key, int], key: Key) -> int | None:

@@ -20,7 +20,7 @@ SLOTS = 3 * PIXELS_PER_UNIVERSE
 MA_PER_CHANNEL = 8
 FUSE_A = 5
 VOLTS, AMPS = 12, 29
-LOADED = 0.8
+SUPPLY_LOAD = 0.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +55,7 @@ def _wired() -> Iterator[Wiring]:
         pixels, supply, amps = 0, 1, 0.0
         for string in group:
             drawn = string_amps(len(string.points))
-            if amps + drawn > LOADED * AMPS:
+            if amps + drawn > SUPPLY_LOAD * AMPS:
                 supply, amps = supply + 1, 0.0
             amps += drawn
             more, place = divmod(pixels, PIXELS_PER_UNIVERSE)

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.demonstration.boathouse import PIXELS_PER_UNIVERSE, strings
 from gloaming.shows.demonstration.light import Harbour
 from gloaming.shows.demonstration.pieces import FPS, PIECES, PieceOfLight
@@ -131,7 +131,7 @@ def _make_sound(sound: Callable[[], Samples], path: Path) -> None:
     try:
         write_sound(path, sound())
     except (OSError, RuntimeError) as error:  # soundfile's own error is a RuntimeError
-        raise InvalidInputError(
+        raise InputError(
             ConfigError(path, None, None, f"this cannot be written: {error}", "free some space")
         ) from error
 
@@ -152,7 +152,7 @@ def _tidy(kept: Path) -> None:
 def _whole(path: Path) -> bool:
     try:
         inspect(path)
-    except InvalidInputError:
+    except InputError:
         return False
     return True
 

@@ -22,7 +22,7 @@ from gloaming.shows.protocols.e131 import UNIVERSE_MAX
 
 
 def frames_of(path: Path, first: int = 0, until: int | None = None) -> Iterator[Frames]:
-    """The frames `first` to `until` (not included) of a frame file, chunk by chunk. MistakeError at a damaged chunk."""
+    """The frames `first` to `until` (not included) of a frame file, chunk by chunk. InputError at a damaged chunk."""
     with FrameReader(path) as reader:
         end = reader.info.frames if until is None else until
         at = first

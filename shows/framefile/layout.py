@@ -22,7 +22,7 @@ import numpy.typing as npt
 import zstandard
 
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
-from gloaming.shows.time_units import SECOND_NS
+from gloaming.shows.time_units import FPS_MAX, SECOND_NS
 
 if TYPE_CHECKING:
     from concurrent.futures import Future, ThreadPoolExecutor
@@ -48,8 +48,6 @@ SAMPLE_NOISE, SAMPLE_CALM, SAMPLE_NEAR = 0.97, 0.1, 1.2
 """Above that share of its bytes a sample is noise; below that it is so calm that much depends on what lies beside it,
 and compressing is fast anyhow; within that factor of the best a filter is worth being tried."""
 
-FPS_MAX = 1000
-FRAMES_MAX = 2**40
 
 BREAK_US = 92
 MARK_AFTER_BREAK_US = 12

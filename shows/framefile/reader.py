@@ -17,11 +17,10 @@ from typing import Any, Self
 
 import zstandard
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.framefile.layout import (
     APPLICATION_ID,
     CHUNK_BYTES_MAX,
-    FRAMES_MAX,
     SCHEMA,
     VERSION,
     FrameFileInfo,
@@ -35,6 +34,7 @@ from gloaming.shows.framefile.layout import (
 )
 from gloaming.shows.framefile.writer import FrameWriter, mend
 from gloaming.shows.protocols.e131 import UNIVERSE_MAX
+from gloaming.shows.time_units import FRAMES_MAX
 
 __all__ = [
     "DamagedChunkError",
@@ -78,8 +78,8 @@ class DamagedChunkError(Exception):
         return f"{self.path}: {self.text}"
 
 
-def _mistake(path: Path, wrong: str, right: str | None = None) -> InvalidInputError:
-    return InvalidInputError(ConfigError(path, None, None, wrong, right))
+def _mistake(path: Path, wrong: str, right: str | None = None) -> InputError:
+    return InputError(ConfigError(path, None, None, wrong, right))
 
 
 def _check_header(path: Path) -> None:
@@ -186,7 +186,7 @@ def _seconds(info: FrameFileInfo, frame: int) -> str:
 class FrameReader:
     """Frames of a frame file, chunk by chunk; one chunk is held at a time. To be used in the thread that opens it.
 
-    MistakeError when the file cannot be opened. Decompressing releases the interpreter's lock.
+    InputError when the file cannot be opened. Decompressing releases the interpreter's lock.
     """
 
     def __init__(self, path: Path | str) -> None:
@@ -255,13 +255,13 @@ class FrameReader:
 
 
 def inspect(path: Path | str) -> FrameFileInfo:
-    """What a frame file says of itself, after the checks that are quick. MistakeError says what is wrong with it."""
+    """What a frame file says of itself, after the checks that are quick. InputError says what is wrong with it."""
     with FrameReader(path) as reader:
         return reader.info
 
 
 def verify(path: Path | str, progress: Callable[[int, int], None] | None = None) -> list[tuple[int, int, str]]:
-    """Every chunk read: the damaged ones as (first frame, frames, text with the seconds). MistakeError as `inspect`.
+    """Every chunk read: the damaged ones as (first frame, frames, text with the seconds). InputError as `inspect`.
 
     `progress` is told the frames done and the frames in all.
     """

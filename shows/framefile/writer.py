@@ -17,7 +17,7 @@ from typing import Self
 
 import numpy as np
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.framefile.layout import (
     APPLICATION_ID,
     SCHEMA,
@@ -54,13 +54,13 @@ class FrameWriter:
     `crash_safe`: every chunk is safe on the disk before the next begins. What can be made again does without, and is
     faster: chunks are compressed in threads beside, and made safe once, at the end.
 
-    MistakeError for universes or rates that cannot be, for a disk that is full or may not be written.
+    InputError for universes or rates that cannot be, for a disk that is full or may not be written.
     """
 
     def __init__(self, path: Path | str, fps: Fraction, universes: Sequence[Universe], crash_safe: bool = True) -> None:
         self.path = Path(path)
         if wrong := fps_wrong(fps) or universes_wrong(universes) or place_wrong(self.path):
-            raise InvalidInputError(ConfigError(self.path, None, None, wrong))
+            raise InputError(ConfigError(self.path, None, None, wrong))
         self.temporary = self.path.with_name(f"{self.path.name}.{secrets.token_hex(4)}{SUFFIX}")
         self.frames = 0
         self._id = os.urandom(8)
@@ -122,7 +122,7 @@ class FrameWriter:
     def retime(self, fps: Fraction) -> None:
         """Give the file another frame rate, for a writer that finds it only as the frames come."""
         if wrong := fps_wrong(fps):
-            raise InvalidInputError(ConfigError(self.path, None, None, wrong))
+            raise InputError(ConfigError(self.path, None, None, wrong))
         text = f"{fps.numerator}/{fps.denominator}"
         with self._said(), _transaction(self._connection):
             self._connection.execute("UPDATE meta SET value = ? WHERE key = 'fps'", (text,))
@@ -134,11 +134,11 @@ class FrameWriter:
         self._packers.drop()
 
     def close(self) -> None:
-        """Finish the file: seal it, and give it its name. MistakeError when it has no frames."""
+        """Finish the file: seal it, and give it its name. InputError when it has no frames."""
         try:
             self.flush()
             if self._meta["frames"] == "0":
-                raise InvalidInputError(ConfigError(self.path, None, None, "there are no frames to write"))
+                raise InputError(ConfigError(self.path, None, None, "there are no frames to write"))
             with self._said():
                 _seal(self._connection, self._meta, self._universes)
                 self._connection.close()
@@ -159,34 +159,30 @@ class FrameWriter:
             yield
         except (OSError, sqlite3.OperationalError) as error:
             wrong = f"it cannot be written ({getattr(error, 'strerror', None) or error})"
-            raise InvalidInputError(ConfigError(self.path, None, None, wrong)) from error
+            raise InputError(ConfigError(self.path, None, None, wrong)) from error
 
 
 def mend(temporary: Path | str, path: Path | str) -> int:
     """Finish a file whose writer was killed, under the name `path`; the number of frames saved.
 
-    What the writer had made safe is there; at most the frames since are lost. MistakeError when nothing can be saved.
+    What the writer had made safe is there; at most the frames since are lost. InputError when nothing can be saved.
     """
     temporary, path = Path(temporary), Path(path)
     if not temporary.exists():
-        raise InvalidInputError(ConfigError(temporary, None, None, "there is no such file"))
+        raise InputError(ConfigError(temporary, None, None, "there is no such file"))
     if path.exists() and path != temporary:
-        raise InvalidInputError(ConfigError(path, None, None, "there is a file of this name already"))
+        raise InputError(ConfigError(path, None, None, "there is a file of this name already"))
     try:
         uri = f"{temporary.absolute().as_uri()}?mode=rw"
         connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=0)
         with contextlib.closing(connection):
             if connection.execute("PRAGMA application_id").fetchone() != (APPLICATION_ID,):
-                raise InvalidInputError(ConfigError(temporary, None, None, "this is not a frame file"))
+                raise InputError(ConfigError(temporary, None, None, "this is not a frame file"))
             meta = dict(connection.execute("SELECT key, value FROM meta"))
             if meta["seal"] and temporary.suffix != SUFFIX:
-                raise InvalidInputError(
-                    ConfigError(temporary, None, None, "this frame file is finished; nothing to mend")
-                )
+                raise InputError(ConfigError(temporary, None, None, "this frame file is finished; nothing to mend"))
             if meta["frames"] == "0":
-                raise InvalidInputError(
-                    ConfigError(temporary, None, None, "it was left before the first frame was written")
-                )
+                raise InputError(ConfigError(temporary, None, None, "it was left before the first frame was written"))
             if not meta["seal"]:  # else it was left between its seal and its name
                 rows = connection.execute("SELECT number, slots, offset FROM universe")
                 _seal(connection, meta, tuple(Universe(*row) for row in rows))
@@ -194,7 +190,7 @@ def mend(temporary: Path | str, path: Path | str) -> int:
     except (OSError, sqlite3.Error, KeyError, TypeError) as error:
         busy = getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
         wrong = "it is still being written" if busy else f"it cannot be mended ({error})"
-        raise InvalidInputError(ConfigError(temporary, None, None, wrong)) from error
+        raise InputError(ConfigError(temporary, None, None, wrong)) from error
     return int(meta["frames"])
 
 

@@ -12,7 +12,7 @@ from typing import IO
 
 import numpy as np
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, input_error
+from gloaming.shows.config_files.errors import ConfigError, InputError, input_error
 from gloaming.shows.framefile.layout import CHUNK_BYTES_MAX
 from gloaming.shows.framefile.reader import Frames
 from gloaming.shows.framefile.source import FrameSource, blocks_of
@@ -41,13 +41,13 @@ def read_npy(path: Path) -> FrameSource:
 
 
 def check_array(path: Path, array: np.ndarray) -> None:
-    """MistakeError unless an array is `(frames, slots) uint8` with at least one of each."""
+    """InputError unless an array is `(frames, slots) uint8` with at least one of each."""
     nan = array.dtype.kind == "f" and bool(np.isnan(array).any())
     check_kind(path, array.dtype, array.shape, " (and some of it is not a number)" if nan else "")
 
 
 def check_kind(path: Path, dtype: np.dtype, shape: tuple[int, ...], more: str = "") -> None:
-    """MistakeError unless an array of this type and shape is `(frames, slots) uint8` with at least one of each."""
+    """InputError unless an array of this type and shape is `(frames, slots) uint8` with at least one of each."""
     if dtype != np.uint8:
         right = "levels are whole numbers 0 to 255: save np.clip(array, 0, 255).astype('uint8')"
         right += ", of levels 0 to 1 after a multiplication by 255" if dtype.kind == "f" else ""
@@ -154,17 +154,17 @@ def _rows(path: Path, file: IO[str]) -> Iterator[Frames]:
             slots = slots or len(row)
             if len(row) != slots:
                 wrong = f"there are {len(row)} levels, but {slots} in the first line"
-                raise InvalidInputError(ConfigError(path, reader.line_num, None, wrong))
+                raise InputError(ConfigError(path, reader.line_num, None, wrong))
             try:
                 levels = np.array(row, dtype=np.int64)
             except (ValueError, OverflowError):
                 wrong = f"{_not_whole(row)!r} is not a level"
-                raise InvalidInputError(ConfigError(path, reader.line_num, None, wrong, LEVELS)) from None
+                raise InputError(ConfigError(path, reader.line_num, None, wrong, LEVELS)) from None
             if levels.min() < 0 or levels.max() > 255:
                 wrong = f"a level of {levels.max() if levels.max() > 255 else levels.min()}"
-                raise InvalidInputError(ConfigError(path, reader.line_num, None, wrong, LEVELS))
+                raise InputError(ConfigError(path, reader.line_num, None, wrong, LEVELS))
             yield levels.astype(np.uint8)[None]
     except UnicodeDecodeError:
         raise input_error(path, "this is not text") from None
     except csv.Error as error:
-        raise InvalidInputError(ConfigError(path, reader.line_num, None, f"it cannot be read ({error})")) from None
+        raise InputError(ConfigError(path, reader.line_num, None, f"it cannot be read ({error})")) from None

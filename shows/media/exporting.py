@@ -50,7 +50,7 @@ def rows_of_pixels(info: FrameFileInfo) -> View:
 
 
 def on_matrix(info: FrameFileInfo, matrix: Matrix) -> View:
-    """A matrix that begins at the first slot of the file. MistakeError if it is larger than a frame."""
+    """A matrix that begins at the first slot of the file. InputError if it is larger than a frame."""
     if matrix.slots > info.frame_bytes:
         wrong = f"a matrix of {matrix.width}x{matrix.height} has {matrix.slots} slots, a frame {info.frame_bytes}"
         raise input_error("--matrix", wrong)
@@ -58,7 +58,7 @@ def on_matrix(info: FrameFileInfo, matrix: Matrix) -> View:
 
 
 def on_strings(info: FrameFileInfo, rig: Rig, rig_path: Path) -> View:
-    """The strings of a rig where they hang, by their `points` or `line`. MistakeError if none says where it hangs."""
+    """The strings of a rig where they hang, by their `points` or `line`. InputError if none says where it hangs."""
     offsets = {one.number: (one.offset, one.slots) for one in info.universes}
     places, slots = [], []
     for string in rig.string:
@@ -98,7 +98,7 @@ def draw(
 ) -> None:
     """Write the contact sheet and the strip of time to one PNG, every value looked up in `table`, if there is one.
 
-    MistakeError without Pillow, for another kind of file, or at a damaged chunk.
+    InputError without Pillow, for another kind of file, or at a damaged chunk.
     """
     if out.suffix.lower() != ".png":
         raise input_error(out, "a preview is a PNG", "let its name end in .png")
@@ -186,7 +186,7 @@ WIDTH_PX = 640
 
 
 def export(info: FrameFileInfo, out: Path, view: View, progress: Progress | None = None) -> None:
-    """Write H.264, its kind by the ending of the name. MistakeError without PyAV, or at a damaged chunk."""
+    """Write H.264, its kind by the ending of the name. InputError without PyAV, or at a damaged chunk."""
     try:
         import av
     except ImportError:

@@ -14,7 +14,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, input_error
+from gloaming.shows.config_files.errors import ConfigError, InputError, input_error
 from gloaming.shows.framefile.layout import Frames
 from gloaming.shows.framefile.reader import Universe
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
@@ -80,21 +80,17 @@ class Matrix:
 
 
 def parse_matrix(size: str, first_pixel: str, runs: str, back_and_forth: bool, order: str) -> Matrix:
-    """A matrix as a person writes it: `64x32`, `top-left`, `across`, `RGB`. InvalidInputError if there is no such."""
+    """A matrix as a person writes it: `64x32`, `top-left`, `across`, `RGB`. InputError if there is no such."""
     match = re.fullmatch(r"([1-9][0-9]{0,4})x([1-9][0-9]{0,4})", size, re.ASCII)
     if not match:
-        raise InvalidInputError(
-            ConfigError("--matrix", None, None, f"{size!r} is not a size", "write width x height: 64x32")
-        )
+        raise InputError(ConfigError("--matrix", None, None, f"{size!r} is not a size", "write width x height: 64x32"))
     if sorted(order) not in (sorted("RGB"), sorted("RGBW")):
         wrong = f"{order!r} is not an order of colours"
-        raise InvalidInputError(
-            ConfigError("--order", None, None, wrong, "write each letter of RGB, or of RGBW, once: GRB")
-        )
+        raise InputError(ConfigError("--order", None, None, wrong, "write each letter of RGB, or of RGBW, once: GRB"))
     matrix = Matrix(int(match[1]), int(match[2]), first_pixel, runs, back_and_forth, order)
     if matrix.slots > UNIVERSE_MAX * SLOTS_MAX:
         wrong = f"{size} has {matrix.slots} slots, more than all universes hold"
-        raise InvalidInputError(ConfigError("--matrix", None, None, wrong))
+        raise InputError(ConfigError("--matrix", None, None, wrong))
     return matrix
 
 
@@ -128,7 +124,7 @@ def string_slots(string: PixelString, places: Mapping[int, tuple[int, int]]) -> 
 
 
 class Hanging:
-    """The strings of a rig that say where they hang, as a canvas. MistakeError if none does.
+    """The strings of a rig that say where they hang, as a canvas. InputError if none does.
 
     A picture is stretched over all of them, its top where the highest pixel hangs. For pixels with white, what the
     three colours have in common goes to white. `universes` are those of the rig that such a string is on.

@@ -47,7 +47,7 @@ def held(pictures: Iterable[tuple[int, Frames]], wanted: Iterable[int]) -> Itera
 
 
 def resampled(source: FrameSource, source_fps: Fraction, fps: Fraction) -> tuple[FrameSource, Fraction]:
-    """A source of a known rate at about another, and the exact rate. MistakeError if its frames are not counted."""
+    """A source of a known rate at about another, and the exact rate. InputError if its frames are not counted."""
     if source_fps == fps:
         return source, fps
     if source.frames is None:

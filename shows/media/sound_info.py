@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.media.loudness import Loudness, Meter
 from gloaming.shows.media.sound_reading import ALIKE_S, OpenSound, SoundMissingError, to_channels
 from gloaming.shows.time_units import SECOND_NS
@@ -49,7 +49,7 @@ class Measured:
 
 
 def inspect_sound(path: Path) -> SoundFileInfo:
-    """What a sound file says of itself. MistakeError, SoundMissingError."""
+    """What a sound file says of itself. InputError, SoundMissingError."""
     with OpenSound(path, mend=False) as sound:
         return _info(sound)
 
@@ -57,18 +57,18 @@ def inspect_sound(path: Path) -> SoundFileInfo:
 def sound_length_ns(path: Path) -> int:
     """How long a sound file lasts, by what it says of itself, where its end is really there. It is not decoded.
 
-    MistakeError, SoundMissingError.
+    InputError, SoundMissingError.
     """
     with _hushed(), OpenSound(path, mend=False) as sound:
         sound.seek(sound.frames - 1)
         if not len(sound.read(1)):
             wrong = "it is cut short or damaged: its end cannot be decoded"
-            raise InvalidInputError(ConfigError(path, None, None, wrong, "copy it again"))
+            raise InputError(ConfigError(path, None, None, wrong, "copy it again"))
         return _info(sound).length_ns
 
 
 def measure(path: Path, channels: int = 2) -> Measured:
-    """A sound file decoded from end to end, for a device of one or two channels. MistakeError, SoundMissingError."""
+    """A sound file decoded from end to end, for a device of one or two channels. InputError, SoundMissingError."""
     with _hushed(), OpenSound(path) as sound:
         meter = Meter(sound.rate_hz, channels)
         while len(block := sound.read(BLOCK)):
@@ -108,7 +108,7 @@ def main() -> None:
     found: dict[str, object] = {"lufs": None, "dbtp": None, "wrong": ""}
     try:
         measured = measure(path, int(sys.argv[2]))
-    except InvalidInputError as error:
+    except InputError as error:
         found["wrong"] = error.errors[0].problem
     except SoundMissingError as error:
         found["wrong"] = str(error)

@@ -13,7 +13,7 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.media.mp3_frames import mend_holes
 
 Samples = npt.NDArray[np.float32]
@@ -43,7 +43,7 @@ class OpenSound:
     """An open sound file. What cannot be decoded is silent, and what follows it comes at its time."""
 
     def __init__(self, path: Path, mend: bool = True) -> None:
-        """Open it; where `mend` is not set, holes in an MP3 are not looked for. MistakeError, SoundMissingError."""
+        """Open it; where `mend` is not set, holes in an MP3 are not looked for. InputError, SoundMissingError."""
         self.path = path
         self.frame = 0
         """Of which sample (of each channel) `read` gives the next block."""
@@ -143,7 +143,7 @@ class OpenSound:
             mended = mend_holes(self.path.read_bytes())
         except OSError as error:
             wrong = f"it cannot be read ({error.strerror or error})"
-            raise InvalidInputError(ConfigError(self.path, None, None, wrong)) from None
+            raise InputError(ConfigError(self.path, None, None, wrong)) from None
         if mended:
             self._source = mended.content
             self.holes += mended.holes
@@ -181,34 +181,32 @@ class OpenSound:
             wrong = "there is no sound in it"
         if wrong:
             hint = "save it as stereo at 44100 or 48000 samples a second"
-            raise InvalidInputError(ConfigError(self.path, None, None, wrong, hint))
+            raise InputError(ConfigError(self.path, None, None, wrong, hint))
 
 
 def _open(path: Path, source: Path | bytes) -> Any:
-    """A `soundfile.SoundFile`. MistakeError, SoundMissingError."""
+    """A `soundfile.SoundFile`. InputError, SoundMissingError."""
     try:
         import soundfile
     except (ImportError, OSError) as error:
         raise SoundMissingError(f"{MISSING} ({error})") from None
     try:
         if path.exists() and not path.is_file():
-            raise InvalidInputError(ConfigError(path, None, None, "this is not a file", f"name a file in {FORMATS}"))
+            raise InputError(ConfigError(path, None, None, "this is not a file", f"name a file in {FORMATS}"))
         with path.open("rb") as file:
             head = file.read(12)
     except FileNotFoundError:
-        raise InvalidInputError(
-            ConfigError(path, None, None, "there is no such file", f"name a file in {FORMATS}")
-        ) from None
+        raise InputError(ConfigError(path, None, None, "there is no such file", f"name a file in {FORMATS}")) from None
     except (OSError, ValueError) as error:
         wrong = f"it cannot be read ({getattr(error, 'strerror', None) or error})"
-        raise InvalidInputError(ConfigError(path, None, None, wrong)) from None
+        raise InputError(ConfigError(path, None, None, wrong)) from None
     if not head:
-        raise InvalidInputError(ConfigError(path, None, None, "the file is empty", "copy it again"))
+        raise InputError(ConfigError(path, None, None, "the file is empty", "copy it again"))
     try:
         sound = soundfile.SoundFile(BytesIO(source) if isinstance(source, bytes) else source)
     except (soundfile.LibsndfileError, TypeError, ValueError) as error:
         wrong = f"this is not sound that can be played ({_said(error)})"
-        raise InvalidInputError(ConfigError(path, None, None, wrong, f"save it as {FORMATS}")) from None
+        raise InputError(ConfigError(path, None, None, wrong, f"save it as {FORMATS}")) from None
     # What says that it is seekable is sought by soundfile after every block read, which tears holes into MP3.
     sound.seekable = lambda: False
     return sound

@@ -16,7 +16,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
 from gloaming.shows.protocols.e131.parse import Bytes, Datagrams, Integers
 from gloaming.shows.recording.links import Links
@@ -92,7 +92,7 @@ class _Damaged(Exception):
 def datagrams(path: Path, seen: Seen) -> Iterator[Datagrams]:
     """The UDP payloads of a capture, some thousands at a time, in a buffer that is used again for the next.
 
-    MistakeError if it is none, or cannot be read.
+    InputError if it is none, or cannot be read.
     """
     links, order = Links(), Order()
     try:
@@ -108,7 +108,7 @@ def datagrams(path: Path, seen: Seen) -> Iterator[Datagrams]:
     except (OSError, EOFError, zlib.error) as error:
         if seen.packets == 0:
             wrong = f"it cannot be read ({getattr(error, 'strerror', None) or error})"
-            raise InvalidInputError(ConfigError(path, None, None, wrong)) from None
+            raise InputError(ConfigError(path, None, None, wrong)) from None
         seen.trouble = f"it cannot be read to its end ({getattr(error, 'strerror', None) or error})"
     buffer, table = order.rest()
     if len(table):
@@ -164,7 +164,7 @@ class _Reader:
         self._stream = stream
         head = stream.read(24)
         if not head:
-            raise InvalidInputError(ConfigError(path, None, None, "the file is empty"))
+            raise InputError(ConfigError(path, None, None, "the file is empty"))
         self._rest = head
         self._at_ns = 0
         self._order = "<"
@@ -181,7 +181,7 @@ class _Reader:
                 self._records = self._pcap
                 return
         right = "pcap and pcapng are read, plain or gzipped"
-        raise InvalidInputError(ConfigError(path, None, None, "this is not a network capture", right))
+        raise InputError(ConfigError(path, None, None, "this is not a network capture", right))
 
     @property
     def interfaces(self) -> int:

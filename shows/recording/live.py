@@ -182,7 +182,7 @@ class Live:
         return sorted(self._wanted.universes or self._census.sent)
 
     def _recording(self) -> Recording:
-        """The recording; begun, if it is not yet, with the universes heard by now. MistakeError if there are none."""
+        """The recording; begun, if it is not yet, with the universes heard by now. InputError if there are none."""
         if self.recording is None:
             numbers = self._numbers()
             if not self._census.sent.keys() & set(numbers):
@@ -193,7 +193,7 @@ class Live:
         return self.recording
 
     def finish(self, closed: Callable[[Path], None], progress: Progress | None = None) -> Outcome:
-        """Take what still waits, close the file, say so, tidy it. MistakeError when nothing came."""
+        """Take what still waits, close the file, say so, tidy it. InputError when nothing came."""
         self._receiver.stop()
         try:
             while True:

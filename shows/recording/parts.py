@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.config_files.errors import InvalidInputError, input_error
+from gloaming.shows.config_files.errors import InputError, input_error
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.layout import chunk_frames
 from gloaming.shows.framefile.reader import Frames, FrameWriter, Universe
@@ -51,7 +51,7 @@ class Parts:
         return len(self._earlier) >= PARTS_MAX
 
     def add(self, slots: Mapping[int, int]) -> None:
-        """Universes that turn up on the way. MistakeError as `FrameWriter`."""
+        """Universes that turn up on the way. InputError as `FrameWriter`."""
         self._writer.flush()
         if self._writer.empty:
             self._writer.discard()
@@ -61,7 +61,7 @@ class Parts:
         self._writer = self._begin()
 
     def write(self, row: Bytes) -> None:
-        """One frame, safe on the disk within about a second if it is to be. MistakeError as `FrameWriter`."""
+        """One frame, safe on the disk within about a second if it is to be. InputError as `FrameWriter`."""
         if len(row) < len(self._slots):
             row = np.concatenate([row, np.zeros((len(self._slots) - len(row), SLOTS_MAX), np.uint8)])
         self._writer.write(self._frame(row))
@@ -71,7 +71,7 @@ class Parts:
             self._unsafe = 0
 
     def flush(self) -> None:
-        """All that was written is safe on the disk. MistakeError as `FrameWriter`."""
+        """All that was written is safe on the disk. InputError as `FrameWriter`."""
         self._writer.flush()
 
     def drop_tail(self) -> None:
@@ -84,7 +84,7 @@ class Parts:
             writer.discard()
 
     def close(self, fps: Fraction) -> list[str]:
-        """Finish the file, at this rate; lines on what could not be done. MistakeError when there is no frame."""
+        """Finish the file, at this rate; lines on what could not be done. InputError when there is no frame."""
         parts = [*self._earlier, (self._writer, self._slots)]
         for writer, _ in parts:
             if writer.empty and len(parts) > 1:
@@ -97,7 +97,7 @@ class Parts:
         if fps != self._fps:
             try:
                 writer.retime(fps)
-            except InvalidInputError as error:
+            except InputError as error:
                 notes.append(f"the rate stays {float(self._fps):g}: {error.errors[0].problem}")
         writer.close()
         return notes
@@ -119,7 +119,7 @@ class Parts:
 
         try:
             write_source(FrameSource(sum(whole.values()), None, fps, blocks()), self._out, fps, universes_of(whole))
-        except InvalidInputError as error:
+        except InputError as error:
             names = ", ".join(path.name for path in paths)
             raise input_error(self._out, f"{error.errors[0].problem}; its parts are kept as {names}") from None
         for path in paths:

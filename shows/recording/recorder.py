@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from gloaming.shows.config_files.errors import InvalidInputError, input_error
+from gloaming.shows.config_files.errors import InputError, input_error
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect
 from gloaming.shows.framefile.source import FrameSource, Progress, write_source
@@ -131,7 +131,7 @@ class Recording:
             return
         try:
             self._parts.add(slots)
-        except InvalidInputError as error:
+        except InputError as error:
             self._break(error)
             return
         self._slots.update(slots)
@@ -197,7 +197,7 @@ class Recording:
             self._filled_before = self._pacer.filled
         try:
             self._parts.write(row)
-        except InvalidInputError as error:
+        except InputError as error:
             self._break(error)
             return
         np.bitwise_or(self._lit, row, out=self._lit)
@@ -206,13 +206,13 @@ class Recording:
         if self.tally.frames == self._frames_max:
             self.ended = "the time is over"
 
-    def _break(self, error: InvalidInputError) -> None:
+    def _break(self, error: InputError) -> None:
         """End with what is safe, since no more can be written."""
         self._parts.drop_tail()
         self.ended = self._broken = error.errors[0].problem
 
     def close(self) -> Outcome:
-        """Finish the file. MistakeError when there is no frame to write."""
+        """Finish the file. InputError when there is no frame to write."""
         self._assembler.finish()
         if self._still_max is None or self.ended is None:
             for _ in range(self._still):
@@ -221,7 +221,7 @@ class Recording:
         if self._broken is None:
             try:
                 self._parts.flush()
-            except InvalidInputError as error:
+            except InputError as error:
                 self._break(error)
         self.tally.measured_fps = self._pacer.measured_fps()
         self.tally.rates = self._pacer.rates()
@@ -231,7 +231,7 @@ class Recording:
         fps = self._wanted.fps or (usual(self.tally.measured_fps) if self.tally.measured_fps else self._fps)
         try:
             notes += self._parts.close(fps)
-        except InvalidInputError:
+        except InputError:
             if self._broken is None:
                 raise
             raise input_error(self._out, self._broken) from None
@@ -261,14 +261,14 @@ class Recording:
         source = FrameSource(len(columns), info.frames, info.fps, blocks)
         try:
             write_source(source, info.path, info.fps, universes_of(slots), progress)
-        except InvalidInputError as error:
+        except InputError as error:
             note = f"slots that were never lit are still in it: {error.errors[0].problem}"
             return replace(outcome, notes=(*outcome.notes, note))
         return replace(outcome, info=inspect(info.path))
 
 
 def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | None = None) -> Outcome:
-    """Record a capture file: once through to see what is in it, and once more to write. MistakeError if it has nothing
+    """Record a capture file: once through to see what is in it, and once more to write. InputError if it has nothing
     for us. `progress` is told packets done, and in all.
     """
     seen, census = capture.Seen(), Census(wanted.universes, measured=wanted.slots == "used")

@@ -54,7 +54,7 @@ class Sockets:
     that one alone. `notes` are lines on what cannot be heard.
 
     Who has taken the sockets out (`all`) gets no more of them: `spare` is how many there are to be for later.
-    MistakeError if the address is not ours, the port is taken, or there is no such interface.
+    InputError if the address is not ours, the port is taken, or there is no such interface.
     """
 
     def __init__(self, universes: Iterable[int], address: str | None, interface: str | None, spare: int = 0) -> None:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from gloaming.shows.config_files.checking import Table, instead, on_their_lines, read_tables
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, WrongValueError
+from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 
 UNIVERSES = range(1, UNIVERSE_MAX + 1)
@@ -189,11 +189,11 @@ class Rig(Table):
 
 
 def load_rig(path: Path) -> Rig:
-    """A rig.toml, checked as a whole. Raises MistakeError with every mistake in it."""
+    """A rig.toml, checked as a whole. Raises InputError with every mistake in it."""
     rig = read_tables(path, Rig)
     errors = [*_names(path, rig), *_owners(path, rig), *_strings(path, rig)]
     if errors:
-        raise InvalidInputError(*on_their_lines(path, errors))
+        raise InputError(*on_their_lines(path, errors))
     return rig
 
 

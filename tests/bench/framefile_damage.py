@@ -26,7 +26,7 @@ from pathlib import Path
 import numpy as np
 import zstandard
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.layout import HEAD, seal
 from gloaming.shows.framefile.reader import DamagedChunkError, FrameReader, Frames, FrameWriter, Universe
 
@@ -254,7 +254,7 @@ def play(path: Path) -> tuple[str, dict[int, Frames]]:
                     frame = error.first_frame + error.frames
                     _one_line(error)
             return ("plays in part" if damaged else "plays"), played
-    except InvalidInputError as error:
+    except InputError as error:
         _one_line(error)
         return "clear error", played
 

@@ -11,7 +11,7 @@ from ipaddress import ip_address, ip_interface
 import pytest
 
 from gloaming.shows import interfaces
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.recording.sockets import Sockets
 from tests.namespaces import in_namespace, namespaces
 from tests.tools import needs
@@ -65,5 +65,5 @@ def test_whichever_address_names_an_interface_its_groups_are_joined_by_both_prot
 
 
 def test_an_address_that_no_interface_has_is_refused_before_anything_is_heard(board: str) -> None:
-    with pytest.raises(InvalidInputError, match=r"no interface has the address 192\.0\.2\.9"):
+    with pytest.raises(InputError, match=r"no interface has the address 192\.0\.2\.9"):
         in_namespace(board, lambda: Sockets([7], None, "192.0.2.9"))

@@ -20,7 +20,7 @@ from pydantic_core import CoreSchema, ErrorDetails, PydanticCustomError, core_sc
 
 from gloaming.daemon.direction.overrides import ASKED
 from gloaming.shows.config_files.checking import CODES
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode
 
 
 def refused(problem: str, hint: str, key: str | None = None) -> PydanticCustomError:
@@ -129,7 +129,7 @@ def checked(adapter: TypeAdapter[Any], request: object) -> dict[str, Any]:
     try:
         found: RequestModel = adapter.validate_python(request)
     except ValidationError as error:
-        raise InvalidInputError(mistake_of(error.errors()[0])) from None
+        raise InputError(mistake_of(error.errors()[0])) from None
     return found.model_dump(exclude_unset=True)
 
 

@@ -98,5 +98,5 @@ _ANY_OVERRIDE: TypeAdapter[OverrideRequest] = TypeAdapter(AnyOverrideRequest)
 
 
 def override_request(request: object) -> dict[str, Any]:
-    """A request for an override, checked: only the keys that were given. MistakeError."""
+    """A request for an override, checked: only the keys that were given. InputError."""
     return checked(_ANY_OVERRIDE, request)

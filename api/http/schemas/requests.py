@@ -85,7 +85,7 @@ _ANY_RIG_CHECK: TypeAdapter[RigCheckRequest] = TypeAdapter(AnyRigCheckRequest)
 
 
 def rig_check_request(request: object) -> dict[str, Any]:
-    """A request for a rig check, checked: only the keys that were given. MistakeError."""
+    """A request for a rig check, checked: only the keys that were given. InputError."""
     return checked(_ANY_RIG_CHECK, request)
 
 

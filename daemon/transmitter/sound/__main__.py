@@ -27,7 +27,7 @@ from gloaming.daemon.transmitter.sound.mixer import SoundVoice, mix
 from gloaming.daemon.transmitter.sound.plan import SoundPass, SoundPlan, read_plan
 from gloaming.daemon.transmitter.sound.quiet import QuietWindows, read_quiet
 from gloaming.daemon.transmitter.sound.reader import SoundReader
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.media.sound_info import inspect_sound
 from gloaming.shows.media.sound_reading import SoundMissingError
 from gloaming.shows.time_units import SECOND_NS
@@ -129,7 +129,7 @@ class SoundProcess:
         first = next(self.plan.passes(now_ns), None)
         wanted_hz = None
         if first:
-            with contextlib.suppress(InvalidInputError, SoundMissingError):  # its reel says so when it is opened
+            with contextlib.suppress(InputError, SoundMissingError):  # its reel says so when it is opened
                 wanted_hz = inspect_sound(Path(first.path)).rate_hz
         try:
             device = find(self.plan.device, devices())

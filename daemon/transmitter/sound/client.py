@@ -25,7 +25,7 @@ AFTER_NS = MINUTE_NS
 """How long without sound it is kept: the device is then free for others."""
 RETRY_NS = tuple(seconds * SECOND_NS for seconds in (1, 1, 2, 4, 8, 15))
 """Between tries to start it again; the last for every further one."""
-UNREAD_BYTES_MAX = 1 << 20
+UNSENT_BYTES_MAX = 1 << 20
 SILENT_NS = 12 * SECOND_NS
 """A process that is needed and says nothing for so long hangs in its device."""
 PATIENCE = 3
@@ -197,7 +197,7 @@ class SoundClient:
                 self._unsent = self._unsent[self.sock.send(self._unsent) :]
             except (BrokenPipeError, ConnectionResetError):
                 self._hang_up()
-        if len(self._unsent) > UNREAD_BYTES_MAX:
+        if len(self._unsent) > UNSENT_BYTES_MAX:
             self._hang_up()
 
     def _hang_up(self) -> None:

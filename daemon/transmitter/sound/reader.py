@@ -7,7 +7,7 @@ from collections import deque
 from pathlib import Path
 from typing import Any
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.media.sound_reading import OpenSound, Samples, SoundMissingError, to_channels
 
 AHEAD_S = 3.0
@@ -64,7 +64,7 @@ class SoundReader:
         try:
             with OpenSound(Path(self.path)) as sound:
                 self._decode(sound, position)
-        except InvalidInputError as error:
+        except InputError as error:
             self.trouble = error.errors[0].problem
         except (SoundMissingError, RuntimeError, OSError, ValueError, ImportError) as error:
             self.trouble = str(error)

@@ -19,7 +19,7 @@ import pytest
 import sacn
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, Universe, inspect
 from gloaming.shows.recording.recorder import Wanted, from_capture
 from tests.daemon.transmitter.stage import moving, on_stage, segment, street, universe, write_frames
@@ -243,7 +243,7 @@ def test_a_place_that_is_not_there_is_told_before_anything_is_recorded(tmp_path:
         command = [*COMMAND, "record", out, "--universes", "1", "--address", "127.0.55.5"]
         done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=PATIENCE_S)
         assert done.returncode == 2 and text in done.stderr
-    with pytest.raises(InvalidInputError, match="this is a folder"):
+    with pytest.raises(InputError, match="this is a folder"):
         from_capture(CAPTURE, Path(), Wanted())
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from gloaming.api.cli import record_verb
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
 from gloaming.shows.protocols.e131.parse import Datagrams
 from gloaming.shows.recording.live import Live
@@ -99,7 +99,7 @@ def test_who_waits_for_a_change_waits_as_long_as_it_takes(
 
 
 def test_a_change_that_never_came_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with pytest.raises(InvalidInputError, match="nothing changed"):
+    with pytest.raises(InputError, match="nothing changed"):
         recorded(tmp_path, Wire(still(9.0), 20), monkeypatch, from_change=True)
 
 
@@ -118,7 +118,7 @@ def test_a_recording_of_so_many_seconds_ends_after_them_though_nothing_came(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, events: list[Event], text: str
 ) -> None:
     wire = Wire(events, 59)
-    with pytest.raises(InvalidInputError) as told:
+    with pytest.raises(InputError) as told:
         recorded(tmp_path, wire, monkeypatch, for_s=3.0)
     assert wire.now_s < 4 and str(told.value) == f"--for: it ended after 3 s: {text}"
 

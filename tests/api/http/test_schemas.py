@@ -12,7 +12,7 @@ from gloaming.api.http.schemas.answers import JournalLine, NightAhead, SeasonRep
 from gloaming.api.http.schemas.overrides import override_request
 from gloaming.api.http.schemas.requests import rig_check_request
 from gloaming.api.http.schemas.states import Explanation, Now, RigListed, Telemetry
-from gloaming.shows.config_files.errors import InvalidInputError, MistakeCode
+from gloaming.shows.config_files.errors import InputError, MistakeCode
 from tests.api.house import house, run
 from tests.places import TOP
 
@@ -54,7 +54,7 @@ from tests.places import TOP
 def test_an_override_that_is_asked_for_wrongly_is_reported_with_its_key_and_a_right_example(
     request_: dict[str, object], key: str, wrong: str, right: str
 ) -> None:
-    with pytest.raises(InvalidInputError) as error:
+    with pytest.raises(InputError) as error:
         override_request(request_)
     (config_error,) = error.value.errors
     assert (config_error.file, config_error.key) == ("request", key)
@@ -83,7 +83,7 @@ def test_an_override_that_is_asked_for_wrongly_is_reported_with_its_key_and_a_ri
 def test_a_rig_check_that_is_asked_for_wrongly_is_reported_in_one_line(
     request_: dict[str, object], reported: str
 ) -> None:
-    with pytest.raises(InvalidInputError) as caught:
+    with pytest.raises(InputError) as caught:
         rig_check_request(request_)
     assert len(caught.value.errors) == 1
     assert reported in str(caught.value)

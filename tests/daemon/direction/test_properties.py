@@ -36,7 +36,7 @@ from gloaming.daemon.site.schema_rules import Hours, Performance
 from gloaming.daemon.timetable.nights import nights
 from gloaming.daemon.timetable.rules import windows
 from gloaming.daemon.timetable.sun import Spot
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, site_of
 
 S = SECOND_NS
@@ -377,7 +377,7 @@ def test_what_is_asked_is_kept_refused_or_told_wrong_and_never_lights_the_dark_h
     at_ns = case.instants(1)[0]
     try:
         override = ask(override_request(request), at_ns, case.site, case.overrides, "the porch")
-    except InvalidInputError as error:
+    except InputError as error:
         assert "\n" not in str(error)
         assert error.errors[0].hint
         return

@@ -13,7 +13,7 @@ from gloaming.daemon.direction.overrides import Override, after_step
 from gloaming.daemon.direction.requests import SOUND_AHEAD_NS, UNDO_SKIP_NS, Refusal, ask
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.site.load import Site
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from tests.daemon.quay_site import SECOND_NS, TABLES, local, ns, performance, site_of
 
 S, MIN = SECOND_NS, 60 * SECOND_NS
@@ -187,7 +187,7 @@ def test_a_skip_takes_the_next_piece_and_can_be_taken_back_for_a_minute(site: Si
 def test_what_this_site_or_this_hour_does_not_allow_is_reported_with_its_key_and_a_right_example(
     site: Site, request_: dict[str, object], key: str, wrong: str, right: str
 ) -> None:
-    with pytest.raises(InvalidInputError) as error:
+    with pytest.raises(InputError) as error:
         ask(override_request(request_), AT, site)
     (config_error,) = error.value.errors
     assert (config_error.file, config_error.key) == ("request", key)

@@ -19,7 +19,7 @@ from gloaming.daemon.score.score import Picture, Score, Segment
 from gloaming.daemon.score.windows import NeighboursWindow, Windows
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.transmitter.player import _stretch
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.rig.patterns import blocks, frame_rate
 from gloaming.shows.time_units import SECOND_NS
 from tests.daemon import quay_site
@@ -174,7 +174,7 @@ def test_while_the_show_is_paused_the_rig_can_be_checked(site: Site) -> None:
 def test_what_this_rig_does_not_have_is_reported_in_one_line(
     site: Site, request_: dict[str, object], said: str
 ) -> None:
-    with pytest.raises(InvalidInputError) as caught:
+    with pytest.raises(InputError) as caught:
         ask_rig_check(request_, at(site, "17:00"), site)
     assert len(caught.value.errors) == 1
     assert said in str(caught.value)

@@ -28,7 +28,7 @@ from gloaming.daemon.reports.survey_sound import survey_sounds
 from gloaming.daemon.score.score import Score, Segment
 from gloaming.daemon.site.schema import read_delay, read_level
 from gloaming.daemon.transmitter.sound.plan import plan_of
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 from tests.daemon.quay_site import EVENING, TABLES, ns, site_of, write
 
@@ -265,7 +265,7 @@ def test_delays_and_levels_are_read() -> None:
     ],
 )
 def test_what_is_wrong_in_the_sound_table_is_said_with_its_line(line: str, said: str, tmp_path: Path) -> None:
-    with pytest.raises(InvalidInputError) as caught:
+    with pytest.raises(InputError) as caught:
         site_of(tmp_path, TABLES, EVENING, f"\n[sound]\n{line}\n")
     text = str(caught.value)
     number = (tmp_path / "site.toml").read_text().splitlines().index(line) + 1

@@ -23,7 +23,7 @@ from gloaming.daemon.reports.rehearsal import rehearse
 from gloaming.daemon.reports.survey_energy import energy
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.timetable.nights import nights
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, Universe
 from tests.daemon.direction.test_day_plan import DAY, NTSC, H, S, evening, frame, level, override, stage
 from tests.daemon.quay_site import PLACE, RIG, ns, performance
@@ -183,13 +183,13 @@ def test_a_rehearsal_counts_every_turn_of_a_joined_piece(tmp_path: Path) -> None
 
 
 def test_turns_that_no_board_could_follow_are_a_mistake(tmp_path: Path) -> None:
-    with pytest.raises(InvalidInputError) as caught:
+    with pytest.raises(InputError) as caught:
         site_of(tmp_path / "two", {"port": 1, "starboard": 1})
     (config_error,) = caught.value.errors
     assert (config_error.line, config_error.key) == (17, "show[0].order")
     assert "0.025 s on the average" in config_error.problem
     assert "name one piece alone" in str(config_error.hint)
-    with pytest.raises(InvalidInputError, match=r"show\[0\].order"):
+    with pytest.raises(InputError, match=r"show\[0\].order"):
         site_of(tmp_path / "gap", {"port": 1}, 'gap = "0.5 s"')
     assert site_of(tmp_path / "slow", {"port": 1}, 'gap = "1 s"')
     assert site_of(tmp_path / "clock", {"port": 1, "starboard": 1}, 'start_every = "1 min"')

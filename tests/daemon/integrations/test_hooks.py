@@ -102,14 +102,14 @@ def test_the_next_evening_has_its_own(store: Store) -> None:
     assert [at for _, at in given.watch(-700, 0, NEXT) + given.watch(85_000, 86_500, NEXT)] == [-600, 85_800]
 
 
-def test_a_cue_by_web_arrives_with_its_body(store: Store) -> None:
+def test_a_hook_by_web_arrives_with_its_body(store: Store) -> None:
     told: list[tuple[str, str | None]] = []
-    with WebhookServer("127.0.74.42") as hook:
-        hook = Hook(at="opening", url=f"{hook.url}/relay", body="on")
+    with WebhookServer("127.0.74.42") as webhook:
+        hook = Hook(at="opening", url=f"{webhook.url}/relay", body="on")
         hooks = Hooks([hook], store, lambda message, wrong: told.append((message.name, wrong)))
         hooks.look(NIGHT, OPENS)
         wait_until(lambda: told, "its line in the journal")
-        assert hook.got == [("/relay", "on")]
+        assert webhook.got == [("/relay", "on")]
         assert told == [("hook http://127.0.74.42 at opening", None)]
         hooks.close()
 

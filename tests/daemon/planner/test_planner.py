@@ -6,7 +6,7 @@ import inspect
 import re
 
 from gloaming.daemon.planner.planner import Planner
-from tests.test_rooms import FILES, TOP, imported
+from tests.test_layout import FILES, TOP, imported
 
 ANSWERS = {"site", "trusted", "device_store", "now_ns", "decision", "now", "status", "nights", "report", "rig", "view"}
 COMMANDS = {"ask", "check_rig", "undo", "give_time", "reload"}

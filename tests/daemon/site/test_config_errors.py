@@ -12,7 +12,7 @@ import pytest
 
 from gloaming.api.cli.main import main
 from gloaming.daemon.site.load import load_site
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.framefile.reader import FrameWriter, Universe
 from tests.daemon.site.errors import RIG, RIG_CASES, SITE, SITE_CASES, Case
 
@@ -39,7 +39,7 @@ def told(folder: Path) -> list[ConfigError]:
     """All that is told of a site when it is loaded."""
     try:
         site = load_site(folder, AT)
-    except InvalidInputError as error:
+    except InputError as error:
         return list(error.errors)
     return list(site.doubts)
 

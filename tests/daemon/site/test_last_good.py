@@ -15,7 +15,7 @@ import pytest
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.site.last_good import FILES, FOLDER, keep_good, load_good
 from gloaming.daemon.site.load import load_site
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from tests.api.evening import gloaming
 from tests.daemon.boxed_board import FULL, BoxedBoard, Rule, S
 from tests.daemon.broken_evening import Broken, broken_evening
@@ -59,7 +59,7 @@ def test_the_files_are_copied_when_they_differ_and_load_without_the_later_edit(t
 
 
 def test_without_copies_there_is_one_error(tmp_path: Path) -> None:
-    with pytest.raises(InvalidInputError):
+    with pytest.raises(InputError):
         load_good(write(tmp_path / "site"), tmp_path / "state")
 
 
@@ -127,7 +127,7 @@ def test_a_start_with_a_mistake_keeps_what_the_file_adds_too(board: BoxedBoard) 
     assert board.play(3)
     good = load_site(board.folder)
     edit_with_a_mistake(board, Rule("dark", "16:00", "17:00"))
-    with pytest.raises(InvalidInputError) as found:
+    with pytest.raises(InputError) as found:
         load_site(board.folder)
     board.kill_planner()
     board.start_planner(good)

@@ -12,7 +12,7 @@ import pytest
 
 from gloaming.api.cli.main import main
 from gloaming.daemon.site.load import load_site
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.framefile.reader import FrameWriter, Universe
 from tests.api.evening import gloaming
 from tests.daemon import quay_site
@@ -25,7 +25,7 @@ AT = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
 def config_error(folder: Path) -> ConfigError:
     """The first thing wrong with a site, said on one line."""
-    with pytest.raises(InvalidInputError) as error:
+    with pytest.raises(InputError) as error:
         load_site(folder, AT)
     for found in error.value.errors:
         assert "\n" not in str(found)
@@ -211,7 +211,7 @@ def test_frames_for_a_universe_that_no_controller_has(tmp_path: Path) -> None:
 )
 def test_a_rig_that_cannot_be(tmp_path: Path, rig: str, key: str, wrong: str) -> None:
     folder = write(tmp_path, rig=rig)
-    with pytest.raises(InvalidInputError) as error:
+    with pytest.raises(InputError) as error:
         load_site(folder, AT)
     found = next(found for found in error.value.errors if found.key == key)
     assert found.file == folder / "rig.toml"
@@ -221,7 +221,7 @@ def test_a_rig_that_cannot_be(tmp_path: Path, rig: str, key: str, wrong: str) ->
 
 
 def test_a_universe_of_513_slots_is_not_even_written(tmp_path: Path) -> None:
-    with pytest.raises(InvalidInputError, match="512"):
+    with pytest.raises(InputError, match="512"):
         frames(tmp_path / "x.frames", [Universe(1, 513, 0)])
 
 
@@ -271,7 +271,7 @@ def test_a_mistake_in_a_list_over_several_lines_is_shown_on_its_own_line(tmp_pat
 
 def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
     place = PLACE.replace("54.486", "95").replace("-0.613", "200")
-    with pytest.raises(InvalidInputError) as error:
+    with pytest.raises(InputError) as error:
         load_site(write(tmp_path, place=place), AT)
     assert [found.key for found in error.value.errors] == ["site.latitude", "site.longitude"]
 

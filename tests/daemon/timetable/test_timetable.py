@@ -27,7 +27,7 @@ from gloaming.daemon.timetable.times import (
     read_length,
     read_time,
 )
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, place, site_of
 
 YEAR = [date(2026, 1, 1) + timedelta(days=number) for number in range(365)]
@@ -396,7 +396,7 @@ def test_the_highest_rank_and_every_date_once(tmp_path: Path) -> None:
 def test_years_far_off_and_a_hundred_thousand_days_end_with_an_error(
     tmp_path: Path, first: date, last: date, wrong: str
 ) -> None:
-    with pytest.raises(InvalidInputError, match=wrong):
+    with pytest.raises(InputError, match=wrong):
         nights(site_of(tmp_path), first, last)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.edit import export, gained, joined, renamed, trimmed, whole
 from gloaming.shows.framefile.reader import FrameReader, Frames, FrameWriter, Universe, inspect
 from gloaming.shows.framefile.source import FrameSource, write_source
@@ -60,7 +60,7 @@ def test_a_stretch_is_cut_to_the_nearest_frame(
 
 @pytest.mark.parametrize("from_s, until_s", [(6, None), (0, 6), (2, 2), (2, 1)])
 def test_a_stretch_that_is_not_there_is_a_mistake(path: Path, from_s: int, until_s: int | None) -> None:
-    with pytest.raises(InvalidInputError, match=r"5.28 s long"):
+    with pytest.raises(InputError, match=r"5.28 s long"):
         trimmed(inspect(path), Fraction(from_s), None if until_s is None else Fraction(until_s))
 
 
@@ -76,7 +76,7 @@ def test_files_that_do_not_fit_are_not_joined(path: Path, picture: Frames, tmp_p
     faster = made(tmp_path / "b.frames", picture, fps=Fraction(40))
     elsewhere = made(tmp_path / "c.frames", picture, (Universe(5, 400, 0), Universe(3, 500, 400)))
     for other, text in ((faster, "40 frames a second"), (elsewhere, "universes")):
-        with pytest.raises(InvalidInputError, match=text):
+        with pytest.raises(InputError, match=text):
             joined([path, other])
 
 
@@ -90,9 +90,9 @@ def test_a_gain_multiplies_rounds_and_holds_at_the_top(path: Path, picture: Fram
 
 def test_gains_that_cannot_be_are_a_mistake(path: Path) -> None:
     for gain in (-0.1, 256.0, float("nan"), float("inf")):
-        with pytest.raises(InvalidInputError, match="--by"):
+        with pytest.raises(InputError, match="--by"):
             gained(inspect(path), gain)
-    with pytest.raises(InvalidInputError, match="universe 9 is not in it"):
+    with pytest.raises(InputError, match="universe 9 is not in it"):
         gained(inspect(path), 1, [9])
 
 
@@ -116,7 +116,7 @@ def test_universes_get_other_numbers_and_keep_their_slots(path: Path, picture: F
     ],
 )
 def test_numbers_that_cannot_be_given_are_a_mistake(path: Path, numbers: list[int], to: list[int], text: str) -> None:
-    with pytest.raises(InvalidInputError, match=text):
+    with pytest.raises(InputError, match=text):
         renamed(inspect(path), numbers, to)
 
 
@@ -126,7 +126,7 @@ def test_an_export_is_the_array_that_came_in(path: Path, picture: Frames, tmp_pa
     assert np.array_equal(np.load(tmp_path / "b.npy"), picture)
     assert (tmp_path / "b.raw").read_bytes() == picture.tobytes()
     for wrong in (tmp_path / "b.xyz", tmp_path / "none" / "b.npy"):
-        with pytest.raises(InvalidInputError):
+        with pytest.raises(InputError):
             export(inspect(path), wrong)
 
 
@@ -135,6 +135,6 @@ def test_damage_stops_an_export_and_leaves_nothing_behind(path: Path, tmp_path: 
     info = inspect(path)
     data[data.rindex(b"\x28\xb5\x2f\xfd") + 200] ^= 1  # in the last chunk: RFC 8878, 3.1.1, magic number
     path.write_bytes(data)
-    with pytest.raises(InvalidInputError, match="is damaged"):
+    with pytest.raises(InputError, match="is damaged"):
         export(info, tmp_path / "b.npy")
     assert list(tmp_path.iterdir()) == [path]

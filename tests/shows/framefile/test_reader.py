@@ -17,7 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import (
     DamagedChunkError,
     FrameReader,
@@ -124,7 +124,7 @@ def test_a_file_cut_short_at_any_byte_is_a_clear_error(tmp_path: Path) -> None:
     cut = tmp_path / "cut.frames"
     cut.touch()
     for byte in whole:
-        with pytest.raises(InvalidInputError) as error:
+        with pytest.raises(InputError) as error:
             inspect(cut)
         assert len(str(error.value).splitlines()) == 1
         with cut.open("ab") as file:
@@ -145,7 +145,7 @@ def test_a_flipped_bit_is_never_played(tmp_path: Path) -> None:
         try:
             assert np.array_equal(read(path), frames)
             assert inspect(path) == before
-        except (InvalidInputError, DamagedChunkError) as error:
+        except (InputError, DamagedChunkError) as error:
             assert len(str(error).splitlines()) == 1
             found += 1
     assert found > 200  # the others fell where nothing is written
@@ -245,7 +245,7 @@ def test_what_is_not_a_frame_file_is_a_mistake_on_one_line(tmp_path: Path, kind:
     make(path)
     path = tmp_path / "b" / "a.frames" if kind == "a file within a file" else path
     for function in (inspect, FrameReader, verify):
-        with pytest.raises(InvalidInputError) as error:
+        with pytest.raises(InputError) as error:
             function(path)
         assert text in str(error.value) and str(path) in str(error.value)
         assert len(str(error.value).splitlines()) == 1
@@ -261,7 +261,7 @@ if os.geteuid() == 0:
     os.seteuid(65534)
 try:
     framefile.inspect(sys.argv[1])
-except framefile.MistakeError as error:
+except framefile.InputError as error:
     print(error)
 """
     tmp_path.chmod(0o755)
@@ -307,7 +307,7 @@ def test_a_thread_of_its_own_may_read(tmp_path: Path) -> None:
     ],
 )
 def test_universes_that_cannot_be_are_refused(tmp_path: Path, rig: list[Universe], text: str) -> None:
-    with pytest.raises(InvalidInputError, match=text):
+    with pytest.raises(InputError, match=text):
         FrameWriter(tmp_path / "a.frames", Fraction(40), rig)
     assert not list(tmp_path.iterdir())
 
@@ -318,7 +318,7 @@ def test_a_writer_that_fails_leaves_the_old_file_and_nothing_else(tmp_path: Path
     with pytest.raises(RuntimeError), FrameWriter(path, Fraction(40), universes(510)) as writer:
         writer.write(noise(2000, 510))
         raise RuntimeError
-    with pytest.raises(InvalidInputError, match="no frames"), FrameWriter(path, Fraction(40), universes(510)):
+    with pytest.raises(InputError, match="no frames"), FrameWriter(path, Fraction(40), universes(510)):
         pass
     assert list(tmp_path.iterdir()) == [path] and path.read_bytes() == before
 
@@ -344,20 +344,20 @@ def test_a_killed_writer_leaves_the_old_file_and_what_it_wrote_can_be_mended(tmp
     process = subprocess.Popen([sys.executable, "-c", WRITE_AND_WAIT, path], stdout=subprocess.PIPE, text=True)
     assert process.stdout and process.stdout.readline() == "written\n"
     (temporary,) = tmp_path.glob("a.frames.*.part")
-    with pytest.raises(InvalidInputError, match="still being written"):
+    with pytest.raises(InputError, match="still being written"):
         mend(temporary, tmp_path / "b.frames")
     assert is_written(temporary)
     process.send_signal(signal.SIGKILL)
     process.wait()
     assert not is_written(temporary)
     assert path.read_bytes() == before
-    with pytest.raises(InvalidInputError, match="frames mend"):
+    with pytest.raises(InputError, match="frames mend"):
         inspect(temporary)
-    with pytest.raises(InvalidInputError, match="already"):
+    with pytest.raises(InputError, match="already"):
         mend(temporary, path)
     assert mend(temporary, tmp_path / "b.frames") == 1000
     assert np.array_equal(read(tmp_path / "b.frames"), noise(1000, 510))
-    with pytest.raises(InvalidInputError, match="finished"):
+    with pytest.raises(InputError, match="finished"):
         mend(tmp_path / "b.frames", tmp_path / "c.frames")
     (tmp_path / "b.frames").rename(temporary)  # as if it had been killed between its seal and its name
     assert mend(temporary, tmp_path / "b.frames") == 1000
@@ -374,7 +374,7 @@ from fractions import Fraction
 import numpy as np
 from gloaming.shows.framefile.reader import FrameWriter, Universe
 from gloaming.shows.framefile.writer import is_written
-from gloaming.shows.config_files.errors import MistakeError
+from gloaming.shows.config_files.errors import InputError
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))
 keep = len(sys.argv) > 2
@@ -384,11 +384,11 @@ try:
         try:
             for second in range(100):
                 writer.write(random.integers(0, 256, (40, 510), np.uint8))
-        except MistakeError as error:
+        except InputError as error:
             if not keep:
                 raise
             writer.drop_tail()
-except MistakeError as error:
+except InputError as error:
     print(error)
 """
     done = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, check=True)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameReader, inspect
 from gloaming.shows.framefile.source import lay_out, parse_fps, parse_universes, refresh_warning, write_source
 from gloaming.shows.media.arrays import read_npy
@@ -44,7 +44,7 @@ def test_universes_are_read_as_written(text: str, numbers: tuple[int, ...]) -> N
     "text", ["", "a", "1-", "-1", "1,,2", "0", "64000", "1-64000", "3-1", "1,1", "1-3,2", "1.5", "²", "9" * 40]
 )
 def test_universes_that_cannot_be_read_are_a_mistake(text: str) -> None:
-    with pytest.raises(InvalidInputError, match="--universes"):
+    with pytest.raises(InputError, match="--universes"):
         parse_universes(text)
 
 
@@ -68,13 +68,13 @@ def test_universes_carry_every_slot_once(frame_bytes: int, slots: int, first: in
     ],
 )
 def test_universes_that_do_not_fit_are_a_mistake(text: str, slots: int, wrong: str) -> None:
-    with pytest.raises(InvalidInputError, match=wrong):
+    with pytest.raises(InputError, match=wrong):
         lay_out(text, 6144, slots)
 
 
 @pytest.mark.parametrize("text", ["", "x", "0", "-25", "1/0", "nan", "inf", "2000", "1e400", "1/9999999999999"])
 def test_rates_that_cannot_be_are_a_mistake(text: str) -> None:
-    with pytest.raises(InvalidInputError, match="--fps"):
+    with pytest.raises(InputError, match="--fps"):
         parse_fps(text)
 
 
@@ -115,7 +115,7 @@ def test_an_array_that_is_not_frames_is_a_mistake_on_one_line(tmp_path: Path, ki
     path = tmp_path / "a.npy"
     make, text = ARRAYS[kind]
     np.save(path, make())
-    with pytest.raises(InvalidInputError, match=text) as error:
+    with pytest.raises(InputError, match=text) as error:
         read_npy(path)
     assert len(str(error.value).splitlines()) == 1
 
@@ -125,11 +125,11 @@ def test_files_that_are_not_arrays_are_a_mistake(tmp_path: Path) -> None:
     whole = MOVING_PICTURE.read_bytes()
     for data in (b"", b"text", b"PK\x03\x04", whole[:7], whole[:50], whole[:-1], b"\x93NUMPY\x01\x00\x05\x00{1:2}"):
         path.write_bytes(data)
-        with pytest.raises(InvalidInputError) as error:
+        with pytest.raises(InputError) as error:
             read_npy(path)
         assert len(str(error.value).splitlines()) == 1
     for missing in (tmp_path / "none.npy", tmp_path):
-        with pytest.raises(InvalidInputError, match="cannot be read"):
+        with pytest.raises(InputError, match="cannot be read"):
             read_npy(missing)
 
 

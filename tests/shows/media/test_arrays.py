@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import Frames
 from gloaming.shows.framefile.source import FrameSource
 from gloaming.shows.media.arrays import read_csv, read_npz, read_raw
@@ -26,9 +26,9 @@ def test_an_array_of_an_archive_is_read(tmp_path: Path, save: object) -> None:
     source = read_npz(path, "tide")
     assert (source.frames, source.slots) == FRAMES.shape
     assert np.array_equal(all_of(source), FRAMES)
-    with pytest.raises(InvalidInputError, match="--array"):
+    with pytest.raises(InputError, match="--array"):
         read_npz(path, None)
-    with pytest.raises(InvalidInputError, match="tide, other"):
+    with pytest.raises(InputError, match="tide, other"):
         read_npz(path, "ebb")
 
 
@@ -36,18 +36,18 @@ def test_archives_that_are_not_frames_are_a_mistake(tmp_path: Path) -> None:
     path = tmp_path / "a.npz"
     for array in (np.zeros((3, 6)), np.zeros((3, 2, 3), np.uint8), np.asfortranarray(FRAMES[:3])):
         np.savez(path, array)
-        with pytest.raises(InvalidInputError, match="the array"):
+        with pytest.raises(InputError, match="the array"):
             read_npz(path, None)
     np.savez(path, FRAMES)
     whole = path.read_bytes()
     for data in (b"", b"text", whole[:1000], b"PK\x05\x06" + bytes(18)):
         path.write_bytes(data)
-        with pytest.raises(InvalidInputError):
+        with pytest.raises(InputError):
             read_npz(path, None)
     damaged = bytearray(whole)
     damaged[len(whole) // 2] ^= 1
     path.write_bytes(damaged)
-    with pytest.raises(InvalidInputError, match="damaged at frame"):
+    with pytest.raises(InputError, match="damaged at frame"):
         all_of(read_npz(path, None))
 
 
@@ -55,13 +55,13 @@ def test_bare_bytes_are_read_by_their_width(tmp_path: Path) -> None:
     path = tmp_path / "a.raw"
     path.write_bytes(FRAMES.tobytes())
     assert np.array_equal(all_of(read_raw(path, 600)), FRAMES)
-    with pytest.raises(InvalidInputError, match="--width"):
+    with pytest.raises(InputError, match="--width"):
         read_raw(path, None)
-    with pytest.raises(InvalidInputError, match="whole number of frames"):
+    with pytest.raises(InputError, match="whole number of frames"):
         read_raw(path, 601)
     source = read_raw(path, 600)
     path.write_bytes(FRAMES[:7].tobytes())
-    with pytest.raises(InvalidInputError, match="ends at frame 7"):
+    with pytest.raises(InputError, match="ends at frame 7"):
         all_of(source)
 
 
@@ -87,7 +87,7 @@ def test_a_table_is_read_line_by_line(tmp_path: Path) -> None:
 def test_a_level_that_cannot_be_is_named_with_its_line(tmp_path: Path, text: str, line: int) -> None:
     path = tmp_path / "a.csv"
     path.write_text(text)
-    with pytest.raises(InvalidInputError) as error:
+    with pytest.raises(InputError) as error:
         all_of(read_csv(path))
     assert str(error.value).startswith(f"{path}:{line}: ") and len(str(error.value).splitlines()) == 1
 
@@ -96,5 +96,5 @@ def test_what_is_no_table_is_a_mistake(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     for data in (b"", b"\n\n", b"\xff\xfe\x00", b'"'):
         path.write_bytes(data)
-        with pytest.raises(InvalidInputError):
+        with pytest.raises(InputError):
             all_of(read_csv(path))

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameFileInfo, Frames, FrameWriter, Universe, inspect
 from gloaming.shows.media import exporting
 from gloaming.shows.media.mapping import Matrix
@@ -57,7 +57,7 @@ def test_pixels_that_nobody_placed_are_shown_in_rows(tmp_path: Path) -> None:
 
 def test_a_matrix_larger_than_the_frame_is_a_mistake(tmp_path: Path) -> None:
     info = four_seconds(tmp_path / "a.frames")
-    with pytest.raises(InvalidInputError, match="--matrix"):
+    with pytest.raises(InputError, match="--matrix"):
         exporting.on_matrix(info, Matrix(64, 32))
 
 
@@ -100,7 +100,7 @@ def test_a_rig_that_hangs_nowhere_is_a_mistake(tmp_path: Path) -> None:
     info = four_seconds(tmp_path / "a.frames")
     path = tmp_path / "rig.toml"
     path.write_text(RIG.replace("line =", "# ").replace("points =", "# "))
-    with pytest.raises(InvalidInputError, match="points or a line"):
+    with pytest.raises(InputError, match="points or a line"):
         exporting.on_strings(info, load_rig(path), path)
 
 

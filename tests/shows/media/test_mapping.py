@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.media.mapping import Matrix, parse_matrix
 
 
@@ -54,5 +54,5 @@ def test_slots_have_the_order_of_the_colours() -> None:
     "size, order", [("64", "RGB"), ("0x3", "RGB"), ("99999x99999", "RGB"), ("2x2", "RGG"), ("2x2", "")]
 )
 def test_an_impossible_matrix_is_refused(size: str, order: str) -> None:
-    with pytest.raises(InvalidInputError):
+    with pytest.raises(InputError):
         parse_matrix(size, "top-left", "across", False, order)

@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from gloaming.api.cli.main import main
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameReader, FrameWriter, Universe, inspect
 from gloaming.shows.media.mapping import Hanging
 from gloaming.shows.rig.model import load_rig
@@ -77,7 +77,7 @@ def test_a_picture_hangs_where_the_strings_do(tmp_path: Path, rig: Path) -> None
 
 def test_a_rig_that_says_nothing_of_places_is_a_mistake(tmp_path: Path, rig: Path) -> None:
     rig.write_text(RIG[: RIG.index("[[string]]")] + RIG[RIG.rindex("[[string]]") :])
-    with pytest.raises(InvalidInputError, match="no string says where it hangs"):
+    with pytest.raises(InputError, match="no string says where it hangs"):
         Hanging(load_rig(rig), rig)
     assert main(["frames", "import", str(tmp_path), "a.frames", "--rig", str(rig), "--matrix", "2x2"]) == 2
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import Frames
 from gloaming.shows.framefile.source import FrameSource
 from gloaming.shows.media.mapping import Matrix
@@ -125,7 +125,7 @@ def test_a_video_without_a_rate_takes_the_one_that_is_given(tmp_path: Path) -> N
         stream.width, stream.height, stream.pix_fmt = 64, 32, "bgr0"
         container.mux(stream.encode(av.VideoFrame.from_ndarray(pictures()[0], format="rgb24")))
         container.mux(stream.encode())
-    with pytest.raises(InvalidInputError, match="no frame rate; give one: --fps 25"):
+    with pytest.raises(InputError, match="no frame rate; give one: --fps 25"):
         Video(path, MATRIX, None)
     assert np.array_equal(all_of(Video(path, MATRIX, Fraction(25)).source)[:1], np.load(MOVING_PICTURE)[:1])
     bare = tmp_path / "a.h264"
@@ -134,7 +134,7 @@ def test_a_video_without_a_rate_takes_the_one_that_is_given(tmp_path: Path) -> N
         stream.width, stream.height, stream.pix_fmt = 64, 32, "yuv420p"
         container.mux(stream.encode(av.VideoFrame.from_ndarray(pictures()[0], format="rgb24")))
         container.mux(stream.encode())
-    with pytest.raises(InvalidInputError, match=r"do not say when they are shown; put it into an .mkv or .mp4 file"):
+    with pytest.raises(InputError, match=r"do not say when they are shown; put it into an .mkv or .mp4 file"):
         Video(bare, MATRIX, None)
 
 
@@ -142,7 +142,7 @@ def test_what_is_no_video_is_a_mistake(tmp_path: Path) -> None:
     path = tmp_path / "a.mp4"
     for data in (b"", b"text" * 100):
         path.write_bytes(data)
-        with pytest.raises(InvalidInputError, match="no video"):
+        with pytest.raises(InputError, match="no video"):
             Video(path, MATRIX, None)
 
 
@@ -153,10 +153,10 @@ def test_a_folder_of_pictures_is_read_in_the_order_of_its_numbers(tmp_path: Path
     assert (source.frames, source.fps) == (4, None)
     assert np.array_equal(all_of(source), np.load(MOVING_PICTURE)[[1, 2, 10, 11]])
     (tmp_path / "tide-3.png").write_bytes(b"\x89PNG\r\n\x1a\n")
-    with pytest.raises(InvalidInputError, match=r"tide-3.png"):
+    with pytest.raises(InputError, match=r"tide-3.png"):
         all_of(read_pictures(tmp_path, MATRIX))
     (tmp_path / "none").mkdir()
-    with pytest.raises(InvalidInputError, match=r"no \.png"):
+    with pytest.raises(InputError, match=r"no \.png"):
         read_pictures(tmp_path / "none", MATRIX)
 
 
@@ -172,14 +172,14 @@ def test_a_gif_has_the_rate_of_its_pictures_and_every_one_its_time(tmp_path: Pat
     assert all_of(even)[:, 0].tolist() == [0, 10, 20, 30, 40, 50]
     uneven = read_picture(gif(tmp_path / "b.gif", [100, 300, 200]), Matrix(8, 4), Fraction(10))
     assert all_of(uneven)[:, 0].tolist() == [0, 10, 10, 10, 20, 20]
-    with pytest.raises(InvalidInputError, match="--fps"):
+    with pytest.raises(InputError, match="--fps"):
         read_picture(tmp_path / "b.gif", Matrix(8, 4), None)
 
 
 def test_a_damaged_gif_is_a_mistake(tmp_path: Path) -> None:
     path = gif(tmp_path / "a.gif", [40] * 6)
     path.write_bytes(path.read_bytes()[:30])
-    with pytest.raises(InvalidInputError):
+    with pytest.raises(InputError):
         all_of(read_picture(path, Matrix(8, 4), None))
 
 
@@ -224,5 +224,5 @@ def test_the_curve_of_screens() -> None:
     assert power is not None and power[128] == round((128 / 255) ** 2.2 * 255)
     assert curve("1") is None
     for text in ("", "x", "0", "-1", "nan", "99"):
-        with pytest.raises(InvalidInputError, match="--gamma"):
+        with pytest.raises(InputError, match="--gamma"):
             curve(text)

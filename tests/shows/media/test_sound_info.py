@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.media.sound_info import inspect_sound, measure, sound_length_ns
 
 RATE = 44_100
@@ -63,16 +63,16 @@ def test_a_file_cut_short_counts_what_can_be_decoded(tmp_path: Path) -> None:
 def test_what_is_no_sound_is_said_on_one_line(tmp_path: Path, content: bytes, said: str) -> None:
     path = tmp_path / "a.wav"
     path.write_bytes(content)
-    with pytest.raises(InvalidInputError) as caught:
+    with pytest.raises(InputError) as caught:
         inspect_sound(path)
     line = str(caught.value)
     assert said in line and "a.wav" in line and "\n" not in line
 
 
 def test_a_missing_file_and_a_folder_are_said(tmp_path: Path) -> None:
-    with pytest.raises(InvalidInputError, match="no such file"):
+    with pytest.raises(InputError, match="no such file"):
         inspect_sound(tmp_path / "none.flac")
-    with pytest.raises(InvalidInputError, match="not a file"):
+    with pytest.raises(InputError, match="not a file"):
         inspect_sound(tmp_path)
 
 
@@ -86,7 +86,7 @@ def test_a_length_is_known_without_decoding_and_a_damaged_file_says_nothing_on_s
     content = (tmp_path / name).read_bytes()
     holed = content[: len(content) // 2] + bytes(len(content) // 2 - 50) + content[-50:]
     (tmp_path / name).write_bytes(holed)
-    with suppress(InvalidInputError):
+    with suppress(InputError):
         assert sound_length_ns(tmp_path / name) < 4_100_000_000
     measure(tmp_path / name)
     assert capfd.readouterr().err == ""
@@ -94,7 +94,7 @@ def test_a_length_is_known_without_decoding_and_a_damaged_file_says_nothing_on_s
 
 def test_nine_channels_are_too_many(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "a.wav", wave(0.1, channels=9), RATE)
-    with pytest.raises(InvalidInputError, match="9 channels"):
+    with pytest.raises(InputError, match="9 channels"):
         inspect_sound(tmp_path / "a.wav")
 
 

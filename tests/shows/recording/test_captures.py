@@ -14,7 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.recorder import Wanted, from_capture
 from tests.places import REFERENCE
@@ -180,7 +180,7 @@ def test_bursts_that_segmentation_offload_left_whole_are_split(tmp_path: Path) -
     ],
 )
 def test_what_cannot_be_used_is_counted_on_one_line(tmp_path: Path, link: int, packet: bytes, text: str) -> None:
-    with pytest.raises(InvalidInputError, match=f"no E1.31 levels in it: 3 packets, 3 {text}"):
+    with pytest.raises(InputError, match=f"no E1.31 levels in it: 3 packets, 3 {text}"):
         from_capture(pcap(tmp_path / "in.pcap", [(0, packet)] * 3, link), tmp_path / "out.frames", Wanted())
     if link == 1:
         good = [(at_ns, ethernet(payload)) for at_ns, payload in EVENTS]
@@ -192,7 +192,7 @@ def test_what_cannot_be_used_is_counted_on_one_line(tmp_path: Path, link: int, p
 
 def test_a_capture_of_the_heads_only_says_so(tmp_path: Path) -> None:
     packets = [(at_ns, ethernet(payload)[:96]) for at_ns, payload in EVENTS]
-    with pytest.raises(InvalidInputError, match="120 cut short"):
+    with pytest.raises(InputError, match="120 cut short"):
         from_capture(pcap(tmp_path / "in.pcap", packets), tmp_path / "out.frames", Wanted())
 
 
@@ -214,11 +214,11 @@ def test_a_capture_cut_short_is_read_as_far_as_it_goes(tmp_path: Path) -> None:
 def test_what_is_no_capture_is_one_line(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "in.pcap"
     path.write_bytes(content)
-    with pytest.raises(InvalidInputError) as caught:
+    with pytest.raises(InputError) as caught:
         from_capture(path, tmp_path / "out.frames", Wanted())
     assert "\n" not in str(caught.value)
     assert not (tmp_path / "out.frames").exists()
-    with pytest.raises(InvalidInputError):
+    with pytest.raises(InputError):
         from_capture(tmp_path, tmp_path / "out.frames", Wanted())
 
 
@@ -244,7 +244,7 @@ def test_a_damaged_capture_is_read_or_refused(
     path.write_bytes(damaged[: max(length, 2000)])
     try:
         outcome = from_capture(path, tmp_path / "out.frames", Wanted())
-    except InvalidInputError as error:
+    except InputError as error:
         assert "\n" not in str(error)
     else:
         assert 1 <= outcome.info.frames < 200_000

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.framefile.reader import Frames, inspect
 from gloaming.shows.protocols.e131 import PACKET_BYTES_MAX
 from gloaming.shows.protocols.e131.parse import Datagrams
@@ -97,9 +97,9 @@ def test_what_is_not_chosen_does_not_begin_a_recording(tmp_path: Path) -> None:
     ours = [(at_ns + 2_000_000_000, packet) for at_ns, packet in stream(LEVELS[:100], 1)]
     frames, _ = recorded(tmp_path, others + ours)
     assert np.array_equal(frames, LEVELS[:100])
-    with pytest.raises(InvalidInputError, match="nothing came for universes 1-3; there is universes 7-9"):
+    with pytest.raises(InputError, match="nothing came for universes 1-3; there is universes 7-9"):
         recorded(tmp_path, others)
-    with pytest.raises(InvalidInputError, match="nothing came for universes 1-3"):
+    with pytest.raises(InputError, match="nothing came for universes 1-3"):
         recorded(tmp_path, [])
     assert [one.name for one in tmp_path.iterdir()] == ["out.frames"]
 
@@ -185,12 +185,10 @@ def test_other_start_codes_preview_and_impossible_universes_add_nothing(tmp_path
 
 def test_parts_that_cannot_be_put_together_are_kept_and_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(source: object, out: Path, *_: object) -> int:
-        raise InvalidInputError(ConfigError(out, None, None, "it cannot be written (disk full)"))
+        raise InputError(ConfigError(out, None, None, "it cannot be written (disk full)"))
 
     monkeypatch.setattr(parts, "write_source", full)
-    with pytest.raises(
-        InvalidInputError, match=r"disk full\); its parts are kept as out-[0-9a-f]{8}-1.frames, out-"
-    ) as told:
+    with pytest.raises(InputError, match=r"disk full\); its parts are kept as out-[0-9a-f]{8}-1.frames, out-") as told:
         recorded(tmp_path, stream(LEVELS, 1) + later(9, 100), EVERY)
     names = sorted(one.name for one in tmp_path.iterdir())
     assert len(names) == 2 and all(name in str(told.value) for name in names)
@@ -240,9 +238,7 @@ def test_what_arrives_several_times_is_recorded_once(tmp_path: Path, after_ns: l
 def test_where_only_preview_data_came_it_is_said_and_they_can_be_recorded(tmp_path: Path) -> None:
     """E1.31 6.2.6, bit 7."""
     events = stream(LEVELS, 1, previewData=True)
-    with pytest.raises(
-        InvalidInputError, match="for universes 1-3; 450 packets are marked as preview; --preview records"
-    ):
+    with pytest.raises(InputError, match="for universes 1-3; 450 packets are marked as preview; --preview records"):
         recorded(tmp_path, events)
     frames, _ = recorded(tmp_path, events, Wanted((1, 2, 3), "sent", preview=True))
     assert np.array_equal(frames, LEVELS)

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.protocols.e131.parse import read
 from gloaming.shows.recording import receive
 from gloaming.shows.recording.receive import Receiver
@@ -94,9 +94,9 @@ def test_a_wall_clock_that_is_set_moves_no_packet(
 
 
 def test_a_place_to_listen_that_is_not_ours_is_a_mistake() -> None:
-    with pytest.raises(InvalidInputError, match=r"not possible to listen at 192\.0\.2\.200, port 5568"):
+    with pytest.raises(InputError, match=r"not possible to listen at 192\.0\.2\.200, port 5568"):
         Sockets([1], "192.0.2.200", None)
-    with pytest.raises(InvalidInputError, match="there is no interface 'quay7'"):
+    with pytest.raises(InputError, match="there is no interface 'quay7'"):
         Sockets([1], None, "quay7")
-    with pytest.raises(InvalidInputError, match="no interface has the address 2001:db8::77"):
+    with pytest.raises(InputError, match="no interface has the address 2001:db8::77"):
         Sockets([1], None, "2001:db8::77")

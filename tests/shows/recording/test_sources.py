@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.recording.recorder import Wanted, from_capture, lay_out
 from tests.shows.streams import OTHER_CID, Event, captured, data, ethernet, everything, pcap, recorded, stream, sync
 
@@ -261,7 +261,7 @@ def test_only_the_universes_chosen_are_recorded(tmp_path: Path) -> None:
     assert [one.number for one in outcome.info.universes] == [2, 3]
     assert frames.shape[1] == 2 and outcome.tally.not_chosen == {1: 80, 4: 80}
     assert outcome.notes == ("nothing came for universe 9",)
-    with pytest.raises(InvalidInputError, match="nothing came for the universes chosen; there is universes 1-4"):
+    with pytest.raises(InputError, match="nothing came for the universes chosen; there is universes 1-4"):
         recorded(tmp_path, events, Wanted((9,)))
 
 
@@ -318,7 +318,7 @@ def test_a_capture_says_what_it_has_instead_of_levels(tmp_path: Path) -> None:
         ([(0, data(1, 0, [1])[:117] + b"\xff" + data(1, 0, [1])[118:])], "1 malformed"),
     ):
         path = captured(tmp_path / "in.pcap", events)
-        with pytest.raises(InvalidInputError, match=text):
+        with pytest.raises(InputError, match=text):
             from_capture(path, tmp_path / "out.frames", Wanted())
     assert [one.name for one in tmp_path.iterdir()] == ["in.pcap"]
 
@@ -444,9 +444,9 @@ def test_where_only_preview_data_came_it_is_said_and_they_can_be_recorded(tmp_pa
     """6.2.6, bit 7."""
     levels = np.arange(1, 241, dtype=np.uint8)[:, None].repeat(5, axis=1)
     events = stream(levels, 1, previewData=True)
-    with pytest.raises(InvalidInputError, match="; 1,200 packets are marked as preview; --preview records them"):
+    with pytest.raises(InputError, match="; 1,200 packets are marked as preview; --preview records them"):
         recorded(tmp_path, events)
-    with pytest.raises(InvalidInputError, match="there is universe 9; 480 packets are marked as preview; --preview"):
+    with pytest.raises(InputError, match="there is universe 9; 480 packets are marked as preview; --preview"):
         recorded(tmp_path, events + stream(levels[:, :1], 1, first_universe=9), Wanted((2, 3)))
     frames, outcome = recorded(tmp_path, events, Wanted(slots="sent", preview=True))
     assert np.array_equal(frames[:, :, 0], levels) and outcome.tally.preview == 0

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from gloaming.shows.config_files.errors import InvalidInputError
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.rig.model import Rig, load_rig
 
 CONTROLLER = '[[controller]]\nname = "left"\nhost = "192.0.2.21"\nuniverses = "1-4"\n'
@@ -23,7 +23,7 @@ def load(tmp_path: Path, text: str) -> Rig:
 
 
 def errors(tmp_path: Path, text: str) -> list[str]:
-    with pytest.raises(InvalidInputError) as caught:
+    with pytest.raises(InputError) as caught:
         load(tmp_path, text)
     return [str(config_error).removeprefix(f"{tmp_path}/") for config_error in caught.value.errors]
 

@@ -1,12 +1,18 @@
-"""The rooms and their arrows: shows knows nothing of ours, daemon knows shows, api knows both."""
+"""The layout of the house: rooms and their arrows, one place for each fact, the vocabulary, and a test for each module.
+
+shows/ knows nothing of the others, daemon/ knows shows/, api/ knows both.
+"""
 
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 import tomllib
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -30,13 +36,39 @@ STANDS_ALONE = {
 }
 """Which modules of shows a room of the daemon may import, where not all of them."""
 FILES = [path for room in MAY_IMPORT for path in sorted((TOP / room).rglob("*.py"))]
+TWO_ENDS = "api/http/schemas/"
+"""The models of HTTP may have the name of what they describe: the two ends of a protocol."""
+OLD_WORDS = {
+    "director": "planner",
+    "directors": "planners",
+    "attendant": "monitor",
+    "doorkeeper": "authenticator",
+    "giving": "occurrence",
+    "givings": "occurrences",
+    "billing": "occurrences",
+    "programme": "rundown",
+    "programmes": "rundowns",
+    "parcel": "batch",
+    "parcels": "batches",
+    "tally": "counters",
+    "reel": "sound reader",
+    "cue": "hook, or sound pass",
+    "cues": "hooks, or sound passes",
+    "hurt": "damaged",
+    "unseen": "show_continues",
+    "at_rest": "between_performances",
+    "MistakeError": "InputError",
+    "sun-thu": "mon-wed",
+    "fri-sat": "thu,sun",
+}
+"""Words that the vocabulary has replaced, and by what."""
 TRANSMITTER_NEVER = ("pydantic", "fastapi", "starlette", "uvicorn", "astral", "apscheduler", "asyncio")
 
 
 def imported(path: Path) -> Iterator[str]:
     """Every module named by an import anywhere in a file, relative imports resolved."""
     package = ("gloaming", *path.relative_to(TOP).with_suffix("").parts)
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -72,12 +104,13 @@ def test_imports_inside_the_daemon_point_one_way(path: Path) -> None:
     assert {name for name in shows if not name.startswith(STANDS_ALONE.get(room, "gloaming."))} == set()
 
 
+def module_name(path: Path) -> str:
+    return ".".join(("gloaming", *path.relative_to(TOP).with_suffix("").parts)).removesuffix(".__init__")
+
+
 def modules() -> dict[str, set[str]]:
     """Each module of ours, and those that it imports anywhere: at the top, in a function, under TYPE_CHECKING."""
-    names = {}
-    for path in FILES:
-        parts = path.relative_to(TOP).with_suffix("").parts
-        names[".".join(("gloaming", *parts)).removesuffix(".__init__")] = path
+    names = {module_name(path): path for path in FILES}
     return {name: {one for one in imported(path) if one in names and one != name} for name, path in names.items()}
 
 
@@ -123,7 +156,7 @@ def written_in(number: int) -> list[str]:
     """The modules in which a whole number is written."""
 
     def has(path: Path) -> bool:
-        nodes = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        nodes = ast.walk(tree_of(path))
         values = [node.value for node in nodes if isinstance(node, ast.Constant)]
         return any(isinstance(value, int) and value == number for value in values)
 
@@ -146,6 +179,162 @@ def test_one_package_knows_what_the_packets_of_e131_begin_with() -> None:
     """Whoever reads a packet asks it: nobody else writes the identifier of E1.31 5.3 down."""
     known = [str(path.relative_to(TOP)) for path in FILES if "ASC-E1.17" in path.read_text(encoding="utf-8")]
     assert known == ["shows/protocols/e131/__init__.py"]
+
+
+@cache
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def constants_of(path: Path) -> Iterator[tuple[str, object]]:
+    """The public constants of a module that are whole at sight: `NAME = 5`, `NAME = 1 << 20`, `A, B = 1, 2`."""
+    for node in tree_of(path).body:
+        if not isinstance(node, ast.Assign) or any(
+            isinstance(one, ast.Call | ast.Name) for one in ast.walk(node.value)
+        ):
+            continue
+        names = [one.id for one in ast.walk(node.targets[0]) if isinstance(one, ast.Name)]
+        value = eval(compile(ast.Expression(node.value), str(path), "eval"))  # no names and no calls: arithmetic alone
+        values = value if len(names) > 1 else (value,)
+        yield from ((name, one) for name, one in zip(names, values, strict=True) if name.isupper() and name[0] != "_")
+
+
+def defined_twice() -> dict[str, list[str]]:
+    """Constants that two modules define alike: one fact in two places."""
+    places = defaultdict(list)
+    for path in FILES:
+        for name, value in constants_of(path):
+            places[f"{name} = {value!r}"].append(str(path.relative_to(TOP)))
+    return {constant: paths for constant, paths in places.items() if len(paths) > 1}
+
+
+def test_a_constant_is_defined_in_one_place() -> None:
+    assert defined_twice() == {}
+
+
+def named_twice() -> dict[str, list[str]]:
+    """Classes of one name."""
+    places = defaultdict(list)
+    for path in FILES:
+        if not str(path.relative_to(TOP)).startswith(TWO_ENDS):
+            for node in ast.walk(tree_of(path)):
+                if isinstance(node, ast.ClassDef):
+                    places[node.name].append(str(path.relative_to(TOP)))
+    return {name: paths for name, paths in places.items() if len(paths) > 1}
+
+
+def test_a_class_has_a_name_of_its_own() -> None:
+    assert named_twice() == {}
+
+
+def old_words(paths: list[Path]) -> list[str]:
+    """Where a word stands that the vocabulary has replaced; parts of names in code count as words."""
+    found = []
+    pattern = re.compile(rf"(?<![A-Za-z-])({'|'.join(OLD_WORDS)})(?![A-Za-z-])")
+    for path in paths:
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+            spaced = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", " ", line)
+            words = {one.lower() for one in re.findall(r"[A-Za-z]+", spaced)} | set(pattern.findall(line))
+            found += [
+                f"{path.relative_to(TOP)}:{number}: {word}, now {OLD_WORDS[word]}" for word in words & OLD_WORDS.keys()
+            ]
+    return found
+
+
+def untested() -> list[str]:
+    """The modules that no test in the mirror of their room is named after, imports, or reaches through that room.
+
+    A module with constants alone needs no test.
+    """
+    needed, found = modules(), []
+    for path in FILES:
+        if not any(
+            isinstance(node, ast.FunctionDef | ast.ClassDef | ast.AsyncFunctionDef) for node in tree_of(path).body
+        ):
+            continue
+        room, stem = path.parent, path.stem.strip("_")
+        mirror = TOP / "tests" / room.relative_to(TOP)
+        tests = [*mirror.glob("test_*.py"), *mirror.parent.glob(f"test_{room.name}.py")]
+        subjects = [test.stem.removeprefix("test_") for test in tests]
+        if any(stem.startswith(subject) or subject.startswith(stem) for subject in subjects):
+            continue
+        name = module_name(path)
+        ahead = [one for test in tests for one in imported(test) if one in needed]
+        reached: set[str] = set()
+        while ahead:
+            one = ahead.pop()
+            if one not in reached:
+                reached.add(one)
+                ahead += [other for other in needed[one] if other.rpartition(".")[0] == name.rpartition(".")[0]]
+        if name not in reached:
+            found.append(str(path.relative_to(TOP)))
+    return found
+
+
+def test_each_folder_of_tests_mirrors_a_room() -> None:
+    rooms = {path.parent.relative_to(TOP) for path in FILES}
+    folders = {
+        path.parent.relative_to(TOP / "tests") for room in MAY_IMPORT for path in (TOP / "tests" / room).rglob("*.py")
+    }
+    assert folders <= rooms
+
+
+def small_tree(top: Path, monkeypatch: pytest.MonkeyPatch, texts: dict[str, str]) -> None:
+    """Another tree in place of ours."""
+    for name, text in texts.items():
+        (top / name).parent.mkdir(parents=True, exist_ok=True)
+        (top / name).write_text(text)
+    monkeypatch.setattr(sys.modules[__name__], "TOP", top)
+    files = [top / name for name in texts if name.split("/")[0] in MAY_IMPORT]
+    monkeypatch.setattr(sys.modules[__name__], "FILES", files)
+
+
+@pytest.mark.parametrize(
+    ("texts", "find", "wanted"),
+    [
+        (
+            {"shows/a.py": "SECOND_NS = 1_000_000_000", "daemon/b.py": "SECOND_NS, TWO = 10**9, 2"},
+            defined_twice,
+            {"SECOND_NS = 1000000000": ["shows/a.py", "daemon/b.py"]},
+        ),
+        (
+            {
+                "shows/a.py": "class Score: ...",
+                "daemon/b.py": "class Score: ...",
+                "api/http/schemas/c.py": "class Score: ...",
+            },
+            named_twice,
+            {"Score": ["shows/a.py", "daemon/b.py"]},
+        ),
+        (
+            {
+                "shows/a.py": "def f(): ...",
+                "shows/b.py": "def f(): ...",
+                "shows/c.py": "def f(): ...",
+                "shows/d.py": "ONE = 1",
+                "tests/shows/test_a.py": "from gloaming.shows import b\n",
+                "tests/daemon/test_c.py": "from gloaming.shows import c\n",
+            },
+            untested,
+            ["shows/c.py"],
+        ),
+    ],
+    ids=["a second definition", "a second class", "a module without a test"],
+)
+def test_what_stands_in_the_wrong_place_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, texts: dict[str, str], find: Callable[[], object], wanted: object
+) -> None:
+    small_tree(tmp_path, monkeypatch, texts)
+    assert find() == wanted
+
+
+@pytest.mark.parametrize(
+    "line", ["The director decides.", "class DirectorMain: ...", "self._cue_at = 3", 'days = "sun-thu"']
+)
+def test_an_old_word_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, line: str) -> None:
+    small_tree(tmp_path, monkeypatch, {"daemon/a.py": f"# all is well\n{line}\n"})
+    (found,) = old_words([tmp_path / "daemon/a.py"])
+    assert found.startswith("daemon/a.py:2: ")
 
 
 def test_an_arrow_that_points_the_wrong_way_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
