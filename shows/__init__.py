@@ -1,1 +1,1 @@
-"""What is played: frame files, the rig, the demonstration season. Imports nothing else of ours; never reads a clock."""
+"""What is played, and on what. It imports neither the daemon nor the API, and reads no clock."""

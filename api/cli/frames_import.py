@@ -11,7 +11,7 @@ from gloaming.api.cli.frames_verbs import apart, bar, made
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.source import FrameSource, lay_out, parse_fps, refresh_warning, write_source
 from gloaming.shows.media import arrays, pictures, resampling
-from gloaming.shows.media.mapping import Hanging, PixelLayout, parse_matrix
+from gloaming.shows.media.mapping import PixelLayout, RigLayout, parse_matrix
 from gloaming.shows.media.pictures import Video
 from gloaming.shows.rig.model import load_rig
 
@@ -34,7 +34,7 @@ def import_(args: argparse.Namespace) -> int:
         source, fps = _at_rate(args, source, wanted)
     else:
         fps = source.fps
-    universes = canvas.universes if isinstance(canvas, Hanging) else lay_out(args.universes, source.slots, args.slots)
+    universes = canvas.universes if isinstance(canvas, RigLayout) else lay_out(args.universes, source.slots, args.slots)
     if warning := refresh_warning(fps, universes):
         _say(f"warning: {warning}")
     if wanted not in (None, fps):
@@ -57,7 +57,7 @@ def _canvas(args: argparse.Namespace) -> PixelLayout | None:
     if args.matrix and args.rig:
         raise input_error("--matrix", "the pictures go on a matrix or on a rig", "leave out --matrix, or --rig")
     if args.rig:
-        return Hanging(load_rig(args.rig), args.rig)
+        return RigLayout(load_rig(args.rig), args.rig)
     if args.matrix:
         return parse_matrix(args.matrix, args.first_pixel, args.runs, args.back_and_forth, args.order)
     return None

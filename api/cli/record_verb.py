@@ -16,7 +16,7 @@ from pathlib import Path
 from gloaming.api.cli.frames_verbs import apart, bar, made
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.source import parse_fps, parse_universes
-from gloaming.shows.framefile.writer import is_written, place_wrong
+from gloaming.shows.framefile.writer import is_written, place_problem
 from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE
 from gloaming.shows.recording.live import Listener, Live
 from gloaming.shows.recording.receive import DISCOVERY_S, Receiver
@@ -65,7 +65,7 @@ def _wanted(args: argparse.Namespace) -> Wanted:
 
 
 def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
-    if wrong := place_wrong(args.out):
+    if wrong := place_problem(args.out):
         raise input_error(args.out, wrong)
     stop = threading.Event()
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
@@ -172,10 +172,10 @@ class _Line:
         self._shown_s, self._packets = now_s, live.packets
         text = "waiting for the first packet" if not live.packets else f"{rate:.0f} packets a second"
         if recording:
-            tally = recording.tally
+            counts = recording.counts
             text = (
-                f"{tally.elapsed_s:.1f} s  {recording.heard} universes  {tally.frames} frames at {recording.fps:.4g}"
-                f"  {text}  {tally.lost_in_all} lost"
+                f"{counts.elapsed_s:.1f} s  {recording.heard} universes  {counts.frames} frames at {recording.fps:.4g}"
+                f"  {text}  {counts.lost_in_all} lost"
             )
         self._to(f"\r\033[K{text}")
         sys.stderr.flush()
@@ -186,8 +186,8 @@ class _Line:
 
 
 def _report(args: argparse.Namespace, outcome: Outcome) -> None:
-    tally, info = outcome.tally, outcome.info
-    lines = [*tally.lines(info.fps), *outcome.notes]
+    counts, info = outcome.counts, outcome.info
+    lines = [*counts.lines(info.fps), *outcome.notes]
     if args.json:
         numbers = [one.number for one in info.universes]
         print(
@@ -196,15 +196,15 @@ def _report(args: argparse.Namespace, outcome: Outcome) -> None:
                     "path": str(info.path),
                     "frames": info.frames,
                     "fps": float(info.fps),
-                    "measured_fps": tally.measured_fps,
+                    "measured_fps": counts.measured_fps,
                     "universes": numbers,
-                    "packets": tally.data,
-                    "lost": tally.lost_in_all,
-                    "dropped": tally.dropped,
-                    "repeated": tally.repeated,
-                    "out_of_order": tally.out_of_order,
-                    "frames_lost": tally.frames_lost,
-                    "frames_filled": tally.frames_filled,
+                    "packets": counts.data,
+                    "lost": counts.lost_in_all,
+                    "dropped": counts.dropped,
+                    "repeated": counts.repeated,
+                    "out_of_order": counts.out_of_order,
+                    "frames_lost": counts.frames_lost,
+                    "frames_filled": counts.frames_filled,
                     "lines": lines,
                 }
             )

@@ -12,7 +12,7 @@ from gloaming.api.http.schemas.answers import ProblemDetails, ReasonGiven
 from gloaming.api.http.schemas.base import mistake_of
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
-from gloaming.shows.config_files.errors import InputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigErrorCode, InputError
 
 
 class Problem(JSONResponse):
@@ -26,7 +26,7 @@ class Problem(JSONResponse):
         detail: str,
         headers: dict[str, str] | None = None,
         reasons: list[ReasonGiven] | None = None,
-        code: MistakeCode | None = None,
+        code: ConfigErrorCode | None = None,
     ) -> None:
         title = HTTPStatus(status).phrase
         content = ProblemDetails(
@@ -51,7 +51,7 @@ def add_errors(app: FastAPI) -> None:
     @app.exception_handler(InputError)
     async def mistaken(_: Request, error: InputError) -> Problem:
         code = error.errors[0].code
-        status = 404 if code == MistakeCode.DATES_NOT_SERVED else 422  # a date is well asked
+        status = 404 if code == ConfigErrorCode.DATES_NOT_SERVED else 422  # a date is well asked
         return Problem(status, str(error), code=code)
 
     @app.exception_handler(Refusal)

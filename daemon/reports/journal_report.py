@@ -23,7 +23,7 @@ from gloaming.daemon.reports.nights import season
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.nights import NotGiven, not_given
 from gloaming.daemon.timetable.zones import local_date
-from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
 from gloaming.shows.framefile.reader import FrameReader
 from gloaming.shows.time_units import SECOND_NS
 
@@ -101,7 +101,7 @@ def season_report(site: Site, store: Store, now_ns: int, first: date | None, day
     except OverflowError:
         raise InputError(
             ConfigError(
-                "dates", None, None, f"{begin} is past the calendar", "as 2026-12-20", MistakeCode.DATES_NOT_SERVED
+                "dates", None, None, f"{begin} is past the calendar", "as 2026-12-20", ConfigErrorCode.DATES_NOT_SERVED
             )
         ) from None
     nights = sorted(season(site, begin, end), key=lambda row: row.night.opens_ns)

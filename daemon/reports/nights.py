@@ -12,7 +12,7 @@ from gloaming.daemon.direction.rundown import Occurrence
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.nights import Night, nights
-from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
 
 YEAR, APART = timedelta(days=365), timedelta(days=30)
 FIRST = date(1900, 2, 1)
@@ -48,7 +48,7 @@ def season(site: Site, first: date, last: date) -> tuple[SeasonNight, ...]:
     if first < FIRST:
         raise InputError(
             ConfigError(
-                "dates", None, None, f"{first} is before {FIRST}", "as 2026-12-20", MistakeCode.DATES_NOT_SERVED
+                "dates", None, None, f"{first} is before {FIRST}", "as 2026-12-20", ConfigErrorCode.DATES_NOT_SERVED
             )
         )
     return tuple(_row(site, night) for night in found)

@@ -27,7 +27,7 @@ from gloaming.daemon.site.load import Piece, Site, load_site
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.pieces import analyse
 from gloaming.shows.analysis.wiring import rig_findings
-from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
 
 YEAR = timedelta(days=365)
 CAUTIONS = (
@@ -192,7 +192,7 @@ def mistake_finding(config_error: ConfigError) -> Finding:
 def _problems(site: Site) -> Iterator[Finding]:
     """Files that cannot be played; universes that no controller has are told with the rig."""
     for problem in (*site.problems, *site.silent):
-        if problem.code != MistakeCode.UNIVERSE_WITHOUT_CONTROLLER:
+        if problem.code != ConfigErrorCode.UNIVERSE_WITHOUT_CONTROLLER:
             yield mistake_finding(problem)
     for warning in site.warnings:
         yield replace(mistake_finding(warning), severity="warning")

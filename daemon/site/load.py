@@ -20,7 +20,7 @@ from gloaming.daemon.timetable.sun import Spot
 from gloaming.daemon.timetable.times import TimeExpression
 from gloaming.shows.analysis.wiring import ranges
 from gloaming.shows.config_files.checking import nearest, on_their_lines, read_tables
-from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
 from gloaming.shows.framefile.layout import every_nth
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.media.sound_info import ALIKE_NS, sound_length_ns
@@ -196,7 +196,7 @@ def _pieces(
             if strange:
                 wrong = f"{table.frames} has frames for universe {strange[0]}, which no controller has"
                 right = f"give universe {strange[0]} to a controller in rig.toml"
-                code = MistakeCode.UNIVERSE_WITHOUT_CONTROLLER
+                code = ConfigErrorCode.UNIVERSE_WITHOUT_CONTROLLER
                 problems.append(ConfigError(path, line_of(table), key, wrong, right, code))
             if too_fast := _too_fast(table.frames, info, rig):
                 warnings.append(ConfigError(path, line_of(table), key, *too_fast))

@@ -14,7 +14,7 @@ from gloaming.daemon.timetable.rules import HoursRule, PerformanceRule, selects,
 from gloaming.daemon.timetable.sun import Spot, stays_below
 from gloaming.daemon.timetable.times import TimeExpression, first_after, instant_on
 from gloaming.daemon.timetable.zones import local_date
-from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
 
 DATES_MAX = 1000
 
@@ -121,7 +121,7 @@ def each_date(site: Timetable, first: date, last: date) -> tuple[Night | NotGive
                 None,
                 f"{first} to {last} is not within 1900 to 2100",
                 "as 2026-12-20",
-                MistakeCode.DATES_NOT_SERVED,
+                ConfigErrorCode.DATES_NOT_SERVED,
             )
         )
     if count > DATES_MAX:
@@ -132,7 +132,7 @@ def each_date(site: Timetable, first: date, last: date) -> tuple[Night | NotGive
                 None,
                 f"{count} dates are too many",
                 f"ask for {DATES_MAX} at most",
-                MistakeCode.DATES_NOT_SERVED,
+                ConfigErrorCode.DATES_NOT_SERVED,
             )
         )
     found = [night for shift in range(count) for night in _on(site, first + timedelta(days=shift))]

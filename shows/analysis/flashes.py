@@ -172,22 +172,22 @@ class RedFlashes:
         """
         if len(pixels) == 0:
             self._followed[:] = False
-            return [self._told(first_frame + number, None, None, pixels) for number in range(frames)]
+            return [self._too_many(first_frame + number, None, None, pixels) for number in range(frames)]
         state = _State(self, pixels, before)
         u, v = chromaticity(colours)
         red = saturated(*colours)
         nearness = (u - RED_UV[0]) ** 2 + (v - RED_UV[1]) ** 2
         strength = np.clip(colours[0] - colours[1] - colours[2], 0, 255).astype(np.uint16)
-        told = []
+        found = []
         for number in range(frames):
             colour = state.by_colour(u[number], v[number], nearness[number], red[number])
             strong = state.by_strength(strength[number], red[number])
-            over = self._told(first_frame + number, colour, strong, pixels)
-            told.append((over[0], _copied(over[1]), _copied(over[2])))
+            over = self._too_many(first_frame + number, colour, strong, pixels)
+            found.append((over[0], _copied(over[1]), _copied(over[2])))
         state.keep(self)
-        return told
+        return found
 
-    def _told(
+    def _too_many(
         self, frame: int, colour: Mask | None, strong: Mask | None, pixels: npt.NDArray[np.intp]
     ) -> tuple[int, Mask | None, Mask | None]:
         by_colour = self._by_colour.add(frame, self._spread(colour, pixels))

@@ -82,7 +82,7 @@ class Judge:
         self._red = RedFlashes(pixels, info.fps)
         parts = partitions(rig, self._planes, seen_from_m)
         self.by_position = any(part.kind == "view" for part in parts)
-        self._tallies = [AreaCounts(rule, parts, info.fps) for rule in (GENERAL, RED, RED_21)]
+        self._counts = [AreaCounts(rule, parts, info.fps) for rule in (GENERAL, RED, RED_21)]
         self._sums: npt.NDArray[np.float64] = np.zeros((block_frames, len(rig.string)))
         self._frame = 0
 
@@ -94,7 +94,7 @@ class Judge:
     def flashing(self) -> tuple[Flashing, ...]:
         """The areas in which it flashes too often."""
         lit = self._lit > 0
-        return tuple(found for tally in self._tallies for found in tally.flashing(lit))
+        return tuple(found for counts in self._counts for found in counts.flashing(lit))
 
     def _add(self, block: Frames) -> None:
         frames = len(block)
@@ -103,10 +103,10 @@ class Judge:
             self._sums[:frames, plane.strings] = plane.sums(slots)
             part = slice(plane.first_pixel, plane.first_pixel + plane.pixels)
             # frame by frame: products so small are not shared out among processors, which costs more than it saves
-            told = np.matmul(weights, slots.reshape(frames, plane.pixels, -1).transpose(0, 2, 1))
-            np.minimum(told[:, 0], CEILING, out=told[:, 0])
-            np.copyto(self._levels[:frames, part], told[:, 0], casting="unsafe")
-            self._redness[part] = told[:, 1].max(axis=0)
+            products = np.matmul(weights, slots.reshape(frames, plane.pixels, -1).transpose(0, 2, 1))
+            np.minimum(products[:, 0], CEILING, out=products[:, 0])
+            np.copyto(self._levels[:frames, part], products[:, 0], casting="unsafe")
+            self._redness[part] = products[:, 1].max(axis=0)
         self.currents.add(self._sums[:frames])
         self._judge_light(frames)
         self._judge_red(frames, filled)
@@ -120,14 +120,14 @@ class Judge:
         for number in range(frames):
             fired = self._general.frame(levels[number])
             over = self._general_seconds.add(self._frame + number, fired)
-            self._tallies[0].add(self._frame + number, over)
+            self._counts[0].add(self._frame + number, over)
 
     def _judge_red(self, frames: int, filled: list[Floats]) -> None:
         pixels = self._red.wanted(self._frame, self._redness >= REDNESS_MIN)
         colours, before = self._colours(pixels, filled)
         for frame, by_colour, by_strength in self._red.add(self._frame, frames, pixels, colours, before):
-            self._tallies[1].add(frame, by_colour)
-            self._tallies[2].add(frame, by_strength)
+            self._counts[1].add(frame, by_colour)
+            self._counts[2].add(frame, by_strength)
 
     def _colours(self, pixels: npt.NDArray[np.intp], filled: list[Floats]) -> tuple[Floats, Floats]:
         """R, G and B of some pixels, `(3, frames, pixels)`, and in the frame before."""

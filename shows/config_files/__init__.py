@@ -1,1 +1,1 @@
-"""Files that a person writes: TOML with its line numbers, and errors that name file, line and key."""
+"""Files that a person writes: TOML with line numbers, and errors that name file, line and key."""

@@ -1,4 +1,4 @@
-"""From what pydantic found wrong to mistakes a person can mend: file, line, key, what is wrong, what would be right."""
+"""Turns what pydantic finds into errors that a person can mend: file, line, key, problem and hint."""
 
 from __future__ import annotations
 
@@ -11,42 +11,45 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode, WrongValueError
+from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError, WrongValueError
 from gloaming.shows.config_files.toml_lines import Key, place_of, read_toml
 
 
 class Table(BaseModel):
-    """A table of a person's file: frozen, and without keys that we do not know."""
+    """A table of a person's file. It is frozen and refuses unknown keys."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     place: str = ""
-    """Where it stands: "site.toml:12"."""
+    """Where the table is: "site.toml:12"."""
 
 
 T = TypeVar("T", bound=BaseModel)
 CODES = {
-    "extra_forbidden": MistakeCode.UNKNOWN_KEY,
-    "missing": MistakeCode.MISSING,
-    "value_error": MistakeCode.INVALID,
+    "extra_forbidden": ConfigErrorCode.UNKNOWN_KEY,
+    "missing": ConfigErrorCode.MISSING,
+    "value_error": ConfigErrorCode.INVALID,
 }
-"""What pydantic finds wrong, by its own codes; of the others, the type is wrong."""
+"""Our codes for pydantic's. Any other code of pydantic means that the type is wrong."""
 
 
 def read_tables(path: Path, model: type[T]) -> T:
-    """A person's TOML file as a model, every array table in it marked with its `place`; all mistakes at once."""
+    """A person's TOML file as a model. Every table has its `place`. InputError holds all errors at once."""
     data, lines = read_toml(path)
     _refuse_place(data, path, lines)
     _mark(data, (), path.name, lines)
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise InputError(*(_mistake(found, path, lines, model) for found in _causes(error.errors()))) from None
+        raise InputError(*(_config_error(found, path, lines, model) for found in _causes(error.errors()))) from None
 
 
 def _causes(found: list[Any]) -> list[Any]:
-    """Without what merely follows: a list that is too short because its items are wrong, a key that is missing because
-    it is spelled wrongly. Keys that are not known come before those that are missing."""
+    """The errors that are causes, unknown keys before missing ones.
+
+    Left out are mere consequences: a list that is too short because its items are wrong, and a key that is missing
+    because it is misspelled.
+    """
     unknown = {one["loc"]: one for one in found if one["type"] == "extra_forbidden"}
 
     def follows(one: Any) -> bool:
@@ -62,7 +65,7 @@ def _causes(found: list[Any]) -> list[Any]:
 
 
 def on_their_lines(path: Path, errors: Iterable[ConfigError]) -> tuple[ConfigError, ...]:
-    """Mistakes found in a file's tables later on, each on the line of its key."""
+    """Errors that were found after the file was read, each with the line of its key."""
     found = tuple(errors)
     lines = read_toml(path)[1] if found else {}
     return tuple(replace(one, line=place_of(lines, _key(one.key)) or one.line) for one in found)
@@ -77,7 +80,7 @@ def _refuse_place(data: Any, path: Path, lines: dict[Key, int], key: Key = ()) -
     for name, inner in data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ():
         if name == "place":
             line = place_of(lines, (*key, name))
-            raise InputError(ConfigError(path, line, dotted((*key, name)), "there is no such key", "leave it out"))
+            raise InputError(ConfigError(path, line, dotted((*key, name)), "there is no such key", "remove it"))
         _refuse_place(inner, path, lines, (*key, name))
 
 
@@ -93,62 +96,62 @@ def _mark(data: Any, key: Key, name: str, lines: dict[Key, int]) -> None:
 
 
 def dotted(key: Key) -> str:
-    """A key path as a person writes it: neighbours.dark[0].from."""
+    """A key path as a person writes it: `neighbours.dark[0].from`."""
     text = ""
     for part in key:
         text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part
     return text
 
 
-def _mistake(found: Any, path: Path, lines: dict[Key, int], model: type[BaseModel]) -> ConfigError:
+def _config_error(found: Any, path: Path, lines: dict[Key, int], model: type[BaseModel]) -> ConfigError:
     key: Key = tuple(part for part in found["loc"] if part != "place")
     field_model, field = _field(model, key)
-    kind, wrong, code = found["type"], found["msg"], CODES.get(found["type"], MistakeCode.WRONG_TYPE)
-    right = None
+    kind, problem, code = found["type"], found["msg"], CODES.get(found["type"], ConfigErrorCode.WRONG_TYPE)
+    hint = None
     if shown := examples(field):
-        right = f"as {next(part for part in reversed(key) if isinstance(part, str))} = {shown[0]}"
+        hint = f"as {next(part for part in reversed(key) if isinstance(part, str))} = {shown[0]}"
     if kind == "extra_forbidden":
         known = (
             [info.alias or name for name, info in field_model.model_fields.items() if name != "place"]
             if field_model
             else []
         )
-        wrong, right = "there is no such key", instead(str(key[-1]), known, "the keys here are")
+        problem, hint = "there is no such key", instead(str(key[-1]), known, "the keys here are")
     elif kind == "missing":
-        wrong = "it is missing"
+        problem = "it is missing"
     elif kind == "tuple_type" and isinstance(found["input"], dict) and _model_in(getattr(field, "annotation", None)):
         name = key[-1]
-        wrong = "this is one table, and there may be several"
-        right = right or f"write [[{name}]], for each of them"
+        problem = "this is one table, but there may be several"
+        hint = hint or f"write [[{name}]], for each of them"
     elif kind in ("model_type", "model_attributes_type") and isinstance(found["input"], list):
         name = key[-1]
-        wrong, right = f"[[{name}]] is a list of tables, and there is one", f"write [{name}], once"
+        problem, hint = f"[[{name}]] is a list of tables, but there may be only one", f"write [{name}], once"
     elif kind == "value_error":
         error = found["ctx"]["error"]
-        wrong, right = (error.problem, error.hint) if isinstance(error, WrongValueError) else (str(error), right)
+        problem, hint = (error.problem, error.hint) if isinstance(error, WrongValueError) else (str(error), hint)
     else:
-        wrong = "input should be a table" if kind == "model_type" else f"{wrong[0].lower()}{wrong[1:]}"
-        wrong = f"{_shown(found['input'])}: {wrong.replace('tuple', 'list').replace(' after validation', '')}"
-        wrong = "it is empty" if found["input"] == "" else wrong
-        right = "write true or false" if kind.startswith("bool") else right
-    return ConfigError(path, place_of(lines, key), dotted(key) or None, wrong, right, code)
+        problem = "input should be a table" if kind == "model_type" else f"{problem[0].lower()}{problem[1:]}"
+        problem = f"{_shown(found['input'])}: {problem.replace('tuple', 'list').replace(' after validation', '')}"
+        problem = "it is empty" if found["input"] == "" else problem
+        hint = "write true or false" if kind.startswith("bool") else hint
+    return ConfigError(path, place_of(lines, key), dotted(key) or None, problem, hint, code)
 
 
 def instead(name: str, known: Iterable[str], otherwise: str = "use") -> str:
-    """What to write in place of a name that is not known: the one that is nearest, else all of them."""
+    """A hint for an unknown name: the nearest known name, else all known names."""
     known = list(known)
     return nearest(name, {one: one for one in known}) or f"{otherwise} {', '.join(known)}"
 
 
 def nearest(name: str, known: Mapping[str, str], cutoff: float = 0.6) -> str | None:
-    """A question with what may have been meant: the value whose key comes nearest to a name. None where none does."""
+    """A question with the value whose key is nearest to a name, or None if none is near."""
     by_lower = {one.lower(): meant for one, meant in known.items()}
     near = get_close_matches(name.lower(), by_lower, 1, cutoff)
     return f"did you mean {by_lower[near[0]]}?" if near else None
 
 
 def examples(field: Any) -> list[Any]:
-    """The examples of a field, or of what it may be besides None."""
+    """The examples of a field, or of the type that it has besides None."""
     if field is None:
         return []
     inner = [data for one in getattr(field.annotation, "__args__", ()) for data in getattr(one, "__metadata__", ())]
@@ -161,7 +164,7 @@ def _shown(value: object) -> str:
 
 
 def _field(model: type[BaseModel], key: Key) -> tuple[type[BaseModel] | None, Any]:
-    """The model that holds the last name of a key path, and the field itself where there is one."""
+    """The model that holds the last name of a key path, and the field if there is one."""
     current: type[BaseModel] | None = model
     field: Any = None
     holder: type[BaseModel] | None = model
@@ -180,7 +183,7 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
 
 
 def models_in(annotation: Any) -> Iterator[type[BaseModel]]:
-    """Every model that an annotation names."""
+    """The models that an annotation names."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         yield annotation
     for inner in getattr(annotation, "__args__", ()):

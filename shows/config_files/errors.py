@@ -1,4 +1,4 @@
-"""The errors a person can cause. Every one names the place, what is problem, and what would be hint."""
+"""The errors that a person can cause. Each names the place and the problem, and gives a hint."""
 
 from __future__ import annotations
 
@@ -7,27 +7,27 @@ from enum import StrEnum
 from pathlib import Path
 
 
-class MistakeCode(StrEnum):
-    """What is problem, for programs."""
+class ConfigErrorCode(StrEnum):
+    """The kind of problem, for programs."""
 
     INVALID = "invalid"
     MISSING = "missing"
     UNKNOWN_KEY = "unknown-key"
-    WRONG_TYPE = "problem-type"
+    WRONG_TYPE = "wrong-type"
     DATES_NOT_SERVED = "dates-not-served"
     UNIVERSE_WITHOUT_CONTROLLER = "universe-without-controller"
 
 
 @dataclass(frozen=True, slots=True)
 class ConfigError:
-    """One thing problem in one place, on one line: `site.toml:12: neighbours.dark[0].from: ...; write ...`."""
+    """One problem in one place, as one line: `site.toml:12: neighbours.dark[0].from: ...; write ...`."""
 
     file: Path | str
     line: int | None
     key: str | None
     problem: str
     hint: str | None = None
-    code: MistakeCode = MistakeCode.INVALID
+    code: ConfigErrorCode = ConfigErrorCode.INVALID
 
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line else f"{self.file}"
@@ -37,14 +37,14 @@ class ConfigError:
 
 
 class InputError(Exception):
-    """One or more mistakes found in a person's files or call. Commands print each on a line and exit 2."""
+    """One or more errors in a person's files or command. A command prints each on its own line and exits with 2."""
 
     def __init__(self, *errors: ConfigError) -> None:
         super().__init__(*errors)
         self.errors = errors
 
     def __str__(self) -> str:
-        return "\n".join(str(input_error) for input_error in self.errors)
+        return "\n".join(str(error) for error in self.errors)
 
 
 def input_error(place: Path | str, problem: str, hint: str | None = None) -> InputError:
@@ -52,7 +52,7 @@ def input_error(place: Path | str, problem: str, hint: str | None = None) -> Inp
 
 
 class WrongValueError(ValueError):
-    """A value of a person that cannot be read: what is problem, and what would be hint."""
+    """A person's value that cannot be read: the problem and a hint."""
 
     def __init__(self, problem: str, hint: str) -> None:
         super().__init__(f"{problem}; {hint}")

@@ -1,4 +1,4 @@
-"""What tells a file from another of the same name, without reading it."""
+"""A stamp that changes when a file is replaced or written. The file is not read."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ FileStamp = tuple[str, int, int, int]
 
 
 def file_stamp(path: Path) -> FileStamp:
-    """What an inode says: name, inode, length, last change. A file that is not there has zeros."""
+    """Name, inode, length and last change of a file. All zeros for a file that is missing."""
     try:
         status = path.stat()
     except OSError:

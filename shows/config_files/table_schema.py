@@ -1,4 +1,4 @@
-"""The JSON Schema of a person's TOML file, from the models that read the file. Editors complete and check by it."""
+"""The JSON Schema of a person's TOML file, from the models that read the file. Editors complete and check with it."""
 
 from __future__ import annotations
 
@@ -29,22 +29,22 @@ class _AsInToml(GenerateJsonSchema):
 
 
 def file_schema(model: type[Table]) -> dict[str, Any]:
-    """The JSON Schema (2020-12) of a TOML file that a model reads: each key with what it is for, examples, default."""
+    """The JSON Schema (2020-12) of a TOML file: each key with its description, examples and default."""
     schema = model.model_json_schema(schema_generator=_AsInToml)
     for table in tables(model):
         place = schema if table is model else schema["$defs"][table.__name__]
         place.pop("title")
         place["description"] = (table.__doc__ or "").partition("\n")[0]
         del place["properties"]["place"]
-        told = descriptions(table)
+        texts = descriptions(table)
         for name, field in table.model_fields.items():
             if name != "place":
-                _complete(place["properties"][field.alias or name], field, told.get(name))
+                _complete(place["properties"][field.alias or name], field, texts.get(name))
     return {"$schema": _AsInToml.schema_dialect, **schema}
 
 
 def tables(model: type[Table]) -> Iterator[type[Table]]:
-    """A model and every model in it, each once."""
+    """A model and every model inside it, each once."""
     found = [model]
     for table in found:
         yield table
@@ -53,7 +53,7 @@ def tables(model: type[Table]) -> Iterator[type[Table]]:
 
 
 def descriptions(table: type[Table]) -> dict[str, str]:
-    """What each key of a model is for: the text below it in the source, its own or that of a model it extends."""
+    """The description of each key: the text below the key in the source of the model or of its base."""
     found: dict[str, str] = {}
     for model in reversed([one for one in table.__mro__ if issubclass(one, Table)]):
         tree = ast.parse(dedent(inspect.getsource(model))).body[0]
@@ -64,9 +64,9 @@ def descriptions(table: type[Table]) -> dict[str, str]:
     return found
 
 
-def _complete(key: dict[str, Any], field: FieldInfo, told: str | None) -> None:
-    if told:
-        key["description"] = told
+def _complete(key: dict[str, Any], field: FieldInfo, text: str | None) -> None:
+    if text:
+        key["description"] = text
     headers = ("[site]", "[[controller]]")
     if shown := [tomllib.loads(f"key = {one}")["key"] for one in examples(field) if one not in headers]:
         key["examples"] = shown
@@ -78,6 +78,6 @@ def _complete(key: dict[str, Any], field: FieldInfo, told: str | None) -> None:
 
 
 def as_length(length_ns: int) -> str:
-    """A length in the largest unit that divides it: "1 s"; none is "0 ms"."""
+    """A length in the largest unit that divides it: "1 s". Zero is "0 ms"."""
     unit = next(name for name, ns in UNITS_NS.items() if length_ns % ns == 0) if length_ns else "ms"
     return f"{length_ns // UNITS_NS[unit]} {unit}"

@@ -1,4 +1,4 @@
-"""TOML with line numbers: the data, and where each key of it stands. Knows nothing of what the data means."""
+"""TOML with line numbers: the data, and the line of each key. It does not know what the data means."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ Key = tuple[str | int, ...]
 
 
 def read_toml(path: Path) -> tuple[dict[str, Any], dict[Key, int]]:
-    """The data of a TOML file and the line (from 1) of each key path in it.
+    """The data of a TOML file, and the line (from 1) of each key path.
 
-    Raises InputError for a file that is missing, unreadable, or not TOML.
+    Raises InputError if the file is missing, unreadable or not TOML.
     """
     try:
         raw = path.read_bytes()
@@ -30,33 +30,33 @@ def read_toml(path: Path) -> tuple[dict[str, Any], dict[Key, int]]:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        line, key, wrong, right = explain(text, error)
-        raise InputError(ConfigError(path, line, key, wrong, right)) from None
+        line, key, problem, hint = explain(text, error)
+        raise InputError(ConfigError(path, line, key, problem, hint)) from None
     return data, _lines(text)
 
 
 def _decoded(path: Path, raw: bytes) -> str:
-    """The text of a file; a byte order mark at its beginning is left out."""
+    """The text of a file, without a byte order mark."""
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         column = error.start - raw.rfind(b"\n", 0, error.start)
-        wrong = f"column {column} has the byte 0x{raw[error.start]:02X}, which is not text in UTF-8"
+        problem = f"column {column} has the byte 0x{raw[error.start]:02X}, which is not text in UTF-8"
         if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-            wrong = "the file is text in UTF-16, not in UTF-8"
-        raise InputError(ConfigError(path, line, None, wrong, "save the file as UTF-8")) from None
+            problem = "the file is text in UTF-16, not in UTF-8"
+        raise InputError(ConfigError(path, line, None, problem, "save the file as UTF-8")) from None
 
 
 def place_of(lines: dict[Key, int], key: Key) -> int | None:
-    """The line of a key, or of the nearest table that would hold it."""
+    """The line of a key. For a key that is missing, the line of the nearest table around it."""
     while key and key not in lines:
         key = key[:-1]
     return lines.get(key)
 
 
 def _lines(text: str) -> dict[Key, int]:
-    """Cuts the text, which is TOML, into statements: a line, or as many as its brackets and strings run over."""
+    """Cuts valid TOML into statements. A statement is one line, or several if a bracket or string spans them."""
     lines: dict[Key, int] = {}
     prefix: Key = ()
     counts: dict[Key, int] = {}
@@ -84,11 +84,11 @@ def _lines(text: str) -> dict[Key, int]:
 
 _TOKEN = re.compile(r"""\"{3}|'{3}|"(?:\\.|[^"\\])*"|'[^']*'|\#.*|[\[\]{}]""")
 _STRING_ENDS = {'"""': re.compile(r'(?:\\.?|[^"\\]|"(?!""))*"{3,5}'), "'''": re.compile(r"(?:[^']|'(?!''))*'{3,5}")}
-"""The rest of a string of several lines; it may end with two quotes of its own before the three (TOML 1.0, String)."""
+"""The rest of a multi-line string. Two quotes may stand before the three that end it (TOML 1.0, String)."""
 
 
 def _left_open(line: str, depth: int, quotes: str) -> tuple[int, str]:
-    """How many brackets are open after a line, and the quotes of the string that is, by how it was before it."""
+    """The number of open brackets and the quotes of an open string after a line, from those before it."""
     at = 0
     while True:
         found = _STRING_ENDS[quotes].match(line, at) if quotes else _TOKEN.search(line, at)
@@ -107,7 +107,7 @@ def _parsed(statement: list[str]) -> dict[str, Any] | None:
 
 
 def _header(data: dict[str, Any], array: bool, counts: dict[Key, int]) -> Key:
-    """The key path that a table header opens; tables of an array are counted."""
+    """The key path that a table header opens. Tables of an array are numbered."""
     names: list[str] = []
     inner: Any = data
     while isinstance(inner, dict) and inner:
@@ -131,7 +131,7 @@ def _keys(data: Any, prefix: Key, line: int, lines: dict[Key, int]) -> None:
 
 
 def _elements(statement: list[str], data: dict[str, Any], prefix: Key, begin: int, lines: dict[Key, int]) -> None:
-    """The lines of the elements of an array that runs over several lines: where what came since the last one ends."""
+    """The line of each element of a multi-line array: the line where the element ends."""
     ((name, value),) = data.items()
     if not isinstance(value, list):
         return

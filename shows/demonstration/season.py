@@ -66,7 +66,7 @@ grace = "3 min"
 Progress = Callable[[str, int, int], None]
 
 
-def keep_folder() -> Path:
+def cache_folder() -> Path:
     """Where rendered pieces are kept: the user's cache, or a new temporary folder where that cannot be written."""
     base = os.environ.get("XDG_CACHE_HOME")
     try:
@@ -100,7 +100,7 @@ def version() -> str:
 def make_season(folder: Path, host: str, listen: str, progress: Progress | None = None) -> None:
     """Write a complete site into a folder. Pieces are rendered the first time and taken from the cache afterwards."""
     (folder / "pieces").mkdir(parents=True, exist_ok=True)
-    kept = keep_folder() / version()
+    kept = cache_folder() / version()
     kept.mkdir(parents=True, exist_ok=True)
     _tidy(kept)
     tables = []

@@ -1,1 +1,1 @@
-"""Frame files: read, written, edited, and made of any source of frames."""
+"""Frame files: reading, writing, editing, and making them from any source of frames."""

@@ -1,6 +1,6 @@
-"""Frame files out of frame files: cut, put together, made brighter, given other universes; and their frames as arrays.
+"""Makes frame files from frame files: trim, join, gain, rename universes. Exports frames as arrays.
 
-Every function hands out a new source, frames block by block; nothing is held whole, and no file is changed in place.
+Each function returns a source of frames, block by block. No file is held in memory whole or changed in place.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from gloaming.shows.protocols.e131 import UNIVERSE_MAX
 
 
 def frames_of(path: Path, first: int = 0, until: int | None = None) -> Iterator[Frames]:
-    """The frames `first` to `until` (not included) of a frame file, chunk by chunk. InputError at a damaged chunk."""
+    """The frames from `first` up to before `until`, chunk by chunk. InputError at a damaged chunk."""
     with FrameReader(path) as reader:
         end = reader.info.frames if until is None else until
         at = first
@@ -30,8 +30,8 @@ def frames_of(path: Path, first: int = 0, until: int | None = None) -> Iterator[
             try:
                 begin, frames = reader.chunk(at)
             except DamagedChunkError as error:
-                right = "`gloaming frames trim` keeps what is whole before it, or after"
-                raise input_error(path, error.text, right) from None
+                hint = "`gloaming frames trim` saves the frames before or after the damage"
+                raise input_error(path, error.text, hint) from None
             block = frames[at - begin : end - begin]
             yield block
             at += len(block)
@@ -48,8 +48,8 @@ def trimmed(info: FrameFileInfo, from_s: Fraction, until_s: Fraction | None) -> 
     until = info.frames if until_s is None else _nearest(until_s, info.fps)
     if not 0 <= first < until <= info.frames:
         end_s = until / info.fps if until_s is None else until_s
-        wrong = f"from {float(from_s):g} s until {float(end_s):g} s is not a stretch of it"
-        raise input_error(info.path, wrong, f"it is {float(info.frames / info.fps):g} s long")
+        problem = f"from {float(from_s):g} s until {float(end_s):g} s is not a part of the file"
+        raise input_error(info.path, problem, f"the file is {float(info.frames / info.fps):g} s long")
     return FrameSource(info.frame_bytes, until - first, info.fps, frames_of(info.path, first, until))
 
 
@@ -58,7 +58,7 @@ def _nearest(at_s: Fraction, fps: Fraction) -> int:
 
 
 def joined(paths: Sequence[Path]) -> tuple[FrameFileInfo, FrameSource]:
-    """Frame files one after another. Rate and universes must be those of the first; offsets may differ."""
+    """Frame files one after another. All need the rate and the universes of the first. Offsets may differ."""
     infos = [inspect(path) for path in paths]
     first = infos[0]
     slots = {one.number: one.slots for one in first.universes}
@@ -78,7 +78,7 @@ def joined(paths: Sequence[Path]) -> tuple[FrameFileInfo, FrameSource]:
 
 
 def _places(wanted: FrameFileInfo, info: FrameFileInfo) -> np.ndarray | None:
-    """Where each byte of a `wanted` frame stands in a frame of `info`; None if they are laid out alike."""
+    """The place in a frame of `info` of each byte of a `wanted` frame. None if the layouts are equal."""
     if set(wanted.universes) == set(info.universes):
         return None
     offsets = {one.number: one.offset for one in info.universes}
@@ -87,7 +87,7 @@ def _places(wanted: FrameFileInfo, info: FrameFileInfo) -> np.ndarray | None:
 
 
 def gained(info: FrameFileInfo, gain: float, numbers: Sequence[int] | None = None) -> FrameSource:
-    """Every level times `gain`, rounded and held at 255; in some universes only, if they are named."""
+    """Every level times `gain`, rounded, at most 255. `numbers` limits this to some universes."""
     if not 0 <= gain <= 255:
         raise input_error("--by", f"{gain:g} is not a gain", "0 is black, 1 changes nothing, 255 is the most")
     table = np.clip(np.rint(np.arange(256) * gain), 0, 255).astype(np.uint8)
@@ -99,7 +99,7 @@ def gained(info: FrameFileInfo, gain: float, numbers: Sequence[int] | None = Non
 
 
 def renamed(info: FrameFileInfo, numbers: Sequence[int] | None, to: Sequence[int]) -> tuple[Universe, ...]:
-    """The universes of a file with some numbers, or all, exchanged; a single new number is the first of a run."""
+    """The universes of a file with new numbers. A single number in `to` is the first of a run."""
     old = [one.number for one in _named(info, numbers)]
     if len(to) == 1:
         to = range(to[0], to[0] + len(old))
@@ -115,18 +115,20 @@ def renamed(info: FrameFileInfo, numbers: Sequence[int] | None, to: Sequence[int
 
 
 def _named(info: FrameFileInfo, numbers: Sequence[int] | None) -> list[Universe]:
-    """The universes with these numbers, in their order; all of them, by number, for None."""
+    """The universes with these numbers, in their order. For None: all, sorted by number."""
     there = {one.number: one for one in info.universes}
     missing = [number for number in numbers or () if number not in there]
     if missing:
-        raise input_error(info.path, f"universe {missing[0]} is not in it")
+        raise input_error(info.path, f"universe {missing[0]} is not in the file")
     return [there[number] for number in (sorted(there) if numbers is None else numbers)]
 
 
 def export(info: FrameFileInfo, out: Path, progress: Progress | None = None) -> None:
     """Write the frames to `out`: an array `(frames, frame_bytes) uint8` for `.npy`, bare bytes for `.raw`."""
     if out.suffix not in (".npy", ".raw"):
-        raise input_error(out, "no such kind of file can be written", "let its name end in .npy, .raw, .mp4 or .mkv")
+        raise input_error(
+            out, "this kind of file cannot be written", "choose a name that ends in .npy, .raw, .mp4 or .mkv"
+        )
     with beside(out) as temporary, temporary.open("xb") as file:
         if out.suffix == ".npy":
             shape = (info.frames, info.frame_bytes)
@@ -144,7 +146,7 @@ def export(info: FrameFileInfo, out: Path, progress: Progress | None = None) -> 
 
 @contextlib.contextmanager
 def beside(out: Path) -> Iterator[Path]:
-    """A temporary name that becomes `out` when all went well, and is removed when not."""
+    """A temporary name. The file gets the name `out` on success and is removed on failure."""
     temporary = out.with_name(f"{out.name}.{secrets.token_hex(4)}.part")
     try:
         yield temporary
@@ -152,5 +154,5 @@ def beside(out: Path) -> Iterator[Path]:
     except OSError as error:
         raise input_error(out, f"it cannot be written ({error.strerror or error})") from error
     finally:
-        with contextlib.suppress(OSError):  # of a name that could not be
+        with contextlib.suppress(OSError):  # the name may be impossible
             temporary.unlink(missing_ok=True)

@@ -1,7 +1,7 @@
-"""How a frame file is laid out, byte by byte: tables, seal, chunks (FORMAT.md says the same in prose).
+"""The layout of a frame file, byte by byte: tables, seal, chunks. FORMAT.md describes it in prose.
 
-Nothing here opens a file; the reader and the writer both use it. Chunks are compressed in threads beside the one that
-writes: zstd releases the interpreter's lock.
+The reader and the writer use it. It opens no file. Chunks are compressed in threads: zstd releases the interpreter's
+lock.
 """
 
 from __future__ import annotations
@@ -40,13 +40,13 @@ SCHEMA = (
     "CREATE INDEX chunk_extent ON chunk (first_frame, frames)",
 )
 CHUNK_S = 1
-CHUNK_BYTES_MIN = 256 * 1024  # below it, what SQLite adds could be more than one in a hundred
+CHUNK_BYTES_MIN = 256 * 1024  # in smaller chunks SQLite may add more than 1 %
 CHUNK_BYTES_MAX = 2 * 1024 * 1024
 LEVEL = 3
 SAMPLE_BYTES, SAMPLE_STRIPS = 64 * 1024, 8
 SAMPLE_NOISE, SAMPLE_CALM, SAMPLE_NEAR = 0.97, 0.1, 1.2
-"""Above that share of its bytes a sample is noise; below that it is so calm that much depends on what lies beside it,
-and compressing is fast anyhow; within that factor of the best a filter is worth being tried."""
+"""A sample that compresses to more than the first share is noise. One that compresses to less than the second is too
+calm to judge, and compression is fast. A filter is worth a try if its size is within the third factor of the best."""
 
 
 BREAK_US = 92
@@ -57,19 +57,19 @@ SLOT_US = 44
 def max_refresh_hz(slots: int) -> float:
     """The highest rate at which a DMX512 line can carry `slots` slots.
 
-    ANSI E1.11 (from memory): break 92 us, mark after break 12 us, 44 us a slot, the start code being one more.
+    ANSI E1.11 (from memory): break 92 us, mark after break 12 us, 44 us a slot. The start code is one more slot.
     """
     return 1e6 / (BREAK_US + MARK_AFTER_BREAK_US + SLOT_US * (slots + 1))
 
 
 def every_nth(fps: Fraction, limit_hz: float) -> int:
-    """Of how many frames one is sent, so that the rate stays within E1.11's for the slots (E1.31 6.6.1)."""
+    """n, if every n-th frame is sent so that the rate stays within E1.11's for the slots (E1.31 6.6.1)."""
     return max(1, math.ceil(fps / limit_hz))
 
 
 @dataclass(frozen=True, slots=True)
 class Universe:
-    """A universe of a frame file: its slots 1..`slots` lie in a frame from byte `offset` on."""
+    """A universe of a frame file. Its slots 1..`slots` begin at byte `offset` of a frame."""
 
     number: int
     slots: int
@@ -78,7 +78,7 @@ class Universe:
 
 @dataclass(frozen=True, slots=True)
 class FrameFileInfo:
-    """What a frame file says of itself; `frame_bytes` is the sum of the universes' slots."""
+    """The metadata of a frame file. `frame_bytes` is the sum of the universes' slots."""
 
     path: Path
     fps: Fraction
@@ -92,10 +92,10 @@ class FrameFileInfo:
         return self.frames * self.fps.denominator * SECOND_NS // self.fps.numerator
 
 
-def universes_wrong(universes: Sequence[Universe]) -> str | None:
-    """What is wrong with the universes of a frame file, or None.
+def universes_problem(universes: Sequence[Universe]) -> str | None:
+    """The problem with the universes of a frame file, or None.
 
-    Universe numbers are 1..63999 (E1.31 8.2: 64214 is discovery, the rest reserved), slots 1..512 (E1.11).
+    Universe numbers are 1..63999 (E1.31 9.1.1), slots 1..512 (E1.11).
     """
     if not universes:
         return "there are no universes"
@@ -115,22 +115,22 @@ def universes_wrong(universes: Sequence[Universe]) -> str | None:
     return None
 
 
-def fps_wrong(fps: Fraction) -> str | None:
-    """What is wrong with a frame rate, or None."""
+def fps_problem(fps: Fraction) -> str | None:
+    """The problem with a frame rate, or None."""
     if not 0 < fps <= FPS_MAX or max(fps.numerator, fps.denominator) >= 2**31:
         return f"{fps} frames a second is not above 0 and at most {FPS_MAX}"
     return None
 
 
 def seal(meta: Mapping[str, str], universes: Iterable[Universe]) -> str:
-    """The seal of a finished file: SHA-256, in hexadecimal, of all metadata but the seal, and of all universes."""
+    """The seal of a finished file: SHA-256, in hexadecimal, of all universes and all metadata except the seal."""
     lines = [f"{key}={value}" for key, value in sorted(meta.items()) if key != "seal"]
     lines += [f"{one.number} {one.slots} {one.offset}" for one in sorted(universes, key=lambda one: one.number)]
     return hashlib.sha256("".join(f"{line}\n" for line in lines).encode()).hexdigest()
 
 
 def chunk_frames(fps: Fraction, frame_bytes: int) -> int:
-    """Frames in a chunk: about a second, more where universes are few, never above 2 MiB unless one frame is."""
+    """Frames in a chunk: about a second, more if frames are small. At most 2 MiB, unless a single frame is larger."""
     wanted = max(math.ceil(fps * CHUNK_S), CHUNK_BYTES_MIN // frame_bytes)
     return max(1, min(wanted, CHUNK_BYTES_MAX // frame_bytes))
 
@@ -143,8 +143,8 @@ class Filter(IntEnum):
     BY_SLOT = 2
 
 
-# What every chunk's content begins with: the file's id, first frame, frames, filter. The checksum of zstd covers it, so
-# a chunk out of place, or out of another file, is found.
+# The head of every chunk's content: the file's id, first frame, frames, filter. The checksum of zstd covers it, so a
+# chunk in the wrong place or from another file is detected.
 HEAD = struct.Struct("<8sQII")
 
 
@@ -173,7 +173,7 @@ def _unfiltered(content: Frames, shape: tuple[int, int], filter_: Filter) -> Fra
 
 
 def _promising(compressor: zstandard.ZstdCompressor, frames: Frames) -> Sequence[Filter]:
-    """The filters to be tried: of a large chunk those that do well with some strips of it, in all its frames."""
+    """The filters to try. For a large chunk: those that do well on a sample, strips of all its frames."""
     if len(frames) == 1:
         return (Filter.PLAIN,)
     width = max(1, SAMPLE_BYTES // len(frames) // SAMPLE_STRIPS)
@@ -199,7 +199,7 @@ def encode_chunk(
     frames: Frames,
     filters: Sequence[Filter] | None = None,
 ) -> bytes:
-    """A chunk's data: one zstd frame, by the filter that makes it smallest; of a large one, as far as a sample says."""
+    """A chunk's data: one zstd frame with the filter that makes it smallest. For a large chunk a sample decides."""
     filters = _promising(compressor, frames) if filters is None else filters
     content = bytearray(HEAD.size + frames.size)
     body = np.frombuffer(content, np.uint8, offset=HEAD.size)
@@ -216,12 +216,12 @@ def encode_chunk(
 def decode_chunk(
     decompressor: zstandard.ZstdDecompressor, id_: bytes, first_frame: int, shape: tuple[int, int], data: bytes
 ) -> Frames:
-    """The frames of a chunk, C-contiguous. ValueError says what is wrong with it."""
+    """The frames of a chunk, C-contiguous. ValueError names the damage."""
     size = HEAD.size + shape[0] * shape[1]
     try:
         parameters = zstandard.get_frame_parameters(data)
         if parameters.content_size != size or not parameters.has_checksum:
-            raise ValueError("it is not of the length, or not of the kind, that was written")
+            raise ValueError("its length or its kind is not the one that was written")
         content = decompressor.decompress(data, max_output_size=size, allow_extra_data=False)
     except zstandard.ZstdError as error:
         raise ValueError(f"it cannot be decompressed ({error})") from None
@@ -229,20 +229,20 @@ def decode_chunk(
         raise ValueError("it is shorter than was written")
     head_id, head_first, head_frames, head_filter = HEAD.unpack_from(content)
     if (head_id, head_first, head_frames) != (id_, first_frame, shape[0]):
-        raise ValueError("it belongs elsewhere, or to another file")
+        raise ValueError("it belongs to another place or to another file")
     if head_filter not in Filter.__members__.values():
-        raise ValueError(f"filter {head_filter} is not known")
+        raise ValueError(f"its filter {head_filter} is unknown")
     return _unfiltered(np.frombuffer(content, np.uint8, offset=HEAD.size), shape, Filter(head_filter))
 
 
 Chunk = tuple[int, int, bytes]
-"""Its first frame, its frames, its data."""
+"""First frame, number of frames, data."""
 
 
 class Packers:
-    """Packs the chunks of one file in `threads` threads; none: at once.
+    """Compresses the chunks of one file in `threads` threads. With 0 threads it compresses at once.
 
-    Hands them back in the order in which they came, and holds no more than one chunk a thread, and one.
+    It returns the chunks in order. It holds at most one chunk a thread, plus one.
     """
 
     def __init__(self, id_: bytes, threads: int) -> None:
@@ -255,7 +255,7 @@ class Packers:
         self._waiting: deque[tuple[int, int, Future[bytes]]] = deque()
 
     def pack(self, first: int, frames: Frames) -> bytes:
-        """A chunk's data, here and now."""
+        """The data of a chunk, compressed in this thread."""
         compressor = self._idle.pop()
         try:
             return encode_chunk(compressor, self._id, first, frames)
@@ -263,12 +263,12 @@ class Packers:
             self._idle.append(compressor)
 
     def give(self, first: int, frames: Frames) -> Iterator[Chunk]:
-        """Take a chunk whose `frames` nobody changes any more; the chunks that are to be stored by now."""
+        """Take a chunk; return the chunks that are ready to be stored. `frames` must not change after this."""
         if not self._threads:
             yield first, len(frames), self.pack(first, frames)
             return
         if self._pool is None:
-            from concurrent.futures import ThreadPoolExecutor  # here: who only reads does without
+            from concurrent.futures import ThreadPoolExecutor  # imported here, because a reader does not need it
 
             self._pool = ThreadPoolExecutor(self._threads)
         self._waiting.append((first, len(frames), self._pool.submit(self.pack, first, frames)))
@@ -282,7 +282,7 @@ class Packers:
         self.drop()
 
     def drop(self) -> None:
-        """Forget what is not stored yet, and end the threads."""
+        """Discard the chunks that are not stored yet, and end the threads."""
         self._waiting.clear()
         if self._pool is not None:
             self._pool.shutdown(cancel_futures=True)

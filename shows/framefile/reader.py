@@ -1,7 +1,7 @@
-"""Frame files, read: what a file says of itself, its frames as a stream, and whether every byte of it is whole.
+"""Reads frame files: metadata, frames as a stream, and a check of every byte.
 
-No file, however damaged or hostile, may crash a reader, hang it or fill the memory: sizes are checked before they are
-believed, the tables must be exactly ours, and SQLite works within a limit of steps.
+A damaged or hostile file must not crash a reader, hang it or fill the memory. So sizes are checked before they are
+used, the schema must be exactly ours, and SQLite has a limit of steps.
 """
 
 from __future__ import annotations
@@ -27,10 +27,10 @@ from gloaming.shows.framefile.layout import (
     Frames,
     Universe,
     decode_chunk,
-    fps_wrong,
+    fps_problem,
     max_refresh_hz,
     seal,
-    universes_wrong,
+    universes_problem,
 )
 from gloaming.shows.framefile.writer import FrameWriter, mend
 from gloaming.shows.protocols.e131 import UNIVERSE_MAX
@@ -50,8 +50,8 @@ __all__ = [
 ]
 
 _MAGIC = b"SQLite format 3\0"
-_STEPS = 200_000  # between two looks at the limit
-_STEPS_MAX = 50_000_000  # several hundred times what the longest season needs
+_STEPS = 200_000  # between two checks of the limit
+_STEPS_MAX = 50_000_000  # several hundred times the need of the longest file
 _OTHER_KINDS = (
     (b"\x93NUMPY", "a NumPy array: `gloaming frames import` makes a frame file of it"),
     (b"PK\x03\x04", "a zip archive"),
@@ -65,7 +65,7 @@ _OTHER_KINDS = (
 
 
 class DamagedChunkError(Exception):
-    """A chunk that cannot be played: `frames` frames from `first_frame` on. The rest of the file may well be whole."""
+    """A chunk that cannot be played: `frames` frames from `first_frame` on. Other chunks may be whole."""
 
     def __init__(self, first_frame: int, frames: int, path: Path, text: str) -> None:
         super().__init__(first_frame, frames, path, text)
@@ -78,50 +78,50 @@ class DamagedChunkError(Exception):
         return f"{self.path}: {self.text}"
 
 
-def _mistake(path: Path, wrong: str, right: str | None = None) -> InputError:
-    return InputError(ConfigError(path, None, None, wrong, right))
+def _error(path: Path, problem: str, hint: str | None = None) -> InputError:
+    return InputError(ConfigError(path, None, None, problem, hint))
 
 
 def _check_header(path: Path) -> None:
-    """The checks that need no SQLite: a plain file, of our kind and version, and as long as it says."""
+    """The checks that need no SQLite: a plain file of our kind and version, with the length of its header."""
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
-            raise _mistake(path, "this is a folder, not a frame file")
+            raise _error(path, "this is a folder, not a frame file")
         if not stat.S_ISREG(status.st_mode):
-            raise _mistake(path, "this is not a plain file")
+            raise _error(path, "this is not a plain file")
         with path.open("rb") as file:
             head = file.read(100)
     except FileNotFoundError:
-        raise _mistake(path, "there is no such file") from None
+        raise _error(path, "there is no such file") from None
     except (OSError, ValueError) as error:
-        raise _mistake(path, f"it cannot be read ({getattr(error, 'strerror', None) or error})") from None
+        raise _error(path, f"it cannot be read ({getattr(error, 'strerror', None) or error})") from None
     if not head:
-        raise _mistake(path, "the file is empty")
+        raise _error(path, "the file is empty")
     if not head.startswith(_MAGIC[: len(head)]):
         kind = next((f"this is {name}" for magic, name in _OTHER_KINDS if head.startswith(magic)), "")
-        raise _mistake(path, kind or "this is not a frame file")
+        raise _error(path, kind or "this is not a frame file")
     if len(head) < 100:
-        raise _mistake(path, f"the file is cut short, at {len(head)} bytes")
+        raise _error(path, f"the file is cut short: it has only {len(head)} bytes")
     page_bytes = struct.unpack_from(">H", head, 16)[0]
     page_bytes = 65536 if page_bytes == 1 else page_bytes
     pages, version, application = (struct.unpack_from(">I", head, at)[0] for at in (28, 60, 68))
     if application != APPLICATION_ID:
-        raise _mistake(path, "this is an SQLite database, but not a frame file")
+        raise _error(path, "this is an SQLite database, but not a frame file")
     if version != VERSION:
-        right = f"this program reads version {VERSION}: import or record the piece again"
-        raise _mistake(path, f"this is a frame file of version {version}", right)
+        hint = f"this program reads version {VERSION}: import or record the piece again"
+        raise _error(path, f"this is a frame file of version {version}", hint)
     if status.st_size < pages * page_bytes:
-        raise _mistake(path, f"the file is cut short: {status.st_size} of {pages * page_bytes} bytes are there")
+        raise _error(path, f"the file is cut short: it has {status.st_size} of {pages * page_bytes} bytes")
     if status.st_size > pages * page_bytes or not pages:
-        raise _mistake(path, f"the file is damaged: {status.st_size} bytes instead of {pages * page_bytes}")
+        raise _error(path, f"the file is damaged: it has {status.st_size} bytes instead of {pages * page_bytes}")
 
 
 class _Database:
-    """The SQLite side of a reader: read-only, within limits. sqlite3.Error stands for any damage."""
+    """The SQLite side of a reader: read-only, within limits. Any damage raises sqlite3.Error."""
 
     def __init__(self, path: Path) -> None:
-        # immutable: no lock and no journal is looked for, so that a read-only disk serves
+        # immutable: SQLite looks for no lock and no journal, so a read-only disk works
         self.connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
         self.connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, 40_000_000)  # the largest frame has 32,767,488 bytes
         self.connection.set_progress_handler(self._step, _STEPS)
@@ -139,7 +139,7 @@ class _Database:
 
 
 def _read_info(path: Path, database: _Database) -> tuple[FrameFileInfo, bytes]:
-    """What the file says of itself, and its id. sqlite3.Error and ValueError say what is wrong."""
+    """The metadata of a file, and its id. Damage raises sqlite3.Error or ValueError."""
     schema = {str(sql) for (sql,) in database.rows("SELECT sql FROM sqlite_schema LIMIT 10")}
     if schema != set(SCHEMA):
         raise ValueError("its tables are not those of a frame file")
@@ -147,18 +147,18 @@ def _read_info(path: Path, database: _Database) -> tuple[FrameFileInfo, bytes]:
     rows = database.rows(f"SELECT number, slots, offset FROM universe ORDER BY number LIMIT {UNIVERSE_MAX + 1}")
     universes = tuple(Universe(*row) for row in rows if all(isinstance(value, int) for value in row))
     if meta.get("seal") == "":
-        raise ValueError("it was never finished; `gloaming frames mend` saves what is there")
+        raise ValueError("it was never finished; `gloaming frames mend` saves its frames")
     if meta.get("seal") != seal(meta, universes):
-        raise ValueError("its metadata do not agree with its seal")
-    wrong = universes_wrong(universes)
+        raise ValueError("its metadata do not match its seal")
+    problem = universes_problem(universes)
     numerator, _, denominator = meta["fps"].partition("/")
     fps = Fraction(int(numerator), int(denominator))
-    wrong = wrong or fps_wrong(fps)
+    problem = problem or fps_problem(fps)
     frames = int(meta["frames"])
-    if not wrong and not 1 <= frames <= FRAMES_MAX:
-        wrong = f"it has {frames} frames"
-    if wrong:
-        raise ValueError(wrong)
+    if not problem and not 1 <= frames <= FRAMES_MAX:
+        problem = f"it has {frames} frames"
+    if problem:
+        raise ValueError(problem)
     info = FrameFileInfo(path, fps, frames, sum(one.slots for one in universes), universes)
     _check_coverage(info, database)
     return info, bytes.fromhex(meta["id"])
@@ -184,9 +184,9 @@ def _seconds(info: FrameFileInfo, frame: int) -> str:
 
 
 class FrameReader:
-    """Frames of a frame file, chunk by chunk; one chunk is held at a time. To be used in the thread that opens it.
+    """The frames of a frame file. It holds one chunk at a time. Use it in the thread that opens it.
 
-    InputError when the file cannot be opened. Decompressing releases the interpreter's lock.
+    InputError if the file cannot be opened. Decompression releases the interpreter's lock.
     """
 
     def __init__(self, path: Path | str) -> None:
@@ -199,7 +199,7 @@ class FrameReader:
         except (sqlite3.Error, ValueError, KeyError, ZeroDivisionError) as error:
             if database:
                 database.connection.close()
-            raise _mistake(path, f"the frame file is damaged: {error}") from None
+            raise _error(path, f"the frame file is damaged: {error}") from None
         self._database = database
         self._decompressor = zstandard.ZstdDecompressor()
         self._held: tuple[int, Frames] | None = None
@@ -211,7 +211,7 @@ class FrameReader:
         self.close()
 
     def close(self) -> None:
-        """Let go of the file and the chunk."""
+        """Close the file and free the chunk."""
         self._held = None
         self._database.connection.close()
 
@@ -255,15 +255,15 @@ class FrameReader:
 
 
 def inspect(path: Path | str) -> FrameFileInfo:
-    """What a frame file says of itself, after the checks that are quick. InputError says what is wrong with it."""
+    """The metadata of a frame file, after the quick checks. InputError if it is no whole frame file."""
     with FrameReader(path) as reader:
         return reader.info
 
 
 def verify(path: Path | str, progress: Callable[[int, int], None] | None = None) -> list[tuple[int, int, str]]:
-    """Every chunk read: the damaged ones as (first frame, frames, text with the seconds). InputError as `inspect`.
+    """Read every chunk. Returns the damaged ones: (first frame, frames, text with the seconds).
 
-    `progress` is told the frames done and the frames in all.
+    `progress` gets the frames done and the frames in all. InputError as `inspect`.
     """
     damaged = []
     with FrameReader(path) as reader:

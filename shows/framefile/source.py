@@ -1,6 +1,6 @@
-"""Arrays of frames into frame files: which universes they fill, how they are read, and what can be wrong with them.
+"""Sources of frames, and writing them to frame files: rate, universes, blocks.
 
-A source hands out frames block by block, so that nothing is ever held whole.
+A source returns frames block by block, so nothing is held in memory whole.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from gloaming.shows.config_files.errors import input_error
-from gloaming.shows.framefile.layout import CHUNK_BYTES_MAX, fps_wrong
+from gloaming.shows.framefile.layout import CHUNK_BYTES_MAX, fps_problem
 from gloaming.shows.framefile.reader import Frames, FrameWriter, Universe, max_refresh_hz
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 from gloaming.shows.rig.model import read_universes
@@ -22,12 +22,12 @@ from gloaming.shows.rig.model import read_universes
 SLOTS = 510  # 170 pixels of three colours: common practice, no source
 
 Progress = Callable[[int, int | None], None]
-"""Told the frames done, and the frames in all if that is known."""
+"""Gets the frames done, and the frames in all if known."""
 
 
 @dataclass(frozen=True, slots=True)
 class FrameSource:
-    """Frames to come: `blocks` are arrays `(n, slots) uint8`; `frames` and `fps` are None if not yet known."""
+    """Frames to come. `blocks` are arrays `(n, slots) uint8`. `frames` and `fps` are None if not yet known."""
 
     slots: int
     frames: int | None
@@ -43,8 +43,8 @@ def parse_fps(text: str, key: str = "--fps") -> Fraction:
         fps = Fraction(text)
     except (ValueError, ZeroDivisionError):
         raise input_error(key, f"{text!r} is not a frame rate", "write 25, 29.97 or 30000/1001") from None
-    if wrong := fps_wrong(fps):
-        raise input_error(key, wrong)
+    if problem := fps_problem(fps):
+        raise input_error(key, problem)
     return fps
 
 
@@ -57,9 +57,9 @@ def parse_universes(text: str, key: str = "--universes") -> tuple[int, ...]:
 
 
 def lay_out(text: str, frame_bytes: int, slots: int = SLOTS, key: str = "--universes") -> tuple[Universe, ...]:
-    """The universes that carry a frame of `frame_bytes`, `slots` in each and the rest in the last.
+    """The universes that carry a frame of `frame_bytes`: `slots` in each, the rest in the last.
 
-    A single number in `text` is the first of as many as are needed; a range or a list must fit exactly.
+    A single number in `text` is the first of as many as needed. A range or a list must fit exactly.
     """
     if not 1 <= slots <= SLOTS_MAX:
         raise input_error("--slots", f"{slots} slots do not fit in a universe", f"E1.11 has 1 to {SLOTS_MAX}")
@@ -68,11 +68,11 @@ def lay_out(text: str, frame_bytes: int, slots: int = SLOTS, key: str = "--unive
     if len(numbers) == 1:
         numbers = tuple(range(numbers[0], numbers[0] + needed))
         if numbers[-1] > UNIVERSE_MAX:
-            wrong = f"{needed} universes from {numbers[0]} on would end at {numbers[-1]}"
-            raise input_error(key, wrong, f"E1.31 has universes 1 to {UNIVERSE_MAX}")
+            problem = f"{needed} universes from {numbers[0]} on would end at {numbers[-1]}"
+            raise input_error(key, problem, f"E1.31 has universes 1 to {UNIVERSE_MAX}")
     if len(numbers) != needed:
-        wrong = f"{text!r} is {len(numbers)} universes, but {frame_bytes} slots fill {needed} universes of {slots}"
-        raise input_error(key, wrong)
+        problem = f"{text!r} is {len(numbers)} universes, but {frame_bytes} slots fill {needed} universes of {slots}"
+        raise input_error(key, problem)
     offsets = range(0, frame_bytes, slots)
     return tuple(
         Universe(number, min(slots, frame_bytes - offset), offset)
@@ -81,7 +81,7 @@ def lay_out(text: str, frame_bytes: int, slots: int = SLOTS, key: str = "--unive
 
 
 def refresh_warning(fps: Fraction, universes: Iterable[Universe]) -> str | None:
-    """A line for rates that no DMX512 line can carry, or None (E1.31 6.6.1 and E1.11)."""
+    """A warning for a rate that no DMX512 line can carry, or None (E1.31 6.6.1 and E1.11)."""
     most = max(universe.slots for universe in universes)
     if fps <= max_refresh_hz(most):
         return None
@@ -101,7 +101,7 @@ def blocks_of(array: Frames) -> Iterator[Frames]:
 def write_source(
     source: FrameSource, out: Path, fps: Fraction, universes: Iterable[Universe], progress: Progress | None = None
 ) -> int:
-    """Write all of a source to the frame file `out`; the number of frames."""
+    """Write a source to the frame file `out`. Returns the number of frames."""
     done = 0
     with FrameWriter(out, fps, tuple(universes), crash_safe=False) as writer:
         for block in source.blocks:

@@ -1,6 +1,6 @@
-"""Frame files, written: to a temporary name, chunk by chunk, each of them safe on the disk before the next begins.
+"""Writes frame files: to a temporary name, chunk by chunk. Each chunk is safe on the disk before the next begins.
 
-The temporary becomes the file by a rename once it is whole, so a name never stands for half a file.
+The file gets its name when it is whole, so no name ever means half a file.
 """
 
 from __future__ import annotations
@@ -26,22 +26,22 @@ from gloaming.shows.framefile.layout import (
     Packers,
     Universe,
     chunk_frames,
-    fps_wrong,
+    fps_problem,
     seal,
-    universes_wrong,
+    universes_problem,
 )
 
 PACKERS_MAX = 4
 SUFFIX = ".part"
 NAME_BYTES_MAX = 255 - len(f".01234567{SUFFIX}-journal")
-"""What the temporary's name leaves of what file systems take."""
+"""The longest name, so that the temporary's name still fits in a file system."""
 PAGE_BYTES_SMALL, PAGE_BYTES = 1024, 4096
-"""Pages of files whose chunks are small: five of them lie about half empty in every file; and of all others."""
+"""Page sizes for files with small chunks and for others. In every file about five pages are half empty."""
 
 
-def place_wrong(path: Path) -> str | None:
-    """What is wrong with a place for a new file, or None."""
-    if os.path.isdir(path):  # noqa: PTH112  # where a name is too long it says no
+def place_problem(path: Path) -> str | None:
+    """The problem with a path for a new file, or None."""
+    if os.path.isdir(path):  # noqa: PTH112  # is_dir() raises if a name is too long
         return "this is a folder, not a frame file"
     if len(os.fsencode(path.name)) > NAME_BYTES_MAX:
         return f"its name is longer than {NAME_BYTES_MAX} bytes"
@@ -49,18 +49,18 @@ def place_wrong(path: Path) -> str | None:
 
 
 class FrameWriter:
-    """Writes one frame file. Leaving the `with` block finishes it; leaving it by an exception removes the temporary.
+    """Writes one frame file. The end of the `with` block finishes it; an exception removes the temporary.
 
-    `crash_safe`: every chunk is safe on the disk before the next begins. What can be made again does without, and is
-    faster: chunks are compressed in threads beside, and made safe once, at the end.
+    `crash_safe`: every chunk is safe on the disk before the next begins. Without it writing is faster: threads compress
+    the chunks, and all are made safe at the end. That is enough for a file that can be made again.
 
-    InputError for universes or rates that cannot be, for a disk that is full or may not be written.
+    InputError for impossible universes or rates, and for a disk that is full or read-only.
     """
 
     def __init__(self, path: Path | str, fps: Fraction, universes: Sequence[Universe], crash_safe: bool = True) -> None:
         self.path = Path(path)
-        if wrong := fps_wrong(fps) or universes_wrong(universes) or place_wrong(self.path):
-            raise InputError(ConfigError(self.path, None, None, wrong))
+        if problem := fps_problem(fps) or universes_problem(universes) or place_problem(self.path):
+            raise InputError(ConfigError(self.path, None, None, problem))
         self.temporary = self.path.with_name(f"{self.path.name}.{secrets.token_hex(4)}{SUFFIX}")
         self.frames = 0
         self._id = os.urandom(8)
@@ -70,7 +70,7 @@ class FrameWriter:
         frame_bytes = sum(one.slots for one in universes)
         self._tail = np.empty((chunk_frames(fps, frame_bytes), frame_bytes), np.uint8)
         self._tail_frames = 0
-        with self._said():
+        with self._as_input_error():
             page_bytes = PAGE_BYTES if self._tail.nbytes > 1024 * 1024 else PAGE_BYTES_SMALL
             self._connection = _create(self.temporary, page_bytes, crash_safe, self._meta, self._universes)
 
@@ -105,7 +105,7 @@ class FrameWriter:
                 self._tail_frames = 0
 
     def flush(self) -> None:
-        """Make all that was written safe on the disk, as a chunk that may yet grow."""
+        """Make all that was written safe on the disk. The last chunk may still grow."""
         for chunk in self._packers.finish():
             self._store(*chunk)
         if self._tail_frames:
@@ -114,32 +114,32 @@ class FrameWriter:
 
     def _store(self, first: int, frames: int, data: bytes) -> None:
         safe = str(first + frames)
-        with self._said(), _transaction(self._connection):
+        with self._as_input_error(), _transaction(self._connection):
             self._connection.execute("REPLACE INTO chunk VALUES (?, ?, ?)", (first, frames, data))
             self._connection.execute("UPDATE meta SET value = ? WHERE key = 'frames'", (safe,))
         self._meta["frames"] = safe
 
     def retime(self, fps: Fraction) -> None:
-        """Give the file another frame rate, for a writer that finds it only as the frames come."""
-        if wrong := fps_wrong(fps):
-            raise InputError(ConfigError(self.path, None, None, wrong))
+        """Change the frame rate of the file, for a writer that learns it while frames arrive."""
+        if problem := fps_problem(fps):
+            raise InputError(ConfigError(self.path, None, None, problem))
         text = f"{fps.numerator}/{fps.denominator}"
-        with self._said(), _transaction(self._connection):
+        with self._as_input_error(), _transaction(self._connection):
             self._connection.execute("UPDATE meta SET value = ? WHERE key = 'fps'", (text,))
         self._meta["fps"] = text
 
     def drop_tail(self) -> None:
-        """Forget the frames that are not yet safe, so that a writer whose disk is full can still be closed."""
+        """Discard the frames that are not safe yet, so that a writer on a full disk can still close."""
         self._tail_frames = 0
         self._packers.drop()
 
     def close(self) -> None:
-        """Finish the file: seal it, and give it its name. InputError when it has no frames."""
+        """Seal the file and give it its name. InputError if it has no frames."""
         try:
             self.flush()
             if self._meta["frames"] == "0":
                 raise InputError(ConfigError(self.path, None, None, "there are no frames to write"))
-            with self._said():
+            with self._as_input_error():
                 _seal(self._connection, self._meta, self._universes)
                 self._connection.close()
                 _rename(self.temporary, self.path)
@@ -148,30 +148,30 @@ class FrameWriter:
             raise
 
     def discard(self) -> None:
-        """Remove the temporary; a file that had the name before stays as it was."""
+        """Remove the temporary. An older file of the same name stays as it is."""
         self._packers.drop()
         self._connection.close()
         _remove(self.temporary)
 
     @contextlib.contextmanager
-    def _said(self) -> Iterator[None]:
+    def _as_input_error(self) -> Iterator[None]:
         try:
             yield
         except (OSError, sqlite3.OperationalError) as error:
-            wrong = f"it cannot be written ({getattr(error, 'strerror', None) or error})"
-            raise InputError(ConfigError(self.path, None, None, wrong)) from error
+            problem = f"it cannot be written ({getattr(error, 'strerror', None) or error})"
+            raise InputError(ConfigError(self.path, None, None, problem)) from error
 
 
 def mend(temporary: Path | str, path: Path | str) -> int:
-    """Finish a file whose writer was killed, under the name `path`; the number of frames saved.
+    """Finish a file whose writer was killed, under the name `path`. Returns the number of frames.
 
-    What the writer had made safe is there; at most the frames since are lost. InputError when nothing can be saved.
+    All frames that the writer had made safe are kept. InputError if nothing can be saved.
     """
     temporary, path = Path(temporary), Path(path)
     if not temporary.exists():
         raise InputError(ConfigError(temporary, None, None, "there is no such file"))
     if path.exists() and path != temporary:
-        raise InputError(ConfigError(path, None, None, "there is a file of this name already"))
+        raise InputError(ConfigError(path, None, None, "there is already a file with this name"))
     try:
         uri = f"{temporary.absolute().as_uri()}?mode=rw"
         connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=0)
@@ -180,22 +180,26 @@ def mend(temporary: Path | str, path: Path | str) -> int:
                 raise InputError(ConfigError(temporary, None, None, "this is not a frame file"))
             meta = dict(connection.execute("SELECT key, value FROM meta"))
             if meta["seal"] and temporary.suffix != SUFFIX:
-                raise InputError(ConfigError(temporary, None, None, "this frame file is finished; nothing to mend"))
+                raise InputError(
+                    ConfigError(temporary, None, None, "this frame file is finished; there is nothing to mend")
+                )
             if meta["frames"] == "0":
-                raise InputError(ConfigError(temporary, None, None, "it was left before the first frame was written"))
-            if not meta["seal"]:  # else it was left between its seal and its name
+                raise InputError(
+                    ConfigError(temporary, None, None, "its writer ended before the first frame was written")
+                )
+            if not meta["seal"]:  # otherwise the writer ended after the seal and before the rename
                 rows = connection.execute("SELECT number, slots, offset FROM universe")
                 _seal(connection, meta, tuple(Universe(*row) for row in rows))
         _rename(temporary, path)
     except (OSError, sqlite3.Error, KeyError, TypeError) as error:
         busy = getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
-        wrong = "it is still being written" if busy else f"it cannot be mended ({error})"
-        raise InputError(ConfigError(temporary, None, None, wrong)) from error
+        problem = "it is still being written" if busy else f"it cannot be mended ({error})"
+        raise InputError(ConfigError(temporary, None, None, problem)) from error
     return int(meta["frames"])
 
 
 def is_written(temporary: Path) -> bool:
-    """Whether the writer of a temporary lives."""
+    """Whether the writer of a temporary still runs."""
     try:
         uri = f"{temporary.absolute().as_uri()}?mode=ro"
         with contextlib.closing(sqlite3.connect(uri, uri=True, timeout=0)) as connection:
@@ -212,8 +216,8 @@ def _create(
     try:
         connection.execute(f"PRAGMA page_size = {page_bytes}")
         connection.execute(f"PRAGMA synchronous = {'FULL' if crash_safe else 'OFF'}")
-        connection.execute("PRAGMA locking_mode = EXCLUSIVE")  # nobody mends what is still written
-        # the journal keeps its room on the disk, so that a full disk can still be sealed
+        connection.execute("PRAGMA locking_mode = EXCLUSIVE")  # a file that is still being written cannot be mended
+        # the journal keeps its space, so a file on a full disk can still be sealed
         connection.execute("PRAGMA journal_mode = PERSIST")
         with _transaction(connection):
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
@@ -254,7 +258,7 @@ def _seal(connection: sqlite3.Connection, meta: dict[str, str], universes: Seque
 
 
 def _rename(temporary: Path, path: Path) -> None:
-    """Rename, the bytes and then the rename itself made safe on the disk."""
+    """Make the bytes safe on the disk, rename, and make the rename safe."""
     _sync(temporary)
     temporary.replace(path)
     _sync(path.parent)

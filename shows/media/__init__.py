@@ -1,1 +1,1 @@
-"""Pictures, video, arrays and sound, to frames and from frames."""
+"""Pictures, videos and arrays to frames and back; sound files."""

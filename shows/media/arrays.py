@@ -1,4 +1,4 @@
-"""Frames out of arrays: NumPy's .npy and .npz, bare bytes, CSV. Each is read as a stream."""
+"""Frames from arrays: NumPy's .npy and .npz, bare bytes, CSV. Each is read as a stream."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ from gloaming.shows.framefile.layout import CHUNK_BYTES_MAX
 from gloaming.shows.framefile.reader import Frames
 from gloaming.shows.framefile.source import FrameSource, blocks_of
 
-LEVELS = "levels are whole numbers 0 to 255, with commas between"
+LEVELS = "write whole numbers from 0 to 255, with commas between them"
 
 
 def read_npy(path: Path) -> FrameSource:
-    """The frames of a NumPy array file `(frames, slots) uint8`, mapped into memory and read block by block."""
+    """The frames of a .npy file `(frames, slots) uint8`, mapped into memory and read block by block."""
     try:
         with path.open("rb") as file:
             head = file.read(6)
@@ -43,33 +43,33 @@ def read_npy(path: Path) -> FrameSource:
 def check_array(path: Path, array: np.ndarray) -> None:
     """InputError unless an array is `(frames, slots) uint8` with at least one of each."""
     nan = array.dtype.kind == "f" and bool(np.isnan(array).any())
-    check_kind(path, array.dtype, array.shape, " (and some of it is not a number)" if nan else "")
+    check_kind(path, array.dtype, array.shape, " (and has values that are not numbers)" if nan else "")
 
 
 def check_kind(path: Path, dtype: np.dtype, shape: tuple[int, ...], more: str = "") -> None:
-    """InputError unless an array of this type and shape is `(frames, slots) uint8` with at least one of each."""
+    """InputError unless this type and shape mean `(frames, slots) uint8` with at least one of each."""
     if dtype != np.uint8:
-        right = "levels are whole numbers 0 to 255: save np.clip(array, 0, 255).astype('uint8')"
-        right += ", of levels 0 to 1 after a multiplication by 255" if dtype.kind == "f" else ""
-        raise input_error(path, f"the array is of type {dtype}{more}, not uint8", right)
+        hint = "levels are whole numbers from 0 to 255: save np.clip(array, 0, 255).astype('uint8')"
+        hint += "; if its levels are 0 to 1, do so after a multiplication by 255" if dtype.kind == "f" else ""
+        raise input_error(path, f"the array is of type {dtype}{more}, not uint8", hint)
     if len(shape) != 2:
-        right = "save it with .reshape(len(frames), -1)"
-        raise input_error(path, f"the array has the shape {shape}, not (frames, slots)", right)
+        hint = "save it with .reshape(len(frames), -1)"
+        raise input_error(path, f"the array has the shape {shape}, not (frames, slots)", hint)
     if 0 in shape:
-        raise input_error(path, f"the array has the shape {shape}: there is nothing in it")
+        raise input_error(path, f"the array is empty: its shape is {shape}")
 
 
 def read_npz(path: Path, name: str | None) -> FrameSource:
-    """An array `(frames, slots) uint8` of an .npz file: the one of this name, or the only one."""
+    """An array `(frames, slots) uint8` of an .npz file: the one with this name, or the only one."""
     try:
         archive = zipfile.ZipFile(path)
         names = [one.removesuffix(".npy") for one in archive.namelist() if one.endswith(".npy")]
         if not names:
-            raise input_error(path, "there is no array in it")
+            raise input_error(path, "there is no array in the file")
         if name is None and len(names) > 1:
-            raise input_error(path, f"there are {len(names)} arrays in it", f"choose one: --array {names[0]}")
+            raise input_error(path, f"there are {len(names)} arrays in the file", f"choose one: --array {names[0]}")
         if name is not None and name not in names:
-            raise input_error(path, f"there is no array {name!r} in it", f"it has {', '.join(names[:20])}")
+            raise input_error(path, f"there is no array {name!r} in the file", f"it has {', '.join(names[:20])}")
         file = archive.open(f"{name or names[0]}.npy")
         version = np.lib.format.read_magic(file)
         header = np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
@@ -87,7 +87,7 @@ def read_npz(path: Path, name: str | None) -> FrameSource:
 def read_raw(path: Path, width: int | None) -> FrameSource:
     """Bare bytes, `width` of them a frame."""
     if width is None or width < 1:
-        raise input_error(path, "nobody can see how many bytes a frame of it has", "say so: --width 6144")
+        raise input_error(path, "a .raw file does not say how many bytes a frame has", "add it: --width 6144")
     try:
         size = path.stat().st_size
         file = path.open("rb")
@@ -114,14 +114,14 @@ def _blocks(path: Path, file: IO[bytes], slots: int, frames: int) -> Iterator[Fr
 
 
 def read_csv(path: Path) -> FrameSource:
-    """A line a frame, a whole number 0 to 255 a slot, commas between. All lines are as long as the first."""
+    """One frame a line, one whole number 0 to 255 a slot, commas between. All lines have the length of the first."""
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             first = next(_rows(path, file), None)
     except OSError as error:
         raise input_error(path, f"it cannot be read ({error.strerror or error})") from None
     if first is None:
-        raise input_error(path, "there are no frames in it")
+        raise input_error(path, "there are no frames in the file")
     slots = first.shape[1]
     return FrameSource(slots, None, None, _csv_blocks(path, slots))
 
@@ -140,7 +140,7 @@ def _csv_blocks(path: Path, slots: int) -> Iterator[Frames]:
 
 
 def _not_whole(row: list[str]) -> str:
-    """The first of a line that is no whole number."""
+    """The first value of a line that is not a whole number."""
     return next((one for one in row if not re.fullmatch(r"\s*[+-]?[0-9]{1,18}\s*", one, re.ASCII)), row[0])[:40]
 
 
@@ -153,18 +153,18 @@ def _rows(path: Path, file: IO[str]) -> Iterator[Frames]:
                 continue
             slots = slots or len(row)
             if len(row) != slots:
-                wrong = f"there are {len(row)} levels, but {slots} in the first line"
-                raise InputError(ConfigError(path, reader.line_num, None, wrong))
+                problem = f"there are {len(row)} levels, but {slots} in the first line"
+                raise InputError(ConfigError(path, reader.line_num, None, problem))
             try:
                 levels = np.array(row, dtype=np.int64)
             except (ValueError, OverflowError):
-                wrong = f"{_not_whole(row)!r} is not a level"
-                raise InputError(ConfigError(path, reader.line_num, None, wrong, LEVELS)) from None
+                problem = f"{_not_whole(row)!r} is not a level"
+                raise InputError(ConfigError(path, reader.line_num, None, problem, LEVELS)) from None
             if levels.min() < 0 or levels.max() > 255:
-                wrong = f"a level of {levels.max() if levels.max() > 255 else levels.min()}"
-                raise InputError(ConfigError(path, reader.line_num, None, wrong, LEVELS))
+                problem = f"{levels.max() if levels.max() > 255 else levels.min()} is not a level"
+                raise InputError(ConfigError(path, reader.line_num, None, problem, LEVELS))
             yield levels.astype(np.uint8)[None]
     except UnicodeDecodeError:
-        raise input_error(path, "this is not text") from None
+        raise input_error(path, "this is not a text file") from None
     except csv.Error as error:
         raise InputError(ConfigError(path, reader.line_num, None, f"it cannot be read ({error})")) from None

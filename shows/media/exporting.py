@@ -1,6 +1,6 @@
-"""Frames to look at: a contact sheet, a strip of time with one line a second, and a video of what the strings show.
+"""Frames to look at: a contact sheet, a strip with one line a second, and a video of the strings.
 
-All of it needs the extra `media`.
+All need the extra `media`.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ View = Callable[[Frames], Frames]
 
 
 def rows_of_pixels(info: FrameFileInfo) -> View:
-    """Where nobody says how the pixels hang: three slots a pixel, row after row, twice as wide as high."""
+    """A view without a rig or a matrix: three slots a pixel, row after row, twice as wide as high."""
     pixels = -(-info.frame_bytes // 3)
     width = max(1, int((2 * pixels) ** 0.5))
     matrix = Matrix(width, -(-pixels // width))
@@ -50,15 +50,17 @@ def rows_of_pixels(info: FrameFileInfo) -> View:
 
 
 def on_matrix(info: FrameFileInfo, matrix: Matrix) -> View:
-    """A matrix that begins at the first slot of the file. InputError if it is larger than a frame."""
+    """A view of a matrix that begins at the first slot. InputError if it is larger than a frame."""
     if matrix.slots > info.frame_bytes:
-        wrong = f"a matrix of {matrix.width}x{matrix.height} has {matrix.slots} slots, a frame {info.frame_bytes}"
-        raise input_error("--matrix", wrong)
+        problem = (
+            f"a matrix of {matrix.width}x{matrix.height} has {matrix.slots} slots, but a frame has {info.frame_bytes}"
+        )
+        raise input_error("--matrix", problem)
     return matrix.to_pictures
 
 
 def on_strings(info: FrameFileInfo, rig: Rig, rig_path: Path) -> View:
-    """The strings of a rig where they hang, by their `points` or `line`. InputError if none says where it hangs."""
+    """A view of a rig's strings at their `points` or `line`. InputError if no string has any."""
     offsets = {one.number: (one.offset, one.slots) for one in info.universes}
     places, slots = [], []
     for string in rig.string:
@@ -68,13 +70,13 @@ def on_strings(info: FrameFileInfo, rig: Rig, rig_path: Path) -> View:
         places.append(points)
         slots.append(string_slots(string, offsets)[:, [string.order.index(one) for one in "RGB"]])
     if not places:
-        raise input_error(rig_path, "no string says where it hangs", "give strings points or a line")
+        raise input_error(rig_path, "no string has a position", "give the strings points or a line")
     xy, slot = np.concatenate(places), np.concatenate(slots)
     span = np.ptp(xy, axis=0)
     scale = (2 * THUMB_PX - 5) / max(span.max(), 1e-9)
     columns, rows = (np.rint((xy - xy.min(axis=0)) * scale).astype(int) + 2).T
     height = int(span[1] * scale) + 5
-    rows = height - 1 - rows  # upwards in the rig, downwards in a picture
+    rows = height - 1 - rows  # y points up in the rig and down in a picture
 
     def view(frames: Frames) -> Frames:
         colours = np.where(slot >= 0, frames[:, slot], 0)
@@ -89,19 +91,19 @@ def on_strings(info: FrameFileInfo, rig: Rig, rig_path: Path) -> View:
 
 
 def through(view: View, table: np.ndarray | None) -> View:
-    """A view with every value looked up in a table of 256."""
+    """A view that maps every value by a table of 256. None changes nothing."""
     return view if table is None else lambda frames: table[view(frames)]
 
 
 def draw(
     info: FrameFileInfo, out: Path, view: View, progress: Progress | None = None, table: np.ndarray | None = None
 ) -> None:
-    """Write the contact sheet and the strip of time to one PNG, every value looked up in `table`, if there is one.
+    """Write the contact sheet and the strip to one PNG. `table` maps every value.
 
     InputError without Pillow, for another kind of file, or at a damaged chunk.
     """
     if out.suffix.lower() != ".png":
-        raise input_error(out, "a preview is a PNG", "let its name end in .png")
+        raise input_error(out, "a preview is a PNG", "choose a name that ends in .png")
     try:
         from PIL import Image, ImageDraw
     except ImportError:
@@ -133,7 +135,7 @@ def draw(
 def _gather(
     info: FrameFileInfo, view: View, strip_px: int, progress: Progress | None
 ) -> tuple[list[tuple[int, Frames]], Frames, int]:
-    """In one pass: frames evenly over time, as pictures; and the mean of each line's seconds, pixel by pixel."""
+    """In one pass: pictures at even distances in time, the mean of each line of the strip, and its seconds."""
     count = min(COLUMNS * ROWS, info.frames)
     chosen = [(2 * number + 1) * info.frames // (2 * count) for number in range(count)]
     length_s = info.frames / info.fps
@@ -160,7 +162,7 @@ def _gather(
 
 
 def _lines(means: Frames, width: int) -> Frames:
-    """Slots along `width` places, three slots a pixel: the brightest of the pixels that share a place."""
+    """The pixels of each line on `width` places, three slots a pixel. The brightest of a place counts."""
     pixels = np.pad(means, ((0, 0), (0, -means.shape[1] % 3))).reshape(len(means), -1, 3)
     count = pixels.shape[1]
     if count <= width:
@@ -171,7 +173,7 @@ def _lines(means: Frames, width: int) -> Frames:
 
 
 def _fitted(picture: Image, width: int, height: int) -> Image:
-    """Larger by whole pixels, smaller by the mean of each box."""
+    """A picture enlarged by whole pixels, or reduced by the mean of each box."""
     return picture.resize((width, height), 0 if picture.width < width else 4)
 
 
@@ -182,11 +184,11 @@ def _clock(at_s: Fraction) -> str:
 
 SUFFIXES = {".mp4": "mp4", ".mkv": "matroska"}
 WIDTH_PX = 640
-"""Small pictures are made larger by whole pixels, up to about this width."""
+"""Small pictures are enlarged by whole pixels, up to about this width."""
 
 
 def export(info: FrameFileInfo, out: Path, view: View, progress: Progress | None = None) -> None:
-    """Write H.264, its kind by the ending of the name. InputError without PyAV, or at a damaged chunk."""
+    """Write H.264 video in the container of the name's ending. InputError without PyAV, or at a damaged chunk."""
     try:
         import av
     except ImportError:
@@ -200,7 +202,7 @@ def export(info: FrameFileInfo, out: Path, view: View, progress: Progress | None
 
 
 def _encode(av: Any, container: Any, info: FrameFileInfo, view: View, progress: Progress | None) -> None:
-    """`av` is the module; its containers and streams differ by kind."""
+    """`av` is the module PyAV. Its containers and streams have no common type."""
     stream, done = None, 0
     for block in frames_of(info.path):
         for frame in block:
@@ -218,7 +220,7 @@ def _encode(av: Any, container: Any, info: FrameFileInfo, view: View, progress: 
 
 
 def _even(picture: Frames) -> Frames:
-    """A picture `(height, width, 3)` made larger by whole pixels, its sides even, as 4:2:0 wants them."""
+    """A picture `(height, width, 3)` enlarged by whole pixels, with even sides for 4:2:0."""
     times = max(1, WIDTH_PX // picture.shape[1])
     large = picture.repeat(times, axis=0).repeat(times, axis=1)
     return np.ascontiguousarray(np.pad(large, ((0, large.shape[0] % 2), (0, large.shape[1] % 2), (0, 0))))

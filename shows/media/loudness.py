@@ -1,7 +1,6 @@
-"""How loud a sound is: integrated loudness with gating and true peak, by ITU-R BS.1770-4 and EBU R 128.
+"""Loudness of a sound: gated integrated loudness and true peak, by ITU-R BS.1770-4 and EBU R 128.
 
-Samples come in as they are decoded, in blocks of any length; memory does not grow with length (eight bytes for each
-tenth of a second). Knows no files.
+Samples arrive in blocks of any length. A tenth of a second needs eight bytes of memory. It knows no files.
 """
 
 from __future__ import annotations
@@ -18,9 +17,9 @@ Samples = npt.NDArray[np.float32]
 ABSOLUTE_GATE_LUFS = -70.0
 RELATIVE_GATE_LU = -10.0
 PEAK_LIMIT_DBTP = -1.0
-"""The highest true peak that a gain may lead to (EBU R 128)."""
+"""The highest true peak that a gain may cause (EBU R 128)."""
 RESPONSE_S = 1 / 8
-"""The K filter's impulse response has died away to a millionth of a millionth after this time."""
+"""After this time the K filter's impulse response is below 1e-12."""
 _HALF = 12
 
 
@@ -32,20 +31,20 @@ class Loudness:
     true_peak_dbtp: float | None
 
     def gain_db(self, level_lufs: float) -> float:
-        """The gain in dB that brings it to a level without its true peak passing -1 dBTP. 0 for silence."""
+        """The gain in dB that brings the sound to a level, limited to a true peak of -1 dBTP. 0 for silence."""
         if self.integrated_lufs is None or self.true_peak_dbtp is None:
             return 0.0
         return min(level_lufs - self.integrated_lufs, PEAK_LIMIT_DBTP - self.true_peak_dbtp)
 
     def held_back(self, level_lufs: float) -> bool:
-        """Whether its peaks keep it below a level."""
+        """Whether the true peak keeps the sound below a level."""
         return self.integrated_lufs is not None and self.gain_db(level_lufs) < level_lufs - self.integrated_lufs - 0.05
 
 
 class Meter:
-    """Measures samples at a rate: `(frames, channels) float32`, full scale 1.0. `result` may be asked any time.
+    """Measures samples `(frames, channels) float32`, full scale 1.0. `result` can be called at any time.
 
-    `weights` are the channels' (BS.1770-4 table 3); by default those of the order that WAV files use.
+    `weights` are those of the channels (BS.1770-4 table 3), by default in the order of WAV files.
     """
 
     def __init__(self, rate_hz: int, channels: int, weights: tuple[float, ...] | None = None) -> None:
@@ -64,7 +63,7 @@ class Meter:
         self._peak = _Peak(rate_hz, channels)
 
     def add(self, samples: Samples) -> None:
-        """Take some samples."""
+        """Add samples."""
         self._waiting.append(np.asarray(samples, dtype=np.float32))
         self._waits += len(samples)
         if self._waits >= self._fresh:
@@ -83,7 +82,7 @@ class Meter:
         return Loudness(integrated(np.array(self._energy)), 20 * log10(peak) if peak > 1e-10 else None)
 
     def _weigh(self, block: Samples) -> None:
-        """K-weight a block by overlap-save, and sum its energy into tenths of a second."""
+        """K-weight a block by overlap-save, and add its energy to tenths of a second."""
         self._peak.add(block)
         joined = np.concatenate([self._past, block])
         spectrum = np.fft.rfft(joined, self._size, axis=0) * self._response[:, None]
@@ -104,9 +103,9 @@ class Meter:
 
 
 def integrated(tenths: Floats) -> float | None:
-    """Gated loudness of mean squares, one for each 100 ms: blocks of 400 ms that overlap by 75 % (BS.1770-4, annex 1).
+    """Gated loudness from mean squares of 100 ms: blocks of 400 ms that overlap by 75 % (BS.1770-4, annex 1).
 
-    The absolute gate at -70 LUFS, then the relative one 10 LU below the loudness of what passed it.
+    The absolute gate is -70 LUFS. The relative gate is 10 LU below the loudness of the blocks above the absolute one.
     """
     if len(tenths) < 4:
         return None
@@ -129,7 +128,7 @@ def channel_weights(channels: int) -> tuple[float, ...]:
 def k_impulse_response(rate_hz: int, taps: int) -> Floats:
     """The K filter's impulse response `(taps,)`: the shelf, then the high pass, of BS.1770-4 tables 1 and 2.
 
-    The tables hold coefficients for 48 kHz; at other rates the same analogue filters by the bilinear transform.
+    The tables have coefficients for 48 kHz. Other rates use the same analogue filters by the bilinear transform.
     """
     response = np.zeros(taps)
     response[0] = 1.0
@@ -170,7 +169,7 @@ def _biquad(x: Floats, b: tuple[float, float, float], a: tuple[float, float]) ->
 
 
 class _Peak:
-    """The highest magnitude between the samples: four times oversampled below 96 kHz, twice below 192 (annex 2)."""
+    """The true peak: four times oversampled below 96 kHz, twice below 192 kHz (annex 2)."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._times = 4 if rate_hz < 96_000 else 2 if rate_hz < 192_000 else 1
@@ -183,7 +182,7 @@ class _Peak:
         joined = np.concatenate([self._past, block])
         self._past = joined[len(joined) - len(self._past) :]
         for taps in self._phases:
-            # A block far below the highest so far cannot pass it between two of its samples.
+            # A block far below the highest peak so far cannot exceed it between two samples.
             if np.abs(joined).max(initial=0.0) * np.abs(taps).sum() <= self._highest:
                 continue
             for channel in joined.T:
@@ -195,7 +194,7 @@ class _Peak:
 
 
 def _fractional_delay(part: float) -> Samples:
-    """Taps that read a signal a part of a sample later: a windowed sinc, its gain at rest 1."""
+    """Taps that delay a signal by a part of a sample: a windowed sinc with gain 1 at 0 Hz."""
     at = [index - _HALF + part for index in range(2 * _HALF)]
     taps = np.array([(sin(pi * x) / (pi * x) if x else 1.0) * _window(x) for x in at])
     return np.asarray(taps / taps.sum(), dtype=np.float32)

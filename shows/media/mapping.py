@@ -1,6 +1,6 @@
-"""From pictures to the slots of pixels, by a matrix or by where the rig's strings hang; and back to pictures.
+"""Maps pictures to the slots of pixels, by a matrix or by the positions of a rig's strings, and slots to pictures.
 
-A matrix says in which order a cable runs through rows and columns, and the colours of each pixel.
+A matrix has the order in which its cable visits the pixels, and the order of a pixel's colours.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class Matrix:
         return self.width * self.height * len(self.order)
 
     def path(self) -> np.ndarray:
-        """The place in a picture, `row x width + column`, of each pixel along the cable: `(pixels,) int64`."""
+        """For each pixel along the cable its place in a picture, `row x width + column`: `(pixels,) int64`."""
         places = np.arange(self.width * self.height).reshape(self.height, self.width)
         if self.first_pixel.startswith("bottom"):
             places = places[::-1]
@@ -57,9 +57,9 @@ class Matrix:
         return places.reshape(-1)
 
     def to_slots(self, pictures: Frames) -> Frames:
-        """Pictures `(n, height, width, 3) uint8`, red, green, blue, as frames `(n, slots) uint8`.
+        """RGB pictures `(n, height, width, 3) uint8` as frames `(n, slots) uint8`.
 
-        For pixels with white, what the three colours have in common goes to white.
+        Pixels with white show the common part of the three colours with white.
         """
         pixels = pictures.reshape(len(pictures), -1, 3)[:, self.path()]
         if "W" in self.order:
@@ -68,7 +68,7 @@ class Matrix:
         return np.ascontiguousarray(pixels[:, :, ["RGBW".index(one) for one in self.order]]).reshape(len(pictures), -1)
 
     def to_pictures(self, frames: Frames) -> Frames:
-        """Frames `(n, slots) uint8` as they look: pictures `(n, height, width, 3) uint8`."""
+        """Frames `(n, slots) uint8` as pictures `(n, height, width, 3) uint8`. White is added to the colours."""
         pixels = frames[:, : self.slots].reshape(len(frames), -1, len(self.order))
         colours = pixels[:, :, [self.order.index(one) for one in "RGB"]]
         if "W" in self.order:
@@ -80,26 +80,28 @@ class Matrix:
 
 
 def parse_matrix(size: str, first_pixel: str, runs: str, back_and_forth: bool, order: str) -> Matrix:
-    """A matrix as a person writes it: `64x32`, `top-left`, `across`, `RGB`. InputError if there is no such."""
+    """A matrix as a person writes it: `64x32`, `top-left`, `across`, `RGB`. InputError if it is impossible."""
     match = re.fullmatch(r"([1-9][0-9]{0,4})x([1-9][0-9]{0,4})", size, re.ASCII)
     if not match:
-        raise InputError(ConfigError("--matrix", None, None, f"{size!r} is not a size", "write width x height: 64x32"))
+        raise InputError(
+            ConfigError("--matrix", None, None, f"{size!r} is not a size", "write width and height, as 64x32")
+        )
     if sorted(order) not in (sorted("RGB"), sorted("RGBW")):
-        wrong = f"{order!r} is not an order of colours"
-        raise InputError(ConfigError("--order", None, None, wrong, "write each letter of RGB, or of RGBW, once: GRB"))
+        problem = f"{order!r} is not a colour order"
+        raise InputError(ConfigError("--order", None, None, problem, "write each letter of RGB or RGBW once, as GRB"))
     matrix = Matrix(int(match[1]), int(match[2]), first_pixel, runs, back_and_forth, order)
     if matrix.slots > UNIVERSE_MAX * SLOTS_MAX:
-        wrong = f"{size} has {matrix.slots} slots, more than all universes hold"
-        raise InputError(ConfigError("--matrix", None, None, wrong))
+        problem = f"{size} has {matrix.slots} slots, more than all universes hold"
+        raise InputError(ConfigError("--matrix", None, None, problem))
     return matrix
 
 
 PICTURE_PX = 256
-"""The longer side of the picture that a film is brought to before pixels are picked out of it."""
+"""The longer side of the picture from which a rig's pixels are taken."""
 
 
 class PixelLayout(Protocol):
-    """What a picture can be put on: pictures of `width` x `height` become frames of `slots`."""
+    """A layout of pixels: pictures of `width` x `height` become frames of `slots`."""
 
     @property
     def width(self) -> int: ...
@@ -111,9 +113,9 @@ class PixelLayout(Protocol):
 
 
 def string_slots(string: PixelString, places: Mapping[int, tuple[int, int]]) -> npt.NDArray[np.int64]:
-    """The byte of a frame for every colour of every pixel, `(pixels, colours)`; -1 for what the frame does not have.
+    """The byte of a frame for each colour of each pixel, `(pixels, colours)`. -1: the frame has no such byte.
 
-    `places` gives each universe's offset in the frame, and its slots.
+    `places` has the offset and the slots of each universe.
     """
     at = [
         places[universe][0] + slot - 1 if universe in places and slot <= places[universe][1] else -1
@@ -123,17 +125,17 @@ def string_slots(string: PixelString, places: Mapping[int, tuple[int, int]]) -> 
     return np.array(at, np.int64).reshape(string.pixels, len(string.order))
 
 
-class Hanging:
-    """The strings of a rig that say where they hang, as a canvas. InputError if none does.
+class RigLayout:
+    """The strings of a rig that have a position. InputError if none has.
 
-    A picture is stretched over all of them, its top where the highest pixel hangs. For pixels with white, what the
-    three colours have in common goes to white. `universes` are those of the rig that such a string is on.
+    A picture is stretched over all of them. Its top is at the highest pixel. Pixels with white show the common part of
+    the three colours with white. `universes` are those of these strings.
     """
 
     def __init__(self, rig: Rig, rig_path: Path) -> None:
         placed = [(string, points) for string in rig.string if (points := positions(string)) is not None]
         if not placed:
-            raise input_error(rig_path, "no string says where it hangs", "give strings points or a line")
+            raise input_error(rig_path, "no string has a position", "give the strings points or a line")
         numbers = sorted({universe for string, _ in placed for universe, _, _ in string.spans()})
         offsets = np.concatenate([[0], np.cumsum([rig.slots[number] for number in numbers])]).tolist()
         self.universes = tuple(

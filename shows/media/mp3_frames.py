@@ -1,6 +1,6 @@
-"""MP3 files with holes: where frames are missing, and the same file with silent frames in their place.
+"""Mends MP3 files in which frames are missing: silent frames fill the holes.
 
-A frame does not say at which time it belongs (ISO/IEC 11172-3, 2.4.1): what follows a hole would come too early.
+A frame does not say its time (ISO/IEC 11172-3, 2.4.1). Without the mend all frames after a hole would come too early.
 """
 
 from __future__ import annotations
@@ -14,16 +14,16 @@ from typing import NamedTuple
 _KBIT_1 = (0, 32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320)
 _KBIT_2 = (0, 8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160)
 _RATES_HZ = {3: (44_100, 48_000, 32_000), 2: (22_050, 24_000, 16_000), 0: (11_025, 12_000, 8_000)}
-"""By the version's two bits: MPEG-1, MPEG-2 (ISO/IEC 13818-3), and the lower rates that many encoders add."""
+"""By the two version bits: MPEG-1, MPEG-2 (ISO/IEC 13818-3), and the lower rates of many encoders."""
 _KIND = 0xFFFE_0C00
-"""The bits of a header that stay the same throughout a file: synchronization, version, layer, rate."""
+"""The bits of a header that are the same in a whole file: synchronization, version, layer, rate."""
 _NO_CHECKSUM = 0x01
 _COUNTED = 1
 _TAG_BYTES = 128
 
 
 class _Header(NamedTuple):
-    """What four bytes say of a frame: its bytes, the bytes of its side information, its samples and their rate."""
+    """A frame by its four header bytes: its size, the size of its side information, its samples and their rate."""
 
     kind: int
     size: int
@@ -34,12 +34,12 @@ class _Header(NamedTuple):
 
     @property
     def unsaid(self) -> int:
-        """How many of the side information's first 16 bits are not main_data_begin."""
+        """How many of the first 16 bits of the side information do not belong to main_data_begin."""
         return 7 if self.samples == 1152 else 8
 
 
 class _Hole(NamedTuple):
-    """Bytes `[begin, end)` that hold no frames; the frame before them begins at `last`, and is the `number`-th."""
+    """Bytes `[begin, end)` without frames. The frame before them begins at `last` and has the `number`."""
 
     last: int
     begin: int
@@ -49,14 +49,14 @@ class _Hole(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Mended:
-    """A file with silence in its holes, and when those are, in seconds."""
+    """A file with silence in its holes, and the times of the holes in seconds."""
 
     content: bytes
     holes: tuple[tuple[float, float], ...]
 
 
 def mend_holes(data: bytes) -> Mended | None:
-    """A file's bytes with its holes filled; None where it has none, or where its frames are not known."""
+    """The bytes of a file with its holes filled. None without holes, or if the frames are unknown."""
     first = _next_frame(data, _tag_bytes(data, 0), None)
     if first is None:
         return None
@@ -66,7 +66,7 @@ def mend_holes(data: bytes) -> Mended | None:
 
 @lru_cache(maxsize=4096)
 def _header(word: bytes) -> _Header | None:
-    """ISO/IEC 11172-3, 2.4.2.3."""
+    """A header by ISO/IEC 11172-3, 2.4.2.3, or None."""
     value = int.from_bytes(word)
     version, kbit, rate = value >> 19 & 3, value >> 12 & 15, value >> 10 & 3
     if len(word) < 4 or value >> 21 != 0x7FF or version == 1 or value >> 17 & 3 != 1 or kbit in (0, 15) or rate == 3:
@@ -78,13 +78,13 @@ def _header(word: bytes) -> _Header | None:
 
 
 def _frame(data: bytes, at: int, kind: int | None) -> _Header | None:
-    """The header of a frame of a kind at a place, if there is one."""
+    """The header of the frame at a place, or None. `kind` limits it to frames of one kind."""
     found = _header(data[at : at + 4])
     return found if found and kind in (None, found.kind) else None
 
 
 def _next_frame(data: bytes, at: int, kind: int | None) -> int | None:
-    """Where, from a place on, two frames follow each other: two bytes of chance look like one."""
+    """The next place where two frames follow each other. A single header may be two bytes of chance."""
     while (at := data.find(b"\xff", at)) >= 0:
         found = _frame(data, at, kind)
         if found and _frame(data, at + found.size, found.kind):
@@ -94,7 +94,7 @@ def _next_frame(data: bytes, at: int, kind: int | None) -> int | None:
 
 
 def _tag_bytes(data: bytes, at: int) -> int:
-    """How long a tag is that begins at a place (ID3v2 3.1: seven bits a byte); 0 for none."""
+    """The length of the tag at a place (ID3v2 3.1: seven bits a byte), 0 without a tag."""
     if data[at : at + 3] == b"TAG":
         return _TAG_BYTES
     if data[at : at + 3] != b"ID3" or at + 10 > len(data):
@@ -103,7 +103,7 @@ def _tag_bytes(data: bytes, at: int) -> int:
 
 
 def _walk(data: bytes, first: int) -> tuple[list[_Hole], int, int]:
-    """From frame to frame: the holes, how many frames there are, and their bytes."""
+    """Go from frame to frame: the holes, the number of frames, and their bytes."""
     kind = _header(data[first : first + 4])
     holes: list[_Hole] = []
     at, last, count, size = first, first, 0, 0
@@ -124,23 +124,25 @@ def _walk(data: bytes, first: int) -> tuple[list[_Hole], int, int]:
 
 
 def _missing(data: bytes, first: int, holes: list[_Hole], count: int, size: int) -> list[int]:
-    """How many frames each hole has swallowed: by the count that most encoders write into a first frame of its own,
-    else by the usual size of a frame."""
+    """How many frames each hole lacks. Most encoders write a count into the first frame. Else the mean size decides."""
     lost = [hole.end - hole.begin for hole in holes]
     header = _header(data[first : first + 4])
     assert header
-    told = first + 4 + header.side
-    if data[told : told + 4] in (b"Xing", b"Info") and data[told + 7] & _COUNTED:
-        gone = max(0, int.from_bytes(data[told + 8 : told + 12]) - (count - 1))
+    info_at = first + 4 + header.side
+    if data[info_at : info_at + 4] in (b"Xing", b"Info") and data[info_at + 7] & _COUNTED:
+        gone = max(0, int.from_bytes(data[info_at + 8 : info_at + 12]) - (count - 1))
         edges = [round(gone * sum(lost[:place]) / sum(lost)) for place in range(len(lost) + 1)]
         return [after - before for before, after in pairwise(edges)]
     return [round(each * count / size) for each in lost]
 
 
 def _fill(data: bytes, holes: list[_Hole], missing: list[int]) -> Mended:
-    """Silent frames in the holes. The frame before a hole has lost its end, and those after it the data that they had
-    in earlier frames (2.4.2.7, main_data_begin): they are silent, too."""
-    content, told = bytearray(), []
+    """Fill the holes with silent frames.
+
+    The frame before a hole lacks its end. The frames after it lack data of earlier frames (2.4.2.7, main_data_begin).
+    These are silent too.
+    """
+    content, silent_s = bytearray(), []
     at = 0
     for hole, frames in zip(holes, missing, strict=True):
         header = _header(data[hole.last : hole.last + 4])
@@ -157,12 +159,12 @@ def _fill(data: bytes, holes: list[_Hole], missing: list[int]) -> Mended:
             _silence(content, len(content) - found.size)
             at, muted = begin + found.size, muted + 1
         begin_s = max(0, hole.number - 2) * header.samples / header.rate_hz
-        told.append((begin_s, begin_s + (1 + frames + muted) * header.samples / header.rate_hz))
-    return Mended(bytes(content + data[at:]), tuple(told))
+        silent_s.append((begin_s, begin_s + (1 + frames + muted) * header.samples / header.rate_hz))
+    return Mended(bytes(content + data[at:]), tuple(silent_s))
 
 
 def _without_their_data(data: bytes, at: int, kind: int) -> Iterator[tuple[int, _Header]]:
-    """The frames after a hole that want data from before it, but for one that the file's end cuts off."""
+    """The frames after a hole that need data from before it. A frame cut off by the end of the file is left out."""
     there = 0
     while (found := _frame(data, at, kind)) and at + found.size <= len(data):
         side = at + 4 + found.checksum
@@ -174,8 +176,7 @@ def _without_their_data(data: bytes, at: int, kind: int) -> Iterator[tuple[int, 
 
 
 def _silence(content: bytearray, at: int) -> None:
-    """A frame whose side information has zeros after main_data_begin has nothing to play; its data stay, since later
-    frames use them."""
+    """Make a frame silent: zeros in the side information after main_data_begin. Its data stay, for later frames."""
     found = _header(bytes(content[at : at + 4]))
     assert found
     side, end = at + 4 + found.checksum, at + 4 + found.checksum + found.side

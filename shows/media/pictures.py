@@ -1,6 +1,6 @@
-"""Pictures and video onto a matrix or a rig: folders of PNGs, GIFs, pictures, all that PyAV decodes (extra `media`).
+"""Frames from pictures and videos, on a matrix or a rig: folders of PNGs, GIFs, pictures, video (extra `media`).
 
-A picture is stretched over the whole of it; what is transparent shows black.
+A picture is stretched over the whole layout. Transparent parts are black.
 """
 
 from __future__ import annotations
@@ -25,24 +25,24 @@ if TYPE_CHECKING:
 
 MEDIA_MISSING = "install it with the extra: pip install 'gloaming[media]'"
 GIF_PAUSE_S = Fraction(1, 10)
-"""For a GIF's picture that gives no time of its own; common practice, no source."""
+"""The time of a GIF's picture that has none. Common practice, no source."""
 
 
-def read_pictures(folder: Path, canvas: PixelLayout) -> FrameSource:
-    """The PNGs of a folder, one a frame, in the order of the numbers in their names."""
+def read_pictures(folder: Path, layout: PixelLayout) -> FrameSource:
+    """The PNGs of a folder, one for each frame, in the order of the numbers in their names."""
     paths = sorted((path for path in folder.iterdir() if path.suffix.lower() == ".png"), key=_natural)
     if not paths:
         raise input_error(folder, "there are no .png files in this folder")
-    frames = (canvas.to_slots(_scaled(_open(path), path, canvas)[None]) for path in paths)
-    return FrameSource(canvas.slots, len(paths), None, frames)
+    frames = (layout.to_slots(_scaled(_open(path), path, layout)[None]) for path in paths)
+    return FrameSource(layout.slots, len(paths), None, frames)
 
 
 def _natural(path: Path) -> list[tuple[int, str]]:
     return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", path.name)]
 
 
-def read_picture(path: Path, canvas: PixelLayout, fps: Fraction | None) -> FrameSource:
-    """A GIF or a single picture, at `fps` or at its own rate, if it has one."""
+def read_picture(path: Path, layout: PixelLayout, fps: Fraction | None) -> FrameSource:
+    """A GIF or a single picture, at `fps` or at its own rate if it has one."""
     image = _open(path)
     starts_s, at_s = [], Fraction(0)
     for number in range(getattr(image, "n_frames", 1)):
@@ -50,18 +50,18 @@ def read_picture(path: Path, canvas: PixelLayout, fps: Fraction | None) -> Frame
         starts_s.append(at_s)
         at_s += Fraction(image.info.get("duration", 0)) / 1000 or GIF_PAUSE_S
     if len(starts_s) == 1:
-        return FrameSource(canvas.slots, 1, None, [canvas.to_slots(_scaled(image, path, canvas)[None])])
+        return FrameSource(layout.slots, 1, None, [layout.to_slots(_scaled(image, path, layout)[None])])
     steps = {after - before for before, after in zip(starts_s, [*starts_s[1:], at_s], strict=True)}
     if fps is None and len(steps) > 1:
-        raise input_error(path, "its pictures stand for different times, so it has no rate of its own", "give --fps 40")
+        raise input_error(path, "its pictures have different lengths, so it has no frame rate", "add --fps 40")
     count, exact = paced(at_s, fps or 1 / min(steps))
 
     def pictures() -> Iterator[Frames]:
         for number in range(len(starts_s)):
             _seek(image, number, path)
-            yield canvas.to_slots(_scaled(image, path, canvas)[None])
+            yield layout.to_slots(_scaled(image, path, layout)[None])
 
-    return FrameSource(canvas.slots, count, exact, held(enumerate(pictures()), picks(starts_s, count, exact)))
+    return FrameSource(layout.slots, count, exact, held(enumerate(pictures()), picks(starts_s, count, exact)))
 
 
 def _open(path: Path) -> Image:
@@ -83,41 +83,41 @@ def _seek(image: Image, number: int, path: Path) -> None:
         raise input_error(path, f"picture {number} of it is damaged ({error})") from None
 
 
-def _scaled(image: Image, path: Path, canvas: PixelLayout) -> Frames:
-    """A picture `(height, width, 3) uint8` of the canvas's size; what is transparent is black."""
+def _scaled(image: Image, path: Path, layout: PixelLayout) -> Frames:
+    """A picture `(height, width, 3) uint8` in the size of the layout. Transparent parts are black."""
     try:
-        rgba = np.asarray(image.convert("RGBA").resize((canvas.width, canvas.height), 4))  # 4: the mean of each box
+        rgba = np.asarray(image.convert("RGBA").resize((layout.width, layout.height), 4))  # 4: the mean of each box
     except (OSError, ValueError, SyntaxError) as error:
         raise input_error(path, f"the picture is damaged ({error})") from None
     return _on_black(rgba)
 
 
 def _on_black(rgba: Frames) -> Frames:
-    """`(..., 4)` as `(..., 3)`: colours times opacity, rounded."""
+    """RGBA `(..., 4)` as RGB `(..., 3)`: colours times opacity, rounded."""
     opacity = rgba[..., 3:].astype(np.uint16)
     return ((rgba[..., :3] * opacity + 127) // 255).astype(np.uint8)
 
 
 class Video:
-    """A video's pictures on a canvas, as `source`.
+    """A video's pictures on a layout, as `source`.
 
-    Once that is read, `lost` counts what could not be decoded: there the picture before is held; `mended` counts the
-    packets that the decoder found damaged, but made some picture of.
+    Two counts are final when the source is read. `lost` are pictures that could not be decoded: the one before is
+    held. `mended` are packets that are damaged, but gave a picture.
     """
 
-    def __init__(self, path: Path, canvas: PixelLayout, fps: Fraction | None) -> None:
-        self._path, self._canvas, self.lost, self.mended = path, canvas, 0, 0
+    def __init__(self, path: Path, layout: PixelLayout, fps: Fraction | None) -> None:
+        self._path, self._layout, self.lost, self.mended = path, layout, 0, 0
         with self._opened() as container:
             stream = container.streams.video[0]
             rate, second = stream.average_rate, Fraction(stream.time_base)
-            stamps = {packet.pts for packet in container.demux(stream) if packet.size}  # nothing is decoded for this
+            stamps = {packet.pts for packet in container.demux(stream) if packet.size}  # this decodes nothing
         if not stamps:
-            raise input_error(path, "there are no pictures in it")
+            raise input_error(path, "there are no pictures in the video")
         self._stamps = sorted(stamps - {None})
         if not self._stamps:
-            raise input_error(path, "its pictures do not say when they are shown", "put it into an .mkv or .mp4 file")
+            raise input_error(path, "its pictures have no times", "convert it to an .mkv or .mp4 file")
         if fps is None and not rate:
-            raise input_error(path, "the video has no frame rate", "give one: --fps 25")
+            raise input_error(path, "the video has no frame rate", "add one: --fps 25")
         starts_s = [(stamp - self._stamps[0]) * second for stamp in self._stamps]
         own_fps = Fraction(rate) if rate else len(starts_s) / (starts_s[-1] or Fraction(1))
         length_s = starts_s[-1] + 1 / own_fps
@@ -127,9 +127,9 @@ class Video:
         else:
             count, exact = paced(length_s, fps or own_fps)
             wanted = picks(starts_s, count, exact)
-        self.source = FrameSource(canvas.slots, count, exact, held(self._pictures(), wanted))
+        self.source = FrameSource(layout.slots, count, exact, held(self._pictures(), wanted))
 
-    def _opened(self) -> Any:  # PyAV's containers differ by kind; only what all of them have is used
+    def _opened(self) -> Any:  # PyAV's containers have no common type
         try:
             import av
         except ImportError:
@@ -137,27 +137,27 @@ class Video:
         try:
             container = av.open(str(self._path))
         except (OSError, ValueError) as error:
-            raise input_error(self._path, f"this is no video that can be read ({error})") from None
+            raise input_error(self._path, f"this is not a video that can be read ({error})") from None
         if not container.streams.video:
             container.close()
-            raise input_error(self._path, "there is no video in it")
+            raise input_error(self._path, "there is no video in the file")
         return container
 
     def _pictures(self) -> Iterator[tuple[int, Frames]]:
-        """The pictures that can be decoded, each with its number among the time stamps."""
+        """The pictures that can be decoded, each with its number in the order of the time stamps."""
         import av
         import av.logging
 
         due = 0
-        av.logging.set_level(av.logging.ERROR)  # most decoders only speak of damage there
+        av.logging.set_level(av.logging.ERROR)  # most decoders report damage only in the log
         with self._opened() as container:
             stream = container.streams.video[0]
-            stream.codec_context.thread_count = 1  # so that what is said belongs to the packet
+            stream.codec_context.thread_count = 1  # so that a log line belongs to the packet
             for packet in container.demux(stream):
                 try:
                     with av.logging.Capture() as said:
                         frames = packet.decode()
-                except av.FFmpegError:  # counted below, by the number that is missing
+                except av.FFmpegError:  # counted below, as a missing number
                     continue
                 self.mended += bool(said)
                 for frame in frames:
@@ -166,15 +166,15 @@ class Video:
                     number = bisect_left(self._stamps, frame.pts)
                     self.lost += max(0, number - due)
                     due = number + 1
-                    yield number, self._canvas.to_slots(self._scaled(frame)[None])
+                    yield number, self._layout.to_slots(self._scaled(frame)[None])
         if not due:
             raise input_error(self._path, "none of its pictures can be decoded")
         self.lost += len(self._stamps) - due
 
-    def _scaled(self, frame: Any) -> Frames:  # a frame as PyAV has it
-        # counterclockwise: a telephone held upright films sideways, and says so; more than 180 is a damaged matrix
+    def _scaled(self, frame: Any) -> Frames:  # a frame of PyAV
+        # counterclockwise: an upright phone stores a sideways picture and its rotation; over 180 the matrix is damaged
         turns = round(frame.rotation / 90) if abs(frame.rotation) <= 180 else 0
-        width, height = (self._canvas.width, self._canvas.height)[:: -1 if turns % 2 else 1]
+        width, height = (self._layout.width, self._layout.height)[:: -1 if turns % 2 else 1]
         alpha = any(component.is_alpha for component in frame.format.components)
         small = frame.reformat(width, height, "rgba" if alpha else "rgb24", interpolation="AREA").to_ndarray()
         picture: Frames = np.rot90(_on_black(small) if alpha else small, turns)

@@ -1,6 +1,6 @@
-"""Frames at another rate, and levels by another curve. The length stays.
+"""Changes the frame rate, and maps levels by a curve. The length stays.
 
-Nothing is blended: every frame is one of those that came.
+No frames are blended: every new frame is one of the source.
 """
 
 from __future__ import annotations
@@ -16,16 +16,16 @@ from gloaming.shows.framefile.source import FrameSource
 
 
 def paced(length_s: Fraction, fps: Fraction) -> tuple[int, Fraction]:
-    """How many frames fill a length at about a rate, and the rate at which they fill it exactly.
+    """How many frames fill a length at about a rate, and the exact rate.
 
-    The rate is at most the one asked for, and below it by less than one frame in the whole length.
+    The exact rate is at most `fps`, and lower by less than one frame in the whole length.
     """
     frames = max(1, int(length_s * fps))
     return frames, (frames / length_s).limit_denominator(1_000_000)
 
 
 def picks(starts_s: Sequence[Fraction], frames: int, fps: Fraction) -> Iterator[int]:
-    """For each frame to be made, which picture is on at the middle of its time. `starts_s` rise from 0."""
+    """For each new frame, the picture that is on in the middle of its time. `starts_s` rise from 0."""
     at = 0
     for frame in range(frames):
         middle_s = (frame + Fraction(1, 2)) / fps
@@ -35,7 +35,7 @@ def picks(starts_s: Sequence[Fraction], frames: int, fps: Fraction) -> Iterator[
 
 
 def held(pictures: Iterable[tuple[int, Frames]], wanted: Iterable[int]) -> Iterator[Frames]:
-    """Numbered pictures, their numbers rising: for each number wanted, that picture or the last before it."""
+    """For each number wanted, the picture with that number or the last one before it. Numbers rise."""
     coming = iter(pictures)
     current = next(coming, None)
     following = next(coming, None)
@@ -47,12 +47,12 @@ def held(pictures: Iterable[tuple[int, Frames]], wanted: Iterable[int]) -> Itera
 
 
 def resampled(source: FrameSource, source_fps: Fraction, fps: Fraction) -> tuple[FrameSource, Fraction]:
-    """A source of a known rate at about another, and the exact rate. InputError if its frames are not counted."""
+    """A source at about another rate, and the exact rate. InputError if its number of frames is unknown."""
     if source_fps == fps:
         return source, fps
     if source.frames is None:
         raise input_error(
-            "--source-fps", "the frames of this kind of file are not counted", "import it at its own rate"
+            "--source-fps", "the number of frames of this kind of file is unknown", "import the file at its own rate"
         )
     count, exact = paced(source.frames / source_fps, fps)
     singles = (block[number : number + 1] for block in source.blocks for number in range(len(block)))
@@ -63,7 +63,7 @@ def resampled(source: FrameSource, source_fps: Fraction, fps: Fraction) -> tuple
 def curve(text: str) -> np.ndarray | None:
     """A table of 256 levels for a curve as a person writes it: `srgb` (IEC 61966-2-1), or a power such as `2.2`.
 
-    From a picture's values, meant for a screen, to levels in proportion to light. None for `1`, which changes nothing.
+    It maps a picture's values for a screen to levels in proportion to light. None for `1`, which changes nothing.
     """
     values = np.arange(256) / 255
     if text == "srgb":
@@ -83,7 +83,7 @@ def curve(text: str) -> np.ndarray | None:
 
 
 def undone(table: np.ndarray | None) -> np.ndarray | None:
-    """The table that takes a curve's levels of light back to a picture's values, for looking at them on a screen."""
+    """The inverse table: from levels of light to values for a screen."""
     if table is None:
         return None
     back: np.ndarray = np.rint(np.interp(np.arange(256), table, np.arange(256))).astype(np.uint8)
@@ -92,7 +92,7 @@ def undone(table: np.ndarray | None) -> np.ndarray | None:
 
 
 def shaded(source: FrameSource, table: np.ndarray | None) -> FrameSource:
-    """A source with every level looked up in a table of 256."""
+    """A source whose levels are mapped by a table of 256. None changes nothing."""
     if table is None:
         return source
     return FrameSource(source.slots, source.frames, source.fps, (table[block] for block in source.blocks))

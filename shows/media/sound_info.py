@@ -1,4 +1,4 @@
-"""Sound files: what one is (rate, channels, length, format), how loud it is played, and what is wrong with it."""
+"""Sound files: rate, channels, length, format, loudness and damage."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ HOW = "pip install 'gloaming[sound]'"
 
 @dataclass(frozen=True, slots=True)
 class SoundFileInfo:
-    """What a sound file says of itself."""
+    """The header of a sound file."""
 
     path: Path
     rate_hz: int
@@ -35,8 +35,11 @@ class SoundFileInfo:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """A sound file decoded from end to end: how many samples (of each channel) there really are, its loudness after the
-    mix to a device's channels, and what of it cannot be decoded (else nothing)."""
+    """A sound file decoded from end to end.
+
+    `frames` is the number of samples of each channel that are really there. The loudness is that after the mix to the
+    channels of a device. `damage` is empty for a whole file.
+    """
 
     info: SoundFileInfo
     frames: int
@@ -49,27 +52,27 @@ class Measured:
 
 
 def inspect_sound(path: Path) -> SoundFileInfo:
-    """What a sound file says of itself. InputError, SoundMissingError."""
+    """The header of a sound file. InputError, SoundMissingError."""
     with OpenSound(path, mend=False) as sound:
         return _info(sound)
 
 
 def sound_length_ns(path: Path) -> int:
-    """How long a sound file lasts, by what it says of itself, where its end is really there. It is not decoded.
+    """The length of a sound file by its header. Only its end is decoded.
 
-    InputError, SoundMissingError.
+    InputError if the end is missing. SoundMissingError.
     """
-    with _hushed(), OpenSound(path, mend=False) as sound:
+    with _without_stderr(), OpenSound(path, mend=False) as sound:
         sound.seek(sound.frames - 1)
         if not len(sound.read(1)):
-            wrong = "it is cut short or damaged: its end cannot be decoded"
-            raise InputError(ConfigError(path, None, None, wrong, "copy it again"))
+            problem = "it is cut short or damaged: its end cannot be decoded"
+            raise InputError(ConfigError(path, None, None, problem, "copy it again"))
         return _info(sound).length_ns
 
 
 def measure(path: Path, channels: int = 2) -> Measured:
-    """A sound file decoded from end to end, for a device of one or two channels. InputError, SoundMissingError."""
-    with _hushed(), OpenSound(path) as sound:
+    """Decode a sound file for a device of one or two channels. InputError, SoundMissingError."""
+    with _without_stderr(), OpenSound(path) as sound:
         meter = Meter(sound.rate_hz, channels)
         while len(block := sound.read(BLOCK)):
             meter.add(to_channels(block, channels))
@@ -77,8 +80,8 @@ def measure(path: Path, channels: int = 2) -> Measured:
 
 
 @contextmanager
-def _hushed() -> Iterator[None]:
-    """What reads MP3 prints hundreds of lines about a damaged one: meanwhile they go nowhere."""
+def _without_stderr() -> Iterator[None]:
+    """Discard stderr meanwhile: the MP3 decoder prints hundreds of lines about a damaged file."""
     try:
         before = os.dup(2)
     except OSError:  # there is no stderr
@@ -99,7 +102,7 @@ def _info(sound: OpenSound) -> SoundFileInfo:
 
 
 def main() -> None:
-    """`python -m gloaming.shows.media.sound_info FILE CHANNELS`: loudness, and what is wrong, as one JSON object."""
+    """`python -m gloaming.shows.media.sound_info FILE CHANNELS`: loudness and damage as one JSON object."""
     import json
     import sys
 

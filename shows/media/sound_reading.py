@@ -1,6 +1,6 @@
-"""Reading sound files: samples block by block, from any place on, past damage; and their mix to a device's channels.
+"""Reads sound files: samples block by block, from any place, past damage; and mixes them to a device's channels.
 
-What decodes them (the package soundfile) is imported when a file is opened: without it the rest works on.
+The decoder (the package soundfile) is imported when a file is opened. Without it the rest of the program works.
 """
 
 from __future__ import annotations
@@ -24,36 +24,36 @@ FORMATS = "WAV, FLAC, Ogg Vorbis, Opus or MP3"
 MISSING = "the package soundfile is not installed, so no sound file can be played"
 PACKED = ("MP3", "OGG")
 PREROLL_S = 0.25
-"""Packed formats sound right only a while after a place that was sought: MP3's frames have data in earlier ones
-(ISO/IEC 11172-3, 2.4.2.7), Opus converges in 80 ms (RFC 7845, 4.6)."""
+"""Packed formats are right only a while after a seek. MP3's frames have data in earlier frames (ISO/IEC 11172-3,
+2.4.2.7). Opus converges in 80 ms (RFC 7845, 4.6)."""
 SMALL = 1024
-"""Near damage so many samples are decoded at once, so that little is lost."""
+"""How many samples are decoded at once near damage, so that little is lost."""
 STEP_S = 0.05
-"""How exactly the end of a damaged place is found."""
+"""The precision with which the end of a damaged place is found."""
 MENDED_BYTES_MAX = 64 << 20
 ALIKE_S = 0.1
-"""Lengths that differ by less are alike: packed formats round to blocks."""
+"""Lengths that differ by less count as equal: packed formats round to blocks."""
 
 
 class SoundMissingError(Exception):
-    """What decodes sound files is not on this machine."""
+    """The decoder for sound files is not installed."""
 
 
 class OpenSound:
-    """An open sound file. What cannot be decoded is silent, and what follows it comes at its time."""
+    """An open sound file. Damaged parts are silent. The parts after them keep their time."""
 
     def __init__(self, path: Path, mend: bool = True) -> None:
-        """Open it; where `mend` is not set, holes in an MP3 are not looked for. InputError, SoundMissingError."""
+        """Open a file. `mend` fills holes in an MP3. InputError, SoundMissingError."""
         self.path = path
         self.frame = 0
-        """Of which sample (of each channel) `read` gives the next block."""
+        """The sample (of each channel) at which the next `read` begins."""
         self.holes: list[tuple[float, float]] = []
-        """Which seconds cannot be decoded, as far as that is known."""
+        """The seconds that cannot be decoded, as far as known."""
         self.ends: int | None = None
-        """From which sample on nothing more can be decoded, where that is before the end."""
+        """The sample from which on nothing can be decoded, if that is before the end."""
         self._silent = 0
         self._lost = False
-        """Whether it is not known where the decoder is."""
+        """Whether the decoder's place is unknown."""
         self._source: Path | bytes = path
         self._sound = _open(path, self._source)
         self.rate_hz, self.channels, self.frames = self._sound.samplerate, self._sound.channels, self._sound.frames
@@ -78,10 +78,10 @@ class OpenSound:
 
     @property
     def damage(self) -> str:
-        """What of it cannot be decoded, as far as that is known; else nothing."""
+        """A text about the parts that cannot be decoded, as far as known. Empty for a whole file."""
         if self.ends is not None:
             can, says = self.ends / self.rate_hz, self.frames / self.rate_hz
-            return f"it is cut short or damaged: it can be decoded for {can:.1f} of its {says:.1f} s only"
+            return f"it is cut short or damaged: only {can:.1f} s of its {says:.1f} s can be decoded"
         if not self.holes:
             return ""
         (begin_s, end_s), more = self.holes[0], len(self.holes) - 1
@@ -89,13 +89,13 @@ class OpenSound:
         return f"it is damaged: from {begin_s:.1f} s to {end_s:.1f} s it cannot be decoded and is silent{places}"
 
     def seek(self, frame: int) -> None:
-        """Go on reading from a sample on."""
+        """Continue at a sample."""
         self.frame = min(frame, self.frames)
         self._silent = 0
         self._place(self.frame)
 
     def read(self, size: int) -> Samples:
-        """The next samples `(frames, channels) float32`, full scale 1.0, at most `size` frames; none at the end."""
+        """The next samples `(frames, channels) float32`, full scale 1.0, at most `size`. Empty at the end."""
         if not self._silent:
             block = self._decode(size)
             if len(block) or self.frame >= self.frames - ALIKE_S * self.rate_hz:
@@ -113,20 +113,20 @@ class OpenSound:
         return np.zeros((count, self.channels), dtype=np.float32)
 
     def _decode(self, size: int) -> Samples:
-        """What comes next, less where it is damaged soon; none at the end, or where it is damaged now."""
+        """The next samples, fewer before damage. Empty at the end, or if the next sample is damaged."""
         nothing = np.zeros((0, self.channels), dtype=np.float32)
         if self._lost and not self._place(self.frame):
             return nothing
         try:
             return np.asarray(self._sound.read(size, dtype="float32", always_2d=True))
-        except RuntimeError:  # soundfile's errors are
+        except RuntimeError:  # soundfile raises these
             self._lost = True
             return self._decode(SMALL) if size > SMALL else nothing
 
     def _place(self, frame: int) -> bool:
-        """Have the decoder at a sample; whether that was possible."""
+        """Move the decoder to a sample. False if that is impossible."""
         before = min(frame, self._preroll)
-        if self._lost:  # after damage, FLAC's decoder finds no place any more
+        if self._lost:  # after damage FLAC's decoder cannot seek any more
             self._open_again()
         try:
             self._sound.seek(frame - before)
@@ -136,14 +136,14 @@ class OpenSound:
         return not self._lost
 
     def _mend(self) -> None:
-        """Have an MP3's holes filled; one that is too long for this board's memory is left as it is."""
+        """Fill the holes of an MP3. A file too long for a board's memory stays as it is."""
         try:
             if self.path.stat().st_size > MENDED_BYTES_MAX:
                 return
             mended = mend_holes(self.path.read_bytes())
         except OSError as error:
-            wrong = f"it cannot be read ({error.strerror or error})"
-            raise InputError(ConfigError(self.path, None, None, wrong)) from None
+            problem = f"it cannot be read ({error.strerror or error})"
+            raise InputError(ConfigError(self.path, None, None, problem)) from None
         if mended:
             self._source = mended.content
             self.holes += mended.holes
@@ -159,7 +159,7 @@ class OpenSound:
         return self._place(frame) and len(self._decode(SMALL)) > 0
 
     def _next_good(self) -> int | None:
-        """The first sample after a damaged one from which it goes on; the decoder is there then."""
+        """The first sample after damage that can be decoded. The decoder is moved there."""
         step = reach = round(STEP_S * self.rate_hz)
         while not self._readable(self.frame + reach):
             reach *= 2
@@ -172,16 +172,16 @@ class OpenSound:
         return good if self._place(good) else None
 
     def _check(self) -> None:
-        wrong = ""
+        problem = ""
         if self.rate_hz not in RATES_HZ:
-            wrong = f"it has {self.rate_hz} samples a second, outside 8000 to 192000"
+            problem = f"it has {self.rate_hz} samples a second, outside 8000 to 192000"
         elif self.channels > CHANNELS_MAX:
-            wrong = f"it has {self.channels} channels, more than {CHANNELS_MAX}"
+            problem = f"it has {self.channels} channels, more than {CHANNELS_MAX}"
         elif self.frames <= 0:
-            wrong = "there is no sound in it"
-        if wrong:
+            problem = "there is no sound in the file"
+        if problem:
             hint = "save it as stereo at 44100 or 48000 samples a second"
-            raise InputError(ConfigError(self.path, None, None, wrong, hint))
+            raise InputError(ConfigError(self.path, None, None, problem, hint))
 
 
 def _open(path: Path, source: Path | bytes) -> Any:
@@ -198,22 +198,22 @@ def _open(path: Path, source: Path | bytes) -> Any:
     except FileNotFoundError:
         raise InputError(ConfigError(path, None, None, "there is no such file", f"name a file in {FORMATS}")) from None
     except (OSError, ValueError) as error:
-        wrong = f"it cannot be read ({getattr(error, 'strerror', None) or error})"
-        raise InputError(ConfigError(path, None, None, wrong)) from None
+        problem = f"it cannot be read ({getattr(error, 'strerror', None) or error})"
+        raise InputError(ConfigError(path, None, None, problem)) from None
     if not head:
         raise InputError(ConfigError(path, None, None, "the file is empty", "copy it again"))
     try:
         sound = soundfile.SoundFile(BytesIO(source) if isinstance(source, bytes) else source)
     except (soundfile.LibsndfileError, TypeError, ValueError) as error:
-        wrong = f"this is not sound that can be played ({_said(error)})"
-        raise InputError(ConfigError(path, None, None, wrong, f"save it as {FORMATS}")) from None
-    # What says that it is seekable is sought by soundfile after every block read, which tears holes into MP3.
+        problem = f"this is not a sound file that can be played ({_reason(error)})"
+        raise InputError(ConfigError(path, None, None, problem, f"save it as {FORMATS}")) from None
+    # soundfile seeks after every block of a seekable file, which tears holes into MP3. So deny that it is seekable.
     sound.seekable = lambda: False
     return sound
 
 
-def _said(error: Exception) -> str:
-    """What libsndfile says, without the path it repeats."""
+def _reason(error: Exception) -> str:
+    """The text of libsndfile, without the path that it repeats."""
     text = str(getattr(error, "error_string", error)).strip().rstrip(".")
     return text[:1].lower() + text[1:]
 
@@ -221,8 +221,8 @@ def _said(error: Exception) -> str:
 def to_channels(block: Samples, channels: int) -> Samples:
     """Samples `(frames, any channels)` for a device of one or two channels.
 
-    Mono goes to both. More than two in the order of WAV files: centre and surrounds at -3 dB to the sides, without the
-    low frequency channel (ITU-R BS.775-3, annex 4, table 2), made quieter so that it cannot clip.
+    Mono goes to both. More than two channels have the order of WAV files. Centre and surrounds go to the sides at
+    -3 dB, without the low frequency channel (ITU-R BS.775-3, annex 4, table 2). The mix is quieter, so it cannot clip.
     """
     have = block.shape[1]
     if have > 2:

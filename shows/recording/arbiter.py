@@ -54,7 +54,7 @@ class Stream:
 
 def take(
     stream: Stream,
-    tally: SourceCounts,
+    counts: SourceCounts,
     cid: bytes,
     sequence: int,
     priority: int,
@@ -76,46 +76,46 @@ def take(
         ahead = 1 if before is None else step(sequence, before)
         silence_ns, source.at_ns = at_ns - source.at_ns, at_ns
         if silence_ns > DATA_LOSS_NS:  # 6.7.1: it had left, and may begin with any number
-            tally.silences[stream.number] += 1
+            counts.silences[stream.number] += 1
         elif ahead in OLD_STEPS:
             if ahead:
-                tally.out_of_order += 1
+                counts.out_of_order += 1
             else:
-                tally.repeated += 1
+                counts.repeated += 1
             return DISCARD
         elif ahead < 0:
-            tally.restarts += 1
+            counts.restarts += 1
         else:
             lost = ahead - 1
         if lost and (of_all := step(sequence, source.sequence)) > 0:  # start codes may count on from each other
             lost = min(lost, of_all - 1)
         if lost:
-            tally.lost[stream.number] += lost
+            counts.lost[stream.number] += lost
         source.sequence = sequence
         source.priority = source.priority if start_code else priority
     source.sequences[start_code] = sequence
     if options & TERMINATED:  # 6.2.6: what it carries is not used
         del stream.sources[cid]
-        tally.terminated[stream.number] += 1
+        counts.terminated[stream.number] += 1
         return DISCARD
     if start_code:
-        tally.start_codes[start_code] += 1
+        counts.start_codes[start_code] += 1
         return DISCARD
-    return lost if len(stream.sources) == 1 else _contest(stream, source, tally, lost)
+    return lost if len(stream.sources) == 1 else _contest(stream, source, counts, lost)
 
 
-def _contest(stream: Stream, source: SentSource, tally: SourceCounts, lost: int) -> int:
+def _contest(stream: Stream, source: SentSource, counts: SourceCounts, lost: int) -> int:
     """6.2.3: the highest priority wins; of equal ones the first that moves leads, the others are merged into it."""
     for one in list(stream.sources.values()):
         if source.at_ns - one.at_ns > DATA_LOSS_NS:
             del stream.sources[one.cid]
     top = max(one.priority for one in stream.sources.values())
     if source.priority < top:
-        tally.gave_way.setdefault(stream.number, set()).add(source.cid)
+        counts.gave_way.setdefault(stream.number, set()).add(source.cid)
         return ASIDE
     winners = [one for one in stream.sources.values() if one.priority == top]
     if len(winners) > 1:
-        tally.merged.setdefault(stream.number, set()).update(one.cid for one in winners)
+        counts.merged.setdefault(stream.number, set()).update(one.cid for one in winners)
     leader = next((one for one in winners if one.cid == stream.leader), winners[0])
     stream.leader = source.cid if source.at_ns - leader.at_ns > LEAD_NS else leader.cid
     return lost if stream.leader == source.cid else ASIDE

@@ -45,9 +45,9 @@ class Assembler:
     """
 
     def __init__(
-        self, universes: Sequence[int], rhythm: Rhythm, pacer: Pacer, tally: SourceCounts, clock_is_steady: bool
+        self, universes: Sequence[int], rhythm: Rhythm, pacer: Pacer, counts: SourceCounts, clock_is_steady: bool
     ) -> None:
-        self._tally, self._pacer, self._steady = tally, pacer, clock_is_steady
+        self._tally, self._pacer, self._steady = counts, pacer, clock_is_steady
         self._streams = {number: Stream(number, row) for row, number in enumerate(universes)}
         self._period_ns, self._lead, self._thins_anyhow = rhythm.period_ns, rhythm.lead, rhythm.thins
         self._unheard = set(universes)
@@ -106,7 +106,7 @@ class Assembler:
             self._tally.elapsed_s = (self._last_ns - self._first_ns) / 1e9
 
     def _one_by_one(self, batch: _Batch) -> None:
-        tally, streams = self._tally, self._streams
+        counts, streams = self._tally, self._streams
         data, sync = int(PacketKind.DATA), int(PacketKind.SYNC)  # a member of an enumeration is slow to look up
         for number, (kind, at_ns, cid, universe, sequence, priority, options, address, code) in enumerate(
             batch.packets.one_by_one()
@@ -117,19 +117,19 @@ class Assembler:
                 continue
             stream = streams[universe]
             if options & PREVIEW:  # 6.2.6
-                tally.preview += 1
+                counts.preview += 1
                 continue
             at_ns += self._shift_ns
             if self._last_ns is None or not 0 <= at_ns - self._last_ns <= DATA_LOSS_NS:
                 at_ns = self._odd_time(at_ns, stream, cid, sequence)
             self._last_ns = at_ns
-            if cid not in tally.names:
-                tally.names[cid] = batch.packets.source_name(number)
+            if cid not in counts.names:
+                counts.names[cid] = batch.packets.source_name(number)
             several = len(stream.sources) > 1
             if len(stream.sources) == 1 and cid not in stream.sources:  # what was alone is what is shown
                 self._settle()
                 next(iter(stream.sources.values())).levels = self._row[stream.row].copy()
-            lost = arbiter.take(stream, tally, cid, sequence, priority, options, code, at_ns)
+            lost = arbiter.take(stream, counts, cid, sequence, priority, options, code, at_ns)
             if lost >= 0:
                 self._place(stream, at_ns, lost, address)
                 self._rows.append(stream.row)

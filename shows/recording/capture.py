@@ -107,8 +107,8 @@ def datagrams(path: Path, seen: Seen) -> Iterator[Datagrams]:
                     yield links.payloads(buffer, table, seen.unusable)
     except (OSError, EOFError, zlib.error) as error:
         if seen.packets == 0:
-            wrong = f"it cannot be read ({getattr(error, 'strerror', None) or error})"
-            raise InputError(ConfigError(path, None, None, wrong)) from None
+            problem = f"it cannot be read ({getattr(error, 'strerror', None) or error})"
+            raise InputError(ConfigError(path, None, None, problem)) from None
         seen.trouble = f"it cannot be read to its end ({getattr(error, 'strerror', None) or error})"
     buffer, table = order.rest()
     if len(table):
@@ -180,8 +180,8 @@ class _Reader:
                 self._rest = b""
                 self._records = self._pcap
                 return
-        right = "pcap and pcapng are read, plain or gzipped"
-        raise InputError(ConfigError(path, None, None, "this is not a network capture", right))
+        hint = "pcap and pcapng are read, plain or gzipped"
+        raise InputError(ConfigError(path, None, None, "this is not a network capture", hint))
 
     @property
     def interfaces(self) -> int:

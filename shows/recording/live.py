@@ -110,7 +110,7 @@ class Live:
     def _look(self, packets: Packets) -> None:
         """Hold packets back until their rhythm can be seen; or, while nothing changes, for a few seconds."""
         self._census.take(packets)
-        self._held.append(packets.kept())
+        self._held.append(packets.copied())
         if self._first_ns is None:
             self._first_ns = self._beginning(packets)
         last_ns, busy_ns = int(packets.at_ns[-1]), self._census.busy_ns
@@ -182,7 +182,7 @@ class Live:
         return sorted(self._wanted.universes or self._census.sent)
 
     def _recording(self) -> Recording:
-        """The recording; begun, if it is not yet, with the universes heard by now. InputError if there are none."""
+        """The recording. It begins now if it has not begun. InputError if no universe has come."""
         if self.recording is None:
             numbers = self._numbers()
             if not self._census.sent.keys() & set(numbers):
@@ -203,7 +203,7 @@ class Live:
         if not self._known:
             self._see()
         recording = self._recording()
-        recording.tally.dropped = self._receiver.dropped
+        recording.counts.dropped = self._receiver.dropped
         outcome = recording.close()
         closed(self._out)
         silent = recording.silent()

@@ -50,7 +50,7 @@ class Outcome:
     """What came of it: the file, the counts, more lines to be said; and what broke it off, if anything did."""
 
     info: FrameFileInfo
-    tally: SourceCounts
+    counts: SourceCounts
     notes: tuple[str, ...]
     broken: str | None = None
 
@@ -76,12 +76,12 @@ class Recording:
     """Writes one file of the universes in `slots` (number to slots). `ended` says why it is over, if it is."""
 
     def __init__(self, out: Path, slots: Mapping[int, int], rhythm: Rhythm, wanted: Wanted, live: bool) -> None:
-        self.tally = SourceCounts()
+        self.counts = SourceCounts()
         self.ended: str | None = None
         self._broken: str | None = None
         self._wanted, self._slots = wanted, dict(sorted(slots.items()))
         self._pacer = Pacer(rhythm.period_ns, self._frame)
-        self._assembler = Assembler(tuple(self._slots), rhythm, self._pacer, self.tally, clock_is_steady=live)
+        self._assembler = Assembler(tuple(self._slots), rhythm, self._pacer, self.counts, clock_is_steady=live)
         self._fps = wanted.fps or usual(1e9 / rhythm.period_ns)
         self._fps_shown = float(self._fps)
         self._lit: Bytes = np.zeros((len(slots), SLOTS_MAX), np.uint8)
@@ -113,7 +113,7 @@ class Recording:
     def adopt(self, rhythm: Rhythm) -> None:
         """Go on by another rhythm: the one before was a guess, made while nothing changed."""
         self._assembler.adopt(rhythm)
-        done_s = self.tally.frames / self._fps_shown
+        done_s = self.counts.frames / self._fps_shown
         self._fps_shown = float(self._wanted.fps or usual(1e9 / rhythm.period_ns))
         self._limit(done_s)
 
@@ -150,7 +150,7 @@ class Recording:
         """How many frames there may be in all, and how many without a change."""
         still_s, for_s, fps = self._wanted.until_still_s, self._wanted.for_s, self._fps_shown
         self._still_max = None if still_s is None else max(1, round(still_s * fps))
-        self._frames_max = None if for_s is None else self.tally.frames + max(1, round((for_s - done_s) * fps))
+        self._frames_max = None if for_s is None else self.counts.frames + max(1, round((for_s - done_s) * fps))
 
     def silent(self) -> list[int]:
         """The universes that have not spoken."""
@@ -165,14 +165,14 @@ class Recording:
     def _count_longer(self, packets: Packets) -> None:
         longer = packets.slots > self._slots_max[packets.universe]
         if longer.any():
-            self.tally.longer.update(packets.universe[longer].tolist())
+            self.counts.longer.update(packets.universe[longer].tolist())
 
     def _frame(self, row: Bytes) -> None:
         """One frame, `(universes, 512)`: held back before the first change, and while it may be the last stillness."""
         if self.ended is not None:
             return
         row = self._grown(row)
-        if self._wanted.from_change and self.tally.frames == 0 and self._still == 0:
+        if self._wanted.from_change and self.counts.frames == 0 and self._still == 0:
             if self._first is None:
                 self._first = row.copy()
             if np.array_equal(row, self._first):
@@ -180,7 +180,7 @@ class Recording:
         if self._still_max is not None:
             if self._row is not None and np.array_equal(row, self._row):
                 self._still += 1
-                if self._still >= self._still_max and self.tally.frames:
+                if self._still >= self._still_max and self.counts.frames:
                     self.ended = "nothing changed any more"
                 return
             if self._row is not None:
@@ -193,7 +193,7 @@ class Recording:
     def _write(self, row: Bytes) -> None:
         if self.ended is not None:
             return
-        if not self.tally.frames:  # what was left out at the beginning does not count
+        if not self.counts.frames:  # what was left out at the beginning does not count
             self._filled_before = self._pacer.filled
         try:
             self._parts.write(row)
@@ -201,9 +201,9 @@ class Recording:
             self._break(error)
             return
         np.bitwise_or(self._lit, row, out=self._lit)
-        self.tally.frames += 1
-        self.tally.frames_filled = self._pacer.filled - self._filled_before
-        if self.tally.frames == self._frames_max:
+        self.counts.frames += 1
+        self.counts.frames_filled = self._pacer.filled - self._filled_before
+        if self.counts.frames == self._frames_max:
             self.ended = "the time is over"
 
     def _break(self, error: InputError) -> None:
@@ -223,19 +223,19 @@ class Recording:
                 self._parts.flush()
             except InputError as error:
                 self._break(error)
-        self.tally.measured_fps = self._pacer.measured_fps()
-        self.tally.rates = self._pacer.rates()
-        if self._wanted.from_change and not self.tally.frames and self._broken is None:
+        self.counts.measured_fps = self._pacer.measured_fps()
+        self.counts.rates = self._pacer.rates()
+        if self._wanted.from_change and not self.counts.frames and self._broken is None:
             raise input_error(self._out, "nothing changed, so that there is nothing to record")
         notes = [] if self.ended in (None, self._broken) else [f"ended: {self.ended}"]
-        fps = self._wanted.fps or (usual(self.tally.measured_fps) if self.tally.measured_fps else self._fps)
+        fps = self._wanted.fps or (usual(self.counts.measured_fps) if self.counts.measured_fps else self._fps)
         try:
             notes += self._parts.close(fps)
         except InputError:
             if self._broken is None:
                 raise
             raise input_error(self._out, self._broken) from None
-        return Outcome(inspect(self._out), self.tally, tuple(notes), self._broken)
+        return Outcome(inspect(self._out), self.counts, tuple(notes), self._broken)
 
     def discard(self) -> None:
         """Leave nothing behind."""
@@ -268,8 +268,9 @@ class Recording:
 
 
 def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | None = None) -> Outcome:
-    """Record a capture file: once through to see what is in it, and once more to write. InputError if it has nothing
-    for us. `progress` is told packets done, and in all.
+    """Record a capture file in two passes: the first looks what is in it, the second writes.
+
+    InputError if it has no levels for us. `progress` gets the packets done and in all.
     """
     seen, census = capture.Seen(), Census(wanted.universes, measured=wanted.slots == "used")
     others = SourceCounts()

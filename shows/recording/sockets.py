@@ -63,8 +63,8 @@ class Sockets:
         self._families: list[_Family] = []
         if address is not None:
             if not address or _is_group(address):
-                right = "leave it out: the groups of the universes are joined anyhow" if address else None
-                raise input_error("--address", f"{address!r} is no address of ours", right)
+                hint = "leave it out: the groups of the universes are joined anyhow" if address else None
+                raise input_error("--address", f"{address!r} is no address of ours", hint)
             self.all = [_socket(address)]
             return
         ipv4, index = _find(interface) if interface else ("0.0.0.0", 0)
@@ -114,8 +114,8 @@ def _find(interface: str) -> tuple[str | None, int]:
         address = ipaddress.ip_address(interface)
     except ValueError:
         if interface not in indices:
-            right = f"there is {', '.join(indices)}"
-            raise input_error("--interface", f"there is no interface {interface!r}", right) from None
+            hint = f"there is {', '.join(indices)}"
+            raise input_error("--interface", f"there is no interface {interface!r}", hint) from None
         index = indices[interface]
     else:
         found = index_of(address)
@@ -156,6 +156,6 @@ def _socket(address: str) -> socket.socket:
         sock.bind((address, PORT))
     except OSError as error:
         sock.close()
-        wrong = f"it is not possible to listen at {address or 'any address'}, port {PORT} ({error.strerror})"
-        raise input_error("--address", wrong) from None
+        problem = f"it is not possible to listen at {address or 'any address'}, port {PORT} ({error.strerror})"
+        raise input_error("--address", problem) from None
     return sock

@@ -1,4 +1,4 @@
-"""The rig as rig.toml has it, checked as a whole, and where the pixels of a string hang."""
+"""The rig of rig.toml, checked as a whole, and where the pixels of a string hang."""
 
 from __future__ import annotations
 
@@ -25,27 +25,27 @@ _SHORT_LENGTH = re.compile(r"(\d{1,4}(?:\.\d+)?) ?ms")
 
 def read_universes(text: object) -> tuple[int, ...]:
     """Universe numbers: 7, "1-24", "1-4,8" or a list of numbers (E1.31 9.1.1: 1 to 63999)."""
-    right = 'as "1-24" or "1-4,8"'
+    hint = 'as "1-24" or "1-4,8"'
     numbers: list[int] = []
     parts = [str(part) for part in text] if isinstance(text, list) else str(text).split(",")
     for part in parts:
         found = re.fullmatch(r"\s*(\d{1,6})(?:\s*-\s*(\d{1,6}))?\s*", part)
         if isinstance(text, bool) or not found:
-            raise WrongValueError(f"{text!r} are not universes", right)
+            raise WrongValueError(f"{text!r} is not a list of universes", hint)
         first, last = int(found[1]), int(found[2] or found[1])
         for number in (first, last):
             if number not in UNIVERSES:
-                raise WrongValueError(f"universe {number} does not exist: E1.31 9.1.1 has 1 to 63999", right)
+                raise WrongValueError(f"universe {number} does not exist: E1.31 9.1.1 has 1 to 63999", hint)
         if last < first:
-            raise WrongValueError(f"{text!r} runs backwards", right)
+            raise WrongValueError(f"{text!r} runs backwards", hint)
         numbers.extend(range(first, last + 1))
     if len(set(numbers)) != len(numbers):
-        raise WrongValueError(f"{text!r} names a universe twice", right)
+        raise WrongValueError(f"{text!r} names a universe twice", hint)
     return tuple(numbers)
 
 
 def read_short_length(text: object) -> int:
-    """A length of 0 to 1000 ms, as nanoseconds."""
+    """A length of 0 to 1000 ms, in nanoseconds."""
     found = _SHORT_LENGTH.fullmatch(text) if isinstance(text, str) else None
     if not found or float(found[1]) > 1000:
         raise WrongValueError(f"{text!r} is not a length from 0 to 1000 ms", 'as "4 ms"')
@@ -53,7 +53,7 @@ def read_short_length(text: object) -> int:
 
 
 def _address(text: str) -> str:
-    """An address, not a name: what has to be looked up may be late, or somebody else's tomorrow."""
+    """The text of an IP address. Names are refused: looking a name up takes time, and its address may change."""
     try:
         address = ip_address(text)
     except ValueError:
@@ -81,10 +81,10 @@ Point = tuple[Metres, Metres]
 
 
 class Named(Table):
-    """A table with a name of its own."""
+    """A table with a unique name."""
 
     name: Name
-    """Its name, another one for each table of this kind. Messages and commands use it."""
+    """Its name, unique among the tables of this kind. Messages and commands use it."""
 
 
 class Controller(Named):
@@ -94,28 +94,28 @@ class Controller(Named):
     """
 
     host: Annotated[str, AfterValidator(_address), Field(min_length=1, examples=['"192.0.2.21"'])] | None = None
-    """Its IP address, for unicast. Without it, it is sent multicast."""
+    """Its IP address, for unicast. Without it, its data are sent by multicast."""
     multicast: bool = False
-    """Sends multicast too, where there is a host."""
+    """Sends by multicast too, if there is a host."""
     universes: Universes
-    """The universes that it listens to (E1.31 9.1.1: 1 to 63999)."""
+    """The universes that it receives (E1.31 9.1.1: 1 to 63999)."""
     lead: ShortLength = 0
-    """Its packets are sent so much earlier, for a box that is slow; 1000 ms at most."""
+    """How much earlier its packets are sent, for a slow controller. At most 1000 ms."""
     spread: ShortLength = 0
-    """A frame's packets are sent over so long, for a box with a small buffer; 1000 ms at most."""
+    """How long the packets of a frame are spread over, for a controller with a small buffer. At most 1000 ms."""
 
 
 class Supply(Named):
     """A power supply."""
 
     volts: Annotated[float, Field(gt=0, le=60, examples=["12"])]
-    """Its voltage."""
+    """Its voltage, in volts."""
     amps: Annotated[float, Field(gt=0, le=1000, examples=["29"])]
-    """The current that it is made for."""
+    """The current that it can supply, in amperes."""
 
 
 class PixelString(Named):
-    """A string of pixels. It runs on into the universes that follow."""
+    """A string of pixels. It continues in the universes that follow."""
 
     controller: Name
     """The controller that feeds it, by name."""
@@ -130,7 +130,7 @@ class PixelString(Named):
     )
     """The colours of a pixel, in the order of its slots."""
     slots_per_universe: Annotated[int, Field(ge=1, le=SLOTS_MAX, examples=["510"])] = 510
-    """After so many slots it goes on in the next universe."""
+    """How many slots of a universe it uses before it continues in the next one."""
     ma_per_channel: Annotated[float, Field(ge=0, le=1000, examples=["20"])] = 20.0
     """What one colour of one pixel draws at full, in milliamperes (20: common practice, no source)."""
     fuse_a: Annotated[float, Field(gt=0, le=100, examples=["5"])] | None = None
@@ -138,19 +138,19 @@ class PixelString(Named):
     supply: Annotated[str, Field(examples=['"left-12v"'])] | None = None
     """The supply that feeds it, by name."""
     volts: Annotated[float, Field(gt=0, le=60, examples=["12"])] | None = None
-    """The voltage that it is made for. Never feed a 5 V string from a 12 V supply."""
+    """The voltage that it needs. Never feed a 5 V string from a 12 V supply."""
     port: Annotated[int, Field(ge=1, le=1000, examples=["1"])] | None = None
     """The controller's port. Strings of one port share its pixels."""
     group: Annotated[Name, Field(examples=['"roof"'])] | None = None
-    """Strings with one group are judged together for flashes."""
+    """The survey judges the strings of a group together for flashes."""
     points: Annotated[list[Point], Field(examples=["[[0.0, 0.0], [0.1, 0.0]]"])] | None = None
     """Where each pixel hangs, in metres: right and up."""
     line: Annotated[list[Point], Field(min_length=2, examples=["[[0.0, 0.0], [5.0, 0.0]]"])] | None = None
-    """Where it hangs, in metres: its corners. The pixels are spread evenly along it."""
+    """Where it hangs, in metres: the corners of a line. The pixels are spread evenly along the line."""
 
     @property
     def slots(self) -> int:
-        """How many slots the string takes."""
+        """How many slots the string uses."""
         return self.pixels * len(self.order)
 
     def spans(self) -> Iterator[tuple[int, int, int]]:
@@ -180,7 +180,7 @@ class Rig(Table):
 
     @cached_property
     def slots(self) -> dict[int, int]:
-        """How many slots each universe is sent with: as many as its strings need, 510 where there are none."""
+        """How many slots of each universe are sent: as many as its strings need, 510 without strings."""
         slots: dict[int, int] = {}
         for string in self.string:
             for universe, _, last in string.spans():
@@ -189,7 +189,7 @@ class Rig(Table):
 
 
 def load_rig(path: Path) -> Rig:
-    """A rig.toml, checked as a whole. Raises InputError with every mistake in it."""
+    """A rig.toml, checked as a whole. Raises InputError with all errors."""
     rig = read_tables(path, Rig)
     errors = [*_names(path, rig), *_owners(path, rig), *_strings(path, rig)]
     if errors:
@@ -197,8 +197,8 @@ def load_rig(path: Path) -> Rig:
     return rig
 
 
-def _at(path: Path, table: Table, key: str, wrong: str, right: str) -> ConfigError:
-    return ConfigError(path, int(table.place.rpartition(":")[2]), key, wrong, right)
+def _at(path: Path, table: Table, key: str, problem: str, hint: str) -> ConfigError:
+    return ConfigError(path, int(table.place.rpartition(":")[2]), key, problem, hint)
 
 
 def _names(path: Path, rig: Rig) -> Iterator[ConfigError]:
@@ -207,26 +207,30 @@ def _names(path: Path, rig: Rig) -> Iterator[ConfigError]:
         seen: dict[str, Named] = {}
         for index, table in enumerate(tables):
             if first := seen.get(table.name):
-                wrong = f"there are two of the name {table.name!r}, the other at {first.place}"
-                yield _at(path, table, f"{kind}[{index}].name", wrong, "give each a name of its own")
+                problem = f"the name {table.name!r} is used twice; first at {first.place}"
+                yield _at(path, table, f"{kind}[{index}].name", problem, "give each its own name")
             seen[table.name] = table
 
 
 def _owners(path: Path, rig: Rig) -> Iterator[ConfigError]:
-    """An address, and a universe, belongs to one controller. This machine itself may stand for several."""
+    """An address and a universe belong to one controller. Loopback addresses may belong to several."""
     owner: dict[int, Controller] = {}
     hosts: dict[str, Controller] = {}
     for index, controller in enumerate(rig.controller):
         first = hosts.setdefault(controller.host or "", controller)
         if controller.host and first is not controller and not ip_address(controller.host).is_loopback:
-            wrong = f"{controller.host} is the address of {first.name} already ({first.place})"
-            right = "give each controller its own address, or make them one with all the universes"
-            yield _at(path, controller, f"controller[{index}].host", wrong, right)
+            problem = f"{controller.host} is already the address of {first.name} ({first.place})"
+            hint = "give each controller its own address, or join the two into one controller with all the universes"
+            yield _at(path, controller, f"controller[{index}].host", problem, hint)
         for number in controller.universes:
             if number in owner:
-                wrong = f"universe {number} belongs to {owner[number].name} already ({owner[number].place})"
+                problem = f"universe {number} already belongs to {owner[number].name} ({owner[number].place})"
                 yield _at(
-                    path, controller, f"controller[{index}].universes", wrong, "give a universe to one controller"
+                    path,
+                    controller,
+                    f"controller[{index}].universes",
+                    problem,
+                    "give each universe to one controller only",
                 )
                 break
             owner[number] = controller
@@ -240,20 +244,20 @@ def _strings(path: Path, rig: Rig) -> Iterator[ConfigError]:
     for index, string in enumerate(rig.string):
         key = f"string[{index}]"
         if string.points and len(string.points) != string.pixels:
-            wrong = f"there are {len(string.points)} points for {string.pixels} pixels"
-            yield _at(path, string, f"{key}.points", wrong, "give one point a pixel")
+            problem = f"there are {len(string.points)} points for {string.pixels} pixels"
+            yield _at(path, string, f"{key}.points", problem, "give one point for each pixel")
         if string.supply is not None and string.supply not in supplies:
-            wrong = f"there is no supply {string.supply!r}"
-            right = instead(string.supply, sorted(supplies) or ["a [[supply]] table"])
-            yield _at(path, string, f"{key}.supply", wrong, right)
+            problem = f"there is no supply {string.supply!r}"
+            hint = instead(string.supply, sorted(supplies) or ["a [[supply]] table"])
+            yield _at(path, string, f"{key}.supply", problem, hint)
         controller = controllers.get(string.controller)
         if controller is None:
-            wrong = f"there is no controller {string.controller!r}"
-            yield _at(path, string, f"{key}.controller", wrong, instead(string.controller, controllers))
+            problem = f"there is no controller {string.controller!r}"
+            yield _at(path, string, f"{key}.controller", problem, instead(string.controller, controllers))
             continue
         if string.slot > string.slots_per_universe:
-            wrong = f"slot {string.slot} is past the {string.slots_per_universe} slots of its universe"
-            yield _at(path, string, f"{key}.slot", wrong, "as slot = 1")
+            problem = f"slot {string.slot} is past the {string.slots_per_universe} slots of its universe"
+            yield _at(path, string, f"{key}.slot", problem, "as slot = 1")
             continue
         yield from _spans(path, key, string, controller, owners, taken)
 
@@ -268,25 +272,25 @@ def _spans(
 ) -> Iterator[ConfigError]:
     for universe, first, last in string.spans():
         if universe not in controller.universes:
-            wrong = f"its pixels run into universe {universe}, which {controller.name} does not have"
-            right = f"give {controller.name} more universes, or fewer pixels"
+            problem = f"its pixels run into universe {universe}, which {controller.name} does not have"
+            hint = f"give {controller.name} more universes, or fewer pixels"
             if owner := owners.get(universe):
-                wrong = f"its pixels run into universe {universe}, which belongs to {owner}, not to {controller.name}"
-                right = "a string has one controller: give it another universe, or make it two strings"
-            yield _at(path, string, f"{key}.universe", wrong, right)
+                problem = f"its pixels run into universe {universe}, which belongs to {owner}, not to {controller.name}"
+                hint = "a string has one controller: give the string another universe, or divide it into two strings"
+            yield _at(path, string, f"{key}.universe", problem, hint)
             return
         for begin, end, other in taken.setdefault(universe, []):
             if begin <= last and first <= end:
-                wrong = (
+                problem = (
                     f"it overlaps string {other.name} ({other.place}) in universe {universe}, slot {max(first, begin)}"
                 )
-                yield _at(path, string, f"{key}.slot", wrong, f"begin after slot {end}")
+                yield _at(path, string, f"{key}.slot", problem, f"begin after slot {end}")
                 return
         taken[universe].append((first, last, string))
 
 
 def positions(string: PixelString) -> npt.NDArray[np.float64] | None:
-    """Where each pixel of a string hangs, `(pixels, 2)` in metres; along its line they are spaced evenly."""
+    """Where each pixel of a string hangs, `(pixels, 2)` in metres, or None. Along a line they are spaced evenly."""
     if string.points:
         return np.array(string.points, float)
     if not string.line:

@@ -1,6 +1,6 @@
-"""Test patterns for a rig, as pure functions: which slots are lit in which frame, for whoever stands below with a fuse.
+"""Test patterns for a rig, as pure functions: which slots are lit in which frame.
 
-Slots are at full; how bright they are is a matter of whoever plays them.
+Lit slots are at full. The player sets the brightness.
 """
 
 from __future__ import annotations
@@ -17,21 +17,21 @@ from gloaming.shows.framefile.reader import Frames, Universe
 from gloaming.shows.rig.model import PixelString, Rig
 
 SLOW, SMOOTH = Fraction(2), Fraction(40)
-"""Frames a second: a pattern that stands is still sent often enough for a receiver (E1.31 6.7.1: 2.5 s)."""
+"""Frames a second. A still pattern is sent often enough for a receiver (E1.31 6.7.1: 2.5 s)."""
 HOLD = 4
-"""Frames, at the slow rate, that each colour stands: two seconds."""
+"""How many frames, at the slow rate, each colour stays: two seconds."""
 RAMP_FRAMES = 320
 BLOCK_BYTES = 4_000_000
 COLOURS = {"red": "R", "green": "G", "blue": "B", "white": "RGB", "all": "RGBW", "w": "W"}
-"""By name, the channels that are lit; "w" is the white channel of RGBW alone."""
+"""The channels that each colour lights. "w" is the white channel of RGBW alone."""
 KINDS = {
     "colour": "one colour on every pixel",
     "colours": "red, green, blue and white in turn, two seconds each",
     "pixel": "one pixel of every string, by its number",
-    "walk": "one pixel of every string after the other: two a second, or as fast as the longest string asks for",
+    "walk": "one pixel after another on every string: two a second, or faster to finish the longest string in time",
     "ends": "the first pixel of every string green, the last one red",
-    "strings": "every string in a colour of its own",
-    "universes": "one universe after the other, a second each",
+    "strings": "every string in its own colour",
+    "universes": "one universe after another, one second each",
     "universe": "one universe",
     "ramp": "from dark to full and back, in eight seconds",
 }
@@ -42,8 +42,10 @@ _HUES = ("R", "G", "B", "RG", "GB", "RB", "RGB")
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """A pattern on the whole rig, on one controller or on some strings. `number` is the pixel's, or the universe's;
-    `a_second` is how many pixels a walk passes in a second."""
+    """A pattern on the whole rig, on one controller or on some strings.
+
+    `number` is the number of the pixel or of the universe. A walk passes `a_second` pixels in a second.
+    """
 
     kind: str
     controller: str | None = None
@@ -54,7 +56,7 @@ class Pattern:
 
     @property
     def text(self) -> str:
-        """In words: "pixel 37, white, of string ridge"."""
+        """The pattern in words: "pixel 37, white, of string ridge"."""
         what = f"{self.kind} {self.number}" if self.number is not None else self.kind
         colour = f", {self.colour}" if self.kind in COLOURED else ""
         several = "strings" if len(self.only) > 1 else "string"
@@ -64,7 +66,7 @@ class Pattern:
         return f"{what}{colour} of {where}{pace}"
 
     def strings(self, rig: Rig) -> tuple[PixelString, ...]:
-        """The strings it is shown on."""
+        """The strings that show the pattern."""
         return tuple(
             one
             for one in rig.string
@@ -72,19 +74,19 @@ class Pattern:
         )
 
     def universes(self, rig: Rig) -> tuple[int, ...]:
-        """The universes it is shown on."""
+        """The universes that show the pattern."""
         if self.only:
             return tuple(sorted({universe for one in self.strings(rig) for universe, _, _ in one.spans()}))
         return tuple(n for n in sorted(rig.controller_of) if self.controller in (None, rig.controller_of[n].name))
 
 
 def frame_rate(pattern: Pattern) -> Fraction:
-    """Frames a second."""
+    """The frame rate of a pattern, in frames a second."""
     return {"ramp": SMOOTH, "walk": Fraction(pattern.a_second)}.get(pattern.kind, SLOW)
 
 
 def paced(pattern: Pattern, rig: Rig, length_s: float) -> Pattern:
-    """A walk that comes to the end of its longest string in its time, as far as frames can follow each other."""
+    """A walk that finishes its longest string in `length_s`, if the frame rate allows it. Others stay as they are."""
     if pattern.kind != "walk":
         return pattern
     needed = math.ceil(frame_count(pattern, rig) / length_s)
@@ -92,7 +94,7 @@ def paced(pattern: Pattern, rig: Rig, length_s: float) -> Pattern:
 
 
 def frame_count(pattern: Pattern, rig: Rig) -> int:
-    """How many frames it has before it begins again."""
+    """How many frames a pattern has before it repeats."""
     strings = pattern.strings(rig)
     return {
         "colours": HOLD * len(_turns(strings)),
@@ -103,7 +105,7 @@ def frame_count(pattern: Pattern, rig: Rig) -> int:
 
 
 def universes_of(rig: Rig) -> tuple[Universe, ...]:
-    """All universes of a rig, one after the other in a frame."""
+    """All universes of a rig, one after another in a frame."""
     offset, made = 0, []
     for number, slots in rig.slots.items():
         made.append(Universe(number, slots, offset))
@@ -112,13 +114,13 @@ def universes_of(rig: Rig) -> tuple[Universe, ...]:
 
 
 def digest(pattern: Pattern, rig: Rig) -> str:
-    """The same for the same frames."""
+    """A text that is equal for patterns with equal frames."""
     strings = [(one.name, one.controller, tuple(one.spans()), one.order) for one in rig.string]
     return sha256(repr((2, pattern, tuple(rig.slots.items()), strings)).encode()).hexdigest()[:16]
 
 
 def blocks(pattern: Pattern, rig: Rig) -> Iterator[Frames]:
-    """All frames, `(frames, frame_bytes) uint8`, some at a time."""
+    """All frames, in blocks `(frames, frame_bytes) uint8`."""
     universes = universes_of(rig)
     size = sum(one.slots for one in universes)
     count = frame_count(pattern, rig)
@@ -181,7 +183,7 @@ def _turns(strings: tuple[PixelString, ...]) -> tuple[str, ...]:
 
 
 def _places(string: PixelString, universes: dict[int, Universe]) -> np.ndarray:
-    """Where each pixel's channels stand in a frame, `(pixels, channels)`."""
+    """The byte of a frame for each channel of each pixel, `(pixels, channels)`."""
     slots = [
         universes[universe].offset + slot - 1
         for universe, first, last in string.spans()

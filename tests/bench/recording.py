@@ -182,7 +182,7 @@ def imported(path: Path, out: Path) -> tuple[float, float, float]:
     begin_s, begin_cpu_s, begin_busy_s = time.perf_counter(), time.process_time(), busy_s()
     outcome = from_capture(path, out, Wanted())
     took_s, cpu_s = time.perf_counter() - begin_s, time.process_time() - begin_cpu_s
-    assert outcome.tally.lost_in_all == 0
+    assert outcome.counts.lost_in_all == 0
     others_s = max(0.0, busy_s() - begin_busy_s - cpu_s)
     return others_s / took_s / (os.cpu_count() or 1), took_s, cpu_s
 

@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.timetable.nights import OpensBy
-from gloaming.shows.config_files.errors import MistakeCode
+from gloaming.shows.config_files.errors import ConfigErrorCode
 
 Instant = Annotated[str, Field(description="ISO 8601 with the site's offset", examples=["2026-12-24T17:05:00+00:00"])]
 
@@ -39,7 +39,7 @@ class ProblemDetails(Answer):
     title: str
     status: int
     detail: Annotated[str, Field(description="one sentence for a person")]
-    code: Annotated[MistakeCode | None, Field(description="what is wrong with what was asked")] = None
+    code: Annotated[ConfigErrorCode | None, Field(description="what is wrong with what was asked")] = None
     reasons: list[ReasonGiven] | None = None
 
 

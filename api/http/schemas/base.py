@@ -20,7 +20,7 @@ from pydantic_core import CoreSchema, ErrorDetails, PydanticCustomError, core_sc
 
 from gloaming.daemon.direction.overrides import ASKED
 from gloaming.shows.config_files.checking import CODES
-from gloaming.shows.config_files.errors import ConfigError, InputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
 
 
 def refused(problem: str, hint: str, key: str | None = None) -> PydanticCustomError:
@@ -114,15 +114,15 @@ def mistake_of(error: ErrorDetails) -> ConfigError:
         key = context["discriminator"].strip("'")
         found = error["input"].get(key)
         problem = "missing" if found is None else f"{found!r} is not a {key} of override"
-        code = MistakeCode.MISSING if found is None else MistakeCode.INVALID
+        code = ConfigErrorCode.MISSING if found is None else ConfigErrorCode.INVALID
         return ConfigError("request", None, key, problem, f"use {', '.join(ASKED)}", code)
     if error["type"] in ("model_attributes_type", "model_type"):
         return ConfigError("request", None, None, "this is not an object", 'as {"kind": "pause"}')
     if error["type"] == "json_invalid":
         return ConfigError("request", None, None, "this is not JSON", 'as {"kind": "pause"}')
     if error["type"] == "missing" and key == "body":
-        return ConfigError("request", None, None, "it has no body", 'as {"kind": "pause"}', MistakeCode.MISSING)
-    return ConfigError("request", None, key, error["msg"], None, CODES.get(error["type"], MistakeCode.WRONG_TYPE))
+        return ConfigError("request", None, None, "it has no body", 'as {"kind": "pause"}', ConfigErrorCode.MISSING)
+    return ConfigError("request", None, key, error["msg"], None, CODES.get(error["type"], ConfigErrorCode.WRONG_TYPE))
 
 
 def checked(adapter: TypeAdapter[Any], request: object) -> dict[str, Any]:

@@ -229,7 +229,7 @@ class Packets:
             self.slots[these],
         )
 
-    def kept(self) -> Packets:
+    def copied(self) -> Packets:
         """The same with a buffer of their own, so that the one they came in may be used again."""
         step = HEAD_BYTES + SLOTS_MAX
         data = np.concatenate([self.heads, self.levels()], axis=1).reshape(-1)
@@ -295,12 +295,12 @@ def read(datagrams: Datagrams, preview: bool = False) -> Packets:
     if extended.any():
         sync = extended & (framing == FRAMING_SYNCHRONIZATION) & (size >= 44)
         discovery = extended & (framing == FRAMING_DISCOVERY) & (size >= 44)
-        right = (head["root_size"] == FLAGS + 33) & (head["framing_size"] == FLAGS + 11) & _has_cid(head)
-        kind[sync & right] = PacketKind.SYNC
-        right = (head["root_size"] >> 12 == 7) & (head["framing_size"] + 22 == head["root_size"]) & sender
-        kind[discovery & right] = PacketKind.DISCOVERY
+        intact = (head["root_size"] == FLAGS + 33) & (head["framing_size"] == FLAGS + 11) & _has_cid(head)
+        kind[sync & intact] = PacketKind.SYNC
+        intact = (head["root_size"] >> 12 == 7) & (head["framing_size"] + 22 == head["root_size"]) & sender
+        kind[discovery & intact] = PacketKind.DISCOVERY
         kind[(sync & (size < 49)) | (discovery & (size < 120))] = PacketKind.CUT
-        kind[discovery & right & (size < 16 + (head["root_size"] & 0x0FFF))] = PacketKind.CUT
+        kind[discovery & intact & (size < 16 + (head["root_size"] & 0x0FFF))] = PacketKind.CUT
         kind[extended & (size < 44)] = PacketKind.CUT
         sequence[sync], address[sync] = head["sync_sequence"][sync], head["sync_address"][sync]
     source, cids = _sources(head)

@@ -178,7 +178,7 @@ def test_a_mistake_is_one_line_and_leaves_nothing_behind(folder: Path, call: tup
         (("mend", "none.part", "x.frames"), "there is no such file"),
         (("import", "tide.pcapng", "x.frames"), "gloaming record x.frames --capture tide.pcapng"),
         (("import", "tide.mp4", "x.frames"), "--matrix 64x32, or --rig rig.toml"),
-        (("trim", "tide.frames", "x.frames", "--until", "99.9"), "until 99.9 s is not a stretch of it"),
+        (("trim", "tide.frames", "x.frames", "--until", "99.9"), "until 99.9 s is not a part of the file"),
     ],
 )
 def test_a_mistake_says_what_is_wrong_and_what_would_be_right(

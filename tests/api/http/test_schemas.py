@@ -12,7 +12,7 @@ from gloaming.api.http.schemas.answers import JournalLine, NightAhead, SeasonRep
 from gloaming.api.http.schemas.overrides import override_request
 from gloaming.api.http.schemas.requests import rig_check_request
 from gloaming.api.http.schemas.states import Explanation, Now, RigListed, Telemetry
-from gloaming.shows.config_files.errors import InputError, MistakeCode
+from gloaming.shows.config_files.errors import ConfigErrorCode, InputError
 from tests.api.house import house, run
 from tests.places import TOP
 
@@ -169,7 +169,7 @@ def test_what_a_model_refuses_is_a_problem_of_one_line(
             assert answer.headers["content-type"] == "application/problem+json"
             assert detail in answer.json()["detail"]
             assert "\n" not in answer.json()["detail"]
-            assert answer.json()["code"] in set(MistakeCode)
+            assert answer.json()["code"] in set(ConfigErrorCode)
             assert (answer.json()["code"] == "missing") == (body == b"")
 
     run(work())

@@ -193,7 +193,7 @@ def test_frames_for_a_universe_that_no_controller_has(tmp_path: Path) -> None:
         (RIG.replace("1-4", "0-4"), "controller[0].universes", "universe 0 does not exist: E1.31 9.1.1"),
         (RIG.replace("1-4", "1-64000"), "controller[0].universes", "universe 64000 does not exist: E1.31 9.1.1"),
         (RIG.replace("1-4", "4-1"), "controller[0].universes", "backwards"),
-        (RIG.replace("1-4", "all"), "controller[0].universes", "are not universes"),
+        (RIG.replace("1-4", "all"), "controller[0].universes", "is not a list of universes"),
         (
             RIG
             + '[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 10\nslots_per_universe = 513\n',

@@ -152,8 +152,8 @@ def test_without_a_home_that_can_be_written_a_folder_of_our_own_serves(
     monkeypatch.setenv("XDG_CACHE_HOME", home)
     monkeypatch.setenv("HOME", "/dev/null")
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
-    folder = season.keep_folder()
-    assert folder.parent == tmp_path and season.keep_folder() == folder
+    folder = season.cache_folder()
+    assert folder.parent == tmp_path and season.cache_folder() == folder
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700 and folder.stat().st_uid == os.getuid()
 
 
@@ -185,6 +185,6 @@ def test_a_folder_of_the_same_name_that_others_can_write_is_not_trusted(
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     trap = tmp_path / f"gloaming-demonstration-{os.getuid()}"
     lay(trap)
-    folder = season.keep_folder()
+    folder = season.cache_folder()
     assert folder.resolve() != trap.resolve() and folder.parent == tmp_path
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700 and not list(folder.iterdir())

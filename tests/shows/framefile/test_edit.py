@@ -92,7 +92,7 @@ def test_gains_that_cannot_be_are_a_mistake(path: Path) -> None:
     for gain in (-0.1, 256.0, float("nan"), float("inf")):
         with pytest.raises(InputError, match="--by"):
             gained(inspect(path), gain)
-    with pytest.raises(InputError, match="universe 9 is not in it"):
+    with pytest.raises(InputError, match="universe 9 is not in the file"):
         gained(inspect(path), 1, [9])
 
 
@@ -111,7 +111,7 @@ def test_universes_get_other_numbers_and_keep_their_slots(path: Path, picture: F
     [
         (None, [1, 2, 3], "3 numbers"),
         ([5], [2], "same number"),
-        ([9], [1], "not in it"),
+        ([9], [1], "not in the file"),
         (None, [63999], "63999"),
     ],
 )

@@ -97,7 +97,7 @@ def _with_nan() -> np.ndarray:
 
 ARRAYS: dict[str, tuple[Callable[[], np.ndarray], str]] = {
     "floats": (lambda: np.zeros((3, 6)), "type float64, not uint8"),
-    "not numbers": (_with_nan, "not a number"),
+    "not numbers": (_with_nan, "not numbers"),
     "signed": (lambda: np.zeros((3, 6), np.int8), "type int8"),
     "wide": (lambda: np.zeros((3, 6), np.uint16), "type uint16"),
     "objects": (lambda: np.array([[None]]), "type object"),
@@ -105,8 +105,8 @@ ARRAYS: dict[str, tuple[Callable[[], np.ndarray], str]] = {
     "flat": (lambda: np.zeros(6, np.uint8), r"shape \(6,\)"),
     "cubic": (lambda: np.zeros((3, 2, 3), np.uint8), r"shape \(3, 2, 3\)"),
     "a number": (lambda: np.uint8(7), r"shape \(\)"),
-    "no frames": (lambda: np.zeros((0, 6), np.uint8), "nothing in it"),
-    "no slots": (lambda: np.zeros((6, 0), np.uint8), "nothing in it"),
+    "no frames": (lambda: np.zeros((0, 6), np.uint8), "the array is empty"),
+    "no slots": (lambda: np.zeros((6, 0), np.uint8), "the array is empty"),
 }
 
 

@@ -13,7 +13,7 @@ from PIL import Image
 from gloaming.api.cli.main import main
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameReader, FrameWriter, Universe, inspect
-from gloaming.shows.media.mapping import Hanging
+from gloaming.shows.media.mapping import RigLayout
 from gloaming.shows.rig.model import load_rig
 
 RIG = """
@@ -77,8 +77,8 @@ def test_a_picture_hangs_where_the_strings_do(tmp_path: Path, rig: Path) -> None
 
 def test_a_rig_that_says_nothing_of_places_is_a_mistake(tmp_path: Path, rig: Path) -> None:
     rig.write_text(RIG[: RIG.index("[[string]]")] + RIG[RIG.rindex("[[string]]") :])
-    with pytest.raises(InputError, match="no string says where it hangs"):
-        Hanging(load_rig(rig), rig)
+    with pytest.raises(InputError, match="no string has a position"):
+        RigLayout(load_rig(rig), rig)
     assert main(["frames", "import", str(tmp_path), "a.frames", "--rig", str(rig), "--matrix", "2x2"]) == 2
 
 

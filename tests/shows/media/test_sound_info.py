@@ -58,7 +58,11 @@ def test_a_file_cut_short_counts_what_can_be_decoded(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("content", "said"),
-    [(b"", "empty"), (b"this is no music, only words" * 99, "not sound"), (b"RIFF\0\0\0\0WAVE", "not sound")],
+    [
+        (b"", "empty"),
+        (b"this is no music, only words" * 99, "not a sound file"),
+        (b"RIFF\0\0\0\0WAVE", "not a sound file"),
+    ],
 )
 def test_what_is_no_sound_is_said_on_one_line(tmp_path: Path, content: bytes, said: str) -> None:
     path = tmp_path / "a.wav"

@@ -40,7 +40,7 @@ def test_what_editcap_writes_is_read(tmp_path: Path, kind: str, zipped: bool) ->
     if zipped:
         path.write_bytes(gzip.compress(path.read_bytes()))
     outcome = from_capture(path, tmp_path / "out.frames", Wanted())
-    assert (outcome.info.fps, outcome.tally.lost_in_all) == (25, 0)
+    assert (outcome.info.fps, outcome.counts.lost_in_all) == (25, 0)
     assert np.array_equal(everything(outcome.info), np.load(REFERENCE / "moving-picture-64x32-25fps.npy"))
 
 

@@ -34,7 +34,7 @@ def test_the_moving_picture_is_recorded_byte_for_byte(tmp_path: Path) -> None:
     outcome = from_capture(CAPTURE, tmp_path / "out.frames", Wanted())
     info = inspect(tmp_path / "out.frames")
     assert (info.frames, info.fps, len(info.universes)) == (132, 25, 13)
-    assert (outcome.tally.data, outcome.tally.lost_in_all, outcome.notes) == (1716, 0, ())
+    assert (outcome.counts.data, outcome.counts.lost_in_all, outcome.notes) == (1716, 0, ())
     assert np.array_equal(everything(info), np.load(REFERENCE / "moving-picture-64x32-25fps.npy"))
 
 
@@ -70,7 +70,7 @@ def test_what_a_source_sends_is_what_is_recorded(
             last = number
     with tempfile.TemporaryDirectory() as folder:
         frames, outcome = recorded(Path(folder), events)
-    assert outcome.tally.lost_in_all == 0
+    assert outcome.counts.lost_in_all == 0
     assert np.array_equal(frames[:, :, 0], levels[: last + 1])
     assert outcome.info.fps == fps
 
@@ -99,7 +99,7 @@ def test_a_source_that_is_held_up_and_makes_it_good_loses_nothing(tmp_path: Path
     ]
     frames, outcome = recorded(tmp_path, events)
     assert np.array_equal(frames[:, :, 0], levels)
-    assert (outcome.tally.frames_filled, outcome.info.fps) == (0, 40)
+    assert (outcome.counts.frames_filled, outcome.info.fps) == (0, 40)
 
 
 def test_a_source_that_pauses_makes_the_frame_stand_still(tmp_path: Path) -> None:
@@ -108,7 +108,7 @@ def test_a_source_that_pauses_makes_the_frame_stand_still(tmp_path: Path) -> Non
     events = [(at_ns + (250_000_000 if at_ns >= 1_000_000_000 else 0), one) for at_ns, one in stream(levels, 1)]
     frames, outcome = recorded(tmp_path, events)
     assert np.array_equal(frames[:, :, 0], np.concatenate([levels[:40], levels[39:40].repeat(10, axis=0), levels[40:]]))
-    assert outcome.tally.frames_filled == 10
+    assert outcome.counts.frames_filled == 10
 
 
 def test_a_static_look_lasts_as_long_as_it_lasted(tmp_path: Path) -> None:
@@ -152,8 +152,8 @@ def test_what_is_lost_is_counted_and_its_universe_stands_still(tmp_path: Path, l
     for frame, universe in sorted(lost):
         expected[frame, universe - 1] = expected[frame - 1, universe - 1]
     assert np.array_equal(frames[:, :, 0], expected)
-    assert outcome.tally.lost_in_all == len(lost)
-    assert outcome.tally.lost == {
+    assert outcome.counts.lost_in_all == len(lost)
+    assert outcome.counts.lost == {
         universe: sum(one == universe for _, one in lost) for universe in {u for _, u in lost}
     }
 
@@ -167,7 +167,7 @@ def test_whatever_is_lost_the_rest_stays_in_its_frame(lost: set[tuple[int, int]]
     expected = levels.copy()
     for frame, universe in sorted(lost):
         expected[frame, universe - 1] = expected[frame - 1, universe - 1]
-    assert outcome.tally.lost_in_all == len(lost)
+    assert outcome.counts.lost_in_all == len(lost)
     assert np.array_equal(frames[:, :, 0], expected)
 
 
@@ -179,7 +179,7 @@ def test_repeated_and_late_packets_are_passed_over(tmp_path: Path) -> None:
     late = [(at_ns + 60_000_000, one) for at_ns, one in events[60:64]]
     frames, outcome = recorded(tmp_path, events + repeated + late)
     assert np.array_equal(frames[:, :, 0], levels)
-    assert (outcome.tally.repeated, outcome.tally.out_of_order, outcome.tally.lost_in_all) == (6, 4, 0)
+    assert (outcome.counts.repeated, outcome.counts.out_of_order, outcome.counts.lost_in_all) == (6, 4, 0)
 
 
 def synchronized(levels: Frames, seed: int = 1, thinned: bool = False, jitter: float = 0.8) -> list[Event]:
@@ -204,7 +204,7 @@ def test_frames_are_formed_by_synchronization_packets(tmp_path: Path, thinned: b
     levels = changing(80, 5, stands_still=0.4 if thinned else 0.0)
     frames, outcome = recorded(tmp_path, synchronized(levels, thinned=thinned))
     assert np.array_equal(frames[:, :, 0], levels)
-    assert (outcome.tally.synchronizations, outcome.tally.synchronizations_lost, outcome.info.fps) == (80, 0, 40)
+    assert (outcome.counts.synchronizations, outcome.counts.synchronizations_lost, outcome.info.fps) == (80, 0, 40)
 
 
 def test_a_lost_synchronization_packet_costs_no_frame(tmp_path: Path) -> None:
@@ -214,7 +214,7 @@ def test_a_lost_synchronization_packet_costs_no_frame(tmp_path: Path) -> None:
     del events[syncs[40]]
     frames, outcome = recorded(tmp_path, events)
     assert np.array_equal(frames[:, :, 0], levels)
-    assert outcome.tally.synchronizations_lost == 1
+    assert outcome.counts.synchronizations_lost == 1
 
 
 def test_a_packet_after_its_synchronization_goes_back_into_its_frame(tmp_path: Path) -> None:
@@ -225,7 +225,7 @@ def test_a_packet_after_its_synchronization_goes_back_into_its_frame(tmp_path: P
     events[late] = (40 * 25_000_000 + 24_500_000, events[late][1])
     frames, outcome = recorded(tmp_path, events)
     assert np.array_equal(frames[:, :, 0], levels)
-    assert outcome.tally.late == {2: 1}
+    assert outcome.counts.late == {2: 1}
 
 
 def test_a_recording_that_begins_in_the_middle_of_a_frame_begins_with_the_next(tmp_path: Path) -> None:
@@ -243,7 +243,7 @@ def test_a_first_frame_whose_packets_come_shuffled_is_kept(tmp_path: Path, order
     first = [(times[turn], events[place][1]) for turn, place in enumerate(order)]
     frames, outcome = recorded(tmp_path, first + events[4:])
     assert np.array_equal(frames[:, :, 0], levels)
-    assert (outcome.tally.frames_before, outcome.tally.lost_in_all, outcome.info.fps) == (0, 0, 40)
+    assert (outcome.counts.frames_before, outcome.counts.lost_in_all, outcome.info.fps) == (0, 0, 40)
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -288,7 +288,7 @@ def test_a_given_rate_is_written_and_a_stream_that_differs_is_told(tmp_path: Pat
     levels = changing(80, 2)
     frames, outcome = recorded(tmp_path, stream(levels, 1, 40), Wanted(slots="sent", fps=Fraction(20)))
     assert outcome.info.fps == 20 and np.array_equal(frames[:, :, 0], levels)
-    assert any("the stream ran at 40" in line for line in outcome.tally.lines(outcome.info.fps))
+    assert any("the stream ran at 40" in line for line in outcome.counts.lines(outcome.info.fps))
 
 
 def two_rates(levels: Frames, first: int, second: int) -> list[Event]:
@@ -317,7 +317,7 @@ def test_a_stream_that_changes_its_rate_half_way_is_told(tmp_path: Path) -> None
     levels = changing(400, 2)
     frames, outcome = recorded(tmp_path, two_rates(levels, 25, 40))
     assert np.array_equal(frames[:, :, 0], levels)
-    told = [line for line in outcome.tally.lines(outcome.info.fps) if "its rate changed on the way" in line]
+    told = [line for line in outcome.counts.lines(outcome.info.fps) if "its rate changed on the way" in line]
     assert told == ["its rate changed on the way, from 25 to 40 a second; record the parts one by one"]
 
 
@@ -358,4 +358,4 @@ def test_five_hundred_universes_are_recorded_byte_for_byte(tmp_path: Path) -> No
     levels[:, -1] = 1
     frames, outcome = recorded(tmp_path, stream(levels, 1))
     assert np.array_equal(frames[:, :, 0], levels)
-    assert (outcome.tally.lost_in_all, outcome.info.fps) == (0, 40)
+    assert (outcome.counts.lost_in_all, outcome.info.fps) == (0, 40)

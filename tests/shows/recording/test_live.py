@@ -78,7 +78,7 @@ def test_a_piece_after_a_look_that_stands_still_is_recorded_at_its_own_rate(
 ) -> None:
     after = [(at_ns + int(seconds * 1e9) + 300_000_000, packet) for at_ns, packet in stream(LEVELS, 1, fps)]
     frames, outcome = recorded(tmp_path, still(seconds) + after)
-    assert outcome.info.fps == fps and outcome.tally.lost_in_all == 0
+    assert outcome.info.fps == fps and outcome.counts.lost_in_all == 0
     assert np.array_equal(frames[-len(LEVELS) :], LEVELS)
     assert (frames[: -len(LEVELS)] == 200).all()
     frames, outcome = recorded(tmp_path, still(seconds) + after, Wanted((1, 2, 3), "sent", from_change=True))
@@ -133,7 +133,7 @@ def test_universes_that_turn_up_on_the_way_are_recorded_where_all_are_wanted(tmp
     assert np.array_equal(frames, expected)
     assert outcome.info.fps == 40 and outcome.notes == ()
     assert [one.name for one in tmp_path.iterdir()] == ["out.frames"]
-    told = [line for line in outcome.tally.lines(outcome.info.fps) if "after the first; black until then" in line]
+    told = [line for line in outcome.counts.lines(outcome.info.fps) if "after the first; black until then" in line]
     assert told == [
         "universe 9 began 2.5 s after the first; black until then",
         "universes 2-3 began 3.0 s after the first; black until then",
@@ -180,7 +180,7 @@ def test_other_start_codes_preview_and_impossible_universes_add_nothing(tmp_path
     odd += [(3_100_000_000, data(7, 0, [1], dmxStartCode=0xDD)), (3_100_000_000, data(8, 0, [1], previewData=True))]
     frames, outcome = recorded(tmp_path, stream(LEVELS, 1) + odd, EVERY)
     assert np.array_equal(frames, LEVELS)
-    assert set(outcome.tally.not_chosen) == {0, 64000, 65535, 7, 8}
+    assert set(outcome.counts.not_chosen) == {0, 64000, 65535, 7, 8}
 
 
 def test_parts_that_cannot_be_put_together_are_kept_and_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -203,7 +203,7 @@ def test_packets_that_grow_longer_are_told(tmp_path: Path) -> None:
     frames, outcome = recorded(tmp_path, [event for event in fixed if event[0] < 2_500_000_000] + late)
     assert {one.slots for one in outcome.info.universes} == {30}
     assert np.array_equal(frames, LEVELS)
-    assert sum(outcome.tally.longer.values()) == len(late)
+    assert sum(outcome.counts.longer.values()) == len(late)
 
 
 @settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -223,7 +223,7 @@ def test_whatever_comes_in_a_recording_ends_well(tmp_path: Path, seed: int) -> N
         events.append((max(0, at_ns + jump_ns), bytes(changed)))
     frames, outcome = recorded(tmp_path, events)
     assert 100 <= len(frames) == outcome.info.frames < 4000
-    assert all("\n" not in line for line in outcome.tally.lines(outcome.info.fps))
+    assert all("\n" not in line for line in outcome.counts.lines(outcome.info.fps))
 
 
 @pytest.mark.parametrize("after_ns", [[2_000], [5_000_000], [2_000, 300_000]], ids=str)

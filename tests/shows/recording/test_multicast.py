@@ -104,7 +104,7 @@ def test_a_universe_that_is_announced_later_is_joined_and_recorded(there: Street
         receiver.close()
     frames = everything(outcome.info).reshape(outcome.info.frames, 2, 512)[:, :, 0]
     assert [(one.number, one.slots) for one in outcome.info.universes] == [(1, 512), (300, 512)]
-    assert outcome.tally.lost_in_all == 0 and 300 in outcome.tally.began_s
+    assert outcome.counts.lost_in_all == 0 and 300 in outcome.counts.began_s
     frames = without_stills(frames)
     assert np.array_equal(frames[:, 0][np.diff(frames[:, 0], prepend=0) != 0], levels)
     begun = np.flatnonzero(frames[:, 1])[0]

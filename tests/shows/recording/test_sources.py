@@ -22,7 +22,7 @@ def other(levels: np.ndarray, priority: int, from_ns: int = 0, name: str = "lant
 
 
 def lines(outcome: object) -> str:
-    return "\n".join(outcome.tally.lines(outcome.info.fps))  # type: ignore[attr-defined]  # Outcome
+    return "\n".join(outcome.counts.lines(outcome.info.fps))  # type: ignore[attr-defined]  # Outcome
 
 
 @pytest.mark.parametrize("priority", [99, 0])
@@ -108,7 +108,7 @@ def test_preview_data_are_not_recorded(tmp_path: Path) -> None:
     preview = stream(LEVELS + 100, 1, cid=OTHER_CID, priority=200, previewData=True)
     frames, outcome = recorded(tmp_path, stream(LEVELS, 1) + preview)
     assert np.array_equal(frames[:, :, 0], LEVELS)
-    assert outcome.tally.preview == 160 and "preview data, not meant to be seen" in lines(outcome)
+    assert outcome.counts.preview == 160 and "preview data, not meant to be seen" in lines(outcome)
 
 
 def test_other_start_codes_are_not_levels(tmp_path: Path) -> None:
@@ -119,7 +119,7 @@ def test_other_start_codes_are_not_levels(tmp_path: Path) -> None:
         events.append((at_ns + 100_000, data(1, 2 * number + 1, [LEVELS[number, 0]])))
     frames, outcome = recorded(tmp_path, events)
     assert np.array_equal(frames[:, :, 0], LEVELS[:, :1])
-    assert outcome.tally.start_codes == {0xDD: 80} and outcome.tally.lost_in_all == 0
+    assert outcome.counts.start_codes == {0xDD: 80} and outcome.counts.lost_in_all == 0
     assert "0xdd 80 times" in lines(outcome)
 
 
@@ -146,7 +146,7 @@ def test_a_universe_that_falls_silent_holds_its_look(tmp_path: Path) -> None:
     expected = long.copy()
     expected[40:160, 1] = 40
     assert np.array_equal(frames[:, :, 0], expected)
-    assert outcome.tally.silences == {2: 1}
+    assert outcome.counts.silences == {2: 1}
 
 
 def test_a_source_that_is_started_again_goes_on(tmp_path: Path) -> None:
@@ -158,7 +158,7 @@ def test_a_source_that_is_started_again_goes_on(tmp_path: Path) -> None:
     ]
     frames, outcome = recorded(tmp_path, events + again)
     assert np.array_equal(frames[:, :, 0], LEVELS)
-    assert (outcome.tally.restarts, outcome.tally.lost_in_all) == (2, 0)
+    assert (outcome.counts.restarts, outcome.counts.lost_in_all) == (2, 0)
 
 
 @pytest.mark.parametrize("number", range(1, 20, 6))
@@ -167,13 +167,13 @@ def test_a_source_that_had_left_begins_with_any_number(tmp_path: Path, number: i
     before, after = one(LEVELS[:20], 0), one(LEVELS[20:], 5000, first=20 - number)
     frames, outcome = recorded(tmp_path, before + after)
     assert np.unique(frames[:, 0, 0]).tolist() == LEVELS[:, 0].tolist()
-    assert outcome.tally.out_of_order == outcome.tally.repeated == 0
+    assert outcome.counts.out_of_order == outcome.counts.repeated == 0
 
 
 def test_a_source_whose_numbers_stand_still_is_no_silent_one(tmp_path: Path) -> None:
     """6.7.2: what it repeats is passed over, but it is there (6.7.1)."""
     _, outcome = recorded(tmp_path, [(at_ns, data(1, 0, [9])) for at_ns, _ in one(still([9], 400), 0)])
-    assert outcome.tally.repeated == 399 and not outcome.tally.silences
+    assert outcome.counts.repeated == 399 and not outcome.counts.silences
 
 
 @pytest.mark.parametrize("synchronization", [0, 7000])
@@ -201,7 +201,7 @@ def test_a_clock_that_jumps_in_a_capture_moves_no_frame(tmp_path: Path, jump_s: 
     pcap(path, [(at_ns, ethernet(packet)) for at_ns, packet in first + jumped])
     outcome = from_capture(path, tmp_path / "out.frames", Wanted(slots="sent"))
     assert np.array_equal(everything(outcome.info).reshape(80, 2, 512)[:, :, 0], LEVELS)
-    assert outcome.tally.clock_jumps == 1 and "the clock jumped 1 times" in lines(outcome)
+    assert outcome.counts.clock_jumps == 1 and "the clock jumped 1 times" in lines(outcome)
 
 
 @pytest.mark.parametrize("jump_s", [-3600.0, -2.0, -0.6, -0.1, 3.0, 86_400.0])
@@ -232,7 +232,7 @@ def test_a_clock_that_jumps_within_a_frame_tears_it_in_no_way(tmp_path: Path, ki
         outcome = from_capture(path, tmp_path / "out.frames", Wanted(slots="sent"))
         frames = everything(outcome.info).reshape(-1, 4, 512)[:, :, 0]
         assert np.array_equal(frames, levels), after
-        assert outcome.info.fps == 40 and outcome.tally.clock_jumps == 1
+        assert outcome.info.fps == 40 and outcome.counts.clock_jumps == 1
 
 
 def test_a_very_long_silence_is_cut_out_and_said(tmp_path: Path) -> None:
@@ -259,7 +259,7 @@ def test_only_the_universes_chosen_are_recorded(tmp_path: Path) -> None:
     events = stream(LEVELS.repeat(2, axis=1), 1)
     frames, outcome = recorded(tmp_path, events, Wanted((2, 3, 9), "sent"))
     assert [one.number for one in outcome.info.universes] == [2, 3]
-    assert frames.shape[1] == 2 and outcome.tally.not_chosen == {1: 80, 4: 80}
+    assert frames.shape[1] == 2 and outcome.counts.not_chosen == {1: 80, 4: 80}
     assert outcome.notes == ("nothing came for universe 9",)
     with pytest.raises(InputError, match="nothing came for the universes chosen; there is universes 1-4"):
         recorded(tmp_path, events, Wanted((9,)))
@@ -303,7 +303,7 @@ def test_two_sources_with_their_own_universes_and_clocks_lose_nothing(tmp_path: 
     one = stream(np.arange(1, 201, dtype=np.uint8)[:, None], 1, Fraction(40))
     two = stream(np.arange(1, 200, dtype=np.uint8)[:, None], 1, Fraction("39.8"), 2, cid=OTHER_CID)
     frames, outcome = recorded(tmp_path, one + [(at_ns + 9_000_000, packet) for at_ns, packet in two])
-    assert outcome.tally.lost_in_all == 0
+    assert outcome.counts.lost_in_all == 0
     for place, count in ((0, 200), (1, 199)):
         seen = frames[:, place, 0]
         assert (np.diff(seen[seen > 0].astype(int)) <= 1).all() and seen.max() >= count - 2
@@ -338,9 +338,9 @@ def test_what_arrives_several_times_is_recorded_once(tmp_path: Path, after_ns: l
     frames, outcome = recorded(tmp_path, events + copies)
     assert (len(frames), outcome.info.fps) == (250, 25)
     assert np.array_equal(frames[:, :, 0], levels)
-    tally = outcome.tally
-    assert tally.repeated + tally.out_of_order == 750 * len(after_ns) and tally.lost_in_all == 0
-    assert tally.synchronizations_lost == 0 and not tally.restarts
+    counts = outcome.counts
+    assert counts.repeated + counts.out_of_order == 750 * len(after_ns) and counts.lost_in_all == 0
+    assert counts.synchronizations_lost == 0 and not counts.restarts
 
 
 @pytest.mark.parametrize("after_ns", [5_000, 2_000_000, 12_000_000])
@@ -421,13 +421,13 @@ def test_malformed_packets_take_no_universe_and_are_counted(tmp_path: Path, name
     odd = [(when, changed(packet, at, value)) for when, packet in other(LEVELS + 100, 150)]
     frames, outcome = recorded(tmp_path, stream(LEVELS, 1) + odd)
     assert np.array_equal(frames[:, :, 0], LEVELS)
-    assert outcome.tally.malformed == 160 and "160 packets say they are E1.31 but are malformed" in lines(outcome)
+    assert outcome.counts.malformed == 160 and "160 packets say they are E1.31 but are malformed" in lines(outcome)
 
 
 def test_a_name_that_is_as_long_as_it_may_be_and_priority_200_are_well_formed(tmp_path: Path) -> None:
     """6.2.2: 63 bytes and a null; 6.2.3. The other source begins half a frame earlier."""
     frames, outcome = recorded(tmp_path, stream(LEVELS, 1) + other(LEVELS + 100, 200, name="n" * 63))
-    assert outcome.tally.malformed == 0 and np.array_equal(frames[1:, :, 0], LEVELS + 100)
+    assert outcome.counts.malformed == 0 and np.array_equal(frames[1:, :, 0], LEVELS + 100)
 
 
 @pytest.mark.parametrize("at, value", [(16, b"\x70\x20"), (38, b"\x60\x0b"), (22, bytes(16))])
@@ -437,7 +437,7 @@ def test_malformed_synchronization_shows_nothing(tmp_path: Path, at: int, value:
     syncs = [(number * 25_000_000 + 5_000_000, sync(7000, number)) for number in range(80)]
     odd = [(when + 9_000_000, changed(packet, at, value)) for when, packet in syncs]
     frames, outcome = recorded(tmp_path, events + syncs + odd)
-    assert np.array_equal(frames[:, :, 0], LEVELS) and outcome.tally.malformed == 80
+    assert np.array_equal(frames[:, :, 0], LEVELS) and outcome.counts.malformed == 80
 
 
 def test_where_only_preview_data_came_it_is_said_and_they_can_be_recorded(tmp_path: Path) -> None:
@@ -449,7 +449,7 @@ def test_where_only_preview_data_came_it_is_said_and_they_can_be_recorded(tmp_pa
     with pytest.raises(InputError, match="there is universe 9; 480 packets are marked as preview; --preview"):
         recorded(tmp_path, events + stream(levels[:, :1], 1, first_universe=9), Wanted((2, 3)))
     frames, outcome = recorded(tmp_path, events, Wanted(slots="sent", preview=True))
-    assert np.array_equal(frames[:, :, 0], levels) and outcome.tally.preview == 0
+    assert np.array_equal(frames[:, :, 0], levels) and outcome.counts.preview == 0
 
 
 @pytest.mark.parametrize("ended", [False, True])
@@ -479,8 +479,8 @@ def test_priorities_for_each_slot_take_no_number_from_the_levels(tmp_path: Path,
         events += [(at_ns, packet), (at_ns + (100_000 if first == "levels" else -100_000) + 100_000, code)]
     frames, outcome = recorded(tmp_path, events)
     assert np.array_equal(frames[:, :, 0], LEVELS)
-    tally = outcome.tally
-    assert (tally.start_codes, tally.lost_in_all, tally.repeated, tally.restarts) == ({0xDD: 160}, 0, 0, 0)
+    counts = outcome.counts
+    assert (counts.start_codes, counts.lost_in_all, counts.repeated, counts.restarts) == ({0xDD: 160}, 0, 0, 0)
 
 
 @pytest.mark.parametrize("numbers", ["together", "same"])
@@ -493,7 +493,7 @@ def test_levels_that_are_lost_beside_another_start_code_are_counted(tmp_path: Pa
         if number != 40:
             events.append((at_ns + 100_000, data(1, own, [LEVELS[number, 0]])))
     frames, outcome = recorded(tmp_path, events)
-    assert outcome.tally.lost_in_all == 1
+    assert outcome.counts.lost_in_all == 1
     assert (
         frames[:40, 0, 0].tolist() == LEVELS[:40, 0].tolist() and frames[-39:, 0, 0].tolist() == LEVELS[41:, 0].tolist()
     )

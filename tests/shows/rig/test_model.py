@@ -43,8 +43,8 @@ def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
         (CONTROLLER.replace('"1-4"', '"4-1"'), "rig.toml:4: controller[0].universes: '4-1' runs backwards"),
         (CONTROLLER.replace('"1-4"', '"0-4"'), "rig.toml:4: controller[0].universes: universe 0 does not exist"),
         (CONTROLLER.replace('"1-4"', '"1,1"'), "rig.toml:4: controller[0].universes: '1,1' names a universe twice"),
-        (CONTROLLER.replace('"1-4"', '"one"'), "rig.toml:4: controller[0].universes: 'one' are not universes"),
-        (CONTROLLER.replace('"1-4"', "true"), "rig.toml:4: controller[0].universes: True are not universes"),
+        (CONTROLLER.replace('"1-4"', '"one"'), "rig.toml:4: controller[0].universes: 'one' is not a list of universes"),
+        (CONTROLLER.replace('"1-4"', "true"), "rig.toml:4: controller[0].universes: True is not a list of universes"),
         (CONTROLLER.replace('"1-4"', '"64000"'), "rig.toml:4: controller[0].universes: universe 64000 does not exist"),
         (CONTROLLER.replace('"192.0.2.21"', '""'), "rig.toml:3: controller[0].host"),
         *(
@@ -58,15 +58,15 @@ def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
         (CONTROLLER + "hots = 1\n", "rig.toml:5: controller[0].hots: there is no such key; did you mean host?"),
         (
             CONTROLLER + CONTROLLER.replace("1-4", "5").replace(".21", ".22"),
-            "rig.toml:6: controller[1].name: there are two of the name 'left'",
+            "rig.toml:6: controller[1].name: the name 'left' is used twice; first at rig.toml:1",
         ),
         (
             CONTROLLER + CONTROLLER.replace('"left"', '"right"').replace('"1-4"', '"4-6"').replace(".21", ".22"),
-            "rig.toml:8: controller[1].universes: universe 4 belongs to left already (rig.toml:1)",
+            "rig.toml:8: controller[1].universes: universe 4 already belongs to left (rig.toml:1)",
         ),
         (
             CONTROLLER + CONTROLLER.replace("1-4", "5").replace("left", "right"),
-            "rig.toml:7: controller[1].host: 192.0.2.21 is the address of left already (rig.toml:1)",
+            "rig.toml:7: controller[1].host: 192.0.2.21 is already the address of left (rig.toml:1)",
         ),
         (CONTROLLER + SUPPLY.replace("12\n", "-12\n"), "rig.toml:7: supply[0].volts: -12"),
         (CONTROLLER + SUPPLY.replace("29", "nan"), "rig.toml:8: supply[0].amps: nan"),
