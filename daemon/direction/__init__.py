@@ -1,1 +1,1 @@
-"""What and why: `decide` and `score`, pure functions of time, site and overrides. No I/O, no clock."""
+"""What is to be shown, and why: `decide` and `score`, pure functions of time, site and overrides. No I/O, no clock."""

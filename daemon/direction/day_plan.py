@@ -1,6 +1,6 @@
-"""One day of the show, worked out: every segment of a UTC day, from the givings, the hours and the overrides.
+"""One UTC day of the show: all its segments, from occurrences, neighbours' hours and overrides.
 
-Pure and self-contained: two days worked out apart agree where they meet, so any score is a cut through days.
+Pure and self-contained: two days agree where they meet, so any score is a cut through days.
 """
 
 from __future__ import annotations
@@ -23,8 +23,10 @@ MARGIN_NS = 7_200 * SECOND_NS
 
 
 class _Stretch(NamedTuple):
-    """Where the same holds but for the parts of a programme; `giving` is the one that is on, or the last one, whose
-    light may still fade."""
+    """A stretch in which nothing changes but the parts of the rundown.
+
+    `occurrence` is the one in force, or the last one, whose light may still fade.
+    """
 
     from_ns: int
     until_ns: int
@@ -33,26 +35,26 @@ class _Stretch(NamedTuple):
 
 
 class DayPlan:
-    """The segments of the UTC day that begins at `day_ns`, each made when it is asked for."""
+    """The segments of the UTC day that begins at `day_ns`, each computed when it is first needed."""
 
     def __init__(self, day_ns: int, facts: DayFacts) -> None:
         self.facts = facts
         self.from_ns, self.until_ns = day_ns, day_ns + DAY_NS
         self._reasons = Why(facts)
-        self._segments: dict[int, DecidedSegment] = {}  # by their beginning: most of the work is in their reasons
+        self._segments: dict[int, DecidedSegment] = {}  # by their beginning, because their reasons are costly
         self._calls = {one.id: one for one in facts.overrides if one.kind == Kind.CALL}
         self.occurrences = tuple(
             occurrence for occurrence in facts.occurrences if occurrence.opens_ns < self.until_ns + MARGIN_NS
         )
-        self._programmes: dict[Occurrence, Rundown] = {}
+        self._rundowns: dict[Occurrence, Rundown] = {}
         overrides = facts.overrides
-        self._held = stand_stills(tuple(one for one in overrides if one.kind == Kind.PAUSE), facts.fade_ns)
+        self._stand_stills = stand_stills(tuple(one for one in overrides if one.kind == Kind.PAUSE), facts.fade_ns)
         self._skips = tuple(one.at_ns for one in overrides if one.kind == Kind.SKIP and not one.undone)
         self._ends = {occurrence: self._end_of(occurrence) for occurrence in self.occurrences}
-        scenes = tuple(sweep(facts, self._ends, self.from_ns - MARGIN_NS, self.until_ns + MARGIN_NS))
-        self.fades: Fades = self._envelope(scenes)
-        self.sound: Fades = self._sound(scenes)
-        self._stretches = tuple(self._parted(scenes))
+        rules_by_time = tuple(sweep(facts, self._ends, self.from_ns - MARGIN_NS, self.until_ns + MARGIN_NS))
+        self.fades: Fades = self._light(rules_by_time)
+        self.sound: Fades = self._sound(rules_by_time)
+        self._stretches = tuple(self._cut(rules_by_time))
 
     @property
     def segments(self) -> tuple[DecidedSegment, ...]:
@@ -60,7 +62,7 @@ class DayPlan:
         return tuple(self.segments_between(self.from_ns, self.until_ns))
 
     def segment_at(self, at_ns: int) -> DecidedSegment:
-        """The segment of an instant of this day."""
+        """The segment that holds an instant of this day."""
         stretch = self._stretches[self._place(at_ns)]
         from_ns, until_ns = stretch.from_ns, stretch.until_ns
         given = self.rundown(stretch.occurrence) if stretch.occurrence else None
@@ -74,7 +76,7 @@ class DayPlan:
         return self._segments[from_ns]
 
     def segments_between(self, from_ns: int, until_ns: int) -> Iterator[DecidedSegment]:
-        """The segments of this day that meet an interval, whole."""
+        """The whole segments of this day that overlap an interval."""
         at_ns = max(from_ns, self.from_ns)
         while at_ns < min(until_ns, self.until_ns):
             segment = self.segment_at(at_ns)
@@ -82,8 +84,10 @@ class DayPlan:
             at_ns = segment.until_ns
 
     def lit_between(self, from_ns: int, until_ns: int) -> Iterator[tuple[str, float, int]]:
-        """What is lit in an interval of this day: `(piece, mean level, nanoseconds)`, those of the rounds that come
-        again in an unchanged light added up."""
+        """What is lit in an interval of this day: `(piece, mean level, nanoseconds)`.
+
+        Rounds that repeat at an unchanged level are added up.
+        """
         for stretch in self._stretches:
             begin_ns, end_ns = max(from_ns, stretch.from_ns), min(until_ns, stretch.until_ns)
             if begin_ns >= end_ns or not stretch.occurrence:
@@ -98,7 +102,7 @@ class DayPlan:
                     yield part.picture.piece, level, times * (last_ns - first_ns)
 
     def change_after(self, at_ns: int, state: State) -> tuple[int, State] | None:
-        """The first instant of this day after another at which the state is not that one, and what it is then."""
+        """The first instant of this day after `at_ns` at which the state is not `state`, and the state then."""
         at_ns = max(at_ns, self.from_ns)
         while at_ns < self.until_ns:
             segment = self.segment_at(at_ns)
@@ -110,13 +114,13 @@ class DayPlan:
         return None
 
     def rundown(self, occurrence: Occurrence) -> Rundown:
-        """What a giving of this day has when: laid out when it is asked for."""
-        if occurrence not in self._programmes:
-            self._programmes[occurrence] = rundown(occurrence, self._held, self._skips, self.facts.zone)
-        return self._programmes[occurrence]
+        """The rundown of an occurrence of this day, computed when it is first needed."""
+        if occurrence not in self._rundowns:
+            self._rundowns[occurrence] = rundown(occurrence, self._stand_stills, self._skips, self.facts.zone)
+        return self._rundowns[occurrence]
 
     def end_of(self, occurrence: Occurrence) -> int:
-        """When a giving ends: its closing, the end of a piece that finishes, or the end of the call."""
+        """When an occurrence ends: its closing, the end of a piece that finishes, or the end of the call."""
         return self._ends[occurrence]
 
     def _place(self, at_ns: int) -> int:
@@ -127,8 +131,8 @@ class DayPlan:
         call = None if occurrence.called is None else self._calls.get(occurrence.called)
         return min(end_ns, call.end_ns) if call else end_ns
 
-    def _foreseen(self) -> set[int]:
-        """The ends of what is given, but of a call that was ended by hand."""
+    def _planned(self) -> set[int]:
+        """The ends of the occurrences, except calls that a person ended."""
         calls = self._calls
         return {
             end_ns
@@ -136,31 +140,31 @@ class DayPlan:
             if not (occurrence.called in calls and calls[occurrence.called].undone)
         }
 
-    def _envelope(self, scenes: tuple[RulesInForce, ...]) -> Fades:
-        foreseen = self._foreseen() | {window.from_ns for window in self.facts.windows if not window.quiet}
-        steps = tuple((rules.from_ns, rules.level(self.facts.brightness)) for rules in scenes)
-        ceilings = tuple((rules.from_ns, rules.ceiling) for rules in scenes)
-        return fades(steps, ceilings, frozenset(foreseen), self.facts.fade_ns)
+    def _light(self, rules_by_time: tuple[RulesInForce, ...]) -> Fades:
+        planned = self._planned() | {window.from_ns for window in self.facts.windows if not window.quiet}
+        steps = tuple((rules.from_ns, rules.level(self.facts.brightness)) for rules in rules_by_time)
+        ceilings = tuple((rules.from_ns, rules.ceiling) for rules in rules_by_time)
+        return fades(steps, ceilings, frozenset(planned), self.facts.fade_ns)
 
-    def _sound(self, scenes: tuple[RulesInForce, ...]) -> Fades:
-        """The volume, which fades as the light does."""
+    def _sound(self, rules_by_time: tuple[RulesInForce, ...]) -> Fades:
+        """The volume, with the same fades as the light."""
         if not self.facts.has_sound:
             return Fades((self.from_ns,), (0.0,))
-        foreseen = self._foreseen() | {window.from_ns for window in self.facts.windows}
-        steps = tuple((rules.from_ns, rules.volume(self.facts.volume)) for rules in scenes)
-        ceilings = tuple((rules.from_ns, rules.loudest) for rules in scenes)
-        return fades(steps, ceilings, frozenset(foreseen), self.facts.fade_ns)
+        planned = self._planned() | {window.from_ns for window in self.facts.windows}
+        steps = tuple((rules.from_ns, rules.volume(self.facts.volume)) for rules in rules_by_time)
+        ceilings = tuple((rules.from_ns, rules.loudest) for rules in rules_by_time)
+        return fades(steps, ceilings, frozenset(planned), self.facts.fade_ns)
 
-    def _parted(self, scenes: tuple[RulesInForce, ...]) -> Iterator[_Stretch]:
-        """The scenes of this day, cut where a level turns and where it begins to wait for the evening."""
+    def _cut(self, rules_by_time: tuple[RulesInForce, ...]) -> Iterator[_Stretch]:
+        """The stretches of this day, cut where a level turns and where waiting for the evening begins."""
         fading: Occurrence | None = None
-        knots = sorted({*self.fades.at_ns, *self.sound.at_ns})
-        for rules in scenes:
+        turns = sorted({*self.fades.at_ns, *self.sound.at_ns})
+        for rules in rules_by_time:
             fading = rules.occurrence or fading
             from_ns, until_ns = max(rules.from_ns, self.from_ns), min(rules.until_ns, self.until_ns)
             if from_ns >= until_ns:
                 continue
-            edges = {from_ns, until_ns, *knots[bisect_right(knots, from_ns) : bisect_right(knots, until_ns - 1)]}
+            edges = {from_ns, until_ns, *turns[bisect_right(turns, from_ns) : bisect_right(turns, until_ns - 1)]}
             waits_ns = None if rules.occurrence else self._reasons.waits_from(from_ns)
             if waits_ns and from_ns < waits_ns < until_ns:
                 edges.add(waits_ns)

@@ -1,6 +1,6 @@
 """`decide` and `score`: what must be on the wire at an instant, or over a stretch of time, and why.
 
-Both look into the same worked-out days. No I/O and no clock: the time is an argument, and so are all the facts.
+Both read the same day plans. No I/O and no clock: the time and all facts are arguments.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What must be on the wire at an instant, and why; `next_ns` is when that changes (None: not within a year)."""
+    """What must be on the wire at an instant, and why. `next_ns` is the next change of state, None: not in a year."""
 
     at_ns: int
     state: State
@@ -68,7 +68,7 @@ def instant(at: datetime) -> int:
 def decide(
     at_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), held: tuple[HeldRule, ...] = ()
 ) -> Decision:
-    """What must be on the wire at the instant `at_ns`, and why. Pure: asking twice gives the same answer."""
+    """What must be on the wire at the instant `at_ns`, and why. Pure: the same arguments give the same answer."""
     overrides = tuple(overrides)
     segment = segment_at(at_ns, site, overrides, held)
     next_ns, next_state = _next_change(at_ns, segment, site, overrides, held)
@@ -94,7 +94,7 @@ def decide(
 def segment_at(
     at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...] = (), held: tuple[HeldRule, ...] = ()
 ) -> DecidedSegment:
-    """The segment of an instant, whole within its UTC day."""
+    """The segment that holds an instant, whole within its UTC day."""
     return day_plan(at_ns, site, overrides, held).segment_at(at_ns)
 
 
@@ -103,7 +103,7 @@ def score(
 ) -> tuple[DecidedSegment, ...]:
     """What must be on the wire over `[from_ns, until_ns)`, as segments that follow each other without a gap."""
     if until_ns <= from_ns:
-        raise ValueError("a score ends after it begins")
+        raise ValueError("a score must end after it begins")
     overrides = tuple(overrides)
     segments = [
         _cut(segment, from_ns, until_ns)
@@ -120,7 +120,7 @@ def lit(from_ns: int, until_ns: int, site: SiteProtocol) -> Iterator[tuple[str, 
 
 
 def join(first: tuple[DecidedSegment, ...], second: tuple[DecidedSegment, ...]) -> tuple[DecidedSegment, ...]:
-    """Two scores that meet, as one."""
+    """Two scores that meet, as one. ValueError where they do not meet."""
     if first[-1].until_ns != second[0].from_ns:
         raise ValueError("the second score must begin where the first ends")
     return _joined([*first, *second])
@@ -129,23 +129,25 @@ def join(first: tuple[DecidedSegment, ...], second: tuple[DecidedSegment, ...]) 
 def day_plan(
     at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...] = ()
 ) -> DayPlan:
-    """The UTC day of an instant, worked out; the last few are kept."""
+    """The plan of the UTC day of an instant. The last few plans are cached."""
     day_ns = at_ns // DAY_NS * DAY_NS
     near = tuple(
         override
         for override in overrides
         if override.at_ns < day_ns + DAY_NS + MARGIN_NS and override.end_ns > day_ns - DAY_NS - MARGIN_NS
     )
-    return _stage(site, day_ns, near, held)
+    return _cached_day_plan(site, day_ns, near, held)
 
 
 @lru_cache(maxsize=6)
-def _stage(site: SiteProtocol, day_ns: int, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]) -> DayPlan:
+def _cached_day_plan(
+    site: SiteProtocol, day_ns: int, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]
+) -> DayPlan:
     return DayPlan(day_ns, facts(site, day_ns, overrides, held))
 
 
 def _cut(segment: DecidedSegment, from_ns: int, until_ns: int) -> DecidedSegment:
-    """What of a segment lies in an interval."""
+    """The part of a segment that lies in an interval."""
     from_ns, until_ns = max(segment.from_ns, from_ns), min(segment.until_ns, until_ns)
     if (from_ns, until_ns) == (segment.from_ns, segment.until_ns):
         return segment
@@ -161,7 +163,7 @@ def _cut(segment: DecidedSegment, from_ns: int, until_ns: int) -> DecidedSegment
 
 
 def _joined(segments: list[DecidedSegment]) -> tuple[DecidedSegment, ...]:
-    """Neighbours that show the same, at a level that goes on in the same straight line, made one."""
+    """Joins segments that show the same and whose levels continue in the same straight line."""
     joined: list[DecidedSegment] = []
     for segment in segments:
         if joined and _continues(joined[-1], segment):
@@ -192,7 +194,7 @@ def _continues(first: DecidedSegment, second: DecidedSegment) -> bool:
 def _next_change(
     at_ns: int, segment: DecidedSegment, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]
 ) -> tuple[int | None, State | None]:
-    """When the state next changes, and to what: from the days at hand, else from the next opening within a year."""
+    """When the state next changes, and to what, within a year."""
     for day_ns in _days_to_look_at(at_ns, site):
         if change := day_plan(day_ns, site, overrides, held).change_after(at_ns, segment.state):
             return change
@@ -200,7 +202,7 @@ def _next_change(
 
 
 def next_piece(at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...]) -> tuple[int, str] | None:
-    """When the next piece of a running order begins, and which; looked for on this day and the next."""
+    """When the next piece of a running order begins, and which, on this day or the next."""
     now = segment_at(at_ns, site, overrides).picture
     today_ns = at_ns // DAY_NS * DAY_NS
     for day_ns in (today_ns, today_ns + DAY_NS):
@@ -208,13 +210,15 @@ def next_piece(at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...]) 
             picture = later.picture
             if later.state != State.PLAYING or picture is None or (now and picture.zero_ns <= now.zero_ns):
                 continue
-            if now is None or now.still is None or picture.piece != now.piece:  # a paused piece goes on, and begins not
+            if (
+                now is None or now.still is None or picture.piece != now.piece
+            ):  # a paused piece continues; it does not begin
                 return later.from_ns, picture.piece
     return None
 
 
 def _days_to_look_at(at_ns: int, site: SiteProtocol) -> Iterator[int]:
-    """This day and the next; then, however far, the eve and the day of the opening that comes first."""
+    """This day and the next; then the day of the next opening, however far, and the day before it."""
     today_ns = at_ns // DAY_NS * DAY_NS
     yield from (today_ns, today_ns + DAY_NS)
     opens_ns = next_opening(site, today_ns + 2 * DAY_NS)

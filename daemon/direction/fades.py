@@ -1,7 +1,7 @@
-"""How bright the show is at every instant: fades between the levels that the rules demand. Pure arithmetic.
+"""The level at every instant: fades between the levels that the rules demand. Pure arithmetic.
 
-A change that is known beforehand (a closing, the neighbours' hours) fades so that it is complete when it is due; one
-that somebody asks for begins to fade when it is asked. A rise begins when it is allowed.
+A fall that is planned (a closing, the neighbours' hours) is complete when it is due. A fall that a person asks for
+begins when it is asked for. A rise begins when it is allowed.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ Step = tuple[int, float]
 
 @dataclass(frozen=True, slots=True)
 class Fades:
-    """A level 0..1 made of straight lines between knots `(at_ns, level)`, constant outside them."""
+    """A level 0..1 in straight lines between the points `(at_ns, level)`, constant outside them."""
 
     at_ns: tuple[int, ...]
     levels: tuple[float, ...]
 
     def level_at(self, at_ns: int) -> float:
-        """The level at an instant (at a knot that jumps, the level from there on)."""
+        """The level at an instant (at a jump, the level after it)."""
         after = bisect_right(self.at_ns, at_ns)
         if after == 0:
             return self.levels[0]
@@ -32,28 +32,28 @@ class Fades:
         return low + (high - low) * (at_ns - begin_ns) / (end_ns - begin_ns)
 
     def level_before(self, at_ns: int) -> float:
-        """The level that is being reached at an instant from before it."""
+        """The level just before an instant (at a jump, the level before it)."""
         after = bisect_right(self.at_ns, at_ns - 1)
         if 0 < after < len(self.at_ns) and self.at_ns[after] == at_ns:
             return self.levels[after]
         return self.level_at(at_ns)
 
 
-def fades(steps: tuple[Step, ...], ceilings: tuple[Step, ...], foreseen: frozenset[int], fade_ns: int) -> Fades:
+def fades(steps: tuple[Step, ...], ceilings: tuple[Step, ...], planned: frozenset[int], fade_ns: int) -> Fades:
     """Fades of `fade_ns` between `steps`, never above `ceilings`.
 
-    `steps` and `ceilings` are step functions: pairs of an instant and the level from there on, in order, both with an
-    entry for the beginning. `foreseen` holds the instants whose falls are complete when they are due.
+    `steps` and `ceilings` are step functions: pairs of an instant and the level from then on, in order. Both have an
+    entry for the beginning. A fall at an instant of `planned` is complete at that instant.
     """
     target, ceiling = _reader(steps), _reader(ceilings)
     falls = [
         (at_ns, level)
         for (at_ns, level), (_, before) in zip(steps[1:], steps, strict=False)
-        if at_ns in foreseen and level < before
+        if at_ns in planned and level < before
     ]
     begin_ns = steps[0][0]
     instants = {at_ns for at_ns, _ in (*steps, *ceilings)} | {max(begin_ns, at_ns - fade_ns) for at_ns, _ in falls}
-    knots = _Knots(begin_ns, min(target(begin_ns), ceiling(begin_ns)), fade_ns)
+    points = _Points(begin_ns, min(target(begin_ns), ceiling(begin_ns)), fade_ns)
     coming = 0
     for at_ns in sorted(instants):
         while coming < len(falls) and falls[coming][0] <= at_ns:
@@ -63,8 +63,8 @@ def fades(steps: tuple[Step, ...], ceilings: tuple[Step, ...], foreseen: frozens
         while ahead < len(falls) and falls[ahead][0] - fade_ns <= at_ns:
             aim = min(aim, falls[ahead][1])
             ahead += 1
-        knots.turn(at_ns, aim, ceiling(at_ns))
-    return knots.fades()
+        points.turn(at_ns, aim, ceiling(at_ns))
+    return points.fades()
 
 
 def _reader(steps: tuple[Step, ...]) -> Callable[[int], float]:
@@ -76,12 +76,12 @@ def _reader(steps: tuple[Step, ...]) -> Callable[[int], float]:
     return level
 
 
-class _Knots:
-    """Follows the aims one after the other; a new aim is approached from wherever the level then is."""
+class _Points:
+    """Follows one aim after the other. Each fade begins at the level that the last one has reached."""
 
     def __init__(self, at_ns: int, level: float, fade_ns: int) -> None:
         self.fade_ns = fade_ns
-        self.knots: list[tuple[int, float]] = [(at_ns, level)]
+        self.points: list[tuple[int, float]] = [(at_ns, level)]
         self.aim, self.reached_ns = level, at_ns
 
     def turn(self, at_ns: int, aim: float, ceiling: float) -> None:
@@ -89,7 +89,7 @@ class _Knots:
         if aim == self.aim and level <= ceiling:
             return
         if self.reached_ns > at_ns:
-            self.knots.pop()
+            self.points.pop()
         self.add(at_ns, level)
         self.add(at_ns, min(level, ceiling))
         self.aim = aim
@@ -99,13 +99,13 @@ class _Knots:
     def level_at(self, at_ns: int) -> float:
         if at_ns >= self.reached_ns:
             return self.aim
-        (begin_ns, low), (end_ns, high) = self.knots[-2:]
+        (begin_ns, low), (end_ns, high) = self.points[-2:]
         return low + (high - low) * (at_ns - begin_ns) / (end_ns - begin_ns)
 
     def add(self, at_ns: int, level: float) -> None:
-        if self.knots[-1] != (at_ns, level):
-            self.knots.append((at_ns, level))
+        if self.points[-1] != (at_ns, level):
+            self.points.append((at_ns, level))
 
     def fades(self) -> Fades:
-        at_ns, levels = zip(*self.knots, strict=True)
+        at_ns, levels = zip(*self.points, strict=True)
         return Fades(at_ns, levels)

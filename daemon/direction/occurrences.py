@@ -1,4 +1,4 @@
-"""From a site to what bears on a day: which shows are given, the neighbours' hours, the pieces that can play."""
+"""The facts of a day, from a site: occurrences, neighbours' hours, and the pieces that can be played."""
 
 from __future__ import annotations
 
@@ -27,17 +27,17 @@ FIRST_NS, LAST_NS = (
 def facts(
     site: SiteProtocol, day_ns: int, overrides: tuple[Override, ...], held: tuple[HeldRule, ...] = ()
 ) -> DayFacts:
-    """All that bears on the UTC day that begins at `day_ns`, and the openings of the day after.
+    """The facts of the UTC day that begins at `day_ns`, and the openings of the day after.
 
-    Nothing is given before 1900 or after 2100: where a clock stands there, it stays dark.
+    Nothing is given before 1900 or after 2100: by such a clock, the lights stay off.
     """
     from_ns, until_ns = day_ns - MARGIN_NS, day_ns + 2 * DAY_NS + MARGIN_NS
     occurrences: list[Occurrence] = []
     hours: tuple[HoursWindow, ...] = ()
     if from_ns >= FIRST_NS and until_ns <= LAST_NS:
         hours = neighbours_windows(site, from_ns, until_ns, held)
-        occurrences += [giving_of(night, site) for night in nights_between(site, from_ns, until_ns)]
-        occurrences += [_called(call, site, held) for call in overrides if call.kind == Kind.CALL]
+        occurrences += [occurrence_of(night, site) for night in nights_between(site, from_ns, until_ns)]
+        occurrences += [_occurrence_of_call(call, site, held) for call in overrides if call.kind == Kind.CALL]
     return DayFacts(
         occurrences=tuple(occurrences),
         windows=hours,
@@ -55,10 +55,10 @@ def facts(
     )
 
 
-def giving_of(night: Night, site: SiteProtocol) -> Occurrence:
+def occurrence_of(night: Night, site: SiteProtocol) -> Occurrence:
     """A night of a performance, with its show."""
     performance = night.performance
-    return _giving(
+    return _occurrence(
         site.shows[night.show],
         site,
         date=night.date,
@@ -74,7 +74,7 @@ def giving_of(night: Night, site: SiteProtocol) -> Occurrence:
 
 
 def dark_window_at(at_ns: int, site: SiteProtocol, held: Iterable[HeldRule] = ()) -> HoursWindow | None:
-    """The dark hours that an instant lies in."""
+    """The dark hours that hold an instant, None outside them."""
     return next(
         (
             w
@@ -86,11 +86,11 @@ def dark_window_at(at_ns: int, site: SiteProtocol, held: Iterable[HeldRule] = ()
 
 
 def next_opening(site: SiteProtocol, from_ns: int) -> int | None:
-    """The first opening from an instant on, within about a year."""
+    """The first opening at or after an instant, within about a year."""
     if not FIRST_NS <= from_ns <= LAST_NS - (FAR_DAYS + 20) * DAY_NS:
         return None
     first = datetime.fromtimestamp(from_ns // SECOND_NS, UTC).date() - timedelta(days=1)
-    for begin in range(0, FAR_DAYS, 8):  # two dates more: an opening may come after midnight, behind the next date's
+    for begin in range(0, FAR_DAYS, 8):  # two more dates: an opening after midnight can follow the next date's
         some = nights(site, first + timedelta(days=begin), first + timedelta(days=begin + 9))
         later = [night.opens_ns for night in some if night.opens_ns >= from_ns]
         if later:
@@ -98,12 +98,12 @@ def next_opening(site: SiteProtocol, from_ns: int) -> int | None:
     return None
 
 
-def _called(call: Override, site: SiteProtocol, held: tuple[HeldRule, ...]) -> Occurrence:
-    """A call, as a giving of its own above all others; it ends where dark hours begin."""
+def _occurrence_of_call(call: Override, site: SiteProtocol, held: tuple[HeldRule, ...]) -> Occurrence:
+    """The occurrence that a call makes. It ends where dark hours begin."""
     hours = neighbours_windows(site, call.at_ns, call.until_ns, held)
     dark = [window.from_ns for window in hours if window.ceiling == 0 and call.at_ns < window.from_ns < call.until_ns]
     to_ns = min([call.until_ns, *dark])
-    return _giving(
+    return _occurrence(
         site.shows[call.show or ""],
         site,
         date=datetime.fromtimestamp(call.at_ns // SECOND_NS, site.timezone).date(),
@@ -119,7 +119,7 @@ def _called(call: Override, site: SiteProtocol, held: tuple[HeldRule, ...]) -> O
     )
 
 
-def _giving(
+def _occurrence(
     show: ShowProtocol,
     site: SiteProtocol,
     *,
@@ -172,7 +172,7 @@ def _piece(name: str, site: SiteProtocol) -> RundownPiece | None:
 def neighbours_windows(
     site: SiteProtocol, from_ns: int, until_ns: int, held: Iterable[HeldRule] = ()
 ) -> tuple[HoursWindow, ...]:
-    """The neighbours' hours that meet an interval, as windows with their reasons; with those that are held."""
+    """The windows of the neighbours' hours that overlap an interval, with the held windows."""
 
     def clock(at_ns: int) -> str:
         return f"{datetime.fromtimestamp(at_ns // SECOND_NS, site.timezone):%H:%M}"
@@ -202,13 +202,12 @@ def held_windows(site: SiteProtocol, held: Iterable[HeldRule]) -> tuple[HoursWin
 
 
 def rule_ids(site: SiteProtocol) -> list[str]:
-    """The names of all rules of a site's neighbours' hours."""
+    """The ids of all rules of a site's neighbours' hours."""
     return [rule_id(rule, site.spot) for rule in _limits(site.neighbours)]
 
 
 class _Limit(NamedTuple):
-    """What a rule of the neighbours' hours allows: no more light than `ceiling` (None: any), no more sound than
-    `volume`."""
+    """What a rule of the neighbours' hours allows: light up to `ceiling` (None: any), sound up to `volume`."""
 
     kind: str
     ceiling: float | None
@@ -219,7 +218,7 @@ _Limits = dict[HoursRule, _Limit]
 
 
 def _limits(hours: NeighboursProtocol) -> _Limits:
-    """Each rule of the neighbours' hours, and what it allows."""
+    """The limit of each rule of the neighbours' hours."""
     dark: _Limits = {rule: _Limit("dark", 0.0, 0.0) for rule in hours.dark}
     quiet: _Limits = {rule: _Limit("quiet", None, rule.volume) for rule in hours.quiet}
     dim: _Limits = {rule: _Limit("dim", rule.brightness, 0.0) for rule in hours.dim}

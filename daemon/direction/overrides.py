@@ -26,39 +26,39 @@ WEEK_MINUTES, DAY_MINUTES = 7 * 24 * 60, 24 * 60
 
 @dataclass(frozen=True, slots=True)
 class KindTerms:
-    """What goes with a kind of override. Requests, commands, the schema of HTTP and the page are made of it."""
+    """What belongs to a kind of override. Requests, commands, the HTTP schema and the page are made from it."""
 
     name: str
-    """What a person calls it while it is in force."""
+    """Its name for people while it is in force."""
     help: str
     """What its command does."""
     ends: frozenset[Kind] = frozenset()
-    """What ends when it is asked for: what it takes the place of; and a rig check, when lights go off."""
+    """The kinds that it ends: an override replaces one of its own kind, and lights off ends a rig check."""
     key: str | None = None
-    """What a request of it may say besides its kind and its end."""
+    """The key that its request may have besides its kind and its end."""
     needed: bool = False
-    """Whether a request must say that."""
+    """Whether a request must have that key."""
     usual_minutes: float | None = None
-    """How long it lasts where nothing is said; None: until the end of the night."""
+    """Its default length; None: until the end of the night."""
     longest_minutes: int = WEEK_MINUTES
     lasts: bool = True
-    """Whether it has an end that can be asked for."""
+    """Whether a request may give its end."""
     lights_off: bool = False
     of_its_own: bool = False
-    """Whether it has a request and a command of its own."""
+    """Whether it has a separate request and command."""
 
 
 TERMS = {
     Kind.PAUSE: KindTerms(
         "Paused",
-        "lights off; the show waits where it is",
+        "lights off; the show stops where it is",
         frozenset({Kind.PAUSE, Kind.RIG_CHECK}),
         "show_continues",
         usual_minutes=15,
         lights_off=True,
     ),
     Kind.DARK: KindTerms(
-        "Off", "lights off for tonight, or as long as said", frozenset({Kind.DARK, Kind.RIG_CHECK}), lights_off=True
+        "Off", "lights off for tonight, or for a given time", frozenset({Kind.DARK, Kind.RIG_CHECK}), lights_off=True
     ),
     Kind.CALL: KindTerms(
         "Show called", "give a show now", key="show", needed=True, usual_minutes=30, longest_minutes=DAY_MINUTES
@@ -74,7 +74,7 @@ TERMS = {
     Kind.SKIP: KindTerms("Next piece", "the next piece, at once", lasts=False),
     Kind.RIG_CHECK: KindTerms(
         "Rig check",
-        "test patterns on the rig; they end by themselves after ten minutes",
+        "test patterns on the rig; they end after ten minutes",
         frozenset({Kind.RIG_CHECK}),
         of_its_own=True,
     ),
@@ -85,8 +85,10 @@ LIGHTS_OFF = tuple(kind for kind, terms in TERMS.items() if terms.lights_off)
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """What a rig check shows: a test pattern, rendered into a frame file; what it is in words; the strings that it is
-    for, none where it is for more than strings."""
+    """What a rig check shows: a test pattern, rendered into a frame file.
+
+    `text` describes it. `strings` is empty where the pattern is not limited to strings.
+    """
 
     text: str
     path: str
@@ -97,12 +99,12 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class Override:
-    """Something asked for by hand, in force over `[at_ns, end_ns)`.
+    """What a person asked for, in force over `[at_ns, end_ns)`.
 
-    `until_ns` is the end it was given, `ended_ns` the instant at which somebody ended it before that. A skip acts at
-    `at_ns` alone; undone before `until_ns` it has not happened. `show` belongs to a call, `level` (0..1) to a dim
-    (a share of the brightness that is set) or a rig check (its brightness),
-    `check` to a rig check, and `show_continues` to a pause during which the show continues behind the dark.
+    `until_ns` is the end that was asked for. `ended_ns` is the instant at which somebody ended it earlier. A skip acts
+    at `at_ns` only; a skip that is undone before `until_ns` has no effect. A call has a `show`. A dim has a `level`
+    (0..1, a share of the set brightness), a rig check too (0..1, its brightness). A rig check has a `check`. With
+    `show_continues`, the show moves on during a pause.
     """
 
     id: int
@@ -123,7 +125,7 @@ class Override:
 
     @property
     def undone(self) -> bool:
-        """Whether somebody ended it before its time."""
+        """Whether somebody ended it early."""
         return self.ended_ns is not None and self.ended_ns < self.until_ns
 
     def stands_at(self, at_ns: int) -> bool:
@@ -131,14 +133,16 @@ class Override:
         return self.at_ns <= at_ns < self.end_ns
 
     def end_known_at(self, at_ns: int) -> int:
-        """The end as it was known at an instant: nobody then knew that it would be undone later."""
+        """The end as it was known at an instant, when a later undo was not known."""
         return self.end_ns if self.ended_ns is not None and self.ended_ns <= at_ns else self.until_ns
 
 
 def after_step(override: Override, now_ns: int, step_ns: int) -> Override:
-    """An override of before the wall clock was set, by `step_ns` to `now_ns`: what stood stands on for as long as was
-    asked, and what was over does not come again. An end at a whole second was given by the clock, and stays; where the
-    clock was on another day, by whole days."""
+    """An override after the wall clock was set, by `step_ns` to `now_ns`.
+
+    An override in force keeps the time that it has left. An override that is over does not return. An end at a whole
+    second is a time of the clock: it stays, or moves by whole days where the clock was on another day.
+    """
     before_ns = now_ns - step_ns
     if override.at_ns > before_ns or override.end_ns <= min(before_ns, now_ns):
         return override

@@ -1,4 +1,4 @@
-"""How long a thing lasts while pauses hold it, and where the local clock has its marks. Pure arithmetic on instants."""
+"""How pauses lengthen a piece or a gap, and the next mark of the local clock. Pure arithmetic on instants."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 @dataclass(frozen=True, slots=True)
 class StandStill:
-    """A stretch in which a show stands still: from the end of a pause's fade to the pause's end."""
+    """A stretch in which a show stands still: from the end of a pause's fade to the end of the pause."""
 
     from_ns: int
     until_ns: int
     pause: Override
 
     def known_at(self, at_ns: int) -> StandStill | None:
-        """The hold as it was known at an instant, None if it had not been asked for."""
+        """The stretch as it was known at an instant, None if nobody had asked for the pause yet."""
         if self.pause.at_ns > at_ns:
             return None
         end_ns = self.pause.end_known_at(at_ns)
@@ -28,7 +28,7 @@ class StandStill:
 
 
 def stand_stills(pauses: tuple[Override, ...], fade_ns: int) -> tuple[StandStill, ...]:
-    """The stretches in which pauses keep the show where it is, in order; the show moves on while the light fades."""
+    """The stretches in which pauses stop the show, in order. The show moves on while the light fades."""
     return tuple(
         StandStill(pause.at_ns + fade_ns, pause.end_ns, pause)
         for pause in sorted(pauses, key=lambda pause: pause.at_ns)
@@ -36,30 +36,29 @@ def stand_stills(pauses: tuple[Override, ...], fade_ns: int) -> tuple[StandStill
     )
 
 
-def held_of(standing: tuple[StandStill, ...]) -> Iterator[tuple[int, int]]:
-    """The holds as separate intervals that do not touch, in order."""
+def still_intervals(standing: tuple[StandStill, ...]) -> Iterator[tuple[int, int]]:
+    """The same stretches as separate intervals that do not touch, in order."""
     last: tuple[int, int] | None = None
-    for hold in sorted(standing, key=lambda hold: hold.from_ns):
-        if hold.until_ns <= hold.from_ns:
+    for one in sorted(standing, key=lambda one: one.from_ns):
+        if one.until_ns <= one.from_ns:
             continue
-        if last and hold.from_ns <= last[1]:
-            last = (last[0], max(last[1], hold.until_ns))
+        if last and one.from_ns <= last[1]:
+            last = (last[0], max(last[1], one.until_ns))
             continue
         if last:
             yield last
-        last = (hold.from_ns, hold.until_ns)
+        last = (one.from_ns, one.until_ns)
     if last:
         yield last
 
 
-def runs(start_ns: int, length_ns: int, held: tuple[tuple[int, int], ...]) -> Iterator[tuple[int, int, int, bool]]:
-    """A thing of some length begun at an instant, as stretches `(from_ns, until_ns, zero_ns, still)`.
+def runs(start_ns: int, length_ns: int, still: tuple[tuple[int, int], ...]) -> Iterator[tuple[int, int, int, bool]]:
+    """Something of a given length that begins at an instant, as stretches `(from_ns, until_ns, zero_ns, still)`.
 
-    `zero_ns` is the instant from which its frames count in that stretch (in a still one, `from_ns - zero_ns` is how
-    far it has come).
+    In a stretch, its frames count from `zero_ns`. In a still stretch, `from_ns - zero_ns` is the position.
     """
     at_ns, done_ns = start_ns, 0
-    for begin_ns, end_ns in held:
+    for begin_ns, end_ns in still:
         if end_ns <= at_ns:
             continue
         moved_ns = max(0, begin_ns - at_ns)
@@ -73,16 +72,16 @@ def runs(start_ns: int, length_ns: int, held: tuple[tuple[int, int], ...]) -> It
     yield at_ns, at_ns + length_ns - done_ns, at_ns - done_ns, False
 
 
-def end_of(start_ns: int, length_ns: int, held: tuple[tuple[int, int], ...]) -> int:
-    if not held:
+def end_of(start_ns: int, length_ns: int, still: tuple[tuple[int, int], ...]) -> int:
+    if not still:
         return start_ns + length_ns
-    return max(end_ns for _, end_ns, _, _ in runs(start_ns, length_ns, held))
+    return max(end_ns for _, end_ns, _, _ in runs(start_ns, length_ns, still))
 
 
 def next_mark(at_ns: int, every_ns: int, zone: ZoneInfo) -> int:
-    """The first instant, `at_ns` or later, at which the local clock stands on a multiple of `every_ns`.
+    """The first instant, `at_ns` or later, at which the local time is a multiple of `every_ns`.
 
-    Where the clock is changed meanwhile, that instant is looked for by the clock that holds from the change on.
+    Where the clocks change before that instant, the search begins again with the offset after the change.
     """
     offset_ns = _offset(at_ns, zone)
     midnight_ns = (at_ns + offset_ns) // DAY_NS * DAY_NS

@@ -1,7 +1,7 @@
-"""What is stronger than what, as one table that `decide`, `why` and the sound levels read.
+"""The order of precedence, as one table that `decide`, `why` and the sound levels read.
 
-Of all that is in force, the first line of PRECEDENCE decides what the wire has. LIMITS then lower it, the last line
-first, so that the first line has the last word. No other module orders overrides.
+The first line of PRECEDENCE that is in force decides what is on the wire. LIMITS then lower light and sound. The last
+limit applies first, so that the first one always holds. No other module orders overrides.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from gloaming.daemon.direction.score import State
 
 
 class Source(StrEnum):
-    """What bears on the wire besides overrides."""
+    """What decides besides overrides."""
 
     DARK_HOURS = "dark hours"
     PERFORMANCE = "performance"
@@ -22,7 +22,7 @@ class Source(StrEnum):
 
 
 class LightSource(StrEnum):
-    """Whose light there is."""
+    """Which light is shown."""
 
     NONE = "none"
     PATTERN = "the test pattern"
@@ -34,16 +34,16 @@ Claim = Kind | Source
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """What the wire has where a claim decides. Of a show, the state is that of its piece: playing, waiting or fault."""
+    """What is on the wire where a claim decides. A show has the state of its piece: playing, waiting or fault."""
 
     claim: Claim
     state: State
     light: LightSource = LightSource.NONE
     sound: bool = False
     holds_show: bool = False
-    """The show waits behind it, and `why` tells of the show as well."""
+    """A show is in force too, and `why` gives its reasons as well."""
     gives_way_to: Kind | None = None
-    """What comes first where site.toml allows it (`neighbours.rig_check`), if it is the next in force."""
+    """The kind that decides instead if it is next in force and site.toml allows it (`neighbours.rig_check`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,7 @@ LIMITS = (
 
 
 def strongest(in_force: set[Claim], gives_way: bool) -> Line | None:
-    """The line that decides, None where nothing is in force. `gives_way`: whether site.toml lets dark hours do so."""
+    """The line that decides, None where nothing is in force. With `gives_way`, dark hours give way to a rig check."""
     lines = [line for line in PRECEDENCE if line.claim in in_force]
     if gives_way and len(lines) > 1 and lines[0].gives_way_to == lines[1].claim:
         return lines[1]
@@ -84,7 +84,7 @@ def place(claim: Claim) -> int:
 
 
 def stronger_kinds(kind: Kind) -> tuple[Kind, ...]:
-    """The overrides that are stronger than one."""
+    """The kinds of override that are stronger than `kind`."""
     return tuple(line.claim for line in PRECEDENCE[: place(kind)] if isinstance(line.claim, Kind))
 
 

@@ -1,4 +1,4 @@
-"""The texts of reasons, from their codes and values."""
+"""The texts of reasons, made from codes and values."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ TEXTS = {
     ReasonCode.RIG_CHECK_IN_DARK_HOURS: "{hours}: a rig check at {level:g} at most",
     ReasonCode.PAUSE: "paused{by} at {at} until {until}",
     ReasonCode.DARK: "dark{by} at {at} until {until}",
-    ReasonCode.DIM: "dimmed to {level:.0%} of the brightness that is set{by} at {at} until {until}",
-    ReasonCode.MUTE: "without sound{by} at {at} until {until}",
+    ReasonCode.DIM: "dimmed{by} at {at} until {until}, to {level:.0%} of the brightness that is set",
+    ReasonCode.MUTE: "muted{by} at {at} until {until}",
     ReasonCode.RIG_CHECK: "rig check, {check}{by} at {at} until {until}",
-    ReasonCode.PIECE: "{piece} began {at}, {order}",
+    ReasonCode.PIECE: "{piece} began at {at}, {order}",
     ReasonCode.BETWEEN: "between pieces",
-    ReasonCode.ORDER_BEGINS_LATER: "until the order begins on the clock",
+    ReasonCode.ORDER_BEGINS_LATER: "the order begins later, on the clock",
     ReasonCode.COULD_NOT_END: "{piece} could not end in time",
     ReasonCode.NOTHING_PLAYABLE: "no piece of the show can be played",
     ReasonCode.LEFT_OUT: "{piece} is left out: its files are missing or damaged",
@@ -28,14 +28,14 @@ TEXTS = {
     ReasonCode.WIRE_BLACK: "the wire is black: {why}",
     ReasonCode.STRONGER: "{kind} by {who}; end it first",
     ReasonCode.LIGHTS_OFF_SINCE: "a {kind} was asked for after this rig check",
-    ReasonCode.NO_WHITE: "no string there has a white channel of its own: ask for white",
-    ReasonCode.TIME_NOT_TAKEN: "no other time is taken: {clock}",
+    ReasonCode.NO_WHITE: "none of these strings has a white channel: ask for colour white",
+    ReasonCode.TIME_NOT_TAKEN: "the board takes no time from you now: {clock}",
 }
 BRIEFS = {ReasonCode.OPENED: "the closing at {closes} ({closes_by})"}
-"""Without what differs from night to night."""
+"""The same texts without what differs from night to night."""
 
 
 def reason(code: ReasonCode, rule: str, *, more: str = "", override: int | None = None, **values: object) -> Reason:
-    """A reason with its text; `more` is added to it."""
+    """A reason with its text, and `more` after it."""
     brief = BRIEFS[code].format(**values) if code in BRIEFS else ""
     return Reason(rule, TEXTS[code].format(**values) + more, code, brief, override)

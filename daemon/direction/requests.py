@@ -1,4 +1,4 @@
-"""From a checked request to an override: what the site does not have is a mistake, what its rules forbid is refused."""
+"""Makes an override from a checked request. Names that the site does not have are errors; its rules may refuse it."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 UNDO_SKIP_NS = MINUTE_NS
-"""How long a skip can be taken back."""
+"""How long a skip can be undone."""
 SOUND_AHEAD_NS = 9 * SECOND_NS // 10
-"""How much later a skip takes effect in a show with sound. The next sound must be decoded and pass the device's buffer;
-then it begins with its light."""
+"""The delay of a skip in a show with sound. The next sound is decoded and passes the device's buffer in this time, so
+that it begins together with its light."""
 
 
 class Refusal(Exception):
-    """What was asked may not be: the rules that forbid it."""
+    """A request is not allowed, for these reasons."""
 
     def __init__(self, *reasons: Reason) -> None:
         super().__init__("; ".join(f"{reason.text} ({reason.rule})" for reason in reasons))
@@ -44,9 +44,10 @@ def ask(
     """The override that a request asks for at an instant, with id 0.
 
     `request` has passed its model (api/http/schemas/overrides.py): `{"kind": "pause", "minutes": 15}`. `until` is an
-    ISO 8601 instant with its offset, a local `"22:15"` (the next one), or `"tonight"` (till the coming noon).
+    ISO 8601 instant with its offset, a local `"22:15"` (the next one), or `"tonight"` (until the next noon).
 
-    Raises InputError for a show that does not exist and an end that is not near enough, Refusal for what may not be.
+    Raises InputError for a show that does not exist and for an end that is past or too far away, Refusal for
+    what the rules forbid.
     """
     kind = Kind(request["kind"])
     override = Override(
@@ -77,7 +78,7 @@ def _allow(override: Override, site: SiteProtocol, overrides: tuple[Override, ..
 def _with_its_sound(
     skip: Override, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]
 ) -> Override:
-    """A skip, later by what sound needs; at once where no piece has any, or where something else comes before."""
+    """The skip, delayed as sound needs it. No delay where no piece has sound, or where another picture comes first."""
     later_ns = skip.at_ns + SOUND_AHEAD_NS
     now, later = (segment_at(at_ns, site, overrides, held) for at_ns in (skip.at_ns, later_ns))
     show = site.shows.get(now.show or "")
@@ -85,8 +86,8 @@ def _with_its_sound(
     return replace(skip, at_ns=later_ns) if sounds and now.picture == later.picture else skip
 
 
-def _mistake(key: str, wrong: str, right: str) -> InputError:
-    return InputError(ConfigError("request", None, key, wrong, right))
+def _invalid(key: str, problem: str, hint: str) -> InputError:
+    return InputError(ConfigError("request", None, key, problem, hint))
 
 
 def _until(request: Mapping[str, Any], kind: Kind, at_ns: int, site: SiteProtocol) -> int:
@@ -98,8 +99,8 @@ def _until(request: Mapping[str, Any], kind: Kind, at_ns: int, site: SiteProtoco
         until = request.get("until", "tonight")
         until_ns = _instant_of(until, at_ns, site)
         if not at_ns < until_ns <= at_ns + terms.longest_minutes * MINUTE_NS:
-            wrong = f"{until!r} is not within the next {terms.longest_minutes // 60} hours"
-            raise _mistake("until", wrong, 'as "22:15"')
+            problem = f"{until!r} is not within the next {terms.longest_minutes // 60} hours"
+            raise _invalid("until", problem, 'as "22:15"')
         return until_ns
     return at_ns + max(SECOND_NS, int(minutes * MINUTE_NS))
 
@@ -113,10 +114,10 @@ def _instant_of(until: str, at_ns: int, site: SiteProtocol) -> int:
         until_ns = resolve(local.date() + timedelta(days=days), clock, site.timezone)
         if until_ns > at_ns:
             return until_ns
-    raise AssertionError("a time of day comes within two days")
+    raise AssertionError("every time of day comes within two days")
 
 
 def _show(show: str, site: SiteProtocol) -> str:
     if show not in site.shows:
-        raise _mistake("show", f"there is no show {show!r}", f"use {', '.join(site.shows)}")
+        raise _invalid("show", f"there is no show {show!r}", f"use {', '.join(site.shows)}")
     return show

@@ -1,4 +1,4 @@
-"""From what somebody asks of a rig check to a pattern, how long and how bright; in dark hours it is refused."""
+"""Makes a rig check from a request: its pattern, length and brightness. In dark hours it is refused."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ LONGEST_MINUTES = 10
 LEAST_MINUTES = 1 / 60
 USUAL = "colours"
 LEVEL = 0.3
-"""Where nobody says how bright: enough to see by day-end, and far from any fuse."""
+"""The default brightness: bright enough at dusk, and far below every fuse."""
 
 
 class SiteWithRig(SiteProtocol, Protocol):
-    """A site, with what hangs outside."""
+    """A site with its rig."""
 
     @property
     def rig(self) -> Rig: ...
@@ -36,7 +36,7 @@ class SiteWithRig(SiteProtocol, Protocol):
 
 @dataclass(frozen=True, slots=True)
 class RequestedCheck:
-    """A pattern, from an instant until another, at a brightness 0..1; `text` says how far a walk comes, too."""
+    """A pattern from an instant until another, at a brightness 0..1. `text` also says how far a walk comes."""
 
     pattern: Pattern
     at_ns: int
@@ -52,12 +52,13 @@ def ask_rig_check(
     overrides: Iterable[Override] = (),
     held: tuple[HeldRule, ...] = (),
 ) -> RequestedCheck:
-    """`{"pattern": "walk", "string": "ridge", "colour": "white", "level": 0.3, "minutes": 10}`, at an instant.
+    """The rig check that a request asks for at an instant. It ends where dark hours begin.
 
-    `request` has passed its model (api/http/schemas/requests.py).
+    `request` has passed its model (api/http/schemas/requests.py):
+    `{"pattern": "walk", "string": "ridge", "colour": "white", "level": 0.3, "minutes": 10}`.
 
-    Raises InputError for what this rig does not have, Refusal in dark hours (unless `neighbours.rig_check` allows a
-    level), while somebody's dark stands, and where nothing would light up. It ends where dark hours begin.
+    Raises InputError for names and numbers that the rig does not have. Raises Refusal in dark hours (unless
+    `neighbours.rig_check` allows a level), while a stronger override is in force, and where nothing would light up.
     """
     pattern = _pattern(request, site.rig)
     minutes, level = request.get("minutes", LONGEST_MINUTES), request.get("level", LEVEL)
@@ -76,19 +77,21 @@ def ask_rig_check(
     length_s = (until_ns - at_ns) / SECOND_NS
     pattern = paced(pattern, site.rig, length_s)
     reach, longest = int(frame_rate(pattern) * length_s), frame_count(pattern, site.rig)
-    ends = f", as far as pixel {reach} of {longest}" if pattern.kind == "walk" and reach < longest else ""
+    ends = f", up to pixel {reach} of {longest}" if pattern.kind == "walk" and reach < longest else ""
     return RequestedCheck(pattern, at_ns, until_ns, level, f"{pattern.text}{ends}")
 
 
-def _mistake(key: str, wrong: str, right: str) -> InputError:
-    return InputError(ConfigError("request", None, key, wrong, right))
+def _invalid(key: str, problem: str, hint: str) -> InputError:
+    return InputError(ConfigError("request", None, key, problem, hint))
 
 
 def _known(key: str, name: str, names: Iterable[str]) -> str:
     known = tuple(names)
     if name not in known:
         shown = ", ".join(known[:12]) + (" ..." if len(known) > 12 else "")
-        raise _mistake(key, f"there is no {key} {name!r}", f"use {shown or 'none: rig.toml has none'}")
+        raise _invalid(
+            key, f"there is no {key} {name!r}", f"use {shown}" if shown else f"add a [[{key}]] table to rig.toml"
+        )
     return name
 
 
@@ -101,15 +104,15 @@ def _pattern(request: Mapping[str, Any], rig: Rig) -> Pattern:
     colour = request.get("colour", "white")
     found = Pattern(kind, controller, only, colour, request.get("number"))
     if kind not in ("universe", "universes") and not found.strings(rig):
-        raise _mistake(
-            "pattern", "there are no strings to show it on", "add [[string]] tables to rig.toml, or universes"
+        raise _invalid(
+            "pattern", "there are no strings to show it on", "add [[string]] tables to rig.toml, or check universes"
         )
     if kind in COLOURED and colour == "w" and not any("W" in one.order for one in found.strings(rig)):
         raise Refusal(reason(ReasonCode.NO_WHITE, "rig.toml"))
     if kind == "universe" and found.number not in found.universes(rig):
-        raise _mistake("number", f"universe {found.number} is not there", f"use {ranges(found.universes(rig))}")
+        raise _invalid("number", f"there is no universe {found.number}", f"use {ranges(found.universes(rig))}")
     if kind == "pixel" and found.number is not None:
         most = max(one.pixels for one in found.strings(rig))
         if found.number > most:
-            raise _mistake("number", f"there is no pixel {found.number}", f"the longest string there has {most}")
+            raise _invalid("number", f"there is no pixel {found.number}", f"the longest string has {most}")
     return found

@@ -1,9 +1,8 @@
-"""What is in force together: the givings, neighbours' hours and overrides of every stretch of a day.
+"""The occurrences, neighbours' hours and overrides that are in force together, for every stretch of a day.
 
-Windows of the neighbours' hours that had begun when the clock was set: each holds for as long as it would have held.
-
-A held window goes with each step of the clock, so that its end stays the same instant of the monotonic clock. It is a
-fact that `decide` is given. Only an edit of its rule in site.toml ends it early.
+A held window is a window of the neighbours' hours that had begun when the clock was set. It lasts as long as it would
+have lasted: each step of the clock moves it, so that its end stays the same instant of the monotonic clock. Held
+windows are facts that `decide` is given. Only an edit of its rule in site.toml ends one early.
 """
 
 from __future__ import annotations
@@ -35,14 +34,14 @@ class HoursWindow:
     quiet: bool = False
     volume: float = 0.0
     rule: str = ""
-    """Names what its rule says (`rule_id`)."""
+    """The id of its rule (`rule_id`)."""
     hours: str = ""
-    """Which hours they are, as the reason has it."""
+    """The hours as the reason names them."""
 
 
 @dataclass(frozen=True)
 class DayFacts:
-    """All that bears on a day: what is given, the neighbours' hours, the overrides, and how it is shown."""
+    """The facts of a day: occurrences, neighbours' hours, overrides, brightness and volume."""
 
     occurrences: tuple[Occurrence, ...]
     windows: tuple[HoursWindow, ...]
@@ -62,7 +61,7 @@ class DayFacts:
 
 @dataclass(frozen=True)
 class RulesInForce:
-    """A stretch in which the same givings, windows and overrides are in force."""
+    """A stretch in which the same occurrence, windows and overrides are in force."""
 
     from_ns: int
     until_ns: int
@@ -76,7 +75,7 @@ class RulesInForce:
 
     @cached_property
     def decides(self) -> Line | None:
-        """What decides here, by the precedence; None where nothing is given and nobody has asked for anything."""
+        """The line of the precedence that decides here, None where nothing is in force."""
         in_force: set[Claim] = {override.kind for override in self.overrides}
         in_force |= {Source.DARK_HOURS for window in self.windows if window.ceiling == 0}
         in_force |= {claim_of(self.occurrence)} if self.occurrence else set()
@@ -84,25 +83,25 @@ class RulesInForce:
 
     @property
     def check(self) -> Override | None:
-        """The rig check that is seen."""
+        """The rig check that is shown."""
         return self.standing(Kind.RIG_CHECK) if self.decides and self.decides.light == LightSource.PATTERN else None
 
     @property
     def dark(self) -> HoursWindow | None:
-        """The dark hours that nothing is let through in."""
+        """The dark hours that decide here."""
         windows = self.windows if self.decides and self.decides.claim == Source.DARK_HOURS else ()
         return next((window for window in windows if window.ceiling == 0), None)
 
     @property
     def ceiling(self) -> float:
-        """What the neighbours' hours allow."""
+        """The brightness that the neighbours' hours allow."""
         ceilings = [window.ceiling for window in self.windows if window.ceiling is not None]
         if self.check and self.check_in_dark:
             ceilings = [ceiling or self.check_in_dark for ceiling in ceilings]
         return min([1.0, *ceilings])
 
     def level(self, brightness: float) -> float:
-        """What the light is to come to once no fade is under way: a dim is a share of what is set, a ceiling is not."""
+        """The level after all fades. A dim is a share of `brightness`; a ceiling is absolute."""
         if self.decides is None or self.decides.light == LightSource.NONE:
             return 0.0
         level = (self.check.level or 0.0) if self.check else brightness
@@ -112,7 +111,7 @@ class RulesInForce:
         return level
 
     def _share(self, claim: Claim) -> float:
-        """What an override that limits leaves of the light."""
+        """The share of the light that overrides of a kind leave."""
         return min((one.level or 0.0 for one in self.overrides if one.kind == claim), default=1.0)
 
     @property
@@ -121,7 +120,7 @@ class RulesInForce:
         return 0.0 if self.dark else min([1.0, *(window.volume for window in self.windows if window.quiet)])
 
     def volume(self, volume: float) -> float:
-        """What the sound is to come to once no fade is under way."""
+        """The volume after all fades."""
         if self.decides is None or not self.decides.sound:
             return 0.0
         for limit in reversed(precedence.LIMITS):
@@ -132,7 +131,7 @@ class RulesInForce:
 
     @property
     def pattern(self) -> Picture | None:
-        """The test pattern of a rig check, which begins when it was asked for."""
+        """The test pattern of a rig check, from its beginning."""
         check = self.check
         if check is None or check.check is None:
             return None
@@ -145,7 +144,7 @@ def claim_of(occurrence: Occurrence) -> Claim:
 
 
 def sweep(facts: DayFacts, ends: Mapping[Occurrence, int], begin_ns: int, end_ns: int) -> Iterator[RulesInForce]:
-    """The scenes of an interval, from every beginning and end in it; `ends` has those of the givings."""
+    """The stretches of an interval, cut at every beginning and end in it. `ends` has the ends of the occurrences."""
     things: list[tuple[int, int, Occurrence | HoursWindow | Override]] = [
         *((occurrence.opens_ns, ends_ns, occurrence) for occurrence, ends_ns in ends.items()),
         *((window.from_ns, window.until_ns, window) for window in facts.windows),
@@ -177,7 +176,7 @@ def sweep(facts: DayFacts, ends: Mapping[Occurrence, int], begin_ns: int, end_ns
 
 
 class HeldRule(NamedTuple):
-    """A window by the clock of now. `rule` names what its rule says (`rule_id`)."""
+    """A held window, by the clock of now. `rule` is the id of its rule (`rule_id`)."""
 
     rule: str
     from_ns: int
@@ -187,7 +186,7 @@ class HeldRule(NamedTuple):
 def after_step(
     held: Iterable[HeldRule], windows: Iterable[HoursWindow], now_ns: int, step_ns: int
 ) -> tuple[HeldRule, ...]:
-    """What holds once the clock was set, by `step_ns` to `now_ns`: the windows that had begun, and what was held."""
+    """The held windows after the clock was set, by `step_ns` to `now_ns`: also the windows that had begun."""
     before_ns = now_ns - step_ns
     begun = [
         HeldRule(one.rule, one.from_ns, one.until_ns) for one in windows if one.from_ns <= before_ns < one.until_ns
@@ -196,14 +195,14 @@ def after_step(
     return tuple(dict.fromkeys(one for one in moved if one.until_ns > now_ns - DAY_NS))
 
 
-def told(
+def with_reported(
     held: tuple[HeldRule, ...],
     windows: Iterable[HoursWindow],
     others: Iterable[tuple[str, int]],
     now_ns: int,
     slack_ns: int,
 ) -> tuple[HeldRule, ...]:
-    """With what a transmitter holds and nobody here knew: `others` are rules and until when each holds."""
+    """The held windows, with the unknown ones that a transmitter reports. `others` has rules and their ends."""
     known = [*held, *(HeldRule(one.rule, one.from_ns, one.until_ns) for one in windows)]
     new = [
         HeldRule(rule, now_ns, until_ns)

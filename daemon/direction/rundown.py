@@ -1,7 +1,7 @@
-"""A running order laid out in time: which piece, gap or filler fills every instant from an opening to its closing.
+"""A running order laid out in time: the piece, gap or filler of every instant from an opening to its closing.
 
-Pure arithmetic on instants. What was begun stays begun: whether a piece could end in time is judged by what was known
-at its beginning, so that a later pause never rewrites the past. What comes again and again is laid out once.
+Pure arithmetic on instants. Whether a piece could end in time is judged by what was known at its beginning, so that a
+later pause never changes the past. Rounds that repeat are laid out once.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from itertools import count
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from gloaming.daemon.direction.pauses import StandStill, end_of, held_of, next_mark, runs
+from gloaming.daemon.direction.pauses import StandStill, end_of, next_mark, runs, still_intervals
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.score.score import Mix, Picture
 from gloaming.shows.time_units import SECOND_NS
@@ -25,10 +25,10 @@ from gloaming.shows.time_units import SECOND_NS
 
 @dataclass(frozen=True, slots=True)
 class RundownPiece:
-    """What the programme needs to know of a piece: its frames' place, number and rate.
+    """What the rundown needs of a piece: path, number and rate of its frames.
 
-    `sound_ns` is how long its sound is, where that is another length than its frames'. `damaged` holds from when until
-    when (None: still) its frames were known to be damaged: it is not begun then.
+    `sound_ns` is the length of its sound where that differs from the length of its frames. `damaged` has the intervals
+    in which its frames were known to be damaged (an end of None: they still are). It is not begun in them.
     """
 
     name: str
@@ -40,15 +40,15 @@ class RundownPiece:
     damaged: tuple[tuple[int, int | None], ...] = ()
 
     def is_damaged(self, at_ns: int) -> bool:
-        """Whether its frames are known to be damaged at an instant."""
+        """Whether its frames were known to be damaged at an instant."""
         return any(since_ns <= at_ns and (until_ns is None or at_ns < until_ns) for since_ns, until_ns in self.damaged)
 
     def damage_after(self, at_ns: int) -> Iterator[int]:
-        """The instants after another at which damage becomes known, or is mended."""
+        """The instants after `at_ns` at which damage becomes known or is repaired."""
         return (edge for span in self.damaged for edge in span if edge is not None and edge > at_ns)
 
     def frames_ns(self, turns: int = 1) -> int:
-        """The shortest time, rounded up to whole nanoseconds, in which every frame has had so many full turns."""
+        """The time of so many turns of all frames, rounded up to whole nanoseconds."""
         return -(-turns * self.frames * self.fps.denominator * SECOND_NS // self.fps.numerator)
 
     def turns_within(self, length_ns: int) -> int:
@@ -57,7 +57,7 @@ class RundownPiece:
 
     @property
     def length_ns(self) -> int:
-        """As long as its frames or its sound, whichever is longer."""
+        """The length of its frames or its sound, whichever is longer."""
         return max(self.frames_ns(), self.sound_ns or 0)
 
     def picture(self, zero_ns: int) -> Picture:
@@ -65,8 +65,10 @@ class RundownPiece:
         return Picture(self.name, self.path, self.frames, self.fps, zero_ns)
 
     def turns(self, from_ns: int, until_ns: int, zero_ns: int) -> Iterator[tuple[int, int, Picture, bool]]:
-        """What is given of it over an interval, begun at `zero_ns` and again after its length: stretches
-        `(from_ns, until_ns, picture, sound)`. Where its sound is longer than its frames, each turn ends in black."""
+        """Its stretches `(from_ns, until_ns, picture, sound)` in an interval, repeated from `zero_ns`.
+
+        Where its sound is longer than its frames, each turn ends in black.
+        """
         if self.sound_ns is None:
             yield from_ns, until_ns, self.picture(zero_ns), self.sound
             return
@@ -83,11 +85,11 @@ class RundownPiece:
 
 @dataclass(frozen=True, slots=True)
 class Occurrence:
-    """A show given once: on a night of a performance, or because it was called.
+    """A show given once: one evening of a performance, or a call.
 
-    `to_ns` is the closing; a piece that ends by `latest_ns` may be begun when `finish` is set, and then finishes.
-    `order` holds the pieces that can be played; `left_out` names those that cannot. `goes_round`: the order is one
-    piece, and nothing comes between its turns.
+    `to_ns` is the closing. With `finish`, a piece may begin if it ends by `latest_ns`, and then it finishes. `order`
+    has the pieces that can be played; `left_out` names those that cannot. With `goes_round`, the order is one piece
+    that repeats with nothing between.
     """
 
     show: str
@@ -112,16 +114,16 @@ class Occurrence:
     goes_round: bool = False
 
     def __hash__(self) -> int:
-        """Cheap: a giving is the key of many tables, and its pieces are many."""
+        """A cheap hash: an occurrence is a key of many tables and has many pieces."""
         return hash((self.opens_ns, self.place))
 
 
 class RundownPart(NamedTuple):
-    """A stretch of a programme: a piece, or (`filler`) what fills the time between pieces.
+    """A stretch of a rundown: a piece, or (`filler`) what fills the time between pieces.
 
-    `picture` is None where nothing is shown, and `sound` says whether its sound lasts here. `note` says why a filler
-    fills, and `awaited` names the piece that it fills for. `begins_ns` is the instant at which the piece as a whole
-    began. `mix` is what was shown before it and is still fading away.
+    `picture` is None where nothing is shown. `sound` tells whether the piece has sound here. A filler has a `note`, the
+    reason for it, and `awaited` names the piece that could not begin. `begins_ns` is the beginning of the whole piece.
+    `mix` is the earlier picture that still fades away.
     """
 
     from_ns: int
@@ -144,7 +146,7 @@ class RundownPart(NamedTuple):
         return self.note == ReasonCode.NOTHING_PLAYABLE
 
     def later(self, by_ns: int) -> RundownPart:
-        """The same part, so much later."""
+        """The same part, later by a time."""
         if not by_ns:
             return self
         picture, mix = self.picture, self.mix
@@ -158,7 +160,7 @@ class RundownPart(NamedTuple):
 
 
 class RundownBlock(NamedTuple):
-    """Parts that follow each other, and begin again after each `period_ns`, from `from_ns` until `until_ns`."""
+    """Parts that follow each other and repeat every `period_ns`, from `from_ns` until `until_ns`."""
 
     from_ns: int
     until_ns: int
@@ -166,7 +168,7 @@ class RundownBlock(NamedTuple):
     parts: tuple[RundownPart, ...]
 
     def part_at(self, at_ns: int) -> RundownPart:
-        """The part of an instant of the block."""
+        """The part that holds an instant of the block."""
         shift_ns = (at_ns - self.from_ns) // self.period_ns * self.period_ns
         return self.parts[bisect_right(self.parts, at_ns - shift_ns, key=_begin) - 1].later(shift_ns)
 
@@ -177,7 +179,7 @@ def _begin(stretch: RundownPart | RundownBlock) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Rundown:
-    """Every part of a giving, without a gap, from its opening to its end."""
+    """All parts of an occurrence, without a gap, from its opening to its end."""
 
     blocks: tuple[RundownBlock, ...]
 
@@ -188,22 +190,22 @@ class Rundown:
 
     @property
     def pieces(self) -> set[str]:
-        """The names of the pieces that come to be played."""
+        """The names of the pieces that are played."""
         parts = (part for block in self.blocks for part in block.parts)
         return {part.piece.name for part in parts if part.piece and not part.filler}
 
     def part_at(self, at_ns: int) -> RundownPart | None:
-        """The part of an instant, None before the opening and after the end."""
+        """The part that holds an instant, None before the opening and after the end."""
         block = self.block_at(at_ns)
         return block.part_at(at_ns) if block else None
 
     def block_at(self, at_ns: int) -> RundownBlock | None:
-        """The block of an instant, None before the opening and after the end."""
+        """The block that holds an instant, None before the opening and after the end."""
         place = bisect_right(self.blocks, at_ns, key=_begin) - 1
         return self.blocks[place] if place >= 0 and at_ns < self.blocks[place].until_ns else None
 
     def counted(self, from_ns: int, until_ns: int, rounds: bool) -> Iterator[tuple[RundownPart, int]]:
-        """The parts that meet an interval, each once; or (`rounds`) those of whole rounds once for all of them."""
+        """The parts that overlap an interval, with counts. With `rounds`, repeated rounds are counted together."""
         at_ns = from_ns
         while at_ns < until_ns and (block := self.block_at(at_ns)):
             times = (min(block.until_ns, until_ns) - at_ns) // block.period_ns
@@ -216,7 +218,7 @@ class Rundown:
                 at_ns = part.until_ns
 
     def change_after(self, at_ns: int) -> int | None:
-        """When a piece next follows a filler, or a filler a piece, or nothing any more."""
+        """When a filler next follows a piece, or a piece a filler, or when the rundown ends."""
         first = self.part_at(at_ns)
         for block in self.blocks[max(0, bisect_right(self.blocks, at_ns, key=_begin) - 1) :] if first else ():
             part_ns = max(at_ns, block.from_ns)
@@ -230,7 +232,7 @@ class Rundown:
 
 
 def _shuffled(occurrence: Occurrence, number: int) -> tuple[RundownPiece, ...]:
-    """The order of one round, by a hash of date, show and round: the same on every board and every Python."""
+    """The order of one round, from a hash of date, show and round: the same on every board and every Python."""
 
     def key(place: int) -> bytes:
         seed = f"{occurrence.date.isoformat()}/{occurrence.show}/{number}/{place}/{occurrence.order[place].name}"
@@ -240,7 +242,7 @@ def _shuffled(occurrence: Occurrence, number: int) -> tuple[RundownPiece, ...]:
 
 
 def _rounds(occurrence: Occurrence) -> Iterator[tuple[bool, RundownPiece]]:
-    """Every piece in turn, and whether it is the first of a round; shuffled, no piece comes twice running."""
+    """Every piece in turn, and whether it is the first of a round. Shuffled, no piece comes twice in a row."""
     last: RundownPiece | None = None
     for number in count():
         order = _shuffled(occurrence, number) if occurrence.shuffled else occurrence.order
@@ -253,7 +255,7 @@ def _rounds(occurrence: Occurrence) -> Iterator[tuple[bool, RundownPiece]]:
 
 
 class _Round(NamedTuple):
-    """How things stood when a round was about to begin: `free_ns` is when something next comes between."""
+    """The state of the layout before a round: `free_ns` is when something next interrupts."""
 
     at_ns: int
     parts: int
@@ -262,13 +264,13 @@ class _Round(NamedTuple):
 
 
 class _Layout:
-    """Lays out one giving; holds the instant reached, the blocks so far, and the parts since."""
+    """Lays out one occurrence. It holds the instant reached, the blocks so far, and the parts since the last block."""
 
     def __init__(
-        self, occurrence: Occurrence, standing: tuple[StandStill, ...], skips: tuple[int, ...], zone: ZoneInfo
+        self, occurrence: Occurrence, stand_stills: tuple[StandStill, ...], skips: tuple[int, ...], zone: ZoneInfo
     ) -> None:
-        self.occurrence, self.standing, self.zone = occurrence, standing, zone
-        self.held = tuple(held_of(standing))
+        self.occurrence, self.stand_stills, self.zone = occurrence, stand_stills, zone
+        self.still = tuple(still_intervals(stand_stills))
         self.skips = [skip for skip in sorted(skips) if occurrence.opens_ns <= skip]
         self.at_ns = occurrence.opens_ns
         self.blocks: list[RundownBlock] = []
@@ -288,7 +290,7 @@ class _Layout:
         return Rundown(tuple(self.blocks))
 
     def close(self) -> None:
-        """Make a block of the parts that are not in one yet."""
+        """Make a block of the parts that are in no block yet."""
         if self.parts:
             from_ns, until_ns = self.parts[0].from_ns, self.parts[-1].until_ns
             self.blocks.append(RundownBlock(from_ns, until_ns, until_ns - from_ns, tuple(self.parts)))
@@ -303,7 +305,7 @@ class _Layout:
                 mark_ns = next_mark(self.at_ns, occurrence.start_every_ns, self.zone)
                 self.fill(min(mark_ns, occurrence.to_ns), ReasonCode.ORDER_BEGINS_LATER)
             elif not self.at_once:
-                self.fill(end_of(self.at_ns, occurrence.gap_ns, self.held), ReasonCode.BETWEEN)
+                self.fill(end_of(self.at_ns, occurrence.gap_ns, self.still), ReasonCode.BETWEEN)
             if self.at_ns < occurrence.to_ns and piece.is_damaged(self.at_ns):
                 self.at_once = True
                 if all(one.is_damaged(self.at_ns) for one in occurrence.order):
@@ -314,7 +316,7 @@ class _Layout:
             self.play(piece, piece.length_ns)
 
     def repeat(self) -> None:
-        """Where nothing came between during the last round, it comes again as it was until something does."""
+        """Repeat the last round, if nothing interrupted it, until something does."""
         before, self.round = self.round, _Round(self.at_ns, len(self.parts), self.at_once, self.free_ns())
         occurrence = self.occurrence
         if before is None or before.at_once or self.at_once or before.free_ns < self.at_ns:
@@ -332,7 +334,7 @@ class _Layout:
             self.round = None
 
     def go_round(self, piece: RundownPiece) -> None:
-        """Turn after turn without anything between: one picture that goes round, until something comes between."""
+        """Repeat one piece with nothing between, as one picture, until something interrupts."""
         begins_ns, turns = self.at_ns, 0
         while self.at_ns < self.occurrence.to_ns:
             if piece.is_damaged(self.at_ns):
@@ -353,7 +355,7 @@ class _Layout:
             begins_ns, turns = (self.at_ns, 0) if self.at_once else (begins_ns, turns + 1)
 
     def wait_for_a_piece(self) -> None:
-        """Until a piece of the order is mended, or to the end."""
+        """Fill the time until a piece of the order is repaired, or to the end."""
         until_ns = min(
             (at_ns for piece in self.occurrence.order for at_ns in piece.damage_after(self.at_ns)), default=None
         )
@@ -361,17 +363,17 @@ class _Layout:
         self.fill(until_ns, ReasonCode.NOTHING_PLAYABLE, skippable=False)
 
     def free_ns(self) -> int:
-        """When something next comes between: a skip, a pause, damage, or the closing. During a pause, at once."""
-        if any(from_ns <= self.at_ns < until_ns for from_ns, until_ns in self.held):
+        """When something next interrupts: a skip, a pause, damage, or the closing. During a pause, at once."""
+        if any(from_ns <= self.at_ns < until_ns for from_ns, until_ns in self.still):
             return self.at_ns
         pieces = {*self.occurrence.order, self.occurrence.between}
         damage = (at_ns for piece in pieces if piece for at_ns in piece.damage_after(self.at_ns))
         skip = bisect_right(self.skips, self.at_ns)
-        coming = [*self.skips[skip : skip + 1], *(hold.from_ns for hold in self.standing), *damage]
+        coming = [*self.skips[skip : skip + 1], *(one.from_ns for one in self.stand_stills), *damage]
         return max(self.at_ns, min([self.occurrence.to_ns, *(at_ns for at_ns in coming if at_ns > self.at_ns)]))
 
     def too_late(self, piece: RundownPiece, length_ns: int) -> bool:
-        """Whether a piece could not end in time, by what is known now; the rest of the time is filled then."""
+        """Whether a piece could not end in time, by what is known now. If so, fill the rest of the time."""
         occurrence = self.occurrence
         if not occurrence.finish or self.known_end(length_ns) <= occurrence.latest_ns:
             return False
@@ -379,23 +381,23 @@ class _Layout:
         return True
 
     def known_end(self, length_ns: int) -> int:
-        known = [hold for hold in (hold.known_at(self.at_ns) for hold in self.standing) if hold]
-        return end_of(self.at_ns, length_ns, tuple(held_of(tuple(known))))
+        known = [one for one in (one.known_at(self.at_ns) for one in self.stand_stills) if one]
+        return end_of(self.at_ns, length_ns, tuple(still_intervals(tuple(known))))
 
     def play(self, piece: RundownPiece, length_ns: int, begins_ns: int | None = None, gone_ns: int = 0) -> None:
         occurrence = self.occurrence
-        end_ns = end_of(self.at_ns, length_ns, self.held)
+        end_ns = end_of(self.at_ns, length_ns, self.still)
         if end_ns > occurrence.to_ns and not (occurrence.finish and end_ns <= occurrence.latest_ns):
             end_ns = max(occurrence.to_ns, self.made_late_ns(length_ns)) if occurrence.finish else occurrence.to_ns
         self.add(piece, self.skip_before(end_ns), length_ns, begins_ns=begins_ns, gone_ns=gone_ns)
 
     def made_late_ns(self, length_ns: int) -> int:
-        """When the pause was asked for with which a piece could no longer end in time."""
-        for number, hold in enumerate(self.standing, 1):
-            if self.at_ns < hold.pause.at_ns:
-                held = tuple(held_of(self.standing[:number]))
-                if end_of(self.at_ns, length_ns, held) > self.occurrence.latest_ns:
-                    return hold.pause.at_ns
+        """When somebody asked for the pause after which a piece could no longer end in time."""
+        for number, one in enumerate(self.stand_stills, 1):
+            if self.at_ns < one.pause.at_ns:
+                still = tuple(still_intervals(self.stand_stills[:number]))
+                if end_of(self.at_ns, length_ns, still) > self.occurrence.latest_ns:
+                    return one.pause.at_ns
         return self.at_ns
 
     def fill(self, until_ns: int, note: ReasonCode, skippable: bool = True, awaited: str = "") -> None:
@@ -425,9 +427,9 @@ class _Layout:
         gone_ns: int = 0,
         awaited: str = "",
     ) -> None:
-        """A piece, or with a `note` a filler; `gone_ns` of it have gone by since `begins_ns`."""
+        """Add a piece, or with a `note` a filler. It has already run for `gone_ns` since `begins_ns`."""
         begins_ns, mix = self.at_ns if begins_ns is None else begins_ns, self.mix(piece)
-        for from_ns, end_ns, zero_ns, still in runs(self.at_ns, length_ns, self.held):
+        for from_ns, end_ns, zero_ns, still in runs(self.at_ns, length_ns, self.still):
             if from_ns >= until_ns:
                 break
             zero_ns -= gone_ns
@@ -439,7 +441,7 @@ class _Layout:
         self.at_ns, self.last = until_ns, self.parts[-1]
 
     def mix(self, piece: RundownPiece | None) -> Mix | None:
-        """What is shown now and fades away under what comes: a piece's last frame, or a filler that goes on."""
+        """The picture that fades away under `piece`: the last frame of a piece, or a filler that moves on."""
         last = self.last
         if not self.occurrence.cross_fade_ns or not piece or not last or not last.picture or last.picture.ended:
             return None
@@ -462,7 +464,7 @@ def _stretches(
 
 
 def _mixed(part: RundownPart, mix: Mix) -> Iterator[RundownPart]:
-    """A part, cut where what was before it has faded away. Nothing is mixed while it stands still or is dark."""
+    """A part, cut at the end of the mix. There is no mix while the part stands still or is dark."""
     picture = part.picture
     if part.from_ns >= mix.until_ns or not picture or picture.ended or picture.still is not None:
         yield part
@@ -474,7 +476,7 @@ def _mixed(part: RundownPart, mix: Mix) -> Iterator[RundownPart]:
 
 @lru_cache(maxsize=16)
 def rundown(
-    occurrence: Occurrence, standing: tuple[StandStill, ...], skips: tuple[int, ...], zone: ZoneInfo
+    occurrence: Occurrence, stand_stills: tuple[StandStill, ...], skips: tuple[int, ...], zone: ZoneInfo
 ) -> Rundown:
-    """A giving laid out. The last few are kept: a night bears on more than one day."""
-    return _Layout(occurrence, standing, skips, zone).run()
+    """The rundown of an occurrence. The last few are cached, because one evening belongs to more than one day."""
+    return _Layout(occurrence, stand_stills, skips, zone).run()

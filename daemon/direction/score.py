@@ -1,4 +1,4 @@
-"""What has been decided, and why, as plain frozen values."""
+"""Decisions and their reasons, as frozen values."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from gloaming.daemon.score.score import Segment
 
 
 class State(StrEnum):
-    """The states a person sees."""
+    """The states that people see."""
 
     PLAYING = "playing"
     PAUSED = "paused"
@@ -21,7 +21,7 @@ class State(StrEnum):
 
 
 class ReasonCode(StrEnum):
-    """What a reason says. `reasons.py` has the text of each."""
+    """The meaning of a reason. `reasons.py` has the text of each code."""
 
     DARK_HOURS = "dark-hours"
     QUIET_HOURS = "quiet-hours"
@@ -52,10 +52,10 @@ class ReasonCode(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """A rule that decides: where it stands ("site.toml:12 neighbours.dark"), what it says, in words and as a code.
+    """A rule that decides: its place ("site.toml:12 neighbours.dark"), its text and its code.
 
-    `brief` is the text without what differs from night to night, empty where that is the text. `override` is the id
-    of the override that it is.
+    `brief` is the text without what differs from night to night; it is empty where the text is the same every night.
+    `override` is the id, where the rule is an override.
     """
 
     rule: str
@@ -70,7 +70,7 @@ class Reason:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecidedSegment(Segment):
-    """A segment, and what only the planner knows of it: the state, why, and whether sound is heard."""
+    """A segment with what only the planner knows: the state, the reasons, and whether there is sound."""
 
     state: State
     reasons: tuple[Reason, ...]

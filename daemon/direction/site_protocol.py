@@ -1,6 +1,6 @@
-"""What direction reads of a site. Whatever has these attributes will do: a folder that was read, or values in a test.
+"""The attributes of a site that direction reads. A site read from its folder has them, and plain values in a test.
 
-Instants and lengths are integer nanoseconds. A site is compared by identity, and is a key of caches.
+Instants and lengths are integer nanoseconds. Sites are compared by identity, because they are keys of caches.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class QuietRule(HoursRule, Protocol):
 
 
 class NeighboursProtocol(Protocol):
-    """The neighbours' hours. `rig_check` is how bright a rig check may be in dark hours, if at all."""
+    """The neighbours' hours. `rig_check` is the brightness of a rig check in dark hours (0..1), None: refused."""
 
     @property
     def dark(self) -> tuple[HoursRule, ...]: ...
@@ -43,7 +43,7 @@ class NeighboursProtocol(Protocol):
 
 
 class OutputProtocol(Protocol):
-    """How bright everything is (0..1), how long fades last, and where the file says so."""
+    """The brightness of everything (0..1), the length of fades, and the place in the file."""
 
     @property
     def brightness(self) -> float: ...
@@ -54,7 +54,7 @@ class OutputProtocol(Protocol):
 
 
 class SoundProtocol(Protocol):
-    """How loud everything is (0..1)."""
+    """The volume of everything (0..1)."""
 
     @property
     def volume(self) -> float: ...
@@ -82,7 +82,7 @@ class ShowProtocol(Protocol):
 
 
 class FramesProtocol(Protocol):
-    """How many frames a frame file has, and how many a second."""
+    """The frames of a frame file: how many, and how many a second."""
 
     @property
     def frames(self) -> int: ...
@@ -91,10 +91,10 @@ class FramesProtocol(Protocol):
 
 
 class PieceProtocol(Protocol):
-    """A piece: its files by their paths, and what is known of them. `info` is None where it cannot be played.
+    """A piece: the paths of its files, and what is known of them. `info` is None where it cannot be played.
 
-    `sound_ns` is the length of its sound, where that is not the length of its frames. `damaged` holds from when until
-    when (None: still) its frames were known to be damaged.
+    `sound_ns` is the length of its sound where that differs from the length of its frames. `damaged` has the intervals
+    in which its frames were known to be damaged (an end of None: they still are).
     """
 
     @property
@@ -126,5 +126,5 @@ class SiteProtocol(Timetable, Protocol):
     def pieces(self) -> Mapping[str, PieceProtocol]: ...
 
     def goes_round(self, show: str) -> bool:
-        """Whether nothing comes between the turns of a show's pieces, so that they are one picture that goes round."""
+        """Whether a show repeats one piece with nothing between, so that it is one picture that repeats."""
         ...

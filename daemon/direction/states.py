@@ -1,4 +1,4 @@
-"""The states a person sees, as one table. Journal, service log, report, HTTP and page derive from it."""
+"""The states that people see, as one table. Journal, service log, report, HTTP and page derive from it."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from gloaming.daemon.direction.score import State
 
 @dataclass(frozen=True, slots=True)
 class StateTerms:
-    """What goes with a state."""
+    """What belongs to a state."""
 
     name: str
-    """What a person calls it."""
+    """Its name for people."""
     given: bool = False
-    """A show is given: a piece, or the time between two."""
+    """Whether a show is given: a piece, or the time between two pieces."""
     routine: bool = False
-    """It comes all evening long, so its line in the journal may wait for others."""
+    """Whether the state is common, so that its line in the journal may be written later, with others."""
     level: int = LOG_INFO
     """The level of its line in the service log, as in syslog(3)."""
 

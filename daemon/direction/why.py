@@ -1,4 +1,4 @@
-"""Why: the state of a stretch of time, and the rules that made it so, in words that a person reads."""
+"""The state of a stretch of time, and the reasons for it."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from gloaming.shows.time_units import SECOND_NS
 
 
 class Why:
-    """Says why, from the facts of a day."""
+    """Gives state and reasons from the facts of a day."""
 
     def __init__(self, facts: DayFacts) -> None:
         self.facts = facts
-        self._opened: dict[Occurrence, Reason] = {}  # one for all the segments of a giving
+        self._opened: dict[Occurrence, Reason] = {}  # one reason for all segments of an occurrence
 
     def why(self, rules: RulesInForce, part: RundownPart | None, at_ns: int) -> tuple[State, tuple[Reason, ...]]:
-        """The state, and the rules that made it, the deciding one first."""
+        """The state and the reasons for it, the deciding one first."""
         line = rules.decides
         if line is None:
             return self._idle(at_ns)
@@ -30,12 +30,12 @@ class Why:
             return line.state, (rules.dark.reason,)
         asked = rules.standing(line.claim)
         deciding = (self._asked(asked),) if asked else ()
-        of_the_show = self._giving_reasons(rules.occurrence, part, at_ns) if line.holds_show else ()
+        of_the_show = self._show_reasons(rules.occurrence, part, at_ns) if line.holds_show else ()
         state = _state_of(part) if line.light == LightSource.SHOW else line.state
         return state, (*deciding, *of_the_show, *self._limits(rules))
 
     def _limits(self, rules: RulesInForce) -> tuple[Reason, ...]:
-        """What makes it dimmer or quieter than the pieces are."""
+        """The reasons for less light or sound than the pieces have."""
         reasons: list[Reason] = []
         for limit in precedence.LIMITS:
             if limit.claim == Source.HOURS:
@@ -44,9 +44,7 @@ class Why:
             reasons += asked if limit.light else asked[:1]  # a second mute adds nothing
         return (*reasons, self.facts.brightness_reason) if rules.occurrence and not rules.check else tuple(reasons)
 
-    def _giving_reasons(
-        self, occurrence: Occurrence | None, part: RundownPart | None, at_ns: int
-    ) -> tuple[Reason, ...]:
+    def _show_reasons(self, occurrence: Occurrence | None, part: RundownPart | None, at_ns: int) -> tuple[Reason, ...]:
         if occurrence is None:
             return ()
         if occurrence not in self._opened:
@@ -88,7 +86,7 @@ class Why:
         return State.WAITING if at_ns >= self._midnight(coming) else State.DARK, (why,)
 
     def waits_from(self, at_ns: int) -> int | None:
-        """When an idle stretch turns from "closed" to "waiting for tonight": midnight, site time."""
+        """When an idle stretch changes from dark to waiting: at midnight, site time, before the next opening."""
         coming = self._next_opening(at_ns)
         return self._midnight(coming) if coming else None
 
@@ -125,14 +123,14 @@ class Why:
 
 
 def _state_of(part: RundownPart | None) -> State:
-    """The state of a show by what it has now."""
+    """The state of a show by its part now."""
     if part and part.fault:
         return State.FAULT
     return State.WAITING if part is None or part.filler else State.PLAYING
 
 
 def _of_hours(window: HoursWindow, check_in_dark: float | None) -> Reason:
-    """Why a window lowers what is shown. Dark hours among these let a rig check be seen."""
+    """The reason of a window that lowers the light. Dark hours are among these only where they allow a rig check."""
     if window.ceiling != 0:
         return window.reason
     return reason(
@@ -141,7 +139,7 @@ def _of_hours(window: HoursWindow, check_in_dark: float | None) -> Reason:
 
 
 def _one_ended(part: RundownPart) -> str:
-    """What is over where the frames and the sound of a piece are not as long as each other."""
+    """Whether the frames or the sound have ended, where one is shorter than the other."""
     if part.picture and part.picture.ended:
-        return "; its frames have ended, its sound goes on"
+        return "; its frames have ended, its sound continues"
     return "; its sound has ended" if part.piece and part.piece.sound and not part.sound else ""

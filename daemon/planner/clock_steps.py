@@ -76,7 +76,7 @@ class ClockSteps:
         at_ns, clocks = self._trust.clock.now_ns(), self.clocks
         natural = neighbours_windows(site, at_ns, at_ns + 1) if clocks.trusted else ()
         by_clock = [(rule, until_ns + clocks.apart_ns) for rule, until_ns in others]
-        held = holding.told(clocks.held, natural, by_clock, at_ns, SLACK_NS)
+        held = holding.with_reported(clocks.held, natural, by_clock, at_ns, SLACK_NS)
         self._keep(clocks._replace(held=held))
         return held != clocks.held
 

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from itertools import pairwise
 
 from gloaming.daemon.direction.decide import day_plan, isoformat
-from gloaming.daemon.direction.occurrences import giving_of
+from gloaming.daemon.direction.occurrences import occurrence_of
 from gloaming.daemon.direction.rundown import Occurrence
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.dates import YEARS
@@ -69,7 +69,7 @@ def coming_seasons(site: Site, first: date, count: int) -> tuple[SeasonNight, ..
 
 
 def _row(site: Site, night: Night) -> SeasonNight:
-    occurrence, stage = giving_of(night, site), day_plan(night.opens_ns, site, ())
+    occurrence, stage = occurrence_of(night, site), day_plan(night.opens_ns, site, ())
     over = [
         stage.end_of(one) for one in stage.occurrences if one.rank > occurrence.rank and one.opens_ns < night.opens_ns
     ]

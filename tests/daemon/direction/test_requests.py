@@ -11,7 +11,7 @@ from gloaming.api.http.schemas.overrides import override_request
 from gloaming.daemon.direction.decide import decide
 from gloaming.daemon.direction.overrides import Override, after_step
 from gloaming.daemon.direction.requests import SOUND_AHEAD_NS, UNDO_SKIP_NS, Refusal, ask
-from gloaming.daemon.direction.score import State
+from gloaming.daemon.direction.score import ReasonCode, State
 from gloaming.daemon.site.load import Site
 from gloaming.shows.config_files.errors import InputError
 from tests.daemon.quay_site import SECOND_NS, TABLES, local, ns, performance, site_of
@@ -142,7 +142,7 @@ def test_a_dim_is_a_share_of_the_brightness_that_is_set_and_the_ceiling_of_dim_h
         dim = made(site, kind="dim", level=level)
         assert decide(early, site, (dim,)).brightness == pytest.approx(early_level)
         assert decide(late, site, (dim,)).brightness == pytest.approx(late_level)
-        said = f"dimmed to {level:.0%} of the brightness that is set by the porch at 18:00:50 until 12:00"
+        said = f"dimmed by the porch at 18:00:50 until 12:00, to {level:.0%} of the brightness that is set"
         assert said in [reason.text for reason in decide(early, site, (dim,)).reasons]
 
 
@@ -152,7 +152,7 @@ def test_a_mute_takes_the_sound_and_leaves_the_light(site: Site) -> None:
     assert decide(at, site).sound
     assert not decide(at, site, (mute,)).sound
     assert decide(at, site, (mute,)).brightness == 1
-    assert "without sound" in decide(at, site, (mute,)).reasons[-2].text
+    assert decide(at, site, (mute,)).reasons[-2].code == ReasonCode.MUTE
     assert decide(mute.until_ns + 5 * MIN, site, (mute,)).sound == decide(mute.until_ns + 5 * MIN, site).sound
     assert decide(at, site, (undone(mute, AT + 5 * S),)).sound
 

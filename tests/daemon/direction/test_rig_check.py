@@ -106,7 +106,7 @@ def test_a_walk_goes_as_fast_as_it_must_to_come_to_the_end_of_the_longest_string
 
 def test_a_walk_that_cannot_come_to_the_end_of_a_string_says_how_far_it_comes(site: Site) -> None:
     asked = ask_rig_check({"pattern": "walk", "minutes": 0.05}, at(site, "17:00"), site)
-    assert asked.text == "walk, white of the whole rig, 40 pixels a second, as far as pixel 120 of 200"
+    assert asked.text == "walk, white of the whole rig, 40 pixels a second, up to pixel 120 of 200"
 
 
 def test_the_neighbours_dim_hours_hold_for_it(site: Site) -> None:
@@ -166,9 +166,9 @@ def test_while_the_show_is_paused_the_rig_can_be_checked(site: Site) -> None:
     [
         ({"pattern": "walk", "string": "none"}, "there is no string 'none'; use ridge"),
         ({"pattern": "walk", "controller": "none"}, "there is no controller 'none'; use left"),
-        ({"pattern": "pixel", "number": 201}, "there is no pixel 201; the longest string there has 200"),
-        ({"pattern": "universe", "number": 3}, "universe 3 is not there; use 1-2"),
-        ({"pattern": "universe", "number": 1, "controller": "mast"}, "universe 1 is not there; use 7"),
+        ({"pattern": "pixel", "number": 201}, "there is no pixel 201; the longest string has 200"),
+        ({"pattern": "universe", "number": 3}, "there is no universe 3; use 1-2"),
+        ({"pattern": "universe", "number": 1, "controller": "mast"}, "there is no universe 1; use 7"),
     ],
 )
 def test_what_this_rig_does_not_have_is_reported_in_one_line(
@@ -191,7 +191,7 @@ def test_the_brightness_of_the_show_is_no_reason_for_that_of_a_rig_check(tmp_pat
 
 def test_a_colour_that_no_string_has_is_refused(site: Site, tmp_path: Path) -> None:
     """All would stay dark, and read as if every string were out."""
-    with pytest.raises(Refusal, match="no string there has a white channel of its own"):
+    with pytest.raises(Refusal, match="none of these strings has a white channel"):
         ask_rig_check({"pattern": "colour", "colour": "w"}, at(site, "17:00"), site)
     with_white = (
         RIG + '[[string]]\nname = "star"\ncontroller = "left"\nuniverse = 2\nslot = 91\npixels = 5\norder = "RGBW"\n'

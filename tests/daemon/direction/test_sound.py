@@ -28,6 +28,7 @@ from gloaming.daemon.reports.survey_sound import survey_sounds
 from gloaming.daemon.score.score import Score, Segment
 from gloaming.daemon.site.schema import read_delay, read_level
 from gloaming.daemon.transmitter.sound.plan import plan_of
+from gloaming.shows.analysis.finding import FindingCode
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 from tests.daemon.quay_site import EVENING, TABLES, ns, site_of, write
@@ -125,19 +126,23 @@ def seen(day: DayPlan, at_ns: int) -> tuple[float, bool, str]:
 
 def test_where_the_sound_is_longer_than_the_frames_the_rest_is_dark_and_the_next_piece_waits() -> None:
     day = stage(piece=LONGER)
-    assert seen(day, OPENS + 225 * S - 1) == (0.8, True, "tide began 18:00:00, in order")
+    assert seen(day, OPENS + 225 * S - 1) == (0.8, True, "tide began at 18:00:00, in order")
     for at_ns in (OPENS + 225 * S, OPENS + 240 * S - 1):
-        assert seen(day, at_ns) == (0, True, "tide began 18:00:00, in order; its frames have ended, its sound goes on")
+        assert seen(day, at_ns) == (
+            0,
+            True,
+            "tide began at 18:00:00, in order; its frames have ended, its sound continues",
+        )
         assert volume_at(day, at_ns) == 1
         assert day.segment_at(at_ns).state == State.PLAYING
     assert day.segment_at(OPENS + 240 * S).state == State.WAITING
-    assert seen(day, OPENS + 244 * S) == (0.8, True, "tide began 18:04:04, in order")
+    assert seen(day, OPENS + 244 * S) == (0.8, True, "tide began at 18:04:04, in order")
 
 
 def test_where_the_sound_is_shorter_than_the_frames_the_rest_is_silent() -> None:
     day = stage(piece=SHORTER)
     assert seen(day, OPENS + 200 * S - 1)[1]
-    assert seen(day, OPENS + 200 * S) == (0.8, False, "tide began 18:00:00, in order; its sound has ended")
+    assert seen(day, OPENS + 200 * S) == (0.8, False, "tide began at 18:00:00, in order; its sound has ended")
     assert day.segment_at(OPENS + 225 * S).state == State.WAITING
 
 
@@ -164,14 +169,14 @@ def test_what_is_not_heard_lasts_as_long(hush: Kind | str) -> None:
     )
     assert seen(day, OPENS + 230 * S) == (0, False, seen(stage(piece=LONGER), OPENS + 230 * S)[2])
     assert day.segment_at(OPENS + 240 * S).state == State.WAITING
-    assert seen(day, OPENS + 244 * S)[2] == "tide began 18:04:04, in order"
+    assert seen(day, OPENS + 244 * S)[2] == "tide began at 18:04:04, in order"
 
 
 def test_a_skip_ends_what_is_left_of_the_sound() -> None:
     asked = OPENS + 230 * S
     day = stage(Override(1, Kind.SKIP, asked, asked + MIN), piece=LONGER)
-    assert seen(day, asked - 1)[2].endswith("its sound goes on")
-    assert seen(day, asked) == (0.8, True, "tide began 18:03:50, in order")
+    assert seen(day, asked - 1)[2].endswith("its sound continues")
+    assert seen(day, asked) == (0.8, True, "tide began at 18:03:50, in order")
 
 
 def test_a_pause_within_what_is_left_of_the_sound_takes_it_up_at_its_place() -> None:
@@ -284,7 +289,7 @@ def test_the_survey_hears_loudness_lengths_and_damage(tmp_path: Path) -> None:
     found = survey_sounds(site_of(tmp_path, TABLES, EVENING, '\n[sound]\nlevel = "-16 LUFS"\n'))
     said = {finding.text: finding for finding in found}
     (cannot,) = [one for one in found if one.severity == "error"]
-    assert cannot.place == "site.toml:12 tide.flac" and "not sound that can be played" in cannot.text and cannot.hint
+    assert cannot.place == "site.toml:12 tide.flac" and cannot.code == FindingCode.SOUND_UNREADABLE and cannot.hint
     assert any("2.0 s shorter than its frames: bells ends in silence" in text for text in said)
     assert any("FLAC PCM_16, 48 kHz, mono" in text for text in said)
     (loud,) = [text for text in said if "LUFS" in text]

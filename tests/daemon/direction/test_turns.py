@@ -14,7 +14,7 @@ import pytest
 
 from gloaming.daemon.direction.day_plan import DayPlan
 from gloaming.daemon.direction.decide import decide, lit, score
-from gloaming.daemon.direction.occurrences import giving_of
+from gloaming.daemon.direction.occurrences import occurrence_of
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.rundown import Occurrence, RundownPiece, rundown
 from gloaming.daemon.direction.score import State
@@ -143,7 +143,7 @@ def test_a_skip_begins_a_joined_piece_again() -> None:
 def test_rounds_of_short_pieces_are_laid_out_once(tmp_path: Path) -> None:
     site = site_of(tmp_path, {"flood": 80, "ebb": 80})
     (night,) = nights(site, date(2026, 12, 18), date(2026, 12, 18))
-    occurrence = giving_of(night, site)
+    occurrence = occurrence_of(night, site)
     day = DayPlan(ns("2026-12-18T00:00"), replace(stage().facts, occurrences=(occurrence,)))
     assert parts_of(day, occurrence) <= 8
     opens_ns = night.opens_ns

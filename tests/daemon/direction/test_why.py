@@ -29,7 +29,7 @@ def test_what_fills_the_rest_of_an_evening_is_said(tmp_path: Path) -> None:
     site = site_of(tmp_path, shows, performance(times))
     before = decide(ns("2026-12-24T17:20"), site)
     assert (before.state, before.piece) == (State.WAITING, "swell")
-    assert before.reasons[0].text == "until the order begins on the clock, swell fills the time"
+    assert before.reasons[0].text == "the order begins later, on the clock, swell fills the time"
     assert decide(ns("2026-12-24T17:30"), site).piece == "bells"
     # 21:30 bells 100 s, tide 225 s, lanterns 140 s with gaps of 4 s; then the swell until 22:00
     assert decide(ns("2026-12-24T21:45"), site).piece == "swell"

@@ -54,7 +54,7 @@ def test_the_time_of_a_phone_is_not_taken_while_the_clock_is_believed(
     board.write()
     board.start_planner()
     for _ in range(2):  # a second later it is one that was trusted earlier
-        with pytest.raises(Refusal, match="no other time is taken"):
+        with pytest.raises(Refusal, match="the board takes no time from you"):
             board.give(MORNING + 3 * 3600 * S)
         board.play(2)
     assert not board.lit

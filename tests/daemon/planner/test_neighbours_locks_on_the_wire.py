@@ -76,7 +76,7 @@ def test_in_dark_hours_a_receiver_sees_nothing_whatever_is_said_of_the_time(tmp_
         wait_until(lambda: (evening.now()["health"]["transmitter"] or {}).get("held"), "what the transmitter holds")
 
         code, problem = evening.ask("POST", "/api/clock", {"utc": "2026-12-12T15:00:00Z"})
-        assert (code, "no other time is taken" in str(problem)) == (409, True)
+        assert (code, "the board takes no time from you" in str(problem)) == (409, True)
         refused(broken)
 
         board.set_clock("2026-12-12T15:00")
