@@ -1,4 +1,4 @@
-"""The transmitter's main: one loop that listens to a planner and lets the player tick. Only this reads the clocks."""
+"""The transmitter's main loop: reads messages of the planner, calls the player. Only this module reads the clocks."""
 
 from __future__ import annotations
 
@@ -37,18 +37,18 @@ from gloaming.shows.time_units import SECOND_NS
 
 RETRY_OUTPUT_NS = SECOND_NS
 RETRY_LISTEN_S = 1.0
-"""A transmitter that cannot listen tries again after so long."""
+"""The wait before another try to listen."""
 PLAYING_NS = SECOND_NS // 20
-"""The shortest time from one `playing` to the next: a fade changes the wire with every frame."""
-PARTING_S = 1.0
+"""The shortest time between two `playing` messages: during a fade each frame changes the level."""
+LAST_SEND_S = 1.0
 UNREAD_BYTES_MAX = 1 << 20
-"""A planner that does not read is let go when this much waits for it."""
+"""The transmitter disconnects a planner that leaves more than this unread."""
 LINE_BYTES_MAX = 16 << 20
-"""So long a message of all universes there are can be; whoever goes on without an end to the line is let go."""
+"""The longest message: a setup of all universes. The transmitter disconnects a planner that sends a longer line."""
 
 
 class Transmitter:
-    """Owns the sockets, the player and what is said to the planner."""
+    """Owns the sockets, the player and the messages to the planner."""
 
     def __init__(self, path: Path) -> None:
         self.listener = listen(path)
@@ -61,7 +61,7 @@ class Transmitter:
         self.stopping = False
         self.planner: socket.socket | None = None
         self.unread, self.unsent = bytearray(), b""
-        self.troubles, self.unreached = Troubles(self._say), Unreached()
+        self.troubles, self.unreached = Troubles(self._send), Unreached()
         self.sound = SoundClient(self._trouble)
         self.grants = ask_for_grants()
         ahead = ReadAhead(lambda: self._wake(waker), partial(follow_grants, self.grants))
@@ -72,7 +72,7 @@ class Transmitter:
         self.manager = Notifier()
         self.view = View()
         self.setup: Setup | None = None
-        self.playing_told: tuple[object, ...] | None = None
+        self.playing_reported: tuple[object, ...] | None = None
         self.next_playing_ns = self.next_telemetry_ns = self.next_output_ns = 0
 
     @staticmethod
@@ -80,24 +80,24 @@ class Transmitter:
         try:
             waker.send(b"\0")
         except BlockingIOError:
-            return  # a wake-up is under way already
+            return  # an earlier wake-up is still unread
 
     def _stop(self, *_: object) -> None:
         self.stopping = True
 
     def run(self) -> None:
-        """Until told to stop: tick, then wait for the next tick or for something to read."""
+        """Tick, then wait for the next tick or for something to read, until a stop is asked for."""
         self.manager.notify("READY=1")
         while not self.stopping:
             now_ns = time.monotonic_ns()
             next_ns = self.player.tick(now_ns, time.time_ns())
-            self.sound.hold(self.player.holds.held)
+            self.sound.set_held(self.player.holds.held)
             self._report(now_ns)
-            self._wait_until(min(next_ns, self.next_telemetry_ns, self._tell_playing(now_ns)))
+            self._wait_until(min(next_ns, self.next_telemetry_ns, self._report_playing(now_ns)))
         self._end()
 
     def _wait_until(self, next_ns: int) -> None:
-        """Until an instant, or until there is something to read."""
+        """Wait for an instant or for something to read."""
         wait_s = max(0, next_ns - time.monotonic_ns()) / SECOND_NS
         reading = [self.listener, self.wakeup, *(one for one in (self.planner, self.sound.sock) if one)]
         writing = [self.planner] if self.planner and self.unsent else []
@@ -112,14 +112,14 @@ class Transmitter:
                 self._read()
 
     def _end(self) -> None:
-        """Black first, since most receivers hold the last look; then the streams are terminated."""
+        """Send black, since most receivers keep the last look, then terminate the streams."""
         self.player.go_black()
         self.sound.close()
         if self.player.output:
             self.player.output.terminate()
         self._report(time.monotonic_ns(), last=True)
-        if self.planner and self.unsent:  # the last word: worth waiting for, though not for ever
-            self.planner.settimeout(PARTING_S)
+        if self.planner and self.unsent:  # the last telemetry is worth a short wait
+            self.planner.settimeout(LAST_SEND_S)
             with suppress(OSError):
                 self.planner.sendall(self.unsent)
         self.sound.wait()
@@ -130,14 +130,14 @@ class Transmitter:
         self.planner, _ = self.listener.accept()
         self.planner.setblocking(False)
         self.unread, self.unsent = bytearray(), b""
-        self.playing_told = None
+        self.playing_reported = None
         self._hello()
         self.troubles.repeat()
 
     def _hello(self) -> None:
         way = self.player.output.sender.way if self.player.output else None
         hello = {"op": Op.HELLO, "pid": os.getpid(), "wire": way, "grants": self.grants, "build": self.build}
-        self._say(hello)
+        self._send(hello)
 
     def _read(self) -> None:
         assert self.planner
@@ -150,7 +150,9 @@ class Transmitter:
         if not data or len(self.unread) > LINE_BYTES_MAX:
             self.planner.close()
             self.planner = None
-            LOG.line("restart", "the planner is gone; the score that it left is played on to its end, then it is dark")
+            LOG.line(
+                "restart", "the planner is gone; the transmitter plays the last score to its end and then stays dark"
+            )
             return
         *lines, rest = data.split(b"\n")
         if lines:
@@ -159,40 +161,40 @@ class Transmitter:
         self.unread += rest
         for line in lines:
             try:
-                self._obey(json.loads(line))
+                self._handle(json.loads(line))
             except (ValueError, LookupError, TypeError, ArithmeticError, AttributeError, RecursionError) as error:
                 self.totals.messages_unread += 1
                 self._trouble("score", "message", f"a message cannot be read: {error!r}"[:500])
 
-    def _obey(self, message: dict[str, Any]) -> None:
+    def _handle(self, message: dict[str, Any]) -> None:
         match message["op"]:
             case Op.SETUP:
                 self._set_up(Setup.from_json(message))
             case Op.WINDOWS:
                 self.player.windows = Windows.from_json(message)
-                self.sound.hush(self.player.windows)
+                self.sound.set_windows(self.player.windows)
             case Op.SCORE:
                 before, score = self.player.score, Score.from_json(message)
                 self.player.score = score
                 if before is None or score.files is None or score.files != before.files:
                     self.player.look_again()
                 self.sound.play(score, time.monotonic_ns())
-                self.playing_told = None
+                self.playing_reported = None
             case Op.VIEW:
-                self._tell_view(message)
+                self._send_view(message)
             case Op.STOP:
                 self.stopping = True
 
-    def _tell_view(self, message: dict[str, Any]) -> None:
-        """What was last sent of the slots that are looked at; a look that is not read in time is left out."""
+    def _send_view(self, message: dict[str, Any]) -> None:
+        """Send the last levels of the picked slots. Skip them while earlier messages are unread."""
         if "picks" in message:
             self.view.pick(message["picks"])
         output = self.player.output
         if output is not None and not self.unsent:
-            self._say({"op": Op.VIEW, "levels": self.view.levels(output.mixer, output.blocks())})
+            self._send({"op": Op.VIEW, "levels": self.view.levels(output.mixer, output.blocks())})
 
     def _set_up(self, setup: Setup) -> None:
-        """New packets and a new socket; a setup that changes nothing but the sequence leaves all as it is."""
+        """Make new packets and a new socket, unless nothing but the sequence number differs."""
         if self.player.output and self.setup and replace(setup, sequence_from=self.setup.sequence_from) == self.setup:
             return
         self.setup = None
@@ -200,7 +202,7 @@ class Transmitter:
         self.player.use(None)
         self._open_output(setup)
         if before:
-            before.give_way(self.player.output)
+            before.hand_over(self.player.output)
         self.setup = setup
 
     def _open_output(self, setup: Setup) -> None:
@@ -220,37 +222,37 @@ class Transmitter:
             self.watch = SourceWatch(universes, output.sender.index, setup.heading.cid, begin)
             self._hello()
 
-    def _tell_playing(self, now_ns: int) -> int:
-        """Tell what is sent and heard, and by which score, when that has changed; returns when to look again."""
+    def _report_playing(self, now_ns: int) -> int:
+        """Report what is sent and heard, and by which score, when it changes. Returns when to look again."""
         score, shown, volume = self.player.score, self.player.shown, self.sound.volume
         if score is None or self.player.output is None:
             return now_ns + SECOND_NS
         playing = (score.id, shown.piece, shown.level, volume)
-        if playing == self.playing_told:
+        if playing == self.playing_reported:
             return now_ns + SECOND_NS
-        if self.playing_told is None or now_ns >= self.next_playing_ns:
-            self.playing_told, self.next_playing_ns = playing, now_ns + PLAYING_NS
+        if self.playing_reported is None or now_ns >= self.next_playing_ns:
+            self.playing_reported, self.next_playing_ns = playing, now_ns + PLAYING_NS
             what = {"piece": shown.piece, "frame": shown.frame, "level": shown.level, "black": self.player.black_by()}
-            self._say({"op": Op.PLAYING, "id": score.id, "at_ns": now_ns + score.offset_ns, **what, "volume": volume})
+            self._send({"op": Op.PLAYING, "id": score.id, "at_ns": now_ns + score.offset_ns, **what, "volume": volume})
         return self.next_playing_ns
 
     def _report(self, now_ns: int, last: bool = False) -> None:
-        """Tell what is told once a second."""
+        """Do the work of once a second: telemetry, troubles, sound, network."""
         player, score = self.player, self.player.score
         if now_ns < self.next_telemetry_ns and not last:
             return
         self.next_telemetry_ns = now_ns + SECOND_NS
         self.manager.notify("WATCHDOG=1")
         if not last:
-            self.sound.tend(now_ns)
-            self._tend_network(now_ns)
-        self.troubles.tend(now_ns)
+            self.sound.maintain(now_ns)
+            self._maintain_network(now_ns)
+        self.troubles.report_ended(now_ns)
         figures = telemetry(player, self.totals, self.watch)
         at_ns = time.time_ns() if score is None else now_ns + score.offset_ns
-        self._say({"op": Op.TELEMETRY, "at_ns": at_ns, **figures, "sound": self.sound.figures()})
+        self._send({"op": Op.TELEMETRY, "at_ns": at_ns, **figures, "sound": self.sound.figures()})
 
-    def _tend_network(self, now_ns: int) -> None:
-        """Sockets opened again, what came back from the network, universe discovery, other sources."""
+    def _maintain_network(self, now_ns: int) -> None:
+        """Reopen sockets, report refused packets and other sources, send universe discovery."""
         output = self.player.output
         if output and output.sender.moved():
             self.setup = replace(output.setup, sequence_from=output.sequence)
@@ -265,7 +267,7 @@ class Transmitter:
             self.troubles.seen(now_ns, "network", subject, text, quiet_ns=quiet_ns)
         if output.without_source():
             interface = output.setup.interface or "the interface"
-            text = f"multicast goes out from 0.0.0.0, and nobody receives it: {interface} has no IPv4 address"
+            text = f"{interface} has no IPv4 address: multicast leaves from 0.0.0.0 and no controller receives it"
             self.troubles.seen(now_ns, "network", IPV4, text)
         output.announce(now_ns)
         others = self.watch.standing() if self.watch else ()
@@ -275,17 +277,19 @@ class Transmitter:
 
     def _frames_trouble(self, kind: str, subject: str, text: str, segment: Segment, frame: int | None) -> None:
         more = {"piece": segment.piece, "frame": frame}
-        if kind == "frames":  # every time: the planner leaves the piece out
-            self._say({"op": Op.TROUBLE, "kind": kind, "subject": subject, "text": text, "over": False, **more})
+        if kind == "frames":  # report every time: the planner leaves the piece out
+            self._send({"op": Op.TROUBLE, "kind": kind, "subject": subject, "text": text, "over": False, **more})
         else:
             self.troubles.seen(time.monotonic_ns(), kind, subject, text, more)
 
     def _trouble(self, kind: str, subject: str, text: str) -> None:
         self.troubles.seen(time.monotonic_ns(), kind, subject, text)
 
-    def _say(self, message: dict[str, Any]) -> None:
-        """Never waits: what the planner does not take now is kept, up to a bound. Troubles that no planner hears of
-        go to the service's log."""
+    def _send(self, message: dict[str, Any]) -> None:
+        """Send to the planner without waiting: what it does not take now is kept, up to a bound.
+
+        Without a planner, troubles go to the service's log.
+        """
         if not self.planner:
             if message["op"] == Op.TROUBLE:
                 over = "over: " if message["over"] else ""
@@ -309,7 +313,7 @@ class Transmitter:
 def main() -> int:
     """`python -m gloaming.daemon.transmitter SOCKET`."""
     if len(sys.argv) != 2:
-        print("transmitter: name the socket to listen on", file=sys.stderr)
+        print("transmitter: give the path of the socket to listen on", file=sys.stderr)
         return 2
     open_log("gloaming-transmitter")
     while (transmitter := _begin(Path(sys.argv[1]).absolute())) is None:

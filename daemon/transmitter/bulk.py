@@ -1,6 +1,6 @@
-"""Handing many packets to the kernel in one call: sendmmsg, each message one packet or, by segmentation offload, many.
+"""Many packets to the kernel in one call: sendmmsg. With segmentation offload each message has several packets.
 
-What the C library wants is laid out once; sending is one call, and only a refusal costs more.
+The structures for the C library are made once. Sending is one call; each refusal costs one more.
 """
 
 from __future__ import annotations
@@ -41,14 +41,13 @@ class _Mmsghdr(ctypes.Structure):
     _fields_ = (("header", _Msghdr), ("length", ctypes.c_uint))
 
 
-Again = Callable[[int, int], bool]
-"""Of an error's number and how often it came in a row: whether to try once more, perhaps after a little wait."""
+Retry = Callable[[int, int], bool]
+"""Takes an error's number and how often it came in a row. Whether to try once more, perhaps after a short wait."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SendBatch:
-    """Packets of `size` bytes that lie one after the other and go to one address; `universes` is empty for others than
-    data packets."""
+    """Packets of `size` bytes, one after the other, for one address. `universes` is empty unless they are data."""
 
     host: str
     address: str
@@ -60,7 +59,7 @@ class SendBatch:
 
 
 def batches(block: PacketBlock, offload: bool) -> list[SendBatch]:
-    """A block cut up: as many packets to a batch as one call of the kernel takes, or one by one."""
+    """Cut a block into batches: as many packets as one call of the kernel takes, or one each."""
     rows, (count, size) = block.rows, block.packets.shape
     together = offload and len({row.address for row in rows}) == 1
     step = min(SEGMENTS_MAX, CALL_BYTES_MAX // size) if together else 1
@@ -83,7 +82,7 @@ def is_ipv6(address: str) -> bool:
 
 
 def socket_address(address: str, port: int, interface_index: int) -> bytes:
-    """A `sockaddr_in` or `sockaddr_in6`; a link-local address is on the interface."""
+    """A `sockaddr_in` or `sockaddr_in6`. A link-local address gets the interface as its scope."""
     if is_ipv6(address):
         scope = interface_index if address.lower().startswith(("fe80", "ff")) else 0
         raw = socket.inet_pton(socket.AF_INET6, address)
@@ -92,7 +91,7 @@ def socket_address(address: str, port: int, interface_index: int) -> bytes:
 
 
 class Bulk:
-    """Batches for one socket. `send` returns those that were refused, with the error's number."""
+    """Batches for one socket. `send` returns the refused ones, each with the error's number."""
 
     def __init__(self, sock: socket.socket, batches: list[SendBatch], interface_index: int) -> None:
         self.fd, self.batches = sock.fileno(), batches
@@ -115,13 +114,13 @@ class Bulk:
                 header.control, header.controllen = ctypes.addressof(control), len(control)
         self._size = ctypes.sizeof(_Mmsghdr)
 
-    def send(self, again: Again) -> list[tuple[SendBatch, int]]:
-        """One call, and another after each refusal."""
+    def send(self, retry: Retry) -> list[tuple[SendBatch, int]]:
+        """Send all batches with one call, and one more after each refusal."""
         count = len(self.batches)
         done = _libc.sendmmsg(self.fd, self._messages, count, 0)
-        return [] if done == count else self._go_on(max(0, done), again)
+        return [] if done == count else self._go_on(max(0, done), retry)
 
-    def _go_on(self, row: int, again: Again) -> list[tuple[SendBatch, int]]:
+    def _go_on(self, row: int, retry: Retry) -> list[tuple[SendBatch, int]]:
         refused, tries = [], 0
         while row < len(self.batches):
             begin = ctypes.byref(self._messages, row * self._size)
@@ -130,14 +129,14 @@ class Bulk:
                 row, tries = row + done, 0
                 continue
             number, tries = ctypes.get_errno(), tries + 1
-            if not again(number, tries):
+            if not retry(number, tries):
                 refused.append((self.batches[row], number))
                 row, tries = row + 1, 0
         return refused
 
 
 class OneByOne:
-    """Batches of one packet each, where the C library knows no better; as `Bulk`."""
+    """Like `Bulk`, for a C library without sendmmsg: batches of one packet each."""
 
     def __init__(self, sock: socket.socket, batches: list[SendBatch], interface_index: int) -> None:
         self.batches = batches
@@ -148,7 +147,7 @@ class OneByOne:
             more = (0, scope) if is_ipv6(batch.address) else ()
             self._rows.append((batch, batch.data.data, (batch.address, batch.port, *more)))
 
-    def send(self, again: Again) -> list[tuple[SendBatch, int]]:
+    def send(self, retry: Retry) -> list[tuple[SendBatch, int]]:
         refused = []
         for batch, data, to in self._rows:
             tries = 0
@@ -157,7 +156,7 @@ class OneByOne:
                     self._sock.sendto(data, to)
                 except OSError as error:
                     number, tries = error.errno or errno.EIO, tries + 1
-                    if again(number, tries):
+                    if retry(number, tries):
                         continue
                     refused.append((batch, number))
                 break
@@ -165,7 +164,7 @@ class OneByOne:
 
 
 def _segment_size(size: int) -> ctypes.Array[ctypes.c_char]:
-    """A control message that has one datagram cut into packets of `size` bytes (UDP_SEGMENT)."""
+    """The control message by which the kernel cuts a datagram into packets of `size` bytes (UDP_SEGMENT)."""
     length = socket.CMSG_LEN(2)
     data = struct.pack("@Nii", length, socket.IPPROTO_UDP, UDP_SEGMENT) + struct.pack("=H", size)
     return ctypes.create_string_buffer(data, socket.CMSG_SPACE(2))

@@ -1,4 +1,4 @@
-"""How late frames are sent. Reads no clock."""
+"""Statistics of how late frames leave. Reads no clock."""
 
 from __future__ import annotations
 
@@ -7,8 +7,7 @@ EDGES_US = (50, 100, 200, 300, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 10
 
 
 class Lateness:
-    """A histogram of lateness: by whole microseconds up to a millisecond, by 50 us up to 100 ms; since the process
-    began."""
+    """A histogram of lateness since the process began: steps of 1 us up to 1 ms, then of 50 us up to 100 ms."""
 
     def __init__(self) -> None:
         self.counts = [0] * (FINE_US + (HIGHEST_US - FINE_US) // COARSE_US + 1)
@@ -21,7 +20,7 @@ class Lateness:
         self.highest_us = max(self.highest_us, late_us)
 
     def figures(self) -> dict[str, int]:
-        """p50, p99, p999 and max."""
+        """The percentiles p50, p99 and p999, and the maximum, in us."""
         found = {"p50": 0, "p99": 0, "p999": 0, "max": self.highest_us}
         wanted = [("p50", 0.5), ("p99", 0.99), ("p999", 0.999)]
         seen = 0
@@ -35,7 +34,7 @@ class Lateness:
         return found
 
     def buckets(self) -> list[list[int]]:
-        """[edge in us, how many were sooner], as a histogram's buckets are counted."""
+        """`[edge in us, number of frames below it]`, cumulative."""
         found, seen, at = [], 0, 0
         for edge_us in EDGES_US:
             seen += sum(self.counts[at : _bucket(edge_us)])

@@ -1,4 +1,4 @@
-"""What has been sent, counted: by controller and by universe. A part of a frame counts its rounds; the rest is sums."""
+"""Counts of sent packets by controller and by universe, worked out from how often each part of a frame left."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from typing import Any
 
 from gloaming.daemon.transmitter.bulk import SendBatch
 
-TOLD_MAX = 500
-"""So many controllers (those with errors first) and ranges of universes are told, however large the rig is."""
+LISTED_MAX = 500
+"""The most controllers (those with errors first) and ranges of universes in one telemetry message."""
 
 
 @dataclass
 class Totals:
-    """Since the process began; data packets only in the first two."""
+    """Counts since the process began. The first two count data packets only."""
 
     packets_sent: int = 0
     bytes_sent: int = 0
@@ -23,12 +23,12 @@ class Totals:
     discovery_packets: int = 0
     messages_unread: int = 0
     packets_left_out: int = 0
-    """Data packets of frames that came too soon after the one before for their universe (E1.31 6.6.1)."""
+    """Data packets not sent, because their frame followed too soon for the universe (E1.31 6.6.1)."""
 
 
 @dataclass(eq=False)
 class Part:
-    """Batches that leave together, so long after the first of their frame; how often they did, and what was refused."""
+    """Batches that leave together, `offset_ns` after the start of their frame. Counts rounds and refusals."""
 
     offset_ns: int
     batches: list[SendBatch]
@@ -43,7 +43,7 @@ class Part:
 
 
 class Counters:
-    """Data packets and bytes of some parts."""
+    """The data packets and bytes of all parts."""
 
     def __init__(self) -> None:
         self.parts: list[Part] = []
@@ -51,8 +51,10 @@ class Counters:
         self._known = 0
 
     def figures(self) -> dict[str, Any]:
-        """By controller, and by ranges of universes that have the same counts: [first, last, packets, bytes]; and how
-        many there are of both."""
+        """Counts by controller, and by ranges of universes with equal counts: `[first, last, packets, bytes]`.
+
+        `controller_count` and `range_count` count all of them, listed or not.
+        """
         if self._known != len(self.parts):
             self._find_ranges()
         hosts: dict[str, dict[str, Any]] = {}
@@ -72,16 +74,16 @@ class Counters:
                 ranges[-1][1] = last
             else:
                 ranges.append([first, last, *sums])
-        controllers = sorted(hosts.values(), key=lambda one: -one["errors"])[:TOLD_MAX]
+        controllers = sorted(hosts.values(), key=lambda one: -one["errors"])[:LISTED_MAX]
         return {
             "controller_count": len(hosts),
             "controllers": controllers,
             "range_count": len(ranges),
-            "universe_packets": ranges[:TOLD_MAX],
+            "universe_packets": ranges[:LISTED_MAX],
         }
 
     def _find_ranges(self) -> None:
-        """Universes side by side that are carried by the same batches."""
+        """Find the ranges of consecutive universes that the same batches carry."""
         members: dict[int, list[tuple[Part, SendBatch]]] = {}
         for part in self.parts:
             for batch in part.batches:

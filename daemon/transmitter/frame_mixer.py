@@ -1,7 +1,7 @@
-"""One frame of the whole rig, made from layers in one pass, into arrays made beforehand. No packets, no clock.
+"""Mixes layers into one frame of the whole rig, in one pass, in arrays allocated once. No packets, no clock.
 
-The mixed frame holds the slots of all universes of a setup, by number. `limit` finishes it: the one place between the
-brightness and the packets, for whatever must have its say over a frame's bytes.
+The mixed frame holds the slots of all universes of a setup, ordered by number. `limit` is the last step before the
+packets.
 """
 
 from __future__ import annotations
@@ -22,8 +22,7 @@ FULL = 256
 
 
 class Layer(NamedTuple):
-    """What is to be seen: a frame `(frame_bytes,) uint8` and where it goes, or one level on every slot; at a brightness
-    in 256ths."""
+    """A frame `(frame_bytes,) uint8` and its place, or one level `look` for every slot. `brightness` is in 256ths."""
 
     brightness: int
     place: Place | None = None
@@ -33,7 +32,7 @@ class Layer(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class _Span:
-    """`length` bytes of a frame, from `there`, that go to `here` in the mixed frame."""
+    """`length` bytes: from `there` in a file's frame to `here` in the mixed frame."""
 
     there: int
     here: int
@@ -42,14 +41,14 @@ class _Span:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where the frames of a file go in the mixed frame."""
+    """The positions of a file's frames in the mixed frame."""
 
     info: FrameFileInfo
     stretches: tuple[_Span, ...]
 
 
 class FrameMixer:
-    """The slots of universes `{number: slots}`; `offsets` says where each begins."""
+    """Mixes frames of universes `{number: slots}`. Universe n begins at `offsets[n]` of the mixed frame."""
 
     def __init__(self, slots: Mapping[int, int]) -> None:
         self.slots = dict(sorted(slots.items()))
@@ -65,8 +64,10 @@ class FrameMixer:
         self._places: dict[Path, Place] = {}
 
     def place(self, info: FrameFileInfo) -> Place:
-        """Where a file's universes go; universes that the setup lacks are left out, others stay black. Another file
-        of the same name has a place of its own."""
+        """The place of a file. Universes that the setup lacks are left out; those that the file lacks stay black.
+
+        A file that replaced another of the same name gets a new place.
+        """
         known = self._places.get(info.path)
         if known is None or known.info is not info:
             known = self._places[info.path] = Place(info, self._stretches(info))
@@ -86,9 +87,9 @@ class FrameMixer:
         return tuple(stretches)
 
     def mix(self, *layers: Layer, at_ns: int = 0) -> Bytes:
-        """All layers laid over each other, and the frame finished, at an instant of the monotonic clock.
+        """Add up all layers and limit the result, at an instant of the monotonic clock.
 
-        The array is to be read at once and not to be written to.
+        The array is valid until the next call. Do not write to it.
         """
         finished = self.unlimited(*layers)
         if self.limit:
@@ -99,7 +100,7 @@ class FrameMixer:
         return finished
 
     def unlimited(self, *layers: Layer) -> Bytes:
-        """All layers laid over each other, their brightnesses together 256 at the most; not limited yet."""
+        """The sum of all layers before the limiter. Their brightnesses add up to 256 at most."""
         finished = self._whole(layers[0]) if len(layers) == 1 else None
         if finished is None:
             finished = self._bytes
@@ -111,12 +112,12 @@ class FrameMixer:
         return finished
 
     def blank(self) -> Bytes:
-        """Black."""
+        """A black frame."""
         self._bytes.fill(0)
         return self._bytes
 
     def _whole(self, layer: Layer) -> Bytes | None:
-        """A frame that can stay as it is, or one level; None where there is something to work out."""
+        """The frame of a single layer that needs no arithmetic; None if it needs some."""
         if layer.frame is None:
             self._bytes.fill((layer.look * layer.brightness + 127) >> 8)
             return self._bytes
@@ -134,7 +135,7 @@ class FrameMixer:
         return len(stretches) == 1 and stretches[0].length == len(self._bytes)
 
     def _add(self, layer: Layer, first: bool) -> None:
-        """Multiply a layer into the wide array; the first of them wipes it."""
+        """Add a layer, times its brightness, to the wide array. The first layer replaces what is there."""
         brightness = np.uint16(layer.brightness)
         if layer.frame is None:
             if first:

@@ -1,8 +1,8 @@
-"""The limiter: no frame leaves that would draw more than a string's fuse or a supply allows. In place.
+"""The limiter: lowers, in place, each frame that would draw more than a string's fuse or a supply allows.
 
-It looks at the finished slots, the brightness in them. A string that would draw too much is lowered at once, in that
-same frame, and comes back little by little; a supply that would be overloaded has all its strings lowered alike. What
-stays within its limits is left as it is, byte for byte.
+It works on finished slots, after the brightness. A string that would draw too much is lowered in the same frame and
+rises again slowly. A supply that would be overloaded lowers all its strings alike. Slots within their limits stay as
+they are, byte for byte.
 """
 
 from __future__ import annotations
@@ -19,16 +19,16 @@ Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
 
 RELEASE_NS = 1_600_000_000
-"""In how long a string gets all of its light back, once it may, whatever the frame rate."""
-SHY = 1 - 1e-5
-"""Limits are kept by this much, for what floating point rounds."""
-TOLD_MAX = 20
+"""The time in which a string rises from nothing to its full light, at any frame rate."""
+MARGIN = 1 - 1e-5
+"""Limits are lowered by this factor, against rounding errors."""
+LISTED_MAX = 20
 FLOAT_MAX = np.finfo(np.float32).max
-"""What a string without a fuse may draw."""
+"""The limit of a string without a fuse."""
 
 
 class Limiter:
-    """Keeps the limits of a frame whose universes begin at `offsets` and have `slots`."""
+    """Limits frames whose universes begin at `offsets` and have `slots`."""
 
     def __init__(self, limits: Limits, offsets: Mapping[int, int], slots: Mapping[int, int]) -> None:
         self.limits = limits
@@ -40,7 +40,7 @@ class Limiter:
         of_string, self._firsts = _by_string(stretches, count)
         self._of_string = np.append(self._taken, len(edges))[of_string]
         self._lengths: npt.NDArray[np.intp] = np.diff(self._edges, append=size)
-        self._owners: npt.NDArray[np.intp] = np.full(len(edges), count, np.intp)  # past the strings: nobody's slots
+        self._owners: npt.NDArray[np.intp] = np.full(len(edges), count, np.intp)  # `count` marks slots of no string
         self._owners[self._taken] = [string for _, _, string in stretches]
         self._sums = np.zeros(len(edges) + 1, np.uint32)  # the last stays 0
         self._ordered = np.zeros(len(self._of_string), np.uint32)
@@ -64,11 +64,11 @@ class Limiter:
 
     @property
     def needed(self) -> bool:
-        """Whether anything could ever draw too much."""
+        """Whether any string or supply could draw too much with all slots at 255."""
         return self._quick.needed
 
     def limit(self, frame: Bytes, at_ns: int) -> None:
-        """Lower, in place, what would draw too much at an instant of the monotonic clock."""
+        """Lower, in place, the strings that draw too much, at an instant of the monotonic clock."""
         release, self._at_ns = (at_ns - self._at_ns) / RELEASE_NS, at_ns
         if not (self.strings.lowered or self.supplies.lowered) and self._quick.fine(frame):
             return
@@ -82,7 +82,7 @@ class Limiter:
         self._lower(frame)
 
     def add_up(self, frame: Bytes) -> None:
-        """What each string would draw, in mA."""
+        """Work out what each string would draw, in mA."""
         np.add.reduceat(frame, self._edges, dtype=np.uint32, out=self._sums[:-1])
         np.take(self._sums, self._of_string, out=self._ordered, mode="clip")
         np.add.reduceat(self._ordered, self._firsts, out=self._added)
@@ -92,16 +92,16 @@ class Limiter:
         self._supply_gains[:-1] = self.supplies.gains
         np.take(self._supply_gains, self._supply_of, out=self._of_supply, mode="clip")
         np.multiply(self.strings.gains, self._of_supply, out=self._string_gains[:-1])
-        # a tenth of what it takes to look up each slot; the allocator keeps this memory (process.py)
+        # Ten times faster than a look-up for each slot. The allocator keeps this memory (process.py).
         finished = np.repeat(self._string_gains[self._owners], self._lengths)
         held = frame[self._edges[0] :]
         np.multiply(held, finished, out=finished)
-        np.copyto(held, finished, casting="unsafe")  # cut off, never rounded up
+        np.copyto(held, finished, casting="unsafe")  # truncates, never rounds up
 
-    def figures(self, painters: int) -> list[dict[str, Any]]:
-        """What has been lowered since the beginning: in how many frames, by how much at most. The worst first.
+    def figures(self, send_groups: int) -> list[dict[str, Any]]:
+        """The strings and supplies that were lowered: in how many frames, and by how much at most. The worst first.
 
-        `painters` is how many paint each frame: controllers with another lead see it at another time.
+        Each of the `send_groups` mixes every frame once, so the counts are divided by their number.
         """
         strings, supplies = [one.name for one in self.limits.strings], [name for name, _ in self.limits.supplies]
         lowered = [
@@ -114,21 +114,21 @@ class Limiter:
             {
                 "kind": kind,
                 "name": name,
-                "frames": -(-int(guard.frames[at]) // painters),
+                "frames": -(-int(guard.frames[at]) // send_groups),
                 "lowest": round(lowest, 4),
                 "ma": round(float(guard.most[at])),
                 "limit_ma": round(float(guard.limit[at])),
             }
-            for lowest, kind, name, guard, at in sorted(lowered, key=lambda one: one[0])[:TOLD_MAX]
+            for lowest, kind, name, guard, at in sorted(lowered, key=lambda one: one[0])[:LISTED_MAX]
         ]
 
 
 class _Quick:
-    """Whether nothing at all draws too much, in as few steps as can be: it is asked with every frame.
+    """A fast test, for every frame, of whether nothing draws too much.
 
-    Sums of slots are held against whole numbers. It may doubt what is fine (then it is worked out in full), never the
-    other way round: of a supply whose strings are not alike the hungriest counts for all, and what lies between its
-    strings counts as its own. What can never be too much, with every slot at 255, is not looked at.
+    It compares sums of slots with whole numbers. It may reject a good frame, which is then worked out in full, but it
+    never accepts a bad one: in a supply all strings count like the one that draws most, and slots between its strings
+    count as its own. It leaves out what stays within its limit with every slot at 255.
     """
 
     def __init__(self, limiter: Limiter, stretches: list[tuple[int, int, int]]) -> None:
@@ -154,13 +154,13 @@ class _Quick:
         self._pairs = np.array([at for own, _ in several for at in (min(own), max(own) + 1)], np.intp)
         self._kept = np.full(len(self._sums), 0xFFFFFFFF, np.uint32)
         for at, most in single:
-            self._kept[at] = min(self._kept[at], most * SHY / ma[at] * 255)
+            self._kept[at] = min(self._kept[at], most * MARGIN / ma[at] * 255)
         for number, (own, most) in enumerate(several):
-            self._kept[count + 2 * number] = most * SHY / ma[own].max() * 255
+            self._kept[count + 2 * number] = most * MARGIN / ma[own].max() * 255
         self._over = np.zeros(len(self._sums), np.bool_)
 
     def fine(self, frame: Bytes) -> bool:
-        """Whether a frame can leave as it is."""
+        """Whether a frame can leave without changes."""
         np.add.reduceat(frame, self._edges, dtype=np.uint32, out=self._single)
         if len(self._pairs):
             np.add.reduceat(self._padded, self._pairs, out=self._several)
@@ -169,12 +169,12 @@ class _Quick:
 
 
 class _Guard:
-    """Strings, or supplies: what each would draw, may draw, and by how much it is lowered; counted."""
+    """For all strings, or all supplies: what each would draw, its limit, its gain, and counts."""
 
     def __init__(self, limit: Floats) -> None:
         count = len(limit)
         self.limit = limit
-        self._kept: Floats = np.clip(limit * SHY, 1e-6, FLOAT_MAX).astype(np.float32)
+        self._kept: Floats = np.clip(limit * MARGIN, 1e-6, FLOAT_MAX).astype(np.float32)
         self.drawn: Floats = np.zeros(count, np.float32)
         self.after: Floats = np.zeros(count, np.float32)
         self.gains: Floats = np.ones(count, np.float32)
@@ -186,11 +186,11 @@ class _Guard:
 
     @property
     def lowest(self) -> Floats:
-        """The least that was left to each: what the most that it would have drawn allowed."""
+        """The lowest gain of each so far: its limit divided by the most that it would have drawn."""
         return np.divide(self._kept, np.maximum(self.most, self._kept), dtype=np.float32)
 
     def over(self, release: float) -> bool:
-        """Work out the gains for what is drawn now, raised by `release` at the most; whether any is not 1."""
+        """Work out the gains for what is drawn now. A gain rises by `release` at most. Whether any is not 1."""
         np.greater(self.drawn, self._kept, out=self._too_much)
         too_much = np.count_nonzero(self._too_much)
         if not too_much and not self.lowered:
@@ -209,7 +209,7 @@ class _Guard:
 
 
 def _stretches(limits: Limits, offsets: Mapping[int, int], slots: Mapping[int, int]) -> list[tuple[int, int, int]]:
-    """Where strings lie in a frame, `(begin, end, string)` in order; what side by side belongs to one, as one."""
+    """The strings' stretches of a frame, `(begin, end, string)` in order. Adjacent ones of a string are joined."""
     found: list[tuple[int, int, int]] = []
     for string, one in enumerate(limits.strings):
         for universe, first, last in one.spans:
@@ -219,7 +219,7 @@ def _stretches(limits: Limits, offsets: Mapping[int, int], slots: Mapping[int, i
     found.sort()
     joined: list[tuple[int, int, int]] = []
     for begin, end, string in found:
-        begin = max(begin, joined[-1][1] if joined else 0)  # slots that two strings name are the first one's
+        begin = max(begin, joined[-1][1] if joined else 0)  # slots of two strings belong to the first
         if begin < end and joined and joined[-1][1:] == (begin, string):
             joined[-1] = (joined[-1][0], end, string)
         elif begin < end:
@@ -228,7 +228,7 @@ def _stretches(limits: Limits, offsets: Mapping[int, int], slots: Mapping[int, i
 
 
 def _edges(stretches: list[tuple[int, int, int]], size: int) -> tuple[list[int], npt.NDArray[np.intp]]:
-    """Where sums begin (of stretches, and of the gaps after them), and which of the sums are stretches."""
+    """Where each sum begins (of stretches, and of the gaps after them), and which sums are stretches."""
     edges: list[int] = []
     taken: list[int] = []
     for number, (begin, end, _) in enumerate(stretches):
@@ -241,7 +241,7 @@ def _edges(stretches: list[tuple[int, int, int]], size: int) -> tuple[list[int],
 
 
 def _by_string(stretches: list[tuple[int, int, int]], count: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    """The places of the stretches, string by string, and where each string's begin; one without has the last, 0."""
+    """The stretches by string, and where each string's begin. A string without one gets the last sum, always 0."""
     order: list[int] = []
     firsts: list[int] = []
     own: dict[int, list[int]] = {}

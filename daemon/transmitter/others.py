@@ -1,4 +1,4 @@
-"""Other sources on our universes: who they are, by what is heard of them. No sockets; told the time, reads no clock.
+"""Other sources on our universes, found from the packets they send. No sockets; the time is an argument.
 
 Section numbers are those of ANSI E1.31-2018.
 """
@@ -14,12 +14,12 @@ from gloaming.shows.protocols.e131.parse import DataHead, Discovery, read_data, 
 from gloaming.shows.time_units import SECOND_NS
 
 DISCOVERY_LOST_NS = DISCOVERY_NS + 2 * SECOND_NS
-"""A source that is known by discovery alone is gone after so long: a little more than the interval."""
+"""The loss time of a source known by discovery alone: a little more than the discovery interval."""
 SOURCES_MAX = 64
 APART_MAX = 3
-"""So many other sources are a trouble each; more are one."""
-TOLD_MAX = 16
-"""So many sources, and universes of each, are told in telemetry, whoever sends whatever."""
+"""Up to this many other sources are one trouble each. More are one trouble together."""
+LISTED_MAX = 16
+"""The most sources, and universes of each, in one telemetry message."""
 
 
 @dataclass
@@ -34,7 +34,7 @@ class _Source:
 
 @dataclass(frozen=True, slots=True)
 class OtherSource:
-    """Another source on `universes` of ours; `priority` is None where only its discovery packets are heard."""
+    """Another source on our `universes`. `priority` is None if only its discovery packets arrive."""
 
     cid: str
     name: str
@@ -46,7 +46,7 @@ class OtherSource:
     @property
     def text(self) -> str:
         numbers = ", ".join(str(number) for number in self.universes[:8]) + (" ..." if self.universes[8:] else "")
-        priority = "a priority not heard yet" if self.priority is None else f"priority {self.priority}"
+        priority = "an unknown priority" if self.priority is None else f"priority {self.priority}"
         plural = "s" if self.universes[1:] else ""
         return f'another source, "{self.name}" at {self.address}, sends on universe{plural} {numbers} with {priority}'
 
@@ -56,14 +56,16 @@ class OtherSource:
             "name": self.name,
             "address": self.address,
             "priority": self.priority,
-            "universes": list(self.universes[:TOLD_MAX]),
+            "universes": list(self.universes[:LISTED_MAX]),
             "universe_count": len(self.universes),
         }
 
 
 def as_troubles(others: Sequence[OtherSource], subject: str) -> Iterator[tuple[str, str, Mapping[str, Any], int]]:
-    """Subject, text, what else is told, and since when: each source by its address, or many as one trouble of a
-    `subject`. Names are the senders' choice, so no subject has one."""
+    """Troubles as `(subject, text, further fields, since_ns)`: one for each address, or one of `subject` for many.
+
+    A subject never has a source's name, since any sender chooses its own.
+    """
     if len(others) <= APART_MAX:
         for other in others:
             yield other.address, other.text, other.as_json(), other.since_ns
@@ -74,14 +76,14 @@ def as_troubles(others: Sequence[OtherSource], subject: str) -> Iterator[tuple[s
 
 
 class OtherSources:
-    """Takes datagrams, and says who stands on our universes."""
+    """Takes datagrams and finds the sources on our universes."""
 
     def __init__(self, universes: set[int], cid: bytes) -> None:
         self.universes, self.cid = universes, cid
         self._sources: dict[bytes, _Source] = {}
 
     def heard(self, at_ns: int, address: str, data: bytes) -> None:
-        """A datagram from an address; what is no E1.31, or our own, is passed over."""
+        """Take a datagram from an address. Ignore our own, and all that is not E1.31."""
         found = read_data(data) or read_discovery(data)
         if found is None or found.cid == self.cid:
             return
@@ -117,13 +119,13 @@ class OtherSources:
             source.pages[page.page] = (mine, at_ns)
 
     def standing(self, at_ns: int) -> list[OtherSource]:
-        """Who stands on our universes at an instant; who is gone is forgotten."""
+        """The sources on our universes at an instant. Forgets those that are gone."""
         found = []
         for cid, source in list(self._sources.items()):
             source.data_ns = {key: last for key, last in source.data_ns.items() if at_ns - last < DATA_LOSS_NS}
             source.pages = {key: page for key, page in source.pages.items() if at_ns - page[1] < DISCOVERY_LOST_NS}
             numbers = set(source.data_ns)
-            if source.priority is None:  # its data were never heard: it may send to the controllers alone
+            if source.priority is None:  # no data arrived here: it may send by unicast to the controllers
                 numbers |= {number for page, _ in source.pages.values() for number in page}
             if numbers:
                 universes = tuple(sorted(numbers))

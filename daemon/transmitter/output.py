@@ -1,6 +1,6 @@
-"""A finished frame to the wire: packets, sequence numbers, parts that are spread, termination, discovery, counts.
+"""Sends finished frames: packets, sequence numbers, spread parts, termination, discovery, counts.
 
-Knows no brightness (that is the mixer's) and no time but what it is told.
+The mixer has applied the brightness already. The time is an argument.
 """
 
 from __future__ import annotations
@@ -24,13 +24,14 @@ from gloaming.shows.protocols.packets import Bytes, KeepAlive, PacketBlock, Pack
 from gloaming.shows.time_units import SECOND_NS
 
 NO_OFFLOAD = {errno.EINVAL, errno.EIO, errno.EMSGSIZE, errno.EOPNOTSUPP}
-"""What the kernel answers where it cannot cut a datagram into packets on the way it has to take."""
+"""The kernel's errors when it cannot cut a datagram into packets on this route."""
 LEAP = 64
-"""Ahead of the synchronization packets that an output sent last, and not so far that it were behind (6.7.2)."""
+"""Added to the last sequence number: newer than any synchronization packet sent, yet not so far that it counts as
+older (6.7.2)."""
 PART_NS_MIN = 500_000
-"""Packets that are spread go out in parts that follow each other no closer than this."""
-Hearers = tuple[PacketProtocol, str]
-"""A protocol, and a host that hears it."""
+"""The shortest time between two parts of a spread frame."""
+Receiver = tuple[PacketProtocol, str]
+"""A protocol, and a host that receives it."""
 
 
 def protocols_of(setup: Setup) -> dict[PacketProtocol, tuple[Target, ...]]:
@@ -41,8 +42,10 @@ def protocols_of(setup: Setup) -> dict[PacketProtocol, tuple[Target, ...]]:
 
 
 def portions(targets: tuple[Target, ...], offsets: Mapping[int, int]) -> tuple[Portion, ...]:
-    """What goes where, by universe within a host. What is spread leaves in parts of equal size. `offsets` says where a
-    universe begins in the mixed frame."""
+    """The portions of each host, by universe. A spread frame leaves in parts of equal size.
+
+    `offsets` says where each universe begins in the mixed frame.
+    """
     by_host: dict[tuple[int, str], list[Target]] = {}
     for target in sorted(targets, key=lambda target: target.number):
         for host in target.hosts:
@@ -58,9 +61,9 @@ def portions(targets: tuple[Target, ...], offsets: Mapping[int, int]) -> tuple[P
 
 @dataclass
 class _Leaving:
-    """A part of a frame with what sends it, and the blocks whose packets it has.
+    """A part of a frame, its senders, and the blocks of its packets.
 
-    It leaves with one of `step` frames; `last` is the number of the frame with which it left.
+    It leaves with one of `step` frames; `last` is the number of the last frame with which it left.
     """
 
     part: Part
@@ -71,28 +74,28 @@ class _Leaving:
 
 
 class PacketGroup:
-    """The universes that share a lead: their packets, and how far the sending of a frame has come.
+    """The universes that share a lead: their packets, and the parts of a frame that are still to be sent.
 
-    `syncs` are the synchronization packets by who hears them. One that is not shared with another group counts in step
-    with the data: by its number a receiver can tell whether it has the whole of a frame.
+    `syncs` are the synchronization packets by receiver. The sequence number of one that belongs to this group alone
+    equals that of the data, so a receiver can tell whether it has the whole frame.
     """
 
     def __init__(
-        self, output: Output, lead_ns: int, members: list[PacketBlock], syncs: dict[Hearers, Synchronization]
+        self, output: Output, lead_ns: int, members: list[PacketBlock], syncs: dict[Receiver, Synchronization]
     ) -> None:
         self.output, self.lead_ns, self.blocks, self._syncs = output, lead_ns, members, syncs
         self._counted = {sync: protocol for (protocol, _), sync in syncs.items()}
         protocols = {block.protocol for block in members}
-        kept = [protocol.keep_alive for protocol in protocols]
-        self.keep_alive = KeepAlive(max(one.packets for one in kept), min(one.every_ns for one in kept))
+        rates = [protocol.keep_alive for protocol in protocols]
+        self.keep_alive = KeepAlive(max(one.packets for one in rates), min(one.every_ns for one in rates))
         self._endings = max(protocol.endings for protocol in protocols)
-        self.at_rest = False
+        self.ended = False
         self._offload = output.sender.way == "offload"
         self._limits_hz = [block.protocol.max_refresh_hz(block.slots) for block in members]
         self.apart_ns = int(SECOND_NS / min(self._limits_hz))
-        """How far apart packets are that every universe may be sent (E1.31 6.6.1: the rate of E1.11)."""
+        """The shortest time between two frames for the slowest universe (E1.31 6.6.1: the rate of E1.11)."""
         self.step = 1
-        """One of so many frames is sent, to some universe at least."""
+        """One frame of `step` goes to at least one universe."""
         self._cuts: dict[tuple[int, ...], list[_Leaving]] = {}
         self._steps, self._mixed = (1,) * len(members), False
         self._packets = sum(len(block.rows) for block in members)
@@ -100,8 +103,7 @@ class PacketGroup:
         self._next = len(self._going)
 
     def pace(self, fps: Fraction) -> int:
-        """Frames come at another rate from now on, and each universe gets as many of them as E1.11 lets it have: one of
-        how many is sent."""
+        """Set the frame rate. Each universe gets as many frames as E1.11 allows. Returns `step`."""
         steps = tuple(every_nth(fps, limit_hz) for limit_hz in self._limits_hz)
         self.step = min(steps)
         mixed = max(steps) > self.step
@@ -113,7 +115,7 @@ class PacketGroup:
         return self.step
 
     def _cut_up(self) -> list[_Leaving]:
-        """The parts of a frame: what leaves at the same instant and equally often."""
+        """Cut a frame into parts: the packets that leave at the same instant and equally often."""
         cut: dict[tuple[int, int], list[PacketBlock]] = {}
         for block, step in zip(self.blocks, self._steps, strict=True):
             cut.setdefault((block.offset_ns, step), []).append(block)
@@ -135,32 +137,33 @@ class PacketGroup:
 
     @property
     def sequence(self) -> int:
-        """The sequence number last used: each universe counts its own packets (6.7.2)."""
+        """The last sequence number of the first universe: each universe counts its own packets (6.7.2)."""
         return int(self.blocks[0].sequences[0])
 
     def fill(self, mixed: Bytes) -> None:
-        """Put a finished frame into the packets; what is left of the frame before is sent first."""
+        """Put a finished frame into the packets. Parts of the previous frame leave first."""
         self.flush()
         for block in self.blocks:
             block.fill(mixed)
 
     def send(self, frame: int | None = None, begins: bool = True) -> None:
-        """The first part of a frame, or all of it: one packet for every universe, and the synchronization packet after
-        the last (6.7.1, 11.1). What is left of the frame before goes first.
+        """Send the first part of a frame, or all of it: a packet for each universe, then the synchronization packet
+        (6.7.1, 11.1). Parts of the previous frame leave first.
 
-        A `frame` that does not begin a piece goes to the universes whose turn it is at their rate."""
+        A `frame` that does not begin a piece goes only to the universes whose rate allows it.
+        """
         self.flush()
         self._going = self._all if frame is None else self._choose(frame, begins)
         for one in self._going:
             for block in one.blocks:
                 block.protocol.count(block.sequences)
         self.output.sender.new_frame()
-        self.at_rest = False
+        self.ended = False
         self._next = 0
         self.go_on(0)
 
     def _choose(self, frame: int, begins: bool) -> list[_Leaving]:
-        """What leaves with a frame; what is left out is counted."""
+        """The parts that leave with a frame. Counts the packets left out."""
         if not self._mixed:
             self.output.totals.packets_left_out += (self.step - 1) * self._packets
             return self._all
@@ -171,7 +174,7 @@ class PacketGroup:
         return going
 
     def go_on(self, passed_ns: int) -> int | None:
-        """Send the parts whose time has come; when, after the frame's beginning, the next is due."""
+        """Send the parts that are due `passed_ns` after the frame's start. Returns when the next is due."""
         while self._next < len(self._going) and self._going[self._next].part.offset_ns <= passed_ns:
             self._send_part(self._going[self._next])
             self._next += 1
@@ -179,11 +182,11 @@ class PacketGroup:
 
     @property
     def next_ns(self) -> int | None:
-        """When, after the frame's beginning, the next part is due; None where all has been sent."""
+        """When the next part is due, after the frame's start; None if all parts are sent."""
         return self._going[self._next].part.offset_ns if self._next < len(self._going) else None
 
     def flush(self) -> None:
-        """Send what is left of a frame."""
+        """Send all parts that are left."""
         if self.next_ns is not None:
             self.go_on(self._going[-1].part.offset_ns)
 
@@ -197,7 +200,7 @@ class PacketGroup:
         totals.bytes_sent += part.bytes
         totals.synchronization_packets += part.others
         for sender in leaving.senders:
-            if refused := sender.send(self.output.sender.again):
+            if refused := sender.send(self.output.sender.retry):
                 self._refused(part, refused)
 
     def _refused(self, part: Part, refused: list[tuple[SendBatch, int]]) -> None:
@@ -217,7 +220,7 @@ class PacketGroup:
             self._all = self._going = self._cut_up()
 
     def terminate(self) -> None:
-        """End the streams, as their protocols do."""
+        """End the streams in the way of their protocols."""
         self.flush()
         for block in self.blocks:
             block.protocol.mark_end(block, True)
@@ -226,18 +229,18 @@ class PacketGroup:
             self.flush()
         for block in self.blocks:
             block.protocol.mark_end(block, False)
-        self.at_rest = True
+        self.ended = True
 
 
-def _synchronizations(members: dict[int, list[PacketBlock]]) -> dict[int, dict[Hearers, Synchronization]]:
-    """By lead and who hears them. Hosts that hear the same groups share a packet, so that each hears one sequence
-    (6.7.2)."""
-    heard: dict[Hearers, dict[int, None]] = {}
+def _synchronizations(members: dict[int, list[PacketBlock]]) -> dict[int, dict[Receiver, Synchronization]]:
+    """Synchronization packets by lead and receiver. Hosts with the same leads share a packet, so that each receives one
+    sequence (6.7.2)."""
+    heard: dict[Receiver, dict[int, None]] = {}
     for lead, blocks in members.items():
         for block in blocks:
             heard.setdefault((block.protocol, block.host), {})[lead] = None
     made: dict[tuple[PacketProtocol, tuple[int, ...]], Synchronization | None] = {}
-    found: dict[int, dict[Hearers, Synchronization]] = {lead: {} for lead in members}
+    found: dict[int, dict[Receiver, Synchronization]] = {lead: {} for lead in members}
     for hearers, leads in heard.items():
         key = hearers[0], tuple(leads)
         if key not in made:
@@ -250,7 +253,7 @@ def _synchronizations(members: dict[int, list[PacketBlock]]) -> dict[int, dict[H
 
 @dataclass
 class _Announcement:
-    """What says which universes are sent: the packets of those that were announced last, and when they are due."""
+    """Universe discovery of a protocol: the last packets and their universes, and when the next are due."""
 
     protocol: PacketProtocol
     every_ns: int
@@ -260,7 +263,7 @@ class _Announcement:
 
 
 class Output:
-    """The packets of a setup and the sockets they leave by. Raises OSError where there is no such interface."""
+    """The packets and sockets of a setup. OSError if there is no such interface."""
 
     def __init__(self, setup: Setup, totals: Totals | None = None) -> None:
         self.setup = setup
@@ -288,7 +291,7 @@ class Output:
         self.counters = Counters()
         try:
             self.groups = [PacketGroup(self, lead, members[lead], syncs[lead]) for lead in leads]
-        except OSError:  # an address that this machine cannot write down
+        except OSError:  # an address that this machine does not support
             self.sender.close()
             raise
         self._announcements = [_Announcement(one, one.announce_ns) for one in protocols if one.announce_ns]
@@ -296,25 +299,25 @@ class Output:
     def close(self) -> None:
         self.sender.close()
 
-    def give_way(self, other: Output | None) -> None:
-        """Close. Streams that another output goes on with, from the same source by the same interface, are seen without
-        a break; the others go black and end."""
+    def hand_over(self, other: Output | None) -> None:
+        """Close. Streams that `other` continues, with the same CID and interface, go on without a break. The others go
+        black and end."""
         gone = self.setup.without(other.setup if other else None)
         if gone.targets == self.setup.targets:
             self.black()
             self.terminate()
         elif gone.targets:
-            with suppress(OSError):  # where there is no socket for them they end by the receivers' time-out (6.7.1)
+            with suppress(OSError):  # without a socket they end by the receivers' time-out (6.7.1)
                 rest = Output(replace(gone, sequence_from=(self.sequence + LEAP) & 0xFF), self.totals)
                 rest._count_on_from(self)
-                rest.give_way(None)
+                rest.hand_over(None)
         self.close()
 
     def blocks(self) -> Iterator[PacketBlock]:
         return (block for group in self.groups for block in group.blocks)
 
     def _count_on_from(self, other: Output) -> None:
-        """Data go on with the sequence numbers of another output, each universe with its own."""
+        """Continue the data's sequence numbers of another output, for each universe."""
         last = {
             (block.host, number): sequence
             for block in other.blocks()
@@ -326,13 +329,13 @@ class Output:
 
     @property
     def sequence(self) -> int:
-        """The sequence number last used."""
+        """The last sequence number."""
         return self.groups[0].sequence if self.groups else 0
 
     def black(self) -> None:
-        """Black on every universe whose stream has not ended, at once."""
+        """Send black at once on every universe whose stream has not ended."""
         for group in self.groups:
-            if not group.at_rest:
+            if not group.ended:
                 group.fill(self.mixer.blank())
                 group.send()
                 group.flush()
@@ -340,16 +343,16 @@ class Output:
     def terminate(self) -> None:
         """End all streams that have not ended."""
         for group in self.groups:
-            if not group.at_rest:
+            if not group.ended:
                 group.terminate()
 
     def announce(self, now_ns: int) -> None:
-        """Say which universes are being sent, where that is due: all but those of groups whose streams have ended."""
+        """Send universe discovery if it is due, for all universes whose streams have not ended."""
         for one in self._announcements:
             if now_ns < one.next_ns:
                 continue
             one.next_ns = now_ns + one.every_ns
-            blocks = [block for group in self.groups if not group.at_rest for block in group.blocks]
+            blocks = [block for group in self.groups if not group.ended for block in group.blocks]
             numbers = tuple(number for block in blocks if block.protocol is one.protocol for number in block.universes)
             if one.universes != numbers:
                 one.universes, one.packets = numbers, one.protocol.announcements(numbers, self._ipv6)
@@ -357,10 +360,10 @@ class Output:
                 self.totals.discovery_packets += self.sender.send_now(packet, address, one.protocol.port)
 
     def without_source(self) -> bool:
-        """Whether multicast leaves without an address that it comes from."""
+        """Whether multicast leaves without a source address."""
         return self._group is not None and not self.sender.has_source(self._group)
 
     def take_errors(self) -> dict[str, int]:
-        """The hosts to which packets were not taken, or that refused them, since the last call, with error numbers."""
+        """The error numbers by host since the last call: the kernel or the host refused packets."""
         found, self.errors = {**self.sender.refusals(self.hosts), **self.errors}, {}
         return found

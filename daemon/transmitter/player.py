@@ -1,4 +1,4 @@
-"""Plays a score: holds it and the windows, and lets each send group play. Told the time, reads no clock."""
+"""Plays a score within the neighbours' windows, with one send group for each lead. The time is an argument."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from gloaming.daemon.transmitter.windows import ClockOffsets, Holds
 from gloaming.shows.time_units import SECOND_NS
 
 GRACE_NS = 300_000_000
-"""How long a fresh transmitter waits for its first score before it sends black."""
+"""How long a new transmitter waits for its first score before it sends black."""
 COMING_NS = 3 * SECOND_NS
-"""How long before it begins a piece is read."""
+"""How long before its start the transmitter begins to read a piece."""
 AHEAD_NS = SECOND_NS // 10
-"""How often it is looked which frames are to be at hand."""
+"""The interval between two looks for frames that will be needed."""
 DRIFT_NS = 100_000
-"""By so much the two clocks may move against each other before all is looked up anew."""
+"""The largest shift between the two clocks for which a stretch stays valid."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Lookup:
-    """What was looked up, and until when it holds; `segment` is None where it is black."""
+    """What plays, and until when that is valid. `segment` is None for black."""
 
     score: Score
     windows: Windows
@@ -38,7 +38,7 @@ class _Lookup:
     between_performances: bool | None
     """True between performances, False in a performance (dark or lit), None where no score says."""
     black: Black | None
-    """Why it is black, where it is."""
+    """Why it is black; None if it is lit."""
 
     def holds(
         self, score: Score, windows: Windows, held: tuple[HeldWindow, ...], monotonic_ns: int, wall_ns: int
@@ -55,8 +55,10 @@ class _Lookup:
 def _stretch(
     score: Score, windows: Windows, lead_ns: int, monotonic_ns: int, wall_ns: int, held: tuple[HeldWindow, ...] = ()
 ) -> _Lookup:
-    """Light where the score has it, as bright as the windows allow: by the score's time, when it leaves and when it is
-    seen, by the wall clock, and by what is held. For a second at the most."""
+    """What the score plays now, no brighter than the windows allow, for a second at most.
+
+    The windows count by the score's time (when a packet leaves and when it is seen), by the wall clock, and as held.
+    """
     at_ns = monotonic_ns + score.offset_ns
     instants = (at_ns, at_ns + lead_ns, wall_ns + score.wall_offset_ns)
     edges = [monotonic_ns + SECOND_NS, *(monotonic_ns + windows.next_edge(instant) - instant for instant in instants)]
@@ -85,7 +87,7 @@ def _black(score: Score, segment: Segment | None, at_ns: int) -> Black | None:
 
 
 def _forbidden(windows: Windows, instants: tuple[int, ...]) -> Black:
-    """Which of the instants (two by the score, the last by the wall clock) is in dark hours, or none that is known."""
+    """Why the windows allow no light. Of the instants, two are the score's and the last is the wall clock's."""
     if not all(windows.known(at_ns) for at_ns in instants):
         return Black.UNKNOWN_HOURS
     if any(not windows.ceiling(at_ns) for at_ns in instants[:-1]):
@@ -94,7 +96,7 @@ def _forbidden(windows: Windows, instants: tuple[int, ...]) -> Black:
 
 
 class Player:
-    """Holds the score and the windows, and a send group for each lead. `tick` is called when its time has come."""
+    """Holds the score, the windows and a send group for each lead. The main loop calls `tick` when it is due."""
 
     def __init__(
         self, ahead: ReadAhead, trouble: Trouble, now_ns: int, shift: Shift = lambda segment, turn, at_ns: 0
@@ -112,24 +114,24 @@ class Player:
         self._ahead_score: Score | None = None
 
     def use(self, output: Output | None) -> None:
-        """Play into an output from now on."""
+        """Play to an output from now on; None plays to none."""
         self.output = output
         groups = output.groups if output else []
         self.send_groups = [SendGroup(group, self.ahead, self.trouble, self.shift) for group in groups]
 
     @property
     def shown(self) -> Shown:
-        """What is on the wire; of send groups with different leads, the first's."""
+        """What was sent last, by the first send group."""
         return self.send_groups[0].shown if self.send_groups else Shown()
 
     def look_again(self) -> None:
-        """The planner has looked into the frame files again: a piece that was damaged may have been mended."""
+        """Try damaged pieces and replaced files again: the planner has read the frame files anew."""
         for send_group in self.send_groups:
             send_group.damaged = send_group.foreseen = None
         self.ahead.look_again()
 
     def tick(self, monotonic_ns: int, wall_ns: int) -> int:
-        """Send what is due at an instant of both clocks; returns the monotonic instant of the next tick."""
+        """Send what is due at an instant of both clocks. Returns the monotonic instant of the next tick."""
         if self.score and self.windows:
             clocks = ClockOffsets(self.score.offset_ns, wall_ns - monotonic_ns + self.score.wall_offset_ns)
             self.holds.look(self.windows, clocks, monotonic_ns)
@@ -155,11 +157,11 @@ class Player:
             near = coming if coming and coming.from_ns - at_ns < COMING_NS else None
             wants += send_group.wants(score.at(at_ns), near, at_ns)
             send_group.foresee(score.at(at_ns), at_ns)
-        if wants:  # else what is there is kept, for a pause that ends
+        if wants:  # else the cache stays as it is, for the end of a pause
             self.ahead.want(*dict.fromkeys(wants))
 
     def _play(self, send_group: SendGroup, monotonic_ns: int, wall_ns: int) -> int:
-        """One send group at an instant: light where the score has it and no window forbids it, else black."""
+        """Play one send group: light if the score has some and the windows allow it, else black."""
         score, windows, lead_ns = self.score, self.windows, send_group.packets.lead_ns
         if score is None or windows is None:
             return send_group.black(Instant(monotonic_ns, monotonic_ns, monotonic_ns + SECOND_NS), False)
@@ -167,14 +169,14 @@ class Player:
         if stretch is None or not stretch.holds(score, windows, held, monotonic_ns, wall_ns):
             stretch = self._stretches[lead_ns] = _stretch(score, windows, lead_ns, monotonic_ns, wall_ns, held)
         now = Instant(monotonic_ns, monotonic_ns + score.offset_ns + lead_ns, stretch.until_ns)
-        if stretch.segment is None or send_group.is_hurt(stretch.segment):
+        if stretch.segment is None or send_group.is_damaged(stretch.segment):
             setting = self.output.setup.between_performances if self.output else None
             release = setting == "release" and stretch.between_performances is True
             return send_group.black(now, release, begin=stretch.between_performances is False)
         return send_group.light(stretch.segment, now, self.frames, self.lateness)
 
     def black_by(self) -> Black | None:
-        """Why the wire is black; None where it is lit. Of send groups with different leads, the first's."""
+        """Why the wire is black, by the first send group; None if it is lit."""
         if not self.send_groups:
             return Black.NO_OUTPUT
         if self.score is None:
@@ -188,6 +190,6 @@ class Player:
         return stretch.black if stretch.segment is None else send_group.black_by(stretch.segment)
 
     def go_black(self) -> None:
-        """Black at once, before the end."""
+        """Send black at once, before the end."""
         if self.output:
             self.output.black()

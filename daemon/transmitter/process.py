@@ -1,6 +1,6 @@
-"""What the transmitter asks of the kernel: a punctual timer, real-time priority or else a short slice, locked memory.
+"""Requests to the kernel: an exact timer, real-time priority or a short time slice, locked memory.
 
-All may be refused.
+The kernel may refuse each of them.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ _PR_SET_TIMERSLACK = 29
 _MCL_CURRENT, _MCL_FUTURE, _MCL_ONFAULT = 1, 2, 4
 PRIORITY = 40
 PRIORITY_READER = 30
-"""The threads that read hold the interpreter's lock now and then, so they must not be kept waiting with it."""
+"""For the threads that read files: nothing else may delay them while they hold the interpreter's lock."""
 SWITCH_S = 0.0002
 _SCHED_SETATTR = {"x86_64": 314, "aarch64": 274, "armv7l": 380, "riscv64": 274}
-"""The system call's number (asm/unistd.h of each); the C library has it from glibc 2.41 on only."""
+"""The number of the system call (asm/unistd.h of each machine). The C library has the call from glibc 2.41 on."""
 SLICE_NS = 100_000
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
 _KEPT_BYTES = 32 << 20
@@ -42,9 +42,9 @@ class _SchedAttr(ctypes.Structure):
 
 
 def ask_for_short_slice() -> bool:
-    """Without real-time priority: run in slices of 0.1 ms, so that whoever computes is interrupted at once for a frame.
+    """Ask for time slices of 0.1 ms, for a process without real-time priority: it then interrupts others sooner.
 
-    Anybody may ask (Linux 6.12 and newer; what is older takes it and does nothing, which the kernel's answer tells).
+    Needs no right. Older kernels than Linux 6.12 accept and ignore it, so this reads the value back.
     """
     number = _SCHED_SETATTR.get(os.uname().machine)
     if number is None:
@@ -52,16 +52,15 @@ def ask_for_short_slice() -> bool:
     attr = _SchedAttr(size=ctypes.sizeof(_SchedAttr), policy=os.SCHED_OTHER, nice=os.nice(0), runtime=SLICE_NS)
     if _libc.syscall(number, 0, ctypes.byref(attr), 0) != 0:
         return False
-    heard = _SchedAttr()
-    asked = _libc.syscall(number + 1, 0, ctypes.byref(heard), ctypes.sizeof(heard), 0) == 0
-    return bool(asked and heard.runtime == SLICE_NS)
+    granted = _SchedAttr()
+    asked = _libc.syscall(number + 1, 0, ctypes.byref(granted), ctypes.sizeof(granted), 0) == 0
+    return bool(asked and granted.runtime == SLICE_NS)
 
 
 def ask_for_grants() -> dict[str, bool]:
-    """Ask for all of it; which was granted.
+    """Ask for all of them. Returns what the kernel granted.
 
-    Memory that is given back and asked for again with every chunk costs page faults, which wait for each other's locks;
-    so the allocator keeps what it has (mallopt(3)).
+    The allocator keeps freed memory (mallopt(3)): to return and fetch memory with every chunk costs page faults.
     """
     if hasattr(_libc, "mallopt"):
         _libc.mallopt(_M_ARENA_MAX, 1)
@@ -83,7 +82,7 @@ def ask_for_grants() -> dict[str, bool]:
 
 
 def follow_grants(grants: dict[str, bool]) -> None:
-    """At the start of a thread: a little below the main thread where that is granted, else beside it."""
+    """For the start of a thread: a priority just below the main thread's, or a short time slice."""
     if grants["real_time"]:
         os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(PRIORITY_READER))
     else:
@@ -91,7 +90,7 @@ def follow_grants(grants: dict[str, bool]) -> None:
 
 
 def listen(path: Path) -> socket.socket:
-    """A listening Unix socket, mode 0600, whatever the length of its path. OSError where another listens there."""
+    """A listening Unix socket, mode 0600. Its path may be of any length. OSError if another process listens there."""
     folder = os.open(path.parent, os.O_PATH | os.O_DIRECTORY)
     try:
         short = f"/proc/self/fd/{folder}/{path.name}"

@@ -1,5 +1,4 @@
-"""Frames from disk, ahead of the clock: read and unpacked by threads, one for each file, so that no disk delays a frame
-and no file waits for another's disk."""
+"""Reads frames from disk ahead of time, in one thread for each file: a slow disk delays no frame of another file."""
 
 from __future__ import annotations
 
@@ -22,21 +21,21 @@ Bytes = npt.NDArray[np.uint8]
 
 AHEAD_S = 5
 AHEAD_BYTES = 16 << 20
-"""So far ahead a file is read: five seconds, or so many bytes of it, and the next chunk in any case."""
+"""A file is read this far ahead: AHEAD_S or AHEAD_BYTES, whichever is less, and at least the next chunk."""
 EVERYTHING = 1 << 40
-AGAIN_S = 0.1
+RETRY_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class DamagedFrames:
-    """Why a frame cannot be had; `whole` where the file has none at all."""
+    """Why a frame cannot be read. `whole` if no frame of the file can be."""
 
     text: str
     whole: bool = False
 
 
 class FrameCache(NamedTuple):
-    """A frame `(frame_bytes,) uint8`, and what its file says of itself."""
+    """A frame `(frame_bytes,) uint8`, and the description of its file."""
 
     frame: Bytes
     info: FrameFileInfo
@@ -44,7 +43,7 @@ class FrameCache(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Want:
-    """A frame that is needed now or soon, and whether those after it (round and round) will be."""
+    """A frame that is needed now or soon. `onward` if the frames after it are too; the first follows the last."""
 
     path: str
     frame: int
@@ -64,8 +63,7 @@ class _Chunk:
 
 
 class ReadAhead:
-    """Holds the chunks that are wanted and nothing else. `wake` is called when a chunk has come; `begin` at the start
-    of each thread."""
+    """Holds only the chunks that are wanted. Calls `wake` for each new chunk; each thread first calls `begin`."""
 
     def __init__(self, wake: Callable[[], None], begin: Callable[[], None] = lambda: None) -> None:
         self._wake, self._begin = wake, begin
@@ -78,7 +76,7 @@ class ReadAhead:
         self._looks = 0
 
     def want(self, *wanted: Want) -> None:
-        """Say which frames are to be at hand, the most urgent first; others are let go."""
+        """Set which frames to hold, the most urgent first. Drops all others."""
         key = tuple(Want(one.path, self._chunk_begin(one), one.onward) for one in wanted)
         if key == self._key:
             return
@@ -91,15 +89,14 @@ class ReadAhead:
             self._changed.notify_all()
 
     def look_again(self) -> None:
-        """The planner knows of other files: one that has been replaced is read anew: its reader would never know. What
-        could not be read is tried again."""
+        """Reopen each file that was replaced, and try damaged frames again."""
         with self._changed:
             self._looks += 1
             self._chunks = tuple(chunk for chunk in self._chunks if not isinstance(chunk.frames, DamagedFrames))
             self._changed.notify_all()
 
     def get(self, path: str, frame: int) -> FrameCache | DamagedFrames | None:
-        """A frame, why there is none, or None where it has not come yet. Never waits."""
+        """A frame, or why it cannot be read; None if it is not read yet. Never waits."""
         chunk = self._find(path, frame)
         if chunk is None:
             return None
@@ -107,8 +104,8 @@ class ReadAhead:
             return chunk.frames if isinstance(chunk.frames, DamagedFrames) else None
         return FrameCache(chunk.frames[frame - chunk.first], chunk.info)
 
-    def hurt_after(self, path: str, frame: int) -> tuple[int, str] | None:
-        """The first frame from a frame on that cannot be had, as far as the file has been read; and why."""
+    def damaged_after(self, path: str, frame: int) -> tuple[int, str] | None:
+        """The first damaged frame from `frame` on, and why, among what has been read; None without one."""
         chunks = [chunk for chunk in self._chunks if chunk.path == path and chunk.end > frame]
         damaged = [(max(frame, one.first), one.frames.text) for one in chunks if isinstance(one.frames, DamagedFrames)]
         return min(damaged, default=None)
@@ -124,7 +121,7 @@ class ReadAhead:
         return chunk.first if chunk else want.frame
 
     def _run(self, path: str) -> None:
-        """One file's thread: it ends when the file is wanted no more."""
+        """The thread of a file. It ends when the file is no longer wanted."""
         self._begin()
         reader: FrameReader | None = None
         looks, read = self._looks, file_stamp(Path(path))
@@ -160,14 +157,14 @@ class ReadAhead:
                 )
             except InputError as error:
                 chunk = _Chunk(path, 0, EVERYTHING, DamagedFrames(error.errors[0].problem, whole=True))
-            except MemoryError:  # the last frame stays on the wire until there is some
-                time.sleep(AGAIN_S)
+            except MemoryError:  # the last frame stays on the wire until memory is free
+                time.sleep(RETRY_S)
                 continue
             except (OSError, ValueError, IndexError) as error:
                 chunk = _Chunk(path, missing, missing + 1, DamagedFrames(str(error)))
             with self._changed:
                 if isinstance(chunk.frames, DamagedFrames) and looks != self._looks:
-                    continue  # it may have been mended meanwhile
+                    continue  # the file may be whole again by now
                 kept, _ = self._walk()
                 self._chunks = (*(held for held in self._chunks if held in kept), chunk)
             self._wake()
@@ -180,7 +177,7 @@ class ReadAhead:
         return next((frame for there, frame in self._walk()[1] if there == path), None)
 
     def _walk(self) -> tuple[set[_Chunk], list[tuple[str, int]]]:
-        """From what is wanted onward: the chunks that are to be kept, and the first frames that are not there yet."""
+        """The chunks to keep for what is wanted, and for each want the first frame that is missing."""
         kept: set[_Chunk] = set()
         missing: list[tuple[str, int]] = []
         for want in self._wanted:

@@ -1,7 +1,6 @@
-"""Plays the score for the controllers that share a lead: which frame goes out, and when to look again.
+"""Plays the score for the controllers that share a lead: which frame to send, and when to look again.
 
-Told the time, reads no clock. Time becomes a frame number in `led_frame` alone; a frame's bytes are finished in
-`FrameMixer.mix` alone.
+The time is an argument. Only `led_frame` turns time into a frame number. Only `FrameMixer.mix` makes a frame's bytes.
 """
 
 from __future__ import annotations
@@ -21,17 +20,17 @@ from gloaming.daemon.transmitter.readahead import Bytes, DamagedFrames, FrameCac
 from gloaming.shows.time_units import SECOND_NS
 
 STEADY_NS = SECOND_NS // 40
-"""Between packets while a level moves and no frame is due: the wire's own rate."""
+"""The interval between packets while a level changes and no frame is due."""
 RETRY_NS = 1_000_000
 STALLED_NS = 250_000_000
-"""A frame that is so late to come from the disk is told as trouble; frames that are so far apart are kept alive."""
+"""A frame that the disk delays by more than this is reported. Frames further apart need keep-alive packets."""
 
 STEPPED_NS = 100_000_000
-"""By so much the score's time may move against the monotonic clock, and a picture goes on as it is."""
+"""The largest step of the score's time against the monotonic clock for which a picture goes on."""
 
 Trouble = Callable[[str, str, str, Segment, int | None], None]
 Shift = Callable[[Segment, int, int], int]
-"""Of a segment, the turn of its piece and a monotonic instant: by how much its sound leads the score."""
+"""Takes a segment, the turn of its piece and a monotonic instant. By how much the sound leads the score, in ns."""
 
 
 class Shown(NamedTuple):
@@ -45,8 +44,7 @@ class Shown(NamedTuple):
 
 
 class Instant(NamedTuple):
-    """One instant as a send group sees it, its lead included: on the monotonic clock and as the score counts; and when
-    to look again at the latest."""
+    """An instant on the monotonic clock, the same in the score's time plus the lead, and the latest next look."""
 
     monotonic_ns: int
     at_ns: int
@@ -59,7 +57,7 @@ class Instant(NamedTuple):
 
 @dataclass
 class Frames:
-    """Frames counted, over all send groups."""
+    """Counts of frames, over all send groups."""
 
     due: int = 0
     sent: int = 0
@@ -69,14 +67,14 @@ class Frames:
 
 
 class SendGroup:
-    """The place that one group of controllers has come to in the score. Instants are the score's, later by the lead."""
+    """The position of one group of controllers in the score. Instants are the score's time plus the lead."""
 
     def __init__(self, packets: PacketGroup, ahead: ReadAhead, trouble: Trouble, shift: Shift) -> None:
         self.packets, self.ahead, self.trouble, self.shift = packets, ahead, trouble, shift
         self.mixer = packets.output.mixer
         self.shown = Shown()
         self.damaged: tuple[str, int] | None = None
-        self._hurt_by = Black.DAMAGED
+        self._damaged_by = Black.DAMAGED
         self.foreseen: tuple[str, int] | None = None
         self._image: tuple[str | None, int, int | None, int] | None = None
         self._coming: tuple[str | None, int, int | None, int] | None = None
@@ -91,25 +89,25 @@ class SendGroup:
         self._sent_ns, self._next_ns, self._frame_ns = -SECOND_NS, 0, 0
 
     def go_on(self, monotonic_ns: int) -> int | None:
-        """Send the parts of a frame that are spread and due; the instant of the next, None where none is left."""
+        """Send the parts of a spread frame that are due. Returns when the next is due; None if none is left."""
         if self.packets.next_ns is None:
             return None
         next_ns = self.packets.go_on(monotonic_ns - self._frame_ns)
         return None if next_ns is None else self._frame_ns + next_ns
 
-    def is_hurt(self, segment: Segment) -> bool:
+    def is_damaged(self, segment: Segment) -> bool:
         return self.damaged == segment.image[:2]
 
     def light(self, segment: Segment, now: Instant, frames: Frames, lateness: Lateness) -> int:
-        """Play a segment with light in it; returns the monotonic instant of the next look."""
-        if abs(now.offset_ns - self._offset_ns) > STEPPED_NS:  # taken up anew: frames that were sent are to come again
+        """Play a segment with light in it. Returns the monotonic instant of the next look."""
+        if abs(now.offset_ns - self._offset_ns) > STEPPED_NS:  # start the picture anew: frames may repeat
             self._image = self._coming = None
         self._offset_ns = now.offset_ns
         if self._coming != segment.image:
             self._coming, self._since_ns = segment.image, now.monotonic_ns
         begins = self._image != segment.image or not self._layers
         if begins or self._held_ns is not None:
-            hold_ns = self._sent_ns + self.packets.apart_ns  # E1.31 6.6.1: the rate of E1.11 at the most
+            hold_ns = self._sent_ns + self.packets.apart_ns  # E1.31 6.6.1: no faster than E1.11 allows
             if now.monotonic_ns < hold_ns:
                 return min(now.until_ns, hold_ns)
         playing = segment.seen
@@ -120,7 +118,7 @@ class SendGroup:
         return self._stay(segment, playing.still if playing else None, now, None)
 
     def _moving(self, segment: Segment, playing: Picture, now: Instant, frames: Frames, lateness: Lateness) -> int:
-        """Frames of a file: each goes out once, when it is due; of frames missed, only the newest."""
+        """Play moving frames: each leaves once, when it is due. Of several missed frames only the newest leaves."""
         path, zero_ns, fps, count = playing.path, playing.zero_ns, playing.fps, playing.frames
         if fps is not self._fps:
             self._fps = fps
@@ -135,7 +133,7 @@ class SendGroup:
         begins = self._image != segment.image
 
         def due(frame: int) -> int:
-            """When a frame is due, by the sound within its turn; a turn begins by the score."""
+            """When a frame is due. The sound shifts the frames within a turn; the score starts each turn."""
             led_ns = shift_ns if first < frame <= last else 0
             return due_ns(frame, zero_ns, fps) - now.offset_ns - led_ns
 
@@ -150,12 +148,14 @@ class SendGroup:
         if frame is None:
             return min(next_ns, self._hold(segment, path, now))
         if not begins:
-            came = max(self._frame, first - step) if self._shift_ns < 0 else self._frame  # a late sound's end is cut
+            came = (
+                max(self._frame, first - step) if self._shift_ns < 0 else self._frame
+            )  # the turn ends before a late sound does
             missed = max(0, (now_frame - came) // step - 1)
         elif self._stalled(now):
             since = led_frame(playing, self._since_ns + now.offset_ns, shift_ns) // step * step
             missed = max(0, (now_frame - since) // step)
-        else:  # a piece that has to be opened first begins when it is open
+        else:  # a piece begins when its file is open
             missed = 0
         was_due_ns = max(due(now_frame), self._since_ns if begins else 0)
         if begins and self._held_ns is not None and not missed:
@@ -173,10 +173,10 @@ class SendGroup:
         lateness.add(late_ns)
         self._image, self._frame, self._unchanged, self._shift_ns = segment.image, now_frame, 0, shift_ns
         self.shown = Shown(playing.piece, now_frame % count, level, float(fps), share)
-        return min(next_ns, self._again_ns(segment.moves)) if self._slow else next_ns
+        return min(next_ns, self._resend_ns(segment.moves)) if self._slow else next_ns
 
     def _begin_still(self, segment: Segment, playing: Picture | None, now: Instant) -> int:
-        """A look, or one frame held."""
+        """Begin a look, or a frame that stays."""
         first, still = Layer(FULL, look=segment.look), None
         if playing is not None:
             still = playing.still
@@ -191,12 +191,14 @@ class SendGroup:
         self._send(first, self._other(segment.mix, now.at_ns), level, share, now)
         self._image, self._frame = segment.image, -1
         self.shown = Shown(segment.piece, still, level, 40.0, share)
-        self._rest(now, same=False)
-        return min(now.until_ns, self._again_ns(segment.moves))
+        self._schedule(now, same=False)
+        return min(now.until_ns, self._resend_ns(segment.moves))
 
     def _stay(self, segment: Segment, number: int | None, now: Instant, frame_ns: int | None) -> int:
-        """A look, or a frame that stays until the next is due at `frame_ns`: its level goes on at the wire's own rate,
-        and what is unchanged is kept alive. Nothing that a frame would have to wait for is sent before it (6.6.1)."""
+        """Continue a look, or a frame until the next is due at `frame_ns`: send level changes and keep-alive packets.
+
+        Sends nothing so shortly before a frame that the frame would have to wait (6.6.1).
+        """
         if frame_ns is not None and now.monotonic_ns > frame_ns - self.packets.apart_ns:
             return min(now.until_ns, frame_ns)
         level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
@@ -206,22 +208,22 @@ class SendGroup:
             found = self.ahead.get(playing.path, (number or 0) % playing.frames) if playing else None
             if playing and isinstance(found, DamagedFrames):
                 return self._give_up(segment, playing, found, number, now)
-            if isinstance(found, FrameCache):  # another than before, where the file has been replaced
+            if isinstance(found, FrameCache):  # the file may have been replaced
                 first = self._layer_of(found)
             self._keep(first, self._other(segment.mix, now.at_ns), level, share, now, same)
-        next_ns = self._again_ns(segment.moves or (level, share) != (self.shown.level, self.shown.share))
+        next_ns = self._resend_ns(segment.moves or (level, share) != (self.shown.level, self.shown.share))
         if frame_ns is not None and next_ns > frame_ns - self.packets.apart_ns:
             next_ns = frame_ns
         return min(now.until_ns, next_ns)
 
     def _is_time(self, now: Instant, same: bool) -> bool:
-        """Whether what is on the wire is to be sent again: unchanged when that is due, changed at the wire's rate."""
+        """Whether to send the present frame again: a keep-alive is due, or the level has changed."""
         if not self._unchanged:  # frames were moving
             self._unchanged, self._next_ns = 1, self._sent_ns + STALLED_NS
         return now.monotonic_ns >= (self._next_ns if same else self._sent_ns + STEADY_NS)
 
-    def _again_ns(self, moves: bool) -> int:
-        """When what is on the wire is to be sent again, if no frame comes before."""
+    def _resend_ns(self, moves: bool) -> int:
+        """When to send the present frame again, if no other comes first."""
         if moves:
             return self._sent_ns + STEADY_NS
         return self._next_ns if self._unchanged else self._sent_ns + STALLED_NS
@@ -230,7 +232,7 @@ class SendGroup:
         self._frame_ns = now.monotonic_ns
         self._send(first, other, level, share, now)
         self.shown = self.shown._replace(level=level, share=share)
-        self._rest(now, same)
+        self._schedule(now, same)
 
     def _send(
         self,
@@ -242,7 +244,7 @@ class SendGroup:
         frame: int | None = None,
         begins: bool = True,
     ) -> None:
-        """Two pictures, or one, at a level; `frame` is the number of a frame that is sent at its own rate."""
+        """Send one picture, or two, at a level. `frame` is the number of a moving frame."""
         brightness = min(FULL, max(0, int(level * FULL)))
         if other:
             theirs = int(brightness * share)
@@ -257,8 +259,7 @@ class SendGroup:
         self._sent_ns = monotonic_ns
 
     def _other(self, mix: Mix | None, at_ns: int) -> Layer | None:
-        """The other picture of a cross-fade; None where there is none, or it cannot be had, so that the first is seen
-        alone."""
+        """The picture that fades out in a cross-fade; None without one, or if its frame cannot be read."""
         if mix is None:
             return None
         frame = self.ahead.get(mix.picture.path, mix.picture.frame_at(at_ns))
@@ -271,17 +272,17 @@ class SendGroup:
         self, segment: Segment, playing: Picture, damaged: DamagedFrames, number: int | None, now: Instant
     ) -> int:
         self.damaged = (playing.path, playing.zero_ns)
-        self._hurt_by = Black.FILE if damaged.whole else Black.DAMAGED
+        self._damaged_by = Black.FILE if damaged.whole else Black.DAMAGED
         self.trouble("frames", playing.path, damaged.text, segment, number)
         return self.black(now, release=False)
 
     def foresee(self, segment: Segment | None, at_ns: int) -> None:
-        """Tell of frames that are hurt as soon as they are read, so that what comes instead is there in time."""
+        """Report damaged frames as soon as they are read, so that the planner can replace the piece in time."""
         playing = segment.seen if segment else None
         if segment is None or playing is None or playing.still is not None or segment.dark:
             return
         place = (playing.path, playing.zero_ns)
-        found = self.ahead.hurt_after(playing.path, playing.frame_at(at_ns)) if self.foreseen != place else None
+        found = self.ahead.damaged_after(playing.path, playing.frame_at(at_ns)) if self.foreseen != place else None
         if found is None or found[0] >= playing.frames:
             return
         if playing.due_ns(found[0], at_ns) < segment.until_ns:
@@ -292,8 +293,10 @@ class SendGroup:
         return self._held_ns is not None and now.monotonic_ns - self._held_ns > STALLED_NS
 
     def _hold(self, segment: Segment, path: str, now: Instant) -> int:
-        """The frame has not come from the disk: what is on the wire stays, as bright as the score has it now, and is
-        kept alive (6.6.2). Of another piece, or a look, it never becomes brighter."""
+        """Keep the present frame while the disk is late, at the score's level, with keep-alive packets (6.6.2).
+
+        A frame of another piece, or a look, never becomes brighter.
+        """
         at_ns = now.monotonic_ns
         if self._held_ns is None:
             self._held_ns = at_ns
@@ -301,7 +304,7 @@ class SendGroup:
                 self._unchanged = 1
                 self._next_ns = at_ns + (STALLED_NS if self._layers else self.packets.keep_alive.every_ns)
         if self._stalled(now):
-            text = "its frames do not come from the disk in time; the last one stays on the wire"
+            text = "the disk is too slow for its frames; the lights keep the last frame"
             self.trouble("disk", path, text, segment, None)
         first, *others = self._layers or (Layer(0),)
         level = segment.level_at(now.at_ns)
@@ -314,29 +317,31 @@ class SendGroup:
         return max(at_ns + RETRY_NS, min(at_ns + STALLED_NS, next_ns))
 
     def black(self, now: Instant, release: bool, begin: bool = False) -> int:
-        """Black: at once when it was not, then thinned out; or, with `release`, the streams end. Those that have ended
-        stay so unless they are to `begin`."""
+        """Send black: at once if it is new, then keep-alive packets. With `release` the streams end.
+
+        Ended streams stay ended unless `begin` starts them again.
+        """
         black = (None, 0, None, 0)
         same = self._image == black
-        resting = same and self.packets.at_rest
-        if resting and begin:
-            same = resting = False
-        if same and (now.monotonic_ns < self._next_ns or resting):
-            return max(now.monotonic_ns + RETRY_NS, now.until_ns if resting else min(now.until_ns, self._next_ns))
+        ended = same and self.packets.ended
+        if ended and begin:
+            same = ended = False
+        if same and (now.monotonic_ns < self._next_ns or ended):
+            return max(now.monotonic_ns + RETRY_NS, now.until_ns if ended else min(now.until_ns, self._next_ns))
         self._frame_ns = now.monotonic_ns
         self._put(self.mixer.blank(), now.monotonic_ns)
         self.packets.flush()
         self._image, self._coming, self._frame, self._held_ns = black, None, -1, None
         self.shown, self._layers = Shown(), ()
-        wait_ns = self._rest(now, same)
+        wait_ns = self._schedule(now, same)
         if release and self._unchanged >= self.packets.keep_alive.packets:
             self.packets.terminate()
         return wait_ns
 
     def black_by(self, segment: Segment) -> Black | None:
-        """Why what was last sent is black, where a segment with light in it plays; None where it is lit."""
-        if self.is_hurt(segment):
-            return self._hurt_by
+        """Why the last packets are black while a segment with light plays; None if they are lit."""
+        if self.is_damaged(segment):
+            return self._damaged_by
         if any(block.data.any() for block in self.packets.blocks):
             return None
         if self._held_ns is not None:
@@ -348,7 +353,8 @@ class SendGroup:
             return Black.UNIVERSES if elsewhere else Black.PICTURE
         return Black.LIMITER if self.mixer.unlimited(*self._layers).any() else Black.LEVEL
 
-    def _rest(self, now: Instant, same: bool) -> int:
+    def _schedule(self, now: Instant, same: bool) -> int:
+        """Count a packet as new or unchanged. Returns when the next is due."""
         self._unchanged = self._unchanged + 1 if same else 1
         keep_alive = self.packets.keep_alive
         steady = self._unchanged < keep_alive.packets
@@ -356,10 +362,10 @@ class SendGroup:
         return min(now.until_ns, self._next_ns)
 
     def wants(self, segment: Segment | None, coming: Segment | None, at_ns: int) -> list[Want]:
-        """The frames to have at hand: what is played and what follows it, and the beginning of what comes next."""
+        """The frames to hold: those of the present pictures, and the first of the coming ones."""
         wanted = []
         playing = segment.seen if segment else None
-        if segment and playing and not segment.dark and not self.is_hurt(segment):
+        if segment and playing and not segment.dark and not self.is_damaged(segment):
             number = playing.still
             if number is None:
                 led_ns = self._shift_ns if self._image == segment.image else 0
@@ -376,7 +382,7 @@ class SendGroup:
 
 
 def led_frame(playing: Picture, at_ns: int, shift_ns: int) -> int:
-    """The frame of an instant as its sound leads it: earlier or later, but within its turn of the piece."""
+    """The frame of an instant, shifted by `shift_ns` to follow the sound, within its turn of the piece."""
     turn = playing.turn_at(at_ns)
     frame = frame_at(at_ns + shift_ns, playing.zero_ns, playing.fps)
     return min(max(frame, turn * playing.frames), (turn + 1) * playing.frames - 1)

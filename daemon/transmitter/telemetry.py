@@ -1,17 +1,17 @@
-"""The figures that are told once a second; PROTOCOL.md says what each of them is."""
+"""The figures of a `telemetry` message. PROTOCOL.md explains each of them."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from gloaming.daemon.transmitter.counters import Counters, Totals
-from gloaming.daemon.transmitter.others import TOLD_MAX
+from gloaming.daemon.transmitter.others import LISTED_MAX
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.watch import SourceWatch
 
 
 def telemetry(player: Player, totals: Totals, watch: SourceWatch | None) -> dict[str, Any]:
-    """A `telemetry` message but for its time and its sound."""
+    """A `telemetry` message without its time and its sound."""
     shown, frames, output = player.shown, player.frames, player.output
     others = watch.standing() if watch else ()
     counters = (output.counters if output else Counters()).figures()
@@ -42,5 +42,5 @@ def telemetry(player: Player, totals: Totals, watch: SourceWatch | None) -> dict
         "limited": output.limiter.figures(len(output.groups)) if output and output.limiter else [],
         "watched": watch.watched if watch else 0,
         "other_source_count": len(others),
-        "other_sources": [other.as_json() for other in others[:TOLD_MAX]],
+        "other_sources": [other.as_json() for other in others[:LISTED_MAX]],
     }

@@ -1,5 +1,7 @@
-"""What goes wrong, said once: each trouble stands until it has been quiet for a while, and is said again no sooner than
-a minute after. Told the time, reads no clock."""
+"""Reports each trouble once, and its end. The same trouble is reported again after a minute at the earliest.
+
+A trouble ends when it has not been seen for a while. The time is an argument.
+"""
 
 from __future__ import annotations
 
@@ -16,27 +18,27 @@ from gloaming.shows.time_units import SECOND_NS
 
 QUIET_NS = 3 * SECOND_NS
 OF_A_KIND = 10
-"""So many troubles of a kind are said in a minute, whatever their subjects."""
+"""The most reports of one kind in a minute."""
 NONE: Mapping[str, Any] = {}
 MANY = 3
-"""So many controllers, where they are more than half, are one trouble."""
-ASKED_NS = 10 * SECOND_NS
-"""Where nobody answers for an address the kernel asks for three seconds, and says so only then."""
+"""From this number on, unreached controllers are one trouble, if they are more than half."""
+UNANSWERED_NS = 10 * SECOND_NS
+"""For an address without an answer. The kernel reports it only after three seconds of asking."""
 
 
 @dataclass
 class _Standing:
     message: dict[str, Any]
-    said: bool
+    reported: bool
     last_ns: int
     quiet_ns: int
 
 
 @dataclass
 class Troubles:
-    """Says troubles, by kind and subject; `say` takes a `trouble` message."""
+    """The troubles that stand, by kind and subject. Passes each `trouble` message to `report`."""
 
-    say: Callable[[dict[str, Any]], None]
+    report: Callable[[dict[str, Any]], None]
     _standing: dict[tuple[str, str], _Standing] = field(default_factory=dict)
     _seldom: Seldom = field(default_factory=lambda: Seldom(OF_A_KIND))
 
@@ -49,29 +51,29 @@ class Troubles:
         more: Mapping[str, Any] = NONE,
         quiet_ns: int = QUIET_NS,
     ) -> None:
-        """A trouble is there, or still there."""
+        """Note that a trouble is present."""
         message = {"op": Op.TROUBLE, "kind": kind, "subject": subject, "text": text, "over": False, **more}
         standing = self._standing.get((kind, subject))
         if standing is None:
             standing = self._standing[kind, subject] = _Standing(message, False, at_ns, quiet_ns)
         standing.message, standing.last_ns, standing.quiet_ns = message, at_ns, quiet_ns
-        if not standing.said and self._seldom.passes((kind, subject), at_ns / SECOND_NS) is not None:
-            standing.said = True
-            self.say(standing.message)
+        if not standing.reported and self._seldom.passes((kind, subject), at_ns / SECOND_NS) is not None:
+            standing.reported = True
+            self.report(standing.message)
 
-    def tend(self, at_ns: int) -> None:
-        """Say what is over."""
+    def report_ended(self, at_ns: int) -> None:
+        """Report the troubles that are over."""
         for key, standing in list(self._standing.items()):
             if at_ns - standing.last_ns > standing.quiet_ns:
                 del self._standing[key]
-                if standing.said:
-                    self.say({**standing.message, "text": "over", "over": True})
+                if standing.reported:
+                    self.report({**standing.message, "text": "over", "over": True})
 
     def repeat(self) -> None:
-        """Say all that stands, to a planner that is new."""
+        """Report all troubles that stand, for a new planner."""
         for standing in self._standing.values():
-            if standing.said:
-                self.say(standing.message)
+            if standing.reported:
+                self.report(standing.message)
 
 
 @dataclass
@@ -79,23 +81,28 @@ class _Failing:
     first_ns: int
     last_ns: int
     number: int
-    told: bool = False
+    reported: bool = False
 
     @property
     def quiet_ns(self) -> int:
-        return ASKED_NS if self.number == errno.EHOSTUNREACH else QUIET_NS
+        return UNANSWERED_NS if self.number == errno.EHOSTUNREACH else QUIET_NS
 
 
 @dataclass
 class Unreached:
-    """Controllers whose packets are not taken: one line for each, or one for all where it is most of them, as when the
-    board's own cable is out. A single one is told a second later, when it is known whether it is alone."""
+    """Controllers that packets do not reach: a trouble for each, or one for all if most are unreached.
+
+    Most are unreached when the board's own cable is out. A single one is reported half a second later, once it is
+    clear that it is alone.
+    """
 
     _failing: dict[str, _Failing] = field(default_factory=dict)
 
     def seen(self, at_ns: int, errors: Mapping[str, int], controllers: int) -> Iterator[tuple[str | None, str, int]]:
-        """The errors (numbers by host) since the last call. What is to be told: of a host or, with None, of all; and
-        when it has been quiet for long enough."""
+        """Take the errors (number by host) since the last call. Yields `(host, text, quiet_ns)` of each trouble.
+
+        The host is None for a trouble of most controllers. The trouble is over after `quiet_ns` without an error.
+        """
         self._failing = {host: one for host, one in self._failing.items() if at_ns - one.last_ns < one.quiet_ns}
         for host, number in errors.items():
             failing = self._failing.setdefault(host, _Failing(at_ns, at_ns, number))
@@ -107,6 +114,6 @@ class Unreached:
                 yield None, reason, max(one.quiet_ns for one in self._failing.values())
             return
         for host, one in self._failing.items():
-            if at_ns - one.first_ns >= SECOND_NS // 2 and (one.last_ns == at_ns or not one.told):
-                one.told = True
+            if at_ns - one.first_ns >= SECOND_NS // 2 and (one.last_ns == at_ns or not one.reported):
+                one.reported = True
                 yield host, f"packets to {host} are not taken: {os.strerror(one.number)}", one.quiet_ns

@@ -1,4 +1,4 @@
-"""The sockets of a setup: options, which way of sending the kernel has, refusals that come back (ICMP)."""
+"""The sockets of a setup: their options, the best way of sending, and refusals by ICMP."""
 
 from __future__ import annotations
 
@@ -16,25 +16,29 @@ SEND_BUFFER_BYTES = 8 << 20
 ERROR_BUFFER_BYTES = 128 << 10
 REFUSALS_MAX = 500
 OWN_ERRORS = {errno.ENOBUFS, errno.EPERM}
-"""Errors that only a packet's own way can have."""
+"""Errors that always belong to the packet being sent."""
 TRIES, TRIES_EACH = 400, 100
-"""Any other may be the answer to a packet of an earlier frame, told at the next call to whomever; and when a controller
-is off, a hundred come one after the other. So often it is tried again, in one frame and for one packet."""
+"""The most retries in one frame, and for one packet.
+
+Other errors may belong to a packet of an earlier frame: the kernel returns them at the next call, whatever its host.
+When a controller is off, a hundred of them follow each other.
+"""
 ROOM_MS = 4
-"""How long a frame waits for room in a socket, at the most: for a line that is slower than the burst."""
+"""The longest wait of a frame for room in a socket, when the network is slower than the burst."""
 SO_SNDBUFFORCE, SO_RCVBUFFORCE = 32, 33
 IP_RECVERR, IPV6_RECVERR, MSG_ERRQUEUE = 11, 25, 0x2000
 IP_MTU_DISCOVER, IP_PMTUDISC_PROBE = 10, 3
-"""ip(7): packets are never cut up on the way, so the kernel need not make an identification for each."""
+"""ip(7): packets are never fragmented, so the kernel need not number them."""
 DISCARD_PORT = 9
-"""RFC 863. A route is looked up to it; nothing is sent."""
+"""RFC 863. Only used to look up a route; nothing is sent."""
 WAYS = ("offload", "sendmmsg", "plain")
 
 
 def interface_index(interface: str | None, host: str | None = None) -> int:
-    """The index of an interface given by name or address; without one, of that by which a host is reached (0: unknown).
+    """The index of an interface, given by its name or address.
 
-    OSError where there is no such interface, or none with that address.
+    Without an interface, the index of the one that leads to `host`; 0 if there is none. OSError if no interface has
+    that name or address.
     """
     if interface is None:
         interface = source_address(host) if host else None
@@ -51,7 +55,7 @@ def interface_index(interface: str | None, host: str | None = None) -> int:
 
 
 def source_address(host: str) -> str | None:
-    """The address from which packets to a host leave, by the routing table; None where there is no way to it."""
+    """The source address of packets to a host, by the routing table; None without a route."""
     family = socket.AF_INET6 if is_ipv6(host) else socket.AF_INET
     with socket.socket(family, socket.SOCK_DGRAM) as probe:
         try:
@@ -62,10 +66,10 @@ def source_address(host: str) -> str | None:
 
 
 class UdpSender:
-    """An IPv4 socket, and an IPv6 socket where one is needed: large buffers, no waiting, multicast by the interface.
+    """An IPv4 socket and, if needed, an IPv6 socket, with large buffers. They never wait.
 
-    Not connected, so that a refusal from one controller never hinders another. OSError where there is no such
-    interface.
+    The sockets are not connected, so that a refusal from one controller never affects another. OSError if there is no
+    such interface.
     """
 
     def __init__(
@@ -110,9 +114,9 @@ class UdpSender:
             sock.close()
 
     def _choose_interface(self) -> None:
-        """By index alone: the source address is then looked up for each packet, and may change.
+        """Set the interface of multicast by its index, so that its address may change.
 
-        An emulated kernel may not know the option (qemu-user): then multicast goes by the routing table.
+        An emulated kernel (qemu-user) may lack the option. Multicast then follows the routing table.
         """
         if not self.index:
             return
@@ -125,28 +129,30 @@ class UdpSender:
                 raise
 
     def moved(self) -> bool:
-        """Whether the interface has another index now (taken out, put in again): the sender is to be made anew."""
+        """Whether the interface has another index now (unplugged and plugged in again). Then make a new sender."""
         try:
             return interface_index(self.interface, self.host) not in (0, self.index)
         except OSError:
             return False
 
     def has_source(self, group: str) -> bool:
-        """Whether packets to a multicast group bear an address of this machine. An interface that has lost its address
-        takes them all the same: they come from 0.0.0.0, and nobody receives them."""
+        """Whether packets to a multicast group have a source address.
+
+        An interface without an address still takes packets. They leave from 0.0.0.0, and no controller receives them.
+        """
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
             try:
                 probe.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, self._multicast_request())
                 probe.connect((group, DISCARD_PORT))
-            except OSError:  # then packets are refused, which is told by itself
+            except OSError:  # then packets are refused, which is a trouble of its own
                 return True
-            return bool(probe.getsockname()[0] != "0.0.0.0")  # asked for, not bound to
+            return bool(probe.getsockname()[0] != "0.0.0.0")  # the address of a look-up, not of a bind
 
     def _multicast_request(self) -> bytes:
         return struct.pack("=4s4si", bytes(4), bytes(4), self.index)
 
     def _offload_works(self) -> bool:
-        """Whether the kernel cuts one large datagram into packets (UDP_SEGMENT, Linux 4.18), found by trying."""
+        """Whether the kernel can cut a large datagram into packets (UDP_SEGMENT, Linux 4.18), found by a trial."""
         try:
             for sock in self._socks():
                 sock.setsockopt(socket.IPPROTO_UDP, UDP_SEGMENT, 600)
@@ -156,7 +162,7 @@ class UdpSender:
         return sendmmsg_works()
 
     def senders(self, batches: list[SendBatch]) -> list[Bulk | OneByOne]:
-        """What sends batches, for each socket that they need."""
+        """A sender of the batches for each socket that they need."""
         make = OneByOne if self.way == "plain" else Bulk
         made: list[Bulk | OneByOne] = []
         for sock, ipv6 in ((self.ipv4, False), (self.ipv6, True)):
@@ -166,11 +172,11 @@ class UdpSender:
         return made
 
     def new_frame(self) -> None:
-        """Another frame may wait for room in a socket anew, and try anew."""
+        """Reset the wait and the retries for another frame."""
         self._room_ms, self._tries = ROOM_MS, TRIES
 
-    def again(self, number: int, tries: int) -> bool:
-        """Whether to try once more after an error that came so often in a row."""
+    def retry(self, number: int, tries: int) -> bool:
+        """Whether to try again after an error that came `tries` times in a row."""
         if number == errno.EAGAIN:
             return self._room()
         if number in OWN_ERRORS:
@@ -181,7 +187,7 @@ class UdpSender:
         return tries < TRIES_EACH and self._tries >= 0
 
     def _room(self) -> bool:
-        """Wait for room in the sockets, within what is left of the frame's patience: whether to try again."""
+        """Wait for room in the sockets while the frame has time left. Whether to try again."""
         if self._room_ms <= 0:
             return False
         self._room_ms -= 1
@@ -192,9 +198,11 @@ class UdpSender:
         return True
 
     def refusals(self, hosts: frozenset[str] = frozenset()) -> dict[str, int]:
-        """What has come back since the last call: the hosts that refused packets, with the error's number. Where nobody
-        answers for an address the kernel refuses a hundred packets at once, of which only some find room here: then all
-        such of `hosts` are looked up."""
+        """The hosts that refused packets since the last call, with the error's number.
+
+        For an address without an answer the kernel refuses a hundred packets at once, and some refusals are lost. This
+        then also looks up all such addresses among `hosts`.
+        """
         found: dict[str, int] = {}
         for sock in self._socks():
             for _ in range(REFUSALS_MAX):
@@ -212,12 +220,12 @@ class UdpSender:
         return found
 
     def send_now(self, data: bytes, address: str, port: int) -> bool:
-        """One packet by itself, whose loss is no matter: whether the kernel took it."""
+        """Send one packet that may get lost. Whether the kernel took it."""
         sock = self.ipv6 if is_ipv6(address) else self.ipv4
         if sock is None:
             return False
         more = (0, self.index) if is_ipv6(address) else ()
-        for _ in range(2):  # the first may be told of another packet's refusal
+        for _ in range(2):  # the first may get the error of another packet
             try:
                 sock.sendto(data, (address, port, *more))
             except OSError:
@@ -227,15 +235,15 @@ class UdpSender:
 
 
 def _buffer(sock: socket.socket, force: int, usual: int, size: int) -> None:
-    """A buffer as large as is wanted, or as large as is allowed."""
+    """Set a buffer's size, or the largest that is allowed."""
     try:
         sock.setsockopt(socket.SOL_SOCKET, force, size)
-    except OSError:  # only with the right to administer the network
+    except OSError:  # the first needs the right to administer the network
         sock.setsockopt(socket.SOL_SOCKET, usual, size)
 
 
 def _unanswered() -> set[str]:
-    """The IPv4 addresses in the neighbourhood for which nobody answers (arp(7): no flag of a complete entry)."""
+    """The IPv4 addresses of the local network without an answer (arp(7): entries without the flag for complete)."""
     try:
         rows = [line.split() for line in Path("/proc/net/arp").read_text().splitlines()[1:]]
     except OSError:  # a kernel without the table

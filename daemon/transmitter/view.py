@@ -1,4 +1,4 @@
-"""A look at what has been sent: some slots of the packets, for whoever draws the rig. It changes nothing."""
+"""Reads some slots of the last packets, for a drawing of the rig. Changes nothing."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from gloaming.shows.protocols.packets import PacketBlock
 PICKS_MAX = 16_384
 Indices = npt.NDArray[np.intp]
 Found = tuple[PacketBlock, Indices, Indices, Indices]
-"""A block, which picks it has, and their rows and slots in it."""
+"""A block, the picks in it, and their rows and slots."""
 
 
 class View:
-    """Slots picked by `universe * 512 + slot` (slots from 0); -1 is a slot that is always 0."""
+    """Picked slots, each `universe * 512 + slot` (slots from 0); -1 is always 0."""
 
     def __init__(self) -> None:
         self.picks: npt.NDArray[np.int64] | None = None
@@ -26,15 +26,17 @@ class View:
         self._where: list[Found] = []
 
     def pick(self, picks: Sequence[int]) -> None:
-        """Which slots are looked at from now on. ValueError for more than may be."""
+        """Set the picked slots. ValueError for more than PICKS_MAX."""
         if len(picks) > PICKS_MAX:
             raise ValueError(f"a view has {PICKS_MAX} slots at most")
         self.picks = np.array(picks, np.int64)
         self._mixer = None
 
     def levels(self, mixer: FrameMixer, blocks: Iterable[PacketBlock]) -> str | None:
-        """The slots as an output last sent them, base64, a byte each; None where none are picked. `mixer` and `blocks`
-        are the output's."""
+        """The last levels of the picked slots, base64, a byte each; None without picks.
+
+        `mixer` and `blocks` are the output's.
+        """
         if self.picks is None:
             return None
         if mixer is not self._mixer:
@@ -46,7 +48,7 @@ class View:
 
 
 def _places(picks: npt.NDArray[np.int64], mixer: FrameMixer) -> Indices:
-    """Where the picks are in a mixed frame; -1 for those that are not in it."""
+    """The positions of the picks in a mixed frame; -1 for those outside it."""
     universes, slots = picks >> 9, picks & 511
     numbers = np.array([*mixer.offsets, 1 << 16])  # the last is no universe
     begins, counts = np.array([*mixer.offsets.values(), 0]), np.array([*mixer.slots.values(), 0])

@@ -1,7 +1,7 @@
-"""Listens for other sources on our universes: a thread with a socket for each universe's group, drained once a second.
+"""Looks for other sources on our universes: a thread reads a socket for each universe's group once a second.
 
-A socket bound to its group takes no other's unicast packets, holds one membership (the kernel's limit is 20), keeps
-only a handful of packets, and passes our own over in the kernel, so that the watch costs next to nothing.
+Each socket is bound to its group, so it takes no unicast packets, and has one membership (a socket may have 20). Its
+buffer holds a few packets, and the kernel drops our own. So the watch uses little time.
 """
 
 from __future__ import annotations
@@ -23,20 +23,22 @@ from gloaming.shows.time_units import SECOND_NS
 
 QUIET_NS = SECOND_NS
 SPARE_FILES = 512
-"""The watch keeps its sockets above this, since select(2) takes no file above 1023."""
+"""The sockets have file numbers above this: the main loop's select(2) takes none above 1023."""
 BUFFER_BYTES = 4096
 DISCOVERY_BUFFER_BYTES = 256 << 10
 PACKETS_MAX = 200
-AGAIN_S = 10
+RETRY_S = 10
 SO_ATTACH_FILTER = 26
 _LOAD_WORD, _JUMP_IF_EQUAL, _RETURN = 0x20, 0x15, 0x06  # classic BPF
 _UDP_BYTES = 8
-"""The filter counts from the header of UDP."""
+"""The filter's offsets begin at the UDP header."""
 
 
 class SourceWatch:
-    """Other sources on some universes, by multicast. What cannot be listened to (no way for multicast, no more sockets)
-    is tried again: `watched` says how many are. `begin` is called at the start of the thread."""
+    """The other sources that send multicast on some universes. `watched` is the number of universes with a socket.
+
+    A socket that fails (no route for multicast, no more sockets) is tried again. The thread first calls `begin`.
+    """
 
     def __init__(
         self, universes: set[int], interface_index: int, cid: UUID, begin: Callable[[], None] = lambda: None
@@ -54,7 +56,7 @@ class SourceWatch:
         self._ending.close()
 
     def standing(self) -> tuple[OtherSource, ...]:
-        """Who was there when last looked."""
+        """The other sources of the last look."""
         return self._standing
 
     def _run(self, universes: list[int]) -> None:
@@ -64,7 +66,7 @@ class SourceWatch:
         closing.register(self._ended, select.POLLIN)
         turn = 0
         while True:
-            if len(self._socks) < len(wanted) and turn % AGAIN_S == 0:
+            if len(self._socks) < len(wanted) and turn % RETRY_S == 0:
                 self._join_all(wanted, ready)
             if closing.poll(1000):
                 break
@@ -79,7 +81,7 @@ class SourceWatch:
 
     @staticmethod
     def _files() -> int:
-        """As many files as this process may ever open."""
+        """The most files that this process may open, after raising its limit."""
         soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
         try:
             resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))
@@ -91,7 +93,7 @@ class SourceWatch:
         for number in wanted[len(self._socks) :]:
             try:
                 sock = self._join(number)
-            except OSError:  # `watched` says so
+            except OSError:  # `watched` shows it
                 break
             ready.register(sock, select.EPOLLIN)
             self._socks.append(sock)
@@ -101,7 +103,7 @@ class SourceWatch:
         for _ in range(PACKETS_MAX):
             try:
                 data, (address, _) = sock.recvfrom(2048)
-            except OSError:  # nothing more waits
+            except OSError:  # nothing is left to read
                 return
             self._others.heard(time.monotonic_ns(), address, data)
 
@@ -129,7 +131,7 @@ class SourceWatch:
 
 
 def _not_from(cid: bytes) -> bytes:
-    """A filter that lets through what does not bear a CID: four words compared, the last of them decides."""
+    """A filter that drops packets with a CID: it compares four words, and drops if all are equal."""
     steps = []
     for number in range(4):
         word = struct.unpack_from(">I", cid, 4 * number)[0]

@@ -1,7 +1,7 @@
-"""The second lock on the neighbours' hours: which of their windows hold. Told the time, reads no clock.
+"""The second lock on the neighbours' hours: the windows that hold. The time is an argument.
 
-A window that has begun holds to its end by the monotonic clock, whatever is said of the time after that. Only windows
-without its rule end it: the rule was edited.
+A window that has begun holds to its end by the monotonic clock. No later report of the time ends it. It ends early
+only when new windows no longer have its rule, because the rule was edited.
 """
 
 from __future__ import annotations
@@ -13,27 +13,27 @@ from gloaming.daemon.score.windows import HeldWindow, Windows
 from gloaming.shows.time_units import HOUR_NS, SECOND_NS
 
 WALL_NS = 5 * SECOND_NS
-"""A window that has begun by the wall clock alone holds after this time: a planner that lives has said by then how far
-the wall clock is off."""
+"""A window that begins by the wall clock alone holds only after this time. By then a running planner has sent the
+clock's offset."""
 JITTER_NS = 100_000
-"""What reading two clocks one after the other may differ by."""
+"""The error of reading two clocks one after the other."""
 LONGEST_NS = 48 * HOUR_NS
-"""No window is longer. What a message with a mistake makes hold for ever would leave a house dark until a restart."""
+"""No window is longer. A message with a mistake could otherwise keep the lights dark until a restart."""
 
 
 class ClockOffsets(NamedTuple):
-    """What is to be added to the monotonic clock for the score's time, and for the right time by the wall clock."""
+    """The offsets from the monotonic clock to the score's time, and to the corrected time of the wall clock."""
 
     score_ns: int
     wall_ns: int
 
     def differ(self, other: ClockOffsets) -> bool:
-        """By more than the jitter of reading them."""
+        """Whether the clocks differ by more than the error of reading them."""
         return any(abs(one - two) > JITTER_NS for one, two in zip(self, other, strict=True))
 
 
 class Holds:
-    """The windows that hold now. `held` is another tuple whenever it changes."""
+    """The windows that hold now. Each change makes `held` a new tuple."""
 
     def __init__(self) -> None:
         self.held: tuple[HeldWindow, ...] = ()
@@ -42,7 +42,7 @@ class Holds:
         self._wall_since: dict[str, int] = {}
 
     def look(self, windows: Windows, clocks: ClockOffsets, monotonic_ns: int) -> None:
-        """What has begun by now, by the clocks and windows of before as well: they may change in the same instant."""
+        """Add the windows that have begun, by the previous clocks and windows too, since both may change at once."""
         before, known = self._clocks, self._known
         if known and before and (known is not windows or clocks.differ(before)):
             self._add(known, before, monotonic_ns)
@@ -72,7 +72,7 @@ class Holds:
         ]
 
     def _set(self, held: Iterable[HeldWindow], monotonic_ns: int) -> None:
-        """Of each rule the window that lasts longest."""
+        """Keep the longest window of each rule."""
         longest: dict[str, HeldWindow] = {}
         for one in sorted(held):
             if monotonic_ns < one.until_ns <= monotonic_ns + LONGEST_NS:

@@ -1,1 +1,1 @@
-"""Sound beside the light: a process of its own plays it, and the frames follow what the device has really played."""
+"""Sound: a process of its own plays it, and the frames follow what the device has really played."""

@@ -1,6 +1,6 @@
-"""The sound process: plays a plan on a device and reports what is really heard. It ends when the transmitter does.
+"""The sound process: plays a plan on a device and reports what is really heard. It ends with the transmitter.
 
-It also ends when the device fails it: the transmitter starts it again, and a fresh process sees the devices that are.
+It also ends when the device fails. The transmitter then starts a new process, which finds the present devices.
 """
 
 from __future__ import annotations
@@ -34,25 +34,25 @@ from gloaming.shows.time_units import SECOND_NS
 
 STEP_S = 0.04
 AHEAD_NS = 2 * SECOND_NS
-"""How long before it is heard a sound is opened."""
-HASTE_NS = 250_000_000
-"""How long a sound that comes too late for its beginning is given to be decoded."""
+"""How long before its start a sound file is opened."""
+DECODING_NS = 250_000_000
+"""The time to decode a sound whose start has passed already."""
 REPORT_NS = 100_000_000
 STALLED_NS = 800_000_000
 OPENING_NS = 5 * SECOND_NS
-"""How long a device may take to begin: a server that was idle may have played ahead by two seconds."""
+"""How long a device may take to start: an idle sound server may take two seconds of samples at once."""
 RUNAWAY_NS = 10 * SECOND_NS
-"""A device that has taken so much more than time has passed is none that is heard: ALSA's null, or a file."""
+"""A device that takes this much more sound than time has passed plays to nobody: ALSA's null, or a file."""
 JUMP_NS = 30_000_000
-"""A device that jumps by more has its sound put right; by less, the frames follow."""
-STEADY_NS, PARTING_NS = 50_000_000, 2 * SECOND_NS
-"""At the end: how long after its last sound the device is let go, and how long that may take in all."""
+"""After a larger jump of the device the sound starts anew; after a smaller one the frames follow."""
+LAST_SOUND_NS, CLOSING_NS_MAX = 50_000_000, 2 * SECOND_NS
+"""At the end: the wait after the last sound, and the longest wait in all."""
 DEVICE_LOST = 3
 PRIORITY = 10
 
 
 class SoundProcess:
-    """Owns the device and the voices; the callback takes from them in a thread of PortAudio's."""
+    """Owns the device and the voices. PortAudio calls `_fill` in a thread of its own."""
 
     def __init__(self, sock: socket.socket) -> None:
         self.sock = sock
@@ -61,25 +61,25 @@ class SoundProcess:
         self.stream: Any = None
         self.clock: DeviceClock | None = None
         self.line: ClockFit | None = None
-        """As the clock knew it last: what sounds goes on while the clock finds its feet again."""
+        """The last fit of the clock. After a jump the sound goes on by it until there is a new fit."""
         self.rate_hz, self.channels = 0, 0
         self.voices: tuple[SoundVoice, ...] = ()
         self.index = 0
         self._level = 0.0
         self._lead: tuple[tuple[Any, ...], int] = ((), 0)
-        """How far the light has followed a sound: one that is taken up again is taken up there."""
+        """How far the frames have followed a sound. When that sound resumes, it resumes there."""
         self.called_ns = self.opened_ns = 0
         self.starved = 0
         self._reports: deque[tuple[int, int, bool]] = deque(maxlen=256)
         self._blocks: deque[tuple[int, int, float]] = deque(maxlen=1024)
-        """What was given to the device and is not heard yet: the sample after a block, its score's id, its level."""
+        """Blocks that the device has not played yet: the sample after the block, its score's id, its level."""
         self._heard_id, self._volume = -1, 0.0
         self._unread = b""
         self._next_report_ns = 0
-        self._told: dict[str, int] = {}
+        self._reported_ns: dict[str, int] = {}
 
     def run(self) -> NoReturn:
-        """Until the transmitter closes its end, or the device fails."""
+        """Run until the transmitter closes its end or the device fails."""
         while True:
             if select.select([self.sock], [], [], STEP_S)[0]:
                 self._read()
@@ -89,12 +89,12 @@ class SoundProcess:
             if self.stream is None:
                 self._open(now_ns)
             self._watch(now_ns)
-            self._passes_to_voices(now_ns)
-            self._hear(now_ns)
+            self._update_voices(now_ns)
+            self._follow_playback(now_ns)
             self._report(now_ns)
 
     def _fill(self, out: Any, report: DeviceReport) -> None:
-        """PortAudio's callback: a block of samples, and what the device says of its time."""
+        """PortAudio's callback: fill a block of samples and keep the device's report of its time."""
         now_ns = time.monotonic_ns()
         first, self.index = self.index, self.index + report.frames
         self.called_ns = now_ns
@@ -113,7 +113,7 @@ class SoundProcess:
     def _read(self) -> None:
         try:
             data = self.sock.recv(1 << 20)
-        except OSError:  # it went while something that we said was still unread
+        except OSError:  # the transmitter ended with messages unread
             data = b""
         if not data:
             self._leave()
@@ -129,27 +129,27 @@ class SoundProcess:
         first = next(self.plan.passes(now_ns), None)
         wanted_hz = None
         if first:
-            with contextlib.suppress(InputError, SoundMissingError):  # its reel says so when it is opened
+            with contextlib.suppress(InputError, SoundMissingError):  # its reader reports that later
                 wanted_hz = inspect_sound(Path(first.path)).rate_hz
         try:
             device = find(self.plan.device, devices())
-            _be_prompt()  # before there is a stream: the threads that carry it inherit this
+            _ask_for_priority()  # before the stream: its threads inherit the priority
             self.stream, self.rate_hz, self.channels = open_stream(device, wanted_hz, self._fill)
             self.clock = DeviceClock(self.rate_hz)
             self.called_ns = self.opened_ns = time.monotonic_ns()
             self.stream.start()
         except NoDeviceError as error:
             self._fail(str(error))
-        except Exception as error:  # PortAudioError, a class of a module that may not be there
+        except Exception as error:  # PortAudioError: its module may be missing
             self._fail(f"the sound device cannot be started: {error}")
 
     def _watch(self, now_ns: int) -> None:
-        """Take in what the device reported; leave where it has fallen silent."""
+        """Read the device's reports. End the process if the device has stopped."""
         assert self.clock and self.plan
         if now_ns - self.called_ns > STALLED_NS and now_ns - self.opened_ns > OPENING_NS:
-            self._fail("the sound device has stopped taking samples")
+            self._fail("the sound device has stopped")
         if self.index * SECOND_NS // self.rate_hz - (now_ns - self.opened_ns) > RUNAWAY_NS:
-            self._fail("the sound device takes samples faster than they can be heard")
+            self._fail("the sound device plays faster than real time, so nobody can hear it")
         while self._reports:
             self.clock.add(*self._reports.popleft())
         self.line = self.clock.line or self.line
@@ -158,8 +158,8 @@ class SoundProcess:
             for voice in self.voices:
                 voice.leave(self.index)
 
-    def _passes_to_voices(self, now_ns: int) -> None:
-        """Have a voice for what is to be heard now and next; voices that nothing asks for any more fade out."""
+    def _update_voices(self, now_ns: int) -> None:
+        """Make voices for the present and the next pass. Fade out voices that have no pass any more."""
         line, plan = self.clock.line if self.clock else None, self.plan
         if line is None or plan is None:
             return
@@ -174,16 +174,16 @@ class SoundProcess:
             if voice.ends <= self.index:
                 voice.reader.close()
                 continue
-            again = None if voice.leaving else next((one for one in wanted if one.same(voice.sound_pass)), None)
-            if again:
-                wanted.remove(again)
-                voice.sound_pass, voice.ends = again, int(line.index_at(again.until_ns))
+            same = None if voice.leaving else next((one for one in wanted if one.same(voice.sound_pass)), None)
+            if same:
+                wanted.remove(same)
+                voice.sound_pass, voice.ends = same, int(line.index_at(same.until_ns))
             else:
                 voice.leave(self.index)
             kept.append(voice)
         for sound_pass in wanted:
             soonest_ns = now_ns + ahead_ns
-            begin_ns = sound_pass.from_ns if sound_pass.from_ns > soonest_ns else soonest_ns + HASTE_NS
+            begin_ns = sound_pass.from_ns if sound_pass.from_ns > soonest_ns else soonest_ns + DECODING_NS
             if begin_ns < sound_pass.until_ns:
                 kept.append(
                     self._voice(sound_pass, line.index_at(begin_ns), line.index_at(sound_pass.until_ns), begin_ns)
@@ -199,8 +199,8 @@ class SoundProcess:
             sound_pass, SoundReader(sound_pass.path, position, self.rate_hz, self.channels), index, position, int(ends)
         )
 
-    def _hear(self, now_ns: int) -> None:
-        """Follow what has been heard to its end; a score that is heard for the first time is told at once."""
+    def _follow_playback(self, now_ns: int) -> None:
+        """Find the block that is heard now. Report at once when a new score is heard."""
         line = self.clock.line if self.clock else None
         if line is None:
             return
@@ -219,7 +219,7 @@ class SoundProcess:
             return
         heard = line.index_at(now_ns)
         sounding = False
-        told = {"id": self._heard_id, "volume": round(self._volume, 4), "starved": self.starved}
+        common = {"id": self._heard_id, "volume": round(self._volume, 4), "starved": self.starved}
         for voice in self.voices:
             if voice.reader.trouble:
                 self._trouble(voice.sound_pass.path, voice.reader.trouble, now_ns)
@@ -229,10 +229,10 @@ class SoundProcess:
                 sounding = True
                 if not voice.leaving:
                     self._lead = (voice.sound_pass.key, round(shift_ns))
-                self._say(
+                self._send(
                     {
                         "op": "heard",
-                        **told,
+                        **common,
                         "key": voice.sound_pass.key,
                         "at_ns": now_ns,
                         "shift_ns": round(shift_ns),
@@ -241,43 +241,43 @@ class SoundProcess:
                     }
                 )
         if not sounding:
-            self._say({"op": "ready", **told})
+            self._send({"op": "ready", **common})
 
     def _trouble(self, subject: str, text: str, now_ns: int) -> None:
-        if now_ns - self._told.get(subject, 0) > SECOND_NS:
-            self._told[subject] = now_ns
-            self._say({"op": "trouble", "subject": subject, "text": text})
+        if now_ns - self._reported_ns.get(subject, 0) > SECOND_NS:
+            self._reported_ns[subject] = now_ns
+            self._send({"op": "trouble", "subject": subject, "text": text})
 
     def _fail(self, text: str) -> NoReturn:
         subject = (self.plan.device if self.plan else None) or "sound device"
-        self._say({"op": "trouble", "subject": subject, "text": text, "device": True})
-        os._exit(DEVICE_LOST)  # closing a device that hangs would hang
+        self._send({"op": "trouble", "subject": subject, "text": text, "device": True})
+        os._exit(DEVICE_LOST)  # to close a device that hangs would hang too
 
     def _leave(self) -> NoReturn:
-        """Fade out, wait until the device has played that, and end."""
+        """Fade out, wait until the device has played that, and end the process."""
         for voice in self.voices:
             voice.leave(self.index)
         if self.voices and self.line:
             heard_ns = self.line.heard_ns(max(voice.ends for voice in self.voices)) - time.monotonic_ns()
-            time.sleep(max(0, min(heard_ns + STEADY_NS, PARTING_NS)) / SECOND_NS)
+            time.sleep(max(0, min(heard_ns + LAST_SOUND_NS, CLOSING_NS_MAX)) / SECOND_NS)
         os._exit(0)
 
-    def _say(self, message: dict[str, Any]) -> None:
+    def _send(self, message: dict[str, Any]) -> None:
         try:
             self.sock.sendall(json.dumps(message).encode() + b"\n")
         except OSError:
             self._leave()
 
 
-def _be_prompt() -> None:
-    """A real-time priority below the transmitter's, where it is granted; a runaway loses it to the limit."""
+def _ask_for_priority() -> None:
+    """Ask for a real-time priority below the transmitter's, with a limit on computing without a wait."""
     with contextlib.suppress(OSError, ValueError):
         resource.setrlimit(resource.RLIMIT_RTTIME, (2_000_000, 4_000_000))
         os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(PRIORITY))
 
 
-def _hush() -> None:
-    """What PortAudio and ALSA print goes nowhere: a device that stays away would fill the log. Python's errors stay."""
+def _silence_libraries() -> None:
+    """Discard what PortAudio and ALSA print: a missing device would fill the log. Python's errors still appear."""
     sys.stderr = os.fdopen(os.dup(2), "w", buffering=1)
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 2)
@@ -285,11 +285,11 @@ def _hush() -> None:
 
 
 def main() -> NoReturn:
-    """`python -m gloaming.daemon.transmitter.sound FD`: a socket that the transmitter has left open for it."""
+    """`python -m gloaming.daemon.transmitter.sound FD`: FD is a socket inherited from the transmitter."""
     for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, signal.SIG_IGN)  # the transmitter is told; its end is ours, and without a click
-    os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))  # loading must not hold up the transmitter
-    _hush()
+        signal.signal(number, signal.SIG_IGN)  # the transmitter gets them too; its end is ours, after a fade
+    os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))  # loading must not delay the transmitter
+    _silence_libraries()
     sock = socket.socket(fileno=int(sys.argv[1]))
     np.seterr(all="ignore")
     gc.freeze()

@@ -1,4 +1,4 @@
-"""The transmitter's end of the sound: starts, tells and restarts the sound process, and hears from it. Never waits."""
+"""The transmitter's side of sound: starts and restarts the sound process and exchanges messages with it."""
 
 from __future__ import annotations
 
@@ -20,28 +20,29 @@ from gloaming.daemon.transmitter.sound.quiet import quiet_of
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 BEFORE_NS = 600 * SECOND_NS
-"""How long before a sound the process is started: a skip may bring it at any time, and a start takes seconds."""
+"""How long before a sound the process starts. The start takes seconds, and a skip may bring the sound earlier."""
 AFTER_NS = MINUTE_NS
-"""How long without sound it is kept: the device is then free for others."""
+"""How long the process stays without sound. After that the device is free for others."""
 RETRY_NS = tuple(seconds * SECOND_NS for seconds in (1, 1, 2, 4, 8, 15))
-"""Between tries to start it again; the last for every further one."""
+"""The waits between tries to start the process again. The last applies to all further tries."""
 UNSENT_BYTES_MAX = 1 << 20
 SILENT_NS = 12 * SECOND_NS
-"""A process that is needed and says nothing for so long hangs in its device."""
-PATIENCE = 3
-"""Seconds in which a process that is let go must have ended."""
+"""A process that is needed and sends nothing for this long hangs in its device."""
+LEAVING_S = 3
+"""The time in which a process must end after its socket closes. Then it is killed."""
 DEVICE = "device"
 ORDINARY = ("chrt", "--other", "0") if shutil.which("chrt") else ()
-"""Gives up the transmitter's priority, yet only in the new program: one that had to wait for a turn before it was there
-would hold up the transmitter, which waits for that."""
+"""Gives up the transmitter's priority in the new program. Not sooner: the transmitter waits until that program runs."""
 NULL = subprocess.DEVNULL
 
 Trouble = Callable[[str, str, str], None]
 
 
 class SoundClient:
-    """Holds the plan, the neighbours' windows, and the process that plays. `trouble` is told kind, subject and text,
-    anew while it stands."""
+    """Holds the plan, the neighbours' windows and the sound process.
+
+    It calls `trouble` with kind, subject and text, once a second while a trouble stands.
+    """
 
     def __init__(self, trouble: Trouble) -> None:
         self.trouble = trouble
@@ -53,62 +54,62 @@ class SoundClient:
         self.sock: socket.socket | None = None
         self.starved = self.missed = self.restarts = 0
         self.heard_id: int | None = None
-        """The score by which the device plays what is heard now; None while nothing can be heard."""
+        """The id of the score that is heard now; None while nothing can be heard."""
         self.volume = 0.0
-        """The level that is heard now."""
+        """The level that is heard now, 0 to 1."""
         self._process: subprocess.Popen[bytes] | None = None
         self._leaving: list[tuple[subprocess.Popen[bytes], int]] = []
         self._unread, self._unsent = b"", b""
         self._tries = 0
         self._started = False
-        self._again_ns = self._needed_ns = self._said_ns = 0
+        self._retry_ns = self._needed_ns = self._received_ns = 0
         self._device_trouble: tuple[str, str] | None = None
 
     def play(self, score: Score, monotonic_ns: int) -> None:
-        """A score has come."""
+        """Play a new score."""
         plan = plan_of(score)
         if plan.device != self.plan.device:
-            self._hang_up()
+            self._disconnect()
         self.plan, self._score = plan, score
-        self.tend(monotonic_ns)
-        self._tell()
+        self.maintain(monotonic_ns)
+        self._send_plan()
 
-    def hush(self, windows: Windows) -> None:
-        """The neighbours' windows have come."""
+    def set_windows(self, windows: Windows) -> None:
+        """Obey new windows of the neighbours' hours."""
         self._windows = windows
-        self._tell()
+        self._send_plan()
 
-    def hold(self, held: tuple[HeldWindow, ...]) -> None:
-        """Which of the windows hold; told on where they are others than before."""
+    def set_held(self, held: tuple[HeldWindow, ...]) -> None:
+        """Obey the windows that hold. Called with every tick; sends them only after a change."""
         if held is not self._held:
             self._held = held
-            self._tell()
+            self._send_plan()
 
     def shift_ns(self, segment: Segment, turn: int, monotonic_ns: int) -> int:
-        """By how much the frames of a segment lead the score, following its sound."""
+        """By how much the frames of a segment lead the score, to follow its sound."""
         path, picture = segment.sound_path, segment.picture
         key = None if path is None or picture is None else (path, picture.zero_ns, turn)
         return self.follower.shift_ns(key, monotonic_ns)
 
-    def tend(self, monotonic_ns: int) -> None:
-        """Called once a second: start what is needed, let go what is not, say again what is wrong."""
-        self._bury()
+    def maintain(self, monotonic_ns: int) -> None:
+        """Once a second: start or end the process as needed, and report a trouble that stands."""
+        self._reap()
         if self.plan.heard_within(monotonic_ns - SECOND_NS, monotonic_ns + BEFORE_NS):
             self._needed_ns = monotonic_ns
-            if self.sock is None and monotonic_ns >= self._again_ns:
+            if self.sock is None and monotonic_ns >= self._retry_ns:
                 self._start(monotonic_ns)
-            if self.sock and monotonic_ns - self._said_ns > SILENT_NS:
+            if self.sock and monotonic_ns - self._received_ns > SILENT_NS:
                 self._device_trouble = (self.plan.device or "sound device", "the sound device does not answer")
-                self._hang_up()
+                self._disconnect()
             if self._device_trouble:
                 self.trouble("sound", *self._device_trouble)
         elif monotonic_ns - self._needed_ns > AFTER_NS:
             self._device_trouble = None
-            self._hang_up()
+            self._disconnect()
         self._send()
 
     def read(self, monotonic_ns: int) -> None:
-        """There is something to read from `sock`."""
+        """Read from `sock`, which has something to read."""
         assert self.sock
         try:
             data = self.sock.recv(1 << 16)
@@ -118,15 +119,15 @@ class SoundClient:
             data = b""
         if not data:
             self.restarts += 1
-            self._hang_up()
+            self._disconnect()
             return
-        self._said_ns = monotonic_ns
+        self._received_ns = monotonic_ns
         *lines, self._unread = (self._unread + data).split(b"\n")
         for line in lines:
-            self._hear(json.loads(line))
+            self._handle(json.loads(line))
 
     def figures(self) -> dict[str, Any] | None:
-        """For the telemetry: None where no sound has been wanted."""
+        """The figures for telemetry; None if no process was ever needed."""
         if not self._started:
             return None
         shift_us = round(self.follower.last_ns / 1000)
@@ -135,16 +136,16 @@ class SoundClient:
         return {"shift_us": shift_us, **heard, **counted}
 
     def close(self) -> None:
-        """Let the sound fade out."""
-        self._hang_up()
+        """Let the sound fade out, without waiting."""
+        self._disconnect()
 
     def wait(self) -> None:
-        """Until the sound has faded out; whoever ends with the transmitter would cut it off."""
-        for process, patience in self._leaving:
+        """Wait until the sound has faded out: a process that ends with the transmitter would cut it off."""
+        for process, left_s in self._leaving:
             with suppress(subprocess.TimeoutExpired):
-                process.wait(patience)
+                process.wait(left_s)
 
-    def _hear(self, message: dict[str, Any]) -> None:
+    def _handle(self, message: dict[str, Any]) -> None:
         match message["op"]:
             case "heard" | "ready":
                 self._device_trouble, self._tries = None, 0
@@ -161,7 +162,7 @@ class SoundClient:
                 self.trouble("sound", message["subject"], message["text"])
 
     def _start(self, monotonic_ns: int) -> None:
-        self._again_ns = monotonic_ns + RETRY_NS[min(self._tries, len(RETRY_NS) - 1)]
+        self._retry_ns = monotonic_ns + RETRY_NS[min(self._tries, len(RETRY_NS) - 1)]
         self._tries += 1
         self._started = True
         ours, theirs = socket.socketpair()
@@ -176,12 +177,12 @@ class SoundClient:
             ours.close()
             self._device_trouble = ("sound", f"the sound process cannot be started: {error.strerror}")
         else:
-            self.sock, self._unread, self._unsent, self._said_ns = ours, b"", b"", monotonic_ns
-            self._tell()
+            self.sock, self._unread, self._unsent, self._received_ns = ours, b"", b"", monotonic_ns
+            self._send_plan()
         finally:
             theirs.close()
 
-    def _tell(self) -> None:
+    def _send_plan(self) -> None:
         if self.sock:
             windows, score = self._windows, self._score
             quiet = quiet_of(windows, score, self._held).as_json() if windows and score else None
@@ -196,24 +197,24 @@ class SoundClient:
             try:
                 self._unsent = self._unsent[self.sock.send(self._unsent) :]
             except (BrokenPipeError, ConnectionResetError):
-                self._hang_up()
+                self._disconnect()
         if len(self._unsent) > UNSENT_BYTES_MAX:
-            self._hang_up()
+            self._disconnect()
 
-    def _hang_up(self) -> None:
-        """Let the process go: it ends when it finds its line closed."""
+    def _disconnect(self) -> None:
+        """Close the socket. The process then ends by itself."""
         if self.sock:
             self.sock.close()
             self.sock = None
             self.heard_id, self.volume = None, 0.0
         if self._process:
-            self._leaving.append((self._process, PATIENCE))
+            self._leaving.append((self._process, LEAVING_S))
             self._process = None
 
-    def _bury(self) -> None:
-        """Processes that have ended are done with; one that hangs is killed."""
-        still = [(process, patience - 1) for process, patience in self._leaving if process.poll() is None]
-        for process, patience in still:
-            if patience <= 0:
+    def _reap(self) -> None:
+        """Forget processes that have ended. Kill those that take too long."""
+        still = [(process, left_s - 1) for process, left_s in self._leaving if process.poll() is None]
+        for process, left_s in still:
+            if left_s <= 0:
                 process.kill()
         self._leaving = still

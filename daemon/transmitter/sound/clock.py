@@ -1,7 +1,7 @@
-"""The device's clock: which sample is heard when, from what the device reports, smoothed. Reads no clock itself.
+"""The device's clock: when each sample is heard, fitted to the device's reports. Reads no clock itself.
 
-A card knows its time. A server is told of it late now and then, is off by 5 to 40 ms, and comes back in steps over ten
-seconds. So a report counts the less the further it is off, and a small jump is believed only once it stays as it is.
+A sound card reports its time well. A sound server is sometimes wrong by 5 to 40 ms, and returns in steps over ten
+seconds. So reports far from the fit count less, and a small jump counts only once it stays constant.
 """
 
 from __future__ import annotations
@@ -16,42 +16,42 @@ from gloaming.shows.time_units import SECOND_NS
 
 WINDOW_NS = 40 * SECOND_NS
 SPACING_NS = 400_000_000
-"""Between the reports that are kept once the clock is trusted."""
+"""The shortest time between two reports that are kept, once there is a fit."""
 LOCK_PAIRS = 16
-"""So many reports in a row that agree are believed."""
+"""The first fit needs this many reports in a row that agree."""
 ROUGH_PAIRS = 60
-"""After so many that never agreed, the later half is taken as it is: some drivers know their time only roughly."""
+"""After this many reports that never agreed, the fit uses the later half: some drivers report roughly."""
 NOISE_NS = 500_000.0
-"""Usual error of a single report, at the least."""
+"""The smallest usual error of a single report."""
 SLOPE = 300e-6
-"""Usual error of a sound card's rate."""
+"""The usual error of a sound card's rate."""
 ALIKE = 5
-"""So many reports in a row are as good as one: a server is asked the time every two seconds or so."""
+"""This many reports in a row count as one: PortAudio asks a sound server for its time about every two seconds."""
 WEIGHED_OUT = 4.685
-"""So many usual errors off, a report counts for nothing (Tukey's biweight, at 95 % efficiency)."""
+"""A report this many usual errors off has no weight (Tukey's biweight, at 95 % efficiency)."""
 NORMAL = 1.4826
-"""The usual error by the median error (of a normal distribution)."""
+"""The usual error divided by the median error (of a normal distribution)."""
 FITS, TINY = 4, 1e-9
 STRAY_NS, FAR_NS = 5_000_000, 150_000_000
-"""A report off by more than the first is not believed; where that lasts, the device has jumped."""
+"""A report off by more than STRAY_NS does not count. If such reports last, the device has jumped; FAR_NS is large."""
 FAR_LASTS_NS, SOON_LASTS_NS, LASTS_NS = 300_000_000, 1_200_000_000, 2_600_000_000
-"""How long a jump must last: a great one; a young clock's, or after an underrun; any other, which must hold still."""
+"""How long a jump must last: a large one; one of a young clock or after an underrun; any other, if constant."""
 YOUNG_NS, STARVED_NS = 12 * SECOND_NS, 5 * SECOND_NS
 STILL_NS, APART_NS = 800_000_000, 1_700_000_000
 MOVES, MOVES_NS = 0.15, 1_000_000
-"""It holds still where a while of that length differs from one so long before it by no more than such a share of it."""
+"""A jump is constant if its mean over STILL_NS differs from the mean APART_NS earlier by at most MOVES of it."""
 SPREAD_NS = 3_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class ClockFit:
-    """A straight line between samples and instants: sample `index` is heard at `at_ns`, and later ones at the rate."""
+    """A straight line from samples to instants: sample `index` is heard at `at_ns`, and others at the rate."""
 
     rate_hz: int
     index: int
     at_ns: int
     slope: float
-    """How much slower the device is than its rate: 200e-6 is 200 ppm slow."""
+    """How much slower than its rate the device is: 200e-6 is 200 ppm."""
 
     def heard_ns(self, index: int) -> int:
         """When a sample is heard."""
@@ -63,26 +63,25 @@ class ClockFit:
 
 
 class DeviceClock:
-    """Fits a line through what was reported in the last forty seconds; `line` is None until it can be trusted.
+    """Fits a line through the reports of the last forty seconds. `line` is None until there is a fit.
 
-    The slope is drawn towards the nominal rate as far as the reports leave it open (a regression with a prior), so a
-    fresh clock is steady and an old one knows its device.
+    The fit is a regression with a prior at the nominal rate: with few reports the slope stays near that rate.
     """
 
     def __init__(self, rate_hz: int) -> None:
         self.rate_hz = rate_hz
         self.line: ClockFit | None = None
         self.jumped_ns = 0
-        """How far the device has jumped, to be set to 0 by who has dealt with it."""
+        """How far the device has jumped. The caller sets it to 0."""
         self._pairs: deque[tuple[float, float]] = deque()
-        """How much the device had played, and how much later than that it was."""
+        """Of each report: how much the device had played, and how much later than that it was heard."""
         self._strays: deque[tuple[int, int]] = deque()
         self._starved_ns = -STARVED_NS
         self._noise_ns = NOISE_NS
         self._before: ClockFit | None = None
 
     def add(self, index: int, heard_ns: int, starved: bool = False) -> None:
-        """A report: the sample `index` is heard at `heard_ns`; whether the device had nothing to play before it."""
+        """Add a report: sample `index` is heard at `heard_ns`. `starved` if the device had nothing to play before."""
         if starved:
             self._starved_ns = heard_ns
         if self.line is not None:
@@ -108,7 +107,7 @@ class DeviceClock:
         return self._pairs[-1][0] - self._pairs[0][0] < YOUNG_NS
 
     def _has_jumped(self) -> bool:
-        """Whether the reports have been off for so long that it is the device."""
+        """Whether the reports have been off for so long that the device has jumped."""
         now_ns, off_ns = self._strays[-1]
         lasts_ns = now_ns - self._strays[0][0]
         if abs(off_ns) > FAR_NS:
@@ -123,7 +122,7 @@ class DeviceClock:
         return bool(before) and abs(fmean(late) - fmean(before)) < still_ns
 
     def _fit(self) -> None:
-        """A line through the reports, found by fitting anew with the weights that the line before gives them."""
+        """Fit a line through the reports, several times. Each fit sets the weights for the next."""
         if self.line is None and not self._agree():
             return
         pairs = np.array(self._pairs) - self._pairs[0]
@@ -148,7 +147,7 @@ class DeviceClock:
             self._before = None
 
     def _agree(self) -> bool:
-        """Whether a fresh clock has reports to begin with; what came before them is let go."""
+        """Whether the reports suffice for a first fit. Drops those before the ones that do."""
         count = len(self._pairs)
         last = list(self._pairs)[-LOCK_PAIRS:]
         lateness = [late for _, late in last]

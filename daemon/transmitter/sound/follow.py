@@ -1,49 +1,52 @@
-"""By how much the sound leads the score, as the frames follow it: smooth and bounded; held while there is no sound."""
+"""How far the frames move to follow the sound: smooth, bounded, and constant while there is no sound."""
 
 from __future__ import annotations
 
 from gloaming.shows.time_units import SECOND_NS
 
 SLEW = 0.01
-"""Of each second, how much the frames may be moved: one in a hundred is not seen."""
+"""The most that the frames may move in each second: nobody sees one part in a hundred."""
 FRESH_NS = SECOND_NS
 ASIDE_NS = 2 * SECOND_NS
-"""Controllers with a lead are at the next key while others are still at the last; after so long it is done with."""
+"""How long an earlier key is kept: controllers with a lead reach the next key sooner than others."""
 FURTHEST_NS = 5 * SECOND_NS
-"""A sound that claims to be further off than this is not followed."""
+"""The frames do not follow a sound that is further off than this."""
 
 Key = tuple[str, int, int]
 
 
 class Follower:
-    """Hears from the sound process, and tells the player. A key names one turn of a sound at one place of a score."""
+    """Turns reports of the sound process into a shift for the player.
+
+    A key names one turn of a sound at one place of a score.
+    """
 
     def __init__(self) -> None:
         self._key: Key | None = None
         self._heard: tuple[Key, int, int, float] | None = None
         self._shifts: dict[Key | None, tuple[float, int]] = {}
-        """How far each key's frames are moved, and when that was last asked."""
+        """Of each key: how far its frames are moved, and when that was last asked."""
         self.last_ns = 0
 
     @property
     def lead(self) -> tuple[Key | None, int]:
-        """What is followed, and how far: where a sound that comes back must be."""
+        """The key that is followed, and how far: a sound that resumes must start there."""
         return self._key, self.last_ns
 
     def heard(self, key: Key, at_ns: int, shift_ns: int, slope: float) -> None:
-        """A report: at an instant the sound led the score by `shift_ns`, growing by `slope` of each second."""
+        """Take a report: at `at_ns` the sound led the score by `shift_ns`, growing by `slope` each second."""
         self._heard = (key, at_ns, shift_ns, slope)
 
     def following(self, monotonic_ns: int) -> bool:
-        """Whether a fresh report is followed."""
+        """Whether the frames follow a fresh report."""
         heard = self._heard
         return heard is not None and heard[0] == self._key and monotonic_ns - heard[1] < FRESH_NS
 
     def shift_ns(self, key: Key | None, monotonic_ns: int) -> int:
-        """By how much the frames of a key lead the score at an instant. A new key begins at nothing."""
+        """By how much the frames of a key lead the score at an instant. A new key begins at 0."""
         if key != self._key:
             self._key = key
-            self._shifts = {one: told for one, told in self._shifts.items() if monotonic_ns - told[1] < ASIDE_NS}
+            self._shifts = {one: shift for one, shift in self._shifts.items() if monotonic_ns - shift[1] < ASIDE_NS}
         found_ns, asked_ns = self._shifts.get(key, (0.0, monotonic_ns))
         aim = found_ns
         if self.following(monotonic_ns):

@@ -1,4 +1,4 @@
-"""What goes to the device, block by block: voices with soft edges, under one level. No device, no clock, no threads."""
+"""Mixes voices into blocks of samples for the device, under one level. No device, no clock, no threads."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from gloaming.daemon.transmitter.sound.reader import SoundReader
 Samples = npt.NDArray[np.float32]
 
 SOFT_S = 0.01
-"""A voice that begins or ends in the middle of its sound is faded over this time, so that nothing clicks."""
+"""The fade of a voice that begins or ends in the middle of its sound, against clicks."""
 ONSET_S = 0.001
-"""One that begins with the file's beginning."""
+"""The fade of a voice that begins at the start of its file."""
 GAIN_S = 0.5
 
 
 class SoundVoice:
-    """A pass as it is played: content position `position` goes to sample `begins` of the device; it ends at `ends`."""
+    """A pass on the device: its `position` plays at the device's sample `begins`, and it ends at `ends`."""
 
     def __init__(self, sound_pass: SoundPass, reader: SoundReader, begins: int, position: int, ends: int) -> None:
         self.sound_pass, self.reader = sound_pass, reader
@@ -28,14 +28,14 @@ class SoundVoice:
         self.gain = sound_pass.gain
         self.leaving = False
         self.missed = 0
-        """Samples that were not there in time."""
+        """The number of samples that were not decoded in time."""
         self._rise = max(1, round((SOFT_S if position > 0 else ONSET_S) * reader.rate_hz))
         self._soft = max(1, round(SOFT_S * reader.rate_hz))
         self._step = 1 / (GAIN_S * reader.rate_hz)
         self._resumes = begins
 
     def add_to(self, out: Samples, first: int) -> None:
-        """Add what is heard of it in the block that begins with the device's sample `first`."""
+        """Add the voice to the block that begins with the device's sample `first`."""
         begin, end = max(first, self.begins), min(first + len(out), self.ends)
         if begin >= end:
             return
@@ -56,20 +56,20 @@ class SoundVoice:
         out[begin - first : end - first] += part
 
     def leave(self, index: int) -> None:
-        """Fade out so that it is over soon after a sample of the device."""
+        """Fade out, beginning at a sample of the device."""
         self.leaving, self.ends = True, min(self.ends, index + self._soft)
 
 
-def mix(out: Samples, first: int, voices: Iterable[SoundVoice], low: float, high: float) -> None:
-    """Fill a block `(frames, channels)` with the voices, under a level from `low` to `high`; never past full scale."""
+def mix(out: Samples, first: int, voices: Iterable[SoundVoice], begin: float, end: float) -> None:
+    """Fill a block `(frames, channels)` with the voices. The level goes from `begin` to `end`. Clips at full scale."""
     out.fill(0)
-    if not low and not high:
-        # The reels run on, so that the sound is there when the level rises.
+    if not begin and not end:
+        # The readers go on, so that the sound is ready when the level rises.
         for voice in voices:
             voice.add_to(np.zeros_like(out), first)
         return
     for voice in voices:
         voice.add_to(out, first)
-    if low != 1.0 or high != 1.0:
-        out *= np.linspace(low, high, len(out), dtype=np.float32)[:, None]
+    if begin != 1.0 or end != 1.0:
+        out *= np.linspace(begin, end, len(out), dtype=np.float32)[:, None]
     np.clip(out, -1.0, 1.0, out=out)

@@ -1,6 +1,6 @@
-"""What is to be heard and when, as values that pass from the transmitter to the sound process. No clock, no device.
+"""The plan of what is heard and when, which the transmitter sends to the sound process. No clock, no device.
 
-Instants are nanoseconds of the monotonic clock, at which something reaches the ear; delays are already in them.
+Instants are nanoseconds of the monotonic clock, at which a sound is heard. Delays are already in them.
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ from gloaming.daemon.score.frame_clock import due_ns
 from gloaming.daemon.score.score import Score, Segment
 
 MOVED_NS = 20_000_000
-"""A pass that moves by less than this goes on as it is; the frames follow."""
+"""A pass that moves by less than this plays on, and the frames follow."""
 
 
 @dataclass(frozen=True, slots=True)
 class SoundStretch:
-    """A sound file over `[from_ns, until_ns)`: its position p is heard at `zero_ns + p`, again after each `length_ns`.
+    """A sound file over `[from_ns, until_ns)`: position p is heard at `zero_ns + p`, and again after each `length_ns`.
 
-    `score_zero_ns` is that zero in the score's own time: with the path it names the stretch from score to score.
+    `score_zero_ns` is that zero in the score's own time. With the path it identifies the stretch in later scores.
     """
 
     from_ns: int
@@ -36,17 +36,17 @@ class SoundStretch:
 
 @dataclass(frozen=True, slots=True)
 class Ramp:
-    """A level 0..1 that runs in a straight line over `[from_ns, until_ns)`."""
+    """A level that goes in a straight line from `begin` to `end`, 0..1, over `[from_ns, until_ns)`."""
 
     from_ns: int
     until_ns: int
-    low: float
-    high: float
+    begin: float
+    end: float
 
 
 @dataclass(frozen=True, slots=True)
 class SoundPass:
-    """One turn of a sound file: position p of it is heard at `zero_ns + p`, from `from_ns` until `until_ns`."""
+    """One turn of a sound file: position p is heard at `zero_ns + p`, from `from_ns` until `until_ns`."""
 
     from_ns: int
     until_ns: int
@@ -56,13 +56,13 @@ class SoundPass:
     key: tuple[str, int, int]
 
     def same(self, other: SoundPass) -> bool:
-        """Whether another pass is this one, perhaps of a newer score."""
+        """Whether another pass, perhaps of a newer score, is this one."""
         return self.key == other.key and abs(self.zero_ns - other.zero_ns) < MOVED_NS
 
 
 @dataclass(frozen=True, slots=True)
 class SoundPlan:
-    """What is to be heard over the time of a score, from which device."""
+    """What a device plays over the time of a score."""
 
     device: str | None
     stretches: tuple[SoundStretch, ...]
@@ -70,7 +70,7 @@ class SoundPlan:
     score_id: int = -1
 
     def passes(self, from_ns: int) -> Iterator[SoundPass]:
-        """The pass of an instant, if there is one, and those that come after it."""
+        """The pass at an instant, if there is one, and all later ones."""
         for one in self.stretches:
             if one.until_ns <= from_ns:
                 continue
@@ -81,17 +81,17 @@ class SoundPlan:
                 turn += 1
 
     def level_at(self, at_ns: int) -> float:
-        """The level 0..1 of an instant; nothing is heard outside the plan."""
+        """The level 0..1 at an instant; 0 outside the plan."""
         place = bisect_right(self.ramps, at_ns, key=lambda ramp: ramp.from_ns) - 1
         if place < 0 or at_ns >= self.ramps[place].until_ns:
             return 0.0
         ramp = self.ramps[place]
-        return ramp.low + (ramp.high - ramp.low) * (at_ns - ramp.from_ns) / (ramp.until_ns - ramp.from_ns)
+        return ramp.begin + (ramp.end - ramp.begin) * (at_ns - ramp.from_ns) / (ramp.until_ns - ramp.from_ns)
 
     def heard_within(self, from_ns: int, until_ns: int) -> bool:
-        """Whether anything is to be heard in an interval."""
+        """Whether any sound is due in an interval."""
         return any(
-            stretch.from_ns < until_ns and from_ns < stretch.until_ns and ramp.low + ramp.high > 0
+            stretch.from_ns < until_ns and from_ns < stretch.until_ns and ramp.begin + ramp.end > 0
             for stretch in self.stretches
             for ramp in self.ramps
             if max(stretch.from_ns, from_ns) < ramp.until_ns and ramp.from_ns < min(stretch.until_ns, until_ns)
@@ -103,7 +103,7 @@ class SoundPlan:
             [one.from_ns, one.until_ns, one.path, one.zero_ns, one.length_ns, one.gain, one.score_zero_ns]
             for one in self.stretches
         ]
-        ramps = [[one.from_ns, one.until_ns, one.low, one.high] for one in self.ramps]
+        ramps = [[one.from_ns, one.until_ns, one.begin, one.end] for one in self.ramps]
         return {"op": "plan", "id": self.score_id, "device": self.device, "stretches": stretches, "ramps": ramps}
 
 
@@ -114,14 +114,14 @@ def read_plan(message: dict[str, Any]) -> SoundPlan:
 
 
 def plan_of(score: Score) -> SoundPlan:
-    """What a score wants heard: the files move by the sound's delay, the levels do not, so quiet hours stay quiet."""
+    """The plan of a score. The sound's delay moves the files but not the levels, so quiet hours stay quiet."""
     stretches: list[SoundStretch] = []
     for one in score.segments:
         picture = one.picture
         if one.sound_path is None or picture is None or picture.still is not None:
             continue
-        length_ns = due_ns(picture.frames, 0, picture.fps)  # not shorter: else a turn of 1 ns would follow
-        if picture.ended:  # it is heard to its end, and does not begin again
+        length_ns = due_ns(picture.frames, 0, picture.fps)  # rounded up: else a turn of 1 ns would follow
+        if picture.ended:  # it plays to its end and does not repeat
             length_ns = max(length_ns, one.until_ns - picture.zero_ns)
         moved_ns = score.delay_ns - score.offset_ns
         from_ns, until_ns = one.from_ns + moved_ns, one.until_ns + moved_ns
@@ -140,14 +140,15 @@ def plan_of(score: Score) -> SoundPlan:
 
 
 def _ramps(score: Score) -> Iterator[Ramp]:
-    kept: Segment | None = None
+    """The ramps of a score's volume. Adjacent segments of one constant volume become one ramp."""
+    joined: Segment | None = None
     for first, second in pairwise((*score.segments, None)):
         assert first
-        begin = kept or first
+        begin = joined or first
         flat = begin.sound_from == begin.sound_until == first.sound_until
         if flat and second and second.sound_from == second.sound_until == begin.sound_from:
-            kept = begin
+            joined = begin
             continue
-        kept = None
+        joined = None
         offset_ns = score.offset_ns
         yield Ramp(begin.from_ns - offset_ns, first.until_ns - offset_ns, begin.sound_from, first.sound_until)

@@ -1,4 +1,4 @@
-"""A sound file decoded ahead of the ear, in a thread of its own: a few seconds in memory, however long the file."""
+"""Decodes a sound file ahead of time, in a thread of its own. A few seconds are in memory, whatever its length."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ POLL_S = 0.1
 
 
 class SoundReader:
-    """Samples of a file from a position on, at the device's rate and for its channels. Positions count device samples.
+    """The samples of a file from a position on, at the device's rate and channels. Positions count device samples.
 
-    `trouble` says what cannot be heard of it, once that is known.
+    `trouble` is the problem with the file, once one is known.
     """
 
     def __init__(self, path: str, position: int, rate_hz: int, channels: int) -> None:
@@ -26,20 +26,20 @@ class SoundReader:
         self.trouble: str | None = None
         self._chunks: deque[tuple[int, Samples]] = deque()
         self._taken, self._decoded = position, position
-        """What has been let go, and what has come; each is written by one thread alone."""
+        """The ends of what was taken and of what was decoded. One thread writes each."""
         self._ended = False
         self._closed = threading.Event()
-        self._thread = threading.Thread(target=self._run, args=(position,), name="reel", daemon=True)
+        self._thread = threading.Thread(target=self._run, args=(position,), name="sound-reader", daemon=True)
         self._thread.start()
 
     def close(self) -> None:
-        """Let the thread end; does not wait for it."""
+        """Let the thread end, without waiting."""
         self._closed.set()
 
     def take(self, position: int, out: Samples) -> int:
-        """Add the samples from a position on to `out (frames, channels)`; how many there were. Never waits.
+        """Add the samples from a position on to `out (frames, channels)`. Returns how many. Never waits.
 
-        What lies before the position is let go; where decoding is behind, the count is less than asked for.
+        Drops the samples before the position. Returns fewer than asked for if decoding is behind.
         """
         done = 0
         while done < len(out) and self._chunks:
@@ -57,7 +57,7 @@ class SoundReader:
         return done
 
     def ended(self, position: int) -> bool:
-        """Whether the file has ended before a position, so that silence there is as it should be."""
+        """Whether the file ends before a position, so that silence there is right."""
         return self._ended and (not self._chunks or position >= self._chunks[-1][0] + len(self._chunks[-1][1]))
 
     def _run(self, position: int) -> None:

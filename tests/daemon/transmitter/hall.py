@@ -40,7 +40,7 @@ class Air:
 
     def new_frame(self) -> None: ...
 
-    def again(self, number: int, tries: int) -> bool:
+    def retry(self, number: int, tries: int) -> bool:
         return False
 
 
@@ -49,7 +49,7 @@ class _Send:
     air: Air
     batches: list[SendBatch]
 
-    def send(self, again: Any) -> list[Any]:
+    def send(self, retry: Any) -> list[Any]:
         self.air.left += [(self.air.now_ns, batch.address, batch.data.tobytes()) for batch in self.batches]
         return []
 
@@ -60,7 +60,7 @@ class Shelf:
 
     gone: set[str] = field(default_factory=set)
     damaged: set[str] = field(default_factory=set)
-    hurt_from: int | None = None
+    damaged_from: int | None = None
     scale: int | None = None
     """The level of all frames, where the files have been replaced."""
     wanted: tuple[Want, ...] = ()
@@ -69,16 +69,16 @@ class Shelf:
         self.wanted = wanted
 
     def get(self, path: str, frame: int) -> Any:
-        if path in self.damaged or (self.hurt_from is not None and frame >= self.hurt_from):
+        if path in self.damaged or (self.damaged_from is not None and frame >= self.damaged_from):
             return DamagedFrames("it is damaged")
         info = FrameFileInfo(Path(path), Fraction(40), len(FRAMES), 20, (Universe(1, 20, 0),))
         shown = FRAMES[frame] if self.scale is None else np.full_like(FRAMES[frame], self.scale)
         return None if path in self.gone else FrameCache(shown, info)
 
-    def hurt_after(self, path: str, frame: int) -> tuple[int, str] | None:
+    def damaged_after(self, path: str, frame: int) -> tuple[int, str] | None:
         """What is read ahead here are two seconds."""
-        near = self.hurt_from is not None and self.hurt_from < frame + 80
-        return (max(frame, self.hurt_from or 0), "it is damaged") if near else None
+        near = self.damaged_from is not None and self.damaged_from < frame + 80
+        return (max(frame, self.damaged_from or 0), "it is damaged") if near else None
 
 
 class Hall:

@@ -129,7 +129,7 @@ def file_missing(air: Air) -> str | None:
 
 def damaged(air: Air) -> str | None:
     hall = lit(air)
-    hall.shelf.hurt_from = 80
+    hall.shelf.damaged_from = 80
     assert after(hall, SECOND_NS) is None
     return after(hall, 3 * SECOND_NS)
 

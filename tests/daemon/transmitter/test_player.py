@@ -183,7 +183,7 @@ def test_frames_that_are_hurt_are_told_when_they_are_read_and_not_when_they_are_
     """So what comes in their place is at hand in time; and told again when due, to a planner who came meanwhile."""
     hall = Hall(air)
     hall.score(film(0, 60 * SECOND_NS))
-    hall.shelf.hurt_from = 160
+    hall.shelf.damaged_from = 160
     hall.play(2 * SECOND_NS)
     assert hall.troubles == []
     packets = hall.play(3 * SECOND_NS)
@@ -197,7 +197,7 @@ def test_frames_that_are_hurt_are_told_when_they_are_read_and_not_when_they_are_
 def test_frames_that_are_hurt_past_a_segments_end_are_nobodys_trouble(air: Air) -> None:
     hall = Hall(air)
     hall.score(film(0, 3 * SECOND_NS), segment(3 * SECOND_NS, 9 * SECOND_NS))
-    hall.shelf.hurt_from = 160
+    hall.shelf.damaged_from = 160
     hall.play(5 * SECOND_NS)
     assert hall.troubles == []
 
@@ -208,7 +208,7 @@ def test_a_released_stream_ends_with_three_terminations_and_begins_again(air: Ai
     hall.score(film(0, SECOND_NS), between, film(5 * SECOND_NS, 6 * SECOND_NS))
     rest = [(at_ns, data[112] & 0x40) for at_ns, _, data in hall.play(5 * SECOND_NS) if at_ns >= SECOND_NS]
     assert [ended for _, ended in rest] == [0, 0, 0, 64, 64, 64]
-    assert hall.player.send_groups[0].packets.at_rest
+    assert hall.player.send_groups[0].packets.ended
     packets = hall.play(6 * SECOND_NS)
     assert len(packets) == 40 and not any(data[112] & 0x40 for _, _, data in packets)
 
@@ -233,10 +233,10 @@ def test_a_performance_that_begins_in_a_hush_takes_its_streams_up(air: Air) -> N
     begun = [at_ns for at_ns, _, data in packets if at_ns >= 10 * SECOND_NS and not data[112] & 0x40]
     assert begun[0] < 10 * SECOND_NS + 50 * MS and begun[2] < 10 * SECOND_NS + 100 * MS
     assert max(after - before for before, after in pairwise(begun)) <= SECOND_NS
-    assert not hall.player.send_groups[0].packets.at_rest
+    assert not hall.player.send_groups[0].packets.ended
     hall.score(segment(0, 25 * SECOND_NS, show=None))
     hall.play(25 * SECOND_NS)
-    assert hall.player.send_groups[0].packets.at_rest
+    assert hall.player.send_groups[0].packets.ended
     assert not hall.play(40 * SECOND_NS)
 
 

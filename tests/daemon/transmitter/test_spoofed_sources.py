@@ -46,7 +46,7 @@ def test_sixty_four_new_sources_a_second_are_one_trouble() -> None:
             others.heard(at_ns, f"192.0.2.{number}", spoofed(64 * second + number))
         for subject, text, more, _ in as_troubles(others.standing(at_ns), "eth0"):
             troubles.seen(at_ns, "other-source", subject, text, more)
-        troubles.tend(at_ns)
+        troubles.report_ended(at_ns)
     begun = [one for one in said if not one["over"]]
     assert [one["subject"] for one in begun] == ["eth0"] and "64 other sources" in begun[0]["text"]
 
@@ -61,7 +61,7 @@ def test_sources_that_come_one_by_one_are_told_seldom() -> None:
         for subject, text, more, _ in as_troubles(others.standing(at_ns), "eth0"):
             assert "source" not in subject
             troubles.seen(at_ns, "other-source", subject, text, more, SECOND_NS)
-        troubles.tend(at_ns)
+        troubles.report_ended(at_ns)
     assert 2 <= len(said) <= MINUTE_LINES_MAX
 
 

@@ -127,11 +127,11 @@ def test_a_trouble_is_said_once_and_again_a_minute_later_at_the_soonest() -> Non
         at_ns = tenth * SECOND_NS // 10
         if tenth // 50 % 2 == 0:
             troubles.seen(at_ns, "network", "left", "not taken")
-        troubles.tend(at_ns)
+        troubles.report_ended(at_ns)
     begun = [one for one in said if not one["over"]]
     assert len(begun) == 3 and len(said) - len(begun) in (2, 3)
     said.clear()
-    troubles.tend(300 * SECOND_NS)
+    troubles.report_ended(300 * SECOND_NS)
     troubles.seen(301 * SECOND_NS, "network", "left", "not taken")
     assert [one["over"] for one in said][-1:] == [False]
     troubles.repeat()
@@ -194,7 +194,7 @@ def test_a_source_that_sends_to_the_controllers_alone_is_known_by_its_discovery(
     page = bytes(UniverseDiscoveryPacket(OTHER, "Harbour office", (4, 5, 9)).getBytes())
     others.heard(SECOND_NS, "192.0.2.7", page)
     (one,) = others.standing(10 * SECOND_NS)
-    assert (one.universes, one.priority) == ((5,), None) and "not heard" in one.text
+    assert (one.universes, one.priority) == ((5,), None) and "unknown priority" in one.text
     assert not others.standing(14 * SECOND_NS)
 
 
