@@ -1,4 +1,4 @@
-"""Hooks to the outside: which are due at an instant, from the nights and the calls; each is given once."""
+"""Hooks: which messages are due at an instant of the nights and the calls. Each is sent once."""
 
 from __future__ import annotations
 
@@ -17,16 +17,16 @@ from gloaming.daemon.site.schema_delivery import Hook
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 LATE_NS = 900 * SECOND_NS
-"""A hook that is later than this, since the board was off, is left out; unless it is `again_at_start`."""
+"""A hook that is later than this, because the board was off, is left out; but not one with `again_at_start`."""
 LOOK_BACK_NS = DAY_NS
 COMMANDS = "hook_commands"
-"""The fact that has the commands that the journal has named."""
+"""The fact with the commands that the journal has named."""
 Times = tuple[int, int]
 """A performance or call: `(opens_ns, closes_ns)`."""
 
 
 def user_name() -> str:
-    """Whom commands run as."""
+    """The user that commands run as."""
     try:
         return pwd.getpwuid(os.geteuid()).pw_name
     except KeyError:
@@ -34,15 +34,18 @@ def user_name() -> str:
 
 
 def name_of(hook: Hook) -> str:
-    """How the journal names a hook."""
+    """A hook's name in the journal."""
     parts = urlsplit(hook.url or hook.mqtt or "")
     what = hook.command[0] if hook.command else f"{parts.scheme}://{parts.hostname}"
     return f"hook {what} at {hook.at}"
 
 
 def instants(hook: Hook, times: Iterable[Times], lead_ns: int = 0) -> list[int]:
-    """When a hook is due, in order. It is no closing where something else is on by then, or has had its hook already,
-    up to `lead_ns` before it opens: its supplies stay."""
+    """When a hook is due, in order.
+
+    A closing hook is left out where another performance or call is open by then, or opens within `lead_ns`: its opening
+    hook is out already, and its supplies stay on.
+    """
     times = tuple(times)
     if hook.at == "opening":
         return sorted(opens + hook.shift_ns for opens, _ in times)
@@ -53,34 +56,34 @@ def instants(hook: Hook, times: Iterable[Times], lead_ns: int = 0) -> list[int]:
 
 
 class Hooks:
-    """Gives what is due. What has been given is a stored fact, so that no restart gives it twice."""
+    """Sends the hooks that are due. What was sent is a stored fact, so that no restart sends it twice."""
 
     def __init__(
         self,
         hooks: Iterable[Hook],
         store: Store,
-        told: Callable[[Message, str | None], None],
+        report: Callable[[Message, str | None], None],
         hidden: Callable[[], tuple[Path, ...]] = tuple,
     ) -> None:
-        """`hidden` says which are the folders that no command may reach."""
-        self._store, self._told, self._hidden = store, told, hidden
+        """`hidden` returns the folders that no command may reach."""
+        self._store, self._report, self._hidden = store, report, hidden
         self._messengers: dict[str, Messenger] = {}
-        self._given: dict[str, int] = {}
+        self._sent: dict[str, int] = {}
         self._looked_ns: int | None = None
         self.adopt(hooks)
 
     def adopt(self, hooks: Iterable[Hook]) -> None:
-        """Other tables from now on; one that was there before goes on with what it has under way."""
+        """Use other hooks from now on. One that stays keeps its messages under way."""
         self.hooks = {_fact(hook): hook for hook in hooks}
         for fact in [fact for fact in self._messengers if fact not in self.hooks]:
             self._messengers.pop(fact).close()
         for fact in self.hooks:
-            self._messengers.setdefault(fact, Messenger(self._told, name="hook"))
+            self._messengers.setdefault(fact, Messenger(self._report, name="hook"))
 
     def look(self, times: tuple[Times, ...], now_ns: int) -> None:
-        """Give every hook that has become due by an instant of the wall clock."""
+        """Send every hook that is due by an instant of the wall clock."""
         self._name_commands(now_ns)
-        begins = self._looked_ns is None or now_ns - self._looked_ns > LATE_NS  # as well when the clock was behind
+        begins = self._looked_ns is None or now_ns - self._looked_ns > LATE_NS  # also if the clock was behind
         self._looked_ns = now_ns
         lead_ns = max((-hook.shift_ns for hook in self.hooks.values() if hook.at == "opening"), default=0)
         all_due = {
@@ -91,22 +94,22 @@ class Hooks:
         for fact, due in all_due.items():
             if not due:
                 continue
-            if fact not in self._given:
-                self._given[fact] = int(self._store.fact(fact) or "0")
-            given_ns = self._given[fact] if self._given[fact] <= now_ns else 0  # given by a clock that was ahead
-            fresh = due[-1] > given_ns and now_ns - due[-1] <= LATE_NS
+            if fact not in self._sent:
+                self._sent[fact] = int(self._store.fact(fact) or "0")
+            sent_ns = self._sent[fact] if self._sent[fact] <= now_ns else 0  # sent while the clock was ahead
+            fresh = due[-1] > sent_ns and now_ns - due[-1] <= LATE_NS
             if fresh or latest == fact:
-                if due[-1] > given_ns:
-                    self._given[fact] = due[-1]
+                if due[-1] > sent_ns:
+                    self._sent[fact] = due[-1]
                     self._store.set_fact(fact, str(due[-1]))
-                self._give(fact, self.hooks[fact], due[-1])
+                self._send(fact, self.hooks[fact], due[-1])
 
     def close(self) -> None:
         for messenger in self._messengers.values():
             messenger.close()
 
     def _name_commands(self, now_ns: int) -> None:
-        """At its first run a command is named in the journal, with the user that it runs as."""
+        """Name each command in the journal before its first run, with the user that it runs as."""
         commands = {fact: hook.command for fact, hook in self.hooks.items() if hook.command}
         known = json.loads(self._store.fact(COMMANDS) or "[]")
         for fact in [fact for fact in commands if fact not in known]:
@@ -116,11 +119,11 @@ class Hooks:
             self._store.set_fact(COMMANDS, json.dumps(sorted(commands)))
 
     def _latest_again(self, all_due: dict[str, list[int]]) -> str | None:
-        """After power came back a relay stands anyhow: of the hooks to be given again, the one that was due last."""
+        """After a power cut a relay's state is unknown. Of the hooks to be sent again, the one that was due last."""
         again = [(due[-1], fact) for fact, due in all_due.items() if due and self.hooks[fact].again_at_start]
         return max(again, key=lambda one: one[0])[1] if again else None
 
-    def _give(self, fact: str, hook: Hook, due_ns: int) -> None:
+    def _send(self, fact: str, hook: Hook, due_ns: int) -> None:
         if hook.url is not None:
             body = hook.body or json.dumps({"at": hook.at, "due_ns": due_ns})
             do = partial(post, hook.url, body.encode(), "text/plain" if hook.body else "application/json")
@@ -133,5 +136,5 @@ class Hooks:
 
 
 def _fact(hook: Hook) -> str:
-    """The name under which it is kept when a hook was given last: another table is another hook."""
+    """The name of the fact with the time when a hook was last sent. A hook with other keys is another hook."""
     return f"hook_{sha256(hook.model_dump_json(exclude={'place'}).encode()).hexdigest()[:16]}"

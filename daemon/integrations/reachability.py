@@ -1,6 +1,6 @@
-"""Whether each controller answers: asked twice a minute in a way that disturbs nothing, an echo request or a handshake.
+"""Whether each controller answers an echo request or a handshake, twice a minute. Neither disturbs it.
 
-A controller that refuses a connection is there. One that listens to multicast has no address and cannot be asked.
+A refused connection is an answer. A controller that listens to multicast has no address and cannot be asked.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ PERIOD_S = 25.0
 """So that every controller is asked within 30 s, and one that has gone is named within 35."""
 TRIES, TRY_S = 3, 1.0
 TCP_PORT = 80
-"""Common practice, no source: most controllers have a page of their own there; a refusal is an answer as well."""
+"""Common practice, no source: most controllers have a web page at this port."""
 
 _numbers = count(1)
 Ask = Callable[[str], Awaitable[bool]]
@@ -29,7 +29,7 @@ Changed = Callable[["Reach"], None]
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """A controller: whether it answers (None: not known), since when, and the strings that depend on it."""
+    """Whether a controller answers (None: not known), since when, and the strings that depend on it."""
 
     controller: str
     host: str | None
@@ -39,7 +39,7 @@ class Reach:
 
     @property
     def text(self) -> str:
-        """In words, for a person who has to find it."""
+        """The state as a text for a person."""
         if self.answers is None:
             why = "has not been asked yet" if self.host else "listens to multicast and cannot be asked"
             return f"controller {self.controller} {why}"
@@ -51,7 +51,7 @@ class Reach:
 
 
 class Reachability:
-    """Asks every controller of a rig at each look; `changed` hears of each that comes or goes."""
+    """Asks every controller of a rig at each look. Calls `changed` for each that comes or goes."""
 
     def __init__(self, rig: Rig, now_ns: Callable[[], int], changed: Changed, ask: Ask | None = None) -> None:
         self._now_ns, self._changed, self._ask = now_ns, changed, ask or answers
@@ -59,7 +59,7 @@ class Reachability:
         self.watch(rig)
 
     def watch(self, rig: Rig) -> None:
-        """From now on the controllers of this rig; what is known of those that stay is kept."""
+        """Ask the controllers of this rig from now on. Those that stay keep their state."""
         found = {}
         for controller in rig.controller:
             strings = tuple(string.name for string in rig.string if string.controller == controller.name)
@@ -74,10 +74,10 @@ class Reachability:
     async def look(self) -> None:
         """Ask every controller once, all at the same time."""
         hosts = {reach.host for reach in self.found.values() if reach.host}
-        told = dict(zip(hosts, await asyncio.gather(*(self._ask(host) for host in hosts)), strict=True))
+        answered = dict(zip(hosts, await asyncio.gather(*(self._ask(host) for host in hosts)), strict=True))
         for reach in list(self.found.values()):
-            if reach.host in told and reach.answers != told[reach.host]:
-                new = Reach(reach.controller, reach.host, told[reach.host], self._now_ns(), reach.strings)
+            if reach.host in answered and reach.answers != answered[reach.host]:
+                new = Reach(reach.controller, reach.host, answered[reach.host], self._now_ns(), reach.strings)
                 self.found[reach.controller] = new
                 if reach.answers is not None or not new.answers:
                     self._changed(new)
@@ -91,8 +91,8 @@ class Reachability:
 async def look_once(controllers: tuple[Controller, ...]) -> dict[str, bool]:
     """Whether each controller with an address answers now."""
     asked = [controller for controller in controllers if controller.host]
-    told = await asyncio.gather(*(answers(controller.host or "") for controller in asked))
-    return {controller.name: found for controller, found in zip(asked, told, strict=True)}
+    answered = await asyncio.gather(*(answers(controller.host or "") for controller in asked))
+    return {controller.name: found for controller, found in zip(asked, answered, strict=True)}
 
 
 async def answers(host: str) -> bool:
@@ -110,7 +110,7 @@ async def answers(host: str) -> bool:
                     return True
             except (OSError, TimeoutError):
                 continue
-        if number < TRIES - 1:  # a way that is missing is told at once, and may be back at once
+        if number < TRIES - 1:  # a missing route fails at once, and may be back at once
             await asyncio.sleep(max(0.0, next_s - loop.time()))
     return False
 
@@ -127,7 +127,7 @@ def _family(address: str) -> socket.AddressFamily:
 
 
 async def _echo(address: str) -> bool:
-    """An echo request (RFC 792, RFC 4443) by the kernel's own socket for it; PermissionError where we may have none."""
+    """An echo request (RFC 792, RFC 4443) by the kernel's echo socket. PermissionError where that is not allowed."""
     six = _family(address) == socket.AF_INET6
     protocol, request, reply = (socket.IPPROTO_ICMPV6, 128, 129) if six else (socket.IPPROTO_ICMP, 8, 0)
     with socket.socket(_family(address), socket.SOCK_DGRAM, protocol) as sock:
@@ -146,6 +146,6 @@ async def _echo(address: str) -> bool:
 async def _handshake(address: str) -> bool:
     with socket.socket(_family(address), socket.SOCK_STREAM) as sock:
         sock.setblocking(False)
-        with suppress(ConnectionRefusedError):  # it is there to refuse
+        with suppress(ConnectionRefusedError):  # a refusal is an answer
             await asyncio.get_running_loop().sock_connect(sock, (address, TCP_PORT))
     return True

@@ -1,4 +1,4 @@
-"""Answers about now, in the form in which HTTP gives them. Nothing is changed here."""
+"""Answers about now, in the form that HTTP returns. Nothing is changed here."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from gloaming.shows.time_units import SECOND_NS
 
 
 def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -> dict[str, Any]:
-    """What is happening now, and why; with the health of everything."""
+    """The answer of GET /api/now: what happens now, why, and the health of every part."""
     at_ns, zone, site = decision.at_ns, situation.timezone, situation.site
     piece, verdict = site.pieces.get(decision.piece or ""), situation.trust.verdict
     return {
@@ -51,7 +51,7 @@ def _next_piece(situation: Situation, at_ns: int) -> dict[str, str] | None:
 
 
 def _after_resume(situation: Situation, at_ns: int) -> dict[str, object] | None:
-    """What there would be without the pauses and darks that stand, and why; None where none stands."""
+    """What plays once the pauses and darks in force end, and why. None where none is in force."""
     others = tuple(one for one in situation.overrides if one.kind not in LIGHTS_OFF or not one.stands_at(at_ns))
     if len(others) == len(situation.overrides) or not situation.trust.trusted:
         return None
@@ -67,23 +67,23 @@ def _clock_note(situation: Situation) -> str | None:
     if verdict.by == "given":
         return verdict.text
     moved = timedelta(seconds=round(clock.offset_ns / SECOND_NS))
-    return f"the evening is moved to now: this clock stands {moved} from the machine's"
+    return f"the evening is moved to now: the show's clock differs from the machine's by {moved}"
 
 
 def nights_json(site: Site, now_ns: int, first: date | None, days: int) -> list[dict[str, object]]:
-    """The season's rows for some days, from today where no day is given. InputError."""
+    """The season's rows for some days; the first day is today by default. InputError."""
     if not 1 <= days <= 1000:
         raise InputError(ConfigError("days", None, None, f"{days} is not from 1 to 1000", "as days=7"))
     begin = first or datetime.fromtimestamp(now_ns // SECOND_NS, site.timezone).date()
     try:
         last = begin + timedelta(days=days - 1)
     except OverflowError:
-        raise InputError(ConfigError("from", None, None, f"{begin} is past the calendar", "as 2026-12-20")) from None
+        raise InputError(ConfigError("from", None, None, f"{begin} is beyond the calendar", "as 2026-12-20")) from None
     return [row.as_json(site) for row in season(site, begin, last)]
 
 
 def override_json(override: Override, now_ns: int, zone: ZoneInfo) -> dict[str, object]:
-    """An override as who asked for it is told of it."""
+    """An override as HTTP returns it."""
     more: dict[str, object] = {
         "show": override.show,
         "level": override.level,

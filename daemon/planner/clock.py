@@ -1,4 +1,4 @@
-"""The planner's clock: the wall clock with an offset, how it stands to the monotonic clock, and its steps."""
+"""The planner's clock: the wall clock plus an offset, its difference to the monotonic clock, and its steps."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 STEP_NS = 2_000_000
-"""A change of the wall clock against the monotonic one that is a step, not jitter of reading both."""
+"""From this change on it is a step of the wall clock. A smaller one is jitter of reading both clocks."""
 
 _CLOCK_REALTIME = 0
 _ABSTIME, _CANCEL_ON_SET = 1, 2
@@ -18,16 +18,16 @@ _FAR_S = 1 << 32
 
 @dataclass(frozen=True, slots=True)
 class Anchor:
-    """One instant on both clocks."""
+    """One instant, read on both clocks."""
 
     utc_ns: int
     monotonic_ns: int
 
 
 class Clock:
-    """The time as the show has it: the wall clock plus `offset_ns` (the demonstration's evening, moved to now).
+    """The show's time: the wall clock plus `offset_ns`. The demonstration uses the offset to move its evening to now.
 
-    Both clocks are slewed alike, so that only a step changes their difference.
+    The kernel slews both clocks alike, so only a step changes their difference.
     """
 
     def __init__(
@@ -41,11 +41,11 @@ class Clock:
         self._last = self.anchor()
 
     def now_ns(self) -> int:
-        """The instant that the show is decided for."""
+        """The show's time."""
         return self._wall() + self.offset_ns
 
     def anchor(self) -> Anchor:
-        """Both clocks read together: the closest of several readings."""
+        """Both clocks read together. Of several readings, the quickest counts."""
         best: tuple[int, Anchor] | None = None
         for _ in range(7):
             before, wall, after = self._monotonic(), self._wall(), self._monotonic()
@@ -55,7 +55,7 @@ class Clock:
         return best[1]
 
     def stepped_ns(self) -> int:
-        """By how much the wall clock has stepped since the last step that was told; 0 where it has not."""
+        """How far the wall clock has stepped since the last reported step; 0 if it has not."""
         now = self.anchor()
         change = (now.utc_ns - now.monotonic_ns) - (self._last.utc_ns - self._last.monotonic_ns)
         if abs(change) < STEP_NS:
@@ -65,7 +65,7 @@ class Clock:
 
 
 def watch_steps() -> int | None:
-    """A descriptor that turns readable when the wall clock is set (timerfd_create(2)); None where there is none."""
+    """A descriptor that becomes readable when the wall clock is set (timerfd_create(2)); None without the call."""
     libc = ctypes.CDLL(None, use_errno=True)
     descriptor = int(libc.timerfd_create(_CLOCK_REALTIME, os.O_NONBLOCK | os.O_CLOEXEC))
     if descriptor < 0:

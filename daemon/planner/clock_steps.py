@@ -1,7 +1,7 @@
-"""What goes by the monotonic clock when the wall clock is set: overrides, and the neighbours' windows that had begun.
+"""Keeps overrides, and the neighbours' windows in force, on the monotonic clock when the wall clock is set.
 
-How the clocks stood to each other when power came, and since the last step, is a fact in the state, written in one
-transaction with the overrides that it moved. So a step while no planner runs is made good by the next.
+The difference between the clocks is a fact in the state. A step writes it in one transaction with the overrides that
+it moves. So the next planner corrects a step that happened while no planner ran.
 """
 
 from __future__ import annotations
@@ -22,11 +22,15 @@ from gloaming.shows.time_units import SECOND_NS
 
 FACT = "overrides_clocks"
 SLACK_NS = SECOND_NS
-"""A transmitter that holds a window no longer than this beyond what is known here tells nothing new."""
+"""A window that the transmitter holds for no more than this beyond the known end is not new."""
 
 
 class BootClocks(NamedTuple):
-    """How the clocks stood in a boot: `first` is its first override, `trusted` whether windows that began then hold."""
+    """The clocks of one boot.
+
+    `first` is the id of its first override. `apart_ns` is how far the wall clock is ahead of the monotonic clock.
+    `trusted` says whether windows that begin by this clock are held. `held` are the windows that are.
+    """
 
     boot: str
     first: int
@@ -36,7 +40,7 @@ class BootClocks(NamedTuple):
 
 
 class ClockSteps:
-    """Owns that fact. `held` is what holds now, by the clock of now."""
+    """Owns that fact. `held` has the windows in force, by the present wall clock."""
 
     def __init__(self, store: Store, trust: ClockTrust) -> None:
         self._store, self._trust = store, trust
@@ -48,11 +52,11 @@ class ClockSteps:
 
     @property
     def apart_ns(self) -> int:
-        """By how much the clock of now is ahead of the monotonic clock."""
+        """How far the wall clock is ahead of the monotonic clock."""
         return self.clocks.apart_ns
 
     def look(self, site: Site) -> None:
-        """The time may have been set, or believed or not: move what has to go with it."""
+        """Move overrides and held windows if the wall clock was set."""
         store, trust = self._store, self._trust
         now, boot = trust.clock.anchor(), trust.boot_of_time
         apart_ns = now.utc_ns - now.monotonic_ns
@@ -72,7 +76,7 @@ class ClockSteps:
         self._keep(BootClocks(boot, before.first, apart_ns, trust.windows_hold, held), moved)
 
     def heard(self, others: Iterable[tuple[str, int]], site: Site) -> bool:
-        """What a transmitter holds, as rules and until when by the monotonic clock; whether any of it was not known."""
+        """Take over what a transmitter holds: rules, each with its end on the monotonic clock. True if any is new."""
         at_ns, clocks = self._trust.clock.now_ns(), self.clocks
         natural = neighbours_windows(site, at_ns, at_ns + 1) if clocks.trusted else ()
         by_clock = [(rule, until_ns + clocks.apart_ns) for rule, until_ns in others]
@@ -87,10 +91,12 @@ class ClockSteps:
 
 
 def _read(text: str | None) -> BootClocks | None:
-    """None where there is none yet, or where a bit has turned on the card."""
+    """The stored clocks; None where there are none yet, or where the card has damaged them."""
     try:
-        kept = json.loads(text or "{}")
-        held = tuple(HeldRule(str(rule), int(begin), int(end)) for rule, begin, end in kept.get("held", ()))
-        return BootClocks(kept["boot"], int(kept["first"]), int(kept["apart_ns"]), bool(kept.get("trusted")), held)
+        stored = json.loads(text or "{}")
+        held = tuple(HeldRule(str(rule), int(begin), int(end)) for rule, begin, end in stored.get("held", ()))
+        return BootClocks(
+            stored["boot"], int(stored["first"]), int(stored["apart_ns"]), bool(stored.get("trusted")), held
+        )
     except (ValueError, LookupError, TypeError, AttributeError):
         return None

@@ -1,4 +1,4 @@
-"""Whether the time is to be believed: the kernel's word, what is plausible, or what a person gave. Dark until it is."""
+"""Whether the clock is trusted: the kernel says so, it is plausible, or a person gave the time. Dark until then."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ from gloaming.shows.time_units import SECOND_NS
 FIRST_NS = int(datetime(2026, 11, 1, tzinfo=UTC).timestamp()) * SECOND_NS
 """No Gloaming has run before this."""
 LAST_NS = int(datetime(2086, 1, 1, tzinfo=UTC).timestamp()) * SECOND_NS
-"""A clock beyond this has lost its mind rather than kept good time."""
+"""A clock beyond this is wrong."""
 SLACK_NS = 600 * SECOND_NS
 """How far before the newest time on record a plausible clock may stand."""
-KEEP_NS = 1800 * SECOND_NS
-"""How often the newest time is put on record: the card is spared."""
+STORE_NS = 1800 * SECOND_NS
+"""The newest time is stored once in this time, to spare the card."""
 GUESS_NS = 300 * SECOND_NS
-"""For so long after power came a plausible clock is a guess: a time server that answers may still correct it."""
+"""For this long after power comes, a plausible clock is a guess: a time server may still correct it."""
 _STA_UNSYNC, _TIME_ERROR = 0x0040, 5
 _STATUS_AT = 5
 _libc = ctypes.CDLL(None, use_errno=True)
@@ -35,7 +35,7 @@ SYNCHRONISED_FLAG = Path("/run/systemd/timesync/synchronized")
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """Whether the clock is trusted, why, and by whose word: given, synchronised, set, earlier, rtc, host, plausible."""
+    """Whether the clock is trusted, by what (given, synchronised, set, earlier, rtc, host, plausible), and a text."""
 
     trusted: bool
     by: str
@@ -52,7 +52,7 @@ def synchronised() -> bool:
 
 
 def set_from_outside() -> str | None:
-    """Who set the clock at boot, where not the kernel's guess: "rtc" (a battery keeps it) or "host" (a guest's)."""
+    """What set the clock at boot: "rtc" (a clock with a battery) or "host" (of a virtual machine). None if nothing."""
     for flag in Path("/sys/class/rtc").glob("*/hctosys"):
         with suppress(OSError):
             if flag.read_text().strip() == "1":
@@ -64,7 +64,7 @@ def set_from_outside() -> str | None:
 
 
 def boot_id() -> str:
-    """The name of this boot; of this minute's process where the kernel gives none."""
+    """The kernel's name of this boot. Without one, a name that only this process has."""
     try:
         return BOOT_ID.read_text().strip()
     except OSError:
@@ -72,7 +72,7 @@ def boot_id() -> str:
 
 
 def set_machine_clock(utc_ns: int) -> str | None:
-    """Set the machine's clock (clock_settime(2)); what is wrong where that is not permitted, None where it is set."""
+    """Set the machine's clock (clock_settime(2)). None, or the problem where that is not permitted."""
     try:
         time.clock_settime_ns(time.CLOCK_REALTIME, utc_ns)
     except OSError as error:
@@ -81,7 +81,7 @@ def set_machine_clock(utc_ns: int) -> str | None:
 
 
 class Facts(Protocol):
-    """What of the state is asked."""
+    """Facts of the state, by name."""
 
     def fact(self, name: str) -> str | None: ...
     def set_fact(self, name: str, value: str) -> None: ...
@@ -95,12 +95,12 @@ class _FactsRead(dict[str, str]):
 
 
 def verdict_at_a_start(state: Path, clock: Clock, rule: str) -> Verdict:
-    """What a planner that starts now would say of the clock, by the facts in a state folder; it may have none."""
+    """The verdict of a planner that starts now, by the facts in a state folder, which may be empty."""
     return ClockTrust(_FactsRead(read_facts(state / "state.db")), clock, rule).verdict
 
 
 class ClockTrust:
-    """Judges the clock again and again. What was once trusted in a boot stays so: from then on only steps matter."""
+    """Judges the clock. A clock that is trusted once stays trusted in that boot."""
 
     def __init__(
         self,
@@ -119,7 +119,7 @@ class ClockTrust:
         self._ask_kernel, self._outside = ask_kernel, ask_outside()
         self.boot = boot_id() if boot is None else boot
         self._moved = clock.offset_ns != 0
-        self._kept_ns = self._read_int("clock_newest_ns")
+        self._stored_ns = self._read_int("clock_newest_ns")
         self.given_by = self.set_by = self._not_set = ""
         self._remember()
         self.verdict = self._judge()
@@ -130,7 +130,7 @@ class ClockTrust:
 
     @property
     def windows_hold(self) -> bool:
-        """Whether neighbours' hours that begin by this clock hold to their end, whatever the clock is set to."""
+        """Whether neighbours' hours that begin by this clock hold to their end, even if the clock is set."""
         return self.trusted and not self._guessed
 
     @property
@@ -139,28 +139,28 @@ class ClockTrust:
 
     @property
     def takes_a_time(self) -> bool:
-        """Whether a person may give the time: where nobody else's word is believed."""
+        """Whether a person may give the time: if nothing else vouches for the clock."""
         return not self.trusted or self.verdict.by == "given"
 
     @property
     def boot_of_time(self) -> str:
-        """The name of this boot, within which only a step moves the clocks apart; an evening that is moved to now has
-        another time with each offset."""
+        """The name of a stretch in which only a step changes the difference between the clocks: the boot, and the
+        demonstration's offset."""
         return f"{self.boot}, moved by {self.clock.offset_ns}" if self._moved else self.boot
 
     def look(self) -> bool:
-        """Judge anew; whether another word is believed than before."""
+        """Judge again. True if the clock is trusted by something else than before, or no longer."""
         before = self.verdict
         if self.given_by and not self._moved and self._ask_kernel():
             self._forget_given()
         self.verdict = self._judge()
         if self.verdict.trusted and not self._moved:
-            self._keep()
+            self._store_newest()
         return (before.trusted, before.by) != (self.verdict.trusted, self.verdict.by)
 
     def give(self, utc_ns: int, who: str) -> None:
-        """The time, as a person gives it: the machine's clock is set where the site asks for that and the machine
-        permits it; else it is kept as an offset until the kernel knows better."""
+        """Take the time that a person gives. If the site asks for it and the machine permits it, the machine's clock
+        is set. Otherwise the time is an offset until the kernel's clock is synchronised."""
         self._not_set = (self._set_clock(utc_ns) or "") if self.sets else ""
         if self.sets and not self._not_set:
             self.clock.offset_ns, self.given_by, self.set_by = 0, "", who
@@ -169,11 +169,11 @@ class ClockTrust:
             self.given_by, self.set_by = who, ""
         self.clock.stepped_ns()
         self._store_given()
-        self._kept_ns = 0
+        self._stored_ns = 0
         self.verdict = self._judge()
 
     def stepped(self, step_ns: int) -> None:
-        """The machine's clock was set: a given time stands as it was, and so the offset takes the step up."""
+        """The machine's clock was set. A given time stays: the offset changes by the step."""
         if self.given_by:
             self.clock.offset_ns -= step_ns
             self.clock.stepped_ns()
@@ -185,7 +185,7 @@ class ClockTrust:
         if self._moved:
             return Verdict(True, "moved", "the evening is moved to now")
         if self.given_by:
-            but = f"; the board's clock may not be set ({self._not_set}) and stays as it is" if self._not_set else ""
+            but = f"; the board's clock could not be set ({self._not_set}) and stays as it is" if self._not_set else ""
             return Verdict(True, "given", f"the time was given by {self.given_by}{but}")
         if not FIRST_NS <= now_ns <= LAST_NS:
             return Verdict(False, "nobody", f"the clock says {shown}, which cannot be")
@@ -195,23 +195,23 @@ class ClockTrust:
             return Verdict(True, "set", f"the board's clock was set by {self.set_by}")
         if self.store.fact("clock_trusted_boot") == self.boot:
             return Verdict(True, "earlier", "the clock was trusted earlier since power came")
-        if now_ns < self._kept_ns - SLACK_NS:
-            newest = datetime.fromtimestamp(self._kept_ns // SECOND_NS, UTC)
-            return Verdict(False, "nobody", f"the clock says {shown}, but it was {newest:%Y-%m-%d %H:%M} already")
+        if now_ns < self._stored_ns - SLACK_NS:
+            newest = datetime.fromtimestamp(self._stored_ns // SECOND_NS, UTC)
+            return Verdict(False, "nobody", f"the clock says {shown}, but {newest:%Y-%m-%d %H:%M} is past already")
         if self._outside:
-            by = "one with a battery" if self._outside == "rtc" else "the host"
+            by = "a clock with a battery" if self._outside == "rtc" else "the host of this virtual machine"
             return Verdict(True, self._outside, f"the clock was set by {by} when power came")
         if self.rule == "plausible":
-            return Verdict(True, "plausible", "the clock is not synchronised, but plausible, which the site allows")
+            return Verdict(True, "plausible", "the clock is not synchronised, but plausible; the site allows that")
         return Verdict(False, "nobody", "the clock is not synchronised: no time server was reached since power came")
 
-    def _keep(self) -> None:
-        """Put on record, now and then, the newest time; and that this boot's clock was trusted."""
+    def _store_newest(self) -> None:
+        """Store that this boot's clock is trusted, and now and then the newest time."""
         now_ns = self.clock.now_ns()
         if self.store.fact("clock_trusted_boot") != self.boot and not self._guessed:
             self.store.set_fact("clock_trusted_boot", self.boot)
-        if not self._kept_ns <= now_ns < self._kept_ns + KEEP_NS:
-            self._kept_ns = now_ns
+        if not self._stored_ns <= now_ns < self._stored_ns + STORE_NS:
+            self._stored_ns = now_ns
             self.store.set_fact("clock_newest_ns", str(now_ns))
 
     def _read_int(self, name: str) -> int:
@@ -229,7 +229,7 @@ class ClockTrust:
         self.store.set_fact("clock_given", "")
 
     def _remember(self) -> None:
-        """A time that was given earlier in this boot still holds: the machine's clock has run on since."""
+        """Read the time that a person gave earlier in this boot. It holds: the machine's clock has run on since."""
         try:
             given = json.loads(self.store.fact("clock_given") or "{}")
         except ValueError:

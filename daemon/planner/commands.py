@@ -1,4 +1,4 @@
-"""What people ask for: each request is stored as an override, and handed over to the transmitter."""
+"""Commands of people: each is stored as an override and sent to the transmitter."""
 
 from __future__ import annotations
 
@@ -24,13 +24,13 @@ class NotStandingError(Exception):
 
 
 class Commands:
-    """Each answers when what was asked for is on the wire, or says why it is not."""
+    """Carries out commands. Each answer says whether the transmitter plays what was asked for, or why not."""
 
     def __init__(self, situation: Situation, rig: RigMonitor, sender: ScoreSender) -> None:
         self._situation, self._rig, self._sender = situation, rig, sender
 
     async def ask(self, request: dict[str, object], who: str) -> dict[str, object]:
-        """Store what somebody asks and put it on the wire. InputError, Refusal."""
+        """Store an override and send the new score. InputError, Refusal."""
         self._know_the_time()
         now = self._situation
         return await self._take(ask(request, now.now_ns(), now.site, now.overrides, who, now.held), who)
@@ -38,8 +38,8 @@ class Commands:
     async def check_rig(
         self, request: Mapping[str, object], who: str, follows: Override | None = None
     ) -> dict[str, object]:
-        """Show a test pattern; where it `follows` another rig check, only if nobody has ended that one while the
-        pattern was rendered. InputError, Refusal, NotStandingError."""
+        """Show a test pattern. InputError, Refusal. NotStandingError: it `follows` a rig check that somebody has
+        ended while the pattern was rendered."""
         self._know_the_time()
         override = await self._rig.check(request, who)
         standing = self._situation.standing(self._situation.now_ns())
@@ -48,7 +48,7 @@ class Commands:
         return await self._take(override, who)
 
     async def follow_rig(self) -> None:
-        """The rig may be another now: the rig check under way goes on with its pixels, or ends where it has none."""
+        """Continue the rig check in force with the pixels of a changed rig, or end it where that has none of them."""
         if (changed := self._rig.changed_check()) is None:
             return
         check, request = changed
@@ -72,16 +72,14 @@ class Commands:
         found = next((override for override in standing if override.id == id), None)
         if found is None:
             others = ", ".join(f"{override.kind} {override.id}" for override in standing)
-            raise NotStandingError(
-                f"no override {id} is in force; " + (f"what stands: {others}" if others else "none is")
-            )
+            raise NotStandingError(f"no override {id} is in force; " + (f"in force: {others}" if others else "none is"))
         now.end(id, at_ns)
         now.store.note(at_ns, "override", f"{found.kind} ended", who, {"id": id})
         sent = await self._sender.hand_over(found, ends=True)
         return {"id": id, "kind": str(found.kind), "ended": isoformat(at_ns, now.timezone), **sent._asdict()}
 
     def give_time(self, utc_ns: int, who: str) -> None:
-        """The time as a person gives it. Refusal where the clock is trusted by another's word."""
+        """Take the time that a person gives. Refusal where the clock is trusted without it."""
         now, trust = self._situation, self._situation.trust
         now.look_at_clock()
         if not trust.takes_a_time:
@@ -91,14 +89,14 @@ class Commands:
         now.clock_changed(trust.verdict.text)
 
     def _know_the_time(self) -> None:
-        self._situation.after_step()  # else what is asked now would be taken for something asked before the step
+        self._situation.after_step()  # first, or a step of before moves the new override too
         if not self._situation.trust.trusted:
             raise Refusal(self._situation.no_clock())
 
     async def _take(self, override: Override, who: str) -> dict[str, object]:
         now = self._situation
         ends = [one for one in now.standing(override.at_ns) if one.kind in TERMS[override.kind].ends]
-        override = now.keep(override, ends)
+        override = now.add(override, ends)
         text = f"{override.kind} until {self._clock_time(override.until_ns)}"
         now.store.note(override.at_ns, "override", text, who, {"id": override.id})
         sent = await self._sender.hand_over(override)
@@ -106,7 +104,7 @@ class Commands:
         return {**override_json(override, now.now_ns(), now.timezone), "ended": ended, **sent._asdict()}
 
     def _clock_time(self, at_ns: int) -> str:
-        """An instant as the site's clocks show it: "22:15", with its date where that is another than today's."""
+        """An instant in the site's time: "22:15", with its date if that is not today."""
         zone = self._situation.timezone
         at, now = (datetime.fromtimestamp(each / SECOND_NS, zone) for each in (at_ns, self._situation.now_ns()))
         return f"{at:%H:%M}" if at.date() == now.date() else f"{at:%a} {at.day} {at:%b}, {at:%H:%M}"

@@ -1,4 +1,4 @@
-"""Whether what was asked for by hand is what is sent: the score, against what the transmitter says (`playing`)."""
+"""Whether the transmitter sends what a person asked for: the score, compared with its message `playing`."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ NOT_CONFIRMED = "the transmitter has not confirmed it"
 
 
 class Sent(NamedTuple):
-    """`on_the_wire`: what was asked for is what is sent. `wire`: what is sent, or why it is not what was asked for."""
+    """`on_the_wire`: the transmitter sends what was asked for. `wire`: what it sends, or why that is something else."""
 
     on_the_wire: bool
     wire: str
@@ -38,10 +38,10 @@ async def confirm(
     asked: Override,
     ends: bool = False,
 ) -> Sent:
-    """Wait until what is sent and heard is what was asked for; not longer than CONFIRM_S, nor where it cannot be.
+    """Wait until light and sound are as asked for: CONFIRM_S at most, and not where that is not possible.
 
-    `sent_now` gives the instant and its segment of the score that was sent last; `score_id` is that of the first score
-    with what was asked for; `ends` says that what was asked for has been ended.
+    `sent_now` returns the instant and its segment of the score that was sent last. `score_id` is the id of the first
+    score with the override. `ends` says that the override was ended.
     """
     deadline_s = time.monotonic() + CONFIRM_S
     while True:
@@ -65,7 +65,7 @@ async def confirm(
 
 
 def is_given(asked: Override, segment: DecidedSegment) -> bool:
-    """Whether the score has what was asked for: something else that stands may be stronger."""
+    """Whether the score has what was asked for. Another override or a rule may prevail."""
     match asked.kind:
         case Kind.PAUSE | Kind.DARK:
             return not segment.level_until
@@ -84,15 +84,15 @@ def fades(segment: DecidedSegment) -> bool:
 
 
 def differs(segment: DecidedSegment, playing: Mapping[str, Any]) -> str:
-    """How what is sent and heard differs from a segment without a fade; empty where it does not."""
+    """How light and sound differ from a segment without a fade; empty if they do not."""
     level = segment.level_until
     if abs(playing["level"] - level) > LEVEL_STEP or (level and playing["piece"] != segment.piece):
         return f"the transmitter still sends {light(playing)}"
-    return "the sound is still heard" if playing["volume"] and not segment.sound_until else ""
+    return "the sound still plays" if playing["volume"] and not segment.sound_until else ""
 
 
 def light(playing: Mapping[str, Any]) -> str:
-    """What is sent, by a `playing` or by telemetry: "black", or "light, tide, at 35%"."""
+    """What is sent, by `playing` or telemetry: "black", or "light, tide, at 35%"."""
     if not playing["level"] or playing["black"]:
         return "black"
     piece = f", {playing['piece']}" if playing["piece"] else ""
@@ -100,12 +100,12 @@ def light(playing: Mapping[str, Any]) -> str:
 
 
 def words(asked: Override, segment: DecidedSegment, playing: Mapping[str, Any]) -> str:
-    """What is sent, with the rule that keeps it black where that was not asked for; of a mute, what is heard."""
-    told, reason = light(playing), segment.reasons[0]
+    """What is sent. Black that was not asked for has its reason; a mute has the volume."""
+    text, reason = light(playing), segment.reasons[0]
     if segment.level_until and playing["black"]:
-        told = f"black: {BLACK.get(playing['black'], playing['black'])}"
+        text = f"black: {BLACK.get(playing['black'], playing['black'])}"
     elif not playing["level"] and reason.override != asked.id:
-        told = f"black: {reason.text}"
+        text = f"black: {reason.text}"
     if asked.kind != Kind.MUTE:
-        return told
-    return f"{told}; " + (f"sound, at {playing['volume']:.0%}" if playing["volume"] else "no sound")
+        return text
+    return f"{text}; " + (f"sound, at {playing['volume']:.0%}" if playing["volume"] else "no sound")

@@ -1,6 +1,6 @@
-"""Which frame files are known to be damaged, from when until when: facts in the state, kept over a restart.
+"""The frame files that are damaged, from when until when. They are facts in the state, so a restart keeps them.
 
-`decide` sees them on the pieces of a site. A file is damaged until it changes, and no earlier instant is rewritten.
+`decide` sees them on the pieces of a site. A file is damaged until it changes. The past does not change.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from gloaming.shows.time_units import DAY_NS
 
 FACT = "damaged files"
 KEEP_NS = 3 * DAY_NS
-"""How long damage that has been mended still shifts what is played."""
+"""For this long, repaired damage still shifts what is played."""
 
 
 class Damage(TypedDict):
-    """One file, as it was when it was found damaged; `until_ns` is when it was another."""
+    """A damaged file with its stamp; `until_ns` is when it was replaced."""
 
     stamp: list[object]
     since_ns: int
@@ -29,28 +29,28 @@ class Damage(TypedDict):
 
 
 class DamagedFiles:
-    """Holds the damage of all files, past and present."""
+    """Keeps the damage of all files, past and present."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
         self._damage: list[Damage] = self._stored()
 
     def found(self, path: Path, now_ns: int) -> bool:
-        """Note that a file is damaged; whether that was not known."""
+        """Store that a file is damaged. True if that was not known."""
         stamp: list[object] = list(file_stamp(path))
         if any(one["stamp"] == stamp and one["since_ns"] <= now_ns for one in self._damage if one["until_ns"] is None):
             return False
         self._damage.append({"stamp": stamp, "since_ns": now_ns, "until_ns": None})
-        self._keep()
+        self._store_damage()
         return True
 
     def on(self, site: Site, now_ns: int) -> Site:
-        """A site whose pieces know of the damage; that of a file which is another by now has ended."""
+        """The site with the damage on its pieces. The damage of a replaced file ends."""
         for one in self._damage:
             if one["until_ns"] is None and one["stamp"] != list(file_stamp(Path(str(one["stamp"][0])))):
                 one["until_ns"] = max(now_ns, one["since_ns"])
         self._damage = [one for one in self._damage if (one["until_ns"] or now_ns) > now_ns - KEEP_NS]
-        self._keep()
+        self._store_damage()
         spans: dict[str, list[tuple[int, int | None]]] = {}
         for one in self._damage:
             spans.setdefault(str(one["stamp"][0]), []).append((one["since_ns"], one["until_ns"]))
@@ -66,9 +66,9 @@ class DamagedFiles:
                 for one in json.loads(self._store.fact(FACT) or "[]")
             ]
         except (ValueError, LookupError, TypeError):
-            return []  # a bit has turned on the card: who reads the frames finds the damage again
+            return []  # the card has damaged the fact; the transmitter finds the damage again
 
-    def _keep(self) -> None:
+    def _store_damage(self) -> None:
         text = json.dumps(self._damage)
         if text != (self._store.fact(FACT) or "[]"):
             self._store.set_fact(FACT, text)

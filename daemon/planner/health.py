@@ -1,4 +1,4 @@
-"""Health in numbers and words: what the board says of itself, what is wrong, what to do. Decides nothing."""
+"""Health: the board's figures, what is wrong with them, and what to do about each trouble. Decides nothing."""
 
 from __future__ import annotations
 
@@ -17,22 +17,23 @@ DISK_FREE_SHARE, DISK_FREE_BYTES = 0.03, 100 << 20
 MEMORY_FREE_SHARE = 0.05
 SECTOR_BYTES = 512
 WORN = 9
-"""Of a card's ten steps of wear (JEDEC eMMC life_time: 1 is up to 10 % used, 11 is past its life)."""
+"""A card with this step of wear is worn (JEDEC eMMC life_time: 1 is up to 10 % used, 11 is beyond its life)."""
 
 DO = {
-    "frames": "copy the frame file again, or render it anew; gloaming frames verify FILE says what is hurt",
-    "sound": "look for the sound device and the sound file; the lights go on without it",
-    "controller": "look at its power, its fuse and its cable; sending goes on and it is lit when it is back",
-    "network": "look at the controller's power and cable; sending resumes by itself",
+    "frames": "copy or render the frame file again; gloaming frames verify FILE shows what is damaged",
+    "sound": "check the sound device and the sound file; the lights play on without sound",
+    "controller": "check its power, its fuse and its cable; it plays again when it is back",
+    "network": "check the controller's power and cable; sending resumes by itself",
     "score": "the planner and the transmitter do not understand each other: restart both",
-    "transmitter": "it is started again by itself; journalctl -u gloaming-transmitter says why it ended",
-    "disk": "free some room or replace the card; what could not be written waits in memory",
-    "site": "mend the file: gloaming survey SITE says where",
-    "page": "the show goes on, and the page is tried again: end what else has its port, or mend [phone] in site.toml",
-    "certificate": "put a renewed certificate and its key in place of the old: they are taken up without a restart",
+    "transmitter": "it starts again by itself; journalctl -u gloaming-transmitter shows why it ended",
+    "disk": "free some room or replace the card; unwritten changes wait in memory",
+    "site": "correct the file: gloaming survey SITE shows where",
+    "page": "the show plays on, and the page is tried again: end the program that has its port, or correct [phone] in "
+    "site.toml",
+    "certificate": "replace the certificate and its key by renewed ones; no restart is needed",
     "clock": "connect the board to the internet, or give it the time from a signed-in phone",
     "temperature": "give the board some air",
-    "memory": "end what else runs on the board, or restart it",
+    "memory": "end other programs on the board, or restart it",
     "wear": "copy the card to a new one before it fails",
     "other-source": "stop the other source, or give it another priority or other universes",
     "alert": "check the address in the [[alert]] table",
@@ -46,28 +47,28 @@ BLACK = {
     Black.NO_SCORE: "the transmitter has no score yet",
     Black.NO_WINDOWS: "the transmitter does not know the dark hours yet",
     Black.SCORE_TO_COME: "the transmitter's score begins later",
-    Black.SCORE_OVER: "the transmitter's score has ended, and no other has come",
+    Black.SCORE_OVER: "the transmitter's score has ended, and the planner has sent no other",
     Black.SCORE_GAP: "the transmitter's score has a gap here",
     Black.SCORE: "the transmitter's score is dark here",
-    Black.UNKNOWN_HOURS: "the transmitter does not know the dark hours of this time",
+    Black.UNKNOWN_HOURS: "the transmitter does not know the dark hours for this time",
     Black.DARK_HOURS: "the transmitter holds the neighbours' dark hours",
     Black.DARK_HOURS_BY_WALL_CLOCK: "the machine's own clock says that it is the neighbours' dark hours",
-    Black.DARK_HOURS_HELD: "dark hours had begun before the clock was set, and last as long as they would have",
+    Black.DARK_HOURS_HELD: "dark hours began before the clock was set, and keep their length",
     Black.STARTING: "nothing has been sent since the output was set up",
     Black.FILE: "the frame file of the piece cannot be read",
     Black.DAMAGED: "the frame file of the piece is damaged here",
-    Black.UNREAD: "the frame has not come from the disk yet",
-    Black.REFRESH: "the universes have to rest between two pictures (E1.11), for 23 ms at the most",
+    Black.UNREAD: "the disk has not delivered the frame yet",
+    Black.REFRESH: "the universes must pause between two pictures (E1.11), for 23 ms at the most",
     Black.UNIVERSES: "the piece lights universes or slots that this rig does not have",
     Black.PICTURE: "the picture itself is dark here",
     Black.LEVEL: "the brightness is below the lowest level that can be sent",
     Black.LIMITER: "the limiter lowers all of it to nothing: a fuse or a supply allows no light",
 }
-"""Why the wire is black although there is to be light, by the transmitter's code."""
+"""Why the transmitter sends black although the decision has light, by its code."""
 
 
 class TroubleCode(StrEnum):
-    """What is wrong. Those of the transmitter are its kinds; one that is newer than this planner is OTHER."""
+    """What is wrong. The transmitter's troubles have its kinds; an unknown kind of a newer transmitter is OTHER."""
 
     FRAMES = "frames"
     FRAMES_REFUSED = "frames-refused"
@@ -106,18 +107,18 @@ KINDS = {
     TroubleCode.DISK_FULL: "disk",
     TroubleCode.DISK_TAKES_NOTHING: "disk",
 }
-"""The kind of a trouble, as alerts are chosen by it, where that is not its code."""
+"""A trouble's kind, by which alerts are chosen, where it is not the code."""
 
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """Something is wrong: what, with which thing, in words."""
+    """Something is wrong: what (code), with which thing (subject), and a text for a person."""
 
     code: TroubleCode
     subject: str
     text: str
     named: str = ""
-    """Its kind, where it comes from a transmitter that is newer than this planner."""
+    """The kind that a newer transmitter gave it, if its code is OTHER."""
 
     @property
     def kind(self) -> str:
@@ -126,7 +127,7 @@ class Trouble:
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """Figures of the machine; None where it does not tell."""
+    """Figures of the machine; None where it has none."""
 
     temperature_c: float | None
     disk_free_bytes: int | None
@@ -141,7 +142,7 @@ class Board:
 
 
 def read_board(state: Path) -> Board:
-    """The machine as it is now; `state` lies on the card that wears."""
+    """The machine's figures now. Disk and wear are those of the card with `state`."""
     memory = _memory()
     disk = _disk(state)
     device = _device(state)
@@ -160,7 +161,7 @@ def read_board(state: Path) -> Board:
 
 
 def troubles_of(board: Board) -> list[Trouble]:
-    """What of a board's figures is wrong."""
+    """The troubles that a board's figures show."""
     found: list[Trouble] = []
     if board.temperature_c is not None and board.temperature_c >= HOT_C:
         found.append(Trouble(TroubleCode.TEMPERATURE, "board", f"the board has {board.temperature_c:.0f} degrees"))
@@ -248,6 +249,6 @@ def _wear(device: Path) -> int | None:
 
 def _open_files() -> int:
     try:
-        return len(os.listdir("/proc/self/fd"))  # noqa: PTH208  # names alone; a Path for each would be waste
+        return len(os.listdir("/proc/self/fd"))  # noqa: PTH208  # only the number counts
     except OSError:
         return 0

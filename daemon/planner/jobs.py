@@ -1,5 +1,7 @@
-"""All periodic work of the planner: named jobs on the event loop, by APScheduler. A job that fails runs again at its
-next turn. A job that still runs at its next turn leaves that turn out."""
+"""All periodic work of the planner: named jobs on the event loop, by APScheduler.
+
+A job that fails runs again at its next turn. A job that still runs at its next turn skips that turn.
+"""
 
 from __future__ import annotations
 
@@ -18,12 +20,14 @@ from gloaming.daemon.planner.clock import STEP_NS
 
 Work = Callable[[], object]
 Turns = tuple[float, str, Work]
-"""Seconds between the turns of some work, its name, and the work; what is awaitable of it is awaited."""
+"""Seconds between the turns of some work, its name, and the work. Its result is awaited if it is awaitable."""
 
 
 class Every(BaseTrigger):  # type: ignore[misc]  # APScheduler has no types
-    """Turns a number of seconds apart, each counted from the one before. APScheduler's own interval looks at every turn
-    that a step of the wall clock has left out, and 302 days have millions."""
+    """Turns a number of seconds apart, each counted from the one before.
+
+    APScheduler's own interval walks through every turn that a step of the wall clock skips: millions in 302 days.
+    """
 
     def __init__(self, seconds: float) -> None:
         self.interval = timedelta(seconds=seconds)
@@ -33,7 +37,7 @@ class Every(BaseTrigger):  # type: ignore[misc]  # APScheduler has no types
 
 
 class _Scheduler(AsyncIOScheduler):  # type: ignore[misc]  # APScheduler has no types
-    """APScheduler counts by the wall clock. Where that has been set, each job's next turn moves with it."""
+    """APScheduler counts by the wall clock. When that is set, each job's next turn moves with it."""
 
     def __init__(self, **options: object) -> None:
         super().__init__(**options)
@@ -50,24 +54,24 @@ class _Scheduler(AsyncIOScheduler):  # type: ignore[misc]  # APScheduler has no 
 
 
 class Jobs:
-    """Names, turns and failures; `failed` hears of each failure."""
+    """The jobs. `failed` is called with each failure."""
 
     def __init__(self, failed: Callable[[str, Exception], None]) -> None:
         self._failed = failed
         self._running: set[asyncio.Task[object]] = set()
         self._scheduler = _Scheduler(timezone=UTC, job_defaults={"coalesce": True, "misfire_grace_time": None})
-        logging.getLogger("apscheduler.scheduler").setLevel(logging.ERROR)  # it warns of each turn that is left out
+        logging.getLogger("apscheduler.scheduler").setLevel(logging.ERROR)  # it warns of each skipped turn
 
     def every(self, seconds: float, name: str, work: Work) -> None:
-        """Do some work at once, and then every few seconds."""
+        """Do some work at once, and then every `seconds`."""
         self._add(name, work, Every(seconds), next_run_time=datetime.now(UTC))
 
     def at(self, when: datetime, name: str, work: Work) -> None:
-        """Do some work once, at an instant of the wall clock, in place of what had that name."""
+        """Do some work once, at an instant of the wall clock. Replaces the job with that name."""
         self._add(name, work, DateTrigger(when))
 
     def _add(self, name: str, work: Work, trigger: BaseTrigger, **more: datetime) -> None:
-        async def turn() -> None:  # on the loop: APScheduler would take what is no coroutine to a thread
+        async def turn() -> None:  # a coroutine: APScheduler runs anything else in a thread
             task = asyncio.current_task()
             assert task
             self._running.add(task)
@@ -76,7 +80,7 @@ class Jobs:
                 if isawaitable(result):
                     await result
             except asyncio.CancelledError:
-                return  # by `stop`; APScheduler would log it as a failure
+                return  # by `stop`; APScheduler logs it as a failure otherwise
             except Exception as error:
                 self._failed(name, error)
             finally:
@@ -85,13 +89,13 @@ class Jobs:
         self._scheduler.add_job(turn, trigger, id=name, name=name, replace_existing=True, **more)
 
     def start(self) -> None:
-        """Begin, on the loop that runs."""
+        """Begin, on the running loop."""
         self._scheduler.start()
 
     async def stop(self) -> None:
-        """Begin nothing more, and end what runs."""
+        """Begin no more turns, and cancel those that run."""
         self._scheduler.pause()
-        await asyncio.sleep(0)  # what is about to begin begins, and is among what runs
+        await asyncio.sleep(0)  # a turn that is about to begin joins those that run
         for task in self._running:
             task.cancel()
         await asyncio.gather(*self._running, return_exceptions=True)

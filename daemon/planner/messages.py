@@ -1,4 +1,4 @@
-"""What a site has the transmitter know, and what the transmitter says (transmitter/PROTOCOL.md). No sockets."""
+"""Messages to and from the transmitter (daemon/transmitter/PROTOCOL.md). No sockets."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ from gloaming.daemon.site.load import Site
 from gloaming.shows.protocols.e131 import IPV4, IPV6
 
 GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (IPV4, IPV6)}
-"""What `output.multicast` says."""
+"""The groups that a value of `output.multicast` means."""
 
 
 def setup_of(site: Site, cid: UUID, limits: Limits | None) -> Setup:
-    """Where the universes of the rig go, how packets look, and what the limiter keeps."""
+    """The setup: where the rig's universes go, how packets look, and the limits."""
     rig, output = site.rig, site.output
     targets = []
     for number, slots in rig.slots.items():
@@ -50,8 +50,11 @@ def windows_of(
     apart_ns: int = 0,
     guessed: bool = False,
 ) -> Windows:
-    """The neighbours' windows, those that are held, and where a rig check may be lit all the same. `apart_ns` is how
-    far the clock is ahead of the monotonic one. By a `guessed` clock no window holds beyond its own end."""
+    """The neighbours' windows, those that are held, and when a rig check may have dim light in them (`low`).
+
+    `apart_ns` is how far the clock is ahead of the monotonic clock. With a `guessed` clock no window holds beyond its
+    own end.
+    """
 
     def limits(window: HoursWindow) -> tuple[float, float, str]:
         light = 1.0 if window.ceiling is None else window.ceiling
@@ -69,7 +72,7 @@ def windows_of(
 
 
 class _Message(BaseModel):
-    """What a planner needs of a message; there may be more in it."""
+    """The fields of a message that the planner needs. A message may have more."""
 
     model_config = ConfigDict(strict=True, allow_inf_nan=False)
 
@@ -113,7 +116,7 @@ class _Telemetry(_Message):
     sequence: Annotated[int, Field(ge=0, le=255)]
     universes: int
     level: float
-    black: str | None = None  # what is new has a default: after an upgrade the old transmitter plays on for a while
+    black: str | None = None  # a new field has a default: after an upgrade the old transmitter plays on for a while
     frames_due: int
     frames_sent: int
     frames_late: int
@@ -124,7 +127,7 @@ class _Telemetry(_Message):
     send_errors: int
     lateness_us: dict[str, int]
     limited: list[_Limited]
-    held: list[tuple[str, int]] = []  # of such an old one: it held nothing
+    held: list[tuple[str, int]] = []  # an old transmitter holds nothing
 
 
 class _Trouble(_Message):
@@ -137,13 +140,13 @@ class _Trouble(_Message):
     frame: int | None = None
 
 
-_HEARD: TypeAdapter[object] = TypeAdapter(
+_RECEIVED: TypeAdapter[object] = TypeAdapter(
     Annotated[_Hello | _Playing | _View | _Telemetry | _Trouble, Field(discriminator="op")]
 )
 
 
-def read_heard(line: bytes) -> dict[str, Any]:
-    """A message of the transmitter, with all that is in it. ValueError where it is not one of the protocol's."""
-    _HEARD.validate_json(line)
+def read_message(line: bytes) -> dict[str, Any]:
+    """A message of the transmitter, with all its fields. ValueError if the protocol has no such message."""
+    _RECEIVED.validate_json(line)
     message: dict[str, Any] = json.loads(line)
     return message

@@ -1,4 +1,4 @@
-"""Once a second: looks at the clock and at the health of everything, and reports to the world outside."""
+"""Once a second: checks the clock and the health of every part, and sends alerts and hooks."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 SLOW_NS = 30 * SECOND_NS
-"""How often the board's own figures are looked up."""
+"""The board's own figures are read once in this time."""
 TIMES_NS = 600 * SECOND_NS
 LIT_SOON_NS = MINUTE_NS
-"""A new transmitter is started only where nothing is lit for this long."""
+"""A new transmitter starts only if there is no light for this long."""
 
 
 class Monitor:
-    """Owns the alerts, the hooks, and the troubles of now. `others` report troubles of their own."""
+    """Owns the alerts, the hooks, and the present troubles. `others` report troubles of other parts."""
 
     def __init__(
         self,
@@ -51,18 +51,18 @@ class Monitor:
         self._other_build = False
         self._since: dict[tuple[str, str], int] = {}
         self._noted: set[tuple[str, str]] = set()
-        """Troubles whose beginning went into the journal here."""
+        """Troubles whose beginning this monitor wrote to the journal."""
         self._failing: dict[tuple[str, str], str] = {}
-        """What reaches the outside in vain, by kind and name."""
+        """The problem of each alert and hook that cannot be delivered, by kind and name."""
         self._times: tuple[Times, ...] = ()
-        self._slow_at_ns = self._times_ns = self._told_ns = self._opened_ns = 0
+        self._slow_at_ns = self._times_ns = self._looked_ns = self._opened_ns = 0
         self._loop: asyncio.AbstractEventLoop | None = None
         site = situation.site
-        self.alerts = Alerts(site.alerts, site.spot, site.name, self._told)
-        self.hooks = Hooks(site.hooks, situation.store, self._told, self._hidden)
+        self.alerts = Alerts(site.alerts, site.spot, site.name, self._delivered)
+        self.hooks = Hooks(site.hooks, situation.store, self._delivered, self._hidden)
 
     def start(self) -> None:
-        """From now on the loop that runs hears what became of alerts and hooks."""
+        """From now on, results of alerts and hooks reach the running loop."""
         self._loop = asyncio.get_running_loop()
 
     def close(self) -> None:
@@ -71,59 +71,58 @@ class Monitor:
         self.hooks.close()
 
     def adopt(self, site: Site) -> None:
-        """Another site from now on."""
+        """Use another site from now on."""
         self._failing = {}
         self.alerts.adopt(site.alerts, site.spot, site.name)
         self.hooks.adopt(site.hooks)
         self._slow_at_ns = self._times_ns = 0
 
     def look(self) -> None:
-        """One look at everything but the files."""
+        """Check everything but the site's files."""
         self._situation.look_at_clock()
         now_ns, monotonic_ns = self._situation.now_ns(), time.monotonic_ns()
         if monotonic_ns >= self._slow_at_ns:
             self._slow_at_ns = monotonic_ns + SLOW_NS
             self.board = read_board(self._state)
         self._note_troubles(now_ns)
-        self.alerts.look(
-            self._standing(), monotonic_ns, now_ns
-        )  # that there is no time, too; its guess is all there is
+        self.alerts.look(self._standing(), monotonic_ns, now_ns)  # an untrusted clock is a trouble too
         if self._situation.trust.trusted:
-            self._tell_outside(now_ns)
+            self._send_due(now_ns)
         if self._other_build and not self._lit_soon(now_ns):
             self._other_build = False
-            text = "the transmitter has been upgraded, and is started as the new one"
+            text = "the transmitter was upgraded; its new version is started"
             self._situation.store.note(now_ns, "restart", text)
             self._client.send({"op": Op.STOP})
 
-    def _tell_outside(self, now_ns: int) -> None:
-        if not 0 <= now_ns - self._times_ns < TIMES_NS:  # as well when the clock has been set
+    def _send_due(self, now_ns: int) -> None:
+        """Send the alerts of an opening, and the hooks that are due."""
+        if not 0 <= now_ns - self._times_ns < TIMES_NS:  # also when the clock was set
             self._times_ns = now_ns
             self._times = self._look_up_times(now_ns)
-        opened = [opens_ns for opens_ns, _ in self._times if 0 < self._told_ns < opens_ns <= now_ns]
-        if opened and opened[-1] != self._opened_ns:  # a clock that is set back comes by it once more
+        opened = [opens_ns for opens_ns, _ in self._times if 0 < self._looked_ns < opens_ns <= now_ns]
+        if opened and opened[-1] != self._opened_ns:  # after a step back the same opening comes again
             self._opened_ns = opened[-1]
-            wrong = [f"{trouble.subject}: {trouble.text}" for trouble in self._standing()]
-            self.alerts.opening("; ".join(wrong) if wrong else "all is well")
-        self._told_ns = now_ns
+            problems = [f"{trouble.subject}: {trouble.text}" for trouble in self._standing()]
+            self.alerts.opening("; ".join(problems) if problems else "all is well")
+        self._looked_ns = now_ns
         self.hooks.look((*self._times, *self._calls()), now_ns)
 
-    def heard_hello(self, message: dict[str, Any]) -> None:
-        """A transmitter says which program it runs: one that is not on the disk any more was upgraded beneath it.
+    def transmitter_connected(self, message: dict[str, Any]) -> None:
+        """Note whether a transmitter runs another build than the one on the disk: then it was upgraded.
 
-        What this planner runs does not count: it may be the older one, and another transmitter would be no other.
+        This planner's own build does not count, because the planner may be the older one.
         """
         self._other_build = message.get("build") != build()
         if not message["grants"]["real_time"]:
             LOG.line("trouble", "the transmitter has no real-time priority: frames may be late on a busy board")
 
-    def heard_lost(self) -> None:
+    def transmitter_gone(self) -> None:
         self.transmitter_lost += 1
 
     # troubles
 
     def troubles(self, now_ns: int) -> list[dict[str, Any]]:
-        """What is wrong now: kind, subject, text, since when, and what to do."""
+        """The present troubles: code, kind, subject, text, since when, and what to do."""
         zone = self._situation.timezone
         return [
             {
@@ -146,25 +145,28 @@ class Monitor:
         if not self._client.connected:
             found.append(Trouble(TroubleCode.TRANSMITTER, "transmitter", "the transmitter does not answer"))
         if store.fault:
-            waits = f"{store.unwritten} changes wait for it in memory"
-            text = f"the disk takes nothing ({store.fault}): {waits}"
+            text = f"the disk takes nothing ({store.fault}): {store.unwritten} changes wait for it in memory"
             found.append(Trouble(TroubleCode.DISK_TAKES_NOTHING, str(store.path), text))
         if not trust.trusted:
             found.append(Trouble(TroubleCode.CLOCK, "clock", trust.verdict.text))
-        found += [Trouble(TroubleCode(kind), name, wrong) for (kind, name), wrong in self._failing.items()]
+        found += [Trouble(TroubleCode(kind), name, problem) for (kind, name), problem in self._failing.items()]
         return [*found, *troubles_of(self.board)]
 
     def _nothing_left(self) -> list[Trouble]:
-        """That a show is on, and none of its pieces can be played."""
+        """The trouble that no piece of the show can be played."""
         now = self._situation.current(self._situation.now_ns())
         if now.state != State.FAULT:
             return []
         return [
-            Trouble(TroubleCode.NOTHING_PLAYABLE, f"show {now.show}", "no piece of it can be played: it stays dark")
+            Trouble(
+                TroubleCode.NOTHING_PLAYABLE,
+                f"show {now.show}",
+                "none of its pieces can be played: the lights stay dark",
+            )
         ]
 
     def _note_troubles(self, now_ns: int) -> None:
-        """Since when each has been; what is not told by somebody else goes into the journal."""
+        """Remember since when each trouble lasts. Write those to the journal that no other part writes."""
         note = self._situation.store.note_seldom
         standing = {(trouble.kind, trouble.subject): trouble for trouble in self._standing()}
         for key, trouble in standing.items():
@@ -175,29 +177,29 @@ class Monitor:
                     note(now_ns, "trouble", f"{trouble.subject}: {trouble.text}", "".join(key))
         for key in [key for key in self._since if key not in standing]:
             del self._since[key]
-            if key in self._noted or key[0] == "frames":  # of other kinds, who told it tells its end
+            if key in self._noted or key[0] == "frames":  # the part that wrote another writes its end
                 self._noted.discard(key)
                 note(now_ns, "trouble", f"over: {key[1]}", data={"over": True, "subject": key[1]})
 
-    # the world outside
+    # alerts and hooks
 
     def _hidden(self) -> tuple[Path, ...]:
-        """What no command may reach: the state, and the transmitter's socket."""
+        """The folders that no command may reach: the state and the transmitter's socket."""
         return tuple({self._state.absolute(), self._client.path.absolute().parent})
 
-    def _told(self, message: Message, wrong: str | None) -> None:
-        """From a messenger's thread."""
+    def _delivered(self, message: Message, problem: str | None) -> None:
+        """Called in a messenger's thread."""
         loop = self._loop
         if loop is not None and not loop.is_closed():
-            loop.call_soon_threadsafe(self._note_told, message.kind, message.name, wrong)
+            loop.call_soon_threadsafe(self._note_delivery, message.kind, message.name, problem)
 
-    def _note_told(self, kind: str, name: str, wrong: str | None) -> None:
-        if wrong is None:
+    def _note_delivery(self, kind: str, name: str, problem: str | None) -> None:
+        if problem is None:
             self._failing.pop((kind, name), None)
         else:
-            self._failing[kind, name] = wrong
+            self._failing[kind, name] = problem
         if self._loop is not None:
-            text = name if wrong is None else f"{name} failed, and was tried again in vain: {wrong}"
+            text = name if problem is None else f"{name} failed at every attempt: {problem}"
             self._situation.store.note(self._situation.now_ns(), kind, text)
 
     def _look_up_times(self, now_ns: int) -> tuple[Times, ...]:

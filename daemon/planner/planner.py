@@ -1,4 +1,4 @@
-"""The planner: what is to be played, when and why. Who asks speaks to it, and to nothing behind it."""
+"""The planner: what is to be played, when and why. HTTP and the main program use its methods and none of its parts."""
 
 from __future__ import annotations
 
@@ -41,8 +41,11 @@ RETRY_PART_S = 1.0
 
 
 class Planner:
-    """Holds the parts, and says what each does when. `socket` is where the transmitter listens; `refused` are the
-    mistakes that the site's files have, where the site is the one before."""
+    """Holds the parts and connects them.
+
+    `socket` is where the transmitter listens. `refused` has the mistakes in the site's files, if `site` is the last
+    good one.
+    """
 
     def __init__(
         self,
@@ -70,13 +73,13 @@ class Planner:
         self._steps: int | None = None
         self._listening: asyncio.Task[None] | None = None
         if refused:
-            self._site_watch.refuse(refused, "the site has a mistake, and is given as it was before")
+            self._site_watch.refuse(refused, "the site has a mistake; the last good site plays on")
 
     # the process
 
     async def start(self, *others: Turns) -> None:
-        """Hand over everything, then decide at boundaries, every five seconds, and at a step of the clock. `others` is
-        periodic work of somebody else, on the same loop."""
+        """Send the setup and the score, then begin all periodic work. `others` is work of the caller for the same
+        scheduler."""
         data: dict[str, object] = {"boot": self._situation.trust.boot}
         self.note("start", f"the planner has started with the site {self.site.name}", data=data)
         self._sender.send_setup()
@@ -88,7 +91,7 @@ class Planner:
         self._steps = watch_steps()
         if self._steps is not None:  # without it, the monitor sees a step within a second
             asyncio.get_running_loop().add_reader(self._steps, self._clock_stepped)
-        self._listening = asyncio.create_task(self._listen(), name="link")
+        self._listening = asyncio.create_task(self._listen(), name="transmitter")
 
     def _periodic(self) -> tuple[Turns, ...]:
         return (
@@ -111,12 +114,12 @@ class Planner:
         self._close()
 
     def _close(self) -> None:
-        """Write what waits, and let go of the state."""
+        """Write what waits and close the state."""
         self._monitor.close()
         self._store.close()
 
     def add_troubles(self, report: Callable[[], list[Trouble]]) -> None:
-        """From now on, troubles of somebody else are reported too."""
+        """Add a source of troubles to those that are reported."""
         self._monitor.others.append(report)
 
     # answers
@@ -132,22 +135,23 @@ class Planner:
 
     @property
     def device_store(self) -> DeviceStore:
-        """The devices that may ask."""
+        """The devices that have access."""
         return self._store
 
     def now_ns(self) -> int:
-        """The instant of now, by the show's clock."""
+        """The show's time."""
         return self._situation.now_ns()
 
     def decision(self, at_ns: int | None = None) -> Decision:
-        """What an instant has, by a clock that is right; what now has, with what the transmitter says of it."""
+        """The decision for an instant, as if the clock were trusted. Without an instant: the decision for now, with the
+        transmitter's reason if it sends black."""
         if at_ns is not None:
             return self._situation.decision(at_ns)
         decision = self._situation.current(self.now_ns())
         return replace(decision, reasons=(*decision.reasons, *self._wire_is_black(decision)))
 
     def now(self) -> dict[str, Any]:
-        """What is happening now, and why; with the health of everything."""
+        """The answer of GET /api/now: what happens now, why, and the health of every part."""
         self._situation.after_step()
         decision = self.decision()
         troubles = self._monitor.troubles(decision.at_ns)
@@ -178,11 +182,11 @@ class Planner:
         )
 
     def nights(self, first: date | None, days: int) -> list[dict[str, object]]:
-        """The season's rows for some days, from today where no day is given. InputError."""
+        """The season's rows for some days; the first day is today by default. InputError."""
         return nights_json(self.site, self.now_ns(), first, days)
 
     def report(self, first: date | None, days: int) -> JournalReport:
-        """The season as it was, from the journal. InputError."""
+        """What the season's nights were in fact, from the journal. InputError."""
         return season_report(self.site, self._store, self.now_ns(), first, days)
 
     def rig(self) -> dict[str, Any]:
@@ -192,7 +196,7 @@ class Planner:
     # what people do
 
     async def ask(self, request: dict[str, object], who: str) -> dict[str, object]:
-        """Store what somebody asks and put it on the wire. InputError, Refusal."""
+        """Store an override and send the new score. InputError, Refusal."""
         return await self._commands.ask(request, who)
 
     async def check_rig(self, request: Mapping[str, object], who: str) -> dict[str, object]:
@@ -204,33 +208,33 @@ class Planner:
         return await self._commands.undo(id, who)
 
     def give_time(self, utc_ns: int, who: str) -> None:
-        """The time as a person gives it. Refusal where the clock is trusted by another's word."""
+        """Take the time that a person gives. Refusal where the clock is trusted without it."""
         self._commands.give_time(utc_ns, who)
 
     async def reload(self, why: str) -> InputError | None:
-        """Read the site again: taken over whole, or refused with its mistakes."""
+        """Read the site again. Returns its mistakes if it is refused."""
         await self._site_watch.reload(why)
         return self._site_watch.refused
 
     # the journal
 
     def note(self, kind: str, text: str, who: str = "", data: dict[str, object] | None = None) -> None:
-        """A line in the journal."""
+        """Write a line to the journal."""
         self._store.note(self.now_ns(), kind, text, who, data)
 
     def journal(self, limit: int, before_id: int | None = None, kinds: tuple[str, ...] = ()) -> list[Row]:
-        """The newest lines, newest first, of some kinds or of all."""
+        """The newest lines, newest first. Without `kinds`, of all kinds."""
         return self._store.journal(limit, before_id, kinds)
 
     async def written(self) -> bool:
-        """Wait until all that was noted so far is on the disk; False where something is wrong with that."""
+        """Wait until all changes so far are on the disk. False if the disk does not take them."""
         return await self._store.kept()
 
     # the live view
 
     def view(self, picks: list[int] | None, viewed: Callable[[str | None], None]) -> bool:
-        """Ask the transmitter for the levels of some slots, of the same as before where none are given; `viewed` gets
-        them, in base64. False while no transmitter answers."""
+        """Ask the transmitter for the levels of some slots; without `picks`, of the same as before. `viewed` gets them,
+        in base64. False while no transmitter is connected."""
         self._client.viewed = viewed
         if self._client.connected:
             self._client.send({"op": Op.VIEW} if picks is None else {"op": Op.VIEW, "picks": picks})
@@ -249,12 +253,12 @@ class Planner:
 
     def _clock_stepped(self) -> None:
         assert self._steps is not None
-        with suppress(OSError):  # ECANCELED is how timerfd says it (timerfd_create(2))
+        with suppress(OSError):  # ECANCELED reports a step (timerfd_create(2))
             os.read(self._steps, 8)
         self._situation.after_step()
 
     def _adopt(self, site: Site) -> None:
-        """Another site from now on; the transmitter is set up anew only where that differs."""
+        """Use another site from now on. The transmitter gets a new setup only where that differs."""
         self._situation.after_step()
         self._situation.adopt(site)
         self._sender.files_changed()
@@ -268,18 +272,18 @@ class Planner:
         await self._commands.follow_rig()
 
     def _heard(self, message: dict[str, Any]) -> None:
-        """A message of the transmitter, or that it is gone."""
+        """Act on a message of the transmitter, or on the loss of it."""
         now_ns, note = self.now_ns(), self._store.note_seldom
         match message["op"]:
             case "hello":
-                self._monitor.heard_hello(message)
+                self._monitor.transmitter_connected(message)
             case "telemetry":
                 self._rig.heard(message)
                 if self._situation.steps.heard(message.get("held", ()), self.site):
                     self._decide_anew()
             case "lost":
-                self._monitor.heard_lost()
-                note(now_ns, "restart", "the transmitter is gone; it is given the score again when it is back")
+                self._monitor.transmitter_gone()
+                note(now_ns, "restart", "the transmitter is gone; it gets the score again when it is back")
             case "unread":
                 text = f"a message of the transmitter cannot be read: {message['text']}"
                 note(now_ns, "fault", text, "unread")
@@ -289,7 +293,7 @@ class Planner:
                     self._leave_out(message, now_ns)
 
     def _leave_out(self, message: dict[str, Any], now_ns: int) -> None:
-        """A piece whose frames are damaged is left from there on, and is not begun again until its file is another."""
+        """Leave a piece at its damaged frames. It does not begin again until its file is replaced."""
         decision = self._situation.decision(now_ns)
         if decision.state == State.PLAYING and decision.piece == message["piece"]:
             frame, picture = message.get("frame"), self._sender.picture_at(now_ns)
@@ -301,19 +305,19 @@ class Planner:
             self._decide()
 
     def _wire_is_black(self, decision: Decision) -> tuple[Reason, ...]:
-        """Why the wire is black where there is to be light, as the transmitter said within the last second."""
-        told = self._client.telemetry if self._client.connected else None
-        code = told.get("black") if told and decision.brightness else None
+        """Why the transmitter sends black although the decision has light, by its last telemetry."""
+        telemetry = self._client.telemetry if self._client.connected else None
+        code = telemetry.get("black") if telemetry and decision.brightness else None
         return (reason(ReasonCode.WIRE_BLACK, f"transmitter {code}", why=BLACK.get(code, code)),) if code else ()
 
     def _failed(self, name: str, error: Exception) -> None:
-        """What fails once is tried again: nobody else would notice."""
+        """Report a failed job. The scheduler tries it again."""
         logging.getLogger(__name__).error("%s: failed, and is tried again", name, exc_info=error)
-        with suppress(MemoryError):  # then the log has it
+        with suppress(MemoryError):  # then only the log has it
             self._store.note_seldom(self.now_ns(), "fault", f"{name}: failed, and is tried again: {error!r}", name)
 
     async def _listen(self) -> None:
-        """Hear the transmitter, for ever."""
+        """Read the transmitter's messages until the planner stops."""
         while True:
             try:
                 await self._client.run()

@@ -26,20 +26,20 @@ from gloaming.shows.rig.model import Rig, positions
 from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate, universes_of
 from gloaming.shows.time_units import SECOND_NS
 
-KEPT_PATTERNS = 12
-TOLD_NS = 600 * SECOND_NS
-"""What is lowered again and again is told in the journal once in this time."""
+PATTERNS_MAX = 12
+REPORT_NS = 600 * SECOND_NS
+"""The journal reports a string or supply that is lowered again and again once in this time."""
 
 
 class RigMonitor:
-    """Holds what is known of the controllers, and what the limiter has told of."""
+    """Keeps the state of the controllers, the reports about the limiter, and the last rig check."""
 
     def __init__(self, situation: Situation, state: Path) -> None:
         self._situation = situation
         self.folder = state / "rig-check"
         self.reach = Reachability(situation.site.rig, situation.now_ns, self._changed)
-        self._limited: dict[tuple[str, str], tuple[int, int]] = {}  # frames told of, and when
-        self._shown: tuple[Mapping[str, object], Pattern] | None = None  # the last rig check, as it was asked for
+        self._limited: dict[tuple[str, str], tuple[int, int]] = {}  # frames reported, and when
+        self._shown: tuple[Mapping[str, object], Pattern] | None = None  # the last rig check, with its request
 
     def adopt(self) -> None:
         """The site was read again."""
@@ -73,7 +73,7 @@ class RigMonitor:
     # the limiter
 
     def limits(self) -> Limits | None:
-        """What the transmitter is to keep; None where the limiter is switched off or nothing is known."""
+        """The limits for the transmitter. None if the limiter is off, or no fuse and no supply is known."""
         site = self._situation.site
         strings = tuple(
             StringLimit(
@@ -90,18 +90,19 @@ class RigMonitor:
         return Limits(strings, supplies) if site.output.limiter and strings else None
 
     def heard(self, telemetry: Mapping[str, Any]) -> None:
-        """Tell in the journal what the limiter has lowered: at once, then now and then how often and how much."""
+        """Report in the journal what the limiter has lowered: at once, then every `REPORT_NS`."""
         now_ns = self._situation.now_ns()
         for one in telemetry.get("limited", ()):
             key, frames = (one["kind"], one["name"]), one["frames"]
-            told, at_ns = self._limited.get(key, (0, -TOLD_NS))
-            if frames < told:  # a new setup counts from 0
-                told = 0
-            if frames > told and not 0 <= now_ns - at_ns < TOLD_NS:  # or the clock was set back
+            reported, at_ns = self._limited.get(key, (0, -REPORT_NS))
+            if frames < reported:  # a new setup counts from 0
+                reported = 0
+            if frames > reported and not 0 <= now_ns - at_ns < REPORT_NS:  # or the clock was set back
                 self._limited[key] = frames, now_ns
                 text = (
-                    f"{one['kind']} {one['name']} was lowered in {frames - told} frames, to {one['lowest']:.0%} at the "
-                    f"least: it would have drawn {one['ma'] / 1000:.1f} A, and may draw {one['limit_ma'] / 1000:g} A"
+                    f"{one['kind']} {one['name']} was lowered in {frames - reported} frames, to {one['lowest']:.0%} at "
+                    f"the least: it would have drawn {one['ma'] / 1000:.1f} A, and may draw "
+                    f"{one['limit_ma'] / 1000:g} A"
                 )
                 self._situation.store.note(now_ns, "limiter", text, data=dict(one))
             elif frames < self._limited.get(key, (0, 0))[0]:
@@ -110,8 +111,8 @@ class RigMonitor:
     # the rig check
 
     async def check(self, request: Mapping[str, object], who: str) -> Override:
-        """The override that a request for a rig check asks for, its pattern rendered. InputError, Refusal: also where
-        somebody has put the lights off while it was rendered."""
+        """The override for a rig check, with its pattern rendered. InputError. Refusal: also if somebody turns
+        the lights off while the pattern is rendered."""
         asked, before = self._asked(request), self._lights_off()
         rig = self._situation.site.rig
         found = await asyncio.to_thread(self._render, asked.pattern, rig)
@@ -126,7 +127,7 @@ class RigMonitor:
         return _override(begun, found, who)
 
     def _lights_off(self) -> set[tuple[int, Kind]]:
-        """The pauses and darks that stand."""
+        """The pauses and darks in force."""
         standing = self._situation.standing(self._situation.now_ns())
         return {(one.id, one.kind) for one in standing if one.kind in LIGHTS_OFF}
 
@@ -135,7 +136,7 @@ class RigMonitor:
         return ask_rig_check(request, now.now_ns(), now.site, now.overrides, now.held)
 
     def changed_check(self) -> tuple[Override, Mapping[str, object]] | None:
-        """The rig check under way, and as what it was asked for, where the rig has other pixels since."""
+        """The rig check in force with its request, if the rig's pixels have changed since."""
         now_ns = self._situation.now_ns()
         for one in self._situation.standing(now_ns):
             if one.kind == Kind.RIG_CHECK and one.check and self._shown:
@@ -149,26 +150,26 @@ class RigMonitor:
         return self.folder / f"{digest(pattern, rig)}.frames"
 
     def _render(self, pattern: Pattern, rig: Rig) -> Check:
-        """The pattern's frame file. OSError, in words, where it cannot be kept."""
+        """The pattern's frame file. OSError with a text for a person if it cannot be written."""
         try:
             return self._rendered(pattern, rig)
         except InputError as error:
-            number, wrong = errno.EIO, error.errors[0].problem
+            number, problem = errno.EIO, error.errors[0].problem
         except OSError as error:
-            number, wrong = error.errno or errno.EIO, error.strerror or str(error)
-        raise OSError(number, f"the pattern cannot be kept in {self.folder}: {wrong}")
+            number, problem = error.errno or errno.EIO, error.strerror or str(error)
+        raise OSError(number, f"the pattern cannot be written to {self.folder}: {problem}")
 
     def _rendered(self, pattern: Pattern, rig: Rig) -> Check:
-        """Made once, found again by what is in it; the oldest make room."""
+        """The file has the name of its content, so it is rendered once. The oldest files are deleted."""
         self.folder.mkdir(mode=0o700, exist_ok=True)
         path = self._path(pattern, rig)
         try:
             info = inspect(path)
             path.touch()
         except InputError:
-            old = sorted(self.folder.glob("*.frames"), key=lambda one: -one.stat().st_mtime)[KEPT_PATTERNS - 1 :]
+            old = sorted(self.folder.glob("*.frames"), key=lambda one: -one.stat().st_mtime)[PATTERNS_MAX - 1 :]
             for one in old:
-                with suppress(OSError):  # another has taken it away
+                with suppress(OSError):  # it is gone already
                     one.unlink()
             with FrameWriter(path, frame_rate(pattern), universes_of(rig), crash_safe=False) as writer:
                 for block in blocks(pattern, rig):
@@ -176,23 +177,23 @@ class RigMonitor:
             info = inspect(path)
         return Check(pattern.text, str(path), info.frames, info.fps, pattern.only)
 
-    def low(self) -> list[tuple[int, int, float]]:
-        """Where a rig check may be dimly lit in dark hours: from, until, and how bright at the most."""
+    def dim_windows(self) -> list[tuple[int, int, float]]:
+        """When a rig check may have dim light in dark hours: from, until, and the highest level."""
         level = self._situation.site.neighbours.rig_check
         checks = [one for one in self._situation.overrides if one.kind == Kind.RIG_CHECK]
         return [(one.at_ns, one.end_ns, level) for one in checks] if level else []
 
     def as_json(self) -> dict[str, Any]:
-        """The rig as GET /api/rig has it: controllers, supplies, strings with their places, and the check under way."""
+        """The answer of GET /api/rig: controllers, supplies, strings with their places, and the check in force."""
         rig, now_ns = self._situation.site.rig, self._situation.now_ns()
         return {
             "controllers": [
                 {
-                    **told,
+                    **found,
                     "multicast": own.multicast or own.host is None,
                     "universes": list(own.universes),
                 }
-                for told, own in zip(self.controllers(), rig.controller, strict=True)
+                for found, own in zip(self.controllers(), rig.controller, strict=True)
             ],
             "supplies": [{"name": one.name, "volts": one.volts, "amps": one.amps} for one in rig.supply],
             "strings": [

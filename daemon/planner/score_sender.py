@@ -1,4 +1,4 @@
-"""Looks up the score at every boundary, and sends it where it differs from what the transmitter has."""
+"""Looks up the score at every boundary, and sends it if it differs from what the transmitter has."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 SCORE_NS = 1800 * SECOND_NS
 RENEW_NS = 600 * SECOND_NS
-"""A score that has been sent is sent anew after this time, so that 20 minutes of it are always left."""
+"""A score is sent again after this time, so that 20 minutes of it are always left."""
 
 
 class ScoreSender:
-    """Holds what was sent last. `wake_at` is asked to decide again at a boundary."""
+    """Keeps what was sent last. `wake_at` is called with the next boundary, when `decide` is due again."""
 
     def __init__(
         self,
@@ -45,12 +45,12 @@ class ScoreSender:
         self._setup: Setup | None = None
 
     def decide(self) -> None:
-        """Decide again; after a step of the clock that nobody has told of yet, which ends no hush."""
+        """Look up the score, after any step of the clock is taken into account. Send it if it differs."""
         self._situation.after_step()
         self._look_up()
 
     def decide_anew(self) -> None:
-        """Decide and send, though nothing may seem to differ."""
+        """Look up the score and send it, even if it does not differ."""
         self._sent_until_ns = self._windows_until_ns = 0
         self._look_up()
 
@@ -59,7 +59,7 @@ class ScoreSender:
         self._files = time.monotonic_ns() // 1_000_000
 
     def send_setup(self) -> None:
-        """Send the setup where it differs from the one before."""
+        """Send the setup if it differs from the one before."""
         site, store = self._situation.site, self._situation.store
         cid = store.fact("cid")
         if cid is None:
@@ -71,16 +71,16 @@ class ScoreSender:
             self._client.send(setup.to_json())
 
     async def hand_over(self, asked: Override, ends: bool = False) -> Sent:
-        """Send the new score, and wait until what was asked for, or its end, is what is sent."""
+        """Send the new score, and wait until the transmitter plays it: the override, or its end."""
         now = self._situation
         self._sent_until_ns = 0
-        if now.site.neighbours.rig_check:  # a rig check may open the second lock a little
+        if now.site.neighbours.rig_check:  # a rig check may allow dim light in dark hours
             self._send_windows(now.now_ns())
         self.decide()
         return await confirm(self._client, self._sent_now, now.timezone, self._score_id, asked, ends)
 
     def picture_at(self, now_ns: int) -> Picture | None:
-        """The picture that was sent for an instant of now."""
+        """The picture at an instant of the score that was sent."""
         return next((one.picture for one in self._sent if one.from_ns <= now_ns < one.until_ns), None)
 
     def _sent_now(self) -> tuple[int, DecidedSegment]:
@@ -88,7 +88,7 @@ class ScoreSender:
         return now_ns, next(one for one in self._sent if now_ns < one.until_ns)
 
     def _look_up(self) -> None:
-        """Look up the next half hour; send it where it differs from what was sent, or where that runs out."""
+        """Look up the next half hour. Send it if it differs from what was sent, or if that runs out."""
         now = self._situation
         now_ns = now.now_ns()
         now.drop_idle_skip(now_ns)
@@ -100,14 +100,14 @@ class ScoreSender:
             found = (DecidedSegment(from_ns, until_ns, state=State.NO_CLOCK, reasons=(now.no_clock(),)),)
         if self._differs(found, now_ns) or now_ns > self._sent_until_ns - SCORE_NS + RENEW_NS:
             self._send_score(found, now_ns)
-        if self._windows_until_ns - now_ns < 7 * DAY_NS:  # after the score: its clock says which of them have begun
+        if self._windows_until_ns - now_ns < 7 * DAY_NS:  # after the score: its clock decides which windows have begun
             self._send_windows(now_ns)
         later = [segment.from_ns for segment in found if segment.from_ns > now_ns]
         if later:
             self._wake_at(datetime.fromtimestamp((later[0] - now.clock.offset_ns) / SECOND_NS + 0.002, UTC))
 
     def _differs(self, found: tuple[DecidedSegment, ...], now_ns: int) -> bool:
-        """Whether what is to come is not what the transmitter holds."""
+        """Whether the coming half hour differs from the transmitter's score."""
 
         def shown(segments: tuple[DecidedSegment, ...]) -> list[tuple[object, ...]]:
             return [
@@ -136,12 +136,12 @@ class ScoreSender:
         self._client.send(new.to_json())
 
     def _send_windows(self, now_ns: int) -> None:
-        """What is known of the neighbours' hours; nothing while nobody knows what time it is, and so none begins."""
+        """Send the neighbours' hours; none while the clock is not trusted, so that none begins."""
         self._windows_until_ns = now_ns + 8 * DAY_NS
         trust, steps = self._situation.trust, self._situation.steps
         known_ns = (now_ns - DAY_NS, self._windows_until_ns) if trust.trusted else (0, 0)
-        low, guessed = self._rig.low(), trust.trusted and not trust.windows_hold
-        windows = windows_of(self._situation.site, *known_ns, low, steps.held, steps.apart_ns, guessed)
+        dim, guessed = self._rig.dim_windows(), trust.trusted and not trust.windows_hold
+        windows = windows_of(self._situation.site, *known_ns, dim, steps.held, steps.apart_ns, guessed)
         self._client.send(windows.to_json())
 
     def _note_changes(self, now_ns: int) -> None:
@@ -152,7 +152,7 @@ class ScoreSender:
             reason = decision.reasons[0] if decision.reasons else None
             why = f": {reason.text} ({reason.rule})" if reason else ""
             level = 0.0
-            if self._situation.trust.trusted:  # what it comes to: at an opening it is dark yet
+            if self._situation.trust.trusted:  # the level after the fade: at an opening it is still 0
                 held = self._situation.segment(now_ns)
                 level = max(held.level_from, held.level_until)
             data: dict[str, object] = {"show": decision.show, "piece": decision.piece, "level": level}

@@ -1,4 +1,4 @@
-"""The site's files: read again when they have changed, taken over whole, or refused with their mistakes."""
+"""The site's files: read again when they change, then adopted whole or refused with their mistakes."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.reload import FileWatch, Stamp, stamp
 from gloaming.shows.config_files.errors import InputError
 
-ADDED = "the neighbours' hours that it adds are kept from now on, all else waits until it is put right"
+ADDED = "the neighbours' hours that it adds hold from now on; everything else waits until the mistake is corrected"
 
 
 class SiteWatch:
-    """`adopt` is called with each other site, `taken_over` after one that was read without a mistake."""
+    """`adopt` is called with each new site, `taken_over` after a site without a mistake is adopted."""
 
     def __init__(
         self,
@@ -30,36 +30,36 @@ class SiteWatch:
         self._situation, self._state, self._adopt, self._taken_over = situation, state, adopt, taken_over
         self._watch = FileWatch(_stamp(situation.site))
         self.good = situation.site
-        """The site as it was last read without a mistake."""
+        """The last site without a mistake."""
         self.refused: InputError | None = None
 
     async def look(self) -> None:
-        """Read the site again once its files have changed and hold still."""
+        """Read the site again once its files have changed and change no more."""
         if self._watch.due(_stamp(self._situation.site)):
             await self.reload("its files have changed")
 
     async def reload(self, why: str) -> bool:
-        """Read the site again; taken over at once and whole, or refused with the mistakes kept."""
+        """Read the site again. False if it is refused; `refused` has the mistakes."""
         now = self._situation
         found = _stamp(now.site)
         try:
             site = await asyncio.to_thread(load_site, now.site.folder, None, False)
         except InputError as error:
-            self.refuse(error, f"the site is not taken over ({why})")
+            self.refuse(error, f"the new site is not used ({why})")
             self._watch.was_read(found)
             return False
         self.refused, self.good = None, site
         now.trust.rule, now.trust.sets = site.clock.trust, site.clock.set
         self._adopt(site)
-        read = {one[0]: one for one in found}  # what has changed since then, while it was read, is read again
+        read = {one[0]: one for one in found}  # a file that changed during the reading is read again
         self._watch.was_read(tuple(read.get(one[0], one) for one in _stamp(site)))
-        now.store.note(now.now_ns(), "site", f"the site is read again and taken over: {why}")
+        now.store.note(now.now_ns(), "site", f"the site was read again and is used now: {why}")
         await self._taken_over(site)
         await asyncio.to_thread(keep_good, site.folder, self._state)
         return True
 
     def refuse(self, error: InputError, what: str) -> None:
-        """The site's files have a mistake: all stays as it was, but for neighbours' hours that they add."""
+        """Keep the last good site because the files have a mistake. Neighbours' hours that they add hold already."""
         now, self.refused = self._situation, error
         site = with_hours_of(self.good, self.good.folder / "site.toml")
         if site is not None and _hours(site) != _hours(now.site):
@@ -67,7 +67,7 @@ class SiteWatch:
         now.store.note(now.now_ns(), "site", f"{what}: {error.errors[0]}{self._added}")
 
     def troubles(self) -> list[Trouble]:
-        """The mistakes of files that were refused."""
+        """The first five mistakes of refused files."""
         errors = self.refused.errors[:5] if self.refused else ()
         return [Trouble(TroubleCode.SITE, str(each.file), f"{each}{self._added}") for each in errors]
 

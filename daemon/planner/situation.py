@@ -1,6 +1,6 @@
-"""What a decision is made from: the site, the overrides, the windows that are held, and whether the clock is trusted.
+"""What a decision depends on: the site, the overrides, the held windows, and whether the clock is trusted.
 
-It changes when somebody asks for something, when the site is read again, and when the clock is set.
+It changes with each command, when the site is read again, and when the clock is set.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ from gloaming.daemon.site.load import Site
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 KEEP_NS = 3 * DAY_NS
-"""How long an override that has ended still shifts what is played."""
+"""For this long, an ended override still shifts what is played."""
 
 
 class Situation:
-    """`clock_was_set` is called when the time, or the trust in it, is another: what was looked up is looked up anew."""
+    """`clock_was_set` is called when the time, or the trust in it, has changed."""
 
     def __init__(self, site: Site, store: Store, clock: Clock, clock_was_set: Callable[[], None]) -> None:
         self.store, self.clock, self._clock_was_set = store, clock, clock_was_set
@@ -46,26 +46,26 @@ class Situation:
 
     @property
     def held(self) -> tuple[HeldRule, ...]:
-        """The neighbours' windows that are held over a step of the clock."""
+        """The neighbours' windows that hold across a step of the clock."""
         return self.steps.held
 
     def now_ns(self) -> int:
         return self.clock.now_ns()
 
-    # what an instant has
+    # decisions
 
     def decision(self, at_ns: int) -> Decision:
-        """What an instant has, by a clock that is right."""
+        """The decision for an instant, as if the clock were trusted."""
         return decide(at_ns, self.site, self.overrides, self.held)
 
     def current(self, at_ns: int) -> Decision:
-        """What now has: dark where nobody knows what time it is."""
+        """The decision for now: dark if the clock is not trusted."""
         if self.trust.trusted:
             return self.decision(at_ns)
         return Decision(at_ns, State.NO_CLOCK, None, None, None, None, 0.0, False, (self.no_clock(),), None, None)
 
     def segment(self, at_ns: int, overrides: tuple[Override, ...] | None = None) -> DecidedSegment:
-        """The segment of an instant; with other overrides, if some are given."""
+        """The segment of an instant, with these overrides or with those that are stored."""
         return segment_at(at_ns, self.site, self.overrides if overrides is None else overrides, self.held)
 
     def no_clock(self) -> Reason:
@@ -76,38 +76,37 @@ class Situation:
     # overrides
 
     def read_overrides(self) -> None:
-        """Read the stored overrides again; a call of a show that is no more does not bear on anything."""
+        """Read the stored overrides again. A call of a show that the site no longer has does not count."""
         stored = self.store.overrides(self.now_ns() - KEEP_NS)
         self.overrides = tuple(one for one in stored if one.kind != Kind.CALL or one.show in self.site.shows)
 
     def standing(self, at_ns: int) -> tuple[Override, ...]:
-        """The overrides in force, or yet to come."""
+        """The overrides in force or still to come."""
         return tuple(override for override in self.overrides if at_ns < override.end_ns)
 
-    def keep(self, override: Override, ends: Iterable[Override] = ()) -> Override:
-        """Store an override under an id of its own, in place of those that it ends."""
+    def add(self, override: Override, ends: Iterable[Override] = ()) -> Override:
+        """Store an override under a new id, and the end of those that it replaces."""
         override = replace(override, id=self.store.next_id())
         self.store.add(override, ends)
         self.read_overrides()
         return override
 
     def end(self, id: int, at_ns: int) -> None:
-        """End an override."""
         self.store.end(id, at_ns)
         self.read_overrides()
 
     def leave_out(self, piece: str, at_ns: int, why: str) -> bool:
-        """Skip a piece from an instant on; False where a skip stands there already."""
+        """Skip a piece from an instant on. False if a skip is there already."""
         now_ns = self.now_ns()
         if any(one.kind == Kind.SKIP and one.at_ns >= at_ns for one in self.standing(now_ns)):
             return False
         skip = Override(0, Kind.SKIP, at_ns, at_ns + UNDO_SKIP_NS, who="gloaming")
-        self._leaving = self.keep(skip), piece
+        self._leaving = self.add(skip), piece
         self.store.note(now_ns, "fault", f"{piece} is left out from {isoformat(at_ns, self.timezone)} on: {why}")
         return True
 
     def drop_idle_skip(self, now_ns: int) -> None:
-        """End a skip that is yet to come where its piece will not be played by then: it would skip another."""
+        """End a coming skip whose piece will not play then: it would skip another piece."""
         if self._leaving is None:
             return
         skip, piece = self._leaving
@@ -120,26 +119,26 @@ class Situation:
     # the site
 
     def adopt(self, site: Site) -> None:
-        """Another site from now on."""
+        """Use another site from now on."""
         self.site = self.damaged.on(site, self.now_ns())
         self.read_overrides()
 
     # the clock
 
     def look_at_clock(self) -> None:
-        """Move with a step of the wall clock, and with another word on whether it is right."""
+        """Act on a step of the wall clock, and on a change of the trust in it."""
         self.after_step()
         if self.trust.look():
             self.clock_changed(self.trust.verdict.text)
 
     def after_step(self) -> None:
-        """Move with the wall clock where it has stepped against the monotonic one."""
+        """Act on a step of the wall clock against the monotonic clock."""
         if step_ns := self.clock.stepped_ns():
             self.trust.stepped(step_ns)
             self.clock_changed(f"the clock stepped by {step_ns / SECOND_NS:+.3f} s", alike="step")
 
     def clock_changed(self, text: str, alike: str = "") -> None:
-        """Another time, or another trust in it."""
+        """The time, or the trust in it, has changed."""
         self.store.note_seldom(self.now_ns(), "clock", text, alike)
         self._move_with_the_clock()
         self._clock_was_set()

@@ -1,6 +1,6 @@
-"""Sound: how loud each piece's file is, so what gain it gets, and what is wrong with it.
+"""How loud each piece's sound file is, the gain that it gets, and what is wrong with it.
 
-Files are measured, and the device is looked for, in processes of their own: nothing here decodes sound.
+Processes of their own measure files and look for the device. Nothing here decodes sound.
 """
 
 from __future__ import annotations
@@ -23,18 +23,18 @@ from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
 from gloaming.shows.media.loudness import Loudness
 
 DEVICE_LOOKS = 120
-"""The device is looked for at the start and then every 120 looks; while sound plays, the transmitter tells."""
+"""The device is looked for at the start and then every 120 looks. While sound plays, the transmitter reports it."""
 DEVICE_S = 30.0
-"""How long the look may take: a sound server that hangs never answers, and files are to be measured all the same."""
+"""The time limit of that: a hanging sound server never answers, and the files are still to be measured."""
 FACT = "sound files"
 LOUD = Loudness(-8.0, -1.0)
-"""What a file is taken for that is not measured: a loud master (common practice, no source)."""
+"""The assumption for a file that is not measured: a loud master (common practice, no source)."""
 
 Measure = dict[str, Any]
 
 
 class SoundLevels:
-    """Holds what was measured, by the file's stamp and the device's channels; kept in the state from start to start."""
+    """Keeps the measurements, by the file's stamp and the device's channels. They are a fact in the state."""
 
     def __init__(
         self,
@@ -48,13 +48,13 @@ class SoundLevels:
         self.device_trouble: str | None = None
         self._looks = 0
         self.channels = 2
-        """What the device plays: files are measured after the mix to these."""
+        """The channels of the device: files are measured after the mix to these."""
         self._measured: dict[str, Measure] = self._stored()
         self._reported: dict[Path, tuple[FileStamp, str]] = {}
-        """What the transmitter said of files, as they were then."""
+        """The transmitter's reports of files, with the stamps of that time."""
 
     async def look(self) -> None:
-        """Look for the device now and then, and measure what is new."""
+        """Look for the device now and then, and measure new files."""
         files, looks = self._files(), self._looks
         self._looks += 1
         if files and looks % DEVICE_LOOKS == 0:
@@ -64,12 +64,12 @@ class SoundLevels:
                 await self._measure(path)
 
     def with_sound(self, segment: Segment) -> Segment:
-        """A segment, with the sound file of its picture and the gain that it is played at."""
+        """The segment with its picture's sound file and the file's gain."""
         path, gain = self.of(segment.picture)
         return replace(segment, sound_path=path, gain=gain)
 
     def of(self, picture: Picture | None) -> tuple[str | None, float]:
-        """The sound file of a moving picture, and the gain it is played at."""
+        """The sound file of a moving picture, and the file's gain."""
         piece = self._site().pieces.get(picture.piece) if picture and picture.still is None else None
         if piece is None or piece.sound is None:
             return None, 1.0
@@ -80,10 +80,10 @@ class SoundLevels:
         return str(piece.sound), math.floor(10 ** (loudness.gain_db(level) / 20) * 1e4) / 1e4  # not above its peak
 
     def troubles(self) -> list[Trouble]:
-        """What is wrong with the files and the device, but for what the transmitter says itself."""
+        """What is wrong with the files and the device, without what the transmitter reports itself."""
         files = self._files()
         damaged = [
-            Trouble(TroubleCode.SOUND_FILE, str(path), wrong) for path in files if (wrong := self._wrong_with(path))
+            Trouble(TroubleCode.SOUND_FILE, str(path), text) for path in files if (text := self._problem_of(path))
         ]
         if files and self.device_trouble:
             damaged.append(
@@ -92,14 +92,14 @@ class SoundLevels:
         return [one for one in damaged if (one.kind, one.subject) not in self._in_transmitter]
 
     def takes(self, message: dict[str, Any]) -> bool:
-        """Whether a transmitter's `trouble` is of a file of the site. Such a trouble stands until the file is
-        another; it is not over and back at each turn of its piece."""
+        """Whether a transmitter's `trouble` is about a sound file of the site. Such a trouble lasts until the file is
+        replaced, and not only while its piece plays."""
         path = Path(message["subject"])
         if path in self._files() and not message["over"]:
             self._reported[path] = (file_stamp(path), message["text"])
         return path in self._files()
 
-    def _wrong_with(self, path: Path) -> str:
+    def _problem_of(self, path: Path) -> str:
         known, (stamp, text) = self._known(path), self._reported.get(path, (None, ""))
         return (known["wrong"] if known else "") or (text if stamp == file_stamp(path) else "")
 
@@ -119,8 +119,8 @@ class SoundLevels:
         if found is None:
             found = {"lufs": None, "dbtp": None, "wrong": "it could not be measured"}
         self._measured[str(path)] = {"stamp": stamp, **found}
-        kept = {str(each) for each in self._files()}
-        self._measured = {each: known for each, known in self._measured.items() if each in kept}
+        wanted = {str(each) for each in self._files()}
+        self._measured = {each: known for each, known in self._measured.items() if each in wanted}
         self._store.set_fact(FACT, json.dumps(self._measured))
         self._changed()
 
@@ -135,11 +135,11 @@ class SoundLevels:
             found = json.loads(self._store.fact(FACT) or "{}")
             return {path: known for path, known in found.items() if {"stamp", "lufs", "dbtp", "wrong"} <= set(known)}
         except (ValueError, AttributeError, TypeError):
-            return {}  # an older one's, or hurt: it is measured again
+            return {}  # an older version's, or damaged: measure again
 
 
 async def _ask(module: str, *arguments: str, limit_s: float | None = None) -> Measure | None:
-    """A JSON object from a module run as a program of low priority; None where it gives none, or not in time."""
+    """The JSON object that a module prints when it runs as a program. None if it prints none in time."""
     command = [sys.executable, "-m", module, *arguments]
     try:
         process = await asyncio.create_subprocess_exec(*command, stdout=PIPE, stderr=DEVNULL, stdin=DEVNULL)

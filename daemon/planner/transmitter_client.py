@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from gloaming.daemon.planner.messages import read_heard
+from gloaming.daemon.planner.messages import read_message
 from gloaming.daemon.score.protocol import Op
 
 RETRY_S = 0.03
@@ -91,7 +91,7 @@ class TransmitterClient:
         """Read a message and act on it; whether there may be another."""
         try:
             line = await reader.readline()
-            message = read_heard(line) if line else None
+            message = read_message(line) if line else None
         except (ValueError, RecursionError) as error:  # a line that is too long, or no message of the protocol
             self.unread += 1
             self.heard({"op": "unread", "text": str(error).partition("\n")[0][:200]})

@@ -93,7 +93,8 @@ class JournalReport:
 
 
 def season_report(site: Site, store: Store, now_ns: int, first: date | None, days: int) -> JournalReport:
-    """What became of the nights of `days` dates from `first` (without it, of those that end today). InputError."""
+    """The nights of `days` dates from `first`, as the journal has them. Without `first`, the dates end today.
+    InputError."""
     days = max(1, min(days, 400))
     begin = first or local_date(now_ns, site.timezone) - timedelta(days=days - 1)
     try:
@@ -101,7 +102,12 @@ def season_report(site: Site, store: Store, now_ns: int, first: date | None, day
     except OverflowError:
         raise InputError(
             ConfigError(
-                "dates", None, None, f"{begin} is past the calendar", "as 2026-12-20", ConfigErrorCode.DATES_NOT_SERVED
+                "dates",
+                None,
+                None,
+                f"{begin} is beyond the calendar",
+                "as 2026-12-20",
+                ConfigErrorCode.DATES_NOT_SERVED,
             )
         ) from None
     nights = sorted(season(site, begin, end), key=lambda row: row.night.opens_ns)

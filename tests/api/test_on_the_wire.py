@@ -148,7 +148,7 @@ def test_anything_can_be_undone_by_its_number_or_the_latest_without_one(board: B
     assert board.gloaming("undo").startswith("call ")
     assert board.gloaming("undo").startswith("mute ")
     said = board.gloaming("undo", "999", code=1)
-    assert said == f"no override 999 is in force; what stands: dim {dim['id']}\n"
+    assert said == f"no override 999 is in force; in force: dim {dim['id']}\n"
     said = board.gloaming("undo", str(dim["id"]))
     assert said == f"dim {dim['id']} ended, on the wire: light, numbers, at 36%\n"
     assert board.has(BRIGHTNESS)

@@ -226,7 +226,7 @@ def test_a_time_that_was_an_offset_becomes_the_machine_s_own_once_that_is_permit
     assert (machine.wall_ns, machine.clock.now_ns()) == (86_400 * S, DECEMBER)
     assert trust.verdict.by == "given"
     assert trust.verdict.text.endswith(
-        "; the board's clock may not be set (Operation not permitted) and stays as it is"
+        "; the board's clock could not be set (Operation not permitted) and stays as it is"
     )
     assert "\n" not in trust.verdict.text
     machine.forbids = ""

@@ -134,9 +134,9 @@ def test_with_all_pieces_damaged_the_show_is_dark_and_it_is_said_once(tmp_path: 
             planner._monitor.look()
             said = [str(line["text"]) for line in planner.journal(1000)]
             assert len(said) <= 6 + 4 * len(planner.site.pieces)
-            assert len([line for line in said if "no piece of it can be played" in line]) == 1
+            assert len([line for line in said if "none of its pieces can be played" in line]) == 1
             troubles = planner._monitor.troubles(planner.now_ns())
-            assert [one["kind"] for one in troubles if "no piece of it can be played" in one["text"]] == ["frames"]
+            assert [one["kind"] for one in troubles if "none of its pieces can be played" in one["text"]] == ["frames"]
 
     run(work())
 

@@ -17,7 +17,7 @@ SAID = {
     "a frame file is missing": ".frames",
     "a slow piece": "longest silence",
     "a still for the whole evening": "the planner answers after",
-    "all pieces of a show are damaged": "no piece of it can be played",
+    "all pieces of a show are damaged": "none of its pieces can be played",
     "a sound file is gone": ".flac",
     "the sound device is gone": "device",
     "network down to one of two controllers": "packets to 192.0.2.102 are not taken",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from gloaming.daemon.planner.messages import read_heard
+from gloaming.daemon.planner.messages import read_message
 
 TELEMETRY = {
     "op": "telemetry",
@@ -25,4 +25,4 @@ TELEMETRY = {
 
 def test_telemetry_in_dark_hours_is_read() -> None:
     for held in ([], [["a rule", 5_000_000_000]], [["a rule", 1], ["another", 2]]):
-        assert read_heard(json.dumps({**TELEMETRY, "held": held}).encode())["held"] == held
+        assert read_message(json.dumps({**TELEMETRY, "held": held}).encode())["held"] == held

@@ -195,7 +195,7 @@ def test_a_transmitter_that_runs_what_is_on_the_disk_is_let_be_though_the_planne
         monkeypatch.setattr("gloaming.daemon.planner.monitor.build", lambda: "new")
         monkeypatch.setattr(planner._client, "send", sent.append)
         planner._client.telemetry = {"level": 0.0}
-        planner._monitor.heard_hello({"build": said, "grants": {"real_time": True}})
+        planner._monitor.transmitter_connected({"build": said, "grants": {"real_time": True}})
         planner._monitor.look()
         ends(planner)
         return [message["op"] for message in sent].count("stop")

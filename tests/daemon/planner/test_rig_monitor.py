@@ -15,7 +15,7 @@ from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import Verdict
 from gloaming.daemon.planner.commands import Commands, NotStandingError
 from gloaming.daemon.planner.planner import Planner
-from gloaming.daemon.planner.rig_monitor import KEPT_PATTERNS, TOLD_NS, RigMonitor
+from gloaming.daemon.planner.rig_monitor import PATTERNS_MAX, REPORT_NS, RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.score.setup import StringLimit
 from gloaming.daemon.site.load import load_site
@@ -106,11 +106,11 @@ def test_what_the_limiter_did_is_told_at_once_and_then_now_and_then(tmp_path: Pa
     for frames in range(4, 100):
         hear(frames)
     assert len(planner.noted) == 1
-    planner.at_ns += TOLD_NS
+    planner.at_ns += REPORT_NS
     hear(103)
     assert "was lowered in 100 frames" in planner.noted[1][1]
     hear(2)  # a new setup counts from 0
-    planner.at_ns += TOLD_NS
+    planner.at_ns += REPORT_NS
     hear(5)
     assert "was lowered in 5 frames" in planner.noted[2][1]
     planner.at_ns -= 86_400 * 10**9  # a clock that was a day ahead is set
@@ -133,7 +133,7 @@ def test_a_pattern_is_rendered_once_and_the_oldest_make_room(tmp_path: Path) -> 
     assert Path(first.check.path).stat().st_ino == written
     for number in range(1, 30):
         asyncio.run(ask(number))
-    assert len(list((tmp_path / "rig-check").iterdir())) == KEPT_PATTERNS
+    assert len(list((tmp_path / "rig-check").iterdir())) == PATTERNS_MAX
 
 
 def test_a_pattern_that_is_hurt_on_the_disk_is_rendered_anew(tmp_path: Path) -> None:
@@ -148,7 +148,7 @@ def test_a_pattern_that_is_hurt_on_the_disk_is_rendered_anew(tmp_path: Path) -> 
 def test_a_state_directory_that_takes_nothing_is_an_error_of_the_system(tmp_path: Path) -> None:
     _, of = care(tmp_path)
     (tmp_path / "rig-check").write_text("in the way")
-    with pytest.raises(OSError, match=r"the pattern cannot be kept in .*/rig-check: File exists"):
+    with pytest.raises(OSError, match=r"the pattern cannot be written to .*/rig-check: File exists"):
         asyncio.run(of.check({"pattern": "walk"}, ""))
 
 
@@ -156,7 +156,7 @@ def test_a_pattern_that_cannot_be_written_is_no_mistake_of_who_asks(tmp_path: Pa
     planner, of = care(tmp_path)
     of.folder.mkdir()
     of._path(Pattern("walk"), planner.site.rig).mkdir()
-    with pytest.raises(OSError, match=r"the pattern cannot be kept in .*/rig-check: this is a folder"):
+    with pytest.raises(OSError, match=r"the pattern cannot be written to .*/rig-check: this is a folder"):
         asyncio.run(of.check({"pattern": "walk"}, ""))
 
 
@@ -255,7 +255,7 @@ def test_a_rig_check_that_is_ended_while_it_follows_a_rig_does_not_come_again(
     of, _ = care(tmp_path)
     planner = Planner(of.site, tmp_path, Clock(0, lambda: of.at_ns, lambda: 50 * 10**9))
     asked = asyncio.run(planner._rig.check({"pattern": "colours"}, "Nan"))
-    check, rig_check = planner._situation.keep(asked), planner._rig.check
+    check, rig_check = planner._situation.add(asked), planner._rig.check
 
     async def rendered(request: Any, who: str) -> Override:
         planner._store.end(check.id, of.at_ns + 1)

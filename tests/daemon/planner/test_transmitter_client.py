@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from gloaming.daemon.planner.messages import read_heard
+from gloaming.daemon.planner.messages import read_message
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.transmitter.counters import Totals
 from gloaming.daemon.transmitter.telemetry import telemetry
@@ -104,4 +104,4 @@ def test_what_a_transmitter_says_is_read(tmp_path: Path) -> None:
     hall.score(film(0, SECOND_NS))
     hall.play(SECOND_NS // 2)
     said = {"op": "telemetry", "at_ns": 1, **telemetry(hall.player, Totals(), None)}
-    assert read_heard(json.dumps(said).encode()) == said
+    assert read_message(json.dumps(said).encode()) == said

@@ -87,9 +87,9 @@ def test_hours_that_an_edit_adds_are_kept_at_once_though_it_has_a_mistake_elsewh
     assert reasons[0].code == ReasonCode.DARK_HOURS
     standing = [one["text"] for one in board.planner._monitor.troubles(board.wall_ns) if one["kind"] == "site"]
     assert "there is no show 'no such show'" in standing[0]
-    assert "the neighbours' hours that it adds are kept from now on" in standing[0]
+    assert "the neighbours' hours that it adds hold from now on" in standing[0]
     lines = [str(row["text"]) for row in board.planner.journal(9)]
-    assert [line for line in lines if "no such show" in line and "kept from now on" in line]
+    assert [line for line in lines if "no such show" in line and "hold from now on" in line]
     begins = [one.from_.text for one in board.planner.site.dark]
     assert begins == ["22:00", "16:00"], "the old ones too: nobody has taken them back without a mistake"
     edit_with_a_mistake(board, Rule("dark", "22:00", "23:00"))
@@ -132,7 +132,7 @@ def test_a_start_with_a_mistake_keeps_what_the_file_adds_too(board: BoxedBoard) 
     board.kill_planner()
     board.start_planner(good)
     assert board.planner
-    board.planner._site_watch.refuse(found.value, "the site has a mistake, and is given as it was before")
+    board.planner._site_watch.refuse(found.value, "the site has a mistake; the last good site plays on")
     assert not board.play(3)
 
 
@@ -148,7 +148,7 @@ def test_a_planner_that_is_killed_while_the_site_has_a_mistake_gives_it_as_it_wa
     wait_until(lambda: broken.evening.pid("planner") not in killed, "another planner")
     wait_until(lambda: broken.evening.now()["health"]["transmitter"], "both again")
     assert broken.troubles("site")
-    broken.says("is given as it was before", "site")
+    broken.says("the last good site plays on", "site")
     assert_right(broken.wait_until_lit(), site, broken.overrides(), broken.evening.offset_ns)
     broken.edit("[site", "[site]")
     wait_until(lambda: not broken.troubles("site"), "the end of the trouble")
