@@ -1,4 +1,4 @@
-"""Who is told of troubles: once when one has lasted, once when it is over, never in an alert's quiet hours."""
+"""Alerts: one message when a trouble has lasted, one when it is over, none in an alert's quiet hours."""
 
 from __future__ import annotations
 
@@ -18,49 +18,49 @@ from gloaming.daemon.timetable.sun import Spot
 
 Key = tuple[str, str]
 OF_A_KIND, WITHIN_S = 6, 600.0
-"""So many troubles of a kind an alert tells of within ten minutes: what names them may be anybody's choice."""
+"""An alert sends this many troubles of a kind within ten minutes: a stranger on the network may cause troubles."""
 MORE = " (further troubles of this kind wait for ten minutes; the page has them all)"
 
 
 @dataclass(slots=True)
 class _Case:
-    """One trouble, as one alert sees it."""
+    """One trouble, as far as one alert has reported it."""
 
     trouble: Trouble
     since_ns: int
     gone_ns: int | None = None
-    told: bool = False
+    reported: bool = False
 
 
 class Alerts:
-    """Follows the troubles and writes the messages; a messenger for each alert carries them."""
+    """Follows the troubles and writes the messages. A messenger for each alert delivers them."""
 
     def __init__(
         self,
         alerts: Iterable[Alert],
         spot: Spot,
         site_name: str,
-        told: Callable[[Message, str | None], None],
+        delivered: Callable[[Message, str | None], None],
     ) -> None:
-        self._told = told
+        self._delivered = delivered
         self._each: list[tuple[Alert, Messenger, dict[Key, _Case]]] = []
         self._rates: defaultdict[Key, Rate] = defaultdict(lambda: Rate(OF_A_KIND, WITHIN_S))  # by address and kind
         self.adopt(alerts, spot, site_name)
 
     def adopt(self, alerts: Iterable[Alert], spot: Spot, site_name: str) -> None:
-        """Other tables from now on; one that was there before goes on with what it has told."""
+        """Use other alerts from now on. One that stays remembers what it has reported."""
         self._spot, self._site_name = spot, site_name
         before = {_as_written(alert): (messenger, cases) for alert, messenger, cases in self._each}
         self._each = []
         for alert in alerts:
             key = _as_written(alert)
-            messenger, cases = before.pop(key) if key in before else (Messenger(self._told, name="alert"), {})
+            messenger, cases = before.pop(key) if key in before else (Messenger(self._delivered, name="alert"), {})
             self._each.append((alert, messenger, cases))
         for messenger, _ in before.values():
             messenger.close()
 
     def look(self, troubles: Iterable[Trouble], now_ns: int, wall_ns: int) -> None:
-        """Take in what is wrong: lengths are by the monotonic clock, quiet hours by the wall clock, which may step."""
+        """Follow the troubles in force. `now_ns` is the monotonic clock, for lengths; `wall_ns` is for quiet hours."""
         standing = {(trouble.kind, trouble.subject): trouble for trouble in troubles}
         for alert, messenger, cases in self._each:
             quiet = bool(alert.quiet and windows(alert.quiet, self._spot, wall_ns, wall_ns + 1))
@@ -71,20 +71,24 @@ class Alerts:
             for key, case in list(cases.items()):
                 if key not in standing and case.gone_ns is None:
                     case.gone_ns = now_ns
-                if case.gone_ns is None and not case.told and now_ns - case.since_ns >= alert.after and not quiet:
+                if case.gone_ns is None and not case.reported and now_ns - case.since_ns >= alert.after and not quiet:
                     rate = self._rates[alert.url, key[0]]
-                    case.told = rate.passes(now_ns / 1e9)
-                    if case.told:
-                        self._tell(alert, messenger, case.trouble, over=False, more="" if not rate.used_up else MORE)
+                    case.reported = rate.passes(now_ns / 1e9)
+                    if case.reported:
+                        self._send_trouble(
+                            alert, messenger, case.trouble, over=False, more="" if not rate.used_up else MORE
+                        )
                 elif (
-                    case.gone_ns is not None and now_ns - case.gone_ns >= alert.over_after and not (quiet and case.told)
+                    case.gone_ns is not None
+                    and now_ns - case.gone_ns >= alert.over_after
+                    and not (quiet and case.reported)
                 ):
                     del cases[key]
-                    if case.told:
-                        self._tell(alert, messenger, case.trouble, over=True)
+                    if case.reported:
+                        self._send_trouble(alert, messenger, case.trouble, over=True)
 
     def opening(self, text: str) -> None:
-        """The daily word at an opening, to those who wish it."""
+        """Send the daily message at an opening, for alerts that have it."""
         for alert, messenger, _ in self._each:
             if alert.opening:
                 self._send(alert, messenger, f"{self._site_name}: opening", text, {"event": "opening", "text": text})
@@ -93,7 +97,7 @@ class Alerts:
         for _, messenger, _ in self._each:
             messenger.close()
 
-    def _tell(self, alert: Alert, messenger: Messenger, trouble: Trouble, over: bool, more: str = "") -> None:
+    def _send_trouble(self, alert: Alert, messenger: Messenger, trouble: Trouble, over: bool, more: str = "") -> None:
         do = "" if over else DO.get(trouble.kind, "")
         title = f"{self._site_name}: {'over: ' if over else ''}{trouble.kind}"
         text = f"{trouble.subject}: {trouble.text}" + (f" ({do})" if do else "") + more
@@ -115,5 +119,5 @@ class Alerts:
 
 
 def _as_written(alert: Alert) -> str:
-    """What a table says, without the lines where it stands: the same alert after each reload of the site."""
+    """A table's values without its place in the file: it is the same alert after each reload of the site."""
     return alert.model_dump_json(exclude={"place": True, "quiet": {"__all__": {"place"}}})

@@ -1,4 +1,4 @@
-"""Speaking to the world outside without ever waiting for it: one thread each, tries with growing pauses, and bounds."""
+"""Delivery of alerts and hooks. Nobody waits for it: each has a thread, a queue with a bound, and growing pauses."""
 
 from __future__ import annotations
 
@@ -23,20 +23,21 @@ from gloaming.daemon.integrations import hidden_folders
 TIMEOUT_S = 10.0
 COMMAND_S = 30.0
 LOOK_S = 0.05
-WORDS_BYTES = 4096
+STDERR_BYTES = 4096
 PAUSES_S = (1.0, 5.0, 20.0, 60.0)
-"""Between the tries: five in all, over a minute and a half."""
+"""The pauses between the attempts: five attempts in all, in a minute and a half."""
 WAITING_MAX = 100
-"""More than this many messages to one place are not kept; the newest are dropped, and said to have failed."""
+"""This many messages to one place may wait. Further ones are dropped and reported as failed."""
 
 
 class DeliveryError(Exception):
-    """What was said outside did not arrive, in words without a secret."""
+    """A message was not delivered. The text has no secret in it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """Something to be done outside: its kind ("alert", "hook"), its name for the journal; `do` raises OutsideError."""
+    """A message: its kind ("alert", "hook"), its name for the journal, and `do`, which delivers it or raises
+    DeliveryError."""
 
     kind: str
     name: str
@@ -44,31 +45,34 @@ class Message:
 
 
 class Messenger:
-    """Does one thing after the other in a thread of its own. `told(message, wrong)`, wrong None when it is done, is
-    called from that thread."""
+    """Delivers one message after the other in a thread. `delivered(message, problem)` is called in that thread;
+    `problem` is None after success."""
 
     def __init__(
-        self, told: Callable[[Message, str | None], None], pauses_s: tuple[float, ...] = PAUSES_S, name: str = "outside"
+        self,
+        delivered: Callable[[Message, str | None], None],
+        pauses_s: tuple[float, ...] = PAUSES_S,
+        name: str = "delivery",
     ) -> None:
-        self._told, self._pauses_s = told, pauses_s
+        self._delivered, self._pauses_s = delivered, pauses_s
         self._queue: queue.Queue[Message] = queue.Queue(WAITING_MAX)
         self._ending = threading.Event()
         self._thread: threading.Thread | None = None
         self._name = name
 
     def send(self, message: Message) -> None:
-        """Have it done; returns at once."""
+        """Queue a message; returns at once."""
         try:
             self._queue.put_nowait(message)
         except queue.Full:
-            self._told(message, "too much waits already")
+            self._delivered(message, "too many messages wait already")
             return
         if self._thread is None:
             self._thread = threading.Thread(target=self._run, name=self._name, daemon=True)
             self._thread.start()
 
     def close(self) -> None:
-        """Begin nothing more; what is under way ends with the process."""
+        """Begin no more deliveries. One under way ends with the process."""
         self._ending.set()
 
     def _run(self) -> None:
@@ -77,26 +81,27 @@ class Messenger:
                 message = self._queue.get(timeout=1.0)
             except queue.Empty:
                 continue
-            wrong = self._try(message)
+            problem = self._try(message)
             if not self._ending.is_set():
-                self._told(message, wrong)
+                self._delivered(message, problem)
 
     def _try(self, message: Message) -> str | None:
-        wrong = ""
+        problem = ""
         for pause_s in (0.0, *self._pauses_s):
             if self._ending.wait(pause_s):
-                return wrong
+                return problem
             try:
                 message.do()
-            except Exception as error:  # whatever a library raises: without its thread nothing would be told any more
-                wrong = str(error) if isinstance(error, DeliveryError) else type(error).__name__
+            except Exception as error:  # whatever a library raises: the thread must go on
+                problem = str(error) if isinstance(error, DeliveryError) else type(error).__name__
             else:
                 return None
-        return wrong
+        return problem
 
 
 class _Redirects(urllib.request.HTTPRedirectHandler):
-    """A place that has moved has not taken the message: what urllib sends on is a GET without it (RFC 9110 15.4)."""
+    """A redirect from an address that has moved is an error: urllib follows it with a GET that has no body (RFC 9110
+    15.4)."""
 
     def redirect_request(
         self, req: urllib.request.Request, fp: Any, code: int, msg: str, headers: Any, newurl: str
@@ -110,13 +115,13 @@ _OPENER = urllib.request.build_opener(_Redirects)
 
 
 def post(url: str, body: bytes, kind: str) -> None:
-    """An HTTP POST. OutsideError where it is not taken."""
+    """Send an HTTP POST. DeliveryError if it is not accepted."""
     request = urllib.request.Request(url, body, {"Content-Type": kind, "User-Agent": "gloaming"}, method="POST")
     try:
         with _OPENER.open(request, timeout=TIMEOUT_S) as answer:
             answer.read(4096)
     except urllib.error.HTTPError as error:
-        moved = ": it has moved, give its new address" if 300 <= error.code < 400 else ""
+        moved = ": it has moved, use its new address" if 300 <= error.code < 400 else ""
         raise DeliveryError(f"it answers {error.code}{moved}") from None
     except (OSError, ValueError, HTTPException) as error:
         reason = getattr(error, "reason", error)
@@ -124,10 +129,10 @@ def post(url: str, body: bytes, kind: str) -> None:
 
 
 def run_command(command: tuple[str, ...], more: dict[str, str], hidden: tuple[Path, ...] = ()) -> None:
-    """A command of the board, with its words as they stand, no shell; it cannot reach the `hidden` folders.
-    OutsideError where it fails.
+    """Run a command of the board, without a shell, without access to the `hidden` folders. DeliveryError if it fails.
 
-    It is over when the command itself is, whatever it leaves running behind it; of what it says the end alone is kept.
+    It ends when the command itself ends, even if the command leaves processes behind. The error has the last line of
+    the command's stderr.
     """
     try:
         process = subprocess.Popen(
@@ -144,21 +149,22 @@ def run_command(command: tuple[str, ...], more: dict[str, str], hidden: tuple[Pa
     with process:
         assert process.stderr
         os.set_blocking(process.stderr.fileno(), False)
-        words, until_s, code = b"", time.monotonic() + COMMAND_S, None
+        stderr, until_s, code = b"", time.monotonic() + COMMAND_S, None
         while code is None:
             if time.monotonic() > until_s:
                 os.killpg(process.pid, signal.SIGKILL)
                 raise DeliveryError(f"{command[0]} took longer than {COMMAND_S:.0f} s")
             time.sleep(LOOK_S)
             code = process.poll()
-            words = (words + (process.stderr.read(1 << 16) or b""))[-WORDS_BYTES:]
+            stderr = (stderr + (process.stderr.read(1 << 16) or b""))[-STDERR_BYTES:]
     if code:
-        said = words.decode(errors="replace").strip().splitlines()
-        raise DeliveryError(f"{command[0]} ended with {code}{': ' + said[-1][:200] if said else ''}")
+        lines = stderr.decode(errors="replace").strip().splitlines()
+        raise DeliveryError(f"{command[0]} ended with {code}{': ' + lines[-1][:200] if lines else ''}")
 
 
 def publish(url: str, body: str) -> None:
-    """One retained message to `mqtt://[user:password@]host[:port]/topic`, confirmed by the broker (QoS 1)."""
+    """Publish a retained message to `mqtt://[user:password@]host[:port]/topic`, confirmed by the broker (QoS 1).
+    DeliveryError if it is not."""
     try:
         from paho.mqtt import MQTTException
         from paho.mqtt import client as mqtt
@@ -183,7 +189,7 @@ def publish(url: str, body: str) -> None:
         client.connect(parts.hostname or "", parts.port or (8883 if parts.scheme == "mqtts" else 1883))
         sent = client.publish(unquote(parts.path.lstrip("/")), body, qos=1, retain=True)
         client.loop_start()
-        sent.wait_for_publish(TIMEOUT_S)  # paho's own helper waits for a silent broker for ever
+        sent.wait_for_publish(TIMEOUT_S)  # paho's own helper has no timeout
         if not sent.is_published():
             raise DeliveryError(refused[-1] if refused else "the broker does not answer")
     except (OSError, ValueError, RuntimeError, MQTTException) as error:
@@ -194,15 +200,15 @@ def publish(url: str, body: str) -> None:
 
 
 def notify_by_apprise(url: str, title: str, text: str) -> None:
-    """A message to any service that apprise knows. OutsideError where it is not taken."""
+    """Send a message to any service that apprise knows. DeliveryError if it is not accepted."""
     try:
         import apprise
 
-        logging.getLogger("apprise").setLevel(logging.CRITICAL)  # its lines would hold addresses with their secrets
+        logging.getLogger("apprise").setLevel(logging.CRITICAL)  # its log has addresses with secrets
     except ImportError:
         raise DeliveryError("this address needs the extra: pip install 'gloaming[alerts]'") from None
     sender = apprise.Apprise()
     if not sender.add(url):
-        raise DeliveryError("apprise does not know such an address")
+        raise DeliveryError("apprise does not know this kind of address")
     if not sender.notify(title=title, body=text):
-        raise DeliveryError("the message is not taken")
+        raise DeliveryError("the service did not accept the message")

@@ -1,8 +1,8 @@
 """Runs a program from which some folders are hidden.
 
 `python -m gloaming.daemon.integrations.hidden_folders FOLDER ... -- PROGRAM ...` gives the program a mount namespace of
-its own (unshare(2), mount(2)). In place of each folder the program finds an empty one, which it may not open. A user
-who is not root needs a user namespace for that (user_namespaces(7)); the program has no capability in it.
+its own (unshare(2), mount(2)). Instead of each folder the program finds an empty one, which it may not open. A user
+who is not root needs a user namespace for that (user_namespaces(7)). The program has no capability in it.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from pathlib import Path
 CLONE_NEWNS, CLONE_NEWUSER = 0x0002_0000, 0x1000_0000
 MS_RDONLY, MS_NOSUID, MS_NODEV, MS_NOEXEC, MS_REC, MS_PRIVATE = 1, 2, 4, 8, 0x4000, 0x4_0000
 NOT_RUN = 126
-"""The exit code where the program was not begun (common practice of shells, no source)."""
+"""The exit code if the program did not start (common practice of shells, no source)."""
 _libc = ctypes.CDLL(None, use_errno=True)
 
 
@@ -27,7 +27,7 @@ def _done(result: int) -> None:
 
 
 def hide(folders: Iterable[Path]) -> None:
-    """Hide folders from this process and all that it starts. OSError where the machine does not permit it."""
+    """Hide folders from this process and all that it starts. OSError if the machine does not permit it."""
     user, group = os.geteuid(), os.getegid()
     _done(_libc.unshare(CLONE_NEWNS | (CLONE_NEWUSER if user else 0)))
     if user:
@@ -41,21 +41,21 @@ def hide(folders: Iterable[Path]) -> None:
 
 
 def command(folders: Iterable[Path], program: Iterable[str]) -> tuple[str, ...]:
-    """The call of a program from which folders are hidden; of those that lie in another, the other hides them."""
+    """The command line that runs a program with hidden folders. A folder inside another is hidden with it."""
     every = tuple(folders)
     outer = {folder for folder in every if not any(other in folder.parents for other in every)}
     return (sys.executable, "-m", __name__, *sorted(map(str, outer)), "--", *program)
 
 
 def main() -> int:
-    """Hide the folders and become the program; what is wrong where that cannot be."""
+    """Hide the folders and become the program. Prints the problem if that is not possible."""
     border = sys.argv.index("--")
     folders, program = [Path(word) for word in sys.argv[1:border]], sys.argv[border + 1 :]
     try:
         hide(folders)
     except OSError as error:
         where = ", ".join(map(str, folders))
-        print(f"not run: {where} cannot be hidden from it ({error.strerror})", file=sys.stderr)
+        print(f"the command did not run: {where} cannot be hidden from it ({error.strerror})", file=sys.stderr)
         return NOT_RUN
     try:
         os.execv(program[0], program)

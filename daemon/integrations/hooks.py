@@ -62,11 +62,11 @@ class Hooks:
         self,
         hooks: Iterable[Hook],
         store: Store,
-        report: Callable[[Message, str | None], None],
+        delivered: Callable[[Message, str | None], None],
         hidden: Callable[[], tuple[Path, ...]] = tuple,
     ) -> None:
         """`hidden` returns the folders that no command may reach."""
-        self._store, self._report, self._hidden = store, report, hidden
+        self._store, self._delivered, self._hidden = store, delivered, hidden
         self._messengers: dict[str, Messenger] = {}
         self._sent: dict[str, int] = {}
         self._looked_ns: int | None = None
@@ -78,7 +78,7 @@ class Hooks:
         for fact in [fact for fact in self._messengers if fact not in self.hooks]:
             self._messengers.pop(fact).close()
         for fact in self.hooks:
-            self._messengers.setdefault(fact, Messenger(self._report, name="hook"))
+            self._messengers.setdefault(fact, Messenger(self._delivered, name="hook"))
 
     def look(self, times: tuple[Times, ...], now_ns: int) -> None:
         """Send every hook that is due by an instant of the wall clock."""

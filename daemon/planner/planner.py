@@ -228,7 +228,7 @@ class Planner:
 
     async def written(self) -> bool:
         """Wait until all changes so far are on the disk. False if the disk does not take them."""
-        return await self._store.kept()
+        return await self._store.written()
 
     # the live view
 
@@ -288,7 +288,7 @@ class Planner:
                 text = f"a message of the transmitter cannot be read: {message['text']}"
                 note(now_ns, "fault", text, "unread")
             case "trouble" if not (message["kind"] == "sound" and self._sound.takes(message)):
-                self._troubles.heard(message, now_ns)
+                self._troubles.report(message, now_ns)
                 if message["kind"] == "frames" and not message["over"]:
                     self._leave_out(message, now_ns)
 

@@ -1,7 +1,7 @@
-"""The state's file: opened, or set aside where it is hurt, and written by a thread of its own. Knows no override.
+"""The state's file: opening it, setting it aside if it is damaged, and writing it in a thread. Knows no override.
 
-Nobody who decides ever waits for the card: what is to be written stands in a queue, in its order, and a batch of it is
-one transaction. Every statement may be carried out twice.
+The planner never waits for the card. Statements wait in a queue, in their order, and a batch of them is one
+transaction. Every statement may be carried out twice.
 """
 
 from __future__ import annotations
@@ -18,10 +18,9 @@ from pathlib import Path
 
 BUSY_S = 2.0
 LAZY_S = 300.0
-"""How long a line of routine that nobody has been told of may wait for others. A transaction costs the card 15 to 20
-KB, whatever is in it."""
+"""How long a routine line may wait for others. A transaction costs the card 15 to 20 KB, whatever is in it."""
 SLOW_S = 1.8
-"""A disk that takes longer than this over a batch is as good as none: nobody waits for it any more. So an answer comes
+"""A disk that takes longer than this for a batch counts as a fault, and no answer waits for it. So an answer comes
 within two seconds."""
 RETRY_S = 5.0
 CLOSING_S = 4.0
@@ -43,10 +42,10 @@ Statement = tuple[str, tuple[object, ...]]
 
 
 class Writer:
-    """The queue and its thread. `fault` says what is wrong with the disk; None while it takes what it is given.
+    """The queue and its thread.
 
-    `opened` is called in the thread when a file that could not be opened at the start has been, before anything is
-    written to it; `anew` has a file that is hurt set aside and begun again, and gives its connection.
+    Both callbacks run in the thread and return a connection. `opened` opens a file that could not be opened at the
+    start. `anew` sets a damaged file aside and begins a new one.
     """
 
     def __init__(
@@ -58,7 +57,7 @@ class Writer:
         anew: Callable[[sqlite3.Error], sqlite3.Connection],
     ) -> None:
         self._folder = folder
-        self._disk, self._wrong, self._opened, self._anew = disk, fault, opened, anew
+        self._disk, self._problem, self._opened, self._anew = disk, fault, opened, anew
         self._changed = threading.Condition()
         self._queue: list[Statement] = []
         self._put = self._soon = self._written = 0
@@ -71,18 +70,18 @@ class Writer:
 
     @property
     def fault(self) -> str | None:
-        """What is wrong with the disk."""
+        """What is wrong with the disk; None while it takes all writes."""
         began_s = self._began_s
         if self._slow or (began_s is not None and time.monotonic() - began_s > SLOW_S):
-            return self._wrong or f"it is slow: a write takes more than {SLOW_S:g} s"
-        return self._wrong
+            return self._problem or f"it is slow: a write takes more than {SLOW_S:g} s"
+        return self._problem
 
     @property
     def waiting(self) -> int:
         return len(self._queue)
 
     def put(self, *statements: Statement, soon: bool = True) -> None:
-        """Have statements written: at once, or within LAZY_S with whatever comes meanwhile."""
+        """Queue statements. The thread writes them at once if `soon`, else within LAZY_S."""
         with self._changed:
             if not self._queue:
                 self._due_s = time.monotonic() + LAZY_S
@@ -97,7 +96,7 @@ class Writer:
             self._changed.notify_all()
 
     def _make_room(self) -> None:
-        """Where too much waits, lines of the journal go; what was asked for stays. Not while a batch is under way."""
+        """Drop journal lines if too many statements wait, but never overrides, and not while a batch is written."""
         spare = len(self._queue) - WAITING_MAX
         if spare > 0 and self._began_s is None:
             lines = [at for at, (sql, _) in enumerate(self._queue) if sql.startswith(LINE)][:spare]
@@ -106,9 +105,11 @@ class Writer:
             self._put -= len(gone)
             self._soon = min(self._soon, self._put)
 
-    async def kept(self) -> bool:
-        """Wait until all that was put so far is on the disk, unless something is wrong with it; whether it is there.
-        The disk's time runs from when it was put: who puts it may have waited for something else since."""
+    async def written(self) -> bool:
+        """Wait until all statements so far are on the disk. False if the disk has a fault.
+
+        The disk has SLOW_S from the moment the statements were queued.
+        """
         with self._changed:
             wanted, event = self._put, asyncio.Event()
             if self._written >= wanted:
@@ -127,7 +128,7 @@ class Writer:
             return self._written >= wanted
 
     def wait(self, patience_s: float = CLOSING_S) -> bool:
-        """The same for whoever has no loop, and time; a disk that was refused is tried again at once."""
+        """`written`, for a caller without an event loop. A disk with a fault is tried again at once."""
         with self._changed:
             self._changed.wait_for(lambda: self._began_s is None, patience_s)
             wanted, refused = self._put, self._refused
@@ -137,12 +138,12 @@ class Writer:
             return self._written >= wanted
 
     def came_back(self) -> int:
-        """How many changes had waited for a disk that has taken them since this was last asked."""
+        """How many changes had waited for a disk that has taken them since the last call."""
         back, self._back = self._back, 0
         return back
 
     def close(self) -> None:
-        """Write what waits, if the disk takes it, and let go of the file."""
+        """Write what waits, if the disk takes it, and close the file."""
         with self._changed:
             self._closing = True
             self._changed.notify_all()
@@ -160,18 +161,18 @@ class Writer:
                 if not batch:
                     return
                 self._began_s = time.monotonic()
-            wrong = self._write(batch)
+            problem = self._write(batch)
             with self._changed:
                 took_s = time.monotonic() - self._began_s
-                self._note(wrong, len(batch), took_s)
+                self._note(problem, len(batch), took_s)
                 self._began_s = None
                 self._make_room()
                 self._changed.notify_all()
-                if self._closing and (wrong or not self._queue):
+                if self._closing and (problem or not self._queue):
                     return
 
     def _pause_s(self) -> float:
-        """How long there is nothing to do."""
+        """How long the thread has nothing to do."""
         if self._closing:
             return 0.0
         if not self._queue:
@@ -179,26 +180,26 @@ class Writer:
         due_s = 0.0 if self._soon > self._written else self._due_s
         return max(due_s, self._again_s) - time.monotonic()
 
-    def _note(self, wrong: str | None, count: int, took_s: float) -> None:
-        """What came of a batch."""
+    def _note(self, problem: str | None, count: int, took_s: float) -> None:
+        """Act on the result of a batch."""
         self._slow = took_s > SLOW_S
-        if wrong is not None:
-            self._wrong, self._refused = wrong, self._refused + 1
+        if problem is not None:
+            self._problem, self._refused = problem, self._refused + 1
             self._again_s = time.monotonic() + RETRY_S
             return
-        if self._wrong is not None:
-            self._wrong, self._back = None, self._back + count
+        if self._problem is not None:
+            self._problem, self._back = None, self._back + count
         del self._queue[:count]
         self._written += count
         self._due_s = time.monotonic() + LAZY_S
         reached = [one for one in self._waiters if one[0] <= self._written]
         self._waiters = [one for one in self._waiters if one not in reached]
         for _, loop, event in reached:
-            with suppress(RuntimeError):  # a loop that is closed waits for nothing
+            with suppress(RuntimeError):  # the loop is closed
                 loop.call_soon_threadsafe(event.set)
 
     def _write(self, batch: tuple[Statement, ...]) -> str | None:
-        """One transaction: all of it or nothing; what is wrong, if the disk does not take it."""
+        """Write a batch in one transaction. None, or what is wrong if the disk does not take it."""
         try:
             self._disk = self._disk or self._opened()
         except (OSError, sqlite3.Error) as error:
@@ -214,7 +215,7 @@ class Writer:
                 self._disk = self._anew(error)
                 _carry_out(self._disk, batch)
         except (OSError, sqlite3.Error) as error:
-            return words_of(error)
+            return error_text(error)
         return None
 
 
@@ -231,22 +232,22 @@ def _carry_out(disk: sqlite3.Connection, batch: tuple[Statement, ...]) -> None:
         raise
 
 
-def words_of(error: Exception) -> str:
+def error_text(error: Exception) -> str:
     return str(getattr(error, "strerror", None) or error)
 
 
 def why_closed(folder: Path, error: Exception) -> str:
-    """Why a file in a folder cannot be opened, in words that say what to do."""
+    """Why a file in a folder cannot be opened, and what to do."""
     try:
         status, read_only = folder.stat(), os.statvfs(folder).f_flag & os.ST_RDONLY
     except OSError as found:
-        return words_of(found)
+        return error_text(found)
     if read_only:
         return "its file system is read-only"
     if not os.access(folder, os.W_OK | os.X_OK):
         owner, own = _user(status.st_uid), _user(os.geteuid())
         return f"{folder} belongs to {owner}, and {own} may not write there: chown -R {own} {folder}"
-    return words_of(error)
+    return error_text(error)
 
 
 def _user(number: int) -> str:
@@ -257,7 +258,7 @@ def _user(number: int) -> str:
 
 
 def open_file(path: Path) -> sqlite3.Connection:
-    """The file, whole and laid out, its owner's alone. OSError, sqlite3.Error."""
+    """Open the file, checked, with its tables, readable by its owner alone. OSError, sqlite3.Error."""
     with _private():
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
@@ -267,9 +268,9 @@ def open_file(path: Path) -> sqlite3.Connection:
             db.execute("PRAGMA journal_mode=WAL")
             db.execute("PRAGMA synchronous=FULL")
             lay_out(db)
-        except UnicodeDecodeError as error:  # what is wrong may be told in words that are hurt themselves
+        except UnicodeDecodeError as error:  # SQLite's own message may quote damaged text
             db.close()
-            raise sqlite3.DatabaseError(f"it is hurt in a place that cannot be told ({error.reason})") from None
+            raise sqlite3.DatabaseError(f"it is damaged in an unknown place ({error.reason})") from None
         except sqlite3.Error:
             db.close()
             raise
@@ -277,7 +278,7 @@ def open_file(path: Path) -> sqlite3.Connection:
 
 
 def read_only(path: Path) -> sqlite3.Connection | None:
-    """The file for reading alone, as far as it can be had, on a disk that takes nothing too."""
+    """Open the file for reading alone, on a disk that takes no writes too. None if that is not possible."""
     for how in ("mode=ro", "mode=ro&immutable=1"):
         with suppress(sqlite3.Error, OSError):
             db = sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, check_same_thread=False)
@@ -291,7 +292,7 @@ def read_only(path: Path) -> sqlite3.Connection | None:
 
 
 def read_facts(path: Path) -> dict[str, str]:
-    """The facts in a file that belongs to another process; none where it cannot be read."""
+    """The facts in the file of another process; none if it cannot be read."""
     with suppress(sqlite3.Error):
         if (file := read_only(path)) is not None:
             with closing(file):
@@ -300,7 +301,7 @@ def read_facts(path: Path) -> dict[str, str]:
 
 
 def put_aside(path: Path, now_s: int) -> Path:
-    """Give a file another name, and what belongs to it."""
+    """Rename a file and its -wal and -shm files. Returns the new path."""
     aside = path.with_name(f"state-damaged-{now_s}.db")
     for ending in ("", "-wal", "-shm"):
         part = Path(f"{path}{ending}")
@@ -320,14 +321,14 @@ def lay_out(db: sqlite3.Connection) -> None:
 
 
 def is_damage(error: sqlite3.Error) -> bool:
-    """Whether the file itself is hurt, rather than the disk full, read-only or busy."""
+    """Whether the file is damaged, and not the disk full, read-only or busy."""
     code = getattr(error, "sqlite_errorcode", None)
     return code is None or code & 0xFF in _DAMAGED
 
 
 @contextmanager
 def _private() -> Iterator[None]:
-    """What is made within is its owner's alone."""
+    """New files and folders are readable by their owner alone."""
     before = os.umask(0o077)
     try:
         yield

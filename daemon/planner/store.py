@@ -1,8 +1,8 @@
 """What outlives the planner: overrides, journal, devices and facts. No decisions here.
 
-What is known stands in memory, and everything is answered from there; a thread writes it to one SQLite file. What has
-been confirmed to somebody is on the disk (`kept`). A damaged file is set aside and begun anew. Where the disk takes
-nothing (full, read-only, slow, worn out) all goes on; what waits to be written is counted, and written when it is back.
+Everything is in memory and answered from there. A thread writes it to one SQLite file. An answer that confirms a change
+waits until the change is on the disk (`written`). A damaged file is set aside, and a new one begins. If the disk takes
+nothing (full, read-only, slow, worn out) the show plays on; unwritten changes are counted, and written when it is back.
 """
 
 from __future__ import annotations
@@ -36,10 +36,10 @@ from gloaming.shows.time_units import SECOND_NS
 JOURNAL_ROWS_MAX = 60_000
 """About two seasons."""
 JOURNAL_ROWS_AT_HAND = 1_000
-"""So many of the newest lines are answered without the file."""
+"""The number of newest lines that are in memory too."""
 TRIM_EVERY = 256
 APART = 1 << 40
-"""Where the file cannot be read, what is begun in memory counts from here: no number is given twice."""
+"""If the file cannot be read, new ids begin here, so that none is used twice."""
 TABLES = ("override", "device", "fact", "journal")
 STATE_LEVELS: dict[str, int] = {state: terms.level for state, terms in STATES.items()}
 _KINDS = tuple(str(kind) for kind in Kind)
@@ -47,7 +47,7 @@ _COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continue
 
 
 class DeviceStore(Protocol):
-    """What of the store is about the devices that may ask, and the secret by which they sign in."""
+    """The part of the store about the devices that have access, and the secret of the passcode."""
 
     def fact(self, name: str) -> str | None: ...
     def set_fact(self, name: str, value: str) -> None: ...
@@ -60,7 +60,7 @@ class DeviceStore(Protocol):
 
 
 class Store:
-    """The state directory's database. `fault` says what is wrong with the disk, `unwritten` how much waits for it."""
+    """The state folder's database."""
 
     def __init__(self, folder: Path, now_ns: int) -> None:
         self.path = folder / "state.db"
@@ -70,7 +70,7 @@ class Store:
         lay_out(self._db)
         self._seldom = Seldom()
         self._blind = False
-        self._to_say: list[str] = []
+        self._notices: list[str] = []
         disk, fault = self._begin()
         self._numbers = {table: self._highest(table) for table in ("override", "journal", "device")}
         self._writer = Writer(folder, disk, fault, self._opened, self._anew)
@@ -78,7 +78,7 @@ class Store:
 
     @property
     def fault(self) -> str | None:
-        """What is wrong with the disk; None while it takes what it is given."""
+        """What is wrong with the disk; None while it takes all writes."""
         return self._writer.fault
 
     @property
@@ -86,35 +86,35 @@ class Store:
         """How many changes wait to be written."""
         return self._writer.waiting
 
-    async def kept(self) -> bool:
-        """Wait until all that was noted so far is on the disk; False where something is wrong with that."""
-        return await self._writer.kept()
+    async def written(self) -> bool:
+        """Wait until all changes so far are on the disk. False if the disk does not take them."""
+        return await self._writer.written()
 
     def wait(self) -> bool:
-        """The same for whoever has no loop."""
+        """`written`, for a caller without an event loop."""
         return self._writer.wait()
 
     def retry(self, now_ns: int) -> None:
-        """Say what has become of the disk; the writer has tried it every few seconds."""
+        """Note in the journal what became of the disk. The writer tries it every few seconds."""
         self._now_s = now_ns // SECOND_NS
         if waited := self._writer.came_back():
-            self._to_say.append(f"the disk takes what is written again; {waited} changes had waited")
-        while self._to_say:
-            self.note(now_ns, "state", self._to_say.pop(0))
+            self._notices.append(f"the disk takes what is written again; {waited} changes had waited")
+        while self._notices:
+            self.note(now_ns, "state", self._notices.pop(0))
 
     def close(self) -> None:
-        """Write what waits, and let go of the file."""
+        """Write what waits and close the file."""
         self._writer.close()
         self._db.close()
 
     def _begin(self) -> tuple[sqlite3.Connection | None, str | None]:
-        """The file's connection, with what it held in memory; or what is wrong with the disk."""
+        """Read the file into memory. Returns its connection, or what is wrong with the disk."""
         try:
             try:
                 disk = open_file(self.path)
                 self._take_in(disk)
-                self._make_sense()
-                self._say_unknown_kinds()
+                self._check_rows()
+                self._note_unknown_kinds()
             except sqlite3.DatabaseError as error:
                 if not is_damage(error):
                     raise
@@ -126,8 +126,8 @@ class Store:
             self._read_what_can_be()
             return None, why_closed(self.path.parent, error)
 
-    def _make_sense(self) -> None:
-        """A bit that turned on the card leaves the pages whole, and a word in them without sense: damage too."""
+    def _check_rows(self) -> None:
+        """sqlite3.DatabaseError for rows without sense: a flipped bit on the card can leave the pages valid."""
         try:
             if any(one.at_ns > one.until_ns for one in self.overrides(-(1 << 63))):
                 raise ValueError("an override ends before it begins")
@@ -136,10 +136,10 @@ class Store:
         except (ValueError, TypeError, KeyError) as error:
             raise sqlite3.DatabaseError(f"a row makes no sense: {error}") from None
 
-    def _say_unknown_kinds(self) -> None:
+    def _note_unknown_kinds(self) -> None:
         found = self._db.execute(f"SELECT DISTINCT kind FROM override WHERE kind NOT IN {_KINDS} ORDER BY kind")
         if kinds := ", ".join(repr(str(kind)) for (kind,) in found):
-            self._to_say.append(f"overrides of kinds that this version does not know are kept and ignored: {kinds}")
+            self._notices.append(f"overrides of kinds that this version does not know are kept and ignored: {kinds}")
 
     def _read_what_can_be(self) -> None:
         readable = read_only(self.path)
@@ -153,11 +153,11 @@ class Store:
 
     def _put_aside(self, error: sqlite3.Error) -> None:
         self.set_aside = put_aside(self.path, self._now_s)
-        self._to_say.append(f"the state database was damaged ({error}) and is set aside as {self.set_aside.name}")
+        self._notices.append(f"the state database was damaged ({error}) and is set aside as {self.set_aside.name}")
 
     def _take_in(self, file: sqlite3.Connection, how: str = "OR REPLACE") -> None:
-        """What a file holds; of the journal, the newest lines. The file's columns may stand in another order, and a
-        newer version may have more of them."""
+        """Copy a file's rows into memory; of the journal, the newest. Its columns may have another order, and a newer
+        version may have more of them."""
         for table in TABLES:
             names = [name for name in _columns(file, table) if name in _columns(self._db, table)]
             if not names:
@@ -176,8 +176,8 @@ class Store:
         return int(found or (APART if self._blind else 0))
 
     def _opened(self) -> sqlite3.Connection:
-        """In the writer's thread: a file that could not be opened at the start. Where it could not be read either, the
-        facts that it knows of old are right, and its passcode."""
+        """Called in the writer's thread when a file can be opened that could not be at the start. If it could not be
+        read either, its facts, and so its passcode, replace those in memory."""
         disk = open_file(self.path)
         if self._blind:
             for name, value in disk.execute("SELECT name, value FROM fact"):
@@ -187,20 +187,21 @@ class Store:
         return disk
 
     def _anew(self, error: sqlite3.Error) -> sqlite3.Connection:
-        """In the writer's thread: the file was hurt while it was in use; another begins with all that is in memory."""
+        """Called in the writer's thread when the file was damaged while in use. A new one begins with what is in
+        memory."""
         self._put_aside(error)
         disk = open_file(self.path)
         self._db.backup(disk)
         return disk
 
     def _write(self, *statements: Statement, soon: bool = True) -> None:
-        """In memory when this returns; on the disk soon, or within minutes."""
+        """Change the memory now; the disk follows soon, or within minutes."""
         for sql, values in statements:
             self._db.execute(sql, values)
         self._writer.put(*statements, soon=soon)
 
     def _number(self, table: str) -> int:
-        """A number for a row; never one that was used before."""
+        """A new id for a row; never one that was used before."""
         self._numbers[table] += 1
         return self._numbers[table]
 
@@ -209,22 +210,22 @@ class Store:
         return self._numbers["override"] + 1
 
     def add(self, override: Override, ends: Iterable[Override] = ()) -> None:
-        """Store an override under its id, and the end of those that it ends: all of it reaches the disk, or nothing."""
+        """Store an override under its id, and the end of those that it ends, in one transaction."""
         self._numbers["override"] = max(self._numbers["override"], override.id)
-        self._write(_kept_as(override), *(_ended(one.id, override.at_ns) for one in ends))
+        self._write(_insert(override), *(_update_end(one.id, override.at_ns) for one in ends))
 
     def move(self, overrides: Iterable[Override], name: str, value: str) -> None:
-        """Store overrides anew, and the fact that says so: all of it reaches the disk at once, or nothing."""
+        """Store moved overrides and a fact in one transaction."""
         self._write(
-            *map(_kept_as, overrides), ("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value))
+            *map(_insert, overrides), ("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value))
         )
 
     def end(self, id: int, at_ns: int) -> None:
         """End an override at an instant."""
-        self._write(_ended(id, at_ns))
+        self._write(_update_end(id, at_ns))
 
     def overrides(self, since_ns: int) -> tuple[Override, ...]:
-        """The overrides that were in force at `since_ns` or later; those of a newer version's kinds are left out."""
+        """The overrides that were in force at `since_ns` or later, without kinds of a newer version."""
         rows = self._db.execute(
             f"SELECT {_COLUMNS} FROM override WHERE until_ns >= ? AND kind IN {_KINDS} ORDER BY at_ns, id",
             (since_ns,),
@@ -237,20 +238,20 @@ class Store:
         )
 
     def note(self, at_ns: int, kind: str, text: str, who: str = "", data: dict[str, object] | None = None) -> None:
-        """A line in the journal; the oldest make room. The service's log has it too."""
+        """Write a line to the journal and to the service's log. The oldest lines are deleted."""
         LOG.line(kind, text, who, data, STATE_LEVELS.get(kind))
         self.note_all(((at_ns, kind, text, who, data),))
 
     def note_seldom(
         self, at_ns: int, kind: str, text: str, alike: str = "", data: dict[str, object] | None = None
     ) -> None:
-        """A line in the journal that may repeat: once a minute at the most, with how many were `alike` since."""
+        """Write a line that may repeat: once a minute at most, with the number of lines `alike` since."""
         held = self._seldom.passes((kind, alike or text), time.monotonic())
         if held is not None:
             self.note(at_ns, kind, with_count(text, held), data=data)
 
     def note_all(self, lines: Iterable[tuple[int, str, str, str, dict[str, object] | None]]) -> None:
-        """Lines in the journal, `(at_ns, kind, text, who, data)` each."""
+        """Write lines to the journal, each `(at_ns, kind, text, who, data)`."""
         statements: list[Statement] = []
         kinds: set[str] = set()
         trim = False
@@ -268,7 +269,8 @@ class Store:
             self._db.execute("DELETE FROM journal WHERE id <= ?", (newest - JOURNAL_ROWS_AT_HAND,))
 
     def journal(self, limit: int, before_id: int | None = None, kinds: tuple[str, ...] = ()) -> list[Row]:
-        """The newest lines, newest first, of some kinds or of all; older ones than are at hand come from the file."""
+        """The newest lines, newest first. Without `kinds`, of all kinds. Lines older than those in memory come from the
+        file."""
         before = before_id if before_id is not None else (1 << 63) - 1
         rows = newest(self._db, before, limit, kinds)
         oldest = rows[-1]["id"] if rows else before
@@ -278,36 +280,36 @@ class Store:
         return rows
 
     def journal_between(self, from_ns: int, until_ns: int, states: Collection[str]) -> Iterator[Row]:
-        """The lines of a stretch of time, the oldest first; see `journal_lines.between`."""
+        """The lines of a stretch of time, the oldest first, as `journal_lines.between` returns them."""
         file = read_only(self.path)
         with closing(file) if file else nullcontext():
             yield from between([file, self._db] if file else [self._db], from_ns, until_ns, states)
 
     def fact(self, name: str) -> str | None:
-        """A fact, None where it is not known."""
+        """A fact; None if it is not known."""
         row = self._db.execute("SELECT value FROM fact WHERE name = ?", (name,)).fetchone()
         return str(row[0]) if row else None
 
     def set_fact(self, name: str, value: str) -> None:
-        """Keep a fact, in place of what was known before."""
+        """Store a fact in place of the one before."""
         self._db.execute("INSERT OR REPLACE INTO fact (name, value) VALUES (?, ?)", (name, value))
         how = "IGNORE" if self._blind else "REPLACE"
         self._writer.put((f"INSERT OR {how} INTO fact (name, value) VALUES (?, ?)", (name, value)))
 
     def add_device(self, token_sha256: str, name: str, kind: str, now_ns: int) -> None:
-        """A device that may ask."""
+        """Store a device that has access from now on."""
         sql = "INSERT OR REPLACE INTO device (id, token_sha256, name, kind, made_ns, seen_ns) VALUES (?,?,?,?,?,?)"
         self._write((sql, (self._number("device"), token_sha256, name, kind, now_ns, now_ns)))
 
     def device(self, token_sha256: str) -> tuple[int, str, str, int] | None:
-        """`(id, name, kind, seen_ns)` of the device that a token belongs to."""
+        """`(id, name, kind, seen_ns)` of the device with a token."""
         row = self._db.execute(
             "SELECT id, name, kind, seen_ns FROM device WHERE token_sha256 = ? AND revoked_ns IS NULL", (token_sha256,)
         ).fetchone()
         return (int(row[0]), str(row[1]), str(row[2]), int(row[3])) if row else None
 
     def devices(self) -> list[tuple[int, str, str, int, int]]:
-        """`(id, name, kind, made_ns, seen_ns)` of every device that is signed in, the newest first."""
+        """`(id, name, kind, made_ns, seen_ns)` of every device with access, the newest first."""
         sql = "SELECT id, name, kind, made_ns, seen_ns FROM device WHERE revoked_ns IS NULL ORDER BY id DESC"
         return [
             (int(id), str(name), str(kind), int(made), int(seen))
@@ -315,19 +317,19 @@ class Store:
         ]
 
     def note_seen(self, id: int, now_ns: int) -> None:
-        """A device has asked for something; that may wait on its way to the disk."""
+        """Store when a device was last seen. The disk may get that minutes later."""
         self._write(("UPDATE device SET seen_ns = ? WHERE id = ?", (now_ns, id)), soon=False)
 
     def revoke_device(self, id: int, now_ns: int) -> None:
-        """A device may ask no more."""
+        """End a device's access."""
         self._write(("UPDATE device SET revoked_ns = ? WHERE id = ? AND revoked_ns IS NULL", (now_ns, id)))
 
     def drop_devices(self, name: str, now_ns: int) -> None:
-        """Revoke the devices of a name."""
+        """End the access of all devices with a name."""
         self._write(("UPDATE device SET revoked_ns = ? WHERE name = ? AND revoked_ns IS NULL", (now_ns, name)))
 
 
-def _kept_as(override: Override) -> Statement:
+def _insert(override: Override) -> Statement:
     values = (
         override.id,
         str(override.kind),
@@ -343,7 +345,7 @@ def _kept_as(override: Override) -> Statement:
     return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", values
 
 
-def _ended(id: int, at_ns: int) -> Statement:
+def _update_end(id: int, at_ns: int) -> Statement:
     return "UPDATE override SET ended_ns = ? WHERE id = ? AND ended_ns IS NULL", (at_ns, id)
 
 

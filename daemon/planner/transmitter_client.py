@@ -1,4 +1,4 @@
-"""The planner's end of the score protocol (transmitter/PROTOCOL.md): keeps the connection and what must be known."""
+"""The planner's end of the score protocol (daemon/transmitter/PROTOCOL.md)."""
 
 from __future__ import annotations
 
@@ -15,36 +15,36 @@ from gloaming.daemon.score.protocol import Op
 
 RETRY_S = 0.03
 LINE_BYTES_MAX = 1 << 20
-"""Telemetry is far shorter, whatever happens on the network: see `TOLD_MAX` in the transmitter."""
+"""The longest message. The transmitter's telemetry is always far shorter."""
 SEQUENCE_LEAP = 108
-"""How far a restarted transmitter's sequence numbers begin after the last one heard of (E1.31 6.7.2)."""
+"""How far after the last known sequence number a restarted transmitter begins (E1.31 6.7.2)."""
 
 
 class TransmitterClient:
-    """Hands setup, score and windows to whichever transmitter listens; `heard` gets every message from it."""
+    """Sends setup, score and windows to each transmitter that connects. `received` is called with its messages."""
 
-    def __init__(self, path: Path, heard: Callable[[dict[str, Any]], None]) -> None:
-        self.path, self.heard = path, heard
+    def __init__(self, path: Path, received: Callable[[dict[str, Any]], None]) -> None:
+        self.path, self.received = path, received
         self.telemetry: dict[str, Any] | None = None
         self.connected = False
         self.playing = asyncio.Event()
-        """Set, and replaced, with each `playing` that comes."""
+        """Set, and replaced by a new one, at each message `playing`."""
         self.now_playing: dict[str, Any] | None = None
-        """The newest `playing`; None while no transmitter answers."""
+        """The newest message `playing`; None while no transmitter is connected."""
         self.unread = 0
-        """How many messages could not be read; each is dropped, and the next is read."""
+        """The number of messages that could not be read. Each is dropped."""
         self.viewed: Callable[[str | None], None] = lambda levels: None
-        self._kept: dict[str, dict[str, Any]] = {}
+        self._newest: dict[str, dict[str, Any]] = {}
         self._writer: asyncio.StreamWriter | None = None
 
     def send(self, message: dict[str, Any]) -> None:
-        """Keep the newest of each kind, and send it now if there is a connection."""
-        self._kept[message["op"]] = message
+        """Send a message now if there is a connection, and again at each new connection: the newest of each kind."""
+        self._newest[message["op"]] = message
         if self._writer:
             self._write(message)
 
     async def run(self) -> None:
-        """Connect, listen, connect again; until cancelled."""
+        """Connect, read messages, and connect again, until cancelled."""
         while True:
             try:
                 reader, self._writer = await self._connect()
@@ -54,9 +54,9 @@ class TransmitterClient:
             try:
                 self.connected = True
                 for op in (Op.SETUP, Op.SCORE, Op.WINDOWS):
-                    if op in self._kept:
-                        self._write(self._kept[op])
-                while await self._hear_one(reader):
+                    if op in self._newest:
+                        self._write(self._newest[op])
+                while await self._read_one(reader):
                     pass
             except OSError:
                 self.connected = False
@@ -64,7 +64,7 @@ class TransmitterClient:
                 self.connected, self.now_playing = False, None
                 self._writer.close()
                 self._writer = None
-            self.heard({"op": "lost"})
+            self.received({"op": "lost"})
             await asyncio.sleep(RETRY_S)
 
     async def _connect(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
@@ -87,25 +87,25 @@ class TransmitterClient:
             message = {**message, "sequence_from": (last + SEQUENCE_LEAP) & 0xFF}
         self._writer.write(json.dumps(message).encode() + b"\n")
 
-    async def _hear_one(self, reader: asyncio.StreamReader) -> bool:
-        """Read a message and act on it; whether there may be another."""
+    async def _read_one(self, reader: asyncio.StreamReader) -> bool:
+        """Read a message and act on it. False at the end of the connection."""
         try:
             line = await reader.readline()
             message = read_message(line) if line else None
-        except (ValueError, RecursionError) as error:  # a line that is too long, or no message of the protocol
+        except (ValueError, RecursionError) as error:  # the line is too long, or no message of the protocol
             self.unread += 1
-            self.heard({"op": "unread", "text": str(error).partition("\n")[0][:200]})
+            self.received({"op": "unread", "text": str(error).partition("\n")[0][:200]})
             return True
         if message is not None:
-            self._hear(message)
+            self._act_on(message)
         return message is not None
 
-    def _hear(self, message: dict[str, Any]) -> None:
+    def _act_on(self, message: dict[str, Any]) -> None:
         if message["op"] == Op.TELEMETRY:
             self.telemetry = message
         elif message["op"] == Op.PLAYING:
             self.now_playing = message
-            if self.telemetry:  # what is sent is known sooner than once a second
+            if self.telemetry:  # it is newer than the telemetry of once a second
                 self.telemetry = {
                     **self.telemetry,
                     **{key: message[key] for key in ("piece", "frame", "level", "black")},
@@ -115,4 +115,4 @@ class TransmitterClient:
         elif message["op"] == Op.VIEW:
             self.viewed(message["levels"])
             return
-        self.heard(message)
+        self.received(message)

@@ -1,4 +1,4 @@
-"""The troubles that a transmitter reports: each stands until the transmitter says that it is over."""
+"""The troubles that a transmitter reports. Each lasts until the transmitter reports its end."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ Key = tuple[str, str]
 
 
 class TransmitterTroubles:
-    """Holds them by kind and subject; the beginning and the end of each go into the journal."""
+    """Keeps them by kind and subject, and writes the beginning and the end of each to the journal."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
@@ -26,8 +26,8 @@ class TransmitterTroubles:
     def standing(self) -> list[Trouble]:
         return [Trouble(TroubleCode(kind), subject, text, kind) for (kind, subject), text in self._texts.items()]
 
-    def heard(self, message: dict[str, Any], now_ns: int) -> None:
-        """A `trouble` of the transmitter."""
+    def report(self, message: dict[str, Any], now_ns: int) -> None:
+        """Take a message `trouble` of the transmitter."""
         key, text, over = (message["kind"], message["subject"]), message["text"], message["over"]
         known = self._texts.get(key) == text
         if over:
@@ -42,7 +42,7 @@ class TransmitterTroubles:
             self._store.note_seldom(now_ns, "trouble", f"{prefix}{key[1]}: {text}", prefix + "".join(key), about)
 
     def forget_replaced(self) -> None:
-        """Of a frame file that was replaced nothing is known yet."""
+        """Forget the troubles of frame files that were replaced."""
         for key in [key for key in self._texts if key[0] == "frames"]:
             if self._stamps[key] != file_stamp(Path(key[1])):
                 del self._texts[key]

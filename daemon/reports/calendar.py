@@ -15,9 +15,9 @@ from gloaming.shows.time_units import DAY_S, SECOND_NS
 
 
 def season_ics(site: Site, rows: tuple[SeasonNight, ...], made_at: datetime) -> bytes:
-    """One event a night, in the site's zone with its definition; the UID of a night stays the same when its times move.
+    """One event a night, in the site's time zone. A night keeps its UID when its times move.
 
-    `made_at` becomes each event's DTSTAMP (RFC 5545 3.8.7.2).
+    `made_at` is each event's DTSTAMP (RFC 5545 3.8.7.2).
     """
     calendar = Calendar()
     calendar.add("prodid", "-//Gloaming//season//EN")
@@ -26,12 +26,12 @@ def season_ics(site: Site, rows: tuple[SeasonNight, ...], made_at: datetime) -> 
     calendar.add("x-wr-calname", site.name)
     if rows:
         calendar.add_component(_timezone(site.timezone, rows[0].night.opens_ns, rows[-1].closes_ns))
-    given: Counter[tuple[date, str]] = Counter()
+    count: Counter[tuple[date, str]] = Counter()
     for row in rows:
         night = row.night
-        given[night.date, night.show] += 1
+        count[night.date, night.show] += 1
         event = Event()
-        seed = f"{site.name}/{night.show}/{given[night.date, night.show]}"
+        seed = f"{site.name}/{night.show}/{count[night.date, night.show]}"
         event.add("uid", f"{night.date}-{sha256(seed.encode()).hexdigest()[:16]}@gloaming")
         event.add("dtstamp", made_at.astimezone(UTC))
         event.add("dtstart", _local(night.opens_ns, site))
@@ -45,7 +45,7 @@ def season_ics(site: Site, rows: tuple[SeasonNight, ...], made_at: datetime) -> 
 
 
 def _timezone(zone: ZoneInfo, from_ns: int, until_ns: int) -> Timezone:
-    """The zone's definition over a season (RFC 5545 3.6.5): what holds first, then a part for every change."""
+    """The zone's definition for a season (RFC 5545 3.6.5): its offset at first, then a part for every change."""
     found = Timezone()
     found.add("tzid", zone.key)
     begin_s, end_s = from_ns // SECOND_NS // DAY_S * DAY_S - DAY_S, until_ns // SECOND_NS + DAY_S

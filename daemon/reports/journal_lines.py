@@ -1,4 +1,4 @@
-"""The journal's lines out of its file and of what stands in memory, the newer part. Knows no other table."""
+"""The journal's lines, from its file and from memory, which has the newest. Knows no other table."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ COLUMNS = ("id", "at_ns", "kind", "text", "who", "data")
 
 
 def newest(db: sqlite3.Connection, before: int, limit: int, kinds: tuple[str, ...] = ()) -> list[Row]:
-    """The newest lines before an id, newest first; of some kinds, or of all."""
+    """The newest lines before an id, newest first. Without `kinds`, of all kinds."""
     of_kind = f"AND kind IN ({','.join('?' * len(kinds))}) " if kinds else ""
     sql = f"SELECT {','.join(COLUMNS)} FROM journal WHERE id < ? {of_kind}ORDER BY id DESC LIMIT ?"
     return [_row(values) for values in db.execute(sql, (before, *kinds, limit)).fetchall()]
 
 
 def between(parts: Sequence[sqlite3.Connection], from_ns: int, until_ns: int, states: Collection[str]) -> Iterator[Row]:
-    """The lines of `[from_ns, until_ns)` in the order of their writing, and what tells of the states at both ends: all
-    from the last of the kinds `states` before to the first after, and the `start` before these.
+    """The lines of `[from_ns, until_ns)` in the order of their writing, with those that have the states at both ends.
 
-    The clock may have stepped, so lines of other times may stand among them. `parts` hold the journal, the older first;
-    a line that stands in two of them is taken from the newer.
+    They begin at the last line of the kinds `states` before the stretch, with the last `start` before that, and end at
+    the first such line after it. Lines of other times may be among them, because the clock may have stepped. `parts`
+    have the journal, the older part first. A line in two parts comes from the newer.
     """
     begins = [db.execute("SELECT min(id) FROM journal").fetchone()[0] or 1 << 62 for db in parts]
     ends = [*begins[1:], 1 << 62]

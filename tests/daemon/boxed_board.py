@@ -218,14 +218,14 @@ class BoxedBoard:
         self.next_ns = self.monotonic_ns
         if self.planner:
             for op in (Op.SETUP, Op.SCORE, Op.WINDOWS):
-                self._tell(self.planner._client._kept[op])
+                self._tell(self.planner._client._newest[op])
 
     def kill_transmitter(self) -> None:
         self.player = None
 
     def _hear(self, message: dict[str, Any]) -> None:
         assert self.planner
-        self.planner._client._kept[message["op"]] = message
+        self.planner._client._newest[message["op"]] = message
         self._tell(message)
 
     def _tell(self, message: dict[str, Any]) -> None:

@@ -250,7 +250,7 @@ def test_a_place_that_takes_nothing_makes_nobody_wait() -> None:
     for _ in range(10_000):
         stuck.send(Message("alert", "alert", hang))
     assert len(told.lines) > 9_000
-    assert {wrong for _, wrong in told.lines} <= {"too much waits already", "no answer"}
+    assert {wrong for _, wrong in told.lines} <= {"too many messages wait already", "no answer"}
     stuck.close()
 
 
@@ -266,5 +266,5 @@ def test_an_address_of_apprise_is_taken_and_none_of_it_stands_in_the_journal(
     alerts._each = [(alerts._each[0][0], Messenger(told, pauses_s=()), {})]
     watch(alerts, [CABLE], 0, 10)
     wait_until(lambda: told.lines, "its failure in the journal")
-    assert told.lines == [("alert of site.toml:52", "the message is not taken")]
+    assert told.lines == [("alert of site.toml:52", "the service did not accept the message")]
     alerts.close()

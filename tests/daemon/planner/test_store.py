@@ -58,7 +58,7 @@ def test_what_was_confirmed_is_on_the_disk(tmp_path: Path) -> None:
     with state(tmp_path) as store:
         dim(store)
         store.note(NOW, "playing", "tide")
-        assert asyncio.run(store.kept())
+        assert asyncio.run(store.written())
         with closing(on_the_disk(store.path)) as file:
             assert file.execute("SELECT kind, who, level FROM override").fetchall() == [("dim", "Ada", 0.5)]
             assert file.execute("SELECT text FROM journal").fetchall() == [("tide",)]
@@ -96,15 +96,15 @@ def test_nobody_waits_for_a_slow_disk(tmp_path: Path, monkeypatch: pytest.Monkey
     with state(tmp_path) as store:
         disk.going.clear()
         first = dim(store)
-        assert not asyncio.run(store.kept())
+        assert not asyncio.run(store.written())
         assert store.fault and "slow" in store.fault
         second = dim(store, 0.7)
         assert store.overrides(0) == (first, second)
-        assert not asyncio.run(store.kept()), "nobody waits for it any more"
+        assert not asyncio.run(store.written()), "nobody waits for it any more"
         disk.going.set()
         assert store.wait()
         wait_until(lambda: store.fault is None, "an end of the trouble")
-        assert asyncio.run(store.kept())
+        assert asyncio.run(store.written())
         with closing(on_the_disk(store.path)) as file:
             assert file.execute("SELECT count(*) FROM override").fetchone() == (2,)
 
@@ -125,7 +125,7 @@ def test_an_answer_that_has_waited_for_the_wire_waits_so_much_less_for_the_disk(
         begin_s = time.monotonic()
         monkeypatch.setattr(state_file.time, "monotonic", lambda: begin_s + 1.05)
         monkeypatch.setattr(state_file.asyncio, "wait_for", wait_for)
-        asyncio.run(store.kept())
+        asyncio.run(store.written())
         monkeypatch.undo()
         disk.going.set()
     assert len(waited) == 1
@@ -167,7 +167,7 @@ def test_of_what_waits_for_long_the_oldest_lines_make_room_and_no_override_does(
         for number in range(200):
             store.note(NOW, "playing", f"line {number} {'x' * 900}")
         assert not store.wait()
-        assert not asyncio.run(store.kept()), "what is dropped does not count as written"
+        assert not asyncio.run(store.written()), "what is dropped does not count as written"
         assert store.unwritten <= 51
         free(store)
         assert store.wait()
