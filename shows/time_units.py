@@ -1,7 +1,4 @@
-"""Instants and lengths of time are whole nanoseconds: how many a second, a minute, an hour and a day have.
-
-And how fast and how long a piece may be.
-"""
+"""Units of time in nanoseconds, and the limits of a piece's frame rate and length."""
 
 SECOND_NS = 1_000_000_000
 MINUTE_NS = 60 * SECOND_NS

@@ -1,1 +1,1 @@
-"""The arithmetic of the survey: currents, flashes, areas, wiring. It reads no clock and asks no machine."""
+"""The arithmetic of the survey: currents, flashes, areas, wiring. It reads no clock."""

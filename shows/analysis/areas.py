@@ -1,7 +1,7 @@
-"""Where flashing pixels count together: a string, a group of strings, what ten degrees of view take in, the whole rig.
+"""Areas in which flashing pixels count together: a string, a group of strings, ten degrees of view, the whole rig.
 
-WCAG 2.2, 2.3.1 lets a flash pass that takes no more than a quarter of any ten degrees of view. The area is taken as the
-share of pixels: of those that light up in the piece at all.
+WCAG 2.2, 2.3.1 permits a flash that fills no more than a quarter of any ten degrees of view. Here an area is the share
+of its pixels, of those that light up in the piece.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ Places = npt.NDArray[np.intp]
 AREA_MAX = 0.25
 VIEW_DEGREES = 10
 WINDOW_PIXELS_MIN = 20
-"""A part of the view with fewer pixels than this is not judged for itself."""
+"""A part of the view with fewer pixels is not judged alone."""
 
 
 @dataclass(frozen=True)
 class Partition:
-    """Areas that do not overlap: each pixel's area, -1 for none, and what they are called."""
+    """Areas that do not overlap: their names, and the area of each pixel (-1 for none)."""
 
     kind: str
     names: tuple[str, ...]
@@ -38,7 +38,7 @@ class Partition:
 class Flashing:
     """An area in which more than a quarter of the lit pixels flash more than three times in a second.
 
-    `seconds` are those in which it is so, counted from the beginning of the piece; `share` is the largest share.
+    `seconds` are these seconds, counted from the beginning of the piece. `share` is the largest share of the pixels.
     """
 
     rule: str
@@ -49,7 +49,7 @@ class Flashing:
 
 
 def partitions(rig: Rig, made: Sequence[Plane], seen_from_m: float) -> tuple[Partition, ...]:
-    """All that is judged. Parts of the view only where every string says where it hangs."""
+    """All areas to judge. Parts of the view are among them only if every string has a position."""
     string = string_of_pixel(made, rig)
     found = [Partition("string", tuple(one.name for one in rig.string), string)]
     groups = tuple(dict.fromkeys(one.group for one in rig.string if one.group))
@@ -62,7 +62,7 @@ def partitions(rig: Rig, made: Sequence[Plane], seen_from_m: float) -> tuple[Par
 
 
 def _views(rig: Rig, made: Sequence[Plane], seen_from_m: float) -> Iterator[Partition]:
-    """Squares as wide as ten degrees of view, in four grids that lie half a square apart."""
+    """Squares as wide as ten degrees of view, in four grids that are half a square apart."""
     hung = [positions(rig.string[place]) for plane in made for place in plane.strings]
     if any(one is None for one in hung):
         return
@@ -81,7 +81,7 @@ def _views(rig: Rig, made: Sequence[Plane], seen_from_m: float) -> Iterator[Part
 
 @dataclass
 class AreaCounts:
-    """For one rule, second by second: the most pixels of each area that flash too often. Sparse, so it stays small."""
+    """For one rule and each second: the most pixels of each area that flash too often. Sparse, so it stays small."""
 
     rule: str
     parts: tuple[Partition, ...]
@@ -94,7 +94,7 @@ class AreaCounts:
         self._worst = [{} for _ in self.parts]
 
     def add(self, frame: int, over: Mask | None) -> None:
-        """The pixels that have flashed too often in the second that ends with a frame."""
+        """Add the pixels that flashed too often in the second that ends with a frame."""
         if over is None:
             return
         second = frame * self.fps.denominator // self.fps.numerator
@@ -112,7 +112,7 @@ class AreaCounts:
             yield np.bincount(areas[areas >= 0], minlength=len(part.names)).astype(np.uint32)
 
     def flashing(self, lit: Mask) -> Iterator[Flashing]:
-        """The areas where it is too much; `lit` are the pixels that light up in the piece."""
+        """The areas that flash too much. `lit` are the pixels that light up in the piece."""
         for part, worst in zip(self.parts, self._worst, strict=True):
             own = part.area[lit]
             most = np.bincount(own[own >= 0], minlength=len(part.names))

@@ -1,7 +1,7 @@
-"""What the strings and supplies of a rig draw: highest, mean, and steady over ten seconds. Exact sums of slots.
+"""The currents of strings and supplies: highest, mean, and steady over ten seconds. Sums of slots are exact.
 
-A pixel draws in proportion to its slots (pulse width): `ma_per_channel` at 255. Brightness scales it alike, so all is
-kept at full brightness and multiplied. What the pixels' own chips draw when they are black is not in it.
+A pixel draws in proportion to its slots (pulse width): `ma_per_channel` at 255. Currents are computed at full
+brightness and multiplied by the brightness. The current of a black pixel's chip is not included.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ STEADY_S = 10
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """What one string or supply draws in a piece, in amperes, and what it may (None: nobody says).
+    """The current of one string or supply in a piece, and its limit, in amperes. None: no limit is known.
 
-    `peak_frame` is the frame of the highest current, `steady_frame` the first of the ten seconds (or the whole of a
-    shorter piece) that draw the most.
+    `peak_frame` is the frame of the highest current. `steady_frame` is the first frame of the ten seconds with the most
+    current. A shorter piece counts as a whole.
     """
 
     kind: str
@@ -38,7 +38,7 @@ class Load:
     mean_a: float
 
     def at(self, brightness: float) -> Load:
-        """The same at a brightness 0..1."""
+        """The load at a brightness 0..1."""
         return replace(
             self,
             peak_a=self.peak_a * brightness,
@@ -48,12 +48,12 @@ class Load:
 
     @property
     def holds_at(self) -> float | None:
-        """The brightness, of this one's, at which the highest current is what it may draw; None where that is moot."""
+        """The relative brightness at which the highest current reaches the limit. None without limit or current."""
         return None if self.limit_a is None or not self.peak_a else self.limit_a / self.peak_a
 
 
 class Currents:
-    """Adds up blocks of frames, in order. Units are slots times milliamperes: whole numbers, so sums are exact."""
+    """Adds up blocks of frames, in order. The unit is slots times milliamperes, so sums are exact."""
 
     def __init__(self, rig: Rig, fps: Fraction) -> None:
         self.rig = rig
@@ -66,10 +66,10 @@ class Currents:
         self._peak, self._peak_frame = np.full(columns, -1.0), np.zeros(columns, np.intp)
         self._steady, self._steady_frame = np.full(columns, -1.0), np.zeros(columns, np.intp)
         self._total = np.zeros(columns)
-        self._totals = np.zeros((self._window, columns))  # as they stood before each of the last frames
+        self._totals = np.zeros((self._window, columns))  # the totals before each of the last frames
 
     def add(self, sums: Doubles) -> None:
-        """The next frames: the sum of the slots of each string, `(frames, strings)`."""
+        """Add the next frames: the sum of the slots of each string, `(frames, strings)`."""
         strings = sums * self._ma
         drawn = np.concatenate([strings, strings @ self._fed], axis=1)
         for first in range(0, len(drawn), self._window):
@@ -83,7 +83,7 @@ class Currents:
         totals = self._total + np.cumsum(drawn, axis=0)
         numbers = self.frames + np.arange(len(drawn))
         places = (numbers + 1) % self._window
-        before = self._totals[places]  # as they stood a window ago
+        before = self._totals[places]  # the totals a window ago
         self._totals[places] = totals
         if numbers[-1] + 1 >= self._window:
             steady = np.where((numbers + 1 >= self._window)[:, None], totals - before, -1.0)
@@ -96,7 +96,7 @@ class Currents:
         self.frames += len(drawn)
 
     def loads(self) -> tuple[Load, ...]:
-        """Strings, then supplies, at full brightness."""
+        """The loads of the strings, then of the supplies, at full brightness."""
         frames, window = max(1, self.frames), self._window
         short = self.frames < window
         steady = self._total / frames if short else self._steady / window
@@ -117,5 +117,5 @@ class Currents:
         )
 
     def _volts(self, string: PixelString) -> float | None:
-        """Its supply's; else what it is made for."""
+        """The volts of its supply, else those that it needs."""
         return next((one.volts for one in self.rig.supply if one.name == string.supply), string.volts)

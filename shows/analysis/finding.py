@@ -1,4 +1,4 @@
-"""What a survey finds: one thing, at one place, with what to do about it."""
+"""A finding of the survey: one fact at one place, with a hint."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ Severity = Literal["error", "warning", "fact"]
 
 
 class FindingCode(StrEnum):
-    """What was found. What a person's file has wrong, and what is wrong with the board, have codes of their own."""
+    """The kind of a finding. Errors in a person's file and troubles of the board have their own codes."""
 
     ALWAYS_CUT = "always-cut"
     CLOCK = "clock"
@@ -79,7 +79,7 @@ class FindingCode(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing found. `place` says where ("rig.toml:12", "tide at 2:36"), `todo` what to do, None where nothing is."""
+    """One finding. `place` is "rig.toml:12" or "tide at 2:36". `hint` says what to do, if there is anything to do."""
 
     code: StrEnum
     severity: Severity
@@ -87,4 +87,4 @@ class Finding:
     text: str
     hint: str | None = None
     key: str | None = None
-    """The key of a person's file that has the mistake, without the numbers of its tables."""
+    """The key in a person's file, without the numbers of its tables."""

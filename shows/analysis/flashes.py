@@ -1,16 +1,16 @@
 """General flashes by W3C WCAG 2.2, 2.3.1, pixel by pixel: transitions of light, and how often in any one second.
 
-A transition is a change of relative luminance by 10 % or more of the maximum, the darker state below 0.80; a flash is a
-pair of opposing transitions. Seven transitions in less than a second are more than three flashes: the fourth flash
-begins before the first is a second old. At exactly three flashes a second it begins when the second is over. Luminance
-is taken in proportion to slots (pulse width), relative to full white; before its first frame a piece is dark.
+A transition is a change of relative luminance by 10 % or more of the maximum, with the darker state below 0.80. A flash
+is a pair of opposing transitions. Seven transitions in less than a second are more than three flashes: the fourth flash
+begins before the first is a second old. At exactly three flashes a second it begins after the second. Luminance is
+proportional to slots (pulse width), relative to full white. A piece is dark before its first frame.
 
-Red flashes by W3C WCAG, pixel by pixel: by the definition of 2.2, and by that of 2.1.
+Red flashes by W3C WCAG, pixel by pixel, by the definitions of 2.2 and of 2.1.
 
 2.2: a pair of opposing transitions, each to or from a saturated red (R/(R+G+B) at least 0.8), the states more than 0.2
-apart in the CIE 1976 UCS diagram. 2.1: the same pair, with a change of (R-G-B)x320 above 20, negative values being 0.
-Black has no place in that diagram: it is taken to be apart from every red, and so is light below 1 %. Colours are in
-proportion to slots.
+apart in the CIE 1976 UCS diagram. 2.1: the same pair, with a change of (R-G-B)x320 above 20. Negative values are 0.
+Black has no place in the diagram. Black and light below 1 % count as apart from every red. Colours are proportional to
+slots.
 """
 
 from __future__ import annotations
@@ -30,14 +30,14 @@ FULL = 50_000
 """Luminance 1.0 as an integer."""
 CHANGE, DARKER = FULL // 10, FULL * 8 // 10
 CEILING = DARKER + CHANGE - 1
-"""Light above this is cut off: a change then reaches CHANGE exactly where its darker state is below DARKER."""
+"""Light is limited to this, so that a change reaches CHANGE only if its darker state is below DARKER."""
 TRANSITIONS = 7
-"""From the beginning of one flash to that of the third after it."""
+"""Transitions from the beginning of one flash to that of the third after it."""
 _FLIP = np.uint16(0xFFFF)
 
 
 class LastSecond:
-    """How many transitions each pixel has had in the last second, and which have had too many."""
+    """Counts the transitions of each pixel in the last second, and finds those with too many."""
 
     def __init__(self, pixels: int, fps: Fraction) -> None:
         self._frames = ceil(fps)
@@ -48,9 +48,9 @@ class LastSecond:
         self._busy = False
 
     def add(self, frame: int, fired: Mask | None) -> Mask | None:
-        """The pixels that fired in a frame (None: none); those with too many in the second that ends with it, if any.
+        """Add the pixels with a transition in a frame. Returns those with too many in the second that ends with it.
 
-        Frames are told one after the other.
+        None means no pixels. Frames are added in order.
         """
         place = frame % self._frames
         if self._any[place]:
@@ -68,21 +68,21 @@ class LastSecond:
 
 
 class GeneralFlashes:
-    """Follows the luminance of every pixel from turn to turn.
+    """Follows the luminance of every pixel from transition to transition.
 
-    Levels are folded: while a pixel falls they stand as they are, while it rises, upside down. Then every transition is
-    a fall from the highest level since the last one.
+    Levels are folded: unchanged while a pixel falls, inverted while it rises. So every transition is a fall from the
+    highest level since the last transition.
     """
 
     def __init__(self, pixels: int) -> None:
-        self._fold: Levels = np.full(pixels, _FLIP)  # it is dark before: a rise comes first
+        self._fold: Levels = np.full(pixels, _FLIP)  # dark before the piece: a rise comes first
         self._highest: Levels = np.full(pixels, _FLIP)
         self._folded: Levels = np.zeros(pixels, np.uint16)
         self._turned: Levels = np.zeros(pixels, np.uint16)
         self._fired = np.zeros(pixels, np.bool_)
 
     def frame(self, levels: Levels) -> Mask | None:
-        """The pixels whose transition is complete with these levels (0..CEILING), None where there are none."""
+        """The pixels whose transition is complete with these levels (0..CEILING). None: no pixels."""
         folded, highest, fired = self._folded, self._highest, self._fired
         np.bitwise_xor(levels, self._fold, out=folded)
         np.maximum(highest, folded, out=highest)
@@ -111,7 +111,7 @@ RED_CHANGE = 16
 XYZ = ((0.4124564, 0.3575761, 0.1804375), (0.2126729, 0.7151522, 0.0721750), (0.0193339, 0.1191920, 0.9503041))
 """From linear RGB of the primaries of ITU-R BT.709 and white D65 (IEC 61966-2-1)."""
 BLACK_UV = -1.0
-"""Apart from everything."""
+"""A place that is apart from all colours."""
 RED_UV = (0.45070, 0.52288)
 """The red primary of ITU-R BT.709."""
 _UV = np.array([4, 9, 1], np.float32)[:, None] * np.array(
@@ -121,7 +121,7 @@ _UV = np.array([4, 9, 1], np.float32)[:, None] * np.array(
 
 
 def chromaticity(colours: Floats) -> tuple[Floats, Floats]:
-    """u' and v' of the CIE 1976 UCS diagram of colours `(3, [frames,] pixels)`; of negligible light, BLACK_UV."""
+    """u' and v' of the CIE 1976 UCS diagram for colours `(3, [frames,] pixels)`. BLACK_UV for negligible light."""
     x, y, whole = np.moveaxis(np.matmul(_UV, np.moveaxis(colours, 0, -2)), -2, 0)
     dark = colours.max(axis=0) < NEGLIGIBLE
     np.maximum(whole, 1e-6, out=whole)
@@ -139,7 +139,7 @@ def saturated(red: Floats, green: Floats, blue: Floats) -> Mask:
 
 
 class RedFlashes:
-    """Follows the pixels that have been a saturated red within the last second; the others cannot flash red."""
+    """Follows the pixels that were a saturated red within the last second. The others cannot flash red."""
 
     def __init__(self, pixels: int, fps: Fraction) -> None:
         self._followed_frames = ceil(2 * fps)
@@ -147,10 +147,10 @@ class RedFlashes:
         self._followed = np.zeros(pixels, np.bool_)
         self._by_colour, self._by_strength = LastSecond(pixels, fps), LastSecond(pixels, fps)
         self._fired = np.zeros(pixels, np.bool_)
-        # by 2.2: whether it is in its red state, and the state that the next transition starts from
+        # by 2.2: whether a pixel is in its red state, and the state from which the next transition starts
         self._in_red = np.zeros(pixels, np.bool_)
         self._from = np.zeros((3, pixels), np.float32)  # u', v', distance squared from the red primary
-        # by 2.1: as in GeneralFlashes, and what of the transition under way was a saturated red
+        # by 2.1: as in GeneralFlashes, and whether the current transition had a saturated red
         self._fold = np.full(pixels, _FLIP)
         self._highest = np.zeros(pixels, np.uint16)
         self._highest_red = np.zeros(pixels, np.bool_)
@@ -158,7 +158,7 @@ class RedFlashes:
         self._start_red = np.zeros(pixels, np.bool_)
 
     def wanted(self, first_frame: int, seen_red: Mask) -> npt.NDArray[np.intp]:
-        """The pixels that must be followed through the next frames; `seen_red` are those with a saturated red there."""
+        """The pixels to follow through the next frames. `seen_red` are those with a saturated red there."""
         if seen_red.any():
             self._seen[seen_red] = first_frame
         return np.flatnonzero(self._seen > first_frame - self._followed_frames)
@@ -166,9 +166,9 @@ class RedFlashes:
     def add(
         self, first_frame: int, frames: int, pixels: npt.NDArray[np.intp], colours: Floats, before: Floats
     ) -> list[tuple[int, Mask | None, Mask | None]]:
-        """The next frames, one by one: `(frame, too many by 2.2, too many by 2.1)`.
+        """Add the next frames. Returns `(frame, too many by 2.2, too many by 2.1)` for each.
 
-        `colours` is `(3, frames, pixels)` for the pixels wanted, `before` their `(3, pixels)` in the frame before.
+        `colours` is `(3, frames, pixels)` of the followed pixels, `before` their `(3, pixels)` in the frame before.
         """
         if len(pixels) == 0:
             self._followed[:] = False
@@ -206,7 +206,7 @@ def _copied(mask: Mask | None) -> Mask | None:
 
 
 class _State:
-    """What is known of the pixels that are followed, side by side; those that were not followed begin afresh."""
+    """The states of the followed pixels, side by side. A pixel that was not followed starts anew."""
 
     def __init__(self, all: RedFlashes, pixels: npt.NDArray[np.intp], before: Floats) -> None:
         self.pixels = pixels
@@ -223,7 +223,7 @@ class _State:
         self.start_red = all._start_red[pixels] & ~fresh
 
     def keep(self, all: RedFlashes) -> None:
-        """Put it back."""
+        """Write the states back."""
         all._followed[:] = False
         all._followed[self.pixels] = True
         all._in_red[self.pixels] = self.in_red
@@ -235,7 +235,7 @@ class _State:
         all._start_red[self.pixels] = self.start_red
 
     def by_colour(self, u: Floats, v: Floats, nearness: Floats, red: Mask) -> Mask | None:
-        """WCAG 2.2: into a saturated red from far away, and out of it."""
+        """Transitions by WCAG 2.2: into a saturated red from far away, and out of it."""
         du, dv = u - self.start[0], v - self.start[1]
         far = du * du + dv * dv > APART * APART
         fired: Mask = far & (self.in_red | red)
@@ -249,7 +249,7 @@ class _State:
         return fired
 
     def by_strength(self, strength: npt.NDArray[np.uint16], red: Mask) -> Mask | None:
-        """WCAG 2.1: a change of (R-G-B) with a saturated red at either end."""
+        """Transitions by WCAG 2.1: a change of (R-G-B) with a saturated red at either end."""
         folded = strength ^ self.fold
         newer = folded >= self.highest
         self.highest_red = (newer & red) | (self.highest_red & ~newer)

@@ -1,4 +1,4 @@
-"""One piece, read once from end to end: currents, flashes, what of the file is hurt. Memory does not grow with it."""
+"""Analyses one piece in one pass: currents, flashes, damage. Memory does not grow with the length of the piece."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from gloaming.shows.rig.model import Rig
 
 GENERAL, RED, RED_21 = "general flashes", "red flashes", "red flashes (WCAG 2.1)"
 BLOCK_BYTES = 1_600_000
-"""So much of the pixels as floats is worked on at a time: about what a processor's cache holds."""
+"""How many bytes of pixels, as floats, are processed at a time: about the size of a processor's cache."""
 SEEN_FROM_M = 10.0
 REDNESS_MIN = 1 / 512
 Progress = Callable[[int, int], None]
@@ -26,7 +26,7 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True)
 class Analysis:
-    """What is found in one piece. Loads are at full brightness; `damaged` is as `framefile.verify` says it."""
+    """The result for one piece. Loads are at full brightness. `damaged` is as of `framefile.reader.verify`."""
 
     info: FrameFileInfo
     loads: tuple[Load, ...]
@@ -36,7 +36,7 @@ class Analysis:
 
 
 def analyse(path: Path, rig: Rig, seen_from_m: float = SEEN_FROM_M, progress: Progress | None = None) -> Analysis:
-    """Read a frame file and judge it. InputError where it cannot be opened; a hurt chunk counts as black."""
+    """Read and judge a frame file. A damaged chunk counts as black. InputError if the file cannot be opened."""
     with FrameReader(path) as reader:
         damaged: list[tuple[int, int, str]] = []
         blocks = _blocks(reader, damaged, progress)
@@ -66,7 +66,7 @@ def _blocks(reader: FrameReader, damaged: list[tuple[int, int, str]], progress: 
 
 
 class Judge:
-    """Takes the frames of one piece in order."""
+    """Judges the frames of one piece, in order."""
 
     def __init__(self, info: FrameFileInfo, rig: Rig, block_frames: int, seen_from_m: float = SEEN_FROM_M) -> None:
         self.block_frames = block_frames
@@ -87,12 +87,12 @@ class Judge:
         self._frame = 0
 
     def add(self, block: Frames) -> None:
-        """The next frames, `(frames, frame_bytes) uint8`."""
+        """Add the next frames, `(frames, frame_bytes) uint8`."""
         for first in range(0, len(block), self.block_frames):
             self._add(block[first : first + self.block_frames])
 
     def flashing(self) -> tuple[Flashing, ...]:
-        """The areas in which it flashes too often."""
+        """The areas in which the piece flashes too often."""
         lit = self._lit > 0
         return tuple(found for counts in self._counts for found in counts.flashing(lit))
 
@@ -102,7 +102,7 @@ class Judge:
         for plane, slots, weights in zip(self._planes, filled, self._weights, strict=True):
             self._sums[:frames, plane.strings] = plane.sums(slots)
             part = slice(plane.first_pixel, plane.first_pixel + plane.pixels)
-            # frame by frame: products so small are not shared out among processors, which costs more than it saves
+            # frame by frame: such small products stay on one processor, which is faster
             products = np.matmul(weights, slots.reshape(frames, plane.pixels, -1).transpose(0, 2, 1))
             np.minimum(products[:, 0], CEILING, out=products[:, 0])
             np.copyto(self._levels[:frames, part], products[:, 0], casting="unsafe")
@@ -130,7 +130,7 @@ class Judge:
             self._counts[2].add(frame, by_strength)
 
     def _colours(self, pixels: npt.NDArray[np.intp], filled: list[Floats]) -> tuple[Floats, Floats]:
-        """R, G and B of some pixels, `(3, frames, pixels)`, and in the frame before."""
+        """R, G and B of some pixels, `(3, frames, pixels)`, and those in the frame before."""
         frames = len(filled[0])
         colours, before = np.zeros((3, frames, len(pixels)), np.float32), np.zeros((3, len(pixels)), np.float32)
         if not len(pixels):
@@ -152,10 +152,10 @@ class Judge:
 
 
 def _weights(order: str) -> Floats:
-    """Two rows: luminance of FULL for full white, rounded down; and what is at least 0 where red may be saturated.
+    """Two rows of weights: luminance (FULL for full white, rounded down), and redness.
 
-    A white channel is taken to be as bright as the three colours together. Redness is R - 4 (G+B), and a little of R
-    so that an exact 0.8 counts and black does not.
+    A white channel counts as bright as the three colours together. Redness is R - 4 (G+B), plus a little of R, so that
+    an exact 0.8 counts and black does not. Red may be saturated where redness is at least 0.
     """
     light = dict(zip("RGB", LUMINANCE, strict=True)) | {"W": 1.0}
     redness = {"R": 1 + 1 / 1024, "G": -4.0, "B": -4.0, "W": -7.0}

@@ -1,4 +1,4 @@
-"""From a frame file's bytes to the pixels of a rig's strings: strings of one channel order side by side, as floats."""
+"""Maps the bytes of a frame file to the pixels of a rig. Strings of one channel order are side by side, as floats."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from gloaming.shows.rig.model import PixelString, Rig
 
 Floats = npt.NDArray[np.float32]
 EXACT_SLOTS = 60_000
-"""So many bytes add up exactly in 32-bit floating point (2**24 / 255)."""
+"""How many bytes add up exactly in 32-bit floating point (2**24 / 255)."""
 
 
 @dataclass(frozen=True, slots=True)
 class PixelRun:
-    """`count` slots that lie side by side in a frame from `source` and in a plane from `place`."""
+    """`count` adjacent slots, from `source` in a frame and from `place` in a plane."""
 
     source: int
     place: int
@@ -26,9 +26,9 @@ class PixelRun:
 
 
 class Plane:
-    """The strings of one channel order. `slots` is `(frames, slots) float32`, 0..255; what no file fills stays 0.
+    """The strings of one channel order. `slots` is `(frames, slots) float32`, 0..255. Slots without data stay 0.
 
-    `strings` are their places in the rig; `first_pixel` is where the plane begins among all pixels of all planes.
+    `strings` are their places in the rig. `first_pixel` is the place of the plane among all pixels of all planes.
     """
 
     def __init__(
@@ -44,7 +44,7 @@ class Plane:
         self._starts, self._owner = _split(begins, self.slots.shape[1])
 
     def fill(self, block: Frames) -> Floats:
-        """Put a block of frames `(frames, frame_bytes) uint8` into `slots`; the part of it that is filled."""
+        """Copy a block of frames `(frames, frame_bytes) uint8` into `slots`. Returns the filled part."""
         slots = self.slots[: len(block)]
         for run in self.runs:
             slots[:, run.place : run.place + run.count] = block[:, run.source : run.source + run.count]
@@ -61,7 +61,7 @@ class Plane:
 
 
 def _split(begins: list[int], end: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    """Where sums begin, and whose they are: a string at a time, or less of it, so that sums stay exact."""
+    """Where sums begin, and the string of each: one string at a time, or a part of it, so that sums stay exact."""
     starts, owner = [], []
     for at, (begin, until) in enumerate(zip(begins, [*begins[1:], end], strict=True)):
         for start in range(begin, until, EXACT_SLOTS):
@@ -93,7 +93,7 @@ def _meets(run: PixelRun, source: int, place: int) -> bool:
 
 
 def planes(info: FrameFileInfo, rig: Rig, frames: int) -> tuple[Plane, ...]:
-    """The planes of a rig for a frame file, with room for so many frames at a time."""
+    """The planes of a rig for a frame file, with room for `frames` frames."""
     made: list[Plane] = []
     first_pixel = 0
     for order in dict.fromkeys(string.order for string in rig.string):
@@ -104,7 +104,7 @@ def planes(info: FrameFileInfo, rig: Rig, frames: int) -> tuple[Plane, ...]:
 
 
 def string_of_pixel(made: Sequence[Plane], rig: Rig) -> npt.NDArray[np.intp]:
-    """For every pixel of all planes, in order, the place of its string in the rig."""
+    """The place in the rig of the string of every pixel of all planes, in order."""
     return np.concatenate(
         [np.repeat(plane.strings, [rig.string[place].pixels for place in plane.strings]) for plane in made]
     )

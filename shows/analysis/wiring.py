@@ -1,4 +1,4 @@
-"""The rig as it is wired, looked at before the season: what is nobody's, too much, or does not belong together."""
+"""Findings about the wiring of a rig: parts that are unused, too much for a port, or do not fit together."""
 
 from __future__ import annotations
 
@@ -15,10 +15,9 @@ NAMES_MAX = 6
 
 
 def rig_findings(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[str, str]) -> tuple[Finding, ...]:
-    """What is to be said of a rig and the frame files that play on it; `files` by the name of the piece.
+    """Findings about a rig and its frame files. `files` and `places` are by the name of the piece.
 
-    What makes a rig impossible (strings that overlap, or run past their universe or controller) is refused by
-    `load_rig` with file, line and key.
+    `load_rig` refuses an impossible rig, such as one with strings that overlap.
     """
     return (
         *_controllers(rig),
@@ -41,7 +40,7 @@ def ranges(numbers: Iterable[int]) -> str:
 
 
 def listed(names: Iterable[str]) -> str:
-    """Names, the first few of many."""
+    """Names as a list; only the first few of many."""
     found = list(names)
     more = f" and {len(found) - NAMES_MAX} more" if len(found) > NAMES_MAX else ""
     return ", ".join(found[:NAMES_MAX]) + more
@@ -54,12 +53,12 @@ def strings_of(rig: Rig, controller: Controller) -> tuple[PixelString, ...]:
 
 def _controllers(rig: Rig) -> Iterator[Finding]:
     if not rig.string:
-        text = "there are no strings: neither currents nor flashes can be worked out, and nothing is limited"
+        text = "there are no strings: currents and flashes are unknown, and the limiter does nothing"
         yield Finding(FindingCode.NO_STRINGS, "warning", "rig.toml", text, "add a [[string]] table for each string")
         return
     for controller in rig.controller:
         if not strings_of(rig, controller):
-            hint = "add its [[string]] tables, or take the controller out"
+            hint = "add its [[string]] tables, or remove the controller"
             yield Finding(
                 FindingCode.CONTROLLER_WITHOUT_STRINGS,
                 "warning",
@@ -87,26 +86,26 @@ def _supplies(rig: Rig) -> Iterator[Finding]:
     for string in rig.string:
         fed = volts.get(string.supply or "")
         if string.volts is not None and fed is not None and string.volts != fed:
-            text = f"string {string.name} is made for {string.volts:g} V and fed by {string.supply} with {fed:g} V"
+            text = f"string {string.name} needs {string.volts:g} V, but {string.supply} supplies {fed:g} V"
             burns = "never put 12 V on a 5 V string: it burns; change the supply"
-            weak = "it will light badly or not at all: change the supply, or the volts where they are written wrongly"
+            weak = "it will light badly or not at all: change the supply, or correct the volts"
             yield Finding(FindingCode.VOLTS_DIFFER, "error", string.place, text, burns if fed > string.volts else weak)
     for supply in rig.supply:
         if not any(string.supply == supply.name for string in rig.string):
-            hint = "name it in the [[string]] tables that it feeds, or take it out"
+            hint = "name it in the [[string]] tables that it feeds, or remove it"
             yield Finding(
                 FindingCode.SUPPLY_UNUSED, "warning", supply.place, f"supply {supply.name} feeds no string", hint
             )
     bare = [string for string in rig.string if string.fuse_a is None]
     if bare:
         text = f"no fuse_a is given for {listed(string.name for string in bare)}"
-        hint = "fuse every run for its wire and write the fuse down, else nothing is known of its limit"
+        hint = "fuse every run for its wire and write the fuse into rig.toml, so that its limit is known"
         yield Finding(FindingCode.NO_FUSE, "warning", bare[0].place, text, hint)
     loose = [string for string in rig.string if string.supply is None]
     if loose:
-        text = f"no supply is named for {listed(string.name for string in loose)}"
+        text = f"no supply is given for {listed(string.name for string in loose)}"
         yield Finding(
-            FindingCode.NO_SUPPLY, "fact", loose[0].place, text, "name their supply, so that its load is known"
+            FindingCode.NO_SUPPLY, "fact", loose[0].place, text, "give their supply, so that its load is known"
         )
 
 
@@ -124,7 +123,7 @@ def _split_pixels(rig: Rig) -> Iterator[Finding]:
 
 
 def _whole_pixels(string: PixelString) -> str:
-    """What to write so that no pixel is split: where it may begin, and where a universe should end."""
+    """A hint so that no pixel is split: a first slot, and a number of slots for each universe."""
     channels = len(string.order)
     whole = max(string.slots_per_universe // channels, 1) * channels
     slot = min((string.slot - 1) // channels * channels, whole - channels) + 1
@@ -145,17 +144,17 @@ def _frame_files(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[s
                 "error",
                 places[name],
                 text,
-                "give them to a controller in rig.toml, or render without them",
+                "give the universes to a controller in rig.toml, or render the piece without them",
             )
         short = [one.number for one in info.universes if one.slots < needed.get(one.number, 0)]
         if short:
-            text = f"{name} has fewer slots than the strings of universes {ranges(short)} take"
+            text = f"{name} has fewer slots than the strings of universes {ranges(short)} need"
             yield Finding(
                 FindingCode.SLOTS_TOO_FEW,
                 "warning",
                 places[name],
                 text,
-                "render it anew for the rig as it is; their ends stay black",
+                "render the piece again for this rig; until then the ends of the strings stay black",
             )
 
 
@@ -178,7 +177,7 @@ def _unfilled(rig: Rig, files: Mapping[str, FrameFileInfo]) -> Iterator[Finding]
                 "warning",
                 controller.place,
                 text,
-                "render pieces for them, or take the universes out",
+                "render pieces for these universes, or remove the universes from the controller",
             )
 
 
@@ -198,12 +197,12 @@ def _unused(rig: Rig) -> Iterator[Finding]:
             if gaps:
                 parts.append(f"slots {gaps} of universe {number}")
         if parts:
-            text = f"nobody uses {listed(parts)} of controller {controller.name}"
+            text = f"no string uses {listed(parts)} of controller {controller.name}"
             yield Finding(FindingCode.SLOTS_UNUSED, "fact", controller.place, text)
 
 
 def _gaps(spans: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:
-    """What lies between the strings of a universe, up to the end of the last one."""
+    """The gaps between the strings of a universe, up to the end of the last one."""
     free = 1
     for first, last in spans:
         if first > free:

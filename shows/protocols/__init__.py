@@ -1,1 +1,1 @@
-"""Packet protocols on the wire, one package each: its numbers, how its packets are read, how they are made."""
+"""Packet protocols, one package each: its numbers, reading packets, building packets."""

@@ -1,8 +1,7 @@
-"""What a packet protocol does for the transmitter, and the packets that both handle.
+"""The interface of a packet protocol, and the blocks of packets that the transmitter sends.
 
-The transmitter copies a mixed frame into blocks of packets and sends them. What only a protocol knows is behind
-`PacketProtocol`: its port and headers, how packets are numbered, kept alive, shown together, ended and announced.
-No sockets, no clock.
+The transmitter copies a mixed frame into the blocks and sends them. `PacketProtocol` covers the rest: port, headers,
+sequence numbers, repetition of unchanged data, synchronization, ends and announcements. No sockets, no clock.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ Bytes = npt.NDArray[np.uint8]
 
 
 class Portion(NamedTuple):
-    """A universe's slots for one host: when they leave, and from where they are in the mixed frame."""
+    """A universe's slots for one host. They begin at byte `begin` of the mixed frame."""
 
     host: str
     universe: int
@@ -29,7 +28,7 @@ class Portion(NamedTuple):
 
 
 class PacketRow(NamedTuple):
-    """What one packet of a block carries: bytes of the mixed frame from `begin` on, of these universes."""
+    """The content of one packet of a block: bytes of the mixed frame from `begin` on, of these universes."""
 
     address: str
     universes: tuple[int, ...]
@@ -37,7 +36,7 @@ class PacketRow(NamedTuple):
 
 
 class KeepAlive(NamedTuple):
-    """How data that do not change are kept alive: so many packets at the usual rate, then one every so often."""
+    """How unchanged data are repeated: `packets` at the frame rate, then one packet in `every_ns`."""
 
     packets: int
     every_ns: int
@@ -45,14 +44,14 @@ class KeepAlive(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Synchronization:
-    """A packet that has its hosts show what they were sent; `sequences` is the part of it that `count` counts."""
+    """A packet that makes hosts show the data that they have. `sequences` is the part that `count` increments."""
 
     packet: Bytes
     sequences: Bytes
 
 
 class PacketProtocol(Protocol):
-    """A protocol with what a setup has it write into every packet. One object serves all packets of a setup."""
+    """A protocol with the settings of a setup. One object serves all packets of the setup."""
 
     @property
     def port(self) -> int: ...
@@ -62,40 +61,40 @@ class PacketProtocol(Protocol):
 
     @property
     def endings(self) -> int:
-        """How many packets in a row say that a stream ends; 0 where black is the end."""
+        """How many packets in a row say that a stream ends. 0: the stream ends with black."""
 
     @property
     def announce_ns(self) -> int | None:
-        """How often `announcements` are sent."""
+        """The interval of `announcements`. None: there are none."""
 
     def blocks(self, portions: Sequence[Portion]) -> tuple[PacketBlock, ...]:
         """The packets of all portions, all slots at 0."""
 
     def max_refresh_hz(self, slots: int) -> float:
-        """The highest rate at which a receiver can pass on packets with so many slots."""
+        """The highest rate at which a receiver can pass on packets with `slots` slots."""
 
     def count(self, sequences: Bytes) -> None:
-        """Count sequence numbers up by one, in place: a column of a block, or those of a synchronization packet."""
+        """Increment sequence numbers in place: those of a block or of a synchronization packet."""
 
     def mark_end(self, block: PacketBlock, ends: bool) -> None:
-        """Have a block's packets say that their streams end, or no longer."""
+        """Set or clear the mark that the streams of a block end."""
 
     def synchronization(self) -> Synchronization | None:
-        """A synchronization packet; None where packets are shown as they come."""
+        """A synchronization packet. None: packets are shown at once."""
 
     def synchronization_address(self, host: str) -> str:
-        """Where a host hears synchronization packets."""
+        """The address at which a host receives synchronization packets."""
 
     def announcements(self, universes: tuple[int, ...], ipv6: bool) -> tuple[tuple[str, bytes], ...]:
-        """Address and packet of what says which universes are sent; by IPv6 too where that is used."""
+        """Addresses and packets that announce the universes, also by IPv6 if `ipv6`."""
 
 
 @dataclass(eq=False)
 class PacketBlock:
-    """Packets of one length that go out together: `packets` is `(rows, bytes) uint8`.
+    """Packets of one length that are sent together: `packets` is `(rows, bytes) uint8`.
 
     `data` `(rows, slots)` and `sequences` `(rows,)` are the parts of `packets` with the slots and with the sequence
-    numbers. The packets leave `lead_ns` before their frame is due, and `offset_ns` later where packets are spread.
+    numbers. The packets leave `lead_ns` before their frame is due, plus `offset_ns` if packets are spread.
     """
 
     protocol: PacketProtocol
@@ -108,7 +107,7 @@ class PacketBlock:
     offset_ns: int = 0
     slots: int = field(init=False)
     _copies: list[tuple[Bytes, slice]] = field(init=False, default_factory=list)
-    """Rows that are side by side in the mixed frame, and where they are there."""
+    """Groups of rows that are adjacent in the mixed frame, and their place there."""
 
     def __post_init__(self) -> None:
         self.slots = self.data.shape[1]
@@ -121,7 +120,7 @@ class PacketBlock:
 
     @property
     def universes(self) -> tuple[int, ...]:
-        """What the rows carry, in their order."""
+        """The universes of the rows, in order."""
         return tuple(number for row in self.rows for number in row.universes)
 
     def fill(self, mixed: Bytes) -> None:

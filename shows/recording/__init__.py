@@ -1,6 +1,6 @@
-"""Recording: E1.31 packets, off the wire or out of a capture file, become frames. Protocol first, sockets last.
+"""Recording: E1.31 packets from the network or from a capture file become frames.
 
-arbiter (which source counts), assembler (fields to frames), census and rhythm (what time they have) and recorder
-(frames to a file) know neither sockets nor clocks. capture, order and links read files; sockets and receive hear the
+arbiter (which source counts), assembler (packets to frames), census and rhythm (the times of frames) and recorder
+(frames to a file) know neither sockets nor clocks. capture, order and links read files. sockets and receive use the
 network. The fields of packets come from `shows/protocols/e131/parse.py`.
 """

@@ -1,4 +1,4 @@
-"""Which packet of which source counts, universe by universe: sequence, priority, merging, silence, termination."""
+"""Decides which packets count, universe by universe: sequence, priority, merging, silence, termination."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from gloaming.shows.protocols.e131.parse import Bytes
 from gloaming.shows.recording.report import SourceCounts
 
 LEAD_NS = 500_000_000
-"""How long a source that others are merged into may be silent and lead on: one that stands still (6.6.2) is no lead."""
+"""How long a leading source may be silent before another leads: unchanged data (6.6.2) give no frames."""
 
 DISCARD = -1
 ASIDE = -2
@@ -19,8 +19,11 @@ ASIDE = -2
 
 @dataclass(slots=True)
 class SentSource:
-    """One source on one universe. `sequence` is its last number, `sequences` the last of each start code. `levels` are
-    kept only while it is not alone; -1 is the priority of one that has sent none yet."""
+    """One source on one universe.
+
+    `sequence` is its last number, `sequences` the last number of each start code. `levels` are stored only while there
+    are other sources. The priority is -1 before the first levels.
+    """
 
     cid: bytes
     sequence: int
@@ -32,12 +35,11 @@ class SentSource:
 
 @dataclass(slots=True)
 class Stream:
-    """One universe as it comes in, and its place in the frames.
+    """One incoming universe, and its place in the frames.
 
-    `frame` is the last one in which it spoke, `before` the one before that; `rank` its turn in a frame, `offset_ns` how
-    long after the beginning of a frame it speaks; `at_ns` when it spoke last; `loose` if what it said might have
-    belonged to the frame before.
-    `leader`: of several sources the one whose packets make the frames.
+    `frame` is the frame of its last packet, `before` that of the packet before. `rank` is its turn in a frame.
+    `offset_ns` is its usual time after the beginning of a frame. `at_ns` is the time of its last packet. `loose` means
+    that the last packet may belong to the frame before. `leader` is the source whose packets make the frames.
     """
 
     number: int
@@ -62,8 +64,9 @@ def take(
     start_code: int,
     at_ns: int,
 ) -> int:
-    """A packet of a universe: how many were lost before it; `DISCARD` if it does not count, `ASIDE` if another source
-    leads and this one at most adds to its levels.
+    """Take a packet of a universe. Returns how many packets were lost before it.
+
+    `DISCARD`: the packet does not count. `ASIDE`: another source leads, and this one at most adds to its levels.
     """
     source = stream.sources.get(cid)
     lost = 0
@@ -75,7 +78,7 @@ def take(
         before = source.sequences.get(start_code)
         ahead = 1 if before is None else step(sequence, before)
         silence_ns, source.at_ns = at_ns - source.at_ns, at_ns
-        if silence_ns > DATA_LOSS_NS:  # 6.7.1: it had left, and may begin with any number
+        if silence_ns > DATA_LOSS_NS:  # 6.7.1: the source was gone, and may begin with any number
             counts.silences[stream.number] += 1
         elif ahead in OLD_STEPS:
             if ahead:
@@ -87,14 +90,14 @@ def take(
             counts.restarts += 1
         else:
             lost = ahead - 1
-        if lost and (of_all := step(sequence, source.sequence)) > 0:  # start codes may count on from each other
+        if lost and (of_all := step(sequence, source.sequence)) > 0:  # start codes may share one sequence
             lost = min(lost, of_all - 1)
         if lost:
             counts.lost[stream.number] += lost
         source.sequence = sequence
         source.priority = source.priority if start_code else priority
     source.sequences[start_code] = sequence
-    if options & TERMINATED:  # 6.2.6: what it carries is not used
+    if options & TERMINATED:  # 6.2.6: the data of this packet are not used
         del stream.sources[cid]
         counts.terminated[stream.number] += 1
         return DISCARD
@@ -105,7 +108,7 @@ def take(
 
 
 def _contest(stream: Stream, source: SentSource, counts: SourceCounts, lost: int) -> int:
-    """6.2.3: the highest priority wins; of equal ones the first that moves leads, the others are merged into it."""
+    """The highest priority wins (6.2.3). Of equal ones the first active source leads. The others are merged into it."""
     for one in list(stream.sources.values()):
         if source.at_ns - one.at_ns > DATA_LOSS_NS:
             del stream.sources[one.cid]
@@ -122,7 +125,7 @@ def _contest(stream: Stream, source: SentSource, counts: SourceCounts, lost: int
 
 
 def shown(stream: Stream, before: Bytes) -> Bytes:
-    """The levels of a universe with several sources: the highest of the winners'; `before` if they sent none yet."""
+    """The levels of a universe with several sources: the highest of the winners, or `before` without levels yet."""
     top = max(one.priority for one in stream.sources.values())
     levels = [one.levels for one in stream.sources.values() if one.priority == top and one.levels is not None]
     return np.maximum.reduce(levels) if levels else before
@@ -130,23 +133,27 @@ def shown(stream: Stream, before: Bytes) -> Bytes:
 
 @dataclass(slots=True)
 class _SyncRun:
-    """Synchronization packets that count on from each other: to one destination, or to several with one number.
-    `since`: how many came since the last of the run that counts."""
+    """Synchronization packets with one sequence of numbers, to one or several destinations.
+
+    `since`: how many came since the last packet of the run that counts.
+    """
 
     sequence: int
     since: int = 0
 
 
 class Synchronizations:
-    """Which synchronization packets count. A source sends one to each destination, and may number each destination's by
-    themselves: one run of numbers counts, until another goes on without it.
+    """Decides which synchronization packets count.
+
+    A source sends one to each destination, and may number each destination separately. One run of numbers counts, until
+    another run continues without it.
     """
 
     def __init__(self) -> None:
-        self._runs: dict[int, list[_SyncRun]] = {}  # by address, the one that counts first
+        self._runs: dict[int, list[_SyncRun]] = {}  # by address; the run that counts is first
 
     def take(self, address: int, sequence: int) -> int:
-        """A synchronization packet (6.3): how many were lost before it; `DISCARD` if it does not count."""
+        """Take a synchronization packet (6.3). Returns how many were lost before it, or `DISCARD`."""
         runs = self._runs.setdefault(address, [])
         for run in runs:
             ahead = step(sequence, run.sequence)

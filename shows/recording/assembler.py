@@ -1,8 +1,8 @@
-"""Packets become frames: by synchronization packets where there are any, else by the rhythm of the universes.
+"""Makes frames from packets: by synchronization packets if there are any, else by the rhythm of the universes.
 
-Every universe has a frame of its own reckoning: the one after its last, further on by what was lost. A universe that
-would speak twice in a frame begins the next one. A universe that is behind, since unchanged data thin out (E1.31
-6.6.2), joins the frame that is open; if it then speaks again before that frame is over, it was late, and goes back.
+Each universe counts its own frames: its next frame is the one after its last, plus the packets that were lost. A second
+packet of a universe in a frame begins the next frame. A universe may be behind, because unchanged data are left out
+(E1.31 6.6.2). It joins the open frame. If it sends again before that frame ends, its packet was late, and goes back.
 """
 
 from __future__ import annotations
@@ -21,17 +21,17 @@ from gloaming.shows.recording.report import SourceCounts
 from gloaming.shows.recording.rhythm import Pacer, Rhythm
 from gloaming.shows.time_units import SECOND_NS
 
-BACKWARDS_NS = SECOND_NS  # packets of two interfaces may stand in a capture out of order by less
+BACKWARDS_NS = SECOND_NS  # packets of two interfaces may be out of order by less
 SILENCE_MAX_NS = 600_000_000_000
 START_NS = 1_200_000_000
-"""How long a first frame may wait for all universes: unchanged data come at least once a second."""
+"""How long the first frame waits for all universes: unchanged data come at least once a second."""
 ANEW = 10
-"""By so many frames the numbers of a source that lives do not run before the time."""
+"""The sequence numbers of a running source are never so many frames ahead of the time."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Batch:
-    """The packets at hand, and which of `rows` of 512 slots is each packet's."""
+    """The current packets, and the place of each in `rows` of 512 slots."""
 
     packets: Packets
     rows: Bytes
@@ -39,9 +39,9 @@ class _Batch:
 
 
 class Assembler:
-    """Takes packets in the order in which they came; hands frames `(universes, 512) uint8` to a pacer.
+    """Takes packets in order and gives frames `(universes, 512) uint8` to a pacer.
 
-    `clock_is_steady`: a long silence is believed, even if no packet was lost in it.
+    `clock_is_steady`: a long silence is real, even if no packet was lost in it.
     """
 
     def __init__(
@@ -51,7 +51,7 @@ class Assembler:
         self._streams = {number: Stream(number, row) for row, number in enumerate(universes)}
         self._period_ns, self._lead, self._thins_anyhow = rhythm.period_ns, rhythm.lead, rhythm.thins
         self._unheard = set(universes)
-        self._early: list[Stream] = []  # what spoke before the first frame began
+        self._early: list[Stream] = []  # universes that came before the first frame
         self._missing = {number for number in rhythm.expected if number in self._streams}
         self._row: Bytes = np.zeros((len(universes), SLOTS_MAX), np.uint8)
         self._frame = -1
@@ -61,10 +61,15 @@ class Assembler:
         self._ranks = self._turn = self._turn_before = 0
         self._rank = -1
         self._thinned = -SECOND_NS
-        self._syncs, self._synchronized_ns = Synchronizations(), dict[int, int]()  # by address: when the last came
+        self._syncs, self._synchronized_ns = (
+            Synchronizations(),
+            dict[int, int](),
+        )  # by address: the time of the last one
         self._addresses: set[int] = set()
-        self._shut: set[int] = set()  # addresses whose synchronization packet the open frame has had
-        self._held: dict[tuple[bytes, int], tuple[int, int]] = {}  # times taken for packets out of order, and their own
+        self._shut: set[int] = set()  # addresses that have synchronized the open frame
+        self._held: dict[
+            tuple[bytes, int], tuple[int, int]
+        ] = {}  # the assumed times of packets out of order, and their own
         self._known: npt.NDArray[np.bool_] = np.zeros(UNIVERSES, np.bool_)
         self._known[list(universes)] = True
         self._batch: _Batch | None = None
@@ -77,7 +82,7 @@ class Assembler:
         return known
 
     def add(self, universes: Sequence[int]) -> None:
-        """Universes that turn up on the way: their rows come after the others."""
+        """Add new universes. Their rows come after the others."""
         for row, number in enumerate(universes, start=len(self._streams)):
             self._streams[number] = Stream(number, row)
         self._unheard.update(universes)
@@ -85,12 +90,12 @@ class Assembler:
         self._row = np.concatenate([self._row, np.zeros((len(universes), SLOTS_MAX), np.uint8)])
 
     def adopt(self, rhythm: Rhythm) -> None:
-        """Go on by another rhythm: the one before was a guess."""
+        """Continue with another rhythm; the one before was a guess."""
         self._period_ns, self._thins_anyhow = rhythm.period_ns, rhythm.thins
         self._pacer.adopt(rhythm.period_ns)
 
     def take(self, packets: Packets) -> None:
-        """Some packets. What they leave in the open frame is copied, so their buffer may be used again."""
+        """Take packets. Their data are copied, so their buffer can be used again."""
         self._tally.count(packets)
         chosen = (packets.kind != PacketKind.DATA) | self.knows(packets.universe)
         if not chosen.all():
@@ -107,7 +112,7 @@ class Assembler:
 
     def _one_by_one(self, batch: _Batch) -> None:
         counts, streams = self._tally, self._streams
-        data, sync = int(PacketKind.DATA), int(PacketKind.SYNC)  # a member of an enumeration is slow to look up
+        data, sync = int(PacketKind.DATA), int(PacketKind.SYNC)  # looking up an enumeration member is slow
         for number, (kind, at_ns, cid, universe, sequence, priority, options, address, code) in enumerate(
             batch.packets.one_by_one()
         ):
@@ -126,7 +131,9 @@ class Assembler:
             if cid not in counts.names:
                 counts.names[cid] = batch.packets.source_name(number)
             several = len(stream.sources) > 1
-            if len(stream.sources) == 1 and cid not in stream.sources:  # what was alone is what is shown
+            if (
+                len(stream.sources) == 1 and cid not in stream.sources
+            ):  # the levels of the single source are those that are shown
                 self._settle()
                 next(iter(stream.sources.values())).levels = self._row[stream.row].copy()
             lost = arbiter.take(stream, counts, cid, sequence, priority, options, code, at_ns)
@@ -142,15 +149,15 @@ class Assembler:
 
     @property
     def heard(self) -> int:
-        """How many universes have spoken."""
+        """How many universes have sent levels."""
         return len(self._streams) - len(self._unheard)
 
     def silent(self) -> set[int]:
-        """The universes that never spoke."""
+        """The universes that never sent levels."""
         return set(self._unheard)
 
     def finish(self) -> None:
-        """No more will come. A last frame that is only begun is left out."""
+        """End the stream. An incomplete last frame is left out."""
         if self._frame >= 0:
             unfinished = self._turn < self._turn_before and not self._shut and not self._thins()
             self._next(1, self._frame_at_ns, keep=not unfinished)
@@ -160,7 +167,7 @@ class Assembler:
                 self._tally.stopped_s[number] = (stream.at_ns - self._first_ns) / 1e9
 
     def _odd_time(self, at_ns: int, stream: Stream, cid: bytes, sequence: int) -> int:
-        """What time to take for a packet whose time is not a little after the one before."""
+        """The time to use for a packet that is not shortly after the one before."""
         if self._last_ns is None:
             self._first_ns = at_ns
             return at_ns
@@ -171,14 +178,14 @@ class Assembler:
             held_ns, before_ns = self._held.get((cid, stream.number), (0, 0))
             if source is not None and held_ns != source.at_ns:
                 before_ns = source.at_ns
-            if not jumped or before_ns - at_ns < self._period_ns // 4:  # not before the last of its own
+            if not jumped or before_ns - at_ns < self._period_ns // 4:  # not before the last packet of its own stream
                 self._held[cid, stream.number] = self._last_ns, at_ns
                 return self._last_ns
-        if step_ns < 0 or jumped:  # a source that lives speaks every second, 6.6.2
+        if step_ns < 0 or jumped:  # a running source sends every second, 6.6.2
             self._tally.clock_jumps += 1
             within = stream.rank > self._rank and stream.frame < self._frame and not self._shut
             step_to_ns = self._period_ns
-            if source is not None:  # as far from its last packet as its frame is from that one's
+            if source is not None:  # as far from its last packet as the frames are apart
                 due_ns = source.at_ns + (self._frame + (not within) - stream.frame) * self._period_ns
                 step_to_ns = min(max(0, due_ns - self._last_ns), DATA_LOSS_NS)
         elif step_ns > SILENCE_MAX_NS:
@@ -190,7 +197,7 @@ class Assembler:
         return self._last_ns + step_to_ns
 
     def _synchronize(self, at_ns: int, address: int, sequence: int) -> None:
-        """6.3 and 11: what came for this address is shown now; with nothing new, the look stands for a frame more."""
+        """Show what came for this address now (6.3, 11). Without new data the last frame is repeated."""
         if self._last_ns is not None:
             at_ns = min(max(at_ns, self._last_ns), self._last_ns + DATA_LOSS_NS)
         lost = self._syncs.take(address, sequence)
@@ -202,13 +209,13 @@ class Assembler:
         if address in self._addresses or self._frame < 0:
             if address in self._shut and self._frame >= 0:
                 if self._frame == 0 and at_ns - self._frame_at_ns < self._period_ns // 2:
-                    return  # to another destination, by numbers so near that only time tells
+                    return  # to another destination; the numbers are so near that only time separates them
                 self._next(1, at_ns)
             self._shut.add(address)
             self._frame_at_ns = at_ns
 
     def _is_synchronized(self, address: int, at_ns: int) -> bool:
-        """11.1.2: for want of synchronization packets, a universe counts as not synchronized after 2.5 s."""
+        """Whether a universe is synchronized. It is not after 2.5 s without synchronization packets (11.1.2)."""
         if not address:
             return False
         self._addresses.add(address)
@@ -216,18 +223,18 @@ class Assembler:
         return known_ns is not None and at_ns - known_ns <= DATA_LOSS_NS
 
     def _thins(self) -> bool:
-        """Whether unchanged data are left out, or were within the last two seconds."""
+        """Whether unchanged data are left out, now or within the last two seconds."""
         return self._thins_anyhow or (self._frame - self._thinned) * self._period_ns < 2_000_000_000
 
     def _place(self, stream: Stream, at_ns: int, lost: int, address: int) -> None:
-        """Give a packet of a universe its frame, beginning new ones as needed."""
+        """Give a packet of a universe its frame, and begin new frames as needed."""
         self._unheard.discard(stream.number)
         stream.at_ns = at_ns
         synchronized = bool(address) and self._is_synchronized(address, at_ns)
         if self._frame < 0:
             if not self._begins(stream, at_ns, synchronized):
                 self._missing.discard(stream.number)
-                self._early.append(stream)  # shown in the first frame, unless it speaks again there
+                self._early.append(stream)  # shown in the first frame, unless it sends again there
                 return
             self._frame, self._frame_at_ns, self._shut = 0, at_ns, set()
         else:
@@ -238,14 +245,14 @@ class Assembler:
             if ahead > 1:
                 passed_ns = at_ns - stream.offset_ns - self._frame_at_ns
                 passed = (passed_ns + self._period_ns // 2) // self._period_ns
-                if ahead - passed > ANEW:  # its numbers began anew, and tell nothing
+                if ahead - passed > ANEW:  # its numbers began anew, and mean nothing
                     ahead = max(int(spoke), passed)
                 elif synchronized and not self._shut:
                     ahead = 1
                 else:
                     ahead = max(1, min(ahead, 1 + passed))
             if ahead > 0:
-                if synchronized and not self._shut:  # its synchronization packet was lost: it was due by now
+                if synchronized and not self._shut:  # its synchronization packet was lost; it was due by now
                     self._frame_at_ns = at_ns
                 self._next(ahead, at_ns - stream.offset_ns)
             elif (address in self._shut if address else self._shut) or (
@@ -271,14 +278,14 @@ class Assembler:
         self._turn += 1
 
     def _begins(self, stream: Stream, at_ns: int, synchronized: bool) -> bool:
-        """Whether the first frame may begin with this packet: so that no frame is made of the ends of two."""
+        """Whether the first frame may begin with this packet. A frame must not mix the ends of two."""
         if synchronized and self._shut:
             return True
         waited = at_ns - self._first_ns > 2 * self._period_ns
         return waited or (not synchronized and self._lead in (None, stream.number))
 
     def _was_late(self, stream: Stream, at_ns: int, synchronized: bool) -> bool:
-        """Whether what a universe said in this frame belongs to the one before, since it now speaks again."""
+        """Whether a universe's data in this frame belong to the frame before, because it now sends again."""
         if stream.before == self._frame - 1 or not (synchronized or at_ns - self._frame_at_ns < self._period_ns // 2):
             return False
         self._settle()
@@ -289,13 +296,13 @@ class Assembler:
         return True
 
     def _settle(self) -> None:
-        """Copy what has come into the open frame."""
+        """Copy the new data into the open frame."""
         if self._rows and self._batch:
             self._row[self._rows] = self._batch.rows[self._batch.places[self._numbers]]
             self._rows, self._numbers = [], []
 
     def _next(self, steps: int, at_ns: int, keep: bool = True) -> None:
-        """End the open frame, and begin the one `steps` further on; what lies between stands still."""
+        """End the open frame and begin the one `steps` later. The frames between repeat the last one."""
         self._settle()
         if self._missing and self._frame_at_ns - self._first_ns > START_NS:
             self._missing.clear()

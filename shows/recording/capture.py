@@ -1,6 +1,6 @@
-"""Capture files, read as a stream: pcap and pcapng of either byte order and any resolution, plain or gzipped.
+"""Reads capture files as a stream: pcap and pcapng of either byte order and any resolution, plain or gzipped.
 
-What can be read is handed out; what is wrong further on is one line in `Seen.trouble`.
+Everything before damage is returned. `Seen.trouble` is one line about the damage.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ from gloaming.shows.time_units import SECOND_NS
 _PIECE = 4 << 20
 _GZIP_PIECE = 4096
 _PACKET_MAX = 1 << 20
-"""No link has longer packets; a length above it is damage."""
+"""No link has longer packets. A greater length is damage."""
 _BLOCK_MAX = 2 * _PACKET_MAX
 _ALIKE, _RUN = 16, 2048
-"""After so many records of one length as many as are like them are looked for, and so many are looked at at a time."""
+"""After so many equal records runs are read at once. The second number is the most records of a run."""
 _TICK_NS = {
     0xA1B2C3D4: 1000,  # microseconds
     0xA1B23C4D: 1,  # nanoseconds
@@ -38,11 +38,11 @@ _SHB, _IDB, _PACKET, _SIMPLE, _ENHANCED = 0x0A0D0D0A, 1, 2, 3, 6
 _AT_MAX_NS = 2**62
 
 Record = tuple[int, int, int, int, int]
-"""Where a packet begins in the buffer, how much of it was captured, when (ns), by which link, at which interface."""
+"""Start of a packet in the buffer, captured length, time (ns), link type, interface."""
 
 
 class Records:
-    """The records of a piece: one by one, or whole runs of them as arrays."""
+    """The records of a buffer: single records, and runs of records as arrays."""
 
     def __init__(self) -> None:
         self._parts: list[Integers] = []
@@ -53,11 +53,11 @@ class Records:
         return self._count + len(self._last)
 
     def add(self, start: int, length: int, at_ns: int, link: int, interface: int = 0) -> None:
-        """One more."""
+        """Add one record."""
         self._last.append((start, length, at_ns, link, interface))
 
     def run(self, starts: Integers, length: int, at_ns: Integers, link: int, interface: int = 0) -> None:
-        """Many more of one length and interface."""
+        """Add a run of records of one length and interface."""
         self._gather()
         part = np.empty((len(starts), 5), np.int64)
         part[:, 0], part[:, 1], part[:, 2], part[:, 3], part[:, 4] = starts, length, at_ns, link, interface
@@ -65,7 +65,7 @@ class Records:
         self._count += len(part)
 
     def table(self) -> Integers:
-        """All of them, `(n, 5)`, a row as in `Record`."""
+        """All records, `(n, 5)`, each row as in `Record`."""
         self._gather()
         return self._parts[0] if len(self._parts) == 1 else np.concatenate([np.empty((0, 5), np.int64), *self._parts])
 
@@ -78,7 +78,7 @@ class Records:
 
 @dataclass
 class Seen:
-    """What a pass over a capture met: packets, why some were of no use, what is wrong with the file, if anything."""
+    """The result of a pass over a capture: packets, why some cannot be used, and damage of the file."""
 
     packets: int = 0
     unusable: Counter[str] = field(default_factory=Counter)
@@ -86,13 +86,13 @@ class Seen:
 
 
 class _Damaged(Exception):
-    """The file goes on in a way that cannot be."""
+    """The file continues with impossible data."""
 
 
 def datagrams(path: Path, seen: Seen) -> Iterator[Datagrams]:
-    """The UDP payloads of a capture, some thousands at a time, in a buffer that is used again for the next.
+    """The UDP payloads of a capture, some thousands at a time. The next ones reuse the buffer.
 
-    InputError if it is none, or cannot be read.
+    InputError if the file is no capture or cannot be read.
     """
     links, order = Links(), Order()
     try:
@@ -121,7 +121,7 @@ class _Readable(Protocol):
 
 
 class _Gunzip:
-    """Reads a gzip file up to the very byte at which it is damaged; Python's own reader would lose megabytes."""
+    """Reads a gzip file up to the first damaged byte. Python's own reader would lose megabytes."""
 
     def __init__(self, file: _Readable) -> None:
         self._file = file
@@ -130,14 +130,14 @@ class _Gunzip:
         self._failed: Exception | None = None
 
     def read(self, size: int, /) -> bytes:
-        """Up to `size` bytes, none at the end. EOFError and zlib.error when all that is whole has been read."""
+        """Up to `size` bytes, none at the end. EOFError or zlib.error at damage."""
         out = bytearray()
         while len(out) < size and not self._failed:
             if not self._input:
                 self._input = self._file.read(_GZIP_PIECE)
                 if not self._input:
                     if not self._member.eof:
-                        self._failed = EOFError("it ends too soon")
+                        self._failed = EOFError("the file ends too early")
                     break
             if self._member.eof:
                 self._member = zlib.decompressobj(31)
@@ -151,14 +151,14 @@ class _Gunzip:
         return bytes(out)
 
     def readinto(self, buffer: memoryview, /) -> int:
-        """The same into a buffer; how many."""
+        """Read into a buffer. Returns the number of bytes."""
         data = self.read(len(buffer))
         buffer[: len(data)] = data
         return len(data)
 
 
 class _Reader:
-    """Cuts a stream of bytes into records, piece by piece."""
+    """Divides a stream of bytes into records, buffer by buffer."""
 
     def __init__(self, stream: _Readable, path: Path) -> None:
         self._stream = stream
@@ -180,16 +180,16 @@ class _Reader:
                 self._rest = b""
                 self._records = self._pcap
                 return
-        hint = "pcap and pcapng are read, plain or gzipped"
+        hint = "give a pcap or pcapng file, plain or gzipped"
         raise InputError(ConfigError(path, None, None, "this is not a network capture", hint))
 
     @property
     def interfaces(self) -> int:
-        """At how many it was captured, as far as is known by now."""
+        """The number of interfaces of the capture, as far as known."""
         return len(self._interfaces)
 
     def pieces(self, seen: Seen) -> Iterator[tuple[Bytes, Records]]:
-        """Buffers, `PACKET_BYTES_MAX` longer than what is in them, with the records that are whole in them."""
+        """Buffers with the records that are whole in them. A buffer is `PACKET_BYTES_MAX` longer than its content."""
         failed: Exception | None = None
         whole = np.zeros(_BLOCK_MAX + _PIECE + PACKET_BYTES_MAX, np.uint8)
         while True:
@@ -288,7 +288,7 @@ class _Reader:
         return at
 
     def _run(self, buffer: Bytes, size: int, at: int, total: int, records: Records) -> int:
-        """Take enhanced packets like the one at `at`; how many, 0 if they are to be looked at one by one."""
+        """Take a run of enhanced packets like the one at `at`. Returns how many; 0: read them one by one."""
         if total < 32:
             return 0
         count = min(_RUN, (size - at) // total)
@@ -311,7 +311,7 @@ class _Reader:
 
     def _add(self, records: Records, number: int, ticks: int, start: int, length: int, end: int) -> None:
         if number >= len(self._interfaces) or start + length > end - 4:
-            raise _Damaged("a packet that does not fit its block, or has no interface")
+            raise _Damaged("a packet that does not fit into its block, or has no interface")
         link, per_second, offset_s = self._interfaces[number]
         at_ns = ticks if per_second == SECOND_NS else ticks * SECOND_NS // per_second
         self._at_ns = min(at_ns + offset_s * SECOND_NS, _AT_MAX_NS)
@@ -335,10 +335,10 @@ class _Reader:
 
 
 def _words(buffer: Bytes, at: int, step: int, count: int, order: str, words: int) -> npt.NDArray[np.uint32]:
-    """`(count, words)`: the words of 32 bits that stand at `at`, and every `step` bytes after it."""
+    """`(count, words)`: the 32-bit words at `at` and every `step` bytes after it."""
     return np.ndarray((count, words), np.dtype(order + "u4"), buffer.data, at, (step, 4))
 
 
 def _like_the_first(same: npt.NDArray[np.bool_]) -> int:
-    """How many are true before the first that is not."""
+    """How many values are true before the first false one."""
     return len(same) if same.all() else int(same.argmin())

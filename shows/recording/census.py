@@ -1,4 +1,4 @@
-"""A first look at a stream: which universes there are, how long, at what rate they come, how a frame begins."""
+"""A first look at a stream: its universes, their slots, their rate, and the beginning of a frame."""
 
 from __future__ import annotations
 
@@ -15,23 +15,24 @@ from gloaming.shows.recording.rhythm import THIN_NS, Rhythm
 from gloaming.shows.time_units import SECOND_NS
 
 PERIOD_NS = 25_000_000
-"""Where nothing can be seen of the rate: 40 frames a second, common practice, no source."""
+"""The rate if none can be measured: 40 frames a second. Common practice, no source."""
 EARLY_NS = SECOND_NS
-"""Within this time every universe has spoken that speaks at all (6.6.2)."""
+"""Within this time every active universe sends (6.6.2)."""
 BUSY = 6
-"""Short intervals a universe that show a rate: more than the three packets that E1.31 6.6.2 has after a change."""
+"""Short intervals of a universe that show a rate: more than the three packets after a change (E1.31 6.6.2)."""
 SAMPLES_MAX = 50_000
 PERIOD_MIN_NS = 20_000_000
-"""Nobody sends faster (E1.31 6.6.1, E1.11: 44 a second); two intervals that look so are those of a coarse timer."""
+"""No source sends faster (E1.31 6.6.1, E1.11: 44 a second). Two such intervals come from a coarse timer."""
 
 PERIOD_FLOOR_NS = 1_000_000
-"""No frame file is faster; where a clock stands nearly still, a pause must not become billions of frames."""
+"""No frame file is faster. If a clock nearly stops, a pause must not become billions of frames."""
 
 
 class Census:
-    """A first look at packets: which universes there are, how long, and in what rhythm they come; since when more comes
-    than unchanged data (`busy_ns`). The rhythm is that of the universes `wanted`; None: of all. How far slots are lit
-    is looked at if that is `measured`.
+    """A first look at packets: universes, their slots and their rhythm.
+
+    The rhythm is that of the universes `wanted`; None means all. `busy_ns` is the time since which more than unchanged
+    data come. With `measured` the last lit slot is found.
     """
 
     def __init__(self, wanted: Collection[int] | None = None, measured: bool = True) -> None:
@@ -55,23 +56,23 @@ class Census:
 
     @property
     def sent(self) -> dict[int, int]:
-        """The universes there are, with the most slots that came."""
+        """The universes with the most slots that came."""
         universes = np.flatnonzero(self._sent >= 0)
         return dict(zip(universes.tolist(), self._sent[universes].tolist(), strict=True))
 
     @property
     def preview_only(self) -> str:
-        """What to say where no levels came, but preview data did; else nothing."""
+        """A text if there were preview data but no levels, else an empty text."""
         return f"; {self.preview:,} packets are marked as preview; --preview records them" if self.preview else ""
 
     @property
     def used(self) -> dict[int, int]:
-        """The universes there are, with the last slot that was ever lit, if that is measured."""
+        """The universes with the last slot that was ever lit, if `measured`."""
         universes = np.flatnonzero(self._sent >= 0)
         return dict(zip(universes.tolist(), self._used[universes].tolist(), strict=True))
 
     def take(self, packets: Packets) -> None:
-        """Some packets more."""
+        """Take packets."""
         numbers = np.flatnonzero(packets.levelled())
         self.preview += len(self._of_wanted(packets, np.flatnonzero(packets.previewed())))
         if len(numbers):
@@ -91,7 +92,7 @@ class Census:
             self._packet((packets.cids[source], universe), sequence, at_ns)
 
     def _packet(self, stream: tuple[bytes, int], sequence: int, at_ns: int) -> None:
-        """One packet of one source on one universe."""
+        """Take one packet of one source on one universe."""
         last_ns, before = self._last.get(stream, (None, 0))
         if last_ns is not None and step(sequence, before) in OLD_STEPS and at_ns - last_ns <= DATA_LOSS_NS:
             return
@@ -107,11 +108,11 @@ class Census:
         self._before_ns = at_ns
 
     def _of_wanted(self, packets: Packets, numbers: Integers) -> Integers:
-        """Those of these packets that are of a universe that is wanted."""
+        """Those of the packets whose universe is wanted."""
         return numbers if self._wanted is None else numbers[self._wanted[packets.universe[numbers]]]
 
     def _interval(self, stream: tuple[bytes, int], at_ns: int, interval_ns: int) -> None:
-        """One interval of one source on one universe."""
+        """Take one interval of one source on one universe."""
         so_far = self._intervals.setdefault(stream, [])
         self._samples += 1
         if interval_ns < THIN_NS:
@@ -119,19 +120,19 @@ class Census:
             self._busy += 1
             if self.busy_ns is None and self._busy > BUSY * len(self._last):
                 self.busy_ns = at_ns
-        elif self.busy_ns is None:  # it stood still: the few packets after a change tell nothing of its rate
+        elif self.busy_ns is None:  # the data stood still: the few packets after a change do not show a rate
             self._busy -= len(so_far)
             so_far.clear()
 
     def _measure(self, packets: Packets, numbers: Integers) -> None:
-        """The slots that every universe has, and the last of them that is ever lit."""
+        """Find the slots of every universe, and the last slot that is lit."""
         self.packets += len(numbers)
         universes, slots = packets.universe[numbers], packets.slots[numbers]
         np.maximum.at(self._sent, universes, slots)
         if not self._measured:
             return
         rows, places = packets.rows()
-        known = int(self._used[universes].min())  # what is lit up to there tells nothing new
+        known = int(self._used[universes].min())  # lit slots below it are nothing new
         tails = rows[:, known:][places[numbers]]
         lit = tails.any(axis=1)
         if lit.any():
@@ -139,7 +140,7 @@ class Census:
             np.maximum.at(self._used, universes[lit], used)
 
     def rhythm(self, fps: Fraction | None = None) -> Rhythm:
-        """The rhythm; `fps` is taken where nothing can be seen."""
+        """The rhythm. `fps` is used if no rate can be measured."""
         intervals = np.array([one for some in self._intervals.values() for one in some], np.int64)
         synchronized = len(self._sync_intervals) > 3
         default_ns = int(SECOND_NS / fps) if fps else PERIOD_NS
@@ -149,8 +150,9 @@ class Census:
         return Rhythm(period_ns, None if synchronized else self._lead(), frozenset(self._early), thins)
 
     def _step(self, cid: bytes, universe: int, sequence: int) -> None:
-        """Whether a universe is as far on as the one before it: unchanged data left out (6.6.2) leave it behind, but
-        neither what is lost nor what is held up does.
+        """Count whether a universe is as far as the one before it.
+
+        Unchanged data that are left out (6.6.2) leave a universe behind. Lost or delayed packets do not.
         """
         before = self._steps.get(cid, 0)
         first = self._firsts.setdefault((cid, universe), sequence - before)
@@ -159,7 +161,7 @@ class Census:
         self._steps[cid] = step
 
     def _lead(self) -> int | None:
-        """The universe before which the source rests: there a frame begins; with no rest, the lowest number."""
+        """The universe after the pause of the source: a frame begins there. Without a pause: the lowest number."""
         rests = {universe: _quantile(sorted(gaps), 0.2) for universe, gaps in self._gaps.items() if len(gaps) > 3}
         if not rests:
             return None
@@ -168,37 +170,36 @@ class Census:
 
 
 def _quantile(ordered: list[int], part: float) -> float:
-    """As NumPy has it, which takes longer to begin."""
+    """A quantile as in NumPy, which is slower for few values."""
     place = part * (len(ordered) - 1)
     low = int(place)
     return ordered[low] + (ordered[min(low + 1, len(ordered) - 1)] - ordered[low]) * (place - low)
 
 
 def _chosen(universes: Collection[int]) -> npt.NDArray[np.bool_]:
-    """For every number whether it is one of these."""
+    """For every universe number, whether it is one of these."""
     chosen = np.zeros(UNIVERSES, np.bool_)
     chosen[list(universes)] = True
     return chosen
 
 
 def find_period(intervals: npt.NDArray[np.int64]) -> int | None:
-    """The time from frame to frame, from intervals in nanoseconds, one universe's after another's; None if there are
-    too few.
+    """The time from frame to frame, from intervals in nanoseconds of all universes. None if there are too few.
 
-    Thinned-out data make some intervals twice or three times as long, so a shorter one that is common is believed. If
-    many are no multiples at all, as with a coarse timer, the mean is; where it changes on the way, the longest.
+    Left-out data make some intervals two or three times as long, so a shorter common interval counts. If many are no
+    multiples, as with a coarse timer, the mean counts. If the rate changes, the longest counts.
     """
     busy = intervals[(intervals > 0) & (intervals < THIN_NS)]
     if len(busy) < 3:
         return None
-    middle = float(np.quantile(busy, 0.5, method="lower"))  # one that is there, not between two
+    middle = float(np.quantile(busy, 0.5, method="lower"))  # an existing value, not one between two
     for parts in (3, 2):
         near = np.abs(busy - middle / parts) < 0.1 * middle / parts
         if near.mean() > 0.15 and middle / parts > PERIOD_MIN_NS:
             middle /= parts
             break
     middle = float(np.median(busy[np.abs(busy - middle) < 0.3 * middle]))
-    for longest in (2, 8):  # short ones first: a small error grows with the times
+    for longest in (2, 8):  # short ones first: a small error grows with the multiple
         times = np.rint(busy / middle)
         off = np.abs(busy / middle - times)
         fits = (times >= 1) & (times < longest) & (off < 0.3)

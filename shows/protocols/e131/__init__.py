@@ -1,7 +1,7 @@
-"""E1.31 on the wire: the numbers of the standard, where each field of a packet is, and the multicast groups.
+"""E1.31: the numbers of the standard, the place of each field in a packet, and the multicast groups.
 
-`parse` reads packets, `build` makes them. No sockets, no state. Section numbers are those of ANSI E1.31-2018; offsets
-count from the first byte of a datagram.
+`parse` reads packets, `build` makes them. Section numbers are those of ANSI E1.31-2018. Offsets count from the first
+byte of a datagram. No sockets, no state.
 """
 
 from __future__ import annotations
@@ -11,25 +11,25 @@ PORT = 5568
 UNIVERSE_MAX, SLOTS_MAX, PRIORITY_MAX = 63_999, 512, 200
 """9.1.1; E1.11; 6.2.3."""
 SOURCE_NAME_BYTES_MAX = 63
-"""6.2.2: 64 octets, ended by a null."""
+"""6.2.2: 64 octets with a null at the end."""
 IPV4, IPV6 = "multicast", "multicast by IPv6"
-"""In the place of a host: each universe's own group."""
+"""Instead of a host: the multicast group of each universe."""
 DISCOVERY_UNIVERSE = 64_214
 """E131_DISCOVERY_UNIVERSE, appendix A."""
 PAGE_UNIVERSES = 512
 """Universes in a page of discovery, 8.5."""
 HEAD_BYTES = 126
-"""A data packet up to and with its start code, table 4-1."""
+"""A data packet up to its start code, inclusive (table 4-1)."""
 DATA_BYTES_MAX = HEAD_BYTES + SLOTS_MAX
-"""A longer payload may be several packets in one, which segmentation offload has left unsplit."""
+"""A longer payload may be several packets that segmentation offload has joined."""
 PACKET_BYTES_MAX = 1152
-"""A discovery page of 512 universes has 1144 bytes; room after it, so that a window never reaches past a buffer."""
+"""A discovery page of 512 universes has 1144 bytes. The room after it keeps a window inside its buffer."""
 DATA_LOSS_NS = 2_500_000_000
 """E131_NETWORK_DATA_LOSS_TIMEOUT, appendix A; 6.7.1."""
 DISCOVERY_NS = 10_000_000_000
 """E131_UNIVERSE_DISCOVERY_INTERVAL, appendix A."""
 OLD_STEPS = range(-19, 1)
-"""A packet whose sequence number makes one of these steps is passed over, 6.7.2."""
+"""A packet whose sequence number makes one of these steps is discarded, 6.7.2."""
 PREVIEW, TERMINATED = 0x80, 0x40
 """The options of a data packet, 6.2.6."""
 
@@ -38,13 +38,13 @@ ROOT_DATA, ROOT_EXTENDED = 4, 8  # 5.5
 FRAMING_DATA = 2  # 6.2.1
 FRAMING_SYNCHRONIZATION, FRAMING_DISCOVERY = 1, 2  # 6.3.1, 6.4.1
 DISCOVERY_LIST = 1  # 8.2
-FLAGS = 0x7000  # 5.4, 6.1, 7.1: above the length of a layer
+FLAGS = 0x7000  # 5.4, 6.1, 7.1: the upper bits of the length of a layer
 DMP, DMP_TYPES, DMP_STEP = 0x02, 0xA1000000, 0x01  # 7.2 to 7.5
 
 FIELDS = {
     "preamble": (0, ">u8"),  # 5.1 to 5.3
     "identifier": (8, ">u8"),
-    "root_size": (16, ">u2"),  # 5.4: four bits of flags, then the length from here on
+    "root_size": (16, ">u2"),  # 5.4: four bits of flags, then the length from this field on
     "root": (18, ">u4"),  # 5.5
     "cid": (22, "V16"),  # 5.6
     "cid_half": (22, "<u8"),
@@ -70,12 +70,12 @@ FIELDS = {
     "values": (123, ">u2"),  # 7.6
     "start_code": (125, "u1"),
 }
-"""Where each field begins, and its type as NumPy writes it."""
+"""The offset of each field and its NumPy type."""
 CID_AT = FIELDS["cid"][0]
 
 
 def step(sequence: int, before: int) -> int:
-    """From one sequence number to another, -128 to 127 (6.7.2)."""
+    """The step from one sequence number to another, -128 to 127 (6.7.2)."""
     return (sequence - before + 128) % 256 - 128
 
 
@@ -85,6 +85,5 @@ def group(universe: int) -> bytes:
 
 
 def group_ipv6(universe: int) -> bytes:
-    """The IPv6 group of a universe, 9.3.2. The table there counts in bytes: ff 18, ten of 00, 83 00, hi, lo. IPv6
-    writes that as ff18::8300:hilo."""
+    """The IPv6 group of a universe, 9.3.2: ff 18, ten bytes of 00, 83 00, hi, lo. IPv6 writes it as ff18::8300:hilo."""
     return bytes([0xFF, 0x18, *bytes(10), 0x83, 0x00, universe >> 8, universe & 0xFF])

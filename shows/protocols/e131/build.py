@@ -1,4 +1,4 @@
-"""E1.31 packets made: the protocol as the transmitter has it. Templates come from the `sacn` library.
+"""Builds E1.31 packets: the `PacketProtocol` of the transmitter. Templates come from the `sacn` library.
 
 Section numbers are those of ANSI E1.31-2018.
 """
@@ -46,13 +46,13 @@ _SEQUENCE, _OPTIONS, _UNIVERSE, _SYNC_SEQUENCE = (
 
 @dataclass(frozen=True, eq=False)
 class E131:
-    """E1.31 with what a setup has it write into every packet; the first packets count on from `sequence_from`."""
+    """E1.31 with the settings of a setup. The first packets have the sequence number after `sequence_from`."""
 
     cid: UUID
     source_name: str
     priority: int
     synchronization_universe: int = 0
-    """6.2.4: 0 where receivers are to show what they have at once."""
+    """6.2.4. 0: receivers show data at once."""
     preview: bool = False
     sequence_from: int = 0
 
@@ -64,7 +64,7 @@ class E131:
     announce_ns = DISCOVERY_NS
 
     def blocks(self, portions: Sequence[Portion]) -> tuple[PacketBlock, ...]:
-        """A packet a universe, in a block with those that leave together for the same host and are equally long."""
+        """One packet for each universe. Packets of one length that leave together for one host are a block."""
         together: dict[tuple[int, int, str, int], list[PacketRow]] = {}
         for host, universe, slots, begin, lead_ns, offset_ns in portions:
             row = PacketRow(address_of(host, universe), (universe,), begin)
@@ -99,22 +99,22 @@ class E131:
         return raw
 
     def max_refresh_hz(self, slots: int) -> float:
-        """6.6.1: the rate of E1.11."""
+        """The rate of E1.11 (6.6.1)."""
         return max_refresh_hz(slots)
 
     def count(self, sequences: Bytes) -> None:
-        """6.7.2: from 255 on to 0."""
+        """Increment; 0 follows 255 (6.7.2)."""
         np.add(sequences, 1, out=sequences)
 
     def mark_end(self, block: PacketBlock, ends: bool) -> None:
-        """Stream_Terminated, 6.2.6."""
+        """Set or clear Stream_Terminated (6.2.6)."""
         if ends:
             block.packets[:, _OPTIONS] |= TERMINATED
         else:
             block.packets[:, _OPTIONS] &= 0xFF ^ TERMINATED
 
     def synchronization(self) -> Synchronization | None:
-        """6.3. Its sequence numbers are apart from those of the data."""
+        """The packet of 6.3. It has its own sequence numbers."""
         if not self.synchronization_universe:
             return None
         packet = np.array(SyncPacket(tuple(self.cid.bytes), self.synchronization_universe).getBytes(), np.uint8)
@@ -126,7 +126,7 @@ class E131:
         return address_of(host, self.synchronization_universe)
 
     def announcements(self, universes: tuple[int, ...], ipv6: bool) -> tuple[tuple[str, bytes], ...]:
-        """Universe discovery (6.4, 8): pages of 512 universes, sorted; one empty page where nothing is sent."""
+        """Universe discovery (6.4, 8): sorted pages of 512 universes; one empty page if nothing is sent."""
         numbers = sorted({*universes, self.synchronization_universe} - {0}) if universes else []
         pages = [tuple(numbers[at : at + PAGE_UNIVERSES]) for at in range(0, len(numbers), PAGE_UNIVERSES)] or [()]
         name, last = self.source_name, len(pages) - 1
@@ -139,7 +139,7 @@ class E131:
 
 
 def address_of(host: str, universe: int) -> str:
-    """Where a universe goes: a host as it is, or its multicast group."""
+    """The address of a universe: the host, or its multicast group."""
     if host == IPV4:
         return str(IPv4Address(group(universe)))
     if host == IPV6:

@@ -1,4 +1,4 @@
-"""E1.31 packets read: one datagram, or many at a time as arrays of fields. No sockets, no state.
+"""Reads E1.31 packets: one datagram, or many as arrays of fields. No sockets, no state.
 
 Section numbers are those of ANSI E1.31-2018.
 """
@@ -41,7 +41,7 @@ Bytes = npt.NDArray[np.uint8]
 Integers = npt.NDArray[np.int64]
 
 UNIVERSES = 65536
-"""How many numbers of universes there are (6.2.7)."""
+"""The number of possible universe numbers (6.2.7)."""
 _HEAD = np.dtype(
     {
         "names": list(FIELDS),
@@ -54,7 +54,7 @@ _CODES = {"u1": "B", ">u2": "H", ">u4": "I", ">u8": "Q", "V16": "16s", "V64": "6
 
 
 def _fields(*names: str) -> struct.Struct:
-    """Reads some fields, which are in order and do not overlap."""
+    """A reader of some fields. They are in order and do not overlap."""
     code = ">"
     for name in names:
         at, kind = FIELDS[name]
@@ -69,7 +69,7 @@ _DISCOVERY = _fields("cid", "name", "list", "page", "page_last")
 
 
 class DataHead(NamedTuple):
-    """What stands before the slots of a data packet."""
+    """The fields of a data packet before its slots."""
 
     cid: bytes
     name: bytes
@@ -90,14 +90,14 @@ class Discovery(NamedTuple):
 
 
 def read_data(data: bytes | memoryview) -> DataHead | None:
-    """The head of a data packet; None for any other datagram."""
+    """The head of a data packet, or None for any other datagram."""
     if len(data) < HEAD_BYTES or _LAYERS.unpack_from(data) != (PREAMBLE, IDENTIFIER, ROOT_DATA, FRAMING_DATA):
         return None
     return DataHead._make(_DATA.unpack_from(data))
 
 
 def read_discovery(data: bytes | memoryview) -> Discovery | None:
-    """A page of universe discovery (section 8), its universes as they stand there; None for any other datagram."""
+    """A page of universe discovery (section 8), or None for any other datagram."""
     if len(data) < _DISCOVERY.size or _LAYERS.unpack_from(data) != (
         PREAMBLE,
         IDENTIFIER,
@@ -113,7 +113,7 @@ def read_discovery(data: bytes | memoryview) -> Discovery | None:
 
 
 def split(payload: bytes) -> list[bytes]:
-    """A payload that segmentation offload left unsplit, as the packets that go over the wire (5.4: their length)."""
+    """Split a payload that segmentation offload has joined into its packets, by their length (5.4)."""
     parts = []
     while len(payload) > DATA_BYTES_MAX:
         preamble, identifier, size = _ROOT.unpack_from(payload)
@@ -126,26 +126,26 @@ def split(payload: bytes) -> list[bytes]:
 
 
 def source_name(name: bytes) -> str:
-    """The text of a field `name`, 6.2.2: UTF-8 up to its null, whatever may be in it."""
+    """The text of a source name field, 6.2.2: UTF-8 up to the null. Invalid bytes are replaced."""
     return name.partition(b"\0")[0].decode("utf-8", "replace")
 
 
 class PacketKind(IntEnum):
-    """What a datagram is."""
+    """The kind of a datagram."""
 
     OTHER = 0  # not E1.31
     DATA = 1
     SYNC = 2
     DISCOVERY = 3
-    CUT = 4  # E1.31, but it ends before it should
+    CUT = 4  # E1.31, but cut short
     MALFORMED = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Datagrams:
-    """Datagrams in one buffer: where each begins, its length, when it came. `HEAD_BYTES` may be read from any start.
+    """Datagrams in one buffer: start, length and time of each. `HEAD_BYTES` can be read from every start.
 
-    `data` (bytes,) uint8; the others (n,) int64, `at_ns` since the Unix epoch.
+    `data` is `(bytes,) uint8`. The others are `(n,) int64`. `at_ns` counts from the Unix epoch.
     """
 
     data: Bytes
@@ -156,9 +156,9 @@ class Datagrams:
 
 @dataclass(frozen=True, slots=True)
 class Packets:
-    """Fields of `n` packets, `(n,) int64` each; what a kind does not have is undefined. `heads` is (n, 126) uint8.
+    """Fields of `n` packets, `(n,) int64` each. Fields that a kind does not have are undefined.
 
-    `source` is the place of a packet's CID in `cids`, where each is once.
+    `heads` is `(n, 126) uint8`. `source` is the place of a packet's CID in `cids`, which has each CID once.
     """
 
     datagrams: Datagrams
@@ -179,24 +179,24 @@ class Packets:
 
     @property
     def at_ns(self) -> Integers:
-        """When each came."""
+        """The time of each packet."""
         return self.datagrams.at_ns
 
     def levelled(self) -> npt.NDArray[np.bool_]:
-        """Which of them carry levels of a universe, and not for preview only."""
+        """Which packets carry levels that are not only for preview."""
         levelled: npt.NDArray[np.bool_] = (self.kind == PacketKind.DATA) & (self.start_code == 0)
         levelled &= self.options & PREVIEW == 0
         levelled &= (self.universe >= 1) & (self.universe <= UNIVERSE_MAX)  # 6.2.7
         return levelled
 
     def previewed(self) -> npt.NDArray[np.bool_]:
-        """Which of them carry levels for preview only, 6.2.6."""
+        """Which packets carry levels only for preview (6.2.6)."""
         previewed: npt.NDArray[np.bool_] = (self.kind == PacketKind.DATA) & (self.start_code == 0)
         previewed &= self.options & PREVIEW != 0
         return previewed
 
     def one_by_one(self) -> Iterator[tuple[int, int, bytes, int, int, int, int, int, int]]:
-        """Of each packet: kind, time, CID, universe, sequence, priority, options, synchronization, start code."""
+        """For each packet: kind, time, CID, universe, sequence, priority, options, synchronization, start code."""
         cids = self.cids
         return zip(
             self.kind.tolist(),
@@ -212,7 +212,7 @@ class Packets:
         )
 
     def only(self, these: npt.NDArray[np.bool_]) -> Packets:
-        """Some of them, in the same buffer."""
+        """A selection of the packets, in the same buffer."""
         whole = self.datagrams
         return Packets(
             Datagrams(whole.data, whole.starts[these], whole.lengths[these], whole.at_ns[these]),
@@ -230,25 +230,26 @@ class Packets:
         )
 
     def copied(self) -> Packets:
-        """The same with a buffer of their own, so that the one they came in may be used again."""
+        """A copy with its own buffer, so that the old buffer can be used again."""
         step = HEAD_BYTES + SLOTS_MAX
         data = np.concatenate([self.heads, self.levels()], axis=1).reshape(-1)
         starts = np.arange(0, len(data), step)
         return replace(self, datagrams=Datagrams(data, starts, self.datagrams.lengths, self.datagrams.at_ns))
 
     def source_name(self, number: int) -> str:
-        """Who sent packet `number`, 6.2.2."""
+        """The source name of packet `number` (6.2.2), printable characters only."""
         text = source_name(self.heads.reshape(-1).view(_HEAD)["name"][number].tobytes())
         return "".join(letter for letter in text if letter.isprintable())
 
     def levels(self) -> Bytes:
-        """The slots of every packet, `(n, 512) uint8`; those that a packet does not have are 0. A copy."""
+        """A copy of the slots of every packet, `(n, 512) uint8`. Slots that a packet does not have are 0."""
         rows, places = self.rows()
         return rows[places] if rows.strides[0] == 1 else rows
 
     def rows(self) -> tuple[Bytes, Integers]:
-        """An array of rows of 512 slots, and which of them is each packet's: of the buffer itself where that serves, so
-        that a packet's slots are copied once only.
+        """An array of rows of 512 slots, and the row of each packet.
+
+        If possible the array is a view of the buffer, so that slots are copied only once.
         """
         data = self.datagrams.data
         starts = self.datagrams.starts + HEAD_BYTES
@@ -258,7 +259,7 @@ class Packets:
         if not shorter and reach.all():
             return window, starts
         levels: Bytes = window[np.where(reach, starts, 0)]
-        for row in np.flatnonzero(~reach):  # a packet at the very end of a buffer
+        for row in np.flatnonzero(~reach):  # a packet at the end of the buffer
             tail = data[starts[row] : starts[row] + SLOTS_MAX]
             levels[row] = 0
             levels[row, : len(tail)] = tail
@@ -269,8 +270,9 @@ class Packets:
 
 
 def read(datagrams: Datagrams, preview: bool = False) -> Packets:
-    """The fields of datagrams. Nothing is refused here: what cannot be used has a kind that says so. With `preview`,
-    data that are marked as preview count like any others.
+    """The fields of datagrams. Nothing is refused: `kind` says what cannot be used.
+
+    With `preview`, data that are marked as preview count like all others.
     """
     window = np.lib.stride_tricks.sliding_window_view(datagrams.data, HEAD_BYTES)
     heads: Bytes = np.ascontiguousarray(window[datagrams.starts])
@@ -280,7 +282,7 @@ def read(datagrams: Datagrams, preview: bool = False) -> Packets:
     root, framing = head["root"], head["framing"]
     extended = acn & (root == ROOT_EXTENDED)
     data = acn & (root == ROOT_DATA) & ((framing == FRAMING_DATA) | (size < HEAD_BYTES))
-    slots = head["values"].astype(np.int64) - 1  # 7.6: the property value count has the start code in it
+    slots = head["values"].astype(np.int64) - 1  # 7.6: the property value count includes the start code
     well_formed = (head["dmp"] == DMP) & (head["dmp_types"] == DMP_TYPES) & (head["dmp_step"] == DMP_STEP)
     well_formed &= (slots <= SLOTS_MAX) & (head["priority"] <= PRIORITY_MAX)
     for layer, bytes_before_slots in (("root_size", 110), ("framing_size", 88), ("dmp_size", 11)):
@@ -321,13 +323,13 @@ def read(datagrams: Datagrams, preview: bool = False) -> Packets:
 
 
 def _has_cid(head: npt.NDArray[np.void]) -> npt.NDArray[np.bool_]:
-    """Which have a CID, 5.6; a UUID of zeros is nobody's (RFC 4122, 4.1.7)."""
+    """Which packets have a CID (5.6). A UUID of zeros is not one (RFC 4122, 4.1.7)."""
     has: npt.NDArray[np.bool_] = (head["cid_half"] != 0) | (head["cid_rest"] != 0)
     return has
 
 
 def _has_sender(heads: Bytes, head: npt.NDArray[np.void]) -> npt.NDArray[np.bool_]:
-    """Which have a CID, and a source name that ends with a null (6.2.2)."""
+    """Which packets have a CID and a source name that ends with a null (6.2.2)."""
     has = _has_cid(head)
     full = np.flatnonzero(head["name_end"])
     has[full] &= (heads[full, 44:108] == 0).any(axis=1)
@@ -335,7 +337,7 @@ def _has_sender(heads: Bytes, head: npt.NDArray[np.void]) -> npt.NDArray[np.bool
 
 
 def _sources(head: npt.NDArray[np.void]) -> tuple[Integers, list[bytes]]:
-    """The CIDs, each once; and for every packet which of them it has."""
+    """For every packet the place of its CID in the list; and the list, which has each CID once."""
     half, rest = head["cid_half"], head["cid_rest"]
     if len(head) and (half == half[0]).all() and (rest == rest[0]).all():
         return np.zeros(len(head), np.int64), [head["cid"][0].tobytes()]
@@ -345,7 +347,7 @@ def _sources(head: npt.NDArray[np.void]) -> tuple[Integers, list[bytes]]:
 
 
 def announced(packets: Packets, number: int) -> list[int]:
-    """The universes of a discovery packet, section 8; those of one page, in the order in which they stand there."""
+    """The universes on the page of a discovery packet (section 8), in the order of the page."""
     datagrams = packets.datagrams
     start, size = int(datagrams.starts[number]), int(datagrams.lengths[number])
     page = read_discovery(datagrams.data[start : start + size].tobytes())

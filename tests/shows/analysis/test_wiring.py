@@ -75,16 +75,16 @@ def test_a_rig_with_every_fault_has_each_found_at_its_place(tmp_path: Path) -> N
             "rig.toml:20",
             "port 1 of controller left drives 1200 pixels; common practice is 1024",
         ),
-        ("error", "rig.toml:20", "string ridge is made for 5 V and fed by left-12v with 12 V"),
+        ("error", "rig.toml:20", "string ridge needs 5 V, but left-12v supplies 12 V"),
         ("warning", "rig.toml:15", "supply spare feeds no string"),
         ("warning", "rig.toml:30", "no fuse_a is given for eaves"),
-        ("fact", "rig.toml:30", "no supply is named for eaves"),
+        ("fact", "rig.toml:30", "no supply is given for eaves"),
         ("warning", "rig.toml:30", "pixel 170 of string eaves lies across universes 5 and 6"),
         ("error", "site.toml:9", "tide has frames for universes that no controller has: 30-31"),
-        ("warning", "site.toml:9", "tide has fewer slots than the strings of universes 5-7 take"),
+        ("warning", "site.toml:9", "tide has fewer slots than the strings of universes 5-7 need"),
         ("warning", "rig.toml:1", "no frame file fills universes 8 of controller left: they stay black"),
         ("warning", "rig.toml:6", "no frame file fills universes 20 of controller mast: they stay black"),
-        ("fact", "rig.toml:1", "nobody uses slots 1-3 of universe 5 of controller left"),
+        ("fact", "rig.toml:1", "no string uses slots 1-3 of universe 5 of controller left"),
     ]
 
 
@@ -130,14 +130,14 @@ def test_advice_on_pixels_that_are_split_splits_none(
 
 
 def test_a_supply_too_weak_for_a_string_burns_nothing(tmp_path: Path) -> None:
-    hint = said_of(tmp_path, "volts = 12")["string ridge is made for 12 V and fed by box with 5 V"]
+    hint = said_of(tmp_path, "volts = 12")["string ridge needs 12 V, but box supplies 5 V"]
     assert hint and "light badly" in hint and "burns" not in hint
 
 
 def test_a_rig_without_strings_says_what_it_cannot_know(tmp_path: Path) -> None:
     (tmp_path / "rig.toml").write_text(RIG.partition("[[supply]]")[0], encoding="utf-8")
     (finding,) = rig_findings(load_rig(tmp_path / "rig.toml"), {}, {})
-    assert "neither currents nor flashes" in finding.text
+    assert "currents and flashes are unknown" in finding.text
 
 
 def test_numbers_are_written_as_a_person_writes_them() -> None:
