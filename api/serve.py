@@ -16,7 +16,7 @@ from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.service.log import ERROR, LOG, open_log
 from gloaming.daemon.service.notify import Notifier, managed, watchdog_s
-from gloaming.daemon.site.last_good import keep_good, load_good
+from gloaming.daemon.site.last_good import load_good, store_good
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.shows.config_files.errors import InputError
 
@@ -29,7 +29,7 @@ def serve(site: Site, refused: InputError | None, args: argparse.Namespace) -> N
     folder, state = args.site.absolute(), args.state.absolute()
     planner = Planner(site, state, Clock(), args.transmitter, refused)
     if not refused:
-        keep_good(folder, state)
+        store_good(folder, state)
     asyncio.run(_run(planner, state, args.listen))
 
 

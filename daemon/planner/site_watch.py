@@ -9,7 +9,7 @@ from pathlib import Path
 from gloaming.daemon.direction.occurrences import rule_ids
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
-from gloaming.daemon.site.last_good import keep_good, with_hours_of
+from gloaming.daemon.site.last_good import store_good, with_hours_of
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.reload import FileWatch, Stamp, stamp
 from gloaming.shows.config_files.errors import InputError
@@ -55,7 +55,7 @@ class SiteWatch:
         self._watch.was_read(tuple(read.get(one[0], one) for one in _stamp(site)))
         now.store.note(now.now_ns(), "site", f"the site was read again and is used now: {why}")
         await self._taken_over(site)
-        await asyncio.to_thread(keep_good, site.folder, self._state)
+        await asyncio.to_thread(store_good, site.folder, self._state)
         return True
 
     def refuse(self, error: InputError, what: str) -> None:

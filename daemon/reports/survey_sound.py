@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import log10
 
-from gloaming.daemon.site.load import Piece, Site, is_there
+from gloaming.daemon.site.load import Piece, Site, file_exists
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices, find
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.config_files.errors import InputError
@@ -19,7 +19,7 @@ CHANNELS = {1: "mono", 2: "stereo"}
 
 def survey_sounds(site: Site) -> tuple[Finding, ...]:
     """All that can be said of a site's sound; nothing where no piece has any."""
-    pieces = [piece for piece in site.pieces.values() if piece.sound and is_there(piece.sound)]
+    pieces = [piece for piece in site.pieces.values() if piece.sound and file_exists(piece.sound)]
     if not pieces:
         return ()
     device, channels = _device(site)

@@ -1,1 +1,1 @@
-"""The site: what its files may say, and what they say. Reads files; imports no direction, no planner."""
+"""The site: the schema of its files, and their contents. Reads files; imports no direction, no planner."""

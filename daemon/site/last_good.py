@@ -1,5 +1,7 @@
-"""What holds while the site's files have a mistake: the files as they were before, for a start too, and beside them the
-neighbours' hours that the newest file adds."""
+"""The last good copies of a site's files, used while the files have a mistake.
+
+The neighbours' hours that the newest site.toml adds are in force at once, together with those of the last good one.
+"""
 
 from __future__ import annotations
 
@@ -23,24 +25,24 @@ FILES = ("site.toml", "rig.toml")
 FOLDER = "last-good"
 
 
-def keep_good(folder: Path, state: Path) -> None:
-    """Copy the files of a site that has just been read, where they differ from what is kept; they may hold secrets."""
-    kept = state / FOLDER
-    with suppress(OSError, ValueError):  # a full disk is told by the state, a fresh edit that is no text by its reading
-        kept.mkdir(mode=0o700, exist_ok=True)
+def store_good(folder: Path, state: Path) -> None:
+    """Copy the files of a site that was just read, where they differ from the copies. They may hold secrets."""
+    copies = state / FOLDER
+    with suppress(OSError, ValueError):  # the store reports a full disk; a file may have been edited since
+        copies.mkdir(mode=0o700, exist_ok=True)
         for name in FILES:
-            text, there = (folder / name).read_text(encoding="utf-8"), kept / name
-            if not there.exists() or there.read_bytes() != text.encode():
-                write_private(there, text)
+            text, copy = (folder / name).read_text(encoding="utf-8"), copies / name
+            if not copy.exists() or copy.read_bytes() != text.encode():
+                write_private(copy, text)
 
 
 def load_good(folder: Path, state: Path) -> Site:
-    """The site as its files were then, with the pieces as they are now. InputError where nothing good is kept."""
+    """The site from the stored copies, with the pieces as they are now. InputError where there are no copies."""
     return load_site(folder, strict=False, written=state / FOLDER)
 
 
 class _NeighboursAlone(Table):
-    """A site's file of which nothing but the neighbours' hours is looked at."""
+    """A site.toml of which only the neighbours' hours are read."""
 
     model_config = ConfigDict(frozen=True, extra="ignore")
 
@@ -51,9 +53,9 @@ H = TypeVar("H", bound=Hours)
 
 
 def with_hours_of(site: Site, path: Path) -> Site | None:
-    """A site with the neighbours' hours of a file beside its own, so that it is dark and quiet where either says so.
+    """A site with the neighbours' hours of a file added to its own: the stricter rule holds.
 
-    The site itself where the file adds none; None where its `[neighbours]` cannot be read.
+    The site itself where the file adds none. None where the `[neighbours]` of the file cannot be read.
     """
     try:
         added = read_tables(path, _NeighboursAlone).neighbours

@@ -1,4 +1,4 @@
-"""A site: what site.toml and rig.toml say, checked as a whole, with what the frame files say of themselves."""
+"""Loads a site: site.toml and rig.toml, checked together, with the headers of the frame files."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from gloaming.daemon.site.checks import line_of, mistakes_in, unlikely_place
+from gloaming.daemon.site.checks import errors_in, line_of, unlikely_place
 from gloaming.daemon.site.schema import ClockTable, Neighbours, OutputTable, Phone, Show, SiteFile, Sound, SurveyTable
 from gloaming.daemon.site.schema_delivery import Alert, Hook
 from gloaming.daemon.site.schema_rules import Hours, Performance
@@ -30,18 +30,18 @@ from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")
 FILES_MAX = 1000
-"""So many files of a folder are looked at for one that may have been meant."""
+"""So many files of a folder at most are searched for a similar name."""
 
 SHORTEST_TURN_NS = SECOND_NS
-"""How long a piece of an order and the gap after it last at the least, on the average: each turn is told by itself."""
+"""The shortest average of a piece and the gap after it, because each turn is a segment of the score."""
 
 
 @dataclass(frozen=True)
 class Piece:
-    """A frame file, with its sound file if it has one; `info` is None where the frame file cannot be played.
+    """A frame file, with its sound file if it has one. `info` is None where the frame file cannot be played.
 
-    `sound_ns` is how long the sound is, where that is another length than the frames have. `damaged` holds from when
-    until when (None: still) its frames were known to be damaged.
+    `sound_ns` is the length of the sound where that differs from the length of the frames. `damaged` has the intervals
+    in which the frames were known to be damaged (an end of None: they still are).
     """
 
     name: str
@@ -54,26 +54,26 @@ class Piece:
 
     @property
     def length_ns(self) -> int | None:
-        """How long it lasts: as long as its frames or its sound, whichever is longer."""
+        """The length of its frames or its sound, whichever is longer. None where it cannot be played."""
         return max(self.info.length_ns, self.sound_ns or 0) if self.info else None
 
 
 def goes_round(show: Show, order: Sequence[Piece]) -> bool:
-    """Whether nothing comes between the turns of an order, so that they are one picture that goes round."""
+    """Whether an order repeats one piece with nothing between, so that it is one picture that repeats."""
     if len({piece.name for piece in order}) != 1 or show.gap or show.start_every or order[0].sound_ns is not None:
         return False
     return not show.cross_fade or bool(order[0].info and order[0].info.frames == 1)
 
 
 def too_quick(show: Show, order: Sequence[Piece]) -> bool:
-    """Whether an order has more turns than a board can follow."""
+    """Whether an order changes pieces faster than a board can follow."""
     lasts_ns = sum((piece.length_ns or 0) + show.gap for piece in order)
     return not goes_round(show, order) and max(lasts_ns, show.start_every or 0) < len(order) * SHORTEST_TURN_NS
 
 
 @dataclass(frozen=True, eq=False)
 class Site:
-    """All that a site's folder says. Compared by identity: a site that was read again is another site."""
+    """The contents of a site's folder. Compared by identity: a site that was read again is another site."""
 
     folder: Path
     name: str
@@ -93,12 +93,12 @@ class Site:
     survey: SurveyTable = field(default_factory=SurveyTable)
     problems: tuple[ConfigError, ...] = field(default=())
     silent: tuple[ConfigError, ...] = field(default=())
-    """Sound files that are not there: their pieces are given without sound."""
+    """Missing sound files. Their pieces are given without sound."""
     warnings: tuple[ConfigError, ...] = field(default=())
 
     @property
     def doubts(self) -> tuple[ConfigError, ...]:
-        """All that a person should know before the site is played."""
+        """All that a person should know before the show begins."""
         return (*self.problems, *self.silent, *self.warnings)
 
     @property
@@ -110,7 +110,7 @@ class Site:
         return self.neighbours.dark
 
     def goes_round(self, show: str) -> bool:
-        """Whether nothing comes between the turns of a show's pieces, so that they are one picture that goes round."""
+        """Whether a show repeats one piece with nothing between, so that it is one picture that repeats."""
         order = (self.pieces[name] for name in self.shows[show].order)
         return goes_round(self.shows[show], [piece for piece in order if piece.info])
 
@@ -122,17 +122,17 @@ class Site:
 def load_site(folder: Path, at: datetime | None = None, strict: bool = True, written: Path | None = None) -> Site:
     """Read and check a site's folder.
 
-    `at` says which seasons overlaps are looked for in. Strict, a frame file that cannot be played is a mistake; else
-    the piece is left out and the mistake kept in `problems`. `written` is where site.toml and rig.toml lie instead.
-    Raises InputError.
+    Overlaps are searched in the year of `at` and the next. With `strict`, a frame file that cannot be played is an
+    error. Otherwise its piece is left out and the error is in `problems`. `written` is another folder of site.toml and
+    rig.toml. Raises InputError.
     """
     if not folder.is_dir():
-        wrong = "this is not a folder" if folder.exists() else "there is no such site"
-        raise InputError(ConfigError(folder, None, None, wrong, "name a folder that holds site.toml and rig.toml"))
+        problem = "this is not a folder" if folder.exists() else "there is no such site"
+        raise InputError(ConfigError(folder, None, None, problem, "name a folder that holds site.toml and rig.toml"))
     path = (written or folder) / "site.toml"
     file, wrong_in_site = _tried(lambda: read_tables(path, SiteFile))
     rig, wrong_in_rig = _tried(lambda: load_rig(path.with_name("rig.toml")))
-    errors = list(mistakes_in(path, file)) if file else []
+    errors = list(errors_in(path, file)) if file else []
     if file is None or rig is None:
         raise InputError(*wrong_in_site, *on_their_lines(path, errors), *wrong_in_rig)
     pieces, problems, warnings = _pieces(folder, path, file, rig)
@@ -166,7 +166,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
 
 
 def _tried(read: Callable[[], T]) -> tuple[T | None, tuple[ConfigError, ...]]:
-    """What is read, or None and what is wrong with it."""
+    """What `read` returns, or None and its errors."""
     try:
         return read(), ()
     except InputError as error:
@@ -176,7 +176,7 @@ def _tried(read: Callable[[], T]) -> tuple[T | None, tuple[ConfigError, ...]]:
 def _pieces(
     folder: Path, path: Path, file: SiteFile, rig: Rig
 ) -> tuple[dict[str, Piece], list[ConfigError], list[ConfigError]]:
-    """The pieces with their frame files looked into; what cannot be played; what goes beyond a standard."""
+    """The pieces with their headers, the errors of those that cannot be played, and warnings about their rates."""
     pieces: dict[str, Piece] = {}
     problems: list[ConfigError] = []
     warnings: list[ConfigError] = []
@@ -186,18 +186,18 @@ def _pieces(
         try:
             info = inspect(frames)
         except InputError as error:
-            wrong = f"{table.frames}: {error.errors[0].problem}"
-            right = error.errors[0].hint or 'name a frame file, as frames = "pieces/tide.frames"'
-            if not is_there(frames):
-                right = _near_file(folder, table.frames) or right
-            problems.append(ConfigError(path, line_of(table), key, wrong, right))
+            problem = f"{table.frames}: {error.errors[0].problem}"
+            hint = error.errors[0].hint or 'name a frame file, as frames = "pieces/tide.frames"'
+            if not file_exists(frames):
+                hint = _near_file(folder, table.frames) or hint
+            problems.append(ConfigError(path, line_of(table), key, problem, hint))
         if info:
             strange = [universe.number for universe in info.universes if universe.number not in rig.controller_of]
             if strange:
-                wrong = f"{table.frames} has frames for universe {strange[0]}, which no controller has"
-                right = f"give universe {strange[0]} to a controller in rig.toml"
+                problem = f"{table.frames} has frames for universe {strange[0]}, which no controller has"
+                hint = f"give universe {strange[0]} to a controller in rig.toml"
                 code = ConfigErrorCode.UNIVERSE_WITHOUT_CONTROLLER
-                problems.append(ConfigError(path, line_of(table), key, wrong, right, code))
+                problems.append(ConfigError(path, line_of(table), key, problem, hint, code))
             if too_fast := _too_fast(table.frames, info, rig):
                 warnings.append(ConfigError(path, line_of(table), key, *too_fast))
         sound = (folder / table.sound).absolute() if table.sound else None
@@ -207,33 +207,33 @@ def _pieces(
 
 
 def _too_fast(name: str, info: FrameFileInfo, rig: Rig) -> tuple[str, str] | None:
-    """What is wrong with a piece's rate, and what to do: by the packets of the rig, not by the slots of the file."""
+    """The problem with a piece's rate, and a hint. The packets of the rig count, not the slots of the file."""
     sent = {one.number: rig.slots[one.number] for one in info.universes if one.number in rig.slots}
     fast = {number: slots for number, slots in sent.items() if info.fps > max_refresh_hz(slots)}
     if not fast:
         return None
     slots = max(fast.values())
     limit_hz, left = max_refresh_hz(slots), every_nth(info.fps, max_refresh_hz(slots))
-    wrong = (
-        f"{name} has {float(info.fps):g} frames a second; packets of {slots} slots go to universe {ranges(fast)}, and "
-        f"E1.31 6.6.1 and E1.11 allow {limit_hz:.1f} of them a second: only one frame of {left} is sent there"
+    problem = (
+        f"{name} has {float(info.fps):g} frames a second. Universe {ranges(fast)} has packets of {slots} slots. "
+        f"E1.31 6.6.1 and E1.11 allow {limit_hz:.1f} of them a second, so only one frame of {left} is sent there"
     )
     unnamed = fast.keys() - {universe for string in rig.string for universe, _, _ in string.spans()}
-    shorter = "; or name the strings in rig.toml: packets are then no longer than they need" if unnamed else ""
-    return wrong, f"render 40 frames a second{shorter}"
+    shorter = ", or add the strings to rig.toml: then packets are no longer than needed" if unnamed else ""
+    return problem, f"render 40 frames a second{shorter}"
 
 
 def _silent(folder: Path, path: Path, file: SiteFile) -> Iterator[ConfigError]:
-    """Sound files that are not there."""
+    """The errors of missing sound files."""
     for index, table in enumerate(file.piece):
-        if table.sound and not is_there(folder / table.sound):
-            wrong = f"{table.sound}: there is no such file; {table.name} is given without sound"
-            right = _near_file(folder, table.sound) or 'name a sound file, as sound = "pieces/tide.flac"'
-            yield ConfigError(path, line_of(table), f"piece[{index}].sound", wrong, right)
+        if table.sound and not file_exists(folder / table.sound):
+            problem = f"{table.sound}: there is no such file; {table.name} is given without sound"
+            hint = _near_file(folder, table.sound) or 'name a sound file, as sound = "pieces/tide.flac"'
+            yield ConfigError(path, line_of(table), f"piece[{index}].sound", problem, hint)
 
 
-def is_there(path: Path) -> bool:
-    """Whether a file or folder exists; of a name that no disk takes, it does not."""
+def file_exists(path: Path) -> bool:
+    """Whether a file or folder exists. False for a name that no disk can have."""
     try:
         return path.exists()
     except (OSError, ValueError):
@@ -241,7 +241,7 @@ def is_there(path: Path) -> bool:
 
 
 def _near_file(folder: Path, written: str) -> str | None:
-    """A question with the file of a site whose name comes nearest to one that is not there."""
+    """A hint with the file of a site whose name is most like a missing one, None where there is none."""
     there = islice(folder.rglob(f"*{Path(written).suffix}"), FILES_MAX)
     names = [path.relative_to(folder).as_posix() for path in there]
     return nearest(written, {name: name for name in names}) or nearest(
@@ -250,25 +250,25 @@ def _near_file(folder: Path, written: str) -> str | None:
 
 
 def _turns(path: Path, file: SiteFile, pieces: dict[str, Piece]) -> Iterator[ConfigError]:
-    """Shows of pieces so short that a board could not follow."""
+    """The errors of shows whose pieces are too short for a board to follow."""
     for index, show in enumerate(file.show):
         order = [pieces[name] for name in show.order if name in pieces and pieces[name].info]
         if order and too_quick(show, order):
             each_s = sum((piece.length_ns or 0) + show.gap for piece in order) / len(order) / 1e9
-            wrong = f"a piece of it has {each_s:.3g} s on the average, with its gap; one a second can be followed"
-            right = "make longer pieces, a longer gap, or name one piece alone without gap, cross_fade and start_every"
-            yield ConfigError(path, line_of(show), f"show[{index}].order", wrong, right)
+            problem = f"a piece and its gap last {each_s:.3g} s on the average; a board can follow one piece a second"
+            hint = "make the pieces or the gap longer, or name one piece alone without gap, cross_fade and start_every"
+            yield ConfigError(path, line_of(show), f"show[{index}].order", problem, hint)
         between = pieces.get(show.between or "")
         if between and between.sound_ns is not None and (between.length_ns or SHORTEST_TURN_NS) < SHORTEST_TURN_NS:
-            wrong, right = f"{between.name} and its sound are shorter than a second", "make them longer"
-            yield ConfigError(path, line_of(show), f"show[{index}].between", wrong, right)
+            problem, hint = f"{between.name} and its sound are shorter than a second", "make them longer"
+            yield ConfigError(path, line_of(show), f"show[{index}].between", problem, hint)
 
 
 def _unlike_ns(sound: Path, info: FrameFileInfo) -> int | None:
-    """How long a sound is, where that is not the length of its frames. One that cannot be read has no say."""
+    """The length of a sound, where that differs from the length of its frames. None if it cannot be read."""
     try:
         length_ns = sound_length_ns(sound)
-    except (InputError, SoundMissingError):  # the survey says it, and so does the page
+    except (InputError, SoundMissingError):  # the survey and the page report it
         return None
     return length_ns if abs(length_ns - info.length_ns) > ALIKE_NS else None
 
@@ -278,9 +278,9 @@ def _refuse_overlaps(path: Path, site: Site, at: datetime) -> None:
     if found:
         first, second = found
         index = site.performances.index(second.performance)
-        wrong = f"on {second.date} it overlaps the performance at {first.performance.place}, of the same rank"
+        problem = f"on {second.date} it overlaps the performance at {first.performance.place}, which has the same rank"
         raise InputError(
             ConfigError(
-                path, line_of(second.performance), f"performance[{index}].rank", wrong, "give one a higher rank"
+                path, line_of(second.performance), f"performance[{index}].rank", problem, "give one a higher rank"
             )
         )

@@ -1,4 +1,4 @@
-"""Whether a site's files have changed and hold still: by their stamps, looked at now and then. Reads no contents."""
+"""Whether the files of a site have changed and are complete, by regular looks at their stamps. Reads no contents."""
 
 from __future__ import annotations
 
@@ -9,23 +9,23 @@ from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
 
 Stamp = tuple[FileStamp, ...]
 STILL_LOOKS = 2
-"""How many looks in a row must find the same files before they are read: a copy that is under way is not."""
+"""So many looks in a row must find the same files before they are read. A copy in progress changes between looks."""
 
 
 def stamp(folder: Path, files: Iterable[Path]) -> Stamp:
-    """What the inodes of a site's files say."""
+    """The stamps of a site's files."""
     return tuple(file_stamp(path) for path in (folder / "site.toml", folder / "rig.toml", *sorted(files)))
 
 
 class FileWatch:
-    """Compares each look with the files that were read last."""
+    """Compares the files at each look with those that were read last."""
 
     def __init__(self, read: Stamp) -> None:
         self._read = self._last = read
         self._looks = 0
 
     def due(self, found: Stamp) -> bool:
-        """Whether the files differ from those read last, and were the same the last times; said once for each."""
+        """Whether the files differ from those read last and no longer change. True once for each change."""
         self._looks = self._looks + 1 if found == self._last else 0
         self._last = found
         if found == self._read or self._looks < STILL_LOOKS:
@@ -34,6 +34,6 @@ class FileWatch:
         return True
 
     def was_read(self, found: Stamp) -> None:
-        """The files as they were when somebody had them read."""
+        """Take note of the files that were just read."""
         self._read = self._last = found
         self._looks = 0

@@ -1,4 +1,4 @@
-"""The tables of site.toml: what each key may hold, and its value where the file has no such key."""
+"""The tables of site.toml: the keys, their values, and their defaults."""
 
 from __future__ import annotations
 
@@ -23,47 +23,47 @@ _LEVEL = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*LUFS")
 
 
 def _read_zone(text: object) -> ZoneInfo:
-    right = 'as "Europe/London"'
+    hint = 'as "Europe/London"'
     if not isinstance(text, str) or not text:
-        raise WrongValueError(f"{text!r} is not a time zone", right)
+        raise WrongValueError(f"{text!r} is not a time zone", hint)
     try:
         return ZoneInfo(text)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         zones = available_timezones()
         cities = {zone.rpartition("/")[2]: zone for zone in sorted(zones, reverse=True)}
         meant = nearest(text, cities | {zone: zone for zone in zones}, 0.8)
-        raise WrongValueError(f"there is no time zone {text!r}", meant or right) from None
+        raise WrongValueError(f"there is no time zone {text!r}", meant or hint) from None
 
 
 def _read_listen(text: object) -> str:
-    right = 'as "0.0.0.0:8080" or "[::]:8080"'
+    hint = 'as "0.0.0.0:8080" or "[::]:8080"'
     host, colon, port = text.rpartition(":") if isinstance(text, str) else ("", "", "")
     try:
         ipaddress.ip_address(host.strip("[]"))
         if not colon or not 0 <= int(port) <= 65_535:
             raise ValueError(text)
     except ValueError:
-        raise WrongValueError(f"{text!r} is not an address and a port", right) from None
+        raise WrongValueError(f"{text!r} is not an address and a port", hint) from None
     return str(text)
 
 
 def read_delay(text: object) -> int:
-    """A length with a sign, as ns: "120 ms" later than the light, "-40 ms" earlier; 2 s at most."""
-    right = 'as "120 ms" (later than the light) or "-40 ms" (earlier)'
+    """Read a length with a sign, as ns: "120 ms" later than the light, "-40 ms" earlier; 2 s at most."""
+    hint = 'as "120 ms" (later than the light) or "-40 ms" (earlier)'
     if not isinstance(text, str):
-        raise WrongValueError(f"{text!r} is not a delay", right)
+        raise WrongValueError(f"{text!r} is not a delay", hint)
     sign = -1 if text.strip().startswith("-") else 1
     try:
         delay_ns = sign * read_length(text.strip().lstrip("+-").strip())
     except ValueError:
-        raise WrongValueError(f"{text!r} is not a delay", right) from None
+        raise WrongValueError(f"{text!r} is not a delay", hint) from None
     if abs(delay_ns) > DELAY_MAX_NS:
-        raise WrongValueError(f"{text!r} is more than 2 s", right)
+        raise WrongValueError(f"{text!r} is more than 2 s", hint)
     return delay_ns
 
 
 def read_level(text: object) -> float:
-    """A loudness in LUFS: "-16 LUFS"."""
+    """Read a loudness in LUFS: "-16 LUFS"."""
     found = _LEVEL.fullmatch(text.strip()) if isinstance(text, str) else None
     if found is None or not -40 <= float(found[1]) <= -5:
         raise WrongValueError(f"{text!r} is not a loudness from -40 to -5 LUFS", 'as "-16 LUFS"')
@@ -83,11 +83,11 @@ class PlaceTable(Table):
     longitude: Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False, examples=["-0.613"])]
     """Degrees east of Greenwich; west is negative."""
     elevation_m: Annotated[float, Field(ge=-500, le=9000, allow_inf_nan=False, examples=["12.0"])] = 0.0
-    """How high the site is above the land or sea at its horizon, in metres. There the sun sets later."""
+    """The height of the site above the land or sea at its horizon, in metres. Higher sites see the sun set later."""
     timezone: Annotated[ZoneInfo, BeforeValidator(_read_zone), Field(examples=['"Europe/London"'])]
     """The time zone of all times in this file, by its name in the IANA database."""
     if_no_sunset: Annotated[Time | None, Field(examples=['"15:30"'])] = None
-    """When a performance opens on a date on which its sun's time does not come, as in polar night."""
+    """When a performance opens on a date without its sun time, as in polar night."""
 
 
 class Neighbours(Table):
@@ -115,11 +115,11 @@ class OutputTable(Table):
     synchronization: Annotated[int, Field(ge=1, le=UNIVERSE_MAX, examples=["7000"])] | None = None
     """The synchronization address (E1.31 6.2.4). Controllers that know it show each frame together."""
     multicast: Annotated[Literal["ipv4", "ipv6", "both"], Field(examples=['"ipv4"'])] = "ipv4"
-    """By which version of IP multicast goes."""
+    """The version of IP that multicast uses."""
     ttl: Annotated[int, Field(ge=1, le=255, examples=["20"])] = 20
     """How many routers a multicast packet may pass."""
     dscp: Annotated[int, Field(ge=0, le=63, examples=["34"])] = 0
-    """The class of the packets, for switches that sort by it (RFC 2474)."""
+    """The class of the packets, for switches that use it (RFC 2474)."""
     preview: bool = False
     """Marks the packets as preview: not for lights that are live (E1.31 6.2.6)."""
     loop: bool = False
@@ -129,7 +129,7 @@ class OutputTable(Table):
     between_performances: Annotated[Literal["black", "release"], Field(examples=['"black"'])] = "black"
     """What is sent between performances: black frames, or nothing (the streams end)."""
     fade: Annotated[Length, Field(examples=['"1 s"'])] = SECOND_NS
-    """How long the light takes into the dark and out of it, 10 s at most."""
+    """How long the light takes to fade in or out, 10 s at most."""
     limiter: bool = True
     """Lowers strings that would draw more than their fuse, and supplies that would be overloaded."""
 
@@ -150,10 +150,10 @@ class Phone(Table):
 
 
 class ClockTable(Table):
-    """When the board believes its clock."""
+    """When the board trusts its clock."""
 
     trust: Annotated[Literal["synchronised", "plausible"], Field(examples=['"synchronised"'])] = "synchronised"
-    """synchronised: waits for a time server or a battery clock. plausible: believes the board's own guess."""
+    """synchronised: waits for a time server or a battery clock. plausible: trusts a time that is possible."""
     set: bool = False
     """A time that a phone gives sets the board's own clock, where the system permits it."""
 
@@ -170,11 +170,11 @@ class PieceTable(Named):
     """A piece: a frame file, with its sound file if it has one."""
 
     frames: Annotated[str, BeforeValidator(_read_path), Field(min_length=1, examples=['"pieces/tide.frames"'])]
-    """The frame file, seen from the site's folder."""
+    """The frame file, relative to the site's folder."""
     sound: Annotated[str, BeforeValidator(_read_path), Field(min_length=1, examples=['"pieces/tide.flac"'])] | None = (
         None
     )
-    """The sound file, seen from the site's folder."""
+    """The sound file, relative to the site's folder."""
 
 
 class Show(Named):
@@ -186,13 +186,13 @@ class Show(Named):
     order: Annotated[tuple[str, ...], Field(min_length=1, examples=['["tide", "lanterns"]'])]
     """The pieces, by name, in their order. The order begins again at its end."""
     play: Annotated[Literal["in-order", "shuffled"], Field(examples=['"in-order"'])] = "in-order"
-    """In the order as written, or shuffled anew each round; no piece twice running."""
+    """In the order as written, or shuffled again each round, with no piece twice in a row."""
     gap: Annotated[Length, Field(examples=['"4 s"'])] = 0
     """The time between two pieces."""
     cross_fade: Annotated[Length, Field(examples=['"2 s"'])] = 0
-    """For so long a piece begins over the last picture of what was shown before it."""
+    """How long a piece fades in over the last picture before it."""
     start_every: Annotated[Length | None, Field(examples=['"30 min"'])] = None
-    """Begins the order on the clock: every full and half hour with 30 min. 1 min to 24 h."""
+    """Begins the order on the clock: with 30 min, at every full and half hour. 1 min to 24 h."""
     between: Annotated[str, Field(examples=['"swell"'])] | None = None
     """The piece that fills the gaps, or "black". Without it the gaps are black."""
 
@@ -208,7 +208,7 @@ class Sound(Table):
         WithJsonSchema({"type": "string", "title": "length, also negative"}),
         Field(examples=['"120 ms"']),
     ] = 0
-    """The sound is so much later than the light; a negative length is earlier. 2 s at most."""
+    """How much later than the light the sound is; a negative length makes it earlier. 2 s at most."""
     level: (
         Annotated[
             float,
@@ -218,7 +218,7 @@ class Sound(Table):
         ]
         | None
     ) = None
-    """Makes all pieces equally loud (EBU R 128), with peaks below -1 dBTP. Without it they are as they are."""
+    """Makes all pieces equally loud (EBU R 128), with peaks below -1 dBTP. Without it they are not changed."""
     volume: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, examples=["0.8"])] = 1.0
     """Multiplies the samples: 0.5 is 6 dB less."""
 
@@ -227,7 +227,7 @@ class SurveyTable(Table):
     """What the survey needs to know."""
 
     seen_from_m: Annotated[float, Field(gt=0, le=1000, examples=["10"])] = 10.0
-    """From how many metres people see the rig. Flashes are judged within ten degrees of their view."""
+    """The distance from which people see the rig, in metres. Flashes are judged within ten degrees of their view."""
     price_per_kwh: Annotated[float, Field(ge=0, le=1000, examples=["0.28"])] | None = None
     """What a kilowatt-hour costs. With it the survey prices the season's energy."""
     currency: Annotated[str, Field(max_length=8, examples=['"GBP"'])] = ""
@@ -246,7 +246,7 @@ class SiteFile(Table):
     phone: Phone = Phone()
     """The page and the HTTP interface."""
     clock: ClockTable = ClockTable()
-    """When the board believes its clock."""
+    """When the board trusts its clock."""
     sound: Sound = Sound()
     """How sound is played."""
     survey: SurveyTable = SurveyTable()
@@ -260,4 +260,4 @@ class SiteFile(Table):
     alert: tuple[Alert, ...] = ()
     """Where troubles are reported."""
     hook: tuple[Hook, ...] = ()
-    """What is done outside at an opening or a closing."""
+    """What is sent outside at an opening or a closing."""

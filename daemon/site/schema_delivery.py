@@ -1,4 +1,4 @@
-"""The tables of site.toml that reach outside: alerts and hooks. Values only."""
+"""The tables of site.toml that send something outside: alerts and hooks. Values only."""
 
 from __future__ import annotations
 
@@ -33,34 +33,34 @@ Kind = Literal[
 
 
 def _read_url(text: object) -> str:
-    right = 'as "http://192.0.2.5/hook"'
+    hint = 'as "http://192.0.2.5/hook"'
     if not isinstance(text, str) or "://" not in text or not text.isprintable() or " " in text:
-        raise WrongValueError("this is not an address", right)
+        raise WrongValueError("this is not an address", hint)
     if text.partition("://")[0] not in ("http", "https", "mqtt", "mqtts"):
-        return text  # one of apprise's, which has its own rules for what follows
+        return text  # an address of apprise, which checks the rest
     try:
         parts = urlsplit(text)
         _ = parts.port
     except ValueError:
-        raise WrongValueError("this is not an address", right) from None
+        raise WrongValueError("this is not an address", hint) from None
     if not parts.hostname:
-        raise WrongValueError("the address names no host", right)
+        raise WrongValueError("the address names no host", hint)
     return text
 
 
 def _read_web(text: object) -> str:
     url = _read_url(text)
     if urlsplit(url).scheme not in ("http", "https"):
-        raise WrongValueError("a url begins with http:// or https://", 'as "http://192.0.2.5/on"')
+        raise WrongValueError("a url must begin with http:// or https://", 'as "http://192.0.2.5/on"')
     return url
 
 
 def _read_mqtt(text: object) -> str:
-    right = 'as "mqtt://192.0.2.5/lights"'
+    hint = 'as "mqtt://192.0.2.5/lights"'
     url = _read_url(text)
     topic = urlsplit(url).path.strip("/")
     if urlsplit(url).scheme not in ("mqtt", "mqtts") or not topic or "#" in url or "+" in topic:
-        raise WrongValueError("this names no broker and topic", right)
+        raise WrongValueError("this does not name a broker and a topic", hint)
     return url
 
 
@@ -77,11 +77,11 @@ class Alert(Table):
     quiet: Annotated[tuple[Hours, ...], Field(examples=['[{ from = "23:00", to = "08:00" }]'])] = ()
     """Hours in which nothing is sent. What is still wrong at their end is sent then."""
     opening: bool = False
-    """Sends a message at each opening too: all is well, or what is not."""
+    """Sends a message at each opening too: all is well, or what is wrong."""
     after: Annotated[Length, Field(examples=['"5 s"'])] = 5_000_000_000
-    """How long a trouble must have lasted."""
+    """How long a trouble must last before it is sent."""
     over_after: Annotated[Length, Field(examples=['"30 s"'])] = 30_000_000_000
-    """How long a trouble must be gone."""
+    """How long a trouble must be gone before its end is sent."""
 
 
 class Hook(Table):
@@ -91,21 +91,21 @@ class Hook(Table):
     """
 
     at: Annotated[Literal["opening", "closing"], Field(examples=['"opening"'])]
-    """The moment. A closing does not count while something else is on or has had its opening's hook."""
+    """The moment. A closing has no hook while another show is on, or after the hook of its opening was sent."""
     before: Annotated[Length, Field(examples=['"10 min"'])] = 0
-    """So much earlier than the moment, 6 h at most."""
+    """How long before the moment, 6 h at most."""
     after: Annotated[Length, Field(examples=['"10 min"'])] = 0
-    """So much later than the moment, 6 h at most."""
+    """How long after the moment, 6 h at most."""
     url: Annotated[str, BeforeValidator(_read_web), Field(examples=['"http://192.0.2.5/on"'])] | None = None
-    """A web address that is sent `body` by POST."""
+    """A web address. `body` is sent to it by POST."""
     command: Annotated[tuple[str, ...], Field(min_length=1, examples=['["/usr/local/bin/relay", "on"]'])] | None = None
-    """A program by its whole path, and its arguments. GLOAMING_HOOK has the moment, GLOAMING_BODY the body."""
+    """A program with its full path, and its arguments. GLOAMING_HOOK has the moment, GLOAMING_BODY the body."""
     mqtt: Annotated[str, BeforeValidator(_read_mqtt), Field(examples=['"mqtt://192.0.2.5/lights"'])] | None = None
-    """An MQTT broker and a topic, which is sent `body`."""
+    """An MQTT broker and a topic. `body` is sent to it."""
     body: Annotated[str, Field(max_length=10_000, examples=['"on"'])] = ""
     """What is sent. Without it, the moment: as text to MQTT, as JSON to a url."""
     again_at_start: bool = False
-    """Sends it again after a power cut or a clock set forward, if it is the hook that was due last."""
+    """Sends the hook that was due last again, after a power cut or when the clock is set forward."""
 
     @model_validator(mode="after")
     def _one(self) -> Hook:
@@ -113,14 +113,14 @@ class Hook(Table):
         if len(given) != 1:
             raise WrongValueError("a hook has one of url, command, mqtt", f"this has {' and '.join(given) or 'none'}")
         if self.before and self.after:
-            raise WrongValueError("before and after stand together", "give one of them")
+            raise WrongValueError("before and after exclude each other", "give one of them")
         if max(self.before, self.after) > FURTHEST_NS:
-            raise WrongValueError("a hook is 6 hours from its instant at most", 'as before = "10 min"')
+            raise WrongValueError("a hook is at most 6 hours from its moment", 'as before = "10 min"')
         if self.command is not None and not self.command[0].startswith("/"):
-            raise WrongValueError("a command is named by its whole path", 'as command = ["/usr/local/bin/relay", "on"]')
+            raise WrongValueError("a command needs its full path", 'as command = ["/usr/local/bin/relay", "on"]')
         return self
 
     @property
     def shift_ns(self) -> int:
-        """From the opening or closing to the hook."""
+        """The time from the opening or closing to the hook, negative before it."""
         return self.after - self.before

@@ -1,6 +1,6 @@
-"""The tables of site.toml that say when: days and dates, neighbours' hours, performances. Values only.
+"""The tables of site.toml with dates and times: days, neighbours' hours, performances. Values only.
 
-What they come to is worked out by the timetable, which knows them by the protocols of `timetable/rules.py`.
+The timetable computes their instants. It reads them through the protocols of `timetable/rules.py`.
 """
 
 from __future__ import annotations
@@ -57,9 +57,9 @@ Brightness = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, examples=["
 
 
 class Dated(Table):
-    """Which calendar dates: days of the week, dates or a rule, within a season. Without any of them, every date.
+    """A choice of calendar dates: days of the week, dates or a rule, within a season. By default every date.
 
-    Two tables are the same only if they are one: they are keys of caches, and their fields are many.
+    Compared by identity, because tables are keys of caches and have many fields.
     """
 
     def __eq__(self, other: object) -> bool:
@@ -83,26 +83,26 @@ class Dated(Table):
     def _one_way(self) -> Dated:
         given = [key for key in ("days", "dates", "rrule") if getattr(self, key) is not None]
         if len(given) > 1:
-            raise WrongValueError(f"{' and '.join(given)} stand together", "give one of them")
+            raise WrongValueError(f"{' and '.join(given)} exclude each other", "give one of them")
         return self
 
 
 class Hours(Dated):
-    """A stretch of the clock that begins on the selected dates."""
+    """Hours that begin on the selected dates."""
 
     from_: Time = Field(alias="from")
     """When the hours begin."""
     to: Annotated[Time, Field(examples=['"07:00"'])]
-    """When the hours end. A time that is not after the beginning is one of the next date."""
+    """When the hours end. A time that is not after the beginning is on the next date."""
 
     @property
     def contents(self) -> list[tuple[str, object]]:
-        """Its keys and values, but for its place in the file."""
+        """Its keys and values without its place in the file."""
         return sorted(self.model_dump(exclude={"place"}).items())
 
 
 class DimHours(Hours):
-    """Hours that are no brighter than `brightness`."""
+    """Hours in which the light is no brighter than `brightness`."""
 
     brightness: Brightness
     """The highest brightness, as a share of full."""
@@ -123,16 +123,16 @@ class Performance(Dated):
     from_: Time = Field(alias="from")
     """When it opens."""
     to: Annotated[Time, Field(examples=['"22:00"'])]
-    """When it closes. A time that is not after the opening is one of the next date."""
+    """When it closes. A time that is not after the opening is on the next date."""
     not_before: Annotated[Time | None, Field(examples=['"16:30"'])] = None
     """It opens no earlier than this, whatever the sun does."""
     not_after: Annotated[Time | None, Field(examples=['"17:30"'])] = None
     """It opens no later than this, whatever the sun does."""
     at_close: Annotated[Literal["finish", "cut"], Field(examples=['"finish"'])] = "cut"
-    """finish: begins no piece that would end too late. cut: the closing cuts the piece that plays."""
+    """finish: no piece begins that would end too late. cut: the closing cuts off the piece that plays."""
     grace: Annotated[Length, Field(examples=['"3 min"'])] = 0
-    """With finish: a piece may end so much later than the closing; an hour at most."""
+    """With finish: how long after the closing a piece may end, an hour at most."""
     rank: Annotated[int, Field(ge=0, le=1000, examples=["0"])] = 0
-    """Where two performances meet, the one with the higher rank is given."""
+    """Where two performances overlap, the one with the higher rank is given."""
     alone: bool = False
-    """On its dates no performance with a lower rank is given at all."""
+    """On its dates, no performance of a lower rank is given."""

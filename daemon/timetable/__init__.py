@@ -1,1 +1,1 @@
-"""When: days, dates, the sun, neighbours' hours, the nights of a season. Pure: no I/O, no clock."""
+"""Days, dates, the sun, neighbours' hours, the nights of a season. Pure: no I/O, no clock."""

@@ -1,4 +1,4 @@
-"""How dates are written: dates, seasons, Easter, public holidays, RFC 5545 rules. A ValueError says what is right."""
+"""Reads dates, seasons, Easter, public holidays and RFC 5545 rules. A WrongValueError has a hint."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ _NO_DAYS = re.compile(r"\n|DTSTART|BYHOUR|BYMINUTE|BYSECOND|BYEASTER")
 
 @dataclass(frozen=True, slots=True)
 class Dates:
-    """A set of calendar dates, as written; `contains` is exact for every date of the years 1900 to 2100.
+    """A set of calendar dates. `contains` is exact for every date of the years 1900 to 2100.
 
-    Either all from `first` to `last` (in one year, or every year where the year is None), or days that move: `shift`
-    days from those of a `calendar`: "easter", "orthodox easter", or a country with its part ("GB-ENG").
+    Either all dates from `first` to `last` (every year where the year is None), or movable days: `shift` days from
+    those of a `calendar`: "easter", "orthodox easter", or a country with its part ("GB-ENG").
     """
 
     text: str
@@ -53,7 +53,7 @@ class Dates:
 
     @property
     def ends(self) -> date | None:
-        """The last of the dates, None where they come again every year."""
+        """The last of the dates, None where they repeat every year."""
         return _full(self.last) if self.last and self.last[0] is not None else None
 
 
@@ -65,7 +65,7 @@ def _full(written: MonthDay) -> date:
 
 @lru_cache(maxsize=1024)
 def _movable(calendar: str, year: int, shift: timedelta) -> frozenset[date]:
-    """The days of a calendar's year, moved."""
+    """The days of a calendar in a year, shifted."""
     if calendar.endswith("easter"):
         found = easter(year, EASTER_ORTHODOX) if calendar.startswith("orthodox") else easter(year, EASTER_WESTERN)
         return frozenset({found + shift})
@@ -73,14 +73,14 @@ def _movable(calendar: str, year: int, shift: timedelta) -> frozenset[date]:
 
 
 def _holidays(calendar: str, year: int) -> tuple[date, ...]:
-    """A country's public holidays in a year; ValueError where none are known."""
+    """The public holidays of a country in a year. ValueError where none are known."""
     from holidays import country_holidays
 
     country, _, part = calendar.partition("-")
     try:
         return tuple(country_holidays(country, subdiv=part or None, years=year))
     except NotImplementedError:
-        raise ValueError(f"no public holidays are known of {calendar}") from None
+        raise ValueError(f"no public holidays are known for {calendar}") from None
 
 
 def _month_day(text: str) -> MonthDay:
@@ -95,16 +95,16 @@ def _month_day(text: str) -> MonthDay:
 
 
 def read_dates(text: object) -> Dates:
-    """Dates: "2026-12-24", "12-24" every year, "12-24..12-26", "easter - 2 days", "holidays of GB-ENG - 1 day"."""
-    right = 'as "2026-12-24", "12-24", "12-24..12-26", "easter - 2 days" or "holidays of GB-ENG"'
+    """Read dates: "2026-12-24", "12-24" every year, "12-24..12-26", "easter - 2 days", "holidays of GB-ENG - 1 day"."""
+    hint = 'as "2026-12-24", "12-24", "12-24..12-26", "easter - 2 days" or "holidays of GB-ENG"'
     if isinstance(text, date) and not isinstance(text, datetime):
         text = text.isoformat()
     if not isinstance(text, str):
-        raise WrongValueError(f"{shown(text)} is not a date", right)
+        raise WrongValueError(f"{shown(text)} is not a date", hint)
     if found := _MOVABLE.fullmatch(text.strip()):
         shift = int(found[5] or 0) * (-1 if found[4] == "-" else 1)
         if abs(shift) > 366:
-            raise WrongValueError(f"{shown(text)} is more than a year away", right)
+            raise WrongValueError(f"{shown(text)} is more than a year away", hint)
         calendar = found[1] or "-".join(part for part in (found[2], found[3]) if part)
         try:
             _movable(calendar, 2026, timedelta(0))
@@ -119,26 +119,26 @@ def read_dates(text: object) -> Dates:
         if first[0] is not None and _full(first) > _full(last):
             raise ValueError(text)
     except ValueError:
-        raise WrongValueError(f"{shown(text)} is not a date that exists", right) from None
+        raise WrongValueError(f"{shown(text)} is not a date that exists", hint) from None
     return Dates(text, first, last)
 
 
 def read_season(text: object) -> Dates:
-    """A season: "11-27..01-06" every year, or "2026-11-27..2027-01-06"."""
-    right = 'as "11-27..01-06" or "2026-11-27..2027-01-06"'
+    """Read a season: "11-27..01-06" every year, or "2026-11-27..2027-01-06"."""
+    hint = 'as "11-27..01-06" or "2026-11-27..2027-01-06"'
     if not isinstance(text, str) or ".." not in text:
-        raise WrongValueError(f"{shown(text)} is not a season", right)
+        raise WrongValueError(f"{shown(text)} is not a season", hint)
     try:
         return read_dates(text)
     except ValueError:
-        raise WrongValueError(f"{shown(text)} is not a season", right) from None
+        raise WrongValueError(f"{shown(text)} is not a season", hint) from None
 
 
 @lru_cache(maxsize=256)
 def rule_dates(text: str, year: int) -> frozenset[date]:
-    """The dates of an RFC 5545 recurrence rule within a year.
+    """The dates of an RFC 5545 recurrence rule in a year.
 
-    A rule counts from its DTSTART, or without one from the year's first day.
+    A rule counts from its DTSTART. A rule without DTSTART counts from the first day of the year.
     """
     if year not in YEARS:
         return frozenset()
@@ -158,7 +158,7 @@ def _rule(text: str, year: int) -> rrule:
 
 @lru_cache(maxsize=256)
 def _has_dates(text: str) -> bool:
-    """Whether a rule ever has a date. Where it has none this takes seconds: dateutil looks as far as the year 9999."""
+    """Whether a rule has any date. If not, this takes seconds: dateutil searches to the year 9999."""
     return next(iter(_rule(text, YEARS[100])), None) is not None
 
 
@@ -177,29 +177,29 @@ def _midnight(day: date) -> datetime:
 
 
 def read_rule(text: object) -> str:
-    """An RFC 5545 recurrence rule of whole days: FREQ=YEARLY;BYMONTH=11;BYDAY=4TH.
+    """Read an RFC 5545 recurrence rule of whole days: FREQ=YEARLY;BYMONTH=11;BYDAY=4TH.
 
-    "DTSTART:20261127\n" may stand before it, and must where it counts by an INTERVAL. No rule with a COUNT: a season
-    says when it ends.
+    "DTSTART:20261127\n" may precede it. A rule with an INTERVAL needs a DTSTART. A COUNT is refused: a season or an
+    UNTIL ends a rule.
     """
-    right = 'as "FREQ=YEARLY;BYMONTH=11;BYDAY=4TH"'
+    hint = 'as "FREQ=YEARLY;BYMONTH=11;BYDAY=4TH"'
     if not isinstance(text, str):
-        raise WrongValueError(f"{shown(text)} is not a rule", right)
+        raise WrongValueError(f"{shown(text)} is not a rule", hint)
     start = _RULE_START.match(text)
     rule = text[start.end() :] if start else text
     frequency = re.search(r"(?:^|;|:)FREQ=(\w+)", rule)
     if not frequency or frequency[1] not in _FREQUENCIES or _NO_DAYS.search(rule):
-        raise WrongValueError(f"{shown(text)} is not a rule of days (RFC 5545 3.3.10)", right)
+        raise WrongValueError(f"{shown(text)} is not a rule of days (RFC 5545 3.3.10)", hint)
     if "COUNT=" in rule:
-        raise WrongValueError(f"{shown(text)} has a COUNT", "end it by a season, or by UNTIL=20270106")
+        raise WrongValueError(f"{shown(text)} has a COUNT", "end it with a season, or with UNTIL=20270106")
     if not start and re.search(r"INTERVAL=(?!1(?:;|$))", rule):
-        wrong = f"{shown(text)} has an INTERVAL, but no date that it counts from"
-        raise WrongValueError(wrong, 'as "DTSTART:20261127\\nRRULE:FREQ=WEEKLY;INTERVAL=2"')
+        problem = f"{shown(text)} has an INTERVAL, but no date from which it counts"
+        raise WrongValueError(problem, 'as "DTSTART:20261127\\nRRULE:FREQ=WEEKLY;INTERVAL=2"')
     if re.search(r"INTERVAL=(?!0*[1-9]\d*(?:;|$))", rule):
-        raise WrongValueError(f"{shown(text)} has an INTERVAL that is no number above 0 (RFC 5545 3.3.10)", right)
+        raise WrongValueError(f"{shown(text)} has an INTERVAL that is not a number above 0 (RFC 5545 3.3.10)", hint)
     try:
         if not _has_dates(text):
             raise ValueError("it never has a date")
     except (ValueError, TypeError, KeyError, AttributeError, IndexError) as error:
-        raise WrongValueError(f"{shown(text)} is not a rule of days (RFC 5545 3.3.10): {error}", right) from None
+        raise WrongValueError(f"{shown(text)} is not a rule of days (RFC 5545 3.3.10): {error}", hint) from None
     return text

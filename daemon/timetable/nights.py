@@ -1,4 +1,4 @@
-"""The nights of a season: for each performance and date, when it opens and closes, and which rule said so."""
+"""The nights of a season: when each performance opens and closes on each date, and by which rule."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ DATES_MAX = 1000
 
 
 class Timetable(Hashable, Protocol):
-    """What of a site the timetable needs."""
+    """The attributes of a site that the timetable reads."""
 
     @property
     def spot(self) -> Spot: ...
@@ -33,7 +33,7 @@ class Timetable(Hashable, Protocol):
 
 
 class OpensBy(StrEnum):
-    """Which of a performance's times or neighbours says when it opens."""
+    """Which time or rule decides when a performance opens."""
 
     FROM = "from"
     IF_NO_SUNSET = "if-no-sunset"
@@ -55,12 +55,12 @@ class Cause(StrEnum):
 
 
 CAUSES = {
-    Cause.GIVEN_ALONE: "a performance that is given alone takes its place",
-    Cause.HIGHER_RANK: "others of a higher rank take all its time ({})",
+    Cause.GIVEN_ALONE: "another performance is set to be given alone on this date",
+    Cause.HIGHER_RANK: "performances of a higher rank take all its time ({})",
     Cause.DARK_HOURS: "it lies in the dark hours ({})",
-    Cause.NO_CLOSING: "the sun does not come to {} after that",
-    Cause.SUN_STAYS_UP: "the sun does not go down to {} that day",
-    Cause.SUN_STAYS_DOWN: "the sun does not come up to {} that day, and no if_no_sunset says when to open",
+    Cause.NO_CLOSING: "its closing time {} does not come: the sun does not reach that height",
+    Cause.SUN_STAYS_UP: "there is no {} that day: the sun stays up",
+    Cause.SUN_STAYS_DOWN: "there is no {} that day: the sun stays down. Set if_no_sunset to give an opening time",
 }
 
 
@@ -68,8 +68,8 @@ CAUSES = {
 class Night:
     """One performance on one date.
 
-    `to_ns` is the closing, `latest_ns` the last instant by which a piece begun before it may finish. `cut_by` names
-    the rule that closes it before its own time.
+    `to_ns` is the closing. A piece that began earlier may finish until `latest_ns`. `cut_by` names the rule that closes
+    the performance before its own closing time.
     """
 
     date: date
@@ -87,13 +87,13 @@ class Night:
 
 @dataclass(frozen=True, slots=True)
 class NotGiven:
-    """A date that a performance selects, and why it is not given then."""
+    """A date that a performance selects but on which it is not given, and why."""
 
     date: date
     performance: PerformanceRule
     code: Cause
     what: str = ""
-    """The time, rule or show that the text names."""
+    """The time, rule or performance that the text names."""
 
     @property
     def why(self) -> str:
@@ -101,17 +101,17 @@ class NotGiven:
 
 
 def nights(site: Timetable, first: date, last: date) -> tuple[Night, ...]:
-    """The nights given on the dates from `first` to `last`, both included, by their openings."""
+    """The nights on the dates from `first` to `last`, both included, in order of their openings."""
     return tuple(night for night in each_date(site, first, last) if isinstance(night, Night))
 
 
 def not_given(site: Timetable, first: date, last: date) -> tuple[NotGiven, ...]:
-    """The nights left out on the dates from `first` to `last`."""
+    """The nights that are not given on the dates from `first` to `last`."""
     return tuple(night for night in each_date(site, first, last) if isinstance(night, NotGiven))
 
 
 def each_date(site: Timetable, first: date, last: date) -> tuple[Night | NotGiven, ...]:
-    """Nights given and not given, in order. Raises InputError beyond 1900..2100 or 1000 dates."""
+    """Nights given and not given, in order. InputError outside 1900..2100 and above 1000 dates."""
     count = (last - first).days + 1
     if first.year not in YEARS or last.year not in YEARS:
         raise InputError(
@@ -140,7 +140,7 @@ def each_date(site: Timetable, first: date, last: date) -> tuple[Night | NotGive
 
 
 def nights_between(site: Timetable, from_ns: int, until_ns: int) -> tuple[Night, ...]:
-    """The nights that meet an interval."""
+    """The nights that overlap an interval."""
     first = local_date(from_ns, site.spot.zone) - timedelta(days=3)
     last = local_date(until_ns, site.spot.zone) + timedelta(days=1)
     found: list[Night] = []
@@ -153,7 +153,7 @@ def nights_between(site: Timetable, from_ns: int, until_ns: int) -> tuple[Night,
 
 @lru_cache(maxsize=4096)
 def _on(site: Timetable, day: date) -> tuple[Night | NotGiven, ...]:
-    """The nights of one date; the days of a site are worked out once."""
+    """The nights of one date, after the ranks of others."""
     found = _by_themselves(site, day)
     if len(site.performances) < 2:
         return found
@@ -164,7 +164,7 @@ def _on(site: Timetable, day: date) -> tuple[Night | NotGiven, ...]:
 
 @lru_cache(maxsize=4096)
 def _by_themselves(site: Timetable, day: date) -> tuple[Night | NotGiven, ...]:
-    """The nights of one date, as if no other took their time."""
+    """The nights of one date, each without regard to the others."""
     if day.year not in YEARS:
         return ()
     chosen = [performance for performance in site.performances if selects(performance, day)]
@@ -179,7 +179,7 @@ def _by_themselves(site: Timetable, day: date) -> tuple[Night | NotGiven, ...]:
 
 
 def _among(night: Night, others: list[Night]) -> Night | NotGiven:
-    """A night with the time that others of a higher rank leave it; one between opening and closing parts it in two."""
+    """A night, reduced to the time that nights of a higher rank leave. One that lies inside it changes nothing here."""
     higher = [other for other in others if other.rank > night.rank]
     while before := next((one for one in higher if one.opens_ns <= night.opens_ns < one.to_ns), None):
         by = f"the closing of {before.show} ({before.performance.place}), of a higher rank"
@@ -233,7 +233,7 @@ def _night(site: Timetable, performance: PerformanceRule, day: date) -> Night | 
 
 
 def _dark(site: Timetable, from_ns: int, until_ns: int) -> Iterator[tuple[int, int, HoursRule]]:
-    """The dark hours that meet an interval, those that touch or overlap made one under the rule that begins."""
+    """The dark hours that overlap an interval. Windows that touch or overlap are joined under the first one's rule."""
     last: tuple[int, int, HoursRule] | None = None
     for begin_ns, end_ns, rule in windows(site.dark, site.spot, from_ns, until_ns):
         if last and begin_ns <= last[1]:
@@ -247,7 +247,7 @@ def _dark(site: Timetable, from_ns: int, until_ns: int) -> Iterator[tuple[int, i
 
 
 def _opening(site: Timetable, performance: PerformanceRule, day: date) -> tuple[int, str, OpensBy] | NotGiven:
-    """When a performance opens on a date, and which of its times said so; or why it does not."""
+    """When a performance opens on a date and by which of its times, or why it does not."""
     time = performance.from_
     opens_ns, opens_by, code = instant_on(time, day, site.spot), time.text, OpensBy.FROM
     if opens_ns is None:
@@ -257,7 +257,7 @@ def _opening(site: Timetable, performance: PerformanceRule, day: date) -> tuple[
         opens_ns = instant_on(site.if_no_sunset, day, site.spot) if site.if_no_sunset else None
         if opens_ns is None or site.if_no_sunset is None:
             return NotGiven(day, performance, Cause.SUN_STAYS_DOWN, time.text)
-        opens_by = f"if_no_sunset {site.if_no_sunset.text}, the sun does not come up to {time.text}"
+        opens_by = f"if_no_sunset {site.if_no_sunset.text}, as there is no {time.text} that day"
         code = OpensBy.IF_NO_SUNSET
     for limit, name, later in (
         (performance.not_before, OpensBy.NOT_BEFORE, True),
@@ -270,7 +270,7 @@ def _opening(site: Timetable, performance: PerformanceRule, day: date) -> tuple[
 
 
 def overlaps(site: Timetable, first: date, last: date) -> tuple[Night, Night] | None:
-    """The first two nights of equal rank that overlap, among performances whose ranks are shared."""
+    """The first two nights of equal rank that overlap, None where there are none."""
     ranks = [performance.rank for performance in site.performances]
     shared = {rank for rank in ranks if ranks.count(rank) > 1}
     open_now: dict[int, Night] = {}

@@ -1,11 +1,10 @@
-"""The rules that say when, as the timetable reads them, and the windows of instants that hours come to.
+"""The rules of dates and hours that the timetable reads, and the windows of instants that hours make.
 
-A window begins on each date that its rule selects.
+A window begins on each date that its rule selects. In doubt a window is longer, for the neighbours' sake:
 
-Where the sun does not come to the height that begins a window, it begins as early as it ever could; where it does not
-come to the one that ends it, it lasts a day. When the clocks change, a beginning that is skipped is the instant of the
-change, and an end that comes twice is its second. What was promised to the neighbours is kept, if with something to
-spare.
+- Where the sun does not reach the height that begins a window, the window begins at the earliest possible instant.
+- Where the sun does not reach the height that ends it, the window lasts a day.
+- When the clocks change, a skipped beginning is the instant of the change, and an end that comes twice is the second.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ from gloaming.shows.time_units import DAY_NS
 
 
 class DateRule(Hashable, Protocol):
-    """Which calendar dates. Two rules are the same only if they are one object: they are keys of caches."""
+    """A choice of calendar dates. Rules are compared by identity, because they are keys of caches."""
 
     @property
     def place(self) -> str: ...
@@ -41,7 +40,7 @@ class DateRule(Hashable, Protocol):
 
 
 class HoursRule(DateRule, Protocol):
-    """A stretch of the clock that begins on the selected dates; `contents` are its keys and values, but for `place`."""
+    """Hours that begin on the selected dates. `contents` are its keys and values without `place`."""
 
     @property
     def from_(self) -> TimeExpression: ...
@@ -89,7 +88,7 @@ def selects(rule: DateRule, day: date) -> bool:
 
 
 def windows(rules: Iterable[H], spot: Spot, from_ns: int, until_ns: int) -> tuple[tuple[int, int, H], ...]:
-    """The windows `(begin_ns, end_ns, rule)` that meet `[from_ns, until_ns)`, whole, in order of their beginnings."""
+    """The whole windows `(begin_ns, end_ns, rule)` that overlap `[from_ns, until_ns)`, in order of their beginnings."""
     first = local_date(from_ns, spot.zone) - timedelta(days=3)
     days = (local_date(until_ns, spot.zone) - first).days + 2  # "sunrise - 9 h" begins on the evening before its date
     found: list[tuple[int, int, H]] = []
@@ -103,13 +102,13 @@ def windows(rules: Iterable[H], spot: Spot, from_ns: int, until_ns: int) -> tupl
 
 @lru_cache(maxsize=1024)
 def rule_id(rule: HoursRule, spot: Spot) -> str:
-    """Names what a rule says of a spot, wherever it stands in the file: once either is edited, the name is another."""
+    """The id of a rule at a spot. It depends on their contents only, not on the place in the file."""
     return sha256(repr((type(rule).__name__, rule.contents, spot)).encode()).hexdigest()[:16]
 
 
 @lru_cache(maxsize=50_000)
 def _window(rule: HoursRule, day: date, spot: Spot) -> tuple[int, int] | None:
-    """The window that a date has."""
+    """The window that begins on a date, None where the rule does not select it."""
     if not selects(rule, day):
         return None
     begin_ns = instant_on(rule.from_, day, spot, earliest)

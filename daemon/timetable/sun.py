@@ -1,10 +1,11 @@
-"""When the sun stands where: astral's sun, each event bound to a calendar date by that date's solar noon.
+"""The times of the sun, from astral's formulas. Each event belongs to the calendar date of its solar noon.
 
-An evening event of a date is the first after that date's solar noon, even past midnight; a morning event is the last
-before it. None where the sun does not come to that height. astral's own events take declination and equation of time
-at up to a day from the event, so that they are minutes out towards the poles and some fall on no UTC day at all; here
-its functions of the sun's path are solved for the instant itself. At the edge of polar day and night, where the path
-grazes the height asked for, a minute of arc more or less of refraction is worth many minutes.
+An evening event of a date is the first after the solar noon of that date, even past midnight. A morning event is the
+last before it. An event is None where the sun does not reach its height.
+
+astral's own events take declination and equation of time up to a day from the event. Near the poles they are wrong by
+minutes, and some fall on no UTC day. This module solves astral's formulas for the instant itself. At the edge of polar
+day and night, where the sun only just reaches a height, one arc minute of refraction changes the result by minutes.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ _EPOCH = date(1970, 1, 1)
 
 @dataclass(frozen=True, slots=True)
 class SunEvent:
-    """A passage of the sun: of the morning or the evening, and its centre's height in degrees (None: said with it)."""
+    """A passage of the sun, in the morning or evening. `altitude`: degrees of its centre (None: given each time)."""
 
     morning: bool
     altitude: float | None = None
@@ -45,12 +46,12 @@ EVENTS = {
     "sun": SunEvent(morning=False),
     "rising": SunEvent(morning=True),
 }
-"""What site.toml may call a time of the sun; `sun at -4` is a "sun" with a height, and "rising" its morning."""
+"""The names of sun events. `sun at -4` is a "sun" with a height; "rising" is the same height in the morning."""
 
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """A place on the earth: degrees north and east, metres above its horizon, and its zone."""
+    """A place: degrees north and east, metres above its horizon, and its time zone."""
 
     latitude: float
     longitude: float
@@ -59,12 +60,12 @@ class Spot:
 
 
 def _century(at_ns: int) -> float:
-    """Julian centuries from J2000, as astral's functions take them."""
+    """Julian centuries from J2000, as astral's functions need them."""
     return (at_ns - _J2000_NS) / _CENTURY_NS
 
 
 def _transit(spot: Spot, utc_day: date) -> int:
-    """The sun's passage over the meridian of the spot that is nearest to its mean noon of a UTC day."""
+    """The sun's transit of the spot's meridian that is nearest to mean noon of a UTC day."""
     mean_ns = (utc_day - _EPOCH).days * DAY_NS + round((720.0 - 4.0 * spot.longitude) * MINUTE_NS)
     at_ns = mean_ns
     for _ in range(2):
@@ -74,9 +75,9 @@ def _transit(spot: Spot, utc_day: date) -> int:
 
 @lru_cache(maxsize=20_000)
 def solar_noon(spot: Spot, day: date) -> int:
-    """The sun's transit that falls on a calendar date in the spot's zone, or the nearest where none does.
+    """The sun's transit on a calendar date in the spot's zone, or the nearest one where the date has none.
 
-    None may where the zone's midnight is at the sun's noon, and on a date that a zone has left out.
+    A date can have none where the zone's midnight is at solar noon, and where the zone skipped the date.
     """
     transits: list[int] = []
     for shift in (0, -1, 1):
@@ -89,7 +90,7 @@ def solar_noon(spot: Spot, day: date) -> int:
 
 
 class _Height:
-    """How far (in sines) the sun stands above a height, over the half day on one side of a transit."""
+    """How far the sun is above a height (a difference of sines), in the half day on one side of a transit."""
 
     def __init__(self, spot: Spot, transit_ns: int, altitude: float) -> None:
         self.sine, self.cosine = sin(radians(spot.latitude)), cos(radians(spot.latitude))
@@ -105,7 +106,7 @@ class _Height:
 
 
 def _passage(height: _Height, first_ns: int, last_ns: int) -> int | None:
-    """The second at which the sun passes the height on one side of a transit (false position, the Illinois way)."""
+    """The second at which the sun passes the height on one side of a transit (false position, Illinois method)."""
     first, last = height.above(first_ns), height.above(last_ns)
     if first <= 0 or last >= 0:
         return None
@@ -125,10 +126,10 @@ def _passage(height: _Height, first_ns: int, last_ns: int) -> int | None:
 
 @lru_cache(maxsize=50_000)
 def sun_event(spot: Spot, day: date, event: str, altitude: float | None = None) -> int | None:
-    """A date's sun event, in whole seconds; None where the sun does not come to that height.
+    """A sun event of a date, to the whole second. None where the sun does not reach its height.
 
-    `event` is one of `EVENTS` (else a KeyError), with its `altitude` where it has none of its own. The horizon sinks
-    with the spot's elevation, twilight does not know it.
+    `event` is one of `EVENTS` (else a KeyError). `altitude` is needed where the event has no fixed one. Elevation
+    lowers the horizon; it does not change twilight.
     """
     noon_ns = solar_noon(spot, day)
     half_ns = -DAY_NS // 2 if EVENTS[event].morning else DAY_NS // 2
@@ -136,7 +137,7 @@ def sun_event(spot: Spot, day: date, event: str, altitude: float | None = None) 
 
 
 def stays_below(spot: Spot, day: date, event: str, altitude: float | None = None) -> bool:
-    """Whether the sun does not come up to an event's height on a date, even at noon, as in polar night."""
+    """Whether the sun stays below an event's height all day on a date, as in polar night."""
     noon_ns = solar_noon(spot, day)
     return _Height(spot, noon_ns, _altitude(spot, event, altitude)).above(noon_ns) <= 0
 
@@ -150,7 +151,7 @@ def _altitude(spot: Spot, event: str, altitude: float | None) -> float:
 
 
 def sun_after(spot: Spot, at_ns: int, event: str) -> int | None:
-    """The first event of a kind from an instant on, within a day and a half."""
+    """The first event of a kind at or after an instant, within a day and a half."""
     day = local_date(at_ns, spot.zone)
     found = [sun_event(spot, day + timedelta(days=shift), event) for shift in (-1, 0, 1)]
     return min((at for at in found if at is not None and at >= at_ns), default=None)

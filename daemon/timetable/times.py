@@ -1,6 +1,6 @@
-"""Times of day, lengths and weekdays: from text to frozen values, and from a time and a date to an instant.
+"""Reads times of day, lengths and weekdays, and computes the instant of a time on a date.
 
-A ValueError says what is right.
+A WrongValueError has a hint.
 """
 
 from __future__ import annotations
@@ -25,28 +25,28 @@ _HEIGHT = r"[+-]?\d{1,3}(?:\.\d{1,9})?"
 _EVENT = re.compile(rf"(?:sun at ({_HEIGHT})|([a-z ]+?))(?:$|\s+([+-])\s+(.+))", re.ASCII)
 _WORDS = "|".join(word for word, event in EVENTS.items() if event.altitude is not None)
 TIME_PATTERN = rf"^(?:{_CLOCK.pattern}|\s*(?:{_WORDS}|sun at {_HEIGHT})(?:\s+[+-]\s+.+)?\s*)$"
-"""What a time looks like, for a JSON Schema. It lets some pass that `read_time` refuses, as 25:00."""
+"""The pattern of a time, for a JSON Schema. It accepts some that `read_time` refuses, such as 25:00."""
 LENGTH_PATTERN = rf"^\s*(?:{_LENGTH.pattern}\s*)+$"
-"""What a length looks like, for a JSON Schema."""
+"""The pattern of a length, for a JSON Schema."""
 _DAY = rf"\s*(?:{'|'.join(_DAYS)})\s*"
 DAYS_PATTERN = rf"^(?:\s*daily\s*|{_DAY}(?:-{_DAY})?(?:,{_DAY}(?:-{_DAY})?)*)$"
-"""What days look like, for a JSON Schema."""
+"""The pattern of days, for a JSON Schema."""
 
 HALF_DAY_NS = DAY_NS // 2
 AFTER_NS = 3 * HALF_DAY_NS
 Resolve = Callable[[date, time, ZoneInfo], int]
-"""How a time of the clock becomes an instant on the nights when the clocks change: one of zones.py's functions."""
+"""Makes an instant of a clock time, on nights when the clocks change too: a function of zones.py."""
 
 
 def shown(value: object) -> str:
-    """What somebody wrote, as they wrote it: texts in quotes, TOML's own dates and times without."""
+    """A value as it is in the file: texts in quotes, TOML's dates and times without."""
     text = value.isoformat() if isinstance(value, time) else repr(value) if isinstance(value, str) else str(value)
     return text if len(text) <= 80 else f"{text[:77]}..."
 
 
 @dataclass(frozen=True, slots=True)
 class TimeExpression:
-    """A time of day: of the clock, or of the sun with an offset. `altitude` is set for `sun at`."""
+    """A time of day: of the clock, or of the sun with an offset. `sun at` has an `altitude`."""
 
     text: str
     clock: time | None = None
@@ -56,24 +56,24 @@ class TimeExpression:
 
 
 def read_time(text: object) -> TimeExpression:
-    """`HH:MM`, one of the sun's `EVENTS` or `sun at -4`, a sun time with `+` or `-` a length."""
-    right = 'as "22:30", "sunset + 20 min" or "sun at -4"'
+    """Read a time: `HH:MM`, a name of `EVENTS`, or `sun at -4`; after a sun time, `+` or `-` a length."""
+    hint = 'as "22:30", "sunset + 20 min" or "sun at -4"'
     if not isinstance(text, str):
-        raise WrongValueError(f"{shown(text)} is not a time", right)
+        raise WrongValueError(f"{shown(text)} is not a time", hint)
     if _CLOCK.fullmatch(text):
         try:
             return TimeExpression(text, clock=time.fromisoformat(text))
         except ValueError:
-            raise WrongValueError(f"{shown(text)} is not a time of day", right) from None
+            raise WrongValueError(f"{shown(text)} is not a time of day", hint) from None
     found = _EVENT.fullmatch(text.strip())
     if not found or (found[1] is None and not _has_height(found[2])):
-        raise WrongValueError(f"{shown(text)} is not a time", right)
+        raise WrongValueError(f"{shown(text)} is not a time", hint)
     event, altitude = (found[2], None) if found[1] is None else ("sun", float(found[1]))
     if altitude is not None and not -18 <= altitude <= 18:
-        raise WrongValueError(f"{shown(text)}: the sun's height is given from -18 to 18 degrees", "as sun at -4")
+        raise WrongValueError(f"{shown(text)}: the height of the sun must be from -18 to 18 degrees", "as sun at -4")
     offset = read_length(found[4]) if found[4] else 0
     if offset > 12 * _UNITS["h"]:
-        raise WrongValueError(f"{shown(text)} is more than 12 hours from the sun's event", "as sunset + 20 min")
+        raise WrongValueError(f"{shown(text)} is more than 12 hours from the event of the sun", "as sunset + 20 min")
     return TimeExpression(text, event=event, altitude=altitude, offset_ns=-offset if found[3] == "-" else offset)
 
 
@@ -82,7 +82,7 @@ def _has_height(event: str) -> bool:
 
 
 def read_length(text: object) -> int:
-    """A length as nanoseconds: "20 min", "1 h 30 min", "4 s", "0 ms"."""
+    """Read a length as nanoseconds: "20 min", "1 h 30 min", "4 s", "0 ms"."""
     if isinstance(text, str) and text.strip():
         rest, total = text.strip(), 0
         while found := _LENGTH.match(rest):
@@ -94,24 +94,24 @@ def read_length(text: object) -> int:
 
 
 def read_days(text: object) -> frozenset[int]:
-    """Days of the week, Monday 0: "daily", "mon-wed", "thu,sun"."""
-    right = 'as "daily", "mon-wed" or "thu,sun"'
+    """Read days of the week, Monday 0: "daily", "mon-wed", "thu,sun"."""
+    hint = 'as "daily", "mon-wed" or "thu,sun"'
     if not isinstance(text, str):
-        raise WrongValueError(f"{shown(text)} are not days", right)
+        raise WrongValueError(f"{shown(text)} are not days", hint)
     if text.strip() == "daily":
         return frozenset(range(7))
     days: set[int] = set()
     for part in text.split(","):
         names = [name.strip() for name in part.split("-")]
         if len(names) > 2 or any(name not in _DAYS for name in names):
-            raise WrongValueError(f"{shown(text)} are not days", right)
+            raise WrongValueError(f"{shown(text)} are not days", hint)
         first, last = _DAYS.index(names[0]), _DAYS.index(names[-1])
         days.update((first + more) % 7 for more in range((last - first) % 7 + 1))
     return frozenset(days)
 
 
 def instant_on(time: TimeExpression, day: date, spot: Spot, by: Resolve = resolve) -> int | None:
-    """The instant of a time that belongs to a calendar date; None where the sun does not come to it."""
+    """The instant of a time on a calendar date. None where the sun does not reach its height."""
     if time.clock is not None:
         return by(day, time.clock, spot.zone)
     assert time.event is not None
@@ -120,14 +120,14 @@ def instant_on(time: TimeExpression, day: date, spot: Spot, by: Resolve = resolv
 
 
 def earliest_on(time: TimeExpression, day: date, spot: Spot) -> int:
-    """The earliest instant at which a time of the sun could ever stand on a date, whether it does or not."""
+    """The earliest instant that a sun time could have on a date, whether it comes or not."""
     assert time.event is not None
     noon_ns = solar_noon(spot, day)
     return time.offset_ns + (noon_ns - HALF_DAY_NS if EVENTS[time.event].morning else noon_ns)
 
 
 def first_after(time: TimeExpression, at_ns: int, spot: Spot, by: Resolve = resolve) -> int | None:
-    """The first instant after another at which a time stands, within 36 hours; a sun's height counts both ways."""
+    """The first instant of a time after `at_ns`, within 36 hours. `sun at` counts morning and evening."""
     day = local_date(at_ns, spot.zone)
     times = [time]
     if time.event == "sun":

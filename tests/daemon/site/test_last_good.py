@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from gloaming.daemon.direction.score import ReasonCode
-from gloaming.daemon.site.last_good import FILES, FOLDER, keep_good, load_good
+from gloaming.daemon.site.last_good import FILES, FOLDER, load_good, store_good
 from gloaming.daemon.site.load import load_site
 from gloaming.shows.config_files.errors import InputError
 from tests.api.evening import gloaming
@@ -46,11 +46,11 @@ def broken(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broken]:
 def test_the_files_are_copied_when_they_differ_and_load_without_the_later_edit(tmp_path: Path) -> None:
     folder, state = write(tmp_path / "site"), tmp_path / "state"
     state.mkdir()
-    keep_good(folder, state)
+    store_good(folder, state)
     copies = [state / FOLDER / name for name in FILES]
     before = [copy.stat() for copy in copies]
     assert [one.st_mode & 0o077 for one in before] == [0, 0], "a file may hold a password"
-    keep_good(folder, state)
+    store_good(folder, state)
     assert [copy.stat().st_mtime_ns for copy in copies] == [one.st_mtime_ns for one in before]
     (folder / "site.toml").write_text("[site", encoding="utf-8")
     site = load_good(folder, state)

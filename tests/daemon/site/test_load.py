@@ -235,12 +235,12 @@ def test_sixty_frames_a_second_are_too_many_for_long_packets_and_said_so(
     frames(folder / "pieces" / "tide.frames", [Universe(1, 60, 0)], fps=60)
     (warning,) = load_site(folder, AT).warnings
     assert warning.key == "piece[1].frames"
-    assert "60 frames a second; packets of 510 slots go to universe 1" in warning.problem
+    assert "60 frames a second. Universe 1 has packets of 510 slots" in warning.problem
     assert "one frame of 2 is sent" in warning.problem
     assert "E1.31 6.6.1" in warning.problem
     assert "E1.11" in warning.problem
     assert "44.3" in warning.problem
-    assert warning.hint and warning.hint.startswith("render 40 frames a second; or name the strings")
+    assert warning.hint and warning.hint.startswith("render 40 frames a second, or add the strings")
     assert main(["nights", str(folder), "--from", "2026-12-01", "--days", "1"]) == 0
     assert f"warning: {warning}\n" in capsys.readouterr().err
     rig = folder / "rig.toml"

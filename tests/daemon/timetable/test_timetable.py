@@ -163,7 +163,7 @@ def test_a_winter_at_69_65_north(tmp_path: Path) -> None:
     assert winter["2027-01-15"][0][0].startswith("2027-01-15T12:3")
     dark = nights(site, date(2026, 12, 21), date(2026, 12, 21))[0]
     assert dark.opens_code == OpensBy.IF_NO_SUNSET
-    assert dark.opens_by == "if_no_sunset 15:30, the sun does not come up to sunset + 20 min"
+    assert dark.opens_by == "if_no_sunset 15:30, as there is no sunset + 20 min that day"
 
 
 def test_without_if_no_sunset_the_polar_night_is_left_out_and_said(tmp_path: Path) -> None:
@@ -172,7 +172,7 @@ def test_without_if_no_sunset_the_polar_night_is_left_out_and_said(tmp_path: Pat
     left_out = not_given(site, date(2026, 11, 28), date(2027, 1, 14))
     assert len(left_out) == 48
     assert {night.why for night in left_out} == {
-        "the sun does not come up to sunset + 20 min that day, and no if_no_sunset says when to open"
+        "there is no sunset + 20 min that day: the sun stays down. Set if_no_sunset to give an opening time"
     }
 
 
@@ -181,7 +181,7 @@ def test_the_midnight_sun_is_no_polar_night(tmp_path: Path) -> None:
     site = site_of(tmp_path, TABLES, SINCE_SUNSET, place=TROMSO)
     assert given(site, "2026-05-25", "2026-07-20") == {}
     (night,) = not_given(site, date(2026, 6, 21), date(2026, 6, 21))
-    assert night.why == "the sun does not go down to sunset + 20 min that day"
+    assert night.why == "there is no sunset + 20 min that day: the sun stays up"
 
 
 def test_a_midsummer_at_64_84_north_where_the_sun_sets_past_midnight(tmp_path: Path) -> None:
@@ -279,7 +279,7 @@ def test_a_special_night_in_place_of_the_usual_one_and_nights_that_stay_dark(tmp
     assert season["2026-12-24"] == [("2026-12-24T16:00:00+0000", "2026-12-24T20:00:00+0000")]
     (left_out,) = not_given(site, date(2026, 12, 24), date(2026, 12, 24))
     assert left_out.code == Cause.GIVEN_ALONE
-    assert left_out.why == "a performance that is given alone takes its place"
+    assert left_out.why == "another performance is set to be given alone on this date"
 
 
 def test_dark_hours_of_a_whole_day_keep_a_night_dark_whoever_plays(tmp_path: Path) -> None:
