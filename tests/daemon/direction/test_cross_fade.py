@@ -1,4 +1,4 @@
-"""A piece that begins over what was shown before it: as it is decided, and as it reaches the wire."""
+"""Cross-fades from one piece to the next: as they are decided, and on the wire."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.rules_in_force import DayFacts
 from gloaming.daemon.direction.rundown import RundownPiece
 from gloaming.daemon.direction.score import State
-from tests.daemon.direction.test_day_plan import BELLS, DAY, MIN, NTSC, TIDE, H, S, evening, override, stage
+from tests.daemon.direction.test_day_plan import BELLS, DAY, MIN, NTSC, TIDE, H, S, day_with, evening, override
 from tests.daemon.quay_site import EVENING, TABLES, site_of
 from tests.daemon.transmitter.stage import listening, on_stage, universe, write_frames
 
@@ -27,13 +27,13 @@ HOST = "127.0.61.21"
 
 
 def mixed(day: DayPlan, at_ns: int) -> tuple[str, int, float] | None:
-    """Piece, frame and share of what fades away at an instant."""
+    """Piece, frame and share of the picture that fades away at an instant."""
     mix = day.segment_at(at_ns).mix
     return (mix.picture.piece, mix.picture.frame_at(at_ns), mix.share_at(at_ns)) if mix else None
 
 
 def test_the_last_frame_of_a_piece_fades_away_under_the_next() -> None:
-    day = stage(occurrences=FADING)
+    day = day_with(occurrences=FADING)
     assert mixed(day, TIDE_BEGINS - 1) is None
     assert mixed(day, TIDE_BEGINS) == ("bells", 3999, 1.0)
     assert mixed(day, TIDE_BEGINS + S) == ("bells", 3999, 0.5)
@@ -43,32 +43,32 @@ def test_the_last_frame_of_a_piece_fades_away_under_the_next() -> None:
     assert segment.level_at(TIDE_BEGINS + S) == 0.8
 
 
-def test_what_fills_the_gap_comes_and_goes_in_cross_fades_and_moves_on_meanwhile() -> None:
-    day = stage(occurrences=FILLED)
+def test_a_filler_comes_and_goes_in_cross_fades_and_moves_on_meanwhile() -> None:
+    day = day_with(occurrences=FILLED)
     assert mixed(day, TIDE_BEGINS) == ("bells", 3999, 1.0)
     assert mixed(day, TIDE_BEGINS + 3 * S) is None
     assert mixed(day, TIDE_BEGINS + 4 * S + S) == ("ntsc", 149, 0.5)
 
 
 def test_nothing_fades_away_at_an_opening_nor_without_a_cross_fade() -> None:
-    assert mixed(stage(occurrences=FADING), OPENS + S) is None
-    assert all(segment.mix is None for segment in stage().segments)
+    assert mixed(day_with(occurrences=FADING), OPENS + S) is None
+    assert all(segment.mix is None for segment in day_with().segments)
 
 
 def test_a_skip_fades_from_the_frame_it_came_to() -> None:
     skip = override(Kind.SKIP, OPENS + 30 * S, OPENS + 30 * S)
-    assert mixed(stage(skip, occurrences=FADING), OPENS + 31 * S) == ("bells", 1199, 0.5)
+    assert mixed(day_with(skip, occurrences=FADING), OPENS + 31 * S) == ("bells", 1199, 0.5)
 
 
 def test_a_pause_in_a_cross_fade_holds_the_new_piece_alone() -> None:
-    day = stage(override(Kind.PAUSE, TIDE_BEGINS - S // 2, TIDE_BEGINS + 5 * MIN), occurrences=FADING)
+    day = day_with(override(Kind.PAUSE, TIDE_BEGINS - S // 2, TIDE_BEGINS + 5 * MIN), occurrences=FADING)
     paused = day.segment_at(TIDE_BEGINS + MIN)
     assert (paused.state, paused.mix) == (State.PAUSED, None)
 
 
-def test_the_dark_tail_of_a_long_sound_leaves_nothing_to_fade_away() -> None:
+def test_after_the_black_end_of_a_long_sound_nothing_fades_away() -> None:
     longer = replace(BELLS, sound=True, sound_ns=110 * S)
-    day = stage(occurrences=(evening(gap_ns=0, cross_fade_ns=2 * S, order=(longer, TIDE)),))
+    day = day_with(occurrences=(evening(gap_ns=0, cross_fade_ns=2 * S, order=(longer, TIDE)),))
     assert mixed(day, OPENS + 110 * S + S) is None
 
 
@@ -84,14 +84,14 @@ def test_a_score_cut_within_a_cross_fade_is_the_same_when_it_is_joined(tmp_path:
 
 
 def test_on_the_wire_every_level_between_the_two_pieces_is_seen(tmp_path: Path) -> None:
-    """Bells stay at 40, tide at 240: what is received rises in steps that no eye sees, and never falls back."""
+    """Bells stay at 40, tide at 240. The received level rises in small steps and never falls."""
     paths = {name: tmp_path / f"{name}.frames" for name in ("bells", "tide")}
     for name, level in (("bells", 40), ("tide", 240)):
         write_frames(paths[name], np.full((80, 30), level, np.uint8))
     begin_ns = time.time_ns() + S
     pieces = tuple(RundownPiece(name, str(path), 80, Fraction(40)) for name, path in paths.items())
     occurrence = evening(begin_ns - H, begin_ns + H, order=pieces, cross_fade_ns=S, gap_ns=0)
-    facts = DayFacts((occurrence,), (), (), stage().facts.zone, 1.0, stage().facts.brightness_reason, S)
+    facts = DayFacts((occurrence,), (), (), day_with().facts.zone, 1.0, day_with().facts.brightness_reason, S)
     day = DayPlan(begin_ns // (24 * H) * 24 * H, facts)
     tide = next(one for one in day.segments if one.from_ns >= begin_ns and one.mix and one.picture)
     assert tide.picture is not None

@@ -1,4 +1,4 @@
-"""A day of the show worked out: fades, pauses, calls, and the laws that hold whatever is asked."""
+"""The plan of a day: fades, pauses, calls, and the properties that hold for all overrides."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def window(from_ns: int, until_ns: int, ceiling: float | None = 0.0, quiet: bool
     )
 
 
-def stage(
+def day_with(
     *overrides: Override,
     occurrences: tuple[Occurrence, ...] | None = None,
     windows: tuple[HoursWindow, ...] = (),
@@ -83,7 +83,7 @@ def frame(day: DayPlan, at_ns: int) -> tuple[str, int] | None:
 
 
 def test_an_opening_fades_in_and_a_closing_has_faded_out_when_it_comes() -> None:
-    day = stage()
+    day = day_with()
     assert level(day, DAY + 17 * H) == 0
     assert abs(level(day, DAY + 17 * H + S // 2) - 0.4) < 1e-9
     assert level(day, DAY + 17 * H + S) == 0.8
@@ -94,9 +94,9 @@ def test_an_opening_fades_in_and_a_closing_has_faded_out_when_it_comes() -> None
     assert day.segment_at(DAY + 22 * H).state == State.DARK
 
 
-def test_a_pause_fades_when_it_is_asked_and_resumes_where_it_stood() -> None:
+def test_a_pause_fades_when_it_begins_and_resumes_at_the_same_frame() -> None:
     p = DAY + 17 * H + 50 * S
-    day = stage(override(Kind.PAUSE, p, p + 10 * MIN))
+    day = day_with(override(Kind.PAUSE, p, p + 10 * MIN))
     assert level(day, p) == 0.8
     assert abs(level(day, p + S // 2) - 0.4) < 1e-9
     assert level(day, p + S) == 0
@@ -109,20 +109,20 @@ def test_a_pause_fades_when_it_is_asked_and_resumes_where_it_stood() -> None:
 
 def test_a_pause_that_lets_the_show_continue_moves_nothing() -> None:
     p = DAY + 17 * H + 50 * S
-    day = stage(override(Kind.PAUSE, p, p + 20 * S, show_continues=True))
+    day = day_with(override(Kind.PAUSE, p, p + 20 * S, show_continues=True))
     assert frame(day, p + 20 * S) == ("bells", 70 * 40)
 
 
 def test_a_resume_in_mid_fade_rises_from_where_the_light_was() -> None:
     p = DAY + 17 * H + 50 * S
-    day = stage(override(Kind.PAUSE, p, p + H, ended_ns=p + S // 2))
+    day = day_with(override(Kind.PAUSE, p, p + H, ended_ns=p + S // 2))
     assert abs(level(day, p + S // 2) - 0.4) < 1e-9
     assert level(day, p + S // 2 + S) == 0.8
     assert frame(day, p + 10 * S) == ("bells", 60 * 40)
 
 
 def test_a_fade_into_dark_hours_ends_when_they_begin() -> None:
-    day = stage(windows=(window(DAY + 21 * H, DAY + 23 * H),))
+    day = day_with(windows=(window(DAY + 21 * H, DAY + 23 * H),))
     assert level(day, DAY + 21 * H - S) == 0.8
     assert abs(level(day, DAY + 21 * H - S // 2) - 0.4) < 1e-9
     assert level(day, DAY + 21 * H) == 0
@@ -130,9 +130,9 @@ def test_a_fade_into_dark_hours_ends_when_they_begin() -> None:
     assert day.segment_at(DAY + 21 * H).reasons[0].rule == "site.toml:9 neighbours"
 
 
-def test_dim_hours_lower_the_ceiling_and_a_dim_by_hand_goes_lower_still() -> None:
+def test_dim_hours_lower_the_ceiling_and_a_dim_override_goes_lower_still() -> None:
     dim = override(Kind.DIM, DAY + 21 * H, DAY + 21 * H + MIN, level=0.2)
-    day = stage(dim, windows=(window(DAY + 20 * H, DAY + 24 * H, 0.5),))
+    day = day_with(dim, windows=(window(DAY + 20 * H, DAY + 24 * H, 0.5),))
     assert level(day, DAY + 20 * H - S) == 0.8
     assert level(day, DAY + 20 * H) == 0.5
     assert level(day, DAY + 21 * H + S) == 0.8 * 0.2
@@ -141,25 +141,25 @@ def test_dim_hours_lower_the_ceiling_and_a_dim_by_hand_goes_lower_still() -> Non
 
 def test_quiet_hours_and_mute_silence_the_sound_alone() -> None:
     at = DAY + 17 * H + 110 * S
-    assert stage().segment_at(at).sound
-    assert not stage(windows=(window(at - S, at + S, None, quiet=True),)).segment_at(at).sound
-    assert not stage(override(Kind.MUTE, at - S, at + S)).segment_at(at).sound
-    assert level(stage(override(Kind.MUTE, at - S, at + S)), at) == 0.8
+    assert day_with().segment_at(at).sound
+    assert not day_with(windows=(window(at - S, at + S, None, quiet=True),)).segment_at(at).sound
+    assert not day_with(override(Kind.MUTE, at - S, at + S)).segment_at(at).sound
+    assert level(day_with(override(Kind.MUTE, at - S, at + S)), at) == 0.8
 
 
 def test_a_piece_that_ends_within_the_grace_finishes() -> None:
     to = DAY + 17 * H + 4 * MIN
     occurrence = evening(to_ns=to, latest_ns=to + 3 * MIN, finish=True)
-    day = stage(occurrences=(occurrence,))
+    day = day_with(occurrences=(occurrence,))
     assert day.end_of(occurrence) == DAY + 17 * H + (100 + 4 + 225) * S
     assert day.segment_at(to + MIN).state == State.PLAYING
     assert day.segment_at(day.end_of(occurrence)).state == State.DARK
 
 
-def test_a_piece_is_not_begun_that_cannot_end_in_time() -> None:
+def test_a_piece_that_cannot_end_in_time_does_not_begin() -> None:
     to = DAY + 17 * H + 3 * MIN
     occurrence = evening(to_ns=to, latest_ns=to + MIN, finish=True, between=NTSC)
-    day = stage(occurrences=(occurrence,))
+    day = day_with(occurrences=(occurrence,))
     segment = day.segment_at(to - 5 * S)
     assert segment.state == State.WAITING
     assert segment.picture and segment.picture.piece == "ntsc"
@@ -167,65 +167,68 @@ def test_a_piece_is_not_begun_that_cannot_end_in_time() -> None:
     assert day.end_of(occurrence) == to
 
 
-def test_a_pause_in_the_grace_never_rewrites_what_was_seen() -> None:
+def test_a_pause_in_the_grace_does_not_change_the_past() -> None:
     to = DAY + 17 * H + 4 * MIN
     occurrence = evening(to_ns=to, latest_ns=to + 3 * MIN, finish=True)
     p = to + 30 * S
-    before, after = stage(occurrences=(occurrence,)), stage(override(Kind.PAUSE, p, p + H), occurrences=(occurrence,))
+    before, after = (
+        day_with(occurrences=(occurrence,)),
+        day_with(override(Kind.PAUSE, p, p + H), occurrences=(occurrence,)),
+    )
     for at in range(DAY + 17 * H, p, 7 * S):
         assert frame(before, at) == frame(after, at)
         assert level(before, at) == level(after, at)
 
 
-def test_a_show_that_has_closed_in_a_pause_stays_closed_whoever_pauses_later() -> None:
+def test_a_show_that_closed_in_a_pause_stays_closed_after_a_later_pause() -> None:
     to = DAY + 17 * H + 4 * MIN
     occurrence = evening(to_ns=to, latest_ns=to + 3 * MIN, finish=True)
     first, second = (Override(id, Kind.PAUSE, at, at + H) for id, at in ((1, to - 30 * S), (2, to + MIN)))
-    assert stage(first, occurrences=(occurrence,)).end_of(occurrence) == to
-    assert stage(first, second, occurrences=(occurrence,)).end_of(occurrence) == to
-    assert stage(second, occurrences=(occurrence,)).end_of(occurrence) == to + MIN
+    assert day_with(first, occurrences=(occurrence,)).end_of(occurrence) == to
+    assert day_with(first, second, occurrences=(occurrence,)).end_of(occurrence) == to
+    assert day_with(second, occurrences=(occurrence,)).end_of(occurrence) == to + MIN
 
 
-def test_a_skip_begins_the_next_piece_at_once_and_undone_has_not_happened() -> None:
+def test_a_skip_begins_the_next_piece_at_once_and_has_no_effect_once_undone() -> None:
     k = DAY + 17 * H + 50 * S
-    assert frame(stage(override(Kind.SKIP, k, k + MIN)), k) == ("tide", 0)
+    assert frame(day_with(override(Kind.SKIP, k, k + MIN)), k) == ("tide", 0)
     gap = DAY + 17 * H + 102 * S
-    assert frame(stage(override(Kind.SKIP, gap, gap + MIN)), gap) == ("tide", 0)
+    assert frame(day_with(override(Kind.SKIP, gap, gap + MIN)), gap) == ("tide", 0)
     undone = override(Kind.SKIP, k, k + MIN, ended_ns=k + 5 * S)
-    assert frame(stage(undone), k + 10 * S) == ("bells", 60 * 40)
+    assert frame(day_with(undone), k + 10 * S) == ("bells", 60 * 40)
 
 
-def test_a_call_is_given_above_the_evening_which_goes_on_beneath() -> None:
+def test_a_call_has_precedence_and_the_evening_moves_on_meanwhile() -> None:
     at = DAY + 18 * H
     call = Override(7, Kind.CALL, at, at + 10 * MIN, show="extra")
     called = evening(at, at + 10 * MIN, show="extra", order=(NTSC,), rank=99, called=7)
-    day = stage(call, occurrences=(evening(), called))
+    day = day_with(call, occurrences=(evening(), called))
     assert frame(day, at + S) == ("ntsc", 29)
-    assert frame(day, at + 10 * MIN + S) == frame(stage(), at + 10 * MIN + S)
+    assert frame(day, at + 10 * MIN + S) == frame(day_with(), at + 10 * MIN + S)
     ended = Override(7, Kind.CALL, at, at + 10 * MIN, show="extra", ended_ns=at + MIN)
-    assert frame(stage(ended, occurrences=(evening(), called)), at + MIN) == frame(stage(), at + MIN)
+    assert frame(day_with(ended, occurrences=(evening(), called)), at + MIN) == frame(day_with(), at + MIN)
 
 
 def test_the_order_begins_on_the_clock() -> None:
     occurrence = evening(opens_ns=DAY + 17 * H + 10 * MIN, start_every_ns=30 * MIN, between=NTSC)
-    day = stage(occurrences=(occurrence,))
+    day = day_with(occurrences=(occurrence,))
     assert frame(day, DAY + 17 * H + 20 * MIN) is not None
     assert day.segment_at(DAY + 17 * H + 20 * MIN).state == State.WAITING
     for mark in (DAY + 17 * H + 30 * MIN, DAY + 18 * H, DAY + 18 * H + 30 * MIN):
         assert frame(day, mark) == ("bells", 0)
 
 
-def test_a_shuffled_order_gives_every_piece_once_a_round_and_none_twice_running() -> None:
+def test_a_shuffled_order_gives_every_piece_once_a_round_and_none_twice_in_a_row() -> None:
     pieces = tuple(RundownPiece(name, f"/x/{name}", 400, Fraction(40)) for name in "abcd")
     occurrence = evening(order=pieces, shuffled=True, gap_ns=0)
-    day = stage(occurrences=(occurrence,))
+    day = day_with(occurrences=(occurrence,))
     names = [frame(day, DAY + 17 * H + number * 10 * S) for number in range(400)]
     played = [name[0] for name in names if name]
     for begin in range(0, 400, 4):
         assert sorted(played[begin : begin + 4]) == ["a", "b", "c", "d"]
     assert all(first != second for first, second in pairwise(played))
     assert played != sorted(played)
-    other = stage(occurrences=(evening(order=pieces, shuffled=True, gap_ns=0, date=date(2024, 10, 5)),))
+    other = day_with(occurrences=(evening(order=pieces, shuffled=True, gap_ns=0, date=date(2024, 10, 5)),))
     assert [frame(other, DAY + 17 * H + n * 10 * S) for n in range(400)] != names
 
 
@@ -235,7 +238,7 @@ pieces = st.lists(st.sampled_from((BELLS, TIDE, NTSC)), min_size=0, max_size=4).
 
 
 @st.composite
-def some_givings(draw: st.DrawFn) -> Occurrence:
+def some_occurrences(draw: st.DrawFn) -> Occurrence:
     opens, length = draw(instants), draw(lengths)
     finish = draw(st.booleans())
     return evening(
@@ -272,10 +275,10 @@ def some_windows(draw: st.DrawFn) -> HoursWindow:
 
 
 days = st.builds(
-    lambda occurrences, windows, overrides, fade: stage(
+    lambda occurrences, windows, overrides, fade: day_with(
         *overrides, occurrences=tuple(occurrences), windows=tuple(windows), fade_ns=fade
     ),
-    st.lists(some_givings(), max_size=4),
+    st.lists(some_occurrences(), max_size=4),
     st.lists(some_windows(), max_size=4),
     st.lists(some_overrides(), max_size=8),
     st.sampled_from((0, S // 4, S, 5 * S)),
@@ -284,7 +287,7 @@ days = st.builds(
 
 @settings(max_examples=300, deadline=None)
 @given(days, st.lists(instants, min_size=4, max_size=20))
-def test_the_neighbours_hours_hold_whatever_is_asked(day: DayPlan, at: list[int]) -> None:
+def test_the_neighbours_hours_hold_for_all_overrides(day: DayPlan, at: list[int]) -> None:
     edges = [edge for w in day.facts.windows for edge in (w.from_ns, w.until_ns - 1) if DAY <= edge < DAY + DAY_NS]
     for instant in (*at, *edges):
         segment = day.segment_at(instant)
@@ -324,12 +327,14 @@ def test_a_piece_never_goes_backwards(day: DayPlan) -> None:
 
 @settings(max_examples=100, deadline=None)
 @given(
-    st.lists(some_givings(), max_size=3), st.lists(some_windows(), max_size=3), st.lists(some_overrides(), max_size=6)
+    st.lists(some_occurrences(), max_size=3),
+    st.lists(some_windows(), max_size=3),
+    st.lists(some_overrides(), max_size=6),
 )
-def test_what_is_asked_later_changes_nothing_before(
+def test_a_later_override_does_not_change_the_past(
     occurrences: list[Occurrence], windows: list[HoursWindow], overrides: list[Override]
 ) -> None:
-    """The past stays: a day known up to an instant equals the day as it turned out, up to that instant."""
+    """A day as it was known at an instant equals the later day up to that instant."""
     ordered = sorted((o for o in overrides if o.kind != Kind.SKIP), key=lambda o: o.at_ns)
     for place, last in enumerate(ordered):
         known = [o for o in ordered[: place + 1] if o.at_ns < last.at_ns]
@@ -347,8 +352,8 @@ def test_what_is_asked_later_changes_nothing_before(
             )
             for o in known
         ]
-        before = stage(*then, occurrences=tuple(occurrences), windows=tuple(windows))
-        after = stage(*ordered, occurrences=tuple(occurrences), windows=tuple(windows))
+        before = day_with(*then, occurrences=tuple(occurrences), windows=tuple(windows))
+        after = day_with(*ordered, occurrences=tuple(occurrences), windows=tuple(windows))
         for at in range(DAY, min(last.at_ns, DAY + DAY_NS), 97 * MIN // 7):
             if at < min([o.ended_ns for o in known if o.ended_ns], default=DAY + DAY_NS):
                 assert level(before, at) == level(after, at)
@@ -356,10 +361,10 @@ def test_what_is_asked_later_changes_nothing_before(
 
 
 def test_between_performances_is_neither_a_gap_nor_a_pause_nor_a_hush_in_one() -> None:
-    """Where the streams may end: outside, whatever the reason for the dark."""
+    """The streams may end outside a performance only, whatever the reason for the dark."""
     hush = override(Kind.DARK, DAY + 19 * H, DAY + 19 * H + 5 * MIN)
     pause = Override(2, Kind.PAUSE, DAY + 20 * H, DAY + 20 * H + 5 * MIN)
-    day = stage(hush, pause, windows=(window(DAY + 21 * H, DAY + 21 * H + 5 * MIN),))
+    day = day_with(hush, pause, windows=(window(DAY + 21 * H, DAY + 21 * H + 5 * MIN),))
 
     def rests(at_ns: int) -> bool:
         return day.segment_at(at_ns).show is None

@@ -1,4 +1,4 @@
-"""An order that begins on the clock, on the nights on which the clocks are changed."""
+"""An order that begins on the clock, on nights when the clocks change."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ HOUR = 3600 * SECOND_NS
         ("Europe/London", "2026-12-24T23:50:00+00:00", HOUR // 2, "2026-12-25T00:00:00+00:00"),
         # marks begin anew at midnight: every 7 h is 00:00, 07:00, 14:00, 21:00
         ("Europe/London", "2026-12-24T21:10:00+00:00", 7 * HOUR, "2026-12-25T00:00:00+00:00"),
-        # 02:00 BST -> 01:00 GMT: the clock stands on a full hour again at once
+        # 02:00 BST -> 01:00 GMT: the clock is at a full hour again at once
         ("Europe/London", "2026-10-25T01:40:00+01:00", HOUR, "2026-10-25T01:00:00+00:00"),
         # 01:00 GMT -> 02:00 BST
         ("Europe/London", "2027-03-28T00:40:00+00:00", HOUR, "2027-03-28T02:00:00+01:00"),

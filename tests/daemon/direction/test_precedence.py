@@ -1,4 +1,4 @@
-"""What is stronger than what: the table as a diagram, and a line of it that is left out or moved is noticed."""
+"""The order of precedence: each line decides, and the tests notice a line that is missing or moved."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ MUTE = Override(5, Kind.MUTE, AT - MIN, AT + MIN)
 
 
 def segment(*in_force: object, rig_check: float | None = None) -> DecidedSegment:
-    """What is on the wire where these are in force together."""
+    """The segment where these are in force together."""
     facts = DayFacts(
         occurrences=tuple(one for one in (PERFORMANCE, CALL) if one in in_force),
         windows=tuple(one for one in in_force if isinstance(one, HoursWindow)),
@@ -74,7 +74,7 @@ def rules(found: DecidedSegment) -> list[str]:
 
 
 def check_lines() -> None:
-    """Each line with all that are weaker: the state, the light, the sound, the reason that decides, and the show."""
+    """Each line together with all weaker ones: state, light, sound, deciding reason and show."""
     expected = {
         "dark hours": (State.DARK, 0.0, 0.0, "site.toml:9 neighbours.dark", "called"),
         "dark": (State.DARK, 0.0, 0.0, "override 1 dark", "called"),
@@ -91,7 +91,7 @@ def check_lines() -> None:
 
 
 def check_rig_check_in_dark_hours() -> None:
-    """Dark hours give way to a rig check where the site says so, and to nothing else."""
+    """Dark hours give way to a rig check where the site allows it, and to nothing else."""
     check, dark = LINES["rig-check"], LINES["dark"]
     assert segment(DARK_HOURS, check).state == State.DARK
     found = segment(DARK_HOURS, check, LINES["pause"], PERFORMANCE, rig_check=0.05)
@@ -101,7 +101,7 @@ def check_rig_check_in_dark_hours() -> None:
 
 
 def check_limits() -> None:
-    """What lowers a show, in the order in which `why` tells of it. A dim is a share of what is set, hours are not."""
+    """The limits, in the order of their reasons. A dim is a share of the set brightness; hours are absolute."""
     found = segment(PERFORMANCE, *HOURS, MUTE, DIM)
     assert (found.level_from, found.sound_from, found.sound) == (0.25, 0.0, False)
     *_, quiet, dim, by_hand, mute, brightness = rules(found)
@@ -124,7 +124,7 @@ def without_one_or_moved(lines: tuple[object, ...]) -> list[tuple[object, ...]]:
     return left_out + moved
 
 
-def test_what_is_in_force_decides_by_its_line() -> None:
+def test_each_line_decides_in_its_order() -> None:
     check()
 
 
@@ -135,7 +135,7 @@ def test_what_is_in_force_decides_by_its_line() -> None:
         *(("LIMITS", lines) for lines in without_one_or_moved(LIMITS)),
     ],
 )
-def test_a_line_that_is_left_out_or_moved_is_noticed(
+def test_a_line_that_is_missing_or_moved_fails(
     table: str, lines: tuple[object, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(precedence, table, lines)

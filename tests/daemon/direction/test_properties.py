@@ -1,7 +1,7 @@
-"""What holds for every site, at every instant, whatever is asked for by hand: ten thousand of them, drawn at random.
+"""Properties that hold for every site, instant and override, on ten thousand random cases.
 
-A site is drawn from one number, which is cheap and can be had again: `drawn(seed)`. The neighbours' hours by the clock
-are held against a reading of the local clock that shares nothing with the timetable.
+A case comes from one number, `drawn(seed)`, so that it is cheap and can be repeated. The neighbours' hours by the clock
+are compared with a second reading of the local clock that shares no code with the timetable.
 """
 
 from __future__ import annotations
@@ -57,14 +57,14 @@ CLOCKS = tuple(f"{hour:02}:{minute:02}" for hour in range(24) for minute in (0, 
 SUNS = ("sunset", "sunset + 20 min", "dusk", "sun at -4 - 30 min", "sunset + 4 h")
 DAYS = ("daily", "mon-thu,sun", "fri,sat", "mon,wed", "sat")
 LENGTHS_NS = {"bells": (2407 * S // 2, 1300 * S), "tide": (5407 * S // 2, 2000 * S), "swell": (727 * S // 2, 375 * S)}
-"""How long frames and sound of a piece are."""
+"""The lengths of frames and sound of a piece."""
 ANY = st.integers(0, 2**40)
 TEN = 10
 often: dict[str, Any] = {"deadline": None, "suppress_health_check": list(HealthCheck), "database": None}
 
 
 def many(cases: int) -> Callable[[Callable[[int], None]], Callable[[], None]]:
-    """A test of so many cases: ten for each number that hypothesis draws, since drawing one costs as much as a case."""
+    """A test of so many cases: ten for each number that hypothesis draws, because a draw costs as much as a case."""
 
     def of(test: Callable[[int], None]) -> Callable[[], None]:
         @settings(max_examples=cases // TEN, **often)
@@ -85,9 +85,9 @@ def many(cases: int) -> Callable[[Callable[[int], None]], Callable[[], None]]:
 
 @cache
 def base() -> Site:
-    """The quay's shows, of pieces that last twelve times as long: fewer of them an evening.
+    """The quay's shows with pieces twelve times as long, so that an evening has fewer of them.
 
-    The sound of bells and of what fills the gaps is longer than their frames, that of tide is shorter.
+    The sounds of bells and swell are longer than their frames; the sound of tide is shorter.
     """
     site = site_of(Path(tempfile.mkdtemp(prefix="quay-")), TABLES, EVENING)
     pieces = {
@@ -103,7 +103,7 @@ def base() -> Site:
 
 @dataclass(frozen=True)
 class Drawn:
-    """A site, the UTC midnight of a day of it, and what was asked for around that day."""
+    """A site, the UTC midnight of a day, and the overrides around that day."""
 
     site: Site
     day_ns: int
@@ -111,7 +111,7 @@ class Drawn:
     chance: Random
 
     def instants(self, count: int) -> list[int]:
-        """Instants of the day, most of them at something that begins or ends."""
+        """Instants of the day, most of them where something begins or ends."""
         edges = [w for begin, end, _ in self.windows(self.site.neighbours.dark) for w in (begin, end)]
         edges += [at for one in self.overrides for at in (one.at_ns, one.end_ns)]
         near = [edge + shift for edge in edges for shift in (-1, 0, S // 2)]
@@ -176,7 +176,7 @@ def drawn(seed: int, most: int = 6) -> Drawn:
 
 
 def stands(rule: Hours, at: datetime) -> bool:
-    """Whether a local time lies in hours by the clock, as a person reads them off a clock and a calendar."""
+    """Whether hours by the clock hold a local time, as a person with a clock and a calendar reads them."""
     assert rule.from_.clock is not None
     assert rule.to.clock is not None
     assert rule.days is not None
@@ -188,13 +188,13 @@ def stands(rule: Hours, at: datetime) -> bool:
 
 
 def plain(site: Site, at_ns: int) -> bool:
-    """Whether the clocks there are not changed within a day and a half."""
+    """Whether the clocks do not change there within a day and a half."""
     near = (datetime.fromtimestamp(at_ns // S + shift, site.timezone).utcoffset() for shift in (-129_600, 0, 129_600))
     return len(set(near)) == 1
 
 
 def in_force(case: Drawn, rules: tuple[Hours, ...], at_ns: int) -> list[Hours]:
-    """The hours that an instant lies in: by a person's reading where that is plain, else by the timetable's."""
+    """The hours that hold an instant: as a person reads them where the clocks do not change, else by the timetable."""
     local = datetime.fromtimestamp(at_ns // S, case.site.timezone).replace(tzinfo=None)
     by_clock = [rule for rule in rules if rule.from_.clock and plain(case.site, at_ns)]
     others = tuple(rule for rule in rules if rule not in by_clock)
@@ -257,7 +257,7 @@ def test_a_score_cut_and_joined_anywhere_is_the_same_score(seed: int) -> None:
 
 
 def short_pieces(case: Drawn) -> Site:
-    """Its site with pieces a fifth as long, so that rounds come again; the one of a show may go round without a gap."""
+    """The site with pieces a fifth as long, so that rounds repeat. The piece of a show may repeat without a gap."""
     pieces = {
         name: replace(piece, info=piece.info and replace(piece.info, frames=piece.info.frames // 5), sound_ns=None)
         for name, piece in case.site.pieces.items()
@@ -270,7 +270,7 @@ def short_pieces(case: Drawn) -> Site:
 
 
 def with_damage(case: Drawn, site: Site) -> Site:
-    """A piece of it damaged from an instant on, and mended later or not at all."""
+    """The site with a piece that is damaged from an instant on, and repaired later or not at all."""
     name, since_ns = case.chance.choice(tuple(site.pieces)), case.day_ns + case.chance.randrange(86_400) * S
     until_ns = since_ns + case.chance.randrange(7200) * S if case.chance.random() < 0.5 else None
     damaged = replace(site.pieces[name], damaged=((since_ns, until_ns),))
@@ -278,7 +278,7 @@ def with_damage(case: Drawn, site: Site) -> Site:
 
 
 @many(100)
-def test_rounds_that_come_again_are_those_laid_out_one_by_one(seed: int) -> None:
+def test_repeated_rounds_equal_rounds_laid_out_one_by_one(seed: int) -> None:
     case = drawn(seed, most=8)
     site = short_pieces(case)
     known = facts(with_damage(case, site) if seed % 2 else site, case.day_ns, case.overrides)
@@ -299,7 +299,7 @@ def test_rounds_that_come_again_are_those_laid_out_one_by_one(seed: int) -> None
 
 
 @many(100)
-def test_damage_that_is_found_changes_nothing_before_and_its_piece_is_not_begun_from_then_on(seed: int) -> None:
+def test_damage_does_not_change_the_past_and_its_piece_does_not_begin_from_then_on(seed: int) -> None:
     case = drawn(seed, most=0 if seed % 2 else 6)
     site = short_pieces(case)
     damaged = with_damage(case, site)
@@ -370,7 +370,7 @@ REQUESTS = st.fixed_dictionaries(
 
 @settings(max_examples=1800, **often)
 @given(REQUESTS, ANY)
-def test_what_is_asked_is_kept_refused_or_told_wrong_and_never_lights_the_dark_hours(
+def test_a_request_is_accepted_refused_or_invalid_and_never_lights_the_dark_hours(
     request: dict[str, object], seed: int
 ) -> None:
     case = drawn(seed, most=2)
@@ -398,7 +398,7 @@ def test_what_is_asked_is_kept_refused_or_told_wrong_and_never_lights_the_dark_h
 def test_there_are_ten_thousand_cases() -> None:
     tests = [value for name, value in globals().items() if name.startswith("test_") and hasattr(value, "hypothesis")]
     drawn_for = {test: test._hypothesis_internal_use_settings.max_examples for test in tests}
-    asked_for = drawn_for.pop(test_what_is_asked_is_kept_refused_or_told_wrong_and_never_lights_the_dark_hours)
+    asked_for = drawn_for.pop(test_a_request_is_accepted_refused_or_invalid_and_never_lights_the_dark_hours)
     assert TEN * sum(drawn_for.values()) + asked_for >= 10_000
 
 

@@ -12,7 +12,7 @@ from gloaming.daemon.direction.score import ReasonCode
 from tests.places import TOP
 
 FROM_AN_ANSWER = "api/cli/timetable.py"
-"""It reads reasons out of an answer of the daemon, with their texts."""
+"""It reads reasons, with their texts, from an answer of the daemon."""
 
 
 def test_every_code_has_its_text() -> None:
@@ -34,7 +34,7 @@ def test_every_override_that_lasts_is_a_reason(kind: Kind) -> None:
     assert " by Ada at 18:00 until 18:15" in found.text and found.override == 7
 
 
-def test_a_closing_reads_alike_on_every_night() -> None:
+def test_the_brief_text_of_a_closing_is_the_same_every_night() -> None:
     values = {"show": "evening", "closes": "22:00", "closes_by": "to 22:00"}
     first, second = (
         reason(ReasonCode.OPENED, "site.toml:9 performance", opens=opens, opens_by="sunset", **values)

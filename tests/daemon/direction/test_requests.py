@@ -61,7 +61,7 @@ def test_a_pause_stays_at_its_frame_and_ends_by_itself(site: Site) -> None:
     assert decide(pause.until_ns + S, site, (pause,)).brightness == 1
 
 
-def test_a_pause_is_fifteen_minutes_where_nobody_says(site: Site) -> None:
+def test_a_pause_lasts_fifteen_minutes_by_default(site: Site) -> None:
     assert made(site, kind="pause").until_ns == AT + 15 * MIN
 
 
@@ -71,7 +71,7 @@ def test_a_pause_that_lets_the_show_continue_comes_back_further_on(site: Site) -
     assert piece_and_frame(site, AT + 30 * S, pause) == piece_and_frame(site, AT + 30 * S) == ("bells", 160)
 
 
-def test_a_pause_undone_goes_on_from_there(site: Site) -> None:
+def test_after_an_undone_pause_the_show_continues_from_there(site: Site) -> None:
     pause = undone(made(site, kind="pause", minutes=15), AT + 2 * MIN)
     assert decide(AT + 2 * MIN - 1, site, (pause,)).state == State.PAUSED
     assert decide(AT + 2 * MIN, site, (pause,)).state == State.PLAYING
@@ -157,7 +157,7 @@ def test_a_mute_takes_the_sound_and_leaves_the_light(site: Site) -> None:
     assert decide(at, site, (undone(mute, AT + 5 * S),)).sound
 
 
-def test_a_skip_takes_the_next_piece_and_can_be_taken_back_for_a_minute(site: Site) -> None:
+def test_a_skip_begins_the_next_piece_and_can_be_undone_for_a_minute(site: Site) -> None:
     skip = made(site, kind="skip")
     assert skip.until_ns == AT + UNDO_SKIP_NS == AT + MIN
     assert piece_and_frame(site, skip.at_ns, skip) == ("tide", 0)
@@ -171,7 +171,7 @@ def test_a_skip_takes_the_next_piece_and_can_be_taken_back_for_a_minute(site: Si
 
 
 @pytest.mark.parametrize(
-    ("request_", "key", "wrong", "right"),
+    ("request_", "key", "problem", "hint"),
     [
         ({"kind": "pause", "until": "2020-12-24T22:15:00+00:00"}, "until", "is not within the next 168", '"22:15"'),
         ({"kind": "pause", "until": "9999-12-24T22:15:00+00:00"}, "until", "is not within the next 168", '"22:15"'),
@@ -184,15 +184,15 @@ def test_a_skip_takes_the_next_piece_and_can_be_taken_back_for_a_minute(site: Si
         ({"kind": "call", "show": "matinee"}, "show", "no show 'matinee'", "evening"),
     ],
 )
-def test_what_this_site_or_this_hour_does_not_allow_is_reported_with_its_key_and_a_right_example(
-    site: Site, request_: dict[str, object], key: str, wrong: str, right: str
+def test_an_invalid_request_is_reported_with_its_key_and_an_example(
+    site: Site, request_: dict[str, object], key: str, problem: str, hint: str
 ) -> None:
     with pytest.raises(InputError) as error:
         ask(override_request(request_), AT, site)
     (config_error,) = error.value.errors
     assert (config_error.file, config_error.key) == ("request", key)
-    assert wrong in config_error.problem
-    assert right in (config_error.hint or "")
+    assert problem in config_error.problem
+    assert hint in (config_error.hint or "")
     assert "\n" not in str(config_error)
 
 
@@ -202,8 +202,8 @@ def test_the_shortest_pause_is_a_second(site: Site) -> None:
 
 @pytest.mark.parametrize("kind", ["pause", "dark", "dim"])
 @pytest.mark.parametrize("step", [-10 * MIN, 10 * MIN, -26 * 60 * MIN, 26 * 60 * MIN, 400 * 24 * 60 * MIN])
-def test_what_was_asked_by_a_clock_that_was_wrong_lasts_as_long_as_was_asked(site: Site, kind: str, step: int) -> None:
-    """A minute on, the clock is set: fourteen minutes are left."""
+def test_an_override_from_before_a_clock_step_keeps_its_length(site: Site, kind: str, step: int) -> None:
+    """After a minute the clock is set: fourteen minutes are left."""
     asked = made(site, at_ns=AT + 1, kind=kind, minutes=15, **({"level": 0.5} if kind == "dim" else {}))
     now = AT + 1 + MIN + step
     found = after_step(asked, now, step)
@@ -221,7 +221,7 @@ def test_an_end_by_the_clock_stays_when_the_clock_is_set(site: Site) -> None:
 
 @pytest.mark.parametrize("hours", [-49, -26, -23, 22, 26, 48])
 def test_an_end_by_a_clock_that_was_on_another_day_is_on_the_right_one(site: Site, hours: int) -> None:
-    """Dark until 23:30, that is to say tonight, whatever day the board had taken this for."""
+    """Dark until 23:30 means tonight, even if the date of the board was wrong."""
     dark = made(site, kind="dark", until="23:30")
     now = AT + hours * 60 * MIN
     found = after_step(dark, now, hours * 60 * MIN)
@@ -229,16 +229,16 @@ def test_an_end_by_a_clock_that_was_on_another_day_is_on_the_right_one(site: Sit
     assert local(found.end_ns, site)[11:16] == "23:30" and found.end_ns - now < 9 * 60 * MIN
 
 
-def test_a_skip_waits_for_the_next_sound_and_for_nothing_else(site: Site) -> None:
+def test_a_skip_waits_only_for_the_next_sound(site: Site) -> None:
     assert made(site, kind="skip").at_ns == AT + SOUND_AHEAD_NS
     quiet = replace(site, pieces={name: replace(piece, sound=None) for name, piece in site.pieces.items()})
     assert made(quiet, kind="skip").at_ns == AT
     ends_ns = AT + 50 * S  # bells lasts 100 s, and is 50 s old at AT
     for at_ns in (ends_ns - SOUND_AHEAD_NS // 2, ends_ns + 4 * S - SOUND_AHEAD_NS // 2):
-        assert made(site, at_ns, kind="skip").at_ns == at_ns, "else it would leave what only just begins"
+        assert made(site, at_ns, kind="skip").at_ns == at_ns, "otherwise it would skip the piece that just begins"
 
 
-def test_what_was_over_does_not_come_again_when_the_clock_is_set_back(site: Site) -> None:
+def test_an_override_that_is_over_does_not_return_when_the_clock_is_set_back(site: Site) -> None:
     paused = undone(made(site, kind="pause", minutes=15), AT + 2 * MIN)
     skipped = made(site, kind="skip")
     now = AT - 5 * MIN

@@ -1,4 +1,4 @@
-"""A rig check is asked for, decided, and ends by itself: never in dark hours unless the site lets it be dim there."""
+"""A rig check is requested and decided, and ends by itself. In dark hours it needs a level from the site."""
 
 from __future__ import annotations
 
@@ -68,13 +68,13 @@ def standing(asked: RequestedCheck) -> Override:
     return Override(7, Kind.RIG_CHECK, asked.at_ns, asked.until_ns, "Nan", level=asked.level, check=CHECK)
 
 
-def test_it_lasts_ten_minutes_at_a_low_level_where_nothing_is_said(site: Site) -> None:
+def test_it_lasts_ten_minutes_at_a_low_level_by_default(site: Site) -> None:
     asked = ask_rig_check({"string": "ridge"}, at(site, "17:00"), site)
     assert asked.until_ns - asked.at_ns == 600 * SECOND_NS
     assert (asked.level, asked.pattern.kind) == (0.3, "colours")
 
 
-def test_it_is_what_now_has_and_ends_by_itself(site: Site) -> None:
+def test_it_decides_what_is_shown_and_ends_by_itself(site: Site) -> None:
     check = standing(ask_rig_check({"pattern": "walk"}, at(site, "17:00"), site))
     now = decide(at(site, "17:03"), site, (check,))
     assert (now.state, now.brightness, now.sound, now.frame) == (State.RIG_CHECK, 0.3, False, 160)
@@ -84,7 +84,7 @@ def test_it_is_what_now_has_and_ends_by_itself(site: Site) -> None:
 
 
 @pytest.mark.parametrize(("pixels", "minutes", "a_second"), [(1200, 10, 2), (1201, 10, 3), (2000, 10, 4), (500, 1, 9)])
-def test_a_walk_goes_as_fast_as_it_must_to_come_to_the_end_of_the_longest_string(
+def test_a_walk_is_fast_enough_to_reach_the_end_of_the_longest_string(
     tmp_path: Path, pixels: int, minutes: float, a_second: int
 ) -> None:
     site = site_of(
@@ -104,7 +104,7 @@ def test_a_walk_goes_as_fast_as_it_must_to_come_to_the_end_of_the_longest_string
     )
 
 
-def test_a_walk_that_cannot_come_to_the_end_of_a_string_says_how_far_it_comes(site: Site) -> None:
+def test_a_walk_that_cannot_reach_the_end_of_a_string_reports_how_far_it_comes(site: Site) -> None:
     asked = ask_rig_check({"pattern": "walk", "minutes": 0.05}, at(site, "17:00"), site)
     assert asked.text == "walk, white of the whole rig, 40 pixels a second, up to pixel 120 of 200"
 
@@ -121,7 +121,7 @@ def test_in_dark_hours_it_is_refused_and_before_them_it_ends_where_they_begin(si
     assert asked.until_ns == at(site, "22:30")
 
 
-def test_even_a_check_that_should_not_be_there_is_dark_in_dark_hours(site: Site) -> None:
+def test_even_an_impossible_check_is_dark_in_dark_hours(site: Site) -> None:
     check = Override(7, Kind.RIG_CHECK, at(site, "22:00"), at(site, "23:59"), level=1.0, check=CHECK)
     now = decide(at(site, "23:00"), site, (check,))
     assert (now.state, now.brightness) == (State.DARK, 0)
@@ -138,7 +138,7 @@ def test_a_site_may_allow_a_low_level_in_dark_hours(tmp_path: Path) -> None:
     assert decide(at(site, "23:11"), site, (check,)).state == State.DARK
 
 
-def test_the_second_lock_lets_a_low_check_through_no_brighter_and_no_longer() -> None:
+def test_the_second_lock_limits_the_level_and_length_of_a_check_in_dark_hours() -> None:
     dark = Windows(0, 1000, (NeighboursWindow(100, 900, 0, 0, "rule"),), rig_checks=((200, 300, 0.05),))
     assert [dark.ceiling(ns) for ns in (50, 150, 200, 299, 300, 950)] == [1, 0, 0.05, 0.05, 0, 1]
     assert dark.ceiling(2000) == 0
@@ -146,7 +146,7 @@ def test_the_second_lock_lets_a_low_check_through_no_brighter_and_no_longer() ->
     assert dark.next_edge(200) == 300
 
 
-def test_somebodys_dark_is_stronger(site: Site) -> None:
+def test_a_dark_override_is_stronger(site: Site) -> None:
     dark = Override(3, Kind.DARK, at(site, "16:00"), at(site, "22:00"), "Ada")
     with pytest.raises(Refusal, match="dark by Ada"):
         ask_rig_check({"pattern": "walk"}, at(site, "17:00"), site, (dark,))
@@ -171,7 +171,7 @@ def test_while_the_show_is_paused_the_rig_can_be_checked(site: Site) -> None:
         ({"pattern": "universe", "number": 1, "controller": "mast"}, "there is no universe 1; use 7"),
     ],
 )
-def test_what_this_rig_does_not_have_is_reported_in_one_line(
+def test_a_name_that_the_rig_does_not_have_is_reported_in_one_line(
     site: Site, request_: dict[str, object], said: str
 ) -> None:
     with pytest.raises(InputError) as caught:
@@ -180,7 +180,7 @@ def test_what_this_rig_does_not_have_is_reported_in_one_line(
     assert said in str(caught.value)
 
 
-def test_the_brightness_of_the_show_is_no_reason_for_that_of_a_rig_check(tmp_path: Path) -> None:
+def test_the_brightness_of_the_show_does_not_apply_to_a_rig_check(tmp_path: Path) -> None:
     site = quay_site.site_of(tmp_path, quay_site.TABLES, quay_site.EVENING, "[output]\nbrightness = 0.5\n")
     begin = instant(datetime(2026, 11, 28, 20, tzinfo=site.timezone))
     check = Override(7, Kind.RIG_CHECK, begin, begin + 600 * SECOND_NS, "Nan", level=0.9, check=CHECK)
@@ -190,7 +190,7 @@ def test_the_brightness_of_the_show_is_no_reason_for_that_of_a_rig_check(tmp_pat
 
 
 def test_a_colour_that_no_string_has_is_refused(site: Site, tmp_path: Path) -> None:
-    """All would stay dark, and read as if every string were out."""
+    """Otherwise all strings stay dark, as if they were broken."""
     with pytest.raises(Refusal, match="none of these strings has a white channel"):
         ask_rig_check({"pattern": "colour", "colour": "w"}, at(site, "17:00"), site)
     with_white = (
@@ -203,7 +203,7 @@ def test_a_colour_that_no_string_has_is_refused(site: Site, tmp_path: Path) -> N
         ask_rig_check({"pattern": "walk", "colour": "w", "string": "ridge"}, at(site, "17:00"), other)
 
 
-def test_it_survives_a_restart_and_a_database_of_before_has_room_for_it(tmp_path: Path) -> None:
+def test_it_survives_a_restart_and_an_older_database_gets_its_column(tmp_path: Path) -> None:
     old = Store(tmp_path, 0)
     old._db.execute("ALTER TABLE override DROP COLUMN rig_check")  # as the table was before
     old.close()
@@ -223,7 +223,7 @@ def test_days_that_meet_agree_on_a_check_over_midnight(tmp_path: Path) -> None:
         assert now.frame == (minutes * 120 + 2) % 200, timedelta(minutes=minutes)
 
 
-def test_the_transmitter_plays_a_low_check_no_brighter_than_the_lock_allows() -> None:
+def test_the_transmitter_plays_a_check_no_brighter_than_the_lock_allows() -> None:
     end_ns, walk = 900 * SECOND_NS, Picture("rig check", "/x/walk.frames", 9, Fraction(2), 0)
     score = Score(1, 0, 0, (Segment(0, end_ns, picture=walk, level_from=0.4, level_until=0.4),))
     low = (100 * SECOND_NS, 200 * SECOND_NS, 0.05)

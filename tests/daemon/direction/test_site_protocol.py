@@ -1,4 +1,4 @@
-"""Direction decides for whatever has the attributes of `SiteProtocol`. It needs no file and no table of site.toml."""
+"""Direction decides for any object with the attributes of `SiteProtocol`, without files and tables of site.toml."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from tests.daemon.direction.plain_site import LONDON, SITE
 
 TOP = Path(__file__).resolve().parents[3]
 BY_THE_RIG = {"rig_check"}
-"""It reads the rig as the patterns do: by the tables of rig.toml."""
+"""It reads the tables of rig.toml, as the patterns do."""
 
 
 def at(clock: str) -> int:

@@ -1,4 +1,4 @@
-"""A skip by hand in a show with sound: on the wire, and at the monitor of a sound server."""
+"""A skip in a show with sound: on the wire, and at the monitor of a sound server."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ pytestmark = needs(*SOUND_SERVER)
 BOUND_S = 0.2
 FIRST_S = 1.0
 TONES = {"tide": (500.0, 1500.0), "lanterns": (3000.0, 6000.0)}
-"""What the first FIRST_S of each piece's sound has, and what the rest has, in Hz."""
+"""The tones of each piece in Hz: of its first FIRST_S, and of the rest."""
 
 
 def sound_of(name: str) -> np.ndarray:
@@ -30,7 +30,7 @@ def sound_of(name: str) -> np.ndarray:
 
 
 def times_of(recording: Recording, hz: float) -> np.ndarray:
-    """At which times of the recording, in s, a tone is heard."""
+    """The times of the recording, in s, at which there is a tone."""
     bins, times, found = stft(recording.samples(), RATE, nperseg=441, noverlap=220)
     return times[np.abs(found[np.abs(bins - hz).argmin()]) > 0.05]
 

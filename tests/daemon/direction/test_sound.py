@@ -41,7 +41,7 @@ OPENS, CLOSES = DAY + 17 * H, DAY + 22 * H
 WHY = Reason("site.toml:9 neighbours", "hours", ReasonCode.QUIET_HOURS)
 
 
-def stage(
+def day_with(
     *overrides: Override, windows: tuple[HoursWindow, ...] = (), volume: float = 1.0, piece: RundownPiece = TIDE
 ) -> DayPlan:
     occurrence = Occurrence("evening", date(2024, 10, 4), OPENS, CLOSES, CLOSES, False, 0, (piece,), gap_ns=4 * S)
@@ -61,7 +61,7 @@ def quiet(from_ns: int, until_ns: int, volume: float = 0.0) -> HoursWindow:
 
 
 def test_sound_rises_with_the_light_and_falls_with_it() -> None:
-    day = stage(volume=0.6)
+    day = day_with(volume=0.6)
     assert volume_at(day, OPENS) == 0
     assert volume_at(day, OPENS + S // 2) == pytest.approx(0.3)
     assert volume_at(day, OPENS + MIN) == pytest.approx(0.6)
@@ -70,24 +70,24 @@ def test_sound_rises_with_the_light_and_falls_with_it() -> None:
 
 
 def test_the_fade_into_quiet_hours_is_complete_when_they_begin() -> None:
-    day = stage(windows=(quiet(OPENS + 2 * H, OPENS + 3 * H),))
+    day = day_with(windows=(quiet(OPENS + 2 * H, OPENS + 3 * H),))
     assert volume_at(day, OPENS + 2 * H - S) == 1
     assert volume_at(day, OPENS + 2 * H - S // 2) == pytest.approx(0.5)
     assert volume_at(day, OPENS + 2 * H) == 0
-    assert level_at(day, OPENS + 2 * H + MIN) == 0.8, "the light goes on"
+    assert level_at(day, OPENS + 2 * H + MIN) == 0.8, "the light stays on"
     assert not day.segment_at(OPENS + 2 * H + MIN).sound
     assert volume_at(day, OPENS + 3 * H + 2 * S) == 1
 
 
 def test_quiet_hours_may_allow_some_volume() -> None:
-    day = stage(windows=(quiet(OPENS + 2 * H, OPENS + 3 * H, 0.3),), volume=0.8)
+    day = day_with(windows=(quiet(OPENS + 2 * H, OPENS + 3 * H, 0.3),), volume=0.8)
     assert volume_at(day, OPENS + 2 * H + MIN) == pytest.approx(0.3)
     assert day.segment_at(OPENS + 2 * H + MIN).sound
 
 
 def test_a_mute_fades_when_it_is_asked_and_leaves_the_light() -> None:
     asked = OPENS + H
-    day = stage(Override(1, Kind.MUTE, asked, asked + 10 * MIN))
+    day = day_with(Override(1, Kind.MUTE, asked, asked + 10 * MIN))
     assert volume_at(day, asked) == 1 and volume_at(day, asked + S) == 0
     assert level_at(day, asked + S) == 0.8
     assert volume_at(day, asked + 10 * MIN + S) == 1
@@ -96,7 +96,7 @@ def test_a_mute_fades_when_it_is_asked_and_leaves_the_light() -> None:
 @pytest.mark.parametrize("kind", [Kind.PAUSE, Kind.DARK])
 def test_a_pause_and_a_dark_fade_light_and_sound_together(kind: Kind) -> None:
     asked = OPENS + H
-    day = stage(Override(1, kind, asked, asked + 10 * MIN))
+    day = day_with(Override(1, kind, asked, asked + 10 * MIN))
     for part in range(0, 10):
         at_ns = asked + part * S // 10
         assert volume_at(day, at_ns) == pytest.approx(level_at(day, at_ns) / 0.8)
@@ -104,14 +104,14 @@ def test_a_pause_and_a_dark_fade_light_and_sound_together(kind: Kind) -> None:
 
 
 def test_a_dimmed_light_leaves_the_sound_as_it_is() -> None:
-    day = stage(Override(1, Kind.DIM, OPENS + H, OPENS + 2 * H, level=0.2))
+    day = day_with(Override(1, Kind.DIM, OPENS + H, OPENS + 2 * H, level=0.2))
     assert volume_at(day, OPENS + H + MIN) == 1
 
 
 def test_a_show_without_sound_has_no_edges_for_it() -> None:
     silent = RundownPiece("tide", "/x/tide.frames", 9000, Fraction(40))
     mute = Override(1, Kind.MUTE, OPENS + H, OPENS + 2 * H)
-    assert all(one.sound_from == one.sound_until == 0 for one in stage(mute, piece=silent).segments)
+    assert all(one.sound_from == one.sound_until == 0 for one in day_with(mute, piece=silent).segments)
 
 
 LONGER = replace(TIDE, sound_ns=240 * S)
@@ -125,7 +125,7 @@ def seen(day: DayPlan, at_ns: int) -> tuple[float, bool, str]:
 
 
 def test_where_the_sound_is_longer_than_the_frames_the_rest_is_dark_and_the_next_piece_waits() -> None:
-    day = stage(piece=LONGER)
+    day = day_with(piece=LONGER)
     assert seen(day, OPENS + 225 * S - 1) == (0.8, True, "tide began at 18:00:00, in order")
     for at_ns in (OPENS + 225 * S, OPENS + 240 * S - 1):
         assert seen(day, at_ns) == (
@@ -140,7 +140,7 @@ def test_where_the_sound_is_longer_than_the_frames_the_rest_is_dark_and_the_next
 
 
 def test_where_the_sound_is_shorter_than_the_frames_the_rest_is_silent() -> None:
-    day = stage(piece=SHORTER)
+    day = day_with(piece=SHORTER)
     assert seen(day, OPENS + 200 * S - 1)[1]
     assert seen(day, OPENS + 200 * S) == (0.8, False, "tide began at 18:00:00, in order; its sound has ended")
     assert day.segment_at(OPENS + 225 * S).state == State.WAITING
@@ -163,25 +163,25 @@ def test_a_piece_that_fills_the_time_is_dark_at_the_end_of_each_turn_whose_sound
 def test_what_is_not_heard_lasts_as_long(hush: Kind | str) -> None:
     span = (OPENS, OPENS + H)
     day = (
-        stage(Override(1, hush, *span), piece=LONGER)
+        day_with(Override(1, hush, *span), piece=LONGER)
         if isinstance(hush, Kind)
-        else (stage(windows=(quiet(*span),), piece=LONGER))
+        else (day_with(windows=(quiet(*span),), piece=LONGER))
     )
-    assert seen(day, OPENS + 230 * S) == (0, False, seen(stage(piece=LONGER), OPENS + 230 * S)[2])
+    assert seen(day, OPENS + 230 * S) == (0, False, seen(day_with(piece=LONGER), OPENS + 230 * S)[2])
     assert day.segment_at(OPENS + 240 * S).state == State.WAITING
     assert seen(day, OPENS + 244 * S)[2] == "tide began at 18:04:04, in order"
 
 
 def test_a_skip_ends_what_is_left_of_the_sound() -> None:
     asked = OPENS + 230 * S
-    day = stage(Override(1, Kind.SKIP, asked, asked + MIN), piece=LONGER)
+    day = day_with(Override(1, Kind.SKIP, asked, asked + MIN), piece=LONGER)
     assert seen(day, asked - 1)[2].endswith("its sound continues")
     assert seen(day, asked) == (0.8, True, "tide began at 18:03:50, in order")
 
 
 def test_a_pause_within_what_is_left_of_the_sound_takes_it_up_at_its_place() -> None:
     asked = OPENS + 230 * S
-    day = stage(Override(1, Kind.PAUSE, asked, asked + 10 * MIN), piece=LONGER)
+    day = day_with(Override(1, Kind.PAUSE, asked, asked + 10 * MIN), piece=LONGER)
     paused, resumed = day.segment_at(asked + MIN), day.segment_at(asked + 10 * MIN)
     assert (paused.state, paused.level_from, paused.sound) == (State.PAUSED, 0, False)
     assert paused.picture and paused.picture.frame_at(asked + MIN) == 231 * 40, "the show moves on while it fades"
@@ -192,14 +192,14 @@ def test_a_pause_within_what_is_left_of_the_sound_takes_it_up_at_its_place() -> 
 
 def test_dark_hours_within_what_is_left_of_the_sound_are_silent() -> None:
     dark_ns = OPENS + 230 * S
-    day = stage(windows=(HoursWindow(dark_ns, dark_ns + MIN, WHY, 0.0),), piece=LONGER)
+    day = day_with(windows=(HoursWindow(dark_ns, dark_ns + MIN, WHY, 0.0),), piece=LONGER)
     assert volume_at(day, dark_ns - 2 * S) == 1 and volume_at(day, dark_ns) == 0
     assert not day.segment_at(dark_ns).sound
     assert day.segment_at(dark_ns).picture is None
 
 
-def test_the_transmitter_is_told_of_black_and_of_one_sound_to_its_end() -> None:
-    day = stage(piece=LONGER)
+def test_the_score_has_black_and_one_sound_to_its_end() -> None:
+    day = day_with(piece=LONGER)
     told: list[Segment] = [
         replace(segment, sound_path="/x/tide.flac") for segment in day.segments_between(OPENS, OPENS + 240 * S)
     ]
@@ -229,7 +229,7 @@ def test_no_sound_passes_what_the_quiet_hours_allow(
         Override(number, kind, *span, level=0.5 if kind == Kind.DIM else None)
         for number, (kind, span) in enumerate(asked)
     )
-    day = stage(*overrides, windows=rules, volume=0.9)
+    day = day_with(*overrides, windows=rules, volume=0.9)
     for one in day.segments:
         for rule in rules:
             if rule.from_ns < one.until_ns and one.from_ns < rule.until_ns:
@@ -240,7 +240,7 @@ def test_no_sound_passes_what_the_quiet_hours_allow(
     assert all(step < 1e-6 or b.from_ns in ceilings for step, (_, b) in zip(steps, pairwise(day.segments), strict=True))
 
 
-def test_the_transmitter_is_told_of_the_quiet_hours_too(tmp_path: Path) -> None:
+def test_the_windows_of_the_transmitter_have_the_quiet_hours_too(tmp_path: Path) -> None:
     hours = (
         '\n[neighbours]\nquiet = [{ from = "20:00", to = "21:00", volume = 0.3 }, { from = "21:00", to = "09:00" }]\n'
     )
@@ -269,7 +269,7 @@ def test_delays_and_levels_are_read() -> None:
         ('devise = "USB"', "did you mean device?"),
     ],
 )
-def test_what_is_wrong_in_the_sound_table_is_said_with_its_line(line: str, said: str, tmp_path: Path) -> None:
+def test_an_error_in_the_sound_table_is_reported_with_its_line(line: str, said: str, tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         site_of(tmp_path, TABLES, EVENING, f"\n[sound]\n{line}\n")
     text = str(caught.value)
@@ -282,7 +282,7 @@ def tone(seconds: float, level: float, rate: int = 48_000, channels: int = 2) ->
     return np.repeat(wave[:, None], channels, axis=1)
 
 
-def test_the_survey_hears_loudness_lengths_and_damage(tmp_path: Path) -> None:
+def test_the_survey_reports_loudness_lengths_and_damage(tmp_path: Path) -> None:
     write(tmp_path)
     soundfile.write(tmp_path / "pieces/bells.flac", tone(98, 0.05, channels=1), 48_000)
     (tmp_path / "pieces/tide.flac").write_bytes(b"no sound at all, only words" * 9)
@@ -299,7 +299,7 @@ def test_the_survey_hears_loudness_lengths_and_damage(tmp_path: Path) -> None:
     assert "(the file has -26.0 LUFS in stereo, gain +10.0 dB)" in loud
 
 
-def test_the_survey_says_what_is_dark_and_the_rehearsal_counts_it(tmp_path: Path) -> None:
+def test_the_survey_reports_a_dark_end_and_the_rehearsal_counts_it(tmp_path: Path) -> None:
     write(tmp_path)
     soundfile.write(tmp_path / "pieces/bells.flac", tone(107, 0.05, 8000), 8000)
     soundfile.write(tmp_path / "pieces/tide.ogg", tone(225.05, 0.05, 8000), 8000)
@@ -318,8 +318,8 @@ def test_the_survey_says_what_is_dark_and_the_rehearsal_counts_it(tmp_path: Path
     assert (decision.piece, decision.frame, decision.position_ns, decision.brightness) == ("bells", None, 103 * S, 0)
 
 
-@pytest.mark.parametrize("damage", ["gone", "words", "cut short", "says too much"])
-def test_a_sound_that_cannot_be_read_to_its_end_has_no_say_in_the_length(damage: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize("damage", ["gone", "words", "cut short", "too long a header"])
+def test_a_sound_that_cannot_be_read_does_not_change_the_length(damage: str, tmp_path: Path) -> None:
     write(tmp_path)
     path = tmp_path / "pieces/bells.flac"
     noise = np.random.default_rng(1).normal(0, 0.1, (8000 * 130, 1))
@@ -340,7 +340,7 @@ def test_a_sound_that_cannot_be_read_to_its_end_has_no_say_in_the_length(damage:
     assert [one for one in told if "bells.flac" in one]
 
 
-def test_the_survey_says_where_peaks_hold_a_piece_back(tmp_path: Path) -> None:
+def test_the_survey_reports_a_piece_that_peaks_limit(tmp_path: Path) -> None:
     write(tmp_path)
     sharp = tone(20, 0.05)
     sharp[48_000:48_010] = 0.9
@@ -352,7 +352,7 @@ def test_the_survey_says_where_peaks_hold_a_piece_back(tmp_path: Path) -> None:
     assert found[0].severity == "warning" and found[0].hint and "level =" in found[0].hint
 
 
-def test_the_survey_says_how_loud_it_is_heard_with_the_volume_and_without_a_level(tmp_path: Path) -> None:
+def test_the_survey_reports_loudness_with_the_volume_and_without_a_level(tmp_path: Path) -> None:
     write(tmp_path)
     soundfile.write(tmp_path / "pieces/bells.flac", tone(5, 0.1), 48_000)
     soundfile.write(tmp_path / "pieces/tide.flac", tone(5, 0.05), 48_000)

@@ -1,4 +1,4 @@
-"""Pieces of any length, turn after turn: what a person sees is the same, and no turn costs anything by itself."""
+"""Repeated pieces of any length: the picture is the same as turn by turn, and a turn costs nothing."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.timetable.nights import nights
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, Universe
-from tests.daemon.direction.test_day_plan import DAY, NTSC, H, S, evening, frame, level, override, stage
+from tests.daemon.direction.test_day_plan import DAY, NTSC, H, S, day_with, evening, frame, level, override
 from tests.daemon.quay_site import PLACE, RIG, ns, performance
 
 STILL = RundownPiece("look", "/x/look.frames", 1, Fraction(40))
@@ -64,7 +64,7 @@ def test_a_still_for_the_whole_evening_is_one_part_of_the_score(tmp_path: Path) 
 
 def test_every_frame_of_a_joined_piece_is_due_at_its_exact_time() -> None:
     """Frame n at n / fps, however many turns have gone by: 1000 frames at 30000/1001 are no whole nanoseconds."""
-    day = stage(occurrences=(evening(order=(NTSC,), gap_ns=0, goes_round=True),))
+    day = day_with(occurrences=(evening(order=(NTSC,), gap_ns=0, goes_round=True),))
     for turn in (1, 2, 3, 100, 400):
         exact_ns = OPENS + Fraction(turn * 1000 * 1001 * S, 30000)
         begins_ns = -(-exact_ns.numerator // exact_ns.denominator)
@@ -75,7 +75,7 @@ def test_every_frame_of_a_joined_piece_is_due_at_its_exact_time() -> None:
 def test_a_joined_piece_finishes_with_its_last_frame_whole(piece: RundownPiece) -> None:
     to_ns = OPENS + 10 * 60 * S + 1
     occurrence = evening(to_ns=to_ns, latest_ns=to_ns + 60 * S, finish=True, order=(piece,), gap_ns=0, goes_round=True)
-    day = stage(occurrences=(occurrence,))
+    day = day_with(occurrences=(occurrence,))
     turns = -(-(to_ns - OPENS) * piece.fps // (piece.frames * S))
     assert day.end_of(occurrence) == OPENS + piece.frames_ns(int(turns))
     assert frame(day, day.end_of(occurrence) - 1) == (piece.name, piece.frames - 1)
@@ -87,13 +87,13 @@ def test_many_pauses_and_skips_of_a_joined_piece_cost_a_few_parts_each() -> None
         Override(number, kind, OPENS + number * 60 * S + number, OPENS + number * 60 * S + 20 * S)
         for number, kind in enumerate([Kind.PAUSE, Kind.SKIP] * 100, 1)
     ]
-    day = stage(*asked, occurrences=(ALONE,))
+    day = day_with(*asked, occurrences=(ALONE,))
     assert parts_of(day, ALONE) <= 4 * len(asked)
     assert len(list(day.segments)) <= 10 * len(asked)
 
 
 class Instant(int):
-    """An instant that counts how often it is compared."""
+    """An instant that counts its comparisons."""
 
     compared = 0
 
@@ -106,8 +106,8 @@ class Instant(int):
         return int(self) > other
 
 
-def test_a_button_that_is_stuck_costs_a_few_comparisons_a_skip() -> None:
-    """A night of a skip every six seconds: each piece looks at the skip that comes next, not at all of them."""
+def test_many_skips_cost_a_few_comparisons_each() -> None:
+    """A stuck button: a skip every six seconds all night. Each piece compares only the next skip."""
     skips = tuple(Instant(OPENS + number * 6 * S) for number in range(1, 2000))
     Instant.compared = 0
     occurrence = evening(order=(replace(STILL, frames=40), NTSC), gap_ns=0)
@@ -116,13 +116,13 @@ def test_a_button_that_is_stuck_costs_a_few_comparisons_a_skip() -> None:
     assert Instant.compared <= 100 * len(skips)
 
 
-def test_a_pause_holds_a_joined_piece_where_it_is_and_what_was_seen_stays_so() -> None:
+def test_a_pause_stops_a_joined_piece_and_does_not_change_the_past() -> None:
     piece = replace(NTSC, frames=7)
     occurrence = evening(order=(piece,), gap_ns=0, goes_round=True)
     pause_ns = OPENS + 1234 * S + 5
     before, after = (
-        stage(occurrences=(occurrence,)),
-        stage(override(Kind.PAUSE, pause_ns, pause_ns + 61 * S), occurrences=(occurrence,)),
+        day_with(occurrences=(occurrence,)),
+        day_with(override(Kind.PAUSE, pause_ns, pause_ns + 61 * S), occurrences=(occurrence,)),
     )
     for at_ns in range(OPENS, pause_ns + S, 333_333_333):
         assert frame(before, at_ns) == frame(after, at_ns)
@@ -135,16 +135,16 @@ def test_a_pause_holds_a_joined_piece_where_it_is_and_what_was_seen_stays_so() -
 def test_a_skip_begins_a_joined_piece_again() -> None:
     skip_ns = OPENS + 1234 * S + 5
     occurrence = evening(order=(NTSC,), gap_ns=0, goes_round=True)
-    day = stage(override(Kind.SKIP, skip_ns, skip_ns + S), occurrences=(occurrence,))
+    day = day_with(override(Kind.SKIP, skip_ns, skip_ns + S), occurrences=(occurrence,))
     assert frame(day, skip_ns) == ("ntsc", 0)
-    assert frame(day, skip_ns - 1) == frame(stage(occurrences=(occurrence,)), skip_ns - 1)
+    assert frame(day, skip_ns - 1) == frame(day_with(occurrences=(occurrence,)), skip_ns - 1)
 
 
 def test_rounds_of_short_pieces_are_laid_out_once(tmp_path: Path) -> None:
     site = site_of(tmp_path, {"flood": 80, "ebb": 80})
     (night,) = nights(site, date(2026, 12, 18), date(2026, 12, 18))
     occurrence = occurrence_of(night, site)
-    day = DayPlan(ns("2026-12-18T00:00"), replace(stage().facts, occurrences=(occurrence,)))
+    day = DayPlan(ns("2026-12-18T00:00"), replace(day_with().facts, occurrences=(occurrence,)))
     assert parts_of(day, occurrence) <= 8
     opens_ns = night.opens_ns
     assert [frame(day, opens_ns + at_s * S) for at_s in (0, 2, 4, 17_998)] == [
@@ -171,8 +171,8 @@ def test_what_a_season_burns_is_what_its_scores_have(tmp_path: Path, more: str) 
     assert found
     assert found.season_kwh * 3_600_000 == pytest.approx(joules, rel=1e-9)
     if not more:
-        told = list(lit(rows[0].night.opens_ns, rows[0].closes_ns, site))
-        assert len(told) < 30, "the rounds that come again are told once"
+        found_lit = list(lit(rows[0].night.opens_ns, rows[0].closes_ns, site))
+        assert len(found_lit) < 30, "repeated rounds are counted together"
 
 
 def test_a_rehearsal_counts_every_turn_of_a_joined_piece(tmp_path: Path) -> None:
@@ -182,7 +182,7 @@ def test_a_rehearsal_counts_every_turn_of_a_joined_piece(tmp_path: Path) -> None
     assert (cut.what, cut.at_ns) == ("tide", ns("2026-12-18T17:10"))
 
 
-def test_turns_that_no_board_could_follow_are_a_mistake(tmp_path: Path) -> None:
+def test_turns_that_are_too_short_for_a_board_are_an_error(tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         site_of(tmp_path / "two", {"port": 1, "starboard": 1})
     (config_error,) = caught.value.errors

@@ -23,7 +23,7 @@ dim = [{ days = "daily", from = "21:30", to = "23:00", brightness = 0.5 }]
 """
 
 
-def test_what_fills_the_rest_of_an_evening_is_said(tmp_path: Path) -> None:
+def test_a_filler_is_named_in_the_reasons(tmp_path: Path) -> None:
     shows = TABLES.replace('gap = "4 s"', 'gap = "4 s"\nbetween = "swell"\nstart_every = "30 min"')
     times = 'from = "17:10"\nto = "22:00"\nat_close = "finish"\ngrace = "1 min"'
     site = site_of(tmp_path, shows, performance(times))
@@ -37,7 +37,7 @@ def test_what_fills_the_rest_of_an_evening_is_said(tmp_path: Path) -> None:
     assert after.reasons[0].text == "between pieces, swell fills the time"
 
 
-def test_a_piece_that_cannot_end_in_time_is_not_begun_and_that_is_said(tmp_path: Path) -> None:
+def test_a_piece_that_cannot_end_in_time_does_not_begin_and_is_named(tmp_path: Path) -> None:
     times = 'from = "17:00"\nto = "17:05"\nat_close = "finish"\ngrace = "30 s"'
     site = site_of(tmp_path, TABLES, performance(times))
     # bells to 17:01:40, a gap, tide would end at 17:05:29, within the grace
@@ -56,8 +56,8 @@ def test_a_piece_that_cannot_end_in_time_is_not_begun_and_that_is_said(tmp_path:
 
 
 @pytest.mark.parametrize("year", [1, 1899, 1970, 2038, 2100, 2106, 2262, 9999])
-def test_a_clock_that_stands_in_another_century_finds_it_dark_or_finds_its_evening(tmp_path: Path, year: int) -> None:
-    """A clock without a battery stands at 1970, one of 32 bits at 2106 (2**32 s); none may stop the planner."""
+def test_a_clock_in_another_century_finds_dark_or_an_evening(tmp_path: Path, year: int) -> None:
+    """A clock without a battery can be at 1970, one of 32 bits at 2106 (2**32 s). Neither may stop the planner."""
     by_rule = performance('rrule = "FREQ=WEEKLY;BYDAY=FR"\nfrom = "dusk"\nto = "23:00"')
     site = site_of(tmp_path, HOURS, TABLES, by_rule)
     for month, day in ((1, 1), (12, 31)):
@@ -79,7 +79,7 @@ def test_a_season_that_is_over_is_dark_to_the_end_of_the_calendar(tmp_path: Path
         assert (decide(at_ns, site).state, decide(at_ns, site).next_ns) == (State.DARK, None)
 
 
-def test_the_piece_that_begins_next_is_known(tmp_path: Path) -> None:
+def test_the_next_piece_is_found(tmp_path: Path) -> None:
     """bells 100 s, 4 s of gap, tide 225 s, 4 s, lanterns 140 s: from 17:00:00 on, in a round."""
     site = site_of(tmp_path, TABLES, performance('from = "17:00"\nto = "18:00"'))
 
@@ -93,4 +93,4 @@ def test_the_piece_that_begins_next_is_known(tmp_path: Path) -> None:
     assert after("17:02") == ("17:05:33", "lanterns")
     assert after("18:30") == ("17:00:00", "bells")
     pause = Override(1, Kind.PAUSE, ns("2026-12-24T17:00:10"), ns("2026-12-24T17:10:10"), "the porch")
-    assert after("17:05", pause) == ("17:11:43", "tide"), "a paused piece goes on before the next begins"
+    assert after("17:05", pause) == ("17:11:43", "tide"), "a paused piece continues before the next begins"

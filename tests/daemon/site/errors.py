@@ -1,7 +1,7 @@
-"""Mistakes that people make in site.toml and rig.toml: what they write, and where they are to be told of it.
+"""Mistakes that people make in site.toml and rig.toml: what they write, and the place of the error.
 
-`SITE` and `RIG` are good. A row changes one place of one of them. The line that is expected is that of the change, or
-of the text `at`. The rows of `malformed.py` are more of the same, about the meaning of times, dates and rules.
+`SITE` and `RIG` are good. A case changes one place of one of them. The expected line is that of the change, or of the
+text `at`. `malformed.py` has more cases, about times, dates and rules.
 """
 
 from __future__ import annotations
@@ -104,12 +104,12 @@ kinds = ["network", "disk"]
 
 @dataclass(frozen=True)
 class Case:
-    """What stands there, what is written in its place, the key, a part of what is told; what has the line."""
+    """The old text, the new text, the key of the error, a part of its text, and the text at its line."""
 
     there: str
     written: str
     key: str | None
-    told: str
+    message: str
     at: str | None = None
 
 

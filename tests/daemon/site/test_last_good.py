@@ -1,4 +1,4 @@
-"""While site.toml has a mistake, the site as it was before holds, and the neighbours' hours that the file adds."""
+"""While site.toml has a mistake, the last good site is in force, with the neighbours' hours that the file adds."""
 
 from __future__ import annotations
 
@@ -67,15 +67,15 @@ MISTAKE = '\n[[performance]]\nshow = "no such show"\nfrom = "12:00"\nto = "13:00
 
 
 def edit_with_a_mistake(board: BoxedBoard, *rules: Rule) -> None:
-    """Somebody edits rules, and makes a mistake elsewhere; the planner reads the file."""
+    """A person edits rules and makes a mistake elsewhere. The planner reads the file."""
     assert board.planner
-    kept, board.rules = board.rules, rules
+    before, board.rules = board.rules, rules
     board.write(MISTAKE)
     assert not board.wait(board.planner._site_watch.reload("its files have changed"))
-    board.rules = kept
+    board.rules = before
 
 
-def test_hours_that_an_edit_adds_are_kept_at_once_though_it_has_a_mistake_elsewhere(board: BoxedBoard) -> None:
+def test_hours_that_an_edit_with_a_mistake_adds_are_in_force_at_once(board: BoxedBoard) -> None:
     board.step(5 * 3600)
     board.edit(Rule("dark", "22:00", "23:00"))
     assert board.play(3)
@@ -91,12 +91,12 @@ def test_hours_that_an_edit_adds_are_kept_at_once_though_it_has_a_mistake_elsewh
     lines = [str(row["text"]) for row in board.planner.journal(9)]
     assert [line for line in lines if "no such show" in line and "hold from now on" in line]
     begins = [one.from_.text for one in board.planner.site.dark]
-    assert begins == ["22:00", "16:00"], "the old ones too: nobody has taken them back without a mistake"
+    assert begins == ["22:00", "16:00"], "the old hours too: no good file has removed them"
     edit_with_a_mistake(board, Rule("dark", "22:00", "23:00"))
-    assert board.play(3), "what the file adds no more is over"
+    assert board.play(3), "hours that the file no longer has are over"
 
 
-def test_an_edit_with_a_mistake_loosens_nothing(board: BoxedBoard) -> None:
+def test_an_edit_with_a_mistake_removes_no_hours(board: BoxedBoard) -> None:
     edit_with_a_mistake(board)
     assert not board.play(3)
     assert board.planner
@@ -120,8 +120,8 @@ def test_dimmer_quieter_and_no_rig_check_are_stricter(tmp_path: Path) -> None:
     board.close()
 
 
-def test_a_start_with_a_mistake_keeps_what_the_file_adds_too(board: BoxedBoard) -> None:
-    """As the planner's main does it, by the last files that had no mistake."""
+def test_a_start_with_a_mistake_adds_the_hours_of_the_file_too(board: BoxedBoard) -> None:
+    """The planner starts with the last good files, as its main program does it."""
     board.step(5 * 3600)
     board.edit(Rule("dark", "22:00", "23:00"))
     assert board.play(3)
@@ -136,9 +136,8 @@ def test_a_start_with_a_mistake_keeps_what_the_file_adds_too(board: BoxedBoard) 
     assert not board.play(3)
 
 
-def test_a_planner_that_is_killed_while_the_site_has_a_mistake_gives_it_as_it_was_before(broken: Broken) -> None:
-    """Nobody is there to put it right: the show goes on by the last files that had no mistake, and what is wrong stands
-    where it stood before."""
+def test_a_planner_killed_while_the_site_has_a_mistake_gives_the_last_good_site(broken: Broken) -> None:
+    """The show continues by the last good files, and the trouble is still reported."""
     broken.wait_until_lit()
     site, killed = broken.site, [broken.evening.pid(name) for name in ("planner", "transmitter")]
     broken.edit("[site]", "[site")
@@ -155,12 +154,12 @@ def test_a_planner_that_is_killed_while_the_site_has_a_mistake_gives_it_as_it_wa
     broken.wait_until_lit()
 
 
-def test_a_planner_without_a_good_site_waits_and_begins_when_it_is_put_right(broken: Broken) -> None:
-    """The transmitter plays on meanwhile."""
+def test_a_planner_without_a_good_site_waits_until_the_site_is_good(broken: Broken) -> None:
+    """The transmitter continues meanwhile."""
     broken.wait_until_lit()
     begin_ns, killed = time.time_ns(), broken.evening.pid("planner")
-    kept = broken.evening.state / "last-good"
-    shutil.rmtree(kept)
+    copies = broken.evening.state / "last-good"
+    shutil.rmtree(copies)
     broken.edit("[site]", "[site")
     os.kill(killed, signal.SIGKILL)
     wait_until(lambda: broken.evening.pid("planner") != killed, "another planner")
@@ -171,5 +170,5 @@ def test_a_planner_without_a_good_site_waits_and_begins_when_it_is_put_right(bro
     broken.wait_until_lit()
     assert_none_missed(broken.packets(begin_ns))
     for name in ("site.toml", "rig.toml"):
-        assert (kept / name).read_text() == (broken.folder / name).read_text()
-        assert (kept / name).stat().st_mode & 0o077 == 0, "it may hold a password"
+        assert (copies / name).read_text() == (broken.folder / name).read_text()
+        assert (copies / name).stat().st_mode & 0o077 == 0, "it may hold a password"

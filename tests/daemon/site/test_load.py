@@ -1,4 +1,4 @@
-"""What is wrong with a site's files is said with file, line, key, what is wrong and what would be right."""
+"""Errors in a site's files have file, line, key, problem and hint."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ AT = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
 
 def config_error(folder: Path) -> ConfigError:
-    """The first thing wrong with a site, said on one line."""
+    """The first error of a site, on one line."""
     with pytest.raises(InputError) as error:
         load_site(folder, AT)
     for found in error.value.errors:
@@ -41,15 +41,15 @@ def frames(path: Path, universes: list[Universe], fps: int = 40, count: int = 80
         writer.write(np.zeros((count, sum(one.slots for one in universes)), np.uint8))
 
 
-def test_the_good_site_that_the_malformed_ones_come_from_is_good(tmp_path: Path) -> None:
+def test_the_site_without_mistakes_is_good(tmp_path: Path) -> None:
     site = load_site(write(tmp_path, "", place=GOOD), AT)
     assert len(site.performances) == 3
     assert site.warnings == site.problems == ()
 
 
-@pytest.mark.parametrize(("there", "written", "key", "wrong", "right"), CASES, ids=[case[1][:50] for case in CASES])
-def test_what_is_written_wrongly_is_shown_with_its_place_and_a_right_example(
-    tmp_path: Path, there: str, written: str, key: str, wrong: str, right: str
+@pytest.mark.parametrize(("there", "written", "key", "problem", "hint"), CASES, ids=[case[1][:50] for case in CASES])
+def test_a_malformed_value_is_reported_with_its_place_and_an_example(
+    tmp_path: Path, there: str, written: str, key: str, problem: str, hint: str
 ) -> None:
     folder, path = write(tmp_path, "", place=GOOD), tmp_path / "site.toml"
     assert there in GOOD
@@ -57,9 +57,9 @@ def test_what_is_written_wrongly_is_shown_with_its_place_and_a_right_example(
     found = config_error(folder)
     assert found.file == path
     assert found.key == key
-    assert wrong in found.problem
+    assert problem in found.problem
     assert found.hint is not None
-    assert right in found.hint
+    assert hint in found.hint
     table = ("." not in key and key.endswith("]")) or not written
     before = GOOD.split(there)[0]
     assert found.line == before[: before.rfind("\n[") + 1 if table else None].count("\n") + 1
@@ -92,7 +92,7 @@ def test_no_site_at_all(tmp_path: Path) -> None:
         ("hello\n", 1),
     ],
 )
-def test_a_file_that_is_not_toml_is_shown_by_its_line(tmp_path: Path, text: str, line: int) -> None:
+def test_a_file_that_is_not_toml_is_reported_with_its_line(tmp_path: Path, text: str, line: int) -> None:
     write(tmp_path)
     (tmp_path / "site.toml").write_text(text)
     found = config_error(tmp_path)
@@ -136,7 +136,7 @@ def _a_folder(path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("damaged", "wrong"),
+    ("damaged", "problem"),
     [
         (_missing, "there is no such file"),
         (_empty, "the file is empty"),
@@ -145,14 +145,14 @@ def _a_folder(path: Path) -> None:
         (_a_folder, "a folder"),
     ],
 )
-def test_a_frame_file_that_cannot_be_played(tmp_path: Path, damaged: Callable[[Path], None], wrong: str) -> None:
+def test_a_frame_file_that_cannot_be_played(tmp_path: Path, damaged: Callable[[Path], None], problem: str) -> None:
     folder = write(tmp_path)
     damaged(folder / "pieces" / "tide.frames")
     found = config_error(folder)
     assert found.key == "piece[1].frames"
     assert found.line == line_of(folder / "site.toml", 'frames = "pieces/tide.frames"')
     assert "pieces/tide.frames" in found.problem
-    assert wrong in found.problem
+    assert problem in found.problem
     site = load_site(folder, AT, strict=False)
     assert site.pieces["tide"].info is None
     assert [str(problem) for problem in site.problems] == [str(found)]
@@ -172,7 +172,7 @@ def test_a_frame_file_cut_short_at_any_byte(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("sound", ["s" * 300, "a\\u0000b"])
-def test_a_name_that_no_disk_takes_leaves_a_piece_its_lights(tmp_path: Path, sound: str) -> None:
+def test_a_sound_name_that_no_disk_can_have_leaves_the_piece_its_light(tmp_path: Path, sound: str) -> None:
     folder = write(tmp_path, TABLES.replace("pieces/tide.flac", sound))
     assert load_site(folder).pieces["tide"].info
 
@@ -188,7 +188,7 @@ def test_frames_for_a_universe_that_no_controller_has(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("rig", "key", "wrong"),
+    ("rig", "key", "problem"),
     [
         (RIG.replace("1-4", "0-4"), "controller[0].universes", "universe 0 does not exist: E1.31 9.1.1"),
         (RIG.replace("1-4", "1-64000"), "controller[0].universes", "universe 64000 does not exist: E1.31 9.1.1"),
@@ -209,27 +209,28 @@ def test_frames_for_a_universe_that_no_controller_has(tmp_path: Path) -> None:
         ("", "controller", "missing"),
     ],
 )
-def test_a_rig_that_cannot_be(tmp_path: Path, rig: str, key: str, wrong: str) -> None:
+def test_an_impossible_rig(tmp_path: Path, rig: str, key: str, problem: str) -> None:
     folder = write(tmp_path, rig=rig)
     with pytest.raises(InputError) as error:
         load_site(folder, AT)
     found = next(found for found in error.value.errors if found.key == key)
     assert found.file == folder / "rig.toml"
-    assert wrong in found.problem
+    assert problem in found.problem
     assert found.line is not None or not rig
     assert found.hint
 
 
-def test_a_universe_of_513_slots_is_not_even_written(tmp_path: Path) -> None:
+def test_a_universe_of_513_slots_is_not_written(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="512"):
         frames(tmp_path / "x.frames", [Universe(1, 513, 0)])
 
 
-def test_sixty_frames_a_second_are_too_many_for_long_packets_and_said_so(
+def test_sixty_frames_a_second_are_too_many_for_long_packets(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """E1.11 (DMX512-A): 510 slots last 22.6 ms at the least, so 44.3 frames a second; E1.31 6.6.1 holds to that. The
-    file has 60 slots, and no string says that the packets could be as short."""
+    """E1.11 (DMX512-A): 510 slots last at least 22.6 ms, which is 44.3 frames a second. E1.31 6.6.1 has that limit.
+
+    The file has 60 slots, but no string in rig.toml allows packets as short as that."""
     folder = write(tmp_path)
     (folder / "pieces" / "tide.frames").unlink()
     frames(folder / "pieces" / "tide.frames", [Universe(1, 60, 0)], fps=60)
@@ -261,7 +262,7 @@ def test_two_performances_of_one_rank_that_overlap(tmp_path: Path) -> None:
     load_site(write(tmp_path, TABLES, EVENING, meeting), AT)
 
 
-def test_a_mistake_in_a_list_over_several_lines_is_shown_on_its_own_line(tmp_path: Path) -> None:
+def test_a_mistake_in_a_list_over_several_lines_has_its_own_line(tmp_path: Path) -> None:
     hours = '[neighbours]\ndark = [\n  { from = "22:30", to = "07:00" },\n  { from = "23:99", to = "07:00" },\n]\n'
     folder = write(tmp_path, hours, TABLES, EVENING)
     found = config_error(folder)
@@ -269,7 +270,7 @@ def test_a_mistake_in_a_list_over_several_lines_is_shown_on_its_own_line(tmp_pat
     assert found.line == line_of(folder / "site.toml", '  { from = "23:99"')
 
 
-def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
+def test_all_mistakes_are_reported_at_once(tmp_path: Path) -> None:
     place = PLACE.replace("54.486", "95").replace("-0.613", "200")
     with pytest.raises(InputError) as error:
         load_site(write(tmp_path, place=place), AT)
@@ -278,7 +279,7 @@ def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("command", ["why", "nights", "rehearse"])
 @pytest.mark.parametrize("kind", ["no site", "not toml", "latitude", "overlap"])
-def test_the_commands_say_it_on_one_line_and_exit_2(
+def test_the_commands_report_it_on_one_line_and_exit_with_2(
     tmp_path: Path, command: str, kind: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = write(tmp_path)
@@ -291,14 +292,14 @@ def test_the_commands_say_it_on_one_line_and_exit_2(
     else:
         write(folder, TABLES, EVENING, performance('from = "21:00"\nto = "23:00"'))
     assert main([command, str(folder)]) == 2
-    said = capsys.readouterr()
-    assert said.out == ""
-    assert len(said.err.splitlines()) == 1
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert len(printed.err.splitlines()) == 1
     if kind not in ("no site", "not toml"):
-        assert "site.toml:" in said.err
+        assert "site.toml:" in printed.err
 
 
-def test_a_command_as_a_process_says_it_on_one_line_and_exits_2(tmp_path: Path) -> None:
+def test_a_command_as_a_process_reports_it_on_one_line_and_exits_with_2(tmp_path: Path) -> None:
     done = gloaming("why", tmp_path / "nowhere")
     assert (done.returncode, done.stdout, len(done.stderr.splitlines())) == (2, "", 1)
 

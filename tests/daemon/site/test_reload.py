@@ -1,4 +1,4 @@
-"""A site that is edited in mid-piece: taken over at once and whole, or refused whole, and not a frame is missed."""
+"""An edit of the site during a piece is taken over whole or refused whole, and no frame is missed."""
 
 from __future__ import annotations
 
@@ -31,18 +31,18 @@ def broken(tmp_path_factory: pytest.TempPathFactory, hook: WebhookServer) -> Ite
         yield found
 
 
-def test_files_are_read_once_they_hold_still() -> None:
+def test_files_are_read_once_they_no_longer_change() -> None:
     first, second, third = ((("site.toml", 1, size, size),) for size in (1, 2, 3))
     watch = FileWatch(first)
     assert not any(watch.due(first) for _ in range(5))
     growing = [watch.due(found) for found in (second, third, second, third)]
-    assert not any(growing), "a copy is under way"
+    assert not any(growing), "a copy is in progress"
     held = [watch.due(third) for _ in range(6)]
     assert held.count(True) == 1
     assert held.index(True) == STILL_LOOKS - 1
 
 
-def test_an_edit_is_taken_over_by_itself_in_mid_piece(broken: Broken) -> None:
+def test_an_edit_during_a_piece_is_taken_over(broken: Broken) -> None:
     begin_ns = time.time_ns()
     broken.edit('name = "Pier Road boathouse"', 'name = "Pier Road"')
     wait_until(lambda: broken.ask("/api/now")["site"] == "Pier Road", "the new name")
@@ -51,11 +51,11 @@ def test_an_edit_is_taken_over_by_itself_in_mid_piece(broken: Broken) -> None:
     broken.says("taken over: asked by a signal", "site")
     wait_until(lambda: broken.ask("/api/now")["site"] == "Pier Road boathouse", "the old name")
     lit = broken.wait_until_lit(begin_ns)
-    assert missed(lit) <= 2 * FPS, "the name goes out with each packet: the streams begin anew, and go on"
+    assert missed(lit) <= 2 * FPS, "each packet has the name, so the streams begin again"
     assert broken.lit()[-1].frame != lit[0].frame
 
 
-def test_a_change_that_the_wire_does_not_see_misses_no_frame(broken: Broken) -> None:
+def test_a_change_that_is_not_on_the_wire_misses_no_frame(broken: Broken) -> None:
     broken.wait_until_lit()
     begin_ns = time.time_ns()
     broken.edit('to = "06:00"', 'to = "05:50"')
@@ -64,8 +64,8 @@ def test_a_change_that_the_wire_does_not_see_misses_no_frame(broken: Broken) -> 
     assert_none_missed(broken.packets(begin_ns))
 
 
-def test_a_mistake_is_refused_whole_and_said_and_its_end_too(broken: Broken, hook: WebhookServer) -> None:
-    """One mistake beside one good change: neither is taken over. The alert and its end arrive once each."""
+def test_a_mistake_is_refused_whole_and_its_alert_has_an_end(broken: Broken, hook: WebhookServer) -> None:
+    """One mistake and one good change: neither is taken over. The alert and its end arrive once each."""
     begin_ns = time.time_ns()
     hook.got.clear()
     broken.edit('to = "05:50"', 'to = "05:40"\ncurfew = "never"')

@@ -1,4 +1,4 @@
-"""Times, dates and rules as they are written, and the nights that come of them."""
+"""Times, dates and rules as they are written, and the nights that they make."""
 
 from __future__ import annotations
 
@@ -54,8 +54,8 @@ def test_times_of_the_sun_take_a_length_and_a_height() -> None:
     assert read_time("dusk + 90 s").offset_ns == 90 * SECOND_NS
 
 
-def test_a_word_of_the_sun_is_one_line_of_its_table(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every word can be written and has its side and height; of another word the sun says nothing."""
+def test_each_sun_event_is_one_line_of_its_table(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each name can be read and has a side and a height. Another name is refused."""
     words = {word: event for word, event in EVENTS.items() if event.altitude is not None}
     assert {"sunrise", "sunset", "dawn", "dusk"} <= set(words)
     assert all(read_time(f"{word} + 5 min").event == word for word in words)
@@ -166,7 +166,7 @@ def test_a_winter_at_69_65_north(tmp_path: Path) -> None:
     assert dark.opens_by == "if_no_sunset 15:30, as there is no sunset + 20 min that day"
 
 
-def test_without_if_no_sunset_the_polar_night_is_left_out_and_said(tmp_path: Path) -> None:
+def test_without_if_no_sunset_the_polar_night_is_left_out_with_its_cause(tmp_path: Path) -> None:
     site = site_of(tmp_path, TABLES, SINCE_SUNSET, place=place(69.65, 18.96, "Europe/Oslo"))
     assert list(given(site, "2026-11-27", "2027-01-15")) == ["2026-11-27", "2027-01-15"]
     left_out = not_given(site, date(2026, 11, 28), date(2027, 1, 14))
@@ -282,7 +282,7 @@ def test_a_special_night_in_place_of_the_usual_one_and_nights_that_stay_dark(tmp
     assert left_out.why == "another performance is set to be given alone on this date"
 
 
-def test_dark_hours_of_a_whole_day_keep_a_night_dark_whoever_plays(tmp_path: Path) -> None:
+def test_dark_hours_of_a_whole_day_leave_out_its_performance(tmp_path: Path) -> None:
     hours = '[neighbours]\ndark = [{ dates = ["12-25"], from = "12:00", to = "12:00" }]\n'
     site = site_of(tmp_path, hours, TABLES, EVENING)
     assert list(given(site, "2026-12-24", "2026-12-26")) == ["2026-12-24", "2026-12-26"]
@@ -308,8 +308,8 @@ def dark(site: Site, first: str, last: str) -> list[tuple[str, str]]:
     return [(local(begin, site), local(end, site)) for begin, end, _ in found]
 
 
-def test_dark_hours_by_the_sun_hold_where_the_sun_gives_no_time(tmp_path: Path) -> None:
-    """At 69.65 N in midsummer: no sunset. The hours begin as early as they ever could, at the sun's noon."""
+def test_dark_hours_by_the_sun_hold_where_there_is_no_sunset(tmp_path: Path) -> None:
+    """At 69.65 N in midsummer: no sunset. The hours begin at the earliest possible instant, solar noon."""
     hours = '[neighbours]\ndark = [{ from = "sunset + 3 h", to = "07:00" }]\n'
     site = site_of(tmp_path, hours, TABLES, EVENING, place=TROMSO)
     ((winter, _),) = dark(site, "2026-12-21T12:00", "2026-12-22T12:00")
@@ -319,7 +319,7 @@ def test_dark_hours_by_the_sun_hold_where_the_sun_gives_no_time(tmp_path: Path) 
     assert end == "2026-06-22T07:00:00+0200"
 
 
-def test_dark_hours_whose_end_the_sun_does_not_give_last_a_day(tmp_path: Path) -> None:
+def test_dark_hours_to_a_sunrise_that_does_not_come_last_a_day(tmp_path: Path) -> None:
     hours = '[neighbours]\ndark = [{ dates = ["12-21"], from = "22:00", to = "sunrise" }]\n'
     site = site_of(tmp_path, hours, TABLES, EVENING, place=TROMSO)
     assert dark(site, "2026-12-20T12:00", "2026-12-24T12:00") == [
@@ -385,7 +385,7 @@ def test_the_highest_rank_and_every_date_once(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("first", "last", "wrong"),
+    ("first", "last", "problem"),
     [
         (date(9999, 1, 1), date(9999, 1, 7), "not within 1900 to 2100"),
         (date(1, 1, 1), date(1, 1, 7), "not within 1900 to 2100"),
@@ -393,10 +393,8 @@ def test_the_highest_rank_and_every_date_once(tmp_path: Path) -> None:
         (date(2026, 1, 1), date(2030, 1, 1), "too many"),
     ],
 )
-def test_years_far_off_and_a_hundred_thousand_days_end_with_an_error(
-    tmp_path: Path, first: date, last: date, wrong: str
-) -> None:
-    with pytest.raises(InputError, match=wrong):
+def test_too_distant_years_and_too_many_days_are_errors(tmp_path: Path, first: date, last: date, problem: str) -> None:
+    with pytest.raises(InputError, match=problem):
         nights(site_of(tmp_path), first, last)
 
 
@@ -405,7 +403,7 @@ WORDS += ["mon", "tue", "sun", "mon-wed", "thu,sun", "mon-fir", "weekends", ","]
 
 
 @pytest.mark.parametrize("before", ["", "sunset + ", "sun at -4 - "])
-def test_what_is_read_has_the_pattern_that_editors_check(before: str) -> None:
+def test_each_text_that_is_read_matches_the_pattern_for_editors(before: str) -> None:
     patterns: dict[Callable[[object], object], str] = {
         read_time: TIME_PATTERN,
         read_length: LENGTH_PATTERN,
@@ -436,8 +434,8 @@ def test_what_is_read_has_the_pattern_that_editors_check(before: str) -> None:
         ),
     ],
 )
-def test_a_rule_keeps_its_name_over_an_upgrade(table: type[Hours], keys: dict[str, object], name: str) -> None:
-    """A window that is in force goes by this name in the state and in the transmitter, which outlive the planner."""
+def test_a_rule_keeps_its_id_over_an_upgrade(table: type[Hours], keys: dict[str, object], name: str) -> None:
+    """The state and the transmitter name a window by this id. They outlive an upgrade of the planner."""
     spot = Spot(54.486, -0.613, 12.0, ZoneInfo("Europe/London"))
     assert {rule_id(table.model_validate(keys | {"place": at}), spot) for at in ("", "site.toml:12")} == {name}
 
