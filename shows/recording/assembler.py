@@ -50,7 +50,7 @@ class Assembler:
         self._tally, self._pacer, self._steady = counts, pacer, clock_is_steady
         self._streams = {number: Stream(number, row) for row, number in enumerate(universes)}
         self._period_ns, self._lead, self._thins_anyhow = rhythm.period_ns, rhythm.lead, rhythm.thins
-        self._unheard = set(universes)
+        self._silent = set(universes)
         self._early: list[Stream] = []  # universes that came before the first frame
         self._missing = {number for number in rhythm.expected if number in self._streams}
         self._row: Bytes = np.zeros((len(universes), SLOTS_MAX), np.uint8)
@@ -85,7 +85,7 @@ class Assembler:
         """Add new universes. Their rows come after the others."""
         for row, number in enumerate(universes, start=len(self._streams)):
             self._streams[number] = Stream(number, row)
-        self._unheard.update(universes)
+        self._silent.update(universes)
         self._known[list(universes)] = True
         self._row = np.concatenate([self._row, np.zeros((len(universes), SLOTS_MAX), np.uint8)])
 
@@ -150,11 +150,11 @@ class Assembler:
     @property
     def heard(self) -> int:
         """How many universes have sent levels."""
-        return len(self._streams) - len(self._unheard)
+        return len(self._streams) - len(self._silent)
 
     def silent(self) -> set[int]:
         """The universes that never sent levels."""
-        return set(self._unheard)
+        return set(self._silent)
 
     def finish(self) -> None:
         """End the stream. An incomplete last frame is left out."""
@@ -163,7 +163,7 @@ class Assembler:
             self._next(1, self._frame_at_ns, keep=not unfinished)
         self._pacer.finish()
         for number, stream in self._streams.items():
-            if self._last_ns and number not in self._unheard and self._last_ns - stream.at_ns > DATA_LOSS_NS:
+            if self._last_ns and number not in self._silent and self._last_ns - stream.at_ns > DATA_LOSS_NS:
                 self._tally.stopped_s[number] = (stream.at_ns - self._first_ns) / 1e9
 
     def _odd_time(self, at_ns: int, stream: Stream, cid: bytes, sequence: int) -> int:
@@ -228,7 +228,7 @@ class Assembler:
 
     def _place(self, stream: Stream, at_ns: int, lost: int, address: int) -> None:
         """Give a packet of a universe its frame, and begin new frames as needed."""
-        self._unheard.discard(stream.number)
+        self._silent.discard(stream.number)
         stream.at_ns = at_ns
         synchronized = bool(address) and self._is_synchronized(address, at_ns)
         if self._frame < 0:

@@ -1,6 +1,6 @@
-"""From what a capture holds of a packet down to its UDP payload: links, VLANs, IP and its fragments.
+"""Finds the UDP payload of a captured packet: links, VLANs, IP and its fragments.
 
-Link types are those of the public list at www.tcpdump.org/linktypes.html. Bytes in, payload out; no files here.
+Link types are those of the public list at www.tcpdump.org/linktypes.html. It reads no files.
 """
 
 from __future__ import annotations
@@ -27,12 +27,12 @@ _WAITING_MAX = 256
 
 
 class Unusable(Exception):
-    """Why there is no payload, in a few words that can be counted."""
+    """A packet without a usable payload. The text is short, so that equal reasons can be counted."""
 
 
 @dataclass
 class _Parts:
-    """A datagram whose fragments are coming in."""
+    """The fragments of a datagram."""
 
     pieces: dict[int, bytes] = field(default_factory=dict)
     size: int | None = None
@@ -49,13 +49,13 @@ class _Parts:
 
 
 class Links:
-    """Takes packets of any link; remembers fragments until the datagram is whole."""
+    """Takes packets of any link. Fragments are stored until the datagram is whole."""
 
     def __init__(self) -> None:
         self._waiting: dict[bytes, _Parts] = {}
 
     def payload(self, link: int, data: bytes) -> bytes:
-        """The UDP payload of a packet, cut where the capture cut it. `Unusable` says why there is none."""
+        """The UDP payload of a packet, as far as it was captured. `Unusable` if there is none."""
         try:
             kind, at = _network(link, data)
             if kind == _IPV4:
@@ -67,8 +67,9 @@ class Links:
         raise Unusable("not UDP")
 
     def payloads(self, buffer: Bytes, table: Integers, unusable: Counter[str]) -> Datagrams:
-        """The payloads of packets, rows of `table` as in `capture.Record`: the plain ones by arithmetic on all at once,
-        the others one by one. Counts why the rest are of no use.
+        """The payloads of packets. `table` has rows as in `capture.Record`. `unusable` counts why others have none.
+
+        Plain packets are read together by array arithmetic, the others one by one.
         """
         starts, lengths = _plain(buffer, table)
         plain = starts >= 0
@@ -99,7 +100,7 @@ class Links:
         total, identity, place = struct.unpack_from(">HHH", data, 2)
         if data[9] != _UDP:
             raise Unusable("not UDP")
-        body = data[head : total if total > head else None]  # 0 where the sender's card was to fill it in
+        body = data[head : total if total > head else None]  # 0 if the network card was to fill it in
         if not place & 0x3FFF:
             return _udp(body)
         if len(data) < total:
@@ -118,8 +119,10 @@ class Links:
 
 
 def _plain(buffer: Bytes, table: Integers) -> tuple[Integers, Integers]:
-    """Where the payloads of plain packets begin, and their lengths; -1 for all others. Plain: Ethernet (with a VLAN or
-    not), Linux cooked or bare IP; IPv4 without options or fragments, or IPv6 without more heads; UDP; one packet.
+    """Starts and lengths of the payloads of plain packets; -1 for all others.
+
+    Plain are Ethernet (with or without a VLAN), Linux cooked or bare IP; IPv4 without options or fragments, or IPv6
+    without extension headers; UDP; one E1.31 packet.
     """
     packets, lengths, links = table[:, 0], table[:, 1], table[:, 3]
     network, kind = np.zeros(len(table), np.int64), np.zeros(len(table), np.int64)
@@ -155,7 +158,7 @@ def _half(buffer: Bytes, at: Integers) -> Integers:
 
 
 def _network(link: int, data: bytes) -> tuple[int, int]:
-    """The EtherType of what a link carries, and where that begins."""
+    """The EtherType of a link's payload, and the offset of the payload."""
     if link == ETHERNET:
         return _ethernet(data, 12)
     if link in _RAW:
@@ -164,7 +167,7 @@ def _network(link: int, data: bytes) -> tuple[int, int]:
         return _ethernet(data, 14)
     if link == COOKED_2:
         return struct.unpack_from(">H", data, 0)[0], 20
-    raise Unusable(f"of link type {link}; Ethernet, Linux cooked and raw IP are read")
+    raise Unusable(f"of link type {link}; only Ethernet, Linux cooked and raw IP can be read")
 
 
 def _ethernet(data: bytes, at: int) -> tuple[int, int]:
@@ -189,4 +192,4 @@ def _ipv6(data: bytes) -> bytes:
 
 def _udp(data: bytes) -> bytes:
     length = struct.unpack_from(">H", data, 4)[0]
-    return data[8 : length if length >= 8 else None]  # 0: longer than the field can say
+    return data[8 : length if length >= 8 else None]  # 0: longer than the field allows

@@ -1,4 +1,4 @@
-"""A live recording: what comes off the wire is first looked at for a moment, then recorded. Told when to end."""
+"""A live recording: a short look at the incoming packets, then the recording. The caller ends it."""
 
 from __future__ import annotations
 
@@ -19,23 +19,23 @@ from gloaming.shows.recording.recorder import Outcome, Recording, Wanted, lay_ou
 from gloaming.shows.recording.report import ranges
 
 LOOK_NS = 1_500_000_000
-"""How long a stream is looked at before its rhythm is trusted; unchanged data come at least once a second."""
+"""How long a stream is watched before its rhythm is trusted. Unchanged data come at least once a second."""
 
 HOLD_NS = 3_000_000_000
-"""How long packets are held back while nothing changes, so that a rhythm that begins is seen before it is recorded."""
+"""How long packets are held back while nothing changes, so that a new rhythm is known before it is recorded."""
 LONG = 5_000
-"""Packets of a look that never changes, after which the looking begins anew."""
+"""After so many unchanged packets the look begins anew."""
 
 
 class Listener:
-    """Hears which universes there are: those that sources announce (E1.31 section 8), and those that come in."""
+    """Finds the universes in the network: those that sources announce (E1.31 section 8), and those that come in."""
 
     def __init__(self, receiver: Receiver) -> None:
         self._receiver = receiver
         self.universes: set[int] = set()
 
     def listen(self, timeout_s: float) -> None:
-        """Take what has come."""
+        """Take the packets that have come."""
         datagrams = self._receiver.read(timeout_s)
         if datagrams is None:
             return
@@ -45,7 +45,7 @@ class Listener:
 
 
 def heard(packets: Packets) -> set[int]:
-    """The universes that packets announce (E1.31 section 8), and those that come in them."""
+    """The universes that packets announce (E1.31 section 8) or carry."""
     universes = set(np.unique(packets.universe[packets.kind == PacketKind.DATA]).tolist())
     for number in np.flatnonzero(packets.kind == PacketKind.DISCOVERY).tolist():
         universes.update(announced(packets, number))
@@ -53,9 +53,9 @@ def heard(packets: Packets) -> set[int]:
 
 
 class Live:
-    """Records what a receiver hears into `out`, until `finish`. `recording` is None until the first look is over.
+    """Records the packets of a receiver into `out`, until `finish`. `recording` is None during the first look.
 
-    Where no universes are named, those that turn up on the way are recorded too; `join` is told what is announced.
+    If all universes are wanted, new ones are recorded too. `join` gets the universes that are announced.
     """
 
     def __init__(
@@ -63,7 +63,7 @@ class Live:
     ) -> None:
         self.recording: Recording | None = None
         self.packets = 0
-        self.levels = 0  # of those the ones that carry levels that are wanted
+        self.levels = 0  # the packets with wanted levels
         self._receiver, self._out, self._wanted = receiver, out, wanted
         self._census = Census(wanted.universes, measured=False)
         self._held: list[Packets] = []
@@ -75,21 +75,21 @@ class Live:
 
     @property
     def began(self) -> bool:
-        """Whether there is anything to record: levels that are wanted, or the first change if that is waited for."""
+        """Whether there is anything to record: wanted levels, or the first change with `from_change`."""
         return self._first_ns is not None
 
     @property
     def waits_for_change(self) -> bool:
-        """Whether it begins with a first change, however long that takes."""
+        """Whether the recording waits for a first change."""
         return self._wanted.from_change
 
     @property
     def ended(self) -> str | None:
-        """Why the recording is over by itself, if it is."""
+        """Why the recording ended by itself, or None."""
         return self.recording.ended if self.recording else None
 
     def pump(self, timeout_s: float) -> bool:
-        """Take what has come; False if nothing has. EOFError if nothing can come any more."""
+        """Take the packets that have come. False: none. EOFError if no more can come."""
         datagrams = self._receiver.read(timeout_s)
         if datagrams is None:
             return False
@@ -108,7 +108,7 @@ class Live:
         return self.packets > before
 
     def _look(self, packets: Packets) -> None:
-        """Hold packets back until their rhythm can be seen; or, while nothing changes, for a few seconds."""
+        """Hold packets back until their rhythm is known, or for a few seconds while nothing changes."""
         self._census.take(packets)
         self._held.append(packets.copied())
         if self._first_ns is None:
@@ -118,7 +118,7 @@ class Live:
             self._see()
         while self._held and last_ns - self._held[0].at_ns[-1] > HOLD_NS:
             held = self._held.pop(0)
-            if self._first_ns is None:  # what came before is of no use but for the last looks
+            if self._first_ns is None:  # earlier packets are needed only for the last frame
                 continue
             self._recording()
             self._record(held)
@@ -126,7 +126,7 @@ class Live:
                 self._recount()
 
     def _see(self) -> None:
-        """The rhythm is known from here on."""
+        """Begin the recording with the rhythm that is known now."""
         self._known = True
         if self.recording:
             self.recording.adopt(self._census.rhythm(self._wanted.fps))
@@ -136,20 +136,20 @@ class Live:
         self._held = []
 
     def _record(self, packets: Packets) -> None:
-        """Take packets, and the universes that are new with them if all are wanted."""
+        """Record packets. Add their new universes if all are wanted."""
         assert self.recording is not None
         if self._wanted.universes is None and (new := self.recording.unknown(packets)):
             self.recording.add(lay_out(sorted(new), new, {}, self._policy))
         self.recording.take(packets)
 
     def _recount(self) -> None:
-        """Look anew, with no more than what is held."""
+        """Begin the look anew, with the packets that are held."""
         self._census = Census(self._wanted.universes, measured=False)
         for held in self._held:
             self._census.take(held)
 
     def _beginning(self, packets: Packets) -> int | None:
-        """When the first packet came that we want; or the first that changes anything, if we are to wait for it."""
+        """The time of the first wanted packet, or of the first change with `from_change`."""
         mine = np.flatnonzero(self._mine(packets))
         if not self._wanted.from_change:
             return int(packets.at_ns[mine[0]]) if len(mine) else None
@@ -163,7 +163,7 @@ class Live:
         return None
 
     def _mine(self, packets: Packets) -> npt.NDArray[np.bool_]:
-        """Which packets carry levels of a universe that is wanted."""
+        """Which packets carry levels of a wanted universe."""
         mine, wanted = packets.levelled(), self._wanted.universes
         return mine if wanted is None else mine & np.isin(packets.universe, wanted)
 
@@ -173,10 +173,10 @@ class Live:
 
     @property
     def nothing(self) -> str:
-        """What there is to say where no levels came that are wanted."""
+        """The message if no wanted levels came."""
         numbers, heard = self._numbers(), sorted(self._census.sent)
-        there = f"; there is {ranges(heard)}" if heard else ""
-        return f"nothing came for {ranges(numbers) if numbers else 'any universe'}{there}{self._census.preview_only}"
+        others = f", but for {ranges(heard)}" if heard else ""
+        return f"nothing came for {ranges(numbers) if numbers else 'any universe'}{others}{self._census.preview_only}"
 
     def _numbers(self) -> list[int]:
         return sorted(self._wanted.universes or self._census.sent)
@@ -193,13 +193,13 @@ class Live:
         return self.recording
 
     def finish(self, closed: Callable[[Path], None], progress: Progress | None = None) -> Outcome:
-        """Take what still waits, close the file, say so, tidy it. InputError when nothing came."""
+        """Take the remaining packets, close the file, call `closed`, tidy the file. InputError if nothing came."""
         self._receiver.stop()
         try:
             while True:
                 self.pump(10.0)
         except EOFError:
-            pass  # all of it is here
+            pass  # all packets have been taken
         if not self._known:
             self._see()
         recording = self._recording()
@@ -212,6 +212,6 @@ class Live:
         return recording.tidied(outcome, progress)
 
     def discard(self) -> None:
-        """Leave nothing behind."""
+        """Remove all files of the recording."""
         if self.recording:
             self.recording.discard()

@@ -1,7 +1,6 @@
-"""Packets of several interfaces in the order of their times: who captures at more than one writes down a while of the
-one, then a while of the other.
+"""Sorts the packets of several interfaces by time: a capture has a while of one interface, then a while of another.
 
-Each interface keeps its own order; a clock that jumps back ends what may be put in order.
+Each interface keeps its own order. Packets are not sorted across a clock that jumps back.
 """
 
 from __future__ import annotations
@@ -13,14 +12,14 @@ from gloaming.shows.protocols.e131.parse import Bytes, Integers
 from gloaming.shows.time_units import SECOND_NS
 
 DISORDER_NS = SECOND_NS
-"""Several times what dumpcap waits for a buffer to fill (250 ms, from its source)."""
+"""Several times as long as dumpcap waits for a buffer to fill (250 ms, from its source)."""
 
 JUMPS_MAX = 16
-"""More at a time are no clock's; then it is not worth the while."""
+"""If more packets wait, the times are no clock's, and sorting stops."""
 
 
 class Order:
-    """Puts rows of (start, length, time, link, interface) in order; holds back the packets of the last second."""
+    """Sorts rows of (start, length, time, link, interface). It holds back the packets of the last second."""
 
     def __init__(self) -> None:
         self._held = np.zeros((0, 5), np.int64)
@@ -30,7 +29,7 @@ class Order:
         return len(self._held)
 
     def take(self, buffer: Bytes, rows: Integers) -> tuple[Bytes, Integers]:
-        """Rows of packets in a buffer; those that are certain by now, in order, and a buffer with them."""
+        """Take rows of packets in a buffer. Returns the rows whose order is certain, and a buffer with them."""
         rows = rows + np.array([len(self._bytes), 0, 0, 0, 0])
         rows = np.concatenate([self._held, rows])
         buffer = np.concatenate([self._bytes, buffer])
@@ -45,7 +44,7 @@ class Order:
         return buffer, np.concatenate([*ready, rows[:count]])
 
     def rest(self) -> tuple[Bytes, Integers]:
-        """The packets that are held back."""
+        """The packets that are held back, in order."""
         return np.concatenate([self._bytes, np.zeros(PACKET_BYTES_MAX, np.uint8)]), self._held
 
     def _hold(self, buffer: Bytes, rows: Integers) -> None:
@@ -56,7 +55,7 @@ class Order:
 
 
 def _sorted(rows: Integers) -> tuple[Integers, Integers]:
-    """In the order of their times, each interface's own order kept; and the times by which they are."""
+    """The rows in order of their times, with the order of each interface unchanged; and the times used."""
     at_ns = rows[:, 2].copy()
     for interface in np.unique(rows[:, 4]).tolist():
         these = rows[:, 4] == interface

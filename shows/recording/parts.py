@@ -1,4 +1,4 @@
-"""A frame file to which universes are added while it is written: a part for each layout, put together at the end."""
+"""A frame file to which universes are added while it is written: one part for each layout, joined at the end."""
 
 from __future__ import annotations
 
@@ -22,8 +22,9 @@ _RUNS_MAX = 8
 
 
 class Parts:
-    """Writes frames given as rows `(universes, 512)`, of which `slots` (number to slots, in the order of the rows) are
-    kept. Rows from before a universe was added are shorter; it is black in them.
+    """Writes frames from rows `(universes, 512)`. `slots` maps each universe, in the order of the rows, to its slots.
+
+    Rows from before a universe was added are shorter. The universe is black in them.
     """
 
     def __init__(self, out: Path, fps: Fraction, slots: Mapping[int, int], crash_safe: bool) -> None:
@@ -42,16 +43,16 @@ class Parts:
 
     @property
     def temporary(self) -> Path:
-        """Where the newest frames are until the recording is finished."""
+        """The file of the newest frames until the recording is finished."""
         return self._writer.temporary
 
     @property
     def full(self) -> bool:
-        """Whether no universes may be added any more."""
+        """Whether no more universes can be added."""
         return len(self._earlier) >= PARTS_MAX
 
     def add(self, slots: Mapping[int, int]) -> None:
-        """Universes that turn up on the way. InputError as `FrameWriter`."""
+        """Add universes. InputError as `FrameWriter`."""
         self._writer.flush()
         if self._writer.empty:
             self._writer.discard()
@@ -61,7 +62,7 @@ class Parts:
         self._writer = self._begin()
 
     def write(self, row: Bytes) -> None:
-        """One frame, safe on the disk within about a second if it is to be. InputError as `FrameWriter`."""
+        """Write one frame. If `crash_safe`, it is safe on the disk in about a second. InputError as `FrameWriter`."""
         if len(row) < len(self._slots):
             row = np.concatenate([row, np.zeros((len(self._slots) - len(row), SLOTS_MAX), np.uint8)])
         self._writer.write(self._frame(row))
@@ -71,20 +72,20 @@ class Parts:
             self._unsafe = 0
 
     def flush(self) -> None:
-        """All that was written is safe on the disk. InputError as `FrameWriter`."""
+        """Make all frames safe on the disk. InputError as `FrameWriter`."""
         self._writer.flush()
 
     def drop_tail(self) -> None:
-        """Forget what is not safe yet."""
+        """Discard the frames that are not safe yet."""
         self._writer.drop_tail()
 
     def discard(self) -> None:
-        """Leave nothing behind."""
+        """Remove all files of the recording."""
         for writer, _ in [*self._earlier, (self._writer, self._slots)]:
             writer.discard()
 
     def close(self, fps: Fraction) -> list[str]:
-        """Finish the file, at this rate; lines on what could not be done. InputError when there is no frame."""
+        """Finish the file at this rate. Returns lines about failed steps. InputError if there is no frame."""
         parts = [*self._earlier, (self._writer, self._slots)]
         for writer, _ in parts:
             if writer.empty and len(parts) > 1:
@@ -103,7 +104,7 @@ class Parts:
         return notes
 
     def _put_together(self, parts: Sequence[tuple[FrameWriter, Mapping[int, int]]], fps: Fraction) -> None:
-        """Parts into one file of all universes, in the order of their numbers."""
+        """Join the parts into one file of all universes, in the order of their numbers."""
         whole = dict(sorted(self._slots.items()))
         token = secrets.token_hex(4)
         for number, (writer, _) in enumerate(parts, start=1):
@@ -127,7 +128,7 @@ class Parts:
 
 
 def universes_of(slots: Mapping[int, int]) -> tuple[Universe, ...]:
-    """Universes one after another, number to slots."""
+    """Universes one after another. `slots` maps numbers to slots."""
     universes, offset = [], 0
     for number, length in slots.items():
         universes.append(Universe(number, length, offset))
@@ -136,8 +137,8 @@ def universes_of(slots: Mapping[int, int]) -> tuple[Universe, ...]:
 
 
 def _framed(slots: Sequence[int]) -> Callable[[Bytes], Frames]:
-    """From a row `(universes, 512)` to a frame `(1, frame_bytes)`."""
-    runs: list[tuple[int, int, int]] = []  # rows from, until, of so many slots
+    """A function from a row `(universes, 512)` to a frame `(1, frame_bytes)`."""
+    runs: list[tuple[int, int, int]] = []  # first row, end row, slots
     for row, length in enumerate(slots):
         if runs and runs[-1][2] == length:
             runs[-1] = (runs[-1][0], row + 1, length)
@@ -150,7 +151,7 @@ def _framed(slots: Sequence[int]) -> Callable[[Bytes], Frames]:
 
 
 def _places(whole: Mapping[int, int], part: Mapping[int, int]) -> Integers:
-    """Where each byte of a whole frame stands in one of a part; after its end, if it is not there."""
+    """The place in a frame of a part of each byte of a whole frame. After the end if the part does not have it."""
     offsets = {one.number: one.offset for one in universes_of(part)}
     nothing = sum(part.values())
     return np.concatenate(

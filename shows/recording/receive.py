@@ -1,7 +1,7 @@
-"""Receiving E1.31 off the wire: the process that empties the sockets, and the ring between it and us.
+"""Receives E1.31 from the network: the receiving process, and the ring of shared memory between it and us.
 
-Times are the kernel's, taken when a packet arrives, brought to the monotonic clock: a step of the wall clock moves
-nothing.
+Times are those of the kernel at the arrival of a packet, converted to the monotonic clock. A step of the wall clock
+does not change them.
 """
 
 from __future__ import annotations
@@ -36,13 +36,13 @@ from gloaming.shows.time_units import SECOND_NS
 DISCOVERY_S = 10.0
 """E131_UNIVERSE_DISCOVERY_INTERVAL, appendix A."""
 SETTLE_NS = 50_000_000
-"""Longer than it takes to empty all sockets once."""
+"""Longer than one round over all sockets."""
 ODD_NS = 500_000_000
-"""No packet waits so long to be fetched."""
+"""No packet waits so long to be read."""
 
 
 def _clocks() -> tuple[int, int]:
-    """The monotonic clock less the wall clock, and the monotonic clock; read until nothing came between."""
+    """The monotonic clock minus the wall clock, and the monotonic clock, read without an interruption."""
     while True:
         before_ns, wall_ns, after_ns = time.monotonic_ns(), time.time_ns(), time.monotonic_ns()
         if after_ns - before_ns < 100_000:
@@ -50,8 +50,9 @@ def _clocks() -> tuple[int, int]:
 
 
 class Receiver:
-    """A process that receives, and the ring it fills. `read` hands out what is new; `release` lets its place be used
-    again. Ends with `stop`.
+    """A process that receives, and the ring that it fills.
+
+    `read` returns the new packets. `release` frees their place. `stop` ends the process.
     """
 
     def __init__(self, sockets: Sequence[socket.socket]) -> None:
@@ -69,7 +70,7 @@ class Receiver:
             [*command, *map(str, fds)],
             stdin=subprocess.PIPE,
             pass_fds=(memory, theirs, *fds),
-            start_new_session=True,  # a Ctrl-C is for us
+            start_new_session=True,  # Ctrl-C is for this process only
         )
         os.close(theirs)
         os.close(memory)
@@ -81,13 +82,12 @@ class Receiver:
         self._head = 0
         self._offset_ns, self._fetched_ns = _clocks()
         self._news = b""
-        self._waiting = np.zeros((0, 3), np.int64)  # place since the beginning, time, length
+        self._waiting = np.zeros((0, 3), np.int64)  # place in the ring since the start, time, length
 
     def read(self, timeout_s: float) -> Datagrams | None:
-        """What has come, in the order of its time; None if nothing has within the time. EOFError when the process that
-        receives has ended.
+        """New packets in order of their times, or None. EOFError if the receiving process has ended.
 
-        Sockets are emptied one after another, so the newest are kept back until their order is certain.
+        Sockets are read one after another, so the newest packets are held back until their order is certain.
         """
         try:
             came = self._fetch(timeout_s)
@@ -104,12 +104,12 @@ class Receiver:
         return Datagrams(self._ring, place % SLOTS * SLOT_BYTES + CONTROL_BYTES, lengths, at_ns)
 
     def _fetch(self, timeout_s: float) -> bool:
-        """Note what is new in the ring; whether anything is."""
+        """Note the new packets in the ring. False: there are none."""
         if not select.select([self._pipe], [], [], timeout_s)[0]:
             return False
         data = os.read(self._pipe, NEWS.size * 1024)
         if not data:
-            raise EOFError("the process that receives has died")
+            raise EOFError("the receiving process has ended")
         self._news += data
         whole = len(self._news) // NEWS.size * NEWS.size
         first = self._head
@@ -125,8 +125,10 @@ class Receiver:
         return len(new) > 0
 
     def _monotonic(self, wall_ns: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-        """The kernel's times by the monotonic clock. Where the wall clock was set meanwhile, those from before are too
-        late by the one difference of the clocks, or too early, and are taken by the other.
+        """The kernel's times in the monotonic clock.
+
+        If the wall clock was set meanwhile, times from before the step do not fit the new difference of the clocks.
+        They are converted with the old one.
         """
         before, (self._offset_ns, now_ns) = self._offset_ns, _clocks()
         at_ns = wall_ns + self._offset_ns
@@ -137,12 +139,12 @@ class Receiver:
         return at_ns
 
     def release(self) -> None:
-        """What `read` handed out last is not needed any more."""
+        """Free the packets of the last `read`."""
         tail = int(self._waiting[:, 0].min()) if len(self._waiting) else self._head
         struct.pack_into("=Q", self._map, 0, tail)
 
     def stop(self) -> None:
-        """Receive no more; what has come by now can still be read, until `read` raises EOFError."""
+        """Stop receiving. Packets that have come can still be read, until `read` raises EOFError."""
         if self._process.stdin and not self._process.stdin.closed:
             self._process.stdin.close()
 

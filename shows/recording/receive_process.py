@@ -1,7 +1,7 @@
-"""The process that does nothing but receive: from the kernel into a ring of shared memory, in bulk, with no other work.
+"""A process that only receives: from the kernel into a ring of shared memory, many packets at a time.
 
 `python -m gloaming.shows.recording.receive_process MEMORY_FD PIPE_FD SOCKET_FD...`: ends when its standard input does.
-It loads no NumPy, so that it starts at once and stays small.
+It does not load NumPy, so it starts fast and stays small.
 """
 
 from __future__ import annotations
@@ -25,17 +25,17 @@ HEADERS_AT = 4096
 RING_AT = HEADERS_AT + SLOTS * HEADER_BYTES
 MEMORY_BYTES = RING_AT + SLOTS * SLOT_BYTES
 NEWS = struct.Struct("=IQ")
-"""What goes through the pipe: packets that are new in the ring, and packets the kernel has dropped in all."""
+"""The message in the pipe: the number of new packets in the ring, and the total dropped by the kernel."""
 
 NAP_S = 0.001
-"""Lets a burst gather, so that a call fetches many packets; the smallest usual buffer holds many times as long."""
+"""A pause in which packets gather, so that a call reads many. The smallest usual buffer lasts many times as long."""
 _BULK = 512
 _DROPS_AT = 48
 _MSG_DONTWAIT = 0x40
 
 
 class Ring:
-    """The shared memory as this process sees it."""
+    """The shared memory in this process."""
 
     def __init__(self, memory: int) -> None:
         self.map = mmap.mmap(memory, MEMORY_BYTES)
@@ -55,18 +55,18 @@ class Ring:
         self.head = 0
 
     def room(self) -> int:
-        """How many packets may be fetched at once: those the reader has let go, not past the end of the ring."""
+        """How many packets can be read at once: free places up to the end of the ring."""
         tail = struct.unpack_from("=Q", self.map, 0)[0]
         return int(min(SLOTS - (self.head - tail), SLOTS - self.head % SLOTS, _BULK))
 
     def prepare(self, count: int) -> int:
-        """Make headers new again; the address of the first."""
+        """Reset headers. Returns the address of the first."""
         at = self.head % SLOTS * HEADER_BYTES
         self.map[HEADERS_AT + at : HEADERS_AT + at + count * HEADER_BYTES] = self._fresh[at : at + count * HEADER_BYTES]
         return self.headers + at
 
     def drops(self, slot: int) -> int:
-        """What the kernel says of packets dropped (SO_RXQ_OVFL) beside a packet; 0 if it says nothing."""
+        """The kernel's count of dropped packets (SO_RXQ_OVFL) beside a packet, or 0."""
         length = struct.unpack_from("=Q", self.map, HEADERS_AT + slot * HEADER_BYTES + 40)[0]
         if length <= _DROPS_AT:
             return 0
@@ -74,10 +74,10 @@ class Ring:
 
 
 def main(memory: int, pipe: int, sockets: list[int]) -> None:
-    """Receive until standard input ends, and then what still waits."""
+    """Receive until standard input ends, then read the packets that still wait."""
     for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, signal.SIG_IGN)  # who started us ends us
-    with contextlib.suppress(OSError):  # only root may
+        signal.signal(number, signal.SIG_IGN)  # the parent process ends this one
+    with contextlib.suppress(OSError):  # needs root
         os.nice(-10)
     libc = ctypes.CDLL(None, use_errno=True)
     ring = Ring(memory)
@@ -93,7 +93,7 @@ def main(memory: int, pipe: int, sockets: list[int]) -> None:
         for fd in sockets if ending else ready:
             while fd:
                 count = ring.room()
-                if count <= 0:  # the kernel keeps, or drops and counts, what comes meanwhile
+                if count <= 0:  # meanwhile the kernel stores packets, or drops and counts them
                     if ending:
                         return
                     time.sleep(NAP_S)
@@ -109,5 +109,5 @@ def main(memory: int, pipe: int, sockets: list[int]) -> None:
 
 
 if __name__ == "__main__":
-    with contextlib.suppress(BrokenPipeError):  # nobody listens any more
+    with contextlib.suppress(BrokenPipeError):  # the reader has ended
         main(int(sys.argv[1]), int(sys.argv[2]), [int(fd) for fd in sys.argv[3:]])

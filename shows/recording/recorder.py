@@ -1,4 +1,4 @@
-"""A recording: packets in, a frame file out. The layout and the rate of the file, what begins it and what ends it.
+"""A recording: packets in, a frame file out. It decides the file's layout and rate, its beginning and its end.
 
 No sockets and no clocks: packets carry their time.
 """
@@ -27,13 +27,15 @@ from gloaming.shows.recording.rhythm import Pacer, Rhythm, usual
 
 COLOURS = 3
 UNIVERSES_ALL_MAX = 4096
-"""No more are added to a recording: somebody who makes numbers up must not fill the memory."""
+"""The most universes of a recording. A sender of invented numbers must not fill the memory."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What is to be recorded. `universes` None: all there are. `slots` "used": without those that stay dark at the end
-    of universes; "sent": as they come; or a number. `fps` None: as found. `preview`: with data marked as preview.
+    """What to record. `universes` None means all. `fps` None means the measured rate.
+
+    `slots` "used" leaves out slots that stay dark at the end of universes. "sent" stores them as they come. Or it is a
+    number. `preview` includes data that are marked as preview.
     """
 
     universes: tuple[int, ...] | None = None
@@ -47,7 +49,7 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of it: the file, the counts, more lines to be said; and what broke it off, if anything did."""
+    """The result: the file, counts, notes for the person, and the error that ended the recording, if any."""
 
     info: FrameFileInfo
     counts: SourceCounts
@@ -58,8 +60,10 @@ class Outcome:
 def lay_out(
     numbers: Sequence[int], sent: Mapping[int, int], used: Mapping[int, int], slots: str | int
 ) -> dict[int, int]:
-    """Slots of each universe. "used": up to the last slot that is ever lit in any of them, to a whole pixel of three
-    colours; the last universe up to its own.
+    """The slots of each universe.
+
+    "used": up to the last slot that is lit in any universe, rounded up to a whole pixel of three colours. The last
+    universe ends at its own last slot.
     """
     if isinstance(slots, int):
         return dict.fromkeys(numbers, slots)
@@ -73,7 +77,7 @@ def lay_out(
 
 
 class Recording:
-    """Writes one file of the universes in `slots` (number to slots). `ended` says why it is over, if it is."""
+    """Writes one file of the universes in `slots` (number to slots). `ended` says why it ended, or is None."""
 
     def __init__(self, out: Path, slots: Mapping[int, int], rhythm: Rhythm, wanted: Wanted, live: bool) -> None:
         self.counts = SourceCounts()
@@ -97,34 +101,34 @@ class Recording:
 
     @property
     def temporary(self) -> Path:
-        """Where the frames are until the recording is finished."""
+        """The file of the newest frames until the recording is finished."""
         return self._parts.temporary
 
     @property
     def heard(self) -> int:
-        """How many of the universes have spoken."""
+        """How many of the universes have sent levels."""
         return self._assembler.heard
 
     @property
     def fps(self) -> float:
-        """The rate, as far as it is known by now."""
+        """The frame rate, as far as known."""
         return self._fps_shown
 
     def adopt(self, rhythm: Rhythm) -> None:
-        """Go on by another rhythm: the one before was a guess, made while nothing changed."""
+        """Continue with another rhythm. The one before was a guess, made while nothing changed."""
         self._assembler.adopt(rhythm)
         done_s = self.counts.frames / self._fps_shown
         self._fps_shown = float(self._wanted.fps or usual(1e9 / rhythm.period_ns))
         self._limit(done_s)
 
     def unknown(self, packets: Packets) -> dict[int, int]:
-        """The universes that come in packets and are not recorded, with the most slots that came."""
+        """The universes in packets that are not recorded, with the most slots that came."""
         new = packets.levelled() & ~self._assembler.knows(packets.universe)
         universes, slots = packets.universe[new].tolist(), packets.slots[new].tolist()
         return {number: max(1, most) for number, most in sorted(zip(universes, slots, strict=True))}
 
     def add(self, slots: Mapping[int, int]) -> None:
-        """Record these universes too from here on, as far as there may be more."""
+        """Record these universes too from now on, up to the limit."""
         room = UNIVERSES_ALL_MAX - len(self._slots)
         slots = dict(list(slots.items())[: max(0, room)])
         if self.ended is not None or self._parts.full or not slots:
@@ -142,22 +146,22 @@ class Recording:
         self._first = None if self._first is None else self._grown(self._first)
 
     def _grown(self, row: Bytes) -> Bytes:
-        """A row from before universes were added, black in them."""
+        """A row extended by the universes that were added after it. They are black."""
         more = len(self._slots) - len(row)
         return np.concatenate([row, np.zeros((more, SLOTS_MAX), np.uint8)]) if more else row
 
     def _limit(self, done_s: float) -> None:
-        """How many frames there may be in all, and how many without a change."""
+        """Set the most frames in all, and the most frames without a change."""
         still_s, for_s, fps = self._wanted.until_still_s, self._wanted.for_s, self._fps_shown
         self._still_max = None if still_s is None else max(1, round(still_s * fps))
         self._frames_max = None if for_s is None else self.counts.frames + max(1, round((for_s - done_s) * fps))
 
     def silent(self) -> list[int]:
-        """The universes that have not spoken."""
+        """The universes that have not sent levels."""
         return sorted(self._assembler.silent())
 
     def take(self, packets: Packets) -> None:
-        """Some packets more."""
+        """Take packets."""
         if self.ended is None:
             self._assembler.take(packets)
             self._count_longer(packets)
@@ -168,7 +172,7 @@ class Recording:
             self.counts.longer.update(packets.universe[longer].tolist())
 
     def _frame(self, row: Bytes) -> None:
-        """One frame, `(universes, 512)`: held back before the first change, and while it may be the last stillness."""
+        """Take a frame `(universes, 512)`. Frames without a change are held back at the start and at a possible end."""
         if self.ended is not None:
             return
         row = self._grown(row)
@@ -193,7 +197,7 @@ class Recording:
     def _write(self, row: Bytes) -> None:
         if self.ended is not None:
             return
-        if not self.counts.frames:  # what was left out at the beginning does not count
+        if not self.counts.frames:  # frames left out at the beginning do not count
             self._filled_before = self._pacer.filled
         try:
             self._parts.write(row)
@@ -207,12 +211,12 @@ class Recording:
             self.ended = "the time is over"
 
     def _break(self, error: InputError) -> None:
-        """End with what is safe, since no more can be written."""
+        """End the recording after a failed write. The safe frames stay."""
         self._parts.drop_tail()
         self.ended = self._broken = error.errors[0].problem
 
     def close(self) -> Outcome:
-        """Finish the file. InputError when there is no frame to write."""
+        """Finish the file. InputError if there is no frame."""
         self._assembler.finish()
         if self._still_max is None or self.ended is None:
             for _ in range(self._still):
@@ -226,7 +230,7 @@ class Recording:
         self.counts.measured_fps = self._pacer.measured_fps()
         self.counts.rates = self._pacer.rates()
         if self._wanted.from_change and not self.counts.frames and self._broken is None:
-            raise input_error(self._out, "nothing changed, so that there is nothing to record")
+            raise input_error(self._out, "nothing changed, so there is nothing to record")
         notes = [] if self.ended in (None, self._broken) else [f"ended: {self.ended}"]
         fps = self._wanted.fps or (usual(self.counts.measured_fps) if self.counts.measured_fps else self._fps)
         try:
@@ -238,15 +242,13 @@ class Recording:
         return Outcome(inspect(self._out), self.counts, tuple(notes), self._broken)
 
     def discard(self) -> None:
-        """Leave nothing behind."""
+        """Remove all files of the recording."""
         self._parts.discard()
 
     def tidied(self, outcome: Outcome, progress: Progress | None = None) -> Outcome:
-        """The closed file without universes that never spoke, and without slots that are not wanted. What cannot be
-        tidied stays as it is.
-        """
+        """Remove universes without levels and unwanted slots from the closed file. An error changes nothing."""
         info = outcome.info
-        there = {one.number: one.slots for one in info.universes}  # without those that came after the last frame
+        there = {one.number: one.slots for one in info.universes}  # without universes that came after the last frame
         spoke = [number for number in self._slots if number in there and number not in self._assembler.silent()]
         if not spoke:
             return outcome
@@ -262,7 +264,7 @@ class Recording:
         try:
             write_source(source, info.path, info.fps, universes_of(slots), progress)
         except InputError as error:
-            note = f"slots that were never lit are still in it: {error.errors[0].problem}"
+            note = f"slots that were never lit are still in the file: {error.errors[0].problem}"
             return replace(outcome, notes=(*outcome.notes, note))
         return replace(outcome, info=inspect(info.path))
 
@@ -302,7 +304,7 @@ def from_capture(path: Path, out: Path, wanted: Wanted, progress: Progress | Non
     notes = [*outcome.notes]
     if missing:
         notes.append(f"nothing came for {ranges(missing)}")
-    notes += [f"of no use: {count} packets {text}" for text, count in seen.unusable.most_common()]
+    notes += [f"unusable: {count} packets {text}" for text, count in seen.unusable.most_common()]
     if seen.trouble:
         notes.append(seen.trouble)
     return replace(outcome, notes=tuple(notes))
@@ -316,11 +318,11 @@ def _packets(path: Path, seen: capture.Seen, wanted: Wanted) -> Iterator[Packets
 
 def _nothing(census: Census, seen: capture.Seen, others: SourceCounts) -> str:
     if census.sent:
-        return f"nothing came for the universes chosen; there is {ranges(sorted(census.sent))}{census.preview_only}"
+        return f"nothing came for the universes chosen, but for {ranges(sorted(census.sent))}{census.preview_only}"
     why = [f"{count} {text}" for text, count in seen.unusable.most_common(3)]
     why += [f"{others.cut} cut short"] if others.cut else []
     why += [f"{others.malformed} malformed"] if others.malformed else []
     why += [f"{others.other} of other kinds"] if others.other else []
-    text = f"there are no E1.31 levels in it: {seen.packets} packets" + (f", {', '.join(why)}" if why else "")
+    text = f"there are no E1.31 levels in the file: {seen.packets} packets" + (f", {', '.join(why)}" if why else "")
     text += census.preview_only
     return f"{text}; {seen.trouble}" if seen.trouble else text

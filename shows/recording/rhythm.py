@@ -1,4 +1,4 @@
-"""The time of frames: at what rate they come, where one begins, and where nothing came although time went by."""
+"""The times of frames: their rate, their beginning, and pauses in which nothing came."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ import numpy.typing as npt
 from gloaming.shows.protocols.e131.parse import Bytes
 
 LOOK_NS = 600_000_000
-"""How far behind the last packet frames are let go: so long a hold-up of the source may take to be made good."""
+"""How long frames are held back. A delay of the source may take so long to be made up."""
 PENDING_MAX = 128
-"""More frames in that time than anybody sends would only fill the memory."""
+"""The most frames held back: more than any source sends in that time."""
 THIN_NS = 500_000_000
 """Longer intervals are those of unchanged data (E1.31 6.6.2: one in 800 to 1000 ms)."""
 RATE_FRAMES = 64
@@ -28,8 +28,11 @@ USUAL_WITHIN = Fraction(2, 1000)
 
 @dataclass(frozen=True, slots=True)
 class Rhythm:
-    """How a stream goes: time from frame to frame; the universe a frame begins with, if that can be seen; the universes
-    without which no frame is whole; whether unchanged data are left out (E1.31 6.6.2)."""
+    """The rhythm of a stream.
+
+    `period_ns` is the time from frame to frame. `lead` is the universe that begins a frame, if known. `expected` are
+    the universes of a whole frame. `thins`: unchanged data are left out (E1.31 6.6.2).
+    """
 
     period_ns: int
     lead: int | None
@@ -38,15 +41,17 @@ class Rhythm:
 
 
 class Pacer:
-    """Frames one after another, where time went by without news the last one again. Lets go of a frame only when it can
-    be seen whether a hold-up before it was made good."""
+    """Passes frames on, and repeats the last one for time in which nothing came.
+
+    A frame is held back until it is certain whether a delay before it was made up.
+    """
 
     def __init__(self, period_ns: int, out: Callable[[Bytes], None]) -> None:
         self.filled = 0
         self._period_ns, self._out = period_ns, out
         self._pending: deque[tuple[int | None, Bytes]] = deque()
-        self._number = 0  # of the frame to be let go next
-        self._due_ns = 0  # of that frame, from the first on
+        self._number = 0  # of the next frame to pass on
+        self._due_ns = 0  # the time of that frame since the first
         self._lateness: deque[tuple[int, int]] = deque()
         self._row: Bytes | None = None
         self._at_ns: int | None = None
@@ -54,11 +59,11 @@ class Pacer:
         self._run = 0
 
     def adopt(self, period_ns: int) -> None:
-        """From the next frame on, another rate: the one before was a guess."""
+        """Use another rate from the next frame on. The one before was a guess."""
         self._period_ns = period_ns
 
     def push(self, at_ns: int | None, row: Bytes) -> None:
-        """One frame, with its time unless its packets were lost. `row` is kept."""
+        """Add a frame, with its time or None if its packets were lost. `row` is not copied."""
         self._pending.append((at_ns, row))
         if len(self._pending) > PENDING_MAX:
             self._release()
@@ -70,14 +75,14 @@ class Pacer:
                 return
 
     def amend(self, row: int, levels: Bytes) -> bool:
-        """Put what came late into the last frame pushed; False if there is none any more."""
+        """Put late levels into the last frame that was pushed. False: it has been passed on."""
         if not self._pending:
             return False
         self._pending[-1][1][row] = levels
         return True
 
     def finish(self) -> None:
-        """Let everything go."""
+        """Pass all frames on."""
         while self._pending:
             self._release()
 
@@ -95,7 +100,7 @@ class Pacer:
         self._put(row)
 
     def _fill(self, at_ns: int) -> None:
-        """Repeat the frame before if this one, and all that follow it soon, are late by one frame or more."""
+        """Repeat the last frame if this one and all that follow it soon are late by one frame or more."""
         if self._at_ns is None or self._row is None or at_ns - self._at_ns < self._period_ns * 5 // 4:
             return
         late = [at_ns - self._due_ns]
@@ -127,9 +132,9 @@ class Pacer:
         return float(np.quantile(rates, 0.05)), float(np.quantile(rates, 0.95))
 
     def measured_fps(self) -> float | None:
-        """The rate at which the frames came: a line through their times, those out of line left out.
+        """The rate at which the frames came: the slope of a line through their times, without outliers.
 
-        A pause tells nothing of the rate, so every run of frames between two may lie on a line of its own.
+        A pause says nothing about the rate, so each run of frames between two pauses has its own line.
         """
         if len(self._times) < 8:
             return None
@@ -147,13 +152,13 @@ class Pacer:
 
 
 def _from_means(runs: npt.NDArray[np.int64], values: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
-    """Each value less the mean of its run."""
+    """Each value minus the mean of its run."""
     counts = np.maximum(np.bincount(runs), 1)
     return np.asarray(values - (np.bincount(runs, values) / counts)[runs], np.float64)
 
 
 def usual(fps: float) -> Fraction:
-    """The usual rate nearest to a measured one, if it is within 0.2 %; else the measured one."""
+    """The nearest usual rate if it is within 0.2 % of the measured one, else the measured one."""
     exact = Fraction(fps).limit_denominator(1000)
     nearest = USUAL[int(np.abs(_USUAL - float(exact)).argmin())]
     if abs(nearest - exact) <= nearest * USUAL_WITHIN:

@@ -1,4 +1,4 @@
-"""The sockets of a recording: where they listen, and the groups they are in, by IPv4 and by IPv6."""
+"""The sockets of a recording: addresses, and multicast groups of IPv4 and IPv6."""
 
 from __future__ import annotations
 
@@ -22,8 +22,11 @@ _NOTES = 2
 
 @dataclass
 class _Family:
-    """The groups of one protocol. A socket is in so many groups only (20 by IPv4, if nobody changed it), so there are
-    as many sockets as it takes, until no more may be opened (`closed`)."""
+    """The groups of one IP version.
+
+    A socket can join only a limited number of groups (IPv4: 20 by default), so sockets are opened as needed, until
+    `closed`.
+    """
 
     open: Callable[[], socket.socket]
     join: Callable[[socket.socket, int], None]
@@ -32,13 +35,13 @@ class _Family:
     closed: bool = False
 
     def add(self, universe: int) -> OSError | None:
-        """Join the group of a universe; what is in the way, if it cannot be joined."""
+        """Join the group of a universe. Returns the error, or None."""
         fresh = False
         while True:
             try:
                 self.join(self.sockets[self.at], universe)
             except OSError as error:
-                self.closed |= fresh and error.errno in _FULL  # the system, not the socket, has no more room
+                self.closed |= fresh and error.errno in _FULL  # the system is full, not the socket
                 if error.errno not in _FULL or (self.closed and self.at + 1 == len(self.sockets)):
                     return error
                 self.at += 1
@@ -50,11 +53,10 @@ class _Family:
 
 
 class Sockets:
-    """Sockets that hear E1.31 by unicast, and by multicast the universes that are joined; with an `address`, unicast to
-    that one alone. `notes` are lines on what cannot be heard.
+    """Sockets that receive E1.31 by unicast, and by multicast for joined universes. With `address`: only unicast to it.
 
-    Who has taken the sockets out (`all`) gets no more of them: `spare` is how many there are to be for later.
-    InputError if the address is not ours, the port is taken, or there is no such interface.
+    `notes` are lines about universes that cannot be received. `all` is complete after the start: `spare` more sockets
+    are opened for later groups. InputError if the address is not ours, the port is in use, or the interface is unknown.
     """
 
     def __init__(self, universes: Iterable[int], address: str | None, interface: str | None, spare: int = 0) -> None:
@@ -63,8 +65,8 @@ class Sockets:
         self._families: list[_Family] = []
         if address is not None:
             if not address or _is_group(address):
-                hint = "leave it out: the groups of the universes are joined anyhow" if address else None
-                raise input_error("--address", f"{address!r} is no address of ours", hint)
+                hint = "leave it out: the groups of the universes are joined anyway" if address else None
+                raise input_error("--address", f"{address!r} is not an address of this machine", hint)
             self.all = [_socket(address)]
             return
         ipv4, index = _find(interface) if interface else ("0.0.0.0", 0)
@@ -87,7 +89,7 @@ class Sockets:
         self.all = [one for family in self._families for one in family.sockets]
 
     def join(self, universes: Iterable[int]) -> None:
-        """Hear these too. One protocol is enough: few networks have both."""
+        """Join more universes. One IP version is enough: few networks have both."""
         for universe in universes:
             errors = [family.add(universe) for family in self._families]
             if not errors or None in errors:
@@ -95,9 +97,11 @@ class Sockets:
             self._unheard += 1
             why = errors[0].strerror if errors[0] else ""
             if self._unheard <= _NOTES:
-                self.notes.append(f"universe {universe} is heard by unicast only: its group cannot be joined ({why})")
+                self.notes.append(
+                    f"universe {universe} is received by unicast only: its multicast group cannot be joined ({why})"
+                )
             elif self._unheard == _NOTES + 1:
-                self.notes.append("and others; --interface says where multicast comes in")
+                self.notes.append("and more universes; choose the interface for multicast with --interface")
 
 
 def _is_group(address: str) -> bool:
@@ -108,13 +112,13 @@ def _is_group(address: str) -> bool:
 
 
 def _find(interface: str) -> tuple[str | None, int]:
-    """The IPv4 address, if it has one, and the index of an interface given by name or by address."""
+    """The IPv4 address (or None) and the index of an interface, by its name or by an address."""
     indices = {name: index for index, name in socket.if_nameindex()}
     try:
         address = ipaddress.ip_address(interface)
     except ValueError:
         if interface not in indices:
-            hint = f"there is {', '.join(indices)}"
+            hint = f"the interfaces are {', '.join(indices)}"
             raise input_error("--interface", f"there is no interface {interface!r}", hint) from None
         index = indices[interface]
     else:
@@ -131,12 +135,12 @@ def _find(interface: str) -> tuple[str | None, int]:
 
 
 def _ipv6_indices() -> set[int]:
-    """The interfaces that have an address by IPv6; none on a system without it."""
+    """The interfaces that have an IPv6 address."""
     return {index for index, one in addresses() if one.version == 6}
 
 
 def _socket(address: str) -> socket.socket:
-    """A socket that listens at an address; at any of IPv4 for "", at any of IPv6 for "::"."""
+    """A socket that listens at an address: "" is any of IPv4, "::" any of IPv6."""
     ipv6 = ":" in address
     sock = socket.socket(socket.AF_INET6 if ipv6 else socket.AF_INET, socket.SOCK_DGRAM)
     sock.setblocking(False)
@@ -147,11 +151,11 @@ def _socket(address: str) -> socket.socket:
         sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
         sock.setsockopt(socket.IPPROTO_IPV6, _IPV6_MULTICAST_ALL, 0)
     else:
-        sock.setsockopt(socket.IPPROTO_IP, _IP_MULTICAST_ALL, 0)  # each group in one socket only
+        sock.setsockopt(socket.IPPROTO_IP, _IP_MULTICAST_ALL, 0)  # a socket receives only its own groups
     try:
         sock.setsockopt(socket.SOL_SOCKET, _SO_RCVBUFFORCE, BUFFER_BYTES)
     except PermissionError:
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)  # as much as the system lets us
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_BYTES)  # as much as the system allows
     try:
         sock.bind((address, PORT))
     except OSError as error:

@@ -293,8 +293,11 @@ def test_all_that_discovery_announces_is_recorded_by_multicast(tmp_path: Path) -
         (["--capture", "nowhere.pcap"], "nowhere.pcap: it cannot be read (No such file or directory)"),
         (["--capture", str(CAPTURE), "--for", "3"], "--for: a capture is as long as it is"),
         (["--capture", str(CAPTURE), "--address", "127.0.0.1"], "leave out --interface and --address"),
-        (["--universes", "1", "--address", "239.255.0.1"], "--address: '239.255.0.1' is no address of ours"),
-        (["--universes", "1", "--address", ""], "--address: '' is no address of ours"),
+        (
+            ["--universes", "1", "--address", "239.255.0.1"],
+            "--address: '239.255.0.1' is not an address of this machine",
+        ),
+        (["--universes", "1", "--address", ""], "--address: '' is not an address of this machine"),
     ],
 )
 def test_a_mistake_is_one_line(tmp_path: Path, arguments: list[str], text: str) -> None:

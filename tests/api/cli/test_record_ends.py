@@ -107,7 +107,7 @@ def test_a_change_that_never_came_is_told(tmp_path: Path, monkeypatch: pytest.Mo
     "events, text",
     [
         ([], "nothing came for universe 1"),
-        (stream(LEVELS, 1, first_universe=7), "nothing came for universe 1; there is universe 7"),
+        (stream(LEVELS, 1, first_universe=7), "nothing came for universe 1, but for universe 7"),
         (
             stream(LEVELS, 1, previewData=True),
             "nothing came for universe 1; 80 packets are marked as preview; --preview records them",

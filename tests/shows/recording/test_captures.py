@@ -171,8 +171,8 @@ def test_bursts_that_segmentation_offload_left_whole_are_split(tmp_path: Path) -
 @pytest.mark.parametrize(
     "link, packet, text",
     [
-        (105, bytes(60), "of link type 105; Ethernet, Linux cooked and raw IP are read"),  # IEEE 802.11
-        (0, bytes(60), "of link type 0; Ethernet, Linux cooked and raw IP are read"),  # BSD loopback
+        (105, bytes(60), "of link type 105; only Ethernet, Linux cooked and raw IP can be read"),  # IEEE 802.11
+        (0, bytes(60), "of link type 0; only Ethernet, Linux cooked and raw IP can be read"),  # BSD loopback
         (1, bytes(12) + b"\x02\x00\xaa\xaa\x03\0\0\0\x08\0" + ipv4(data(1, 0, [1])), "not UDP"),  # LLC and SNAP
         (1, bytes(12) + b"\x08\x06" + bytes(40), "not UDP"),
         (1, fragments(data(1, 0, [1]))[0], "a fragment"),
@@ -180,14 +180,14 @@ def test_bursts_that_segmentation_offload_left_whole_are_split(tmp_path: Path) -
     ],
 )
 def test_what_cannot_be_used_is_counted_on_one_line(tmp_path: Path, link: int, packet: bytes, text: str) -> None:
-    with pytest.raises(InputError, match=f"no E1.31 levels in it: 3 packets, 3 {text}"):
+    with pytest.raises(InputError, match=f"no E1.31 levels in the file: 3 packets, 3 {text}"):
         from_capture(pcap(tmp_path / "in.pcap", [(0, packet)] * 3, link), tmp_path / "out.frames", Wanted())
     if link == 1:
         good = [(at_ns, ethernet(payload)) for at_ns, payload in EVENTS]
         outcome = from_capture(
             pcap(tmp_path / "in.pcap", [*good, (2_000_000_000, packet)]), tmp_path / "out.frames", Wanted()
         )
-        assert outcome.info.frames == 60 and outcome.notes == (f"of no use: 1 packets {text}",)
+        assert outcome.info.frames == 60 and outcome.notes == (f"unusable: 1 packets {text}",)
 
 
 def test_a_capture_of_the_heads_only_says_so(tmp_path: Path) -> None:

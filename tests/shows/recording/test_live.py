@@ -97,7 +97,7 @@ def test_what_is_not_chosen_does_not_begin_a_recording(tmp_path: Path) -> None:
     ours = [(at_ns + 2_000_000_000, packet) for at_ns, packet in stream(LEVELS[:100], 1)]
     frames, _ = recorded(tmp_path, others + ours)
     assert np.array_equal(frames, LEVELS[:100])
-    with pytest.raises(InputError, match="nothing came for universes 1-3; there is universes 7-9"):
+    with pytest.raises(InputError, match="nothing came for universes 1-3, but for universes 7-9"):
         recorded(tmp_path, others)
     with pytest.raises(InputError, match="nothing came for universes 1-3"):
         recorded(tmp_path, [])

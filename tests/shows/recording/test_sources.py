@@ -1,4 +1,4 @@
-"""Which source counts, and what is passed over: ANSI E1.31-2018, sections named beside each check."""
+"""Which packets count, and which are ignored: ANSI E1.31-2018, sections beside each check."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ def test_preview_data_are_not_recorded(tmp_path: Path) -> None:
     preview = stream(LEVELS + 100, 1, cid=OTHER_CID, priority=200, previewData=True)
     frames, outcome = recorded(tmp_path, stream(LEVELS, 1) + preview)
     assert np.array_equal(frames[:, :, 0], LEVELS)
-    assert outcome.counts.preview == 160 and "preview data, not meant to be seen" in lines(outcome)
+    assert outcome.counts.preview == 160 and "packets of preview data" in lines(outcome)
 
 
 def test_other_start_codes_are_not_levels(tmp_path: Path) -> None:
@@ -261,7 +261,7 @@ def test_only_the_universes_chosen_are_recorded(tmp_path: Path) -> None:
     assert [one.number for one in outcome.info.universes] == [2, 3]
     assert frames.shape[1] == 2 and outcome.counts.not_chosen == {1: 80, 4: 80}
     assert outcome.notes == ("nothing came for universe 9",)
-    with pytest.raises(InputError, match="nothing came for the universes chosen; there is universes 1-4"):
+    with pytest.raises(InputError, match="nothing came for the universes chosen, but for universes 1-4"):
         recorded(tmp_path, events, Wanted((9,)))
 
 
@@ -313,7 +313,7 @@ def test_two_sources_with_their_own_universes_and_clocks_lose_nothing(tmp_path: 
 def test_a_capture_says_what_it_has_instead_of_levels(tmp_path: Path) -> None:
     for events, text in (
         ([(0, b"hello")], "1 packets, 1 of other kinds"),
-        ([(0, sync(7000, 1))], "there are no E1.31 levels in it: 1 packets"),
+        ([(0, sync(7000, 1))], "there are no E1.31 levels in the file: 1 packets"),
         ([(0, data(1, 0, [1])[:300])], "1 cut short"),
         ([(0, data(1, 0, [1])[:117] + b"\xff" + data(1, 0, [1])[118:])], "1 malformed"),
     ):
@@ -421,7 +421,7 @@ def test_malformed_packets_take_no_universe_and_are_counted(tmp_path: Path, name
     odd = [(when, changed(packet, at, value)) for when, packet in other(LEVELS + 100, 150)]
     frames, outcome = recorded(tmp_path, stream(LEVELS, 1) + odd)
     assert np.array_equal(frames[:, :, 0], LEVELS)
-    assert outcome.counts.malformed == 160 and "160 packets say they are E1.31 but are malformed" in lines(outcome)
+    assert outcome.counts.malformed == 160 and "160 packets of E1.31 that are malformed" in lines(outcome)
 
 
 def test_a_name_that_is_as_long_as_it_may_be_and_priority_200_are_well_formed(tmp_path: Path) -> None:
@@ -446,7 +446,7 @@ def test_where_only_preview_data_came_it_is_said_and_they_can_be_recorded(tmp_pa
     events = stream(levels, 1, previewData=True)
     with pytest.raises(InputError, match="; 1,200 packets are marked as preview; --preview records them"):
         recorded(tmp_path, events)
-    with pytest.raises(InputError, match="there is universe 9; 480 packets are marked as preview; --preview"):
+    with pytest.raises(InputError, match="but for universe 9; 480 packets are marked as preview; --preview"):
         recorded(tmp_path, events + stream(levels[:, :1], 1, first_universe=9), Wanted((2, 3)))
     frames, outcome = recorded(tmp_path, events, Wanted(slots="sent", preview=True))
     assert np.array_equal(frames[:, :, 0], levels) and outcome.counts.preview == 0
@@ -464,7 +464,7 @@ def test_universes_that_stop_early_are_named(tmp_path: Path, ended: bool) -> Non
     assert np.array_equal(frames[:, 4, 0], levels[:, 4]) and np.array_equal(frames[:80, :, 0], levels[:80])
     told = [line for line in lines(outcome).splitlines() if "did not come back" in line]
     assert told == [
-        "universes 1-4, 6-11 stopped 2.0 s after the first packet, and did not come back; the last look stands"
+        "universes 1-4, 6-11 stopped 2.0 s after the first packet, and did not come back; the last frame is held"
     ]
 
 
