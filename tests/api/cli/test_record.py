@@ -287,7 +287,7 @@ def test_all_that_discovery_announces_is_recorded_by_multicast(tmp_path: Path) -
         (["--for", "-1"], "--for: -1 is not a number of seconds"),
         (["--until-still", "nan"], "--until-still"),
         (["--fps", "0"], "--fps"),
-        (["--universes", "1", "--interface", "nowhere0"], "there is no interface 'nowhere0'; there is"),
+        (["--universes", "1", "--interface", "nowhere0"], "there is no interface 'nowhere0'; the interfaces are"),
         (["--universes", "1", "--address", "192.0.2.200"], "it is not possible to listen at 192.0.2.200"),
         (["--universes", "1", "--address", "here"], "--address"),
         (["--capture", "nowhere.pcap"], "nowhere.pcap: it cannot be read (No such file or directory)"),
