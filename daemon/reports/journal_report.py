@@ -1,4 +1,4 @@
-"""A season as it was: each night given, cut or left out and why, out of the journal and the timetable. Pure."""
+"""What the nights were in fact: given, cut short or left out, and why, by the journal and the timetable. Pure."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")
 SAMPLES = 40
-"""Frames of a piece that are looked at for its mean current."""
+"""The number of a piece's frames that are sampled for its mean power."""
 NEARLY = 0.98
-"""A performance lit for this share of its time was given in full: between pieces there are gaps."""
+"""A performance that was lit for this share of its time counts as given."""
 _STATES = {str(state) for state in State}
 OFF, NOTHING = "board-off", ("", "")
 _BREAKS = {"start", "restart", "trouble", "fault", "clock"}
@@ -39,7 +39,7 @@ _BREAKS = {"start", "restart", "trouble", "fault", "clock"}
 
 @dataclass(frozen=True, slots=True)
 class LitStretch:
-    """A state that held over `[from_ns, until_ns)`."""
+    """A state in force over `[from_ns, until_ns)`."""
 
     from_ns: int
     until_ns: int
@@ -51,7 +51,7 @@ class LitStretch:
 
 @dataclass(frozen=True, slots=True)
 class NightReport:
-    """One performance as it was. `outcome`: given, cut short, left out, under way, to come. `energy_wh` is a guess."""
+    """One night in fact. `outcome`: given, cut short, left out, under way, to come. `energy_wh` is an estimate."""
 
     date: date
     show: str
@@ -59,7 +59,7 @@ class NightReport:
     closes_ns: int
     outcome: str
     code: str
-    """Why, as a code: of the state that held instead, of the timetable (`Cause`), or "board-off"; empty if given."""
+    """Why, as a code: the other state, the timetable's `Cause`, or "board-off". Empty if the night was given."""
     why: str
     lit_s: float
     pieces: tuple[tuple[str, int], ...]
@@ -73,7 +73,7 @@ class NightReport:
 
 @dataclass(frozen=True)
 class JournalReport:
-    """A season as it was, night by night."""
+    """A season's nights in fact."""
 
     site: Site
     nights: tuple[NightReport, ...]
@@ -122,7 +122,7 @@ def season_report(site: Site, store: Store, now_ns: int, first: date | None, day
 def report(
     site: Site, nights: Sequence[NightRow], missing: Iterable[NotGiven], rows: Iterable[Row], now_ns: int
 ) -> JournalReport:
-    """What became of nights, in the order of their openings, by the journal's lines; and of those not given."""
+    """The report from the nights in the order of their openings, those not given, and the journal's lines."""
     breaks: list[Row] = []
 
     def noting_breaks() -> Iterator[Row]:
@@ -146,7 +146,7 @@ def report(
 
 
 def _by_night(nights: Sequence[NightRow], things: Iterable[T], span: Callable[[T], tuple[int, int]]) -> list[list[T]]:
-    """For each night what overlaps it, in the order in which it is given."""
+    """For each night the things that overlap it, in their order."""
     opens = [night.night.opens_ns for night in nights]
     longest_ns = max((night.closes_ns - night.night.opens_ns for night in nights), default=0)
     found: list[list[T]] = [[] for _ in nights]
@@ -159,7 +159,7 @@ def _by_night(nights: Sequence[NightRow], things: Iterable[T], span: Callable[[T
 
 
 def stretches(rows: Iterable[Row], now_ns: int) -> list[LitStretch]:
-    """The states that the journal's lines tell of. What came before the power went ends with the last line before."""
+    """The states in the journal's lines. A state before a power cut ends with the last line before it."""
     found: list[LitStretch] = []
     current: Row | None = None
     last_ns, newest_ns, boot = 0, 0, None
@@ -215,7 +215,9 @@ def _night(
     else:
         outcome, (code, why) = "given", NOTHING
     seen = [stretch for stretch, _ in within if stretch.state in GIVEN]
-    turns = [stretch.piece if stretch.state == State.PLAYING else None for stretch in seen]  # after a pause it goes on
+    turns = [
+        stretch.piece if stretch.state == State.PLAYING else None for stretch in seen
+    ]  # a pause does not begin it again
     energies = [(watts.get(stretch.piece or ""), stretch.level, length_s) for stretch, length_s in playing]
     known = [watt * level * length_s / 3600 for watt, level, length_s in energies if watt is not None]
     return NightReport(
@@ -234,7 +236,7 @@ def _night(
 
 
 def _mean_watts(site: Site, name: str) -> float | None:
-    """The mean power of a piece at full brightness, by volts and current of the strings; None without supplies."""
+    """The mean power of a piece at full brightness, in watts; None if no string has a supply."""
     volts = {supply.name: supply.volts for supply in site.rig.supply}
     strings = tuple(
         (string.ma_per_channel / 1000 * volts[string.supply], tuple(string.spans()))
@@ -268,7 +270,7 @@ def _sampled_watts(
 
 
 def as_json(found: JournalReport) -> str:
-    """A report as one object: nights and sums."""
+    """The report as a JSON object: nights and sums."""
     zone = found.site.timezone
     nights = [
         {

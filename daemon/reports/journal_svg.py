@@ -1,4 +1,4 @@
-"""The season's report as one picture: a bar of lit hours for each night, in the colour of what became of it."""
+"""The journal report as one picture: a bar of lit hours for each night, in the colour of its outcome."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ OUTCOMES = ("given", "cut short", "left out", "under way", "to come")
 
 
 def draw(report: JournalReport) -> str:
-    """A self-contained SVG document; every night has its words as a title."""
+    """A self-contained SVG document. Every night has a text as its title."""
     count = len(report.nights)
     column = max(5.0, min(26.0, 1000 / max(1, count)))
     tallest_h = max([1.0, *(night.due_h for night in report.nights)])

@@ -1,4 +1,4 @@
-"""The planner's figures, collected for Prometheus each time they are asked for."""
+"""The planner's figures for Prometheus, collected at each request."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Family = TypeVar("Family", Gauge, Counter)
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """How the planner, its transmitter and its board are at an instant."""
+    """The figures of the planner, its transmitter and its board at an instant."""
 
     decision: Decision
     started_ns: int
@@ -51,29 +51,29 @@ class Figures(Collector):
 def _families(status: Status) -> Iterator[Gauge | Counter]:
     decision, telemetry = status.decision, status.telemetry or {}
     yield _filled(
-        Gauge("gloaming_state", "1 for the state of now, 0 for the others.", labels=["state"]),
+        Gauge("gloaming_state", "1 for the present state, 0 for the others.", labels=["state"]),
         (([str(state)], decision.state == state) for state in State),
     )
-    yield Gauge("gloaming_brightness_ratio", "Brightness that is decided for now.", decision.brightness)
-    yield Gauge("gloaming_transmitter_connected", "1 while the transmitter answers.", status.connected)
+    yield Gauge("gloaming_brightness_ratio", "The brightness of the decision for now.", decision.brightness)
+    yield Gauge("gloaming_transmitter_connected", "1 while the transmitter is connected.", status.connected)
     yield Counter(
         "gloaming_messages_unread_total",
         "Messages of the transmitter that could not be read since the planner began.",
         status.unread,
     )
-    yield Gauge("gloaming_clock_trusted", "1 while the clock is believed.", status.verdict.trusted)
-    yield Gauge("gloaming_overrides", "Overrides in force or yet to come.", status.overrides)
-    yield Gauge("gloaming_unwritten_changes", "Changes that wait for a disk that takes them.", status.unwritten)
+    yield Gauge("gloaming_clock_trusted", "1 while the clock is trusted.", status.verdict.trusted)
+    yield Gauge("gloaming_overrides", "Overrides in force or still to come.", status.overrides)
+    yield Gauge("gloaming_unwritten_changes", "Changes that wait to be written to the disk.", status.unwritten)
     yield Gauge("gloaming_start_time_seconds", "When the planner began, Unix time.", status.started_ns / 1e9)
     yield Counter(
         "gloaming_transmitter_lost_total",
-        "How often the transmitter has gone since the planner began.",
+        "How often the transmitter was lost since the planner began.",
         status.transmitter_lost,
     )
     yield from _of_rig(status.controllers, telemetry)
     kinds = collections.Counter(trouble["kind"] for trouble in status.troubles)
     yield _filled(
-        Gauge("gloaming_troubles", "Troubles of now, by kind.", labels=["kind"]),
+        Gauge("gloaming_troubles", "Present troubles, by kind.", labels=["kind"]),
         (([kind], number) for kind, number in kinds.items()),
     )
     yield from _of_transmitter(telemetry)
@@ -93,7 +93,9 @@ def _of_rig(controllers: Iterable[Reach], telemetry: Mapping[str, Any]) -> Itera
         (([reach.controller], bool(reach.answers)) for reach in known),
     )
     yield _filled(
-        Gauge("gloaming_controller_since_seconds", "Since when that is so, Unix time.", labels=["controller"]),
+        Gauge(
+            "gloaming_controller_since_seconds", "Since when it answers or does not, Unix time.", labels=["controller"]
+        ),
         (([reach.controller], reach.since_ns / 1e9) for reach in known),
     )
     limited = telemetry.get("limited", ())
@@ -112,11 +114,11 @@ def _of_transmitter(telemetry: Mapping[str, Any]) -> Iterator[Gauge | Counter]:
         ("packets_sent", "Packets handed to the kernel."),
         ("packets_left_out", "Packets of frames that came too soon for their universe (E1.11)."),
         ("bytes_sent", "Bytes handed to the kernel."),
-        ("send_errors", "Refusals by the kernel."),
+        ("send_errors", "Packets that the kernel refused."),
     ):
         yield Counter(f"gloaming_{key}_total", help, telemetry.get(key))
     yield Gauge("gloaming_universes", "Universes that are sent.", telemetry.get("universes"))
-    yield Gauge("gloaming_wire_level_ratio", "Brightness on the wire.", telemetry.get("level"))
+    yield Gauge("gloaming_wire_level_ratio", "The brightness that is sent.", telemetry.get("level"))
     late = telemetry.get("lateness_us", {})
     quantiles = (("0.5", "p50"), ("0.99", "p99"), ("0.999", "p999"), ("1", "max"))
     yield _filled(
@@ -127,10 +129,10 @@ def _of_transmitter(telemetry: Mapping[str, Any]) -> Iterator[Gauge | Counter]:
 
 def _of_board(board: Board) -> Iterator[Gauge | Counter]:
     yield Gauge("gloaming_board_temperature_celsius", "The board's warmest sensor.", board.temperature_c)
-    yield Gauge("gloaming_disk_free_bytes", "Room left where the state lies.", board.disk_free_bytes)
-    yield Gauge("gloaming_memory_available_bytes", "Memory that can be had.", board.memory_free_bytes)
-    yield Gauge("gloaming_planner_memory_bytes", "Memory of the planner itself.", board.own_memory_bytes)
-    yield Gauge("gloaming_planner_open_files", "Files that the planner holds open.", board.open_files)
+    yield Gauge("gloaming_disk_free_bytes", "Free bytes on the disk of the state.", board.disk_free_bytes)
+    yield Gauge("gloaming_memory_available_bytes", "Free memory.", board.memory_free_bytes)
+    yield Gauge("gloaming_planner_memory_bytes", "Memory of the planner.", board.own_memory_bytes)
+    yield Gauge("gloaming_planner_open_files", "Open files of the planner.", board.open_files)
     yield Counter("gloaming_card_written_bytes_total", "Written to the card since boot, by all.", board.written_bytes)
     yield Counter(
         "gloaming_planner_written_bytes_total",

@@ -1,4 +1,4 @@
-"""A season as a table: each night's opening and closing, as `decide` will have them."""
+"""A season as a table: each night's opening and closing, as `decide` has them."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, Inp
 
 YEAR, APART = timedelta(days=365), timedelta(days=30)
 FIRST = date(1900, 2, 1)
-"""Of the weeks before, not all that bears on a night is known."""
+"""Before this date, not everything that a night depends on is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +55,9 @@ def season(site: Site, first: date, last: date) -> tuple[SeasonNight, ...]:
 
 
 def coming_seasons(site: Site, first: date, count: int) -> tuple[SeasonNight, ...]:
-    """The nights from `first` on of so many seasons: of the one that runs then, else of the next, and of those after.
+    """The nights of `count` seasons from `first` on. The first is the season that runs then, else the next.
 
-    A season ends where no night follows for `APART`. Of nights all year round, these are the nights of one year.
+    A season ends where no night follows for `APART`. Nights all year round count as one year.
     """
     end = date(YEARS[-1], 12, 31)
     latest = first + min(count * YEAR + APART, max(end - first, timedelta()))
@@ -69,9 +69,9 @@ def coming_seasons(site: Site, first: date, count: int) -> tuple[SeasonNight, ..
 
 
 def _row(site: Site, night: Night) -> SeasonNight:
-    occurrence, stage = occurrence_of(night, site), day_plan(night.opens_ns, site, ())
+    occurrence, plan = occurrence_of(night, site), day_plan(night.opens_ns, site, ())
     over = [
-        stage.end_of(one) for one in stage.occurrences if one.rank > occurrence.rank and one.opens_ns < night.opens_ns
+        plan.end_of(one) for one in plan.occurrences if one.rank > occurrence.rank and one.opens_ns < night.opens_ns
     ]
     opens_ns = max([night.opens_ns, *(end_ns for end_ns in over if end_ns < night.to_ns)])
-    return SeasonNight(replace(night, opens_ns=opens_ns), occurrence, stage.end_of(occurrence))
+    return SeasonNight(replace(night, opens_ns=opens_ns), occurrence, plan.end_of(occurrence))

@@ -1,4 +1,4 @@
-"""The season without playing it: every minute decided by the code that the planner runs, and added up."""
+"""The season without playing it: the planner's code decides every minute, and the results are added up."""
 
 from __future__ import annotations
 
@@ -18,23 +18,23 @@ from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.time_units import HOUR_NS, MINUTE_NS
 
 Key = tuple[str, str, int]
-"""What is shown without a break: its show, its piece and the instant of its frame 0."""
+"""One turn of a piece without a break: the show, the piece and the instant of its frame 0."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """A piece taken off before its end, or a night closed before its time."""
+    """A piece that is cut before its end, or a night that closes before its time."""
 
     at_ns: int
     what: str
     by: str
     alike: str
-    """The same for cuts that differ in the night alone."""
+    """The same text for cuts that differ only in the night."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Shown:
-    """A moving picture, from when until when it is shown, and what comes after it."""
+    """A moving picture, from when until when it is shown, and what ends it."""
 
     picture: Picture
     from_ns: int
@@ -44,7 +44,7 @@ class _Shown:
 
 @dataclass
 class Rehearsal:
-    """What a season comes to. Minutes are counted where the minute's first instant was so."""
+    """The sums of a season. A minute counts by its first instant."""
 
     rows: tuple[SeasonNight, ...] = ()
     minutes: Counter[State] = field(default_factory=Counter)
@@ -95,7 +95,7 @@ def rehearse(
 
 
 def _follow(result: Rehearsal, shown: dict[Key, _Shown], segments: tuple[DecidedSegment, ...]) -> None:
-    """Notes until when each piece is shown, and what comes after it; adds up the time between pieces."""
+    """Note until when each piece is shown, and what ends it. Add up the time between pieces."""
     closings = {(row.night.show, row.closes_ns) for row in result.rows}
     before: DecidedSegment | None = None
     for segment, after in pairwise((*segments, None)):
@@ -116,7 +116,7 @@ def _follow(result: Rehearsal, shown: dict[Key, _Shown], segments: tuple[Decided
 
 
 def _by(segment: DecidedSegment, after: DecidedSegment | None, closes: bool) -> Reason:
-    """What takes a piece off: the neighbours' hours, the closing of its own show, or the opening of another."""
+    """What ends a piece: the neighbours' hours, the closing of its show, or the opening of another."""
     if after and after.reasons and after.reasons[0].code == ReasonCode.DARK_HOURS:
         return after.reasons[0]
     if after and after.show and not closes:
@@ -132,7 +132,7 @@ def _add_up(result: Rehearsal, shown: dict[Key, _Shown], site: Site) -> None:
     for (_, piece, zero_ns), one in shown.items():
         picture, last_ns, turns = one.picture, one.until_ns - 1, 1
         end_ns = zero_ns + (site.pieces[piece].length_ns or 0)
-        if site.pieces[piece].sound_ns is None:  # it may have gone round
+        if site.pieces[piece].sound_ns is None:  # it may have several turns
             turns += picture.turn_at(last_ns) - picture.turn_at(one.from_ns)
             end_ns = picture.due_ns(picture.frames, last_ns)
         result.pieces[piece] += turns

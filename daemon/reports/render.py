@@ -1,4 +1,4 @@
-"""The reports' templates (Jinja2, in templates/), and the one environment that they share."""
+"""The environment of the reports' templates (Jinja2, in templates/)."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 
 def render(template: str, **values: Any) -> str:
-    """A template as text. All values are escaped, for HTML and SVG alike."""
+    """Render a template. All values are escaped, for HTML and SVG."""
     return _ENVIRONMENT.get_template(template).render(values)
 
 
 def _short(value: Any) -> Any:
-    """A float with two decimals at most: coordinates need no more."""
+    """A float as text with two decimals at most; other values stay."""
     return f"{value:.2f}".rstrip("0").rstrip(".") if isinstance(value, float) else value
 
 

@@ -1,4 +1,4 @@
-"""A season as one picture: dates across, the night from noon to noon down, readable in print and in the dark."""
+"""A season as one picture: dates from left to right, each from noon to noon. It has light and dark colours."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.time_units import SECOND_NS
 
 HOUR = 26.0
-"""Height of an hour in the picture's units."""
+"""The height of an hour, in the picture's units."""
 LEFT, TOP, BOTTOM, RIGHT = 72.0, 100.0, 118.0, 40.0
 SHOW_COLOURS = 5
 HORIZON, TWILIGHT = ("sunset", "sunrise"), ("dusk", "dawn")
@@ -48,7 +48,7 @@ class _Bar(NamedTuple):
 
 
 class _DateMark(NamedTuple):
-    """What the grid has at a date: the class of a line, the day's number and the month's name, or not."""
+    """The grid at a date: the class of a line, the day's number and the month's name; empty if there is none."""
 
     x: float
     line: str
@@ -57,7 +57,7 @@ class _DateMark(NamedTuple):
 
 
 class _Sheet:
-    """Where everything lies on the picture."""
+    """The places of everything in the picture."""
 
     left, top, bottom, hour = LEFT, TOP, TOP + 24 * HOUR, HOUR
 
@@ -81,13 +81,13 @@ class _Sheet:
         ]
 
     def _y(self, column: _Column, at_ns: int) -> float:
-        """The height of an instant on a date's column, by the local clock, within the column."""
+        """The y of an instant in a date's column, by local time, within the column."""
         local = datetime.fromtimestamp(at_ns / SECOND_NS, self._site.timezone).replace(tzinfo=None)
         hours = (local - datetime.combine(column.date, time(12))).total_seconds() / 3600
         return TOP + max(0.0, min(24.0, hours)) * HOUR
 
     def _bar(self, column: _Column, from_ns: int, until_ns: int, css: str, inset: float = 0.0, rx: float = 0.0) -> _Bar:
-        """`inset`: how much narrower than its column it is, on each side."""
+        """`inset`: how much narrower than its column the bar is, on each side."""
         top, bottom = self._y(column, from_ns), self._y(column, until_ns)
         return _Bar(css, column.x + inset, top, self.column - 2 * inset, max(0.0, bottom - top), rx)
 
@@ -99,7 +99,7 @@ class _Sheet:
                     yield self._bar(column, from_ns, until_ns, css, -0.05)
 
     def _down(self, column: _Column, events: tuple[str, str]) -> tuple[tuple[int, int], ...]:
-        """When the sun is down from a date's noon to the next: from an event of the evening to one of the morning."""
+        """When the sun is down between a date's noon and the next: from an evening event to a morning event."""
         falls, rises = (self._sun(column, event) for event in events)
         if falls is None and rises is None:
             always = stays_below(self._site.spot, column.date, events[0])
@@ -109,12 +109,12 @@ class _Sheet:
         return ((falls, rises),) if falls <= rises else ((column.from_ns, rises), (falls, column.until_ns))
 
     def _sun(self, column: _Column, event: str) -> int | None:
-        """The instant of an event of the sun; None where the column has none."""
+        """The instant of an event of the sun; None if the column has none."""
         at_ns = sun_after(self._site.spot, column.from_ns, event)
         return at_ns if at_ns is not None and at_ns < column.until_ns else None
 
     def marks(self) -> Iterator[_DateMark]:
-        """The grid's lines at weeks and months, with their names where there is room."""
+        """The grid's lines at weeks and months, with their names if there is room."""
         weekly = len(self._columns) <= 120
         for day, x, _, _ in self._columns:
             monday = weekly and day.weekday() == 0
@@ -156,7 +156,7 @@ class _Sheet:
         return f"s{self._shows.index(show) % SHOW_COLOURS}"
 
     def curves(self) -> Iterator[list[tuple[float, float]]]:
-        """Sunset and sunrise; a curve ends where the sun does not set or rise."""
+        """The curves of sunset and sunrise. A curve ends where the sun does not set or rise."""
         for event in HORIZON:
             found = [(column, self._sun(column, event)) for column in self._columns]
             for _, run in groupby(found, key=lambda one: one[1] is None):
@@ -165,7 +165,7 @@ class _Sheet:
                     yield points
 
     def legend(self) -> Iterator[tuple[float, float, str, str]]:
-        """What is what, in two rows: the shows, then sun and neighbours' hours."""
+        """The legend in two rows: the shows, then sun and neighbours' hours."""
         hours = self._site.neighbours
         rows = (
             [(self._css(show), show) for show in self._shows],

@@ -1,6 +1,6 @@
-"""The survey of a site before the season: all that can be computed or asked, as findings with place and remedy.
+"""The survey of a site before the season: its problems and facts, as findings with a place and a remedy.
 
-It reads and asks; it changes nothing, and the show may go on meanwhile.
+It changes nothing, and the show may play meanwhile.
 """
 
 from __future__ import annotations
@@ -39,14 +39,14 @@ CAUTIONS = (
     "gear behind a residual-current device (GFCI).",
     "Flashing light can trigger seizures in people with photosensitive epilepsy, from the first second, in people who "
     "do not know that they have it. Keep below three flashes in any second, and red below that.",
-    "This is arithmetic: it knows what rig.toml says, not what was really wired. It replaces no inspection.",
+    "This survey computes from rig.toml. It does not know how the rig is really wired. It replaces no inspection.",
 )
-Tell = Callable[[str, int, int], None]
+Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)
 class Survey:
-    """The whole report. `sections` hold the findings in the order in which a person reads them."""
+    """The whole report. `sections` has the findings in the order in which a person reads them."""
 
     site: str
     folder: Path
@@ -71,12 +71,12 @@ class Survey:
 
     @property
     def holds_at(self) -> float | None:
-        """The brightness at which everything would hold; None where nothing is known of any limit."""
+        """The highest brightness within all limits; None if no limit is known."""
         known = [piece.holds_at for piece in self.pieces if piece.holds_at is not None]
         return min(1.0, *known) if known else None
 
     def count(self, severity: str) -> int:
-        """How many findings there are of a severity."""
+        """The number of findings of a severity."""
         return sum(finding.severity == severity for finding in self.findings)
 
     def as_json(self) -> dict[str, Any]:
@@ -123,31 +123,32 @@ def _piece_json(piece: PieceSurvey) -> dict[str, Any]:
 
 
 def survey(
-    folder: Path, at: datetime, tell: Tell = lambda *_: None, ask: bool = True, state: Path | None = None
+    folder: Path, at: datetime, progress: Progress = lambda *_: None, ask: bool = True, state: Path | None = None
 ) -> Survey:
-    """Survey a site's folder at an instant. `tell` hears what is under way, how far, and of how much. `state` is the
-    folder of the state, beside the site where it is left out.
+    """Survey a site's folder at an instant.
 
-    What is wrong with site.toml or rig.toml comes back as errors as well, and no more can then be said.
+    `progress` is called with what is under way, how far it is, and the whole amount. Controllers are asked if `ask`.
+    `state` is the folder of the state, by default `folder/state`. If site.toml or rig.toml has mistakes, the findings
+    are these alone.
     """
     try:
         site = load_site(folder, at, strict=False)
     except InputError as error:
-        found = tuple(mistake_finding(config_error) for config_error in error.errors)
+        found = tuple(config_finding(config_error) for config_error in error.errors)
         return Survey(folder.resolve().name, folder, at, 1.0, True, 10.0, False, {"the site's files": found})
     at = at.astimezone(site.timezone)
     first = at.date()
     rows = season(site, first, first + YEAR)
     last = rows[-1].night.date if rows else first
-    pieces = tuple(_judged(site, tell))
+    pieces = tuple(_surveyed(site, progress))
     watts = {piece.name: piece.mean_w / site.output.brightness for piece in pieces if site.output.brightness}
-    spent = energy(site, watts, rows, lambda done, of: tell("the season", done, of)) if rows else None
+    spent = energy(site, watts, rows, lambda done, of: progress("the season", done, of)) if rows else None
     infos = {piece.name: piece.info for piece in site.pieces.values() if piece.info}
-    told: dict[str, bool] = {}
+    answers: dict[str, bool] = {}
     if ask:
-        tell("asking the controllers", 0, 1)
-        told = asyncio.run(look_once(site.rig.controller))
-        tell("asking the controllers", 1, 1)
+        progress("asking the controllers", 0, 1)
+        answers = asyncio.run(look_once(site.rig.controller))
+        progress("asking the controllers", 1, 1)
     clock = verdict_at_a_start(state or folder / "state", Clock(), site.clock.trust)
     by_position = any(piece.analysis.by_position for piece in pieces)
     sections = {
@@ -158,7 +159,7 @@ def survey(
         "schedule": survey_schedule(site, first, last),
         "files": tuple(found for piece in pieces for found in damage_findings(piece)),
         "sound": survey_sounds(site),
-        "the machine": machine_findings(site, told if ask else None, clock),
+        "the machine": machine_findings(site, answers if ask else None, clock),
     }
     return Survey(
         site=site.name,
@@ -180,7 +181,7 @@ def survey(
     )
 
 
-def mistake_finding(config_error: ConfigError) -> Finding:
+def config_finding(config_error: ConfigError) -> Finding:
     """A mistake in a person's file, as an error of the survey."""
     name = config_error.file.name if isinstance(config_error.file, Path) else config_error.file
     place = f"{name}:{config_error.line}" if config_error.line else str(name)
@@ -190,37 +191,37 @@ def mistake_finding(config_error: ConfigError) -> Finding:
 
 
 def _problems(site: Site) -> Iterator[Finding]:
-    """Files that cannot be played; universes that no controller has are told with the rig."""
+    """Files that cannot be played. The section of the rig has universes without a controller."""
     for problem in (*site.problems, *site.silent):
         if problem.code != ConfigErrorCode.UNIVERSE_WITHOUT_CONTROLLER:
-            yield mistake_finding(problem)
+            yield config_finding(problem)
     for warning in site.warnings:
-        yield replace(mistake_finding(warning), severity="warning")
+        yield replace(config_finding(warning), severity="warning")
 
 
 def _pieces_unused(site: Site) -> Iterator[Finding]:
-    given = {name for show in site.shows.values() for name in (*show.order, show.between)}
+    used = {name for show in site.shows.values() for name in (*show.order, show.between)}
     for piece in site.pieces.values():
-        if piece.name not in given:
+        if piece.name not in used:
             yield Finding(
                 FindingCode.PIECE_UNUSED,
                 "warning",
                 piece.place,
-                f"no show gives {piece.name}",
-                "name it in an order, or take it out",
+                f"no show has {piece.name}",
+                "name it in the order of a show, or remove it",
             )
 
 
-def _judged(site: Site, tell: Tell) -> Iterator[PieceSurvey]:
+def _surveyed(site: Site, progress: Progress) -> Iterator[PieceSurvey]:
     for piece in site.pieces.values():
         if piece.info is None:
             continue
-        with suppress(InputError):  # it has vanished since: `problems` tells of files that cannot be opened
-            yield _judge(site, piece, tell)
+        with suppress(InputError):  # it is gone since; `problems` has the files that cannot be opened
+            yield _survey_piece(site, piece, progress)
 
 
-def _judge(site: Site, piece: Piece, tell: Tell) -> PieceSurvey:
-    found = analyse(piece.frames, site.rig, site.survey.seen_from_m, lambda done, of: tell(piece.name, done, of))
+def _survey_piece(site: Site, piece: Piece, progress: Progress) -> PieceSurvey:
+    found = analyse(piece.frames, site.rig, site.survey.seen_from_m, lambda done, of: progress(piece.name, done, of))
     loads = tuple(load.at(site.output.brightness) for load in found.loads)
     mean_w = sum(load.mean_a * load.volts for load in loads if load.kind == "string" and load.volts)
     holds = [load.holds_at for load in found.loads if load.holds_at is not None]

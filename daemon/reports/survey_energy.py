@@ -1,4 +1,4 @@
-"""What a season's light costs: the hours each piece is lit, from the same score that is played, times its watts."""
+"""The energy of a season's light: the hours of each piece in the score, times its watts."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ JOULES_PER_KWH = 3_600_000
 
 @dataclass(frozen=True, slots=True)
 class Energy:
-    """A season's nights: from, until, how many, and kilowatt-hours: of all, of the mean night, of the heaviest."""
+    """The first and the last night, their number, and the energy of all, of the mean night and of the heaviest."""
 
     first: date
     last: date
@@ -37,7 +37,7 @@ def energy(
     rows: Sequence[SeasonNight],
     progress: Callable[[int, int], None] | None = None,
 ) -> Energy | None:
-    """The energy of a season's nights; `watts` by piece, its mean at full brightness. None without."""
+    """The energy of a season's nights; None if it is 0. `watts` has each piece's mean power at full brightness."""
     nights: dict[date, float] = defaultdict(float)
     lit_s = 0.0
     reached_ns = 0

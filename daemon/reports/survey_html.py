@@ -1,4 +1,4 @@
-"""The survey as one page to print and keep: nothing is fetched, all of it is in the file."""
+"""The survey as one page to print. It fetches nothing."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ WIDE, TALL = 1000, 420
 
 
 def page(found: Survey) -> str:
-    """The whole document, UTF-8."""
+    """The whole HTML document."""
     return render(
         "survey.html",
         found=found,
@@ -43,7 +43,7 @@ def page(found: Survey) -> str:
 
 
 def _season_picture(found: Survey) -> str | None:
-    """The season's SVG as an address; None without nights."""
+    """The season's SVG as a data URL; None without nights."""
     if found.of is None or not found.rows:
         return None
     first, last = found.rows[0].night.date, found.rows[-1].night.date
@@ -52,7 +52,7 @@ def _season_picture(found: Survey) -> str | None:
 
 
 def _rig_picture(rig: Rig) -> dict[str, Any] | None:
-    """Every pixel where it hangs, a colour for each controller; None where no string says where it hangs."""
+    """Every pixel at its place, with a colour for each controller; None if no string has a place."""
     hung = [(string, positions(string)) for string in rig.string]
     placed = [(string, points) for string, points in hung if points is not None]
     if not placed:
@@ -77,13 +77,13 @@ def _day(day: date) -> str:
 
 
 def _heaviest(piece: PieceSurvey, kind: str) -> Load | None:
-    """Of a piece's strings or supplies, the one nearest to what it may carry."""
+    """The string or supply of a piece that is nearest to its limit."""
     loads = [load for load in piece.loads if load.kind == kind]
     return max(loads, key=lambda load: (_share(load), load.peak_a), default=None)
 
 
 def _worst(pieces: Iterable[PieceSurvey], kind: str) -> list[tuple[PieceSurvey, Load]]:
-    """Each string or supply with the piece that loads it most: first the one nearest to what it may carry."""
+    """Each string or supply with the piece that loads it most. The one nearest to its limit comes first."""
     worst: dict[str, tuple[PieceSurvey, Load]] = {}
     for piece in pieces:
         for load in piece.loads:

@@ -1,4 +1,4 @@
-"""The machine that is to play: room, memory, clock, network, and the controllers that answer it."""
+"""The machine that plays: disk, memory, clock, network, and the controllers that answer."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.rig.model import Controller
 
 GROUPS_MAX = Path("/proc/sys/net/ipv4/neigh/default/gc_thresh3")
-"""arp(7): how many entries the kernel keeps at the most; a multicast group that is sent to takes one."""
+"""The kernel's limit of neighbour entries (arp(7)). Each multicast group that is sent to takes one."""
 
 
-def machine_findings(site: Site, told: Mapping[str, bool] | None, clock: Verdict) -> tuple[Finding, ...]:
-    """`told` says which controllers answer; None where they were not to be asked. `clock` is what a planner that
-    starts now says of the clock."""
+def machine_findings(site: Site, answers: Mapping[str, bool] | None, clock: Verdict) -> tuple[Finding, ...]:
+    """The findings about the machine. `answers` says which controllers answer; None if they were not asked. `clock` is
+    the verdict of a planner that starts now."""
     board = read_board(site.folder)
-    network = (*_network(site), *_groups(site), *_synchronization(site), *_controllers(site, told))
+    network = (*_network(site), *_groups(site), *_synchronization(site), *_controllers(site, answers))
     return (*_board(board), *_clock(clock), *network)
 
 
@@ -30,16 +30,16 @@ def _board(board: Board) -> Iterator[Finding]:
         yield Finding(trouble.code, "warning", "board", trouble.text, DO.get(trouble.kind))
     if board.disk_free_bytes is not None:
         yield Finding(
-            FindingCode.DISK_FREE, "fact", "disk", f"{board.disk_free_bytes / 1e9:.1f} GB are free where the site lies"
+            FindingCode.DISK_FREE, "fact", "disk", f"{board.disk_free_bytes / 1e9:.1f} GB are free on the site's disk"
         )
     if board.memory_free_bytes is not None:
-        yield Finding(FindingCode.MEMORY_FREE, "fact", "memory", f"{board.memory_free_bytes / 1e6:.0f} MB can be had")
+        yield Finding(FindingCode.MEMORY_FREE, "fact", "memory", f"{board.memory_free_bytes / 1e6:.0f} MB are free")
 
 
 def _clock(clock: Verdict) -> Iterator[Finding]:
     if not clock.trusted:
-        text = f"{clock.text}: after a start the show stays dark until the clock is right"
-        hint = 'let the board reach a time server; or give it the time from a phone; or [clock] trust = "plausible"'
+        text = f"{clock.text}: after a start the show stays dark until the clock is trusted"
+        hint = 'let the board reach a time server, or give it the time from a phone, or set [clock] trust = "plausible"'
         yield Finding(FindingCode.CLOCK_UNTRUSTED, "warning", "clock", text, hint)
     elif clock.by == "plausible":
         yield Finding(FindingCode.CLOCK_GUESSED, "warning", "clock", clock.text, "let the board reach a time server")
@@ -65,11 +65,11 @@ def _network(site: Site) -> Iterator[Finding]:
             return
         yield Finding(FindingCode.WAY_OUT, "fact", "network", f"packets leave by {interface}")
         return
-    ways: dict[str, list[str]] = {}
+    sources: dict[str, list[str]] = {}
     for controller in site.rig.controller:
         source = source_address(controller.host) if controller.host else None
         if controller.host and source is None:
-            text = f"there is no way to controller {controller.name} ({controller.host})"
+            text = f"there is no route to controller {controller.name} ({controller.host})"
             yield Finding(
                 FindingCode.CONTROLLER_UNREACHABLE,
                 "error",
@@ -78,57 +78,57 @@ def _network(site: Site) -> Iterator[Finding]:
                 "give the board an address in its network",
             )
         elif controller.host and source:
-            ways.setdefault(source, []).append(controller.host)
-    for source, hosts in ways.items():
+            sources.setdefault(source, []).append(controller.host)
+    for source, hosts in sources.items():
         yield Finding(FindingCode.WAY_OUT, "fact", "network", f"packets for {listed(hosts)} leave by {source}")
     if any(one.multicast or not one.host for one in site.rig.controller):
         yield Finding(
             FindingCode.WAY_OUT,
             "fact",
             "network",
-            "multicast leaves by the routing table: name [output] interface to be sure",
+            "the routing table chooses the interface for multicast: set interface in [output] to be sure",
         )
 
 
-def _heard(site: Site) -> list[Controller]:
-    """The controllers that hear multicast."""
+def _by_multicast(site: Site) -> list[Controller]:
+    """The controllers that receive multicast."""
     return [one for one in site.rig.controller if one.multicast or one.host is None]
 
 
 def _groups(site: Site) -> Iterator[Finding]:
-    """Whether the kernel keeps an entry for each group; where it cannot, it makes one anew for each packet."""
-    heard = _heard(site) if site.output.multicast != "ipv6" else []
-    groups = sum(len(one.universes) for one in heard)
+    """Whether the kernel has room for an entry for each group. Otherwise it makes a new one for each packet."""
+    controllers = _by_multicast(site) if site.output.multicast != "ipv6" else []
+    groups = sum(len(one.universes) for one in controllers)
     try:
         most = int(GROUPS_MAX.read_text())
-    except (OSError, ValueError):  # in a network namespace only the machine's own has it
+    except (OSError, ValueError):  # a network namespace other than the machine's has no such file
         return
     if groups >= most:
         text = (
-            f"{groups} universes go out by multicast, and this machine remembers {most} groups "
-            "(net.ipv4.neigh.default.gc_thresh3): each packet costs about half as much again"
+            f"{groups} universes are sent by multicast, and this machine has room for {most} groups "
+            "(net.ipv4.neigh.default.gc_thresh3): each packet costs about 50 % more"
         )
-        hint = "copy /usr/share/doc/gloaming/multicast.conf to /etc/sysctl.d/ and run sysctl --system; or name hosts"
-        yield Finding(FindingCode.MULTICAST_GROUPS, "warning", _first(heard), text, hint)
+        hint = "copy /usr/share/doc/gloaming/multicast.conf to /etc/sysctl.d/ and run sysctl --system; or set hosts"
+        yield Finding(FindingCode.MULTICAST_GROUPS, "warning", _first(controllers), text, hint)
 
 
 def _synchronization(site: Site) -> Iterator[Finding]:
-    """One synchronization address has one group (E1.31 9.3): whoever is in it obeys any packet there."""
-    heard = _heard(site)
-    if site.output.synchronization and len({one.lead for one in heard}) > 1:
-        text = "controllers that hear multicast have different leads, yet one synchronization packet is for all of them"
-        hint = "give them the same lead, or hosts of their own without multicast"
-        yield Finding(FindingCode.SYNCHRONIZATION_LEADS, "warning", _first(heard), text, hint)
+    """Warn of different leads: a synchronization address has one group (E1.31 9.3), and all in it obey its packets."""
+    controllers = _by_multicast(site)
+    if site.output.synchronization and len({one.lead for one in controllers}) > 1:
+        text = "controllers with multicast have different leads, but one synchronization packet is for all of them"
+        hint = "give them the same lead, or hosts without multicast"
+        yield Finding(FindingCode.SYNCHRONIZATION_LEADS, "warning", _first(controllers), text, hint)
 
 
-def _controllers(site: Site, told: Mapping[str, bool] | None) -> Iterator[Finding]:
-    if told is None:
+def _controllers(site: Site, answers: Mapping[str, bool] | None) -> Iterator[Finding]:
+    if answers is None:
         return
-    there = [name for name, answers in told.items() if answers]
+    there = [name for name, answered in answers.items() if answered]
     if there:
         yield Finding(FindingCode.CONTROLLERS_ANSWER, "fact", "network", f"these controllers answer: {listed(there)}")
     for controller in site.rig.controller:
-        if told.get(controller.name) is False:
+        if answers.get(controller.name) is False:
             strings = [string.name for string in site.rig.string if string.controller == controller.name]
             text = f"controller {controller.name} ({controller.host}) does not answer: {listed(strings) or 'no string'}"
             yield Finding(
@@ -136,7 +136,7 @@ def _controllers(site: Site, told: Mapping[str, bool] | None) -> Iterator[Findin
                 "warning",
                 controller.place,
                 text,
-                "look at its power, its cable and its address",
+                "check its power, its cable and its address",
             )
     silent = [controller for controller in site.rig.controller if not controller.host]
     if silent:
@@ -144,7 +144,7 @@ def _controllers(site: Site, told: Mapping[str, bool] | None) -> Iterator[Findin
             FindingCode.CONTROLLERS_UNASKED,
             "fact",
             _first(silent),
-            f"no host to ask, by multicast: {listed(one.name for one in silent)}",
+            f"controllers without a host cannot be asked: {listed(one.name for one in silent)}",
         )
 
 

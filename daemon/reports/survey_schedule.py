@@ -1,4 +1,4 @@
-"""The survey's look at the schedule: what of it will never be, what is always cut, and where the sun gives no time."""
+"""The survey of the schedule: what never plays, what is always cut, and dates without a time of the sun."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.time_units import DAY_NS, HOUR_NS, SECOND_NS
 
 LONGEST_NS = 14 * HOUR_NS
-"""A performance to a time of the clock that lasts longer closes before it was meant to open."""
+"""A performance with a closing by the clock that lasts longer than this probably closes before it opens."""
 AHEAD = timedelta(days=365)
 
 
 @dataclass(frozen=True)
 class _Season:
-    """What the dates from `first` to `last` come to."""
+    """The nights, and those left out, from `first` to `last`."""
 
     site: Site
     first: date
@@ -38,14 +38,14 @@ class _Season:
 
 
 def survey_schedule(site: Site, first: date, last: date) -> tuple[Finding, ...]:
-    """What the schedule has to say of the dates from `first` to `last`, or of a year where that is longer."""
+    """The findings about the dates from `first` to `last`, or about a year if that is longer."""
     if not site.performances:
         return (
             Finding(
                 FindingCode.NO_PERFORMANCE,
                 "warning",
                 "site.toml",
-                "no performance is written down",
+                "there is no performance",
                 "add a [[performance]] table",
             ),
         )
@@ -66,13 +66,13 @@ def _performance(found: _Season, performance: PerformanceRule) -> Iterator[Findi
     for (code, why), count in reasons.items():
         first = next(night.date for night in left_out if night.why == why)
         if not rows:
-            yield Finding(FindingCode.NEVER_OPENS, "error", place, f"it never opens: {why}", _todo(code))
+            yield Finding(FindingCode.NEVER_OPENS, "error", place, f"it never opens: {why}", _hint(code))
         elif code in (Cause.GIVEN_ALONE, Cause.HIGHER_RANK):
             yield Finding(
                 FindingCode.LEFT_TO_ANOTHER,
                 "fact",
                 place,
-                f"{_nights(count)} left to another, the first on {first}: {why}",
+                f"{_nights(count)} left to another performance, the first on {first}: {why}",
             )
         else:
             yield Finding(
@@ -80,19 +80,22 @@ def _performance(found: _Season, performance: PerformanceRule) -> Iterator[Findi
                 "warning",
                 place,
                 f"{_nights(count)} left out, the first on {first}: {why}",
-                _todo(code),
+                _hint(code),
             )
     yield from _cut(rows, place)
     long = [row for row in rows if row.closes_ns - row.night.opens_ns > LONGEST_NS]
     if long and performance.to.clock:
         hours = (long[0].closes_ns - long[0].night.opens_ns) / HOUR_NS
-        text = f"it closes before it opens: on {long[0].night.date} to {performance.to.text} is {hours:.0f} hours later"
+        text = (
+            f"it closes before it opens: on {long[0].night.date}, {performance.to.text} is {hours:.0f} hours after the "
+            "opening"
+        )
         yield Finding(
             FindingCode.CLOSES_BEFORE_IT_OPENS,
             "error",
             place,
             text,
-            "let it close after it has opened, or hold the opening by not_after",
+            "let it close after it opens, or limit the opening with not_after",
         )
     by_clock = [row for row in rows if row.night.opens_code == OpensBy.IF_NO_SUNSET]
     if by_clock:
@@ -109,7 +112,7 @@ def _no_date(found: _Season, performance: PerformanceRule) -> Finding:
             FindingCode.SEASON_OVER,
             "warning",
             performance.place,
-            f"it has passed: its last date was {max(past)}",
+            f"it is over: its last date was {max(past)}",
             "give it new dates",
         )
     text = f"it selects no date from {found.first} to {found.last}"
@@ -118,7 +121,7 @@ def _no_date(found: _Season, performance: PerformanceRule) -> Finding:
         "error",
         performance.place,
         text,
-        "look at season, days, dates and except: together they leave none",
+        "check season, days, dates and except: together they leave no date",
     )
 
 
@@ -146,12 +149,12 @@ def _overlaps(found: _Season) -> Iterator[Finding]:
 
 
 def _never_given(found: _Season) -> Iterator[Finding]:
-    """Shows that no performance gives, and pieces that no night comes to."""
+    """Shows without a performance, and pieces that no night reaches."""
     for show in found.site.shows.values():
         rows = [row for row in found.rows if row.night.show == show.name]
         if not any(performance.show == show.name for performance in found.site.performances):
             yield Finding(
-                FindingCode.SHOW_UNUSED, "fact", show.place, f"no performance gives {show.name}; it can be called"
+                FindingCode.SHOW_UNUSED, "fact", show.place, f"{show.name} has no performance; it can be called"
             )
         if not rows:
             continue
@@ -161,7 +164,7 @@ def _never_given(found: _Season) -> Iterator[Finding]:
             if not never:
                 break
         for name in sorted(never):
-            text = f"{show.name} never comes to {name}: no night is long enough"
+            text = f"{show.name} never reaches {name}: no night is long enough"
             yield Finding(
                 FindingCode.PIECE_NEVER_REACHED,
                 "warning",
@@ -172,7 +175,7 @@ def _never_given(found: _Season) -> Iterator[Finding]:
 
 
 def _hours(found: _Season) -> Iterator[Finding]:
-    """Neighbours' hours whose beginning the sun does not give."""
+    """Neighbours' hours that begin at a time of the sun which does not come."""
     for kind, rule in _rules(found.site):
         if rule.from_.event is None:
             continue
@@ -180,13 +183,13 @@ def _hours(found: _Season) -> Iterator[Finding]:
             on for on in found.dates if selects(rule, on) and instant_on(rule.from_, on, found.site.spot) is None
         ]
         if without:
-            text = f"{len(without)} dates on which the sun does not come to {rule.from_.text}, the first {without[0]}: "
-            text += f"there the {kind} hours begin as early as they ever could"
-            yield Finding(FindingCode.HOURS_WITHOUT_SUN, "warning", rule.place, text, "give them a time of the clock")
+            text = f"{len(without)} dates without {rule.from_.text}, the first on {without[0]}: "
+            text += f"the {kind} hours begin at the earliest possible time there"
+            yield Finding(FindingCode.HOURS_WITHOUT_SUN, "warning", rule.place, text, "use a time of the clock")
 
 
 def _skipped(found: _Season) -> Iterator[Finding]:
-    """Times of the clock that a date does not have, since the clocks are put forward over them."""
+    """Times of the clock that a date does not have, because the clocks go forward."""
     changes = [on for on in found.dates if _midnight(found, on + timedelta(days=1)) - _midnight(found, on) < DAY_NS]
     rules: list[tuple[str, HoursRule | PerformanceRule]] = [*_rules(found.site)]
     rules += [("performance", performance) for performance in found.site.performances]
@@ -195,7 +198,9 @@ def _skipped(found: _Season) -> Iterator[Finding]:
             for on in changes:
                 at = _moved(clock, on, found.site)
                 if at and (selects(rule, on) or selects(rule, on - timedelta(days=1))):
-                    text = f"on {on} there is no {clock.text}, the clocks are put forward: {kind} {key} is {at:%H:%M}"
+                    text = (
+                        f"on {on} there is no {clock.text}, because the clocks go forward: {kind} {key} is {at:%H:%M}"
+                    )
                     yield Finding(FindingCode.CLOCK_PUT_FORWARD, "fact", rule.place, text)
 
 
@@ -204,7 +209,7 @@ def _midnight(found: _Season, on: date) -> int:
 
 
 def _moved(clock: TimeExpression, on: date, site: Site) -> datetime | None:
-    """Where a time of the clock comes to stand that a date does not have; None where it has it."""
+    """What a time of the clock becomes on a date that does not have it; None if the date has it."""
     if clock.clock is None:
         return None
     at = datetime.fromtimestamp(resolve(on, clock.clock, site.timezone) // SECOND_NS, site.timezone)
@@ -224,11 +229,11 @@ def _nights(count: int) -> str:
     return f"{count} nights are" if count != 1 else "1 night is"
 
 
-def _todo(code: Cause) -> str:
+def _hint(code: Cause) -> str:
     match code:
         case Cause.SUN_STAYS_DOWN:
-            return 'as if_no_sunset = "15:30" in [site]'
+            return 'set if_no_sunset in [site], as if_no_sunset = "15:30"'
         case Cause.DARK_HOURS:
-            return "let it open before the dark hours begin, or take its dates out of them by except"
+            return "let it open before the dark hours begin, or remove its dates from them with except"
         case _:
-            return "hold the opening by the clock, or leave these dates out by a season"
+            return "limit the opening with not_before or not_after, or leave these dates out with season"

@@ -1,4 +1,4 @@
-"""What was computed of a piece, in words: who draws too much and when, what flashes and where, which files are hurt."""
+"""The findings about a piece: too much current, too many flashes, damaged frame files."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from gloaming.shows.analysis.pieces import Analysis
 from gloaming.shows.analysis.wiring import listed, ranges
 
 LOADED = 0.8
-"""Common practice, no source: fuses and supplies are not loaded above four fifths for long."""
+"""Common practice, no source: fuses and supplies carry at most four fifths of their limit for long."""
 MOMENTS_MAX = 4
 ALIKE_MAX = 5
 KINDS = {
@@ -28,7 +28,7 @@ KINDS = {
 
 @dataclass(frozen=True)
 class PieceSurvey:
-    """A piece, judged; `loads` are at the site's brightness. `place` is its line of site.toml."""
+    """The survey of a piece. `loads` are at the site's brightness. `place` is its line of site.toml."""
 
     name: str
     place: str
@@ -39,21 +39,21 @@ class PieceSurvey:
 
 
 def clock(frame: int, fps: Fraction) -> str:
-    """The moment of a frame in a piece: 2:36."""
+    """The time of a frame in a piece, as 2:36."""
     seconds = int(frame / fps)
     return f"{seconds // 60}:{seconds % 60:02}"
 
 
 def current_findings(pieces: Iterable[PieceSurvey], site: Site) -> Iterator[Finding]:
-    """What draws more than it may, or nearly so: the worst first; one finding for each string and supply of a piece."""
+    """Loads above or near their limit, the worst first: one finding for each string and supply of a piece."""
     loads = [(piece, load, load.limit_a) for piece in pieces for load in piece.loads if load.limit_a is not None]
     for piece, load, limit_a in sorted(loads, key=lambda one: -one[1].peak_a / one[2]):
         limit = f"{'fuse' if load.kind == 'string' else 'it gives'} {limit_a:g} A"
-        who = f"{load.kind} {load.name}"
+        name = f"{load.kind} {load.name}"
         if load.peak_a > limit_a:
-            yield _too_much(piece, load, limit_a, site, f"{who}: {_amps(load.peak_a, limit_a)} A, {limit}")
+            yield _too_much(piece, load, limit_a, site, f"{name}: {_amps(load.peak_a, limit_a)} A, {limit}")
         elif load.steady_a > LOADED * limit_a:
-            text = f"{who}: {load.steady_a:.1f} A over {STEADY_S} s, {limit}; common practice is four fifths of it"
+            text = f"{name}: {load.steady_a:.1f} A over {STEADY_S} s, {limit}; common practice is four fifths of it"
             hint = "lower the brightness, or share the load"
             at = clock(load.steady_frame, piece.analysis.info.fps)
             yield Finding(
@@ -62,7 +62,7 @@ def current_findings(pieces: Iterable[PieceSurvey], site: Site) -> Iterator[Find
 
 
 def _amps(amps: float, limit_a: float) -> str:
-    """With so many decimals that it does not read as if it were allowed where it is not."""
+    """A current with enough decimals to show on which side of its limit it is."""
     texts = [f"{amps:.{decimals}f}" for decimals in (1, 2, 3)]
     return next((text for text in texts if (float(text) > limit_a) == (amps > limit_a)), texts[-1])
 
@@ -85,26 +85,26 @@ def _too_much(piece: PieceSurvey, load: Load, limit_a: float, site: Site, text: 
 
 
 def flash_findings(piece: PieceSurvey) -> Iterator[Finding]:
-    """What flashes more than three times in a second over more than a quarter of the area: the largest areas, and of
-    smaller ones the seconds in which no larger one does."""
+    """Areas with more than three flashes in a second over more than a quarter of them. A smaller area has a finding
+    only for seconds in which no larger area flashes."""
     rules = dict.fromkeys(found.rule for found in piece.analysis.flashing)
     for rule in rules:
         by_kind: dict[str, list[Flashing]] = {kind: [] for kind in KINDS}
         for each in piece.analysis.flashing:
             if each.rule == rule:
                 by_kind[each.kind].append(each)
-        told: set[int] = set()
+        reported: set[int] = set()
         for kinds in (("rig",), ("group", "view"), ("string",)):
-            found = {kind: [each for each in by_kind[kind] if not told.issuperset(each.seconds)] for kind in kinds}
+            found = {kind: [each for each in by_kind[kind] if not reported.issuperset(each.seconds)] for kind in kinds}
             for kind, areas in found.items():
                 if areas:
-                    yield _flashing(piece, rule, kind, areas, told)
-            told = told.union(*(each.seconds for areas in found.values() for each in areas))
+                    yield _flashing(piece, rule, kind, areas, reported)
+            reported = reported.union(*(each.seconds for areas in found.values() for each in areas))
 
 
-def _flashing(piece: PieceSurvey, rule: str, kind: str, found: list[Flashing], told: set[int]) -> Finding:
+def _flashing(piece: PieceSurvey, rule: str, kind: str, found: list[Flashing], reported: set[int]) -> Finding:
     found.sort(key=lambda each: -each.share)
-    seconds = sorted({second for each in found for second in each.seconds} - told)
+    seconds = sorted({second for each in found for second in each.seconds} - reported)
     areas = "" if kind == "rig" else f": {listed(each.area for each in found)}"
     text = (
         f"{rule} more than three times in a second, in {KINDS[kind]}{areas}; {found[0].share:.0%} of what is lit there"
@@ -117,7 +117,7 @@ def _flashing(piece: PieceSurvey, rule: str, kind: str, found: list[Flashing], t
 
 
 def moments(seconds: Iterable[int]) -> str:
-    """Seconds of a piece as a person writes them: 0:05-0:07, 1:12."""
+    """Seconds of a piece as text: 0:05-0:07, 1:12."""
     parts = []
     for _, run in groupby(enumerate(seconds), key=lambda pair: pair[1] - pair[0]):
         group = [second for _, second in run]
@@ -131,7 +131,7 @@ def damage_findings(piece: PieceSurvey) -> Iterator[Finding]:
     """Chunks of a frame file that cannot be played."""
     name = f"{piece.place} {piece.analysis.info.path.name}"
     for _, _, text in piece.analysis.damaged:
-        yield Finding(FindingCode.FRAMES_DAMAGED, "error", name, text, "copy the file again, or render it anew")
+        yield Finding(FindingCode.FRAMES_DAMAGED, "error", name, text, "copy or render the file again")
     if not piece.analysis.damaged:
         numbers = ranges(one.number for one in piece.analysis.info.universes)
         text = f"{piece.name} is whole: {piece.analysis.info.frames} frames, universes {numbers}"
@@ -144,7 +144,8 @@ def plural(number: int, noun: str) -> str:
 
 
 def thinned(findings: tuple[Finding, ...]) -> Iterator[tuple[Finding, int]]:
-    """Errors first; of those with the same code and key, the first few, and how many more there are."""
+    """The findings, errors first. Of those with the same code and key, the first few, the last with the number of those
+    left out."""
     order = ("error", "warning", "fact")
     groups: dict[tuple[str, str, str | None], list[Finding]] = {}
     for finding in sorted(findings, key=lambda finding: order.index(finding.severity)):

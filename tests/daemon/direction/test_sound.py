@@ -295,7 +295,7 @@ def test_the_survey_reports_loudness_lengths_and_damage(tmp_path: Path) -> None:
     (loud,) = [text for text in said if "LUFS" in text]
     # A 997 Hz sine of 0.05 on one channel is 26.02 + 3.01 dB below full scale: -29.0 LUFS (BS.1770-4, note 1). It is
     # played on both: -26.0 LUFS.
-    assert "bells is played at -16.0 LUFS, true peak -16.0 dBTP" in loud
+    assert "bells plays at -16.0 LUFS, true peak -16.0 dBTP" in loud
     assert "(the file has -26.0 LUFS in stereo, gain +10.0 dB)" in loud
 
 
@@ -359,15 +359,15 @@ def test_the_survey_reports_loudness_with_the_volume_and_without_a_level(tmp_pat
 
     def heard(*tables: str) -> dict[str, str]:
         found = survey_sounds(site_of(tmp_path, TABLES, EVENING, *tables))
-        told = [one for one in found if "is played at" in one.text or "nothing is heard" in one.text]
+        told = [one for one in found if "plays at" in one.text or "there is no sound" in one.text]
         return {one.place.split()[-1]: one.text for one in told}
 
     as_it_is = heard()["bells.flac"]
-    assert "played at -20.0 LUFS, true peak -20.0 dBTP" in as_it_is and "gain +0.0 dB" in as_it_is
+    assert "plays at -20.0 LUFS, true peak -20.0 dBTP" in as_it_is and "gain +0.0 dB" in as_it_is
     level = '\n[sound]\nlevel = "-23 LUFS"\n'
-    assert "played at -29.0 LUFS, true peak -29.0 dBTP" in heard(level + "volume = 0.5\n")["tide.flac"]
+    assert "plays at -29.0 LUFS, true peak -29.0 dBTP" in heard(level + "volume = 0.5\n")["tide.flac"]
     table = (tmp_path / "site.toml").read_text().split("[sound]")[0].count("\n") + 1
-    assert heard(level + "volume = 0\n") == {f"site.toml:{table}": "volume = 0 in [sound]: nothing is heard"}
+    assert heard(level + "volume = 0\n") == {f"site.toml:{table}": "volume = 0 in [sound]: there is no sound"}
 
 
 def test_a_site_without_sound_has_no_findings_of_it(tmp_path: Path) -> None:

@@ -112,8 +112,8 @@ def test_every_controller_that_there_is_no_way_to_is_told(
     assert main(["survey", str(tmp_path), "--ask-nobody", "--json"]) == 1
     told = json.loads(capsys.readouterr().out)
     assert [text.partition(": ")[2] for text in texts(told, "error")] == [
-        "there is no way to controller mast 21 (192.0.2.21)",
-        "there is no way to controller mast 22 (192.0.2.22)",
+        "there is no route to controller mast 21 (192.0.2.21)",
+        "there is no route to controller mast 22 (192.0.2.22)",
     ]
     assert "network: packets for 127.0.0.1 leave by 127.0.0.1" in texts(told, "fact")
     assert not any("multicast" in text for text in texts(told, "fact"))
@@ -274,7 +274,7 @@ def test_it_says_of_the_clock_what_a_planner_that_starts_says(
         (
             Verdict(False, "nobody", "it cannot be"),
             "warning",
-            "it cannot be: after a start the show stays dark until the clock is right",
+            "it cannot be: after a start the show stays dark until the clock is trusted",
         ),
     ],
 )

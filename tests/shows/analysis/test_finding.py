@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from gloaming.daemon.reports.survey import mistake_finding
+from gloaming.daemon.reports.survey import config_finding
 from gloaming.daemon.reports.survey_texts import ALIKE_MAX, thinned
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode
@@ -42,5 +42,5 @@ def test_findings_that_read_alike_but_are_not_the_same_stay() -> None:
 def test_mistakes_are_alike_where_they_have_the_same_key_in_one_table_after_the_other() -> None:
     keys = [*(f"string[{number}].fuse_a" for number in range(7)), "site.latitude", "site.longitude", "phone.bind"]
     errors = [ConfigError("rig.toml", 9, key, "-1 is too little", None, ConfigErrorCode.INVALID) for key in keys]
-    shown = [finding.key for finding, _ in thinned(tuple(map(mistake_finding, errors)))]
+    shown = [finding.key for finding, _ in thinned(tuple(map(config_finding, errors)))]
     assert shown == ["string.fuse_a"] * ALIKE_MAX + keys[7:]
