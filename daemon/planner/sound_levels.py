@@ -127,7 +127,7 @@ class SoundLevels:
     async def _look_for_device(self) -> None:
         name = self._site().sound.device or ""
         found = await _ask("gloaming.daemon.transmitter.sound.device", name, limit_s=DEVICE_S)
-        self.device_trouble = found["wrong"] if found else "the sound device does not answer"
+        self.device_trouble = found["problem"] if found else "the sound device does not answer"
         self.channels = (found and found["channels"]) or self.channels
 
     def _stored(self) -> dict[str, Measure]:

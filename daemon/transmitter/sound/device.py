@@ -122,12 +122,12 @@ def main() -> None:
     import json
     import sys
 
-    wrong, channels = "", None
+    problem, channels = "", None
     try:
         channels = find(sys.argv[1] or None, devices()).played_channels
     except NoDeviceError as error:
-        wrong = str(error)
-    print(json.dumps({"wrong": wrong, "channels": channels}))
+        problem = str(error)
+    print(json.dumps({"problem": problem, "channels": channels}))
 
 
 if __name__ == "__main__":
