@@ -146,9 +146,9 @@ def _where_sound_goes(pieces: list[str]) -> str:
     """The device, or what is missing; asked in a process of its own, since PortAudio looks for devices once."""
     command = [sys.executable, "-m", "gloaming.daemon.transmitter.sound.device", ""]
     asked = subprocess.run(command, capture_output=True, text=True, check=False)
-    wrong = str(json.loads(asked.stdout)["problem"]) if asked.returncode == 0 else "the sound device cannot be asked for"
+    problem = json.loads(asked.stdout)["problem"] if asked.returncode == 0 else "the sound device cannot be asked for"
     names = ", ".join(pieces)
-    return f"no sound for {names}: {wrong}" if wrong else f"sound for {names} goes to this machine's own device"
+    return f"no sound for {names}: {problem}" if problem else f"sound for {names} goes to this machine's own device"
 
 
 def _wait_for_daemon(state: Path, keeping: threading.Thread, ending: threading.Event) -> tuple[str, str]:

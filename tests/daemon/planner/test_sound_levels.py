@@ -107,7 +107,7 @@ def test_what_is_wrong_with_a_file_or_the_device_is_a_trouble(tmp_path: Path) ->
         asyncio.run(care._measure(tmp_path / f"pieces/{name}.flac"))
     asyncio.run(care._look_for_device())
     found = {trouble.subject.rpartition("/")[2]: trouble.text for trouble in care.troubles()}
-    assert "not sound that can be played" in found["bells.flac"]
+    assert "not a sound file that can be played" in found["bells.flac"]
     assert "no such file" in found["tide.flac"]
     assert "sound device" in found["no such device"] or "PortAudio" in found["no such device"]
     planner.troubles["sound", "no such device"] = "it is gone"

@@ -1,4 +1,4 @@
-"""What goes from process to process as JSON: it comes out the same, and nonsense is refused."""
+"""Messages as JSON: values come back equal, and nonsense is refused."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ shown = st.builds(
 
 @st.composite
 def scores(draw: Any) -> Score:
-    """Segments that follow each other, in some of which something fades away."""
+    """Consecutive segments, some of them with a cross-fade."""
     edges = accumulate(draw(st.lists(st.integers(1, 10**15), min_size=1, max_size=5)), initial=0)
     segments = []
     for from_ns, until_ns in pairwise(edges):
@@ -82,13 +82,13 @@ WINDOWS = Windows(
 
 
 def passed(json_: dict[str, Any]) -> dict[str, Any]:
-    """As it comes out of the socket."""
+    """The message after a trip through JSON."""
     found: dict[str, Any] = json.loads(json.dumps(json_))
     return found
 
 
 @given(scores())
-def test_a_score_is_the_same_on_the_other_side(score: Score) -> None:
+def test_a_score_comes_back_equal(score: Score) -> None:
     assert Score.from_json(passed(score.to_json())) == score
 
 
@@ -96,12 +96,12 @@ def test_a_score_is_the_same_on_the_other_side(score: Score) -> None:
     "setup",
     [SETUP, replace(SETUP, targets=(), interface=None, wire=None, limits=None), replace(SETUP, limits=Limits((), ()))],
 )
-def test_a_setup_is_the_same_on_the_other_side(setup: Setup) -> None:
+def test_a_setup_comes_back_equal(setup: Setup) -> None:
     assert Setup.from_json(passed(setup.to_json())) == setup
 
 
 @pytest.mark.parametrize("windows", [WINDOWS, Windows(0, 0)])
-def test_windows_are_the_same_on_the_other_side(windows: Windows) -> None:
+def test_windows_come_back_equal(windows: Windows) -> None:
     assert Windows.from_json(passed(windows.to_json())) == windows
 
 
@@ -122,7 +122,7 @@ def places(value: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str |
 
 
 def with_value(message: Any, path: tuple[str | int, ...], value: object) -> Any:
-    """A message with another value at a place; it has no such key with `...`."""
+    """A message with another value at a place; `...` removes the key."""
     copy = json.loads(json.dumps(message))
     inner = copy
     for key in path[:-1]:
@@ -140,8 +140,7 @@ EVERY = [(op, path) for op, (_, message) in READ.items() for path in places(mess
 
 @pytest.mark.parametrize(("op", "path"), EVERY, ids=str)
 def test_a_field_that_is_left_out_or_is_nonsense_is_refused(op: str, path: tuple[str | int, ...]) -> None:
-    """Whatever comes at a place, it is refused in a way that is caught where messages are read, or is a value like any
-    other, that can be said again."""
+    """Each nonsense value is refused with an exception that the readers of messages catch, or it is a valid value."""
     read, message = READ[op]
     if isinstance(path[-1], str):
         with pytest.raises(LookupError):
@@ -158,7 +157,7 @@ def test_a_field_that_is_left_out_or_is_nonsense_is_refused(op: str, path: tuple
 
 
 @pytest.mark.parametrize(
-    ("op", "path", "value", "said"),
+    ("op", "path", "value", "text"),
     [
         (Op.SCORE, ("segments", 0, "until_ns"), 0, "ends before it begins"),
         (Op.SCORE, ("segments", 1, "from_ns"), 9 * S - 1, "begins before the previous"),
@@ -176,10 +175,10 @@ def test_a_field_that_is_left_out_or_is_nonsense_is_refused(op: str, path: tuple
         (Op.WINDOWS, ("held", 0, 1), 2, "from 0 to 1"),
     ],
 )
-def test_what_cannot_be_is_refused(op: str, path: tuple[str | int, ...], value: object, said: str) -> None:
+def test_an_impossible_value_is_refused(op: str, path: tuple[str | int, ...], value: object, text: str) -> None:
     """ANSI E1.31-2018: universes 6.2.7, the source name 6.2.2, the priority 6.2.3."""
     read, message = READ[op]
-    with pytest.raises(ValueError, match=said):
+    with pytest.raises(ValueError, match=text):
         read(with_value(message, path, value))
 
 
@@ -221,14 +220,14 @@ def test_the_room_needs_nothing_but_the_standard_library() -> None:
 
 
 def test_the_name_of_the_program_covers_each_file_that_a_transmitter_loads() -> None:
-    """Else a transmitter of before plays on after an upgrade."""
+    """Else the old transmitter would go on after an upgrade."""
     names = loaded_by("gloaming.daemon.transmitter.__main__, gloaming.daemon.transmitter.sound.device")
     files = {Path(file).resolve() for name, file in names.items() if name.startswith("gloaming.") and file}
     assert len(files) > 20 and files <= {path.resolve() for path in protocol.program_files()}
 
 
 @given(st.fractions(Fraction(1, 100), 1000, max_denominator=1001), st.integers(0, 10**6), st.integers(0, 10**6))
-def test_a_frame_is_due_at_the_first_instant_that_has_it(fps: Fraction, at: int, turn: int) -> None:
+def test_a_frame_is_due_at_the_first_instant_that_shows_it(fps: Fraction, at: int, turn: int) -> None:
     picture = Picture("tide", "/x/tide.frames", 4800, fps, 1_795_000_000 * S)
     at_ns = picture.due_ns(at % 4800, picture.zero_ns + turn * S)
     assert picture.frame_at(at_ns) == at % 4800

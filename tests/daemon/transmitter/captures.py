@@ -1,7 +1,7 @@
-"""What comes by the cable, with the kernel's times, read by tshark; and by the tables of ANSI E1.31-2018 what tshark
-4.0 does not know (root vector 8: synchronization and discovery), from the bytes it hands over.
+"""Captures packets with the kernel's times and reads them with tshark.
 
-The tables are written here from memory of the standard, apart from what sends.
+tshark 4.0 does not know root vector 8 (synchronization and discovery). This module reads those by the tables of ANSI
+E1.31-2018, written here from memory and without the code that sends.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ READ = ("tshark", "--enable-heuristic", "acn", "-o", "acn.dmx_enable:TRUE")
 
 @contextmanager
 def capture(there: Street, path: Path) -> Iterator[None]:
-    """All that comes by the cable, as a capture file (LINKTYPE_ETHERNET)."""
+    """Write all that arrives by the cable to a capture file (LINKTYPE_ETHERNET)."""
     sock = in_namespace(there.receiver, lambda: socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(3)))
     sock.setsockopt(socket.SOL_SOCKET, 33, 64 << 20)
     sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
@@ -47,7 +47,7 @@ def capture(there: Street, path: Path) -> Iterator[None]:
 
 
 def tshark(path: Path, *fields: str, such: str = "acn.dmx.universe") -> list[dict[str, str]]:
-    """Some fields of the packets that are such."""
+    """Some fields of the packets that pass the filter `such`."""
     words = [*READ, "-r", str(path), "-Y", such, "-T", "fields", "-E", "separator=|"]
     text = run(*words, *(word for field in fields for word in ("-e", field)))
     return [dict(zip(fields, row, strict=True)) for row in csv.reader(text.splitlines(), delimiter="|")]
@@ -55,7 +55,7 @@ def tshark(path: Path, *fields: str, such: str = "acn.dmx.universe") -> list[dic
 
 @dataclass(frozen=True)
 class Extended:
-    """A datagram of root vector 8 as tshark has it: which of the capture, when, whither, and its payload."""
+    """A datagram of root vector 8: its number in the capture, time, destination and payload."""
 
     number: int
     at_s: float
@@ -68,9 +68,9 @@ class Extended:
 def extended(path: Path) -> list[Extended]:
     """Every datagram whose root layer has vector 8, with its raw bytes out of tshark's JSON."""
     ours = "udp.dstport == 5568 && udp.payload[18:4] == 00:00:00:08"
-    told: list[dict[str, Any]] = json.loads(run(*READ, "-r", str(path), "-Y", ours, "-T", "json", "-x"))
+    packets: list[dict[str, Any]] = json.loads(run(*READ, "-r", str(path), "-Y", ours, "-T", "json", "-x"))
     found = []
-    for one in told:
+    for one in packets:
         layers = one["_source"]["layers"]
         frame, udp, ip = layers["frame"], layers["udp"], layers.get("ip") or layers["ipv6"]
         found.append(
@@ -87,7 +87,7 @@ def extended(path: Path) -> list[Extended]:
 
 
 class Table:
-    """Takes fields off a datagram one after the other, by their lengths in octets."""
+    """Reads the fields of a datagram one after the other, by their lengths in octets."""
 
     def __init__(self, data: bytes) -> None:
         self.data, self.at = data, 0

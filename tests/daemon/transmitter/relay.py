@@ -1,5 +1,7 @@
-"""A path that loses, delays and reorders: two ends of a cable (TAP devices) whose middle is a loop of our own, since
-many kernels lack a network emulator. The receivers of its far end, by the standard's rules and with some care."""
+"""A network path that loses, delays and reorders packets, and a receiver at its far end.
+
+A loop in this process connects two TAP devices, since many kernels lack a network emulator.
+"""
 
 from __future__ import annotations
 
@@ -27,8 +29,11 @@ FAR = "198.51.100.21"
 
 
 class Relay:
-    """Carries Ethernet frames between two TAP devices, both ways: each is lost with a chance of `loss`, or comes
-    `delay_ms` later, give or take up to `jitter_ms`, whatever was sent before it or after."""
+    """Carries Ethernet frames between two TAP devices, both ways.
+
+    Each is lost with the probability `loss`, or comes `delay_ms` later, plus or minus up to `jitter_ms`, so that later
+    frames may overtake it.
+    """
 
     def __init__(self, ends: list[int], delay_ms: float, jitter_ms: float, loss: float, seed: int) -> None:
         self.delay_ms, self.jitter_ms, self.loss = delay_ms, jitter_ms, loss
@@ -62,7 +67,7 @@ class Relay:
 
 
 def _tap(name: str) -> int:
-    """A TAP device: what the kernel sends by it is read here, what is written here has come by it."""
+    """A TAP device: this process reads what the kernel sends, and the kernel receives what this process writes."""
     end = os.open("/dev/net/tun", os.O_RDWR)
     fcntl.ioctl(end, _TUNSETIFF, struct.pack("16sH22x", name.encode(), _IFF_TAP | _IFF_NO_PI))
     return end
@@ -70,7 +75,7 @@ def _tap(name: str) -> int:
 
 @contextmanager
 def bad_path(there: Street, delay_ms: float, jitter_ms: float, loss: float, seed: int) -> Iterator[Relay]:
-    """Another cable between sender and receiver, a bad one: from 198.51.100.1 to `FAR`."""
+    """A second, bad cable between sender and receiver, from 198.51.100.1 to `FAR`."""
     if not Path("/dev/net/tun").exists():
         pytest.skip("this kernel has no TAP devices")
     ends = []
@@ -78,7 +83,7 @@ def bad_path(there: Street, delay_ms: float, jitter_ms: float, loss: float, seed
         ends.append(in_namespace(name, lambda: _tap("bad0")))
         there.run(name, "ip", "addr", "add", f"{address}/24", "dev", "bad0")
         there.run(name, "ip", "link", "set", "bad0", "up")
-    relay = Relay(ends, delay_ms, jitter_ms, loss, seed)  # a TAP device that is down takes nothing
+    relay = Relay(ends, delay_ms, jitter_ms, loss, seed)  # after both devices are up
     try:
         yield relay
     finally:
@@ -95,11 +100,11 @@ def out_of_sequence(before: int | None, number: int) -> bool:
 
 @dataclass
 class Receiver:
-    """Follows E1.31 6.7.2, and 11: data are held until the synchronization packet.
+    """Follows E1.31 6.7.2 and 11: holds data until the synchronization packet.
 
-    `kept` is for how many frames it has room. With none it goes by the standard alone and shows whatever it holds. With
-    one it shows what it holds when all of it bears the synchronization packet's own number, of which the standard says
-    nothing: our sources count both in step. With more it also waits for what was overtaken.
+    `kept` is the number of frames for which it has room. With 0 it follows the standard alone and shows whatever it
+    holds. With 1 it shows a frame only if all its data have the number of the synchronization packet. The standard does
+    not require equal numbers; our sources send them. With more it also waits for overtaken packets.
     """
 
     universes: int
@@ -112,7 +117,7 @@ class Receiver:
     _due: list[int] = field(default_factory=list)
 
     def take(self, packet: bytes) -> None:
-        """One packet, as it came: table 4-1 (data: vector 4) and table 4-2 (synchronization: vector 8)."""
+        """Take a packet: table 4-1 (data, vector 4) or table 4-2 (synchronization, vector 8)."""
         if packet[21] == 4:
             universe = int.from_bytes(packet[113:115], "big")
             self._data(universe, packet[111], packet[126:])

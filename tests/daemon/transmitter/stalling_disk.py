@@ -1,4 +1,4 @@
-"""A disk that stalls: a folder as a file system in user space, whose reads wait while the test says so.
+"""A disk that stalls: a file system in user space whose reads wait until the test lets them go on.
 
 The kernel's FUSE protocol 7.31 as in linux/fuse.h: a request has a header of 40 bytes, an answer one of 16.
 """
@@ -22,7 +22,7 @@ _MNT_DETACH, _DIRECT_IO = 2, 1
 
 
 class StallingDisk:
-    """Shows the files of one folder in another; while `stalled`, a read gets no answer."""
+    """Shows the files of one folder in another. Between `stall` and `go_on` a read gets no answer."""
 
     def __init__(self, folder: Path, mounted: Path) -> None:
         self.mounted = mounted

@@ -1,5 +1,5 @@
-"""When the network or the disk goes wrong: the clock keeps its beat, the others are not disturbed, sending resumes by
-itself, and it is said once. Everything happens in network namespaces of the test's own."""
+"""Faults of the network and the disk: frames stay on time, other controllers get theirs, sending resumes by itself, and
+each trouble is reported once. The tests use network namespaces of their own."""
 
 from __future__ import annotations
 
@@ -45,13 +45,13 @@ def there() -> Iterator[Street]:
 
 @pytest.fixture(scope="module")
 def film(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Ten seconds of noise: 4 MB, which no cache of the reader's holds."""
+    """Ten seconds of noise: 4 MB."""
     frames = np.random.default_rng(5).integers(1, 256, (400, 20 * 500), np.uint8)
     return write_frames(tmp_path_factory.mktemp("pieces") / "film.frames", frames, slots=500)
 
 
 def play(stage: Stage, film: Path, frames: int = 400, **setup: Any) -> None:
-    """Twenty controllers, one universe each, play a film over and over."""
+    """Play a film repeatedly on twenty controllers with a universe each."""
     universes = [universe(number + 1, host, slots=500) for number, host in enumerate(HOSTS)]
     stage.setup(setup.pop("universes", universes), interface="out0", **setup)
     stage.dark()
@@ -64,15 +64,15 @@ def troubles(stage: Stage) -> Counter[tuple[str, str, bool]]:
     return Counter((one["kind"], one["subject"], one["over"]) for one in stage.heard if one["op"] == "trouble")
 
 
-def beats_on(stage: Stage) -> None:
-    """Whatever went wrong, frames were due and sent at their instants (one or two may be late on a busy machine)."""
+def frames_go_on(stage: Stage) -> None:
+    """Frames were due and sent at their instants in spite of the fault. A busy machine may drop some."""
     last = stage.wait_for("telemetry")
     assert last["frames_due"] == last["frames_sent"] + last["frames_dropped"]
     assert last["frames_dropped"] <= last["frames_due"] // 10
 
 
 def lost(ear: Ear, but: tuple[str, ...] = ()) -> int:
-    """Packets that did not reach the controllers, all but some, by their sequence numbers."""
+    """The number of packets that did not reach the controllers (without those in `but`), by sequence numbers."""
     by_host: dict[str, list[int]] = defaultdict(list)
     for one in ear.data():
         by_host[one.host].append(one.data[111])
@@ -81,7 +81,7 @@ def lost(ear: Ear, but: tuple[str, ...] = ()) -> int:
 
 
 def test_an_interface_that_goes_down_and_comes_up_again(there: Street, film: Path, tmp_path: Path) -> None:
-    """It has another address then, and the packets come from there. Of twenty controllers one line is said."""
+    """The packets then come from its new address. One trouble is reported for all twenty controllers."""
     with listening(*HOSTS, namespace=there.receiver) as ear, on_stage(tmp_path, there.sender) as stage:
         play(stage, film)
         there.run(there.sender, "ip", "link", "set", "out0", "down")
@@ -91,14 +91,14 @@ def test_an_interface_that_goes_down_and_comes_up_again(there: Street, film: Pat
         there.run(there.sender, "ip", "addr", "add", "192.0.2.9/24", "dev", "out0")
         there.run(there.sender, "ip", "link", "set", "out0", "up")
         stage.wait_for("telemetry", lambda said: said["packets_sent"] > before["packets_sent"] + 400)
-        beats_on(stage)
+        frames_go_on(stage)
         assert set(troubles(stage)) <= {("network", "out0", False), ("network", "out0", True)}
         ear.wait_until(lambda heard: len({one.host for one in heard[-100:] if one.source == "192.0.2.9"}) == 20)
 
 
 @needs("sysctl")
 def test_a_cable_that_is_out_at_the_far_end(there: Street, film: Path, tmp_path: Path) -> None:
-    """The line has no carrier, and nobody answers for an address any more: said once, for all of them."""
+    """There is no carrier, and no address answers: one trouble for all controllers."""
     with listening(*HOSTS, namespace=there.receiver) as ear, on_stage(tmp_path, there.sender) as stage:
         there.run(there.sender, "sysctl", "-qw", "net.ipv4.neigh.out0.retrans_time_ms=100")  # else seconds
         play(stage, film)
@@ -110,11 +110,11 @@ def test_a_cable_that_is_out_at_the_far_end(there: Street, film: Path, tmp_path:
         heard = len(ear.heard)
         there.run(there.receiver, "ip", "link", "set", "in0", "up")
         ear.wait_until(lambda all_: len({one.host for one in all_[heard:]}) == 20)
-        beats_on(stage)
+        frames_go_on(stage)
         assert set(troubles(stage)) <= {("network", "out0", False), ("network", "out0", True)}
 
 
-def test_an_interface_that_is_taken_out_and_put_in_again(there: Street, film: Path, tmp_path: Path) -> None:
+def test_an_interface_that_is_unplugged_and_plugged_in_again(there: Street, film: Path, tmp_path: Path) -> None:
     with on_stage(tmp_path, there.sender) as stage:
         play(stage, film, universes=[universe(3, multicast=True, slots=2)])
         there.run(there.sender, "ip", "link", "del", "out0")
@@ -126,15 +126,15 @@ def test_an_interface_that_is_taken_out_and_put_in_again(there: Street, film: Pa
         there.run(there.sender, "ip", "link", "set", "out0", "up")
         with listening("239.255.0.3", namespace=there.receiver, interface="in0") as ear:
             ear.wait_until(lambda heard: len(heard) > 40)
-        beats_on(stage)
+        frames_go_on(stage)
 
 
 @needs("sysctl")
 @pytest.mark.parametrize("interface", ["out0", None])
-def test_multicast_from_an_interface_without_an_address_is_told(
+def test_multicast_from_an_interface_without_an_address_is_reported(
     there: Street, tmp_path: Path, interface: str | None
 ) -> None:
-    """The kernel takes the packets and sends them from 0.0.0.0, which no receiver hears; nothing is refused."""
+    """The kernel refuses nothing and sends the packets from 0.0.0.0. No receiver takes them."""
     address = "192.0.2.1/24"
     with (
         listening("239.255.0.3", namespace=there.receiver, interface="in0") as ear,
@@ -148,7 +148,7 @@ def test_multicast_from_an_interface_without_an_address_is_told(
         there.run(there.sender, "ip", "route", "replace", "239.0.0.0/8", "dev", "out0")
         gone_s = time.monotonic()
         said = stage.wait_for("trouble", lambda one: one["subject"] == "multicast")
-        print(f"told after {time.monotonic() - gone_s:.1f} s")
+        print(f"reported after {time.monotonic() - gone_s:.1f} s")
         assert "0.0.0.0" in said["text"] and "no IPv4 address" in said["text"]
         there.run(there.sender, "ip", "address", "add", address, "dev", "out0")
         stage.wait_for("trouble", lambda one: one["subject"] == "multicast" and one["over"])
@@ -166,7 +166,7 @@ def test_an_interface_that_is_not_there_yet(there: Street, tmp_path: Path) -> No
         assert troubles(stage) == {("network", "out7", False): 1}
 
 
-def test_the_second_address_of_an_interface_names_it_too(there: Street, tmp_path: Path) -> None:
+def test_an_interface_can_be_named_by_its_second_address(there: Street, tmp_path: Path) -> None:
     there.run(there.sender, "ip", "address", "add", "203.0.113.1/24", "dev", "out0")
     with on_stage(tmp_path, there.sender) as stage:
         stage.setup([universe(3, multicast=True, slots=2)], interface="203.0.113.1")
@@ -176,15 +176,17 @@ def test_the_second_address_of_an_interface_names_it_too(there: Street, tmp_path
 
 
 @needs("nft")
-def test_of_twenty_one_is_walled_off_one_refuses_and_one_never_reads(there: Street, film: Path, tmp_path: Path) -> None:
-    """EPERM of a firewall; ICMP, port unreachable, which the kernel tells at the next send to anybody: nobody else may
-    miss a packet by either."""
-    walled, refusing, deaf = HOSTS[7], HOSTS[4], HOSTS[5]
+def test_one_controller_is_firewalled_one_refuses_and_one_never_reads(
+    there: Street, film: Path, tmp_path: Path
+) -> None:
+    """EPERM of a firewall, and ICMP port unreachable, which the kernel reports at the next send to any host. No other
+    controller may miss a packet."""
+    walled, refusing, full = HOSTS[7], HOSTS[4], HOSTS[5]
     rules = "add table ip wall; add chain ip wall out { type filter hook output priority 0; };"
     never = in_namespace(there.receiver, lambda: socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
     never.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
-    never.bind((deaf, PORT))
-    heard_of = [host for host in HOSTS if host not in (refusing, deaf)]
+    never.bind((full, PORT))
+    heard_of = [host for host in HOSTS if host not in (refusing, full)]
     with never, listening(*heard_of, namespace=there.receiver) as ear, on_stage(tmp_path, there.sender) as stage:
         universes = [universe(number + 1, host, slots=500) for number, host in enumerate(HOSTS)]
         universes += [universe(number, refusing, slots=500) for number in range(21, 80)]  # sixty refusals in a row
@@ -196,16 +198,16 @@ def test_of_twenty_one_is_walled_off_one_refuses_and_one_never_reads(there: Stre
         assert {one["host"] for one in errors["controllers"] if one["errors"]} == {walled}
         there.run(there.sender, "nft", "delete table ip wall")
         stage.wait_for("trouble", lambda said: said["over"])
-        beats_on(stage)
+        frames_go_on(stage)
         last = stage.end()
         once = {("network", walled, False): 1, ("network", walled, True): 1, ("network", refusing, False): 1}
         assert troubles(stage) == once
-    assert lost(ear, but=(refusing, deaf)) == last["send_errors"]
+    assert lost(ear, but=(refusing, full)) == last["send_errors"]
 
 
 @needs("tc")
 def test_a_queue_that_is_full(there: Street, film: Path, tmp_path: Path) -> None:
-    """ENOBUFS: a line of 200 kbit/s cannot carry it."""
+    """ENOBUFS: a link of 200 kbit/s is too slow."""
     with on_stage(tmp_path, there.sender) as stage:
         play(stage, film)
         there.run(
@@ -218,12 +220,12 @@ def test_a_queue_that_is_full(there: Street, film: Path, tmp_path: Path) -> None
         before = stage.wait_for("telemetry")
         there.run(there.sender, "sh", "-c", "tc qdisc del dev out0 root")
         stage.wait_for("telemetry", lambda said: said["packets_sent"] > before["packets_sent"] + 800)
-        beats_on(stage)
+        frames_go_on(stage)
         assert all(count == 1 for count in troubles(stage).values())
 
 
-def test_a_disk_that_stalls_for_three_seconds_is_not_seen(there: Street, film: Path, tmp_path: Path) -> None:
-    """What is read ahead, five seconds of a rig of this size, lasts longer."""
+def test_a_disk_that_stalls_for_three_seconds_delays_no_frame(there: Street, film: Path, tmp_path: Path) -> None:
+    """The read-ahead of five seconds lasts longer."""
     with (
         stalling_disk(film.parent, tmp_path / "disk") as disk,
         listening(*HOSTS, namespace=there.receiver),
@@ -243,8 +245,8 @@ def test_a_disk_that_stalls_for_three_seconds_is_not_seen(there: Street, film: P
 def test_a_disk_that_stalls_too_long_freezes_the_piece_and_nothing_else(
     there: Street, film: Path, tmp_path: Path
 ) -> None:
-    """A rig of 800 universes is read ahead by about a second. The last frame stays, kept alive; what could not be shown
-    is counted and told once; a piece from another disk plays at once."""
+    """A rig of 800 universes is read ahead by about a second. The last frame stays, with keep-alive packets. Dropped
+    frames are counted and reported once. A piece on another disk plays at once."""
     big = tmp_path / "big"
     big.mkdir()
     noise = np.random.default_rng(6).integers(0, 256, (160, 800 * 250), np.uint8)
@@ -266,7 +268,7 @@ def test_a_disk_that_stalls_too_long_freezes_the_piece_and_nothing_else(
         pause = [segment(now, now + SECOND_NS, (1.0, 0.0), **moving(disk.mounted / path.name, 160))]
         pause.append(segment(now + SECOND_NS, now + 600 * SECOND_NS, (0.0, 0.0), look=1))
         stage.score(*pause, id=2)
-        ear.wait_until(lambda all_: any(0 < max(one.slots) < 200 for one in all_[heard:]))  # what is held fades
+        ear.wait_until(lambda all_: any(0 < max(one.slots) < 200 for one in all_[heard:]))  # the held frame fades
         ear.wait_until(lambda all_: not any(any(one.slots) for one in all_[-800:]))
         now = time.time_ns()
         stage.score(segment(now, now + 600 * SECOND_NS, **moving(film, 400)), id=3)

@@ -1,5 +1,5 @@
-"""Twenty-four universes by two cables: twenty by a good one, four by one that loses, delays and reorders. Both boxes
-are synchronized. One run, heard by receivers that follow E1.31; section numbers are those of ANSI E1.31-2018."""
+"""Twenty-four universes over two cables: twenty over a good one, four over one that loses, delays and reorders packets.
+Both controllers are synchronized. All tests read one run. Section numbers are those of ANSI E1.31-2018."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ MIXED_MIN = 5
 
 @dataclass
 class Run:
-    """What came to either box, and what the transmitter said last."""
+    """The packets at each controller, and the transmitter's last telemetry."""
 
     near: list[Heard]
     far: list[Heard]
@@ -48,7 +48,7 @@ class Run:
 
 @pytest.fixture(scope="module")
 def run(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Run]:
-    """A film of which each frame has its own number (from 1) on every slot."""
+    """Plays a film in which each frame has its own number (from 1) on every slot."""
     folder = tmp_path_factory.mktemp("bad-path")
     frames = np.repeat(np.arange(1, FRAMES + 1, dtype=np.uint8)[:, None], 24 * SLOTS, axis=1)
     film = write_frames(folder / "film.frames", frames, slots=SLOTS)
@@ -60,7 +60,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Run]:
         on_stage(folder, there.sender) as stage,
     ):
         said = play(stage, film)
-        time.sleep(0.2)  # what is still under way
+        time.sleep(0.2)  # for packets still on the way
         troubles = [one for one in stage.heard if one["op"] == "trouble"]
         yield Run(near.heard, far.heard, said, troubles, relay.lost)
 
@@ -76,7 +76,7 @@ def play(stage: Stage, film: Path) -> dict[str, Any]:
 
 
 def numbers(heard: list[Heard]) -> dict[int, list[int]]:
-    """The sequence numbers of each universe, as they came."""
+    """The sequence numbers of each universe, in order of arrival."""
     found: dict[int, list[int]] = {}
     for one in heard:
         if one.is_data:
@@ -93,7 +93,7 @@ def test_the_path_really_is_bad(run: Run) -> None:
     assert len(run.far) < run.said["packets_sent"] // 6 + run.said["synchronization_packets"] // 2
 
 
-def test_the_clock_keeps_its_beat_and_the_box_by_the_good_cable_misses_nothing(run: Run) -> None:
+def test_frames_stay_on_time_and_the_controller_on_the_good_cable_misses_nothing(run: Run) -> None:
     said = run.said
     assert said["frames_due"] == said["frames_sent"] + said["frames_dropped"] == FRAMES
     assert said["frames_dropped"] <= FRAMES // 10 and said["send_errors"] == 0 and not run.troubles
@@ -104,8 +104,8 @@ def test_the_clock_keeps_its_beat_and_the_box_by_the_good_cable_misses_nothing(r
         assert all((after - before) & 0xFF == 1 for before, after in pairwise(came))
 
 
-def test_a_receiver_that_follows_the_standard_discards_what_was_overtaken_and_loses_no_data(run: Run) -> None:
-    """6.7.2: what it keeps is in the order of the film. 6.7.1: data are lost after 2.5 s: 100 frames in a row."""
+def test_a_receiver_by_the_standard_discards_overtaken_packets_and_loses_no_data(run: Run) -> None:
+    """6.7.2: the packets that it keeps are in order. 6.7.1: data are lost after 2.5 s, 100 frames in a row."""
     for number in range(21, 25):
         before, kept, discarded = None, [], 0
         for one in run.far:
@@ -123,8 +123,8 @@ def test_a_receiver_that_follows_the_standard_discards_what_was_overtaken_and_lo
 
 
 @pytest.mark.parametrize(("kept", "least"), [(1, 1), (8, FRAMES // 3)])
-def test_a_receiver_that_looks_at_the_numbers_shows_whole_frames_only(run: Run, kept: int, least: int) -> None:
-    """11: with room for one frame it shows few here, with room for some it shows most; never a mixed one."""
+def test_a_receiver_that_checks_the_numbers_shows_whole_frames_only(run: Run, kept: int, least: int) -> None:
+    """11: with room for one frame it shows few, with room for several it shows most. It never shows a mixed one."""
     far = Receiver(4, kept)
     for one in run.far:
         far.take(one.data)
@@ -133,8 +133,8 @@ def test_a_receiver_that_looks_at_the_numbers_shows_whole_frames_only(run: Run, 
     assert lit == sorted(set(lit)) and len(lit) >= least
 
 
-def test_a_receiver_that_does_not_look_at_them_shows_mixed_frames(run: Run) -> None:
-    """So it is for the receiver to look: no source can keep a path from losing and reordering."""
+def test_a_receiver_that_does_not_check_the_numbers_shows_mixed_frames(run: Run) -> None:
+    """So the receiver must check: no source can prevent loss and reordering on the way."""
     naive = Receiver(4, kept=0)
     for one in run.far:
         naive.take(one.data)

@@ -1,4 +1,4 @@
-"""Each condition under which the wire is black has a code, and a sentence for whoever asks."""
+"""Each cause of a black wire has a code, and a text for a person."""
 
 from __future__ import annotations
 
@@ -27,13 +27,13 @@ def lit(air: Air, **setup: Any) -> Hall:
 
 
 def after(hall: Hall, at_ns: int) -> str | None:
-    """The code that telemetry has at an instant; null is lit, by every slot that left."""
+    """The code in telemetry at an instant; None is lit. Checks that against the last packet."""
     hall.play(at_ns)
     assert hall.player.output
     code = telemetry(hall.player, hall.player.output.totals, None)["black"]
     sent = [data[126:] for _, _, data in hall.air.left]
     if sent:
-        assert (code is None) == any(sent[-1]), "what is told is what was sent last"
+        assert (code is None) == any(sent[-1]), "the code agrees with the last packet"
     return None if code is None else str(code)
 
 
@@ -102,7 +102,7 @@ def dark_hours_by_wall_clock(air: Air) -> str | None:
 
 
 def dark_hours_held(air: Air) -> str | None:
-    """The clock is set past the end of a window that has begun."""
+    """The clock steps past the end of a window that has begun."""
     hall = Hall(air)
     hall.score(film(0, 10 * HOUR_NS))
     hall.dark((SECOND_NS, HOUR_NS))
@@ -195,12 +195,12 @@ CONDITIONS: dict[Black, Callable[[Air], str | None]] = {
 
 
 @pytest.mark.parametrize("code", list(Black))
-def test_each_condition_is_told_by_its_code_and_in_words(air: Air, code: Black) -> None:
+def test_each_cause_has_a_code_and_a_text(air: Air, code: Black) -> None:
     assert CONDITIONS[code](air) == code
     assert BLACK[code]
 
 
-def test_what_is_lit_has_no_code(air: Air) -> None:
+def test_a_lit_wire_has_no_code(air: Air) -> None:
     hall = lit(air)
     for tenth in range(1, 40):
         assert after(hall, tenth * SECOND_NS // 10) is None

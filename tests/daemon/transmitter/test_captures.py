@@ -1,5 +1,5 @@
-"""Synchronization, discovery and keep-alive on the wire: captured with the kernel's times, taken apart by tshark, and
-by the standard's tables where tshark knows none. Section numbers are those of ANSI E1.31-2018."""
+"""Synchronization, discovery and keep-alive on the wire, captured with the kernel's times. tshark reads the packets;
+the standard's tables serve for those that it does not know. Section numbers are those of ANSI E1.31-2018."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def there() -> Iterator[Street]:
 
 @pytest.fixture(scope="module", autouse=True)
 def calm(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[], Path]]:
-    """A look that stays, on cables of its own, while other tests run; its capture, when discovery was said twice."""
+    """A look that stays, on a cable of its own, while other tests run. Gives its capture after two discoveries."""
     folder = tmp_path_factory.mktemp("calm")
     with ExitStack() as stack:
         there = stack.enter_context(street())
@@ -58,15 +58,15 @@ def calm(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[], Path
 
         def end() -> Path:
             stage.wait_for("telemetry", lambda said: said["discovery_packets"] >= 2)
-            stage.process.kill()  # neither black nor an end is to be heard
+            stage.process.kill()  # without black and termination
             stack.close()
             return folder / "capture.pcap"
 
         yield end
 
 
-def test_a_synchronization_packet_follows_each_frame_to_wherever_its_data_went(there: Street, tmp_path: Path) -> None:
-    """6.3, 11.1: unicast and multicast, by IPv4 and IPv6; its own sequence, over the wrap."""
+def test_a_synchronization_packet_follows_each_frame_to_each_destination(there: Street, tmp_path: Path) -> None:
+    """6.3, 11.1: unicast and multicast, by IPv4 and IPv6, with a sequence of its own that wraps."""
     film = write_frames(tmp_path / "film.frames", np.full((100, 60), 9, np.uint8), slots=20)
     captured = tmp_path / "capture.pcap"
     with (
@@ -75,7 +75,7 @@ def test_a_synchronization_packet_follows_each_frame_to_wherever_its_data_went(t
         on_stage(tmp_path, there.sender) as stage,
     ):
         to = [universe(number, HOST, HOST_IPV6, slots=20, multicast="both") for number in (1, 2, 3)]
-        # a burst that the kernel is to cut up reaches a capture whole: not here
+        # not "offload": a capture would have whole bursts, before the kernel cuts them
         more = {"synchronization": SYNCHRONIZATION, "sequence_from": 200, "ttl": 9, "wire": "sendmmsg"}
         stage.setup(to, interface="out0", **more)
         stage.dark()
@@ -97,9 +97,9 @@ def test_a_synchronization_packet_follows_each_frame_to_wherever_its_data_went(t
         assert {one.ttl for one in mine} == ({9} if address in (GROUP, GROUP_IPV6) else {64})
     fields = ("frame.number", "ip.dst", "ipv6.dst", "acn.dmx.seq_number", "acn.dmx.reserved", "acn.dmx.options")
     data = tshark(captured, *fields)
-    # 6.2.4.1: tshark calls the synchronization address by what it was in the draft
+    # 6.2.4.1: tshark calls the synchronization address "reserved", its name in the draft
     assert {row["acn.dmx.reserved"] for row in data} == {str(SYNCHRONIZATION)}
-    # 6.2.6: Force_Synchronization (bit 5) is 0: whoever misses a synchronization packet waits for the next
+    # 6.2.6: Force_Synchronization (bit 5) is 0: a receiver that misses a synchronization packet waits for the next
     assert {int(row["acn.dmx.options"], 0) for row in data} == {0x00, 0x40}
     for address in (HOST, HOST_IPV6):
         mine = [row for row in data if address in (row["ip.dst"], row["ipv6.dst"])]
@@ -111,7 +111,7 @@ def test_a_synchronization_packet_follows_each_frame_to_wherever_its_data_went(t
 
 def test_discovery_is_sorted_and_paged_by_512(there: Street, tmp_path: Path) -> None:
     """8: at 1, 512, 513 and 1,200 universes; by IPv4 and IPv6 to the group of universe 64214. With synchronization its
-    address is listed, too (8.5). Read by tables 4-3 and by the `sacn` library."""
+    address is listed too (8.5). Read by table 4-3 and by the `sacn` library."""
     captured = tmp_path / "capture.pcap"
     lists = [
         ([63_999], None),
@@ -128,7 +128,7 @@ def test_discovery_is_sorted_and_paged_by_512(there: Street, tmp_path: Path) -> 
         for numbers, address in lists:
             before = stage.heard[-1].get("discovery_packets", 0) if stage.heard else 0
             setup = [universe(number, HOST, slots=3) for number in numbers]
-            setup[0] = universe(numbers[0], HOST, slots=3, multicast="ipv6")  # so that discovery goes by IPv6 as well
+            setup[0] = universe(numbers[0], HOST, slots=3, multicast="ipv6")  # so that discovery uses IPv6 too
             stage.setup(setup, interface="out0", synchronization=address)
             pages = -(-len([*numbers, *([address] if address else [])]) // 512)
             stage.wait_for("telemetry", lambda said, n=before + 2 * pages: said["discovery_packets"] >= n)
@@ -137,27 +137,27 @@ def test_discovery_is_sorted_and_paged_by_512(there: Street, tmp_path: Path) -> 
     for group in ("239.255.250.214", "ff18::8300:fad6"):  # 64214 is 250 * 256 + 214, 0xfad6
         packets = [one for one in found if one.to == group]
         for numbers, address in lists:
-            listed = sorted([*numbers, *([address] if address else [])])
-            count = -(-len(listed) // 512)
+            wanted = sorted([*numbers, *([address] if address else [])])
+            count = -(-len(wanted) // 512)
             mine, packets = packets[:count], packets[count:]
             read = [discovery(one.payload) for one in mine]
             assert [(one["page"], one["last"]) for one in read] == [(page, count - 1) for page in range(count)]
-            assert [one["universes"] for one in read] == [listed[at : at + 512] for at in range(0, len(listed), 512)]
+            assert [one["universes"] for one in read] == [wanted[at : at + 512] for at in range(0, len(wanted), 512)]
             assert {(one["cid"], one["name"]) for one in read} == {(CID, NAME)}
-            for one, told in zip(mine, read, strict=True):
+            for one, listed in zip(mine, read, strict=True):
                 packet = UniverseDiscoveryPacket.make_universe_discovery_packet(tuple(one.payload))
                 assert (packet.page, packet.lastPage, [*packet.universes]) == (
-                    told["page"],
-                    told["last"],
-                    told["universes"],
+                    listed["page"],
+                    listed["last"],
+                    listed["universes"],
                 )
                 assert packet.sourceName == NAME and bytes(packet.cid).hex() == CID
         assert not packets
 
 
-def test_unchanged_data_are_kept_alive_and_discovery_is_said_again(calm: Callable[[], Path]) -> None:
-    """By the kernel's times. 6.6.2: three packets, then one every 800 to 1000 ms, the same but for the sequence number.
-    Appendix A: discovery every 10 s. A busy machine may be late with one or the other, hence the median."""
+def test_unchanged_data_and_discovery_are_sent_again(calm: Callable[[], Path]) -> None:
+    """By the kernel's times. 6.6.2: three packets, then one every 800 to 1000 ms; only the sequence number differs.
+    Appendix A: discovery every 10 s. The test takes medians, since a busy machine may be late with some."""
     captured = calm()
     rows = tshark(captured, "acn.dmx.universe", "acn.dmx.seq_number", "udp.payload", "frame.time_epoch")
     for number in ("1", "2"):

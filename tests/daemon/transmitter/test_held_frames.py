@@ -1,4 +1,4 @@
-"""What is on the wire while a frame does not come from the disk. Section numbers are those of ANSI E1.31-2018."""
+"""The wire while the disk delays a frame. Section numbers are those of ANSI E1.31-2018."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from tests.daemon.transmitter.hall import MS, Air, Hall, film
 from tests.daemon.transmitter.stage import SECOND_NS, fading
 
 
-def test_a_stalled_disk_leaves_the_last_frame_kept_alive_and_is_told_and_counted(air: Air) -> None:
-    """6.7.1: a receiver waits 2.5 s; so what is on the wire is sent again before that."""
+def test_while_a_disk_stalls_the_last_frame_is_kept_alive_and_the_stall_reported_and_counted(air: Air) -> None:
+    """6.7.1: a receiver waits 2.5 s, so the last frame is sent again before that."""
     hall = Hall(air)
     hall.score(film(0, 60 * SECOND_NS))
     hall.play(SECOND_NS)
@@ -27,13 +27,13 @@ def test_a_stalled_disk_leaves_the_last_frame_kept_alive_and_is_told_and_counted
     assert (frames.due, frames.sent, frames.dropped, frames.unread) == (200, 80, 120, 120)
 
 
-def painted(level: float, value: int) -> int:
-    """A slot at a level in 256ths, rounded."""
+def at_level(level: float, value: int) -> int:
+    """A slot's value at a level in 256ths, rounded."""
     return (value * int(level * 256) + 127) >> 8
 
 
-def test_a_pause_while_the_disk_stalls_fades_what_is_held_to_black(air: Air) -> None:
-    """The score fades from 2 s to 3 s and stands still from there; after it, black stays until frames come."""
+def test_a_pause_while_the_disk_stalls_fades_the_held_frame_to_black(air: Air) -> None:
+    """The score fades from 2 s to 3 s and then pauses. Black stays until frames come."""
     hall = Hall(air)
     hall.score(
         film(0, 2 * SECOND_NS),
@@ -46,17 +46,17 @@ def test_a_pause_while_the_disk_stalls_fades_what_is_held_to_black(air: Air) -> 
     hall.shelf.gone.add("/film")
     hall.play(2 * SECOND_NS)
     fade = hall.play(3 * SECOND_NS)
-    assert len(fade) >= 38  # steadily, as a fade is
-    assert all(data[126] == painted(3 - at / SECOND_NS, 40) for at, _, data in fade)
+    assert len(fade) >= 38  # as often as in any fade
+    assert all(data[126] == at_level(3 - at / SECOND_NS, 40) for at, _, data in fade)
     assert {data[126] for _, _, data in hall.play(6 * SECOND_NS)} == {0}
     again = hall.play(9 * SECOND_NS)
-    assert {data[126] for _, _, data in again} == {0}, "black was on the wire, and no frame has come"
+    assert {data[126] for _, _, data in again} == {0}, "the wire was black and no frame has come"
     hall.shelf.gone.clear()
     assert hall.play(10 * SECOND_NS)[-1][2][126] == (10 - 3) * 40 - 200  # it has begun again
 
 
-def test_dim_hours_that_begin_while_the_disk_stalls_lower_what_is_held(air: Air) -> None:
-    """And what is unchanged is sent three times, then every 800 to 1000 ms (6.6.2)."""
+def test_dim_hours_that_begin_while_the_disk_stalls_dim_the_held_frame(air: Air) -> None:
+    """Unchanged data are sent three times, then every 800 to 1000 ms (6.6.2)."""
     hall = Hall(air)
     hall.score(film(0, 3 * SECOND_NS), film(3 * SECOND_NS, 60 * SECOND_NS, (0.5, 0.5), zero_ns=0))
     hall.play(SECOND_NS)
@@ -69,8 +69,8 @@ def test_dim_hours_that_begin_while_the_disk_stalls_lower_what_is_held(air: Air)
     assert all(gap < 50 * MS for gap in gaps[:2]) and all(800 * MS <= gap <= SECOND_NS for gap in gaps[2:])
 
 
-def test_of_another_piece_what_is_held_never_becomes_brighter(air: Air) -> None:
-    """A piece begins with a fade whose frames do not come: its fade-in is no reason to show the piece before again."""
+def test_a_held_frame_of_another_piece_never_becomes_brighter(air: Air) -> None:
+    """A piece fades in, but its frames do not come. The fade must not show the previous piece again."""
     hall = Hall(air)
     hall.score(
         film(0, SECOND_NS, (0.5, 0.5)),
@@ -80,7 +80,7 @@ def test_of_another_piece_what_is_held_never_becomes_brighter(air: Air) -> None:
     hall.shelf.gone.add("/other")
     hall.play(SECOND_NS)
     held = [data[126] for _, _, data in hall.play(5 * SECOND_NS)]
-    assert set(held) <= {painted(level / 1000, 40) for level in range(200, 230)}
+    assert set(held) <= {at_level(level / 1000, 40) for level in range(200, 230)}
     hall.shelf.gone.clear()
     before_ns = air.left[-1][0]
     came = hall.play(6 * SECOND_NS)
@@ -88,9 +88,9 @@ def test_of_another_piece_what_is_held_never_becomes_brighter(air: Air) -> None:
     assert came[0][0] - before_ns >= SECOND_NS // 45  # 6.6.1
 
 
-def test_what_a_cross_fade_held_is_dimmed_in_its_shares(air: Air) -> None:
+def test_a_held_cross_fade_dims_both_pictures(air: Air) -> None:
     hall = Hall(air)
-    other = fading(-(10**15), 10**15 + 9 * SECOND_NS, "/other", frames=200, still=199)  # half of it all the while
+    other = fading(-(10**15), 10**15 + 9 * SECOND_NS, "/other", frames=200, still=199)  # at half throughout
     hall.score(film(0, SECOND_NS, mix=other), film(SECOND_NS, 9 * SECOND_NS, (0.5, 0.5), zero_ns=0, mix=other))
     hall.play(SECOND_NS)
     hall.shelf.gone.add("/film")

@@ -1,4 +1,4 @@
-"""The limiter against sums in plain floating point: what may stay stays, and nothing ever draws too much."""
+"""The limiter against sums in floating point: frames within limits stay as they are, and none draws too much."""
 
 from __future__ import annotations
 
@@ -50,14 +50,14 @@ def test_nine_amperes_on_a_fuse_of_five_become_five() -> None:
     ]
 
 
-def test_a_frame_that_is_painted_for_two_leads_is_counted_once() -> None:
+def test_a_frame_that_is_mixed_for_two_leads_is_counted_once() -> None:
     found = limiter(string("ridge", (1, 1, 450)))
-    for at_ns in (0, 10, 25, 35, 50):  # the third has not reached the second yet
+    for at_ns in (0, 10, 25, 35, 50):  # the second lead has not had the third frame yet
         found.limit(mixed(255), at_ns * 1_000_000)
     assert [one["frames"] for one in found.figures(2)] == [3]
 
 
-def test_what_stays_within_its_limits_is_left_byte_for_byte() -> None:
+def test_a_frame_within_its_limits_is_unchanged() -> None:
     found = limiter(string("ridge", (1, 1, 450)), string("eaves", (2, 1, 450), supply="box"), box=5000.0)
     random = np.random.default_rng(6)
     for _ in range(20):
@@ -69,8 +69,8 @@ def test_what_stays_within_its_limits_is_left_byte_for_byte() -> None:
 
 
 @pytest.mark.parametrize("fps", [2, 20, 40])
-def test_a_string_that_was_lowered_comes_back_smoothly_and_wholly_in_a_second_at_any_frame_rate(fps: int) -> None:
-    """From 5 A of 9, that is 56 %, to all of it: not at once, and within 44 % of the time that all of it would take."""
+def test_a_lowered_string_rises_smoothly_to_full_light_within_a_second_at_any_frame_rate(fps: int) -> None:
+    """From 56 % (5 A of 9 A) to full light: not at once, and within 44 % of the time from nothing to full."""
     found = limiter(string("ridge", (1, 1, 450)))
     found.limit(mixed(255), 10**15)
     seen = []
@@ -97,8 +97,8 @@ def test_an_overloaded_supply_lowers_all_its_strings_alike_and_no_other() -> Non
     assert found.figures(1)[0]["kind"] == "supply"
 
 
-def test_a_supply_is_asked_for_what_the_fuses_leave() -> None:
-    """9 A of demand on a 5 A fuse leaves the supply of 5.2 A alone."""
+def test_a_supply_is_checked_after_the_fuses() -> None:
+    """9 A on a 5 A fuse do not overload a supply of 5.2 A."""
     found = limiter(string("ridge", (1, 1, 450), supply="box"), box=5200.0)
     found.limit(mixed(255), 0)
     assert [one["kind"] for one in found.figures(1)] == ["string"]
@@ -123,7 +123,7 @@ strings_ = st.lists(
 
 @settings(max_examples=150, deadline=None)
 @given(strings_, st.integers(0, 2**32 - 1), st.floats(100, 20_000))
-def test_no_frame_draws_too_much_and_sums_are_those_of_a_plain_reference(
+def test_no_frame_draws_too_much_and_sums_equal_a_plain_reference(
     drawn: list[tuple[int, int, float, float, bool]], seed: int, supply_ma: float
 ) -> None:
     strings = [
@@ -157,7 +157,7 @@ def test_a_string_of_universes_that_are_not_sent_draws_nothing() -> None:
     assert found.strings.drawn == pytest.approx([0, 9000])
 
 
-def test_where_nothing_can_ever_draw_too_much_it_is_not_needed() -> None:
+def test_a_rig_that_can_never_draw_too_much_needs_no_limiter() -> None:
     """10 pixels at 60 mA are 0.6 A; two of them 1.2 A."""
     short = string("short", (1, 1, 30), fuse_ma=600.0, supply="box")
     assert not limiter(short, box=600.0).needed

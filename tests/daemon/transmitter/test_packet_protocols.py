@@ -1,7 +1,7 @@
-"""What the output asks of a packet protocol: another protocol than E1.31 needs no other output.
+"""The output with another packet protocol than E1.31.
 
-The protocol here is made up for the test, and as unlike E1.31 as may be: several universes in a packet, packets of two
-lengths, sequence numbers from 1 to 15, a mark on the last packet, and nothing that says that a stream ends.
+The test invents a protocol that differs from E1.31 as much as possible: several universes in a packet, packets of two
+lengths, sequence numbers from 1 to 15, a mark on the last packet, and no packet that ends a stream.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ def setup(*universes: dict[str, Any]) -> Setup:
 
 @pytest.fixture
 def parts(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every host of a setup hears `Parts`, but for the host `A`, where there are others."""
+    """All hosts of a setup receive `Parts`, except the host `A`, which receives E1.31."""
 
     def protocols_of(setup: Setup) -> dict[PacketProtocol, tuple[Target, ...]]:
         mine = tuple(target for target in setup.targets if A not in target.hosts)
@@ -110,13 +110,13 @@ def test_packets_of_several_universes_carry_every_slot_of_a_frame(air: Air) -> N
     assert [data[0] for data in packets[::3]] == [*range(1, 16), 1]
     assert [data[1] for data in packets] == [0, 0, 1] * 16
     view.pick([512, 512 + 24, 2 * 512 + 6, 2 * 512 + 7, 4 * 512 + 24, 3 * 512, 512 + 25])
-    assert view.levels(output.mixer, output.blocks()) == "ARkgIUsAAA=="  # 1, 25, 32, 33, 75, and two that are not there
+    assert view.levels(output.mixer, output.blocks()) == "ARkgIUsAAA=="  # 1, 25, 32, 33, 75, and two outside the setup
     counted = output.counters.figures()["universe_packets"]
     assert [(first, last, sent) for first, last, sent, _ in counted] == [(1, 1, 16), (2, 2, 32), (4, 4, 32)]
 
 
 @pytest.mark.usefixtures("parts")
-def test_two_protocols_of_a_setup_are_numbered_and_ended_each_in_its_own_way(air: Air) -> None:
+def test_two_protocols_of_a_setup_number_and_end_their_streams_each_in_its_own_way(air: Air) -> None:
     output = Output(setup(universe(1, A, slots=20), universe(2, B, slots=20)))
     (group,) = output.groups
     ports = {batch.host: batch.port for part in output.counters.parts for batch in part.batches}
@@ -132,16 +132,16 @@ def test_two_protocols_of_a_setup_are_numbered_and_ended_each_in_its_own_way(air
 
 
 @pytest.mark.usefixtures("parts")
-def test_a_protocol_says_how_often_unchanged_data_are_sent(air: Air) -> None:
+def test_the_protocol_sets_how_often_unchanged_data_are_sent(air: Air) -> None:
     hall = Hall(air, universe(2, B, slots=20), between_performances="release")
     hall.score(segment(0, 3 * SECOND_NS, look=9), segment(3 * SECOND_NS, 9 * SECOND_NS, show=None))
     at_ms = [at_ns // MS for at_ns, _, _ in hall.play(3 * SECOND_NS)]
     assert at_ms == [0, 25, 425, 825, 1225, 1625, 2025, 2425, 2825]
-    assert len(hall.play(9 * SECOND_NS)) == 2, "black, as often as the protocol says, and nothing that says the end"
+    assert len(hall.play(9 * SECOND_NS)) == 2, "black as often as the protocol says, and no termination"
 
 
 def test_only_the_protocol_knows_where_its_fields_are() -> None:
-    """What is left to the watch is the place of the CID: the kernel passes our own packets over by it."""
+    """Only the watch knows the place of the CID: by it the kernel drops our own packets."""
     known: dict[str, set[str]] = {}
     for path in Path(transmitter.__path__[0]).rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):

@@ -1,4 +1,4 @@
-"""The player told the time: which packets leave when. No process, no sockets, no disk; every instant is an argument.
+"""The player: which packets leave when. No process, no sockets, no disk; every instant is an argument.
 
 Section numbers are those of ANSI E1.31-2018.
 """
@@ -33,7 +33,7 @@ def test_a_fade_in_is_counted_in_frames(air: Air) -> None:
         assert data[126] == ((number + 1) * level + 127) >> 8
 
 
-def test_a_cross_fade_lays_two_pieces_over_each_other(air: Air) -> None:
+def test_a_cross_fade_adds_two_pieces(air: Air) -> None:
     hall = Hall(air)
     hall.score(film(0, SECOND_NS, mix=fading(0, SECOND_NS, "/other", frames=200, zero_ns=-SECOND_NS)))
     packets = hall.play(SECOND_NS)
@@ -45,7 +45,7 @@ def test_a_cross_fade_lays_two_pieces_over_each_other(air: Air) -> None:
     assert packets[0][2][126] == 41
 
 
-def test_what_a_cross_fade_needs_is_read_before_it_begins(air: Air) -> None:
+def test_both_pieces_of_a_cross_fade_are_read_before_it_begins(air: Air) -> None:
     hall = Hall(air)
     mix = fading(2 * SECOND_NS, 4 * SECOND_NS, "/other", frames=200)
     hall.score(film(0, 2 * SECOND_NS), film(2 * SECOND_NS, 4 * SECOND_NS, zero_ns=0, mix=mix))
@@ -64,7 +64,7 @@ def test_unchanged_data_thin_out_after_three_packets_to_one_every_800_to_1000_ms
     assert all(800 * MS <= gap <= SECOND_NS for gap in gaps[2:])
 
 
-def test_frames_that_are_missed_are_dropped_and_never_piled_up(air: Air) -> None:
+def test_missed_frames_are_dropped_and_never_sent_later(air: Air) -> None:
     hall = Hall(air)
     hall.score(film(0, 4 * SECOND_NS))
     hall.play(SECOND_NS)
@@ -77,7 +77,7 @@ def test_frames_that_are_missed_are_dropped_and_never_piled_up(air: Air) -> None
 
 @pytest.mark.parametrize("step_ms", [-60_000, -700, 60_000])
 def test_a_step_of_the_clock_stops_no_frame_and_drops_none(air: Air, step_ms: int) -> None:
-    """The new score has the same piece at the same place in time, and now is another time."""
+    """The new score has the same piece at the same instants, but the time is another."""
     hall = Hall(air)
     hall.score(film(-600 * SECOND_NS, 600 * SECOND_NS))
     hall.play(10 * SECOND_NS)
@@ -92,7 +92,7 @@ def test_a_step_of_the_clock_stops_no_frame_and_drops_none(air: Air, step_ms: in
 
 @pytest.mark.parametrize("fps", [Fraction(25), Fraction(40), Fraction(30000, 1001), Fraction(44), Fraction(1, 3)])
 def test_the_frame_clock_does_not_drift(fps: Fraction) -> None:
-    """Ten years on, a frame is still due at the first nanosecond of its turn."""
+    """After ten years a frame is still due at its exact nanosecond."""
     for frame in (0, 1, 7, int(3600 * fps), int(315_360_000 * fps)):
         due = due_ns(frame, UTC_NS, fps)
         assert frame_at(due, UTC_NS, fps) == frame
@@ -118,7 +118,7 @@ def test_a_rate_above_that_of_a_dmx512_line_is_halved(air: Air) -> None:
 
 
 def test_changes_of_picture_keep_to_the_rate_of_a_dmx512_line(air: Air) -> None:
-    """6.6.1: looks that follow each other every 10 ms; black alone comes at once."""
+    """6.6.1: looks that follow each other every 10 ms. Only black is sent at once."""
     hall = Hall(air, universe(1, A, slots=512))
     hall.score(*(segment(n * 10 * MS, (n + 1) * 10 * MS, look=n + 1) for n in range(200)))
     times = [at_ns for at_ns, _, _ in hall.play(2 * SECOND_NS)]
@@ -152,9 +152,9 @@ def test_a_lead_sends_earlier_and_a_spread_sends_in_parts(air: Air) -> None:
         assert all([vector for _, vector in frame] == [4] * (size - 1) + [8] for frame in frames)
 
 
-def test_whoever_hears_several_leads_hears_one_sequence_of_synchronization(air: Air) -> None:
-    """6.7.2: a packet that bears the number of the one before is discarded. Where a group has one lead its numbers are
-    the data's own, by which a receiver can tell whether it has the whole of a frame."""
+def test_a_receiver_of_several_leads_gets_one_sequence_of_synchronization(air: Air) -> None:
+    """6.7.2: a receiver discards a packet that repeats the previous number. With one lead the numbers are the data's,
+    so a receiver can tell whether it has the whole frame."""
     far = [universe(n, B, slots=20, lead_ns=15 * MS, spread_ns=9 * MS, multicast=True) for n in range(1, 4)]
     near = [universe(n, A, slots=20, multicast=True) for n in range(4, 6)]
     hall = Hall(air, *far, *near, synchronization=7000, sequence_from=250)
@@ -170,7 +170,7 @@ def test_whoever_hears_several_leads_hears_one_sequence_of_synchronization(air: 
         assert all(frame == [(4, frame[0][1])] * size + [(8, frame[0][1])] for frame in frames)
 
 
-def test_a_piece_that_is_damaged_is_told_once_and_black(air: Air) -> None:
+def test_a_damaged_piece_is_reported_once_and_black(air: Air) -> None:
     hall = Hall(air)
     hall.score(film(0, 60 * SECOND_NS))
     hall.shelf.damaged.add("/film")
@@ -179,8 +179,8 @@ def test_a_piece_that_is_damaged_is_told_once_and_black(air: Air) -> None:
     assert [said[:3] for said in hall.troubles] == [("frames", "/film", "it is damaged")]
 
 
-def test_frames_that_are_hurt_are_told_when_they_are_read_and_not_when_they_are_due(air: Air) -> None:
-    """So what comes in their place is at hand in time; and told again when due, to a planner who came meanwhile."""
+def test_damaged_frames_are_reported_when_they_are_read_and_again_when_they_are_due(air: Air) -> None:
+    """So the planner can replace the piece in time. The second report is for a planner that connected in between."""
     hall = Hall(air)
     hall.score(film(0, 60 * SECOND_NS))
     hall.shelf.damaged_from = 160
@@ -189,12 +189,12 @@ def test_frames_that_are_hurt_are_told_when_they_are_read_and_not_when_they_are_
     packets = hall.play(3 * SECOND_NS)
     ((kind, path, text, _, frame),) = hall.troubles
     assert (kind, path, text, frame) == ("frames", "/film", "it is damaged", 160)
-    assert all(any(data[126:]) for _, _, data in packets), "the light goes on until then"
+    assert all(any(data[126:]) for _, _, data in packets), "light until then"
     hall.play(5 * SECOND_NS)
     assert [said[4] for said in hall.troubles] == [160, 160]
 
 
-def test_frames_that_are_hurt_past_a_segments_end_are_nobodys_trouble(air: Air) -> None:
+def test_damaged_frames_after_the_end_of_a_segment_are_no_trouble(air: Air) -> None:
     hall = Hall(air)
     hall.score(film(0, 3 * SECOND_NS), segment(3 * SECOND_NS, 9 * SECOND_NS))
     hall.shelf.damaged_from = 160
@@ -206,15 +206,15 @@ def test_a_released_stream_ends_with_three_terminations_and_begins_again(air: Ai
     hall = Hall(air, between_performances="release")
     between = segment(SECOND_NS, 5 * SECOND_NS, show=None)
     hall.score(film(0, SECOND_NS), between, film(5 * SECOND_NS, 6 * SECOND_NS))
-    rest = [(at_ns, data[112] & 0x40) for at_ns, _, data in hall.play(5 * SECOND_NS) if at_ns >= SECOND_NS]
-    assert [ended for _, ended in rest] == [0, 0, 0, 64, 64, 64]
+    after = [(at_ns, data[112] & 0x40) for at_ns, _, data in hall.play(5 * SECOND_NS) if at_ns >= SECOND_NS]
+    assert [ended for _, ended in after] == [0, 0, 0, 64, 64, 64]
     assert hall.player.send_groups[0].packets.ended
     packets = hall.play(6 * SECOND_NS)
     assert len(packets) == 40 and not any(data[112] & 0x40 for _, _, data in packets)
 
 
-def test_a_gap_a_pause_or_a_hush_in_a_performance_ends_no_stream(air: Air) -> None:
-    """Controllers of which nobody is the source any more may show what they please."""
+def test_black_in_a_performance_ends_no_stream(air: Air) -> None:
+    """In a gap, a pause or dark hours. A controller without a source may show a pattern of its own."""
     hall = Hall(air, between_performances="release")
     hall.score(
         film(0, SECOND_NS), segment(SECOND_NS, 20 * SECOND_NS), segment(20 * SECOND_NS, 40 * SECOND_NS, show=None)
@@ -225,8 +225,8 @@ def test_a_gap_a_pause_or_a_hush_in_a_performance_ends_no_stream(air: Air) -> No
     assert len([at_ns for at_ns, _, data in packets if SECOND_NS <= at_ns < 20 * SECOND_NS]) >= 19
 
 
-def test_a_performance_that_begins_in_a_hush_takes_its_streams_up(air: Air) -> None:
-    """Black is sent from the opening on, three times and then now and then; after the score's end nothing begins."""
+def test_a_performance_that_begins_dark_starts_its_streams(air: Air) -> None:
+    """Black is sent from the opening on, three times and then as keep-alive. After the score nothing starts."""
     hall = Hall(air, between_performances="release")
     hall.score(segment(0, 10 * SECOND_NS, show=None), segment(10 * SECOND_NS, 20 * SECOND_NS))
     packets = hall.play(20 * SECOND_NS)
@@ -240,8 +240,8 @@ def test_a_performance_that_begins_in_a_hush_takes_its_streams_up(air: Air) -> N
     assert not hall.play(40 * SECOND_NS)
 
 
-def test_light_never_comes_from_a_wall_clock_that_says_dark(air: Air) -> None:
-    """The score's anchor says eight in the evening; the machine's own clock says it is dark hours."""
+def test_there_is_no_light_while_the_wall_clock_is_in_dark_hours(air: Air) -> None:
+    """By the score's time the performance is on; by the machine's own clock it is in dark hours."""
     hall = Hall(air)
     hall.dark((3600 * SECOND_NS, 7200 * SECOND_NS), wall=4000 * SECOND_NS)
     hall.score(film(0, 10 * SECOND_NS))
@@ -290,7 +290,7 @@ def test_whatever_the_score_there_is_no_light_in_dark_windows(
             at_ns += length_ns
         hall.score(*made)
         late_ns = data.draw(st.sampled_from([0, 1 * MS, 40 * MS]))
-        for stall_ms in sorted(data.draw(st.lists(st.integers(0, 6000), max_size=3))):  # the disk stalls, and goes on
+        for stall_ms in sorted(data.draw(st.lists(st.integers(0, 6000), max_size=3))):  # the disk stalls and resumes
             hall.play(stall_ms * MS, late_ns)
             hall.shelf.gone ^= {"/film"}
         hall.play(at_ns + 2 * SECOND_NS, late_ns)

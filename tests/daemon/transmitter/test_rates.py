@@ -1,4 +1,4 @@
-"""Pieces slower than the wire, and faster than a universe may be: what leaves, how often, and what is counted.
+"""Pieces slower than the keep-alive, and faster than a universe allows: which packets leave, and the counters.
 
 Section numbers are those of ANSI E1.31-2018. The rate of a universe is E1.11's (from memory): a packet of n slots takes
 92 us of break, 12 us of mark and 44 us for each slot and the start code.
@@ -26,7 +26,7 @@ SLOWEST_NS, FASTEST_NS = 1_000 * MS, 800 * MS
 
 
 def shortest_ns(slots: int) -> int:
-    """How far apart two packets of a universe are at least."""
+    """The shortest time between two packets of a universe."""
     return (92 + 12 + 44 * (slots + 1)) * 1000
 
 
@@ -41,7 +41,7 @@ def by_universe(packets: list[tuple[int, str, bytes]]) -> dict[int, list[tuple[i
     return found
 
 
-def painted(level: float, value: int) -> int:
+def at_level(level: float, value: int) -> int:
     return (value * int(level * 256) + 127) >> 8
 
 
@@ -64,7 +64,7 @@ def test_a_slow_piece_is_kept_alive_between_its_frames(air: Air, fps: list[int],
 
 
 def test_a_dim_of_six_seconds_shows_within_one_frame_of_a_slow_piece(air: Air) -> None:
-    """At 1/20 fps it begins and ends between two frames; its fades go at the wire's own rate."""
+    """At 1/20 fps the dim begins and ends between two frames. Its fades are sent 40 times a second."""
     hall = Hall(air)
     hall.score(film(0, 10 * MINUTE_NS, fps=[1, 20]))
     hall.play(3 * SECOND_NS)
@@ -80,14 +80,14 @@ def test_a_dim_of_six_seconds_shows_within_one_frame_of_a_slow_piece(air: Air) -
     packets = hall.play(12 * SECOND_NS)
     fade = [(at, data[126]) for at, _, data in packets if at <= 4 * SECOND_NS]
     assert len(fade) >= 38
-    assert all(value == painted(1 - 0.8 * (at / SECOND_NS - 3), 100) for at, value in fade)
-    assert {data[126] for at, _, data in packets if 4 * SECOND_NS < at < 9 * SECOND_NS} == {painted(0.2, 100)}
+    assert all(value == at_level(1 - 0.8 * (at / SECOND_NS - 3), 100) for at, value in fade)
+    assert {data[126] for at, _, data in packets if 4 * SECOND_NS < at < 9 * SECOND_NS} == {at_level(0.2, 100)}
     assert packets[-1][2][126] == 100
     assert max(gaps_ns(packets)) <= SLOWEST_NS and hall.player.frames.due == 1
 
 
-def test_a_cross_fade_into_a_slow_piece_moves_all_the_while(air: Air) -> None:
-    """The picture that goes is a moving one: its frames and its share go on, though no frame of the other is due."""
+def test_a_cross_fade_into_a_slow_piece_moves_throughout(air: Air) -> None:
+    """The picture that fades out moves: its frames and its share change while no frame of the other is due."""
     hall = Hall(air)
     hall.score(
         film(0, 2 * SECOND_NS, fps=[1, 60], mix=fading(0, 2 * SECOND_NS, "/other", frames=200)),
@@ -102,7 +102,7 @@ def test_a_cross_fade_into_a_slow_piece_moves_all_the_while(air: Air) -> None:
 
 
 def test_a_wake_up_sends_no_packet_sooner(air: Air) -> None:
-    """A message or a frame from the disk wakes the player whenever it comes: a fade keeps the wire's rate (6.6.1)."""
+    """A message or a frame from the disk wakes the player at any time. A fade keeps its rate (6.6.1)."""
     hall = Hall(air, universe(1, A, slots=512))
     hall.score(segment(0, 2 * SECOND_NS, (0.0, 1.0), look=200), segment(2 * SECOND_NS, MINUTE_NS, look=200))
     while air.now_ns < 4 * SECOND_NS:
@@ -111,7 +111,7 @@ def test_a_wake_up_sends_no_packet_sooner(air: Air) -> None:
     assert min(gaps_ns(air.left)) >= shortest_ns(512)
 
 
-def test_the_replaced_file_of_a_picture_that_stays_is_shown(air: Air) -> None:
+def test_a_replaced_file_is_shown_although_its_frame_stays(air: Air) -> None:
     hall = Hall(air)
     hall.score(film(0, 10 * MINUTE_NS, fps=[1, 60]))
     hall.play(2 * SECOND_NS)
@@ -119,8 +119,8 @@ def test_the_replaced_file_of_a_picture_that_stays_is_shown(air: Air) -> None:
     assert hall.play(4 * SECOND_NS)[-1][2][126] == 7
 
 
-def test_each_universe_has_the_rate_of_its_own_line(air: Air) -> None:
-    """6.6.1: at 60 fps 60 slots leave with every frame, 512 with every second one; what is left out is counted, and
+def test_each_universe_has_its_own_rate(air: Air) -> None:
+    """6.6.1: at 60 fps 60 slots leave with every frame, 512 with every second one. The others are counted, and
     each universe counts its own packets (6.7.2)."""
     hall = Hall(air, universe(1, A, slots=60), universe(2, B, slots=512), sequence_from=250)
     hall.score(film(0, MINUTE_NS, fps=[60, 1]))
@@ -130,30 +130,30 @@ def test_each_universe_has_the_rate_of_its_own_line(air: Air) -> None:
     assert len(found[2]) == 60
     for mine in found.values():
         assert all((after[111] - before[111]) & 0xFF == 1 for (_, before), (_, after) in pairwise(mine))
-    said = told(hall)
-    assert (said["frames_due"], said["frames_sent"], said["packets_left_out"]) == (120, 120, 60)
-    assert said["universe_packets"] == [[1, 1, 120, 120 * 186], [2, 2, 60, 60 * 638]]
+    figures = figures_of(hall)
+    assert (figures["frames_due"], figures["frames_sent"], figures["packets_left_out"]) == (120, 120, 60)
+    assert figures["universe_packets"] == [[1, 1, 120, 120 * 186], [2, 2, 60, 60 * 638]]
     hall.score(film(2 * SECOND_NS, MINUTE_NS, path="/other", fps=[40, 1]))
     again = by_universe(hall.play(3 * SECOND_NS))
-    assert len(again[1]) == len(again[2]) == 40 and told(hall)["packets_left_out"] == 60
+    assert len(again[1]) == len(again[2]) == 40 and figures_of(hall)["packets_left_out"] == 60
 
 
 def test_frames_that_no_universe_can_have_are_counted(air: Air) -> None:
     hall = Hall(air, universe(1, A, slots=512), universe(2, A, slots=510))
     hall.score(film(0, MINUTE_NS, fps=[50, 1]))
     assert len(hall.play(2 * SECOND_NS)) == 2 * 50
-    assert told(hall)["packets_left_out"] == 2 * 50
+    assert figures_of(hall)["packets_left_out"] == 2 * 50
 
 
-def test_synchronization_follows_the_last_packet_of_a_frame_that_not_all_get(air: Air) -> None:
-    """11.1; and packets that are spread leave though none of the first part is due."""
+def test_synchronization_follows_the_last_packet_when_not_all_universes_get_the_frame(air: Air) -> None:
+    """11.1. Spread packets leave even if the first part has none."""
     hall = Hall(air, universe(1, A, slots=512), universe(2, A, slots=60, spread_ns=8 * MS), synchronization=7000)
     hall.score(film(0, MINUTE_NS, fps=[60, 1]))
     kinds = [(data[21], data[113] << 8 | data[114] if data[21] == 4 else None) for _, _, data in hall.play(SECOND_NS)]
     assert kinds == [(4, 1), (4, 2), (8, None), (4, 2), (8, None)] * 30
 
 
-def told(hall: Hall) -> dict[str, Any]:
+def figures_of(hall: Hall) -> dict[str, Any]:
     assert hall.player.output
     return telemetry(hall.player, hall.player.output.totals, None)
 
@@ -172,8 +172,8 @@ rates = st.sampled_from([Fraction(rate) for rate in RATES.split()])
 def test_whatever_the_rate_no_universe_is_silent_or_too_fast(
     fps: Fraction, slots: list[int], levels: list[tuple[int, float]], wakes_ms: list[int]
 ) -> None:
-    """A piece at a level that moves, and a player that is woken at any instant: a packet of each universe at least
-    every second, none sooner than E1.11 has it, and every frame at its instant."""
+    """The level changes and the player wakes at any instant. Each universe gets a packet at least every second, none
+    sooner than E1.11 allows, and every frame at its instant."""
     air = Air()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(output_module, "UdpSender", lambda *options: air)
@@ -199,8 +199,8 @@ def test_whatever_the_rate_no_universe_is_silent_or_too_fast(
 
 
 @pytest.mark.parametrize("still", [None, 3])
-def test_a_level_that_jumps_just_after_a_packet_shows_at_the_wires_rate(air: Air, still: int | None) -> None:
-    """A dim without a fade, 10 ms after a packet that kept the picture alive, does not wait for the next of those."""
+def test_a_level_that_jumps_just_after_a_keep_alive_packet_is_sent_soon(air: Air, still: int | None) -> None:
+    """A dim without a fade, 10 ms after a keep-alive packet, does not wait for the next one."""
     hall = Hall(air)
     hall.score(film(0, 10 * MINUTE_NS, fps=[1, 60], still=still))
     begin_ns = hall.play(3 * SECOND_NS)[-1][0] + 900 * MS
@@ -209,4 +209,4 @@ def test_a_level_that_jumps_just_after_a_packet_shows_at_the_wires_rate(air: Air
     hall.score(film(0, 10 * MINUTE_NS, (0.5, 0.5), fps=[1, 60], still=still))
     packets = hall.play(begin_ns + SECOND_NS)
     value = air.left[0][2][126]
-    assert (packets[0][0], packets[0][2][126]) == (begin_ns + SECOND_NS // 40, painted(0.5, value))
+    assert (packets[0][0], packets[0][2][126]) == (begin_ns + SECOND_NS // 40, at_level(0.5, value))

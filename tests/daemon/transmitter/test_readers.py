@@ -1,4 +1,4 @@
-"""Our packets read by three readers that are not ours: the `sacn` library, tshark, the npm package `sacn`.
+"""Our packets read by three independent readers: the `sacn` library, tshark, the npm package `sacn`.
 
 Section numbers are those of ANSI E1.31-2018.
 """
@@ -70,7 +70,7 @@ def npm(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @contextmanager
 def npm_reader(there: Street, npm: Path, universes: range) -> Iterator[list[dict[str, Any]]]:
-    """What the npm package makes of what comes; complete when the block has ended."""
+    """The packets as the npm package reads them; complete after the block."""
     found: list[dict[str, Any]] = []
     words = [str(HERE / "npm_reader.cjs"), str(npm), "192.0.2.21", str(universes[0]), str(universes[-1])]
     command = ["ip", "netns", "exec", there.receiver, "node", *words]
@@ -95,7 +95,7 @@ def _gather(process: subprocess.Popen[str], found: list[dict[str, Any]]) -> thre
 
 @contextmanager
 def sacn_reader(there: Street, path: Path, way: str, universes: range) -> Iterator[None]:
-    """The `sacn` library's receiver writes what it hands over to a file: 523 bytes a packet."""
+    """The `sacn` library's receiver, which writes each packet to a file: 523 bytes a packet."""
     words = [str(SACN_READER), str(path), "192.0.2.21", way, *map(str, universes)]
     command = ["ip", "netns", "exec", there.receiver, sys.executable, *words]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
@@ -105,13 +105,13 @@ def sacn_reader(there: Street, path: Path, way: str, universes: range) -> Iterat
         process.stdin.close()
 
 
-def sequences_are_whole(numbers: list[int]) -> bool:
+def counts_without_a_gap(numbers: list[int]) -> bool:
     return all((after - before) & 0xFF == 1 for before, after in pairwise(numbers))
 
 
 @needs("node", "npm", "tshark")
 def test_three_readers_read_the_same_of_multicast(there: Street, npm: Path, tmp_path: Path) -> None:
-    """Every field of every universe, over unchanged data, keep-alive, the sequence's wrap, black and termination."""
+    """Every field of every universe: unchanged data, keep-alive, the wrap of the sequence, black, termination."""
     numbers = range(250, 280)
     slots = {number: SLOTS[number % len(SLOTS)] for number in numbers}
     recorded, captured = tmp_path / "sacn.records", tmp_path / "capture.pcap"
@@ -154,13 +154,13 @@ def test_three_readers_read_the_same_of_multicast(there: Street, npm: Path, tmp_
         assert (int(row["ip.ttl"]), int(row["ip.dsfield.dscp"])) == (TTL, DSCP)
         assert (row["udp.dstport"], row["ip.src"]) == ("5568", "192.0.2.1")
         assert row["acn.dmx.option_p"] in ("0", "False")
-        assert row["acn.dmx.reserved"] == "7000"  # 6.2.4.1: the synchronization address; reserved in the draft it knows
+        assert row["acn.dmx.reserved"] == "7000"  # 6.2.4.1: the synchronization address; tshark knows the draft
         sequences[number].append(int(row["acn.dmx.seq_number"]))
         ends[number] += row["acn.dmx.option_s"] in ("1", "True")
     assert sorted(sequences) == list(numbers)
     assert all(ends[number] == 3 for number in numbers)  # 6.2.6
     for number in numbers:
-        assert sequences_are_whole(sequences[number]) and {255, 0} <= set(sequences[number])
+        assert counts_without_a_gap(sequences[number]) and {255, 0} <= set(sequences[number])
 
     assert not [one for one in by_npm if "fault" in one]
     read: dict[int, list[dict[str, Any]]] = defaultdict(list)
@@ -221,7 +221,7 @@ def test_unicast_in_bulk_is_read_frame_by_frame(reader: str, there: Street, npm:
 
 @needs("tshark")
 def test_the_preview_flag_is_read(there: Street, tmp_path: Path) -> None:
-    """6.2.6: bit 7 of the options: data that are not for what is live."""
+    """6.2.6: bit 7 of the options marks data that are not for live output."""
     captured = tmp_path / "capture.pcap"
     with capture(there, captured), on_stage(tmp_path, there.sender) as stage:
         stage.setup([universe(9, multicast=True, slots=6)], interface="out0", preview=True)
@@ -231,8 +231,8 @@ def test_the_preview_flag_is_read(there: Street, tmp_path: Path) -> None:
     assert len(rows) >= 6 and all(row["acn.dmx.option_p"] in ("1", "True") for row in rows)
 
 
-def test_multicast_by_ipv6_and_unicast_go_out_together(there: Street, tmp_path: Path) -> None:
-    """9.3.2: ff18::83:00:hi:lo; all of a universe's packets bear the same sequence numbers."""
+def test_multicast_by_ipv6_and_unicast_are_sent_together(there: Street, tmp_path: Path) -> None:
+    """9.3.2: ff18::83:00:hi:lo. All packets of a universe have the same sequence numbers."""
     hosts = ("192.0.2.21", "2001:db8::21")
     groups = ("239.255.1.5", "ff18::8300:105")
     with (
@@ -251,7 +251,7 @@ def test_multicast_by_ipv6_and_unicast_go_out_together(there: Street, tmp_path: 
     assert last["packets_sent"] == 4 * len(by_host[hosts[0]])
     assert {one["host"]: one["packets"] for one in last["controllers"]}["192.0.2.21"] == len(by_host[hosts[0]])
     assert last["universe_packets"] == [[261, 261, last["packets_sent"], last["bytes_sent"]]]
-    assert [one for one in ear.heard if one.host == "ff18::8300:fad6"]  # discovery, too
+    assert [one for one in ear.heard if one.host == "ff18::8300:fad6"]  # discovery too
 
 
 RIVAL = """
@@ -266,7 +266,7 @@ sys.stdin.read()
 
 
 def test_another_source_on_universe_5_is_named_in_api_now_and_gone_when_it_ends(there: Street, tmp_path: Path) -> None:
-    """The whole evening: the transmitter hears the source, the planner says so, and it is over by itself."""
+    """The whole program: the transmitter finds the source, the planner reports it, and the trouble ends by itself."""
     evening = Evening(tmp_path / "site", None, "1-13", there.sender)
     evening.write(np.zeros((40, 13 * 510), np.uint8), interface="out0")
 
@@ -286,7 +286,7 @@ def test_another_source_on_universe_5_is_named_in_api_now_and_gone_when_it_ends(
         assert datetime.fromisoformat(said["since"]).date() == datetime(2026, 12, 1).date()  # noqa: DTZ001  # a date alone
         assert (heard["name"], heard["priority"], heard["universes"]) == ("Harbour office", 130, [5])
         wait_until(lambda: not others(), "an end of it", 90)
-        time.sleep(0.2)  # whoever asks too often is refused
+        time.sleep(0.2)  # the API refuses requests that are too frequent
         code, lines = evening.ask("GET", "/api/journal")
         assert code == 200, lines
-        assert len([line for line in lines if "192.0.2.21: " in line["text"]]) == 2, "said once, and that it is over"
+        assert len([line for line in lines if "192.0.2.21: " in line["text"]]) == 2, "reported once, and its end"

@@ -1,4 +1,4 @@
-"""Frame files that are replaced by others of the same name, read by the real reader from a real disk."""
+"""Frame files that are replaced by others of the same name, read from a real disk."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ def come(ahead: ReadAhead, path: str, frame: int, level: int) -> FrameCache:
     return held
 
 
-def test_a_file_that_is_replaced_while_it_plays_is_read_anew_when_a_score_comes(tmp_path: Path) -> None:
-    """A short piece that goes round is in memory as a whole: nothing of it would ever be read again."""
+def test_a_file_that_is_replaced_while_it_plays_is_reopened_with_the_next_score(tmp_path: Path) -> None:
+    """A short piece that repeats is in memory as a whole: the reader would never read it again."""
     ahead, path = ReadAhead(lambda: None), film(tmp_path / "x.frames", 50)
     ahead.want(Want(path, 0, True))
     come(ahead, path, 0, 50)
@@ -61,7 +61,7 @@ def test_a_file_that_is_gone_plays_on_while_it_is_open(tmp_path: Path) -> None:
 
 
 def test_the_light_of_a_replaced_file_goes_to_its_own_universes(tmp_path: Path) -> None:
-    """Universes 1 and 2 before, universe 2 alone since; and what was read before still goes where it belongs."""
+    """Universes 1 and 2 before, universe 2 alone after. Frames read before still go to their universes."""
     ahead, path = ReadAhead(lambda: None), film(tmp_path / "x.frames", 50, universes=2)
     mixer = FrameMixer({1: 20, 2: 20})
     ahead.want(Want(path, 0))
@@ -77,8 +77,8 @@ def test_the_light_of_a_replaced_file_goes_to_its_own_universes(tmp_path: Path) 
     ahead.want()
 
 
-def test_a_shorter_file_is_read_when_the_planner_knows_of_it_and_no_sooner(tmp_path: Path) -> None:
-    """Somebody dims the show in the seconds between: by the old length the new file would have no such frame."""
+def test_a_shorter_file_is_read_only_when_the_planner_knows_of_it(tmp_path: Path) -> None:
+    """A dim comes in between: by the old length the new file would lack the frame."""
     host, path = "127.0.44.31", tmp_path / "x.frames"
     film(path, 50, frames=4000)
     with listening(host) as ear, on_stage(tmp_path) as stage:
@@ -105,8 +105,8 @@ def test_a_shorter_file_is_read_when_the_planner_knows_of_it_and_no_sooner(tmp_p
         assert not [said for said in stage.heard if said["op"] == "trouble"]
 
 
-def test_a_damaged_piece_is_lit_again_when_its_file_has_been_mended(tmp_path: Path) -> None:
-    """Its segment is the same as before: the show goes round, and nothing has moved."""
+def test_a_damaged_piece_is_lit_again_when_its_file_is_whole(tmp_path: Path) -> None:
+    """Its segment is the same as before."""
     host, path = "127.0.44.32", tmp_path / "x.frames"
     film(path, 50)
     whole = path.read_bytes()

@@ -1,4 +1,4 @@
-"""Somebody sends E1.31 packets under many names, or malformed ones: what is told of it stays short and seldom.
+"""A sender of E1.31 packets under many names, or of malformed ones: the reports of it stay short and rare.
 
 Section numbers are those of ANSI E1.31-2018.
 """
@@ -27,12 +27,12 @@ from tests.namespaces import in_namespace
 from tests.tools import needs
 
 LINE_BYTES_MAX = 256 << 10
-"""A quarter of what a planner reads as one line."""
+"""A quarter of the longest line that a planner reads."""
 MINUTE_LINES_MAX = 24
 
 
 def spoofed(number: int, universe: int = 5, name: str | None = None) -> bytes:
-    """A packet of a source that nobody has heard of before."""
+    """A packet of a new source."""
     cid = tuple(uuid4().bytes)
     return bytes(DataPacket(cid, name or f"source {number}", universe, (1, 2, 3)).getBytes())
 
@@ -51,8 +51,8 @@ def test_sixty_four_new_sources_a_second_are_one_trouble() -> None:
     assert [one["subject"] for one in begun] == ["eth0"] and "64 other sources" in begun[0]["text"]
 
 
-def test_sources_that_come_one_by_one_are_told_seldom() -> None:
-    """Never more than three at a time, each from another address under another name."""
+def test_sources_that_come_one_by_one_are_reported_rarely() -> None:
+    """At most three at a time, each with a new address and a new name."""
     said: list[dict[str, Any]] = []
     others, troubles = OtherSources({5}, UUID(CID).bytes), Troubles(said.append)
     for second in range(60):
@@ -65,9 +65,9 @@ def test_sources_that_come_one_by_one_are_told_seldom() -> None:
     assert 2 <= len(said) <= MINUTE_LINES_MAX
 
 
-def test_telemetry_is_short_whatever_the_rig_and_whoever_sends(air: Air) -> None:
-    """4,096 universes, each with totals of its own, on 4,096 controllers, and 64 sources on all of them, with names of
-    which every character takes six bytes of JSON."""
+def test_telemetry_is_short_for_any_rig_and_any_senders(air: Air) -> None:
+    """4,096 universes with different totals on 4,096 controllers, and 64 sources on all of them. Each character of
+    their names takes six bytes of JSON."""
     numbers = range(1, 4097)
     hall = Hall(air, *(universe(number, f"10.0.{number >> 8}.{number & 255}", slots=4) for number in numbers))
     output = hall.player.output
@@ -84,7 +84,7 @@ def test_telemetry_is_short_whatever_the_rig_and_whoever_sends(air: Air) -> None
             packet[22:38] = cid
             others.heard(0, "192.0.2.7", bytes(packet))
             if source >= 2:
-                break  # the sources after the first two are known by one packet; the rest is put in by hand
+                break  # the other sources send one packet each; the loop below completes them
     for known in others._sources.values():
         known.data_ns = dict.fromkeys(numbers, 0)
     standing = tuple(others.standing(SECOND_NS))
@@ -132,8 +132,8 @@ def malformed() -> dict[str, bytes]:
 
 
 @pytest.mark.parametrize("kind", list(malformed()))
-def test_a_malformed_packet_does_no_harm_in_the_watch(kind: str) -> None:
-    """It may be told of as another source, since somebody does send; whoever else sends is still seen as it is."""
+def test_a_malformed_packet_does_not_disturb_the_watch(kind: str) -> None:
+    """It may be reported as another source, since somebody sends. Other sources are still reported correctly."""
     others = OtherSources({5}, UUID(CID).bytes)
     for at_s in range(5):
         others.heard(at_s * SECOND_NS, "192.0.2.9", malformed()[kind])
@@ -145,7 +145,7 @@ def test_a_malformed_packet_does_no_harm_in_the_watch(kind: str) -> None:
 
 
 @needs("ip")
-def test_on_the_wire_neither_spoofed_nor_malformed_packets_are_told_more_than_now_and_then(tmp_path: Path) -> None:
+def test_on_the_wire_spoofed_and_malformed_packets_are_reported_rarely(tmp_path: Path) -> None:
     """For six seconds, 64 sources a second and every malformed packet, by multicast and to our own address."""
     with street() as there, on_stage(tmp_path, there.sender) as stage:
         stage.setup([universe(5, multicast=True, slots=4)], interface="out0")

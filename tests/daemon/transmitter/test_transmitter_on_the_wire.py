@@ -1,4 +1,4 @@
-"""A transmitter process on the wire: its packets read by receivers that are not ours, its frames byte for byte.
+"""A transmitter process on the wire: its packets read by independent receivers, its frames byte for byte.
 
 Section numbers are those of ANSI E1.31-2018.
 """
@@ -44,9 +44,9 @@ def there() -> Iterator[Street]:
 
 
 @needs("ip")
-def test_frames_arrive_byte_for_byte_by_all_three_ways_and_by_whatever_address(there: Street, tmp_path: Path) -> None:
+def test_frames_arrive_byte_for_byte_by_all_three_ways_and_all_kinds_of_address(there: Street, tmp_path: Path) -> None:
     """The reference is an open film's pictures (tests/reference/moving-picture-64x32-25fps.txt); the sequence wraps.
-    Unicast and multicast, by IPv4 and IPv6, at once; each way has universes, and so groups, of its own."""
+    Unicast and multicast, by IPv4 and IPv6, at once. Each way has universes and groups of its own."""
     ways = {"offload": 1, "sendmmsg": 257, "plain": 63_987}
     hosts: dict[str, list[str]] = {}
     for last, (way, first) in enumerate(ways.items(), start=21):
@@ -119,13 +119,13 @@ def test_every_field_is_read_by_the_sacn_library_and_the_end_is_black_then_three
             assert len(one.data) == 126 + slots == 16 + (int.from_bytes(one.data[16:18], "big") & 0xFFF)
         assert any(one.slots == bytes([77]) * slots for one in mine)
         *_, before, first, second, third = mine
-        assert (before.terminated, before.slots) == (False, bytes(slots))  # most receivers hold the last look
+        assert (before.terminated, before.slots) == (False, bytes(slots))  # most receivers keep the last look
         assert all(one.terminated and one.slots == bytes(slots) for one in (first, second, third))  # 6.2.6: three
         assert sum(one.terminated for one in mine) == 3
 
 
 def test_a_score_with_light_in_dark_hours_is_black_on_the_wire(tmp_path: Path) -> None:
-    """The second lock on the neighbours' hours: light for two seconds, of which the middle is forbidden."""
+    """The second lock on the neighbours' hours: light for two seconds, with a dark window in the middle."""
     host = "127.0.44.2"
     with listening(host) as ear, on_stage(tmp_path) as stage:
         stage.setup([universe(1, host, slots=20)])
@@ -137,7 +137,7 @@ def test_a_score_with_light_in_dark_hours_is_black_on_the_wire(tmp_path: Path) -
         stage.process.send_signal(signal.SIGKILL)
     light = [one.at_ns - clock + wall for one in heard if any(one.slots)]
     assert any(at < dark_from for at in light) and any(at > dark_to for at in light)
-    # the kernel may hand a packet over late, so what left just before the edge may be heard just after it
+    # the kernel may deliver a packet late: one that left just before the edge may arrive just after it
     first_black = min(
         one.at_ns - clock + wall for one in heard if not any(one.slots) and one.at_ns - clock + wall > begin
     )
@@ -145,8 +145,8 @@ def test_a_score_with_light_in_dark_hours_is_black_on_the_wire(tmp_path: Path) -
     assert len([one for one in heard if dark_from <= one.at_ns - clock + wall < dark_to]) >= 3
 
 
-def test_streams_that_another_setup_goes_on_with_are_seen_without_a_break(tmp_path: Path) -> None:
-    """An edit of the rig in the middle of a piece: what is gone ends in black (6.2.6), what stays is not touched."""
+def test_streams_that_another_setup_continues_have_no_break(tmp_path: Path) -> None:
+    """An edit of the rig in the middle of a piece: removed streams end in black (6.2.6), the others go on."""
     host = "127.0.44.6"
     with listening(host) as ear, on_stage(tmp_path) as stage:
         stage.setup([universe(1, host, slots=20), universe(2, host, slots=20, lead_ns=SECOND_NS // 8)])
@@ -190,7 +190,7 @@ def test_a_score_that_ends_without_a_planner_leaves_the_wire_black(tmp_path: Pat
         assert stage.process.poll() is None
 
 
-def test_outside_of_what_is_known_of_dark_hours_it_is_dark(tmp_path: Path) -> None:
+def test_outside_the_known_hours_the_wire_is_black(tmp_path: Path) -> None:
     host = "127.0.44.4"
     with listening(host) as ear, on_stage(tmp_path) as stage:
         stage.setup([universe(1, host, slots=20)])
@@ -202,9 +202,7 @@ def test_outside_of_what_is_known_of_dark_hours_it_is_dark(tmp_path: Path) -> No
         assert not any(any(one.slots) for one in heard)
 
 
-def test_it_waits_for_its_first_score_then_says_black_and_prints_how_soon(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_score_is_played_at_once_after_the_start(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     host = "127.0.44.5"
     with listening(host) as ear, on_stage(tmp_path) as stage:
         stage.setup([universe(1, host, slots=20)])
@@ -217,14 +215,14 @@ def test_it_waits_for_its_first_score_then_says_black_and_prints_how_soon(
         assert any(first.slots)
 
 
-def test_nonsense_from_a_planner_is_said_once_counted_and_changes_nothing(tmp_path: Path) -> None:
+def test_nonsense_from_a_planner_is_reported_once_counted_and_changes_nothing(tmp_path: Path) -> None:
     with on_stage(tmp_path) as stage:
         stage.sock.sendall(b'nonsense\n[]\n{}\n{"op": "score"}\n{"op": "setup", "universes": [1]}\n\xff\xfe\n')
         said = stage.wait_for("trouble")
         assert (said["kind"], said["over"]) == ("score", False)
-        assert stage.wait_for("telemetry", lambda told: told["messages_unread"] > 0)["messages_unread"] == 6
-        stage.wait_for("trouble", lambda told: told["over"])
-        assert [one["op"] for one in stage.heard].count("trouble") == 2, "said once, and that it is over"
+        assert stage.wait_for("telemetry", lambda figures: figures["messages_unread"] > 0)["messages_unread"] == 6
+        stage.wait_for("trouble", lambda one: one["over"])
+        assert [one["op"] for one in stage.heard].count("trouble") == 2, "reported once, and its end"
         with pytest.raises(OSError):  # a line without an end
             for _ in range(100):
                 stage.sock.sendall(b"[" * (1 << 20))

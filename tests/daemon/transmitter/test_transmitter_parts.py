@@ -1,4 +1,4 @@
-"""The transmitter's parts by themselves: mixer, packets, lateness, troubles, other sources, and nonsense messages.
+"""The parts of the transmitter, each alone: mixer, packets, lateness, troubles, other sources, nonsense messages.
 
 Section numbers are those of ANSI E1.31-2018.
 """
@@ -45,8 +45,8 @@ def file_of(*universes: Universe) -> FrameFileInfo:
 
 @settings(max_examples=200, deadline=None)
 @given(st.integers(0, 256), st.integers(0, 255), st.randoms(use_true_random=False))
-def test_a_mixed_frame_is_what_arithmetic_says(brightness: int, share: int, dice: random.Random) -> None:
-    """Held against NumPy in floating point: brightness, cross-fade, universes in any order, missing or cut short."""
+def test_a_mixed_frame_equals_floating_point_arithmetic(brightness: int, share: int, dice: random.Random) -> None:
+    """Against NumPy: brightness, cross-fade, universes in any order, missing or cut short."""
     slots = {number: dice.randint(1, 12) for number in dice.sample(range(1, 9), dice.randint(1, 5))}
     mixer = FrameMixer(slots)
     at, universes = 0, []
@@ -73,10 +73,10 @@ def test_a_mixed_frame_is_what_arithmetic_says(brightness: int, share: int, dice
     assert np.abs(both - (wanted * brightness + 200 * second) / 256).max() <= 0.5
     turned = mixer.mix(Layer(second, look=200), Layer(brightness, place, frame))
     assert np.abs(turned - (wanted * brightness + 200 * second) / 256).max() <= 0.5
-    assert (frame == before).all(), "what was read ahead is never written to"
+    assert (frame == before).all(), "the mixer writes to no frame"
 
 
-def test_a_limit_has_the_last_word_and_never_touches_what_was_read_ahead() -> None:
+def test_the_limit_is_applied_last_and_changes_no_frame_in_the_cache() -> None:
     mixer = FrameMixer({1: 6})
     place = mixer.place(file_of(Universe(1, 6, 0)))
 
@@ -100,7 +100,7 @@ def test_batches_carry_every_packet_once(offload: bool) -> None:
     assert len(cut) == (4 if offload else 200)
 
 
-def test_spread_packets_go_out_in_parts_within_the_spread_in_order_of_universes() -> None:
+def test_spread_packets_leave_in_parts_within_the_spread_in_order_of_universes() -> None:
     targets = tuple(Target(number, 512, ("192.0.2.1",), spread_ns=4_000_000) for number in range(1, 25))
     made = portions(targets, {number: 512 * number for number in range(1, 25)})
     assert [one.offset_ns for one in made] == [part * 500_000 for part in range(8) for _ in range(3)]
@@ -120,7 +120,7 @@ def test_lateness_percentiles_are_those_of_numpy() -> None:
     assert lateness.buckets() == [[edge, int((late_us < edge).sum())] for edge, _ in lateness.buckets()]
 
 
-def test_a_trouble_is_said_once_and_again_a_minute_later_at_the_soonest() -> None:
+def test_a_trouble_is_reported_once_and_again_after_a_minute_at_the_earliest() -> None:
     said: list[dict[str, Any]] = []
     troubles = Troubles(said.append)
     for tenth in range(1800):  # three minutes in which it comes and goes every five seconds
@@ -138,20 +138,22 @@ def test_a_trouble_is_said_once_and_again_a_minute_later_at_the_soonest() -> Non
     assert said[-1] == said[-2]
 
 
-def test_controllers_that_are_not_reached_are_told_one_by_one_and_most_of_them_at_once() -> None:
-    """The errors of a second's rounds: one alone is told with its name, seven and then all of twenty as one."""
+def test_unreached_controllers_are_reported_one_by_one_and_most_of_them_together() -> None:
+    """The errors of each second: one controller is reported by name; seven, then all of twenty, as one trouble."""
     unreached, hosts = Unreached(), [f"192.0.2.{number}" for number in range(20)]
 
-    def told(second: int, *failing: str, number: int = errno.EHOSTUNREACH) -> list[str | None]:
+    def reported(second: int, *failing: str, number: int = errno.EHOSTUNREACH) -> list[str | None]:
         found = unreached.seen(second * SECOND_NS, dict.fromkeys(failing, number), len(hosts))
         return [host for host, _, _ in found]
 
-    assert told(1, hosts[0]) == [] and told(2) == [hosts[0]] and told(3) == []
-    assert told(4, hosts[0]) == [hosts[0]]
-    assert told(60, *hosts[:7]) == []
-    assert told(61, *hosts[7:]) == [None] and told(62) == [] and told(63, hosts[3]) == [None]
-    assert told(72, hosts[3]) == [hosts[3]], "the others have been reached for ten seconds"
-    assert told(100, hosts[5], number=errno.EPERM) == [] and told(101, hosts[5], number=errno.EPERM) == [hosts[5]]
+    assert reported(1, hosts[0]) == [] and reported(2) == [hosts[0]] and reported(3) == []
+    assert reported(4, hosts[0]) == [hosts[0]]
+    assert reported(60, *hosts[:7]) == []
+    assert reported(61, *hosts[7:]) == [None] and reported(62) == [] and reported(63, hosts[3]) == [None]
+    assert reported(72, hosts[3]) == [hosts[3]], "the others have been reached for ten seconds"
+    assert reported(100, hosts[5], number=errno.EPERM) == [] and reported(101, hosts[5], number=errno.EPERM) == [
+        hosts[5]
+    ]
     two, seconds = Unreached(), (SECOND_NS, 2 * SECOND_NS)  # of two controllers, both by name
     assert [[host for host, _, _ in two.seen(at, {"a": 1, "b": 1}, 2)] for at in seconds] == [[], ["a", "b"]]
 
@@ -161,7 +163,7 @@ def heard(others: OtherSources, at_s: float, **packet: Any) -> None:
     others.heard(int(at_s * SECOND_NS), "192.0.2.7", bytes(DataPacket(**options).getBytes()))
 
 
-def test_another_source_stands_while_its_data_come_and_2_5_s_longer() -> None:
+def test_another_source_is_present_until_2_5_s_after_its_last_data() -> None:
     """6.7.1."""
     others = OtherSources({5, 6}, UUID(CID).bytes)
     heard(others, 1)
@@ -189,7 +191,7 @@ def test_preview_data_are_no_other_source() -> None:
     assert not others.standing(SECOND_NS)
 
 
-def test_a_source_that_sends_to_the_controllers_alone_is_known_by_its_discovery() -> None:
+def test_a_source_that_sends_only_unicast_is_known_by_its_discovery() -> None:
     others = OtherSources({5}, UUID(CID).bytes)
     page = bytes(UniverseDiscoveryPacket(OTHER, "Harbour office", (4, 5, 9)).getBytes())
     others.heard(SECOND_NS, "192.0.2.7", page)
@@ -200,7 +202,7 @@ def test_a_source_that_sends_to_the_controllers_alone_is_known_by_its_discovery(
 
 @settings(max_examples=300, deadline=None)
 @given(st.binary(max_size=300), st.integers(0, 200))
-def test_no_datagram_however_odd_harms_the_watch(noise: bytes, cut: int) -> None:
+def test_no_datagram_disturbs_the_watch(noise: bytes, cut: int) -> None:
     others = OtherSources({5}, UUID(CID).bytes)
     good = bytes(DataPacket(OTHER, "x" * 20, 5).getBytes())
     others.heard(0, "192.0.2.7", noise)
@@ -229,7 +231,7 @@ NONSENSE: list[Any] = [
 
 
 def twisted(message: dict[str, Any], dice: random.Random) -> dict[str, Any]:
-    """A message with one value, somewhere in it, that should not be there; or without it."""
+    """A message with one value replaced by nonsense, or removed."""
     message = copy.deepcopy(message)
     place: Any = message
     while True:
@@ -244,8 +246,8 @@ def twisted(message: dict[str, Any], dice: random.Random) -> dict[str, Any]:
         return message
 
 
-def test_a_planner_gone_mad_cannot_end_the_transmitter(tmp_path: Path) -> None:
-    """600 messages with nonsense in them; then it still plays, and what it plays is right."""
+def test_nonsense_messages_cannot_end_the_transmitter(tmp_path: Path) -> None:
+    """After 600 messages with nonsense the transmitter still plays, and correctly."""
     host, dice = "127.0.44.9", random.Random(7)
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as ear, on_stage(tmp_path) as stage:
         ear.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

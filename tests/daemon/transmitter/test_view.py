@@ -1,4 +1,4 @@
-"""A look at what was sent: the picked slots of the packets, and nothing of the others."""
+"""The picked slots of the last packets."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from gloaming.shows.protocols.packets import PacketBlock, Portion
 
 
 def sent(slots: dict[int, int]) -> tuple[FrameMixer, tuple[PacketBlock, ...]]:
-    """Packets whose slots say where they are: ten for each universe, one for each slot."""
+    """Packets whose slots have the value 10 * universe + slot."""
     mixer = FrameMixer(slots)
     there = [Portion("127.0.0.1", number, count, mixer.offsets[number]) for number, count in slots.items()]
     blocks = E131(UUID(int=1), "quay", 100).blocks(there)
@@ -35,7 +35,7 @@ def test_picked_slots_are_those_of_the_packets_in_the_order_of_the_picks() -> No
     assert list(b64decode(view.levels(mixer, blocks) or ""))[:2] == [1, 1]
 
 
-def test_another_output_is_looked_up_anew() -> None:
+def test_a_new_output_is_looked_up_again() -> None:
     view, first, second = View(), sent({3: 6}), sent({3: 6})
     second[1][0].data[:] = 99
     view.pick([3 * 512])
@@ -43,6 +43,6 @@ def test_another_output_is_looked_up_anew() -> None:
     assert b64decode(view.levels(*second) or "") == bytes([99])
 
 
-def test_a_look_has_a_bound() -> None:
+def test_a_view_has_a_bound() -> None:
     with pytest.raises(ValueError, match="at most"):
         View().pick([0] * (PICKS_MAX + 1))

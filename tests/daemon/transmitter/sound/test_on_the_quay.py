@@ -1,4 +1,4 @@
-"""Light and sound as they leave: packets on the wire, samples at a null sink's monitor. Bounds for a busy machine."""
+"""Light and sound at the output: packets on the wire, samples at a null sink's monitor. Bounds suit a busy machine."""
 
 from __future__ import annotations
 
@@ -77,13 +77,13 @@ def lit(ear: Ear) -> list[int]:
 
 
 def goes_on(frames: list[int]) -> bool:
-    """Whether the light went on from frame to frame; a busy machine may leave one out now and then."""
+    """Whether the light went on from frame to frame. A busy machine may drop one now and then."""
     span = range(frames[0], frames[-1] + 1)
     return frames == sorted(set(frames)) and len(frames) > 0.95 * len(span) and max(np.diff(frames)) < 20
 
 
 @pytest.mark.parametrize("quay", EITHER_SERVER, indirect=True)
-def test_a_clap_is_a_flash_from_the_start_and_after_a_seek(quay: Quay, tmp_path: Path) -> None:
+def test_click_and_flash_coincide_from_the_start_and_after_a_seek(quay: Quay, tmp_path: Path) -> None:
     path, sound = clicks_and_flashes(tmp_path, 20)
     recording = Recording(quay)
     with wire_to("127.0.88.1") as ear, on_stage(tmp_path) as stage:
@@ -108,7 +108,7 @@ def test_a_clap_is_a_flash_from_the_start_and_after_a_seek(quay: Quay, tmp_path:
     assert abs(np.median(sought)) < bound_ms
 
 
-def test_the_server_is_killed_and_comes_back_in_the_middle_of_a_piece(quay: Quay, tmp_path: Path) -> None:
+def test_sound_returns_after_its_server_is_killed_in_the_middle_of_a_piece(quay: Quay, tmp_path: Path) -> None:
     path, sound = clicks_and_flashes(tmp_path, 60)
     recording = Recording(quay)
     with wire_to("127.0.88.2") as ear, on_stage(tmp_path) as stage:
@@ -134,7 +134,7 @@ def test_the_server_is_killed_and_comes_back_in_the_middle_of_a_piece(quay: Quay
     assert last["sound"]["restarts"] >= 1
 
 
-def test_a_server_that_stands_still_is_left_and_found_again(quay: Quay, tmp_path: Path) -> None:
+def test_sound_returns_after_its_server_hangs(quay: Quay, tmp_path: Path) -> None:
     path, sound = clicks_and_flashes(tmp_path, 60)
     recording = Recording(quay)
     assert quay.process
@@ -143,7 +143,7 @@ def test_a_server_that_stands_still_is_left_and_found_again(quay: Quay, tmp_path
         zero_ns = time.time_ns()
         stage.score(segment(zero_ns, zero_ns + 60 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 60)))
         wait_for_clicks(recording, 3)
-        time.sleep(max(0.0, 6 - (time.time_ns() - zero_ns) / SECOND_NS))  # its beginning is over
+        time.sleep(max(0.0, 6 - (time.time_ns() - zero_ns) / SECOND_NS))  # the device has started
         quay.process.send_signal(signal.SIGSTOP)
         said = stage.wait_for("trouble", lambda one: one["kind"] == "sound")
         assert "the sound device has stopped" in said["text"]
@@ -156,7 +156,7 @@ def test_a_server_that_stands_still_is_left_and_found_again(quay: Quay, tmp_path
     recording.end()
 
 
-def test_quiet_is_quiet_while_the_light_goes_on(quay: Quay, tmp_path: Path) -> None:
+def test_quiet_hours_are_silent_while_the_light_goes_on(quay: Quay, tmp_path: Path) -> None:
     path, sound = clicks_and_flashes(tmp_path, 20)
     recording = Recording(quay)
     with wire_to("127.0.88.3") as ear, on_stage(tmp_path) as stage:
@@ -187,7 +187,7 @@ def wait_for_sound(recording: Recording) -> None:
         time.sleep(0.1)
 
 
-def test_what_was_muted_is_silent_when_the_transmitter_says_so(quay: Quay, tmp_path: Path) -> None:
+def test_a_mute_is_silent_when_the_transmitter_reports_it(quay: Quay, tmp_path: Path) -> None:
     path, _ = clicks_and_flashes(tmp_path, 60)
     content = sounding(path, tone(tmp_path, 60), 60)
     recording = Recording(quay)
@@ -209,10 +209,10 @@ def test_what_was_muted_is_silent_when_the_transmitter_says_so(quay: Quay, tmp_p
     assert told["volume"] == 0
     last_ns = recording.times_ns(np.flatnonzero(np.abs(recording.samples()) > 0.01)[-1:])[0]
     assert last_ns - told_ns < BOUND_MS * 1e6
-    assert told_ns - last_ns < SECOND_NS, "and it is said soon"
+    assert told_ns - last_ns < SECOND_NS, "the report is prompt"
 
 
-def test_every_piece_is_heard_as_loud_as_the_survey_says(quay: Quay, tmp_path: Path) -> None:
+def test_each_piece_is_as_loud_as_the_survey_says(quay: Quay, tmp_path: Path) -> None:
     """Recorded at the monitor, measured by pyloudnorm (its K filter by De Man) and by SciPy's resampling: loudness and
     true peak (ITU-R BS.1770-4) of files with one, two and six channels."""
     noise = np.random.default_rng(3).normal(0, 0.05, (RATE * 5, 6))
@@ -258,8 +258,8 @@ def test_every_piece_is_heard_as_loud_as_the_survey_says(quay: Quay, tmp_path: P
         assert loudness < -16 if name == "sharp" else loudness == pytest.approx(-16, abs=0.3)
 
 
-def test_a_transmitter_that_is_told_to_end_fades_its_sound(quay: Quay, tmp_path: Path) -> None:
-    """A steady level of 0.5 that is cut off leaps by 0.5 from one sample to the next."""
+def test_a_transmitter_that_ends_fades_its_sound(quay: Quay, tmp_path: Path) -> None:
+    """Without a fade a steady level of 0.5 would drop by 0.5 from one sample to the next."""
     soundfile.write(tmp_path / "level.flac", np.full((60 * RATE, 2), 0.5), RATE)
     path, _ = clicks_and_flashes(tmp_path, 60)
     recording = Recording(quay)
@@ -279,7 +279,7 @@ def test_a_transmitter_that_is_told_to_end_fades_its_sound(quay: Quay, tmp_path:
     assert not heard[last + RATE // 4 :].any()
 
 
-def test_a_sound_outlasts_its_frames_in_black_and_quiet_windows_are_silent_whatever_the_score_says(
+def test_a_sound_goes_on_after_its_frames_and_is_silent_in_quiet_windows_whatever_the_score(
     quay: Quay, tmp_path: Path
 ) -> None:
     path, sound = clicks_and_flashes(tmp_path, 20)
@@ -307,14 +307,14 @@ def test_a_sound_outlasts_its_frames_in_black_and_quiet_windows_are_silent_whate
     assert [click for click in clicks if ended_ns < click < quiet_ns], "the sound goes on in the dark"
     assert not [click for click in clicks if quiet_ns - 40_000_000 < click < loud_ns]
     off_ns = (np.array(late) - offset_ns - zero_ns) % (EVERY_S * SECOND_NS) - FIRST_S * SECOND_NS
-    assert abs(np.median(off_ns)) < BOUND_MS * 1e6, "and comes back at its place"
+    assert abs(np.median(off_ns)) < BOUND_MS * 1e6, "it resumes at its place"
 
 
 @pytest.mark.parametrize(
     ("content", "said"),
-    [(None, "no such file"), (b"words, and no sound at all", "not sound that can be played")],
+    [(None, "no such file"), (b"words, and no sound at all", "not a sound file that can be played")],
 )
-def test_a_sound_that_cannot_be_played_is_said_and_the_light_goes_on(
+def test_a_sound_that_cannot_be_played_is_reported_and_the_light_goes_on(
     content: bytes | None, said: str, quay: Quay, tmp_path: Path
 ) -> None:
     path, sound = clicks_and_flashes(tmp_path, 20)
@@ -334,11 +334,11 @@ def test_a_sound_that_cannot_be_played_is_said_and_the_light_goes_on(
         assert goes_on(frames)
 
 
-@pytest.mark.parametrize(("device", "said"), [("pulse", "device"), ("null", "faster than they can be heard")])
-def test_without_any_device_the_light_goes_on_and_it_is_said(
+@pytest.mark.parametrize(("device", "said"), [("pulse", "device"), ("null", "faster than real time")])
+def test_without_a_device_the_light_goes_on_and_a_trouble_is_reported(
     device: str, said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Where no server is, and where ALSA's null takes all that it is given at once."""
+    """Without a server, and with ALSA's null, which takes all samples at once."""
     nowhere = Quay(tmp_path / "nowhere", device)
     for name, value in nowhere.environment.items():
         monkeypatch.setenv(name, value)
@@ -353,7 +353,9 @@ def test_without_any_device_the_light_goes_on_and_it_is_said(
         assert goes_on(frames)
 
 
-def test_without_the_packages_the_light_goes_on_and_it_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_the_packages_the_light_goes_on_and_a_trouble_is_reported(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     (tmp_path / "bare").mkdir()
     (tmp_path / "bare" / "sounddevice.py").write_text("raise ImportError('no sounddevice here')")
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path / "bare"), os.environ.get("PYTHONPATH", "")]))

@@ -1,4 +1,4 @@
-"""The parts of sound by themselves: the device's clock, the follower, the plan, the mixer, the reels. No device."""
+"""The parts of sound, each alone: the device's clock, the follower, the plan, the mixer, the reader. No device."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ MS = 1_000_000
 
 
 def reports(seconds: float, ppm: float = 0.0, noise_ms: float = 0.3, begin_ns: int = S) -> Iterator[tuple[int, int]]:
-    """What a device says whose clock is `ppm` slow: every 25 ms, with the jitter of a busy machine."""
+    """The reports of a device whose clock is `ppm` slow: every 25 ms, with the jitter of a busy machine."""
     jitter = random.Random(7)
     for index in range(0, int(seconds * RATE), 1200):
         heard_ns = begin_ns + index * S / RATE * (1 + ppm / 1e6)
@@ -54,8 +54,8 @@ def test_the_clock_learns_how_far_the_device_is_off(ppm: float) -> None:
     assert clock.line.index_at(clock.line.heard_ns(5 * RATE)) == pytest.approx(5 * RATE, abs=1)
 
 
-def test_the_first_reports_of_an_empty_buffer_are_not_believed() -> None:
-    """PortAudio fills its buffer at once: five blocks said to be heard now, while the device has not begun."""
+def test_the_first_reports_of_an_empty_buffer_do_not_count() -> None:
+    """PortAudio fills its buffer at once: it reports five blocks as heard now, before the device has begun."""
     clock = DeviceClock(RATE)
     for index in range(0, 6000, 1200):
         clock.add(index, S + index)
@@ -65,7 +65,7 @@ def test_the_first_reports_of_an_empty_buffer_are_not_believed() -> None:
     assert abs(clock.line.heard_ns(RATE) - (S + 97 * MS + S)) < MS
 
 
-def test_a_driver_that_knows_its_time_only_roughly_is_believed_on_average() -> None:
+def test_a_driver_that_reports_its_time_roughly_is_averaged() -> None:
     clock = DeviceClock(RATE)
     for index, heard_ns in reports(30, noise_ms=8):
         clock.add(index, heard_ns)
@@ -73,7 +73,7 @@ def test_a_driver_that_knows_its_time_only_roughly_is_believed_on_average() -> N
     assert abs(clock.line.heard_ns(25 * RATE) - 26 * S) < 4 * MS
 
 
-def test_a_jump_of_the_device_is_told_and_a_stray_report_is_not() -> None:
+def test_a_jump_of_the_device_is_reported_and_a_stray_report_is_not() -> None:
     clock = DeviceClock(RATE)
     for number, (index, heard_ns) in enumerate(reports(10)):
         stray_ns = 200 * MS if number == 150 else 0
@@ -83,7 +83,7 @@ def test_a_jump_of_the_device_is_told_and_a_stray_report_is_not() -> None:
 
 
 def worst_off_ms(off_ms: Callable[[float], float], starved_s: float = -1, ppm: float = 200) -> dict[int, float]:
-    """What a device reports is off by `off_ms` of the second: by how much the clock is, at the worst in each second."""
+    """The clock's worst error in each second, when the device's reports are off by `off_ms(second)`."""
     clock = DeviceClock(RATE)
     worst: dict[int, float] = {}
     for index, heard_ns in reports(120, ppm):
@@ -97,8 +97,8 @@ def worst_off_ms(off_ms: Callable[[float], float], starved_s: float = -1, ppm: f
 
 @pytest.mark.parametrize("off_ms", [-8.0, 40.0, -36.0])
 @pytest.mark.parametrize("begin_s", [20, 65])
-def test_a_server_that_is_told_the_time_late_is_not_followed(off_ms: float, begin_s: float) -> None:
-    """As recorded from PulseAudio on a busy machine: off at once, then a third nearer every 1.7 s."""
+def test_late_reports_of_a_server_are_not_followed(off_ms: float, begin_s: float) -> None:
+    """As recorded from PulseAudio on a busy machine: wrong at once, then a third less every 1.7 s."""
 
     def off(second: float) -> float:
         steps = int((second - begin_s) / 1.7)
@@ -115,7 +115,7 @@ def test_a_device_that_stays_off_is_followed_and_sooner_after_an_underrun(starve
 
 
 @pytest.mark.parametrize("ppm", [-1000.0, 1000.0])
-def test_a_device_that_is_far_off_its_rate_is_known_all_the_same(ppm: float) -> None:
+def test_a_device_that_is_far_off_its_rate_is_fitted_too(ppm: float) -> None:
     worst = worst_off_ms(lambda second: 0.0, ppm=ppm)
     assert max(worst.values()) < 1.5
 
@@ -123,7 +123,7 @@ def test_a_device_that_is_far_off_its_rate_is_known_all_the_same(ppm: float) -> 
 KEY = ("/x.flac", 5, 0)
 
 
-def test_frames_follow_the_sound_without_a_leap() -> None:
+def test_frames_follow_the_sound_without_a_jump() -> None:
     follower = Follower()
     follower.shift_ns(KEY, 0)
     shifts = []
@@ -161,7 +161,7 @@ def test_another_piece_begins_by_the_score() -> None:
 
 
 def test_controllers_with_a_lead_do_not_move_the_frames_of_those_without() -> None:
-    """They are at the next piece already while the others play the last of this one, by its sound."""
+    """They already play the next piece while the others play the end of this one, by its sound."""
     follower, after = Follower(), ("/y.flac", 15, 0)
     for tick in range(200):
         follower.heard(KEY, tick * 25 * MS, 40 * MS, 0.0)
@@ -186,7 +186,7 @@ def sounding(
     return Segment(*ends, "evening", picture, sound_path="/x.flac", **levels)  # type: ignore[arg-type]  # all floats
 
 
-def test_a_plan_has_each_turn_of_a_piece_that_goes_round() -> None:
+def test_a_plan_has_each_turn_of_a_piece_that_repeats() -> None:
     plan = plan_of(score(sounding(100, 125, 100)))
     found = [
         (sound_pass.from_ns / S, sound_pass.until_ns / S, sound_pass.zero_ns / S, sound_pass.key[2])
@@ -197,7 +197,7 @@ def test_a_plan_has_each_turn_of_a_piece_that_goes_round() -> None:
 
 
 def test_no_turn_of_a_piece_begins_after_its_frames_are_over() -> None:
-    """301 frames at 30000/1001 end within a nanosecond: the sound that follows is next, and opened in time."""
+    """301 frames at 30000/1001 end between two nanoseconds: the following sound is next, and opened in time."""
     until_ns = 100 * S + -(-301 * 1001 * S // 30_000)
     piece = replace(sounding(100, 101, 100, frames=301, fps=Fraction(30_000, 1001)), until_ns=until_ns)
     next_picture = piece.picture and piece.picture.later(until_ns - 100 * S)
@@ -205,7 +205,7 @@ def test_no_turn_of_a_piece_begins_after_its_frames_are_over() -> None:
     assert [sound_pass.path for sound_pass in plan_of(score(piece, following)).passes(0)] == ["/x.flac", "/y.flac"]
 
 
-def test_a_piece_taken_up_in_the_middle_is_at_its_place() -> None:
+def test_a_piece_that_resumes_in_the_middle_is_at_its_place() -> None:
     (sound_pass,) = plan_of(score(sounding(107, 110, 100))).passes(0)
     assert (sound_pass.from_ns, sound_pass.zero_ns) == (7 * S, 0)
 
@@ -219,13 +219,13 @@ def test_a_delay_moves_the_sound_but_never_the_quiet() -> None:
         assert plan.level_at(5 * S) == plan.level_at(9 * S) == plan.level_at(-1) == 0
 
 
-def test_a_sound_that_outlasts_its_frames_goes_on_as_it_is_and_does_not_begin_again() -> None:
-    rest = sounding(110, 114, 100, ended=True)
-    plan = plan_of(score(sounding(100, 110, 100), rest, sounding(114, 116, 100, (0, 0), ended=True)))
+def test_a_sound_that_outlasts_its_frames_goes_on_and_does_not_repeat() -> None:
+    ended = sounding(110, 114, 100, ended=True)
+    plan = plan_of(score(sounding(100, 110, 100), ended, sounding(114, 116, 100, (0, 0), ended=True)))
     (sound_pass,) = plan.passes(0)
     assert (sound_pass.from_ns, sound_pass.until_ns, sound_pass.zero_ns, sound_pass.key[2]) == (0, 16 * S, 0, 0)
-    (taken_up,) = plan_of(score(rest)).passes(0)
-    assert taken_up.same(sound_pass) and taken_up.from_ns == 10 * S
+    (resumed,) = plan_of(score(ended)).passes(0)
+    assert resumed.same(sound_pass) and resumed.from_ns == 10 * S
 
 
 def test_a_plan_passes_from_process_to_process() -> None:
@@ -240,16 +240,16 @@ KNOWN: dict[str, Any] = {"from_ns": 0, "until_ns": 900 * S, "windows": [], "rule
 
 
 def dark_and_quiet(dark: list[tuple[float, float]], quiet: list[tuple[float, float, float]]) -> QuietWindows:
-    """By a score that is 100 s ahead of the clock and a wall clock that is to be set 5 s forward; known for 900 s."""
+    """Windows by a score 100 s ahead of the clock and a wall clock 5 s behind the right time; known for 900 s."""
     limits = [*((begin, end, 0.0, 0.0) for begin, end in dark), *((begin, end, 1.0, low) for begin, end, low in quiet)]
     windows = [[round(begin * S), round(end * S), light, sound, "rule"] for begin, end, light, sound in limits]
-    told = Windows.from_json({**KNOWN, "windows": windows})
-    found = read_quiet(quiet_of(told, replace(score(), wall_offset_ns=5 * S)).as_json())
+    limited = Windows.from_json({**KNOWN, "windows": windows})
+    found = read_quiet(quiet_of(limited, replace(score(), wall_offset_ns=5 * S)).as_json())
     assert found
     return found
 
 
-def test_quiet_and_dark_windows_and_what_nobody_knows_are_silent() -> None:
+def test_quiet_and_dark_windows_and_unknown_hours_are_silent() -> None:
     quiet = dark_and_quiet([(300, 400)], [(200, 250, 0.0), (240, 260, 0.5), (500, 600, 0.25)])
     loud = {
         at_s: quiet.ceiling((at_s - 100) * S, 95 * S) for at_s in (199, 200, 249, 251, 261, 299, 300, 399, 400, 550)
@@ -265,14 +265,14 @@ def test_quiet_by_either_clock_is_quiet() -> None:
     assert quiet.ceiling(110 * S, 0) == 0, "by the score's"
 
 
-def test_a_message_without_windows_can_be_read_and_one_that_says_nonsense_cannot() -> None:
+def test_a_message_without_windows_is_read_and_one_with_nonsense_is_refused() -> None:
     assert Windows.from_json(KNOWN).windows == ()
     with pytest.raises(ValueError, match="from 0 to 1"):
         Windows.from_json({**KNOWN, "windows": [[1, 2, 1, 3, "rule"]]})
 
 
-class Known(SoundReader):
-    """A reel with samples that are known beforehand, of which some may be missing."""
+class GivenSamples(SoundReader):
+    """A reader with given samples, of which some may be missing."""
 
     def __init__(self, samples: np.ndarray, begin: int = 0) -> None:
         self.rate_hz, self.channels, self.trouble = RATE, 2, None
@@ -303,8 +303,8 @@ def steepest(samples: np.ndarray) -> float:
 
 
 def test_a_voice_that_begins_and_ends_in_the_middle_does_not_click() -> None:
-    """A steady level of 0.8 cut without an edge would leap by 0.8 from one sample to the next."""
-    voice = SoundVoice(sound_pass(), Known(np.full(RATE, 0.8), begin=1000), 1000, 1000, 9000)
+    """Without a fade a steady level of 0.8 would jump by 0.8 from one sample to the next."""
+    voice = SoundVoice(sound_pass(), GivenSamples(np.full(RATE, 0.8), begin=1000), 1000, 1000, 9000)
     out = played([voice], 12_000)
     assert out[5000] == pytest.approx(0.8)
     assert not out[:999].any() and not out[9000:].any()
@@ -312,7 +312,7 @@ def test_a_voice_that_begins_and_ends_in_the_middle_does_not_click() -> None:
 
 
 def test_a_voice_that_leaves_fades() -> None:
-    voice = SoundVoice(sound_pass(), Known(np.full(RATE, 0.8), begin=100), 0, 100, RATE)
+    voice = SoundVoice(sound_pass(), GivenSamples(np.full(RATE, 0.8), begin=100), 0, 100, RATE)
     out = np.concatenate([played([voice], 4800), np.zeros(0)])
     voice.leave(4800)
     after = np.zeros((2400, 2), dtype=np.float32)
@@ -321,9 +321,9 @@ def test_a_voice_that_leaves_fades() -> None:
     assert not after[-1].any()
 
 
-def test_samples_that_are_late_leave_a_soft_gap_and_keep_the_place() -> None:
+def test_late_samples_leave_a_soft_gap_and_keep_the_place() -> None:
     samples = np.full(RATE, 0.5)
-    reader = Known(samples[:2000], begin=100)
+    reader = GivenSamples(samples[:2000], begin=100)
     voice = SoundVoice(sound_pass(), reader, 0, 100, RATE)
     out = np.zeros((4800, 2), dtype=np.float32)
     for first in range(0, 4800, 480):
@@ -335,8 +335,8 @@ def test_samples_that_are_late_leave_a_soft_gap_and_keep_the_place() -> None:
     assert steepest(out[:, 0]) < 0.01
 
 
-def test_levels_run_and_nothing_passes_full_scale() -> None:
-    voice = SoundVoice(sound_pass(gain=4.0), Known(np.full(RATE, 0.9)), 0, 0, RATE)
+def test_levels_change_in_a_line_and_nothing_exceeds_full_scale() -> None:
+    voice = SoundVoice(sound_pass(gain=4.0), GivenSamples(np.full(RATE, 0.9)), 0, 0, RATE)
     out = np.zeros((4800, 2), dtype=np.float32)
     mix(out, 0, [voice], 1.0, 0.0)
     assert out.max() == 1.0 and out[-1, 0] == 0.0
@@ -363,7 +363,7 @@ def take_all(reader: SoundReader, position: int, frames: int) -> np.ndarray:
 
 @pytest.mark.parametrize(("rate", "channels"), [(48_000, 2), (44_100, 2), (8_000, 1), (192_000, 2), (48_000, 6)])
 @pytest.mark.parametrize("begin_s", [0.0, 1.5])
-def test_any_rate_and_channels_come_at_the_device_s_rate_from_any_place(
+def test_any_rate_and_channels_are_converted_to_the_device_s_from_any_place(
     rate: int, channels: int, begin_s: float, tmp_path: Path
 ) -> None:
     soundfile.write(tmp_path / "x.wav", wave(3, rate, channels), rate, subtype="FLOAT")
@@ -378,10 +378,10 @@ def test_any_rate_and_channels_come_at_the_device_s_rate_from_any_place(
 
 
 @pytest.mark.parametrize(("name", "format", "subtype"), [("x.mp3", "MP3", None), ("x.ogg", "OGG", "VORBIS")])
-def test_packed_formats_are_taken_up_at_the_right_place(
+def test_compressed_formats_start_at_the_right_place(
     name: str, format: str, subtype: str | None, tmp_path: Path
 ) -> None:
-    """A click each second: the one at 7 s comes where it is due, from whatever place one begins."""
+    """A click each second: the one at 7 s comes when it is due, from any start."""
     samples = np.zeros((RATE * 12, 2))
     for second in range(1, 12):
         samples[second * RATE : second * RATE + 480] = wave(0.01, RATE, hz=2000)
@@ -396,7 +396,7 @@ def test_packed_formats_are_taken_up_at_the_right_place(
 
 
 def holed(folder: Path, name: str, at: float = 0.4, **kind: Any) -> tuple[Path, np.ndarray]:
-    """A file of 20 s with 4 KB of zeros in it, and what it had before."""
+    """A file of 20 s with 4 KB of zeros in it, and its samples before the damage."""
     samples = np.random.default_rng(1).normal(0, 0.1, (RATE * 20, 2))
     path = folder / name
     soundfile.write(path, samples, RATE, **kind)
@@ -417,7 +417,7 @@ MP3_AND_FLAC = [
 
 @pytest.mark.parametrize(("name", "kind"), MP3_AND_FLAC)
 @pytest.mark.parametrize("begin_s", [0, 5, 8, 11])
-def test_what_follows_a_damaged_place_is_heard_at_its_time(
+def test_the_sound_after_a_damaged_place_is_heard_at_its_time(
     name: str, kind: dict[str, Any], begin_s: int, tmp_path: Path
 ) -> None:
     """Decoded by libsndfile from the whole file: the same samples from a second after the hole on."""
@@ -429,11 +429,11 @@ def test_what_follows_a_damaged_place_is_heard_at_its_time(
     off = np.abs(found[: len(whole)] - whole[begin_s * RATE :][: len(found)]).max(axis=1)
     wrong_s = (np.flatnonzero(off > 1e-3) / RATE) + begin_s
     assert len(wrong_s) == 0 or (wrong_s[0] > 7.5 and wrong_s[-1] < 9.5 and wrong_s[-1] - wrong_s[0] < 1.0)
-    assert np.abs(found).max() < 1.5 * np.abs(whole).max(), "nothing bursts out at its edges"
+    assert np.abs(found).max() < 1.5 * np.abs(whole).max(), "no burst at the edges of the damage"
 
 
 @pytest.mark.parametrize(("name", "kind"), MP3_AND_FLAC)
-def test_the_player_and_the_survey_name_one_place(name: str, kind: dict[str, Any], tmp_path: Path) -> None:
+def test_the_player_and_the_survey_name_the_same_damaged_place(name: str, kind: dict[str, Any], tmp_path: Path) -> None:
     path, _ = holed(tmp_path, name, **kind)
     reader = SoundReader(str(path), 0, RATE, 2)
     take_all(reader, 0, 20 * RATE)
@@ -446,7 +446,7 @@ def test_the_player_and_the_survey_name_one_place(name: str, kind: dict[str, Any
     assert abs(found.length_ns - 20 * S) < S // 10
 
 
-def test_several_damaged_places_of_an_mp3_are_silent_and_the_rest_is_at_its_time(tmp_path: Path) -> None:
+def test_several_damaged_places_of_an_mp3_are_silent_and_the_others_on_time(tmp_path: Path) -> None:
     path, whole = holed(tmp_path, "x.mp3", at=0.2, format="MP3")
     content = bytearray(path.read_bytes())
     for at, size in ((0.5, 700), (0.7, 20_000)):
@@ -481,7 +481,7 @@ def test_a_file_cut_short_says_how_far_it_can_be_decoded(tmp_path: Path) -> None
     assert reader.trouble and "s only" in reader.trouble
 
 
-def test_a_reel_holds_a_few_seconds_of_a_long_file(tmp_path: Path) -> None:
+def test_a_reader_holds_a_few_seconds_of_a_long_file(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "x.wav", np.zeros((RATE * 120, 2), dtype=np.int16), RATE)
     reader = SoundReader(str(tmp_path / "x.wav"), 0, RATE, 2)
     deadline = time.monotonic() + 30
@@ -492,7 +492,7 @@ def test_a_reel_holds_a_few_seconds_of_a_long_file(tmp_path: Path) -> None:
     reader.close()
 
 
-def test_channels_come_to_two_without_clipping() -> None:
+def test_channels_are_mixed_to_two_without_clipping() -> None:
     """ITU-R BS.775-3, annex 4, table 2: centre and surrounds at -3 dB."""
     full = np.ones((4, 6), dtype=np.float32)
     assert to_channels(full, 2).max() == pytest.approx(1.0)
