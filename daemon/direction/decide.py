@@ -210,9 +210,8 @@ def next_piece(at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...]) 
             picture = later.picture
             if later.state != State.PLAYING or picture is None or (now and picture.zero_ns <= now.zero_ns):
                 continue
-            if (
-                now is None or now.still is None or picture.piece != now.piece
-            ):  # a paused piece continues; it does not begin
+            # a paused piece continues; it does not begin
+            if now is None or now.still is None or picture.piece != now.piece:
                 return later.from_ns, picture.piece
     return None
 

@@ -1,4 +1,4 @@
-"""What people ask for by hand, as stored facts. An override says when it began, when it ends, and who asked."""
+"""Overrides: what people ask for, as stored facts. Each has its beginning, its end, and who asked."""
 
 from __future__ import annotations
 

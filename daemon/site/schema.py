@@ -142,7 +142,7 @@ class Phone(Table):
     names: Annotated[tuple[HostName, ...], Field(examples=['["board.lan"]'])] = ()
     """Other names of the board in addresses. Requests for any other name are refused."""
     certificate: Annotated[str, Field(min_length=1, examples=['"board.pem"'])] | None = None
-    """The file of the site's own certificate. With it the page is served by HTTPS alone."""
+    """The file of the site's own certificate. With it the page is served by HTTPS only."""
     key: Annotated[str, Field(min_length=1, examples=['"board.key"'])] | None = None
     """The file of the certificate's key."""
     announce: bool = True
@@ -260,4 +260,4 @@ class SiteFile(Table):
     alert: tuple[Alert, ...] = ()
     """Where troubles are reported."""
     hook: tuple[Hook, ...] = ()
-    """What is sent outside at an opening or a closing."""
+    """Messages and commands at openings and closings."""

@@ -85,13 +85,13 @@ class Alert(Table):
 
 
 class Hook(Table):
-    """What is done outside at an opening or a closing. It has one of url, command and mqtt.
+    """A message or a command at an opening or a closing. It has one of url, command and mqtt.
 
     Lengths in ns.
     """
 
     at: Annotated[Literal["opening", "closing"], Field(examples=['"opening"'])]
-    """The moment. A closing has no hook while another show is on, or after the hook of its opening was sent."""
+    """The moment. A closing has no hook while another show is on, or once the next opening's hook was sent."""
     before: Annotated[Length, Field(examples=['"10 min"'])] = 0
     """How long before the moment, 6 h at most."""
     after: Annotated[Length, Field(examples=['"10 min"'])] = 0
@@ -105,7 +105,7 @@ class Hook(Table):
     body: Annotated[str, Field(max_length=10_000, examples=['"on"'])] = ""
     """What is sent. Without it, the moment: as text to MQTT, as JSON to a url."""
     again_at_start: bool = False
-    """Sends the hook that was due last again, after a power cut or when the clock is set forward."""
+    """Sends this hook again after a power cut or a clock set forward, if it was the last one due."""
 
     @model_validator(mode="after")
     def _one(self) -> Hook:
