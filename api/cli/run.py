@@ -59,7 +59,7 @@ def _check() -> int:
     clock, state = Clock(), Path(sys.argv[2])
     now = datetime.fromtimestamp(clock.now_ns() / 1e9).astimezone()
     site = load_site(Path(sys.argv[1]), now)
-    for warning in site.doubts:
+    for warning in site.notices:
         print(f"warning: {warning}", file=sys.stderr)
     trust = verdict_at_a_start(state, clock, site.clock.trust)
     if trust.trusted:

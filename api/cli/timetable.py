@@ -166,7 +166,7 @@ def _site(folder: Path, now: datetime) -> Site:
     from gloaming.daemon.site.load import load_site
 
     site = load_site(folder, now, strict=False)
-    for warning in site.doubts:
+    for warning in site.notices:
         print(f"warning: {warning}", file=sys.stderr)
     return site
 

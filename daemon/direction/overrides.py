@@ -128,7 +128,7 @@ class Override:
         """Whether somebody ended it early."""
         return self.ended_ns is not None and self.ended_ns < self.until_ns
 
-    def stands_at(self, at_ns: int) -> bool:
+    def in_force_at(self, at_ns: int) -> bool:
         """Whether it is in force at an instant."""
         return self.at_ns <= at_ns < self.end_ns
 

@@ -40,7 +40,7 @@ class Line:
     state: State
     light: LightSource = LightSource.NONE
     sound: bool = False
-    holds_show: bool = False
+    has_show: bool = False
     """A show is in force too, and `why` gives its reasons as well."""
     gives_way_to: Kind | None = None
     """The kind that decides instead if it is next in force and site.toml allows it (`neighbours.rig_check`)."""
@@ -59,9 +59,9 @@ PRECEDENCE = (
     Line(Source.DARK_HOURS, State.DARK, gives_way_to=Kind.RIG_CHECK),
     Line(Kind.DARK, State.DARK),
     Line(Kind.RIG_CHECK, State.RIG_CHECK, LightSource.PATTERN),
-    Line(Kind.PAUSE, State.PAUSED, holds_show=True),
-    Line(Kind.CALL, State.PLAYING, LightSource.SHOW, sound=True, holds_show=True),
-    Line(Source.PERFORMANCE, State.PLAYING, LightSource.SHOW, sound=True, holds_show=True),
+    Line(Kind.PAUSE, State.PAUSED, has_show=True),
+    Line(Kind.CALL, State.PLAYING, LightSource.SHOW, sound=True, has_show=True),
+    Line(Source.PERFORMANCE, State.PLAYING, LightSource.SHOW, sound=True, has_show=True),
 )
 LIMITS = (
     Limit(Source.HOURS, light=True, sound=True),

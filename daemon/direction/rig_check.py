@@ -22,8 +22,8 @@ from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 LONGEST_MINUTES = 10
 LEAST_MINUTES = 1 / 60
-USUAL = "colours"
-LEVEL = 0.3
+DEFAULT_PATTERN = "colours"
+DEFAULT_LEVEL = 0.3
 """The default brightness: bright enough at dusk, and far below every fuse."""
 
 
@@ -61,11 +61,11 @@ def ask_rig_check(
     `neighbours.rig_check` allows a level), while a stronger override is in force, and where nothing would light up.
     """
     pattern = _pattern(request, site.rig)
-    minutes, level = request.get("minutes", LONGEST_MINUTES), request.get("level", LEVEL)
+    minutes, level = request.get("minutes", LONGEST_MINUTES), request.get("level", DEFAULT_LEVEL)
     until_ns = at_ns + int(minutes * MINUTE_NS)
     allowed = site.neighbours.rig_check
     for one in overrides:
-        if one.kind in stronger_kinds(Kind.RIG_CHECK) and one.stands_at(at_ns):
+        if one.kind in stronger_kinds(Kind.RIG_CHECK) and one.in_force_at(at_ns):
             values = {"kind": one.kind, "who": one.who or "somebody"}
             raise Refusal(reason(ReasonCode.STRONGER, f"override {one.id} {one.kind}", override=one.id, **values))
     if not allowed:
@@ -96,7 +96,7 @@ def _known(key: str, name: str, names: Iterable[str]) -> str:
 
 
 def _pattern(request: Mapping[str, Any], rig: Rig) -> Pattern:
-    kind, controller = request.get("pattern", USUAL), request.get("controller")
+    kind, controller = request.get("pattern", DEFAULT_PATTERN), request.get("controller")
     if controller is not None:
         _known("controller", controller, (one.name for one in rig.controller))
     names = (*([request["string"]] if "string" in request else ()), *request.get("strings", ()))

@@ -30,7 +30,7 @@ class Why:
             return line.state, (rules.dark.reason,)
         asked = rules.standing(line.claim)
         deciding = (self._asked(asked),) if asked else ()
-        of_the_show = self._show_reasons(rules.occurrence, part, at_ns) if line.holds_show else ()
+        of_the_show = self._show_reasons(rules.occurrence, part, at_ns) if line.has_show else ()
         state = _state_of(part) if line.light == LightSource.SHOW else line.state
         return state, (*deciding, *of_the_show, *self._limits(rules))
 

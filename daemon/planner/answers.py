@@ -52,7 +52,7 @@ def _next_piece(situation: Situation, at_ns: int) -> dict[str, str] | None:
 
 def _after_resume(situation: Situation, at_ns: int) -> dict[str, object] | None:
     """What plays once the pauses and darks in force end, and why. None where none is in force."""
-    others = tuple(one for one in situation.overrides if one.kind not in LIGHTS_OFF or not one.stands_at(at_ns))
+    others = tuple(one for one in situation.overrides if one.kind not in LIGHTS_OFF or not one.in_force_at(at_ns))
     if len(others) == len(situation.overrides) or not situation.trust.trusted:
         return None
     found = situation.segment(at_ns, others)

@@ -218,7 +218,7 @@ class RigMonitor:
 
     def _standing(self, now_ns: int) -> dict[str, Any] | None:
         for one in self._situation.standing(now_ns):
-            if one.kind == Kind.RIG_CHECK and one.stands_at(now_ns) and one.check:
+            if one.kind == Kind.RIG_CHECK and one.in_force_at(now_ns) and one.check:
                 number = int((now_ns - one.at_ns) * one.check.fps / SECOND_NS) % one.check.frames + 1
                 frame = {"frame": number, "frames": one.check.frames}
                 return {

@@ -192,7 +192,7 @@ def config_finding(config_error: ConfigError) -> Finding:
 
 def _problems(site: Site) -> Iterator[Finding]:
     """Files that cannot be played. The section of the rig has universes without a controller."""
-    for problem in (*site.problems, *site.silent):
+    for problem in (*site.problems, *site.missing_sounds):
         if problem.code != ConfigErrorCode.UNIVERSE_WITHOUT_CONTROLLER:
             yield config_finding(problem)
     for warning in site.warnings:

@@ -62,8 +62,8 @@ def _names(path: Path, file: SiteFile) -> Iterator[ConfigError]:
 
 def unlikely_place(path: Path, place: PlaceTable) -> Iterator[ConfigError]:
     """Coordinates that look exchanged, or that seem to have the wrong sign."""
-    if slip := likely_place_mistake(place.latitude, place.longitude, place.timezone.key):
-        yield ConfigError(path, line_of(place), f"site.{slip.key}", slip.problem, slip.hint)
+    if found := likely_place_mistake(place.latitude, place.longitude, place.timezone.key):
+        yield ConfigError(path, line_of(place), f"site.{found.key}", found.problem, found.hint)
 
 
 def _values(path: Path, file: SiteFile) -> Iterator[ConfigError]:

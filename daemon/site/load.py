@@ -92,14 +92,14 @@ class Site:
     hooks: tuple[Hook, ...] = ()
     survey: SurveyTable = field(default_factory=SurveyTable)
     problems: tuple[ConfigError, ...] = field(default=())
-    silent: tuple[ConfigError, ...] = field(default=())
+    missing_sounds: tuple[ConfigError, ...] = field(default=())
     """Missing sound files. Their pieces are given without sound."""
     warnings: tuple[ConfigError, ...] = field(default=())
 
     @property
-    def doubts(self) -> tuple[ConfigError, ...]:
+    def notices(self) -> tuple[ConfigError, ...]:
         """All that a person should know before the show begins."""
-        return (*self.problems, *self.silent, *self.warnings)
+        return (*self.problems, *self.missing_sounds, *self.warnings)
 
     @property
     def timezone(self) -> ZoneInfo:
@@ -158,7 +158,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
         hooks=file.hook,
         survey=file.survey,
         problems=on_their_lines(path, problems),
-        silent=on_their_lines(path, _silent(folder, path, file)),
+        missing_sounds=on_their_lines(path, _missing_sounds(folder, path, file)),
         warnings=on_their_lines(path, [*unlikely_place(path, place), *warnings]),
     )
     _refuse_overlaps(path, site, at or datetime.now(UTC))
@@ -223,7 +223,7 @@ def _too_fast(name: str, info: FrameFileInfo, rig: Rig) -> tuple[str, str] | Non
     return problem, f"render 40 frames a second{shorter}"
 
 
-def _silent(folder: Path, path: Path, file: SiteFile) -> Iterator[ConfigError]:
+def _missing_sounds(folder: Path, path: Path, file: SiteFile) -> Iterator[ConfigError]:
     """The errors of missing sound files."""
     for index, table in enumerate(file.piece):
         if table.sound and not file_exists(folder / table.sound):

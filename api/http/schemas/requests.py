@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, TypeAdapter, create_model
 
 from gloaming.api.http.schemas.base import At, Expected, RequestModel, checked, with_offset
-from gloaming.daemon.direction.rig_check import LEAST_MINUTES, LEVEL, LONGEST_MINUTES, USUAL
+from gloaming.daemon.direction.rig_check import DEFAULT_LEVEL, DEFAULT_PATTERN, LEAST_MINUTES, LONGEST_MINUTES
 from gloaming.shows.rig.patterns import COLOURS, KINDS, NUMBERED
 
 
@@ -29,7 +29,7 @@ class RigCheckRequest(RequestModel):
         float,
         Field(strict=True, ge=0.01, le=1),
         Expected("{value!r} is not a number from 0.01 to 1", "as 0.3"),
-    ] = LEVEL
+    ] = DEFAULT_LEVEL
     minutes: Annotated[
         float,
         Field(strict=True, ge=LEAST_MINUTES, le=LONGEST_MINUTES),
@@ -62,7 +62,9 @@ def _rig_check(name: str, kinds: Collection[str], pattern: Any, number: Any) -> 
     return create_model(name, __base__=RigCheckRequest, __doc__=RigCheckRequest.__doc__, **fields, **number)
 
 
-PlainRigCheckRequest = _rig_check("PlainRigCheckRequest", [kind for kind in KINDS if kind not in NUMBERED], USUAL, {})
+PlainRigCheckRequest = _rig_check(
+    "PlainRigCheckRequest", [kind for kind in KINDS if kind not in NUMBERED], DEFAULT_PATTERN, {}
+)
 NumberedRigCheckRequest = _rig_check("NumberedRigCheckRequest", sorted(NUMBERED), ..., {"number": (Number, ...)})
 
 

@@ -142,8 +142,8 @@ def test_a_dim_is_a_share_of_the_brightness_that_is_set_and_the_ceiling_of_dim_h
         dim = made(site, kind="dim", level=level)
         assert decide(early, site, (dim,)).brightness == pytest.approx(early_level)
         assert decide(late, site, (dim,)).brightness == pytest.approx(late_level)
-        said = f"dimmed by the porch at 18:00:50 until 12:00, to {level:.0%} of the brightness that is set"
-        assert said in [reason.text for reason in decide(early, site, (dim,)).reasons]
+        text = f"dimmed by the porch at 18:00:50 until 12:00, to {level:.0%} of the brightness that is set"
+        assert text in [reason.text for reason in decide(early, site, (dim,)).reasons]
 
 
 def test_a_mute_takes_the_sound_and_leaves_the_light(site: Site) -> None:
@@ -207,16 +207,16 @@ def test_an_override_from_before_a_clock_step_keeps_its_length(site: Site, kind:
     asked = made(site, at_ns=AT + 1, kind=kind, minutes=15, **({"level": 0.5} if kind == "dim" else {}))
     now = AT + 1 + MIN + step
     found = after_step(asked, now, step)
-    assert found.stands_at(now) and found.end_ns == now + 14 * MIN
+    assert found.in_force_at(now) and found.end_ns == now + 14 * MIN
 
 
 def test_an_end_by_the_clock_stays_when_the_clock_is_set(site: Site) -> None:
     dark = made(site, kind="dark", until="18:30")
     back, on = after_step(dark, AT - 10 * MIN, -10 * MIN), after_step(dark, AT + 10 * MIN, 10 * MIN)
-    assert back.stands_at(AT - 10 * MIN) and on.stands_at(AT + 10 * MIN)
+    assert back.in_force_at(AT - 10 * MIN) and on.in_force_at(AT + 10 * MIN)
     assert local(back.end_ns, site) == local(on.end_ns, site) == "2026-12-14T18:30:00+0000"
     late = after_step(dark, AT + 60 * MIN, 60 * MIN)
-    assert not late.stands_at(AT + 60 * MIN)
+    assert not late.in_force_at(AT + 60 * MIN)
 
 
 @pytest.mark.parametrize("hours", [-49, -26, -23, 22, 26, 48])
@@ -225,7 +225,7 @@ def test_an_end_by_a_clock_that_was_on_another_day_is_on_the_right_one(site: Sit
     dark = made(site, kind="dark", until="23:30")
     now = AT + hours * 60 * MIN
     found = after_step(dark, now, hours * 60 * MIN)
-    assert found.stands_at(now)
+    assert found.in_force_at(now)
     assert local(found.end_ns, site)[11:16] == "23:30" and found.end_ns - now < 9 * 60 * MIN
 
 

@@ -162,7 +162,7 @@ def test_while_the_show_is_paused_the_rig_can_be_checked(site: Site) -> None:
 
 
 @pytest.mark.parametrize(
-    ("request_", "said"),
+    ("request_", "message"),
     [
         ({"pattern": "walk", "string": "none"}, "there is no string 'none'; use ridge"),
         ({"pattern": "walk", "controller": "none"}, "there is no controller 'none'; use left"),
@@ -172,12 +172,12 @@ def test_while_the_show_is_paused_the_rig_can_be_checked(site: Site) -> None:
     ],
 )
 def test_a_name_that_the_rig_does_not_have_is_reported_in_one_line(
-    site: Site, request_: dict[str, object], said: str
+    site: Site, request_: dict[str, object], message: str
 ) -> None:
     with pytest.raises(InputError) as caught:
         ask_rig_check(request_, at(site, "17:00"), site)
     assert len(caught.value.errors) == 1
-    assert said in str(caught.value)
+    assert message in str(caught.value)
 
 
 def test_the_brightness_of_the_show_does_not_apply_to_a_rig_check(tmp_path: Path) -> None:

@@ -200,10 +200,10 @@ def test_dark_hours_within_what_is_left_of_the_sound_are_silent() -> None:
 
 def test_the_score_has_black_and_one_sound_to_its_end() -> None:
     day = day_with(piece=LONGER)
-    told: list[Segment] = [
+    segments: list[Segment] = [
         replace(segment, sound_path="/x/tide.flac") for segment in day.segments_between(OPENS, OPENS + 240 * S)
     ]
-    message = json.dumps(Score(1, OPENS - S, 0, tuple(told)).to_json())
+    message = json.dumps(Score(1, OPENS - S, 0, tuple(segments)).to_json())
     score = Score.from_json(json.loads(message))
     black = score.at(OPENS + 230 * S)
     assert black and black.dark and black.seen is None
@@ -258,7 +258,7 @@ def test_delays_and_levels_are_read() -> None:
 
 
 @pytest.mark.parametrize(
-    ("line", "said"),
+    ("line", "message"),
     [
         ('delay = "3 s"', "more than 2 s"),
         ('delay = "soon"', "not a delay"),
@@ -269,12 +269,12 @@ def test_delays_and_levels_are_read() -> None:
         ('devise = "USB"', "did you mean device?"),
     ],
 )
-def test_an_error_in_the_sound_table_is_reported_with_its_line(line: str, said: str, tmp_path: Path) -> None:
+def test_an_error_in_the_sound_table_is_reported_with_its_line(line: str, message: str, tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         site_of(tmp_path, TABLES, EVENING, f"\n[sound]\n{line}\n")
     text = str(caught.value)
     number = (tmp_path / "site.toml").read_text().splitlines().index(line) + 1
-    assert said in text and f"site.toml:{number}" in text and "sound" in text
+    assert message in text and f"site.toml:{number}" in text and "sound" in text
 
 
 def tone(seconds: float, level: float, rate: int = 48_000, channels: int = 2) -> np.ndarray:
@@ -287,12 +287,12 @@ def test_the_survey_reports_loudness_lengths_and_damage(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "pieces/bells.flac", tone(98, 0.05, channels=1), 48_000)
     (tmp_path / "pieces/tide.flac").write_bytes(b"no sound at all, only words" * 9)
     found = survey_sounds(site_of(tmp_path, TABLES, EVENING, '\n[sound]\nlevel = "-16 LUFS"\n'))
-    said = {finding.text: finding for finding in found}
+    texts = {finding.text: finding for finding in found}
     (cannot,) = [one for one in found if one.severity == "error"]
     assert cannot.place == "site.toml:12 tide.flac" and cannot.code == FindingCode.SOUND_UNREADABLE and cannot.hint
-    assert any("2.0 s shorter than its frames: bells ends in silence" in text for text in said)
-    assert any("FLAC PCM_16, 48 kHz, mono" in text for text in said)
-    (loud,) = [text for text in said if "LUFS" in text]
+    assert any("2.0 s shorter than its frames: bells ends in silence" in text for text in texts)
+    assert any("FLAC PCM_16, 48 kHz, mono" in text for text in texts)
+    (loud,) = [text for text in texts if "LUFS" in text]
     # A 997 Hz sine of 0.05 on one channel is 26.02 + 3.01 dB below full scale: -29.0 LUFS (BS.1770-4, note 1). It is
     # played on both: -26.0 LUFS.
     assert "bells plays at -16.0 LUFS, true peak -16.0 dBTP" in loud
@@ -305,8 +305,8 @@ def test_the_survey_reports_a_dark_end_and_the_rehearsal_counts_it(tmp_path: Pat
     soundfile.write(tmp_path / "pieces/tide.ogg", tone(225.05, 0.05, 8000), 8000)
     site = site_of(tmp_path, TABLES.replace("tide.flac", "tide.ogg"), EVENING)
     assert {name: site.pieces[name].sound_ns for name in ("bells", "tide")} == {"bells": 107 * S, "tide": None}
-    said = [finding.text for finding in survey_sounds(site) if "frames" in finding.text]
-    assert said == ["it is 7.0 s longer than its frames: bells ends in the dark"]
+    texts = [finding.text for finding in survey_sounds(site) if "frames" in finding.text]
+    assert texts == ["it is 7.0 s longer than its frames: bells ends in the dark"]
     found = rehearse(site, date(2026, 12, 1), date(2026, 12, 1))
     (row,) = found.rows
     # bells, tide and lanterns with a gap of 4 s after each: 107 + 225 + 140 + 3 * 4 = 484 s
@@ -336,8 +336,10 @@ def test_a_sound_that_cannot_be_read_does_not_change_the_length(damage: str, tmp
     site = site_of(tmp_path, TABLES, EVENING)
     assert site.pieces["bells"].sound_ns is None
     assert site.pieces["bells"].length_ns == 100 * S
-    told = [one.place for one in survey_sounds(site) if one.severity == "error"] + [str(one) for one in site.silent]
-    assert [one for one in told if "bells.flac" in one]
+    reported = [one.place for one in survey_sounds(site) if one.severity == "error"] + [
+        str(one) for one in site.missing_sounds
+    ]
+    assert [one for one in reported if "bells.flac" in one]
 
 
 def test_the_survey_reports_a_piece_that_peaks_limit(tmp_path: Path) -> None:

@@ -41,7 +41,7 @@ def errors_of(folder: Path) -> list[ConfigError]:
         site = load_site(folder, AT)
     except InputError as error:
         return list(error.errors)
-    return list(site.doubts)
+    return list(site.notices)
 
 
 def check(folder: Path, name: str, text: str, case: Case) -> None:
