@@ -1,4 +1,4 @@
-"""What is inside, as CycloneDX (JSON): contents.py SITE_PACKAGES ..., each Python package that lies in one of them.
+"""Lists the Python packages in one or more folders as CycloneDX (JSON): contents.py SITE_PACKAGES ...
 
 The same files give the same bytes: the date is SOURCE_DATE_EPOCH's.
 """
