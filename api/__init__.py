@@ -1,1 +1,1 @@
-"""Who asks: HTTP and the `gloaming` command. Speaks to the planner through one class."""
+"""HTTP, the page, the `gloaming` command and the supervisor. HTTP uses the planner through its facade alone."""

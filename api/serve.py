@@ -1,4 +1,4 @@
-"""The planner's main: reads a site, begins the show, serves its page until told to stop."""
+"""The planner's main: reads a site, starts the show, and serves the page until SIGTERM."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 from gloaming.api.http.server import PageServer
-from gloaming.api.supervisor import AGAIN
+from gloaming.api.supervisor import RESTARTED
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.service.log import ERROR, LOG, open_log
@@ -20,12 +20,12 @@ from gloaming.daemon.site.last_good import load_good, store_good
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.shows.config_files.errors import InputError
 
-RETRY_START_S = 2.0
-"""A planner that cannot begin tries again after so long."""
+RETRY_S = 2.0
+"""After this time a planner that cannot start tries again."""
 
 
-def serve(site: Site, refused: InputError | None, args: argparse.Namespace) -> None:
-    """Run the planner on a site until SIGTERM or SIGINT; `refused` are the mistakes that its files have now."""
+def serve(site: Site, refused: InvalidInputError | None, args: argparse.Namespace) -> None:
+    """Run the planner on a site until SIGTERM or SIGINT; `refused` has the mistakes in its files."""
     folder, state = args.site.absolute(), args.state.absolute()
     planner = Planner(site, state, Clock(), args.transmitter, refused)
     if not refused:
@@ -34,7 +34,7 @@ def serve(site: Site, refused: InputError | None, args: argparse.Namespace) -> N
 
 
 async def _run(planner: Planner, state: Path, listen: str | None) -> None:
-    """The show first, then the page; until told to stop. SIGHUP reloads."""
+    """Start the show, then the page, and run until a signal ends both. SIGHUP reloads the site."""
     loop, stopping = asyncio.get_running_loop(), asyncio.Event()
     reloads: set[asyncio.Task[InputError | None]] = set()
 
@@ -49,7 +49,7 @@ async def _run(planner: Planner, state: Path, listen: str | None) -> None:
     page = PageServer(planner, state, listen)
     planner.add_troubles(page.troubles)
     manager, every_s = Notifier(), watchdog_s()
-    # from the loop that decides: one that hangs is started anew
+    # sent from the loop that plans: if it hangs, the service manager restarts it
     alive = [] if every_s is None else [(every_s, "tell the service manager", lambda: manager.notify("WATCHDOG=1"))]
     await planner.start(*alive)
     manager.notify("READY=1", "STATUS=the show is on")
@@ -60,16 +60,16 @@ async def _run(planner: Planner, state: Path, listen: str | None) -> None:
     await planner.stop()
 
 
-def _site(folder: Path, state: Path) -> tuple[Site, InputError | None]:
-    """The site; with nobody there to read that it has a mistake, the site as it was before, and the mistake."""
+def _site(folder: Path, state: Path) -> tuple[Site, InvalidInputError | None]:
+    """The site. Where nobody reads the terminal, a site with a mistake gives the last good site, and the mistake."""
     try:
         return load_site(folder, strict=False), None
-    except InputError as error:
-        if not _nobody_there():
+    except InvalidInputError as error:
+        if not _unattended():
             raise
         try:
             return load_good(folder, state), error
-        except InputError:  # there is nothing good: what is wrong with the site itself is what can be put right
+        except InvalidInputError:  # there is no good site: a person can correct only the mistake in the site itself
             raise error from None
 
 
@@ -89,17 +89,17 @@ def main() -> int:
             break
         except InputError as error:
             LOG.complain(str(error), ERROR, "fault")
-            if not _nobody_there():
+            if not _unattended():
                 return 2
             manager.notify("READY=1", "WATCHDOG=1", f"STATUS=waits for a site without a mistake: {error.errors[0]}")
-        time.sleep(RETRY_START_S)
+        time.sleep(RETRY_S)
     serve(*found, args)
     return 0
 
 
-def _nobody_there() -> bool:
-    """Whether nobody reads at a terminal what is wrong: a service manager or the supervisor has started this again."""
-    return managed() or AGAIN in os.environ
+def _unattended() -> bool:
+    """Whether nobody reads the terminal: a service manager runs this, or the supervisor has restarted it."""
+    return managed() or RESTARTED in os.environ
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""The supervisor: starts planner and transmitter, and starts again whichever dies. It imports little."""
+"""The supervisor: starts planner and transmitter, and restarts whichever dies. It imports little."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from tempfile import mkdtemp
 
 PR_SET_PDEATHSIG = 1
 QUICK_S = 5.0
-"""A child that dies sooner than this after its start waits before it is started again."""
+"""A child that dies sooner than this after its start waits before its restart."""
 WAIT_MAX_S = 10.0
 STOP_S = 5.0
-MISTAKE = 2
-AGAIN = "GLOAMING_STARTED_AGAIN"
-"""Tells a child that it has run before: what is wrong now has become so since, and may be put right."""
+EXIT_CONFIG_ERROR = 2
+RESTARTED = "GLOAMING_RESTARTED"
+"""In the environment of a child that has run before. A mistake in its files is new then, and may be corrected."""
 _libc = ctypes.CDLL(None)
 
 
@@ -31,7 +31,7 @@ class _Child:
     def __init__(self, name: str, command: list[str], environment: dict[str, str]) -> None:
         self.name, self.command, self.environment = name, command, environment
         self.process: subprocess.Popen[bytes] | None = None
-        self.started_s = self.again_s = 0.0
+        self.started_s = self.restart_s = 0.0
         self.wait_s = 0.0
         self.restarts = -1
 
@@ -39,19 +39,19 @@ class _Child:
         self.started_s = time.monotonic()
         self.restarts += 1
         parent = os.getpid()
-        environment = {**self.environment, AGAIN: "1"} if self.restarts else self.environment
+        environment = {**self.environment, RESTARTED: "1"} if self.restarts else self.environment
         self.process = subprocess.Popen(self.command, env=environment, preexec_fn=lambda: _die_with(parent))
 
     def died(self) -> None:
-        """Decide when it is started again: at once, later and later where it keeps dying at once."""
+        """Set the time of the restart: at once, or after a doubled wait if the child keeps dying soon."""
         quick = time.monotonic() - self.started_s < QUICK_S
         self.wait_s = min(WAIT_MAX_S, max(0.25, self.wait_s * 2)) if quick and self.restarts else 0.0
-        self.again_s = time.monotonic() + self.wait_s
+        self.restart_s = time.monotonic() + self.wait_s
         self.process = None
 
 
 def _die_with(parent: int) -> None:
-    """In the child: a new group, so that Ctrl-C reaches the supervisor alone, and its end is the child's."""
+    """Run in the child: Ctrl-C reaches only the supervisor, and when the supervisor ends, the child ends."""
     os.setpgid(0, 0)
     _libc.prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
     if os.getppid() != parent:
@@ -59,8 +59,8 @@ def _die_with(parent: int) -> None:
 
 
 class Supervisor:
-    """Runs a site's two processes. `say` is told of every restart; `parting` is called when the transmitter has ended
-    and the planner has not, for whoever wants its last word. OSError where another supervisor has the state folder."""
+    """Runs a site's two processes. `report` gets a line for each restart. `between_ends` is called after the end of the
+    transmitter and before that of the planner. OSError where another supervisor uses the state folder."""
 
     def __init__(
         self,
@@ -68,67 +68,68 @@ class Supervisor:
         state: Path,
         clock_offset_ns: int | None = None,
         listen: str | None = None,
-        say: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
-        parting: Callable[[], None] = lambda: None,
+        report: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
+        between_ends: Callable[[], None] = lambda: None,
     ) -> None:
-        self.state, self.say, self.parting = state, say, parting
+        self.state, self.report, self.between_ends = state, report, between_ends
         state.mkdir(parents=True, exist_ok=True, mode=0o700)
         self._lock = _lock(state)
-        self.meeting = meeting = _meeting_place(state)
+        self.socket_path = _socket_path(state)
         environment = {
             **os.environ,
-            "OPENBLAS_NUM_THREADS": "1",  # no linear algebra here: its threads would only take memory
+            "OPENBLAS_NUM_THREADS": "1",  # the program uses no linear algebra: its threads would only take memory
             "MALLOC_ARENA_MAX": "2",
         }
         if clock_offset_ns is not None:
             environment["GLOAMING_CLOCK_OFFSET_NS"] = str(clock_offset_ns)
         python = [sys.executable, "-m"]
         planner = [*python, "gloaming.api.serve", str(site), "--state", str(state)]
-        planner += ["--transmitter", str(meeting)]
-        self.transmitter = _Child("transmitter", [*python, "gloaming.daemon.transmitter", str(meeting)], environment)
+        planner += ["--transmitter", str(self.socket_path)]
+        transmitter = [*python, "gloaming.daemon.transmitter", str(self.socket_path)]
+        self.transmitter = _Child("transmitter", transmitter, environment)
         self.planner = _Child("planner", [*planner, *(["--listen", listen] if listen else [])], environment)
         self.stopping = False
 
     def run(self) -> int:
-        """Start both, keep both running until `stop` is called, end both; the exit code."""
+        """Start both, restart what dies until `stop` is called, end both; the exit code."""
         for child in (self.transmitter, self.planner):
             child.start()
-        code = self._keep()
+        code = self._supervise()
         _end(self.transmitter)
-        self.parting()
+        self.between_ends()
         _end(self.planner)
-        if self.meeting.parent != self.state:
-            rmtree(self.meeting.parent, ignore_errors=True)  # of memory: it is gone with the power at the latest
+        if self.socket_path.parent != self.state:
+            rmtree(self.socket_path.parent, ignore_errors=True)  # a folder in memory
         return code
 
     def stop(self) -> None:
-        """Have `run` end; safe in a signal handler. The transmitter ends first: it goes black and ends its streams."""
+        """End `run`; safe in a signal handler. The transmitter ends first: it sends black and ends its streams."""
         self.stopping = True
 
     def reload(self) -> None:
-        """Have the planner read the site again; safe in a signal handler."""
+        """Make the planner read the site again; safe in a signal handler."""
         if process := self.planner.process:
             process.send_signal(signal.SIGHUP)
 
-    def _keep(self) -> int:
+    def _supervise(self) -> int:
         while not self.stopping:
             for child in (self.transmitter, self.planner):
                 if child.process is None:
-                    if time.monotonic() >= child.again_s:
+                    if time.monotonic() >= child.restart_s:
                         child.start()
                 elif (code := child.process.poll()) is not None:
-                    if code == MISTAKE and not child.restarts:
-                        return MISTAKE
-                    with suppress(OSError):  # a full disk, or nobody reads any more: the show goes on
-                        self.say(f"the {child.name} ended ({code}); it is started again")
+                    if code == EXIT_CONFIG_ERROR and not child.restarts:
+                        return EXIT_CONFIG_ERROR
+                    with suppress(OSError):  # the disk is full, or the terminal is closed: the show goes on
+                        self.report(f"the {child.name} ended ({code}) and is restarted")
                     child.died()
             time.sleep(0.05)
         return 0
 
 
 def _lock(state: Path) -> int | None:
-    """The state folder, held until this process ends: two shows on one state would end each other's. OSError.
-    None where the folder may not be read: then neither show has a state."""
+    """Lock the state folder until this process ends, so that no second show uses it. OSError where one does.
+    None where the folder may not be read: then the show has no state."""
     try:
         handle = os.open(state, os.O_RDONLY | os.O_DIRECTORY)
     except PermissionError:
@@ -137,12 +138,12 @@ def _lock(state: Path) -> int | None:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         os.close(handle)
-        raise OSError(errno.EBUSY, "another `gloaming run` plays with this state folder") from None
+        raise OSError(errno.EBUSY, "another `gloaming run` uses this state folder") from None
     return handle
 
 
-def _meeting_place(state: Path) -> Path:
-    """The socket of both: in the state folder; where that takes nothing, in a folder of memory."""
+def _socket_path(state: Path) -> Path:
+    """The path of the transmitter's socket: in the state folder, or in memory where that cannot be written."""
     probe = state / f".probe-{os.getpid()}"
     try:
         probe.touch()
@@ -154,7 +155,7 @@ def _meeting_place(state: Path) -> Path:
 
 
 def _end(child: _Child) -> None:
-    """End a child that runs: by asking, then by force."""
+    """End a child with SIGTERM, after `STOP_S` with SIGKILL."""
     process = child.process
     if process is None:
         return

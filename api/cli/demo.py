@@ -1,4 +1,4 @@
-"""`gloaming demo`: the demonstration season on this machine alone, received and counted by a receiver of its own."""
+"""`gloaming demo`: plays the demonstration season on this machine, and counts the packets with its own receiver."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gloaming.api.cli.live import straight
-from gloaming.shows.config_files.errors import ConfigError, InputError
+from gloaming.api.cli.live import direct_opener
+from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
 
 if TYPE_CHECKING:
     from gloaming.shows.demonstration.receiver import DemoReceiver
@@ -24,23 +24,23 @@ if TYPE_CHECKING:
 EVENING = date(2026, 12, 12)
 """The evening that is moved to now."""
 LEAD_NS = 2_500_000_000
-"""How long before its opening the moved evening begins: both processes start meanwhile."""
+"""How long before its opening the moved evening begins, so that both processes can start."""
 ADDRESSES = 20
-STARTING_S = 120.0
-"""How long both processes may take to start: a small board has much to read."""
-PARTING_S = 3.0
+START_TIMEOUT_S = 120.0
+"""A small board takes long to start."""
+TELEMETRY_TIMEOUT_S = 3.0
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add `demo`."""
-    demo = subparsers.add_parser("demo", help="the demonstration season, on this machine alone")
-    demo.add_argument("--for", dest="seconds", type=float, metavar="SECONDS", help="end by itself after this long")
+    demo = subparsers.add_parser("demo", help="play the demonstration season on this machine alone")
+    demo.add_argument("--for", dest="seconds", type=float, metavar="SECONDS", help="end after this time")
     demo.add_argument("--json", action="store_true", help="print one object of counts at the end, and nothing else")
     demo.set_defaults(handler=run_demo)
 
 
 def run_demo(args: argparse.Namespace) -> int:
-    """Make the season, play it, count what arrives."""
+    """Make the season, play it, count the packets that arrive."""
     from rich.console import Console
 
     if args.seconds is not None and not 0 < args.seconds <= 86_400:
@@ -64,7 +64,7 @@ def run_demo(args: argparse.Namespace) -> int:
 
 
 def _receiver() -> tuple[DemoReceiver, str]:
-    """A receiver on the first loopback address whose port is free."""
+    """A receiver on the first loopback address with a free port, and the address."""
     from gloaming.shows.demonstration.receiver import DemoReceiver
     from gloaming.shows.protocols.e131 import PORT
 
@@ -74,8 +74,8 @@ def _receiver() -> tuple[DemoReceiver, str]:
             return DemoReceiver(address), address
         except OSError:
             continue
-    wrong = f"port {PORT} is taken on 127.0.0.1 to 127.0.0.{ADDRESSES - 1}"
-    raise InputError(ConfigError("demo", None, None, wrong, "end the other receiver of E1.31 first"))
+    problem = f"port {PORT} is taken on 127.0.0.1 to 127.0.0.{ADDRESSES - 1}"
+    raise InvalidInputError(ConfigError("demo", None, None, problem, "end the other receiver of E1.31 first"))
 
 
 def _make(site: Path, address: str, console: Any) -> None:
@@ -101,9 +101,9 @@ def _play(site: Path, receiver: DemoReceiver, seconds: float | None, console: An
     from gloaming.daemon.site.load import load_site
 
     loaded = load_site(site)
-    heard = [piece.name for piece in loaded.pieces.values() if piece.sound]
-    if heard:
-        console.print(_where_sound_goes(heard))
+    with_sound = [piece.name for piece in loaded.pieces.values() if piece.sound]
+    if with_sound:
+        console.print(_sound_text(with_sound))
     opens_ns = season(loaded, EVENING, EVENING)[0].night.opens_ns
     offset_ns = opens_ns - LEAD_NS - time.time_ns()
     evening = datetime.fromtimestamp(opens_ns / 1e9, loaded.timezone)
@@ -117,20 +117,20 @@ def _play(site: Path, receiver: DemoReceiver, seconds: float | None, console: An
         site,
         state,
         offset_ns,
-        say=lambda text: console.print(text, style="yellow"),
-        parting=lambda: last.update(_last_telemetry(state)),
+        report=lambda text: console.print(text, style="yellow"),
+        between_ends=lambda: last.update(_last_telemetry(state)),
     )
     ending = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: ending.set())
     receiver.start()
-    keeping = threading.Thread(target=supervisor.run, name="supervisor")
-    keeping.start()
+    running = threading.Thread(target=supervisor.run, name="supervisor")
+    running.start()
     try:
-        base, token = _wait_for_daemon(state, keeping, ending)
+        base, token = _wait_for_planner(state, running, ending)
         passcode = (state / "passcode").read_text().strip()
         console.print(f"address [bold]{base}[/]  passcode [bold]{passcode}[/]")
-        console.print(f"hush it: gloaming pause --site {site}", soft_wrap=True)  # copied, it is one command
+        console.print(f"to pause it: gloaming pause --site {site}", soft_wrap=True)  # one line, to be copied
         deadline = None if seconds is None else time.monotonic() + seconds
         if live and console.is_terminal:
             _watch(receiver, base, token, ending, deadline, console)
@@ -138,12 +138,12 @@ def _play(site: Path, receiver: DemoReceiver, seconds: float | None, console: An
             ending.wait(seconds)
     finally:
         supervisor.stop()
-        keeping.join()
+        running.join()
     return _result(last, receiver)
 
 
-def _where_sound_goes(pieces: list[str]) -> str:
-    """The device, or what is missing; asked in a process of its own, since PortAudio looks for devices once."""
+def _sound_text(pieces: list[str]) -> str:
+    """Where the sound goes, or what is missing. A separate process asks: PortAudio looks for devices only once."""
     command = [sys.executable, "-m", "gloaming.daemon.transmitter.sound.device", ""]
     asked = subprocess.run(command, capture_output=True, text=True, check=False)
     problem = json.loads(asked.stdout)["problem"] if asked.returncode == 0 else "the sound device cannot be asked for"
@@ -151,30 +151,30 @@ def _where_sound_goes(pieces: list[str]) -> str:
     return f"no sound for {names}: {problem}" if problem else f"sound for {names} goes to this machine's own device"
 
 
-def _wait_for_daemon(state: Path, keeping: threading.Thread, ending: threading.Event) -> tuple[str, str]:
-    """The daemon's address and a token, once it answers. KeyboardInterrupt where nobody waits any more."""
-    deadline = time.monotonic() + STARTING_S
-    while time.monotonic() < deadline and keeping.is_alive():
+def _wait_for_planner(state: Path, running: threading.Thread, ending: threading.Event) -> tuple[str, str]:
+    """The planner's address and a token, once it answers. KeyboardInterrupt once `ending` is set."""
+    deadline = time.monotonic() + START_TIMEOUT_S
+    while time.monotonic() < deadline and running.is_alive():
         try:
-            base, token = _door(state)
+            base, token = _address_and_token(state)
             _now(base, token)
             return base, token
         except OSError:
             if ending.wait(0.1):
                 raise KeyboardInterrupt from None
-    raise InputError(ConfigError("demo", None, None, "the daemon does not answer", "see what it printed above"))
+    raise InvalidInputError(ConfigError("demo", None, None, "the planner does not answer", "see its messages above"))
 
 
-def _door(state: Path) -> tuple[str, str]:
+def _address_and_token(state: Path) -> tuple[str, str]:
     return (state / "address").read_text().strip(), (state / "token").read_text().strip()
 
 
 def _last_telemetry(state: Path) -> dict[str, Any]:
-    """The last word of a transmitter that has ended, from the planner that has not."""
-    deadline = time.monotonic() + PARTING_S
+    """The last telemetry of a transmitter that has ended, from the planner, which still runs."""
+    deadline = time.monotonic() + TELEMETRY_TIMEOUT_S
     while True:
         try:
-            health = _ask(*_door(state), "/api/health")  # which keeps it, where /api/now has None
+            health = _ask(*_address_and_token(state), "/api/health")  # /api/now has None then
         except OSError:
             return {}
         if any(trouble["kind"] == "transmitter" for trouble in health["troubles"]) or time.monotonic() > deadline:
@@ -188,7 +188,7 @@ def _now(base: str, token: str) -> dict[str, Any]:
 
 def _ask(base: str, token: str, path: str) -> dict[str, Any]:
     request = urllib.request.Request(base + path, headers={"Authorization": f"Bearer {token}"})
-    with straight().open(request, timeout=5) as response:
+    with direct_opener().open(request, timeout=5) as response:
         answer: dict[str, Any] = json.load(response)
         return answer
 
@@ -196,7 +196,7 @@ def _ask(base: str, token: str, path: str) -> dict[str, Any]:
 def _watch(
     receiver: DemoReceiver, base: str, token: str, ending: threading.Event, deadline: float | None, console: Any
 ) -> None:
-    """The live view, ten pictures a second, until the end."""
+    """Show the live view, ten pictures a second, until the end."""
     from rich.console import Group
     from rich.live import Live
     from rich.text import Text
@@ -213,7 +213,7 @@ def _watch(
                 try:
                     now, asked = _now(base, token), time.monotonic()
                 except OSError:
-                    asked = time.monotonic()  # the daemon is being restarted; the picture goes on
+                    asked = time.monotonic()  # the planner is being restarted; the picture goes on
             telemetry = now["health"]["transmitter"] or {}
             counts = receiver.counts
             late = telemetry.get("lateness_us", {})
@@ -226,12 +226,14 @@ def _watch(
 
 
 def _result(last: dict[str, Any], receiver: DemoReceiver) -> dict[str, Any]:
-    """What the transmitter said last, beside what the receiver has."""
+    """The transmitter's last telemetry, beside the receiver's counts."""
     from gloaming.shows.demonstration.pieces import FPS
 
     counts = receiver.stop()
     if not last:
-        raise InputError(ConfigError("demo", None, None, "the daemon ended before it could be asked", "see above"))
+        raise InvalidInputError(
+            ConfigError("demo", None, None, "the planner ended before it answered", "see its messages above")
+        )
     return {
         "universes": len(counts.sequences),
         "fps": FPS,

@@ -1,4 +1,4 @@
-"""`gloaming frames ...`: the verbs and their arguments. What they do is in frames_verbs, loaded when one is called."""
+"""`gloaming frames`: its verbs and their arguments. The work is in frames_verbs, imported when one is called."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ Verbs = argparse._SubParsersAction  # argparse has no public name for it
 
 def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
     """Add `frames` and its verbs. Every handler takes the parsed arguments and returns an exit code."""
-    frames = subparsers.add_parser("frames", help="look at frame files, check them, make them")
+    frames = subparsers.add_parser("frames", help="inspect, check, make and edit frame files")
     verbs = frames.add_subparsers(metavar="VERB", required=True)
 
-    info = _verb(verbs, "info", "what a frame file says of itself")
+    info = _verb(verbs, "info", "show the length, rate and universes of a frame file")
     verify = _verb(verbs, "verify", "read every byte; exit 1 if any of it is damaged")
     for parser in (info, verify):
         parser.add_argument("file", type=Path, metavar="FILE")

@@ -1,4 +1,4 @@
-"""`gloaming frames import`: which reader a file needs, at what rate, by which curve, into which universes."""
+"""`gloaming frames import`: chooses reader, rate, gamma and universes."""
 
 from __future__ import annotations
 
@@ -25,27 +25,27 @@ def import_(args: argparse.Namespace) -> int:
     apart(args.out, args.source)
     wanted = parse_fps(args.fps) if args.fps else None
     video = None
-    canvas = _canvas(args)
-    if canvas is None:
+    layout = _layout(args)
+    if layout is None:
         source = _array(args)
     else:
-        source, video = _media(args.source, canvas, wanted)
+        source, video = _media(args.source, layout, wanted)
     if source.fps is None:
         source, fps = _at_rate(args, source, wanted)
     else:
         fps = source.fps
-    universes = canvas.universes if isinstance(canvas, RigLayout) else lay_out(args.universes, source.slots, args.slots)
+    universes = layout.universes if isinstance(layout, Hanging) else lay_out(args.universes, source.slots, args.slots)
     if warning := refresh_warning(fps, universes):
         _say(f"warning: {warning}")
     if wanted not in (None, fps):
-        _say(f"note: {float(fps):.6g} frames a second, not {float(wanted or 0):g}, keep the length as it is")
+        _say(f"note: {float(fps):.6g} frames a second, not {float(wanted or 0):g}, leave the length as it is")
     source = resampling.shaded(source, resampling.curve(args.gamma))
     with bar("importing") as progress:
         write_source(source, args.out, fps, universes, progress)
     if video and video.lost:
-        _say(f"warning: {video.lost} pictures could not be decoded; the one before each is held instead")
+        _say(f"warning: {video.lost} pictures could not be decoded; each is replaced by the one before")
     if video and video.mended:
-        _say(f"warning: {video.mended} pictures were damaged, and shown as well as they could be")
+        _say(f"warning: {video.mended} pictures were damaged, and decoded as far as possible")
     return made(args.out)
 
 
@@ -53,7 +53,7 @@ def _say(line: str) -> None:
     print(line, file=sys.stderr)
 
 
-def _canvas(args: argparse.Namespace) -> PixelLayout | None:
+def _layout(args: argparse.Namespace) -> PixelLayout | None:
     if args.matrix and args.rig:
         raise input_error("--matrix", "the pictures go on a matrix or on a rig", "leave out --matrix, or --rig")
     if args.rig:
@@ -69,7 +69,7 @@ def _array(args: argparse.Namespace) -> FrameSource:
         raise input_error(path, "this is a network capture", f"gloaming record {args.out} --capture {path}")
     if path.is_dir() or path.suffix.lower() in PICTURES | VIDEOS:
         raise input_error(
-            path, "nobody can see how its pictures lie on the pixels", "say so: --matrix 64x32, or --rig rig.toml"
+            path, "it is not known which pixels its pictures go to", "use --matrix 64x32, or --rig rig.toml"
         )
     if path.suffix == ".npz":
         return arrays.read_npz(path, args.array)
@@ -80,20 +80,20 @@ def _array(args: argparse.Namespace) -> FrameSource:
     return arrays.read_npy(path)
 
 
-def _media(path: Path, canvas: PixelLayout, fps: Fraction | None) -> tuple[FrameSource, Video | None]:
+def _media(path: Path, layout: PixelLayout, fps: Fraction | None) -> tuple[FrameSource, Video | None]:
     if not path.exists():
         raise input_error(path, "there is no such file")
     if path.is_dir():
-        return pictures.read_pictures(path, canvas), None
+        return pictures.read_pictures(path, layout), None
     if path.suffix.lower() in PICTURES:
-        return pictures.read_picture(path, canvas, fps), None
-    video = Video(path, canvas, fps)
+        return pictures.read_picture(path, layout, fps), None
+    video = Video(path, layout, fps)
     return video.source, video
 
 
 def _at_rate(args: argparse.Namespace, source: FrameSource, wanted: Fraction | None) -> tuple[FrameSource, Fraction]:
     if wanted is None:
-        raise input_error(args.source, "nobody can see how fast it is", "say so: --fps 25")
+        raise input_error(args.source, "its frame rate is not known", "give it: --fps 25")
     if args.source_fps is None:
         return source, wanted
     return resampling.resampled(source, parse_fps(args.source_fps, "--source-fps"), wanted)

@@ -1,4 +1,4 @@
-"""What the verbs of `gloaming frames` do: each takes the parsed arguments and returns an exit code."""
+"""The work of `gloaming frames`: each function takes the parsed arguments and returns an exit code."""
 
 from __future__ import annotations
 
@@ -123,8 +123,8 @@ def export_(args: argparse.Namespace) -> int:
             view = exporting.through(_view(args, info), _as_seen(args))
             exporting.export(info, args.out, view, progress)
         elif args.matrix or args.rig or args.gamma != "1":
-            right = "leave out --matrix, --rig and --gamma, or let the name end in .mp4"
-            raise input_error(args.out, "only a video shows the pixels; an array has the levels as they are", right)
+            hint = "leave out --matrix, --rig and --gamma, or use a name that ends in .mp4"
+            raise input_error(args.out, "only a video shows the pixels; an array has the levels as they are", hint)
         else:
             edit.export(info, args.out, progress)
     print(f"{args.out}: {info.frames} frames of {info.frame_bytes} bytes")
@@ -136,17 +136,17 @@ def preview_(args: argparse.Namespace) -> int:
     info = inspect(args.file)
     out = args.out or args.file.with_suffix(".png")
     apart(out, args.file)
-    with bar("looking") as progress:
+    with bar("reading") as progress:
         exporting.draw(info, out, _view(args, info), progress, _as_seen(args))
     print(out)
     return 0
 
 
 def apart(out: Path, *read: Path) -> None:
-    """InputError where what is to be written is what is read: a command makes a new file, and the old one stays."""
+    """InvalidInputError where `out` is one of the files that are read: a command never changes its input."""
     for path in read:
         if os.path.exists(out) and os.path.exists(path) and out.samefile(path):  # noqa: PTH110  # too long a name: no
-            raise input_error(out, "this is the file that is read, which stays as it is", "name another")
+            raise input_error(out, "this is the file that is read; it must not change", "name another one")
 
 
 def _info(args: argparse.Namespace) -> FrameFileInfo:
@@ -184,7 +184,7 @@ def _seconds(key: str, text: str) -> Fraction:
 
 @contextlib.contextmanager
 def bar(text: str) -> Iterator[Progress]:
-    """A progress bar on stderr, if that is a terminal."""
+    """A progress bar, if stderr is a terminal."""
     with rich.progress.Progress(
         console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()
     ) as progress:
@@ -193,7 +193,7 @@ def bar(text: str) -> Iterator[Progress]:
 
 
 def made(out: Path) -> int:
-    """Say what was made, on one line; exit code 0."""
+    """Print one line about the new file; exit code 0."""
     info = inspect(out)
     print(
         f"{out}: {info.frames} frames at {_rate(info)} a second, {_time(info, info.frames)},"
@@ -210,12 +210,12 @@ def _rate(info: FrameFileInfo) -> str:
 def _time(info: FrameFileInfo, frame: int) -> str:
     """The time of a frame as a person reads it: 5.28 s, 2:05.00 min."""
     hundredths = round(frame / info.fps * 100)
-    minutes, rest = divmod(hundredths, 6000)
-    return f"{minutes}:{rest // 100:02}.{rest % 100:02} min" if minutes else f"{rest / 100:.2f} s"
+    minutes, left = divmod(hundredths, 6000)
+    return f"{minutes}:{left // 100:02}.{left % 100:02} min" if minutes else f"{left / 100:.2f} s"
 
 
 def _ranges(info: FrameFileInfo) -> str:
-    """Universe numbers, runs put together: 1-13, 20."""
+    """Universe numbers as ranges: 1-13, 20."""
     runs: list[list[int]] = []
     for number in sorted(one.number for one in info.universes):
         if runs and number == runs[-1][1] + 1:

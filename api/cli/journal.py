@@ -1,4 +1,4 @@
-"""`gloaming journal`: what happened and why, line by line; or the season as it was, as a table or a picture."""
+"""`gloaming journal`: what happened and why, line by line; or a report of the season, as a table or a picture."""
 
 from __future__ import annotations
 
@@ -18,23 +18,25 @@ PAGE = 1000
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add `journal`."""
-    journal = subparsers.add_parser("journal", help="what happened, and why; or the season as it was")
+    journal = subparsers.add_parser("journal", help="what happened, and why; or a report of the season")
     journal.add_argument("--lines", type=int, default=50, metavar="N", help="how many of the newest (default: 50)")
     journal.add_argument("--kind", metavar="KIND", help="only lines of this kind: override, trouble, restart, ...")
-    journal.add_argument("--report", action="store_true", help="the season as it was, a line for each night")
-    journal.add_argument("--svg", type=Path, metavar="FILE", help="the season as it was, as a picture")
+    journal.add_argument("--report", action="store_true", help="a report of the season, a line for each night")
+    journal.add_argument("--svg", type=Path, metavar="FILE", help="write the report of the season as a picture")
     journal.add_argument("--from", dest="first", metavar="DATE", help="the report's first date")
     journal.add_argument("--days", type=int, default=60, metavar="N", help="the report's dates (default: 60)")
     journal.add_argument("--json", action="store_true")
     journal.add_argument("--site", type=Path, default=Path(), help="the site's folder (default: here)")
     journal.add_argument("--state", type=Path, help="its state directory (default: SITE/state)")
-    journal.add_argument("--url", help="the daemon's address (default: as the state directory says)")
-    journal.add_argument("--token-file", type=Path, help="a file with a token (default: in the state directory)")
+    journal.add_argument("--url", help="the planner's address (default: the one in the state directory)")
+    journal.add_argument(
+        "--token-file", type=Path, help="a file with a token (default: the one in the state directory)"
+    )
     journal.set_defaults(handler=show)
 
 
 def show(args: argparse.Namespace) -> int:
-    """Lines, table or picture, from the running daemon."""
+    """Print lines or a table, or write a picture, from the running planner."""
     from gloaming.api.cli.live import call, call_for
 
     if not 1 <= args.lines <= 100_000:
@@ -52,15 +54,17 @@ def show(args: argparse.Namespace) -> int:
     while len(rows) < args.lines:
         code, page = call(args, "GET", f"/api/journal?limit={PAGE}{before}")
         if code != 200:
-            raise InputError(ConfigError("the daemon", None, None, f"it answers {code}: {page['detail']}"))
+            raise InvalidInputError(ConfigError("the planner", None, None, f"it answers {code}: {page['detail']}"))
         kinds |= {row["kind"] for row in page}
         rows += [row for row in page if args.kind in (None, row["kind"])]
         if len(page) < PAGE:
             break
         before = f"&before={page[-1]['id']}"
     if kinds and not rows:
-        wrong = f"the journal has no line of this kind: {args.kind}"
-        raise InputError(ConfigError("--kind", None, None, wrong, instead(args.kind, sorted(kinds), "its kinds are")))
+        problem = f"the journal has no line of this kind: {args.kind}"
+        raise InvalidInputError(
+            ConfigError("--kind", None, None, problem, instead(args.kind, sorted(kinds), "its kinds are"))
+        )
     rows = rows[: args.lines][::-1]
     if args.json:
         print(json.dumps(rows, indent=2))

@@ -1,4 +1,4 @@
-"""Commands to the running daemon, over HTTP: now, pause, resume, dark, call, dim, mute, skip, undo."""
+"""Commands to the running planner, over HTTP: now, pause, resume, dark, call, dim, mute, skip, undo."""
 
 from __future__ import annotations
 
@@ -26,29 +26,33 @@ UNITS_MIN = {
     **dict.fromkeys(("s", "sec", "second", "seconds"), 1 / 60),
 }
 """Minutes in each unit of a length on the command line."""
+START = "is it running? gloaming run SITE starts it"
 NO_CHECK_TIME = ssl.VerifyFlags(0x200000)
-"""X509_V_FLAG_NO_CHECK_TIME (openssl/x509_vfy.h; X509_VERIFY_PARAM_set_flags(3)), which Python has no name for."""
+"""X509_V_FLAG_NO_CHECK_TIME (openssl/x509_vfy.h; X509_VERIFY_PARAM_set_flags(3)), for which Python has no name."""
 SERVICE_STATE = Path("/var/lib/gloaming")
-"""Where the installed service keeps its state: asked where no site is named and none is here."""
+"""The state folder of the installed service: used where no site is named and none is here."""
 
 
-FIRST: dict[str | None, tuple[str, type, str]] = {"show": ("show", str, "SHOW"), "level": ("level", float, "LEVEL")}
-"""What a command takes first, by the key that it is in the request."""
+FIRST_ARGUMENTS: dict[str | None, tuple[str, type, str]] = {
+    "show": ("show", str, "SHOW"),
+    "level": ("level", float, "LEVEL"),
+}
+"""The first argument of a command, by its key in the request: name, type, metavar."""
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add this family's commands."""
+    """Add the commands."""
     now = _command(subparsers, "now", "what is happening now, and why", show_now)
     now.add_argument("--json", action="store_true", help="the whole answer as one object")
     for kind in ASKED:
         terms = TERMS[kind]
-        command = _command(subparsers, kind, terms.help, ask, first=FIRST.get(terms.key), lasting=terms.lasts)
+        command = _command(subparsers, kind, terms.help, ask, first=FIRST_ARGUMENTS.get(terms.key), lasting=terms.lasts)
         if terms.key == "show_continues":
             command.add_argument(
                 "--show-continues", action="store_const", const=True, help="the show continues behind the dark"
             )
     _command(subparsers, "resume", "end every pause and every dark", resume, lasting=False)
-    end = _command(subparsers, "undo", "end what was asked for by hand: the latest, or ID", undo, lasting=False)
+    end = _command(subparsers, "undo", "end what a person asked for: the latest, or ID", undo, lasting=False)
     end.add_argument("id", nargs="?", type=int, metavar="ID", help="its number, as `gloaming now` shows it")
 
 
@@ -83,14 +87,14 @@ def read_minutes(text: str) -> float:
 
 
 def add_where(parser: argparse.ArgumentParser, positional: bool = False) -> None:
-    """Add what says which daemon is meant, and with which token."""
+    """Add the arguments that choose a planner and a token."""
     if positional:
         parser.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
     else:
         parser.add_argument("--site", type=Path, default=Path(), help="the site's folder (default: here)")
     parser.add_argument("--state", type=Path, help="its state directory (default: SITE/state)")
-    parser.add_argument("--url", help="the daemon's address (default: as the state directory says)")
-    parser.add_argument("--token-file", type=Path, help="a file with a token (default: in the state directory)")
+    parser.add_argument("--url", help="the planner's address (default: the one in the state directory)")
+    parser.add_argument("--token-file", type=Path, help="a file with a token (default: the one in the state directory)")
 
 
 def show_now(args: argparse.Namespace) -> int:
@@ -108,7 +112,7 @@ def show_now(args: argparse.Namespace) -> int:
     wire = now["health"]["transmitter"]
     print(f"  on the wire: {light(wire) if wire else 'not known, the transmitter does not answer'}")
     for override in now["overrides"]:
-        print(f"  {_standing(override)}")
+        print(f"  {_description(override)}")
     for trouble in now["health"]["troubles"]:
         named = "" if Path(trouble["subject"]).name in trouble["text"] else f"{trouble['subject']}: "
         print(f"  trouble: {named}{trouble['text']}")
@@ -118,7 +122,7 @@ def show_now(args: argparse.Namespace) -> int:
 
 
 def ask(args: argparse.Namespace) -> int:
-    """An override; exit 1 where it is refused. InputError."""
+    """Ask for an override; exit 1 where it is refused. InvalidInputError."""
     from gloaming.api.http.schemas.overrides import OVERRIDE_REQUESTS, override_request
 
     given = {key: getattr(args, key, None) for key in OVERRIDE_REQUESTS[args.kind].model_fields}
@@ -127,12 +131,12 @@ def ask(args: argparse.Namespace) -> int:
     if code != 201:
         print(answer["detail"], file=sys.stderr)
         return 2 if code == 422 else 1
-    tell_taken(answer, answer["kind"])
+    print_taken(answer, answer["kind"])
     return 0
 
 
-def tell_taken(answer: Any, what: str) -> None:
-    """What has come of something that was asked for by hand."""
+def print_taken(answer: Any, what: str) -> None:
+    """Print what an override that was asked for has changed."""
     for one in answer["ended"]:
         print(f"{_kind(one)} ended")
     print(f"{what} until {answer['until'][:19]}, {_wire(answer)}")
@@ -148,8 +152,7 @@ def _kind(override: Any) -> str:
     return f"{override['kind'].replace('-', ' ')} {override['id']}"
 
 
-def _standing(override: Any) -> str:
-    """An override in words."""
+def _description(override: Any) -> str:
     what = {
         "dim": f" to {override.get('level', 1):.0%} of the brightness that is set",
         "call": f" of {override.get('show')}",
@@ -159,11 +162,11 @@ def _standing(override: Any) -> str:
 
 
 def resume(args: argparse.Namespace) -> int:
-    """End every pause and dark that stands, and say what still holds; exit 1 where there is none."""
+    """End every pause and dark, and print the overrides that still hold; exit 1 where nothing is paused or dark."""
     code = end_all(args, LIGHTS_OFF, "nothing is paused or dark by hand")
     if code == 0:
         for override in _now(args)["overrides"]:
-            print(f"still holds: {_standing(override)}")
+            print(f"still holds: {_description(override)}")
     return code
 
 
@@ -173,7 +176,7 @@ def undo(args: argparse.Namespace) -> int:
     if id is None:
         standing = _now(args)["overrides"]
         if not standing:
-            print("nothing that was asked for by hand stands", file=sys.stderr)
+            print("there is nothing to undo", file=sys.stderr)
             return 1
         id = max(override["id"] for override in standing)
     code, answer = call(args, "DELETE", f"/api/overrides/{id}")
@@ -185,7 +188,7 @@ def undo(args: argparse.Namespace) -> int:
 
 
 def end_all(args: argparse.Namespace, kinds: tuple[str, ...], none: str) -> int:
-    """End every override of some kinds that stands; exit 1 where there is none, or it may not be."""
+    """End every override of some kinds; exit 1 where there is none, or the planner refuses."""
     standing = [override for override in _now(args)["overrides"] if override["kind"] in kinds]
     for override in standing:
         code, answer = call(args, "DELETE", f"/api/overrides/{override['id']}")
@@ -201,21 +204,23 @@ def end_all(args: argparse.Namespace, kinds: tuple[str, ...], none: str) -> int:
 def _now(args: argparse.Namespace) -> Any:
     code, answer = call(args, "GET", "/api/now")
     if code != 200:
-        raise InputError(ConfigError(args.url or "the daemon", None, None, f"it answers {code}: {answer['detail']}"))
+        raise InvalidInputError(
+            ConfigError(args.url or "the planner", None, None, f"it answers {code}: {answer['detail']}")
+        )
     return answer
 
 
 def call(args: argparse.Namespace, method: str, path: str, body: dict[str, object] | None = None) -> tuple[int, Any]:
-    """One request; the status and the answer. InputError where nobody answers, or the token is not known."""
+    """One request; the status and the answer. InvalidInputError where nothing answers, or the token is not known."""
     code, answer = _request(args, method, path, body, "application/json")
     return code, json.loads(answer)
 
 
 def call_for(args: argparse.Namespace, path: str, kind: str) -> bytes:
-    """What stands at a path, in the kind asked for. InputError where it is not to be had."""
+    """The content at a path, of the media type `kind`. InvalidInputError where it is refused."""
     code, answer = _request(args, "GET", path, None, kind)
     if code != 200:
-        raise InputError(ConfigError(args.url or "the daemon", None, None, str(json.loads(answer)["detail"])))
+        raise InvalidInputError(ConfigError(args.url or "the planner", None, None, str(json.loads(answer)["detail"])))
     return answer
 
 
@@ -226,7 +231,7 @@ def _request(
     if args.state is None and args.site == Path() and not state.exists() and SERVICE_STATE.exists():
         state = SERVICE_STATE
     elif args.state is None:
-        _refuse_a_strangers(state)
+        _refuse_foreign(state)
     url = (args.url or _address(state)).rstrip("/")
     token = _token(args.token_file or state / "token")
     data = None if body is None else json.dumps(body).encode()
@@ -235,58 +240,61 @@ def _request(
         request.add_header("Authorization", f"Bearer {token}")
         request.add_header("Content-Type", "application/json")
         request.add_header("Accept", kind)
-        opener = straight(None if args.url else _own_certificate(state))
+        opener = direct_opener(None if args.url else _own_certificate(state))
         with opener.open(request, timeout=TIMEOUT_S) as answer:
             if answer.headers.get_content_type() != kind:
-                raise InputError(ConfigError(url, None, None, "it answers, but not as a daemon does"))
+                raise InvalidInputError(ConfigError(url, None, None, "something else than Gloaming answers there"))
             return answer.status, answer.read()
     except urllib.error.HTTPError as error:
         if error.code == 401:
             raise InputError(ConfigError(url, None, None, "the token is not known there", "sign in again")) from None
         if error.headers.get_content_type() != "application/problem+json":
-            raise InputError(ConfigError(url, None, None, f"it answers {error.code}, not as a daemon does")) from None
+            raise InvalidInputError(
+                ConfigError(url, None, None, f"something else than Gloaming answers there ({error.code})")
+            ) from None
         return error.code, error.read()
     except (InvalidURL, ValueError):
         raise InputError(ConfigError("--url", None, None, f"{url!r} is no address", "as http://board:8080")) from None
     except (OSError, HTTPException) as error:
         reason = getattr(error, "reason", error)
-        right = "is the daemon running? gloaming run SITE starts it"
-        raise InputError(ConfigError(url, None, None, f"no daemon answers ({reason})", right)) from None
+        raise InvalidInputError(ConfigError(url, None, None, f"Gloaming does not answer ({reason})", START)) from None
 
 
-class _Stays(urllib.request.HTTPRedirectHandler):
-    """A token goes to nobody but the daemon, wherever an answer would send it."""
+class _NoRedirect(urllib.request.HTTPRedirectHandler):
+    """Follows no redirect, so that the token goes only to the planner."""
 
     def redirect_request(self, *_: Any) -> None:
         return None
 
 
-def straight(trusted: ssl.SSLContext | None = None) -> urllib.request.OpenerDirector:
-    """What asks a daemon and nobody else: a proxy that the environment names knows no board, and is told no token."""
+def direct_opener(trusted: ssl.SSLContext | None = None) -> urllib.request.OpenerDirector:
+    """An opener that uses no proxy and follows no redirect: neither may get the token."""
     proxies, secure = urllib.request.ProxyHandler({}), urllib.request.HTTPSHandler(context=trusted)
-    return urllib.request.build_opener(proxies, secure, _Stays)
+    return urllib.request.build_opener(proxies, secure, _NoRedirect)
 
 
-def _refuse_a_strangers(state: Path) -> None:
-    """A state that nobody named is told tokens and passcodes, so it must be the caller's or root's. InputError."""
+def _refuse_foreign(state: Path) -> None:
+    """Refuse a state folder that the caller did not name, unless it is the caller's or root's: tokens and passcodes go
+    to the address in it. InvalidInputError."""
     if not state.exists():
-        return  # whoever reads it says so
+        return  # the reader of its files reports that
     found = state.stat()
     if found.st_uid not in (os.geteuid(), 0) or found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
-        wrong = "this folder belongs to somebody else, or others can write to it"
-        raise InputError(ConfigError(state, None, None, wrong, "if you trust it, name it: --state DIR"))
+        problem = "this folder belongs to somebody else, or others can write to it"
+        raise InvalidInputError(ConfigError(state, None, None, problem, "if you trust it, name it: --state DIR"))
 
 
 def _address(state: Path) -> str:
-    """Where the daemon here is asked. InputError where it has no page."""
+    """The address of the planner on this machine. InvalidInputError where its page cannot be reached."""
     if (state / NO_PAGE).exists():
-        wrong = f"the show goes on, but nobody can ask the daemon: {_read(state / NO_PAGE, '')}"
-        raise InputError(ConfigError("no page", None, None, wrong, "mend it; it is tried again every few seconds"))
-    return _read(state / "address", "is the daemon running? gloaming run SITE starts it")
+        problem = f"the show goes on, but commands cannot reach it: {_read(state / NO_PAGE, '')}"
+        hint = "correct that; Gloaming tries again every few seconds"
+        raise InvalidInputError(ConfigError("no page", None, None, problem, hint))
+    return _read(state / "address", START)
 
 
 def _own_certificate(state: Path) -> ssl.SSLContext | None:
-    """Trust in the very certificate that the daemon here has, whatever name stands in it, expired or not."""
+    """Trust in exactly the certificate of the planner on this machine, whatever its name and dates."""
     path = state / "certificate"
     if not path.exists():
         return None
@@ -297,16 +305,16 @@ def _own_certificate(state: Path) -> ssl.SSLContext | None:
 
 
 def _token(path: Path) -> str:
-    right = "name a file with a token: --token-file FILE"
-    token = _read(path, right)
+    hint = "name a file with a token: --token-file FILE"
+    token = _read(path, hint)
     if not token.isascii() or len(token.split()) != 1:
-        raise InputError(ConfigError(path, None, None, "there is no token in it", right))
+        raise InvalidInputError(ConfigError(path, None, None, "there is no token in it", hint))
     return token
 
 
-def _read(path: Path, right: str) -> str:
+def _read(path: Path, hint: str) -> str:
     try:
         return path.read_text(errors="replace").strip()
     except OSError as error:
-        right = "ask as root, or as who runs the daemon" if isinstance(error, PermissionError) else right
-        raise InputError(ConfigError(path, None, None, error.strerror or str(error), right)) from None
+        hint = "call it as root, or as the user that runs Gloaming" if isinstance(error, PermissionError) else hint
+        raise InvalidInputError(ConfigError(path, None, None, error.strerror or str(error), hint)) from None

@@ -1,4 +1,4 @@
-"""The `gloaming` command: finds the family a call belongs to, runs it, and turns mistakes into one line each."""
+"""The `gloaming` command: finds the module of a call, runs it, and prints each mistake on one line."""
 
 from __future__ import annotations
 
@@ -29,19 +29,19 @@ FAMILIES = (
     "sound",
     "site",
 )
-"""The modules of `gloaming.api.cli`, each with an `add_parser`; what they need they import when called."""
+"""The modules of `gloaming.api.cli`, each with an `add_parser`. They import what is slow when they are called."""
 
-SHOWN = 20
+ERRORS_SHOWN = 20
 
 
 class _Parser(argparse.ArgumentParser):
-    """Says what is wrong with a call on one line."""
+    """Reports a wrong call on one line."""
 
     def error(self, message: str) -> NoReturn:
         self.exit(2, f"{self.prog}: {_plain(message)}; see {self.prog} --help\n")
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
-        """The command that words are left over for reports them: its own help says what it takes."""
+        """Let the command itself report the words that it does not know: its own help says what it takes."""
         found, left_over = super().parse_known_args(args, namespace)
         if left_over:
             self.error(f"unrecognized arguments: {' '.join(left_over)}")
@@ -49,7 +49,7 @@ class _Parser(argparse.ArgumentParser):
 
 
 def _plain(message: str) -> str:
-    """What argparse says, in words for a person who does not program."""
+    """A message of argparse in plain words."""
     message = re.sub(r"invalid int value: (.*)", r"\1 is not a whole number; as 12", message)
     message = re.sub(r"invalid float value: (.*)", r"\1 is not a number; as 12 or 0.5", message)
     if choice := re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", message):
@@ -62,7 +62,7 @@ def _plain(message: str) -> str:
 
 def build_parser() -> argparse.ArgumentParser:
     """The parser of the whole command."""
-    from importlib.metadata import version  # a slow one: Ctrl-C meanwhile is Ctrl-C already
+    from importlib.metadata import version  # slow: imported where Ctrl-C is already caught
 
     parser = _Parser(
         prog="gloaming", description="Plays a pixel-light show by itself, all season, from a small board computer."
@@ -75,29 +75,29 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one call. Exit codes: 0 done, 1 the answer is no, 2 the call or the files are wrong."""
+    """Run one call. Exit codes: 0 done, 1 the answer is no, 2 a mistake in the call or in a file."""
 
     def call() -> int:
         args = build_parser().parse_args(arguments)
         code: int = args.handler(args)
         return code
 
-    return carried_out(call)
+    return exit_code_of(call)
 
 
-def carried_out(work: Callable[[], int]) -> int:
-    """Do it; its exit code, or that of what went wrong, which is told on one line."""
+def exit_code_of(work: Callable[[], int]) -> int:
+    """Do the work; print an error on one line. The exit code of either."""
     _ready_streams()
     try:
         try:
             return work()
         finally:
-            sys.stdout.flush()  # what cannot be written is found out here, and not when the interpreter ends
-    except InputError as error:
-        for config_error in error.errors[:SHOWN]:
+            sys.stdout.flush()  # an error must come here, not when the interpreter ends
+    except InvalidInputError as error:
+        for config_error in error.errors[:ERRORS_SHOWN]:
             print(config_error, file=sys.stderr)
-        if len(error.errors) > SHOWN:
-            print(f"and {len(error.errors) - SHOWN} more mistakes", file=sys.stderr)
+        if len(error.errors) > ERRORS_SHOWN:
+            print(f"and {len(error.errors) - ERRORS_SHOWN} more mistakes", file=sys.stderr)
         return 2
     except BrokenPipeError:
         _write_nowhere()
@@ -111,12 +111,12 @@ def carried_out(work: Callable[[], int]) -> int:
 
 
 def _ready_streams() -> None:
-    """A letter that a terminal does not know is written by its number; a stream that is closed is one to nowhere, so
-    that no file of ours takes its place, here or in a process that is started from here."""
+    """Write letters that the terminal does not know by their numbers. Open closed streams on /dev/null, so that no file
+    takes their number, here or in a child process."""
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         stream = getattr(sys, name)
         if stream is None:
-            stream = Path(os.devnull).open(mode)  # noqa: SIM115  # for as long as the call lasts
+            stream = Path(os.devnull).open(mode)  # noqa: SIM115  # open until the process ends
             os.set_inheritable(stream.fileno(), True)
             setattr(sys, name, stream)
         elif mode == "w" and isinstance(stream, TextIOWrapper):
@@ -124,7 +124,7 @@ def _ready_streams() -> None:
 
 
 def _write_nowhere() -> None:
-    """Where standard output takes nothing, what it still holds is not tried again at the end."""
+    """If standard output cannot be written, drop what it still holds, so that Python does not try again at its end."""
     try:
         sys.stdout.flush()
     except OSError:

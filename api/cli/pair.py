@@ -1,4 +1,4 @@
-"""Who may ask, by command: a link for a phone as a QR code, the devices that are signed in, another passcode."""
+"""Commands that sign devices in and out: a link as a QR code, the list of devices, a new passcode."""
 
 from __future__ import annotations
 
@@ -17,9 +17,11 @@ from gloaming.shows.config_files.errors import ConfigError, InputError
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add `pair`, `devices` and `passcode`."""
     pair = _command(subparsers, "pair", "a QR code that signs one phone in, once, within ten minutes", show_link)
-    pair.add_argument("--viewer", action="store_true", help="for a phone that looks and touches nothing")
+    pair.add_argument("--viewer", action="store_true", help="for a phone that may look and change nothing")
     pair.add_argument("--address", help="the address in the link, as http://192.0.2.4:8080 (default: the best known)")
-    devices = _command(subparsers, "devices", "the devices that are signed in; --revoke signs one out", show_devices)
+    devices = _command(
+        subparsers, "devices", "list the devices that are signed in; --revoke signs one out", show_devices
+    )
     end = devices.add_mutually_exclusive_group()
     end.add_argument("--revoke", type=int, metavar="ID", help="sign this one out for good")
     end.add_argument("--revoke-all", action="store_true", help="sign out every device but the board itself")
@@ -27,7 +29,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     passcode = _command(
         subparsers, "passcode", "make a new passcode and print it; signed-in phones stay so", set_passcode
     )
-    passcode.add_argument("--choose", action="store_true", help="take one that you type")
+    passcode.add_argument("--choose", action="store_true", help="use one that you type")
 
 
 def _command(
@@ -47,18 +49,18 @@ def show_link(args: argparse.Namespace) -> int:
     import segno
 
     if args.address and not re.fullmatch(r"https?://[^\s/]{1,253}/?", args.address, re.ASCII):
-        wrong = f"{args.address!r} is no address"
-        raise InputError(ConfigError("--address", None, None, wrong, "as http://192.0.2.4:8080"))
+        problem = f"{args.address!r} is not an address"
+        raise InvalidInputError(ConfigError("--address", None, None, problem, "as http://192.0.2.4:8080"))
     code, answer = call(args, "POST", "/api/links", {"kind": "viewer" if args.viewer else "operator"})
     if code != 201:
         return _refused(answer)
     link = f"{args.address.rstrip('/')}/#{answer['code']}" if args.address else answer["link"]
-    with suppress(UnicodeEncodeError):  # a terminal without such letters has the link alone
+    with suppress(UnicodeEncodeError):  # a terminal without these letters shows only the link
         "▀▄█".encode(sys.stdout.encoding or "ascii")
         segno.make(link, error="m").terminal(compact=True)
     print(f"\n{link}")
     for other in answer["other_links"] if not args.address else ():
-        print(f"or, where that name is not found: {other}")
+        print(f"if the phone does not find that name: {other}")
     print(f"It signs one phone in, as {answer['kind']}, once, until {answer['until'][11:16]}.")
     return 0
 
@@ -104,8 +106,8 @@ def set_passcode(args: argparse.Namespace) -> int:
         if again != passcode:
             print("the two are not the same; nothing has changed", file=sys.stderr)
             return 2
-        if wrong := weakness(passcode):
-            print(f"{wrong}; nothing has changed", file=sys.stderr)
+        if problem := weakness(passcode):
+            print(f"{problem}; nothing has changed", file=sys.stderr)
             return 2
     code, answer = call(args, "PUT", "/api/passcode", {"passcode": passcode} if passcode else {})
     if code != 200:

@@ -1,4 +1,4 @@
-"""`gloaming record`: the call and its arguments. What it does is in record_verb, loaded when it is called."""
+"""`gloaming record`: its arguments. The work is in record_verb, imported when it is called."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ Verbs = argparse._SubParsersAction  # argparse has no public name for it
 
 def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
     """Add `record`."""
-    text = "record E1.31 off the wire, or out of a capture file, into a frame file"
+    text = "record E1.31 from the network, or from a capture file, into a frame file"
     parser = subparsers.add_parser("record", help=text, description=text)
     parser.set_defaults(handler=_handler)
     parser.add_argument("out", type=Path, metavar="OUT.frames")
     parser.add_argument("--universes", default="all", help="1-13, or 1-4,8 (default: all there are)")
     parser.add_argument(
-        "--for", dest="for_s", type=float, metavar="SECONDS", help="end after so long, even if nothing comes"
+        "--for", dest="for_s", type=float, metavar="SECONDS", help="end after this time, even if nothing arrives"
     )
-    parser.add_argument("--preview", action="store_true", help="record data that are marked as preview, too")
+    parser.add_argument("--preview", action="store_true", help="also record data that are marked as preview")
     parser.add_argument("--capture", type=Path, metavar="FILE", help="a pcap or pcapng file, plain or gzipped")
     parser.add_argument("--fps", help="frames a second, if not as found: 25, 29.97, 30000/1001")
     parser.add_argument(
@@ -28,9 +28,13 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
         help="slots in a universe: used (without those at the end that stay dark; the default), sent, or a number",
     )
     parser.add_argument("--from-change", action="store_true", help="begin with the first frame that differs")
-    parser.add_argument("--until-still", type=float, metavar="SECONDS", help="end when nothing has changed for so long")
-    parser.add_argument("--interface", metavar="NAME", help="where multicast comes in: a name, or an address")
-    parser.add_argument("--address", help="hear unicast to this address of ours, and nothing else")
+    parser.add_argument(
+        "--until-still", type=float, metavar="SECONDS", help="end when nothing has changed for this time"
+    )
+    parser.add_argument(
+        "--interface", metavar="NAME", help="the interface that receives multicast: a name, or an address"
+    )
+    parser.add_argument("--address", help="record only unicast to this address of this machine")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 

@@ -1,4 +1,4 @@
-"""What `gloaming record` does: from its arguments to a recording, a line of progress, an end by Ctrl-C, a report."""
+"""The work of `gloaming record`: a recording, a line of progress, an end by Ctrl-C, a report."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from gloaming.shows.recording.sockets import Sockets
 TICK_S = 0.05
 LINE_S = 0.5
 SPARE_SOCKETS = 12
-"""Room for the groups of some hundreds of universes that turn up later."""
+"""Room for the groups of some hundreds of universes that are found later."""
 
 
 def record_(args: argparse.Namespace) -> int:
@@ -35,18 +35,18 @@ def record_(args: argparse.Namespace) -> int:
     wanted = _wanted(args)
     if args.capture:
         if args.for_s is not None:
-            raise input_error("--for", "a capture is as long as it is", "leave out --for, or --capture")
+            raise input_error("--for", "a capture has its own length", "leave out --for, or --capture")
         if args.interface is not None or args.address is not None:
-            right = "leave out --interface and --address, or --capture"
-            raise input_error("--capture", "a capture comes in nowhere", right)
+            hint = "leave out --interface and --address, or --capture"
+            raise input_error("--capture", "a capture is read from a file, not from an interface", hint)
         apart(args.out, args.capture)
         with bar("reading") as progress:
             outcome = from_capture(args.capture, args.out, wanted, progress)
     else:
         outcome = _live(args, wanted)
-    _report(args, outcome)
+    _print_outcome(args, outcome)
     if outcome.broken:
-        _say(f"{args.out}: {outcome.broken}; what came before is kept")
+        _report(f"{args.out}: {outcome.broken}; the frames before it are in the file")
     return 1 if outcome.broken else 0
 
 
@@ -65,88 +65,89 @@ def _wanted(args: argparse.Namespace) -> Wanted:
 
 
 def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
-    if wrong := place_problem(args.out):
-        raise input_error(args.out, wrong)
+    if problem := place_wrong(args.out):
+        raise input_error(args.out, problem)
     stop = threading.Event()
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
     for number in before:
         signal.signal(number, lambda *_: stop.set())
 
-    def give_back(_: Path) -> None:  # the file is whole: now a second Ctrl-C ends us
+    def restore_signals(_: Path) -> None:  # the file is complete: from now on a second Ctrl-C ends the command
         for number, handler in before.items():
             signal.signal(number, handler)
 
     for old in sorted(args.out.parent.glob(f"{escape(args.out.name)}.*.part")):
         if is_written(old):
-            _say(f"warning: {args.out} is being written already, as {old.name}; the one that ends last is kept")
+            _report(f"warning: {args.out} is already being written, as {old.name}; the recording that ends last stays")
             continue
-        _say(f"note: {old} was left by a recording that was cut off; `gloaming frames mend` makes a frame file of it")
+        _report(f"note: {old} is of an interrupted recording; `gloaming frames mend` makes a frame file of it")
     universes = wanted.universes or _announced(args, stop)
     every = wanted.universes is None
-    heard = [*universes, DISCOVERY_UNIVERSE] if every else universes
-    sockets = Sockets(heard, args.address, args.interface, spare=SPARE_SOCKETS if every else 0)
+    listened = [*universes, DISCOVERY_UNIVERSE] if every else universes
+    sockets = Sockets(listened, args.address, args.interface, spare=SPARE_SOCKETS if every else 0)
     for note in sockets.notes:
-        _say(f"warning: {note}")
-    said = len(sockets.notes)
+        _report(f"warning: {note}")
+    reported = len(sockets.notes)
     receiver = Receiver(sockets.all)
-    live = Live(receiver, args.out, wanted, lambda new: sockets.join(new.difference(heard)))
+    live = Live(receiver, args.out, wanted, lambda new: sockets.join(new.difference(listened)))
     broken = None
     try:
         try:
             _run(args, live, stop)
         except EOFError as error:
             broken = str(error)
-        with bar("tidying") as progress:
-            outcome = live.finish(give_back, progress)
-        notes = (*outcome.notes, *sockets.notes[said:])
+        with bar("finishing") as progress:
+            outcome = live.finish(restore_signals, progress)
+        notes = (*outcome.notes, *sockets.notes[reported:])
         return replace(outcome, notes=notes, broken=outcome.broken or broken)
     except BaseException:
         live.discard()
         raise
     finally:
-        give_back(args.out)
+        restore_signals(args.out)
         receiver.close()
 
 
 def _announced(args: argparse.Namespace, stop: threading.Event) -> tuple[int, ...]:
-    """Every universe that is announced within the time in which every source must announce, or that comes in."""
-    _say(f"listening for {DISCOVERY_S + 1:.0f} s for the universes there are")
+    """Every universe that is announced or received within the time in which each source must announce."""
+    _report(f"listening for {DISCOVERY_S + 1:.0f} s to find the universes")
     sockets = Sockets([DISCOVERY_UNIVERSE], args.address, args.interface)
     receiver = Receiver(sockets.all)
-    ear = Listener(receiver)
+    listener = Listener(receiver)
     try:
         until_s = time.monotonic() + DISCOVERY_S + 1
         while time.monotonic() < until_s and not stop.is_set():
-            ear.listen(TICK_S)
+            listener.listen(TICK_S)
     finally:
         receiver.close()
     if stop.is_set():
         raise input_error(args.out, "it was ended before the recording began")
-    if not ear.universes:
-        heard = f"; {sockets.notes[0]}" if sockets.notes else ""
-        raise input_error("--universes", f"no universe was announced, and none came in{heard}", "name them: 1-13")
-    _say(f"recording {ranges(sorted(ear.universes))}")
-    return tuple(sorted(ear.universes))
+    if not listener.universes:
+        note = f"; {sockets.notes[0]}" if sockets.notes else ""
+        raise input_error("--universes", f"no universe was announced, and none came in{note}", "name them: 1-13")
+    _report(f"recording {ranges(sorted(listener.universes))}")
+    return tuple(sorted(listener.universes))
 
 
 def _run(args: argparse.Namespace, live: Live, stop: threading.Event) -> None:
-    """Until Ctrl-C, or until the recording is over by itself, or silence has lasted as long as it may. InputError
-    when nothing came in the time that was given, unless a first change is waited for.
+    """Record until Ctrl-C, until the recording ends by itself, or until nothing has arrived for too long.
+
+    InvalidInputError when nothing arrives within `--for`, unless the recording waits for a first change.
     """
     line = _Line(live)
-    came_s, began_s = 0.0, None
+    arrived_s, began_s = 0.0, None
     give_up_s = None if args.for_s is None or live.waits_for_change else time.monotonic() + args.for_s
     while not stop.is_set() and live.ended is None:
         now_s, before = time.monotonic(), live.levels
         if live.pump(TICK_S):
-            stop.wait(TICK_S)  # so that much is done at a time
+            stop.wait(TICK_S)  # then more packets are read at once
         if began_s is None and live.began:
             began_s = now_s
         if live.levels > before:
-            came_s = now_s
+            arrived_s = now_s
         elif began_s is not None:
             over = args.for_s is not None and now_s - began_s > args.for_s + 2
-            still = args.until_still is not None and now_s - came_s > args.until_still
+            still = args.until_still is not None and now_s - arrived_s > args.until_still
             if over or still:
                 break
         elif give_up_s is not None and now_s > give_up_s:
@@ -157,14 +158,14 @@ def _run(args: argparse.Namespace, live: Live, stop: threading.Event) -> None:
 
 
 class _Line:
-    """The line of progress, where standard error is a terminal."""
+    """The line of progress, if standard error is a terminal."""
 
     def __init__(self, live: Live) -> None:
         self._live, self._shown_s, self._packets = live, 0.0, 0
         self._to: Callable[[str], object] | None = sys.stderr.write if sys.stderr.isatty() else None
 
     def show(self, now_s: float) -> None:
-        """Every half second: universes, rate, losses."""
+        """Show universes, rate and losses, at most every half second."""
         if self._to is None or now_s - self._shown_s < LINE_S:
             return
         live, recording = self._live, self._live.recording
@@ -172,7 +173,7 @@ class _Line:
         self._shown_s, self._packets = now_s, live.packets
         text = "waiting for the first packet" if not live.packets else f"{rate:.0f} packets a second"
         if recording:
-            counts = recording.counts
+            counts = recording.tally
             text = (
                 f"{counts.elapsed_s:.1f} s  {recording.heard} universes  {counts.frames} frames at {recording.fps:.4g}"
                 f"  {text}  {counts.lost_in_all} lost"
@@ -185,8 +186,8 @@ class _Line:
             self._to("\r\033[K")
 
 
-def _report(args: argparse.Namespace, outcome: Outcome) -> None:
-    counts, info = outcome.counts, outcome.info
+def _print_outcome(args: argparse.Namespace, outcome: Outcome) -> None:
+    counts, info = outcome.tally, outcome.info
     lines = [*counts.lines(info.fps), *outcome.notes]
     if args.json:
         numbers = [one.number for one in info.universes]
@@ -215,5 +216,5 @@ def _report(args: argparse.Namespace, outcome: Outcome) -> None:
         print(f"  {line}")
 
 
-def _say(text: str) -> None:
+def _report(text: str) -> None:
     print(text, file=sys.stderr)

@@ -1,4 +1,4 @@
-"""`gloaming rig-check`: test patterns on the rig, by the running daemon."""
+"""`gloaming rig-check`: test patterns on the rig, by the running planner."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import argparse
 import sys
 from pathlib import Path
 
-from gloaming.api.cli.live import call, end_all, tell_taken
+from gloaming.api.cli.live import call, end_all, print_taken
 from gloaming.daemon.direction.overrides import TERMS, Kind
 from gloaming.shows.rig.patterns import COLOURS, KINDS
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add this family's command."""
+    """Add `rig-check`."""
     patterns = "\n".join(f"  {kind:<10} {what}" for kind, what in KINDS.items())
     parser = subparsers.add_parser(
         "rig-check",
@@ -30,13 +30,13 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--minutes", type=float, metavar="MINUTES", help="how long, 10 at the most")
     parser.add_argument("--site", type=Path, default=Path(), help="the site's folder (default: here)")
     parser.add_argument("--state", type=Path, help="its state directory (default: SITE/state)")
-    parser.add_argument("--url", help="the daemon's address (default: as the state directory says)")
-    parser.add_argument("--token-file", type=Path, help="a file with a token (default: in the state directory)")
+    parser.add_argument("--url", help="the planner's address (default: the one in the state directory)")
+    parser.add_argument("--token-file", type=Path, help="a file with a token (default: the one in the state directory)")
     parser.set_defaults(handler=run_rig_check)
 
 
 def run_rig_check(args: argparse.Namespace) -> int:
-    """Ask for a pattern, or end the one that stands; exit 1 where it is refused."""
+    """Ask for a pattern, or end the one that is shown; exit 1 where it is refused."""
     from gloaming.api.http.schemas.requests import rig_check_request
 
     if args.pattern == "end":
@@ -47,5 +47,5 @@ def run_rig_check(args: argparse.Namespace) -> int:
     if code != 201:
         print(answer["detail"], file=sys.stderr)
         return 2 if code == 422 else 1
-    tell_taken(answer, answer["check"])
+    print_taken(answer, answer["check"])
     return 0

@@ -1,4 +1,4 @@
-"""`gloaming run`: planner and transmitter on a site, until told to stop."""
+"""`gloaming run`: runs planner and transmitter on a site until a signal ends them."""
 
 from __future__ import annotations
 
@@ -10,35 +10,35 @@ import sys
 from pathlib import Path
 
 NO_PAGE = "no-page"
-"""The file in the state folder that says why a planner cannot be asked: its page has no port, or no certificate."""
+"""The file in the state folder with the reason why the page cannot be reached: it has no port, or no certificate."""
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add `run`."""
-    run = subparsers.add_parser("run", help="play a site: planner and transmitter, until told to stop")
+    run = subparsers.add_parser("run", help="play a site until Ctrl-C")
     run.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
-    run.add_argument("--state", type=Path, metavar="DIR", help="where state is kept (default: SITE/state)")
+    run.add_argument("--state", type=Path, metavar="DIR", help="where the state is stored (default: SITE/state)")
     run.set_defaults(handler=run_site)
 
 
 def state_folder(site: Path, given: Path | None) -> Path:
-    """Where a site's state is kept: as given, as the service manager says, or beside the site."""
+    """The folder of a site's state: the one given, the service manager's, or `state` in the site."""
     return (given or Path(os.environ.get("STATE_DIRECTORY") or site / "state")).absolute()
 
 
 def run_site(args: argparse.Namespace) -> int:
-    """Check the site in a process that does not stay, then keep both processes running."""
-    from gloaming.api.supervisor import MISTAKE, Supervisor
+    """Check the site in a process that ends again, to save memory. Then run both processes."""
+    from gloaming.api.supervisor import EXIT_CONFIG_ERROR, Supervisor
 
     site, state = args.site.absolute(), state_folder(args.site, args.state)
     checked = subprocess.run([sys.executable, "-m", "gloaming.api.cli.run", str(args.site), str(state)], check=False)
     if checked.returncode:
-        return MISTAKE
+        return EXIT_CONFIG_ERROR
     try:
         supervisor = Supervisor(site, state)
     except OSError as error:
         print(f"{state}: {error.strerror or error}", file=sys.stderr)
-        return MISTAKE
+        return EXIT_CONFIG_ERROR
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: supervisor.stop())
     signal.signal(signal.SIGHUP, lambda *_: supervisor.reload())
@@ -46,7 +46,7 @@ def run_site(args: argparse.Namespace) -> int:
 
 
 def _check() -> int:
-    """In a process of its own: every mistake of the site; and what will happen tonight."""
+    """Print every mistake in the site, and what happens tonight."""
     from datetime import datetime
 
     from gloaming.daemon.direction.decide import decide, instant
@@ -73,11 +73,11 @@ def _check() -> int:
     for hook in site.hooks:
         if hook.command:
             print(f"{hook.place}: {hook.command[0]} runs as {user_name()}, without access to {state}")
-    print(f"the phone's side listens on {site.phone.listen}; the passcode stands in {state}/passcode", flush=True)
+    print(f"the page listens on {site.phone.listen}; the passcode is in {state}/passcode", flush=True)
     return 0
 
 
 if __name__ == "__main__":
-    from gloaming.api.cli.main import carried_out
+    from gloaming.api.cli.main import exit_code_of
 
-    sys.exit(carried_out(_check))
+    sys.exit(exit_code_of(_check))

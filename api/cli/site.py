@@ -1,4 +1,4 @@
-"""`gloaming site schema`: what site.toml or rig.toml may hold, for TOML editors that complete and check."""
+"""`gloaming site schema`: the JSON Schema of site.toml or rig.toml, for editors that complete and check."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import json
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add this family's command."""
+    """Add `site schema`."""
     site = subparsers.add_parser("site", help="what a site's files may hold")
     verbs = site.add_subparsers(metavar="VERB", required=True)
     text = "print the JSON Schema of site.toml, for editors that complete and check"

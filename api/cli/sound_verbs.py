@@ -1,4 +1,4 @@
-"""What `gloaming sound` does: list devices; play clicks and flashes with a transmitter of its own."""
+"""The work of `gloaming sound`: lists devices; plays clicks and flashes with its own transmitter."""
 
 from __future__ import annotations
 
@@ -31,9 +31,9 @@ from gloaming.shows.config_files.errors import ConfigError, InputError, WrongVal
 from gloaming.shows.framefile.reader import FrameWriter, Universe
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
-CLAP_FPS, CLAP_RATE_HZ = 40, 48_000
-CLAP_LEVEL = 0.3
-"""How bright the flashes are: the test is watched from close by."""
+FPS, RATE_HZ = 40, 48_000
+LEVEL = 0.3
+"""How bright the flashes are: people watch the test from close by."""
 FLASH_FRAMES, CLICK_S = 4, 0.01
 BEFORE_NS = 4 * SECOND_NS
 CAUTION = "The whole rig flashes once a second at 30 %. Keep people with photosensitive epilepsy away from it."
@@ -57,7 +57,7 @@ def list_devices(args: argparse.Namespace) -> int:
 
 
 def click_and_flash(args: argparse.Namespace) -> int:
-    """`gloaming sound test`; exit 1 where the neighbours' hours forbid it, or nothing can be heard."""
+    """`gloaming sound test`; exit 1 where the neighbours' hours forbid it, or the sound has a trouble."""
     if not 5 <= args.seconds <= 300:
         raise InputError(
             ConfigError("--for", None, None, f"{args.seconds:g} is not from 5 to 300 seconds", "as --for 30")
@@ -73,38 +73,39 @@ def click_and_flash(args: argparse.Namespace) -> int:
         if window.ceiling == 0 or (window.quiet and window.volume == 0):
             print(f"{window.reason.text} ({window.reason.rule})", file=sys.stderr)
             return 1
-    _refuse_beside_a_daemon(state_folder(args.site, args.state) / "transmitter.sock")
+    _refuse_beside_a_planner(state_folder(args.site, args.state) / "transmitter.sock")
     print(CAUTION)
     by = "later" if delay_ns >= 0 else "earlier"
     print(f"a click and a flash each second, the click {abs(delay_ns) / 1e6:g} ms {by} ([sound] delay); Ctrl-C ends it")
     with tempfile.TemporaryDirectory(prefix="gloaming-") as name:
-        said = _play(Path(name), site, now_ns + BEFORE_NS, until_ns, delay_ns)
+        silent = _play(Path(name), site, now_ns + BEFORE_NS, until_ns, delay_ns)
     print("click after flash: a smaller delay; click before flash: a greater one. Try with --delay.")
-    return 1 if said else 0
+    return 1 if silent else 0
 
 
-def _refuse_beside_a_daemon(path: Path) -> None:
+def _refuse_beside_a_planner(path: Path) -> None:
     with socket.socket(socket.AF_UNIX) as probe:
         try:
             probe.connect(str(path))
         except OSError:
             return
-    wrong = "the daemon plays this site, and both would send to the same universes"
-    raise InputError(ConfigError(path.parent, None, None, wrong, "end it first, and start it again after the test"))
+    problem = "Gloaming plays this site, and both would send to the same universes"
+    hint = "end it first, and start it again after the test"
+    raise InvalidInputError(ConfigError(path.parent, None, None, problem, hint))
 
 
 def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int) -> bool:
-    """Give it to a transmitter; whether it had anything to say against its sound."""
+    """Play clicks and flashes; whether the transmitter reported a trouble with the sound."""
     seconds = (until_ns - begin_ns) // SECOND_NS
     frames, sound = _make(folder, site, seconds)
-    line = folder / "transmitter.sock"
-    transmitter = subprocess.Popen([sys.executable, "-m", "gloaming.daemon.transmitter", str(line)])
+    path = folder / "transmitter.sock"
+    transmitter = subprocess.Popen([sys.executable, "-m", "gloaming.daemon.transmitter", str(path)])
     ending: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda number, _: ending.append(number))
     try:
-        sock = _connect(line, transmitter)
-        clicks = Picture("click and flash", str(frames), seconds * CLAP_FPS, Fraction(CLAP_FPS), begin_ns)
+        sock = _connect(path, transmitter)
+        clicks = Picture("click and flash", str(frames), seconds * FPS, Fraction(FPS), begin_ns)
         flashing = Segment(
             begin_ns,
             until_ns,
@@ -133,7 +134,7 @@ def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int)
 
 
 def _make(folder: Path, site: Site, seconds: int) -> tuple[Path, Path]:
-    """A flash of every slot and a click at each full second but the first."""
+    """Make a flash of every slot and a click at each full second except the first; the two files."""
     offset, universes = 0, []
     for number, slots in site.rig.slots.items():
         universes.append(Universe(number, slots, offset))
@@ -166,11 +167,11 @@ def _connect(path: Path, transmitter: subprocess.Popen[bytes]) -> socket.socket:
             if transmitter.poll() is not None:
                 break
             time.sleep(0.02)
-    raise InputError(ConfigError("transmitter", None, None, "it does not start", "see what it printed above"))
+    raise InvalidInputError(ConfigError("transmitter", None, None, "it does not start", "see its messages above"))
 
 
 def _listen(sock: socket.socket, until_ns: int, ending: list[int]) -> bool:
-    """Pass on what the transmitter says is wrong, until the end or Ctrl-C."""
+    """Print the transmitter's troubles until the end or Ctrl-C; whether one was of the sound."""
     unread, silent = b"", False
     while time.time_ns() < until_ns and not ending:
         if not select.select([sock], [], [], 0.2)[0]:

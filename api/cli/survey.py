@@ -1,4 +1,4 @@
-"""`gloaming survey`: the check of a site before the season, in the terminal, as JSON, or as a page to print."""
+"""`gloaming survey`: checks a site before the season; prints a report or JSON, or writes a page."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ MARKS = {"error": ("ERROR", "bold red"), "warning": ("warning", "yellow"), "fact
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add this family's command."""
-    survey = subparsers.add_parser("survey", help="the check of a site before the season; exit 1 on an error")
+    """Add `survey`."""
+    survey = subparsers.add_parser("survey", help="check a site before the season; exit 1 on an error")
     survey.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
     survey.add_argument("--json", action="store_true", help="one object instead of a report")
     survey.add_argument("--html", type=Path, metavar="FILE", help="also write a page to print and keep")
@@ -32,18 +32,18 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def run_survey(args: argparse.Namespace) -> int:
-    """Survey, report, and say by the exit code whether there is an error."""
+    """Survey the site and print the report; exit 1 on an error."""
     from rich.console import Console
 
     from gloaming.api.cli.run import state_folder
     from gloaming.daemon.reports.survey import survey
 
     if not args.site.is_dir():
-        right = "name a folder that holds site.toml and rig.toml"
-        raise InputError(ConfigError(args.site, None, None, "there is no such site", right))
+        hint = "name a folder that holds site.toml and rig.toml"
+        raise InvalidInputError(ConfigError(args.site, None, None, "there is no such site", hint))
     at = datetime.now().astimezone()
-    with _bar() as tell:
-        found = survey(args.site, at, tell, ask=not args.ask_nobody, state=state_folder(args.site, None))
+    with _bars() as progress:
+        found = survey(args.site, at, progress, ask=not args.ask_nobody, state=state_folder(args.site, None))
     if args.json:
         print(json.dumps(found.as_json(), indent=2))
     else:
@@ -63,25 +63,25 @@ def _write_page(found: Survey, path: Path) -> None:
 
 
 @contextmanager
-def _bar() -> Iterator[Callable[[str, int, int], None]]:
-    """A progress bar on stderr, a line for each thing under way."""
+def _bars() -> Iterator[Callable[[str, int, int], None]]:
+    """Progress bars on stderr, one for each name."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(file=sys.stderr), transient=True) as bar:
+    with Progress(*columns, console=Console(file=sys.stderr), transient=True) as bars:
         tasks: dict[str, Any] = {}
 
-        def tell(name: str, done: int, of: int) -> None:
+        def progress(name: str, done: int, of: int) -> None:
             if name not in tasks:
-                tasks[name] = bar.add_task(name, total=of)
-            bar.update(tasks[name], completed=done)
+                tasks[name] = bars.add_task(name, total=of)
+            bars.update(tasks[name], completed=done)
 
-        yield tell
+        yield progress
 
 
 def report(found: Survey, console: Console) -> None:
-    """The report as a person reads it in a terminal."""
+    """Print the report."""
     from rich.markup import escape
 
     from gloaming.daemon.reports.survey import CAUTIONS

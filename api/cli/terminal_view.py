@@ -1,4 +1,4 @@
-"""The boathouse in a terminal: levels that were really received, as coloured half blocks."""
+"""The boathouse in a terminal: the received levels as coloured half blocks."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from gloaming.shows.demonstration.rig import places, universes
 Bytes = npt.NDArray[np.uint8]
 
 STRETCH = 1.35
-"""The picture is drawn higher than it is by up to this much, so that strings close above each other stay apart."""
+"""The picture is stretched upwards by up to this factor, so that strings close above each other stay apart."""
 GLOW = 0.2
 """How much of its brightest neighbour's light a cell without pixels shows."""
 
 
 class TerminalPicture:
-    """Pixels to cells, worked out once for a size. `render` makes a text of `columns` by at most `rows` cells."""
+    """The cell of each pixel, computed once for a size. `render` makes a text of `columns` by at most `rows` cells."""
 
     def __init__(self, columns: int, rows: int) -> None:
         points = np.concatenate([string.points for string in strings()])
@@ -36,7 +36,7 @@ class TerminalPicture:
         self.universes = len(universes())
 
     def render(self, levels: dict[int, bytes]) -> Text:
-        """The picture of the last levels of every universe; the brightest pixel of a cell is shown."""
+        """The picture of the last levels of every universe; each cell shows its brightest pixel."""
         image = self.image(levels)
         text = Text(no_wrap=True)
         for row in range(0, self.high, 2):

@@ -1,4 +1,4 @@
-"""`gloaming nights`, `why`, `rehearse`: the season as a table, one instant with its reasons, and all of it added up."""
+"""`gloaming nights`, `why`, `rehearse`: the nights of a season, an instant with its reasons, a rehearsal."""
 
 from __future__ import annotations
 
@@ -20,25 +20,25 @@ if TYPE_CHECKING:
     from gloaming.daemon.site.load import Site
 
 USUAL_DAYS = 45
-"""How many dates `rehearse` goes through."""
+"""How many dates `rehearse` covers by default."""
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """Add this family's commands."""
+    """Add `nights`, `why` and `rehearse`."""
     nights = subparsers.add_parser("nights", help="the nights of the season: when each opens and closes, and why")
     _add_dates(nights, "this season and the next one")
     kind = nights.add_mutually_exclusive_group()
-    kind.add_argument("--json", action="store_true", help="a list of objects instead of a table")
+    kind.add_argument("--json", action="store_true", help="print a list of objects instead of a table")
     kind.add_argument("--ics", type=Path, metavar="FILE", help="write a calendar (RFC 5545) for a phone")
     kind.add_argument("--svg", type=Path, metavar="FILE", help="write one picture of the season")
     nights.set_defaults(handler=show_nights)
     why = subparsers.add_parser("why", help="what is to be on the wire at an instant, and why")
     why.add_argument("words", nargs="*", metavar="[SITE] [AT]", help="a site folder; an instant (default: now)")
-    why.add_argument("--json", action="store_true", help="one object instead of sentences")
+    why.add_argument("--json", action="store_true", help="print one object instead of sentences")
     why.set_defaults(handler=show_why)
-    rehearse = subparsers.add_parser("rehearse", help="the season without playing it, minute by minute")
+    rehearse = subparsers.add_parser("rehearse", help="go through the season minute by minute, without playing it")
     _add_dates(rehearse, str(USUAL_DAYS))
-    rehearse.add_argument("--json", action="store_true", help="one object instead of sentences")
+    rehearse.add_argument("--json", action="store_true", help="print one object instead of sentences")
     rehearse.set_defaults(handler=show_rehearsal)
 
 
@@ -134,7 +134,7 @@ def show_why(args: argparse.Namespace) -> int:
     at_ns = instant(_instant(words[0], site, now) if words else now)
     decision = decide(at_ns, site)
     if not words:
-        decision = replace(decision, reasons=(*decision.reasons, *_of_the_wire(folder)))
+        decision = replace(decision, reasons=(*decision.reasons, *_wire_reasons(folder)))
     if args.json:
         print(json.dumps(decision.as_json(site.timezone), indent=2))
         return 0
@@ -148,21 +148,21 @@ def show_why(args: argparse.Namespace) -> int:
     return 0
 
 
-def _of_the_wire(folder: Path) -> list[Reason]:
-    """Why the wire is black, where a daemon runs for the site and says that it is."""
+def _wire_reasons(folder: Path) -> list[Reason]:
+    """Why the wire is black, if a planner runs for the site and reports that it is."""
     from gloaming.api.cli.live import call
     from gloaming.daemon.direction.score import Reason, ReasonCode
 
     try:
         code, answer = call(argparse.Namespace(site=folder, state=None, url=None, token_file=None), "GET", "/api/why")
-    except InputError:  # none runs
+    except InvalidInputError:  # no planner runs
         return []
     black = [one for one in answer["reasons"] if one["code"] == ReasonCode.WIRE_BLACK] if code == 200 else []
     return [Reason(one["rule"], one["text"], ReasonCode.WIRE_BLACK) for one in black]
 
 
 def _site(folder: Path, now: datetime) -> Site:
-    """The site, also where frames do not exist yet: stderr has a warning for each piece that cannot be played."""
+    """The site, even if frame files are missing: stderr gets a warning for each piece that cannot be played."""
     from gloaming.daemon.site.load import load_site
 
     site = load_site(folder, now, strict=False)
@@ -172,7 +172,7 @@ def _site(folder: Path, now: datetime) -> Site:
 
 
 def _site_and_dates(args: argparse.Namespace) -> tuple[Site, date, date]:
-    """The site, and the first and last date that are asked for."""
+    """The site, and the first and last date asked for."""
     now = datetime.now().astimezone()
     given = _date(args.first) if args.first else None
     days = USUAL_DAYS if args.days is None else args.days
@@ -183,12 +183,12 @@ def _site_and_dates(args: argparse.Namespace) -> tuple[Site, date, date]:
     try:
         return site, first, first + timedelta(days=days - 1)
     except OverflowError:
-        wrong = f"{days} days run past the calendar"
-        raise InputError(ConfigError("--days", None, None, wrong, "as --days 60")) from None
+        problem = f"{days} days run past the calendar"
+        raise InvalidInputError(ConfigError("--days", None, None, problem, "as --days 60")) from None
 
 
 def _site_and_words(words: list[str]) -> tuple[Path, list[str]]:
-    """The site folder comes first and may be left out."""
+    """The site folder, which comes first and may be left out, and the words after it."""
     if len(words) > 2:
         raise InputError(ConfigError("why", None, None, f"{len(words)} words are too many", "as gloaming why SITE AT"))
     if len(words) == 2 or (words and (Path(words[0]).exists() or not words[0][:1].isdigit())):
@@ -204,20 +204,20 @@ def _date(text: str) -> date:
 
 
 def _instant(text: str, site: Site, now: datetime) -> datetime:
-    """An instant as a person writes it: ISO 8601, with or without its offset, or a time of today.
+    """An instant as a person writes it: ISO 8601, with or without an offset, or a time of today.
 
-    A local time that the clocks skip moves on by the gap, one that comes twice is its first (RFC 5545 3.3.5): what
-    Python takes a local time without a fold for.
+    A local time that the clocks skip moves on by the gap; one that comes twice is the first (RFC 5545 3.3.5). Python
+    does the same without `fold`.
     """
-    right = "as 2026-12-24T22:45 or 22:45"
+    hint = "as 2026-12-24T22:45 or 22:45"
     try:
         if len(text) == 5:
             text = f"{now.astimezone(site.timezone).date()}T{text}"
         at = datetime.fromisoformat(text)
     except ValueError:
-        raise InputError(ConfigError("AT", None, None, f"{text!r} is not an instant", right)) from None
+        raise InvalidInputError(ConfigError("AT", None, None, f"{text!r} is not an instant", hint)) from None
     if not 1900 <= at.year <= 2100:
-        raise InputError(ConfigError("AT", None, None, f"{text} is not within 1900 to 2100", right))
+        raise InvalidInputError(ConfigError("AT", None, None, f"{text} is not within 1900 to 2100", hint))
     return at if at.tzinfo else at.replace(tzinfo=site.timezone)
 
 

@@ -152,7 +152,7 @@ def test_anything_can_be_undone_by_its_number_or_the_latest_without_one(board: B
     said = board.gloaming("undo", str(dim["id"]))
     assert said == f"dim {dim['id']} ended, on the wire: light, numbers, at 36%\n"
     assert board.has(BRIGHTNESS)
-    assert board.gloaming("undo", code=1) == "nothing that was asked for by hand stands\n"
+    assert board.gloaming("undo", code=1) == "there is nothing to undo\n"
 
 
 @needs(*SOUND_SERVER)

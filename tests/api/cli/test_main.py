@@ -80,7 +80,7 @@ def test_a_state_of_somebody_elses_is_said(
 
     monkeypatch.setattr(Path, "read_text", locked)  # as root, nothing is locked
     assert main(["now", "--state", str(tmp_path)]) == 2
-    right = "ask as root, or as who runs the daemon"
+    right = "call it as root, or as the user that runs Gloaming"
     assert capfd.readouterr().err == f"{tmp_path / 'address'}: Permission denied; {right}\n"
 
 
@@ -106,21 +106,21 @@ def test_the_token_goes_straight_to_the_daemon_and_to_nobody_else(
     monkeypatch.setenv("http_proxy", board.url)
     call = ["pause", "5", "--token-file", str(token), "--url"]
     assert main([*call, "http://127.0.79.8:1"]) == 2
-    assert "no daemon answers" in capfd.readouterr().err
+    assert "Gloaming does not answer" in capfd.readouterr().err
     assert board.asked == []
     board.answer = lambda path: (302, {"Location": f"{board.url}/elsewhere"}, b"")
     assert main([*call, board.url]) == 2
-    assert capfd.readouterr().err == f"{board.url}: it answers 302, not as a daemon does\n"
+    assert capfd.readouterr().err == f"{board.url}: something else than Gloaming answers there (302)\n"
     assert board.asked == [("POST", "/api/overrides", "Bearer quay-7")]
 
 
 def test_another_server_at_that_address_is_said(board: Any, token: Path, capfd: pytest.CaptureFixture[str]) -> None:
     board.answer = lambda path: (200, {"Content-Type": "text/html"}, b"<h1>router</h1>")
     assert main(["now", "--token-file", str(token), "--url", f"{board.url}/"]) == 2
-    assert capfd.readouterr().err == f"{board.url}: it answers, but not as a daemon does\n"
+    assert capfd.readouterr().err == f"{board.url}: something else than Gloaming answers there\n"
     board.answer = lambda path: (200, {"Content-Type": "application/json", "Content-Length": "99"}, b"{}")
     assert main(["now", "--token-file", str(token), "--url", board.url]) == 2
-    assert "no daemon answers" in capfd.readouterr().err
+    assert "Gloaming does not answer" in capfd.readouterr().err
 
 
 @pytest.mark.parametrize(("call", "kind"), [(["resume"], "pause"), (["rig-check", "end"], "rig-check")])

@@ -171,7 +171,7 @@ def test_a_recorder_that_is_killed_leaves_what_was_safe(tmp_path: Path, sender: 
     again = Recorder(out, "--address", address, "--universes", "1")
     again.listening(address)
     _, errors = again.end()
-    assert f"{part} was left by a recording that was cut off" in errors and "nothing came for universe 1" in errors
+    assert f"{part} is of an interrupted recording" in errors and "nothing came for universe 1" in errors
     subprocess.run([*COMMAND, "frames", "mend", part, out], check=True, capture_output=True)
     frames = everything(inspect(out))[:, 0]
     assert len(frames) >= 160 - 40 - 40  # a second that was not yet safe, and what the pacer still held
@@ -188,7 +188,7 @@ def test_who_ends_a_recording_before_it_began_keeps_the_old_file(tmp_path: Path,
         play(sender, address, stream(np.arange(1, 11, dtype=np.uint8)[:, None], 1))
         said, errors = recorder.end()
         assert recorder.process.returncode == 2 and "ended before the recording began" in errors
-        assert f"is being written already, as {writer.temporary.name}" in errors
+        assert f"is already being written, as {writer.temporary.name}" in errors
         assert out.read_bytes() == b"the old one" and not said
         writer.write(np.zeros((1, 1), np.uint8))
 
@@ -205,7 +205,7 @@ def test_a_full_disk_keeps_what_was_good(tmp_path: Path) -> None:
     command = [sys.executable, "-c", code, "record", "--capture", path, out, "--slots", "sent"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 1 and done.stderr.count("\n") == 1
-    assert "it cannot be written (" in done.stderr and "what came before is kept" in done.stderr
+    assert "it cannot be written (" in done.stderr and "the frames before it are in the file" in done.stderr
     frames = everything(inspect(out))
     assert 120 <= len(frames) < 400 and np.array_equal(frames[:, :510], noise[: len(frames)])
     assert sorted(one.name for one in tmp_path.iterdir()) == ["in.pcap", "out.frames"]
@@ -291,7 +291,7 @@ def test_all_that_discovery_announces_is_recorded_by_multicast(tmp_path: Path) -
         (["--universes", "1", "--address", "192.0.2.200"], "it is not possible to listen at 192.0.2.200"),
         (["--universes", "1", "--address", "here"], "--address"),
         (["--capture", "nowhere.pcap"], "nowhere.pcap: it cannot be read (No such file or directory)"),
-        (["--capture", str(CAPTURE), "--for", "3"], "--for: a capture is as long as it is"),
+        (["--capture", str(CAPTURE), "--for", "3"], "--for: a capture has its own length"),
         (["--capture", str(CAPTURE), "--address", "127.0.0.1"], "leave out --interface and --address"),
         (
             ["--universes", "1", "--address", "239.255.0.1"],

@@ -65,7 +65,7 @@ def test_a_daemon_that_plays_forbids_a_test(tmp_path: Path, capfd: pytest.Captur
         listener.bind(str(tmp_path / "state" / "transmitter.sock"))
         listener.listen()
         assert main(["sound", "test", str(site), "--state", str(tmp_path / "state")]) == 2
-    assert "the daemon plays this site" in capfd.readouterr().err
+    assert "Gloaming plays this site" in capfd.readouterr().err
 
 
 @pytest.mark.parametrize(
