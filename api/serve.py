@@ -24,7 +24,7 @@ RETRY_S = 2.0
 """After this time a planner that cannot start tries again."""
 
 
-def serve(site: Site, refused: InvalidInputError | None, args: argparse.Namespace) -> None:
+def serve(site: Site, refused: InputError | None, args: argparse.Namespace) -> None:
     """Run the planner on a site until SIGTERM or SIGINT; `refused` has the mistakes in its files."""
     folder, state = args.site.absolute(), args.state.absolute()
     planner = Planner(site, state, Clock(), args.transmitter, refused)
@@ -60,16 +60,16 @@ async def _run(planner: Planner, state: Path, listen: str | None) -> None:
     await planner.stop()
 
 
-def _site(folder: Path, state: Path) -> tuple[Site, InvalidInputError | None]:
+def _site(folder: Path, state: Path) -> tuple[Site, InputError | None]:
     """The site. Where nobody reads the terminal, a site with a mistake gives the last good site, and the mistake."""
     try:
         return load_site(folder, strict=False), None
-    except InvalidInputError as error:
+    except InputError as error:
         if not _unattended():
             raise
         try:
             return load_good(folder, state), error
-        except InvalidInputError:  # there is no good site: a person can correct only the mistake in the site itself
+        except InputError:  # there is no good site: a person can correct only the mistake in the site itself
             raise error from None
 
 

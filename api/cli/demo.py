@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gloaming.api.cli.live import direct_opener
-from gloaming.shows.config_files.errors import ConfigError, InvalidInputError
+from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
     from gloaming.shows.demonstration.receiver import DemoReceiver
@@ -75,7 +75,7 @@ def _receiver() -> tuple[DemoReceiver, str]:
         except OSError:
             continue
     problem = f"port {PORT} is taken on 127.0.0.1 to 127.0.0.{ADDRESSES - 1}"
-    raise InvalidInputError(ConfigError("demo", None, None, problem, "end the other receiver of E1.31 first"))
+    raise InputError(ConfigError("demo", None, None, problem, "end the other receiver of E1.31 first"))
 
 
 def _make(site: Path, address: str, console: Any) -> None:
@@ -162,7 +162,7 @@ def _wait_for_planner(state: Path, running: threading.Thread, ending: threading.
         except OSError:
             if ending.wait(0.1):
                 raise KeyboardInterrupt from None
-    raise InvalidInputError(ConfigError("demo", None, None, "the planner does not answer", "see its messages above"))
+    raise InputError(ConfigError("demo", None, None, "the planner does not answer", "see its messages above"))
 
 
 def _address_and_token(state: Path) -> tuple[str, str]:
@@ -231,7 +231,7 @@ def _result(last: dict[str, Any], receiver: DemoReceiver) -> dict[str, Any]:
 
     counts = receiver.stop()
     if not last:
-        raise InvalidInputError(
+        raise InputError(
             ConfigError("demo", None, None, "the planner ended before it answered", "see its messages above")
         )
     return {

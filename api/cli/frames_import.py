@@ -34,7 +34,7 @@ def import_(args: argparse.Namespace) -> int:
         source, fps = _at_rate(args, source, wanted)
     else:
         fps = source.fps
-    universes = layout.universes if isinstance(layout, Hanging) else lay_out(args.universes, source.slots, args.slots)
+    universes = layout.universes if isinstance(layout, RigLayout) else lay_out(args.universes, source.slots, args.slots)
     if warning := refresh_warning(fps, universes):
         _say(f"warning: {warning}")
     if wanted not in (None, fps):

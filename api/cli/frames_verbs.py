@@ -143,7 +143,7 @@ def preview_(args: argparse.Namespace) -> int:
 
 
 def apart(out: Path, *read: Path) -> None:
-    """InvalidInputError where `out` is one of the files that are read: a command never changes its input."""
+    """InputError where `out` is one of the files that are read: a command never changes its input."""
     for path in read:
         if os.path.exists(out) and os.path.exists(path) and out.samefile(path):  # noqa: PTH110  # too long a name: no
             raise input_error(out, "this is the file that is read; it must not change", "name another one")

@@ -54,7 +54,7 @@ def show(args: argparse.Namespace) -> int:
     while len(rows) < args.lines:
         code, page = call(args, "GET", f"/api/journal?limit={PAGE}{before}")
         if code != 200:
-            raise InvalidInputError(ConfigError("the planner", None, None, f"it answers {code}: {page['detail']}"))
+            raise InputError(ConfigError("the planner", None, None, f"it answers {code}: {page['detail']}"))
         kinds |= {row["kind"] for row in page}
         rows += [row for row in page if args.kind in (None, row["kind"])]
         if len(page) < PAGE:
@@ -62,9 +62,7 @@ def show(args: argparse.Namespace) -> int:
         before = f"&before={page[-1]['id']}"
     if kinds and not rows:
         problem = f"the journal has no line of this kind: {args.kind}"
-        raise InvalidInputError(
-            ConfigError("--kind", None, None, problem, instead(args.kind, sorted(kinds), "its kinds are"))
-        )
+        raise InputError(ConfigError("--kind", None, None, problem, instead(args.kind, sorted(kinds), "its kinds are")))
     rows = rows[: args.lines][::-1]
     if args.json:
         print(json.dumps(rows, indent=2))

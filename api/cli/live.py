@@ -122,7 +122,7 @@ def show_now(args: argparse.Namespace) -> int:
 
 
 def ask(args: argparse.Namespace) -> int:
-    """Ask for an override; exit 1 where it is refused. InvalidInputError."""
+    """Ask for an override; exit 1 where it is refused. InputError."""
     from gloaming.api.http.schemas.overrides import OVERRIDE_REQUESTS, override_request
 
     given = {key: getattr(args, key, None) for key in OVERRIDE_REQUESTS[args.kind].model_fields}
@@ -204,23 +204,21 @@ def end_all(args: argparse.Namespace, kinds: tuple[str, ...], none: str) -> int:
 def _now(args: argparse.Namespace) -> Any:
     code, answer = call(args, "GET", "/api/now")
     if code != 200:
-        raise InvalidInputError(
-            ConfigError(args.url or "the planner", None, None, f"it answers {code}: {answer['detail']}")
-        )
+        raise InputError(ConfigError(args.url or "the planner", None, None, f"it answers {code}: {answer['detail']}"))
     return answer
 
 
 def call(args: argparse.Namespace, method: str, path: str, body: dict[str, object] | None = None) -> tuple[int, Any]:
-    """One request; the status and the answer. InvalidInputError where nothing answers, or the token is not known."""
+    """One request; the status and the answer. InputError where nothing answers, or the token is not known."""
     code, answer = _request(args, method, path, body, "application/json")
     return code, json.loads(answer)
 
 
 def call_for(args: argparse.Namespace, path: str, kind: str) -> bytes:
-    """The content at a path, of the media type `kind`. InvalidInputError where it is refused."""
+    """The content at a path, of the media type `kind`. InputError where it is refused."""
     code, answer = _request(args, "GET", path, None, kind)
     if code != 200:
-        raise InvalidInputError(ConfigError(args.url or "the planner", None, None, str(json.loads(answer)["detail"])))
+        raise InputError(ConfigError(args.url or "the planner", None, None, str(json.loads(answer)["detail"])))
     return answer
 
 
@@ -243,13 +241,13 @@ def _request(
         opener = direct_opener(None if args.url else _own_certificate(state))
         with opener.open(request, timeout=TIMEOUT_S) as answer:
             if answer.headers.get_content_type() != kind:
-                raise InvalidInputError(ConfigError(url, None, None, "something else than Gloaming answers there"))
+                raise InputError(ConfigError(url, None, None, "something else than Gloaming answers there"))
             return answer.status, answer.read()
     except urllib.error.HTTPError as error:
         if error.code == 401:
             raise InputError(ConfigError(url, None, None, "the token is not known there", "sign in again")) from None
         if error.headers.get_content_type() != "application/problem+json":
-            raise InvalidInputError(
+            raise InputError(
                 ConfigError(url, None, None, f"something else than Gloaming answers there ({error.code})")
             ) from None
         return error.code, error.read()
@@ -257,7 +255,7 @@ def _request(
         raise InputError(ConfigError("--url", None, None, f"{url!r} is no address", "as http://board:8080")) from None
     except (OSError, HTTPException) as error:
         reason = getattr(error, "reason", error)
-        raise InvalidInputError(ConfigError(url, None, None, f"Gloaming does not answer ({reason})", START)) from None
+        raise InputError(ConfigError(url, None, None, f"Gloaming does not answer ({reason})", START)) from None
 
 
 class _NoRedirect(urllib.request.HTTPRedirectHandler):
@@ -275,21 +273,21 @@ def direct_opener(trusted: ssl.SSLContext | None = None) -> urllib.request.Opene
 
 def _refuse_foreign(state: Path) -> None:
     """Refuse a state folder that the caller did not name, unless it is the caller's or root's: tokens and passcodes go
-    to the address in it. InvalidInputError."""
+    to the address in it. InputError."""
     if not state.exists():
         return  # the reader of its files reports that
     found = state.stat()
     if found.st_uid not in (os.geteuid(), 0) or found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
         problem = "this folder belongs to somebody else, or others can write to it"
-        raise InvalidInputError(ConfigError(state, None, None, problem, "if you trust it, name it: --state DIR"))
+        raise InputError(ConfigError(state, None, None, problem, "if you trust it, name it: --state DIR"))
 
 
 def _address(state: Path) -> str:
-    """The address of the planner on this machine. InvalidInputError where its page cannot be reached."""
+    """The address of the planner on this machine. InputError where its page cannot be reached."""
     if (state / NO_PAGE).exists():
         problem = f"the show goes on, but commands cannot reach it: {_read(state / NO_PAGE, '')}"
         hint = "correct that; Gloaming tries again every few seconds"
-        raise InvalidInputError(ConfigError("no page", None, None, problem, hint))
+        raise InputError(ConfigError("no page", None, None, problem, hint))
     return _read(state / "address", START)
 
 
@@ -308,7 +306,7 @@ def _token(path: Path) -> str:
     hint = "name a file with a token: --token-file FILE"
     token = _read(path, hint)
     if not token.isascii() or len(token.split()) != 1:
-        raise InvalidInputError(ConfigError(path, None, None, "there is no token in it", hint))
+        raise InputError(ConfigError(path, None, None, "there is no token in it", hint))
     return token
 
 
@@ -317,4 +315,4 @@ def _read(path: Path, hint: str) -> str:
         return path.read_text(errors="replace").strip()
     except OSError as error:
         hint = "call it as root, or as the user that runs Gloaming" if isinstance(error, PermissionError) else hint
-        raise InvalidInputError(ConfigError(path, None, None, error.strerror or str(error), hint)) from None
+        raise InputError(ConfigError(path, None, None, error.strerror or str(error), hint)) from None

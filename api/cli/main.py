@@ -93,7 +93,7 @@ def exit_code_of(work: Callable[[], int]) -> int:
             return work()
         finally:
             sys.stdout.flush()  # an error must come here, not when the interpreter ends
-    except InvalidInputError as error:
+    except InputError as error:
         for config_error in error.errors[:ERRORS_SHOWN]:
             print(config_error, file=sys.stderr)
         if len(error.errors) > ERRORS_SHOWN:

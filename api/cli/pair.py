@@ -50,7 +50,7 @@ def show_link(args: argparse.Namespace) -> int:
 
     if args.address and not re.fullmatch(r"https?://[^\s/]{1,253}/?", args.address, re.ASCII):
         problem = f"{args.address!r} is not an address"
-        raise InvalidInputError(ConfigError("--address", None, None, problem, "as http://192.0.2.4:8080"))
+        raise InputError(ConfigError("--address", None, None, problem, "as http://192.0.2.4:8080"))
     code, answer = call(args, "POST", "/api/links", {"kind": "viewer" if args.viewer else "operator"})
     if code != 201:
         return _refused(answer)

@@ -65,7 +65,7 @@ def _wanted(args: argparse.Namespace) -> Wanted:
 
 
 def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
-    if problem := place_wrong(args.out):
+    if problem := place_problem(args.out):
         raise input_error(args.out, problem)
     stop = threading.Event()
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
@@ -132,7 +132,7 @@ def _announced(args: argparse.Namespace, stop: threading.Event) -> tuple[int, ..
 def _run(args: argparse.Namespace, live: Live, stop: threading.Event) -> None:
     """Record until Ctrl-C, until the recording ends by itself, or until nothing has arrived for too long.
 
-    InvalidInputError when nothing arrives within `--for`, unless the recording waits for a first change.
+    InputError when nothing arrives within `--for`, unless the recording waits for a first change.
     """
     line = _Line(live)
     arrived_s, began_s = 0.0, None
@@ -173,7 +173,7 @@ class _Line:
         self._shown_s, self._packets = now_s, live.packets
         text = "waiting for the first packet" if not live.packets else f"{rate:.0f} packets a second"
         if recording:
-            counts = recording.tally
+            counts = recording.counts
             text = (
                 f"{counts.elapsed_s:.1f} s  {recording.heard} universes  {counts.frames} frames at {recording.fps:.4g}"
                 f"  {text}  {counts.lost_in_all} lost"
@@ -187,7 +187,7 @@ class _Line:
 
 
 def _print_outcome(args: argparse.Namespace, outcome: Outcome) -> None:
-    counts, info = outcome.tally, outcome.info
+    counts, info = outcome.counts, outcome.info
     lines = [*counts.lines(info.fps), *outcome.notes]
     if args.json:
         numbers = [one.number for one in info.universes]

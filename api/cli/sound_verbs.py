@@ -31,8 +31,8 @@ from gloaming.shows.config_files.errors import ConfigError, InputError, WrongVal
 from gloaming.shows.framefile.reader import FrameWriter, Universe
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
-FPS, RATE_HZ = 40, 48_000
-LEVEL = 0.3
+CLAP_FPS, CLAP_RATE_HZ = 40, 48_000
+CLAP_LEVEL = 0.3
 """How bright the flashes are: people watch the test from close by."""
 FLASH_FRAMES, CLICK_S = 4, 0.01
 BEFORE_NS = 4 * SECOND_NS
@@ -91,7 +91,7 @@ def _refuse_beside_a_planner(path: Path) -> None:
             return
     problem = "Gloaming plays this site, and both would send to the same universes"
     hint = "end it first, and start it again after the test"
-    raise InvalidInputError(ConfigError(path.parent, None, None, problem, hint))
+    raise InputError(ConfigError(path.parent, None, None, problem, hint))
 
 
 def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int) -> bool:
@@ -105,7 +105,7 @@ def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int)
         signal.signal(number, lambda number, _: ending.append(number))
     try:
         sock = _connect(path, transmitter)
-        clicks = Picture("click and flash", str(frames), seconds * FPS, Fraction(FPS), begin_ns)
+        clicks = Picture("click and flash", str(frames), seconds * CLAP_FPS, Fraction(CLAP_FPS), begin_ns)
         flashing = Segment(
             begin_ns,
             until_ns,
@@ -167,7 +167,7 @@ def _connect(path: Path, transmitter: subprocess.Popen[bytes]) -> socket.socket:
             if transmitter.poll() is not None:
                 break
             time.sleep(0.02)
-    raise InvalidInputError(ConfigError("transmitter", None, None, "it does not start", "see its messages above"))
+    raise InputError(ConfigError("transmitter", None, None, "it does not start", "see its messages above"))
 
 
 def _listen(sock: socket.socket, until_ns: int, ending: list[int]) -> bool:

@@ -40,7 +40,7 @@ def run_survey(args: argparse.Namespace) -> int:
 
     if not args.site.is_dir():
         hint = "name a folder that holds site.toml and rig.toml"
-        raise InvalidInputError(ConfigError(args.site, None, None, "there is no such site", hint))
+        raise InputError(ConfigError(args.site, None, None, "there is no such site", hint))
     at = datetime.now().astimezone()
     with _bars() as progress:
         found = survey(args.site, at, progress, ask=not args.ask_nobody, state=state_folder(args.site, None))

@@ -155,7 +155,7 @@ def _wire_reasons(folder: Path) -> list[Reason]:
 
     try:
         code, answer = call(argparse.Namespace(site=folder, state=None, url=None, token_file=None), "GET", "/api/why")
-    except InvalidInputError:  # no planner runs
+    except InputError:  # no planner runs
         return []
     black = [one for one in answer["reasons"] if one["code"] == ReasonCode.WIRE_BLACK] if code == 200 else []
     return [Reason(one["rule"], one["text"], ReasonCode.WIRE_BLACK) for one in black]
@@ -184,7 +184,7 @@ def _site_and_dates(args: argparse.Namespace) -> tuple[Site, date, date]:
         return site, first, first + timedelta(days=days - 1)
     except OverflowError:
         problem = f"{days} days run past the calendar"
-        raise InvalidInputError(ConfigError("--days", None, None, problem, "as --days 60")) from None
+        raise InputError(ConfigError("--days", None, None, problem, "as --days 60")) from None
 
 
 def _site_and_words(words: list[str]) -> tuple[Path, list[str]]:
@@ -215,9 +215,9 @@ def _instant(text: str, site: Site, now: datetime) -> datetime:
             text = f"{now.astimezone(site.timezone).date()}T{text}"
         at = datetime.fromisoformat(text)
     except ValueError:
-        raise InvalidInputError(ConfigError("AT", None, None, f"{text!r} is not an instant", hint)) from None
+        raise InputError(ConfigError("AT", None, None, f"{text!r} is not an instant", hint)) from None
     if not 1900 <= at.year <= 2100:
-        raise InvalidInputError(ConfigError("AT", None, None, f"{text} is not within 1900 to 2100", hint))
+        raise InputError(ConfigError("AT", None, None, f"{text} is not within 1900 to 2100", hint))
     return at if at.tzinfo else at.replace(tzinfo=site.timezone)
 
 

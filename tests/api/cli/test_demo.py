@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.api.cli.demo import _wait_for_daemon
+from gloaming.api.cli.demo import _wait_for_planner
 from tests.api.evening import gloaming
 
 
@@ -63,4 +63,4 @@ def test_ctrl_c_ends_it_though_the_daemon_never_answers(tmp_path: Path) -> None:
     ending = threading.Event()
     ending.set()
     with pytest.raises(KeyboardInterrupt):
-        _wait_for_daemon(tmp_path, threading.main_thread(), ending)
+        _wait_for_planner(tmp_path, threading.main_thread(), ending)
