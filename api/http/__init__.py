@@ -1,1 +1,1 @@
-"""The HTTP side of Gloaming: what may be asked, by whom, and what is answered."""
+"""Gloaming over HTTP: requests, devices, answers, and the page."""

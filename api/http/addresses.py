@@ -1,4 +1,4 @@
-"""What the site goes by on the network: the names a browser may ask for, and the addresses where the page is found."""
+"""The names that a browser may ask for, and the addresses of the page."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ ANNOUNCED = "gloaming.local"
 
 
 def site_names(site: Site) -> frozenset[str]:
-    """The names that may stand in a Host header; addresses are taken besides."""
+    """The names that a Host header may have. It may have any address, too."""
     host = socket.gethostname().lower()
     return frozenset({"localhost", ANNOUNCED, host, f"{host.partition('.')[0]}.local", *site.phone.names})
 
@@ -24,7 +24,7 @@ def is_everywhere(host: str) -> bool:
 
 
 def lan_addresses(host: str) -> list[str]:
-    """The addresses at which others reach a listener: its own, or all of the machine's that are not loopback."""
+    """The addresses at which other machines reach a listener: its own, or all of this machine's except loopback."""
     if not is_everywhere(host):
         return [] if ipaddress.ip_address(host).is_loopback else [host]
     wide = ipaddress.ip_address(host).version == 6
@@ -33,7 +33,7 @@ def lan_addresses(host: str) -> list[str]:
 
 
 def on_own_link(ip: ipaddress.IPv6Address, at_s: float) -> bool:
-    """Whether an address is of a network that one of the machine's interfaces is in; looked up once a minute."""
+    """Whether an address is in the network of one of this machine's interfaces. They are read once a minute."""
     return ip.is_link_local or any(ip in network for network in _own_networks(int(at_s // 60)))
 
 
@@ -43,7 +43,7 @@ def _own_networks(_minute: int) -> tuple[ipaddress.IPv6Network, ...]:
 
 
 def page_addresses(host: str, port: int, secure: bool, announced: bool) -> list[str]:
-    """Where the page is found, the best for a phone first: as `http://gloaming.local:8080`."""
+    """The addresses of the page, the best for a phone first, as `http://gloaming.local:8080`."""
     scheme, usual = ("https", 443) if secure else ("http", 80)
     ending = "" if port == usual else f":{port}"
     hosts = [f"[{ip}]" if ":" in ip else ip for ip in lan_addresses(host)]

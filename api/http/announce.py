@@ -1,6 +1,6 @@
-"""Found without typing an address: the site announced on the network as `gloaming.local` (RFC 6762, RFC 6763).
+"""Announces the page on the network as `gloaming.local` (RFC 6762, RFC 6763), so that nobody types an address.
 
-What goes wrong here is reported once and stops nothing: the page is there by its address too.
+A failure is reported once and stops nothing: the page has its address, too.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from gloaming.daemon.service.log import LOG
 
 KIND = "_http._tcp.local."
 LOOK_S = 30.0
-LET_GO_S = 1.0
-"""How long an answer of somebody else is kept: this process asks nobody. zeroconf's own bound is 10,000 answers."""
+FORGET_S = 1.0
+"""How long zeroconf may remember answers of other machines. Nothing here needs them; zeroconf stores up to 10,000."""
 
 
 def service(name: str, addresses: list[str], port: int) -> ServiceInfo:
-    """What is announced: a page on `gloaming.local`, under the site's name."""
+    """The announcement: a page on `gloaming.local`, under the site's name."""
     label = name.replace(".", " ").encode()[:50].decode(errors="ignore").strip() or "site"
     return ServiceInfo(
         KIND,
@@ -34,9 +34,9 @@ def service(name: str, addresses: list[str], port: int) -> ServiceInfo:
 
 
 async def announce(name: str, host: str, port: int, interfaces: list[str] | None = None) -> None:
-    """Announce until cancelled, anew when the machine's addresses change; at the end it is taken back.
+    """Announce until cancelled, and again when the machine's addresses change. The end withdraws the announcement.
 
-    `interfaces` are the addresses to announce on, in place of all.
+    `interfaces` has the addresses to announce on; without it, all.
     """
     while True:
         addresses = interfaces or lan_addresses(host)
@@ -49,22 +49,22 @@ async def announce(name: str, host: str, port: int, interfaces: list[str] | None
 
 
 async def _announce_while(addresses: list[str], info: ServiceInfo, host: str, interfaces: list[str] | None) -> None:
-    """Announce for as long as the addresses stay as they are."""
+    """Announce until the addresses change."""
     choice = interfaces or (InterfaceChoice.All if addresses != [host] else [host])
     zeroconf = AsyncZeroconf(interfaces=choice)
-    letting_go = asyncio.create_task(_let_go(zeroconf.zeroconf), name="let answers go")
+    forgetting = asyncio.create_task(_forget_answers(zeroconf.zeroconf), name="forget answers")
     try:
         await zeroconf.async_register_service(info, allow_name_change=True)
         while (interfaces or lan_addresses(host)) == addresses:
             await asyncio.sleep(LOOK_S)
     finally:
-        letting_go.cancel()
+        forgetting.cancel()
         await zeroconf.async_unregister_all_services()
         await zeroconf.async_close()
 
 
-async def _let_go(zeroconf: Zeroconf) -> None:
+async def _forget_answers(zeroconf: Zeroconf) -> None:
     while True:
-        await asyncio.sleep(LET_GO_S)
+        await asyncio.sleep(FORGET_S)
         for name in zeroconf.cache.names():
             zeroconf.cache.async_remove_records(zeroconf.cache.entries_with_name(name))

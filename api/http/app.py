@@ -1,4 +1,4 @@
-"""The HTTP side: what may be asked, and by whom. Speaks to the planner alone; every error is a problem (RFC 9457)."""
+"""The application and its routes. It uses only the planner; every error is a problem (RFC 9457)."""
 
 import asyncio
 from collections.abc import Callable
@@ -30,7 +30,7 @@ from gloaming.daemon.reports.season_svg import season_svg
 from gloaming.shows.time_units import SECOND_NS
 
 DAYS_MAX = 180
-"""Half a year's nights take seconds to work out: in a thread of their own, one asker after the other."""
+"""The nights of half a year take seconds to compute: a thread does it, one request after the other."""
 PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 ROWID_MAX = (1 << 63) - 1
 FirstDay = Annotated[Day | None, Query(alias="from", description="a date, as 2026-12-24; without it, today")]
@@ -48,10 +48,10 @@ def make_app(
     limits: RequestLimits | None = None,
     addresses: Callable[[], list[str]] = lambda: ["http://127.0.0.1:8080"],
 ) -> FastAPI:
-    """The application. `addresses` says where phones find the page."""
+    """The application. `addresses` gives the addresses of the page."""
     limits = limits or RequestLimits()
     watch = NowWatcher(planner)
-    streams, working_out = OpenStreams(watch.wake), asyncio.Lock()
+    streams, one_at_a_time = OpenStreams(watch.wake), asyncio.Lock()
 
     app = FastAPI(title="Gloaming", openapi_url=None, docs_url=None, redoc_url=None)
     app.router.redirect_slashes = False
@@ -63,7 +63,7 @@ def make_app(
 
     async def operator(device: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> AuthenticatedDevice:
         if device.kind != "operator":
-            raise HTTPException(403, "this device may look, and nothing more")
+            raise HTTPException(403, "this device may only look")
         return device
 
     AnyDevice = Annotated[AuthenticatedDevice, Depends(signed_in)]
@@ -71,7 +71,7 @@ def make_app(
 
     @app.get("/healthz", tags=["now"])
     async def healthz() -> answers.Running:
-        """Whether the planner answers; no token is needed."""
+        """Whether the planner answers. It needs no token."""
         return answers.Running()
 
     @app.get("/api/openapi.json", include_in_schema=False)
@@ -80,27 +80,27 @@ def make_app(
 
     @app.get("/api/now", response_model_exclude_unset=True, tags=["now"])
     async def now(_: AnyDevice) -> states.Now:
-        """What is happening now, and why; what was asked by hand; whether all is well, and if not, what to do."""
+        """What happens now, and why; the overrides; whether all is well, and if not, what to do."""
         return states.Now.model_validate(planner.now())
 
     @app.get("/api/nights", tags=["when"])
     async def nights(_: AnyDevice, first: FirstDay = None, days: Days = 7) -> list[answers.NightAhead]:
         """The nights from a date on, each with its opening and closing, and the rules that set them."""
-        async with working_out:
+        async with one_at_a_time:
             found = await asyncio.to_thread(planner.nights, first, days)
         return [answers.NightAhead.model_validate(night) for night in found]
 
     @app.get("/api/nights.svg", response_class=Response, tags=["when"], responses={200: {"content": {
         "image/svg+xml": {"schema": {"type": "string"}}}}})  # fmt: skip
     async def picture(_: AnyDevice, first: FirstDay = None, days: Days = 42) -> Response:
-        """The season as a picture: dates across, the night from noon to noon down."""
-        async with working_out:
+        """The season as a picture: a column for each date, from noon to noon."""
+        async with one_at_a_time:
             svg = await asyncio.to_thread(_draw, planner, first, days)
         return Response(svg, media_type="image/svg+xml", headers={"Content-Security-Policy": PICTURE_POLICY})
 
     @app.get("/api/why", tags=["now"])
     async def why(_: AnyDevice, at: At | None = None) -> states.Explanation:
-        """The decision at an instant (without an offset: by the site's clocks), with its reasons."""
+        """The decision at an instant, with its reasons. An instant without an offset is in the site's time."""
         zone = planner.site.timezone
         if at is not None and at.tzinfo is None:
             at = at.replace(tzinfo=zone)
@@ -111,16 +111,16 @@ def make_app(
 
     @app.post("/api/overrides", status_code=201, response_model_exclude_unset=True, tags=["by hand"])
     async def ask(asked: AnyOverrideRequest, device: Operator) -> answers.OverrideTaken:
-        """Ask for something by hand: it is stored, and on the wire when `on_the_wire` says so. It takes the place of
-        another pause, dark, dim or mute; a pause or a dark ends a rig check. A pause lasts 15 minutes and a call 30
-        where nothing is said; the others last till the end of the night."""
+        """Ask for an override. It is stored; `on_the_wire` says whether it is on the wire. It replaces another pause,
+        dark, dim or mute; a pause or a dark ends a rig check. Without an end, a pause lasts 15 minutes, a call 30
+        minutes, and the others last until the end of the night."""
         answer = await planner.ask(asked.model_dump(exclude_unset=True), device.name)
         watch.look()
         return answers.OverrideTaken.model_validate(answer)
 
     @app.delete("/api/overrides/{id}", tags=["by hand"])
     async def undo(id: Id, device: Operator) -> answers.OverrideEnded:
-        """End what was asked for by hand: resume after a pause, or undo."""
+        """End an override: resume after a pause, or undo."""
         answer = await planner.undo(id, device.name)
         watch.look()
         return answers.OverrideEnded.model_validate(answer)
@@ -135,18 +135,18 @@ def make_app(
         ] = 100,
         before: Annotated[
             int | None,
-            Query(ge=1, le=ROWID_MAX, description="the id of a line: the ones before"),
+            Query(ge=1, le=ROWID_MAX, description="the id of a line: gives the lines before it"),
             Expected("{value!r} is not the id of a line", "as 812"),
         ] = None,
         kind: Annotated[list[str] | None, Query(max_length=20, description="only lines of these kinds")] = None,
     ) -> list[answers.JournalLine]:
-        """What happened, and why: the newest first."""
+        """What happened, and why, the newest first."""
         lines = planner.journal(limit, before, tuple(kind or ()))
         return [answers.JournalLine.model_validate(line) for line in lines]
 
     @app.get("/api/site", tags=["when"])
     async def site_listed(_: AnyDevice) -> answers.SiteListed:
-        """The site: its name, its time zone, and the shows that may be called."""
+        """The site's name, its time zone, and the shows that may be called."""
         site = planner.site
         shows = [answers.ShowListed(name=show.name, order=list(show.order)) for show in site.shows.values()]
         return answers.SiteListed(site=site.name, timezone=site.timezone.key, shows=shows)

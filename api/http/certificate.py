@@ -1,6 +1,6 @@
-"""The site's own certificate and key: used as soon as they can be, read again when they change.
+"""The site's own certificate and key. They are read again when they change.
 
-A pair that cannot be used leaves the one before in use.
+If the new pair cannot be used, the one before stays in use.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ _PEM = re.compile(r"-----BEGIN CERTIFICATE-----.*?-----END CERTIFICATE-----", re
 
 
 class Certificate:
-    """A certificate chain with its key, and the context that shows them to whoever connects. OSError, ValueError where
-    they cannot be used."""
+    """A certificate chain with its key, and the TLS context that uses them. OSError, ValueError where they cannot be
+    used."""
 
     def __init__(self, certificate: Path, key: Path) -> None:
         self.paths = certificate, key
@@ -33,7 +33,7 @@ class Certificate:
         self.context.sni_callback = self._show_latest  # called for clients that name no host, too
 
     def look(self) -> bool:
-        """Whether a renewed pair has been taken up. `refused` says what is wrong with one that was not."""
+        """Read a changed pair; whether a new one is in use. `refused` says why a changed pair is not used."""
         if self._stamp() == self.stamp:
             self.refused = ""  # the pair in use is back
             return False
@@ -46,7 +46,7 @@ class Certificate:
         return True
 
     def warning(self, now_s: float) -> str:
-        """What is wrong with the pair in use: files that were refused, an end near or past, a key that all can read."""
+        """What is wrong: files that were refused, an end near or past, a key that everybody can read."""
         name = self.paths[0].name
         if self.refused:
             return f"{self.refused}; the one before stays in use"
@@ -84,7 +84,7 @@ class Certificate:
 
 
 def _refuse_passphrase() -> str:
-    """Without this OpenSSL asks for the passphrase on the terminal, and the show would wait."""
+    """Without this, OpenSSL asks for the passphrase on the terminal, and the show waits."""
     raise ValueError("the key has a passphrase")
 
 
@@ -101,7 +101,7 @@ def not_after_s(der: bytes) -> int:
 
 
 def _parts(value: bytes) -> list[tuple[int, bytes]]:
-    """The tags and contents of what a constructed value holds."""
+    """The tags and contents of the parts of a constructed value."""
     parts, at = [], 0
     while at < len(value):
         tag, length = value[at], value[at + 1]

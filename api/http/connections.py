@@ -1,5 +1,5 @@
-"""Connections whose request is not whole yet: how long they may take, and how many there may be. When there are too
-many, the one that has waited the longest makes room, so that a phone that asks something is let in."""
+"""Limits on connections whose request is not complete: how long they may take, and how many there may be. If there are
+too many, the oldest is closed, so that a phone can still connect."""
 
 from __future__ import annotations
 
@@ -15,24 +15,24 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 SILENT_MAX = 256
 SILENT_OF_ONE_ADDRESS_MAX = 96
 SILENT_S = 10.0
-"""From the opening of a connection, or the first byte of a request, to the end of the request's head."""
+"""The time from the opening of a connection, or the first byte of a request, to the end of the request's head."""
 UNANSWERED_MS = 20_000
-"""A phone that has gone away without a word is given up after this (TCP_USER_TIMEOUT, tcp(7))."""
+"""A connection that no longer acknowledges anything is closed after this time (TCP_USER_TIMEOUT, tcp(7))."""
 
 
 class Handshake:
-    """A connection whose TLS handshake is not over: until then no protocol knows of it."""
+    """A connection during its TLS handshake: uvicorn has no protocol object for it yet."""
 
     def __init__(self, sock: socket.socket, client: tuple[str, int]) -> None:
         self.sock, self.client, self.transport = sock, client, self
 
     def abort(self) -> None:
-        with suppress(OSError):  # it has gone by itself
+        with suppress(OSError):  # it is closed already
             self.sock.shutdown(socket.SHUT_RDWR)
 
 
 class ConnectionLimit:
-    """The connections without a whole request, the longest silent first."""
+    """The connections without a complete request, the oldest first."""
 
     def __init__(self, most: int = SILENT_MAX, of_one: int = SILENT_OF_ONE_ADDRESS_MAX) -> None:
         self.most, self.of_one = most, of_one
@@ -41,20 +41,20 @@ class ConnectionLimit:
         self.handshakes: dict[tuple[str, int], Handshake] = {}
 
     def handshake_begun(self, sock: socket.socket, client: tuple[str, int]) -> None:
-        """A connection whose TLS handshake begins."""
+        """Count a connection whose TLS handshake begins."""
         if client in self.handshakes:
-            self.remove(self.handshakes[client])  # it had gone, and somebody else has its port
+            self.remove(self.handshakes[client])  # an earlier connection from the same port, closed since
         handshake = Handshake(sock, client)
         self.add(handshake)
         self.handshakes[client] = handshake
 
     def handshake_done(self, client: tuple[str, int] | None) -> None:
-        """The TLS handshake is over, and the connection is a protocol's now."""
+        """The TLS handshake is over: uvicorn's protocol object counts now."""
         if client in self.handshakes:
             self.remove(self.handshakes[client])
 
     def add(self, protocol: H11Protocol | Handshake) -> None:
-        """One more; where that is too many, one of the same address, or else the oldest, is closed."""
+        """Count one more. If there are too many, close the oldest of the same address, otherwise the oldest of all."""
         self.remove(protocol)
         address = protocol.client[0] if protocol.client else ""
         if self.of.get(address, 0) >= self.of_one:
@@ -79,7 +79,7 @@ class ConnectionLimit:
 
 
 class CountingListener(socket.socket):
-    """A listening socket, in place of another, that counts each new connection against the limit."""
+    """A listening socket, made of another one, that counts each new connection."""
 
     def __init__(self, sock: socket.socket, limit: ConnectionLimit) -> None:
         super().__init__(fileno=sock.detach())
@@ -92,10 +92,10 @@ class CountingListener(socket.socket):
 
 
 def protocol_class(limit: ConnectionLimit, silent_s: float = SILENT_S) -> type[H11Protocol]:
-    """The protocol of a server whose silent connections are kept in `limit`."""
+    """The protocol of a server whose silent connections `limit` counts."""
 
     class TimedProtocol(H11Protocol):
-        _ends: asyncio.TimerHandle | None = None
+        _timer: asyncio.TimerHandle | None = None
 
         def connection_made(self, transport: Any) -> None:
             super().connection_made(transport)
@@ -104,21 +104,21 @@ def protocol_class(limit: ConnectionLimit, silent_s: float = SILENT_S) -> type[H
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNANSWERED_MS)
             limit.handshake_done(self.client)
             limit.add(self)
-            self._ends = self.loop.call_later(silent_s, transport.abort)
+            self._timer = self.loop.call_later(silent_s, transport.abort)
 
         def connection_lost(self, exc: Exception | None) -> None:
             limit.remove(self)
-            self._go_on()
+            self._stop_timer()
             super().connection_lost(exc)
 
         def data_received(self, data: bytes) -> None:
             super().data_received(data)
             if self.cycle is not None and not self.cycle.response_complete:
-                self._go_on()  # the guard has an eye on how long a body takes
+                self._stop_timer()  # RequestChecks limits the time of a body
                 if not self.cycle.more_body:
                     limit.remove(self)
-            elif self._ends is None and not self.transport.is_closing():
-                self._ends = self.loop.call_later(silent_s, self.transport.abort)
+            elif self._timer is None and not self.transport.is_closing():
+                self._timer = self.loop.call_later(silent_s, self.transport.abort)
 
         def on_response_complete(self) -> None:
             super().on_response_complete()
@@ -126,7 +126,7 @@ def protocol_class(limit: ConnectionLimit, silent_s: float = SILENT_S) -> type[H
                 limit.add(self)
 
         def eof_received(self) -> bool | None:  # type: ignore[override]  # as asyncio.Protocol has it
-            """Whoever has asked, and says that nothing more will come, may still hear the answer (RFC 9293 3.6)."""
+            """A client that has sent its request and closes its side still gets the answer (RFC 9293 3.6)."""
             asked = self.cycle is not None and not self.cycle.more_body and not self.cycle.response_complete
             if not asked or self.scheme == "https":  # TLS ends both sides at once
                 return None
@@ -134,15 +134,15 @@ def protocol_class(limit: ConnectionLimit, silent_s: float = SILENT_S) -> type[H
             return True
 
         def send_400_response(self, msg: str) -> None:
-            """A request that cannot be read gets an answer, unless one has begun."""
+            """Answer a request that cannot be read, unless an answer has begun."""
             if self.conn.our_state in (h11.IDLE, h11.SEND_RESPONSE):
                 super().send_400_response(msg)
             else:
                 self.transport.close()
 
-        def _go_on(self) -> None:
-            if self._ends is not None:
-                self._ends.cancel()
-                self._ends = None
+        def _stop_timer(self) -> None:
+            if self._timer is not None:
+                self._timer.cancel()
+                self._timer = None
 
     return TimedProtocol

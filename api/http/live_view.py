@@ -1,6 +1,6 @@
-"""The live view: what was really sent, as dots where the pixels hang, five times a second while somebody looks.
+"""The live view: the colours that were sent, five times a second, as dots where the pixels hang.
 
-The transmitter is asked for the slots of a few hundred pixels, once for all who look.
+It asks the transmitter for the slots of a few hundred pixels, once for all viewers, and only while there are any.
 """
 
 import asyncio
@@ -27,11 +27,11 @@ FRAME_S = 0.2
 DOTS_MAX = 800
 CHANNELS = "RGBW"
 ROW = 0.07
-"""Between rows of strings without positions, as a share of the picture."""
+"""The distance between rows of strings without positions, as a share of the picture."""
 
 
 class Layout:
-    """Which pixels of a site are drawn, where, and which slots they have."""
+    """The pixels of a site that are drawn, with their places and slots."""
 
     def __init__(self, site: Site) -> None:
         strings = site.rig.string
@@ -46,12 +46,12 @@ class Layout:
         ]
 
     def as_json(self) -> dict[str, Any]:
-        """Dots in a square of 1, from the top left; `runs` says how many follow each other along each string."""
+        """Dots in a square of 1, from the top left; `runs` has the number of dots of each string."""
         return {"strings": self.names, "dots": self.dots, "runs": self.runs}
 
 
 def _chosen(pixels: int, step: int) -> npt.NDArray[np.int64]:
-    """Pixels that are drawn: evenly from the first to the last, so that a string is as long as it hangs."""
+    """The pixels that are drawn: evenly from the first to the last, so that a string has its whole length."""
     return np.linspace(0, pixels - 1, max(min(2, pixels), -(-pixels // step))).round().astype(np.int64)
 
 
@@ -63,7 +63,7 @@ def _picks(string: PixelString, pixels: list[int]) -> list[int]:
 
 
 def _placed(strings: list[tuple[PixelString, Any]]) -> list[list[float]]:
-    """Where each dot is drawn: as the strings hang, upright; strings without positions stand in rows below."""
+    """The place of each dot: where the strings hang; strings without positions are rows below."""
     hung = [at[pixels] for string, pixels in strings if (at := positions(string)) is not None]
     everything = np.concatenate(hung) if hung else np.zeros((1, 2))
     low, extent = everything.min(axis=0), np.ptp(everything, axis=0)
@@ -81,20 +81,20 @@ def _placed(strings: list[tuple[PixelString, Any]]) -> list[list[float]]:
 
 
 class Viewer:
-    """Asks the transmitter while anybody looks; everybody is shown the same."""
+    """Asks the transmitter while there are viewers; all of them get the same frames."""
 
     def __init__(self, planner: Planner) -> None:
         self.planner = planner
         self.layout: Layout | None = None
         self.frame: str | None = None
         self.came = asyncio.Event()
-        self._lookers = 0
+        self._viewers = 0
         self._picked: object = None
         self._task: asyncio.Task[None] | None = None
 
     def look(self) -> Layout:
-        """One more who looks; the layout of the site."""
-        self._lookers += 1
+        """Add a viewer; the layout of the site."""
+        self._viewers += 1
         if self.layout is None or self.layout.site is not self.planner.site:
             self.layout = Layout(self.planner.site)
         if self._task is None or self._task.done():
@@ -102,15 +102,15 @@ class Viewer:
         return self.layout
 
     def leave(self) -> None:
-        self._lookers -= 1
+        self._viewers -= 1
 
     def asking(self, layout: Layout) -> bool:
-        """Whether the transmitter is still asked for this layout; where not, the page opens the stream anew."""
+        """Whether the transmitter is still asked for this layout. If not, the page opens the stream again."""
         return layout is self.layout and self._task is not None and not self._task.done()
 
     async def _ask_on(self) -> None:
         self._picked = None
-        while self._lookers and self.layout:
+        while self._viewers and self.layout:
             picks = None if self._picked is self.layout else self.layout.picks
             if self.planner.view(picks, self._viewed):
                 self._picked = self.layout
@@ -118,7 +118,7 @@ class Viewer:
 
     def _viewed(self, levels: str | None) -> None:
         if levels is None or self.layout is None:
-            self._picked = None  # a transmitter that has just started does not know what is looked at
+            self._picked = None  # a transmitter that has just started does not know the pixels
             return
         channels = np.frombuffer(b64decode(levels), np.uint8).reshape(-1, len(CHANNELS)).astype(np.uint16)
         colours = np.minimum(channels[:, :3] + channels[:, 3:], 255).astype(np.uint8)
@@ -141,7 +141,7 @@ def add_view(
         try:
             yield event("layout", json.dumps(layout.as_json()))
             while not ending.is_set() and viewer.asking(layout) and authenticator.device(token) is not None:
-                with suppress(TimeoutError):  # then the transmitter says nothing, and nothing is shown
+                with suppress(TimeoutError):  # the transmitter does not answer: there is no frame
                     await asyncio.wait_for(viewer.came.wait(), 2.0)
                     if viewer.frame:
                         yield event("frame", viewer.frame)
@@ -156,5 +156,5 @@ def add_view(
         tags=["the rig"],
     )
     async def view(request: Request, device: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> StreamingResponse:
-        """Server-sent events: `layout`, where the dots are; then `frame`, five a second: the colours really sent."""
+        """Server-sent events: `layout` has the places of the dots; then `frame`, five a second, has their colours."""
         return event_stream(shown(token_of(request), device))

@@ -1,6 +1,6 @@
-"""The middleware: the checks that every request must pass, and answers that wait for the disk.
+"""The middleware: the checks of every request, and answers that wait for the disk.
 
-Plain ASGI, so that a stream of events passes through unbuffered. It knows no token.
+It is plain ASGI, so that a stream of events passes unbuffered. It does not check tokens.
 """
 
 from __future__ import annotations
@@ -30,14 +30,14 @@ HEADERS = {
 }
 
 
-READING = {"GET", "HEAD", "OPTIONS"}
-LASTING = ("/api/journal", "/api/report")
-"""What is read there must still be there after a power cut."""
+SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
+DURABLE = ("/api/journal", "/api/report")
+"""What these paths answer must still be true after a power cut."""
 
 
 @dataclass(frozen=True, slots=True)
 class RequestLimits:
-    """How much is taken from whom. Rates are requests a second, with a burst before they count."""
+    """Limits for each address and device. Rates are requests a second, after a burst."""
 
     body_bytes: int = 65_536
     body_s: float = 10.0
@@ -49,7 +49,7 @@ class RequestLimits:
 
 @dataclass
 class Buckets:
-    """Token buckets by key; the oldest make room. `at_s` is any clock that only goes forward."""
+    """Token buckets by key; the oldest are dropped. `at_s` is any clock that only goes forward."""
 
     rate: float
     burst: float
@@ -74,7 +74,7 @@ def host_of(authority: str) -> str:
 
 
 def is_ours(host: str, names: Collection[str]) -> bool:
-    """Whether a host is one that the site goes by. An address is: a foreign name that resolves to it is not."""
+    """Whether a host is one of the site's names, or any address. A foreign name that resolves to the site is not."""
     try:
         ipaddress.ip_address(host.partition("%")[0])
     except ValueError:
@@ -83,8 +83,7 @@ def is_ours(host: str, names: Collection[str]) -> bool:
 
 
 class RequestChecks:
-    """Which site a request asks for, from where, how much it sends and how often; `names` says what the site is called
-    now."""
+    """Checks the host, origin, size, time and rate of each request. `names` gives the site's current names."""
 
     def __init__(self, app: ASGIApp, names: Callable[[], Collection[str]], limits: RequestLimits) -> None:
         self.app, self.names, self.limits = app, names, limits
@@ -110,7 +109,7 @@ class RequestChecks:
             async with asyncio.timeout(self.limits.body_s):
                 body = await self._body(receive, headers)
         except TimeoutError:
-            problem = Problem(408, f"a request is sent within {self.limits.body_s:g} s", {"Connection": "close"})
+            problem = Problem(408, f"a request must arrive within {self.limits.body_s:g} s", {"Connection": "close"})
             await problem(scope, receive, send_with_headers)
             return
         if body is None:
@@ -123,11 +122,11 @@ class RequestChecks:
         if not self.addresses.take(network_of(address), time.monotonic()):
             return Problem(429, "too many requests from this address", {"Retry-After": "1"})
         if "transfer-encoding" in headers and "content-length" in headers:
-            return Problem(400, "a request says its length in one way (RFC 9112 6.3)", {"Connection": "close"})
+            return Problem(400, "a request may give its length in only one way (RFC 9112 6.3)", {"Connection": "close"})
         authority = headers.get("host", "")
         host = host_of(authority)
         if not is_ours(host, self.names()):
-            return Problem(421, "this site does not go by that name; [phone] names in site.toml adds one")
+            return Problem(421, "this site does not have that name; [phone] names in site.toml adds one")
         origin = headers.get("origin")
         if origin is not None and origin.partition("://")[2].lower() != authority.lower():
             return Problem(403, "asked by a page of another site")
@@ -136,7 +135,7 @@ class RequestChecks:
         return None
 
     async def _body(self, receive: Receive, headers: Headers) -> bytes | None:
-        """The whole body; None where it is, or says it is, larger than is taken, or was cut off."""
+        """The whole body; None where it is too large, claims to be, or was cut off."""
         length = headers.get("content-length", "0")
         if not length.isdigit() or int(length) > self.limits.body_bytes:
             return None
@@ -152,8 +151,8 @@ class RequestChecks:
                 return bytes(body)
 
     async def _too_large(self, receive: Receive, send: Send) -> None:
-        """Say so at once, and go on taking for a while: a client that still sends would not read the answer."""
-        problem = Problem(413, f"a request has {self.limits.body_bytes} bytes at most", {"Connection": "close"})
+        """Refuse at once, but read on for a while: a client that is still sending would not read the answer."""
+        problem = Problem(413, f"a request may have at most {self.limits.body_bytes} bytes", {"Connection": "close"})
         start: Message = {"type": "http.response.start", "status": 413, "headers": problem.raw_headers}
         await send(start)
         await send({"type": "http.response.body", "body": problem.body, "more_body": True})
@@ -171,7 +170,7 @@ class RequestChecks:
 
 
 def _replayed(body: bytes, receive: Receive) -> Receive:
-    """A body that was read already, then whatever comes."""
+    """Receive a body that was read already, then what follows."""
     given = False
 
     async def again() -> Message:
@@ -185,8 +184,8 @@ def _replayed(body: bytes, receive: Receive) -> Receive:
 
 
 class Durability:
-    """Holds the answer to a change, or to a reader of the journal, until `written` says that the disk has what was
-    noted. With a fault of the disk nobody waits: the fault is reported as a trouble."""
+    """Holds the answer to a change, or to a reader of the journal, until `written` says that it is on the disk. If the
+    disk has a fault, nothing waits: the fault is reported as a trouble."""
 
     def __init__(self, app: ASGIApp, written: Callable[[], Awaitable[bool]]) -> None:
         self.app, self.written = app, written
@@ -195,15 +194,15 @@ class Durability:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        if scope["path"].startswith(LASTING):
+        if scope["path"].startswith(DURABLE):
             await self.written()
-        if scope["method"] in READING:
+        if scope["method"] in SAFE_METHODS:
             await self.app(scope, receive, send)
             return
 
-        async def send_when_kept(message: Message) -> None:
+        async def send_when_written(message: Message) -> None:
             if message["type"] == "http.response.start":
                 await self.written()
             await send(message)
 
-        await self.app(scope, receive, send_when_kept)
+        await self.app(scope, receive, send_when_written)

@@ -1,4 +1,4 @@
-"""Routes for whoever looks after a board: /metrics, health, the clock, a reload, and the season's report."""
+"""Routes for the care of a board: /metrics, health, the clock, a reload, and the season's report."""
 
 import asyncio
 import time
@@ -20,33 +20,33 @@ from gloaming.daemon.reports.journal_report import JournalReport, as_json
 from gloaming.daemon.reports.journal_svg import draw
 from gloaming.daemon.reports.metrics import Figures
 
-KEPT_S, KEPT_MAX = 60.0, 8
+CACHE_S, CACHE_MAX = 60.0, 8
 
 
 class Reports:
-    """The season's reports: one is worked out at a time, in a thread, and the last few are kept for a minute."""
+    """The season's reports. A thread computes one at a time; the last few are cached for a minute."""
 
     def __init__(self, planner: Planner) -> None:
         self.planner = planner
         self._one_at_a_time = asyncio.Lock()
-        self._kept: dict[tuple[date | None, int], tuple[float, JournalReport]] = {}
+        self._cache: dict[tuple[date | None, int], tuple[float, JournalReport]] = {}
 
     async def of(self, first: date | None, days: int) -> JournalReport:
         """The report of `days` dates from `first`. InputError."""
         planner, key = self.planner, (first, days)
         async with self._one_at_a_time:
-            made_s, found = self._kept.pop(key, (-KEPT_S, None))
-            if found is None or found.site is not planner.site or time.monotonic() - made_s >= KEPT_S:
+            made_s, found = self._cache.pop(key, (-CACHE_S, None))
+            if found is None or found.site is not planner.site or time.monotonic() - made_s >= CACHE_S:
                 made_s = time.monotonic()
                 found = await asyncio.to_thread(planner.report, first, days)
-            self._kept[key] = made_s, found
-            if len(self._kept) > KEPT_MAX:
-                del self._kept[next(iter(self._kept))]
+            self._cache[key] = made_s, found
+            if len(self._cache) > CACHE_MAX:
+                del self._cache[next(iter(self._cache))]
             return found
 
 
 def add_monitoring(app: FastAPI, planner: Planner, signed_in: DeviceDependency, operator: DeviceDependency) -> None:
-    """Add the routes. The time may be given and the site read again by an operator alone."""
+    """Add the routes. Only an operator may give the time and reload the site."""
     AnyDevice = Annotated[AuthenticatedDevice, Depends(signed_in)]
     Operator = Annotated[AuthenticatedDevice, Depends(operator)]
 
@@ -74,7 +74,7 @@ def add_monitoring(app: FastAPI, planner: Planner, signed_in: DeviceDependency, 
 
     @app.post("/api/clock")
     async def give_time(given: TimeRequest, device: Operator) -> states.ClockSet:
-        """Give the board the time, where it does not know it."""
+        """Give the board the time, if it does not know it."""
         if not 2026 <= given.utc.year <= 2085:
             raise HTTPException(409, f"the year is not {given.utc.year}")
         planner.give_time(instant(given.utc), device.name)
@@ -83,7 +83,7 @@ def add_monitoring(app: FastAPI, planner: Planner, signed_in: DeviceDependency, 
 
     @app.post("/api/reload")
     async def reload(device: Operator) -> states.Reloaded:
-        """Read the site's files again; with a mistake in them the site that runs is kept."""
+        """Read the site's files again. If they have a mistake, the running site stays."""
         refused = await planner.reload(f"asked by {device.name}")
         errors = [str(config_error) for config_error in refused.errors] if refused else []
         return states.Reloaded(taken_over=refused is None, errors=errors)
@@ -100,7 +100,7 @@ def add_monitoring(app: FastAPI, planner: Planner, signed_in: DeviceDependency, 
             int, Query(ge=1, le=400), Expected("{value!r} is not a number of days from 1 to 400", "as days=60")
         ] = 60,
     ) -> Response:
-        """The season as it was, night by night; as a picture where image/svg+xml is asked for."""
+        """A report of the season, night by night; a picture if the request accepts image/svg+xml."""
         found = await reports.of(first, days)
         if "image/svg+xml" in request.headers.get("accept", ""):
             return Response(await asyncio.to_thread(draw, found), media_type="image/svg+xml")

@@ -1,4 +1,4 @@
-"""The OpenAPI document: FastAPI's, from routes and models, with the errors, the tokens and the site's names."""
+"""The OpenAPI document of FastAPI, with errors, tokens and the site's names added."""
 
 from typing import Any
 
@@ -10,28 +10,28 @@ from gloaming.api.http.schemas.overrides import OVERRIDE_REQUESTS
 from gloaming.api.http.schemas.requests import RIG_CHECK_REQUESTS
 from gloaming.daemon.site.load import Site
 
-OPEN = {"/healthz", "/api/sign-in", "/api/sign-in/link"}
-"""Where no token is needed: the page itself, too, which is not in the document."""
+WITHOUT_TOKEN = {"/healthz", "/api/sign-in", "/api/sign-in/link"}
+"""The page itself needs none either, and is not in the document."""
 EVERYWHERE = {
     "403": "asked by a page of another site",
     "408": "the request came too slowly",
     "413": "the request is too large",
-    "421": "the site does not go by this name",
+    "421": "the site does not have this name",
     "429": "too many requests: Retry-After says how long to wait",
-    "500": "a mistake in Gloaming",
+    "500": "an error in Gloaming",
 }
-BY_TOKEN = {"401": "no token, or one that is not known, or was revoked"}
-WITH_INPUT = {"400": "the body is not JSON", "422": "what was asked cannot be read, and what would be right"}
-BY_PATH = {"404": "there is no such thing, or no more"}
-UNSAFE = {"409": "it may not be, with the reasons", "507": "the disk takes nothing"}
+BY_TOKEN = {"401": "no token, an unknown one, or a revoked one"}
+WITH_INPUT = {"400": "the body is not JSON", "422": "a mistake in the request, and how to correct it"}
+BY_PATH = {"404": "it does not exist, or no longer"}
+UNSAFE = {"409": "it is not allowed now, with the reasons", "507": "the disk cannot be written"}
 INTRODUCTION = (
-    "What Gloaming is doing, why, and how to stop it. Send a token as `Authorization: Bearer TOKEN`: the state "
+    "What Gloaming does, why, and how to stop it. Send a token as `Authorization: Bearer TOKEN`: the state "
     "directory has one for this machine, /api/sign-in gives one for a passcode. Errors are problem details (RFC 9457)."
 )
 
 
 def document(app: FastAPI, site: Site) -> dict[str, Any]:
-    """The document, with the shows that a site has now, its controllers and its strings."""
+    """The document, with the site's current shows, controllers and strings."""
     found = get_openapi(title="Gloaming", version="1", description=INTRODUCTION, routes=app.routes)
     parts = found.setdefault("components", {})
     schemas = parts.setdefault("schemas", {})
@@ -53,7 +53,7 @@ def document(app: FastAPI, site: Site) -> dict[str, Any]:
 
 
 def _offer(properties: dict[str, Any], site: Site) -> None:
-    """Add the names that a site has now; a key for which it has none is left out."""
+    """Add the site's current names; a key without any name is left out."""
     strings = [one.name for one in site.rig.string]
     known = {"show": [*site.shows], "controller": [one.name for one in site.rig.controller], "string": strings}
     for key, names in {**known, "strings": strings}.items():
@@ -66,7 +66,7 @@ def _offer(properties: dict[str, Any], site: Site) -> None:
 
 
 def _finish(path: str, method: str, operation: dict[str, Any]) -> None:
-    if path not in OPEN:
+    if path not in WITHOUT_TOKEN:
         operation["security"] = [{"token": []}, {"cookie": []}]
     errors = dict(EVERYWHERE)
     if path not in {"/healthz"}:

@@ -1,4 +1,4 @@
-"""How errors look over HTTP: problem details (RFC 9457), one way for all of them. Knows no route."""
+"""Every error over HTTP as problem details (RFC 9457)."""
 
 from http import HTTPStatus
 
@@ -9,7 +9,7 @@ from starlette.exceptions import HTTPException
 
 from gloaming.api.http.auth.authenticator import TooManyGuessesError
 from gloaming.api.http.schemas.answers import ProblemDetails, ReasonGiven
-from gloaming.api.http.schemas.base import mistake_of
+from gloaming.api.http.schemas.base import config_error
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.shows.config_files.errors import ConfigErrorCode, InputError
@@ -36,7 +36,7 @@ class Problem(JSONResponse):
 
 
 def add_errors(app: FastAPI) -> None:
-    """Every error, whoever raises it, as a problem."""
+    """Turn every error into a problem."""
 
     @app.exception_handler(HTTPException)
     async def refused(_: Request, error: HTTPException) -> Problem:
@@ -45,13 +45,13 @@ def add_errors(app: FastAPI) -> None:
 
     @app.exception_handler(RequestValidationError)
     async def malformed(_: Request, error: RequestValidationError) -> Problem:
-        config_error = mistake_of(error.errors()[0])
-        return Problem(422, str(config_error), code=config_error.code)
+        found = config_error(error.errors()[0])
+        return Problem(422, str(found), code=found.code)
 
     @app.exception_handler(InputError)
     async def mistaken(_: Request, error: InputError) -> Problem:
         code = error.errors[0].code
-        status = 404 if code == ConfigErrorCode.DATES_NOT_SERVED else 422  # a date is well asked
+        status = 404 if code == ConfigErrorCode.DATES_NOT_SERVED else 422  # a date has no mistake
         return Problem(status, str(error), code=code)
 
     @app.exception_handler(Refusal)
@@ -73,4 +73,4 @@ def add_errors(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     async def broken(_: Request, error: Exception) -> Problem:
-        return Problem(500, f"this is a mistake in Gloaming ({type(error).__name__}); its log says where")
+        return Problem(500, f"this is an error in Gloaming ({type(error).__name__}); its log says where")

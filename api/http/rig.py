@@ -1,4 +1,4 @@
-"""The rig over HTTP: what hangs outside and whether it answers, and the rig check."""
+"""The rig over HTTP: controllers, supplies, strings, and the rig check."""
 
 from typing import Annotated
 
@@ -13,12 +13,12 @@ from gloaming.shows.config_files.errors import InputError
 
 
 def rig_router(planner: Planner, signed_in: DeviceDependency, operator: DeviceDependency) -> APIRouter:
-    """The routes; `signed_in` and `operator` say who may look, and who may ask."""
+    """The routes; `signed_in` may look, `operator` may ask."""
     router = APIRouter(tags=["rig"])
 
     @router.get("/api/rig")
     async def rig(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> states.RigListed:
-        """Controllers and whether they answer, supplies, strings with their places, and the rig check under way."""
+        """Controllers and whether they answer, supplies, strings with their places, and the current rig check."""
         return states.RigListed.model_validate(planner.rig())
 
     @router.post("/api/rig-check", status_code=201, response_model_exclude_unset=True)
@@ -30,7 +30,7 @@ def rig_router(planner: Planner, signed_in: DeviceDependency, operator: DeviceDe
             taken = await planner.check_rig(asked.model_dump(exclude_unset=True), device.name)
         except InputError as error:
             if {config_error.key for config_error in error.errors} == {"number"}:
-                raise HTTPException(409, str(error)) from None  # well asked, but this rig has no such pixel or universe
+                raise HTTPException(409, str(error)) from None  # no mistake, but this rig has no such pixel or universe
             raise
         return answers.OverrideTaken.model_validate(taken)
 

@@ -1,6 +1,6 @@
-"""The page's server: its port, its certificate, its announcement, and how the board's own commands find it.
+"""The page's server: its port, certificate and announcement, and the files by which commands on the board find it.
 
-The show does not depend on it: what is wrong here is a trouble, and is tried again every few seconds.
+The show does not depend on it. A failure here is a trouble, and is tried again every few seconds.
 """
 
 from __future__ import annotations
@@ -29,16 +29,16 @@ from gloaming.daemon.service.private_file import write_private
 
 GRACE_S = 2
 RETRY_PAGE_S = 2.0
-"""How often the port is tried again, and the certificate and the site's [phone] table are looked at."""
+"""How often a port is tried again, and the certificate and the site's [phone] table are checked."""
 HEAD_BYTES_MAX = 16_384
 BACKLOG = 128
-"""How many connections may wait at once: they are accepted together, and each has a file open."""
+"""How many connections may wait: they are accepted together, and each has an open file."""
 CONNECTIONS_MAX = 600
-"""A last bound: silent connections make room for each other long before (connections.py)."""
+"""A last limit. connections.py closes silent connections long before."""
 
 
 class PageServer:
-    """Serves the page of a planner until `stop`, whatever its port and its certificate do meanwhile."""
+    """Serves the page of a planner until `stop`, and tries again after every failure."""
 
     def __init__(self, planner: Planner, state: Path, listen: str | None) -> None:
         self.planner, self.state, self.listen = planner, state, listen
@@ -50,7 +50,7 @@ class PageServer:
         self._stopping = asyncio.Event()
 
     def troubles(self) -> list[Trouble]:
-        """Why there is no page; what is wrong with its certificate, as far as the clock is believed."""
+        """Why there is no page; what is wrong with its certificate, if the clock is trusted."""
         found = [Trouble(TroubleCode.PAGE, "page", self.problem)] if self.problem else []
         if self.certificate and self.planner.trusted:
             warning = self.certificate.warning(self.planner.now_ns() / 1e9)
@@ -61,18 +61,18 @@ class PageServer:
         self._stopping.set()
 
     async def run(self) -> None:
-        """Serve until `stop`; a page that cannot be served is tried again."""
+        """Serve until `stop`; try again where that fails."""
         while not self._stopping.is_set():
             try:
                 await self._serve()
             except ValueError as error:
-                self._note_wrong(str(error))
+                self._note_problem(str(error))
             except Exception as error:  # the show must not end with the page
-                logging.getLogger(__name__).error("the page failed, and begins again", exc_info=error)
-                self._note_wrong(f"it failed, and begins again: {error!r}")
+                logging.getLogger(__name__).error("the page failed and is started again", exc_info=error)
+                self._note_problem(f"it failed and is started again: {error!r}")
             await self._pause()
         with self._failure_reported():
-            self._forget(NO_PAGE)
+            self._remove(NO_PAGE)
 
     async def _pause(self) -> None:
         """Wait a little, or until `stop`."""
@@ -83,7 +83,7 @@ class PageServer:
 
     async def _serve(self) -> None:
         """Open the port and serve until `stop`, or until the site names another port or certificate. ValueError
-        where that cannot be."""
+        where that fails."""
         wanted = self._wanted()
         self.certificate = self._certificate()
         with open_port(wanted[0]) as sock:
@@ -91,15 +91,15 @@ class PageServer:
             site = self.planner.site
             announced = site.phone.announce and (is_everywhere(host) or bool(lan_addresses(host)))
             self.addresses = page_addresses(host, port, self.certificate is not None, announced)
-            self._leave_word(host, port)
-            server, entrance = self._server(sock)
-            serving = asyncio.create_task(server.serve(sockets=[entrance]), name="page")
+            self._write_state(host, port)
+            server, listener = self._server(sock)
+            serving = asyncio.create_task(server.serve(sockets=[listener]), name="page")
             beside = [asyncio.create_task(announce(site.name, host, port), name="announce")] if announced else []
             try:
                 while not (serving.done() or self._stopping.is_set()) and self._wanted() == wanted:
                     self.problem = ""
                     if self.certificate and self.certificate.look():
-                        self._leave_word(host, port)
+                        self._write_state(host, port)
                         self.planner.note("site", "the page has a renewed certificate")
                     await self._pause()
             finally:
@@ -110,7 +110,7 @@ class PageServer:
                 await serving
 
     def _wanted(self) -> tuple[str, str | None, str | None, bool]:
-        """What the site says of the page; its names are read at each request."""
+        """The site's settings of the page, except its names, which each request reads."""
         table = self.planner.site.phone
         return self.listen or table.listen, table.certificate, table.key, table.announce
 
@@ -121,7 +121,7 @@ class PageServer:
         return Certificate(site.folder / site.phone.certificate, site.folder / site.phone.key)
 
     def _server(self, sock: socket.socket) -> tuple[Server, socket.socket]:
-        """A server, and the socket that it is to serve."""
+        """A server, and the socket that it serves."""
         limit, certificate = ConnectionLimit(), self.certificate
         config = uvicorn.Config(
             self.app,
@@ -141,11 +141,11 @@ class PageServer:
         )
         return Server(config, self.app.state.streams), CountingListener(sock, limit) if certificate else sock
 
-    def _leave_word(self, host: str, port: int) -> None:
-        """Passcode, token, address and certificate for whoever may read the state folder."""
+    def _write_state(self, host: str, port: int) -> None:
+        """Write passcode, token, address and certificate into the state folder."""
         shown = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, f"[{host}]" if ":" in host else host)
         with self._failure_reported():
-            self._forget("certificate", NO_PAGE)
+            self._remove("certificate", NO_PAGE)
             if self.certificate:
                 write_private(self.state / "certificate", self.certificate.own + "\n")
             self.authenticator.first_passcode(self.state)
@@ -153,35 +153,36 @@ class PageServer:
             scheme = "https" if self.certificate else "http"
             write_private(self.state / "address", f"{scheme}://{shown}:{port}\n")
 
-    def _note_wrong(self, wrong: str) -> None:
-        """There is no page: a trouble; and the board's own commands must not ask whoever has its port."""
+    def _note_problem(self, problem: str) -> None:
+        """Report that there is no page, and remove the address: another program may have the port now, and must not get
+        the token of a command."""
         self.certificate = None
-        if wrong == self.problem:
+        if problem == self.problem:
             return
-        self.problem = wrong
+        self.problem = problem
         site = self.planner.site
-        LOG.complain(f"{site.folder / (site.phone.place or 'site.toml')}: {wrong}; {DO['page']}", kind="page")
+        LOG.complain(f"{site.folder / (site.phone.place or 'site.toml')}: {problem}; {DO['page']}", kind="page")
         with self._failure_reported():
-            self._forget("address", "certificate")
-            write_private(self.state / NO_PAGE, wrong + "\n")
+            self._remove("address", "certificate")
+            write_private(self.state / NO_PAGE, problem + "\n")
 
-    def _forget(self, *names: str) -> None:
+    def _remove(self, *names: str) -> None:
         for name in names:
             (self.state / name).unlink(missing_ok=True)
 
     @contextmanager
     def _failure_reported(self) -> Iterator[None]:
-        """A disk that takes nothing stops no show."""
+        """Report a disk that cannot be written; the show goes on."""
         try:
             yield
         except OSError as error:
-            wrong = f"{self.state}: {error.strerror or error}"
-            LOG.complain(f"{wrong}; the show goes on, but commands on this machine may not get in", kind="state")
+            problem = f"{self.state}: {error.strerror or error}"
+            LOG.complain(f"{problem}; the show goes on, but commands on this machine may not work", kind="state")
 
 
 class Server(uvicorn.Server):
-    """Ends the streams of events first: they would end by themselves only when the phones go. Signals are not for it:
-    the show has them."""
+    """Ends the streams of events first, since they end by themselves only when the phones go. It leaves signals to the
+    show."""
 
     def __init__(self, config: uvicorn.Config, streams: OpenStreams) -> None:
         super().__init__(config)

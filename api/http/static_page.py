@@ -1,7 +1,7 @@
-"""The page and its parts. They need no token: they say nothing of the site.
+"""The page and its parts. They need no token, because they have no data of the site.
 
-What a thumb needs at once, the style and the first script, travels within the page: one answer instead of two in turn.
-The parts lie under a tag of their content, so that a phone keeps them for good.
+The style and the first script are inside the page, so that one answer is enough for PAUSE. The address of the other
+parts has a tag of their content, so that a phone can store them for ever.
 """
 
 import re
@@ -26,7 +26,7 @@ POLICY = (
 
 
 class Page:
-    """The page, with its style and its first script in it. ASGI."""
+    """The page, with its style and its first script inside. ASGI."""
 
     def __init__(self, parts_tag: str) -> None:
         text = (FOLDER / "page.html").read_text(encoding="utf-8")
@@ -49,7 +49,7 @@ class Page:
 
 
 class PageParts(StaticFiles):
-    """The parts. A page that was open over an upgrade has another tag: it gets these parts, and does not keep them."""
+    """The parts. A page that was open during an upgrade has another tag: it gets these parts without storing them."""
 
     def __init__(self) -> None:
         super().__init__(directory=PARTS)
@@ -74,6 +74,6 @@ def _tag(content: bytes) -> str:
 
 
 def _hash(page: str, tag: str) -> str:
-    """What stands within the page may run by its hash alone (CSP3, 2.3.1)."""
+    """The hash by which the policy allows the script or style inside the page (CSP3, 2.3.1)."""
     within = page.partition(f"<{tag}>")[2].partition(f"</{tag}>")[0]
     return f"'sha256-{b64encode(sha256(within.encode()).digest()).decode()}'"

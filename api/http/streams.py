@@ -1,6 +1,6 @@
-"""Server-sent events: what is happening now, sent as soon as it changes; a beat in between; an end with the token.
+"""Server-sent events: what happens now, as soon as it changes, with a beat in between. A stream ends with its token.
 
-One watch looks for everybody, and only while somebody listens.
+One watcher serves all listeners, and runs only while there are any.
 """
 
 import asyncio
@@ -23,11 +23,11 @@ BEAT_S = 2.0
 STREAMS_MAX = 150
 STREAMS_OF_ONE_MAX = 6
 VOLATILE = {"at", "frame", "position_s", "brightness"}
-"""What changes all the time, and is no news."""
+"""The keys that change all the time: a change of these is not sent."""
 
 
 def news_of(now: dict[str, Any]) -> str:
-    """All of /api/now that is news when it changes: not what runs on by itself."""
+    """The part of /api/now whose change is sent, as JSON."""
     news = {key: value for key, value in now.items() if key not in VOLATILE}
     news["overrides"] = [{**each, "remaining_s": 0} for each in now["overrides"]]
     wire = now["health"]["transmitter"]
@@ -39,7 +39,7 @@ def news_of(now: dict[str, Any]) -> str:
 
 
 class NowWatcher:
-    """Looks at the planner while anybody listens, and wakes the listeners when there is news."""
+    """Watches the planner while there are listeners, and wakes them when there is news."""
 
     def __init__(self, planner: Planner) -> None:
         self.planner = planner
@@ -52,11 +52,11 @@ class NowWatcher:
 
     @property
     def looking(self) -> bool:
-        """Whether anybody still looks; where not, the streams end, and the phones that come back have it begun anew."""
+        """Whether the watcher runs. If not, the streams end, and the phones that connect again start it."""
         return self._task is not None and not self._task.done()
 
     def look(self) -> None:
-        """Look now: whoever has changed something does, so that nobody waits for it."""
+        """Look now. A route that has changed something calls this, so that listeners get it at once."""
         if not self._listeners:
             return
         now = self.planner.now()
@@ -72,7 +72,7 @@ class NowWatcher:
         self.changed.set()
         self.changed = asyncio.Event()
 
-    async def _look_on(self) -> None:
+    async def _keep_looking(self) -> None:
         while self._listeners:
             self.look()
             await asyncio.sleep(LOOK_S)
@@ -81,21 +81,21 @@ class NowWatcher:
         self._listeners += 1
         self.look()
         if not self.looking:
-            self._task = asyncio.create_task(self._look_on(), name="watch")
+            self._task = asyncio.create_task(self._keep_looking(), name="watch")
 
     def leave(self) -> None:
         self._listeners -= 1
 
 
 class OpenStreams:
-    """The streams that are open. Those of one device, or of all, are few: the oldest ends for a new one."""
+    """The open streams. Their number is limited for each device and for all: the oldest ends for a new one."""
 
     def __init__(self, wake: Callable[[], None]) -> None:
         self._wake = wake
         self._open: list[tuple[int, asyncio.Event]] = []
 
     def open(self, device: int) -> asyncio.Event:
-        """A stream of a device: the event says that it must end."""
+        """Add a stream of a device; the event is set when it must end."""
         mine = [one for one in self._open if one[0] == device]
         if len(mine) >= STREAMS_OF_ONE_MAX:
             self._end(mine[0])
@@ -119,7 +119,7 @@ class OpenStreams:
 
 
 def event(name: str, data: str) -> str:
-    """One event, as text/event-stream has it."""
+    """One event of text/event-stream."""
     return f"event: {name}\ndata: {data}\n\n"
 
 
@@ -151,7 +151,7 @@ def add_events(
                 else:
                     at = isoformat(planner.now_ns(), planner.site.timezone)
                     yield event("beat", json.dumps({"at": at}))
-                with suppress(TimeoutError):  # then it is time for a beat
+                with suppress(TimeoutError):  # a beat is due
                     await asyncio.wait_for(changed.wait(), BEAT_S)
         finally:
             streams.close(ending)
@@ -170,6 +170,6 @@ def add_events(
 
 
 def event_stream(lines: AsyncIterator[str]) -> StreamingResponse:
-    """A stream that nothing on the way keeps back."""
+    """A stream that no proxy buffers."""
     headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no"}
     return StreamingResponse(lines, media_type="text/event-stream", headers=headers)

@@ -1,1 +1,1 @@
-"""Who may ask: passcodes, links, tokens, and the routes that sign devices in and out."""
+"""Passcodes, links, tokens, and the routes that sign devices in and out."""

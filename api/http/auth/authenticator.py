@@ -1,4 +1,4 @@
-"""Who may ask: a passcode kept as argon2id, tokens kept as hashes, links that work once, wrong guesses shut out."""
+"""Checks passcodes (stored as argon2id), tokens (stored as hashes) and links that work once; limits wrong guesses."""
 
 from __future__ import annotations
 
@@ -22,34 +22,34 @@ from gloaming.daemon.service.private_file import write_private
 from gloaming.shows.time_units import DAY_NS, HOUR_NS
 
 LOCAL_DEVICE = "this machine"
-"""The device of commands on the board itself; nobody else may bear the name."""
+"""The device of commands on the board itself. No other device may have the name."""
 PASSCODE_FACT = "passcode_argon2id"
 PASSCODE_CHARACTERS_MIN = 8
 COMMON = ("password", "passwort", "passcode", "gloaming", "qwertyui", "letmein", "iloveyou", "christmas", "abcabc")
-"""What people think of first (common practice, no source)."""
+"""Parts of the commonest passcodes (common practice, no source)."""
 IDLE_NS = 400 * DAY_NS
-"""A device that has not asked for so long is signed out: a season and some weeks."""
+"""A device that is not used for this time is signed out: a season and some weeks."""
 SEEN_EVERY_NS = HOUR_NS
-"""How exactly it is kept when a device was last seen: the card is spared."""
+"""The time at which a device was last seen is stored at most this often, to spare the card."""
 LINK_S = 600.0
 LINKS_MAX = 20
 FREE_GUESSES = 3
-"""Wrong passcodes from one address before it has to wait: 1 s, 2 s, 4 s, and so on."""
+"""After this many wrong passcodes an address must wait: 1 s, 2 s, 4 s, and so on."""
 SHUT_GUESSES = 10
 SHUT_S = 900.0
-"""How long an address is shut out after that many wrong passcodes."""
+"""How long an address must wait after `SHUT_GUESSES`."""
 ALL_GUESSES = 50
 ALL_S = 3600.0
-"""Wrong passcodes from everywhere within this time before nobody signs in by passcode: about one in two million of a
-passcode of eight digits. Phones that are signed in, and links, are not touched by it."""
+"""After `ALL_GUESSES` wrong passcodes within this time, from all addresses together, nobody signs in by passcode. That
+many guesses find one passcode of eight digits in two million. Phones that are signed in, and links, still work."""
 KNOWN_S = 60.0
-"""The same for an address from which somebody has signed in: it waits so long after the last wrong one of them."""
+"""How long an address that has signed in before must wait after the last of all those wrong passcodes."""
 KNOWN_MAX = 256
 
 
 @dataclass(frozen=True, slots=True)
 class AuthenticatedDevice:
-    """A signed-in device: an operator may do everything, a viewer sees."""
+    """A signed-in device: an operator may do everything, a viewer may only look."""
 
     id: int
     name: str
@@ -62,24 +62,24 @@ class AuthenticatedDevice:
 
 
 class TooManyGuessesError(Exception):
-    """Too many wrong passcodes: `wait_s` is how long to wait."""
+    """Too many wrong passcodes; the next one is accepted after `wait_s`."""
 
     def __init__(self, wait_s: float) -> None:
-        links = "a link still signs in at once: from a phone that is signed in (Devices), or from gloaming pair"
+        links = "a link still works at once: from a phone that is signed in (Devices), or from gloaming pair"
         super().__init__(f"too many wrong passcodes: wait {wait_s:.0f} s; {links}")
         self.wait_s = wait_s
 
 
 @dataclass
 class Guesses:
-    """Wrong passcodes, by address, and the addresses that are `known`: somebody has signed in from there, the last of
-    them last. `at_s` is any clock that only goes forward."""
+    """Wrong passcodes, by address. `known` has the addresses from which somebody has signed in, the newest last.
+    `at_s` is any clock that only goes forward."""
 
     wrong: dict[str, list[float]] = field(default_factory=dict)
     known: dict[str, None] = field(default_factory=dict)
 
     def wait_s(self, address: str, at_s: float) -> float:
-        """How long an address must wait before it may try; 0 when it may."""
+        """How long an address must wait before its next try; 0 for none."""
         for who, each in list(self.wrong.items()):
             self.wrong[who] = [guess for guess in each if at_s - guess < ALL_S]
             if not self.wrong[who]:
@@ -98,7 +98,7 @@ class Guesses:
         self.wrong.setdefault(address, []).append(at_s)
 
     def know(self, address: str) -> None:
-        """Somebody has signed in from there."""
+        """Note that somebody has signed in from an address."""
         self.known.pop(address, None)
         self.known[address] = None
         if len(self.known) > KNOWN_MAX:
@@ -120,14 +120,14 @@ class Authenticator:
     _one_at_a_time: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     def first_passcode(self, folder: Path) -> Path:
-        """Make a passcode where there is none yet; the file it stands in."""
+        """Make a passcode if there is none yet; the path of its file."""
         self.passcode_file = path = folder / "passcode"
         if self.store.fact(PASSCODE_FACT) is None:
             write_private(path, self.new_passcode() + "\n")
         return path
 
     def new_passcode(self) -> str:
-        """A passcode that nobody has to think of, in force from now."""
+        """Make a random passcode, valid from now."""
         passcode = ""
         while weakness(passcode):
             passcode = "-".join(f"{secrets.randbelow(10_000):04}" for _ in range(2))
@@ -135,32 +135,32 @@ class Authenticator:
         return passcode
 
     def forget_first_passcode(self) -> None:
-        """The file of the first passcode goes once there is another."""
+        """Delete the file of the first passcode, once there is another passcode."""
         if self.passcode_file:
             self.passcode_file.unlink(missing_ok=True)
 
     def set_passcode(self, passcode: str, site_name: str = "") -> None:
-        """Another passcode, in force from now. ValueError for one that is easily guessed."""
-        if wrong := weakness(passcode, site_name):
-            raise ValueError(wrong)
+        """Set a passcode, valid from now. ValueError for one that is easily guessed."""
+        if problem := weakness(passcode, site_name):
+            raise ValueError(problem)
         self.store.set_fact(PASSCODE_FACT, self.hasher.hash(plain(passcode)))
 
     def local_token(self, folder: Path, now_ns: int) -> Path:
-        """A token for commands on this machine, in a file that its owner alone may read. One of an earlier planner
-        stays, so that a command that has just read it gets in.
+        """The file with a token for commands on this machine; only its owner may read it. A valid token of an earlier
+        planner stays, so that a command that has just read it can use it.
 
-        OSError where it cannot be written; then the one before stays good.
+        OSError where the file cannot be written; then the token before stays valid.
         """
         path, token = folder / "token", secrets.token_urlsafe(32)
-        if self._stays(path):
+        if self._is_valid(path):
             return path
         write_private(path, token + "\n")
         self.store.drop_devices(LOCAL_DEVICE, now_ns)
         self.store.add_device(_hash(token), LOCAL_DEVICE, "operator", now_ns)
         return path
 
-    def _stays(self, path: Path) -> bool:
-        """Whether a token lets in, and nobody else can have read it."""
+    def _is_valid(self, path: Path) -> bool:
+        """Whether a file has a valid token that only its owner could read."""
         try:
             device = self.store.device(_hash(path.read_text().strip()))
             return device is not None and device[1] == LOCAL_DEVICE and path.stat().st_mode & 0o077 == 0
@@ -168,9 +168,9 @@ class Authenticator:
             return False
 
     async def sign_in(self, passcode: str, name: str, address: str, at_s: float, now_ns: int) -> str | None:
-        """A token for a device, None for a wrong passcode. TooManyGuessesError after too many of those.
+        """A token for a device; None for a wrong passcode. TooManyGuessesError after too many.
 
-        A guess counts as wrong until it has proved right, so that guesses at the same time count too.
+        A guess counts as wrong until it is checked, so that guesses at the same time count too.
         """
         address = network_of(address)
         wait_s = self.guesses.wait_s(address, at_s)
@@ -200,19 +200,21 @@ class Authenticator:
         return code
 
     def use_link(self, code: str, name: str, at_s: float, now_ns: int) -> tuple[str, str] | None:
-        """`(token, kind)` for a device that has a link's code; None where it was used before, is too old or unknown."""
+        """`(token, kind)` for a device with a link's code; None for a code that was used before, is too old or unknown."""
         kind, until_s = self._links.pop(_hash(code), ("", at_s))
         return (self._issue(name_of(name), kind, now_ns), kind) if until_s > at_s else None
 
     def device(self, token: str, now_ns: int | None = None) -> AuthenticatedDevice | None:
-        """The device that a token belongs to. With `now_ns`, a time that is trusted, it is noted as seen; one that has
-        not asked for `IDLE_NS` is signed out."""
+        """The device of a token. `now_ns` is given if the clock is trusted: then the device is noted as seen, and one
+        that was not used for `IDLE_NS` is signed out."""
         found = self.store.device(_hash(token)) if token else None
         if found is None:
             return None
         id, name, kind, seen_ns = found
         if now_ns is not None:
-            if FIRST_NS < seen_ns < now_ns - IDLE_NS and name != LOCAL_DEVICE:  # seen by a clock that knew the year
+            if (
+                FIRST_NS < seen_ns < now_ns - IDLE_NS and name != LOCAL_DEVICE
+            ):  # the clock was set when it was last seen
                 self.store.revoke_device(id, now_ns)
                 return None
             if abs(now_ns - seen_ns) > SEEN_EVERY_NS:
@@ -220,7 +222,7 @@ class Authenticator:
         return AuthenticatedDevice(id, name, kind)
 
     def sign_out_others(self, device: AuthenticatedDevice, now_ns: int) -> list[int]:
-        """Sign out all devices but one, and the board itself; which they were."""
+        """Sign out all devices except one and the board itself; their ids."""
         others = [id for id, name, *_ in self.store.devices() if id != device.id and name != LOCAL_DEVICE]
         for id in others:
             self.store.revoke_device(id, now_ns)
@@ -237,36 +239,36 @@ class Authenticator:
 
 
 def plain(passcode: str) -> str:
-    """A passcode without its hyphens and blanks, which nobody has to type."""
+    """A passcode without hyphens and blanks."""
     return re.sub(r"[\s-]", "", passcode)
 
 
 def weakness(passcode: str, site_name: str = "") -> str | None:
-    """Why a passcode is easily guessed; None where it is not."""
+    """Why a passcode is easily guessed; None if it is not."""
     text = plain(passcode).casefold()
     steps = {ord(after) - ord(one) for one, after in pairwise(text)}
     if len(text) < PASSCODE_CHARACTERS_MIN:
-        return f"a passcode has {PASSCODE_CHARACTERS_MIN} characters at least, hyphens and blanks not counted"
+        return f"a passcode has at least {PASSCODE_CHARACTERS_MIN} characters, not counting hyphens and blanks"
     if any(text == (text[:length] * len(text))[: len(text)] for length in range(1, len(text) // 2 + 1)):
         return "this passcode repeats itself: take another"
     if steps in ({1}, {-1}):
-        return "this passcode is a run of neighbours: take another"
+        return "this passcode is a simple sequence: take another"
     if any(word in text for word in COMMON):
-        return "this passcode is one of the first that are tried: take another"
+        return "this passcode has a very common word in it: take another"
     if text in plain(site_name).casefold():
         return "this passcode is a part of the site's name: take another"
     return None
 
 
 def name_of(name: str) -> str:
-    """What a device is called: on one line, and never as the board itself."""
+    """The name of a device: on one line, and never the board's own."""
     shown = " ".join("".join(letter if letter.isprintable() else " " for letter in name).split())[:60]
     return f"a device that says {shown}" if shown.casefold() == LOCAL_DEVICE else shown or "a phone"
 
 
 def network_of(address: str) -> str:
-    """Whom a guess is laid to: an IPv4 address; an IPv6 address on a link of the board's own, where each neighbour has
-    one; else an IPv6 network of 64 bits, since a house has all of that."""
+    """The address that a guess counts for: an IPv4 address; an IPv6 address on the board's own link, where each machine
+    has one; otherwise an IPv6 network of 64 bits, since one house has all of its addresses."""
     try:
         found = ipaddress.ip_address(address.partition("%")[0])
     except ValueError:

@@ -1,4 +1,4 @@
-"""Which device asks (by a token, as a header or a cookie), and the routes that sign devices in and out."""
+"""The device of a request (by a token, as header or cookie), and the routes that sign devices in and out."""
 
 import time
 from collections.abc import Callable, Coroutine
@@ -20,17 +20,17 @@ COOKIE = "gloaming"
 COOKIE_S = 400 * 86_400
 Id = Annotated[int, Expected("{value!r} is not the id of a device", "GET /api/devices has the ids")]
 DeviceDependency = Callable[..., Coroutine[Any, Any, AuthenticatedDevice]]
-"""A dependency that gives the device of a request, or refuses the request."""
+"""A dependency that returns the device of a request, or refuses the request."""
 
 
 def token_of(request: Request) -> str:
-    """The token that a request carries: in the Authorization header, else in the cookie."""
+    """The token of a request: from the Authorization header, otherwise from the cookie."""
     scheme, _, token = request.headers.get("authorization", "").partition(" ")
     return token.strip() if scheme.lower() == "bearer" else request.cookies.get(COOKIE, "")
 
 
 def device_of_request(planner: Planner, authenticator: Authenticator, limits: RequestLimits) -> DeviceDependency:
-    """The dependency that lets a request in where it carries a known token."""
+    """The dependency that accepts a request with a known token."""
     buckets = Buckets(limits.device_rate, limits.device_burst)
 
     async def signed_in(request: Request) -> AuthenticatedDevice:
@@ -42,7 +42,7 @@ def device_of_request(planner: Planner, authenticator: Authenticator, limits: Re
             raise HTTPException(429, "too many requests from this device", {"Retry-After": "1"})
         by_cookie = "authorization" not in request.headers
         if by_cookie and request.method not in ("GET", "HEAD") and "origin" not in request.headers:
-            raise HTTPException(403, "a browser says which page asks, and this one did not")
+            raise HTTPException(403, "the browser did not say which page sends this request")
         return device
 
     return signed_in
@@ -57,8 +57,7 @@ def add_auth(
     addresses: Callable[[], list[str]],
     revoked: Callable[[], None],
 ) -> None:
-    """Add the routes. `addresses` says where the page is found, the best first; `revoked` is called after devices were
-    signed out."""
+    """Add the routes. `addresses` gives the addresses of the page, the best first. `revoked` follows a sign-out."""
     AnyDevice = Annotated[AuthenticatedDevice, Depends(signed_in)]
     Operator = Annotated[AuthenticatedDevice, Depends(operator)]
 
@@ -86,7 +85,7 @@ def add_auth(
 
     @app.post("/api/sign-in/link", tags=["devices"])
     async def sign_in_by_link(asked: LinkCodeRequest, request: Request, response: Response) -> answers.SignedIn:
-        """Sign in by a link that `gloaming pair` has shown; it works once."""
+        """Sign in by a link of `gloaming pair`. It works once."""
         found = authenticator.use_link(asked.code, asked.device, time.monotonic(), planner.now_ns())
         device = authenticator.device(found[0]) if found else None
         if found is None or device is None:
@@ -95,7 +94,7 @@ def add_auth(
 
     @app.post("/api/links", status_code=201, tags=["devices"])
     async def make_link(asked: LinkRequest, device: Operator) -> answers.LinkMade:
-        """A link that signs one device in, once, within ten minutes."""
+        """Make a link that signs one device in, once, within ten minutes."""
         code = authenticator.make_link(asked.kind, time.monotonic())
         now_ns = planner.now_ns()
         planner.note("device", f"a link for {asked.kind}s was made", device.name)
@@ -119,7 +118,7 @@ def add_auth(
 
     @app.delete("/api/devices", tags=["devices"])
     async def revoke_others(device: Operator) -> list[answers.DeviceSignedOut]:
-        """Sign out every other device for good, but the board itself; their streams of events end."""
+        """Sign out every other device except the board itself; their streams of events end."""
         now_ns = planner.now_ns()
         others = authenticator.sign_out_others(device, now_ns)
         revoked()
@@ -128,14 +127,14 @@ def add_auth(
 
     @app.delete("/api/devices/{id}", tags=["devices"])
     async def revoke(id: Id, device: AnyDevice, response: Response) -> answers.DeviceSignedOut:
-        """Sign a device out for good; its streams of events end. A viewer may sign itself out, and nobody else."""
+        """Sign a device out; its streams of events end. A viewer may sign out only itself."""
         if device.kind != "operator" and id != device.id:
-            raise HTTPException(403, "this device may look, and sign itself out")
+            raise HTTPException(403, "this device may only look, and sign itself out")
         found = next((each for each in planner.device_store.devices() if each[0] == id), None)
         if found is None:
             raise HTTPException(404, f"no device {id} is signed in")
         if authenticator.is_local(id):
-            raise HTTPException(409, "this is the board itself; its token changes whenever the planner starts")
+            raise HTTPException(409, "this is the board itself, which cannot be signed out")
         now_ns = planner.now_ns()
         planner.device_store.revoke_device(id, now_ns)
         revoked()
@@ -146,7 +145,7 @@ def add_auth(
 
     @app.put("/api/passcode", tags=["devices"])
     async def change_passcode(asked: NewPasscodeRequest, device: Operator) -> answers.PasscodeInForce:
-        """Another passcode, from the board itself alone; phones that are signed in stay so."""
+        """Change the passcode, only on the board itself. Phones that are signed in stay signed in."""
         if not device.local:
             raise HTTPException(403, "the passcode is changed on the board itself: gloaming passcode")
         if asked.passcode is None:

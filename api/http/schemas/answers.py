@@ -1,4 +1,4 @@
-"""What HTTP answers: a model for each answer. A route answers through its model: no other keys are sent."""
+"""The models of the answers. A route answers through its model, so it sends no other keys."""
 
 from typing import Annotated, Literal
 
@@ -25,7 +25,7 @@ class Running(Answer):
 
 
 class ReasonGiven(Answer):
-    """A rule and what it says; `code` stays the same when the text is worded anew."""
+    """A rule and its text. `code` does not change when the text is worded differently."""
 
     code: ReasonCode
     rule: str
@@ -33,13 +33,13 @@ class ReasonGiven(Answer):
 
 
 class ProblemDetails(Answer):
-    """Problem details, RFC 9457 3.1; `reasons` where a rule forbids what was asked."""
+    """Problem details, RFC 9457 3.1; with `reasons` if a rule forbids it."""
 
-    type: Annotated[str, Field(description="a URI reference; about:blank where the status says it all")]
+    type: Annotated[str, Field(description="a URI reference; about:blank if the status says enough")]
     title: str
     status: int
     detail: Annotated[str, Field(description="one sentence for a person")]
-    code: Annotated[ConfigErrorCode | None, Field(description="what is wrong with what was asked")] = None
+    code: Annotated[ConfigErrorCode | None, Field(description="what is wrong in the request")] = None
     reasons: list[ReasonGiven] | None = None
 
 
@@ -47,7 +47,7 @@ class ProblemDetails(Answer):
 
 
 class SignedIn(Answer):
-    """A token, to be sent as `Authorization: Bearer TOKEN`; a browser has it as a cookie as well."""
+    """A token, to send as `Authorization: Bearer TOKEN`. A browser also gets it as a cookie."""
 
     token: str
     device: str
@@ -72,8 +72,8 @@ class DeviceKnown(Answer):
     name: str
     kind: Literal["operator", "viewer"]
     since: Instant
-    seen: Annotated[Instant, Field(description="when it last asked anything, to the hour")]
-    this: Annotated[bool, Field(description="whether this is the device that asks")]
+    seen: Annotated[Instant, Field(description="when it was last used, to the hour")]
+    this: Annotated[bool, Field(description="whether this device sent the request")]
 
 
 class DeviceSignedOut(Answer):
@@ -83,7 +83,7 @@ class DeviceSignedOut(Answer):
 
 
 class PasscodeInForce(Answer):
-    """The passcode from now on."""
+    """The passcode that is valid now."""
 
     passcode: str
 
@@ -92,14 +92,14 @@ class PasscodeInForce(Answer):
 
 
 class OverrideName(Answer):
-    """Which override."""
+    """The id and kind of an override."""
 
     id: int
     kind: Kind
 
 
 class OverrideStanding(OverrideName):
-    """An override in force, or yet to come."""
+    """An override that is in force, or will be."""
 
     kind_name: Annotated[str, Field(description="what a person calls it")]
     at: Instant
@@ -114,8 +114,8 @@ class OverrideStanding(OverrideName):
 
 
 class OverrideTaken(OverrideStanding):
-    """An override that was stored. `on_the_wire` says whether what was asked for is what is sent, and `wire` what is
-    sent, or why it is not what was asked for. `ended` has the overrides whose place it takes."""
+    """An override that was stored. `on_the_wire`: whether the transmitter sends what was asked for. `wire`: what it
+    sends, or why it sends something else. `ended`: the overrides that the new one replaces."""
 
     on_the_wire: bool
     wire: str
@@ -147,7 +147,7 @@ class NightAhead(Answer):
 
 
 class NightPast(Answer):
-    """A night as it was."""
+    """A past night."""
 
     date: str
     show: str
@@ -174,7 +174,7 @@ class SeasonSums(Answer):
 
 
 class SeasonReport(Answer):
-    """The season as it was, night by night."""
+    """A report of the season, night by night."""
 
     site: str
     sums: SeasonSums
@@ -182,7 +182,7 @@ class SeasonReport(Answer):
 
 
 class JournalLine(Answer):
-    """A line of the journal; `data` are the values of its kind."""
+    """A line of the journal; `data` has the values of its kind."""
 
     id: int
     at_ns: int

@@ -1,4 +1,4 @@
-"""What all requests have in common: known keys, and one line for whatever a field refuses."""
+"""The base of all requests: known keys, and one line for each error."""
 
 import re
 from dataclasses import dataclass
@@ -24,8 +24,8 @@ from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, Inp
 
 
 def refused(problem: str, hint: str, key: str | None = None) -> PydanticCustomError:
-    """A refusal in one line; `key` where the error is not at its own field."""
-    return PydanticCustomError("refused", "{wrong}; {right}", {"wrong": problem, "right": hint, "key": key})
+    """A refusal in one line; `key` if the error is not at its own field."""
+    return PydanticCustomError("refused", "{problem}; {hint}", {"problem": problem, "hint": hint, "key": key})
 
 
 @dataclass(frozen=True)
@@ -55,13 +55,13 @@ def _written(pattern: str) -> BeforeValidator:
 
 
 Day = Annotated[date, _written(r"\d{4}-\d\d-\d\d$"), Expected("{value!r} is not a date", "as 2026-12-24")]
-"""A date, and nothing that could be taken for one."""
+"""A date as YYYY-MM-DD, and no other form that pydantic accepts."""
 At = Annotated[
     datetime,
     _written(r"\d{4}-\d\d-\d\d[T ]\d\d:"),
     Expected("{value!r} is not an instant", "as 2026-12-24T17:05:00+00:00"),
 ]
-"""An instant, and nothing that could be taken for one."""
+"""An instant in ISO 8601, and no other form that pydantic accepts."""
 
 
 def with_offset(at: datetime) -> datetime:
@@ -71,12 +71,12 @@ def with_offset(at: datetime) -> datetime:
 
 
 class RequestModel(BaseModel):
-    """A request: an object with the keys that it may have, and no others."""
+    """A request: an object with known keys only."""
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
     called: ClassVar[str] = "this request"
     exclusive: ClassVar[tuple[tuple[str, str], ...]] = ()
-    """Pairs of keys of which a request has one at most."""
+    """Pairs of keys of which a request may have one."""
 
     @model_validator(mode="before")
     @classmethod
@@ -104,12 +104,12 @@ class RequestModel(BaseModel):
         return found
 
 
-def mistake_of(error: ErrorDetails) -> ConfigError:
-    """What a model refuses, as one line."""
+def config_error(error: ErrorDetails) -> ConfigError:
+    """The refusal of a model, as one line."""
     context = error.get("ctx", {})
     key = context.get("key") or str(error["loc"][-1] if error["loc"] else "body")
     if error["type"] == "refused":
-        return ConfigError("request", None, key, context["wrong"], context["right"])
+        return ConfigError("request", None, key, context["problem"], context["hint"])
     if error["type"].startswith("union_tag"):
         key = context["discriminator"].strip("'")
         found = error["input"].get(key)
@@ -129,7 +129,7 @@ def checked(adapter: TypeAdapter[Any], request: object) -> dict[str, Any]:
     try:
         found: RequestModel = adapter.validate_python(request)
     except ValidationError as error:
-        raise InputError(mistake_of(error.errors()[0])) from None
+        raise InputError(config_error(error.errors()[0])) from None
     return found.model_dump(exclude_unset=True)
 
 

@@ -1,7 +1,7 @@
 """Requests for an override: a model for each kind, made from the table of kinds (`TERMS`).
 
-A model knows no site. Whether a show exists, an end is near enough and the hour is not dark is decided where a request
-is carried out (daemon/direction/requests.py).
+A model does not know the site. daemon/direction/requests.py checks whether a show exists, an end is near enough and the
+hour is not dark.
 """
 
 import re
@@ -33,12 +33,12 @@ VALUES: dict[str, Any] = {
             strict=True,
             ge=0,
             le=1,
-            description="a share of the brightness that is set; the ceiling of dim hours holds beside it",
+            description="a share of the set brightness; the ceiling of dim hours holds, too",
         ),
         Expected("{value!r} is not a brightness from 0 to 1", "as 0.4"),
     ],
 }
-"""What a kind may say besides its kind and its end, by the `key` of its terms."""
+"""What a request may have besides its kind and its end, by the `key` of its terms."""
 
 
 def _end(text: str) -> str:
@@ -51,8 +51,8 @@ Until = Annotated[
     str,
     AfterValidator(_end),
     Field(
-        description='the next "22:15" at the site, or "tonight": till the coming noon. '
-        "An ISO 8601 instant with its offset, within the coming week, is taken too.",
+        description='the next "22:15" at the site, or "tonight": until the coming noon. '
+        "An ISO 8601 instant with its offset, within the coming week, is accepted, too.",
         json_schema_extra={"pattern": f"^(tonight|{CLOCK})$"},
     ),
     Expected("{value!r} cannot be read", '"22:15", "tonight", or an instant as 2026-12-24T22:15:00+00:00'),
@@ -60,7 +60,7 @@ Until = Annotated[
 
 
 class OverrideRequest(RequestModel):
-    """What every request for an override has. Those for one kind are made from `TERMS`."""
+    """The base of every request for an override. The models of the kinds are made from `TERMS`."""
 
     kind: Kind
 
@@ -77,8 +77,8 @@ def _request_for(kind: Kind) -> type[OverrideRequest]:
     if terms.key:
         fields[terms.key] = (VALUES[terms.key], ... if terms.needed else Field(default_factory=absent))
     if terms.lasts:
-        wrong = f"{{value!r}} is not a number of minutes above 0 and up to {terms.longest_minutes}"
-        minutes = Annotated[float, Field(strict=True, gt=0, le=terms.longest_minutes), Expected(wrong, "as 15")]
+        problem = f"{{value!r}} is not a number of minutes above 0 and up to {terms.longest_minutes}"
+        minutes = Annotated[float, Field(strict=True, gt=0, le=terms.longest_minutes), Expected(problem, "as 15")]
         fields |= {
             "minutes": (minutes, Field(default_factory=absent)),
             "until": (Until, Field(default_factory=absent)),
@@ -98,5 +98,5 @@ _ANY_OVERRIDE: TypeAdapter[OverrideRequest] = TypeAdapter(AnyOverrideRequest)
 
 
 def override_request(request: object) -> dict[str, Any]:
-    """A request for an override, checked: only the keys that were given. InputError."""
+    """Check a request for an override; only the keys that were given. InputError."""
     return checked(_ANY_OVERRIDE, request)

@@ -1,4 +1,4 @@
-"""The other requests: for a rig check, and for devices and the board."""
+"""Requests for a rig check, for devices and for the board."""
 
 from collections.abc import Collection, Iterable
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -87,19 +87,19 @@ _ANY_RIG_CHECK: TypeAdapter[RigCheckRequest] = TypeAdapter(AnyRigCheckRequest)
 
 
 def rig_check_request(request: object) -> dict[str, Any]:
-    """A request for a rig check, checked: only the keys that were given. InputError."""
+    """Check a request for a rig check; only the keys that were given. InputError."""
     return checked(_ANY_RIG_CHECK, request)
 
 
 # devices, and the board
 
 DeviceName = Annotated[
-    str, Field(max_length=60), Expected("this is not a name of 60 characters at most", "as Ada's phone")
+    str, Field(max_length=60), Expected("this is not a name of at most 60 characters", "as Ada's phone")
 ]
 
 
 class PasscodeRequest(RequestModel):
-    """A passcode, and what the device is to be called."""
+    """A passcode, and a name for the device."""
 
     passcode: Annotated[
         str, Field(max_length=200, pattern=r"[^\s-]"), Expected("this is not a passcode", "give the board's passcode")
@@ -108,14 +108,14 @@ class PasscodeRequest(RequestModel):
 
 
 class LinkCodeRequest(RequestModel):
-    """The code of a link that works once, and what the device is to be called."""
+    """The code of a link that works once, and a name for the device."""
 
     code: Annotated[str, Field(max_length=200), Expected("this is not the code of a link", "open the link again")]
     device: DeviceName = "a phone"
 
 
 class NewPasscodeRequest(RequestModel):
-    """Another passcode; without one, one is made."""
+    """Another passcode; without it, the board makes one."""
 
     passcode: (
         Annotated[
@@ -128,7 +128,7 @@ class NewPasscodeRequest(RequestModel):
 
 
 class LinkRequest(RequestModel):
-    """Whom a link is for: an operator may do everything, a viewer sees."""
+    """The kind of device that a link is for: an operator may do everything, a viewer may only look."""
 
     kind: Annotated[Literal["operator", "viewer"], Expected("there is no kind {value!r}", "use operator or viewer")] = (
         "operator"
@@ -136,7 +136,7 @@ class LinkRequest(RequestModel):
 
 
 class TimeRequest(RequestModel):
-    """The time, as a person's phone has it."""
+    """The time of a person's phone."""
 
     utc: Annotated[
         At,

@@ -1,4 +1,4 @@
-"""Answers on what is happening now: the decision, the transmitter, the rig, the board."""
+"""Answers on the present: the decision, the transmitter, the rig, the board."""
 
 from typing import Annotated, Literal
 
@@ -10,7 +10,7 @@ from gloaming.daemon.planner.health import TroubleCode
 
 
 class Next(Answer):
-    """What the state changes to, and when."""
+    """The next state, and when it begins."""
 
     at: Instant
     state: State
@@ -31,7 +31,7 @@ class Explanation(Answer):
 
 
 class TroubleStanding(Answer):
-    """Something that is wrong, and what to do; `code` stays the same when the text is worded anew."""
+    """Something that is wrong, and what to do. `code` does not change when the text is worded differently."""
 
     code: TroubleCode
     kind: str
@@ -93,8 +93,8 @@ class SoundFigures(Answer):
 
 
 class Telemetry(Answer):
-    """The transmitter's last `telemetry` (PROTOCOL.md). After an upgrade the old transmitter plays on for a while, and
-    leaves new figures out."""
+    """The transmitter's last `telemetry` (PROTOCOL.md). After an upgrade the old transmitter plays on for a while,
+    without new figures."""
 
     op: Literal["telemetry"]
     at_ns: int | None = None
@@ -144,7 +144,7 @@ class ControllerReached(Answer):
 
 
 class HealthNow(Answer):
-    """Whether all is well; `transmitter` is its last telemetry, null where none answers."""
+    """Whether all is well; `transmitter` is its last telemetry, null if it does not answer."""
 
     ok: bool
     troubles: list[TroubleStanding]
@@ -153,7 +153,7 @@ class HealthNow(Answer):
 
 
 class ClockTrusted(Answer):
-    """Whether the clock is trusted, why, and by whose word."""
+    """Whether the clock is trusted, by which source, and why."""
 
     trusted: bool
     by: str
@@ -168,7 +168,7 @@ class ClockNow(ClockTrusted):
 
 
 class AfterResume(Answer):
-    """Whether there would be light, and the rule that says so."""
+    """Whether there would be light, and why."""
 
     light: bool
     text: str
@@ -182,18 +182,18 @@ class PieceNext(Answer):
 
 
 class Now(Explanation):
-    """What is happening now, and why; what was asked by hand; whether all is well."""
+    """What happens now, and why; the overrides; whether all is well."""
 
     state_name: Annotated[str, Field(description="what a person calls the state")]
     next_state_name: str | None
     site: str
-    timezone: Annotated[str, Field(description="the site's, as the IANA database has it")]
+    timezone: Annotated[str, Field(description="the site's time zone, by its IANA name")]
     position_s: float | None
     length_s: float | None
     overrides: list[OverrideStanding]
     next_piece: Annotated[PieceNext | None, Field(description="the piece of a running order that begins next")]
     after_resume: Annotated[
-        AfterResume | None, Field(description="what there would be without the pauses and darks that stand")
+        AfterResume | None, Field(description="what there would be without the current pauses and darks")
     ]
     has_sound: Annotated[bool, Field(description="whether any piece has sound")]
     clock: ClockNow
@@ -236,7 +236,7 @@ class StringListed(Answer):
 
 
 class RigCheckShown(Answer):
-    """The rig check under way."""
+    """The current rig check."""
 
     id: int
     text: str
@@ -247,7 +247,7 @@ class RigCheckShown(Answer):
 
 
 class RigListed(Answer):
-    """Controllers, supplies and strings, and the rig check under way."""
+    """Controllers, supplies and strings, and the current rig check."""
 
     controllers: list[ControllerListed]
     supplies: list[SupplyListed]
@@ -259,7 +259,7 @@ class RigListed(Answer):
 
 
 class BoardFigures(Answer):
-    """Figures of the machine; null where it does not say."""
+    """Figures of the machine; null where it has none."""
 
     temperature_c: float | None
     disk_free_bytes: int | None
@@ -281,7 +281,7 @@ class Health(Answer):
     board: BoardFigures
     clock: ClockTrusted
     transmitter: Telemetry | None
-    transmitter_lost: Annotated[int, Field(description="how often it went away since the planner began")]
+    transmitter_lost: Annotated[int, Field(description="how often it was lost since the planner began")]
     since: Instant
 
 
@@ -292,7 +292,7 @@ class ClockSet(ClockTrusted):
 
 
 class Reloaded(Answer):
-    """Whether the site's files were taken over, and the mistakes in them."""
+    """Whether the site's files are used now, and the mistakes in them."""
 
     taken_over: bool
     errors: list[str]

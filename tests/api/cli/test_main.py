@@ -127,20 +127,20 @@ def test_another_server_at_that_address_is_said(board: Any, token: Path, capfd: 
 def test_who_may_not_end_it_is_told_so(
     call: list[str], kind: str, board: Any, token: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    refusal = board.json(403, "problem+json", detail="this device may look, and nothing more")
+    refusal = board.json(403, "problem+json", detail="this device may only look")
     standing, none = board.json(200, overrides=[{"id": 7, "kind": kind}]), board.json(200, overrides=[])
     where = ["--token-file", str(token), "--url", board.url]
     board.answer = lambda path: standing if path == "/api/now" else refusal
     assert main([*call, *where]) == 1
     said = capfd.readouterr()
-    assert (said.out, said.err) == ("", "this device may look, and nothing more\n")
+    assert (said.out, said.err) == ("", "this device may only look\n")
     answers = iter([standing, board.json(404, "problem+json", detail="gone"), none])
     board.answer = lambda path: next(answers)
     assert main([*call, *where]) == 0  # it has ended by itself meanwhile
     assert capfd.readouterr().out == f"{kind.replace('-', ' ')} 7 ended\n"
     board.answer = lambda path: refusal
     assert main([*call, *where]) == 2
-    assert "it answers 403: this device may look" in capfd.readouterr().err
+    assert "it answers 403: this device may only look" in capfd.readouterr().err
 
 
 @pytest.mark.parametrize(

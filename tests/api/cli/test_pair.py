@@ -96,7 +96,7 @@ def test_ctrl_d_at_the_passcode_changes_nothing(
     assert main(["passcode", "--choose", "--token-file", str(token), "--url", board.url]) == 2
     assert (
         capfd.readouterr().err
-        == "a passcode has 8 characters at least, hyphens and blanks not counted; nothing has changed\n"
+        == "a passcode has at least 8 characters, not counting hyphens and blanks; nothing has changed\n"
     )
     assert board.asked == []
 
