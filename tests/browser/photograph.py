@@ -56,7 +56,7 @@ def main() -> None:
 def paused(page: Page, site: Board) -> None:
     page.locator("#pause").click()
     wait_until(site.black, "a black wire")
-    expect(page.locator("#said")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
+    expect(page.locator("#message")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
 
 
 def desktop(browser: Browser, site: Board) -> None:

@@ -65,7 +65,7 @@ def test_one_tap_makes_the_wire_black_and_another_lights_it_again(browser: Brows
         assert "#" not in page.url
         page.get_by_role("button", name="PAUSE").tap()
         wait_until(site.black, "a black wire")
-        expect(page.locator("#said")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
+        expect(page.locator("#message")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
         expect(page.locator("#state")).to_have_text("Paused")
         card = page.locator("#overrides li")
         expect(card).to_contain_text("by Anna's phone, until 18:")
@@ -83,7 +83,7 @@ def test_an_impatient_thumb_pauses_all_the_same(browser: Browser, site: Board) -
         for _ in range(4):
             page.locator("#pause").tap()
         wait_until(site.black, "a black wire")
-        expect(page.locator("#said")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
+        expect(page.locator("#message")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
         assert [each["kind"] for each in site.ask("GET", "/api/now")["overrides"]] == ["pause"]
 
 
@@ -141,10 +141,10 @@ def test_a_rig_is_checked_string_by_string(browser: Browser, site: Board) -> Non
         page.get_by_role("button", name="Check ridge").tap()
         wait_until(lambda: lit(1), "the ridge alone")
         expect(page.locator("#state")).to_have_text("Rig check", timeout=MS)
-        expect(page.locator("#said")).to_contain_text("ridge: red", timeout=MS)
+        expect(page.locator("#message")).to_contain_text("ridge: red", timeout=MS)
         page.get_by_role("button", name="Next string").tap()
         wait_until(lambda: lit(2), "the railing alone")
-        expect(page.locator("#said")).to_contain_text("railing: red", timeout=MS)
+        expect(page.locator("#message")).to_contain_text("railing: red", timeout=MS)
         page.get_by_role("button", name="End the check").tap()
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
 
@@ -156,7 +156,7 @@ def test_a_pause_ends_a_rig_check(browser: Browser, site: Board) -> None:
         page.get_by_role("button", name="Check ridge").tap()
         expect(page.locator("#state")).to_have_text("Rig check", timeout=MS)
         page.locator("#pause").tap()
-        expect(page.locator("#said")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
+        expect(page.locator("#message")).to_have_text("Paused for 15 minutes. On the wire: black.", timeout=MS)
         assert site.black()
         expect(page.locator("#state")).to_have_text("Paused", timeout=MS)
         expect(page.locator("#overrides li")).to_have_count(1)
@@ -173,7 +173,7 @@ def test_each_dimmer_button_changes_the_light_and_says_what_it_is_a_share_of(bro
         for name, wire in (("75 %", "27%"), ("50 %", "18%"), ("25 %", "9%"), ("10 %", "4%")):
             page.get_by_role("button", name=name).tap()
             said = f"Dimmed for tonight to {name} of the brightness that is set. On the wire: light, tide, at {wire}."
-            expect(page.locator("#said")).to_have_text(said, timeout=MS)
+            expect(page.locator("#message")).to_have_text(said, timeout=MS)
             seen.append(site.brightest())
             expect(page.locator("#overrides li")).to_have_count(1)
             expect(page.locator("#overrides")).to_contain_text(f"Dimmed to {name} of the brightness that is set")
@@ -192,11 +192,13 @@ def test_in_dark_hours_the_page_promises_no_light_and_sees_none_fade(browser: Br
         expect(page.locator("#skip")).to_be_visible()
         expect(page.locator("#mute")).to_be_hidden()
         page.locator("#pause").tap()
-        expect(page.locator("#said")).to_have_text(f"Paused for 15 minutes. On the wire: black: {hours}.", timeout=MS)
+        expect(page.locator("#message")).to_have_text(
+            f"Paused for 15 minutes. On the wire: black: {hours}.", timeout=MS
+        )
         expect(page.locator("#pause")).to_have_text(f"RESUMEit stays dark: {hours}", timeout=MS)
         page.wait_for_timeout(1000)  # the big button does not take back at once what it did
         page.locator("#pause").tap()
-        expect(page.locator("#said")).to_have_text(f"Resumed. On the wire: black: {hours}.", timeout=MS)
+        expect(page.locator("#message")).to_have_text(f"Resumed. On the wire: black: {hours}.", timeout=MS)
 
 
 def test_a_show_is_given_now_and_where_it_may_not_be_the_reason_is_told(browser: Browser, tmp_path: Path) -> None:
@@ -207,8 +209,8 @@ def test_a_show_is_given_now_and_where_it_may_not_be_the_reason_is_told(browser:
         expect(page.locator("#contact")).to_have_text("live", timeout=MS)
         page.get_by_role("button", name="Give a show now").tap()
         page.get_by_role("button", name="short, 30 min").tap()
-        expect(page.locator("#said")).to_contain_text("It may not be: ", timeout=MS)
-        expect(page.locator("#said")).to_contain_text("23:00")
+        expect(page.locator("#message")).to_contain_text("Refused: ", timeout=MS)
+        expect(page.locator("#message")).to_contain_text("23:00")
 
 
 def test_a_device_is_revoked_from_another_and_knows_it(browser: Browser, site: Board) -> None:
@@ -231,7 +233,7 @@ def test_a_viewer_has_nothing_to_press(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = signed_in(context, site, kind="viewer")
         expect(page.locator("#pause")).to_be_hidden()
-        expect(page.locator("#deeds")).to_be_hidden()
+        expect(page.locator("#actions")).to_be_hidden()
 
 
 def test_a_link_that_was_used_says_so(browser: Browser, site: Board) -> None:
@@ -241,7 +243,7 @@ def test_a_link_that_was_used_says_so(browser: Browser, site: Board) -> None:
             page = context.new_page()
             page.goto(link)
             page.get_by_role("button", name="Sign in").click(no_wait_after=True)
-        expect(page.locator("#sign-in-said")).to_contain_text("This link has been used", timeout=MS)
+        expect(page.locator("#sign-in-message")).to_contain_text("This link has been used", timeout=MS)
         expect(page.get_by_label("Passcode")).to_be_visible()
 
 
@@ -264,7 +266,7 @@ def test_a_thumb_that_is_quicker_than_the_line_signs_in_all_the_same(browser: Br
             page.goto(site.link())
         page.get_by_role("button", name="Sign in").click()
         let_go(page, held).abort()
-        expect(page.locator("#sign-in-said")).to_have_text("No answer came.", timeout=MS)
+        expect(page.locator("#sign-in-message")).to_have_text("The board did not answer.", timeout=MS)
         with page.expect_request("**/more.js*"):
             page.get_by_role("button", name="Sign in").click()
         assert "#" in page.url
@@ -278,7 +280,7 @@ def test_a_link_whose_request_is_lost_on_the_way_is_good_for_another_tap(browser
         page.route("**/api/sign-in/link", lambda route: route.abort(), times=1)
         page.goto(site.link())
         page.get_by_role("button", name="Sign in").click()
-        expect(page.locator("#sign-in-said")).to_have_text("No answer came.", timeout=MS)
+        expect(page.locator("#sign-in-message")).to_have_text("The board did not answer.", timeout=MS)
         page.get_by_role("button", name="Sign in").click()
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
         assert "#" not in page.url
@@ -297,7 +299,7 @@ def test_the_pause_waits_for_nothing_else_that_is_under_way(browser: Browser, si
         page = signed_in(context, site)
         page.route("**/api/overrides", hold_the_mute)
         page.locator("#mute").tap()
-        expect(page.locator("#said")).to_have_text(re.compile("Muting"))
+        expect(page.locator("#message")).to_have_text(re.compile("Muting"))
         page.locator("#dim").tap()
         page.get_by_role("button", name="50 %").tap()
         page.locator("#pause").tap()
@@ -323,13 +325,13 @@ def test_what_another_phone_has_ended_is_no_hindrance(browser: Browser, site: Bo
         page.route("**/api/overrides/*", end_it_first, times=1)
         page.locator("#pause").tap()
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
-        expect(page.locator("#said")).to_have_text(re.compile("Resumed|lights are on"), timeout=MS)
+        expect(page.locator("#message")).to_have_text(re.compile("Resumed|lights are on"), timeout=MS)
 
 
 def test_a_part_of_the_page_that_is_lost_on_the_way_is_fetched_again(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = context.new_page()
-        page.route("**/tell.js*", lambda route: route.abort(), times=1)
+        page.route("**/status.js*", lambda route: route.abort(), times=1)
         with page.expect_event("requestfailed"):
             page.goto(site.link())
         page.get_by_role("button", name="Sign in").click()
@@ -343,7 +345,7 @@ def test_a_section_that_does_not_come_says_so_and_comes_at_the_next_tap(browser:
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
         page.route("**/more.js*", lambda route: route.abort(), times=1)
         page.get_by_text("Journal", exact=True).click()
-        expect(page.locator("#journal")).to_contain_text("No answer came.", timeout=MS)
+        expect(page.locator("#journal")).to_contain_text("The board did not answer.", timeout=MS)
         page.get_by_text("Journal", exact=True).click()
         page.get_by_text("Journal", exact=True).click()
         expect(page.locator("#journal li").first).to_be_visible(timeout=MS)
@@ -363,7 +365,7 @@ def test_a_cut_network_is_told_and_nothing_is_pretended_and_it_comes_back_by_its
             expect(page.locator("#well")).to_have_text("No contact: whether all is well is not known")
             expect(page).to_have_title("No contact – Gloaming")
             page.locator("#pause").click(force=True)
-            expect(page.locator("#said")).to_have_text("No contact: nothing was sent.")
+            expect(page.locator("#message")).to_have_text("No contact: nothing was sent.")
         finally:
             os.kill(site.planner, signal.SIGCONT)
         expect(page.locator("#contact")).to_have_text("live", timeout=MS)
@@ -459,7 +461,7 @@ def test_a_screen_reader_hears_what_everything_is_and_what_came_of_it(browser: B
             expect(page.get_by_role("button", name=name)).to_be_visible()
         expect(page.get_by_role("group", name="How long")).to_be_visible()
         expect(page.get_by_role("radio", name="1 hour")).to_have_count(1)
-        expect(page.locator("#said[role=status], #contact[role=status]")).to_have_count(2)
+        expect(page.locator("#message[role=status], #contact[role=status]")).to_have_count(2)
         assert page.evaluate("document.documentElement.lang") == "en"
         assert page.evaluate("[...document.getAnimations()].length") == 0
 
@@ -505,14 +507,14 @@ def test_what_came_of_a_tap_is_not_behind_the_big_button_of_a_small_phone(browse
             page.evaluate(
                 "(size) => { document.documentElement.style.fontSize = size; health.style.minHeight = '30rem'; }", size
             )
-            page.evaluate("say('No answer came.', true)")
+            page.evaluate("showMessage('The board did not answer.', true)")
             covered = page.evaluate(
                 """() => {
-                    const box = said.getBoundingClientRect();
+                    const box = message.getBoundingClientRect();
                     return document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2).id;
                 }"""
             )
-            assert covered == "said", size
+            assert covered == "message", size
 
 
 def test_a_button_never_stands_alone_beside_an_empty_place(browser: Browser, site: Board) -> None:
@@ -521,7 +523,7 @@ def test_a_button_never_stands_alone_beside_an_empty_place(browser: Browser, sit
             page = signed_in(context, site)
             edges = page.evaluate(
                 """() => {
-                    const boxes = [...document.querySelectorAll("#deeds > button")]
+                    const boxes = [...document.querySelectorAll("#actions > button")]
                         .filter((each) => each.checkVisibility()).map((each) => each.getBoundingClientRect());
                     const rows = [...new Set(boxes.map((box) => Math.round(box.top)))];
                     return rows.map((top) => Math.max(...boxes.filter((box) => Math.round(box.top) === top)
@@ -691,10 +693,10 @@ def test_an_empty_passcode_is_not_sent(browser: Browser, site: Board) -> None:
         page = context.new_page()
         page.goto(site.address)
         page.get_by_role("button", name="Sign in").click()
-        expect(page.locator("#sign-in-said")).to_have_text("Type the passcode first.", timeout=MS)
+        expect(page.locator("#sign-in-message")).to_have_text("Type the passcode first.", timeout=MS)
         page.get_by_label("Passcode").fill(" - ")
         page.get_by_role("button", name="Sign in").click()
-        expect(page.locator("#sign-in-said")).to_have_text("Type the passcode first.", timeout=MS)
+        expect(page.locator("#sign-in-message")).to_have_text("Type the passcode first.", timeout=MS)
         assert page.get_by_label("Passcode").evaluate("(field) => field.inputMode") == "numeric"
         page.get_by_role("button", name="It has letters").click()
         assert page.get_by_label("Passcode").evaluate("(field) => field.inputMode") == "text"

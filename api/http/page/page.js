@@ -1,26 +1,25 @@
-// What a thumb needs at once: PAUSE, how long, RESUME, and whether there is contact. It is small, so that it is there first.
-// What is told besides, and the other deeds, are in tell.js; what stands behind a tap, and signing in, in more.js.
+// PAUSE with its length, RESUME, and the connection to the board. This script is small, so that it is there first.
+// status.js shows the rest of the status and adds the other buttons. more.js has what a tap opens, and signing in.
 "use strict";
 
 const $ = (id) => document.getElementById(id);
 const LENGTHS = { 15: "for 15 minutes", 60: "for an hour", tonight: "for the rest of tonight", 10080: "till I say (a week at most)" };
-const SILENCE_MS = 4400; // a beat comes every 2 s: without one for so long, contact is lost, and it is said within 5 s
+const SILENCE_MS = 4400; // a beat comes every 2 s; after this time without one, contact is lost, which must show within 5 s
 
 let now = null; // the newest /api/now
-let heard = -Infinity; // when something last came, by this phone's steady clock: it may be an hour wrong otherwise
-let heardAt = ""; // the same by the site's clock
+let lastContact = -Infinity; // by this phone's steady clock, since its wall clock may be wrong
+let lastContactAt = ""; // the same by the site's clock
 let source = null;
 let opened = 0;
-let busy = 0; // commands under way
-let turning = false; // whether the big button's is one of them
-let waiting = []; // what was asked for while a command was under way: it is done afterwards
-let turned = -Infinity; // when the big button last changed its meaning
-let watching = ""; // what a command waits to see on the wire: "black" or "light"
-let unsay = 0;
+let running = 0; // commands that run
+let urgentRuns = false; // whether one of them is urgent
+let queue = []; // commands that wait for the running one
+let bigButtonChanged = -Infinity; // when the big button last changed between PAUSE and RESUME
+let awaited = ""; // what a command waits to see on the wire: "black" or "light"
+let messageTimer = 0;
 let viewer = false;
-let asked = -Infinity; // when /api/now was last asked for, where no stream comes
-let tellAll = null; // from tell.js, once it is there
-
+let lastPoll = -Infinity; // when /api/now was last asked for, if no stream arrives
+let showAll = null; // from status.js, once it is there
 
 // ---- asking
 
@@ -31,53 +30,53 @@ async function ask(method, path, body) {
     body: body === undefined ? undefined : JSON.stringify(body),
     signal: AbortSignal.timeout(10000),
   });
-  const told = await answer.json();
-  if (answer.ok) return told;
+  const content = await answer.json();
+  if (answer.ok) return content;
   if (answer.status === 401 && !path.startsWith("/api/sign-in")) signOut();
-  const reasons = (told.reasons || []).map((reason) => reason.text).join("; ");
-  throw Object.assign(new Error(reasons || told.detail), { refused: answer.status });
+  const reasons = (content.reasons || []).map((reason) => reason.text).join("; ");
+  throw Object.assign(new Error(reasons || content.detail), { refused: answer.status });
 }
 
-function say(text, bad = false) {
-  $("said").textContent = text;
-  $("said").className = bad ? "bad" : "";
-  clearTimeout(unsay);
-  if (text && !bad) unsay = setTimeout(() => say(""), 15000); // the state above says it from then on
+function showMessage(text, bad = false) {
+  $("message").textContent = text;
+  $("message").className = bad ? "bad" : "";
+  clearTimeout(messageTimer);
+  if (text && !bad) messageTimer = setTimeout(() => showMessage(""), 15000); // by then the status above shows it
 }
 
-// One command at a time: what is under way is said, and then what came of it on the wire. An urgent one waits for none.
+// Runs one command at a time, and shows its name and then its result on the wire. An urgent one does not wait.
 async function command(doing, work, urgent = false) {
-  if (busy && !urgent) {
-    waiting = [...waiting.filter((each) => each[0] !== doing), [doing, work]]; // an impatient tap is one
+  if (running && !urgent) {
+    queue = [...queue.filter((each) => each[0] !== doing), [doing, work]]; // several taps count as one
     return;
   }
   if (document.body.className === "lost") {
-    say("No contact: nothing was sent.", true);
+    showMessage("No contact: nothing was sent.", true);
     return;
   }
-  busy += 1;
-  watching = "";
-  say(`${doing} …`);
+  running += 1;
+  awaited = "";
+  showMessage(`${doing} …`);
   try {
-    say(await work());
+    showMessage(await work());
   } catch (error) {
-    if (error.refused) say(`It may not be: ${error.message}`, true);
-    else say("No answer came. Whether it was heard is not known: look at the lights, and try again.", true);
+    if (error.refused) showMessage(`Refused: ${error.message}`, true);
+    else showMessage("The board did not answer. The command may or may not have worked. Look at the lights, then try again.", true);
   }
-  busy -= 1;
-  if (!busy && waiting.length) command(...waiting.shift());
+  running -= 1;
+  if (!running && queue.length) command(...queue.shift());
 }
 
-// The big button, and off for tonight: at once, whatever else is under way; a second tap meanwhile is impatience.
-async function turn(doing, work) {
-  if (turning) return;
-  turning = true;
+// For the big button and off for tonight: runs beside other commands, and ignores a second tap meanwhile.
+async function urgently(doing, work) {
+  if (urgentRuns) return;
+  urgentRuns = true;
   await command(doing, work, true);
-  turning = false;
+  urgentRuns = false;
 }
 
-// What came of it, as the board says it: what is on the wire now, or why that is not what was asked for.
-function stored(answer, done) {
+// The result by the board's answer: what is on the wire now, or why that is not what was asked for.
+function outcome(answer, done) {
   if (!answer) return done;
   return `${done} ${answer.on_the_wire ? "On the wire" : "It is stored, but not on the wire"}: ${answer.wire}.`;
 }
@@ -96,34 +95,34 @@ async function end(overrides) {
   return answer;
 }
 
-// All of some kinds that stand at this moment, whether this phone has been told of them yet or not.
+// Ends all overrides of some kinds, also those that this phone does not know yet.
 async function endAll(...kinds) {
   const fresh = await ask("GET", "/api/now");
   return end(fresh.overrides.filter((each) => kinds.includes(each.kind)));
 }
 
 function resume() {
-  return turn("Resuming", async () => {
+  return urgently("Resuming", async () => {
     const answer = await endAll("pause", "dark");
-    watching = answer && !answer.on_the_wire ? "light" : "";
-    return stored(answer, "Resumed.");
+    awaited = answer && !answer.on_the_wire ? "light" : "";
+    return outcome(answer, "Resumed.");
   });
 }
 
-function pause(way = turn) {
+function pause(way = urgently) {
   const chosen = document.querySelector("#lengths :checked").value;
   return way("Pausing", async () => {
     const length = chosen === "tonight" ? { until: "tonight" } : { minutes: Number(chosen) };
     const answer = await ask("POST", "/api/overrides", { kind: "pause", ...length });
-    watching = answer.on_the_wire ? "" : "black";
-    return stored(answer, `Paused ${LENGTHS[chosen]}.`);
+    awaited = answer.on_the_wire ? "" : "black";
+    return outcome(answer, `Paused ${LENGTHS[chosen]}.`);
   });
 }
 
-function tellBigButton() {
+function showBigButton() {
   const chosen = document.querySelector("#lengths :checked").value;
   const after = now && now.after_resume;
-  $("pause-says").textContent = !after ? LENGTHS[chosen] : after.light ? "lights on again" : `it stays dark: ${after.text}`;
+  $("pause-detail").textContent = !after ? LENGTHS[chosen] : after.light ? "lights on again" : `it stays dark: ${after.text}`;
 }
 
 // ---- contact
@@ -147,23 +146,23 @@ function listen() {
   const mine = source;
   const on = (name, work) => mine.addEventListener(name, (event) => {
     if (mine !== source) return;
-    const told = JSON.parse(event.data);
-    heard = performance.now();
-    if (told.at) heardAt = told.at;
+    const data = JSON.parse(event.data);
+    lastContact = performance.now();
+    if (data.at) lastContactAt = data.at;
     contact("live", "live");
-    work(told);
+    work(data);
   });
-  on("hello", (told) => {
-    viewer = told.kind === "viewer";
+  on("hello", (device) => {
+    viewer = device.kind === "viewer";
     $("check").hidden = viewer;
-    document.querySelectorAll("#hush, #deeds").forEach((part) => { part.hidden = viewer; });
-    show(true);
+    document.querySelectorAll("#pause-area, #actions").forEach((part) => { part.hidden = viewer; });
+    showSignedIn(true);
   });
-  on("now", (told) => {
-    now = told;
-    now.got = heard;
-    asked = -Infinity;
-    if (tellAll) tellAll();
+  on("now", (newest) => {
+    now = newest;
+    now.got = lastContact;
+    lastPoll = -Infinity;
+    if (showAll) showAll();
   });
   on("beat", () => {});
   on("signed-out", signOut);
@@ -172,41 +171,41 @@ function listen() {
   };
 }
 
-// Where a stream of events does not get through, the board is asked every few seconds instead.
-async function askInstead() {
-  asked = performance.now();
+// Asks the board every few seconds, if no stream of events arrives.
+async function poll() {
+  lastPoll = performance.now();
   const answer = await fetch("/api/now", { signal: AbortSignal.timeout(3000) });
   if (answer.status === 401) return signOut();
   if (!answer.ok || !source) return;
   now = await answer.json();
-  now.got = heard = performance.now();
-  heardAt = now.at;
+  now.got = lastContact = performance.now();
+  lastContactAt = now.at;
   contact("live", "live, asked every few seconds");
-  show(true);
-  if (tellAll) tellAll();
+  showSignedIn(true);
+  if (showAll) showAll();
 }
 
-function lookAfter() {
+function checkContact() {
   if (!source || document.visibilityState === "hidden") return;
-  const silent = performance.now() - heard;
-  if (silent > 2500 && performance.now() - opened > 2500 && performance.now() - asked > 3200) askInstead().catch(() => {});
+  const silent = performance.now() - lastContact;
+  if (silent > 2500 && performance.now() - opened > 2500 && performance.now() - lastPoll > 3200) poll().catch(() => {});
   if (silent < SILENCE_MS) return;
   if (performance.now() - opened > SILENCE_MS) {
-    contact("lost", heardAt ? `No contact since ${heardAt.slice(11, 19)}. What you see is from then.` : "No contact yet. Is this phone in the right network?");
+    contact("lost", lastContactAt ? `No contact since ${lastContactAt.slice(11, 19)}. What you see is from then.` : "No contact yet. Is this phone in the right network?");
     if (performance.now() - opened > SILENCE_MS + 1000) listen();
   }
 }
 
-// A page that nobody sees listens to nothing: it costs no battery, and a browser has six connections for all its tabs.
-function comeBack() {
+// Closes the stream while the page is hidden: it would cost battery, and a browser has six connections for all its tabs.
+function onVisibility() {
   if (!source) return;
   if (document.visibilityState === "hidden") source.close();
-  else if (source.readyState === EventSource.CLOSED || performance.now() - heard > 2500) listen();
+  else if (source.readyState === EventSource.CLOSED || performance.now() - lastContact > 2500) listen();
 }
 
 // ---- signing in and out
 
-function show(signedIn) {
+function showSignedIn(signedIn) {
   $("signed-in").hidden = !signedIn;
   $("signed-out").hidden = signedIn;
 }
@@ -216,46 +215,46 @@ function signOut() {
   source = null;
   now = null;
   contact("asking", "not signed in");
-  show(false);
+  showSignedIn(false);
   document.querySelectorAll("details[open]").forEach((each) => { each.open = false; });
-  const more = () => rest.then(() => import("./more.js"));
-  more().then((they) => they.signingIn(lent), () => {});
-  $("sign-in").onsubmit = (event) => { // a thumb may be quicker than the line
+  const more = () => statusScript.then(() => import("./more.js"));
+  more().then((module) => module.showSignIn(shared), () => {});
+  $("sign-in").onsubmit = (event) => { // more.js may not be there yet
     event.preventDefault();
-    more().then((they) => they.signIn(lent), () => { $("sign-in-said").textContent = "No answer came."; });
+    more().then((module) => module.signIn(shared), () => { $("sign-in-message").textContent = "The board did not answer."; });
   };
 }
 
 function begin() {
-  heard = -Infinity;
+  lastContact = -Infinity;
   contact("asking", "asking …");
-  show(true);
+  showSignedIn(true);
   listen();
 }
 
-// ---- the thumb
+// ---- the big button
 
-function add() {
-  $("pause").addEventListener("click", () => { // an impatient second tap is not the opposite of the first
-    if (performance.now() - turned < 1000) return;
+function addListeners() {
+  $("pause").addEventListener("click", () => { // a quick second tap must not undo the first
+    if (performance.now() - bigButtonChanged < 1000) return;
     if (standing("pause", "dark").length) resume(); else pause();
   });
-  $("lengths").addEventListener("change", () => { tellBigButton(); if (standing("pause").length) pause(command); });
-  document.addEventListener("visibilitychange", comeBack);
-  window.addEventListener("online", comeBack);
-  setInterval(lookAfter, 250);
+  $("lengths").addEventListener("change", () => { showBigButton(); if (standing("pause").length) pause(command); });
+  document.addEventListener("visibilitychange", onVisibility);
+  window.addEventListener("online", onVisibility);
+  setInterval(checkContact, 250);
 }
 
-const rest = new Promise((resolve) => {
+const statusScript = new Promise((resolve) => {
   (function load() {
-    const script = document.createElement("script"); // in the same page: it knows all that stands here
+    const script = document.createElement("script"); // a classic script: it uses the names of this one
     script.onload = resolve;
     script.onerror = () => setTimeout(load, 1000);
-    script.src = "tell.js";
+    script.src = "status.js";
     document.head.append(script);
   })();
 });
-add();
-performance.mark("usable"); // what a thumb can do from here on; tests/bench/phone.py reads it
+addListeners();
+performance.mark("usable"); // PAUSE works from here on; tests/bench/phone.py reads this mark
 if (location.hash.length > 1) signOut();
 else begin();

@@ -62,7 +62,7 @@ def test_the_report_is_worked_out_anew_after_a_minute_and_for_a_site_that_was_re
             assert await here.planner._site_watch.reload("a test")
             await phone.get("/api/report?days=3")
             assert readings.all == 2
-            monkeypatch.setattr("gloaming.api.http.monitoring.KEPT_S", 0.0)
+            monkeypatch.setattr("gloaming.api.http.monitoring.CACHE_S", 0.0)
             await phone.get("/api/report?days=3")
             assert readings.all == 3
 

@@ -22,7 +22,7 @@ ACTS = {OPERATOR, OWNER}
 ROWS = {
     "GET /": EVERYBODY,
     "GET /page/{tag}/more.js": EVERYBODY,
-    "GET /page/{tag}/tell.js": EVERYBODY,
+    "GET /page/{tag}/status.js": EVERYBODY,
     "GET /page/{tag}/icon.svg": EVERYBODY,
     "GET /page/{tag}/icon-180.png": EVERYBODY,
     "GET /page/{tag}/icon-192.png": EVERYBODY,

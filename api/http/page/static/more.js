@@ -1,20 +1,20 @@
-// Signing in, and what stands behind a tap: the season, the live view, the rig check, the journal, the devices.
-// Loaded when it is needed.
+// Signing in, and what a tap opens: the season, the live view, the rig check, the journal, the devices.
+// It is loaded when it is needed.
 
-let page; // what page.js lends
+let page; // the functions that page.js and status.js share
 let stream = null;
 
 const $ = (id) => document.getElementById(id);
-const WORK = { season, view, check, journal, devices };
+const SECTIONS = { season, view, check, journal, devices };
 
-document.addEventListener("visibilitychange", () => { // as the page's own stream: nobody sees it
+document.addEventListener("visibilitychange", () => { // a hidden page needs no stream
   if (!stream) return;
   if (document.visibilityState === "hidden") stream.close();
   else view($("view").querySelector("div"));
 });
 
-export async function toggled(details, lent) {
-  page = lent;
+export async function toggled(details, shared) {
+  page = shared;
   const place = details.querySelector("div");
   if (!details.open) {
     if (details.id === "view" && stream) { stream.close(); stream = null; }
@@ -22,21 +22,21 @@ export async function toggled(details, lent) {
   }
   place.replaceChildren(page.element("p", "asking …"));
   try {
-    await WORK[details.id](place);
+    await SECTIONS[details.id](place);
   } catch (error) {
-    place.replaceChildren(page.element("p", error.message || "No answer came.", { className: "bad" }));
+    place.replaceChildren(page.element("p", error.message || "The board did not answer.", { className: "bad" }));
   }
 }
 
 // ---- signing in
 
-export function signingIn(lent) {
-  page = lent;
+export function showSignIn(shared) {
+  page = shared;
   const byLink = location.hash.length > 1;
   $("passcode-field").hidden = byLink;
   if (byLink) $("how").textContent = "This link signs one phone in, once.";
-  $("device").placeholder = guessName(); // beside it, and so never mixed with what is being typed
-  $("letters").onclick = () => { // the first passcode has digits alone
+  $("device").placeholder = guessName(); // a placeholder, so that it does not mix with what is typed
+  $("letters").onclick = () => { // the first passcode has only digits
     const letters = $("passcode").inputMode === "numeric";
     $("passcode").inputMode = letters ? "text" : "numeric";
     $("letters").textContent = letters ? "It has digits alone" : "It has letters";
@@ -49,14 +49,14 @@ function guessName() {
   return { iPhone: "an iPhone", iPad: "an iPad", Android: "an Android phone", Macintosh: "a Mac", Windows: "a Windows computer", Linux: "a Linux computer" }[found] || "a phone";
 }
 
-export async function signIn(lent) {
-  page = lent;
+export async function signIn(shared) {
+  page = shared;
   const device = $("device").value.trim() || guessName();
   const code = location.hash.slice(1);
-  let spent = true; // whether the link's code is of no more use
-  $("sign-in-said").textContent = "";
+  let used = true; // whether the link's code no longer works
+  $("sign-in-message").textContent = "";
   if (!code && !/[^\s-]/.test($("passcode").value)) {
-    $("sign-in-said").textContent = "Type the passcode first.";
+    $("sign-in-message").textContent = "Type the passcode first.";
     $("passcode").focus();
     return;
   }
@@ -67,11 +67,11 @@ export async function signIn(lent) {
     $("passcode").value = "";
     page.begin();
   } catch (error) {
-    $("sign-in-said").textContent = error.refused ? page.sentence(error.message) : "No answer came.";
-    spent = error.refused === 401;
-    $("passcode-field").hidden = Boolean(code) && !spent;
+    $("sign-in-message").textContent = error.refused ? page.sentence(error.message) : "The board did not answer.";
+    used = error.refused === 401;
+    $("passcode-field").hidden = Boolean(code) && !used;
   }
-  if (code && spent) history.replaceState(null, "", location.pathname);
+  if (code && used) history.replaceState(null, "", location.pathname);
   $("enter").disabled = false;
 }
 
@@ -96,7 +96,7 @@ async function season(place) {
   const frame = page.element("div", "", { className: "scroll", tabIndex: 0 });
   frame.setAttribute("role", "group");
   frame.setAttribute("aria-label", "The season as a picture, six weeks from today");
-  frame.append(page.element("img", "", { src: "/api/nights.svg?days=42", alt: "Dates across, the night from noon to noon down; the next seven nights stand in words below." }));
+  frame.append(page.element("img", "", { src: "/api/nights.svg?days=42", alt: "A column for each date, from noon to noon. The next seven nights are in words below." }));
   const rows = nights.map((night) => {
     const closes = night.closes.slice(0, 10) === night.opens.slice(0, 10) ? page.clock(night.closes) : page.when(night.closes);
     const opens = page.when(night.opens);
@@ -105,14 +105,14 @@ async function season(place) {
   place.replaceChildren(frame, list(rows.length ? rows : [row("No show within a week.")]));
 }
 
-// ---- the live view: the frames really sent
+// ---- the live view: the frames that are sent
 
 function view(place) {
   const canvas = page.element("canvas", "", { className: "rig", width: 720, height: 540 });
   canvas.setAttribute("role", "img");
   canvas.setAttribute("aria-label", "The rig as it is lit now");
-  const told = page.element("p", "asking …", { className: "small" });
-  place.replaceChildren(canvas, told);
+  const caption = page.element("p", "asking …", { className: "small" });
+  place.replaceChildren(canvas, caption);
   let dots = [];
   let runs = [];
   if (stream) stream.close();
@@ -127,35 +127,35 @@ function view(place) {
     const bytes = Uint8Array.from(atob(frame.rgb), (letter) => letter.charCodeAt(0));
     draw(canvas, dots, runs, bytes);
     const lit = bytes.some((level) => level > 0);
-    told.textContent = `As sent at ${page.written(frame.at, { timeStyle: "medium" })}: ${lit ? "light" : "black"}. Each string is a line; ${dots.length} of ${frame.pixels} pixels give the colours.`;
+    caption.textContent = `As sent at ${page.written(frame.at, { timeStyle: "medium" })}: ${lit ? "light" : "black"}. Each string is a line; ${dots.length} of ${frame.pixels} pixels give the colours.`;
   });
-  stream.onerror = () => { told.textContent = "No picture comes at the moment."; };
+  stream.onerror = () => { caption.textContent = "There is no picture at the moment."; };
 }
 
-// A string is a line from pixel to pixel, in the colours of those that are drawn: so it looks as it hangs.
+// Draws each string as a line from pixel to pixel, in their colours, so that it looks as it hangs.
 function draw(canvas, dots, runs, bytes) {
-  const paint = canvas.getContext("2d");
+  const context = canvas.getContext("2d");
   const size = Math.max(2, Math.min(7, 90 / Math.sqrt(dots.length)));
   const width = Math.max(...dots.map(([x]) => x)) || 1;
   const height = Math.max(...dots.map(([, y]) => y)) || 1;
   const scale = Math.min((canvas.width - 40) / width, (canvas.height - 40) / height);
   const left = (canvas.width - width * scale) / 2;
   const top = (canvas.height - height * scale) / 2;
-  paint.fillStyle = "#05060c";
-  paint.fillRect(0, 0, canvas.width, canvas.height);
-  paint.lineCap = "round";
-  paint.lineWidth = size;
+  context.fillStyle = "#05060c";
+  context.fillRect(0, 0, canvas.width, canvas.height);
+  context.lineCap = "round";
+  context.lineWidth = size;
   let first = 0;
   for (const run of runs) {
     for (let index = first; index < first + run; index += 1) {
       const [red, green, blue] = bytes.subarray(index * 3, index * 3 + 3);
       const [x, y] = dots[index];
       const [onX, onY] = dots[Math.min(index + 1, first + run - 1)];
-      paint.strokeStyle = red + green + blue ? `rgb(${red} ${green} ${blue})` : "#262a3a";
-      paint.beginPath();
-      paint.moveTo(left + x * scale, top + y * scale);
-      paint.lineTo(left + onX * scale, top + onY * scale);
-      paint.stroke();
+      context.strokeStyle = red + green + blue ? `rgb(${red} ${green} ${blue})` : "#262a3a";
+      context.beginPath();
+      context.moveTo(left + x * scale, top + y * scale);
+      context.lineTo(left + onX * scale, top + onY * scale);
+      context.stroke();
     }
     first += run;
   }
@@ -169,10 +169,10 @@ async function check(place) {
   const show = (index) => page.command(`Checking ${strings[index].name}`, async () => {
     const answer = await page.ask("POST", "/api/rig-check", { pattern: "colours", string: strings[index].name });
     at = index;
-    return page.stored(answer, `${strings[at].name}: red, green, blue and white in turn, for ten minutes at the most.`);
+    return page.outcome(answer, `${strings[at].name}: red, green, blue and white in turn, for at most ten minutes.`);
   });
   const next = page.element("button", "Next string", { onclick: () => show((at + 1) % strings.length) });
-  const done = page.element("button", "End the check", { onclick: () => page.command("Ending", async () => page.stored(await page.endAll("rig-check"), "The check has ended.")) });
+  const done = page.element("button", "End the check", { onclick: () => page.command("Ending", async () => page.outcome(await page.endAll("rig-check"), "The check has ended.")) });
   const bar = page.element("div", "", { className: "choices" });
   bar.append(...(strings.length ? [next] : []), done);
   const caution = page.element("p", "Look, and touch nothing: what is lit is live. Isolate a supply before you work on what it feeds.", { className: "small" });
@@ -183,7 +183,7 @@ async function check(place) {
     const port = string.port === null ? "" : `port ${string.port}, `;
     return row(string.name, `${port}${string.pixels} pixels, from universe ${universe}, slot ${slot}`, button);
   });
-  page.told = () => { // what is checked is marked, whoever asked for it
+  page.updated = () => { // marks the checked strings, whoever asked for the check
     const names = page.standing("rig-check").flatMap((each) => each.strings);
     rows.forEach((item, index) => {
       if (names.includes(strings[index].name)) { item.setAttribute("aria-current", "true"); at = index; } else item.removeAttribute("aria-current");
@@ -193,14 +193,14 @@ async function check(place) {
     const own = rows.filter((_, index) => strings[index].controller === controller);
     return [page.element("h3", `Controller ${controller}`), list(own)];
   });
-  page.told();
+  page.updated();
   const none = strings.length ? [] : [page.element("p", "rig.toml names no strings; `gloaming rig-check` checks universes.", { className: "small" })];
   place.replaceChildren(caution, bar, ...parts, ...none);
 }
 
 // ---- the journal
 
-const LINES = { // what each choice shows, by the journal's kinds
+const LINES = { // the journal's kinds that each choice shows
   "What people did": ["override", "device", "site", "clock"],
   "What went wrong": ["trouble", "fault", "restart", "limiter", "alert", "hook", "disk"],
   Everything: [],
@@ -224,13 +224,13 @@ async function journal(place, choice = "What people did") {
   let before;
   const load = async () => {
     const got = await page.ask("GET", `/api/journal?limit=40${before ? `&before=${before}` : ""}${LINES[choice].map((kind) => `&kind=${kind}`).join("")}`);
-    rows.append(...got.map((line) => row(page.read(line.text), `${format.format(line.at_ns / 1e6)}${line.who ? `, ${line.who}` : ""}`)));
+    rows.append(...got.map((line) => row(page.localTimes(line.text), `${format.format(line.at_ns / 1e6)}${line.who ? `, ${line.who}` : ""}`)));
     earlier.hidden = got.length < 40;
     before = got.length ? got[got.length - 1].id : before;
   };
   earlier.onclick = async () => {
-    earlier.disabled = true; // an impatient tap is one
-    await load().then(() => { earlier.textContent = "Earlier"; }, () => { earlier.textContent = "Earlier: no answer came, try again"; });
+    earlier.disabled = true; // several taps count as one
+    await load().then(() => { earlier.textContent = "Earlier"; }, () => { earlier.textContent = "Earlier: the board did not answer, try again"; });
     earlier.disabled = false;
   };
   await load();
@@ -267,7 +267,7 @@ async function devices(place) {
     more.append(page.element("button", text, { onclick: () => page.command("Making a link", async () => {
       const link = await page.ask("POST", "/api/links", { kind });
       shown.replaceChildren(code(link.squares), page.element("p", link.link, { className: "link" }), page.element("p", `Works once, until ${page.when(link.until)}.`, { className: "small" }));
-      shown.scrollIntoView({ block: "center" }); // it is the last thing on the page
+      shown.scrollIntoView({ block: "center" }); // it is at the end of the page
       return "Show this to the other phone's camera.";
     }) }));
   }
@@ -278,10 +278,10 @@ function code(squares) {
   const canvas = page.element("canvas", "", { className: "code", width: squares.length, height: squares.length });
   canvas.setAttribute("role", "img");
   canvas.setAttribute("aria-label", "A QR code of the link below");
-  const paint = canvas.getContext("2d");
+  const context = canvas.getContext("2d");
   squares.forEach((line, y) => [...line].forEach((dark, x) => {
-    paint.fillStyle = dark === "1" ? "#000" : "#fff";
-    paint.fillRect(x, y, 1, 1);
+    context.fillStyle = dark === "1" ? "#000" : "#fff";
+    context.fillRect(x, y, 1, 1);
   }));
   return canvas;
 }

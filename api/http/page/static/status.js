@@ -1,10 +1,10 @@
-// What the page tells, and the deeds besides PAUSE. It stands on page.js, in the same page.
+// Shows the status, and adds every button except PAUSE. It uses the names of page.js.
 "use strict";
 
 let site = null;
-let nextTold = "";
+let shownNext = "";
 
-// ---- words
+// ---- texts
 
 function element(tag, text = "", more = {}) {
   const made = document.createElement(tag);
@@ -13,14 +13,14 @@ function element(tag, text = "", more = {}) {
   return made;
 }
 
-// Instants come with the site's offset, so that their digits are the site's clocks, wherever the phone believes it is.
-// Twelve hours or twenty-four: as the browser's locale has it.
+// Instants have the site's offset, so their digits are the site's time, whatever the phone's time zone.
+// The browser's locale decides between twelve hours and twenty-four.
 const halves = new Intl.DateTimeFormat(navigator.language, { hour: "numeric" }).resolvedOptions().hour12;
 const written = (at, more) => new Date(`${at.slice(0, 19)}Z`).toLocaleString("en-GB", { timeZone: "UTC", hour12: halves, ...more });
 const hour = halves ? "numeric" : "2-digit";
 const clock = (at) => written(at, { hour, minute: "2-digit" });
-// A text of the board, its times of the clock as the browser's locale has them.
-const read = (text) => (halves ? text.replace(/\b([01]\d|2[0-3]):([0-5]\d(?::[0-5]\d)?)\b/g, (_, hours, rest) => `${hours % 12 || 12}:${rest} ${hours < 12 ? "am" : "pm"}`) : text);
+// A text of the board, with its times in the form of the browser's locale.
+const localTimes = (text) => (halves ? text.replace(/\b([01]\d|2[0-3]):([0-5]\d(?::[0-5]\d)?)\b/g, (_, hours, rest) => `${hours % 12 || 12}:${rest} ${hours < 12 ? "am" : "pm"}`) : text);
 
 function when(at) {
   const today = now ? now.at.slice(0, 10) : at.slice(0, 10);
@@ -28,7 +28,7 @@ function when(at) {
   return `${written(at, { weekday: "short", day: "numeric", month: "short" })}, ${clock(at)}`;
 }
 
-function lasting(s) {
+function duration(s) {
   s = Math.max(0, Math.round(s));
   const two = (number) => String(number).padStart(2, "0");
   if (s >= 86400) return `${Math.floor(s / 86400)} d ${Math.floor((s % 86400) / 3600)} h`;
@@ -36,11 +36,11 @@ function lasting(s) {
   return `${Math.floor(s / 60)}:${two(s % 60)}`;
 }
 
-const passed = () => (performance.now() - (now ? now.got : 0)) / 1000;
+const secondsSince = () => (performance.now() - (now ? now.got : 0)) / 1000;
 
-// ---- telling
+// ---- the status
 
-// A list as it should be, from [key, make] of each row. A row whose key stays is left as it is: a finger may be on it.
+// Updates a list from [key, make] of each row. A row whose key stays is not changed: a finger may be on it.
 function fill(list, items) {
   const before = new Map([...list.children].map((row) => [row.dataset.key, row]));
   const rows = items.map(([key, make]) => {
@@ -52,8 +52,8 @@ function fill(list, items) {
   rows.forEach((row, index) => { if (list.children[index] !== row) list.insertBefore(row, list.children[index] || null); });
 }
 
-function tell() {
-  const hushed = standing("pause", "dark");
+function showStatus() {
+  const off = standing("pause", "dark");
   $("site").textContent = now.site;
   const state = now.state === "waiting" && now.piece && now.brightness > 0 ? "Between pieces" : now.state_name;
   $("state").textContent = state;
@@ -62,10 +62,10 @@ function tell() {
   const [hours, minutes] = now.at.slice(-5).split(":").map(Number);
   $("zone").hidden = (now.at.slice(-6, -5) === "-" ? -1 : 1) * (hours * 60 + minutes) === offset;
   $("zone").textContent = `Times are those of ${now.timezone}`;
-  $("why").textContent = now.reasons.length ? sentence(read(now.reasons[0].text)) : "";
+  $("why").textContent = now.reasons.length ? sentence(localTimes(now.reasons[0].text)) : "";
   fill($("reasons").querySelector("ul"), now.reasons.map((reason) => [JSON.stringify(reason), () => {
     const item = element("li");
-    item.append(element("div", sentence(read(reason.text))));
+    item.append(element("div", sentence(localTimes(reason.text))));
     item.firstChild.append(element("small", reason.rule));
     return item;
   }]));
@@ -75,41 +75,41 @@ function tell() {
   const lit = wire && wire.level > 0 && !wire.black;
   const what = !wire ? "nothing known" : lit ? `light${wire.piece ? `: ${wire.piece}` : ""}, at ${Math.round(wire.level * 100)} %` : "black";
   $("wire").textContent = `On the wire: ${what}`;
-  if (wire && watching === (lit ? "light" : "black")) {
-    say(watching === "black" ? "The lights are off: the wire is black." : "The lights are on: it is on the wire.");
-    watching = "";
+  if (wire && awaited === (lit ? "light" : "black")) {
+    showMessage(awaited === "black" ? "The lights are off: the wire is black." : "The lights are on: it is on the wire.");
+    awaited = "";
   }
 
-  if ($("pause").classList.contains("resume") !== hushed.length > 0) turned = performance.now();
-  $("pause").classList.toggle("resume", hushed.length > 0);
-  $("pause").firstChild.textContent = hushed.length ? "RESUME" : "PAUSE";
-  tellBigButton();
+  if ($("pause").classList.contains("resume") !== off.length > 0) bigButtonChanged = performance.now();
+  $("pause").classList.toggle("resume", off.length > 0);
+  $("pause").firstChild.textContent = off.length ? "RESUME" : "PAUSE";
+  showBigButton();
 
   $("by-hand").hidden = now.overrides.length === 0;
-  fill($("overrides"), now.overrides.map((each) => [JSON.stringify({ ...each, remaining_s: 0, day: now.at.slice(0, 10) }), () => tellOverride(each)]));
+  fill($("overrides"), now.overrides.map((each) => [JSON.stringify({ ...each, remaining_s: 0, day: now.at.slice(0, 10) }), () => overrideItem(each)]));
   now.overrides.forEach((each, index) => { $("overrides").children[index].querySelector(".left").dataset.until = String(each.remaining_s); });
-  press("dark", standing("dark").length, "Off for tonight");
-  press("dim", standing("dim").length, "Dimmer");
-  press("mute", standing("mute").length, "Mute");
+  showPressed("dark", standing("dark").length, "Off for tonight");
+  showPressed("dim", standing("dim").length, "Dimmer");
+  showPressed("mute", standing("mute").length, "Mute");
   $("mute").hidden = !now.has_sound && !standing("mute").length;
 
   $("well").textContent = now.health.ok ? "All is well" : "Something is wrong";
   $("well").className = now.health.ok ? "" : "bad";
   $("health").className = now.health.ok ? "" : "wrong";
-  fill($("troubles"), now.health.troubles.map((each) => [JSON.stringify([each, now.at.slice(0, 10)]), () => tellTrouble(each)]));
+  fill($("troubles"), now.health.troubles.map((each) => [JSON.stringify([each, now.at.slice(0, 10)]), () => troubleItem(each)]));
   $("give-time").hidden = now.state !== "no-clock" || viewer;
   tick();
-  if (lent.told) lent.told();
+  if (shared.updated) shared.updated();
 }
 
 const sentence = (text) => text[0].toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".");
 
-function press(id, pressed, text) {
+function showPressed(id, pressed, text) {
   $(id).setAttribute("aria-pressed", String(Boolean(pressed)));
   $(id).textContent = text;
 }
 
-function tellOverride(each) {
+function overrideItem(each) {
   const item = element("li");
   const what = element("div", each.kind_name);
   if (each.show) what.append(`: ${each.show}`);
@@ -119,14 +119,14 @@ function tellOverride(each) {
   what.lastChild.append(left, " left");
   item.append(what);
   if (!viewer) {
-    const undo = element("button", "Undo", { onclick: () => command("Undoing", async () => stored(await end([each]), "Undone.")) });
+    const undo = element("button", "Undo", { onclick: () => command("Undoing", async () => outcome(await end([each]), "Undone.")) });
     undo.setAttribute("aria-label", `Undo: ${each.kind_name} by ${each.who}`);
     item.append(undo);
   }
   return item;
 }
 
-function tellTrouble(trouble) {
+function troubleItem(trouble) {
   const item = element("li");
   const name = trouble.subject.split("/").pop();
   const text = trouble.text.includes(name) ? sentence(trouble.text) : `${name}: ${sentence(trouble.text)}`;
@@ -137,10 +137,10 @@ function tellTrouble(trouble) {
   return item;
 }
 
-async function tellNext() {
+async function showNext() {
   const { next, next_piece: piece } = now;
   const items = piece ? [[piece.at, piece.piece]] : [];
-  const withPiece = piece && next && (next.state === "waiting" ? next.at <= piece.at : next.at === piece.at); // no more than its gap
+  const withPiece = piece && next && (next.state === "waiting" ? next.at <= piece.at : next.at === piece.at); // only the gap before it
   if (next && !withPiece) items.push([next.at, now.next_state_name.toLowerCase()]);
   for (const night of await ask("GET", "/api/nights?days=3")) {
     if (night.opens > now.at) items.push([night.opens, `${night.show} opens`]);
@@ -155,25 +155,25 @@ async function tellNext() {
   }]));
 }
 
-// What runs on by itself between the news: the position, and what is left.
+// Updates what changes between two answers: the position, and the remaining times.
 function tick() {
-  if (!now || document.body.className === "lost") return; // nobody knows whether it still runs on
-  for (const left of document.querySelectorAll("b.left")) left.textContent = lasting(Number(left.dataset.until) - passed());
+  if (!now || document.body.className === "lost") return; // the page does not know what plays
+  for (const left of document.querySelectorAll("b.left")) left.textContent = duration(Number(left.dataset.until) - secondsSince());
   if (now.position_s !== null && now.length_s) {
-    const moving = now.state === "playing" ? passed() : 0;
+    const moving = now.state === "playing" ? secondsSince() : 0;
     const position = (now.position_s + moving) % now.length_s;
     $("progress").value = position / now.length_s;
-    $("position").textContent = `${now.piece}, ${lasting(position)} of ${lasting(now.length_s)}`;
+    $("position").textContent = `${now.piece}, ${duration(position)} of ${duration(now.length_s)}`;
   }
 }
 
-// ---- the other deeds
+// ---- the other buttons
 
 function override(doing, done, body, see = "", way = command) {
   return way(doing, async () => {
     const answer = await ask("POST", "/api/overrides", body);
-    watching = answer.on_the_wire ? "" : see;
-    return stored(answer, done);
+    awaited = answer.on_the_wire ? "" : see;
+    return outcome(answer, done);
   });
 }
 
@@ -183,15 +183,15 @@ function toggle(id, list) {
   $(id).setAttribute("aria-expanded", String(open));
 }
 
-function addDeeds() {
+function addActions() {
   const press = (id, work) => {
     $(id).addEventListener("click", work);
-    $(id).disabled = false; // a tap that came before this script would be lost
+    $(id).disabled = false; // until now a tap would have been lost
   };
-  press("dark", () => (standing("dark").length ? resume() : override("Switching off", "Off for tonight.", { kind: "dark", until: "tonight" }, "black", turn)));
+  press("dark", () => (standing("dark").length ? resume() : override("Switching off", "Off for tonight.", { kind: "dark", until: "tonight" }, "black", urgently)));
   press("mute", () => {
     const muted = standing("mute");
-    if (muted.length) command("Unmuting", async () => stored(await end(muted), "The mute has ended."));
+    if (muted.length) command("Unmuting", async () => outcome(await end(muted), "The mute has ended."));
     else override("Muting", "Muted for tonight.", { kind: "mute" });
   });
   press("skip", () => override("Skipping", "On to the next piece.", { kind: "skip" }));
@@ -206,7 +206,7 @@ function addDeeds() {
     try {
       site = await ask("GET", "/api/site");
     } catch (error) {
-      return say(error.message, true);
+      return showMessage(error.message, true);
     }
     $("shows").replaceChildren();
     for (const each of site.shows) {
@@ -218,18 +218,18 @@ function addDeeds() {
     return "The board has this phone's time.";
   }));
   for (const each of document.querySelectorAll("details:not(#reasons)")) {
-    const toggled = () => import("./more.js").then((more) => more.toggled(each, lent), () => { each.querySelector("div").textContent = "No answer came."; });
+    const toggled = () => import("./more.js").then((more) => more.toggled(each, shared), () => { each.querySelector("div").textContent = "The board did not answer."; });
     each.addEventListener("toggle", toggled);
-    if (each.open) toggled(); // opened before this script had come
+    if (each.open) toggled(); // opened before this script was there
   }
   setInterval(tick, 1000);
 }
 
-const lent = { standing, ask, element, command, when, clock, written, halves, hour, read, endAll, stored, sentence, begin, viewer: () => viewer };
-addDeeds();
-tellAll = () => {
-  tell();
+const shared = { standing, ask, element, command, when, clock, written, halves, hour, localTimes, endAll, outcome, sentence, begin, viewer: () => viewer };
+addActions();
+showAll = () => {
+  showStatus();
   const next = JSON.stringify([now.next, now.next_piece, now.at.slice(0, 10)]);
-  if (next !== nextTold) tellNext().then(() => { nextTold = next; }, () => {});
+  if (next !== shownNext) showNext().then(() => { shownNext = next; }, () => {});
 };
-if (now) tellAll();
+if (now) showAll();
