@@ -1,4 +1,4 @@
-"""A whole evening for tests: a site of its own, `gloaming run` as a process, and readers that are not ours."""
+"""A whole evening for tests: a site, `gloaming run` as a process, and independent readers."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ to = "{closes}"
 
 @dataclass(frozen=True)
 class Seen:
-    """One packet as the `sacn` library's receiver hands it over."""
+    """One packet from the `sacn` library's receiver."""
 
     at_ns: int
     universe: int
@@ -108,7 +108,7 @@ class Evening:
         return self.folder / "state"
 
     def within(self) -> tuple[str, ...]:
-        """What goes before a command."""
+        """The words before a command."""
         return ("ip", "netns", "exec", self.namespace) if self.namespace else ()
 
     def write(
@@ -121,7 +121,7 @@ class Evening:
         dark_to: str = "07:00",
         interface: str = "lo",
     ) -> None:
-        """The site's files; the pictures by way of `gloaming frames import`."""
+        """Write the site's files; the frames by `gloaming frames import`."""
         (self.folder / "pieces").mkdir(parents=True, exist_ok=True)
         np.save(self.folder / "numbers.npy", frames)
         out = self.folder / "pieces" / "numbers.frames"
@@ -138,7 +138,7 @@ class Evening:
         self.move_to("2026-12-01T18:00")
 
     def move_to(self, local: str) -> None:
-        """Have the evening's clock stand at a local instant of the site now."""
+        """Move the evening's clock to a local instant of the site."""
         at = datetime.fromisoformat(local).replace(tzinfo=ZoneInfo("Europe/London"))
         self.offset_ns = int(at.timestamp() * 1e9) - time.time_ns()
 
@@ -168,7 +168,7 @@ class Evening:
         assert self.process.wait(PATIENCE_S) == 0
 
     def kill_everything(self) -> None:
-        """The supervisor and both its children, at once, as a power cut does."""
+        """Kill the supervisor and both its children at once, as a power cut does."""
         assert self.process
         pids = [self.process.pid, self.pid("planner"), self.pid("transmitter")]
         for pid in pids:
@@ -214,7 +214,7 @@ class Evening:
 
     @contextmanager
     def reader(self, address: str, way: str = "unicast") -> Iterator[Reader]:
-        """The `sacn` library's receiver, in a process of its own."""
+        """The `sacn` library's receiver, in its own process."""
         self.readers += 1
         path = self.folder / f"seen-{self.readers}"
         first, _, last = self.universes.partition("-")
@@ -228,7 +228,7 @@ class Evening:
 
 @contextmanager
 def evening_apart(folder: Path, host: str | None, universes: str) -> Iterator[Evening]:
-    """An evening in a network namespace of its own, with a loopback that carries multicast."""
+    """An evening in its own network namespace, with multicast on loopback."""
     with namespaces("evening") as (name,):
         for words in ("link set lo multicast on", "route add 239.0.0.0/8 dev lo"):
             subprocess.run(["ip", "-n", name, *words.split()], check=True)
@@ -237,7 +237,7 @@ def evening_apart(folder: Path, host: str | None, universes: str) -> Iterator[Ev
 
 @dataclass
 class Reader:
-    """What a reader has written so far; each packet is taken in once."""
+    """The packets that a reader has written so far."""
 
     path: Path
     known: list[Seen] = field(default_factory=list)
@@ -253,7 +253,7 @@ class Reader:
         return [seen for seen in self.seen() if not seen.black]
 
     def wait_for(self, true: Callable[[list[Seen]], object], what: str, patience_s: float = PATIENCE_S) -> list[Seen]:
-        """Wait until what was seen has something; all that was seen."""
+        """Wait until the packets satisfy a condition; all packets."""
         wait_until(lambda: true(self.seen()), what, patience_s)
         return self.seen()
 

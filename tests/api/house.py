@@ -1,4 +1,4 @@
-"""A house for tests of the HTTP side: a small site, its planner in this process, and clients that come to its door."""
+"""For tests of HTTP: a small site, its planner in this process, and clients."""
 
 from __future__ import annotations
 
@@ -115,7 +115,7 @@ def write_site(
 
 
 def offset_to(local: str) -> int:
-    """The offset of a clock that stands at a local instant of the site now."""
+    """The offset of a clock that is at a local instant of the site now."""
     return int(datetime.fromisoformat(local).replace(tzinfo=ZONE).timestamp() * 1e9) - time.time_ns()
 
 
@@ -129,7 +129,7 @@ class House:
     token: str
 
     def client(self, token: str | None = None, address: str = "192.0.2.7", **more: Any) -> httpx.AsyncClient:
-        """Somebody at the door, from an address; with a token as a header, if one is given."""
+        """A client with an address; with a token as a header, if one is given."""
         transport = httpx.ASGITransport(self.app, raise_app_exceptions=False, client=(address, 40_000))
         headers = {"Authorization": f"Bearer {token}"} if token else {}
         return httpx.AsyncClient(transport=transport, base_url=ORIGIN, headers=headers, **more)
@@ -151,7 +151,7 @@ class House:
 async def house(
     folder: Path, at: str = "2026-12-12T18:00", limits: RequestLimits | None = None
 ) -> AsyncIterator[House]:
-    """A site's house, open at a local instant."""
+    """A site with a planner whose clock is at a local instant."""
     site = load_site(write_site(folder / "site"))
     state = folder / "state"
     planner = Planner(site, state, Clock(offset_to(at)))
@@ -165,5 +165,5 @@ async def house(
 
 
 def run(work: Any) -> None:
-    """Run a coroutine to its end, in a loop of its own."""
+    """Run a coroutine to its end."""
     asyncio.run(work)

@@ -1,4 +1,4 @@
-"""What is said to be on the wire is what is sent: each kind of override, by command, against a receiver's slots."""
+"""What a command reports on the wire is what is sent: each kind of override, against a receiver's slots."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def board(running: Board) -> Iterator[Board]:
 
 
 @pytest.mark.parametrize("command", ["pause", "dark"])
-def test_lights_off_ends_a_rig_check_and_the_wire_is_black_when_it_says_so(board: Board, command: str) -> None:
+def test_lights_off_ends_a_rig_check_and_the_wire_is_black_by_the_answer(board: Board, command: str) -> None:
     said = board.gloaming("rig-check", "colour", "--level", "0.5")
     assert "on the wire: light, rig check: colour, white of the whole rig, at 50%" in said
     assert sum(board.slots()) == 60 * 127
@@ -112,7 +112,7 @@ def test_a_rig_can_be_checked_while_the_show_is_paused(board: Board) -> None:
     assert "rig check" in said and "on the wire: black: paused by this machine" in said
 
 
-def test_each_dim_is_a_share_of_the_brightness_that_is_set_and_takes_the_place_of_the_one_before(board: Board) -> None:
+def test_each_dim_is_a_share_of_the_set_brightness_and_replaces_the_one_before(board: Board) -> None:
     for level in (0.75, 0.5, 0.1):
         said = board.gloaming("dim", str(level))
         assert f"on the wire: light, numbers, at {BRIGHTNESS * level:.0%}" in said
@@ -122,14 +122,14 @@ def test_each_dim_is_a_share_of_the_brightness_that_is_set_and_takes_the_place_o
     assert board.has(BRIGHTNESS)
 
 
-def test_what_something_else_keeps_from_the_wire_is_not_said_to_be_on_it(board: Board) -> None:
+def test_what_a_rule_keeps_from_the_wire_is_not_reported_on_it(board: Board) -> None:
     board.gloaming("pause")
     said = board.gloaming("call", "evening")
     assert "on the wire" not in said.replace("not on the wire", "")
     assert "stored, but not on the wire: paused by this machine" in said
 
 
-def test_resume_says_what_it_has_ended_and_what_still_holds(board: Board) -> None:
+def test_resume_prints_what_it_ended_and_what_still_holds(board: Board) -> None:
     board.gloaming("dim", "0.5")
     board.gloaming("pause")
     said = board.gloaming("resume").splitlines()
@@ -139,7 +139,7 @@ def test_resume_says_what_it_has_ended_and_what_still_holds(board: Board) -> Non
     assert "nothing is paused or dark by hand" in board.gloaming("resume", code=1)
 
 
-def test_anything_can_be_undone_by_its_number_or_the_latest_without_one(board: Board) -> None:
+def test_undo_ends_an_override_by_its_number_or_the_latest(board: Board) -> None:
     board.gloaming("dim", "0.5")
     (dim,) = board.evening.now()["overrides"]
     board.gloaming("mute")
@@ -156,7 +156,7 @@ def test_anything_can_be_undone_by_its_number_or_the_latest_without_one(board: B
 
 
 @needs(*SOUND_SERVER)
-def test_a_mute_is_on_the_wire_when_nothing_is_heard_any_more(tmp_path: Path) -> None:
+def test_a_mute_is_on_the_wire_when_the_sound_has_stopped(tmp_path: Path) -> None:
     with quay_at(tmp_path / "server") as quay, evening_apart(tmp_path / "site", "127.0.0.1", "1") as evening:
         evening.write(numbered(2400))
         soundfile.write(evening.folder / "tone.flac", 0.5 * np.sin(np.arange(60 * 8000) * np.pi / 20), 8000)

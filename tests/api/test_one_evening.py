@@ -1,4 +1,4 @@
-"""One evening, end to end: `gloaming run` as it is started at home, read by a receiver that is not ours."""
+"""One evening, end to end: `gloaming run`, read by an independent receiver."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ pytestmark = needs("ip")
 LOOP = 2400
 """A minute at 40 frames a second."""
 LEFT_S = 12
-"""How much of a pause is left when the current comes back."""
+"""How much of a pause is left when the power comes back."""
 
 
 @pytest.fixture
@@ -93,7 +93,7 @@ def test_a_planner_killed_in_mid_piece_costs_no_frame_and_comes_back_at_the_righ
     assert len(numbers) > 150
 
 
-def test_a_killed_transmitter_comes_back_at_the_place_that_the_time_demands(evening: Evening) -> None:
+def test_a_killed_transmitter_comes_back_at_the_right_place(evening: Evening) -> None:
     evening.write(numbered(LOOP))
     with evening.reader("0.0.0.0") as reader, evening.running():
         reader.wait_for(lambda seen: len(seen) > 60, "light")
@@ -144,7 +144,7 @@ FORGED = b"\x63" * 12
 
 
 def forge(evening: Evening, dark_ns: int) -> None:
-    """Hand the transmitter a score that is all light, through the dark hours, as a planner gone wrong would."""
+    """Send the transmitter a score with light in the dark hours, as a faulty planner would."""
     with socket.socket(socket.AF_UNIX) as planner:
         planner.connect(str(evening.state / "transmitter.sock"))
         now_ns = time.time_ns() + evening.offset_ns
@@ -208,7 +208,7 @@ def test_the_wire_is_black_at_the_first_instant_of_dark_hours(case: str, evening
         assert seen[out - 1].at_ns > dark_ns - 2 * 10**9, "there was light until the fade"
 
 
-def test_a_missing_site_is_said_on_one_line(evening: Evening) -> None:
+def test_a_missing_site_is_reported_on_one_line(evening: Evening) -> None:
     nowhere = gloaming("run", evening.folder.parent / "nowhere")
     assert nowhere.returncode == 2
     assert len(nowhere.stderr.splitlines()) == 1 and str(evening.folder.parent / "nowhere") in nowhere.stderr

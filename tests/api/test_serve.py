@@ -13,7 +13,7 @@ from tests.daemon import numbered
 from tests.waiting import wait_until
 
 
-def test_the_service_manager_hears_of_the_show_though_the_page_has_no_port(tmp_path: Path) -> None:
+def test_the_service_manager_is_notified_though_the_page_has_no_port(tmp_path: Path) -> None:
     manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     manager.bind(str(tmp_path / "notify"))
     manager.settimeout(30)
@@ -38,7 +38,7 @@ def test_the_service_manager_hears_of_the_show_though_the_page_has_no_port(tmp_p
             assert planner.wait(30) == 0
 
 
-def test_a_planner_that_cannot_begin_says_why_once_and_begins_when_the_site_is_mended(tmp_path: Path) -> None:
+def test_a_planner_that_cannot_start_reports_why_once_and_starts_when_the_site_is_corrected(tmp_path: Path) -> None:
     """As a service manager runs it: ready and alive for the manager while it waits, and said once a minute."""
     numbered.write_site(tmp_path / "site", "127.0.75.3", 'from = "12:00"\nto = "06:00"')
     path = tmp_path / "site/site.toml"

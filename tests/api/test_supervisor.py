@@ -31,7 +31,7 @@ def test_a_second_run_on_one_state_folder_is_refused_and_leaves_the_first_alone(
         assert first.wait(30) == 0
 
 
-def test_a_show_goes_on_where_nobody_reads_what_is_said(tmp_path: Path) -> None:
+def test_a_show_goes_on_when_nobody_reads_its_output(tmp_path: Path) -> None:
     """As with `gloaming run site 2>&1 | head -3`, or a terminal that was closed."""
     reading, writing = os.pipe()
     one = Daemon(tmp_path, out=writing)

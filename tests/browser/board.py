@@ -33,7 +33,7 @@ FLAGS = [
 
 @dataclass
 class Board:
-    """A site that runs, and who receives what it sends."""
+    """A running site, and a receiver of its packets."""
 
     folder: Path
     process: subprocess.Popen[str]
@@ -79,7 +79,7 @@ class Board:
 
 
 def receiver_at(host: str) -> DemoReceiver | None:
-    """A receiver, if nobody holds the port at the moment: another test's may hold that of every address."""
+    """A receiver, unless the port is taken: another test may have it on every address."""
     try:
         return DemoReceiver(host)
     except OSError:

@@ -1,4 +1,4 @@
-"""The page in Debian's Chromium, as a phone has it, against what a receiver sees on the wire."""
+"""The page in Debian's Chromium at phone size, against what a receiver sees on the wire."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def test_one_tap_makes_the_wire_black_and_another_lights_it_again(browser: Brows
         expect(page.locator("#overrides li")).to_have_count(0)
 
 
-def test_an_impatient_thumb_pauses_all_the_same(browser: Browser, site: Board) -> None:
+def test_a_second_tap_on_pause_does_not_resume(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = signed_in(context, site)
         for _ in range(4):
@@ -87,7 +87,7 @@ def test_an_impatient_thumb_pauses_all_the_same(browser: Browser, site: Board) -
         assert [each["kind"] for each in site.ask("GET", "/api/now")["overrides"]] == ["pause"]
 
 
-def test_a_pause_lasts_as_long_as_was_chosen_and_can_be_made_longer(browser: Browser, site: Board) -> None:
+def test_a_pause_has_the_chosen_length_and_can_be_made_longer(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = signed_in(context, site)
         page.get_by_role("radio", name="1 hour").check()
@@ -163,7 +163,7 @@ def test_a_pause_ends_a_rig_check(browser: Browser, site: Board) -> None:
         expect(page.locator("#pause")).to_have_text("RESUMElights on again")
 
 
-def test_each_dimmer_button_changes_the_light_and_says_what_it_is_a_share_of(browser: Browser, tmp_path: Path) -> None:
+def test_each_dimmer_button_changes_the_light_and_names_the_set_brightness(browser: Browser, tmp_path: Path) -> None:
     low = {"output": "brightness = 0.36"}  # of which no share below is half a percent, told rounded up or down
     with board(tmp_path / "site", "127.0.78.3", **low) as site, phone(browser) as context:
         page = signed_in(context, site)
@@ -180,7 +180,7 @@ def test_each_dimmer_button_changes_the_light_and_says_what_it_is_a_share_of(bro
         assert seen == sorted(set(seen), reverse=True) and seen[0] < 80
 
 
-def test_in_dark_hours_the_page_promises_no_light_and_sees_none_fade(browser: Browser, tmp_path: Path) -> None:
+def test_in_dark_hours_the_page_promises_no_light(browser: Browser, tmp_path: Path) -> None:
     """A site without sound, half an hour into its dark hours."""
     hours = "dark hours 23:00 to 07:00: no light"
     at = "2026-12-12T23:30"
@@ -201,7 +201,7 @@ def test_in_dark_hours_the_page_promises_no_light_and_sees_none_fade(browser: Br
         expect(page.locator("#message")).to_have_text(f"Resumed. On the wire: black: {hours}.", timeout=MS)
 
 
-def test_a_show_is_given_now_and_where_it_may_not_be_the_reason_is_told(browser: Browser, tmp_path: Path) -> None:
+def test_a_show_is_given_now_or_refused_with_the_reason(browser: Browser, tmp_path: Path) -> None:
     with board(tmp_path / "site", "127.0.78.2", at="2026-12-12T23:30", lit=False) as late, phone(browser) as context:
         page = context.new_page()
         page.goto(late.link())
@@ -213,7 +213,7 @@ def test_a_show_is_given_now_and_where_it_may_not_be_the_reason_is_told(browser:
         expect(page.locator("#message")).to_contain_text("23:00")
 
 
-def test_a_device_is_revoked_from_another_and_knows_it(browser: Browser, site: Board) -> None:
+def test_a_device_that_another_revokes_shows_that(browser: Browser, site: Board) -> None:
     with phone(browser) as annas, phone(browser) as bens:
         anna, ben = signed_in(annas, site, "Anna's phone"), signed_in(bens, site, "Ben's phone")
         anna.get_by_text("Devices", exact=True).tap()
@@ -229,14 +229,14 @@ def test_a_device_is_revoked_from_another_and_knows_it(browser: Browser, site: B
         expect(ben.locator("#state")).to_have_text("Playing", timeout=MS)
 
 
-def test_a_viewer_has_nothing_to_press(browser: Browser, site: Board) -> None:
+def test_a_viewer_has_no_buttons(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = signed_in(context, site, kind="viewer")
         expect(page.locator("#pause")).to_be_hidden()
         expect(page.locator("#actions")).to_be_hidden()
 
 
-def test_a_link_that_was_used_says_so(browser: Browser, site: Board) -> None:
+def test_a_used_link_is_reported(browser: Browser, site: Board) -> None:
     with phone(browser) as first, phone(browser) as second:
         link = site.link()
         for context in (first, second):
@@ -256,7 +256,7 @@ def let_go(page: Page, held: list[Route]) -> Route:
     return held.pop()
 
 
-def test_a_thumb_that_is_quicker_than_the_line_signs_in_all_the_same(browser: Browser, site: Board) -> None:
+def test_signing_in_works_before_all_scripts_have_arrived(browser: Browser, site: Board) -> None:
     """What the page needs besides comes late, or not at the first time; the link is not lost by it."""
     held: list[Route] = []
     with phone(browser) as context:
@@ -274,7 +274,7 @@ def test_a_thumb_that_is_quicker_than_the_line_signs_in_all_the_same(browser: Br
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
 
 
-def test_a_link_whose_request_is_lost_on_the_way_is_good_for_another_tap(browser: Browser, site: Board) -> None:
+def test_a_link_whose_request_was_lost_works_at_the_next_tap(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = context.new_page()
         page.route("**/api/sign-in/link", lambda route: route.abort(), times=1)
@@ -286,7 +286,7 @@ def test_a_link_whose_request_is_lost_on_the_way_is_good_for_another_tap(browser
         assert "#" not in page.url
 
 
-def test_the_pause_waits_for_nothing_else_that_is_under_way(browser: Browser, site: Board) -> None:
+def test_pause_does_not_wait_for_other_commands(browser: Browser, site: Board) -> None:
     held: list[Route] = []
 
     def hold_the_mute(route: Route) -> None:
@@ -310,7 +310,7 @@ def test_the_pause_waits_for_nothing_else_that_is_under_way(browser: Browser, si
         expect(page.locator("#overrides li")).to_have_count(3, timeout=MS)
 
 
-def test_what_another_phone_has_ended_is_no_hindrance(browser: Browser, site: Board) -> None:
+def test_resume_works_though_another_phone_has_ended_the_pause(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = signed_in(context, site)
         page.locator("#pause").tap()
@@ -328,7 +328,7 @@ def test_what_another_phone_has_ended_is_no_hindrance(browser: Browser, site: Bo
         expect(page.locator("#message")).to_have_text(re.compile("Resumed|lights are on"), timeout=MS)
 
 
-def test_a_part_of_the_page_that_is_lost_on_the_way_is_fetched_again(browser: Browser, site: Board) -> None:
+def test_a_script_that_was_lost_is_fetched_again(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = context.new_page()
         page.route("**/status.js*", lambda route: route.abort(), times=1)
@@ -338,7 +338,7 @@ def test_a_part_of_the_page_that_is_lost_on_the_way_is_fetched_again(browser: Br
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
 
 
-def test_a_section_that_does_not_come_says_so_and_comes_at_the_next_tap(browser: Browser, site: Board) -> None:
+def test_a_section_that_does_not_load_reports_it_and_loads_at_the_next_tap(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = signed_in(context, site)
         page.reload()
@@ -353,9 +353,7 @@ def test_a_section_that_does_not_come_says_so_and_comes_at_the_next_tap(browser:
         expect(page.locator("#view")).to_contain_text("As sent at", timeout=MS)
 
 
-def test_a_cut_network_is_told_and_nothing_is_pretended_and_it_comes_back_by_itself(
-    browser: Browser, site: Board
-) -> None:
+def test_a_cut_network_is_shown_and_the_page_connects_again_by_itself(browser: Browser, site: Board) -> None:
     """A planner held still is what a phone sees of a cable that is out: connections stay, and nothing comes."""
     with phone(browser) as context:
         page = signed_in(context, site)
@@ -413,7 +411,7 @@ def assert_clean(page: Page) -> None:
     assert found.violations_count == 0, found.generate_report()
 
 
-def test_every_target_is_wide_enough_for_a_thumb_and_nothing_runs_off_the_side(browser: Browser, site: Board) -> None:
+def test_every_button_is_wide_enough_for_a_thumb_and_nothing_overflows(browser: Browser, site: Board) -> None:
     sizes = ({"width": 390, "height": 844}, {"width": 320, "height": 568})
     for size in sizes:
         with phone(browser, viewport=size) as context:
@@ -454,7 +452,7 @@ def test_all_of_it_works_by_keyboard(browser: Browser, site: Board) -> None:
         expect(page.locator("#pause")).to_contain_text("for an hour")
 
 
-def test_a_screen_reader_hears_what_everything_is_and_what_came_of_it(browser: Browser, site: Board) -> None:
+def test_a_screen_reader_gets_names_and_results(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = signed_in(context, site)
         for name in ("PAUSE for 15 minutes", "Off for tonight", "Dimmer", "Mute", "Next piece", "Give a show now"):
@@ -466,7 +464,7 @@ def test_a_screen_reader_hears_what_everything_is_and_what_came_of_it(browser: B
         assert page.evaluate("[...document.getAnimations()].length") == 0
 
 
-def test_pause_is_in_sight_at_twice_the_size_of_text_on_a_small_phone(browser: Browser, site: Board) -> None:
+def test_pause_is_visible_on_a_small_phone_with_text_of_twice_the_size(browser: Browser, site: Board) -> None:
     """WCAG 2.2, 1.4.4: text at 200 % loses nothing."""
     with phone(browser, viewport={"width": 360, "height": 640}) as context:
         page = signed_in(context, site)
@@ -500,7 +498,7 @@ def test_pause_is_in_sight_at_twice_the_size_of_text_on_a_small_phone(browser: B
             expect(page.locator("#pause b")).to_have_text("PAUSE", timeout=MS)
 
 
-def test_what_came_of_a_tap_is_not_behind_the_big_button_of_a_small_phone(browser: Browser, site: Board) -> None:
+def test_the_message_is_not_behind_the_big_button_of_a_small_phone(browser: Browser, site: Board) -> None:
     with phone(browser, viewport={"width": 360, "height": 640}) as context:
         page = signed_in(context, site)
         for size in ("100%", "200%"):
@@ -517,7 +515,7 @@ def test_what_came_of_a_tap_is_not_behind_the_big_button_of_a_small_phone(browse
             assert covered == "message", size
 
 
-def test_a_button_never_stands_alone_beside_an_empty_place(browser: Browser, site: Board) -> None:
+def test_no_button_has_an_empty_place_beside_it(browser: Browser, site: Board) -> None:
     for width in (360, 390, 768, 1280):
         with phone(browser, viewport={"width": width, "height": 800}) as context:
             page = signed_in(context, site)
@@ -533,7 +531,7 @@ def test_a_button_never_stands_alone_beside_an_empty_place(browser: Browser, sit
             assert len(set(edges)) == 1, (width, edges)
 
 
-def test_a_choice_stands_on_one_line_of_a_phone(browser: Browser, site: Board) -> None:
+def test_a_choice_fits_one_line_of_a_phone(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = signed_in(context, site)
         page.get_by_text("Journal", exact=True).tap()
@@ -559,7 +557,7 @@ def test_a_desktop_has_two_columns(browser: Browser, site: Board) -> None:
         assert second["y"] < first["y"]
 
 
-def test_without_the_stream_of_events_the_board_is_asked_and_resume_works(browser: Browser, site: Board) -> None:
+def test_without_the_stream_of_events_the_page_polls_and_resume_works(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         context.route("**/api/events", lambda route: route.abort())
         page = context.new_page()
@@ -576,7 +574,7 @@ def test_without_the_stream_of_events_the_board_is_asked_and_resume_works(browse
         expect(page.locator("#contact")).not_to_contain_text("No contact")
 
 
-def test_what_is_wrong_stands_above_the_state_with_what_to_do(browser: Browser, site: Board) -> None:
+def test_troubles_are_above_the_state_with_what_to_do(browser: Browser, site: Board) -> None:
     def troubled(route: Route) -> None:
         answer = route.fetch()
         now = answer.json()
@@ -597,7 +595,7 @@ def test_what_is_wrong_stands_above_the_state_with_what_to_do(browser: Browser, 
         assert wrong["y"] + wrong["height"] < state["y"]
 
 
-def test_a_row_under_a_finger_stays_while_others_come_and_go(browser: Browser, site: Board) -> None:
+def test_a_row_stays_while_others_come_and_go(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = signed_in(context, site)
         site.ask("POST", "/api/overrides", {"kind": "dim", "level": 0.5})
@@ -615,9 +613,7 @@ def test_a_row_under_a_finger_stays_while_others_come_and_go(browser: Browser, s
         expect(page.locator("#overrides li")).to_have_count(0, timeout=MS)
 
 
-def test_twelve_hour_clocks_where_the_phone_has_them_and_the_zone_where_it_is_another(
-    browser: Browser, site: Board
-) -> None:
+def test_times_have_the_phone_s_form_and_the_zone_is_shown_if_it_differs(browser: Browser, site: Board) -> None:
     with browser.new_context(locale="en-US", timezone_id="America/New_York") as context:
         page = signed_in(context, site)
         expect(page.locator("#zone")).to_have_text("Times are those of Europe/London")
@@ -642,7 +638,7 @@ def test_the_next_piece_is_named(browser: Browser, site: Board) -> None:
         expect(page.locator("#next li").first).to_contain_text(re.compile("tide|lanterns"), timeout=MS)
 
 
-def test_what_is_next_comes_in_its_order_without_the_gap_before_the_next_piece(browser: Browser, site: Board) -> None:
+def test_next_is_in_order_without_the_gap_before_the_next_piece(browser: Browser, site: Board) -> None:
     def with_a_gap(route: Route) -> None:
         answer = route.fetch()
         gap = {"at": "2026-12-12T19:00:00+00:00", "state": "waiting"}
@@ -666,7 +662,7 @@ def test_what_is_next_comes_in_its_order_without_the_gap_before_the_next_piece(b
         )
 
 
-def test_the_string_that_is_checked_is_marked_whoever_asked(browser: Browser, site: Board) -> None:
+def test_the_checked_string_is_marked_on_every_phone(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = signed_in(context, site)
         page.get_by_text("Rig check", exact=True).tap()

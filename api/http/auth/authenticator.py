@@ -200,7 +200,7 @@ class Authenticator:
         return code
 
     def use_link(self, code: str, name: str, at_s: float, now_ns: int) -> tuple[str, str] | None:
-        """`(token, kind)` for a device with a link's code; None for a code that was used before, is too old or unknown."""
+        """`(token, kind)` for a device with a link's code; None for a code that was used, is too old or unknown."""
         kind, until_s = self._links.pop(_hash(code), ("", at_s))
         return (self._issue(name_of(name), kind, now_ns), kind) if until_s > at_s else None
 

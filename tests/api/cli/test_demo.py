@@ -43,7 +43,7 @@ def test_the_demonstration_plays_and_counts_what_arrives(tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize("words", ["0", "-1", "nan", "1000000"])
-def test_a_length_that_makes_no_sense_is_said(words: str) -> None:
+def test_a_wrong_length_is_reported(words: str) -> None:
     done = gloaming("demo", f"--for={words}")
     assert done.returncode == 2
     assert len(done.stderr.splitlines()) == 1 and "as --for 20" in done.stderr
@@ -59,7 +59,7 @@ def test_the_demonstration_finds_a_free_address(tmp_path: Path) -> None:
     assert json.loads(done.stdout)["packets_lost"] == 0
 
 
-def test_ctrl_c_ends_it_though_the_daemon_never_answers(tmp_path: Path) -> None:
+def test_ctrl_c_ends_it_though_the_planner_never_answers(tmp_path: Path) -> None:
     ending = threading.Event()
     ending.set()
     with pytest.raises(KeyboardInterrupt):

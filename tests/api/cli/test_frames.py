@@ -45,7 +45,7 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def test_info_says_what_is_in_a_file(folder: Path) -> None:
+def test_info_shows_what_is_in_a_file(folder: Path) -> None:
     done = gloaming("info", "tide.frames", "--json", folder=folder)
     told = json.loads(done.stdout)
     assert (told["fps"], told["frames"], told["length_s"], told["frame_bytes"]) == (25, 132, 5.28, 6144)
@@ -53,7 +53,7 @@ def test_info_says_what_is_in_a_file(folder: Path) -> None:
     assert "13 universes: 1-13" in gloaming("info", "tide.frames", folder=folder).stdout
 
 
-def test_verify_names_the_seconds_that_are_hurt(folder: Path) -> None:
+def test_verify_names_the_damaged_seconds(folder: Path) -> None:
     assert gloaming("verify", "tide.frames", folder=folder).returncode == 0
     path = folder / "tide.frames"
     data = bytearray(path.read_bytes())
@@ -68,7 +68,7 @@ def test_verify_names_the_seconds_that_are_hurt(folder: Path) -> None:
     assert done.returncode == 1 and damaged["text"] in done.stdout
 
 
-def test_a_circle_through_every_verb_ends_where_it_began(folder: Path) -> None:
+def test_every_verb_in_turn_gives_the_first_frames_back(folder: Path) -> None:
     for call in (
         ("trim", "tide.frames", "one.frames", "--until", "2"),
         ("trim", "tide.frames", "two.frames", "--from", "0:02"),
@@ -85,7 +85,7 @@ def test_a_circle_through_every_verb_ends_where_it_began(folder: Path) -> None:
     assert (folder / "five.png").read_bytes().startswith(b"\x89PNG")
 
 
-def test_import_lays_pictures_along_the_cable_of_a_matrix(tmp_path: Path) -> None:
+def test_import_maps_pictures_to_a_matrix(tmp_path: Path) -> None:
     picture = np.arange(18, dtype=np.uint8).reshape(2, 3, 3)
     Image.fromarray(picture).save(tmp_path / "a.png")
     call = ("import", "a.png", "a.frames", "--fps", "25", "--matrix", "3x2", "--order", "RGB")
@@ -99,19 +99,19 @@ def test_import_lays_pictures_along_the_cable_of_a_matrix(tmp_path: Path) -> Non
         assert gloaming(*call, *words, folder=tmp_path).returncode == 2
 
 
-def test_a_rate_no_line_can_carry_is_a_warning(folder: Path) -> None:
+def test_a_rate_that_no_data_line_can_carry_is_a_warning(folder: Path) -> None:
     done = gloaming("import", MOVING_PICTURE, "fast.frames", "--fps", "60", "--slots", "512", folder=folder)
     assert done.returncode == 0
     assert "E1.11" in done.stderr and "E1.31 6.6.1" in done.stderr and len(done.stderr.splitlines()) == 1
 
 
-def test_another_rate_keeps_the_length_and_says_so(folder: Path) -> None:
+def test_another_rate_leaves_the_length_and_is_reported(folder: Path) -> None:
     done = gloaming("import", MOVING_PICTURE, "x.frames", "--source-fps", "25", "--fps", "40", folder=folder)
     assert done.returncode == 0 and "keep the length" in done.stderr
     assert abs(inspect(folder / "x.frames").length_ns - 5_280_000_000) < 1_000_000
 
 
-def test_an_array_of_the_wrong_kind_is_told_what_would_be_right(tmp_path: Path) -> None:
+def test_an_array_of_the_wrong_type_is_reported_with_a_hint(tmp_path: Path) -> None:
     for dtype, text in ((np.float32, "multiplication by 255"), (np.int8, "np.clip"), (object, "of type object")):
         np.save(tmp_path / "in.npy", np.zeros((3, 6), dtype), allow_pickle=True)
         done = gloaming("import", "in.npy", "x.frames", "--fps", "25", folder=tmp_path)
@@ -181,7 +181,5 @@ def test_a_mistake_is_one_line_and_leaves_nothing_behind(folder: Path, call: tup
         (("trim", "tide.frames", "x.frames", "--until", "99.9"), "until 99.9 s is not a part of the file"),
     ],
 )
-def test_a_mistake_says_what_is_wrong_and_what_would_be_right(
-    folder: Path, call: tuple[str | Path, ...], text: str
-) -> None:
+def test_a_mistake_is_reported_with_a_hint(folder: Path, call: tuple[str | Path, ...], text: str) -> None:
     assert text in gloaming(*call, folder=folder).stderr

@@ -1,5 +1,5 @@
-"""Commands in an unlucky place: a pipe that nobody reads, a full disk, a plain terminal, closed streams, a wrong
-address, a daemon that is none. Each says it on one line, and goes by its exit code."""
+"""Commands under bad conditions: a closed pipe, a full disk, a plain terminal, closed streams, a wrong address, another
+server. Each reports it on one line and by its exit code."""
 
 from __future__ import annotations
 
@@ -17,17 +17,17 @@ from gloaming.api.cli.main import main
 from tests.api.house import write_site
 
 ENVIRONMENT = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
-"""As a person has it: Python keeps what is written until there is enough of it."""
+"""As in a person's shell: Python buffers its output."""
 COMMAND = f"{sys.executable} -m gloaming.api.cli.main"
 
 
 def by_shell(words: str, **environment: str) -> subprocess.CompletedProcess[str]:
-    """A call with redirections, to its end."""
+    """Run a call with redirections to its end."""
     env = {**ENVIRONMENT, **environment}
     return subprocess.run(["sh", "-c", words], capture_output=True, text=True, timeout=120, check=False, env=env)
 
 
-def test_a_pipe_that_nobody_reads_is_no_mistake(tmp_path: Path) -> None:
+def test_a_closed_pipe_is_no_error(tmp_path: Path) -> None:
     reading, writing = os.pipe()
     os.close(reading)
     for call in (["--help"], ["nights", str(write_site(tmp_path / "site")), "--days", "2"]):
@@ -37,24 +37,24 @@ def test_a_pipe_that_nobody_reads_is_no_mistake(tmp_path: Path) -> None:
     os.close(writing)
 
 
-def test_a_full_disk_is_told_on_one_line() -> None:
+def test_a_full_disk_is_reported_on_one_line() -> None:
     done = by_shell(f"{COMMAND} --help >/dev/full")
     assert (done.stderr, done.returncode) == ("gloaming: No space left on device\n", 2)
 
 
-def test_closed_streams_are_streams_to_nowhere(tmp_path: Path) -> None:
+def test_closed_streams_are_opened_on_dev_null(tmp_path: Path) -> None:
     site = write_site(tmp_path / "site")
     assert by_shell(f"{COMMAND} nights {site} --days 2 >&- 2>&- <&-").returncode == 0
     asked = by_shell(f"{COMMAND} passcode --choose {site} <&-")
     assert asked.returncode == 2 and len(asked.stderr.splitlines()) == 1
-    # what is started from here has them too: none of its files takes their place
+    # child processes get them, too: none of their files takes their number
     inside = "import subprocess; from gloaming.api.cli.main import _ready_streams as ready; ready(); "
     inside += "print(subprocess.run(['sh', '-c', 'readlink /proc/self/fd/1'], stderr=-1, check=True))"
     done = by_shell(f'{sys.executable} -c "{inside}" >&-')
     assert (done.stderr, done.returncode) == ("", 0)
 
 
-def test_letters_that_a_terminal_does_not_know_are_written_by_their_numbers(tmp_path: Path) -> None:
+def test_letters_that_a_terminal_does_not_know_are_printed_as_numbers(tmp_path: Path) -> None:
     site = write_site(tmp_path / "site")
     words = (site / "site.toml").read_text(encoding="utf-8")
     (site / "site.toml").write_text(words.replace("Pier Road", "Kai Möwe ⚓"), encoding="utf-8")
@@ -64,7 +64,7 @@ def test_letters_that_a_terminal_does_not_know_are_written_by_their_numbers(tmp_
 
 
 @pytest.mark.parametrize("call", [("why",), ("nights",), ("survey",), ("run",), ("now", "--site"), ("pair",)])
-def test_a_name_that_no_disk_takes_is_told_on_one_line(
+def test_a_name_that_is_too_long_is_reported_on_one_line(
     call: tuple[str, ...], capfd: pytest.CaptureFixture[str]
 ) -> None:
     assert main([*call, "A" * 300]) == 2
@@ -72,7 +72,7 @@ def test_a_name_that_no_disk_takes_is_told_on_one_line(
     assert "File name too long" in said and len(said.splitlines()) == 1
 
 
-def test_a_state_of_somebody_elses_is_said(
+def test_a_state_folder_of_another_user_is_reported(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     def locked(path: Path, **_: object) -> str:
@@ -85,13 +85,13 @@ def test_a_state_of_somebody_elses_is_said(
 
 
 @pytest.mark.parametrize("url", ["board", "http://[::1", "http://a b", "http://127.0.0.1:abc", "http://127.0.0.1/ö"])
-def test_an_address_that_is_none_is_said(url: str, token: Path, capfd: pytest.CaptureFixture[str]) -> None:
+def test_a_wrong_address_is_reported(url: str, token: Path, capfd: pytest.CaptureFixture[str]) -> None:
     assert main(["now", "--url", url, "--token-file", str(token)]) == 2
     assert capfd.readouterr().err == f"--url: {url!r} is no address; as http://board:8080\n"
 
 
 @pytest.mark.parametrize("words", [b"", b"\x7fELF\xff\xfe\x00", "möwe".encode(), b"two\nlines\n"])
-def test_a_file_without_a_token_is_said_and_not_shown(
+def test_a_file_without_a_token_is_reported_and_its_content_is_not_shown(
     words: bytes, token: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     token.write_bytes(words)
@@ -100,7 +100,7 @@ def test_a_file_without_a_token_is_said_and_not_shown(
     assert capfd.readouterr().err == f"{token}: there is no token in it; {right}\n"
 
 
-def test_the_token_goes_straight_to_the_daemon_and_to_nobody_else(
+def test_the_token_goes_only_to_the_planner_past_proxies_and_redirects(
     board: Any, token: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("http_proxy", board.url)
@@ -114,7 +114,7 @@ def test_the_token_goes_straight_to_the_daemon_and_to_nobody_else(
     assert board.asked == [("POST", "/api/overrides", "Bearer quay-7")]
 
 
-def test_another_server_at_that_address_is_said(board: Any, token: Path, capfd: pytest.CaptureFixture[str]) -> None:
+def test_another_server_at_the_address_is_reported(board: Any, token: Path, capfd: pytest.CaptureFixture[str]) -> None:
     board.answer = lambda path: (200, {"Content-Type": "text/html"}, b"<h1>router</h1>")
     assert main(["now", "--token-file", str(token), "--url", f"{board.url}/"]) == 2
     assert capfd.readouterr().err == f"{board.url}: something else than Gloaming answers there\n"
@@ -124,7 +124,7 @@ def test_another_server_at_that_address_is_said(board: Any, token: Path, capfd: 
 
 
 @pytest.mark.parametrize(("call", "kind"), [(["resume"], "pause"), (["rig-check", "end"], "rig-check")])
-def test_who_may_not_end_it_is_told_so(
+def test_a_refused_end_is_reported(
     call: list[str], kind: str, board: Any, token: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     refusal = board.json(403, "problem+json", detail="this device may only look")
@@ -152,7 +152,7 @@ def test_minutes_are_read_as_people_type_them(text: str, minutes: float) -> None
 
 
 @pytest.mark.parametrize("text", ["", "soon", "15 parsecs", "15m!", "m", "-5", "1,5"])
-def test_what_is_no_length_is_told_with_a_right_one(text: str) -> None:
+def test_a_wrong_length_is_reported_with_an_example(text: str) -> None:
     with pytest.raises(argparse.ArgumentTypeError, match="15m"):
         read_minutes(text)
 
@@ -170,9 +170,7 @@ def test_what_is_no_length_is_told_with_a_right_one(text: str) -> None:
         ("zzz", "there is no 'zzz' here; use demo, run, nights"),
     ],
 )
-def test_a_call_that_is_not_understood_is_told_in_plain_words(
-    words: str, told: str, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_wrong_call_is_reported_in_plain_words(words: str, told: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit, match="2"):
         main(words.split())
     line = capsys.readouterr().err
@@ -190,9 +188,9 @@ def test_a_call_that_is_not_understood_is_told_in_plain_words(
         ("rig-check pixel", "request: number: missing; as 37"),
     ],
 )
-def test_a_command_refuses_what_http_would_refuse_without_asking_it(
+def test_a_command_refuses_what_http_would_refuse_without_a_request(
     words: str, line: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    """No daemon runs here."""
+    """No planner runs here."""
     assert main([*words.split(), "--state", str(tmp_path), "--url", "http://127.0.0.1:9"]) == 2
     assert line in capfd.readouterr().err

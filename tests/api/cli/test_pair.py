@@ -19,7 +19,7 @@ from tests.api.evening import gloaming
 from tests.tools import needs
 
 
-def test_a_link_a_list_and_a_revocation_by_command(daemon: Daemon) -> None:
+def test_a_device_is_signed_in_by_a_link_listed_and_revoked(daemon: Daemon) -> None:
     paired = gloaming("pair", daemon.site)
     assert paired.returncode == 0, paired.stderr
     assert "█" in paired.stdout or "▀" in paired.stdout
@@ -39,7 +39,7 @@ def test_a_link_a_list_and_a_revocation_by_command(daemon: Daemon) -> None:
     assert (again.returncode, again.stderr.strip()) == (1, f"no device {anna} is signed in")
 
 
-def test_another_passcode_by_command(daemon: Daemon) -> None:
+def test_the_passcode_is_changed(daemon: Daemon) -> None:
     assert gloaming("passcode", daemon.site, "--choose", input="short\n").returncode == 2
     assert gloaming("passcode", daemon.site, "--choose", input="quay-lantern-7\n").returncode == 0
     made = gloaming("passcode", daemon.site).stdout.strip()
@@ -51,7 +51,7 @@ def test_another_passcode_by_command(daemon: Daemon) -> None:
 
 @needs("root")
 @pytest.mark.parametrize(("owner", "mode"), [(12_345, 0o700), (os.geteuid(), 0o777)])
-def test_a_state_that_a_stranger_can_write_hears_no_passcode_unless_it_is_named(
+def test_no_passcode_goes_to_the_address_in_a_state_that_others_can_write_unless_it_is_named(
     owner: int,
     mode: int,
     board: Any,
@@ -59,7 +59,7 @@ def test_a_state_that_a_stranger_can_write_hears_no_passcode_unless_it_is_named(
     monkeypatch: pytest.MonkeyPatch,
     capfd: pytest.CaptureFixture[str],
 ) -> None:
-    """A folder that somebody has laid where others work: `./state` there leads to an address of its owner's."""
+    """Somebody has made a folder `./state` where others work, with an address of their own in it."""
     state = tmp_path / "state"
     state.mkdir()
     (state / "address").write_text(board.url)
@@ -77,7 +77,7 @@ def test_a_state_that_a_stranger_can_write_hears_no_passcode_unless_it_is_named(
     assert board.asked
 
 
-def test_a_plain_terminal_has_the_link_without_its_picture(token: Path, board: Any) -> None:
+def test_a_plain_terminal_shows_the_link_without_its_qr_code(token: Path, board: Any) -> None:
     link = {"code": "c", "link": f"{board.url}/#c", "other_links": [], "kind": "operator", "until": "2026-12-12T18:10"}
     board.answer = lambda path: board.json(201, **link)
     done = gloaming("pair", "--token-file", token, "--url", board.url, env={**os.environ, "PYTHONIOENCODING": "ascii"})
@@ -102,6 +102,6 @@ def test_ctrl_d_at_the_passcode_changes_nothing(
 
 
 @pytest.mark.parametrize("address", ["board", "ftp://board", "http://a b", "http://" + "a" * 4000])
-def test_a_link_to_no_address_is_not_made(address: str, board: Any, token: Path) -> None:
+def test_no_link_is_made_for_a_wrong_address(address: str, board: Any, token: Path) -> None:
     assert main(["pair", "--address", address, "--token-file", str(token), "--url", board.url]) == 2
     assert board.asked == []

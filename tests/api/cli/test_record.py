@@ -106,7 +106,7 @@ def test_what_the_sacn_library_sends_is_recorded(tmp_path: Path) -> None:
     assert np.array_equal(without_stills(everything(inspect(out))), without_stills(picture)), out_text
 
 
-def test_a_circle_of_everything(tmp_path: Path) -> None:
+def test_import_play_record_and_export_give_the_first_frames_back(tmp_path: Path) -> None:
     """Imported, played on the wire by our transmitter, recorded, exported: equal, and at the same rate."""
     given, out, back, address = tmp_path / "in.frames", tmp_path / "out.frames", tmp_path / "back.npy", "127.0.55.3"
     subprocess.run([*COMMAND, "frames", "import", PICTURE, given, "--fps", "25", "--universes", "1-13"], check=True)
@@ -158,7 +158,7 @@ def test_our_own_output_that_arrives_several_times_is_recorded_once(
     assert inspect(out).fps == 25 and np.array_equal(without_stills(everything(inspect(out))), levels), said
 
 
-def test_a_recorder_that_is_killed_leaves_what_was_safe(tmp_path: Path, sender: socket.socket) -> None:
+def test_a_killed_recorder_leaves_what_was_written(tmp_path: Path, sender: socket.socket) -> None:
     out, address = tmp_path / "out.frames", "127.0.55.4"
     recorder = Recorder(out, "--universes", "1", "--address", address)
     recorder.listening(address)
@@ -178,7 +178,7 @@ def test_a_recorder_that_is_killed_leaves_what_was_safe(tmp_path: Path, sender: 
     assert np.array_equal(frames, levels[: len(frames), 0])
 
 
-def test_who_ends_a_recording_before_it_began_keeps_the_old_file(tmp_path: Path, sender: socket.socket) -> None:
+def test_a_recording_that_ends_before_it_began_leaves_the_old_file(tmp_path: Path, sender: socket.socket) -> None:
     """While it listens for what there is; and a second recording of the same name says that there is a first."""
     out, address = tmp_path / "out.frames", "127.0.55.6"
     out.write_bytes(b"the old one")
@@ -193,7 +193,7 @@ def test_who_ends_a_recording_before_it_began_keeps_the_old_file(tmp_path: Path,
         writer.write(np.zeros((1, 1), np.uint8))
 
 
-def test_a_full_disk_keeps_what_was_good(tmp_path: Path) -> None:
+def test_a_full_disk_leaves_the_frames_before_it(tmp_path: Path) -> None:
     """A limit on the size of files stands for the full disk: the write fails in the same place."""
     noise = np.random.default_rng(1).integers(0, 256, (400, 510), np.uint8)
     path, out = captured(tmp_path / "in.pcap", stream(noise, 510)), tmp_path / "out.frames"
@@ -212,7 +212,7 @@ def test_a_full_disk_keeps_what_was_good(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("room", range(40_960, 204_800, 8192))
-def test_whenever_the_disk_is_full_what_was_safe_is_kept(tmp_path: Path, room: int) -> None:
+def test_a_disk_that_is_full_at_any_time_leaves_what_was_written(tmp_path: Path, room: int) -> None:
     """The last write of all may be the one that fails."""
     noise = np.random.default_rng(1).integers(0, 256, (230, 510), np.uint8)
     path, out = captured(tmp_path / "in.pcap", stream(noise, 510)), tmp_path / "out.frames"
@@ -238,7 +238,7 @@ def test_a_capture_is_not_recorded_over_itself(tmp_path: Path) -> None:
     assert path.read_bytes() == before
 
 
-def test_a_place_that_is_not_there_is_told_before_anything_is_recorded(tmp_path: Path) -> None:
+def test_a_missing_folder_is_reported_before_the_recording(tmp_path: Path) -> None:
     for out, text in ((tmp_path / "none" / "out.frames", "there is no folder"), (tmp_path, "this is a folder")):
         command = [*COMMAND, "record", out, "--universes", "1", "--address", "127.0.55.5"]
         done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=PATIENCE_S)

@@ -78,7 +78,7 @@ def later(events: Sequence[Event], by_s: float) -> list[Event]:
 
 
 @pytest.mark.parametrize("wanted", [{"for_s": 5.0}, {"until_still_s": 3.0}])
-def test_what_is_not_wanted_keeps_no_recording_going(
+def test_unwanted_data_does_not_prolong_a_recording(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wanted: dict[str, Any]
 ) -> None:
     others = stream(np.zeros((2400, 1), np.uint8), 1, first_universe=7, cid=OTHER_CID)
@@ -89,7 +89,7 @@ def test_what_is_not_wanted_keeps_no_recording_going(
 
 @pytest.mark.parametrize("wanted", [{"for_s": 2.0}, {"until_still_s": 3.0}])
 @pytest.mark.parametrize("look_s", [1.8, 9.0])
-def test_who_waits_for_a_change_waits_as_long_as_it_takes(
+def test_waiting_for_a_change_has_no_limit(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wanted: dict[str, Any], look_s: float
 ) -> None:
     """A look that is repeated, or one whose source then falls silent, begins nothing and ends nothing."""
@@ -98,7 +98,7 @@ def test_who_waits_for_a_change_waits_as_long_as_it_takes(
     assert wire.now_s < 30 and levels == LEVELS[:, 0].tolist()[: len(levels)] and len(levels) >= 79
 
 
-def test_a_change_that_never_came_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_change_that_never_came_is_reported(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(InputError, match="nothing changed"):
         recorded(tmp_path, Wire(still(9.0), 20), monkeypatch, from_change=True)
 
@@ -114,7 +114,7 @@ def test_a_change_that_never_came_is_told(tmp_path: Path, monkeypatch: pytest.Mo
         ),
     ],
 )
-def test_a_recording_of_so_many_seconds_ends_after_them_though_nothing_came(
+def test_a_recording_with_a_length_ends_after_it_though_nothing_came(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, events: list[Event], text: str
 ) -> None:
     wire = Wire(events, 59)
@@ -123,7 +123,7 @@ def test_a_recording_of_so_many_seconds_ends_after_them_though_nothing_came(
     assert wire.now_s < 4 and str(told.value) == f"--for: it ended after 3 s: {text}"
 
 
-def test_who_waits_for_a_change_waits_for_a_first_packet_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_waiting_for_a_change_waits_for_a_first_packet_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The recording is begun first, then somebody starts the piece elsewhere."""
     levels, _ = recorded(tmp_path, Wire(later(stream(LEVELS, 1), 20.0), 59), monkeypatch, from_change=True, for_s=1.0)
     assert levels == LEVELS[1:41, 0].tolist()

@@ -39,16 +39,16 @@ def refused(by: Any, text: str) -> list[str]:
 
 
 @pytest.mark.parametrize("name", SITES)
-def test_a_site_that_loads_is_right_by_the_schema(name: str, capfd: pytest.CaptureFixture[str]) -> None:
+def test_a_site_that_loads_is_valid_by_the_schema(name: str, capfd: pytest.CaptureFixture[str]) -> None:
     assert refused(schema(capfd), SITES[name]) == []
 
 
 @pytest.mark.parametrize("text", [rig_toml("127.0.74.1"), RIG], ids=["demonstration", "every table"])
-def test_a_rig_that_loads_is_right_by_the_schema(text: str, capfd: pytest.CaptureFixture[str]) -> None:
+def test_a_rig_that_loads_is_valid_by_the_schema(text: str, capfd: pytest.CaptureFixture[str]) -> None:
     assert refused(schema(capfd, "--rig"), text) == []
 
 
-def test_half_of_the_mistakes_are_found_in_the_editor_already(capfd: pytest.CaptureFixture[str]) -> None:
+def test_the_schema_finds_half_of_the_mistakes(capfd: pytest.CaptureFixture[str]) -> None:
     """Names that are not there, overlaps and files are for `gloaming survey`; what one key says is for the editor."""
     site, rig = schema(capfd), schema(capfd, "--rig")
     cases = [*((SITE, case, site) for case in SITE_CASES), *((RIG, case, rig) for case in RIG_CASES)]
@@ -64,7 +64,7 @@ def test_half_of_the_mistakes_are_found_in_the_editor_already(capfd: pytest.Capt
 
 
 @pytest.mark.parametrize(("model", "options"), [(SiteFile, ()), (Rig, ("--rig",))])
-def test_examples_and_defaults_are_right_by_the_schema_and_for_the_program(
+def test_examples_and_defaults_are_valid_by_the_schema_and_for_the_program(
     model: Any, options: tuple[str, ...], capfd: pytest.CaptureFixture[str]
 ) -> None:
     whole = schema(capfd, *options)

@@ -29,7 +29,7 @@ def hours(kind: str) -> str:
 
 
 @needs(*SOUND_SERVER)
-def test_devices_are_listed_as_the_site_names_them(tmp_path: Path) -> None:
+def test_devices_are_listed_with_the_names_for_the_site(tmp_path: Path) -> None:
     with quay_at(tmp_path / "pulse"):
         # In a process of its own: PortAudio looks for devices once.
         run = [sys.executable, "-m", "gloaming.api.cli.main", "sound", "devices", "--json"]
@@ -39,7 +39,7 @@ def test_devices_are_listed_as_the_site_names_them(tmp_path: Path) -> None:
 
 
 @needs(*SOUND_SERVER)
-def test_clicks_and_flashes_are_given(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+def test_clicks_and_flashes_are_played(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     site = write(tmp_path / "site", TABLES, EVENING, '\n[output]\ninterface = "lo"\n', rig=RIG)
     with quay_at(tmp_path / "pulse") as quay, listening("127.0.88.8") as ear:
         recording = Recording(quay)
@@ -58,7 +58,7 @@ def test_the_neighbours_hours_forbid_a_test(kind: str, tmp_path: Path, capfd: py
     assert f"{kind} hours" in capfd.readouterr().err
 
 
-def test_a_daemon_that_plays_forbids_a_test(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+def test_a_running_planner_forbids_a_test(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     site = write(tmp_path / "site", TABLES, EVENING, rig=RIG)
     (tmp_path / "state").mkdir()
     with socket.socket(socket.AF_UNIX) as listener:
@@ -71,16 +71,14 @@ def test_a_daemon_that_plays_forbids_a_test(tmp_path: Path, capfd: pytest.Captur
 @pytest.mark.parametrize(
     ("option", "value"), [("--for", "2"), ("--for", "1e9"), ("--delay", "soon"), ("--delay", "3 s")]
 )
-def test_what_is_wrong_in_the_call_is_said(
-    option: str, value: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
-) -> None:
+def test_a_wrong_call_is_reported(option: str, value: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     site = write(tmp_path, TABLES, EVENING, rig=RIG)
     assert main(["sound", "test", str(site), option, value]) == 2
     assert option in capfd.readouterr().err
 
 
 @needs("portaudio")
-def test_without_a_device_it_is_said(tmp_path: Path) -> None:
+def test_a_missing_device_is_reported(tmp_path: Path) -> None:
     nowhere = Quay(tmp_path / "nowhere").environment
     run = [sys.executable, "-m", "gloaming.api.cli.main", "sound", "devices"]
     done = subprocess.run(run, capture_output=True, text=True, check=False, env=nowhere)

@@ -12,7 +12,7 @@ from gloaming.api.cli.main import main
 from tests.daemon.surveyed_site import RIG, SITE, calm, make, surveyed, texts
 
 
-def test_no_site_is_a_wrong_call(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_missing_site_is_a_wrong_call(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["survey", str(tmp_path / "nowhere")]) == 2
     assert "there is no such site" in capsys.readouterr().err
 
@@ -35,7 +35,7 @@ def test_four_hundred_strings_and_five_hundred_errors_make_a_report_that_can_be_
     assert (code, len(texts(told, "error"))) == (1, 500)
 
 
-def test_of_many_strings_that_draw_too_much_the_worst_is_among_those_told(
+def test_of_many_strings_that_draw_too_much_the_worst_is_shown(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Twelve strings of 10 pixels, 0.48 A each at 0.8, on fuses that are smaller from one to the next."""
@@ -55,14 +55,14 @@ def test_of_many_strings_that_draw_too_much_the_worst_is_among_those_told(
     assert "7 more like it" in report
 
 
-def test_a_page_that_cannot_be_written_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_page_that_cannot_be_written_is_reported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["survey", str(make(tmp_path, calm)), "--html", str(tmp_path / "no" / "x.html")]) == 2
     told = capsys.readouterr()
     assert "No such file or directory" in told.err
     assert "0 errors" in told.out  # what was found is not lost with it
 
 
-def test_a_site_that_cannot_be_read_has_its_folder_for_a_name(
+def test_a_site_that_cannot_be_read_has_the_name_of_its_folder(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "quay").mkdir()
@@ -71,7 +71,7 @@ def test_a_site_that_cannot_be_read_has_its_folder_for_a_name(
     assert capsys.readouterr().out.startswith("quay, surveyed")
 
 
-def test_of_what_rig_toml_does_not_name_nothing_is_promised(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_report_promises_nothing_beyond_rig_toml(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A string may burn, or have no fuse: then "everything holds" would be wrong."""
     rig = RIG.replace("fuse_a = 5", "fuse_a = 5\nvolts = 5")
     assert main(["survey", str(make(tmp_path, calm, rig=rig)), "--ask-nobody"]) == 1

@@ -47,7 +47,7 @@ def test_a_string_shows_where_it_hangs() -> None:
     assert down.min() > 0.16 and down.max() < 0.26
 
 
-def test_levels_are_light_and_the_screen_is_given_its_curve() -> None:
+def test_levels_are_light_and_are_shown_with_the_gamma_of_a_screen() -> None:
     """Half the light is shown as 186 of 255 by a power of 2.2, the usual approximation of a screen's curve."""
     image = TerminalPicture(110, 34).image(levels_with("star", (128, 0, 0)))
     assert image[..., 0].max() == round(255 * (128 / 255) ** (1 / 2.2)) == 186
@@ -66,7 +66,7 @@ def test_universes_of_others_and_short_packets_do_no_harm() -> None:
     assert picture.image({1: b"\xff" * 512}).any()
 
 
-def test_a_terminal_is_given_colours_it_understands() -> None:
+def test_a_terminal_gets_colours_that_it_supports() -> None:
     stream = io.StringIO()
     console = Console(file=stream, force_terminal=True, color_system="truecolor", width=80)
     console.print(TerminalPicture(80, 20).render(levels_with("star", (255, 0, 0))))

@@ -110,7 +110,7 @@ def test_no_night_is_exit_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
     ],
 )
 @pytest.mark.parametrize("verb", ["nights", "rehearse"])
-def test_what_is_asked_wrongly_ends_on_one_line_with_exit_2(
+def test_wrong_dates_are_reported_on_one_line_with_exit_2(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], verb: str, args: tuple[str, ...], wrong: str
 ) -> None:
     folder = write(tmp_path)
@@ -127,7 +127,7 @@ def test_what_is_asked_wrongly_ends_on_one_line_with_exit_2(
     assert wrong in line
 
 
-def test_a_call_of_the_wrong_words_is_told_on_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+def test_wrong_words_are_reported_on_one_line(capsys: pytest.CaptureFixture[str]) -> None:
     for words in (["nights", "--days", "many"], ["nights", "--json", "--ics", "x"], ["nigths"], ["why", "--jason"]):
         with pytest.raises(SystemExit) as error:
             main(words)
@@ -158,13 +158,13 @@ def test_nights_of_a_show_all_year_are_those_of_a_year(tmp_path: Path, capsys: p
     assert (code, dates[0], dates[-1], len(dates)) == (0, "2026-01-02", "2027-01-01", 53)
 
 
-def test_the_picture_of_the_season_has_no_summer_in_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_picture_of_the_season_has_no_summer(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, _ = command(capsys, "nights", write(tmp_path), "--from", "2026-06-01", "--svg", tmp_path / "s.svg")
     assert code == 0
     assert "27 November 2026 to 06 January 2027" in (tmp_path / "s.svg").read_text()
 
 
-def test_the_command_prints_what_the_season_comes_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_rehearse_prints_the_sums_of_the_season(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = write(tmp_path, TABLES, HOUR_SHOW)
     assert main(["rehearse", str(folder), "--from", "2026-12-14", "--days", "3"]) == 0
     out = capsys.readouterr().out
@@ -209,9 +209,7 @@ def test_christmas_eve_at_a_quarter_to_eleven_names_the_rule_that_made_it_dark(
     assert why(capsys, folder, "2026-12-25T23:15")["reasons"][0]["rule"] == "site.toml:10 neighbours.dark"  # type: ignore[index]
 
 
-def test_what_plays_is_told_with_its_piece_its_show_and_what_makes_it_dimmer(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_why_names_the_piece_the_show_and_what_dims_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = write(tmp_path, HOURS, TABLES, performance('from = "17:00"\nto = "23:00"'))
     answer = why(capsys, folder, "2026-12-24T17:00:10")
     assert (answer["state"], answer["show"], answer["piece"], answer["frame"]) == ("playing", "evening", "bells", 20)
@@ -241,7 +239,7 @@ def test_what_plays_is_told_with_its_piece_its_show_and_what_makes_it_dimmer(
         ("2026-12-24", "2026-12-24T00:00:00+00:00"),
     ],
 )
-def test_a_local_time_is_read_as_rfc_5545_has_it(
+def test_a_local_time_is_read_by_rfc_5545(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], asked: str, at: str
 ) -> None:
     folder = write(tmp_path)
@@ -260,7 +258,7 @@ def test_a_time_of_today_and_no_time_at_all(tmp_path: Path, capsys: pytest.Captu
 @pytest.mark.parametrize(
     "asked", ["half past ten", "2026-12-24T25:00", "2026-02-30", "9999-01-01", "0001-01-01", "24:30"]
 )
-def test_an_instant_that_cannot_be_read_is_told_on_one_line(
+def test_an_instant_that_cannot_be_read_is_reported_on_one_line(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], asked: str
 ) -> None:
     assert main(["why", str(write(tmp_path)), asked]) == 2
@@ -271,7 +269,7 @@ def test_an_instant_that_cannot_be_read_is_told_on_one_line(
     assert main(["why", "a", "b", "c"]) == 2
 
 
-def test_now_and_why_say_why_the_wire_is_black_while_a_piece_plays(tmp_path: Path) -> None:
+def test_now_and_why_show_why_the_wire_is_black_while_a_piece_plays(tmp_path: Path) -> None:
     evening = Evening(tmp_path / "site", "127.0.74.61", "1")
     evening.write(np.zeros((400, 12), np.uint8))
     evening.move_to("2026-12-01T18:00")

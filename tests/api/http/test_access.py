@@ -1,4 +1,4 @@
-"""Every way in that must be closed, and that those who belong still get in."""
+"""Requests that must be refused, and devices that must still be accepted."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The announcement, asked for as a phone asks (RFC 6762, RFC 1035), on loopback alone."""
+"""The announcement, asked for as a phone does (RFC 6762, RFC 1035), on loopback."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def answer(number: int) -> bytes:
     return struct.pack(">6H", 0, 0x8400, 0, 1, 0, 0) + name + struct.pack(">2HIH", 16, 1, 3600, 5 * 201) + data * 5
 
 
-def test_answers_of_others_are_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_answers_of_other_machines_are_forgotten(monkeypatch: pytest.MonkeyPatch) -> None:
     """A flood of them, as fast as this process can send; what is kept is a second's."""
     made: list[AsyncZeroconf] = []
 

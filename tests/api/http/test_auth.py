@@ -1,4 +1,4 @@
-"""Signed in and out: what is kept of secrets, passcodes that change, devices, hurry, and minutes that make no sense."""
+"""Signing in and out: stored secrets, passcodes, devices, request rates, and wrong requests."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ DAY_NS = 86_400 * 1_000_000_000
 NOW_NS = FIRST_NS + 30 * DAY_NS
 
 
-def test_what_is_kept_is_a_hash_and_the_passcode_is_argon2id(tmp_path: Path) -> None:
+def test_tokens_are_stored_as_hashes_and_the_passcode_as_argon2id(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home:
             token, passcode = home.device(), home.passcode
@@ -174,7 +174,7 @@ def test_a_phone_an_hour_wrong_is_served_as_any_other(tmp_path: Path) -> None:
     run(work())
 
 
-def test_two_operators_who_press_at_once_both_have_their_say(tmp_path: Path) -> None:
+def test_two_operators_at_once_both_get_an_answer(tmp_path: Path) -> None:
     async def work() -> None:
         async with (
             house(tmp_path) as home,
@@ -209,7 +209,7 @@ def test_two_operators_who_press_at_once_both_have_their_say(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize("minutes", [0, -1, 1_000_000, "15", True, None, 1e400, [15]])
-def test_a_pause_of_no_sensible_length_is_a_problem_with_what_would_be_right(minutes: object, tmp_path: Path) -> None:
+def test_a_pause_of_a_wrong_length_is_a_problem_with_a_hint(minutes: object, tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client(home.token) as client:
             content = json.dumps({"kind": "pause", "minutes": minutes})
@@ -285,7 +285,7 @@ def test_a_passcode_is_the_same_with_and_without_hyphens_and_blanks(tmp_path: Pa
     run(walk())
 
 
-def test_an_empty_passcode_is_no_try(tmp_path: Path) -> None:
+def test_an_empty_passcode_is_not_a_guess(tmp_path: Path) -> None:
     async def walk() -> None:
         async with house(tmp_path) as home, home.client() as phone:
             for _ in range(30):
@@ -312,7 +312,7 @@ def test_all_other_devices_are_signed_out_at_once_and_the_board_stays(tmp_path: 
     run(walk())
 
 
-def test_a_device_that_has_not_asked_for_four_hundred_days_is_signed_out(tmp_path: Path) -> None:
+def test_a_device_that_is_not_used_for_four_hundred_days_is_signed_out(tmp_path: Path) -> None:
     store = Store(tmp_path, NOW_NS)
     authenticator = Authenticator(store)
     token, lost = (authenticator._issue(name, "operator", NOW_NS) for name in ("a phone", "a lost phone"))

@@ -1,4 +1,4 @@
-"""The running daemon at its own port: slow, silent, huge and malformed requests, TLS."""
+"""A running planner at its own port: slow, silent, huge and malformed requests, TLS."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def said(sock: socket.socket) -> bytes:
         data += more
 
 
-def test_a_phone_gets_in_past_a_thousand_half_open_connections(daemon: Daemon) -> None:
+def test_a_phone_connects_past_a_thousand_half_open_connections(daemon: Daemon) -> None:
     with ExitStack() as stack:
         for number in range(1000):
             sock = stack.enter_context(socket.create_connection(daemon.address, timeout=20))
@@ -51,8 +51,8 @@ def test_a_phone_gets_in_past_a_thousand_half_open_connections(daemon: Daemon) -
     assert daemon.now()["state"] == "playing"
 
 
-def test_a_phone_gets_in_past_a_crowd_that_knocks_at_once(daemon: Daemon) -> None:
-    """More at the same instant than a process may have files open: let in by and by."""
+def test_a_phone_connects_past_many_connections_at_once(daemon: Daemon) -> None:
+    """More connections at once than a process may have open files: they are accepted one after the other."""
     planner = next(pid for pid, line in processes() if "gloaming.api.serve" in line and str(daemon.state) in line)
     before, told = resource.getrlimit(resource.RLIMIT_NOFILE)[0], daemon.log.stat().st_size
     may_open(2048)
@@ -100,7 +100,7 @@ def test_a_request_that_never_ends_is_ended(daemon: Daemon) -> None:
         assert said(head) == b""
 
 
-def test_a_phone_gets_in_past_requests_whose_bodies_never_come(daemon: Daemon) -> None:
+def test_a_phone_connects_past_requests_whose_bodies_never_come(daemon: Daemon) -> None:
     """From three addresses, and more of them than the server has places in all (CONNECTIONS_MAX)."""
     never = b"POST /api/sign-in HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 100\r\n\r\n"
     with ExitStack() as stack:
@@ -117,7 +117,7 @@ def test_a_phone_gets_in_past_requests_whose_bodies_never_come(daemon: Daemon) -
     assert answers == [200] * 20
 
 
-def test_fifty_megabytes_of_json_are_refused_and_not_kept(daemon: Daemon) -> None:
+def test_fifty_megabytes_of_json_are_refused_and_not_stored(daemon: Daemon) -> None:
     headers = {"Authorization": f"Bearer {daemon.token}", "Content-Type": "application/json"}
     huge = b'{"kind": "' + b"a" * 50_000_000 + b'"}'
     request = urllib.request.Request(f"{daemon.url}/api/overrides", huge, headers, method="POST")
@@ -163,7 +163,7 @@ def request(daemon: Daemon, body: bytes, length: int | None = None) -> bytes:
     return head.encode() + body
 
 
-def test_who_has_asked_and_says_no_more_is_answered_and_what_was_cut_off_was_not_asked(daemon: Daemon) -> None:
+def test_a_half_closed_connection_is_answered_and_a_request_that_was_cut_off_has_no_effect(daemon: Daemon) -> None:
     """A client may end its own side of the connection and go on listening (RFC 9293 3.6, half-closed)."""
     with socket.create_connection(daemon.address) as sock:
         sock.sendall(request(daemon, b'{"kind": "mute", "minutes": 10}'))
@@ -200,7 +200,7 @@ def test_nobody_outside_can_fill_the_log(daemon: Daemon) -> None:
     assert daemon.log.stat().st_size - before < 2000
 
 
-def test_the_longest_silent_makes_room() -> None:
+def test_the_oldest_silent_connection_is_closed_first() -> None:
     class Silent:
         def __init__(self, address: str) -> None:
             self.client, self.transport, self.closed = (address, 1), self, False
@@ -219,7 +219,7 @@ def test_the_longest_silent_makes_room() -> None:
 
 
 @needs("curl", "openssl")
-def test_a_site_with_a_certificate_speaks_tls_alone_and_its_commands_know_it(tmp_path: Path) -> None:
+def test_a_site_with_a_certificate_uses_only_tls_and_its_commands_trust_it(tmp_path: Path) -> None:
     """The certificate is made by `openssl`; curl's and Python's TLS are not ours."""
     folder = tmp_path / "site"
     folder.mkdir()

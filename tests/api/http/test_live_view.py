@@ -44,7 +44,7 @@ def test_each_pixel_is_picked_in_red_green_blue_and_white_across_the_end_of_a_un
     assert found.picks[12:] == [1028, 1029, 1030, 1031, 1536, 1537, 1538, 1539]
 
 
-def test_strings_hang_upright_and_those_without_a_place_stand_in_a_row_below(tmp_path: Path) -> None:
+def test_strings_are_drawn_upright_and_those_without_a_place_in_a_row_below(tmp_path: Path) -> None:
     found = layout(tmp_path)
     ridge, door = found.dots[:3], found.dots[3:]
     assert ridge[1][1] < ridge[0][1] == ridge[2][1]
@@ -53,7 +53,7 @@ def test_strings_hang_upright_and_those_without_a_place_stand_in_a_row_below(tmp
     assert found.pixels == 5
 
 
-def test_a_great_rig_is_thinned_out(tmp_path: Path) -> None:
+def test_only_some_pixels_of_a_large_rig_are_drawn(tmp_path: Path) -> None:
     more = '\n[[string]]\nname = "long"\ncontroller = "left"\nuniverse = 10\npixels = 5000\n'
     found = layout(tmp_path, more)
     assert len(found.dots) <= DOTS_MAX + 3

@@ -1,4 +1,4 @@
-"""The season's report, asked for by several at once and again and again: one is worked out at a time, and kept."""
+"""The season's report under many requests: one is computed at a time, and cached."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def test_four_viewers_at_once_cost_one_report_and_none_for_a_minute(
     run(work())
 
 
-def test_the_report_is_worked_out_anew_after_a_minute_and_for_a_site_that_was_read_again(
+def test_the_report_is_computed_again_after_a_minute_and_for_a_new_site(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async def work() -> None:

@@ -1,4 +1,4 @@
-"""The OpenAPI document is one to write a client from: Schemathesis asks by it, and holds every answer against it."""
+"""The OpenAPI document: Schemathesis makes requests from it, and checks every answer against it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The kinds of override and the states are a table each. A line that is left out is found."""
+"""The kinds of override and the states have a table each. A missing line is found."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def check_states() -> None:
     assert all(STATE_LEVELS[state] == LOG_INFO for state in ROUTINE)
 
 
-def test_every_kind_and_every_state_is_spoken_of_everywhere() -> None:
+def test_every_kind_and_every_state_is_known_everywhere() -> None:
     check_kinds()
     check_states()
 

@@ -103,7 +103,7 @@ def test_it_is_made_and_listed_survives_a_restart_and_ends_by_itself(tmp_path: P
 
 
 @pytest.mark.parametrize("name", KINDS)
-def test_it_can_be_undone_and_stays_so(tmp_path: Path, name: str) -> None:
+def test_it_can_be_undone_for_good(tmp_path: Path, name: str) -> None:
     kind = KINDS[name]
 
     async def work() -> None:
@@ -122,7 +122,7 @@ def test_it_can_be_undone_and_stays_so(tmp_path: Path, name: str) -> None:
     run(work())
 
 
-def test_a_skip_moves_the_order_on_and_undone_has_not_happened(tmp_path: Path) -> None:
+def test_a_skip_moves_the_order_on_and_can_be_undone(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path, "2026-12-12T18:00:05") as first, first.client(first.token) as client:
             before = (await now(client))["piece"]
@@ -156,7 +156,7 @@ def test_a_call_outside_dark_hours_is_given_and_inside_refused_with_the_reason(t
     run(work())
 
 
-def test_kinds_stand_side_by_side_and_another_of_a_kind_takes_the_place_of_the_first(tmp_path: Path) -> None:
+def test_different_kinds_hold_together_and_another_of_a_kind_replaces_the_first(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path, AT) as first, first.client(first.token) as client:
             half = await ask(client, {"kind": "dim", "level": 0.5, "minutes": 30})
@@ -195,7 +195,7 @@ def test_kinds_stand_side_by_side_and_another_of_a_kind_takes_the_place_of_the_f
         {"kind": "skip", "minutes": 5},
     ],
 )
-def test_what_is_asked_wrongly_is_a_problem_and_changes_nothing(tmp_path: Path, request_: dict[str, object]) -> None:
+def test_a_wrong_request_is_a_problem_and_changes_nothing(tmp_path: Path, request_: dict[str, object]) -> None:
     async def work() -> None:
         async with house(tmp_path, AT) as first, first.client(first.token) as client:
             answer = await client.post("/api/overrides", json=request_)
@@ -207,7 +207,7 @@ def test_what_is_asked_wrongly_is_a_problem_and_changes_nothing(tmp_path: Path, 
     run(work())
 
 
-def test_who_may_only_look_asks_for_nothing(tmp_path: Path) -> None:
+def test_a_viewer_may_ask_for_nothing(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path, AT) as first:
             for token, status in ((None, 401), (first.device("viewer"), 403)):
@@ -220,7 +220,7 @@ def test_who_may_only_look_asks_for_nothing(tmp_path: Path) -> None:
     run(work())
 
 
-def test_a_date_or_an_instant_that_is_not_to_be_had_is_a_problem(tmp_path: Path) -> None:
+def test_a_date_or_an_instant_out_of_range_is_a_problem(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path, AT) as first, first.client(first.token) as client:
             for path in ("nights?days=2&from=", "nights.svg?days=2&from=", "report?days=2&from=", "why?at="):

@@ -1,4 +1,4 @@
-"""Every route there is, and who is let in: nobody in particular, a viewer, an operator, the owner at the terminal.
+"""Every route, and which devices it accepts: nobody in particular, a viewer, an operator, the owner at the terminal.
 
 A route without a row fails, and so does a row without a route.
 """
@@ -80,7 +80,7 @@ async def is_let_in(home: House, who: str, row: str) -> bool:
     return answer.status_code not in (401, 403)
 
 
-def test_each_route_lets_in_whom_it_should_and_nobody_else(tmp_path: Path) -> None:
+def test_each_route_accepts_the_right_devices_and_no_others(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home:
             assert sorted(routes(home.app.routes)) == sorted(ROWS)

@@ -1,4 +1,4 @@
-"""What a model refuses is one line: the key, what is wrong, what to do. What it takes is what the routes are given."""
+"""A model refuses a request with one line: the key, what is wrong, what to do."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ from tests.places import TOP
         ({"kind": "pause", "minutes": None}, "minutes", "None is not a number of minutes", "as 15"),
     ],
 )
-def test_an_override_that_is_asked_for_wrongly_is_reported_with_its_key_and_a_right_example(
+def test_a_wrong_request_for_an_override_is_reported_with_its_key_and_an_example(
     request_: dict[str, object], key: str, wrong: str, right: str
 ) -> None:
     with pytest.raises(InputError) as error:
@@ -80,16 +80,14 @@ def test_an_override_that_is_asked_for_wrongly_is_reported_with_its_key_and_a_ri
         ({"brightness": 1}, "a rig check has no such key; it may have colour"),
     ],
 )
-def test_a_rig_check_that_is_asked_for_wrongly_is_reported_in_one_line(
-    request_: dict[str, object], reported: str
-) -> None:
+def test_a_wrong_request_for_a_rig_check_is_reported_on_one_line(request_: dict[str, object], reported: str) -> None:
     with pytest.raises(InputError) as caught:
         rig_check_request(request_)
     assert len(caught.value.errors) == 1
     assert reported in str(caught.value)
 
 
-def test_only_the_keys_that_were_given_are_handed_on() -> None:
+def test_only_the_given_keys_are_passed_on() -> None:
     assert override_request({"kind": "pause"}) == {"kind": "pause"}
     assert override_request({"kind": "dim", "level": 1, "until": "tonight"}) == {
         "kind": "dim",
@@ -100,7 +98,7 @@ def test_only_the_keys_that_were_given_are_handed_on() -> None:
     assert rig_check_request({}) == {}
 
 
-def test_the_answers_leave_nothing_out_that_the_planner_reports(tmp_path: Path) -> None:
+def test_the_answers_have_everything_that_the_planner_reports(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client(home.token) as client:
             for body in (
@@ -175,7 +173,7 @@ def test_what_a_model_refuses_is_a_problem_of_one_line(
     run(work())
 
 
-def test_dates_that_no_calendar_serves_are_named_by_a_code(tmp_path: Path) -> None:
+def test_dates_out_of_range_have_a_code(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client(home.token) as client:
             answer = await client.get("/api/nights?from=2101-01-01")

@@ -1,4 +1,4 @@
-"""The show does not depend on its page: a port, a certificate or a key that cannot be used, and what comes of it."""
+"""The show does not depend on its page: ports, certificates and keys that cannot be used."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ async def shown(page: PageServer) -> int:
     return not_after_s(der)
 
 
-def test_a_port_that_is_taken_is_tried_again_and_the_owner_is_told_why(tmp_path: Path) -> None:
+def test_a_port_that_is_taken_is_tried_again_and_the_reason_is_reported(tmp_path: Path) -> None:
     async def work() -> None:
         with socket.create_server(("127.0.0.1", 0)) as taken:
             listen = "127.0.0.1:" + str(taken.getsockname()[1])
@@ -97,7 +97,7 @@ def test_a_port_that_is_taken_is_tried_again_and_the_owner_is_told_why(tmp_path:
     run(work())
 
 
-def test_another_port_is_taken_up_when_the_site_is_read_again(tmp_path: Path) -> None:
+def test_a_new_port_is_used_when_the_site_is_read_again(tmp_path: Path) -> None:
     async def work() -> None:
         with socket.create_server(("127.0.0.1", 0)) as taken:
             folder = write_site(tmp_path / "site", listen="127.0.0.1:" + str(taken.getsockname()[1]))
@@ -113,7 +113,7 @@ def test_another_port_is_taken_up_when_the_site_is_read_again(tmp_path: Path) ->
 
 @needs("openssl")
 @pytest.mark.parametrize("files", ["none", "half a certificate", "half a key", "another key", "a passphrase"])
-def test_a_certificate_that_cannot_be_used_keeps_the_page_back_and_not_the_show(files: str, tmp_path: Path) -> None:
+def test_a_certificate_that_cannot_be_used_stops_the_page_and_not_the_show(files: str, tmp_path: Path) -> None:
     folder = write_site(tmp_path / "site", phone=WITH_CERTIFICATE)
     pem, key = folder / "board.pem", folder / "board.key"
     if files != "none":
@@ -144,7 +144,7 @@ def test_a_certificate_that_cannot_be_used_keeps_the_page_back_and_not_the_show(
 
 
 @needs("openssl")
-def test_a_renewed_certificate_is_taken_up_without_a_restart_and_half_a_one_is_not(tmp_path: Path) -> None:
+def test_a_renewed_certificate_is_used_without_a_restart_and_a_half_written_one_is_not(tmp_path: Path) -> None:
     folder = write_site(tmp_path / "site", phone=WITH_CERTIFICATE)
     make_certificate(folder, days=100)
     renewed = tmp_path / "renewed"

@@ -1,4 +1,4 @@
-"""The page and its parts: packed, kept by the phone, and nothing else of the folder given."""
+"""The page and its parts: compressed, cached, and nothing else of the folder."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ async def tag_of(home: House) -> str:
         return str(tag)
 
 
-def test_the_page_allows_what_stands_within_it_by_its_hash_and_nothing_else(tmp_path: Path) -> None:
+def test_the_page_allows_only_its_own_script_and_style_by_hash(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client() as phone:
             answer = await phone.get("/")
@@ -38,7 +38,7 @@ def test_the_page_allows_what_stands_within_it_by_its_hash_and_nothing_else(tmp_
     run(work())
 
 
-def test_the_page_is_asked_for_again_each_time_and_sent_where_it_has_changed(tmp_path: Path) -> None:
+def test_the_page_is_revalidated_each_time_and_sent_if_it_has_changed(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client() as phone:
             answer = await phone.get("/")
@@ -53,7 +53,7 @@ def test_the_page_is_asked_for_again_each_time_and_sent_where_it_has_changed(tmp
 
 
 @pytest.mark.parametrize("name", sorted(path.name for path in PARTS.iterdir()))
-def test_a_part_is_kept_for_good_under_the_tag_of_the_parts_alone(name: str, tmp_path: Path) -> None:
+def test_a_part_is_cached_for_ever_only_under_the_tag_of_the_parts(name: str, tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client() as phone:
             path = f"/page/{await tag_of(home)}/{name}"
@@ -72,7 +72,7 @@ def test_a_part_is_kept_for_good_under_the_tag_of_the_parts_alone(name: str, tmp
     run(work())
 
 
-def test_text_is_packed_and_all_of_it_is_small(tmp_path: Path) -> None:
+def test_text_is_compressed_and_the_whole_page_is_small(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client() as phone:
             tag, total = await tag_of(home), 0
@@ -91,7 +91,7 @@ def test_text_is_packed_and_all_of_it_is_small(tmp_path: Path) -> None:
     run(work())
 
 
-def test_events_are_not_packed(tmp_path: Path) -> None:
+def test_events_are_not_compressed(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client(home.token) as phone:
             asking = asyncio.create_task(phone.get("/api/events", headers=PACKED))
@@ -105,7 +105,7 @@ def test_events_are_not_packed(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["page.html", "page.css", "page.js", "..%2fpage.js", "%2e%2e/page.js", "static", ""])
-def test_what_the_page_is_made_of_is_not_given(name: str, tmp_path: Path) -> None:
+def test_the_sources_of_the_page_are_not_served(name: str, tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client() as phone:
             tag = await tag_of(home)

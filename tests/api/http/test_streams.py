@@ -1,4 +1,4 @@
-"""What is news, and how many may listen."""
+"""Which changes are sent, and how many streams may be open."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from gloaming.api.http.streams import STREAMS_MAX, STREAMS_OF_ONE_MAX, OpenStrea
 from tests.api.house import house, run
 
 
-def test_what_runs_on_by_itself_is_no_news_and_a_pause_is(tmp_path: Path) -> None:
+def test_a_pause_is_news_and_a_running_position_is_not(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client(home.token) as client:
             now = home.planner.now()
