@@ -1,4 +1,4 @@
-"""The demonstration season: Pier Road boathouse on a village quay, its rig, its pieces, its site files: all invented.
+"""The demonstration season: Pier Road boathouse on a village quay, with rig, pieces and site files. All is invented.
 
-Everything is drawn from here: no picture, no sound and no data of anybody else's.
+This code draws all of it. It uses no picture, sound or data of anybody else.
 """

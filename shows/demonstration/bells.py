@@ -1,7 +1,7 @@
 """The four bells of the harbour: when they strike, and the piece "harbour-bells" that shows them.
 
-Picture and sound both read the strokes here. The bells ring a plain hunt on four: in each row, every bell moves one
-place, until all are home.
+Both the picture and the sound use these strokes. The bells ring a plain hunt on four: in each row every bell moves one
+place, until all are back in their first places.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from functools import cache
 
 import numpy as np
 
-from gloaming.shows.demonstration.dressing import Dressing
+from gloaming.shows.demonstration.ambient import AmbientLight
 from gloaming.shows.demonstration.light import Bytes, Colour, Floats, Harbour, bump, colour, smooth
 
 LENGTH_S = 66.0
@@ -23,7 +23,7 @@ ROWS = 14
 
 @dataclass(frozen=True)
 class Bell:
-    """A bell hangs at x, y (metres), is `size_m` high, sounds at `hz`, and rings from one row to another."""
+    """A bell at x, y (metres), `size_m` high. It sounds at `hz` and rings from `first_row` to `last_row`."""
 
     name: str
     x: float
@@ -45,7 +45,7 @@ BELLS = (
 
 @cache
 def strokes() -> tuple[tuple[float, Bell], ...]:
-    """Every stroke: when, in seconds from the piece's beginning, and which bell."""
+    """Every stroke: seconds from the beginning of the piece, and the bell."""
     found = []
     for row in range(ROWS):
         for place, number in enumerate(HUNT[row % len(HUNT)]):
@@ -57,7 +57,7 @@ def strokes() -> tuple[tuple[float, Bell], ...]:
 
 @cache
 def strokes_of(bell: Bell) -> tuple[float, ...]:
-    """When one bell strikes."""
+    """The times of the strokes of one bell, in seconds."""
     return tuple(at_s for at_s, one in strokes() if one is bell)
 
 
@@ -67,7 +67,7 @@ SWING_RAD = 0.55
 
 
 def swing(bell: Bell, at_s: Floats) -> Floats:
-    """The angle of a bell, in radians: at one end of its swing at every stroke, at rest before and after."""
+    """The angle of a bell, in radians: at one end of its swing at every stroke, still before and after the ringing."""
     times = np.array(strokes_of(bell))
     times = np.concatenate([[times[0] - 3.2], times, [times[-1] + 2.4, times[-1] + 4.8]])
     turn = np.interp(at_s, times, np.arange(len(times)))
@@ -77,16 +77,16 @@ def swing(bell: Bell, at_s: Floats) -> Floats:
 
 
 class Shape:
-    """A bell drawn on the pixels near it."""
+    """The shape of a bell on the pixels near it."""
 
-    def __init__(self, stage: Harbour, bell: Bell) -> None:
+    def __init__(self, harbour: Harbour, bell: Bell) -> None:
         self.bell = bell
-        self.near = np.flatnonzero(stage.distance(bell.x, bell.y) < bell.size_m * 1.3)
-        self._x = (stage.x[self.near] - np.float32(bell.x)) / np.float32(bell.size_m)
-        self._y = (stage.y[self.near] - np.float32(bell.y)) / np.float32(bell.size_m) - np.float32(0.5)
+        self.near = np.flatnonzero(harbour.distance(bell.x, bell.y) < bell.size_m * 1.3)
+        self._x = (harbour.x[self.near] - np.float32(bell.x)) / np.float32(bell.size_m)
+        self._y = (harbour.y[self.near] - np.float32(bell.y)) / np.float32(bell.size_m) - np.float32(0.5)
 
     def at(self, angle: Floats) -> Floats:
-        """How much of the bell each near pixel shows, `(frames, near)`: it turns about its crown."""
+        """The share of the bell on each near pixel, `(frames, near)`. The bell turns about its crown."""
         sin, cos = np.sin(angle)[:, None], np.cos(angle)[:, None]
         across, down = self._x * cos - self._y * sin, -(self._x * sin + self._y * cos)
         waist = 0.2 + 0.1 * down + 0.32 * np.clip(down, 0, 1) ** 4
@@ -98,20 +98,20 @@ class Shape:
         return result
 
 
-def harbour_bells(stage: Harbour) -> Callable[[Floats], Bytes]:
-    """Draws the piece."""
-    dressing = Dressing(stage, LENGTH_S, 5.0, 6.0)
-    shapes = [Shape(stage, bell) for bell in BELLS]
-    far = [stage.distance(bell.x, bell.y - bell.size_m / 2) for bell in BELLS]
-    glassy = (1 - 0.55 * dressing.water - 0.55 * dressing.curtain).astype(np.float32)
+def harbour_bells(harbour: Harbour) -> Callable[[Floats], Bytes]:
+    """The piece, as a function from instants to levels."""
+    ambient = AmbientLight(harbour, LENGTH_S, 5.0, 6.0)
+    shapes = [Shape(harbour, bell) for bell in BELLS]
+    far = [harbour.distance(bell.x, bell.y - bell.size_m / 2) for bell in BELLS]
+    glassy = (1 - 0.55 * ambient.water - 0.55 * ambient.curtain).astype(np.float32)
 
-    def paint(at_s: Floats) -> Bytes:
-        canvas = dressing.canvas(at_s)
-        dressing.night(canvas, at_s, 0.8)
-        dressing.windows(canvas, 0.35)
-        shine = glassy + dressing.ripple(at_s) * dressing.water
+    def levels_at(at_s: Floats) -> Bytes:
+        block = ambient.block(at_s)
+        ambient.night(block, at_s, 0.8)
+        ambient.windows(block, 0.35)
+        shine = glassy + ambient.ripple(at_s) * ambient.water
         for bell, shape, metres in zip(BELLS, shapes, far, strict=True):
-            light = np.zeros((len(at_s), stage.pixels), np.float32)
+            light = np.zeros((len(at_s), harbour.pixels), np.float32)
             struck = np.zeros(len(at_s), np.float32)
             for stroke_s in strokes_of(bell):
                 if not at_s[0] - RING_LASTS_S < stroke_s < at_s[-1]:
@@ -127,7 +127,7 @@ def harbour_bells(stage: Harbour) -> Callable[[Floats], Bytes]:
             light += bump(metres, 1.6) * (0.1 * rings + 0.25 * struck)[:, None]
             light *= shine
             light[:, shape.near] += shape.at(swing(bell, at_s)) * (0.4 * rings + 0.8 * struck)[:, None]
-            canvas.add(light, bell.tint)
-        return dressing.bytes(canvas, at_s)
+            block.add(light, bell.tint)
+        return ambient.bytes(block, at_s)
 
-    return paint
+    return levels_at

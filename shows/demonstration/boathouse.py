@@ -1,6 +1,6 @@
-"""Where every pixel of the Pier Road boathouse hangs: strings in metres, as one sees them from across the harbour.
+"""The position of every pixel of the Pier Road boathouse, in metres, as seen from across the harbour.
 
-x runs along the quay, y upwards from the water. Nothing here knows of light or of time.
+x is along the quay, y is upwards from the water. There is no light and no time here.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ PIXELS_PER_STRING = 160
 
 @dataclass(frozen=True, eq=False)
 class String:
-    """A run of pixels on one wire: `points` is `(pixels, 2) float32`, in metres, in the order of the wire."""
+    """A string of pixels. `points` is `(pixels, 2) float32`, in metres, in the order of the wiring."""
 
     name: str
     controller: str
@@ -40,7 +40,7 @@ class String:
 
 
 def _line(*corners: Point, every_m: float) -> list[Point]:
-    """Points about `every_m` apart along a line through some corners, both ends included."""
+    """Points about `every_m` apart on a line through the corners, both ends included."""
     points: list[Point] = []
     for begin, end in pairwise(corners):
         length = float(np.hypot(end[0] - begin[0], end[1] - begin[1]))
@@ -66,12 +66,12 @@ def _hung(begin: Point, end: Point, sag_m: float, every_m: float) -> list[Point]
 
 
 def _curtain(lines: Sequence[list[Point]]) -> list[Point]:
-    """Lines wired there and back, as one hangs a curtain."""
+    """Lines wired back and forth, as in a curtain."""
     return [point for number, line in enumerate(lines) for point in (line if number % 2 == 0 else line[::-1])]
 
 
 def _rake_m(x: float) -> float:
-    """The height of the gable's edge above x."""
+    """The height of the gable's edge at x."""
     return APEX[1] - abs(x - APEX[0])
 
 
@@ -166,7 +166,7 @@ def _boat() -> Iterator[tuple[str, list[Point]]]:
 
 
 def _strings(controller: str, runs: Iterator[tuple[str, list[Point]]]) -> Iterator[String]:
-    """Runs too long for one fuse are cut into even strings."""
+    """Runs that are too long for one fuse are divided into equal strings."""
     for name, points in runs:
         parts = np.array_split(np.array(points, np.float32), -(-len(points) // PIXELS_PER_STRING))
         for number, part in enumerate(parts, 1):
@@ -175,7 +175,7 @@ def _strings(controller: str, runs: Iterator[tuple[str, list[Point]]]) -> Iterat
 
 @cache
 def strings() -> tuple[String, ...]:
-    """All strings, controller by controller, in the order in which they are wired."""
+    """All strings, controller by controller, in the order of the wiring."""
     controllers = {"boathouse": _front(), "wing": _wing(), "quay": _quay(), "boat": _boat()}
     return tuple(string for controller, runs in controllers.items() for string in _strings(controller, runs))
 
@@ -188,4 +188,4 @@ SILHOUETTES: tuple[tuple[tuple[Point, ...], tuple[float, float, float]], ...] = 
     (((0.4, 2), (1.1, 0.9), (1.9, 0.2), (6.3, 0.2), (7, 0.75), (7.4, 1.75), (4.2, 1.35)), (0.012, 0.008, 0.007)),
     (((36.4, 2), (36.95, 7.9), (36.9, 9.6), (37.5, 10.3), (38.1, 9.6), (38.05, 7.9), (38.6, 2)), (0.013, 0.012, 0.012)),
 )
-"""What stands behind the strings, back to front: corners and the colour it has by starlight, linear light 0..1."""
+"""The shapes behind the strings, back to front: corners, and colour at night in linear light 0..1."""

@@ -1,6 +1,6 @@
-"""Light drawn in space: fields over the pixels' places, colours added up in linear light, bytes at the end.
+"""Light in space: fields over the positions of pixels, colours added in linear light, and bytes at the end.
 
-Fields are `(frames, pixels) float32`. A pixel's level is a share of time, so levels are linear light: no gamma.
+Fields are `(frames, pixels) float32`. A pixel's level is a share of time, so levels are linear light without gamma.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from gloaming.shows.demonstration.boathouse import String
 
 Floats = npt.NDArray[np.float32]
 ONE_THREAD = 1 << 18
-"""Products of matrices no bigger than this (rows x columns x inner) stay on the thread that asked: OpenBLAS shares out
-bigger ones among all cores, where their waiting for each other costs more than the work."""
+"""Matrix products up to this size (rows x columns x inner) stay on one thread. OpenBLAS spreads larger ones over all
+cores, and the cores' waiting costs more than the work."""
 Numbers = npt.NDArray[np.floating[Any]]
 Bytes = npt.NDArray[np.uint8]
 Colour = tuple[float, float, float]
@@ -31,7 +31,7 @@ def colour(code: str, times: float = 1.0) -> Colour:
 
 
 def smooth(value: Numbers, begin: float, end: float) -> Floats:
-    """0 before `begin`, 1 after `end`, an S between; `begin` may lie above `end`."""
+    """0 before `begin`, 1 after `end`, an S curve between. `begin` may be greater than `end`."""
     share = np.clip(
         (value.astype(np.float32, copy=False) - np.float32(begin)) / np.float32(end - begin), 0, 1, dtype=np.float32
     )
@@ -50,7 +50,7 @@ def bump(value: Numbers, width: float) -> Floats:
 
 
 class Harbour:
-    """The pixels as arrays `(pixels,) float32`: x, y in metres, and how far along its string (0..1) each hangs."""
+    """The pixels as arrays `(pixels,) float32`: x and y in metres, and the place along the string, 0..1."""
 
     def __init__(self, strings: Sequence[String]) -> None:
         points = np.concatenate([string.points for string in strings])
@@ -61,21 +61,21 @@ class Harbour:
         self.pixels = len(points)
 
     def of(self, *names: str) -> Floats:
-        """1 for the pixels of the strings whose names begin so, 0 for the others."""
+        """1 for the pixels of the strings whose names begin with one of `names`, 0 for the others."""
         found = np.zeros(self.pixels, bool)
         for name in names:
             found |= np.char.startswith(self._names, name)
         return found.astype(np.float32)
 
     def distance(self, x: float, y: float) -> Floats:
-        """From every pixel to a point, in metres."""
+        """The distance of every pixel to a point, in metres."""
         result: Floats = np.hypot(self.x - np.float32(x), self.y - np.float32(y))
         return result
 
 
 @dataclass(frozen=True)
 class Wave:
-    """What a field of waves is made of: how many, their lengths in metres, and how fast they travel."""
+    """The waves of a field: their number, their lengths in metres, and their speed."""
 
     count: int
     shortest_m: float
@@ -86,9 +86,9 @@ class Wave:
 
 
 class Waves:
-    """A smooth field made of plane waves that travel over the picture, about -1..1.
+    """A smooth field of plane waves that travel over the picture, about -1..1.
 
-    sin(a - b) = sin a cos b - cos a sin b, so a block of frames is one product of matrices, however many waves.
+    sin(a - b) = sin a cos b - cos a sin b, so a block of frames is one matrix product for any number of waves.
     """
 
     def __init__(self, wave: Wave, x: Floats, y: Floats, seed: int) -> None:
@@ -115,28 +115,28 @@ class Waves:
 
 
 class LightBlock:
-    """A block of frames while it is painted: three planes of linear light."""
+    """A block of frames in work: three planes of linear light."""
 
     def __init__(self, frames: int, pixels: int) -> None:
         self.planes: Floats = np.zeros((3, frames, pixels), np.float32)
 
     def add(self, amount: Floats, tint: Colour) -> None:
-        """Lay light upon light."""
+        """Add light of a colour."""
         for plane, share in zip(self.planes, tint, strict=True):
             if share:
                 plane += amount * np.float32(share)
 
     def cover(self, amount: Floats, tint: Colour) -> None:
-        """Let a colour take the place of what is there, by a share 0..1."""
+        """Replace a share 0..1 of the light by a colour."""
         for plane, share in zip(self.planes, tint, strict=True):
             plane += (np.float32(share) - plane) * amount
 
     def dim(self, amount: Floats) -> None:
-        """Multiply what is there by a share."""
+        """Multiply the light by a share."""
         self.planes *= amount
 
     def ramp(self, value: Floats, tints: Sequence[Colour], amount: Floats | float = 1.0) -> None:
-        """Add the colour that stands at `value` (0..1) on a scale of tints."""
+        """Add the colour at `value` (0..1) on a scale of tints."""
         table = np.array(tints, np.float32).T
         scale = np.linspace(0, len(tints) - 1, 256)
         index = np.clip(value * np.float32(255), 0, 255).astype(np.uint8)
@@ -144,10 +144,10 @@ class LightBlock:
             plane += np.take(np.interp(scale, np.arange(len(tints)), stops).astype(np.float32), index) * amount
 
     def finish(self, level: Floats, threshold: Floats) -> Bytes:
-        """Bytes `(frames, pixels, 3)`: times `level` `(frames,)`, softly limited, rounded at each pixel's threshold.
+        """Bytes `(frames, pixels, 3)`: times `level` `(frames,)`, with a soft limit, rounded at each pixel's threshold.
 
-        The thresholds `(3, pixels)` in 0..1 differ from pixel to pixel and never change: slow fades at low levels
-        climb in many small steps all over the picture instead of a few large ones, and nothing flickers.
+        The thresholds `(3, pixels)` in 0..1 differ from pixel to pixel and never change. So slow fades at low levels
+        have many small steps all over the picture instead of a few large ones, and nothing flickers.
         """
         out = np.empty((*self.planes.shape[1:], 3), np.uint8)
         for number, plane in enumerate(self.planes):
@@ -158,5 +158,5 @@ class LightBlock:
                 plane[over] = 0.7 + 0.3 * np.tanh((plane[over] - 0.7) / 0.3)
             plane *= np.float32(254)
             plane += threshold[number]
-            out[..., number] = plane  # cut to whole numbers
+            out[..., number] = plane  # truncated to whole numbers
         return out

@@ -1,4 +1,4 @@
-"""A counting receiver of E1.31: what arrives, what is lost, what comes out of order. Knows nothing of a sender."""
+"""A receiver of E1.31 that counts packets: received, lost, out of order. It knows nothing of the sender."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from gloaming.shows.protocols.e131.parse import read_data
 
 BUFFER_BYTES = 16 << 20
 PARTING_S = 2.0
-"""How long what still waits in the socket is read at the end."""
+"""How long the packets that wait in the socket are read at the end."""
 
 
 @dataclass
 class ReceivedCounts:
-    """What has come so far. A packet is out of sequence as E1.31 6.7.2 has it, lost where a number is passed over.
+    """Counts so far. A packet is out of sequence by E1.31 6.7.2. It is lost if its number is missing.
 
-    One that comes late counts as both. A jump back of 20 or more is a source that began anew: nothing is lost by it.
+    A late packet counts as both. A jump back of 20 or more means that a source began anew: nothing is lost.
     """
 
     packets: int = 0
@@ -30,7 +30,7 @@ class ReceivedCounts:
     levels: dict[int, bytes] = field(default_factory=dict)
 
     def take(self, data: bytes | memoryview) -> None:
-        """One datagram; anything but an E1.31 data packet with start code 0 is passed over."""
+        """Count one datagram. Anything but an E1.31 data packet with start code 0 is ignored."""
         head = read_data(data)
         if head is None or head.start_code:
             return
@@ -49,7 +49,7 @@ class ReceivedCounts:
 
 
 class DemoReceiver:
-    """Listens on an address in a thread of its own. OSError where the port is taken."""
+    """Listens on an address in its own thread. OSError if the port is in use."""
 
     def __init__(self, address: str) -> None:
         self.counts = ReceivedCounts()
@@ -68,7 +68,7 @@ class DemoReceiver:
         self._thread.start()
 
     def stop(self) -> ReceivedCounts:
-        """Read what still waits in the socket, then end; the final counts."""
+        """Read the packets that wait in the socket, then end. Returns the final counts."""
         self._ending.set()
         self._thread.join()
         self._sock.close()
@@ -80,7 +80,7 @@ class DemoReceiver:
         until_s = float("inf")
         while time.monotonic() < until_s:
             if until_s == float("inf") and self._ending.is_set():
-                until_s = time.monotonic() + PARTING_S  # somebody else may send here too, and not end
+                until_s = time.monotonic() + PARTING_S  # another source may send here too, without an end
             try:
                 length = self._sock.recv_into(data)
             except TimeoutError:

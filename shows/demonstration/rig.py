@@ -1,4 +1,4 @@
-"""How the boathouse is wired: strings on controllers, universes and supplies; the same as rig.toml.
+"""The wiring of the boathouse: strings on controllers, universes and supplies, as in rig.toml.
 
 Common practice, no source: 170 RGB pixels to a universe; a fuse and a supply loaded to four fifths at most.
 """
@@ -25,7 +25,7 @@ SUPPLY_LOAD = 0.8
 
 @dataclass(frozen=True, eq=False)
 class Wiring:
-    """A string with its first universe and slot, and the supply that feeds it. It runs on over following universes."""
+    """A string with its first universe and slot, and its supply. It continues in the following universes."""
 
     string: String
     universe: int
@@ -39,13 +39,13 @@ class Wiring:
 
 
 def string_amps(pixels: int) -> float:
-    """What so many pixels draw at full white."""
+    """The current of so many pixels at full white, in amperes."""
     return pixels * 3 * MA_PER_CHANNEL / 1000
 
 
 @cache
 def wiring() -> tuple[Wiring, ...]:
-    """Every string in its place. A controller's first string begins a universe, the others follow without a gap."""
+    """The wiring of all strings. A controller's first string begins a universe. The others follow without a gap."""
     return tuple(_wired())
 
 
@@ -66,7 +66,7 @@ def _wired() -> Iterator[Wiring]:
 
 @cache
 def universes() -> tuple[Universe, ...]:
-    """The universes of the frame files, from 1, all of the same length."""
+    """The universes of the frame files, from 1, all with the same length."""
     last = wiring()[-1]
     count = -(-(last.first + len(last.string.points)) // PIXELS_PER_UNIVERSE)
     return tuple(Universe(number + 1, SLOTS, number * SLOTS) for number in range(count))
@@ -74,13 +74,13 @@ def universes() -> tuple[Universe, ...]:
 
 @cache
 def places() -> npt.NDArray[np.intp]:
-    """For every pixel, in the order of `strings()`, its place among all pixels of all universes."""
+    """The place of every pixel, in the order of `strings()`, among all pixels of all universes."""
     return np.concatenate([wired.first + np.arange(len(wired.string.points)) for wired in wiring()])
 
 
 def rig_toml(host: str) -> str:
     """rig.toml, with every controller at `host`."""
-    parts = ["# The rig of the demonstration season: invented, and written anew by every demonstration.\n"]
+    parts = ["# The rig of the demonstration season. It is invented. Every demonstration writes this file again.\n"]
     for controller, group in groupby(wiring(), key=lambda wired: wired.string.controller):
         wired = list(group)
         last = (wired[-1].first + len(wired[-1].string.points) - 1) // PIXELS_PER_UNIVERSE + 1

@@ -1,4 +1,4 @@
-"""The demonstration season as a folder: site.toml, rig.toml and rendered pieces, made once and kept."""
+"""The demonstration season as a folder: site.toml, rig.toml and rendered pieces, which are cached."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from gloaming.shows.framefile.reader import FrameWriter, inspect
 
 BLOCK_FRAMES = 40
 PART_STALE_S, VERSION_STALE_S = 3600, 30 * 86_400
-SITE = """# The site of the demonstration: invented, and written anew by every demonstration.
+SITE = """# The site of the demonstration. It is invented. Every demonstration writes this file again.
 
 [site]
 name = "Pier Road boathouse"
@@ -67,7 +67,7 @@ Progress = Callable[[str, int, int], None]
 
 
 def cache_folder() -> Path:
-    """Where rendered pieces are kept: the user's cache, or a new temporary folder where that cannot be written."""
+    """The folder for rendered pieces: the user's cache, or a temporary folder if the cache cannot be written."""
     base = os.environ.get("XDG_CACHE_HOME")
     try:
         folder = (
@@ -76,12 +76,12 @@ def cache_folder() -> Path:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder):
             return folder
-    except (OSError, RuntimeError):  # a home that is missing, full or read-only; Path.home() raises RuntimeError
+    except (OSError, RuntimeError):  # the home is missing, full or read-only; Path.home() raises RuntimeError
         return _temporary_folder()
 
 
 def _temporary_folder() -> Path:
-    """A folder under the temporary one that is nobody else's: kept between demonstrations only if it is ours alone."""
+    """A private folder in the temporary one. An existing folder is used only if no other user can change it."""
     folder = Path(tempfile.gettempdir()) / f"gloaming-demonstration-{os.getuid()}"
     with contextlib.suppress(FileExistsError):
         folder.mkdir(mode=0o700)
@@ -92,25 +92,25 @@ def _temporary_folder() -> Path:
 
 
 def version() -> str:
-    """Changes whenever what draws the pieces does."""
+    """A hash of the code that draws the pieces."""
     text = b"".join(path.read_bytes() for path in sorted(Path(__file__).parent.glob("*.py")))
     return sha256(text).hexdigest()[:12]
 
 
 def make_season(folder: Path, host: str, listen: str, progress: Progress | None = None) -> None:
-    """Write a complete site into a folder. Pieces are rendered the first time and taken from the cache afterwards."""
+    """Write a complete site into a folder. Pieces are rendered once; after that they come from the cache."""
     (folder / "pieces").mkdir(parents=True, exist_ok=True)
-    kept = cache_folder() / version()
-    kept.mkdir(parents=True, exist_ok=True)
-    _tidy(kept)
+    cache = cache_folder() / version()
+    cache.mkdir(parents=True, exist_ok=True)
+    _remove_stale(cache)
     tables = []
     for piece in PIECES:
-        source = kept / f"{piece.name}.frames"
+        source = cache / f"{piece.name}.frames"
         if not _whole(source):
             render(piece, source, progress)
         table = f'[[piece]]\nname = "{piece.name}"\nframes = "{_link(folder, source)}"\n'
         if piece.sound:
-            source = kept / f"{piece.name}{suffix()}"
+            source = cache / f"{piece.name}{suffix()}"
             if not source.exists():
                 _make_sound(piece.sound, source)
             table += f'sound = "{_link(folder, source)}"\n'
@@ -120,7 +120,7 @@ def make_season(folder: Path, host: str, listen: str, progress: Progress | None 
 
 
 def _link(folder: Path, source: Path) -> str:
-    """A link to a kept file among a site's pieces; its name as site.toml has it."""
+    """Link a cached file into the site's pieces. Returns its name for site.toml."""
     link = folder / "pieces" / source.name
     link.unlink(missing_ok=True)
     link.symlink_to(source)
@@ -130,18 +130,16 @@ def _link(folder: Path, source: Path) -> str:
 def _make_sound(sound: Callable[[], Samples], path: Path) -> None:
     try:
         write_sound(path, sound())
-    except (OSError, RuntimeError) as error:  # soundfile's own error is a RuntimeError
-        raise InputError(
-            ConfigError(path, None, None, f"this cannot be written: {error}", "free some space")
-        ) from error
+    except (OSError, RuntimeError) as error:  # soundfile raises RuntimeError
+        raise InputError(ConfigError(path, None, None, f"it cannot be written ({error})", "free some space")) from error
 
 
-def _tidy(kept: Path) -> None:
-    """Take away what killed renderings left behind, and pieces of other versions that nobody has used for a month."""
-    os.utime(kept)
-    now = kept.stat().st_mtime
-    for path in (*kept.glob("*.part*"), *kept.parent.iterdir()):
-        with contextlib.suppress(FileNotFoundError):  # another demonstration was quicker
+def _remove_stale(cache: Path) -> None:
+    """Remove the remains of killed renderings, and pieces of other versions that were not used for a month."""
+    os.utime(cache)
+    now = cache.stat().st_mtime
+    for path in (*cache.glob("*.part*"), *cache.parent.iterdir()):
+        with contextlib.suppress(FileNotFoundError):  # another demonstration removed it
             age_s = now - path.stat().st_mtime
             if path.is_dir() and age_s > VERSION_STALE_S:
                 shutil.rmtree(path, ignore_errors=True)
@@ -158,7 +156,7 @@ def _whole(path: Path) -> bool:
 
 
 def render(piece: PieceOfLight, path: Path, progress: Progress | None = None) -> None:
-    """Draw a piece into a frame file, block by block; `progress` is told the name, the frames done and all of them."""
+    """Render a piece to a frame file, block by block. `progress` gets the name, the frames done and all frames."""
     frames = round(piece.length_s * FPS)
     with FrameWriter(path, Fraction(FPS), universes()) as writer:
         done = 0
@@ -170,13 +168,13 @@ def render(piece: PieceOfLight, path: Path, progress: Progress | None = None) ->
 
 
 def blocks(piece: PieceOfLight) -> Iterator[npt.NDArray[np.uint8]]:
-    """The frames of a piece, `(frames, frame_bytes) uint8`, a second at a time."""
-    stage = Harbour(strings())
-    paint = piece.make(stage)
+    """The frames of a piece, `(frames, frame_bytes) uint8`, in blocks of a second."""
+    harbour = Harbour(strings())
+    levels_at = piece.make(harbour)
     frames = round(piece.length_s * FPS)
     wide = len(universes()) * PIXELS_PER_UNIVERSE
     for first in range(0, frames, BLOCK_FRAMES):
         at_s = np.arange(first, min(frames, first + BLOCK_FRAMES), dtype=np.float32) / np.float32(FPS)
         whole = np.zeros((len(at_s), wide, 3), np.uint8)
-        whole[:, places()] = paint(at_s)
+        whole[:, places()] = levels_at(at_s)
         yield whole.reshape(len(at_s), wide * 3)

@@ -1,4 +1,4 @@
-"""The sound of "harbour-bells", made of sine waves and noise: every stroke of `bells.py` is heard where it is seen."""
+"""The sound of "harbour-bells", from sine waves and noise. Every stroke of `bells.py` comes from its bell's place."""
 
 from __future__ import annotations
 
@@ -35,8 +35,8 @@ PARTIALS = (
     (6.8, 0.1, 0.12),
     (8.2, 0.07, 0.09),
 )
-"""A tuned bell: times the note it is named for (hum, prime, minor tierce, quint, nominal and above), loudness, and in
-how many seconds it falls to 1/e. From memory of how founders tune bells, no source; decays by ear."""
+"""The partials of a tuned bell (hum, prime, minor tierce, quint, nominal and above): ratio to the note, loudness, and
+the seconds to 1/e. The ratios are from memory of how founders tune bells, no source. The decays are by ear."""
 
 
 def harbour_bells() -> Samples:
@@ -60,10 +60,10 @@ def harbour_bells() -> Samples:
 
 
 def _note(bell: Bell, random: np.random.Generator) -> Samples:
-    """One stroke. Each partial is a pair that beats slowly, as no bell is quite round; the clapper's blow is noise."""
+    """One stroke. Each partial is a pair that beats slowly, as no bell is quite round. The clapper's blow is noise."""
     at_s = np.arange(round(RINGS_S * RATE_HZ)) / RATE_HZ
     note = np.zeros(len(at_s))
-    lower = (330 / bell.hz) ** 0.5  # a bigger bell rings longer
+    lower = (330 / bell.hz) ** 0.5  # a larger bell sounds longer
     for ratio, loud, decay_s in PARTIALS:
         beat_hz = random.uniform(0.2, 0.9)
         pair = np.sin(2 * np.pi * bell.hz * ratio * at_s) + 0.4 * np.sin(2 * np.pi * (bell.hz * ratio + beat_hz) * at_s)
@@ -77,7 +77,7 @@ def _note(bell: Bell, random: np.random.Generator) -> Samples:
 
 
 def _in_the_harbour(dry: Samples, random: np.random.Generator) -> Samples:
-    """What comes back from walls and water: the sound folded with noise that dies away and grows duller."""
+    """The reverberation of walls and water: the sound convolved with noise that decays and becomes duller."""
     at_s = np.arange(round(ROOM_S * RATE_HZ)) / RATE_HZ
     tail = random.normal(0, 1, (len(at_s), 2)) * np.exp(-at_s / 0.5)[:, None] * np.clip(at_s / 0.03, 0, 1)[:, None]
     tail = np.apply_along_axis(np.convolve, 0, tail, np.hanning(24), "same")
@@ -91,7 +91,7 @@ def _in_the_harbour(dry: Samples, random: np.random.Generator) -> Samples:
 
 
 def _sea(samples: int, random: np.random.Generator) -> Samples:
-    """Small waves that run up the quay: dull noise that swells and falls, a little apart on both sides."""
+    """Small waves on the quay: dull noise that rises and falls, a little different on both sides."""
     size = 1 << samples.bit_length()
     hz = np.fft.rfftfreq(size, 1 / RATE_HZ)
     shape = (hz / (hz + 90)) ** 2 / (1 + (hz / 420) ** 2) ** 1.25
@@ -107,12 +107,12 @@ def _sea(samples: int, random: np.random.Generator) -> Samples:
 
 
 def suffix() -> str:
-    """The kind of file this machine can write: FLAC with the package soundfile, else WAV."""
+    """The suffix of a sound file that this machine can write: FLAC with the package soundfile, else WAV."""
     return ".flac" if importlib.util.find_spec("soundfile") else ".wav"
 
 
 def write_sound(path: Path, sound: Samples) -> None:
-    """A sound file of 16 bits, FLAC or WAV by its name; it gets its name once it is whole. OSError on a full disk."""
+    """Write a sound file of 16 bits, FLAC or WAV by its name. It gets its name when whole. OSError on a full disk."""
     levels = (sound * 32767).round().astype("<i2")
     temporary = path.with_name(f"{path.stem}.{secrets.token_hex(4)}.part{path.suffix}")
     try:

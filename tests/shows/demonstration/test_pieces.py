@@ -172,9 +172,9 @@ def test_a_bell_is_at_the_end_of_its_swing_when_it_strikes(bell: Bell) -> None:
 def test_a_piece_looks_the_same_from_wherever_it_is_begun() -> None:
     """A board that comes back after a power cut opens the file in the middle; a painter must not remember."""
     piece = PIECES[2]
-    paint = piece.make(Harbour(strings()))
+    levels_at = piece.make(Harbour(strings()))
     at_s = np.arange(1200, 1240, dtype=np.float32) / np.float32(FPS)
-    alone = paint(at_s)
+    alone = levels_at(at_s)
     for other in (0.0, 50.0):
-        paint(np.array([other], np.float32))
-    assert np.array_equal(alone, paint(at_s))
+        levels_at(np.array([other], np.float32))
+    assert np.array_equal(alone, levels_at(at_s))

@@ -135,7 +135,7 @@ def test_what_nobody_needs_any_more_is_taken_away(tmp_path: Path) -> None:
     now = kept.stat().st_mtime
     os.utime(left, (now - 2 * hour, now - 2 * hour))
     os.utime(old, (now - month, now - month))
-    season._tidy(kept)
+    season._remove_stale(kept)
     assert sorted(path.name for path in tmp_path.rglob("*")) == [
         "now",
         "recent",
