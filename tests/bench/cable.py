@@ -21,13 +21,13 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.daemon.transmitter.stage import (
+from tests.daemon.transmitter.process_harness import (
     SECOND_NS,
-    Stage,
     Street,
+    TransmitterProcess,
     listen_on,
     moving,
-    on_stage,
+    running_transmitter,
     segment,
     street,
     universe,
@@ -116,9 +116,9 @@ def more_cables(there: Street) -> Iterator[tuple[str, str]]:
         yield switch, far
 
 
-def listen_to(stage: Stage, until_s: float) -> None:
+def listen_to(transmitter: TransmitterProcess, until_s: float) -> None:
     while time.monotonic() < until_s:
-        stage.wait_for("telemetry")
+        transmitter.wait_for("telemetry")
 
 
 def main() -> None:
@@ -128,37 +128,43 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, street(hosts=len(OTHERS)) as there:
         frames = np.random.default_rng(5).integers(1, 256, (400, 20 * 500), np.uint8)
         film = write_frames(Path(folder) / "film.frames", frames, slots=500)
-        with more_cables(there) as (switch, far), on_stage(Path(folder), there.sender) as stage:
+        with more_cables(there) as (switch, far), running_transmitter(Path(folder), there.sender) as transmitter:
             boxes = Boxes(
                 [Box(host, there.receiver, "in0") for host in OTHERS]
                 + [Box(OWN, there.receiver, "in1"), Box(BEHIND, far, "f0")]
             )
             hosts = [*OTHERS, OWN, BEHIND]
-            stage.setup([universe(at + 1, host, slots=500) for at, host in enumerate(hosts)], interface="out0")
-            stage.dark()
+            transmitter.setup([universe(at + 1, host, slots=500) for at, host in enumerate(hosts)], interface="out0")
+            transmitter.dark()
             now = time.time_ns()
             length_ns = int((minutes * 60 + 300) * SECOND_NS)
-            stage.score(segment(now, now + length_ns, **moving(film, 400)))
-            listen_to(stage, time.monotonic() + SETTLE_S)
+            transmitter.score(segment(now, now + length_ns, **moving(film, 400)))
+            listen_to(transmitter, time.monotonic() + SETTLE_S)
             pulled_s = time.monotonic()
             there.run(there.receiver, "ip", "link", "set", "in1", "down")
             there.run(switch, "ip", "link", "set", "s1", "down")
-            listen_to(stage, pulled_s + minutes * 60)
+            listen_to(transmitter, pulled_s + minutes * 60)
             put_s = time.monotonic()
             there.run(there.receiver, "ip", "link", "set", "in1", "up")
             there.run(switch, "ip", "link", "set", "s1", "up")
             again_s = {host: boxes.since(host, put_s) for host in (OWN, BEHIND)}
-            listen_to(stage, time.monotonic() + SETTLE_S)
-            last = stage.end()
+            listen_to(transmitter, time.monotonic() + SETTLE_S)
+            last = transmitter.end()
             boxes.close()
-    report(minutes, last, boxes, again_s, stage)
+    report(minutes, last, boxes, again_s, transmitter)
 
 
-def report(minutes: float, last: dict[str, int], boxes: Boxes, again_s: dict[str, float | None], stage: Stage) -> None:
+def report(
+    minutes: float,
+    last: dict[str, int],
+    boxes: Boxes,
+    again_s: dict[str, float | None],
+    transmitter: TransmitterProcess,
+) -> None:
     print(f"two of twenty cables out for {minutes:g} minutes")
     names = ("frames_due", "frames_sent", "frames_late", "frames_dropped", "send_errors")
     print("  " + ", ".join(f"{name.replace('_', ' ')} {last[name]}" for name in names))
-    lines = [one for one in stage.heard if one["op"] == "trouble"]
+    lines = [one for one in transmitter.heard if one["op"] == "trouble"]
     said = Counter((one["subject"], "over" if one["over"] else one["text"]) for one in lines)
     others = [boxes.boxes[host] for host in OTHERS]
     for host, name in ((OWN, "the sender's own cable"), (BEHIND, "behind a switch")):

@@ -21,23 +21,32 @@ from typing import Any
 import numpy as np
 
 from tests.bench.transmit import HERE, frames_of, receiver
-from tests.daemon.transmitter.stage import SECOND_NS, Stage, moving, on_stage, segment, street, universe, write_frames
+from tests.daemon.transmitter.process_harness import (
+    SECOND_NS,
+    TransmitterProcess,
+    moving,
+    running_transmitter,
+    segment,
+    street,
+    universe,
+    write_frames,
+)
 
 FILM = Fraction(30000, 1001)
 RUNS = {"4x": ("192.0.2.21", 24, 100), "1024": ("192.0.2.22", 1024, 510), "film": ("192.0.2.23", 1, 512)}
 
 
-def resident_mb(stage: Stage) -> float:
-    pages = int(Path(f"/proc/{stage.process.pid}/statm").read_text().split()[1])
+def resident_mb(transmitter: TransmitterProcess) -> float:
+    pages = int(Path(f"/proc/{transmitter.process.pid}/statm").read_text().split()[1])
     return pages * 4096 / 1e6
 
 
-def newest(stage: Stage) -> dict[str, Any]:
+def newest(transmitter: TransmitterProcess) -> dict[str, Any]:
     """The newest telemetry; those before it have waited in the socket."""
-    told = stage.wait_for("telemetry")
+    told = transmitter.wait_for("telemetry")
     while time.time_ns() - told["at_ns"] > 1.5 * SECOND_NS:
-        told = stage.wait_for("telemetry")
-    stage.heard.clear()
+        told = transmitter.wait_for("telemetry")
+    transmitter.heard.clear()
     return told
 
 
@@ -59,27 +68,27 @@ def main() -> None:
             "film": write_frames(folder / "film.frames", np.zeros((997, 512), np.uint8), FILM, 512),
         }
         rates = {"4x": (160, 1, 1600), "1024": (40, 1, 80), "film": (30000, 1001, 997)}
-        counts, stages, begun = {}, {}, {}
+        counts, transmitters, begun = {}, {}, {}
         for run in args.runs:
             host, universes, slots = RUNS[run]
             counts[run] = stack.enter_context(receiver(there, program, host, universes))
-            stage = stages[run] = stack.enter_context(on_stage(folder, there.sender))
-            stage.setup([universe(n + 1, host, slots=slots) for n in range(universes)], interface="out0")
-            stage.dark()
+            transmitter = transmitters[run] = stack.enter_context(running_transmitter(folder, there.sender))
+            transmitter.setup([universe(n + 1, host, slots=slots) for n in range(universes)], interface="out0")
+            transmitter.dark()
             begin = begun[run] = time.time_ns()
             numerator, denominator, frames = rates[run]
             until = begin + int(seconds + 60) * SECOND_NS
-            stage.score(segment(begin, until, **moving(films[run], frames, (numerator, denominator))))
+            transmitter.score(segment(begin, until, **moving(films[run], frames, (numerator, denominator))))
         time.sleep(10)
-        before = {run: (newest(stage), resident_mb(stage)) for run, stage in stages.items()}
+        before = {run: (newest(transmitter), resident_mb(transmitter)) for run, transmitter in transmitters.items()}
         deadline = time.monotonic() + seconds
         while time.monotonic() < deadline:
             time.sleep(min(30.0, max(0.0, deadline - time.monotonic())))
-            for stage in stages.values():
-                newest(stage)
-        after = {run: (newest(stage), resident_mb(stage)) for run, stage in stages.items()}
-        for stage in stages.values():
-            stage.end()
+            for transmitter in transmitters.values():
+                newest(transmitter)
+        after = {run: (newest(transmitter), resident_mb(transmitter)) for run, transmitter in transmitters.items()}
+        for transmitter in transmitters.values():
+            transmitter.end()
     print(f"{seconds:g} s")
     for run, (packets, lost, disorder, silences) in counts.items():
         told, was = after[run][0], before[run][0]

@@ -31,7 +31,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.bench.transmit import FPS, SLOTS, frames_of, memory_mb
-from tests.daemon.transmitter.stage import moving, on_stage, segment, universe, write_frames
+from tests.daemon.transmitter.process_harness import moving, running_transmitter, segment, universe, write_frames
 
 BOUNDS_US = (300, 500, 1000, 5000)
 UNIVERSES, HOST, REQUESTS_HZ = 96, "127.0.44.200", 50
@@ -160,24 +160,24 @@ def main() -> None:
         path = write_frames(Path(folder) / "look.frames", frames_of(UNIVERSES, "look"), Fraction(FPS), SLOTS)
         receiver = stack.enter_context(process(sys.executable, "-c", RECEIVER))
         assert receiver.stdout and receiver.stdout.readline()
-        stage = stack.enter_context(on_stage(Path(folder), command=without))
-        stage.setup([universe(number + 1, HOST) for number in range(UNIVERSES)])
-        stage.dark()
+        transmitter = stack.enter_context(running_transmitter(Path(folder), command=without))
+        transmitter.setup([universe(number + 1, HOST) for number in range(UNIVERSES)])
+        transmitter.dark()
         now = time.time_ns()
-        stage.score(segment(now, now + 7200 * 10**9, **moving(path, 400)))
-        grants = stage.heard[0]["grants"] if stage.heard else stage.wait_for("hello")["grants"]
-        stage.wait_for("telemetry", lambda said: said["frames_sent"] > 20)
-        before = stage.wait_for("telemetry")
+        transmitter.score(segment(now, now + 7200 * 10**9, **moving(path, 400)))
+        grants = transmitter.heard[0]["grants"] if transmitter.heard else transmitter.wait_for("hello")["grants"]
+        transmitter.wait_for("telemetry", lambda said: said["frames_sent"] > 20)
+        before = transmitter.wait_for("telemetry")
         steal = stack.enter_context(stolen_seconds())
         if not args.quiet:
             hogs = ("--cpu", "2", "--vm", "1", "--vm-bytes", "512M", "--timeout", str(int(args.seconds) + 30))
             load = stack.enter_context(process("stress-ng", *hogs))
             took = stack.enter_context(requests())
         beside = subprocess.run(cyclictest(args.seconds, real_time), capture_output=True, text=True, check=True).stdout
-        last = stage.wait_for("telemetry")
+        last = transmitter.wait_for("telemetry")
         while time.time_ns() - last["at_ns"] > 1_500_000_000:  # those that came while cyclictest ran
-            last = stage.wait_for("telemetry")
-        memory = memory_mb(stage)
+            last = transmitter.wait_for("telemetry")
+        memory = memory_mb(transmitter)
         if not args.quiet and load.poll() is not None:
             sys.exit("stress-ng has not kept the machine busy: nothing was measured")
     due = last["frames_due"] - before["frames_due"]
@@ -188,7 +188,7 @@ def main() -> None:
     print(f"frames due {due}, dropped {dropped}; memory {memory:.0f} MB at the most")
     print("transmitter, late by us: " + ", ".join(f"{key} {value}" for key, value in lateness.items()), end="")
     print(f" (max before the load began {before['lateness_us']['max']})")
-    shares([one for one in stage.heard if one["op"] == "telemetry" and one["at_ns"] >= before["at_ns"]], steal)
+    shares([one for one in transmitter.heard if one["op"] == "telemetry" and one["at_ns"] >= before["at_ns"]], steal)
     figures = {f"p{share}": percentile_us(beside, float(share) / 100) for share in ("50", "99", "99.9")}
     worst = re.search(r"Max Latencies: 0*(\d+)", beside)
     print("cyclictest,  late by us: " + ", ".join(f"{key} {value}" for key, value in figures.items()), end="")

@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from tests.bench.transmit import FPS, HERE, HOST, SETTLE_S, SLOTS, frames_of, measure, receiver
-from tests.daemon.transmitter.stage import Street, moving, on_stage, run, segment, street, universe
-from tests.daemon.transmitter.stage import write_frames as write
+from tests.daemon.transmitter.process_harness import Street, moving, run, running_transmitter, segment, street, universe
+from tests.daemon.transmitter.process_harness import write_frames as write
 
 PIXELS = 80
 CASES: dict[str, float | None] = {"no limiter": None, "nothing to lower": 4700.0, "every string lowered": 100.0}
@@ -43,16 +43,16 @@ def limits(universes: int, fuse_ma: float | None) -> dict[str, Any] | None:
 
 
 def share(there: Street, path: Path, folder: Path, fuse_ma: float | None, args: argparse.Namespace) -> float:
-    with on_stage(folder, there.sender) as stage:
+    with running_transmitter(folder, there.sender) as transmitter:
         universes = [universe(number + 1, HOST) for number in range(args.universes)]
-        stage.setup(universes, interface="out0", limits=limits(args.universes, fuse_ma))
-        stage.dark()
+        transmitter.setup(universes, interface="out0", limits=limits(args.universes, fuse_ma))
+        transmitter.dark()
         now = time.time_ns()
-        stage.score(segment(now, now + 3600 * 10**9, (args.level, args.level), **moving(path, args.frames)))
-        stage.wait_for("telemetry", lambda said: said["frames_sent"] > 0)
+        transmitter.score(segment(now, now + 3600 * 10**9, (args.level, args.level), **moving(path, args.frames)))
+        transmitter.wait_for("telemetry", lambda said: said["frames_sent"] > 0)
         time.sleep(SETTLE_S)
-        found = measure(stage.process.pid, args.seconds)
-        stage.end()
+        found = measure(transmitter.process.pid, args.seconds)
+        transmitter.end()
     return found
 
 

@@ -32,7 +32,7 @@ import numpy as np
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.reader import Frames, inspect
 from gloaming.shows.recording.recorder import Wanted, from_capture
-from tests.daemon.transmitter import stage
+from tests.daemon.transmitter import process_harness
 from tests.places import REFERENCE
 from tests.shows.streams import data, ethernet
 
@@ -123,22 +123,24 @@ def multicast(protocol: str) -> None:
     """A circle: a frame file, our transmitter, 512 groups, two namespaces and a cable, a recording."""
     universes, count = 512, 8 * FPS
     frames = contents(universes, count, "picture").reshape(count, -1)
-    with tempfile.TemporaryDirectory() as name, stage.street() as there:
+    with tempfile.TemporaryDirectory() as name, process_harness.street() as there:
         folder = Path(name)
-        given, out = stage.write_frames(folder / "in.frames", frames), folder / "out.frames"
+        given, out = process_harness.write_frames(folder / "in.frames", frames), folder / "out.frames"
         arguments = ["--universes", f"1-{universes}", "--interface", "in0", "--from-change", "--for", "8"]
         inside = ["ip", "netns", "exec", there.receiver]
         recorder = subprocess.Popen([*inside, *COMMAND, str(out), *arguments, "--slots", "sent"])
         time.sleep(4)
-        with stage.on_stage(folder, there.sender) as transmitter:
+        with process_harness.running_transmitter(folder, there.sender) as transmitter:
             numbers = range(1, universes + 1)
-            transmitter.setup([stage.universe(number, multicast=protocol) for number in numbers], interface="out0")
+            transmitter.setup(
+                [process_harness.universe(number, multicast=protocol) for number in numbers], interface="out0"
+            )
             transmitter.dark()
-            begin_ns = time.time_ns() + 3 * stage.SECOND_NS
-            end_ns = begin_ns + 8 * stage.SECOND_NS
-            piece = stage.segment(begin_ns, end_ns, **stage.moving(given, count))
-            before = stage.segment(begin_ns - 2 * stage.SECOND_NS, begin_ns)
-            transmitter.score(before, piece, stage.segment(end_ns, end_ns + 60 * stage.SECOND_NS))
+            begin_ns = time.time_ns() + 3 * process_harness.SECOND_NS
+            end_ns = begin_ns + 8 * process_harness.SECOND_NS
+            piece = process_harness.segment(begin_ns, end_ns, **process_harness.moving(given, count))
+            before = process_harness.segment(begin_ns - 2 * process_harness.SECOND_NS, begin_ns)
+            transmitter.score(before, piece, process_harness.segment(end_ns, end_ns + 60 * process_harness.SECOND_NS))
             recorder.wait()
         recorded = np.concatenate(list(frames_of(inspect(out).path)))
         print("equal, byte for byte" if np.array_equal(recorded, frames) else f"not equal: {recorded.shape}")

@@ -46,7 +46,7 @@ from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.readahead import FrameCache, ReadAhead, Want
 from gloaming.shows.demonstration.season import make_season
 from gloaming.shows.framefile.reader import FrameReader
-from tests.daemon.transmitter.hall import Air
+from tests.daemon.transmitter.player_harness import FakeSender
 
 S = 1_000_000_000
 INSTANTS, DRAWN = 2000, 10
@@ -188,7 +188,7 @@ def drawn_overrides(at_ns: int, shows: list[str]) -> tuple[Override, ...]:
     return tuple(found)
 
 
-class Shelf:
+class FakeReadAhead:
     """Frames of real files, there at once: the transmitter's own reading ahead takes the time that a disk takes."""
 
     def __init__(self) -> None:
@@ -210,21 +210,21 @@ def passed(value: Setup | Score | Windows) -> Any:
     return json.loads(json.dumps(value.to_json()))
 
 
-def packets(site: Site, at_ns: int, overrides: tuple[Override, ...], shelf: Shelf) -> dict[str, str]:
+def packets(site: Site, at_ns: int, overrides: tuple[Override, ...], shelf: FakeReadAhead) -> dict[str, str]:
     """A hash of what each universe is sent: when, where to, and the slots. Messages go through the score protocol."""
-    air, begin_ns = Air(now_ns=1000 * S), 1000 * S
+    sender, begin_ns = FakeSender(now_ns=1000 * S), 1000 * S
     told = Score(1, at_ns - begin_ns, 0, score(at_ns - S, at_ns + 30 * S, site, overrides))
     windows = windows_of(site, at_ns - 86_400 * S, at_ns + 86_400 * S)
-    with patch.object(output_module, "UdpSender", lambda *options: air):
+    with patch.object(output_module, "UdpSender", lambda *options: sender):
         output = Output(Setup.from_json(passed(setup_of(site, UUID(CID), None))))
     player = Player(cast(ReadAhead, shelf), lambda *said: None, begin_ns)
     player.use(output)
     player.score = Score.from_json(passed(told))
     player.windows = Windows.from_json(passed(windows))
-    while air.now_ns < begin_ns + PLAYED_NS:
-        air.now_ns = max(air.now_ns + 1, player.tick(air.now_ns, at_ns + air.now_ns - begin_ns))
+    while sender.now_ns < begin_ns + PLAYED_NS:
+        sender.now_ns = max(sender.now_ns + 1, player.tick(sender.now_ns, at_ns + sender.now_ns - begin_ns))
     hashes: dict[str, Any] = {}
-    for sent_ns, address, data in air.left:
+    for sent_ns, address, data in sender.left:
         universe = int.from_bytes(data[113:115], "big")
         hashes.setdefault(str(universe), sha256()).update(f"{sent_ns - begin_ns} {address} ".encode() + data[126:])
     return {universe: one.hexdigest()[:16] for universe, one in hashes.items()}
@@ -238,7 +238,7 @@ class Asked:
     folder: Path
 
     def __post_init__(self) -> None:
-        self.site, self.shelf = load_site(self.folder), Shelf()
+        self.site, self.read_ahead = load_site(self.folder), FakeReadAhead()
 
     def nights(self) -> Iterator[dict[str, Any]]:
         words = ("nights", str(self.folder), "--from", NIGHTS_FROM, "--days", str(NIGHTS_DAYS), "--json")
@@ -253,7 +253,7 @@ class Asked:
             "key": at_ns,
             "why": json.loads(gloaming("why", str(self.folder), text, "--json")),
             "asked": decide(at_ns, self.site, overrides).as_json(self.site.timezone),
-            "packets": packets(self.site, at_ns, overrides, self.shelf),
+            "packets": packets(self.site, at_ns, overrides, self.read_ahead),
         }
 
 

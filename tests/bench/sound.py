@@ -24,6 +24,17 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
+from tests.daemon.transmitter.process_harness import (
+    SECOND_NS,
+    Heard,
+    TransmitterProcess,
+    listening,
+    moving,
+    running_transmitter,
+    segment,
+    universe,
+    write_frames,
+)
 from tests.daemon.transmitter.quay import (
     FPS,
     RATE,
@@ -37,17 +48,6 @@ from tests.daemon.transmitter.quay import (
     quay_at,
     sounding,
     wire_to,
-)
-from tests.daemon.transmitter.stage import (
-    SECOND_NS,
-    Heard,
-    Stage,
-    listening,
-    moving,
-    on_stage,
-    segment,
-    universe,
-    write_frames,
 )
 
 ADDRESS = "127.0.88.41"
@@ -65,14 +65,14 @@ def together(minutes: float, ppm: float, kind: type[Quay]) -> None:
             os.environ["PYTHONPATH"] = os.pathsep.join([shim, os.environ.get("PYTHONPATH", "")])
         path, sound = clicks_and_flashes(folder, seconds)
         recording = Recording(quay)
-        with wire_to(ADDRESS) as ear, on_stage(folder) as stage:
-            stage.setup([universe(1, ADDRESS)])
-            stage.dark()
+        with wire_to(ADDRESS) as listener, running_transmitter(folder) as transmitter:
+            transmitter.setup([universe(1, ADDRESS)])
+            transmitter.dark()
             content = sounding(path, sound, seconds)
-            begins = [play(stage, content, minutes * 60, place_s=0, id=1)]
-            begins.append(play(stage, content, GROUP_S, place_s=seconds / 3, id=2))
-            begins.append(play(stage, content, GROUP_S, place_s=seconds / 3 + GROUP_S, id=3, paused_s=3))
-            heard, last = ear.data(), stage.end()
+            begins = [play(transmitter, content, minutes * 60, place_s=0, id=1)]
+            begins.append(play(transmitter, content, GROUP_S, place_s=seconds / 3, id=2))
+            begins.append(play(transmitter, content, GROUP_S, place_s=seconds / 3 + GROUP_S, id=3, paused_s=3))
+            heard, last = listener.data(), transmitter.end()
         recording.end()
     offsets = offsets_ms(recording.clicks_ns(), flashes_ns(heard))
     at = np.array([*offsets]) / 1e9
@@ -99,7 +99,14 @@ def together(minutes: float, ppm: float, kind: type[Quay]) -> None:
     print(f"sound {last['sound']}")
 
 
-def play(stage: Stage, content: dict[str, Any], lasts_s: float, place_s: float, id: int, paused_s: float = 0) -> float:
+def play(
+    transmitter: TransmitterProcess,
+    content: dict[str, Any],
+    lasts_s: float,
+    place_s: float,
+    id: int,
+    paused_s: float = 0,
+) -> float:
     """Play from a place of the piece, after a pause on a still frame; the monotonic ns of its beginning."""
     now_ns = time.time_ns()
     begin_ns = now_ns + round((paused_s or (3 if id == 1 else 0.1)) * SECOND_NS)
@@ -108,10 +115,10 @@ def play(stage: Stage, content: dict[str, Any], lasts_s: float, place_s: float, 
         before |= {**content, "still": round(place_s * FPS), "sound_level": (0.0, 0.0)}
     end_ns = begin_ns + round(lasts_s * SECOND_NS)
     zero_ns = begin_ns - round(place_s * SECOND_NS)
-    stage.score(before, segment(begin_ns, end_ns, zero_ns=zero_ns, **content), id=id)
+    transmitter.score(before, segment(begin_ns, end_ns, zero_ns=zero_ns, **content), id=id)
     began_ns = begin_ns - now_ns + time.monotonic_ns()
     while time.time_ns() < end_ns:
-        stage.wait_for("telemetry")
+        transmitter.wait_for("telemetry")
     return began_ns
 
 
@@ -121,24 +128,24 @@ def killed(kind: type[Quay]) -> None:
         folder = Path(name)
         path, sound = clicks_and_flashes(folder, 60)
         before = Recording(quay)
-        with wire_to(ADDRESS) as ear, on_stage(folder) as stage:
-            stage.setup([universe(1, ADDRESS)])
-            stage.dark()
+        with wire_to(ADDRESS) as listener, running_transmitter(folder) as transmitter:
+            transmitter.setup([universe(1, ADDRESS)])
+            transmitter.dark()
             now_ns = time.time_ns()
             zero_ns = now_ns + 3 * SECOND_NS
             content = sounding(path, sound, 60)
             black = segment(now_ns - SECOND_NS, zero_ns)
-            stage.score(black, segment(zero_ns, zero_ns + 40 * SECOND_NS, zero_ns=zero_ns, **content))
+            transmitter.score(black, segment(zero_ns, zero_ns + 40 * SECOND_NS, zero_ns=zero_ns, **content))
             began = zero_ns - time.time_ns() + time.monotonic_ns()
-            settle(stage, 13)
+            settle(transmitter, 13)
             quay.kill()
             before.end()
-            settle(stage, 5)
+            settle(transmitter, 5)
             quay.start()
             started = time.monotonic_ns()
             after = Recording(quay)
-            settle(stage, 22)
-            heard, last = ear.data(), stage.end()
+            settle(transmitter, 22)
+            heard, last = listener.data(), transmitter.end()
         after.end()
     recordings = {"before": before, "after": after}
     offsets = {side: offsets_ms(one.clicks_ns(), flashes_ns(heard)) for side, one in recordings.items()}
@@ -176,19 +183,19 @@ def cost(seconds: float) -> None:
             "without sound": {},
             "an hour of 44.1 kHz stereo FLAC": {"sound": str(sound), "sound_level": (1.0, 1.0)},
         }.items():
-            with listening(ADDRESS), on_stage(folder) as stage:
-                stage.setup([universe(number, ADDRESS) for number in range(1, 97)])
-                stage.dark()
+            with listening(ADDRESS), running_transmitter(folder) as transmitter:
+                transmitter.setup([universe(number, ADDRESS) for number in range(1, 97)])
+                transmitter.dark()
                 now_ns = time.time_ns()
                 content = {**moving(path, frames), **more}
-                stage.score(segment(now_ns, now_ns + 3600 * SECOND_NS, zero_ns=now_ns, **content))
-                settle(stage, 8)
-                pids = [stage.process.pid, *children(stage.process.pid)]
+                transmitter.score(segment(now_ns, now_ns + 3600 * SECOND_NS, zero_ns=now_ns, **content))
+                settle(transmitter, 8)
+                pids = [transmitter.process.pid, *children(transmitter.process.pid)]
                 before = [processor_s(pid) for pid in pids]
-                settle(stage, seconds)
+                settle(transmitter, seconds)
                 shares = [(processor_s(pid) - was) / seconds * 100 for pid, was in zip(pids, before, strict=True)]
                 memory = memory_mb(pids[1]) if len(pids) > 1 else (0.0, 0.0)
-                late = stage.end()["lateness_us"]
+                late = transmitter.end()["lateness_us"]
             sounds = f"{shares[1]:.1f}" if len(shares) > 1 else "-"
             held = f"{memory[0]:.0f}; {memory[1]:.0f}"
             print(f"| {what} | {shares[0]:.1f} | {sounds} | {held} | {late['p50']}; {late['p99']} |")
@@ -204,10 +211,10 @@ def music(path: Path, seconds: int) -> None:
             file.write(block / np.abs(block).max() * 0.5)
 
 
-def settle(stage: Stage, seconds: float) -> None:
+def settle(transmitter: TransmitterProcess, seconds: float) -> None:
     until = time.monotonic() + seconds
     while time.monotonic() < until:
-        stage.wait_for("telemetry")
+        transmitter.wait_for("telemetry")
 
 
 def children(pid: int) -> list[int]:

@@ -25,8 +25,16 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from tests.daemon.transmitter.stage import Stage, Street, moving, on_stage, segment, street, universe
-from tests.daemon.transmitter.stage import write_frames as write
+from tests.daemon.transmitter.process_harness import (
+    Street,
+    TransmitterProcess,
+    moving,
+    running_transmitter,
+    segment,
+    street,
+    universe,
+)
+from tests.daemon.transmitter.process_harness import write_frames as write
 from tests.places import MOVING_PICTURE
 
 HERE = Path(__file__).parent
@@ -116,26 +124,26 @@ def ours(
     there: Street, case: Case, path: Path, seconds: float, folder: Path, level: float, frames: int
 ) -> tuple[float, str]:
     hosts = () if case.multicast else (HOST,)
-    with on_stage(folder, there.sender) as stage:
-        stage.setup(
+    with running_transmitter(folder, there.sender) as transmitter:
+        transmitter.setup(
             [universe(number + 1, *hosts, multicast=case.multicast) for number in range(case.universes)],
             interface="out0",
         )
-        stage.dark()
+        transmitter.dark()
         now = time.time_ns()
-        stage.score(segment(now, now + 3600 * 10**9, (level, level), **moving(path, frames)))
-        stage.wait_for("telemetry", lambda said: said["frames_sent"] > 0)
+        transmitter.score(segment(now, now + 3600 * 10**9, (level, level), **moving(path, frames)))
+        transmitter.wait_for("telemetry", lambda said: said["frames_sent"] > 0)
         time.sleep(SETTLE_S)
-        share = measure(stage.process.pid, seconds)
-        memory = memory_mb(stage)
-        last = stage.end()
+        share = measure(transmitter.process.pid, seconds)
+        memory = memory_mb(transmitter)
+        last = transmitter.end()
     late = " ".join(f"{key} {value}" for key, value in last["lateness_us"].items())
     dropped, due = last["frames_dropped"], last["frames_due"]
     return share, f"{dropped} of {due} frames dropped, late by us: {late}; {memory:.0f} MB"
 
 
-def memory_mb(stage: Stage) -> float:
-    status = Path(f"/proc/{stage.process.pid}/status").read_text()
+def memory_mb(transmitter: TransmitterProcess) -> float:
+    status = Path(f"/proc/{transmitter.process.pid}/status").read_text()
     return int(next(line for line in status.splitlines() if line.startswith("VmHWM")).split()[1]) / 1024
 
 

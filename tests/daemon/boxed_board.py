@@ -36,8 +36,8 @@ from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.readahead import FrameCache, ReadAhead, Want
 from gloaming.shows.framefile.reader import FrameFileInfo, FrameWriter, Universe
-from tests.daemon.transmitter.hall import Air
-from tests.daemon.transmitter.stage import CID
+from tests.daemon.transmitter.player_harness import FakeSender
+from tests.daemon.transmitter.process_harness import CID
 
 S = 1_000_000_000
 MINUTE_NS = 60 * S
@@ -99,7 +99,7 @@ def _frames(film: Film) -> Path:
 
 
 @dataclass
-class Shelf:
+class FakeReadAhead:
     """In the place of the disk: every frame of every file is `FULL`."""
 
     def want(self, *wanted: Want) -> None: ...
@@ -134,7 +134,7 @@ class BoxedBoard:
     outside: str | None = None
     more: str = ""
     monotonic_ns: int = 1000 * S
-    air: Air = field(default_factory=Air)
+    sender: FakeSender = field(default_factory=FakeSender)
     player: Player | None = None
     planner: Planner | None = None
     lit: list[Lit] = field(default_factory=list)
@@ -145,7 +145,7 @@ class BoxedBoard:
     def __post_init__(self) -> None:
         self.loop = asyncio.new_event_loop()
         self.patch = pytest.MonkeyPatch()
-        self.patch.setattr(output_module, "UdpSender", lambda *options: self.air)
+        self.patch.setattr(output_module, "UdpSender", lambda *options: self.sender)
         self._write_pieces()
 
     def close(self) -> None:
@@ -214,7 +214,7 @@ class BoxedBoard:
 
     def start_transmitter(self) -> None:
         """A fresh one; a planner that runs tells it what it must know, in the order of its link."""
-        self.player = Player(cast(ReadAhead, Shelf()), lambda *said: None, self.monotonic_ns)
+        self.player = Player(cast(ReadAhead, FakeReadAhead()), lambda *said: None, self.monotonic_ns)
         self.next_ns = self.monotonic_ns
         if self.planner:
             for op in (Op.SETUP, Op.SCORE, Op.WINDOWS):
@@ -259,16 +259,16 @@ class BoxedBoard:
     def _tick(self) -> None:
         if self.player is None:
             return
-        self.air.now_ns, before = self.monotonic_ns, len(self.air.left)
+        self.sender.now_ns, before = self.monotonic_ns, len(self.sender.left)
         self.next_ns = self.player.tick(self.monotonic_ns, self.wall_ns)
-        for at_ns, _, data in self.air.left[before:]:
+        for at_ns, _, data in self.sender.left[before:]:
             if any(data[126:]):
                 self.lit.append(Lit(at_ns, max(data[126:])))
 
     def play(self, seconds: float, notices: bool = True) -> list[Lit]:
         """Every tick of some seconds; what was lit."""
         before, end_ns = len(self.lit), self.monotonic_ns + round(seconds * S)
-        notice_ns, first = self.monotonic_ns + S, len(self.air.left)
+        notice_ns, first = self.monotonic_ns + S, len(self.sender.left)
         while self.monotonic_ns < end_ns:
             self._tick()
             next_ns = min(end_ns, notice_ns, max(self.next_ns, self.monotonic_ns + 1_000_000))
@@ -277,7 +277,7 @@ class BoxedBoard:
                 notice_ns = self.monotonic_ns + S
                 if notices:
                     self.notice()
-        packets = [*self.air.left[first:], (end_ns, "", b"")]
+        packets = [*self.sender.left[first:], (end_ns, "", b"")]
         silences = (after[0] - at_ns for (at_ns, _, data), after in pairwise(packets) if any(data[126:]))
         self.longest_silence_ns = max(self.longest_silence_ns, *silences, 0)
         return self.lit[before:]

@@ -22,7 +22,14 @@ from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, Universe, inspect
 from gloaming.shows.recording.recorder import Wanted, from_capture
-from tests.daemon.transmitter.stage import moving, on_stage, segment, street, universe, write_frames
+from tests.daemon.transmitter.process_harness import (
+    moving,
+    running_transmitter,
+    segment,
+    street,
+    universe,
+    write_frames,
+)
 from tests.namespaces import in_namespace
 from tests.places import REFERENCE
 from tests.shows.streams import CID, captured, data, everything, stream, without_stills
@@ -115,15 +122,17 @@ def test_import_play_record_and_export_give_the_first_frames_back(tmp_path: Path
     )
     recorder.listening(address)
     slots = {one.number: one.slots for one in inspect(given).universes}
-    with on_stage(tmp_path) as stage:
-        stage.setup([universe(number, address, slots=slots[number]) for number in slots])
-        stage.dark()
+    with running_transmitter(tmp_path) as transmitter:
+        transmitter.setup([universe(number, address, slots=slots[number]) for number in slots])
+        transmitter.dark()
         from_ns = time.time_ns() + 2_500_000_000
         until_ns = from_ns + 5_280_000_000
         picture = segment(from_ns, until_ns, **moving(given, 132, (25, 1)))
-        stage.score(segment(from_ns - 2_000_000_000, from_ns), picture, segment(until_ns, until_ns + 60_000_000_000))
+        transmitter.score(
+            segment(from_ns - 2_000_000_000, from_ns), picture, segment(until_ns, until_ns + 60_000_000_000)
+        )
         said, errors = recorder.said()
-        stage.end()
+        transmitter.end()
     assert "ended: the time is over" in said and not errors
     subprocess.run([*COMMAND, "frames", "export", out, back], check=True)
     assert np.array_equal(np.load(back), np.load(PICTURE))
@@ -143,17 +152,19 @@ def test_our_own_output_that_arrives_several_times_is_recorded_once(
     arguments = ["--universes", "1-4", "--interface", "lo", "--from-change", "--for", "5.2", "--slots", "sent"]
     recorder = Recorder(out, *arguments)
     recorder.listening("0.0.0.0")
-    with on_stage(tmp_path) as stage:
+    with running_transmitter(tmp_path) as transmitter:
         hosts = {1: "127.0.55.31", 2: "127.0.55.31", 3: "127.0.55.32", 4: "127.0.55.32"}
         universes = [universe(number, host, multicast=multicast) for number, host in hosts.items()]
-        stage.setup(universes, synchronization=synchronization)
-        stage.dark()
+        transmitter.setup(universes, synchronization=synchronization)
+        transmitter.dark()
         from_ns = time.time_ns() + 2_500_000_000
         until_ns = from_ns + 5_200_000_000
         piece = segment(from_ns, until_ns, **moving(given, 130, (25, 1)))
-        stage.score(segment(from_ns - 2_000_000_000, from_ns), piece, segment(until_ns, until_ns + 60_000_000_000))
+        transmitter.score(
+            segment(from_ns - 2_000_000_000, from_ns), piece, segment(until_ns, until_ns + 60_000_000_000)
+        )
         said, errors = recorder.said()
-        stage.end()
+        transmitter.end()
     assert "ended: the time is over" in said and not errors
     assert inspect(out).fps == 25 and np.array_equal(without_stills(everything(inspect(out))), levels), said
 

@@ -14,8 +14,8 @@ import pytest
 
 from gloaming.api.cli.main import main
 from tests.daemon.quay_site import EVENING, TABLES, write
+from tests.daemon.transmitter.process_harness import listening
 from tests.daemon.transmitter.quay import SOUND_SERVER, Quay, Recording, quay_at
-from tests.daemon.transmitter.stage import listening
 from tests.tools import needs
 
 RIG = '[[controller]]\nname = "left"\nhost = "127.0.88.8"\nuniverses = "1"\n'

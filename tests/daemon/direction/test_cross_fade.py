@@ -17,7 +17,7 @@ from gloaming.daemon.direction.rundown import RundownPiece
 from gloaming.daemon.direction.score import State
 from tests.daemon.direction.test_day_plan import BELLS, DAY, MIN, NTSC, TIDE, H, S, day_with, evening, override
 from tests.daemon.quay_site import EVENING, TABLES, site_of
-from tests.daemon.transmitter.stage import listening, on_stage, universe, write_frames
+from tests.daemon.transmitter.process_harness import listening, running_transmitter, universe, write_frames
 
 OPENS = DAY + 17 * H
 TIDE_BEGINS = OPENS + 100 * S
@@ -98,12 +98,12 @@ def test_on_the_wire_every_level_between_the_two_pieces_is_seen(tmp_path: Path) 
     if tide.picture.piece != "tide":
         tide = next(one for one in day.segments if one.from_ns > tide.from_ns and one.mix)
     before, after = day.segment_at(tide.from_ns - 1), day.segment_at(tide.until_ns)
-    with listening(HOST) as ear, on_stage(tmp_path) as there:
+    with listening(HOST) as listener, running_transmitter(tmp_path) as there:
         there.setup([universe(1, HOST, slots=30)])
         there.dark()
         there.score(*(one.to_json() for one in (before, tide, after)))
-        ear.wait_until(lambda heard: len(heard) > 3 and heard[-1].slots[0] == 240)
-        levels = [one.slots[0] for one in ear.data() if one.slots[0]]
+        listener.wait_until(lambda heard: len(heard) > 3 and heard[-1].slots[0] == 240)
+        levels = [one.slots[0] for one in listener.data() if one.slots[0]]
     rising = levels[levels.index(40) :]
     rising = rising[: rising.index(240) + 1]
     assert rising == sorted(rising)

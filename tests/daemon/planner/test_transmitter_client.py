@@ -14,15 +14,15 @@ from gloaming.daemon.planner.messages import read_message
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.transmitter.counters import Totals
 from gloaming.daemon.transmitter.telemetry import telemetry
-from tests.daemon.transmitter.hall import Air, Hall, film
-from tests.daemon.transmitter.stage import SECOND_NS
+from tests.daemon.transmitter.player_harness import FakeSender, PlayerHarness, film
+from tests.daemon.transmitter.process_harness import SECOND_NS
 
 SETUP = {"op": "setup", "sequence_from": 0}
 
 
 def good(sequence: int) -> dict[str, Any]:
-    hall = Hall(Air())
-    return {"op": "telemetry", "at_ns": 1, **telemetry(hall.player, Totals(), None), "sequence": sequence}
+    harness = PlayerHarness(FakeSender())
+    return {"op": "telemetry", "at_ns": 1, **telemetry(harness.player, Totals(), None), "sequence": sequence}
 
 
 class Mad:
@@ -100,8 +100,8 @@ def test_a_message_that_cannot_be_read_is_counted_and_the_link_goes_on(tmp_path:
 
 
 def test_what_a_transmitter_says_is_read(tmp_path: Path) -> None:
-    hall = Hall(Air())
-    hall.score(film(0, SECOND_NS))
-    hall.play(SECOND_NS // 2)
-    said = {"op": "telemetry", "at_ns": 1, **telemetry(hall.player, Totals(), None)}
+    harness = PlayerHarness(FakeSender())
+    harness.score(film(0, SECOND_NS))
+    harness.play(SECOND_NS // 2)
+    said = {"op": "telemetry", "at_ns": 1, **telemetry(harness.player, Totals(), None)}
     assert read_message(json.dumps(said).encode()) == said

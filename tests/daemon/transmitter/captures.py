@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.daemon.transmitter.stage import Street, run
+from tests.daemon.transmitter.process_harness import Street, run
 from tests.namespaces import in_namespace
 
 _SO_TIMESTAMPNS = 35  # asm-generic/socket.h

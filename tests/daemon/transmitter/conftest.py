@@ -1,4 +1,4 @@
-"""What several tests of the transmitter need."""
+"""Fixtures for several tests of the transmitter."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from collections.abc import Iterator
 import pytest
 
 from gloaming.daemon.transmitter import output as output_module
-from tests.daemon.transmitter.hall import Air
+from tests.daemon.transmitter.player_harness import FakeSender
 
 
 @pytest.fixture
-def air(monkeypatch: pytest.MonkeyPatch) -> Iterator[Air]:
-    there = Air()
+def sender(monkeypatch: pytest.MonkeyPatch) -> Iterator[FakeSender]:
+    there = FakeSender()
     monkeypatch.setattr(output_module, "UdpSender", lambda *options: there)
     yield there

@@ -1,7 +1,7 @@
-"""For the tests of sound: a sound server of their own with a null sink, whose monitor is recorded; clicks, flashes.
+"""For tests of sound: a sound server with a null sink, recordings of its monitor, and pieces with clicks and flashes.
 
-What is measured here shares nothing with the player: sound by the instants at which the recorder got its samples, light
-by the instants at which packets came.
+The measurements share no code with the player. Sound is timed by when the recorder got its samples, light by when the
+packets came.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from tests.daemon.transmitter.stage import Ear, Heard, write_frames
+from tests.daemon.transmitter.process_harness import Heard, PacketListener, write_frames
 
 RATE = 44_100
 SO_TIMESTAMPNS = 35  # asm-generic/socket.h
@@ -53,12 +53,12 @@ wait
 
 
 SOUND_SERVER = ("alsa-pulse", "pactl", "parec", "portaudio", "pulseaudio")
-"""What a quay is made of; a `PipeQuay` has more."""
+"""The tools that a quay needs. A `PipeQuay` needs more."""
 PIPEWIRE_SERVER = ("dbus-run-session", "pipewire", "pipewire-pulse", "wireplumber")
 
 
 class Quay:
-    """A PulseAudio server, to be killed and started again. `environment` leads a process to it, and nowhere else."""
+    """A PulseAudio server. A process with its `environment` finds this server and no other."""
 
     def __init__(self, folder: Path, alsa: str = "pulse") -> None:
         self.folder = folder
@@ -77,7 +77,7 @@ class Quay:
 
     def start(self) -> None:
         options = ["--daemonize=no", "-n", "-F", str(self.folder / "script.pa"), "--exit-idle-time=-1", "--log-level=0"]
-        options += ["--realtime=yes", "--high-priority=yes"]  # as servers run on a board, where it is granted
+        options += ["--realtime=yes", "--high-priority=yes"]  # as on a board, if it is granted
         self._run("pulseaudio", *options)
 
     def _run(self, *command: str) -> None:
@@ -89,7 +89,7 @@ class Quay:
             time.sleep(0.1)
 
     def control(self, *what: str) -> subprocess.CompletedProcess[bytes]:
-        """Something asked of the server."""
+        """Run a command of pactl."""
         environment = {**os.environ, **self.environment}
         return subprocess.run(["pactl", *what], env=environment, capture_output=True, check=False)
 
@@ -103,9 +103,9 @@ class Quay:
 
 
 class PipeQuay(Quay):
-    """The same by PipeWire: its server, its session manager and its PulseAudio side, on a message bus of their own.
+    """A PipeWire server with its session manager and its PulseAudio service, on a message bus of their own.
 
-    Its blocks are of 21 ms, as usual: else the recorder would make them so short that a busy machine misses many.
+    Its blocks have the usual 21 ms. Without that the recorder would make them so short that a busy machine misses many.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -125,13 +125,13 @@ class PipeQuay(Quay):
         assert not self.control("load-module", "module-null-sink", "sink_name=quay", f"rate={RATE}").returncode
         deadline = time.monotonic() + 30
         while b"Default Sink: quay" not in self.control("info").stdout:
-            assert time.monotonic() < deadline, "PipeWire does not take the null sink for its own"
+            assert time.monotonic() < deadline, "PipeWire does not make the null sink its default"
             self.control("set-default-sink", "quay")
             time.sleep(0.1)
 
 
 class Recording:
-    """The null sink's monitor, recorded until it is ended."""
+    """Records the null sink's monitor until `end`."""
 
     def __init__(self, quay: Quay, channels: int = 1) -> None:
         self.channels = channels
@@ -150,30 +150,30 @@ class Recording:
             self.chunks.append((time.monotonic_ns(), data))
 
     def samples(self) -> npt.NDArray[np.float64]:
-        """What was recorded: `(frames,)` of one channel, else `(frames, channels)`."""
+        """The samples: `(frames,)` of one channel, else `(frames, channels)`."""
         raw = b"".join(data for _, data in list(self.chunks))
         size = 2 * self.channels
         found = np.frombuffer(raw[: len(raw) // size * size], "<i2").astype(np.float64) / 32768
         return found if self.channels == 1 else found.reshape(-1, self.channels)
 
     def place_at(self, monotonic_ns: int) -> int:
-        """Which sample was heard at an instant, to some hundredths of a second."""
+        """The sample heard at an instant, to some hundredths of a second."""
         begins = np.cumsum([0, *(len(data) // 2 // self.channels for _, data in self.chunks)])[:-1]
         lag_ns = min(np.array([at_ns for at_ns, _ in self.chunks]) - begins / RATE * 1e9)
         return round((monotonic_ns - lag_ns) / 1e9 * RATE)
 
     def clicks_ns(self) -> npt.NDArray[np.float64]:
-        """When each click began, by the monotonic clock."""
+        """The start of each click, by the monotonic clock."""
         samples = self.samples()
         loud = np.flatnonzero(np.abs(samples) > 0.05)
         return self.times_ns(loud[np.concatenate([[True], np.diff(loud) > RATE // 10])] if len(loud) else loud)
 
     def times_ns(self, places: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
-        """When the samples at some places were heard, by the monotonic clock.
+        """The instants at which some samples were heard, by the monotonic clock.
 
-        A sample cannot be had before the sink takes it up, and mostly comes a little later: what lies under the
-        arrivals of three seconds is taken for the time of a chunk's first sample. (No longer: the sink's own clock is
-        off by some hundred ppm, since it counts its blocks in whole microseconds.)
+        A sample arrives no sooner than the sink takes it, and mostly a little later. So the earliest arrivals within
+        three seconds give the time of a chunk's first sample. (The span is short because the sink's clock is off by
+        some hundred ppm: it counts its blocks in whole microseconds.)
         """
         chunks = list(self.chunks)
         begins = np.cumsum([0, *(len(data) // 2 for _, data in chunks)])[:-1]
@@ -187,8 +187,8 @@ class Recording:
         self._thread.join()
 
 
-class Wire(Ear):
-    """Hears packets, and knows them by the instants at which the kernel got them: a busy machine reads them later."""
+class Wire(PacketListener):
+    """Collects packets with the times at which the kernel got them. A busy machine reads them later."""
 
     def _run(self) -> None:
         for sock in self._socks:
@@ -213,7 +213,7 @@ def wire_to(address: str) -> Iterator[Wire]:
 
 @contextmanager
 def quay_at(folder: Path, kind: type[Quay] = Quay) -> Iterator[Quay]:
-    """A server that runs, with this process's environment leading to it."""
+    """A running server, with this process's environment set for it."""
     quay = kind(folder)
     before = dict(os.environ)
     try:
@@ -248,24 +248,24 @@ def clicks_and_flashes(folder: Path, seconds: float, sound: str = "clicks.flac")
 
 
 def tone(folder: Path, seconds: float, level: float = 0.5, hz: float = 441.0) -> Path:
-    """A steady tone, for what is heard of edges and levels."""
+    """A steady tone, for tests of edges and levels."""
     wave = level * np.sin(2 * np.pi * hz * np.arange(round(seconds * RATE)) / RATE)
     soundfile.write(folder / "tone.flac", np.repeat(wave[:, None], 2, axis=1), RATE)
     return folder / "tone.flac"
 
 
 def flashes_ns(heard: list[Heard]) -> npt.NDArray[np.float64]:
-    """When each flash's first packet came."""
+    """The arrival of each flash's first packet."""
     return np.array([b.at_ns for a, b in pairwise(heard) if b.slots[2] > 0 and a.slots[2] == 0], dtype=np.float64)
 
 
 def numbers(heard: list[Heard]) -> list[int]:
-    """The numbers of the frames as they came, without the black ones before and after."""
+    """The numbers of the frames, in order of arrival."""
     return [one.slots[0] << 8 | one.slots[1] for one in heard]
 
 
 def offsets_ms(clicks: npt.NDArray[np.float64], flashes: npt.NDArray[np.float64]) -> dict[float, float]:
-    """For each flash, by its instant in ns: how much later its click was heard, in ms, where one was within 0.2 s."""
+    """For each flash, by its instant in ns: the delay of its click in ms, if there is one within 0.2 s."""
     found: dict[float, float] = {}
     for flash in flashes:
         if len(clicks):
@@ -276,14 +276,14 @@ def offsets_ms(clicks: npt.NDArray[np.float64], flashes: npt.NDArray[np.float64]
 
 
 def sounding(path: Path, sound: Path, seconds: float, **more: Any) -> dict[str, Any]:
-    """What a segment says of clicks and flashes."""
+    """The fields of a segment with clicks and flashes."""
     frames = round(seconds * FPS)
     usual = {"path": str(path), "piece": "clicks", "frames": frames, "fps": (FPS, 1), "sound_path": str(sound)}
     return {**usual, "sound_level": (1.0, 1.0), **more}
 
 
 def fast_device(folder: Path, ppm: float) -> str:
-    """A folder for PYTHONPATH in which the sound device's clock is off: it runs at another rate than it says."""
+    """A folder for PYTHONPATH with a sound device whose rate differs from the one it reports."""
     folder.mkdir(exist_ok=True)
     real = Path(next(p for p in map(Path, sys.path) if (p / "sounddevice.py").exists())) / "sounddevice.py"
     (folder / "sounddevice.py").write_text(

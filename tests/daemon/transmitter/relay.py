@@ -21,7 +21,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.daemon.transmitter.stage import Street
+from tests.daemon.transmitter.process_harness import Street
 from tests.namespaces import in_namespace
 
 _TUNSETIFF, _IFF_TAP, _IFF_NO_PI = 0x400454CA, 2, 0x1000

@@ -13,19 +13,19 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.daemon.transmitter.relay import FAR, Receiver, bad_path, out_of_sequence
-from tests.daemon.transmitter.stage import (
+from tests.daemon.transmitter.process_harness import (
     SECOND_NS,
     Heard,
-    Stage,
+    TransmitterProcess,
     listening,
     moving,
-    on_stage,
+    running_transmitter,
     segment,
     street,
     universe,
     write_frames,
 )
+from tests.daemon.transmitter.relay import FAR, Receiver, bad_path, out_of_sequence
 from tests.tools import needs
 
 pytestmark = needs("ip")
@@ -57,22 +57,22 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Run]:
         bad_path(there, delay_ms=30, jitter_ms=20, loss=0.02, seed=4) as relay,
         listening(NEAR, namespace=there.receiver, interface="in0") as near,
         listening(FAR, namespace=there.receiver, interface="bad0") as far,
-        on_stage(folder, there.sender) as stage,
+        running_transmitter(folder, there.sender) as transmitter,
     ):
-        said = play(stage, film)
+        said = play(transmitter, film)
         time.sleep(0.2)  # for packets still on the way
-        troubles = [one for one in stage.heard if one["op"] == "trouble"]
+        troubles = [one for one in transmitter.heard if one["op"] == "trouble"]
         yield Run(near.heard, far.heard, said, troubles, relay.lost)
 
 
-def play(stage: Stage, film: Path) -> dict[str, Any]:
+def play(transmitter: TransmitterProcess, film: Path) -> dict[str, Any]:
     universes = [universe(number, NEAR if number <= 20 else FAR, slots=SLOTS) for number in range(1, 25)]
-    stage.setup(universes, interface=None, synchronization=7000, sequence_from=200)
-    stage.dark()
+    transmitter.setup(universes, interface=None, synchronization=7000, sequence_from=200)
+    transmitter.dark()
     begin = time.time_ns() + SECOND_NS
-    stage.score(segment(begin, begin + FRAMES * SECOND_NS // 40, **moving(film, FRAMES)))
-    stage.wait_for("telemetry", lambda said: said["frames_due"] >= FRAMES)
-    return stage.end()
+    transmitter.score(segment(begin, begin + FRAMES * SECOND_NS // 40, **moving(film, FRAMES)))
+    transmitter.wait_for("telemetry", lambda said: said["frames_due"] >= FRAMES)
+    return transmitter.end()
 
 
 def numbers(heard: list[Heard]) -> dict[int, list[int]]:

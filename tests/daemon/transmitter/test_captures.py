@@ -16,13 +16,13 @@ from sacn.messages.sync_packet import SyncPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
 from tests.daemon.transmitter.captures import capture, discovery, extended, synchronization, tshark
-from tests.daemon.transmitter.stage import (
+from tests.daemon.transmitter.process_harness import (
     CID,
     SECOND_NS,
     Street,
     listening,
     moving,
-    on_stage,
+    running_transmitter,
     segment,
     street,
     universe,
@@ -50,15 +50,15 @@ def calm(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[], Path
     with ExitStack() as stack:
         there = stack.enter_context(street())
         stack.enter_context(capture(there, folder / "capture.pcap"))
-        stage = stack.enter_context(on_stage(folder, there.sender))
-        stage.setup([universe(number, multicast=True, slots=40) for number in (1, 2)], interface="out0")
-        stage.dark()
+        transmitter = stack.enter_context(running_transmitter(folder, there.sender))
+        transmitter.setup([universe(number, multicast=True, slots=40) for number in (1, 2)], interface="out0")
+        transmitter.dark()
         now = time.time_ns()
-        stage.score(segment(now, now + 600 * SECOND_NS, look=80))
+        transmitter.score(segment(now, now + 600 * SECOND_NS, look=80))
 
         def end() -> Path:
-            stage.wait_for("telemetry", lambda said: said["discovery_packets"] >= 2)
-            stage.process.kill()  # without black and termination
+            transmitter.wait_for("telemetry", lambda said: said["discovery_packets"] >= 2)
+            transmitter.process.kill()  # without black and termination
             stack.close()
             return folder / "capture.pcap"
 
@@ -72,17 +72,17 @@ def test_a_synchronization_packet_follows_each_frame_to_each_destination(there: 
     with (
         listening(HOST, HOST_IPV6, GROUP, GROUP_IPV6, namespace=there.receiver, interface="in0"),
         capture(there, captured),
-        on_stage(tmp_path, there.sender) as stage,
+        running_transmitter(tmp_path, there.sender) as transmitter,
     ):
         to = [universe(number, HOST, HOST_IPV6, slots=20, multicast="both") for number in (1, 2, 3)]
         # not "offload": a capture would have whole bursts, before the kernel cuts them
         more = {"synchronization": SYNCHRONIZATION, "sequence_from": 200, "ttl": 9, "wire": "sendmmsg"}
-        stage.setup(to, interface="out0", **more)
-        stage.dark()
+        transmitter.setup(to, interface="out0", **more)
+        transmitter.dark()
         now = time.time_ns()
-        stage.score(segment(now, now + 60 * SECOND_NS, **moving(film, 100)))
-        stage.wait_for("telemetry", lambda said: said["frames_sent"] >= 70)
-        last = stage.end()
+        transmitter.score(segment(now, now + 60 * SECOND_NS, **moving(film, 100)))
+        transmitter.wait_for("telemetry", lambda said: said["frames_sent"] >= 70)
+        last = transmitter.end()
     found = [one for one in extended(captured) if one.payload[43] == 1]
     assert len(found) == last["synchronization_packets"]
     frames = last["packets_sent"] // (4 * len(to))
@@ -123,16 +123,16 @@ def test_discovery_is_sorted_and_paged_by_512(there: Street, tmp_path: Path) -> 
     with (
         listening(HOST, namespace=there.receiver, interface="in0"),
         capture(there, captured),
-        on_stage(tmp_path, there.sender) as stage,
+        running_transmitter(tmp_path, there.sender) as transmitter,
     ):
         for numbers, address in lists:
-            before = stage.heard[-1].get("discovery_packets", 0) if stage.heard else 0
+            before = transmitter.heard[-1].get("discovery_packets", 0) if transmitter.heard else 0
             setup = [universe(number, HOST, slots=3) for number in numbers]
             setup[0] = universe(numbers[0], HOST, slots=3, multicast="ipv6")  # so that discovery uses IPv6 too
-            stage.setup(setup, interface="out0", synchronization=address)
+            transmitter.setup(setup, interface="out0", synchronization=address)
             pages = -(-len([*numbers, *([address] if address else [])]) // 512)
-            stage.wait_for("telemetry", lambda said, n=before + 2 * pages: said["discovery_packets"] >= n)
-        stage.end()
+            transmitter.wait_for("telemetry", lambda said, n=before + 2 * pages: said["discovery_packets"] >= n)
+        transmitter.end()
     found = [one for one in extended(captured) if one.payload[43] == 2]
     for group in ("239.255.250.214", "ff18::8300:fad6"):  # 64214 is 250 * 256 + 214, 0xfad6
         packets = [one for one in found if one.to == group]

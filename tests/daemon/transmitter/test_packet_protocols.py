@@ -29,8 +29,8 @@ from gloaming.shows.protocols.packets import (
     Portion,
     Synchronization,
 )
-from tests.daemon.transmitter.hall import MS, A, Air, B, Hall
-from tests.daemon.transmitter.stage import SECOND_NS, SETUP, segment, universe
+from tests.daemon.transmitter.player_harness import MS, A, B, FakeSender, PlayerHarness
+from tests.daemon.transmitter.process_harness import SECOND_NS, SETUP, segment, universe
 
 PORT, PART = 4999, 32
 
@@ -97,14 +97,14 @@ def parts(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.mark.usefixtures("parts")
-def test_packets_of_several_universes_carry_every_slot_of_a_frame(air: Air) -> None:
+def test_packets_of_several_universes_carry_every_slot_of_a_frame(sender: FakeSender) -> None:
     output = Output(setup(*(universe(number, B, slots=25) for number in (1, 2, 4))))
     (group,), view = output.groups, View()
     frame = np.arange(1, 76, dtype=np.uint8)
     for _ in range(16):
         group.fill(frame)
         group.send()
-    packets = [data for _, _, data in air.left]
+    packets = [data for _, _, data in sender.left]
     assert [len(data) for data in packets[:3]] == [34, 34, 13] and len(packets) == 48
     assert b"".join(data[2:] for data in packets[:3]) == frame.tobytes()
     assert [data[0] for data in packets[::3]] == [*range(1, 16), 1]
@@ -116,28 +116,28 @@ def test_packets_of_several_universes_carry_every_slot_of_a_frame(air: Air) -> N
 
 
 @pytest.mark.usefixtures("parts")
-def test_two_protocols_of_a_setup_number_and_end_their_streams_each_in_its_own_way(air: Air) -> None:
+def test_two_protocols_of_a_setup_number_and_end_their_streams_each_in_its_own_way(sender: FakeSender) -> None:
     output = Output(setup(universe(1, A, slots=20), universe(2, B, slots=20)))
     (group,) = output.groups
     ports = {batch.host: batch.port for part in output.counters.parts for batch in part.batches}
     assert ports == {A: 5568, B: PORT}
     for _ in range(17):
         group.send()
-    ours, theirs = ([data for _, to, data in air.left if to == host] for host in (A, B))
+    ours, theirs = ([data for _, to, data in sender.left if to == host] for host in (A, B))
     assert [data[111] for data in ours] == list(range(1, 18))  # E1.31 6.7.2
     assert [data[0] for data in theirs] == [*range(1, 16), 1, 2]
-    air.left.clear()
+    sender.left.clear()
     output.terminate()
-    assert [data[112] & 0x40 for _, to, data in air.left if to == A] == [0x40] * 3  # E1.31 6.2.6
+    assert [data[112] & 0x40 for _, to, data in sender.left if to == A] == [0x40] * 3  # E1.31 6.2.6
 
 
 @pytest.mark.usefixtures("parts")
-def test_the_protocol_sets_how_often_unchanged_data_are_sent(air: Air) -> None:
-    hall = Hall(air, universe(2, B, slots=20), between_performances="release")
-    hall.score(segment(0, 3 * SECOND_NS, look=9), segment(3 * SECOND_NS, 9 * SECOND_NS, show=None))
-    at_ms = [at_ns // MS for at_ns, _, _ in hall.play(3 * SECOND_NS)]
+def test_the_protocol_sets_how_often_unchanged_data_are_sent(sender: FakeSender) -> None:
+    harness = PlayerHarness(sender, universe(2, B, slots=20), between_performances="release")
+    harness.score(segment(0, 3 * SECOND_NS, look=9), segment(3 * SECOND_NS, 9 * SECOND_NS, show=None))
+    at_ms = [at_ns // MS for at_ns, _, _ in harness.play(3 * SECOND_NS)]
     assert at_ms == [0, 25, 425, 825, 1225, 1625, 2025, 2425, 2825]
-    assert len(hall.play(9 * SECOND_NS)) == 2, "black as often as the protocol says, and no termination"
+    assert len(harness.play(9 * SECOND_NS)) == 2, "black as often as the protocol says, and no termination"
 
 
 def test_only_the_protocol_knows_where_its_fields_are() -> None:

@@ -24,14 +24,14 @@ import pytest
 
 from tests.api.evening import Evening
 from tests.daemon.transmitter.captures import capture, tshark
-from tests.daemon.transmitter.stage import (
+from tests.daemon.transmitter.process_harness import (
     CID,
     PATIENCE_S,
     SECOND_NS,
     Street,
     listening,
     moving,
-    on_stage,
+    running_transmitter,
     segment,
     street,
     universe,
@@ -119,21 +119,21 @@ def test_three_readers_read_the_same_of_multicast(there: Street, npm: Path, tmp_
         npm_reader(there, npm, numbers) as by_npm,
         sacn_reader(there, recorded, "multicast", numbers),
         capture(there, captured),
-        on_stage(tmp_path, there.sender) as stage,
+        running_transmitter(tmp_path, there.sender) as transmitter,
     ):
         universes = [universe(number, slots=slots[number], multicast=True) for number in numbers]
-        stage.setup(
+        transmitter.setup(
             universes, interface="out0", ttl=TTL, dscp=DSCP, sequence_from=235, priority=150, synchronization=7000
         )
-        stage.dark()
+        transmitter.dark()
         now = time.time_ns()
         film = write_frames(tmp_path / "film.frames", np.full((20, 512), 9, np.uint8), slots=512)
-        stage.score(
+        transmitter.score(
             segment(now, now + SECOND_NS // 2, (0, 1), look=77),
             segment(now + SECOND_NS // 2, now + 60 * SECOND_NS, look=77),
         )
-        stage.wait_for("telemetry", lambda said: said["packets_sent"] >= 26 * len(numbers))
-        last = stage.end()
+        transmitter.wait_for("telemetry", lambda said: said["packets_sent"] >= 26 * len(numbers))
+        last = transmitter.end()
     assert film.exists()
     rows = tshark(
         captured,
@@ -195,16 +195,16 @@ def test_unicast_in_bulk_is_read_frame_by_frame(reader: str, there: Street, npm:
     recorded = tmp_path / "sacn.records"
     seen: dict[int, list[bytes]] = defaultdict(list)
     by_npm: list[dict[str, Any]] | None
-    with on_stage(tmp_path, there.sender) as stage:
+    with running_transmitter(tmp_path, there.sender) as transmitter:
         sacn = sacn_reader(there, recorded, "unicast", numbers)
         with npm_reader(there, npm, numbers) if reader == "npm" else sacn as by_npm:
-            stage.setup([universe(number, "192.0.2.21", slots=40) for number in numbers], interface="out0")
-            assert stage.wait_for("hello", lambda hello: hello["wire"])["wire"] == "offload"
-            stage.dark()
+            transmitter.setup([universe(number, "192.0.2.21", slots=40) for number in numbers], interface="out0")
+            assert transmitter.wait_for("hello", lambda hello: hello["wire"])["wire"] == "offload"
+            transmitter.dark()
             begin = time.time_ns() + SECOND_NS // 4
-            stage.score(segment(begin, begin + 60 * SECOND_NS // 40, **moving(film, 60)))
-            stage.wait_for("telemetry", lambda said: said["frames_due"] >= 60)
-            last = stage.end()
+            transmitter.score(segment(begin, begin + 60 * SECOND_NS // 40, **moving(film, 60)))
+            transmitter.wait_for("telemetry", lambda said: said["frames_due"] >= 60)
+            last = transmitter.end()
     for one in by_npm or []:
         assert "fault" not in one
         seen[one["universe"]].append(bytes.fromhex(one["data"]))
@@ -223,10 +223,10 @@ def test_unicast_in_bulk_is_read_frame_by_frame(reader: str, there: Street, npm:
 def test_the_preview_flag_is_read(there: Street, tmp_path: Path) -> None:
     """6.2.6: bit 7 of the options marks data that are not for live output."""
     captured = tmp_path / "capture.pcap"
-    with capture(there, captured), on_stage(tmp_path, there.sender) as stage:
-        stage.setup([universe(9, multicast=True, slots=6)], interface="out0", preview=True)
-        stage.wait_for("telemetry", lambda said: said["packets_sent"] >= 3)
-        stage.end()
+    with capture(there, captured), running_transmitter(tmp_path, there.sender) as transmitter:
+        transmitter.setup([universe(9, multicast=True, slots=6)], interface="out0", preview=True)
+        transmitter.wait_for("telemetry", lambda said: said["packets_sent"] >= 3)
+        transmitter.end()
     rows = tshark(captured, "acn.dmx.option_p", "acn.dmx.option_s")
     assert len(rows) >= 6 and all(row["acn.dmx.option_p"] in ("1", "True") for row in rows)
 
@@ -236,22 +236,22 @@ def test_multicast_by_ipv6_and_unicast_are_sent_together(there: Street, tmp_path
     hosts = ("192.0.2.21", "2001:db8::21")
     groups = ("239.255.1.5", "ff18::8300:105")
     with (
-        listening(*hosts, *groups, "ff18::8300:fad6", namespace=there.receiver, interface="in0") as ear,
-        on_stage(tmp_path, there.sender) as stage,
+        listening(*hosts, *groups, "ff18::8300:fad6", namespace=there.receiver, interface="in0") as listener,
+        running_transmitter(tmp_path, there.sender) as transmitter,
     ):
-        stage.setup([universe(261, *hosts, slots=7, multicast="both")], interface="out0")
-        stage.dark()
+        transmitter.setup([universe(261, *hosts, slots=7, multicast="both")], interface="out0")
+        transmitter.dark()
         now = time.time_ns()
-        stage.score(segment(now, now + 60 * SECOND_NS, look=55))
-        stage.wait_for("telemetry", lambda said: said["discovery_packets"] >= 2)
-        last = stage.end()
-    by_host = {host: [one.data for one in ear.data() if one.host == host] for host in (*hosts, *groups)}
+        transmitter.score(segment(now, now + 60 * SECOND_NS, look=55))
+        transmitter.wait_for("telemetry", lambda said: said["discovery_packets"] >= 2)
+        last = transmitter.end()
+    by_host = {host: [one.data for one in listener.data() if one.host == host] for host in (*hosts, *groups)}
     assert by_host[hosts[0]] == by_host[hosts[1]] == by_host[groups[0]] == by_host[groups[1]]
     assert any(data[126:] == bytes([55]) * 7 for data in by_host[groups[1]])
     assert last["packets_sent"] == 4 * len(by_host[hosts[0]])
     assert {one["host"]: one["packets"] for one in last["controllers"]}["192.0.2.21"] == len(by_host[hosts[0]])
     assert last["universe_packets"] == [[261, 261, last["packets_sent"], last["bytes_sent"]]]
-    assert [one for one in ear.heard if one.host == "ff18::8300:fad6"]  # discovery too
+    assert [one for one in listener.heard if one.host == "ff18::8300:fad6"]  # discovery too
 
 
 RIVAL = """

@@ -9,11 +9,11 @@ import numpy as np
 
 from gloaming.daemon.transmitter.frame_mixer import FULL, FrameMixer, Layer
 from gloaming.daemon.transmitter.readahead import FrameCache, ReadAhead, Want
-from tests.daemon.transmitter.stage import (
+from tests.daemon.transmitter.process_harness import (
     SECOND_NS,
     listening,
     moving,
-    on_stage,
+    running_transmitter,
     segment,
     universe,
     write_frames,
@@ -81,19 +81,19 @@ def test_a_shorter_file_is_read_only_when_the_planner_knows_of_it(tmp_path: Path
     """A dim comes in between: by the old length the new file would lack the frame."""
     host, path = "127.0.44.31", tmp_path / "x.frames"
     film(path, 50, frames=4000)
-    with listening(host) as ear, on_stage(tmp_path) as stage:
+    with listening(host) as listener, running_transmitter(tmp_path) as transmitter:
         begin_ns = time.time_ns() - 20 * SECOND_NS
         until_ns = begin_ns + 900 * SECOND_NS
 
         def score(id: int, files: int, frames: int, level: float) -> None:
-            stage.score(segment(begin_ns, until_ns, (level, level), **moving(path, frames)), id=id, files=files)
+            transmitter.score(segment(begin_ns, until_ns, (level, level), **moving(path, frames)), id=id, files=files)
 
         def wait_for_level(level: int) -> None:
-            seen = len(ear.data())
-            ear.wait_until(lambda heard: len(heard) > seen + 40 and heard[-1].slots[0] == level)
+            seen = len(listener.data())
+            listener.wait_until(lambda heard: len(heard) > seen + 40 and heard[-1].slots[0] == level)
 
-        stage.setup([universe(1, host, slots=20)])
-        stage.dark()
+        transmitter.setup([universe(1, host, slots=20)])
+        transmitter.dark()
         score(1, 7, 4000, 1.0)
         wait_for_level(50)
         film(path, 200, frames=80)
@@ -101,8 +101,8 @@ def test_a_shorter_file_is_read_only_when_the_planner_knows_of_it(tmp_path: Path
         wait_for_level(25)
         score(3, 8, 80, 0.5)
         wait_for_level(100)
-        stage.end()
-        assert not [said for said in stage.heard if said["op"] == "trouble"]
+        transmitter.end()
+        assert not [said for said in transmitter.heard if said["op"] == "trouble"]
 
 
 def test_a_damaged_piece_is_lit_again_when_its_file_is_whole(tmp_path: Path) -> None:
@@ -111,16 +111,16 @@ def test_a_damaged_piece_is_lit_again_when_its_file_is_whole(tmp_path: Path) -> 
     film(path, 50)
     whole = path.read_bytes()
     path.write_bytes(whole[: len(whole) // 2])
-    with listening(host) as ear, on_stage(tmp_path) as stage:
+    with listening(host) as listener, running_transmitter(tmp_path) as transmitter:
         now = time.time_ns()
         piece = segment(now, now + 900 * SECOND_NS, **moving(path, 80))
-        stage.setup([universe(1, host, slots=20)])
-        stage.dark()
-        stage.score(piece, id=1, files=7)
-        stage.wait_for("trouble", lambda said: said["kind"] == "frames")
-        stage.score(piece, id=2, files=8)
-        stage.wait_for("trouble", lambda said: said["kind"] == "frames")
+        transmitter.setup([universe(1, host, slots=20)])
+        transmitter.dark()
+        transmitter.score(piece, id=1, files=7)
+        transmitter.wait_for("trouble", lambda said: said["kind"] == "frames")
+        transmitter.score(piece, id=2, files=8)
+        transmitter.wait_for("trouble", lambda said: said["kind"] == "frames")
         path.write_bytes(whole)
-        stage.score(piece, id=3, files=9)
-        ear.wait_until(lambda heard: heard[-1].slots[0] == 50)
-        stage.end()
+        transmitter.score(piece, id=3, files=9)
+        listener.wait_until(lambda heard: heard[-1].slots[0] == 50)
+        transmitter.end()

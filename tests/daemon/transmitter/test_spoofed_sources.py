@@ -21,8 +21,8 @@ from gloaming.daemon.transmitter.others import SOURCES_MAX, OtherSources, as_tro
 from gloaming.daemon.transmitter.telemetry import telemetry
 from gloaming.daemon.transmitter.troubles import Troubles
 from gloaming.daemon.transmitter.watch import SourceWatch
-from tests.daemon.transmitter.hall import Air, Hall
-from tests.daemon.transmitter.stage import CID, SECOND_NS, on_stage, street, universe
+from tests.daemon.transmitter.player_harness import FakeSender, PlayerHarness
+from tests.daemon.transmitter.process_harness import CID, SECOND_NS, running_transmitter, street, universe
 from tests.namespaces import in_namespace
 from tests.tools import needs
 
@@ -65,12 +65,14 @@ def test_sources_that_come_one_by_one_are_reported_rarely() -> None:
     assert 2 <= len(said) <= MINUTE_LINES_MAX
 
 
-def test_telemetry_is_short_for_any_rig_and_any_senders(air: Air) -> None:
+def test_telemetry_is_short_for_any_rig_and_any_senders(sender: FakeSender) -> None:
     """4,096 universes with different totals on 4,096 controllers, and 64 sources on all of them. Each character of
     their names takes six bytes of JSON."""
     numbers = range(1, 4097)
-    hall = Hall(air, *(universe(number, f"10.0.{number >> 8}.{number & 255}", slots=4) for number in numbers))
-    output = hall.player.output
+    harness = PlayerHarness(
+        sender, *(universe(number, f"10.0.{number >> 8}.{number & 255}", slots=4) for number in numbers)
+    )
+    output = harness.player.output
     assert output
     for part in output.counters.parts:
         part.rounds = 10**12
@@ -95,7 +97,7 @@ def test_telemetry_is_short_for_any_rig_and_any_senders(air: Air) -> None:
         def standing(self) -> Any:
             return standing
 
-    said = telemetry(hall.player, Totals(), cast(SourceWatch, Watching()))
+    said = telemetry(harness.player, Totals(), cast(SourceWatch, Watching()))
     assert len(json.dumps(said)) < LINE_BYTES_MAX
     assert (said["controller_count"], said["range_count"], said["other_source_count"]) == (4096, 4096, SOURCES_MAX)
     assert said["other_sources"][0]["universe_count"] == 4096
@@ -147,9 +149,9 @@ def test_a_malformed_packet_does_not_disturb_the_watch(kind: str) -> None:
 @needs("ip")
 def test_on_the_wire_spoofed_and_malformed_packets_are_reported_rarely(tmp_path: Path) -> None:
     """For six seconds, 64 sources a second and every malformed packet, by multicast and to our own address."""
-    with street() as there, on_stage(tmp_path, there.sender) as stage:
-        stage.setup([universe(5, multicast=True, slots=4)], interface="out0")
-        stage.wait_for("telemetry", lambda said: said["watched"] == 1)
+    with street() as there, running_transmitter(tmp_path, there.sender) as transmitter:
+        transmitter.setup([universe(5, multicast=True, slots=4)], interface="out0")
+        transmitter.wait_for("telemetry", lambda said: said["watched"] == 1)
         rival = in_namespace(there.receiver, lambda: socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
         with rival:
             rival.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton("192.0.2.21"))
@@ -159,12 +161,12 @@ def test_on_the_wire_spoofed_and_malformed_packets_are_reported_rarely(tmp_path:
                     rival.sendto(packet, ("239.255.0.5", 5568))
                     rival.sendto(packet, ("192.0.2.1", 5568))
                 time.sleep(1)
-        stage.wait_for("telemetry", lambda said: said["other_source_count"] > 3)
-        stage.wait_for("trouble", lambda said: said["over"])
-        troubles = [one for one in stage.heard if one["op"] == "trouble"]
+        transmitter.wait_for("telemetry", lambda said: said["other_source_count"] > 3)
+        transmitter.wait_for("trouble", lambda said: said["over"])
+        troubles = [one for one in transmitter.heard if one["op"] == "trouble"]
         assert {one["kind"] for one in troubles} == {"other-source"} and len(troubles) <= 8
-        assert max(len(json.dumps(one)) for one in stage.heard) < LINE_BYTES_MAX
-        assert stage.end()["messages_unread"] == 0
+        assert max(len(json.dumps(one)) for one in transmitter.heard) < LINE_BYTES_MAX
+        assert transmitter.end()["messages_unread"] == 0
 
 
 def test_a_name_is_never_a_subject() -> None:

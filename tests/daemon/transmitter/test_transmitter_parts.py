@@ -33,7 +33,16 @@ from gloaming.daemon.transmitter.troubles import Troubles, Unreached
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe
 from gloaming.shows.protocols.e131.build import E131
 from gloaming.shows.protocols.packets import Portion
-from tests.daemon.transmitter.stage import CID, SCORE, SECOND_NS, SETUP, fading, on_stage, segment, universe
+from tests.daemon.transmitter.process_harness import (
+    CID,
+    SCORE,
+    SECOND_NS,
+    SETUP,
+    fading,
+    running_transmitter,
+    segment,
+    universe,
+)
 
 OTHER = tuple(range(16))
 
@@ -249,10 +258,10 @@ def twisted(message: dict[str, Any], dice: random.Random) -> dict[str, Any]:
 def test_nonsense_messages_cannot_end_the_transmitter(tmp_path: Path) -> None:
     """After 600 messages with nonsense the transmitter still plays, and correctly."""
     host, dice = "127.0.44.9", random.Random(7)
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as ear, on_stage(tmp_path) as stage:
-        ear.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        ear.bind((host, 5568))
-        ear.settimeout(20)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as listener, running_transmitter(tmp_path) as transmitter:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((host, 5568))
+        listener.settimeout(20)
         now = time.time_ns()
         setup = {"op": "setup", **SETUP, "universes": [universe(1, host, slots=8), universe(2, host, slots=8)]}
         dark = {
@@ -269,13 +278,13 @@ def test_nonsense_messages_cannot_end_the_transmitter(tmp_path: Path) -> None:
         score |= {"segments": [segment(now, now + 10**12, look=9, mix=mix), segment(now + 10**12, now + 10**13)]}
         for number in range(600):
             message = twisted([setup, dark, score][number % 3], dice)
-            stage.sock.sendall(json.dumps({**message, "op": message.get("op", "score")}).encode() + b"\n")
+            transmitter.sock.sendall(json.dumps({**message, "op": message.get("op", "score")}).encode() + b"\n")
             if number % 200 == 0:
-                stage.wait_for("telemetry")
-        stage.say(**setup)
-        stage.say(**dark)
-        stage.say(**{**score, "id": 99, "segments": [segment(now, now + 10**13, look=77)]})
-        stage.wait_for("playing", lambda said: said["id"] == 99)
-        while ear.recv(2048)[126:] != bytes([77]) * 8:
+                transmitter.wait_for("telemetry")
+        transmitter.send(**setup)
+        transmitter.send(**dark)
+        transmitter.send(**{**score, "id": 99, "segments": [segment(now, now + 10**13, look=77)]})
+        transmitter.wait_for("playing", lambda said: said["id"] == 99)
+        while listener.recv(2048)[126:] != bytes([77]) * 8:
             pass
-        stage.end()
+        transmitter.end()

@@ -18,7 +18,7 @@ from gloaming.shows.recording.live import Live
 from gloaming.shows.recording.receive import Receiver
 from gloaming.shows.recording.recorder import Wanted
 from gloaming.shows.recording.sockets import Sockets
-from tests.daemon.transmitter.stage import Street, street
+from tests.daemon.transmitter.process_harness import Street, street
 from tests.namespaces import in_namespace
 from tests.shows.streams import CID, data, everything, without_stills
 from tests.tools import needs

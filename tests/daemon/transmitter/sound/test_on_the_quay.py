@@ -19,6 +19,14 @@ from scipy.signal import resample_poly
 from gloaming.daemon.reports.survey_sound import survey_sounds
 from tests.daemon.planner.test_sound_levels import Asked, care_of, picture
 from tests.daemon.quay_site import EVENING, site_of
+from tests.daemon.transmitter.process_harness import (
+    SECOND_NS,
+    PacketListener,
+    TransmitterProcess,
+    running_transmitter,
+    segment,
+    universe,
+)
 from tests.daemon.transmitter.quay import (
     EVERY_S,
     FIRST_S,
@@ -37,7 +45,6 @@ from tests.daemon.transmitter.quay import (
     tone,
     wire_to,
 )
-from tests.daemon.transmitter.stage import SECOND_NS, Ear, Stage, on_stage, segment, universe
 from tests.tools import needs
 
 pytestmark = needs(*SOUND_SERVER)
@@ -57,9 +64,9 @@ def quay(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Quay]:
         yield quay
 
 
-def begin(stage: Stage, address: str) -> None:
-    stage.setup([universe(1, address)])
-    stage.dark()
+def begin(transmitter: TransmitterProcess, address: str) -> None:
+    transmitter.setup([universe(1, address)])
+    transmitter.dark()
 
 
 def wait_for_clicks(recording: Recording, count: int) -> None:
@@ -69,9 +76,9 @@ def wait_for_clicks(recording: Recording, count: int) -> None:
         time.sleep(0.2)
 
 
-def lit(ear: Ear) -> list[int]:
+def lit(listener: PacketListener) -> list[int]:
     """The frames as they came, without the black before the first and after the last."""
-    found = numbers(ear.data())
+    found = numbers(listener.data())
     bright = [place for place, number in enumerate(found) if number]
     return found[bright[0] : bright[-1] + 1]
 
@@ -86,19 +93,19 @@ def goes_on(frames: list[int]) -> bool:
 def test_click_and_flash_coincide_from_the_start_and_after_a_seek(quay: Quay, tmp_path: Path) -> None:
     path, sound = clicks_and_flashes(tmp_path, 20)
     recording = Recording(quay)
-    with wire_to("127.0.88.1") as ear, on_stage(tmp_path) as stage:
-        begin(stage, "127.0.88.1")
+    with wire_to("127.0.88.1") as listener, running_transmitter(tmp_path) as transmitter:
+        begin(transmitter, "127.0.88.1")
         now_ns = time.time_ns()
         zero_ns, end_ns = now_ns + 3 * SECOND_NS, now_ns + 60 * SECOND_NS
         content = sounding(path, sound, 20)
-        stage.score(segment(now_ns - SECOND_NS, zero_ns), segment(zero_ns, end_ns, zero_ns=zero_ns, **content))
+        transmitter.score(segment(now_ns - SECOND_NS, zero_ns), segment(zero_ns, end_ns, zero_ns=zero_ns, **content))
         wait_for_clicks(recording, 5)
         middle_ns = time.time_ns()
         sought_ns = time.monotonic_ns()
-        stage.score(segment(middle_ns, end_ns, zero_ns=middle_ns - 10 * SECOND_NS, **content), id=2)
+        transmitter.score(segment(middle_ns, end_ns, zero_ns=middle_ns - 10 * SECOND_NS, **content), id=2)
         wait_for_clicks(recording, 11)
-        found = offsets_ms(recording.clicks_ns(), flashes_ns(ear.data()))
-        assert not [one for one in stage.heard if one["op"] == "trouble" and one["kind"] == "sound"]
+        found = offsets_ms(recording.clicks_ns(), flashes_ns(listener.data()))
+        assert not [one for one in transmitter.heard if one["op"] == "trouble" and one["kind"] == "sound"]
     recording.end()
     begun = [off for flash_ns, off in found.items() if flash_ns < sought_ns]
     sought = [off for flash_ns, off in found.items() if flash_ns > sought_ns + SECOND_NS]
@@ -111,23 +118,23 @@ def test_click_and_flash_coincide_from_the_start_and_after_a_seek(quay: Quay, tm
 def test_sound_returns_after_its_server_is_killed_in_the_middle_of_a_piece(quay: Quay, tmp_path: Path) -> None:
     path, sound = clicks_and_flashes(tmp_path, 60)
     recording = Recording(quay)
-    with wire_to("127.0.88.2") as ear, on_stage(tmp_path) as stage:
-        begin(stage, "127.0.88.2")
+    with wire_to("127.0.88.2") as listener, running_transmitter(tmp_path) as transmitter:
+        begin(transmitter, "127.0.88.2")
         zero_ns = time.time_ns()
         content = sounding(path, sound, 60)
-        stage.score(segment(zero_ns, zero_ns + 60 * SECOND_NS, zero_ns=zero_ns, **content))
+        transmitter.score(segment(zero_ns, zero_ns + 60 * SECOND_NS, zero_ns=zero_ns, **content))
         wait_for_clicks(recording, 3)
         quay.kill()
         recording.end()
-        said = stage.wait_for("trouble", lambda one: one["kind"] == "sound")
+        said = transmitter.wait_for("trouble", lambda one: one["kind"] == "sound")
         assert "sound device" in said["subject"] and said["text"]
         quay.start()
         recording = Recording(quay)
         wait_for_clicks(recording, 6)
-        found = list(offsets_ms(recording.clicks_ns(), flashes_ns(ear.data())).values())
-        stage.wait_for("trouble", lambda one: one["kind"] == "sound" and one["over"])
-        frames = lit(ear)
-        last = stage.end()
+        found = list(offsets_ms(recording.clicks_ns(), flashes_ns(listener.data())).values())
+        transmitter.wait_for("trouble", lambda one: one["kind"] == "sound" and one["over"])
+        frames = lit(listener)
+        last = transmitter.end()
     recording.end()
     assert abs(np.median(found[-4:])) < BOUND_MS
     assert goes_on(frames)
@@ -138,20 +145,20 @@ def test_sound_returns_after_its_server_hangs(quay: Quay, tmp_path: Path) -> Non
     path, sound = clicks_and_flashes(tmp_path, 60)
     recording = Recording(quay)
     assert quay.process
-    with wire_to("127.0.88.7") as ear, on_stage(tmp_path) as stage:
-        begin(stage, "127.0.88.7")
+    with wire_to("127.0.88.7") as listener, running_transmitter(tmp_path) as transmitter:
+        begin(transmitter, "127.0.88.7")
         zero_ns = time.time_ns()
-        stage.score(segment(zero_ns, zero_ns + 60 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 60)))
+        transmitter.score(segment(zero_ns, zero_ns + 60 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 60)))
         wait_for_clicks(recording, 3)
         time.sleep(max(0.0, 6 - (time.time_ns() - zero_ns) / SECOND_NS))  # the device has started
         quay.process.send_signal(signal.SIGSTOP)
-        said = stage.wait_for("trouble", lambda one: one["kind"] == "sound")
+        said = transmitter.wait_for("trouble", lambda one: one["kind"] == "sound")
         assert "the sound device has stopped" in said["text"]
         quay.process.send_signal(signal.SIGCONT)
         heard = len(recording.clicks_ns())
         wait_for_clicks(recording, heard + 3)
-        stage.wait_for("trouble", lambda one: one["kind"] == "sound" and one["over"])
-        frames = lit(ear)
+        transmitter.wait_for("trouble", lambda one: one["kind"] == "sound" and one["over"])
+        frames = lit(listener)
         assert goes_on(frames)
     recording.end()
 
@@ -159,22 +166,22 @@ def test_sound_returns_after_its_server_hangs(quay: Quay, tmp_path: Path) -> Non
 def test_quiet_hours_are_silent_while_the_light_goes_on(quay: Quay, tmp_path: Path) -> None:
     path, sound = clicks_and_flashes(tmp_path, 20)
     recording = Recording(quay)
-    with wire_to("127.0.88.3") as ear, on_stage(tmp_path) as stage:
-        begin(stage, "127.0.88.3")
+    with wire_to("127.0.88.3") as listener, running_transmitter(tmp_path) as transmitter:
+        begin(transmitter, "127.0.88.3")
         zero_ns = time.time_ns()
         end_ns = zero_ns + 100 * SECOND_NS
         content = sounding(path, sound, 20)
-        stage.score(segment(zero_ns, end_ns, zero_ns=zero_ns, **content))
+        transmitter.score(segment(zero_ns, end_ns, zero_ns=zero_ns, **content))
         wait_for_clicks(recording, 2)
         quiet_ns = time.time_ns() + SECOND_NS
-        stage.score(
+        transmitter.score(
             segment(zero_ns, quiet_ns, zero_ns=zero_ns, **content),
             segment(quiet_ns, end_ns, zero_ns=zero_ns, **{**content, "sound_level": (0.0, 0.0)}),
             id=2,
         )
         offset_ns = time.monotonic_ns() - time.time_ns()
-        before = len(flashes_ns(ear.data()))
-        ear.wait_until(lambda heard: len(flashes_ns([one for one in heard if one.is_data])) >= before + 8)
+        before = len(flashes_ns(listener.data()))
+        listener.wait_until(lambda heard: len(flashes_ns([one for one in heard if one.is_data])) >= before + 8)
         clicks = recording.clicks_ns()
     recording.end()
     assert clicks.max() < quiet_ns + offset_ns + 50_000_000
@@ -191,20 +198,20 @@ def test_a_mute_is_silent_when_the_transmitter_reports_it(quay: Quay, tmp_path: 
     path, _ = clicks_and_flashes(tmp_path, 60)
     content = sounding(path, tone(tmp_path, 60), 60)
     recording = Recording(quay)
-    with wire_to("127.0.88.9"), on_stage(tmp_path) as stage:
-        begin(stage, "127.0.88.9")
+    with wire_to("127.0.88.9"), running_transmitter(tmp_path) as transmitter:
+        begin(transmitter, "127.0.88.9")
         now_ns = time.time_ns()
         zero_ns, end_ns = now_ns + 5 * SECOND_NS, now_ns + 60 * SECOND_NS
-        stage.score(segment(now_ns, zero_ns), segment(zero_ns, end_ns, zero_ns=zero_ns, **content))
-        assert stage.said("playing")["volume"] == 0, "no device runs yet"
+        transmitter.score(segment(now_ns, zero_ns), segment(zero_ns, end_ns, zero_ns=zero_ns, **content))
+        assert transmitter.find("playing")["volume"] == 0, "no device runs yet"
         wait_for_sound(recording)
-        stage.wait_for("telemetry", lambda one: one["sound"] and one["sound"]["volume"] == 1)
+        transmitter.wait_for("telemetry", lambda one: one["sound"] and one["sound"]["volume"] == 1)
         mute_ns = time.time_ns()
         muted = {**content, "sound_level": (0.0, 0.0)}
-        stage.score(segment(mute_ns, end_ns, zero_ns=zero_ns, **muted), id=2)
-        told = stage.wait_for("playing", lambda one: one["id"] == 2 and one["volume"] == 0)
+        transmitter.score(segment(mute_ns, end_ns, zero_ns=zero_ns, **muted), id=2)
+        told = transmitter.wait_for("playing", lambda one: one["id"] == 2 and one["volume"] == 0)
         told_ns = time.monotonic_ns()
-        stage.wait_for("telemetry", lambda one: one["sound"]["heard_id"] == 2 and one["sound"]["volume"] == 0)
+        transmitter.wait_for("telemetry", lambda one: one["sound"]["heard_id"] == 2 and one["sound"]["volume"] == 0)
     recording.end()
     assert told["volume"] == 0
     last_ns = recording.times_ns(np.flatnonzero(np.abs(recording.samples()) > 0.01)[-1:])[0]
@@ -230,8 +237,8 @@ def test_each_piece_is_as_loud_as_the_survey_says(quay: Quay, tmp_path: Path) ->
     for name in contents:
         asyncio.run(care._measure(tmp_path / f"{name}.wav"))
     recording = Recording(quay, channels=2)
-    with on_stage(tmp_path) as stage:
-        begin(stage, "127.0.88.10")
+    with running_transmitter(tmp_path) as transmitter:
+        begin(transmitter, "127.0.88.10")
         path, _ = clicks_and_flashes(tmp_path, 5)
         begins_ns = [time.time_ns() + (4 + 5 * number) * SECOND_NS for number in range(len(contents) + 1)]
         segments = []
@@ -239,10 +246,10 @@ def test_each_piece_is_as_loud_as_the_survey_says(quay: Quay, tmp_path: Path) ->
             content = sounding(path, tmp_path / f"{name}.wav", 5, sound_level=(1.0, 1.0))
             gain = care.of(picture(site, name))[1]
             segments.append(segment(begin_ns, begin_ns + 5 * SECOND_NS, zero_ns=begin_ns, gain=gain, **content))
-        stage.score(segment(begins_ns[0] - 5 * SECOND_NS, begins_ns[0]), *segments)
+        transmitter.score(segment(begins_ns[0] - 5 * SECOND_NS, begins_ns[0]), *segments)
         offset_ns = time.monotonic_ns() - time.time_ns()
         while time.time_ns() < begins_ns[-1] + SECOND_NS:
-            stage.wait_for("telemetry")
+            transmitter.wait_for("telemetry")
     recording.end()
     heard = recording.samples()
     for name, begin_ns in zip(contents, begins_ns, strict=False):
@@ -263,14 +270,14 @@ def test_a_transmitter_that_ends_fades_its_sound(quay: Quay, tmp_path: Path) -> 
     soundfile.write(tmp_path / "level.flac", np.full((60 * RATE, 2), 0.5), RATE)
     path, _ = clicks_and_flashes(tmp_path, 60)
     recording = Recording(quay)
-    with wire_to("127.0.88.11"), on_stage(tmp_path) as stage:
-        begin(stage, "127.0.88.11")
+    with wire_to("127.0.88.11"), running_transmitter(tmp_path) as transmitter:
+        begin(transmitter, "127.0.88.11")
         zero_ns = time.time_ns()
         content = sounding(path, tmp_path / "level.flac", 60)
-        stage.score(segment(zero_ns, zero_ns + 60 * SECOND_NS, zero_ns=zero_ns, **content))
+        transmitter.score(segment(zero_ns, zero_ns + 60 * SECOND_NS, zero_ns=zero_ns, **content))
         wait_for_sound(recording)
         time.sleep(1)
-        stage.end()
+        transmitter.end()
         time.sleep(1)
     recording.end()
     heard = recording.samples()
@@ -284,15 +291,15 @@ def test_a_sound_goes_on_after_its_frames_and_is_silent_in_quiet_windows_whateve
 ) -> None:
     path, sound = clicks_and_flashes(tmp_path, 20)
     recording = Recording(quay)
-    with wire_to("127.0.88.8") as ear, on_stage(tmp_path) as stage:
-        begin(stage, "127.0.88.8")
+    with wire_to("127.0.88.8") as listener, running_transmitter(tmp_path) as transmitter:
+        begin(transmitter, "127.0.88.8")
         offset_ns = time.monotonic_ns() - time.time_ns()
         zero_ns = time.time_ns() + 2 * SECOND_NS
         ended_ns, quiet_ns, loud_ns, end_ns = (zero_ns + seconds * SECOND_NS for seconds in (4, 6, 8, 20))
-        stage.dark((quiet_ns, loud_ns, 1.0, 0.0))
+        transmitter.dark((quiet_ns, loud_ns, 1.0, 0.0))
         content = sounding(path, sound, 20)
         rest = {**content, "ended": True, "level": (0.0, 0.0)}
-        stage.score(
+        transmitter.score(
             segment(zero_ns, ended_ns, zero_ns=zero_ns, **content),
             segment(ended_ns, end_ns, zero_ns=zero_ns, **rest),
         )
@@ -300,7 +307,7 @@ def test_a_sound_goes_on_after_its_frames_and_is_silent_in_quiet_windows_whateve
         while len(late := [click for click in recording.clicks_ns() if click > loud_ns + offset_ns]) < 3:
             assert time.monotonic() < deadline, "the sound does not come back"
             time.sleep(0.2)
-        lit = [one.at_ns for one in ear.data() if any(one.slots)]
+        lit = [one.at_ns for one in listener.data() if any(one.slots)]
     recording.end()
     clicks = recording.clicks_ns() - offset_ns
     assert max(lit) - offset_ns < ended_ns + 100_000_000
@@ -321,16 +328,16 @@ def test_a_sound_that_cannot_be_played_is_reported_and_the_light_goes_on(
     sound.unlink()
     if content is not None:
         sound.write_bytes(content)
-    with wire_to("127.0.88.4") as ear, on_stage(tmp_path) as stage:
-        begin(stage, "127.0.88.4")
+    with wire_to("127.0.88.4") as listener, running_transmitter(tmp_path) as transmitter:
+        begin(transmitter, "127.0.88.4")
         zero_ns = time.time_ns()
-        stage.score(
+        transmitter.score(
             segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)),
         )
-        trouble = stage.wait_for("trouble", lambda one: one["kind"] == "sound")
-        stage.wait_for("telemetry", lambda one: (one["frame"] or 0) > 40)
+        trouble = transmitter.wait_for("trouble", lambda one: one["kind"] == "sound")
+        transmitter.wait_for("telemetry", lambda one: (one["frame"] or 0) > 40)
         assert trouble["kind"] == "sound" and trouble["subject"] == str(sound) and said in trouble["text"]
-        frames = lit(ear)
+        frames = lit(listener)
         assert goes_on(frames)
 
 
@@ -343,13 +350,13 @@ def test_without_a_device_the_light_goes_on_and_a_trouble_is_reported(
     for name, value in nowhere.environment.items():
         monkeypatch.setenv(name, value)
     path, sound = clicks_and_flashes(tmp_path, 20)
-    with wire_to("127.0.88.5") as ear, on_stage(tmp_path) as stage:
-        begin(stage, "127.0.88.5")
+    with wire_to("127.0.88.5") as listener, running_transmitter(tmp_path) as transmitter:
+        begin(transmitter, "127.0.88.5")
         zero_ns = time.time_ns()
-        stage.score(segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)))
-        assert said in stage.wait_for("trouble", lambda one: one["kind"] == "sound")["text"]
-        stage.wait_for("telemetry", lambda one: (one["frame"] or 0) > 60)
-        frames = lit(ear)
+        transmitter.score(segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)))
+        assert said in transmitter.wait_for("trouble", lambda one: one["kind"] == "sound")["text"]
+        transmitter.wait_for("telemetry", lambda one: (one["frame"] or 0) > 60)
+        frames = lit(listener)
         assert goes_on(frames)
 
 
@@ -360,11 +367,11 @@ def test_without_the_packages_the_light_goes_on_and_a_trouble_is_reported(
     (tmp_path / "bare" / "sounddevice.py").write_text("raise ImportError('no sounddevice here')")
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path / "bare"), os.environ.get("PYTHONPATH", "")]))
     path, sound = clicks_and_flashes(tmp_path, 20)
-    with wire_to("127.0.88.6") as ear, on_stage(tmp_path) as stage:
-        begin(stage, "127.0.88.6")
+    with wire_to("127.0.88.6") as listener, running_transmitter(tmp_path) as transmitter:
+        begin(transmitter, "127.0.88.6")
         zero_ns = time.time_ns()
-        stage.score(segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)))
-        said = stage.wait_for("trouble", lambda one: one["kind"] == "sound")
+        transmitter.score(segment(zero_ns, zero_ns + 20 * SECOND_NS, zero_ns=zero_ns, **sounding(path, sound, 20)))
+        said = transmitter.wait_for("trouble", lambda one: one["kind"] == "sound")
         assert "gloaming[sound]" in said["text"]
-        stage.wait_for("telemetry", lambda one: (one["frame"] or 0) > 40)
-        assert lit(ear)
+        transmitter.wait_for("telemetry", lambda one: (one["frame"] or 0) > 40)
+        assert lit(listener)

@@ -1,5 +1,4 @@
-"""A player that is told the time: a hall whose clock only the test moves, the air in the place of the wire, a shelf in
-the place of the disk."""
+"""A player with a clock that only the test moves, a fake sender and a fake read-ahead."""
 
 from __future__ import annotations
 
@@ -18,7 +17,7 @@ from gloaming.daemon.transmitter.output import Output
 from gloaming.daemon.transmitter.player import Player
 from gloaming.daemon.transmitter.readahead import DamagedFrames, FrameCache, ReadAhead, Want
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe
-from tests.daemon.transmitter.stage import SCORE, SECOND_NS, SETUP, segment, universe
+from tests.daemon.transmitter.process_harness import SCORE, SECOND_NS, SETUP, segment, universe
 
 UTC_NS = 1_795_000_000 * SECOND_NS
 MS = 1_000_000
@@ -27,8 +26,8 @@ FRAMES = np.arange(1, 201, dtype=np.uint8)[:, None].repeat(20, axis=1)
 
 
 @dataclass
-class Air:
-    """In the place of the wire: keeps what would have left, at the instant the test has come to."""
+class FakeSender:
+    """In place of `UdpSender`: records in `left` what would have been sent, and when."""
 
     now_ns: int = 0
     left: list[tuple[int, str, bytes]] = field(default_factory=list)
@@ -46,23 +45,23 @@ class Air:
 
 @dataclass
 class _Send:
-    air: Air
+    sender: FakeSender
     batches: list[SendBatch]
 
     def send(self, retry: Any) -> list[Any]:
-        self.air.left += [(self.air.now_ns, batch.address, batch.data.tobytes()) for batch in self.batches]
+        self.sender.left += [(self.sender.now_ns, batch.address, batch.data.tobytes()) for batch in self.batches]
         return []
 
 
 @dataclass
-class Shelf:
-    """In the place of the disk: files of `FRAMES`; `gone` are those of which no frame comes."""
+class FakeReadAhead:
+    """In place of `ReadAhead`: each file has `FRAMES`. Of files in `gone` no frame comes."""
 
     gone: set[str] = field(default_factory=set)
     damaged: set[str] = field(default_factory=set)
     damaged_from: int | None = None
     scale: int | None = None
-    """The level of all frames, where the files have been replaced."""
+    """The level of all frames; None for `FRAMES`."""
     wanted: tuple[Want, ...] = ()
 
     def want(self, *wanted: Want) -> None:
@@ -76,19 +75,19 @@ class Shelf:
         return None if path in self.gone else FrameCache(shown, info)
 
     def damaged_after(self, path: str, frame: int) -> tuple[int, str] | None:
-        """What is read ahead here are two seconds."""
+        """Reads two seconds ahead."""
         near = self.damaged_from is not None and self.damaged_from < frame + 80
         return (max(frame, self.damaged_from or 0), "it is damaged") if near else None
 
 
-class Hall:
+class PlayerHarness:
     """A player, and a clock that only the test moves."""
 
-    def __init__(self, air: Air, *universes: dict[str, Any], **more: Any) -> None:
-        self.air, self.shelf = air, Shelf()
+    def __init__(self, sender: FakeSender, *universes: dict[str, Any], **more: Any) -> None:
+        self.sender, self.read_ahead = sender, FakeReadAhead()
         self.troubles: list[tuple[str, str, str, Segment, int | None]] = []
         setup = {**SETUP, "universes": universes or (universe(1, A, slots=20),), **more}
-        self.player = Player(cast(ReadAhead, self.shelf), lambda *said: self.troubles.append(said), 0)
+        self.player = Player(cast(ReadAhead, self.read_ahead), lambda *reported: self.troubles.append(reported), 0)
         self.player.use(Output(Setup.from_json(setup)))
         self.dark()
 
@@ -103,19 +102,19 @@ class Hall:
         self.player.score = Score.from_json(score)
 
     def play(self, until_ns: int, late_ns: int = 0) -> list[tuple[int, str, bytes]]:
-        """What leaves until an instant; each tick comes so much too late."""
-        before, ticks = len(self.air.left), 0
-        while self.air.now_ns < until_ns:
-            next_ns = self.player.tick(self.air.now_ns, self.air.now_ns + self.wall_ns)
-            assert next_ns > self.air.now_ns
-            self.air.now_ns = min(until_ns, next_ns + late_ns)
+        """What leaves until an instant. Each tick comes `late_ns` too late."""
+        before, ticks = len(self.sender.left), 0
+        while self.sender.now_ns < until_ns:
+            next_ns = self.player.tick(self.sender.now_ns, self.sender.now_ns + self.wall_ns)
+            assert next_ns > self.sender.now_ns
+            self.sender.now_ns = min(until_ns, next_ns + late_ns)
             ticks += 1
-            assert ticks < 100_000, "the player never rests"
-        return self.air.left[before:]
+            assert ticks < 100_000, "the player does not wait"
+        return self.sender.left[before:]
 
 
 def later(one: Any) -> Any:
-    """What a segment says, with each instant in it as late as the clock of the hall."""
+    """A segment with each instant moved by `UTC_NS`."""
     if not isinstance(one, dict):
         return one
     return {

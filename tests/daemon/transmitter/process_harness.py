@@ -1,4 +1,4 @@
-"""For the transmitter's tests: the process with a planner's end to its socket, receivers, namespaces, frame files."""
+"""For tests of the transmitter: its process and the planner's end of the socket, listeners, namespaces, frame files."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ SETUP: dict[str, Any] = {
 }
 """A `setup` without its universes."""
 SCORE: dict[str, Any] = {"wall_offset_ns": 0, "device": None, "delay_ns": 0, "files": None}
-"""What most scores say alike."""
+"""The usual fields of a score."""
 GROUPS: dict[bool | str, tuple[str, ...]] = {
     False: (),
     True: ("multicast",),
@@ -59,8 +59,8 @@ OF_A_PICTURE = ("path", "piece", "frames", "fps", "zero_ns", "still", "ended")
 _numbers = count()
 
 
-class Stage:
-    """A transmitter process, and the planner's end of its socket. Messages that come are kept in `heard`."""
+class TransmitterProcess:
+    """A transmitter process, and the planner's end of its socket. `heard` has all messages that came."""
 
     def __init__(self, folder: Path, namespace: str | None = None, command: tuple[str, ...] = ()) -> None:
         self.path = folder / f"transmitter-{next(_numbers)}.sock"
@@ -73,7 +73,7 @@ class Stage:
         self.connect()
 
     def connect(self) -> None:
-        """Be the planner: a new connection, which replaces the one before."""
+        """Connect as a planner. A new connection replaces the previous one."""
         deadline = time.monotonic() + PATIENCE_S
         while True:
             self.sock = socket.socket(socket.AF_UNIX)
@@ -86,25 +86,25 @@ class Stage:
                 time.sleep(0.01)
         self._unread = b""
 
-    def say(self, **message: Any) -> None:
+    def send(self, **message: Any) -> None:
         self.sock.sendall(json.dumps(message).encode() + b"\n")
 
     def setup(self, universes: list[dict[str, Any]], **more: Any) -> None:
-        self.say(op="setup", universes=universes, **{**SETUP, **more})
+        self.send(op="setup", universes=universes, **{**SETUP, **more})
 
     def dark(self, *windows: tuple[float, ...], **more: Any) -> None:
-        """Dark windows `(from_ns, until_ns)`; with how bright and how loud at the most, others."""
+        """Send dark windows `(from_ns, until_ns)`, or others `(from_ns, until_ns, light, sound)`."""
         now_ns = time.time_ns()
         dark = [[*(*window, 0.0, 0.0)[:4], "rule"] for window in windows]
         known = {"from_ns": now_ns - DAY_NS, "until_ns": now_ns + DAY_NS, "rules": [], "held": [], "rig_checks": []}
-        self.say(op="windows", **{**known, "windows": dark, **more})
+        self.send(op="windows", **{**known, "windows": dark, **more})
 
     def score(self, *segments: dict[str, Any], id: int = 1, **more: Any) -> None:
         offset_ns = time.time_ns() - time.monotonic_ns()
-        self.say(op="score", **{**SCORE, "id": id, "offset_ns": offset_ns, "segments": segments, **more})
+        self.send(op="score", **{**SCORE, "id": id, "offset_ns": offset_ns, "segments": segments, **more})
 
     def wait_for(self, op: str, such: Callable[[dict[str, Any]], bool] = lambda message: True) -> dict[str, Any]:
-        """The next message of a kind; fails when none comes."""
+        """The next message of a kind; fails if none comes."""
         deadline = time.monotonic() + PATIENCE_S
         while time.monotonic() < deadline:
             for message in self._read(deadline):
@@ -112,8 +112,8 @@ class Stage:
                     return message
         raise AssertionError(f"no {op} came; heard: {self.heard[-2:]}")
 
-    def said(self, op: str, such: Callable[[dict[str, Any]], bool] = lambda message: True) -> dict[str, Any]:
-        """A message of a kind, among those that have come or are to come."""
+    def find(self, op: str, such: Callable[[dict[str, Any]], bool] = lambda message: True) -> dict[str, Any]:
+        """A message of a kind that has come already, or else the next."""
         found = (message for message in self.heard if message["op"] == op and such(message))
         return next(found, None) or self.wait_for(op, such)
 
@@ -122,14 +122,14 @@ class Stage:
             ready, _, _ = select.select([self.sock], [], [], max(0.0, deadline - time.monotonic()))
             data = self.sock.recv(1 << 16) if ready else b""
             if not data:
-                raise AssertionError(f"the transmitter says no more; heard: {self.heard[-2:]}")
+                raise AssertionError(f"the transmitter sends no more; heard: {self.heard[-2:]}")
             self._unread += data
         line, _, self._unread = self._unread.partition(b"\n")
         self.heard.append(json.loads(line))
         yield self.heard[-1]
 
     def end(self) -> dict[str, Any]:
-        """SIGTERM, as the service manager does; the last telemetry."""
+        """End the process by SIGTERM, as the service manager does. Returns the last telemetry."""
         self.process.send_signal(signal.SIGTERM)
         with suppress(AssertionError, OSError):
             while True:
@@ -146,12 +146,14 @@ class Stage:
 
 
 @contextmanager
-def on_stage(folder: Path, namespace: str | None = None, command: tuple[str, ...] = ()) -> Iterator[Stage]:
-    stage = Stage(folder, namespace, command)
+def running_transmitter(
+    folder: Path, namespace: str | None = None, command: tuple[str, ...] = ()
+) -> Iterator[TransmitterProcess]:
+    transmitter = TransmitterProcess(folder, namespace, command)
     try:
-        yield stage
+        yield transmitter
     finally:
-        stage.close()
+        transmitter.close()
 
 
 def universe(number: int, *hosts: str, slots: int = 510, multicast: bool | str = False, **more: int) -> dict[str, Any]:
@@ -161,7 +163,7 @@ def universe(number: int, *hosts: str, slots: int = 510, multicast: bool | str =
 
 
 def segment(from_ns: int, until_ns: int, level: tuple[float, float] = (1.0, 1.0), **more: Any) -> dict[str, Any]:
-    """One segment of a `score`; black unless `more` says otherwise: what it has itself, and what its picture has."""
+    """A segment of a `score`, black by default. `more` has fields of the segment and of its picture."""
     of_picture = {key: more.pop(key) for key in OF_A_PICTURE if key in more}
     shown = picture(**{"zero_ns": from_ns, **of_picture}) if "path" in of_picture else None
     usual = {"show": "evening", "look": 0, "sound_path": None, "gain": 1.0, "sound_level": (0, 0), "mix": None}
@@ -169,7 +171,7 @@ def segment(from_ns: int, until_ns: int, level: tuple[float, float] = (1.0, 1.0)
 
 
 def picture(path: str, **more: Any) -> dict[str, Any]:
-    """The picture of a segment, or what fades away in it."""
+    """The picture of a segment or of a `mix`."""
     usual = {"frames": 1, "fps": [40, 1], "zero_ns": 0, "still": None, "ended": False}
     return {"path": path, "piece": Path(path).stem, **usual, **more}
 
@@ -180,14 +182,14 @@ def fading(from_ns: int, until_ns: int, path: str, **more: Any) -> dict[str, Any
 
 
 def moving(path: Path, frames: int, fps: tuple[int, int] = (40, 1)) -> dict[str, Any]:
-    """What a segment says of a frame file."""
+    """The fields of a segment that plays a frame file."""
     return {"path": str(path), "piece": path.stem, "frames": frames, "fps": fps}
 
 
 def write_frames(
     path: Path, frames: npt.NDArray[np.uint8], fps: Fraction = Fraction(40), slots: int = 510, first: int = 1
 ) -> Path:
-    """A frame file of `(frames, bytes) uint8`, from universe `first` on in universes of `slots`."""
+    """Write a frame file of `(frames, bytes) uint8`, in universes of `slots` from `first` on."""
     size = frames.shape[1]
     universes = [Universe(first + n, min(slots, size - at), at) for n, at in enumerate(range(0, size, slots))]
     with FrameWriter(path, fps, universes) as writer:
@@ -197,7 +199,7 @@ def write_frames(
 
 @dataclass(frozen=True)
 class Heard:
-    """A datagram, where it went and whence it came."""
+    """A datagram, its destination and its source."""
 
     at_ns: int
     host: str
@@ -221,8 +223,8 @@ class Heard:
         return bool(self.data[112] & 0x40)
 
 
-class Ear:
-    """Hears everything that comes to port 5568 of some addresses, in a thread of its own."""
+class PacketListener:
+    """Collects all datagrams to port 5568 of some addresses, in a thread of its own."""
 
     def __init__(self, *addresses: str, namespace: str | None = None, interface: str = "lo") -> None:
         self.heard: list[Heard] = []
@@ -233,7 +235,7 @@ class Ear:
 
     def _run(self) -> None:
         ready: list[socket.socket] = []
-        while ready or not self._ending.is_set():  # what has come is heard to the end
+        while ready or not self._ending.is_set():  # reads all that has come before it ends
             ready = select.select(list(self._socks), [], [], 0 if self._ending.is_set() else 0.1)[0]
             for sock in ready:
                 with suppress(BlockingIOError):
@@ -250,7 +252,7 @@ class Ear:
             if such(heard := list(self.heard)):
                 return heard
             time.sleep(0.02)
-        raise AssertionError(f"not heard among {len(self.heard)} packets")
+        raise AssertionError(f"not found among {len(self.heard)} packets")
 
     def close(self) -> None:
         self._ending.set()
@@ -260,16 +262,16 @@ class Ear:
 
 
 @contextmanager
-def listening(*addresses: str, namespace: str | None = None, interface: str = "lo") -> Iterator[Ear]:
-    ear = Ear(*addresses, namespace=namespace, interface=interface)
+def listening(*addresses: str, namespace: str | None = None, interface: str = "lo") -> Iterator[PacketListener]:
+    listener = PacketListener(*addresses, namespace=namespace, interface=interface)
     try:
-        yield ear
+        yield listener
     finally:
-        ear.close()
+        listener.close()
 
 
 def listen_on(address: str, interface: str) -> socket.socket:
-    """A socket bound to an address; a multicast group is joined, on an interface."""
+    """A socket bound to an address. Joins a multicast group on an interface."""
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
     sock = socket.socket(family, socket.SOCK_DGRAM)
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -297,7 +299,7 @@ def listen_on(address: str, interface: str) -> socket.socket:
 
 @dataclass(frozen=True)
 class Street:
-    """Two network namespaces and a cable between them: addresses 192.0.2.1 and 192.0.2.2 onwards."""
+    """Two network namespaces with a cable between them."""
 
     sender: str
     receiver: str
@@ -314,7 +316,7 @@ def run(*command: str) -> str:
 
 @contextmanager
 def street(hosts: int = 1) -> Iterator[Street]:
-    """A sender's and a receiver's namespace; the receiver has `hosts` addresses from 192.0.2.21 on."""
+    """A sender's namespace (192.0.2.1) and a receiver's, which has `hosts` addresses from 192.0.2.21 on."""
     with namespaces("sender", "receiver") as (sender, receiver):
         there = Street(sender, receiver)
         there.run(there.sender, "ip", "link", "add", "out0", "type", "veth", "peer", "in0", "netns", there.receiver)
