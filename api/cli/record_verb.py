@@ -175,7 +175,7 @@ class _Line:
         if recording:
             counts = recording.counts
             text = (
-                f"{counts.elapsed_s:.1f} s  {recording.heard} universes  {counts.frames} frames at {recording.fps:.4g}"
+                f"{counts.elapsed_s:.1f} s  {recording.active} universes  {counts.frames} frames at {recording.fps:.4g}"
                 f"  {text}  {counts.lost_in_all} lost"
             )
         self._to(f"\r\033[K{text}")

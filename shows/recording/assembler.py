@@ -148,7 +148,7 @@ class Assembler:
                 self._row[stream.row] = arbiter.shown(stream, self._row[stream.row])
 
     @property
-    def heard(self) -> int:
+    def active(self) -> int:
         """How many universes have sent levels."""
         return len(self._streams) - len(self._silent)
 
@@ -239,14 +239,14 @@ class Assembler:
             self._frame, self._frame_at_ns, self._shut = 0, at_ns, set()
         else:
             ahead = stream.frame + 1 + lost - self._frame
-            spoke = stream.frame == self._frame
-            if spoke and stream.loose and not self._shut and self._was_late(stream, at_ns, synchronized):
+            sent_before = stream.frame == self._frame
+            if sent_before and stream.loose and not self._shut and self._was_late(stream, at_ns, synchronized):
                 return
             if ahead > 1:
                 passed_ns = at_ns - stream.offset_ns - self._frame_at_ns
                 passed = (passed_ns + self._period_ns // 2) // self._period_ns
                 if ahead - passed > ANEW:  # its numbers began anew, and mean nothing
-                    ahead = max(int(spoke), passed)
+                    ahead = max(int(sent_before), passed)
                 elif synchronized and not self._shut:
                     ahead = 1
                 else:

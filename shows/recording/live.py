@@ -40,11 +40,11 @@ class Listener:
         if datagrams is None:
             return
         packets = read(datagrams)
-        self.universes.update(heard(packets))
+        self.universes.update(universes_in(packets))
         self._receiver.release()
 
 
-def heard(packets: Packets) -> set[int]:
+def universes_in(packets: Packets) -> set[int]:
     """The universes that packets announce (E1.31 section 8) or carry."""
     universes = set(np.unique(packets.universe[packets.kind == PacketKind.DATA]).tolist())
     for number in np.flatnonzero(packets.kind == PacketKind.DISCOVERY).tolist():
@@ -69,9 +69,9 @@ class Live:
         self._held: list[Packets] = []
         self._known = False
         self._first_ns: int | None = None
-        self._looks: dict[tuple[bytes, int], bytes] = {}
+        self._first_levels: dict[tuple[bytes, int], bytes] = {}
         self._join = join or (lambda universes: None)
-        self._heard: set[int] = set()
+        self._known_universes: set[int] = set()
 
     @property
     def began(self) -> bool:
@@ -97,8 +97,8 @@ class Live:
         before = self.packets
         self.packets += int((packets.kind == PacketKind.DATA).sum())
         self.levels += int(self._mine(packets).sum())
-        if self._wanted.universes is None and (new := heard(packets) - self._heard):
-            self._heard |= new
+        if self._wanted.universes is None and (new := universes_in(packets) - self._known_universes):
+            self._known_universes |= new
             self._join(new)
         if self.recording and self._known:
             self._record(packets)
@@ -156,8 +156,8 @@ class Live:
         levels = packets.levels()
         for number in mine.tolist():
             stream = packets.cids[packets.source[number]], int(packets.universe[number])
-            look = levels[number].tobytes()
-            if self._looks.setdefault(stream, look) != look:
+            levels_now = levels[number].tobytes()
+            if self._first_levels.setdefault(stream, levels_now) != levels_now:
                 self._recount()
                 return int(packets.at_ns[number])
         return None
@@ -174,8 +174,8 @@ class Live:
     @property
     def nothing(self) -> str:
         """The message if no wanted levels came."""
-        numbers, heard = self._numbers(), sorted(self._census.sent)
-        others = f", but for {ranges(heard)}" if heard else ""
+        numbers, sent = self._numbers(), sorted(self._census.sent)
+        others = f", but for {ranges(sent)}" if sent else ""
         return f"nothing came for {ranges(numbers) if numbers else 'any universe'}{others}{self._census.preview_only}"
 
     def _numbers(self) -> list[int]:

@@ -105,9 +105,9 @@ class Recording:
         return self._parts.temporary
 
     @property
-    def heard(self) -> int:
+    def active(self) -> int:
         """How many of the universes have sent levels."""
-        return self._assembler.heard
+        return self._assembler.active
 
     @property
     def fps(self) -> float:
@@ -249,16 +249,16 @@ class Recording:
         """Remove universes without levels and unwanted slots from the closed file. An error changes nothing."""
         info = outcome.info
         there = {one.number: one.slots for one in info.universes}  # without universes that came after the last frame
-        spoke = [number for number in self._slots if number in there and number not in self._assembler.silent()]
-        if not spoke:
+        active = [number for number in self._slots if number in there and number not in self._assembler.silent()]
+        if not active:
             return outcome
         dark = np.where(self._lit.any(axis=1), SLOTS_MAX - (self._lit[:, ::-1] != 0).argmax(axis=1), 0)
         used = dict(zip(self._slots, dark.tolist(), strict=True))
-        slots = lay_out(spoke, self._slots, used, self._wanted.slots)
+        slots = lay_out(active, self._slots, used, self._wanted.slots)
         if slots == there:
             return outcome
         offsets = {one.number: one.offset for one in info.universes}
-        columns = np.concatenate([np.arange(slots[number]) + offsets[number] for number in spoke])
+        columns = np.concatenate([np.arange(slots[number]) + offsets[number] for number in active])
         blocks = (block[:, columns] for block in frames_of(info.path))
         source = FrameSource(len(columns), info.frames, info.fps, blocks)
         try:

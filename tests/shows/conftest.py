@@ -1,4 +1,4 @@
-"""For the tests of what is played: the demonstration's pieces, which take a while to draw."""
+"""The demonstration's pieces, for tests. They take a while to render."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from gloaming.shows.demonstration.season import make_season
 
 @pytest.fixture(scope="session")
 def demonstration(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demonstration's site folder; its pieces are drawn once on a machine, as at home."""
+    """The demonstration's site folder. Its pieces are rendered once on a machine."""
     folder = tmp_path_factory.mktemp("demonstration") / "pier-road"
     make_season(folder, "127.0.61.4", "127.0.61.4:8091")
     return folder

@@ -1,4 +1,4 @@
-"""E1.31 streams for tests: packets built by the `sacn` library, put into capture files written here byte by byte."""
+"""E1.31 streams for tests: packets of the `sacn` library in capture files that are written byte by byte."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ OTHER_CID = tuple(range(100, 116))
 EPOCH_NS = 1_790_000_000_000_000_000
 
 Event = tuple[int, bytes]
-"""When, in nanoseconds from the beginning; and the UDP payload."""
+"""The time in nanoseconds from the beginning, and the UDP payload."""
 
 
 def data(
@@ -78,7 +78,7 @@ def pcap(path: Path, packets: Sequence[tuple[int, bytes]], link: int = 1, order:
 
 
 def captured(path: Path, events: Iterable[Event]) -> Path:
-    """A capture of these payloads, in the order of their times."""
+    """A capture of events, in the order of their times."""
     ordered = sorted(events, key=lambda event: event[0])
     return pcap(path, [(at_ns, ethernet(payload)) for at_ns, payload in ordered])
 
@@ -91,7 +91,7 @@ def stream(
     spread_ns: int = 2_000_000,
     **more: object,
 ) -> list[Event]:
-    """Frames `(n, frame_bytes)` as a plain source sends them: every universe in every frame, over a short while."""
+    """Frames `(n, frame_bytes)` as a plain source sends them: every universe in every frame, in a short burst."""
     count = -(-frames.shape[1] // slots)
     return [
         (
@@ -107,7 +107,7 @@ AS_SENT = Wanted(slots="sent")
 
 
 def recorded(folder: Path, events: Iterable[Event], wanted: Wanted = AS_SENT) -> tuple[Frames, Outcome]:
-    """What a recording of a capture of events has in it: frames `(n, universes, 512)` if all slots were sent."""
+    """Record a capture of events. Returns frames `(n, universes, 512)` if all slots were sent, and the outcome."""
     outcome = from_capture(captured(folder / "in.pcap", events), folder / "out.frames", wanted)
     return everything(outcome.info).reshape(outcome.info.frames, len(outcome.info.universes), -1), outcome
 
@@ -118,6 +118,6 @@ def everything(info: FrameFileInfo) -> Frames:
 
 
 def without_stills(frames: Frames) -> Frames:
-    """Frames without those that repeat the one before: a busy machine may hold a sender up for more than a frame."""
+    """Frames without repeats of the one before: a busy machine may delay a sender for more than a frame."""
     flat = frames.reshape(len(frames), -1)
     return frames[np.concatenate([[True], (flat[1:] != flat[:-1]).any(axis=1)])]

@@ -1,4 +1,4 @@
-"""The interfaces of a machine and their addresses, against what iproute2 prints."""
+"""The interfaces of a machine and their addresses, compared with iproute2."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ pytestmark = needs("ip")
 
 @pytest.fixture
 def board() -> Iterator[str]:
-    """A namespace with an interface of several addresses: a label as old tools give it, and a link's own."""
+    """A namespace with an interface of several addresses, one with a label, one link-local."""
     with namespaces("board") as (name,):
         for words in (
             "link add quay0 type veth peer name quay1",

@@ -1,4 +1,4 @@
-"""Currents against sums by hand: 20 mA a colour at full (common practice, no source), so 60 mA for a white pixel."""
+"""Currents compared with sums by hand: 20 mA a colour at full (common practice, no source), so 60 mA a white pixel."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def test_a_string_over_three_universes_is_one_string() -> None:
     """400 pixels are 1200 slots: 510, 510 and 180 of three universes. 400 x 60 mA = 24 A."""
     frames = full(9, 510 * 3)
     assert loads(frames, rig({"pixels": 400}), 510, 510, 510)["run 0"].peak_a == 24.0
-    frames[:, 510:1020] = 0  # 170 pixels of it go out
+    frames[:, 510:1020] = 0  # 170 of its pixels are black
     assert loads(frames, rig({"pixels": 400}), 510, 510, 510)["run 0"].peak_a == 13.8
 
 
@@ -116,10 +116,10 @@ def test_a_frame_file_is_read_once_and_what_is_hurt_of_it_is_told(tmp_path: Path
     frames = np.random.default_rng(1).integers(0, 256, (400, 450), np.uint8)
     with FrameWriter(path, Fraction(40), (Universe(1, 450, 0),)) as writer:
         writer.write(frames)
-    told: list[tuple[int, int]] = []
-    found = analyse(path, rig({"pixels": 150}), progress=lambda done, all_: told.append((done, all_)))
+    text: list[tuple[int, int]] = []
+    found = analyse(path, rig({"pixels": 150}), progress=lambda done, all_: text.append((done, all_)))
     assert found.loads[0].mean_a == pytest.approx(frames.sum() * 20 / 255_000 / 400)
-    assert told[-1] == (400, 400)
+    assert text[-1] == (400, 400)
     assert not found.damaged
     damaged = bytearray(path.read_bytes())
     at = len(damaged) // 2

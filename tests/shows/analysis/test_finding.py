@@ -1,4 +1,4 @@
-"""Findings: each code is used, and it alone says which findings are alike."""
+"""Findings: each code is used, and equal codes mean equal kinds."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ BY_KIND = {
     *(f"flashing-{kind}" for kind in ("rig", "group", "view", "string")),
     *(f"{kind}-{load}" for kind in ("string", "supply") for load in ("loaded", "overloaded")),
 }
-"""Codes that are put together from the kind of what they are about."""
+"""Codes that are composed at run time."""
 
 
 def test_every_code_is_used_once_or_more() -> None:

@@ -177,7 +177,7 @@ def test_a_string_with_white_pixels_of_its_own_flashes_as_well() -> None:
 
 
 def test_where_pixels_have_places_ten_degrees_of_view_are_judged() -> None:
-    """A metre of a hundred-metre string: nothing of the whole, all of what one sees close by."""
+    """A metre of a hundred-metre string: little of the whole, but all of the view nearby."""
     found = judged(flashing(BLACK, WHITE, 5, pixels=24), 40, rig(line=[[0, 0], [99, 0]], group="roof"))
     assert {one.kind for one in found} == set()
     near = Rig.model_validate(

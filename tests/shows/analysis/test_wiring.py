@@ -1,4 +1,4 @@
-"""A rig with every fault that does not make it impossible: each is found, at its place."""
+"""A rig with every fault that does not make it impossible. Each is found at its place."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The demonstration's pieces: black at both ends, the same bytes whenever they are rendered, and no flashes."""
+"""The demonstration's pieces: black at both ends, equal bytes in every rendering, no flashes."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ AREA_M = 3.0
 
 
 class Areas:
-    """The whole picture, squares of it as seen from the quay, and runs along the wire, of 20 pixels at least."""
+    """The whole picture, squares of it as seen from the quay, and runs of at least 20 pixels along the strings."""
 
     def __init__(self) -> None:
         points = np.concatenate([string.points for string in strings()])
@@ -49,14 +49,14 @@ class Areas:
 
 
 def seconds(path: Path) -> Iterator[npt.NDArray[np.uint8]]:
-    """A frame file's frames, a second at a time."""
+    """The frames of a file, one second at a time."""
     with FrameReader(path) as reader:
         for first in range(0, reader.info.frames, FPS):
             yield np.stack([reader.frame(at) for at in range(first, min(first + FPS, reader.info.frames))])
 
 
 class Rendered:
-    """A piece as it was rendered into a frame file, and what the tests want to know of it."""
+    """A rendered piece, and the values that tests need."""
 
     def __init__(self, piece: PieceOfLight, path: Path) -> None:
         self.piece = piece
@@ -93,18 +93,18 @@ def test_a_piece_begins_and_ends_black_and_is_lit_between(rendered: Rendered) ->
 
 
 def test_no_piece_flashes_more_than_three_times_in_any_second(rendered: Rendered) -> None:
-    """WCAG 2.2, 2.3.1, whichever way the bytes are taken."""
+    """WCAG 2.2, 2.3.1, with bytes as linear light and as sRGB."""
     assert most_flashes(rendered.light, FPS) <= 3
     assert most_flashes(rendered.screen, FPS) <= 3
 
 
 def test_a_piece_is_gentle_on_its_supplies(rendered: Rendered) -> None:
-    """Never more than half of what full white would draw: 8 mA a colour, by hand."""
+    """At most half of the current of full white: 8 mA a colour, by hand."""
     assert rendered.amps < 0.5 * 3 * 0.008 * len(places())
 
 
 def test_another_process_renders_the_same_bytes(rendered: Rendered) -> None:
-    """Written out here once more, so that a piece that draws from chance or from the clock is found."""
+    """This finds a piece that depends on chance or on the clock."""
     code = (
         "import sys; from hashlib import sha256; from itertools import islice\n"
         "from gloaming.shows.demonstration.pieces import PIECES\n"
@@ -118,7 +118,7 @@ def test_another_process_renders_the_same_bytes(rendered: Rendered) -> None:
 
 
 def waves(hz: float, low: float, high: float) -> npt.NDArray[np.float64]:
-    """Three seconds of light that goes up and down."""
+    """Three seconds of light that rises and falls."""
     at_s = np.arange(3 * FPS) / FPS
     return (low + (high - low) * (np.sin(2 * np.pi * hz * at_s) > 0))[:, None]
 
@@ -136,12 +136,12 @@ def waves(hz: float, low: float, high: float) -> npt.NDArray[np.float64]:
     ids=["three", "five", "just 10 %", "below 10 %", "darker above 0.80", "one rise"],
 )
 def test_the_count_of_flashes_is_right(light: npt.NDArray[np.float64], most: float) -> None:
-    """A count that finds nothing would let everything pass: light whose flashes anybody can count."""
+    """The counter itself, on light with an obvious number of flashes."""
     assert most_flashes(light, FPS) == pytest.approx(most, abs=0.5)
 
 
 def test_slow_light_climbs_by_many_small_steps(rendered: Rendered) -> None:
-    """Pixels round at thresholds of their own: the whole picture never jumps, not even at the lowest levels."""
+    """Pixels have different rounding thresholds, so the whole picture never jumps, even at the lowest levels."""
     steps = np.abs(np.diff(rendered.light[:, 0]))
     assert steps.max() < 0.02
 
@@ -170,7 +170,7 @@ def test_a_bell_is_at_the_end_of_its_swing_when_it_strikes(bell: Bell) -> None:
 
 
 def test_a_piece_looks_the_same_from_wherever_it_is_begun() -> None:
-    """A board that comes back after a power cut opens the file in the middle; a painter must not remember."""
+    """A piece is a pure function of time: frames do not depend on earlier frames."""
     piece = PIECES[2]
     levels_at = piece.make(Harbour(strings()))
     at_s = np.arange(1200, 1240, dtype=np.float32) / np.float32(FPS)

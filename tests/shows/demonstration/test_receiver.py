@@ -82,7 +82,7 @@ def test_a_stream_that_ends_is_noticed() -> None:
 
 
 def test_other_start_codes_and_other_packets_are_passed_over() -> None:
-    """Alternate start codes (E1.11) may share a universe with levels, and strangers send datagrams too."""
+    """Alternate start codes (E1.11) may share a universe with levels, and other datagrams may come."""
     counts = ReceivedCounts()
     counts.take(packet(1, 1, start_code=0xDD))
     whole = packet(1, 2)

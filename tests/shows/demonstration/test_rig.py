@@ -1,4 +1,4 @@
-"""The demonstration's rig: every pixel on one slot, every fuse and supply within its load, rig.toml the same."""
+"""The demonstration's rig: each pixel has its slots, no fuse or supply is overloaded, and rig.toml agrees."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def test_full_white_is_below_every_fuse_and_every_supply(rig: Rig) -> None:
 
 
 def test_no_supply_feeds_two_controllers() -> None:
-    """They stand apart: a common wire between two places carries what nobody fused."""
+    """Controllers are apart: a shared supply wire between two places would be without a fuse."""
     fed: dict[str, set[str]] = {}
     for wired in wiring():
         fed.setdefault(wired.supply, set()).add(wired.string.controller)

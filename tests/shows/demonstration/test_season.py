@@ -1,4 +1,4 @@
-"""The demonstration's site folder: complete, accepted by the daemon, rendered once, and once more if killed."""
+"""The demonstration's site folder: complete, accepted by the daemon, rendered once, and again after a kill."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from tests.tools import needs
 
 HOST, LISTEN = "127.0.61.4", "127.0.61.4:8091"
 SHORT = tuple(replace(piece, length_s=3, sound=piece.sound and (lambda: np.zeros((1000, 2)))) for piece in PIECES)
-"""The same pieces, cut short: what is kept and what is drawn again does not depend on their length."""
+"""The same pieces, shortened. Caching does not depend on the length."""
 KILLED = """
 import os, signal, sys
 from pathlib import Path
@@ -59,7 +59,7 @@ def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def made(cache: Path, tmp_path_factory: pytest.TempPathFactory) -> list[str]:
-    """The pieces that were rendered for the season made after that."""
+    """The pieces that the next demonstration rendered."""
     rendered: list[str] = []
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("XDG_CACHE_HOME", str(cache))
@@ -114,28 +114,28 @@ def test_a_second_demonstration_renders_nothing(
 def test_a_piece_cut_short_in_the_cache_is_rendered_again(
     made: list[str], short: None, cache: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    kept = cache / "gloaming" / "demonstration" / season.version() / "swell.frames"
-    kept.write_bytes(kept.read_bytes()[: kept.stat().st_size // 2])
+    cached = cache / "gloaming" / "demonstration" / season.version() / "swell.frames"
+    cached.write_bytes(cached.read_bytes()[: cached.stat().st_size // 2])
     monkeypatch.setenv("XDG_CACHE_HOME", str(cache))
     rendered: list[str] = []
     season.make_season(tmp_path, HOST, LISTEN, lambda name, done, frames: rendered.append(name))
     assert set(rendered) == {"swell"}
-    assert verify(kept) == []
+    assert verify(cached) == []
 
 
 def test_what_nobody_needs_any_more_is_taken_away(tmp_path: Path) -> None:
-    kept, old, recent = tmp_path / "now", tmp_path / "old", tmp_path / "recent"
-    for folder in (kept, old, recent):
+    cached, old, recent = tmp_path / "now", tmp_path / "old", tmp_path / "recent"
+    for folder in (cached, old, recent):
         folder.mkdir()
         (folder / "tide.frames").write_bytes(b"x")
-    left, fresh = kept / "tide.frames.0a.part", kept / "swell.frames.0b.part"
+    left, fresh = cached / "tide.frames.0a.part", cached / "swell.frames.0b.part"
     left.write_bytes(b"x")
     fresh.write_bytes(b"x")
     hour, month = 3600, 31 * 86_400
-    now = kept.stat().st_mtime
+    now = cached.stat().st_mtime
     os.utime(left, (now - 2 * hour, now - 2 * hour))
     os.utime(old, (now - month, now - month))
-    season._remove_stale(kept)
+    season._remove_stale(cached)
     assert sorted(path.name for path in tmp_path.rglob("*")) == [
         "now",
         "recent",

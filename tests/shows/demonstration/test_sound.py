@@ -1,4 +1,4 @@
-"""The sound of "harbour-bells": as long as the piece, at a safe level, every bell heard when it is seen to strike."""
+"""The sound of "harbour-bells": as long as the piece, at a safe level, each stroke at its time."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def sound() -> Samples:
 
 
 def power(sound: Samples, begin_s: float, end_s: float, low_hz: float, high_hz: float) -> float:
-    """The mean power of a stretch in a band."""
+    """The mean power of a band between two times."""
     part = sound[round(begin_s * RATE_HZ) : round(end_s * RATE_HZ)].mean(axis=1)
     spectrum = np.abs(np.fft.rfft(part * np.hanning(len(part)))) ** 2
     hz = np.fft.rfftfreq(len(part), 1 / RATE_HZ)

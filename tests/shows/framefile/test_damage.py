@@ -1,4 +1,4 @@
-"""Damaged files, some hundreds here; `python -m tests.bench.framefile_damage 20000` does as many as one likes."""
+"""Some hundreds of damaged files. `python -m tests.bench.framefile_damage 20000` makes as many as you want."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Frame files out of frame files: compared with the same done by NumPy on the array that went in."""
+"""Editing frame files, compared with the same operation by NumPy on the array."""
 
 from __future__ import annotations
 

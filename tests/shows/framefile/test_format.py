@@ -1,4 +1,4 @@
-"""The format page is enough: a file is read with nothing but the sqlite3 and zstd programs, as FORMAT.md says."""
+"""FORMAT.md is complete: the programs sqlite3 and zstd and the page are enough to read a file."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def content(path: Path, first: int) -> bytes:
 
 
 def arranged(kind: int, body: bytes, frames: int, frame_bytes: int) -> bytes:
-    """The filters of the page, byte by byte."""
+    """Undo the filters as the page describes them, byte by byte."""
     if kind == 2:
         return bytes(body[b * frames + f] for f in range(frames) for b in range(frame_bytes))
     if kind == 1:
@@ -58,13 +58,13 @@ def test_two_programs_and_the_page_read_a_file(tmp_path: Path) -> None:
     statements = ask(path, "SELECT sql FROM sqlite_schema").splitlines()
     page = [line.strip() for line in PAGE.read_text().splitlines() if line.startswith("    CREATE")]
     assert sorted(statements) == sorted(page)
-    told = ask(path, "SELECT key || '=' || value FROM meta ORDER BY key").splitlines()
-    told += ask(path, "SELECT number || ' ' || slots || ' ' || offset FROM universe ORDER BY number").splitlines()
-    meta = dict(line.split("=") for line in told if "=" in line)
-    sealed = "".join(f"{line}\n" for line in told if not line.startswith("seal="))
+    report = ask(path, "SELECT key || '=' || value FROM meta ORDER BY key").splitlines()
+    report += ask(path, "SELECT number || ' ' || slots || ' ' || offset FROM universe ORDER BY number").splitlines()
+    meta = dict(line.split("=") for line in report if "=" in line)
+    sealed = "".join(f"{line}\n" for line in report if not line.startswith("seal="))
     assert meta["seal"] == hashlib.sha256(sealed.encode()).hexdigest()
     assert (meta["fps"], meta["frames"]) == ("30000/1001", "1032")
-    assert told[-2:] == ["3 500 400", "9 400 0"]
+    assert report[-2:] == ["3 500 400", "9 400 0"]
     got, kinds = b"", set()
     for line in ask(path, "SELECT first_frame, frames FROM chunk").splitlines():
         first, count = map(int, line.split("|"))
@@ -78,7 +78,7 @@ def test_two_programs_and_the_page_read_a_file(tmp_path: Path) -> None:
 
 
 def test_a_file_of_the_first_version_is_read() -> None:
-    """Written by an earlier program; what is in it is said in the text beside it."""
+    """An earlier program wrote the file. The text beside it describes the content."""
     path = MOVING_PICTURE.with_name("frames-version-1.frames")
     expected = (np.arange(150)[:, None] * 3 + np.arange(400)).astype(np.uint8)
     assert np.array_equal(np.concatenate(list(frames_of(path))), expected) and verify(path) == []

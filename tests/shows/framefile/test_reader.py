@@ -1,4 +1,4 @@
-"""Frame files: what was written is what is read, damage is found, and no writer leaves half a file under a name."""
+"""Frame files: they are read as written, damage is found, and no writer leaves half a file under a name."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def noise(frames: int, slots: int, seed: int = 1) -> Frames:
 
 @st.composite
 def pictures(draw: st.DrawFn) -> Frames:
-    """Noise, stillness, ramps and single steps, so that every filter has its turn."""
+    """Noise, still frames, ramps and single steps, so that every filter is used."""
     count, slots = draw(st.integers(1, 700)), draw(st.integers(1, 1200))
     kind = draw(st.sampled_from(["noise", "still", "ramp", "steps"]))
     base = noise(1, slots, draw(st.integers(0, 99)))
@@ -148,7 +148,7 @@ def test_a_flipped_bit_is_never_played(tmp_path: Path) -> None:
         except (InputError, DamagedChunkError) as error:
             assert len(str(error).splitlines()) == 1
             found += 1
-    assert found > 200  # the others fell where nothing is written
+    assert found > 200  # the others hit unused bytes
 
 
 def test_a_damaged_chunk_hurts_its_own_seconds_alone(tmp_path: Path) -> None:
@@ -167,7 +167,7 @@ def test_a_damaged_chunk_hurts_its_own_seconds_alone(tmp_path: Path) -> None:
 
 
 def test_a_chunk_left_over_from_another_file_is_found(tmp_path: Path) -> None:
-    """As when a copy over an older file of the same length was broken off."""
+    """As after an interrupted copy over an older file of the same length."""
     paths = [write(tmp_path / f"{seed}.frames", noise(160, 7140, seed)) for seed in (1, 2)]
     new, old = (path.read_bytes() for path in paths)
     assert len(new) == len(old)
@@ -359,13 +359,13 @@ def test_a_killed_writer_leaves_the_old_file_and_what_it_wrote_can_be_mended(tmp
     assert np.array_equal(read(tmp_path / "b.frames"), noise(1000, 510))
     with pytest.raises(InputError, match="finished"):
         mend(tmp_path / "b.frames", tmp_path / "c.frames")
-    (tmp_path / "b.frames").rename(temporary)  # as if it had been killed between its seal and its name
+    (tmp_path / "b.frames").rename(temporary)  # as if the writer was killed after the seal and before the rename
     assert mend(temporary, tmp_path / "b.frames") == 1000
     assert sorted(one.name for one in tmp_path.iterdir()) == ["a.frames", "b.frames"]
 
 
 def test_a_full_disk_is_said_and_the_old_file_stays(tmp_path: Path) -> None:
-    """A limit on the size of files stands for the full disk: the write fails in the same place."""
+    """A limit of file size stands for a full disk: the write fails at the same place."""
     path = write(tmp_path / "a.frames", noise(3, 6))
     before = path.read_bytes()
     code = """

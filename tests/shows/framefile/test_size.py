@@ -1,4 +1,4 @@
-"""How large a frame file is: noise takes hardly more than its bytes, and the filter is the right one."""
+"""The size of frame files: little overhead for noise, and the right filter."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def noise(frames: int, slots: int) -> Frames:
     ],
 )
 def test_noise_takes_hardly_more_than_its_bytes(tmp_path: Path, count: int, slots: int, frames: int) -> None:
-    """Raw plus 1 %, 64 KiB, and 32 bytes a universe, whatever is in it."""
+    """At most the raw size plus 1 %, 64 KiB, and 32 bytes for each universe, for any content."""
     picture = noise(frames, count * slots)
     with FrameWriter(tmp_path / "a.frames", Fraction(40), rig(slots, count)) as writer:
         writer.write(picture)

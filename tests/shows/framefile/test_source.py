@@ -21,10 +21,10 @@ from tests.places import MOVING_PICTURE
 def test_the_moving_picture_fills_thirteen_universes(tmp_path: Path) -> None:
     out = tmp_path / "a.frames"
     source = read_npy(MOVING_PICTURE)
-    told: list[tuple[int, int | None]] = []
-    done = write_source(source, out, Fraction(25), lay_out("1", source.slots), lambda *now: told.append(now))
+    text: list[tuple[int, int | None]] = []
+    done = write_source(source, out, Fraction(25), lay_out("1", source.slots), lambda *now: text.append(now))
     info = inspect(out)
-    assert done == info.frames == 132 and told[-1] == (132, 132)
+    assert done == info.frames == 132 and text[-1] == (132, 132)
     assert [one.number for one in info.universes] == list(range(1, 14))
     assert [one.slots for one in info.universes] == [510] * 12 + [24]
     picture = np.load(MOVING_PICTURE)

@@ -1,4 +1,4 @@
-"""The contact sheet, read back by Pillow: the right pictures in the right places, lines a second each."""
+"""The contact sheet, read by Pillow: each picture and each line of a second is in its place."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ COLOURS = np.array([[255, 0, 0], [0, 255, 0], [0, 0, 255], [255, 255, 255]], np.
 
 
 def four_seconds(path: Path, pixels: int = 128) -> FrameFileInfo:
-    """Red, green, blue and white, a second of each, at 6 frames a second: 24, one for each place on the sheet."""
+    """Red, green, blue and white, one second each, at 6 frames a second: 24 frames, one for each place on the sheet."""
     frames: Frames = np.repeat(np.tile(COLOURS, (1, pixels)), 6, axis=0)
     with FrameWriter(path, Fraction(6), [Universe(1, 3 * pixels, 0)]) as writer:
         writer.write(frames)
@@ -105,7 +105,7 @@ def test_a_rig_that_hangs_nowhere_is_a_mistake(tmp_path: Path) -> None:
 
 
 def test_levels_of_light_are_shown_as_a_screen_shows_them(tmp_path: Path) -> None:
-    """IEC 61966-2-1: what was brought to light by the curve of screens looks as it did before, but for the rounding."""
+    """IEC 61966-2-1: levels that were made with the curve of screens look as before, except for rounding."""
     table = curve("srgb")
     assert table is not None and undone(None) is None
     back = undone(table)

@@ -1,4 +1,4 @@
-"""Pictures and video onto the strings of a rig, and frame files as a video; Pillow and PyAV write and read them."""
+"""Pictures and video on the strings of a rig, and frame files as video. Pillow and PyAV write and read the files."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def test_a_picture_hangs_where_the_strings_do(tmp_path: Path, rig: Path) -> None
     assert info.universes == (Universe(4, 8, 0), Universe(5, 12, 8))
     with FrameReader(out) as reader:
         frame = reader.frame(0)
-    assert frame[:8].tolist() == [100, 0, 0, 50, 0, 0, 200, 0]  # what all three have in common goes to white
+    assert frame[:8].tolist() == [100, 0, 0, 50, 0, 0, 200, 0]  # white shows the common part of the three colours
     ridge = frame[8:].reshape(4, 3)
     assert ridge[0].tolist() == [0, 0, 0]  # slots 1 to 3 have no pixel
     assert ridge[1].tolist() == [0, 200, 0] and ridge[3].tolist() == [200, 0, 0]  # red and green, as GRB

@@ -1,4 +1,4 @@
-"""Holes in MP3 files: found by the frames' headers alone, whatever the damage is."""
+"""Holes in MP3 files: they are found by the headers of the frames, for any damage."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Pictures and video onto a matrix. Pillow and PyAV write what is read here; they are not ours."""
+"""Pictures and video on a matrix. The independent packages Pillow and PyAV write the files."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def all_of(source: FrameSource) -> Frames:
 
 
 def film(path: Path, pixel_format: str = "bgr0", rate: Fraction = Fraction(25), codec: str = "ffv1") -> Path:
-    """The moving picture in a lossless codec (FFV1, RFC 9043; or a PNG a picture)."""
+    """The moving picture in a lossless codec (FFV1, RFC 9043; or PNG pictures)."""
     with av.open(str(path), "w") as container:
         stream = container.add_stream(codec, rate=rate)
         stream.width, stream.height, stream.pix_fmt = 64, 32, pixel_format
@@ -118,7 +118,7 @@ def test_a_picture_that_the_decoder_mends_by_itself_is_said_too(tmp_path: Path) 
 
 
 def test_a_video_without_a_rate_takes_the_one_that_is_given(tmp_path: Path) -> None:
-    """A single picture has no rate; and a bare H.264 stream (Annex B) has no times at all."""
+    """A single picture has no rate. A bare H.264 stream (Annex B) has no times."""
     path = tmp_path / "a.nut"
     with av.open(str(path), "w") as container:
         stream = container.add_stream("ffv1", rate=25)

@@ -1,4 +1,4 @@
-"""Sound files of every kind that people bring, and those that are hurt."""
+"""Sound files of all usual formats, and damaged ones."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""E1.31 packets read and made, against packets that the sacn library builds. Section numbers: ANSI E1.31-2018."""
+"""Reading and building E1.31 packets, compared with the sacn library. Section numbers: ANSI E1.31-2018."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def test_a_page_of_discovery() -> None:
     assert page is not None
     assert (page.cid, source_name(page.name), page.page) == (bytes(CID), NAME, 1)
     assert page.universes == (1, 258, 63_999)
-    assert read_discovery(raw[:-1]) == page._replace(universes=(1, 258))  # a number cut in half is none
+    assert read_discovery(raw[:-1]) == page._replace(universes=(1, 258))  # half a number is no number
 
 
 @pytest.mark.parametrize(
@@ -75,7 +75,7 @@ def test_groups_of_ipv6_are_those_of_the_standard() -> None:
 
 @pytest.mark.parametrize("slots", [1, 3, 511, 512])
 def test_a_packet_that_is_made_is_the_sacn_librarys_but_for_its_length(slots: int) -> None:
-    """The lengths of the layers (5.4, 6.1, 7.1, 7.6) are what a reader that checks them takes."""
+    """A strict reader accepts the lengths of the layers (5.4, 6.1, 7.1, 7.6)."""
     (block,) = OURS.blocks([Portion("192.0.2.1", 258, slots, 0)])
     whole = DataPacket(CID, NAME, 258, (), 120, 201, previewData=True, sync_universe=SYNCHRONIZATION)
     theirs, ours = bytes(whole.getBytes())[: HEAD_BYTES + slots], block.packets[0].tobytes()
@@ -89,7 +89,7 @@ def test_a_packet_that_is_made_is_the_sacn_librarys_but_for_its_length(slots: in
 
 
 def test_sequence_numbers_go_on_from_255_to_0() -> None:
-    """6.7.2; those of synchronization packets are apart (6.3)."""
+    """6.7.2. Synchronization packets have their own numbers (6.3)."""
     (block,) = OURS.blocks([Portion("192.0.2.1", number, 4, 4 * number) for number in range(1, 3)])
     sync = OURS.synchronization()
     assert sync and SyncPacket.make_sync_packet(tuple(sync.packet.tolist())).sequence == 201

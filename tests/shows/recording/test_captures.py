@@ -1,5 +1,5 @@
-"""Capture files of every kind. `editcap` (Wireshark) writes some of them; the heads of links are laid down by hand,
-after www.tcpdump.org/linktypes.html, IEEE 802.1Q and 802.2, RFC 791, RFC 8200."""
+"""Capture files of all kinds. `editcap` (Wireshark) writes some of them. The link headers are written by hand, by
+www.tcpdump.org/linktypes.html, IEEE 802.1Q and 802.2, RFC 791, RFC 8200."""
 
 from __future__ import annotations
 
@@ -117,7 +117,7 @@ LINKS: dict[str, tuple[int, Callable[[bytes], bytes]]] = {
 
 
 def two_interfaces(path: Path, events: list[tuple[int, int, bytes]]) -> Path:
-    """A pcapng file of packets as (time, interface, payload), as they are given."""
+    """A pcapng file of packets (time, interface, payload) in the given order."""
     parts = [block("<", 0x0A0D0D0A, struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1))]
     parts += [block("<", 1, struct.pack("<HHIHHBxxxHH", 1, 0, 0, 9, 1, 9, 0, 0))] * 2
     for at_ns, interface, payload in events:
@@ -134,8 +134,7 @@ def two_interfaces(path: Path, events: list[tuple[int, int, bytes]]) -> Path:
 def test_interfaces_that_are_written_down_by_turns_are_put_in_order(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, while_ms: int, jump_s: int, piece: int
 ) -> None:
-    """dumpcap at two interfaces writes what came within 250 ms at the one, then what came at the other (seen so with
-    dumpcap 4.0.17); the clock may jump meanwhile."""
+    """dumpcap 4.0.17 writes 250 ms of one interface, then of the other. The clock may jump meanwhile."""
     monkeypatch.setattr(capture, "_PIECE", piece)
     while_ns = while_ms * 1_000_000
     events = [(at_ns, place % 2, payload) for place, (at_ns, payload) in enumerate(EVENTS)]
@@ -236,7 +235,7 @@ SMALL = CAPTURE.read_bytes()[:60_000]
 def test_a_damaged_capture_is_read_or_refused(
     tmp_path: Path, flips: list[tuple[int, int]], length: int, in_heads: bool
 ) -> None:
-    """Bytes changed anywhere, or in the heads of blocks and packets, and the end cut off."""
+    """Changed bytes anywhere or in the headers of blocks and packets, and a missing end."""
     damaged = bytearray(SMALL)
     for at, value in flips:
         damaged[at // 712 * 712 + at % 100 if in_heads else at] = value

@@ -1,4 +1,4 @@
-"""Frames out of streams: what was sent is what is recorded, whatever the way it came."""
+"""Frames from streams: the recording equals what was sent, for every way of sending."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ CAPTURE = REFERENCE / "moving-picture-13-universes-25fps.pcapng"
 
 
 def changing(frames: int, universes: int, seed: int = 1, stands_still: float = 0.0) -> Frames:
-    """Frames `(frames, universes)`, one level a universe; a part of them stands still."""
+    """Frames `(frames, universes)`, one level for each universe. A share of them stays the same."""
     random = np.random.default_rng(seed)
     levels = random.integers(1, 256, (frames, universes), np.uint8)
     for number in range(1, frames):
@@ -50,7 +50,7 @@ def test_the_moving_picture_is_recorded_byte_for_byte(tmp_path: Path) -> None:
 def test_what_a_source_sends_is_what_is_recorded(
     seed: int, universes: int, fps: int, way: tuple[float, float, bool]
 ) -> None:
-    """Unchanged data left out (E1.31 6.6.2), packets in a burst or spread over the frame, small delays, any order."""
+    """Unchanged data are left out (E1.31 6.6.2); bursts, spread packets, small delays, any order."""
     thinned, spread, mixed = way
     levels = changing(60, universes, seed, thinned)
     random = np.random.default_rng(seed)
@@ -77,7 +77,7 @@ def test_what_a_source_sends_is_what_is_recorded(
 
 @pytest.mark.parametrize("spread", [0.7, 0.95])
 def test_universes_spread_over_all_of_a_frame_and_thinned_out_stay_in_it(tmp_path: Path, spread: float) -> None:
-    """E1.31 6.6.2; the last of them speaks for the first time longer than half a frame after the first."""
+    """E1.31 6.6.2. The last universe comes more than half a frame after the first."""
     levels = changing(80, 6, stands_still=0.3)
     plain = stream(levels, 1, spread_ns=int(spread * 25_000_000))
     changed = np.concatenate([np.ones((1, 6), np.bool_), levels[1:] != levels[:-1]])
@@ -92,7 +92,7 @@ def test_universes_spread_over_all_of_a_frame_and_thinned_out_stay_in_it(tmp_pat
 
 
 def test_a_source_that_is_held_up_and_makes_it_good_loses_nothing(tmp_path: Path) -> None:
-    """Three frames wait, and come one right after the other."""
+    """Three frames are delayed, and come right after each other."""
     levels = changing(80, 4)
     events = [
         (1_060_000_000 if 1_000_000_000 <= at_ns < 1_060_000_000 else at_ns, one) for at_ns, one in stream(levels, 1)
@@ -103,7 +103,7 @@ def test_a_source_that_is_held_up_and_makes_it_good_loses_nothing(tmp_path: Path
 
 
 def test_a_source_that_pauses_makes_the_frame_stand_still(tmp_path: Path) -> None:
-    """Nothing is lost, but time goes by: what was sent after the pause comes when it came."""
+    """Nothing is lost, but time passes: the frames after the pause keep their time."""
     levels = changing(80, 4)
     events = [(at_ns + (250_000_000 if at_ns >= 1_000_000_000 else 0), one) for at_ns, one in stream(levels, 1)]
     frames, outcome = recorded(tmp_path, events)
@@ -112,7 +112,7 @@ def test_a_source_that_pauses_makes_the_frame_stand_still(tmp_path: Path) -> Non
 
 
 def test_a_static_look_lasts_as_long_as_it_lasted(tmp_path: Path) -> None:
-    """E1.31 6.6.2: three packets more, then one every 800 to 1000 ms."""
+    """E1.31 6.6.2: three more packets, then one every 800 to 1000 ms."""
     levels = changing(41, 3)
     events = stream(levels, 1)
     still = [
@@ -127,7 +127,7 @@ def test_a_static_look_lasts_as_long_as_it_lasted(tmp_path: Path) -> None:
 
 
 def lossy(levels: Frames, lost: set[tuple[int, int]]) -> list[Event]:
-    """A stream without some packets: (frame, universe)."""
+    """A stream without the packets `lost`: (frame, universe)."""
     count = levels.shape[1]
     return [event for place, event in enumerate(stream(levels, 1)) if (place // count, place % count + 1) not in lost]
 
@@ -145,7 +145,7 @@ def lossy(levels: Frames, lost: set[tuple[int, int]]) -> list[Event]:
     ],
 )
 def test_what_is_lost_is_counted_and_its_universe_stands_still(tmp_path: Path, lost: set[tuple[int, int]]) -> None:
-    """E1.31 6.7.2: numbers that are passed over."""
+    """E1.31 6.7.2: missing numbers."""
     levels = changing(80, 3)
     frames, outcome = recorded(tmp_path, lossy(levels, lost))
     expected = levels.copy()
@@ -183,7 +183,7 @@ def test_repeated_and_late_packets_are_passed_over(tmp_path: Path) -> None:
 
 
 def synchronized(levels: Frames, seed: int = 1, thinned: bool = False, jitter: float = 0.8) -> list[Event]:
-    """A stream with synchronization (E1.31 section 11): packets anywhere within the frame, then the word to show it."""
+    """A stream with synchronization (E1.31 section 11): packets anywhere in a frame, then a synchronization packet."""
     random = np.random.default_rng(seed)
     events: list[Event] = []
     sequence = [0] * levels.shape[1]
@@ -264,7 +264,7 @@ def test_no_frame_is_without_a_universe_that_speaks_later(tmp_path: Path, seed: 
 
 @pytest.mark.parametrize("lost", [0, 1, 2, 3])
 def test_a_packet_that_is_lost_in_the_first_frame_moves_no_other(tmp_path: Path, lost: int) -> None:
-    """The recording begins in the middle of frame 0; of frame 1 a packet is lost, and frame 0 shows in its place."""
+    """The recording begins in frame 0. A packet of frame 1 is lost, so its universe shows frame 0."""
     levels = changing(60, 4)
     events = stream(levels, 1)[2:]
     del events[2 + lost]
@@ -313,12 +313,12 @@ def test_a_stream_that_doubles_its_rate_half_way_keeps_its_time(tmp_path: Path) 
 
 
 def test_a_stream_that_changes_its_rate_half_way_is_told(tmp_path: Path) -> None:
-    """Every frame is kept; one file has one rate, so a part of it lasts longer than it did."""
+    """All frames are recorded. A file has one rate, so a part of it lasts longer."""
     levels = changing(400, 2)
     frames, outcome = recorded(tmp_path, two_rates(levels, 25, 40))
     assert np.array_equal(frames[:, :, 0], levels)
-    told = [line for line in outcome.counts.lines(outcome.info.fps) if "the rate changed" in line]
-    assert told == ["the rate changed from 25 to 40 frames a second; record each part separately"]
+    report = [line for line in outcome.counts.lines(outcome.info.fps) if "the rate changed" in line]
+    assert report == ["the rate changed from 25 to 40 frames a second; record each part separately"]
 
 
 @pytest.mark.parametrize("fps", [30, 40])
@@ -334,7 +334,7 @@ def test_a_source_with_a_coarse_timer_loses_nothing(tmp_path: Path, fps: int) ->
 @settings(max_examples=15, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 @given(st.integers(0, 10**6))
 def test_a_source_that_is_held_up_anywhere_tears_no_frame(seed: int) -> None:
-    """A busy machine stops a sender between any two packets, for up to three frames; it then makes it good."""
+    """A busy machine delays a sender between any two packets, for up to three frames. The sender catches up."""
     levels = changing(120, 8)
     random = np.random.default_rng(seed)
     events, held_ns = [], 0
@@ -349,7 +349,7 @@ def test_a_source_that_is_held_up_anywhere_tears_no_frame(seed: int) -> None:
 
 
 def test_a_clock_that_stands_nearly_still_makes_no_rate_that_no_file_has() -> None:
-    """A capture whose times are damaged: by them a pause of a second would be a billion frames."""
+    """A capture with damaged times, in which a pause of a second would be a billion frames."""
     assert find_period(np.full(100, 1)) == find_period(np.arange(1, 100)) == 1_000_000
 
 

@@ -1,4 +1,4 @@
-"""A live recording without a wire: batches as a receiver hands them out, a look that stands still before a piece."""
+"""A live recording without a network: batches of packets as from a receiver, still frames before a piece."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ AS_SENT = Wanted((1, 2, 3), "sent")
 
 
 class Batches:
-    """Stands for the receiver: everything of 50 ms at a time, in a buffer that is used again."""
+    """A receiver for tests: 50 ms of packets at a time, in a buffer that is reused."""
 
     def __init__(self, events: Sequence[Event]) -> None:
         ordered = sorted(events, key=lambda event: event[0])
@@ -111,7 +111,7 @@ def test_a_universe_that_never_speaks_is_left_out_and_dark_slots_too(tmp_path: P
 
 
 def later(universe: int, from_frame: int, until: int = 150) -> list[Event]:
-    """A universe that begins while the others are at that frame."""
+    """A universe that begins at frame `from_frame` of the others."""
     return [
         (at_ns + from_frame * 25_000_000 + universe * 1000, packet)
         for at_ns, packet in stream(LEVELS[from_frame:until, :1], 1, first_universe=universe)
@@ -122,7 +122,7 @@ EVERY = Wanted(None, "sent")
 
 
 def test_universes_that_turn_up_on_the_way_are_recorded_where_all_are_wanted(tmp_path: Path) -> None:
-    """Black until then; in one file, in the order of their numbers."""
+    """One file, in the order of the numbers, black before a universe came."""
     events = stream(LEVELS[:, :2], 1, first_universe=5) + later(9, 100) + later(2, 120) + later(3, 120)
     frames, outcome = recorded(tmp_path, events, EVERY)
     assert [one.number for one in outcome.info.universes] == [2, 3, 5, 6, 9]
@@ -133,8 +133,8 @@ def test_universes_that_turn_up_on_the_way_are_recorded_where_all_are_wanted(tmp
     assert np.array_equal(frames, expected)
     assert outcome.info.fps == 40 and outcome.notes == ()
     assert [one.name for one in tmp_path.iterdir()] == ["out.frames"]
-    told = [line for line in outcome.counts.lines(outcome.info.fps) if "after the first; black until then" in line]
-    assert told == [
+    report = [line for line in outcome.counts.lines(outcome.info.fps) if "after the first; black until then" in line]
+    assert report == [
         "universe 9 began 2.5 s after the first; black until then",
         "universes 2-3 began 3.0 s after the first; black until then",
     ]
@@ -150,7 +150,7 @@ def test_a_universe_that_turns_up_at_the_very_end_is_recorded_as_far_as_it_goes(
 
 
 def test_a_universe_that_turns_up_in_a_short_stillness_is_recorded(tmp_path: Path) -> None:
-    """What stood still is held back while it may be the end, and written once it was not."""
+    """Unchanged frames are held back as a possible end, and written when a change follows."""
     levels = LEVELS.copy()
     levels[60:120] = levels[60]
     frames, _ = recorded(tmp_path, stream(levels, 1) + later(9, 110), Wanted(None, "sent", until_still_s=2.0))
@@ -188,16 +188,18 @@ def test_parts_that_cannot_be_put_together_are_kept_and_named(tmp_path: Path, mo
         raise InputError(ConfigError(out, None, None, "it cannot be written (disk full)"))
 
     monkeypatch.setattr(parts, "write_source", full)
-    with pytest.raises(InputError, match=r"disk full\); its parts are kept as out-[0-9a-f]{8}-1.frames, out-") as told:
+    with pytest.raises(
+        InputError, match=r"disk full\); its parts are kept as out-[0-9a-f]{8}-1.frames, out-"
+    ) as report:
         recorded(tmp_path, stream(LEVELS, 1) + later(9, 100), EVERY)
     names = sorted(one.name for one in tmp_path.iterdir())
-    assert len(names) == 2 and all(name in str(told.value) for name in names)
+    assert len(names) == 2 and all(name in str(report.value) for name in names)
     assert [len(inspect(tmp_path / name).universes) for name in names] == [3, 4]
     assert sum(inspect(tmp_path / name).frames for name in names) == 150
 
 
 def test_packets_that_grow_longer_are_told(tmp_path: Path) -> None:
-    """The file has the slots that came at first; what came later beside them is counted."""
+    """The file has the first slots. Packets with more slots are counted."""
     fixed = [(at_ns, shortened(packet, 30)) for at_ns, packet in stream(LEVELS, 1)]
     late = [(at_ns, packet) for at_ns, packet in stream(LEVELS, 1) if at_ns >= 2_500_000_000]
     frames, outcome = recorded(tmp_path, [event for event in fixed if event[0] < 2_500_000_000] + late)
@@ -209,7 +211,7 @@ def test_packets_that_grow_longer_are_told(tmp_path: Path) -> None:
 @settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0, 10**6))
 def test_whatever_comes_in_a_recording_ends_well(tmp_path: Path, seed: int) -> None:
-    """Bytes changed anywhere in the packets, packets cut, times that jump."""
+    """Changed bytes anywhere, cut packets, jumping times."""
     random = np.random.default_rng(seed)
     events = []
     for at_ns, packet in stream(LEVELS, 1, 40):

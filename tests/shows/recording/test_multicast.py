@@ -1,4 +1,4 @@
-"""Groups, over a cable between two network namespaces: by IPv4, by IPv6, and those of universes that turn up later."""
+"""Multicast groups of IPv4 and IPv6 over a cable between two namespaces, also for universes that come later."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def there() -> Iterator[Street]:
 
 
 def group(universe: int, ipv6: bool) -> str:
-    """E1.31-2018 9.3.1: 239.255.hi.lo; 9.3.2, whose table counts in bytes: ff18::83:00:hi:lo."""
+    """E1.31-2018 9.3.1: 239.255.hi.lo. 9.3.2, by its table of bytes: ff18::8300:hilo."""
     return f"ff18::8300:{universe:x}" if ipv6 else f"239.255.{universe // 256}.{universe % 256}"
 
 
@@ -55,7 +55,7 @@ def sender(there: Street, ipv6: bool) -> socket.socket:
 def test_more_groups_than_one_socket_may_join_are_heard_and_no_others(
     there: Street, ipv6: bool, interface: str | None
 ) -> None:
-    """Linux has 20 groups of IPv4 a socket (igmp_max_memberships), if nobody changed it."""
+    """Linux allows 20 IPv4 groups for a socket by default (igmp_max_memberships)."""
     universes = [*range(1, 43), 300, 63999]
     sockets = in_namespace(there.receiver, lambda: Sockets(universes, None, interface))
     assert sockets.notes == [] and len(sockets.all) == 3 + 1
@@ -80,7 +80,7 @@ def test_more_groups_than_one_socket_may_join_are_heard_and_no_others(
 
 
 def test_a_universe_that_is_announced_later_is_joined_and_recorded(there: Street, tmp_path: Path) -> None:
-    """E1.31 section 8; black before it began, and one file in the end."""
+    """E1.31 section 8. The universe is black before it began, and the result is one file."""
     sockets = in_namespace(there.receiver, lambda: Sockets([1, DISCOVERY_UNIVERSE], None, "in0", spare=2))
     receiver = Receiver(sockets.all)
     out = tmp_path / "out.frames"

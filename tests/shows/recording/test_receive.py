@@ -1,4 +1,4 @@
-"""Receiving: sockets and groups, the ring between two processes, and a wall clock that is set meanwhile."""
+"""Receiving: sockets, the ring between two processes, and a wall clock that is set meanwhile."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def receiver() -> Iterator[Receiver]:
 
 
 def hear(receiver: Receiver, count: int) -> list[tuple[int, int, int]]:
-    """That many packets: universe, sequence number, time."""
+    """Receive `count` packets: universe, sequence number, time."""
     heard: list[tuple[int, int, int]] = []
     deadline = time.monotonic() + PATIENCE_S
     while len(heard) < count and time.monotonic() < deadline:
@@ -57,7 +57,7 @@ def test_what_is_sent_is_heard_with_the_time_it_came(receiver: Receiver) -> None
 
 
 def test_the_ring_is_used_again_and_again(receiver: Receiver) -> None:
-    rounds, each = 115, 300  # more than the ring has places, and never more than the usual buffer holds
+    rounds, each = 115, 300  # more than the ring holds, but each round fits the usual buffer
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
         packet = data(7, 0, [1])
         for _ in range(rounds):
@@ -85,7 +85,7 @@ def test_what_still_waits_when_it_ends_is_read(receiver: Receiver) -> None:
 def test_a_wall_clock_that_is_set_moves_no_packet(
     receiver: Receiver, monkeypatch: pytest.MonkeyPatch, step_ns: int
 ) -> None:
-    """Some packets are stamped before the step, some after, and all are fetched after it."""
+    """Some packets have times from before the step, some from after. All are read after it."""
     now_ns, offset_ns = receiver._fetched_ns + 100_000_000, receiver._offset_ns
     monkeypatch.setattr(receive, "_clocks", lambda: (offset_ns - step_ns, now_ns))
     due = now_ns - np.array([30_000_000, 20_000_000, 10_000_000])

@@ -47,7 +47,7 @@ def test_a_higher_priority_takes_over_while_it_lasts_and_for_two_and_a_half_seco
 
 
 def test_equal_priorities_are_merged_by_the_highest_level_and_it_is_said(tmp_path: Path) -> None:
-    """6.2.3 leaves it to the receiver; highest takes precedence is common practice, no source."""
+    """6.2.3 leaves this to the receiver. Highest takes precedence is common practice, no source."""
     random = np.random.default_rng(3)
     one = random.integers(1, 256, (80, 2), np.uint8)
     still = np.full((80, 2), 128, np.uint8)
@@ -59,7 +59,7 @@ def test_equal_priorities_are_merged_by_the_highest_level_and_it_is_said(tmp_pat
 
 
 def one(levels: np.ndarray, from_ms: int, every_ms: int = 25, first: int = 0, **more: object) -> list[Event]:
-    """A source on universe 1, from some time on."""
+    """A source on universe 1, from a time on."""
     return [
         ((from_ms + number * every_ms) * 1_000_000, data(1, first + number, row, **more))
         for number, row in enumerate(levels)
@@ -71,7 +71,7 @@ def still(levels: list[int], frames: int) -> np.ndarray:
 
 
 def test_a_look_that_stands_still_stays_when_another_source_of_its_priority_comes_and_goes(tmp_path: Path) -> None:
-    """6.6.2: it speaks once in 800 to 1000 ms only; and while the other moves, its frames are those of the other."""
+    """6.6.2: it sends only once in 800 to 1000 ms. While the other source moves, that one makes the frames."""
     moving = np.array([[0, 1 + number] for number in range(100)], np.uint8)
     look = one(still([77], 20), 0) + one(still([77], 9), 500, 900, first=20)
     second = one(moving, 3012, cid=OTHER_CID)
@@ -124,7 +124,7 @@ def test_other_start_codes_are_not_levels(tmp_path: Path) -> None:
 
 
 def test_a_stream_that_ends_and_begins_again(tmp_path: Path) -> None:
-    """6.2.6, bit 6: what a terminated packet carries is not used; the last look is held."""
+    """6.2.6, bit 6: the data of a terminated packet are not used. The last frame is held."""
     first = stream(LEVELS[:40], 1)
     end = [
         (1_000_000_000 + number * 1_000_000, data(universe, 40 + number, [255], streamTerminated=True))
@@ -139,7 +139,7 @@ def test_a_stream_that_ends_and_begins_again(tmp_path: Path) -> None:
 
 
 def test_a_universe_that_falls_silent_holds_its_look(tmp_path: Path) -> None:
-    """6.7.1: network data loss after 2.5 s; what was lost is not guessed from sequence numbers after that."""
+    """6.7.1: network data loss after 2.5 s. After that, sequence numbers do not count as losses."""
     long = np.arange(1, 201, dtype=np.uint8)[:, None].repeat(2, axis=1)
     events = [event for place, event in enumerate(stream(long, 1)) if place % 2 == 0 or not 40 <= place // 2 < 160]
     frames, outcome = recorded(tmp_path, events)
@@ -163,7 +163,7 @@ def test_a_source_that_is_started_again_goes_on(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("number", range(1, 20, 6))
 def test_a_source_that_had_left_begins_with_any_number(tmp_path: Path, number: int) -> None:
-    """6.7.1: after 2.5 s of silence it is another beginning, even up to 19 numbers back (6.7.2)."""
+    """6.7.1: after 2.5 s of silence a source begins anew, even up to 19 numbers back (6.7.2)."""
     before, after = one(LEVELS[:20], 0), one(LEVELS[20:], 5000, first=20 - number)
     frames, outcome = recorded(tmp_path, before + after)
     assert np.unique(frames[:, 0, 0]).tolist() == LEVELS[:, 0].tolist()
@@ -171,7 +171,7 @@ def test_a_source_that_had_left_begins_with_any_number(tmp_path: Path, number: i
 
 
 def test_a_source_whose_numbers_stand_still_is_no_silent_one(tmp_path: Path) -> None:
-    """6.7.2: what it repeats is passed over, but it is there (6.7.1)."""
+    """6.7.2: repeated packets are ignored, but the source is there (6.7.1)."""
     _, outcome = recorded(tmp_path, [(at_ns, data(1, 0, [9])) for at_ns, _ in one(still([9], 400), 0)])
     assert outcome.counts.repeated == 399 and not outcome.counts.silences
 
@@ -179,7 +179,7 @@ def test_a_source_whose_numbers_stand_still_is_no_silent_one(tmp_path: Path) -> 
 @pytest.mark.parametrize("synchronization", [0, 7000])
 @pytest.mark.parametrize("ahead", [30, 60, 120])
 def test_numbers_that_begin_anew_further_on_tear_no_frame(tmp_path: Path, ahead: int, synchronization: int) -> None:
-    """6.7.2 cannot tell a source that is started again, with a number further on, from packets that are lost."""
+    """By 6.7.2 a restarted source with a later number looks like lost packets."""
     levels = np.arange(1, 81, dtype=np.uint8)[:, None].repeat(5, axis=1)
     events: list[Event] = []
     for place, (at_ns, _) in enumerate(stream(levels, 1)):
@@ -207,7 +207,7 @@ def test_a_clock_that_jumps_in_a_capture_moves_no_frame(tmp_path: Path, jump_s: 
 @pytest.mark.parametrize("jump_s", [-3600.0, -2.0, -0.6, -0.1, 3.0, 86_400.0])
 @pytest.mark.parametrize("kind", ["plain", "thinned", "synchronized"])
 def test_a_clock_that_jumps_within_a_frame_tears_it_in_no_way(tmp_path: Path, kind: str, jump_s: float) -> None:
-    """After every universe of frame 40, and before its synchronization packet where there is one (E1.31 11)."""
+    """The jump is after every universe of frame 40, before its synchronization packet if there is one (E1.31 11)."""
     random = np.random.default_rng(7)
     levels = random.integers(1, 255, (80, 4), np.uint8)
     levels[:, 0] = np.arange(80)
@@ -245,7 +245,7 @@ def test_a_very_long_silence_is_cut_out_and_said(tmp_path: Path) -> None:
 
 
 def test_universes_that_change_half_way(tmp_path: Path) -> None:
-    """Universe 2 ends, universe 3 begins: black before, the last look after, and a line."""
+    """Universe 2 ends, universe 3 begins: black before, the last frame after, and a line in the report."""
     first = [event for place, event in enumerate(stream(LEVELS, 1)) if place % 2 == 0 or place < 80]
     third = [(at_ns + 1_250_000_000, packet) for at_ns, packet in stream(LEVELS[:30, :1], 1, first_universe=3)]
     frames, outcome = recorded(tmp_path, first + third)
@@ -288,7 +288,7 @@ def test_slots_that_stay_dark_at_the_end_are_left_out() -> None:
 
 @pytest.mark.parametrize("rates", [(25, 40), (40, 25), (20, 40)])
 def test_two_sources_of_different_rates_keep_all_their_frames(tmp_path: Path, rates: tuple[int, int]) -> None:
-    """The faster one makes the frames; the slower one stands still in between."""
+    """The faster source makes the frames. The slower one repeats in between."""
     one, two = (np.arange(1, 1 + 5 * rate, dtype=np.uint8)[:, None].repeat(3, axis=1) for rate in rates)
     second = stream(two, 1, rates[1], 20, cid=OTHER_CID)
     frames, outcome = recorded(tmp_path, stream(one, 1, rates[0]) + [(at + 3_000_000, packet) for at, packet in second])
@@ -299,7 +299,7 @@ def test_two_sources_of_different_rates_keep_all_their_frames(tmp_path: Path, ra
 
 
 def test_two_sources_with_their_own_universes_and_clocks_lose_nothing(tmp_path: Path) -> None:
-    """Each drifts against the other; the frames of both are all there, in their order."""
+    """They drift against each other. All frames of both are there, in order."""
     one = stream(np.arange(1, 201, dtype=np.uint8)[:, None], 1, Fraction(40))
     two = stream(np.arange(1, 200, dtype=np.uint8)[:, None], 1, Fraction("39.8"), 2, cid=OTHER_CID)
     frames, outcome = recorded(tmp_path, one + [(at_ns + 9_000_000, packet) for at_ns, packet in two])
@@ -329,8 +329,10 @@ COPIES = [[2_000], [300_000], [5_000_000], [2_000, 4_000], [300_000, 5_000_000],
 @pytest.mark.parametrize("after_ns", COPIES, ids=str)
 @pytest.mark.parametrize("address", [0, 7000])
 def test_what_arrives_several_times_is_recorded_once(tmp_path: Path, after_ns: list[int], address: int) -> None:
-    """A mirrored port, the interface "any", multicast beside a host: the same CID, universe and sequence number, which
-    6.7.2 passes over. The last is a copy by a way that takes longer than a frame."""
+    """A mirrored port, the interface "any", multicast and unicast: the same CID, universe and sequence number.
+
+    6.7.2 discards copies. The last copy comes more than a frame later.
+    """
     levels = np.random.default_rng(4).integers(1, 256, (250, 3), np.uint8)
     events = stream(levels, 1, 25, synchronization=address)
     events += [(number * 40_000_000 + 20_000_000, sync(address, number)) for number in range(250) if address]
@@ -348,7 +350,7 @@ def test_what_arrives_several_times_is_recorded_once(tmp_path: Path, after_ns: l
 def test_synchronization_to_several_destinations_makes_no_more_frames(
     tmp_path: Path, apart: list[int], after_ns: int
 ) -> None:
-    """Section 11: each destination gets a packet of its own, with the same number or one that is counted by itself."""
+    """Section 11: each destination gets its own packet, with the same number or its own sequence."""
     levels = np.random.default_rng(4).integers(1, 256, (250, 3), np.uint8)
     events = stream(levels, 1, 25, synchronization=7000)
     for number in range(250):
@@ -365,7 +367,7 @@ def test_synchronization_to_several_destinations_makes_no_more_frames(
 def test_synchronization_by_several_addresses_makes_no_more_frames(
     tmp_path: Path, thinned: bool, by_turns: bool
 ) -> None:
-    """6.3.3: universes of one source that are shown together may still have an address each for their packets."""
+    """6.3.3: universes of one source may have different synchronization addresses."""
     random = np.random.default_rng(4)
     levels = random.integers(1, 256, (250, 3), np.uint8)
     sent = random.random((250, 3)) < (0.6 if thinned else 1.0)
@@ -462,8 +464,8 @@ def test_universes_that_stop_early_are_named(tmp_path: Path, ended: bool) -> Non
         events += [(2_000_000_000, data(universe, 80, [0], streamTerminated=True)) for universe in others]
     frames, outcome = recorded(tmp_path, events)
     assert np.array_equal(frames[:, 4, 0], levels[:, 4]) and np.array_equal(frames[:80, :, 0], levels[:80])
-    told = [line for line in lines(outcome).splitlines() if "did not come back" in line]
-    assert told == [
+    report = [line for line in lines(outcome).splitlines() if "did not come back" in line]
+    assert report == [
         "universes 1-4, 6-11 stopped 2.0 s after the first packet, and did not come back; the last frame is held"
     ]
 
@@ -471,7 +473,7 @@ def test_universes_that_stop_early_are_named(tmp_path: Path, ended: bool) -> Non
 @pytest.mark.parametrize("first", ["code", "levels"])
 @pytest.mark.parametrize("numbers", ["same", "own"])
 def test_priorities_for_each_slot_take_no_number_from_the_levels(tmp_path: Path, first: str, numbers: str) -> None:
-    """Start code 0xDD. Both have the same number, or each numbers of its own, beside what 6.7.2 has."""
+    """Start code 0xDD: the same numbers as the levels, or its own numbers, besides what 6.7.2 says."""
     events = []
     for place, (at_ns, packet) in enumerate(stream(LEVELS, 1)):
         number = place // 2 + (77 if numbers == "own" else 0)
@@ -485,7 +487,7 @@ def test_priorities_for_each_slot_take_no_number_from_the_levels(tmp_path: Path,
 
 @pytest.mark.parametrize("numbers", ["together", "same"])
 def test_levels_that_are_lost_beside_another_start_code_are_counted(tmp_path: Path, numbers: str) -> None:
-    """6.7.2: one number after another for both; or the same for both."""
+    """6.7.2: both share one sequence, or both have the same numbers."""
     events = []
     for number, (at_ns, _) in enumerate(stream(LEVELS[:, :1], 1)):
         code, own = (2 * number, 2 * number + 1) if numbers == "together" else (number, number)
