@@ -50,7 +50,7 @@ async def _run(planner: Planner, state: Path, listen: str | None) -> None:
     planner.add_troubles(page.troubles)
     manager, every_s = Notifier(), watchdog_s()
     # sent from the loop that plans: if it hangs, the service manager restarts it
-    alive = [] if every_s is None else [(every_s, "tell the service manager", lambda: manager.notify("WATCHDOG=1"))]
+    alive = [] if every_s is None else [(every_s, "notify the service manager", lambda: manager.notify("WATCHDOG=1"))]
     await planner.start(*alive)
     manager.notify("READY=1", "STATUS=the show is on")
     serving = asyncio.create_task(page.run(), name="page")

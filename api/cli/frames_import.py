@@ -36,20 +36,22 @@ def import_(args: argparse.Namespace) -> int:
         fps = source.fps
     universes = layout.universes if isinstance(layout, RigLayout) else lay_out(args.universes, source.slots, args.slots)
     if warning := refresh_warning(fps, universes):
-        _say(f"warning: {warning}")
+        _report(f"warning: {warning}")
     if wanted not in (None, fps):
-        _say(f"note: {float(fps):.6g} frames a second, not {float(wanted or 0):g}, leave the length as it is")
+        _report(
+            f"note: {float(fps):.6g} frames a second, not {float(wanted or 0):g}, so that the length stays the same"
+        )
     source = resampling.shaded(source, resampling.curve(args.gamma))
     with bar("importing") as progress:
         write_source(source, args.out, fps, universes, progress)
     if video and video.lost:
-        _say(f"warning: {video.lost} pictures could not be decoded; each is replaced by the one before")
+        _report(f"warning: {video.lost} pictures could not be decoded; each is replaced by the one before")
     if video and video.mended:
-        _say(f"warning: {video.mended} pictures were damaged, and decoded as far as possible")
+        _report(f"warning: {video.mended} pictures were damaged, and decoded as far as possible")
     return made(args.out)
 
 
-def _say(line: str) -> None:
+def _report(line: str) -> None:
     print(line, file=sys.stderr)
 
 

@@ -109,7 +109,7 @@ def test_what_stands_in_its_way_is_said_in_one_line(board: Board) -> None:
     full += " -o lowerdir=/usr/lib,upperdir=/mnt/u,workdir=/mnt/w /usr/lib"
     assert "the disk is full" in refused(board, f"{full}; {INSTALL}")
     assert "read-only" in refused(board, f"mount -o bind,ro /usr/lib /usr/lib; {INSTALL}")
-    assert "another one is at work" in refused(board, f"flock /usr/lib {INSTALL}")
+    assert "another installation is running" in refused(board, f"flock /usr/lib {INSTALL}")
     network = "PIP_RETRIES=1 PIP_INDEX_URL=https://192.0.2.21/simple /root/source/systemd/install"
     assert "no network" in refused(board, network)
     another = "cp -r /root/wheels /tmp/wheels; echo | tee -a /tmp/wheels/segno-*.whl >/dev/null"
