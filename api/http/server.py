@@ -25,7 +25,7 @@ from gloaming.api.http.streams import OpenStreams
 from gloaming.daemon.planner.health import DO, Trouble, TroubleCode
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.service.log import LOG
-from gloaming.daemon.service.private_file import write_private
+from gloaming.daemon.service.private_file import why_closed, write_private
 
 GRACE_S = 2
 RETRY_PAGE_S = 2.0
@@ -176,8 +176,8 @@ class PageServer:
         try:
             yield
         except OSError as error:
-            problem = f"{self.state}: {error.strerror or error}"
-            LOG.complain(f"{problem}; the show goes on, but commands on this machine may not work", kind="state")
+            problem = f"{self.state}: {why_closed(self.state, error)}"
+            LOG.complain(f"{problem}; the show plays on, but commands on this machine may not work", kind="state")
 
 
 class Server(uvicorn.Server):

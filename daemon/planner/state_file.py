@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import asyncio
 import os
-import pwd
 import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
+
+from gloaming.daemon.service.private_file import error_text, why_closed
 
 BUSY_S = 2.0
 LAZY_S = 300.0
@@ -230,31 +231,6 @@ def _carry_out(disk: sqlite3.Connection, batch: tuple[Statement, ...]) -> None:
             with suppress(sqlite3.Error):
                 disk.execute("ROLLBACK")
         raise
-
-
-def error_text(error: Exception) -> str:
-    return str(getattr(error, "strerror", None) or error)
-
-
-def why_closed(folder: Path, error: Exception) -> str:
-    """Why a file in a folder cannot be opened, and what to do."""
-    try:
-        status, read_only = folder.stat(), os.statvfs(folder).f_flag & os.ST_RDONLY
-    except OSError as found:
-        return error_text(found)
-    if read_only:
-        return "its file system is read-only"
-    if not os.access(folder, os.W_OK | os.X_OK):
-        owner, own = _user(status.st_uid), _user(os.geteuid())
-        return f"{folder} belongs to {owner}, and {own} may not write there: chown -R {own} {folder}"
-    return error_text(error)
-
-
-def _user(number: int) -> str:
-    try:
-        return pwd.getpwuid(number).pw_name
-    except KeyError:
-        return str(number)
 
 
 def open_file(path: Path) -> sqlite3.Connection:

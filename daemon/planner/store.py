@@ -27,10 +27,10 @@ from gloaming.daemon.planner.state_file import (
     open_file,
     put_aside,
     read_only,
-    why_closed,
 )
 from gloaming.daemon.reports.journal_lines import Row, between, newest
 from gloaming.daemon.service.log import LOG, Seldom, with_count
+from gloaming.daemon.service.private_file import why_closed
 from gloaming.shows.time_units import SECOND_NS
 
 JOURNAL_ROWS_MAX = 60_000

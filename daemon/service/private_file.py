@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pwd
 from pathlib import Path
 
 
@@ -16,3 +17,28 @@ def write_private(path: Path, text: str) -> None:
         file.flush()
         os.fsync(file.fileno())
     fresh.rename(path)
+
+
+def error_text(error: Exception) -> str:
+    return str(getattr(error, "strerror", None) or error)
+
+
+def why_closed(folder: Path, error: Exception) -> str:
+    """Why a file in a folder cannot be opened, and what to do."""
+    try:
+        status, read_only = folder.stat(), os.statvfs(folder).f_flag & os.ST_RDONLY
+    except OSError as found:
+        return error_text(found)
+    if read_only:
+        return "its file system is read-only"
+    if not os.access(folder, os.W_OK | os.X_OK):
+        owner, own = _user(status.st_uid), _user(os.geteuid())
+        return f"{folder} belongs to {owner}, and {own} may not write there: chown -R {own} {folder}"
+    return error_text(error)
+
+
+def _user(number: int) -> str:
+    try:
+        return pwd.getpwuid(number).pw_name
+    except KeyError:
+        return str(number)

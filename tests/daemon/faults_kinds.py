@@ -46,7 +46,9 @@ def all_damaged(folder: Path) -> Figures:
         for name, frames in PIECES.items():
             for frame in range(0, frames, FPS):
                 damage_chunk(broken.folder / "pieces" / f"{name}.frames", frame)
-        said_s = since(lambda: [one for one in broken.troubles("frames") if "no piece" in one["text"]], "a trouble", 90)
+        said_s = since(
+            lambda: [one for one in broken.troubles("frames") if "none of its pieces" in one["text"]], "a trouble", 90
+        )
         broken.wait_until_black()
         begin_ns = time.time_ns()
         time.sleep(10)
@@ -54,5 +56,5 @@ def all_damaged(folder: Path) -> Figures:
         lines, skips = broken.journal(), len(broken.overrides())
         assert skips <= len(PIECES)
         assert len(lines) < 20, lines
-        (said,) = [line for line in broken.journal("trouble") if "no piece" in line]
+        (said,) = [line for line in broken.journal("trouble") if "none of its pieces" in line]
         return Figures(0, said_s, f"{said} ({skips} skips, {len(lines)} lines)")

@@ -76,7 +76,7 @@ def test_a_state_folder_of_another_owner_is_said_in_a_line_and_the_show_goes_on(
         assert process.stderr
         said = process.stderr.read().splitlines()
         (line,) = [line for line in said if str(broken.evening.state) in line]
-        assert "belongs to nobody" in line and "chown -R" in line and "the show goes on" in line, said
+        assert "belongs to nobody" in line and "chown -R" in line and "the show plays on" in line, said
         assert not any("Traceback" in line for line in said), said
 
 
@@ -91,8 +91,8 @@ def test_a_taken_port_is_said_on_one_line_at_the_terminal_and_the_show_goes_on(t
         said = process.stderr.read().splitlines()
         (line,) = [line for line in said if f"{address}:8090" in line]
         assert line.startswith(f"{broken.folder / 'site.toml'}:"), line
-        assert "phone.listen" in line and "in use" in line and "the show goes on" in line, line
-        assert "end what else has its port" in line, line
+        assert "phone.listen" in line and "in use" in line and "the show plays on" in line, line
+        assert "end the program that has its port" in line, line
         assert not any("Traceback" in line for line in said), said
 
 

@@ -257,7 +257,7 @@ def test_each_piece_is_as_loud_as_the_survey_says(quay: Quay, tmp_path: Path) ->
         part = heard[first + RATE // 2 : first + RATE * 9 // 2]
         loudness = pyloudnorm.Meter(RATE, filter_class="DeMan").integrated_loudness(part)
         peak = 20 * np.log10(np.abs(resample_poly(part, 4, 1, axis=0)).max())
-        told = re.search(r"played at ([-.\d]+) LUFS, true peak ([-.\d]+) dBTP", said[name])
+        told = re.search(r"plays at ([-.\d]+) LUFS, true peak ([-.\d]+) dBTP", said[name])
         assert told
         assert loudness == pytest.approx(float(told[1]), abs=0.3)
         assert peak == pytest.approx(float(told[2]), abs=0.5)
