@@ -48,7 +48,7 @@ def test_an_edit_during_a_piece_is_taken_over(broken: Broken) -> None:
     wait_until(lambda: broken.ask("/api/now")["site"] == "Pier Road", "the new name")
     broken.edit('name = "Pier Road"', 'name = "Pier Road boathouse"')
     os.kill(broken.evening.process.pid if broken.evening.process else 0, signal.SIGHUP)
-    broken.says("taken over: asked by a signal", "site")
+    broken.says("is used now: asked by a signal", "site")
     wait_until(lambda: broken.ask("/api/now")["site"] == "Pier Road boathouse", "the old name")
     lit = broken.wait_until_lit(begin_ns)
     assert missed(lit) <= 2 * FPS, "each packet has the name, so the streams begin again"
