@@ -10,6 +10,7 @@ from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
+from gloaming.api.cli.live import add_where, call, call_for
 from gloaming.shows.config_files.checking import instead
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
@@ -26,19 +27,12 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     journal.add_argument("--from", dest="first", metavar="DATE", help="the report's first date")
     journal.add_argument("--days", type=int, default=60, metavar="N", help="the report's dates (default: 60)")
     journal.add_argument("--json", action="store_true")
-    journal.add_argument("--site", type=Path, default=Path(), help="the site's folder (default: here)")
-    journal.add_argument("--state", type=Path, help="its state directory (default: SITE/state)")
-    journal.add_argument("--url", help="the planner's address (default: the one in the state directory)")
-    journal.add_argument(
-        "--token-file", type=Path, help="a file with a token (default: the one in the state directory)"
-    )
+    add_where(journal)
     journal.set_defaults(handler=show)
 
 
 def show(args: argparse.Namespace) -> int:
     """Print lines or a table, or write a picture, from the running planner."""
-    from gloaming.api.cli.live import call, call_for
-
     if not 1 <= args.lines <= 100_000:
         raise InputError(ConfigError("--lines", None, None, f"{args.lines} is not from 1 to 100000", "as --lines 50"))
     if args.report or args.svg:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import argparse
 import sys
-from pathlib import Path
 
-from gloaming.api.cli.live import call, end_all, print_taken
+from gloaming.api.cli.live import add_where, call, end_all, print_taken
 from gloaming.daemon.direction.overrides import TERMS, Kind
 from gloaming.shows.rig.patterns import COLOURS, KINDS
 
@@ -28,10 +27,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--colour", choices=COLOURS, help="default: white")
     parser.add_argument("--level", type=float, metavar="LEVEL", help="how bright, 0.01 to 1 (default: 0.3)")
     parser.add_argument("--minutes", type=float, metavar="MINUTES", help="how long, 10 at the most")
-    parser.add_argument("--site", type=Path, default=Path(), help="the site's folder (default: here)")
-    parser.add_argument("--state", type=Path, help="its state directory (default: SITE/state)")
-    parser.add_argument("--url", help="the planner's address (default: the one in the state directory)")
-    parser.add_argument("--token-file", type=Path, help="a file with a token (default: the one in the state directory)")
+    add_where(parser)
     parser.set_defaults(handler=run_rig_check)
 
 
