@@ -64,6 +64,6 @@ def test_whichever_address_names_an_interface_its_groups_are_joined_by_both_prot
             sock.close()
 
 
-def test_an_address_that_no_interface_has_is_refused_before_anything_is_heard(board: str) -> None:
+def test_an_address_without_an_interface_is_refused_at_once(board: str) -> None:
     with pytest.raises(InputError, match=r"no interface has the address 192\.0\.2\.9"):
         in_namespace(board, lambda: Sockets([7], None, "192.0.2.9"))

@@ -57,7 +57,7 @@ def test_a_string_over_three_universes_is_one_string() -> None:
     assert loads(frames, rig({"pixels": 400}), 510, 510, 510)["run 0"].peak_a == 13.8
 
 
-def test_strings_side_by_side_and_slots_that_nobody_fills() -> None:
+def test_adjacent_strings_and_unused_slots() -> None:
     of = rig(
         {"pixels": 100, "order": "GRB", "ma_per_channel": 12},
         {"pixels": 20, "slot": 301, "ma_per_channel": 5},
@@ -111,7 +111,7 @@ def test_a_supply_carries_its_strings_at_the_same_moment() -> None:
     assert found["box"].holds_at == pytest.approx(2.5 / 3)
 
 
-def test_a_frame_file_is_read_once_and_what_is_hurt_of_it_is_told(tmp_path: Path) -> None:
+def test_a_frame_file_is_read_once_and_its_damage_reported(tmp_path: Path) -> None:
     path = tmp_path / "tide.frames"
     frames = np.random.default_rng(1).integers(0, 256, (400, 450), np.uint8)
     with FrameWriter(path, Fraction(40), (Universe(1, 450, 0),)) as writer:

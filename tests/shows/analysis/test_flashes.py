@@ -147,7 +147,7 @@ def test_the_two_definitions_of_a_red_flash_differ_where_they_differ() -> None:
     assert rules(judged(flashing(BLACK, (16, 0, 0), 5), 40)) == {RED, RED_21}
 
 
-def test_colours_stand_in_the_cie_1976_diagram_where_their_primaries_do() -> None:
+def test_primaries_have_their_place_in_the_cie_1976_diagram() -> None:
     """x, y of the primaries and of D65: ITU-R BT.709-6, 1.3 and 1.4.
 
     u' = 4x/(-2x+12y+3), v' = 9y/(-2x+12y+3): CIE 15.
@@ -165,7 +165,7 @@ def test_slow_fades_and_a_cut_are_no_flashes() -> None:
     assert not judged(flashing(BLACK, WHITE, 0.1), 40)
 
 
-def test_the_seconds_in_which_it_flashes_are_told() -> None:
+def test_the_seconds_of_flashes_are_reported() -> None:
     frames = np.concatenate([np.zeros((400, PIXELS * 3), np.uint8), flashing(BLACK, WHITE, 5, seconds=2)])
     assert {one.seconds for one in judged(frames, 40)} == {(11, 12, 13)}
 
@@ -176,7 +176,7 @@ def test_a_string_with_white_pixels_of_its_own_flashes_as_well() -> None:
     assert rules(judged(frames, 40, rig(order="RGBW"))) == {GENERAL}
 
 
-def test_where_pixels_have_places_ten_degrees_of_view_are_judged() -> None:
+def test_ten_degrees_of_view_are_judged_if_pixels_have_positions() -> None:
     """A metre of a hundred-metre string: little of the whole, but all of the view nearby."""
     found = judged(flashing(BLACK, WHITE, 5, pixels=24), 40, rig(line=[[0, 0], [99, 0]], group="roof"))
     assert {one.kind for one in found} == set()

@@ -88,7 +88,7 @@ def test_a_rig_with_every_fault_has_each_found_at_its_place(tmp_path: Path) -> N
     ]
 
 
-def test_each_fault_that_needs_hands_says_what_to_do(tmp_path: Path) -> None:
+def test_each_fault_has_a_hint(tmp_path: Path) -> None:
     assert all(one.hint for one in found(tmp_path) if one.severity != "fact")
 
 
@@ -129,12 +129,12 @@ def test_advice_on_pixels_that_are_split_splits_none(
         assert not split(**{**keys, **one})
 
 
-def test_a_supply_too_weak_for_a_string_burns_nothing(tmp_path: Path) -> None:
+def test_a_supply_with_too_few_volts_has_its_own_hint(tmp_path: Path) -> None:
     hint = said_of(tmp_path, "volts = 12")["string ridge needs 12 V, but box supplies 5 V"]
     assert hint and "light badly" in hint and "burns" not in hint
 
 
-def test_a_rig_without_strings_says_what_it_cannot_know(tmp_path: Path) -> None:
+def test_a_rig_without_strings_has_a_finding(tmp_path: Path) -> None:
     (tmp_path / "rig.toml").write_text(RIG.partition("[[supply]]")[0], encoding="utf-8")
     (finding,) = rig_findings(load_rig(tmp_path / "rig.toml"), {}, {})
     assert "currents and flashes are unknown" in finding.text

@@ -51,7 +51,7 @@ def test_a_key_has_its_text_example_and_default_also_from_the_model_that_is_exte
     }
 
 
-def test_where_a_table_stands_is_no_key_and_null_is_no_value() -> None:
+def test_place_is_no_key_and_null_is_no_value() -> None:
     check = jsonschema_rs.validator_for(file_schema(Harbour))
     assert check.is_valid({"buoy": [{"name": "north", "depth_m": 2}]})
     assert not check.is_valid({"buoy": [{"name": "north", "place": "harbour.toml:1"}]})

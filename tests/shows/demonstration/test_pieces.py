@@ -98,7 +98,7 @@ def test_no_piece_flashes_more_than_three_times_in_any_second(rendered: Rendered
     assert most_flashes(rendered.screen, FPS) <= 3
 
 
-def test_a_piece_is_gentle_on_its_supplies(rendered: Rendered) -> None:
+def test_a_piece_needs_at_most_half_of_full_white(rendered: Rendered) -> None:
     """At most half of the current of full white: 8 mA a colour, by hand."""
     assert rendered.amps < 0.5 * 3 * 0.008 * len(places())
 
@@ -169,7 +169,7 @@ def test_a_bell_is_at_the_end_of_its_swing_when_it_strikes(bell: Bell) -> None:
         assert around[1] > around[0] and around[1] > around[2]
 
 
-def test_a_piece_looks_the_same_from_wherever_it_is_begun() -> None:
+def test_a_frame_does_not_depend_on_earlier_frames() -> None:
     """A piece is a pure function of time: frames do not depend on earlier frames."""
     piece = PIECES[2]
     levels_at = piece.make(Harbour(strings()))

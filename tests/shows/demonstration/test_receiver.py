@@ -34,7 +34,7 @@ def test_a_whole_stream_loses_nothing_when_its_numbers_wrap() -> None:
     assert (counts.packets, counts.lost, counts.out_of_sequence) == (600, 0, 0)
 
 
-def test_numbers_passed_over_are_lost() -> None:
+def test_missing_numbers_are_lost_packets() -> None:
     counts = counted([10, 11, 14, 15, 25])
     assert (counts.packets, counts.lost, counts.out_of_sequence) == (5, 2 + 9, 0)
 
@@ -56,7 +56,7 @@ def test_twenty_back_and_more_is_a_source_that_began_anew(back: int) -> None:
     assert (counts.packets, counts.lost, counts.out_of_sequence) == (3, 0, 0)
 
 
-def test_what_is_out_of_sequence_changes_no_level() -> None:
+def test_packets_out_of_sequence_change_no_level() -> None:
     counts = ReceivedCounts()
     counts.take(packet(3, 50, (9, 9, 9)))
     counts.take(packet(3, 49, (1, 1, 1)))
@@ -81,7 +81,7 @@ def test_a_stream_that_ends_is_noticed() -> None:
     assert counts.terminated == 1
 
 
-def test_other_start_codes_and_other_packets_are_passed_over() -> None:
+def test_other_start_codes_and_other_packets_are_ignored() -> None:
     """Alternate start codes (E1.11) may share a universe with levels, and other datagrams may come."""
     counts = ReceivedCounts()
     counts.take(packet(1, 1, start_code=0xDD))
@@ -94,7 +94,7 @@ def test_other_start_codes_and_other_packets_are_passed_over() -> None:
     assert counts == ReceivedCounts()
 
 
-def test_what_was_sent_over_a_socket_is_what_was_counted() -> None:
+def test_all_packets_of_a_socket_are_counted() -> None:
     receiver = DemoReceiver(ADDRESS)
     receiver.start()
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
@@ -119,7 +119,7 @@ def test_a_second_receiver_on_an_address_is_refused() -> None:
     assert receiver.stop().packets == 0
 
 
-def test_a_sender_that_never_ends_keeps_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_endless_sender_does_not_delay_the_stop(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("gloaming.shows.demonstration.receiver.PARTING_S", 0.2)
     receiver, over = DemoReceiver(ADDRESS), threading.Event()
 

@@ -123,7 +123,7 @@ def test_a_piece_cut_short_in_the_cache_is_rendered_again(
     assert verify(cached) == []
 
 
-def test_what_nobody_needs_any_more_is_taken_away(tmp_path: Path) -> None:
+def test_stale_renderings_are_removed(tmp_path: Path) -> None:
     cached, old, recent = tmp_path / "now", tmp_path / "old", tmp_path / "recent"
     for folder in (cached, old, recent):
         folder.mkdir()
@@ -146,7 +146,7 @@ def test_what_nobody_needs_any_more_is_taken_away(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("home", ["/dev/null", "/proc/no-home", "relative"])
-def test_without_a_home_that_can_be_written_a_folder_of_our_own_serves(
+def test_without_a_writable_home_a_private_folder_is_used(
     home: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", home)

@@ -48,7 +48,7 @@ def test_it_comes_out_of_silence_and_goes_back_into_it(sound: Samples) -> None:
     assert np.abs(sound[:400]).max() < 0.001 and np.abs(sound[-400:]).max() < 0.001
 
 
-def test_every_stroke_is_heard_when_it_is_seen(sound: Samples) -> None:
+def test_every_stroke_sounds_at_its_time(sound: Samples) -> None:
     """The clapper's blow: more in the high tones in the 50 ms from the stroke on than in the 50 ms before it."""
     for at_s, bell in strokes():
         before, after = (power(sound, begin, begin + 0.05, 1000, 9000) for begin in (at_s - 0.05, at_s))
@@ -67,7 +67,7 @@ def test_a_bell_sounds_the_note_it_is_named_for(bell: Bell, sound: Samples) -> N
         assert after > 3 * before
 
 
-def test_the_light_is_heard_on_the_right_and_the_boat_on_the_left(sound: Samples) -> None:
+def test_the_lighthouse_bell_is_on_the_right_and_the_boat_bell_on_the_left(sound: Samples) -> None:
     boat, light = (next(bell for bell in BELLS if bell.name == name) for name in ("boat", "light"))
     for bell, side in ((boat, 0), (light, 1)):
         stroke_s = strokes_of(bell)[0]
@@ -95,7 +95,7 @@ def test_flac_and_wav_hold_the_same_samples(sound: Samples, tmp_path: Path) -> N
     assert sorted(path.name for path in tmp_path.iterdir()) == ["bells.flac", "bells.wav"]
 
 
-def test_a_disk_that_takes_nothing_leaves_no_half_file(sound: Samples, tmp_path: Path) -> None:
+def test_a_full_disk_leaves_no_half_file(sound: Samples, tmp_path: Path) -> None:
     with pytest.raises((OSError, RuntimeError)):
         write_sound(tmp_path / "no-such-folder" / "bells.flac", sound[:RATE_HZ])
     with pytest.raises(OSError):

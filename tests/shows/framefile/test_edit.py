@@ -51,7 +51,7 @@ def all_of(source: FrameSource) -> Frames:
         ("1.019", "1.021", 25, 26),
     ],
 )
-def test_a_stretch_is_cut_to_the_nearest_frame(
+def test_trimming_rounds_to_the_nearest_frame(
     path: Path, picture: Frames, from_s: str, until_s: str | None, first: int, until: int
 ) -> None:
     source = trimmed(inspect(path), Fraction(from_s), Fraction(until_s) if until_s else None)
@@ -59,12 +59,12 @@ def test_a_stretch_is_cut_to_the_nearest_frame(
 
 
 @pytest.mark.parametrize("from_s, until_s", [(6, None), (0, 6), (2, 2), (2, 1)])
-def test_a_stretch_that_is_not_there_is_a_mistake(path: Path, from_s: int, until_s: int | None) -> None:
+def test_a_time_outside_the_file_is_refused(path: Path, from_s: int, until_s: int | None) -> None:
     with pytest.raises(InputError, match=r"5.28 s long"):
         trimmed(inspect(path), Fraction(from_s), None if until_s is None else Fraction(until_s))
 
 
-def test_files_are_joined_though_their_universes_lie_otherwise(path: Path, picture: Frames, tmp_path: Path) -> None:
+def test_files_with_other_offsets_are_joined(path: Path, picture: Frames, tmp_path: Path) -> None:
     turned = np.concatenate([picture[:, 400:], picture[:, :400]], axis=1)
     other = made(tmp_path / "b.frames", turned, (Universe(2, 500, 0), Universe(5, 400, 500)))
     first, source = joined([path, other, path])

@@ -42,7 +42,7 @@ def arranged(kind: int, body: bytes, frames: int, frame_bytes: int) -> bytes:
 
 
 @needs("sqlite3", "zstd")
-def test_two_programs_and_the_page_read_a_file(tmp_path: Path) -> None:
+def test_two_programs_read_a_file_by_the_page(tmp_path: Path) -> None:
     picture = np.load(MOVING_PICTURE)[:, :900]
     noise = np.random.default_rng(1).integers(0, 256, (600, 900), np.uint8)
     sparkle = np.zeros((300, 900), np.uint8)

@@ -151,7 +151,7 @@ def test_a_flipped_bit_is_never_played(tmp_path: Path) -> None:
     assert found > 200  # the others hit unused bytes
 
 
-def test_a_damaged_chunk_hurts_its_own_seconds_alone(tmp_path: Path) -> None:
+def test_a_damaged_chunk_affects_only_its_own_seconds(tmp_path: Path) -> None:
     frames = noise(160, 7140)
     path = write(tmp_path / "a.frames", frames)
     data = bytearray(path.read_bytes())
@@ -239,7 +239,7 @@ WRONG: dict[str, tuple[Callable[[Path], object], str]] = {
 
 
 @pytest.mark.parametrize("kind", WRONG)
-def test_what_is_not_a_frame_file_is_a_mistake_on_one_line(tmp_path: Path, kind: str) -> None:
+def test_a_file_that_is_no_frame_file_gives_one_line(tmp_path: Path, kind: str) -> None:
     path = tmp_path / "a.frames"
     make, text = WRONG[kind]
     make(path)
@@ -251,7 +251,7 @@ def test_what_is_not_a_frame_file_is_a_mistake_on_one_line(tmp_path: Path, kind:
         assert len(str(error.value).splitlines()) == 1
 
 
-def test_a_file_one_may_not_read_is_a_mistake(tmp_path: Path) -> None:
+def test_a_file_without_read_permission_is_refused(tmp_path: Path) -> None:
     path = write(tmp_path / "a.frames", noise(3, 6))
     path.chmod(0)
     code = """
@@ -283,7 +283,7 @@ def test_a_read_only_file_in_a_read_only_folder_plays(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == [path]
 
 
-def test_a_thread_of_its_own_may_read(tmp_path: Path) -> None:
+def test_another_thread_can_read(tmp_path: Path) -> None:
     frames = noise(100, 510)
     path = write(tmp_path / "it's 100 % ? #.frames", frames)
     got: list[Frames] = []
@@ -364,7 +364,7 @@ def test_a_killed_writer_leaves_the_old_file_and_what_it_wrote_can_be_mended(tmp
     assert sorted(one.name for one in tmp_path.iterdir()) == ["a.frames", "b.frames"]
 
 
-def test_a_full_disk_is_said_and_the_old_file_stays(tmp_path: Path) -> None:
+def test_a_full_disk_is_reported_and_the_old_file_stays(tmp_path: Path) -> None:
     """A limit of file size stands for a full disk: the write fails at the same place."""
     path = write(tmp_path / "a.frames", noise(3, 6))
     before = path.read_bytes()

@@ -84,7 +84,7 @@ def test_a_table_is_read_line_by_line(tmp_path: Path) -> None:
         ("0,1\n0,\n", 2),
     ],
 )
-def test_a_level_that_cannot_be_is_named_with_its_line(tmp_path: Path, text: str, line: int) -> None:
+def test_an_impossible_level_is_reported_with_its_line(tmp_path: Path, text: str, line: int) -> None:
     path = tmp_path / "a.csv"
     path.write_text(text)
     with pytest.raises(InputError) as error:
@@ -92,7 +92,7 @@ def test_a_level_that_cannot_be_is_named_with_its_line(tmp_path: Path, text: str
     assert str(error.value).startswith(f"{path}:{line}: ") and len(str(error.value).splitlines()) == 1
 
 
-def test_what_is_no_table_is_a_mistake(tmp_path: Path) -> None:
+def test_a_file_that_is_no_table_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     for data in (b"", b"\n\n", b"\xff\xfe\x00", b'"'):
         path.write_bytes(data)

@@ -49,7 +49,7 @@ def test_every_picture_and_every_second_is_in_its_place(tmp_path: Path) -> None:
         assert (line == COLOURS[second]).all()
 
 
-def test_pixels_that_nobody_placed_are_shown_in_rows(tmp_path: Path) -> None:
+def test_pixels_without_positions_are_shown_in_rows(tmp_path: Path) -> None:
     info = four_seconds(tmp_path / "a.frames", 100)
     pictures = exporting.rows_of_pixels(info)(np.full((1, 300), 7, np.uint8))
     assert pictures.shape == (1, 8, 14, 3) and np.count_nonzero(pictures) == 300
@@ -96,7 +96,7 @@ def test_strings_are_drawn_where_they_hang(tmp_path: Path) -> None:
     assert [top[x].tolist() for x in (2, across - 3)] == [[200, 100, 50], [9, 9, 9]]
 
 
-def test_a_rig_that_hangs_nowhere_is_a_mistake(tmp_path: Path) -> None:
+def test_a_rig_without_positions_is_refused(tmp_path: Path) -> None:
     info = four_seconds(tmp_path / "a.frames")
     path = tmp_path / "rig.toml"
     path.write_text(RIG.replace("line =", "# ").replace("points =", "# "))

@@ -75,7 +75,7 @@ def test_a_picture_hangs_where_the_strings_do(tmp_path: Path, rig: Path) -> None
     assert ridge[1].tolist() == [0, 200, 0] and ridge[3].tolist() == [200, 0, 0]  # red and green, as GRB
 
 
-def test_a_rig_that_says_nothing_of_places_is_a_mistake(tmp_path: Path, rig: Path) -> None:
+def test_an_import_needs_positions_in_the_rig(tmp_path: Path, rig: Path) -> None:
     rig.write_text(RIG[: RIG.index("[[string]]")] + RIG[RIG.rindex("[[string]]") :])
     with pytest.raises(InputError, match="no string has a position"):
         RigLayout(load_rig(rig), rig)

@@ -45,7 +45,7 @@ damages = st.lists(
 
 @settings(deadline=None)
 @given(damages, st.integers(0, 60_000))
-def test_any_damage_is_borne(damages: list[tuple[int, int, str]], end: int) -> None:
+def test_the_holes_of_any_damage_are_possible_times(damages: list[tuple[int, int, str]], end: int) -> None:
     content = bytearray(mp3()[:end])
     for place, size, kind in damages:
         there = content[place : place + size]

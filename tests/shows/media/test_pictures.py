@@ -69,7 +69,7 @@ def test_a_video_at_another_rate_keeps_its_length_and_its_pictures(tmp_path: Pat
     assert np.array_equal(frames, picture[[int((n + 0.5) / 211 * 132) for n in range(211)]])
 
 
-def test_what_is_transparent_in_a_video_shows_black(tmp_path: Path) -> None:
+def test_transparent_parts_of_a_video_are_black(tmp_path: Path) -> None:
     frames = all_of(Video(film(tmp_path / "a.mkv", "bgra"), MATRIX, None).source)
     assert np.abs(frames - np.load(MOVING_PICTURE) * (128 / 255)).max() <= 1
 
@@ -77,7 +77,7 @@ def test_what_is_transparent_in_a_video_shows_black(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "turns, matrix", [(0, (0, 0, 0, 0)), (1, (0, 1, -1, 0)), (2, (-1, 0, 0, -1)), (3, (0, -1, 1, 0))]
 )
-def test_a_film_of_a_telephone_held_upright_stands_upright(tmp_path: Path, turns: int, matrix: tuple[int, ...]) -> None:
+def test_a_video_of_an_upright_phone_is_upright(tmp_path: Path, turns: int, matrix: tuple[int, ...]) -> None:
     """ISO/IEC 14496-12, 8.3.2: the track's matrix {a, b, u, c, d, v, ...} turns x to ax + cy and y, downwards, to
     bx + dy; so a = d = 0, b = 1, c = -1 is a quarter of a turn clockwise. One of nothing but 0 turns nothing."""
     path = film(tmp_path / "a.mov", "rgb24", codec="png")
@@ -110,7 +110,7 @@ def test_a_picture_that_cannot_be_decoded_is_counted_and_the_one_before_held(tmp
     assert video.lost == 1
 
 
-def test_a_picture_that_the_decoder_mends_by_itself_is_said_too(tmp_path: Path) -> None:
+def test_a_picture_mended_by_the_decoder_is_counted_too(tmp_path: Path) -> None:
     video = Video(damaged(film(tmp_path / "a.mkv"), 40), MATRIX, None)
     frames = all_of(video.source)
     assert len(frames) == 132 and np.array_equal(frames[:40], np.load(MOVING_PICTURE)[:40])
@@ -138,7 +138,7 @@ def test_a_video_without_a_rate_takes_the_one_that_is_given(tmp_path: Path) -> N
         Video(bare, MATRIX, None)
 
 
-def test_what_is_no_video_is_a_mistake(tmp_path: Path) -> None:
+def test_a_file_that_is_no_video_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "a.mp4"
     for data in (b"", b"text" * 100):
         path.write_bytes(data)

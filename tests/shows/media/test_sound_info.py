@@ -64,7 +64,7 @@ def test_a_file_cut_short_counts_what_can_be_decoded(tmp_path: Path) -> None:
         (b"RIFF\0\0\0\0WAVE", "not a sound file"),
     ],
 )
-def test_what_is_no_sound_is_said_on_one_line(tmp_path: Path, content: bytes, said: str) -> None:
+def test_a_file_that_is_no_sound_gives_one_line(tmp_path: Path, content: bytes, said: str) -> None:
     path = tmp_path / "a.wav"
     path.write_bytes(content)
     with pytest.raises(InputError) as caught:
@@ -73,7 +73,7 @@ def test_what_is_no_sound_is_said_on_one_line(tmp_path: Path, content: bytes, sa
     assert said in line and "a.wav" in line and "\n" not in line
 
 
-def test_a_missing_file_and_a_folder_are_said(tmp_path: Path) -> None:
+def test_a_missing_file_and_a_folder_are_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no such file"):
         inspect_sound(tmp_path / "none.flac")
     with pytest.raises(InputError, match="not a file"):
@@ -81,7 +81,7 @@ def test_a_missing_file_and_a_folder_are_said(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("name", "format"), [("a.wav", "WAV"), ("a.flac", "FLAC"), ("a.mp3", "MP3"), ("a.ogg", "OGG")])
-def test_a_length_is_known_without_decoding_and_a_damaged_file_says_nothing_on_stderr(
+def test_a_length_needs_no_decoding_and_damage_prints_nothing_on_stderr(
     name: str, format: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     noise = np.random.default_rng(1).standard_normal((RATE * 4, 2)) * 0.1
@@ -102,7 +102,7 @@ def test_nine_channels_are_too_many(tmp_path: Path) -> None:
         inspect_sound(tmp_path / "a.wav")
 
 
-def test_without_the_decoder_it_is_said_what_to_install(tmp_path: Path) -> None:
+def test_without_the_decoder_the_error_says_what_to_install(tmp_path: Path) -> None:
     (tmp_path / "soundfile.py").write_text("raise ImportError('no soundfile')")
     code = (
         "from pathlib import Path; from gloaming.shows.media.sound_info import *\n"

@@ -55,7 +55,7 @@ def test_a_page_of_discovery() -> None:
     ],
     ids=["data", "discovery", "synchronization"],
 )
-def test_what_is_something_else_or_ends_too_soon_is_passed_over(raw: bytes, shortest: int) -> None:
+def test_other_and_short_datagrams_are_ignored(raw: bytes, shortest: int) -> None:
     assert [read_data(raw), read_discovery(raw)].count(None) == (1 if shortest < len(raw) else 2)
     for length in range(min(shortest, len(raw))):
         assert read_data(raw[:length]) is None
@@ -74,7 +74,7 @@ def test_groups_of_ipv6_are_those_of_the_standard() -> None:
 
 
 @pytest.mark.parametrize("slots", [1, 3, 511, 512])
-def test_a_packet_that_is_made_is_the_sacn_librarys_but_for_its_length(slots: int) -> None:
+def test_a_built_packet_is_that_of_the_sacn_library_except_for_its_length(slots: int) -> None:
     """A strict reader accepts the lengths of the layers (5.4, 6.1, 7.1, 7.6)."""
     (block,) = OURS.blocks([Portion("192.0.2.1", 258, slots, 0)])
     whole = DataPacket(CID, NAME, 258, (), 120, 201, previewData=True, sync_universe=SYNCHRONIZATION)

@@ -131,7 +131,7 @@ def two_interfaces(path: Path, events: list[tuple[int, int, bytes]]) -> Path:
 @pytest.mark.parametrize("piece", [4 << 20, 10_000])
 @pytest.mark.parametrize("jump_s", [0, -5, 3600])
 @pytest.mark.parametrize("while_ms", [30, 250, 600])
-def test_interfaces_that_are_written_down_by_turns_are_put_in_order(
+def test_packets_of_interleaved_interfaces_are_sorted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, while_ms: int, jump_s: int, piece: int
 ) -> None:
     """dumpcap 4.0.17 writes 250 ms of one interface, then of the other. The clock may jump meanwhile."""
@@ -189,7 +189,7 @@ def test_what_cannot_be_used_is_counted_on_one_line(tmp_path: Path, link: int, p
         assert outcome.info.frames == 60 and outcome.notes == (f"unusable: 1 packets {text}",)
 
 
-def test_a_capture_of_the_heads_only_says_so(tmp_path: Path) -> None:
+def test_a_capture_of_headers_only_is_reported(tmp_path: Path) -> None:
     packets = [(at_ns, ethernet(payload)[:96]) for at_ns, payload in EVENTS]
     with pytest.raises(InputError, match="120 cut short"):
         from_capture(pcap(tmp_path / "in.pcap", packets), tmp_path / "out.frames", Wanted())
@@ -210,7 +210,7 @@ def test_a_capture_cut_short_is_read_as_far_as_it_goes(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "content", [b"", b"\n", b"\x0a\x0d\x0d\x0a", b"\xd4\xc3\xb2\xa1", b"text " * 20, gzip.compress(b"text", mtime=0)]
 )
-def test_what_is_no_capture_is_one_line(tmp_path: Path, content: bytes) -> None:
+def test_a_file_that_is_no_capture_gives_one_line(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "in.pcap"
     path.write_bytes(content)
     with pytest.raises(InputError) as caught:
@@ -250,7 +250,7 @@ def test_a_damaged_capture_is_read_or_refused(
         assert len(everything(outcome.info)) == outcome.info.frames
 
 
-def test_a_pass_counts_what_it_meets() -> None:
+def test_a_pass_counts_packets() -> None:
     seen = capture.Seen()
     assert sum(len(one.starts) for one in capture.datagrams(CAPTURE, seen)) == 1716
     assert (seen.packets, seen.unusable.total(), seen.trouble) == (1716, 0, None)

@@ -91,7 +91,7 @@ def test_universes_spread_over_all_of_a_frame_and_thinned_out_stay_in_it(tmp_pat
     assert np.array_equal(frames[:, :, 0], levels)
 
 
-def test_a_source_that_is_held_up_and_makes_it_good_loses_nothing(tmp_path: Path) -> None:
+def test_a_delayed_source_that_catches_up_loses_nothing(tmp_path: Path) -> None:
     """Three frames are delayed, and come right after each other."""
     levels = changing(80, 4)
     events = [
@@ -102,7 +102,7 @@ def test_a_source_that_is_held_up_and_makes_it_good_loses_nothing(tmp_path: Path
     assert (outcome.counts.frames_filled, outcome.info.fps) == (0, 40)
 
 
-def test_a_source_that_pauses_makes_the_frame_stand_still(tmp_path: Path) -> None:
+def test_a_pause_of_the_source_repeats_the_frame(tmp_path: Path) -> None:
     """Nothing is lost, but time passes: the frames after the pause keep their time."""
     levels = changing(80, 4)
     events = [(at_ns + (250_000_000 if at_ns >= 1_000_000_000 else 0), one) for at_ns, one in stream(levels, 1)]
@@ -111,7 +111,7 @@ def test_a_source_that_pauses_makes_the_frame_stand_still(tmp_path: Path) -> Non
     assert outcome.counts.frames_filled == 10
 
 
-def test_a_static_look_lasts_as_long_as_it_lasted(tmp_path: Path) -> None:
+def test_a_static_look_keeps_its_length(tmp_path: Path) -> None:
     """E1.31 6.6.2: three more packets, then one every 800 to 1000 ms."""
     levels = changing(41, 3)
     events = stream(levels, 1)
@@ -144,7 +144,7 @@ def lossy(levels: Frames, lost: set[tuple[int, int]]) -> list[Event]:
         {(frame, 1) for frame in range(20, 50)},
     ],
 )
-def test_what_is_lost_is_counted_and_its_universe_stands_still(tmp_path: Path, lost: set[tuple[int, int]]) -> None:
+def test_lost_packets_are_counted_and_their_universe_repeats(tmp_path: Path, lost: set[tuple[int, int]]) -> None:
     """E1.31 6.7.2: missing numbers."""
     levels = changing(80, 3)
     frames, outcome = recorded(tmp_path, lossy(levels, lost))
@@ -160,7 +160,7 @@ def test_what_is_lost_is_counted_and_its_universe_stands_still(tmp_path: Path, l
 
 @settings(max_examples=15, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 @given(st.sets(st.tuples(st.integers(3, 55), st.integers(1, 4)), max_size=25))
-def test_whatever_is_lost_the_rest_stays_in_its_frame(lost: set[tuple[int, int]]) -> None:
+def test_lost_packets_move_no_others(lost: set[tuple[int, int]]) -> None:
     levels = changing(60, 4)
     with tempfile.TemporaryDirectory() as folder:
         frames, outcome = recorded(Path(folder), lossy(levels, lost))
@@ -171,7 +171,7 @@ def test_whatever_is_lost_the_rest_stays_in_its_frame(lost: set[tuple[int, int]]
     assert np.array_equal(frames[:, :, 0], expected)
 
 
-def test_repeated_and_late_packets_are_passed_over(tmp_path: Path) -> None:
+def test_repeated_and_late_packets_are_ignored(tmp_path: Path) -> None:
     """E1.31 6.7.2: a step of 0 down to -19 is discarded."""
     levels = changing(60, 2)
     events = stream(levels, 1)
@@ -247,7 +247,7 @@ def test_a_first_frame_whose_packets_come_shuffled_is_kept(tmp_path: Path, order
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_no_frame_is_without_a_universe_that_speaks_later(tmp_path: Path, seed: int) -> None:
+def test_every_frame_has_the_universes_that_come_later(tmp_path: Path, seed: int) -> None:
     """Unchanged data are left out (E1.31 6.6.2), and the recording begins in the middle of a frame."""
     levels = changing(60, 4, seed)
     sent = np.random.default_rng(seed).random((60, 4)) < 0.5
@@ -284,7 +284,7 @@ def test_the_rate_is_found(tmp_path: Path, fps: Fraction) -> None:
     assert outcome.info.fps == fps or fps == Fraction("26.4")
 
 
-def test_a_given_rate_is_written_and_a_stream_that_differs_is_told(tmp_path: Path) -> None:
+def test_a_given_rate_is_written_and_another_rate_reported(tmp_path: Path) -> None:
     levels = changing(80, 2)
     frames, outcome = recorded(tmp_path, stream(levels, 1, 40), Wanted(slots="sent", fps=Fraction(20)))
     assert outcome.info.fps == 20 and np.array_equal(frames[:, :, 0], levels)
@@ -312,7 +312,7 @@ def test_a_stream_that_doubles_its_rate_half_way_keeps_its_time(tmp_path: Path) 
         assert np.array_equal(frames[changes][:, :, 0], levels)
 
 
-def test_a_stream_that_changes_its_rate_half_way_is_told(tmp_path: Path) -> None:
+def test_a_change_of_rate_is_reported(tmp_path: Path) -> None:
     """All frames are recorded. A file has one rate, so a part of it lasts longer."""
     levels = changing(400, 2)
     frames, outcome = recorded(tmp_path, two_rates(levels, 25, 40))
@@ -333,7 +333,7 @@ def test_a_source_with_a_coarse_timer_loses_nothing(tmp_path: Path, fps: int) ->
 
 @settings(max_examples=15, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 @given(st.integers(0, 10**6))
-def test_a_source_that_is_held_up_anywhere_tears_no_frame(seed: int) -> None:
+def test_a_delay_anywhere_splits_no_frame(seed: int) -> None:
     """A busy machine delays a sender between any two packets, for up to three frames. The sender catches up."""
     levels = changing(120, 8)
     random = np.random.default_rng(seed)
@@ -348,7 +348,7 @@ def test_a_source_that_is_held_up_anywhere_tears_no_frame(seed: int) -> None:
     assert np.array_equal(without_stills(frames)[:, :, 0], levels)
 
 
-def test_a_clock_that_stands_nearly_still_makes_no_rate_that_no_file_has() -> None:
+def test_a_clock_that_nearly_stops_gives_a_possible_rate() -> None:
     """A capture with damaged times, in which a pause of a second would be a billion frames."""
     assert find_period(np.full(100, 1)) == find_period(np.arange(1, 100)) == 1_000_000
 

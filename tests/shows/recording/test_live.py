@@ -73,9 +73,7 @@ def still(seconds: float, level: int = 200) -> list[Event]:
 
 @pytest.mark.parametrize("fps", [20, 25, 40])
 @pytest.mark.parametrize("seconds", [0.0, 1.8, 10.0, 40.0])
-def test_a_piece_after_a_look_that_stands_still_is_recorded_at_its_own_rate(
-    tmp_path: Path, fps: int, seconds: float
-) -> None:
+def test_a_piece_after_a_static_look_is_recorded_at_its_own_rate(tmp_path: Path, fps: int, seconds: float) -> None:
     after = [(at_ns + int(seconds * 1e9) + 300_000_000, packet) for at_ns, packet in stream(LEVELS, 1, fps)]
     frames, outcome = recorded(tmp_path, still(seconds) + after)
     assert outcome.info.fps == fps and outcome.counts.lost_in_all == 0
@@ -86,13 +84,13 @@ def test_a_piece_after_a_look_that_stands_still_is_recorded_at_its_own_rate(
     assert np.array_equal(frames, LEVELS if seconds else LEVELS[1:])
 
 
-def test_a_look_that_never_changes_lasts_as_long_as_it_lasted(tmp_path: Path) -> None:
+def test_an_unchanging_look_keeps_its_length(tmp_path: Path) -> None:
     frames, outcome = recorded(tmp_path, still(40.0))
     assert outcome.info.fps == 40 and (frames == 200).all()
     assert abs(len(frames) / 40 - 44 * 0.9) < 1.0
 
 
-def test_what_is_not_chosen_does_not_begin_a_recording(tmp_path: Path) -> None:
+def test_unwanted_universes_do_not_begin_a_recording(tmp_path: Path) -> None:
     others = stream(LEVELS, 1, first_universe=7)
     ours = [(at_ns + 2_000_000_000, packet) for at_ns, packet in stream(LEVELS[:100], 1)]
     frames, _ = recorded(tmp_path, others + ours)
@@ -104,7 +102,7 @@ def test_what_is_not_chosen_does_not_begin_a_recording(tmp_path: Path) -> None:
     assert [one.name for one in tmp_path.iterdir()] == ["out.frames"]
 
 
-def test_a_universe_that_never_speaks_is_left_out_and_dark_slots_too(tmp_path: Path) -> None:
+def test_a_universe_without_levels_and_dark_slots_are_left_out(tmp_path: Path) -> None:
     frames, outcome = recorded(tmp_path, stream(LEVELS, 1), Wanted((1, 2, 3, 9), "used"))
     assert [(one.number, one.slots) for one in outcome.info.universes] == [(1, 3), (2, 3), (3, 3)]
     assert np.array_equal(frames, LEVELS) and outcome.notes == ("nothing came for universe 9",)
@@ -121,7 +119,7 @@ def later(universe: int, from_frame: int, until: int = 150) -> list[Event]:
 EVERY = Wanted(None, "sent")
 
 
-def test_universes_that_turn_up_on_the_way_are_recorded_where_all_are_wanted(tmp_path: Path) -> None:
+def test_later_universes_are_recorded_if_all_are_wanted(tmp_path: Path) -> None:
     """One file, in the order of the numbers, black before a universe came."""
     events = stream(LEVELS[:, :2], 1, first_universe=5) + later(9, 100) + later(2, 120) + later(3, 120)
     frames, outcome = recorded(tmp_path, events, EVERY)
@@ -140,7 +138,7 @@ def test_universes_that_turn_up_on_the_way_are_recorded_where_all_are_wanted(tmp
     ]
 
 
-def test_a_universe_that_turns_up_at_the_very_end_is_recorded_as_far_as_it_goes(tmp_path: Path) -> None:
+def test_a_universe_that_comes_at_the_very_end_is_recorded(tmp_path: Path) -> None:
     for until_still_s in (None, 1.0):
         wanted = Wanted(None, "sent", until_still_s=until_still_s)
         frames, _ = recorded(tmp_path, stream(LEVELS, 1) + later(9, 149), wanted)
@@ -149,7 +147,7 @@ def test_a_universe_that_turns_up_at_the_very_end_is_recorded_as_far_as_it_goes(
         assert [one.name for one in tmp_path.iterdir()] == ["out.frames"]
 
 
-def test_a_universe_that_turns_up_in_a_short_stillness_is_recorded(tmp_path: Path) -> None:
+def test_a_universe_that_comes_during_still_frames_is_recorded(tmp_path: Path) -> None:
     """Unchanged frames are held back as a possible end, and written when a change follows."""
     levels = LEVELS.copy()
     levels[60:120] = levels[60]
@@ -158,7 +156,7 @@ def test_a_universe_that_turns_up_in_a_short_stillness_is_recorded(tmp_path: Pat
 
 
 @pytest.mark.parametrize("slots", ["used", "sent"])
-def test_a_universe_that_turns_up_dark_in_the_last_stillness_is_not_recorded(tmp_path: Path, slots: str) -> None:
+def test_a_dark_universe_in_the_last_still_frames_is_not_recorded(tmp_path: Path, slots: str) -> None:
     end = len(LEVELS)
     after = [
         (at_ns + end * 25_000_000, data(universe, end + number, [level]))
@@ -198,7 +196,7 @@ def test_parts_that_cannot_be_put_together_are_kept_and_named(tmp_path: Path, mo
     assert sum(inspect(tmp_path / name).frames for name in names) == 150
 
 
-def test_packets_that_grow_longer_are_told(tmp_path: Path) -> None:
+def test_packets_that_become_longer_are_reported(tmp_path: Path) -> None:
     """The file has the first slots. Packets with more slots are counted."""
     fixed = [(at_ns, shortened(packet, 30)) for at_ns, packet in stream(LEVELS, 1)]
     late = [(at_ns, packet) for at_ns, packet in stream(LEVELS, 1) if at_ns >= 2_500_000_000]
@@ -210,7 +208,7 @@ def test_packets_that_grow_longer_are_told(tmp_path: Path) -> None:
 
 @settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0, 10**6))
-def test_whatever_comes_in_a_recording_ends_well(tmp_path: Path, seed: int) -> None:
+def test_a_recording_of_malformed_packets_ends_well(tmp_path: Path, seed: int) -> None:
     """Changed bytes anywhere, cut packets, jumping times."""
     random = np.random.default_rng(seed)
     events = []
@@ -237,7 +235,7 @@ def test_what_arrives_several_times_is_recorded_once(tmp_path: Path, after_ns: l
     assert outcome.info.fps == 25 and np.array_equal(frames, LEVELS)
 
 
-def test_where_only_preview_data_came_it_is_said_and_they_can_be_recorded(tmp_path: Path) -> None:
+def test_preview_data_alone_are_reported_and_can_be_recorded(tmp_path: Path) -> None:
     """E1.31 6.2.6, bit 7."""
     events = stream(LEVELS, 1, previewData=True)
     with pytest.raises(InputError, match="for universes 1-3; 450 packets are marked as preview; --preview records"):

@@ -52,7 +52,7 @@ def sender(there: Street, ipv6: bool) -> socket.socket:
 
 @pytest.mark.parametrize("interface", ["in0", "192.0.2.21", "2001:db8::21", None])
 @pytest.mark.parametrize("ipv6", [False, True])
-def test_more_groups_than_one_socket_may_join_are_heard_and_no_others(
+def test_more_groups_than_a_socket_can_join_are_received_and_no_others(
     there: Street, ipv6: bool, interface: str | None
 ) -> None:
     """Linux allows 20 IPv4 groups for a socket by default (igmp_max_memberships)."""

@@ -42,7 +42,7 @@ def hear(receiver: Receiver, count: int) -> list[tuple[int, int, int]]:
     return heard
 
 
-def test_what_is_sent_is_heard_with_the_time_it_came(receiver: Receiver) -> None:
+def test_packets_are_received_with_their_time(receiver: Receiver) -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
         before_ns = time.monotonic_ns()
         for number in range(300):
@@ -67,7 +67,7 @@ def test_the_ring_is_used_again_and_again(receiver: Receiver) -> None:
     assert rounds * each > receive.SLOTS and receiver.dropped == 0
 
 
-def test_what_still_waits_when_it_ends_is_read(receiver: Receiver) -> None:
+def test_waiting_packets_are_read_at_the_end(receiver: Receiver) -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
         for number in range(50):
             sender.sendto(data(7, number, [1]), (ADDRESS, 5568))
@@ -93,7 +93,7 @@ def test_a_wall_clock_that_is_set_moves_no_packet(
     assert receiver._monotonic(walls).tolist() == due.tolist()
 
 
-def test_a_place_to_listen_that_is_not_ours_is_a_mistake() -> None:
+def test_an_address_of_another_machine_is_refused() -> None:
     with pytest.raises(InputError, match=r"not possible to listen at 192\.0\.2\.200, port 5568"):
         Sockets([1], "192.0.2.200", None)
     with pytest.raises(InputError, match="there is no interface 'quay7'"):

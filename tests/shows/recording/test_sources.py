@@ -46,7 +46,7 @@ def test_a_higher_priority_takes_over_while_it_lasts_and_for_two_and_a_half_seco
     assert levels[taken.max() + 2] == long[taken.max() + 2, 0]
 
 
-def test_equal_priorities_are_merged_by_the_highest_level_and_it_is_said(tmp_path: Path) -> None:
+def test_equal_priorities_are_merged_by_the_highest_level_and_reported(tmp_path: Path) -> None:
     """6.2.3 leaves this to the receiver. Highest takes precedence is common practice, no source."""
     random = np.random.default_rng(3)
     one = random.integers(1, 256, (80, 2), np.uint8)
@@ -70,7 +70,7 @@ def still(levels: list[int], frames: int) -> np.ndarray:
     return np.array([levels] * frames, np.uint8)
 
 
-def test_a_look_that_stands_still_stays_when_another_source_of_its_priority_comes_and_goes(tmp_path: Path) -> None:
+def test_a_static_look_stays_while_an_equal_source_comes_and_goes(tmp_path: Path) -> None:
     """6.6.2: it sends only once in 800 to 1000 ms. While the other source moves, that one makes the frames."""
     moving = np.array([[0, 1 + number] for number in range(100)], np.uint8)
     look = one(still([77], 20), 0) + one(still([77], 9), 500, 900, first=20)
@@ -84,7 +84,7 @@ def test_a_look_that_stands_still_stays_when_another_source_of_its_priority_come
     assert levels.count([77, seen[-1]]) < 10 and levels[-1] == [77, 0]
 
 
-def test_what_a_source_sent_in_an_earlier_meeting_is_forgotten(tmp_path: Path) -> None:
+def test_levels_of_an_earlier_merge_are_forgotten(tmp_path: Path) -> None:
     first = one(np.concatenate([still([200, 0], 60), still([10, 0], 60)]), 0)
     meeting = one(still([0, 50], 8), 1012, cid=OTHER_CID)
     meeting += one(still([], 1), 1212, first=8, cid=OTHER_CID, streamTerminated=True)
@@ -94,7 +94,7 @@ def test_what_a_source_sent_in_an_earlier_meeting_is_forgotten(tmp_path: Path) -
 
 
 @pytest.mark.parametrize("priority", [100, 150])
-def test_a_source_that_sends_no_levels_takes_no_universe_from_one_that_does(tmp_path: Path, priority: int) -> None:
+def test_a_source_without_levels_does_not_take_a_universe(tmp_path: Path, priority: int) -> None:
     """Other start codes carry no levels (E1.11 8.5), whatever their priority."""
     levels = np.arange(1, 121, dtype=np.uint8)[:, None]
     codes = one(still([99], 60), 1012, cid=OTHER_CID, priority=priority, dmxStartCode=0xDD)
@@ -138,7 +138,7 @@ def test_a_stream_that_ends_and_begins_again(tmp_path: Path) -> None:
     assert "ended by their source (E1.31 6.2.6): universe 1 1, universe 2 1" in lines(outcome)
 
 
-def test_a_universe_that_falls_silent_holds_its_look(tmp_path: Path) -> None:
+def test_a_silent_universe_holds_its_last_frame(tmp_path: Path) -> None:
     """6.7.1: network data loss after 2.5 s. After that, sequence numbers do not count as losses."""
     long = np.arange(1, 201, dtype=np.uint8)[:, None].repeat(2, axis=1)
     events = [event for place, event in enumerate(stream(long, 1)) if place % 2 == 0 or not 40 <= place // 2 < 160]
@@ -162,7 +162,7 @@ def test_a_source_that_is_started_again_goes_on(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("number", range(1, 20, 6))
-def test_a_source_that_had_left_begins_with_any_number(tmp_path: Path, number: int) -> None:
+def test_a_source_that_returns_may_begin_with_any_number(tmp_path: Path, number: int) -> None:
     """6.7.1: after 2.5 s of silence a source begins anew, even up to 19 numbers back (6.7.2)."""
     before, after = one(LEVELS[:20], 0), one(LEVELS[20:], 5000, first=20 - number)
     frames, outcome = recorded(tmp_path, before + after)
@@ -170,7 +170,7 @@ def test_a_source_that_had_left_begins_with_any_number(tmp_path: Path, number: i
     assert outcome.counts.out_of_order == outcome.counts.repeated == 0
 
 
-def test_a_source_whose_numbers_stand_still_is_no_silent_one(tmp_path: Path) -> None:
+def test_a_source_with_a_constant_number_is_not_silent(tmp_path: Path) -> None:
     """6.7.2: repeated packets are ignored, but the source is there (6.7.1)."""
     _, outcome = recorded(tmp_path, [(at_ns, data(1, 0, [9])) for at_ns, _ in one(still([9], 400), 0)])
     assert outcome.counts.repeated == 399 and not outcome.counts.silences
@@ -178,7 +178,7 @@ def test_a_source_whose_numbers_stand_still_is_no_silent_one(tmp_path: Path) -> 
 
 @pytest.mark.parametrize("synchronization", [0, 7000])
 @pytest.mark.parametrize("ahead", [30, 60, 120])
-def test_numbers_that_begin_anew_further_on_tear_no_frame(tmp_path: Path, ahead: int, synchronization: int) -> None:
+def test_restarted_numbers_split_no_frame(tmp_path: Path, ahead: int, synchronization: int) -> None:
     """By 6.7.2 a restarted source with a later number looks like lost packets."""
     levels = np.arange(1, 81, dtype=np.uint8)[:, None].repeat(5, axis=1)
     events: list[Event] = []
@@ -206,7 +206,7 @@ def test_a_clock_that_jumps_in_a_capture_moves_no_frame(tmp_path: Path, jump_s: 
 
 @pytest.mark.parametrize("jump_s", [-3600.0, -2.0, -0.6, -0.1, 3.0, 86_400.0])
 @pytest.mark.parametrize("kind", ["plain", "thinned", "synchronized"])
-def test_a_clock_that_jumps_within_a_frame_tears_it_in_no_way(tmp_path: Path, kind: str, jump_s: float) -> None:
+def test_a_clock_jump_within_a_frame_does_not_split_it(tmp_path: Path, kind: str, jump_s: float) -> None:
     """The jump is after every universe of frame 40, before its synchronization packet if there is one (E1.31 11)."""
     random = np.random.default_rng(7)
     levels = random.integers(1, 255, (80, 4), np.uint8)
@@ -235,7 +235,7 @@ def test_a_clock_that_jumps_within_a_frame_tears_it_in_no_way(tmp_path: Path, ki
         assert outcome.info.fps == 40 and outcome.counts.clock_jumps == 1
 
 
-def test_a_very_long_silence_is_cut_out_and_said(tmp_path: Path) -> None:
+def test_a_very_long_silence_is_cut_out_and_reported(tmp_path: Path) -> None:
     later = [
         (at_ns + 7_200_000_000_000, data(place % 2 + 1, place // 2 + 77, [LEVELS[place // 2, 0]]))
         for place, (at_ns, _) in enumerate(stream(LEVELS[:40], 1))
@@ -310,7 +310,7 @@ def test_two_sources_with_their_own_universes_and_clocks_lose_nothing(tmp_path: 
     assert abs(len(frames) - 200) <= 2
 
 
-def test_a_capture_says_what_it_has_instead_of_levels(tmp_path: Path) -> None:
+def test_a_capture_without_levels_is_described(tmp_path: Path) -> None:
     for events, text in (
         ([(0, b"hello")], "1 packets, 1 of other kinds"),
         ([(0, sync(7000, 1))], "there are no E1.31 levels in the file: 1 packets"),
@@ -388,7 +388,7 @@ def test_synchronization_by_several_addresses_makes_no_more_frames(
 
 
 @pytest.mark.parametrize("ahead", [30, 100])
-def test_where_one_destination_is_left_out_another_s_synchronization_counts(tmp_path: Path, ahead: int) -> None:
+def test_another_destination_synchronizes_if_one_is_left_out(tmp_path: Path, ahead: int) -> None:
     levels = np.random.default_rng(4).integers(1, 256, (250, 3), np.uint8)
     events = stream(levels, 1, 25, synchronization=7000)
     for number in range(250):
@@ -442,7 +442,7 @@ def test_malformed_synchronization_shows_nothing(tmp_path: Path, at: int, value:
     assert np.array_equal(frames[:, :, 0], LEVELS) and outcome.counts.malformed == 80
 
 
-def test_where_only_preview_data_came_it_is_said_and_they_can_be_recorded(tmp_path: Path) -> None:
+def test_preview_data_alone_are_reported_and_can_be_recorded(tmp_path: Path) -> None:
     """6.2.6, bit 7."""
     levels = np.arange(1, 241, dtype=np.uint8)[:, None].repeat(5, axis=1)
     events = stream(levels, 1, previewData=True)

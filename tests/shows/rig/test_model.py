@@ -106,7 +106,7 @@ def test_each_mistake_is_one_line_with_its_place(tmp_path: Path, text: str, said
     assert "\n" not in found[0]
 
 
-def test_four_hundred_strings_with_five_hundred_mistakes_are_all_told(tmp_path: Path) -> None:
+def test_five_hundred_errors_are_all_reported(tmp_path: Path) -> None:
     parts = [CONTROLLER.replace('"1-4"', '"1-400"')]
     for number in range(400):
         wrong = "pixels = 0\nfuse_a = -1\n" if number < 250 else "pixels = 100\n"
@@ -117,14 +117,14 @@ def test_four_hundred_strings_with_five_hundred_mistakes_are_all_told(tmp_path: 
     assert found[-1].startswith("rig.toml:1504: string[249].fuse_a: -1: input should be greater than 0")
 
 
-def test_strings_that_overlap_are_told_each_at_its_own_place(tmp_path: Path) -> None:
+def test_overlapping_strings_are_each_reported_at_their_place(tmp_path: Path) -> None:
     strings = [STRING.replace("ridge", f"run {number}") for number in range(400)]
     found = errors(tmp_path, CONTROLLER + "".join(strings))
     assert len(found) == 399
     assert found[-1].startswith("rig.toml:2000: string[399].slot: it overlaps string run 0 (rig.toml:5)")
 
 
-def test_a_long_list_of_points_is_read_once_and_a_wrong_one_is_told_on_its_line(
+def test_a_long_list_of_points_is_read_once_and_a_wrong_point_has_its_line(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A line for each pixel, as a program writes them: read in proportion to their number, not to its square."""

@@ -137,6 +137,6 @@ def test_a_pattern_that_was_rendered_is_known_again() -> None:
     assert digest(Pattern("walk"), RIG) != digest(Pattern("walk"), other)
 
 
-def test_it_is_told_in_words() -> None:
+def test_a_pattern_has_a_text() -> None:
     assert Pattern("pixel", only=("ridge",), number=37).text == "pixel 37, white of string ridge"
     assert Pattern("ends").text == "ends of the whole rig"
