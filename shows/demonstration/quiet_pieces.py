@@ -215,7 +215,7 @@ class Lantern:
     tint: Colour
 
     def place(self, at_s: Floats) -> tuple[Floats, Floats, Floats]:
-        """x and y in metres, and brightness 0..1."""
+        """Position x and y in metres, and brightness 0..1."""
         age = at_s - np.float32(self.at_s)
         up = np.maximum(age - np.float32(2.5), 0)
         y = np.float32(3.1) + np.float32(self.m_s) * up * up / (up + np.float32(2))

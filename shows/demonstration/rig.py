@@ -79,7 +79,7 @@ def places() -> npt.NDArray[np.intp]:
 
 
 def rig_toml(host: str) -> str:
-    """rig.toml, with every controller at `host`."""
+    """The text of rig.toml, with every controller at `host`."""
     parts = ["# The rig of the demonstration season. It is invented. Every demonstration writes this file again.\n"]
     for controller, group in groupby(wiring(), key=lambda wired: wired.string.controller):
         wired = list(group)

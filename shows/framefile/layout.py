@@ -63,7 +63,7 @@ def max_refresh_hz(slots: int) -> float:
 
 
 def every_nth(fps: Fraction, limit_hz: float) -> int:
-    """n, if every n-th frame is sent so that the rate stays within E1.11's for the slots (E1.31 6.6.1)."""
+    """The least n for which every n-th frame stays within `limit_hz` (E1.31 6.6.1)."""
     return max(1, math.ceil(fps / limit_hz))
 
 

@@ -36,8 +36,8 @@ def badness(levels: Levels, fps: int) -> float:
         picture = av.VideoFrame.from_ndarray(np.full((SIDE_PX, SIDE_PX, 3), level, np.uint8), format="rgb24")
         picture.pts, picture.time_base = number, Fraction(1, fps)
         graph.push(picture)
-        text = graph.pull().metadata
-        most = max(most, float(text["lavfi.photosensitivity.badness"]))
+        metadata = graph.pull().metadata
+        most = max(most, float(metadata["lavfi.photosensitivity.badness"]))
     return most
 
 

@@ -139,7 +139,7 @@ def test_a_long_list_of_points_is_read_once_and_a_wrong_point_has_its_line(
     monkeypatch.setattr(tomllib, "loads", counted)
     points = "".join(f"  [{number / 10}, {'nan' if number == 555 else '0.5'}],\n" for number in range(600))
     text = CONTROLLER + STRING.replace("150", "600") + f"points = [\n{points}]\n"
-    (text,) = errors(tmp_path, text)
-    assert text.startswith("rig.toml:566: string[0].points[555][1]: nan")
-    assert text.endswith("as points = [[0.0, 0.0], [0.1, 0.0]]")
+    (error,) = errors(tmp_path, text)
+    assert error.startswith("rig.toml:566: string[0].points[555][1]: nan")
+    assert error.endswith("as points = [[0.0, 0.0], [0.1, 0.0]]")
     assert read_lines < 10 * text.count("\n")
