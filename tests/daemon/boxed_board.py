@@ -1,7 +1,7 @@
-"""A board in a box: the real planner and the real player, with clocks, a kernel and a wire that a test has in hand.
+"""A board in a box: the real planner and the real player, with clocks, a kernel and a network that a test controls.
 
-What one says to the other goes through the messages of the score protocol, as JSON. Only sockets, disks of pieces and
-time are the test's. A planner notices a step of the clock when `notice` is called.
+They exchange the messages of the score protocol, as JSON. Only sockets, disks of pieces and time are the test's. The
+planner notices a step of the clock when `notice` is called.
 """
 
 from __future__ import annotations
@@ -115,7 +115,7 @@ class FakeReadAhead:
 
 @dataclass
 class Lit:
-    """What left with light in it."""
+    """A packet with light in it."""
 
     monotonic_ns: int
     brightest: int
@@ -199,7 +199,7 @@ class BoxedBoard:
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(situation_module, "ClockTrust", self._trust)
             self.planner = Planner(site or load_site(self.folder, strict=False), self.folder / "state", clock)
-        self.planner._client.send = self._hear  # type: ignore[method-assign]  # in the place of the socket
+        self.planner._client.send = self._receive  # type: ignore[method-assign]  # in the place of the socket
         self.planner._store.set_fact("cid", CID)
         self.planner._sender.send_setup()
         self.planner._decide()
@@ -213,22 +213,22 @@ class BoxedBoard:
             self.planner = None
 
     def start_transmitter(self) -> None:
-        """A fresh one; a planner that runs tells it what it must know, in the order of its link."""
+        """Start a new transmitter. A running planner sends it setup, score and windows."""
         self.player = Player(cast(ReadAhead, FakeReadAhead()), lambda *said: None, self.monotonic_ns)
         self.next_ns = self.monotonic_ns
         if self.planner:
             for op in (Op.SETUP, Op.SCORE, Op.WINDOWS):
-                self._tell(self.planner._client._newest[op])
+                self._send(self.planner._client._newest[op])
 
     def kill_transmitter(self) -> None:
         self.player = None
 
-    def _hear(self, message: dict[str, Any]) -> None:
+    def _receive(self, message: dict[str, Any]) -> None:
         assert self.planner
         self.planner._client._newest[message["op"]] = message
-        self._tell(message)
+        self._send(message)
 
-    def _tell(self, message: dict[str, Any]) -> None:
+    def _send(self, message: dict[str, Any]) -> None:
         message = json.loads(json.dumps(message))
         if self.player is None:
             return
@@ -244,7 +244,7 @@ class BoxedBoard:
     # time
 
     def notice(self) -> None:
-        """The planner looks at its clock, and hears what the transmitter tells once a second."""
+        """The planner checks its clock, and gets the transmitter's report of once a second."""
         if not self.planner:
             return
         self.planner._situation.after_step()

@@ -84,7 +84,7 @@ class Broken:
         fresh.rename(path)
 
     def ask(self, path: str) -> Any:
-        """What stands at a path; asked ten times a second at the most, as the doors wish it."""
+        """The answer at a path. It waits so that the rate limit allows it: ten times a second."""
         time.sleep(0.1)
         code, answer = self.evening.ask("GET", path)
         assert code == 200, answer

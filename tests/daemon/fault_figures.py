@@ -1,4 +1,4 @@
-"""What came of a fault that was made on purpose, and what every row of the fault table asks of light."""
+"""The result of a fault made on purpose, and what every row of the fault table asks of light."""
 
 from __future__ import annotations
 

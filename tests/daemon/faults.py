@@ -178,7 +178,7 @@ def disk_read_only(folder: Path) -> Figures:
 
 @contextmanager
 def again(broken: Broken) -> Iterator[None]:
-    """`gloaming run` once more, with the doors of before: the state folder cannot be written."""
+    """`gloaming run` once more, with the access of before: the state folder cannot be written."""
     evening = broken.evening
     command = [sys.executable, "-m", "gloaming.api.cli.main", "run", str(evening.folder)]
     environment = {**os.environ, "GLOAMING_CLOCK_OFFSET_NS": str(evening.offset_ns)}

@@ -44,7 +44,7 @@ def not_shown(packets: list[Packet]) -> int:
 
 
 def cut_over(broken: Broken, damaged: Callable[[Path, int], None]) -> Figures:
-    """The file of the piece that plays is hurt some seconds ahead of what is shown; the other piece must come."""
+    """The file of the piece that plays is damaged some seconds ahead; the other piece must begin."""
     broken.wait_until_lit()
     wait_until(lambda: left(broken.lit()[-1]) > 13 * FPS, "a piece that has some time to go")
     last = broken.lit()[-1]

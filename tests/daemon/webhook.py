@@ -1,4 +1,4 @@
-"""A web server on this machine that keeps what it is sent. For tests of what is told outside."""
+"""A web server on this machine that keeps what it receives. For tests of alerts and hooks."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Who is told of troubles: once when one has lasted, once when it is over, and nobody in an alert's quiet hours."""
+"""Alerts: one message when a trouble has lasted, one when it is over, none in an alert's quiet hours."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def test_a_trouble_and_its_end_arrive_once_each() -> None:
     assert got[0]["site"] == "Pier Road boathouse"
 
 
-def test_a_trouble_that_comes_and_goes_is_told_once() -> None:
+def test_a_trouble_that_comes_and_goes_is_reported_once() -> None:
     with WebhookServer("127.0.74.40") as hook:
         alerts = alerts_to(hook, Told())
         for begin in range(0, 300, 20):  # ten seconds of trouble, ten without
@@ -80,7 +80,7 @@ def test_a_trouble_that_comes_and_goes_is_told_once() -> None:
 
 
 def test_sixty_four_troubles_of_a_kind_are_a_handful_of_alerts() -> None:
-    """And a trouble of another kind is told among them; what still stands ten minutes later is told then."""
+    """A trouble of another kind is reported too. Troubles that last ten minutes more are reported then."""
     many = [Trouble(TroubleCode.OTHER_SOURCE, f"192.0.2.{number}", "another source sends") for number in range(64)]
     with WebhookServer("127.0.74.40") as hook:
         alerts = alerts_to(hook, Told())
@@ -95,7 +95,7 @@ def test_sixty_four_troubles_of_a_kind_are_a_handful_of_alerts() -> None:
         alerts.close()
 
 
-def test_a_hiccup_wakes_nobody() -> None:
+def test_a_short_trouble_causes_no_alert() -> None:
     with WebhookServer("127.0.74.40") as hook:
         alerts = alerts_to(hook, Told())
         watch(alerts, [CABLE], 0, 4)
@@ -104,7 +104,7 @@ def test_a_hiccup_wakes_nobody() -> None:
         alerts.close()
 
 
-def test_in_quiet_hours_nothing_is_told_and_afterwards_what_still_stands() -> None:
+def test_in_quiet_hours_nothing_is_sent_and_afterwards_what_still_lasts() -> None:
     with WebhookServer("127.0.74.40") as hook:
         alerts = alerts_to(hook, Told(), quiet=[{"from": "20:00", "to": "20:10"}])
         watch(alerts, [CABLE, DISK], 0, 300)
@@ -124,7 +124,7 @@ def test_an_alert_may_be_for_some_kinds_alone() -> None:
         alerts.close()
 
 
-def test_the_daily_word_at_the_opening_goes_to_those_who_wish_it() -> None:
+def test_the_message_at_an_opening_goes_to_alerts_that_have_it() -> None:
     with WebhookServer("127.0.74.40") as hook, WebhookServer("127.0.74.41") as other:
         told = Told()
         tables = [Alert(url=hook.url, opening=True), Alert(url=other.url)]
@@ -136,7 +136,7 @@ def test_the_daily_word_at_the_opening_goes_to_those_who_wish_it() -> None:
         alerts.close()
 
 
-def test_after_a_reload_an_alert_with_quiet_hours_goes_on_with_what_it_has_told() -> None:
+def test_after_a_reload_an_alert_with_quiet_hours_remembers_what_it_has_reported() -> None:
     """The table is read again from the file, a line further down: the same alert."""
 
     def table(line: int, begins: str = "23:00") -> Alert:
@@ -157,7 +157,7 @@ def test_after_a_reload_an_alert_with_quiet_hours_goes_on_with_what_it_has_told(
         alerts.close()
 
 
-def test_what_cannot_be_told_is_tried_again_with_bounds_and_said_without_a_secret() -> None:
+def test_a_failed_delivery_is_tried_again_with_bounds_and_reported_without_a_secret() -> None:
     told = Told()
     with WebhookServer("127.0.74.40", status=503) as hook:
         url = f"{hook.url}/services/T0P-S3CRET?token=S3CRET"
@@ -192,7 +192,7 @@ def test_a_clock_that_steps_back_delays_no_alert() -> None:
         alerts.close()
 
 
-def test_an_answer_that_is_no_http_is_said_and_the_next_message_is_carried_all_the_same() -> None:
+def test_an_answer_that_is_no_http_is_reported_and_the_next_message_is_delivered() -> None:
     told = Told()
     with socket.create_server(("127.0.74.40", 0)) as server:
 
@@ -238,7 +238,7 @@ def test_a_place_that_has_moved_has_not_taken_the_message() -> None:
         assert (len(old.got), new.got) == (1, [])
 
 
-def test_a_place_that_takes_nothing_makes_nobody_wait() -> None:
+def test_an_address_that_does_not_answer_delays_nobody() -> None:
     """Ten thousand messages to a messenger that is stuck: the caller goes on, the memory is bounded."""
     told = Told()
     stuck = Messenger(told, pauses_s=())

@@ -1,4 +1,4 @@
-"""Hooks to the outside: in time, once, by web, command and MQTT; what fails is tried again with bounds, and said."""
+"""Hooks: in time, once, by web, command and MQTT. A failure is tried again with bounds, and reported."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def test_the_supplies_go_on_before_the_opening_and_off_after_the_closing_once_ea
     assert Given(store, ON, OFF).watch(-1200, length_s + 900) == [(NAME_ON, -600), (NAME_OFF, length_s + 300)]
 
 
-def test_a_restart_gives_no_cue_twice_and_one_that_came_due_meanwhile_late(store: Store) -> None:
+def test_a_restart_sends_no_hook_twice_and_sends_one_late_that_became_due_meanwhile(store: Store) -> None:
     assert Given(store, ON).watch(-700, -590) == [(NAME_ON, -600)]
     assert Given(store, ON).watch(-500, -400) == []
     assert Given(store, ON, OFF).watch(0, 10) == []
@@ -79,11 +79,11 @@ def test_a_restart_gives_no_cue_twice_and_one_that_came_due_meanwhile_late(store
     assert Given(store, ON, OFF).watch(after, after + 10) == [(NAME_OFF, after)]
 
 
-def test_a_cue_of_hours_ago_is_left_out(store: Store) -> None:
+def test_a_hook_of_hours_ago_is_left_out(store: Store) -> None:
     assert Given(store, ON).watch(7200, 7210) == []
 
 
-def test_after_a_power_cut_the_relay_is_told_again_how_it_stands(store: Store) -> None:
+def test_after_a_power_cut_the_last_hook_is_sent_again(store: Store) -> None:
     on, off = {**ON, "again_at_start": True}, {**OFF, "again_at_start": True}
     assert Given(store, on, off).watch(-700, 100) == [(NAME_ON, -600)]
     assert Given(store, on, off).watch(7200, 7300) == [(NAME_ON, 7200)]
@@ -91,7 +91,7 @@ def test_after_a_power_cut_the_relay_is_told_again_how_it_stands(store: Store) -
     assert Given(store, on, off).watch(after, after + 20) == [(NAME_OFF, after)]
 
 
-def test_a_clock_set_on_over_the_opening_tells_the_relay_how_it_stands(store: Store) -> None:
+def test_a_clock_set_forward_over_the_opening_sends_the_hook(store: Store) -> None:
     given = Given(store, {**ON, "again_at_start": True})
     assert given.watch(-3600, -3500) == []
     assert given.watch(1800, 1900) == [(NAME_ON, 1800)]
@@ -114,7 +114,7 @@ def test_a_hook_by_web_arrives_with_its_body(store: Store) -> None:
         hooks.close()
 
 
-def test_a_command_is_run_without_a_shell_and_its_failure_is_said(tmp_path: Path) -> None:
+def test_a_command_runs_without_a_shell_and_its_failure_is_reported(tmp_path: Path) -> None:
     out = tmp_path / "out"
     run_command(
         ("/usr/bin/env", "sh", "-c", f'echo "$GLOAMING_HOOK $1" > {out}', "x", "a; rm b"), {"GLOAMING_HOOK": "opening"}
@@ -133,7 +133,7 @@ def test_a_command_is_over_when_it_ends_whatever_it_leaves_behind_it(tmp_path: P
     os.kill(int(pid.read_text()), signal.SIGTERM)
 
 
-def test_a_command_that_says_no_end_of_things_fills_no_memory(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+def test_a_command_with_endless_output_fills_no_memory(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """It is ended with all that it has begun; while it ran, hundreds of megabytes were said."""
     monkeypatch.setattr(outside, "COMMAND_S", 1.0)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
@@ -179,7 +179,7 @@ def test_supplies_that_are_on_for_the_next_opening_do_not_go_off_by_the_last_clo
     assert found == [(NAME_ON, -600), (NAME_ON, 3400), (NAME_OFF, length_s + 300)]
 
 
-def test_a_cue_that_a_clock_ahead_has_given_is_given_at_its_right_time_too(store: Store) -> None:
+def test_a_hook_that_was_sent_while_the_clock_was_ahead_is_sent_at_its_right_time_too(store: Store) -> None:
     assert Given(store, ON).watch(85_790, 85_810, NEXT) == [(NAME_ON, 85_800)]
     given = Given(store, ON)
     assert given.watch(-700, -500, NEXT) == [(NAME_ON, -600)]

@@ -27,7 +27,7 @@ PLAUSIBLE = '[clock]\ntrust = "plausible"\n'
 
 @needs("C headers", "gcc")
 def test_a_card_that_stalls_holds_back_no_frame_no_answer_and_no_score(tmp_path: Path) -> None:
-    """It stalls until the test has seen all of it: whoever waited for the card would wait for ever."""
+    """It stalls until the test has seen everything: a process that waits for the card would wait for ever."""
     disk = SlowDisk(tmp_path / "slow", tmp_path / "site" / "state")
     with broken_evening(tmp_path, "127.0.74.29", environment=disk.environment) as broken:
         broken.wait_until_lit()
@@ -114,7 +114,7 @@ def test_a_board_that_grants_nothing_has_no_home_and_speaks_no_language(tmp_path
 
 
 @needs("libfaketime")
-def test_2_to_the_31_seconds_pass_unseen_in_mid_piece(tmp_path: Path) -> None:
+def test_2_to_the_31_seconds_pass_in_mid_piece_without_effect(tmp_path: Path) -> None:
     """In 2038, where counters of 32 bits run over."""
     beyond_s = 2**31
     site = {"performance": ROUND_THE_CLOCK, "more": PLAUSIBLE, "dark": False}

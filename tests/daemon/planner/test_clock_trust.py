@@ -1,4 +1,4 @@
-"""When the clock is believed: by the kernel's word, by what is plausible, by what a person gave."""
+"""When the clock is trusted: the kernel says so, it is plausible, or a person gave the time."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ DECEMBER = int(datetime(2026, 12, 12, 17, tzinfo=UTC).timestamp()) * S
 
 
 class Machine:
-    """A machine with clocks that a test sets, and a kernel that says what a test wants."""
+    """A machine whose clocks and kernel a test sets."""
 
     def __init__(self, folder: Path, wall_ns: int) -> None:
         self.wall_ns, self.monotonic_ns = wall_ns, 50 * S

@@ -1,4 +1,4 @@
-"""When what was asked for is said to be on the wire: the score's word against the transmitter's, at one instant."""
+"""When a command counts as carried out: the score compared with the transmitter's report at one instant."""
 
 from __future__ import annotations
 

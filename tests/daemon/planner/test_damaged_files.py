@@ -1,4 +1,4 @@
-"""A piece whose frames are hurt is left out from there on, and from nowhere else."""
+"""A piece with damaged frames is left out from those frames on."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ S = 1_000_000_000
 
 
 def told(home: House, ahead: int) -> dict[str, Any]:
-    """What a transmitter says of frames that are hurt, so many frames ahead; and the piece that plays."""
+    """A transmitter's report of damaged frames, some frames ahead; and the piece that plays."""
     decision = home.planner.decision(home.planner.now_ns())
     assert decision.piece and decision.frame is not None
     path = str(home.planner.site.pieces[decision.piece].frames)
@@ -31,7 +31,7 @@ def skips(home: House) -> list[int]:
     return [one.at_ns for one in home.planner._situation.overrides if one.kind == Kind.SKIP and not one.undone]
 
 
-def test_the_next_piece_begins_on_the_frame_that_is_hurt(tmp_path: Path) -> None:
+def test_the_next_piece_begins_at_the_damaged_frame(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home:
             message = told(home, 3 * FPS)
@@ -74,7 +74,7 @@ def test_a_file_that_is_copied_again_is_no_trouble_any_more(tmp_path: Path) -> N
     run(work())
 
 
-def test_who_skips_or_pauses_before_has_the_next_piece_whole(tmp_path: Path) -> None:
+def test_after_a_skip_or_a_pause_before_the_damage_the_next_piece_plays_whole(tmp_path: Path) -> None:
     async def work() -> None:
         for request in ({"kind": "skip"}, {"kind": "pause", "minutes": 5}):
             async with house(tmp_path / str(request["kind"])) as home:
@@ -119,7 +119,7 @@ def test_a_damaged_piece_is_not_begun_again_until_its_file_is_another(tmp_path: 
     run(work())
 
 
-def test_with_all_pieces_damaged_the_show_is_dark_and_it_is_said_once(tmp_path: Path) -> None:
+def test_with_all_pieces_damaged_the_show_is_dark_and_one_line_reports_it(tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home:
             planner = home.planner

@@ -1,4 +1,4 @@
-"""What a board says of itself, and what of it is wrong."""
+"""A board's figures, and the troubles that they show."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ WELL = Board(
 )
 
 
-def test_a_board_that_is_well_has_no_trouble() -> None:
+def test_good_figures_are_no_trouble() -> None:
     assert troubles_of(WELL) == []
 
 
-def test_a_board_that_tells_nothing_has_no_trouble_either() -> None:
+def test_missing_figures_are_no_trouble() -> None:
     nothing = dict.fromkeys(("temperature_c", "disk_free_bytes", "memory_free_bytes", "wear_steps"))
     assert troubles_of(replace(WELL, **nothing)) == []  # type: ignore[arg-type]  # None for each
 
@@ -42,7 +42,7 @@ def test_a_board_that_tells_nothing_has_no_trouble_either() -> None:
         ({"wear_steps": 10}, "wear", "100 %"),
     ],
 )
-def test_what_is_wrong_is_said_with_what_to_do(change: dict[str, float], kind: str, word: str) -> None:
+def test_each_bad_figure_is_a_trouble_with_a_remedy(change: dict[str, float], kind: str, word: str) -> None:
     (trouble,) = troubles_of(replace(WELL, **change))  # type: ignore[arg-type]  # figures of several types
     assert trouble.kind == kind
     assert word in trouble.text

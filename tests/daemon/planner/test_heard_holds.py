@@ -1,4 +1,4 @@
-"""What the transmitter says of the windows that it holds reaches the planner, as it stands on the wire."""
+"""The transmitter's report of held windows reaches the planner."""
 
 from __future__ import annotations
 

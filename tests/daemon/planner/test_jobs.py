@@ -1,4 +1,4 @@
-"""Periodic work of the planner: what fails runs again, what is long runs alone, a step of the clock delays nothing."""
+"""Jobs: a failed job runs again, a long job skips its turn, a step of the clock delays none."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A planner and its attendant in one process, without a transmitter: what is read again, and what is noted."""
+"""A planner and its monitor in one process, without a transmitter."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def ends(planner: Planner) -> None:
 
 
 def test_an_opening_is_noted_with_the_brightness_that_it_comes_to(tmp_path: Path) -> None:
-    """The report's energy goes by it, and a show of one piece has no other line all evening."""
+    """The report computes energy from it, and a show of one piece has no other line all evening."""
     site = site_of(tmp_path / "site", "[output]\nbrightness = 0.8\n", TABLES, NIGHT)
 
     async def opening() -> dict[str, Any]:
@@ -46,7 +46,7 @@ def test_an_opening_is_noted_with_the_brightness_that_it_comes_to(tmp_path: Path
     assert asyncio.run(opening())["level"] == pytest.approx(0.8)
 
 
-def test_a_hush_holds_over_a_step_of_the_clock_and_the_disk_knows(tmp_path: Path) -> None:
+def test_a_dark_keeps_its_length_over_a_step_of_the_clock_on_the_disk_too(tmp_path: Path) -> None:
     site = site_of(tmp_path / "site", TABLES, NIGHT)
     wall_ns = [ns("2026-12-01T18:10:00") + 1]
     clock = Clock(wall=lambda: wall_ns[0], monotonic=lambda: 0, offset_ns=1)
@@ -70,9 +70,9 @@ def test_a_hush_holds_over_a_step_of_the_clock_and_the_disk_knows(tmp_path: Path
     ends(planner)
 
 
-def test_a_hush_holds_over_a_step_of_the_clock_though_another_planner_has_heard_of_it(tmp_path: Path) -> None:
-    """It is killed after the hush was asked for, and the clock is set before or after the next has begun; what was
-    undone does not come again when it is seven hours earlier."""
+def test_a_dark_keeps_its_length_over_a_step_that_the_next_planner_notices(tmp_path: Path) -> None:
+    """The planner is killed after the command. The clock is set before or after the next planner begins. An override
+    that was undone does not come again when it is seven hours earlier."""
     site = site_of(tmp_path / "site", TABLES, NIGHT)
     wall_ns, passed_ns = [ns("2026-12-01T18:10:00")], [0]
     clock = Clock(wall=lambda: wall_ns[0] + passed_ns[0], monotonic=lambda: passed_ns[0], offset_ns=1)
@@ -105,7 +105,7 @@ def test_a_hush_holds_over_a_step_of_the_clock_though_another_planner_has_heard_
     asyncio.run(nights())
 
 
-def test_what_is_asked_before_a_step_is_heard_of_lasts_as_long_as_was_asked(tmp_path: Path) -> None:
+def test_a_command_before_a_step_is_noticed_keeps_its_length(tmp_path: Path) -> None:
     site = site_of(tmp_path / "site", TABLES, NIGHT)
     wall_ns = [ns("2026-12-01T18:10:00")]
     clock = Clock(wall=lambda: wall_ns[0], monotonic=lambda: 0, offset_ns=1)
@@ -123,7 +123,7 @@ def test_what_is_asked_before_a_step_is_heard_of_lasts_as_long_as_was_asked(tmp_
 
 
 @pytest.mark.parametrize("edited", [False, True])
-def test_who_decides_before_a_step_is_heard_of_takes_no_hush_for_over(tmp_path: Path, edited: bool) -> None:
+def test_a_decision_before_a_step_is_noticed_ends_no_dark(tmp_path: Path, edited: bool) -> None:
     site = site_of(tmp_path / "site", TABLES, NIGHT)
     wall_ns = [ns("2026-12-01T18:10:00")]
     clock = Clock(wall=lambda: wall_ns[0], monotonic=lambda: 0, offset_ns=1)
@@ -150,7 +150,7 @@ def test_who_decides_before_a_step_is_heard_of_takes_no_hush_for_over(tmp_path: 
     assert found and not any(found)
 
 
-def test_the_word_at_an_opening_is_told_once_though_the_clock_comes_by_it_twice(tmp_path: Path) -> None:
+def test_the_message_at_an_opening_is_sent_once_although_the_clock_passes_it_twice(tmp_path: Path) -> None:
     site = site_of(tmp_path / "site", TABLES, NIGHT, '\n[[alert]]\nurl = "http://127.0.74.44/"\nopening = true\n')
     wall_ns, told = [ns("2026-12-01T16:59:59")], list[str]()
     clock = Clock(wall=lambda: wall_ns[0], offset_ns=1)
@@ -167,8 +167,8 @@ def test_the_word_at_an_opening_is_told_once_though_the_clock_comes_by_it_twice(
     assert len(told) == 2, "one for each night"
 
 
-def test_a_clock_that_is_not_to_be_trusted_is_told_outside(tmp_path: Path) -> None:
-    """It is why the board stays dark; a trouble of every other kind is told meanwhile, too."""
+def test_an_untrusted_clock_causes_an_alert(tmp_path: Path) -> None:
+    """It is why the board stays dark. Troubles of other kinds cause alerts too."""
     with WebhookServer("127.0.74.44") as hook:
         table = f'\n[[alert]]\nurl = "{hook.url}/"\nkinds = ["clock"]\nafter = "0 s"\n'
         site = site_of(tmp_path / "site", TABLES, NIGHT, table)
@@ -184,10 +184,10 @@ def test_a_clock_that_is_not_to_be_trusted_is_told_outside(tmp_path: Path) -> No
     assert (json.loads(body)["event"], json.loads(body)["kind"]) == ("trouble", "clock")
 
 
-def test_a_transmitter_that_runs_what_is_on_the_disk_is_let_be_though_the_planner_is_older(
+def test_a_transmitter_of_the_build_on_the_disk_is_not_stopped_although_the_planner_is_older(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """An upgrade under a planner that runs on: each new transmitter would be told to stop, all night long."""
+    """An upgrade while the planner runs on: otherwise each new transmitter is stopped, all night long."""
     site = site_of(tmp_path / "site", TABLES, NIGHT)
 
     async def stops(said: str) -> int:

@@ -1,4 +1,4 @@
-"""The planner as who asks sees it: a few methods, and nothing behind them."""
+"""The planner's facade: a few methods, and no access to its parts."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the planner makes of the rig: limits for the limiter, its deeds in the journal, patterns rendered and kept."""
+"""The rig monitor: limits for the limiter, its reports in the journal, patterns of rig checks."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ pixels = 9
 
 
 class Stub(SimpleNamespace):
-    """As much of a situation as the rig's monitor asks for."""
+    """The part of a situation that the rig monitor uses."""
 
     def __init__(self, folder: Path, limiter: str = "true") -> None:
         (folder / "site.toml").write_text(SITE.format(limiter=limiter), encoding="utf-8")
@@ -89,7 +89,7 @@ def test_switched_off_there_are_no_limits(tmp_path: Path) -> None:
     assert care(tmp_path, "false")[1].limits() is None
 
 
-def test_what_the_limiter_did_is_told_at_once_and_then_now_and_then(tmp_path: Path) -> None:
+def test_what_the_limiter_lowers_is_reported_at_once_and_then_every_ten_minutes(tmp_path: Path) -> None:
     planner, of = care(tmp_path)
 
     def hear(frames: int) -> None:
@@ -118,7 +118,7 @@ def test_what_the_limiter_did_is_told_at_once_and_then_now_and_then(tmp_path: Pa
     assert "was lowered in 4 frames" in planner.noted[3][1]
 
 
-def test_a_pattern_is_rendered_once_and_the_oldest_make_room(tmp_path: Path) -> None:
+def test_a_pattern_is_rendered_once_and_the_oldest_are_deleted(tmp_path: Path) -> None:
     _, of = care(tmp_path)
 
     async def ask(number: int) -> Override:
@@ -136,7 +136,7 @@ def test_a_pattern_is_rendered_once_and_the_oldest_make_room(tmp_path: Path) -> 
     assert len(list((tmp_path / "rig-check").iterdir())) == PATTERNS_MAX
 
 
-def test_a_pattern_that_is_hurt_on_the_disk_is_rendered_anew(tmp_path: Path) -> None:
+def test_a_pattern_that_is_damaged_on_the_disk_is_rendered_again(tmp_path: Path) -> None:
     _, of = care(tmp_path)
     first = asyncio.run(of.check({"pattern": "walk"}, ""))
     assert first.check
@@ -152,7 +152,7 @@ def test_a_state_directory_that_takes_nothing_is_an_error_of_the_system(tmp_path
         asyncio.run(of.check({"pattern": "walk"}, ""))
 
 
-def test_a_pattern_that_cannot_be_written_is_no_mistake_of_who_asks(tmp_path: Path) -> None:
+def test_a_pattern_that_cannot_be_written_is_no_input_error(tmp_path: Path) -> None:
     planner, of = care(tmp_path)
     of.folder.mkdir()
     of._path(Pattern("walk"), planner.site.rig).mkdir()
@@ -214,7 +214,7 @@ def test_a_rig_check_under_way_follows_a_rig_that_has_changed_or_ends(tmp_path: 
     assert planner.noted[-1][1].startswith("pixel 37, white of string ridge ends, as the rig has changed")
 
 
-def test_the_rig_is_told_with_the_places_of_its_pixels(tmp_path: Path) -> None:
+def test_the_rig_is_reported_with_the_places_of_its_pixels(tmp_path: Path) -> None:
     planner, of = care(tmp_path)
     planner.overrides = (asyncio.run(of.check({"pattern": "walk", "string": "ridge"}, "Nan")),)
     planner.at_ns += 5 * 10**9 + 1
@@ -233,7 +233,7 @@ def test_the_rig_is_told_with_the_places_of_its_pixels(tmp_path: Path) -> None:
     assert [one["points"] for one in told["strings"]] == [None, None]
 
 
-def test_lights_that_somebody_puts_off_while_a_pattern_is_rendered_stay_off(
+def test_lights_that_are_turned_off_while_a_pattern_is_rendered_stay_off(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     planner, of = care(tmp_path)

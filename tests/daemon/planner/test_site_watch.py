@@ -1,4 +1,4 @@
-"""When the site's files are read again, and what is said of those that are refused."""
+"""When the site's files are read again, and the messages about refused files."""
 
 from __future__ import annotations
 

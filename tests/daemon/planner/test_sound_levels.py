@@ -1,4 +1,4 @@
-"""The planner's care for sound: files measured once, gains from their loudness, troubles said."""
+"""Sound levels: files are measured once, gains come from their loudness, problems are troubles."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ SOUND = '\n[sound]\nlevel = "-20 LUFS"\n'
 
 @dataclass
 class Facts:
-    """What a state keeps."""
+    """The facts of a state."""
 
     kept: dict[str, str] = field(default_factory=dict)
 
@@ -39,7 +39,7 @@ class Facts:
 
 @dataclass
 class Asked:
-    """Who asks for sound levels; `troubles` is what the transmitter has told."""
+    """The surroundings of sound levels. `troubles` has the transmitter's reports."""
 
     site: Site
     store: Facts = field(default_factory=Facts)
@@ -117,7 +117,7 @@ def test_what_is_wrong_with_a_file_or_the_device_is_a_trouble(tmp_path: Path) ->
 def test_a_missing_file_is_told_once_and_over_when_it_is_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Though the transmitter says it, and that it is over, at each turn of the piece."""
+    """The transmitter reports its beginning and its end at each turn of the piece."""
     write(tmp_path / "site")
     path = tmp_path / "site/pieces/bells.flac"
     site = site_of(tmp_path / "site", TABLES.replace('sound = "pieces/tide.flac"\n', ""), EVENING)
@@ -153,7 +153,7 @@ def test_a_piece_without_sound_has_none(tmp_path: Path) -> None:
 
 
 def test_a_device_that_is_never_found_holds_nothing_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A sound server that hangs keeps whoever asks it for ever: here one that never ends."""
+    """A hanging sound server never answers: here a program that never ends."""
     write(tmp_path)
 
     async def ask_for_ever(module: str, argument: str, limit_s: float) -> sound_levels.Measure | None:

@@ -1,4 +1,4 @@
-"""What outlives the planner: on the disk when it is confirmed, whole after a hurt, all going on without a disk."""
+"""The store: confirmed changes are on the disk, damage is survived, and the show plays on without a disk."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def state(folder: Path) -> Iterator[Store]:
 
 
 class Stalling:
-    """A disk that takes as long over a commit as a test wants."""
+    """A disk whose commits take as long as a test wants."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.going = threading.Event()
@@ -64,19 +64,19 @@ def test_what_was_confirmed_is_on_the_disk(tmp_path: Path) -> None:
             assert file.execute("SELECT text FROM journal").fetchall() == [("tide",)]
 
 
-def test_lines_that_nobody_has_been_told_of_wait_for_each_other(tmp_path: Path) -> None:
-    """Some minutes' lines are one transaction, and the card has one page to write instead of many."""
+def test_routine_lines_wait_for_each_other(tmp_path: Path) -> None:
+    """Lines of some minutes are one transaction, so the card writes fewer pages."""
     with state(tmp_path) as store:
         for number in range(20):
             store.note(NOW, "playing", f"line {number}")
         assert store.unwritten == 20
-        dim(store)  # what somebody asks for takes them along
+        dim(store)  # an override is written at once, with them
         wait_until(lambda: store.unwritten == 0, "an end of what waits")
         with closing(on_the_disk(store.path)) as file:
             assert file.execute("SELECT count(*) FROM journal").fetchone() == (20,)
 
 
-def test_what_is_no_routine_is_written_at_once(tmp_path: Path) -> None:
+def test_other_lines_are_written_at_once(tmp_path: Path) -> None:
     with state(tmp_path) as store:
         store.note(NOW, "playing", "tide")
         store.note(NOW, "trouble", "packets to 192.0.2.21 are not taken")
@@ -109,10 +109,10 @@ def test_nobody_waits_for_a_slow_disk(tmp_path: Path, monkeypatch: pytest.Monkey
             assert file.execute("SELECT count(*) FROM override").fetchone() == (2,)
 
 
-def test_an_answer_that_has_waited_for_the_wire_waits_so_much_less_for_the_disk(
+def test_an_answer_that_waited_for_the_transmitter_waits_less_for_the_disk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A pause is put when it is asked for; its answer waits for the fade, then for the disk: two seconds in all."""
+    """A pause is queued at once. Its answer waits for the fade, then for the disk: two seconds in all."""
     disk, waited = Stalling(monkeypatch), list[float]()
 
     async def wait_for(waiting: Coroutine[None, None, bool], patience_s: float) -> None:
@@ -132,7 +132,7 @@ def test_an_answer_that_has_waited_for_the_wire_waits_so_much_less_for_the_disk(
     assert 1.05 + waited[0] <= state_file.SLOW_S + 0.01 < 2
 
 
-def test_a_full_disk_is_said_and_what_waits_is_written_when_there_is_room(
+def test_a_full_disk_is_a_fault_and_what_waits_is_written_when_there_is_room(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(state_file, "RETRY_S", 0.1)
@@ -154,7 +154,7 @@ def test_a_full_disk_is_said_and_what_waits_is_written_when_there_is_room(
     again.close()
 
 
-def test_of_what_waits_for_long_the_oldest_lines_make_room_and_no_override_does(
+def test_if_too_much_waits_the_oldest_lines_are_dropped_and_no_override(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(state_file, "WAITING_MAX", 50)
@@ -178,7 +178,7 @@ def test_of_what_waits_for_long_the_oldest_lines_make_room_and_no_override_does(
 
 
 def fill(store: Store) -> None:
-    """No more pages than there are: SQLite's own limit, set on the connection."""
+    """SQLite's own limit of pages, set on the connection."""
     disk = store._writer._disk
     assert disk
     disk.execute(f"PRAGMA max_page_count = {disk.execute('PRAGMA page_count').fetchone()[0]}")
@@ -190,7 +190,7 @@ def free(store: Store) -> None:
     disk.execute("PRAGMA max_page_count = 1000000")
 
 
-def test_a_file_that_is_hurt_while_it_is_used_is_set_aside_and_begun_anew_with_all_that_is_known(
+def test_a_file_that_is_damaged_in_use_is_set_aside_and_a_new_one_has_all_that_is_in_memory(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     real = state_file._carry_out
@@ -219,7 +219,7 @@ def test_a_file_that_is_hurt_while_it_is_used_is_set_aside_and_begun_anew_with_a
 
 
 @pytest.mark.parametrize("share", [0.02, 0.5, 0.98])
-def test_a_file_that_was_hurt_while_the_power_was_out_is_set_aside(tmp_path: Path, share: float) -> None:
+def test_a_file_that_was_damaged_during_a_power_cut_is_set_aside(tmp_path: Path, share: float) -> None:
     with state(tmp_path) as store:
         for number in range(400):
             store.note(NOW, "playing", f"line {number} {'x' * 60}")
@@ -235,8 +235,8 @@ def test_a_file_that_was_hurt_while_the_power_was_out_is_set_aside(tmp_path: Pat
         assert store.wait()
 
 
-def test_whatever_is_hurt_in_the_file_a_start_is_possible(tmp_path: Path) -> None:
-    """SQLite tells of damage in words out of the file, which may be no words."""
+def test_a_start_is_possible_with_any_damage_in_the_file(tmp_path: Path) -> None:
+    """SQLite's message about damage may quote the file, and that may be no valid text."""
     with state(tmp_path) as store:
         for number in range(100):
             store.note(NOW, "playing", f"line {number} {'x' * 60}")
@@ -253,7 +253,7 @@ def test_whatever_is_hurt_in_the_file_a_start_is_possible(tmp_path: Path) -> Non
             assert store.journal(1) or not store.set_aside
 
 
-def test_a_file_of_before_has_its_columns_and_numbers_kept(tmp_path: Path) -> None:
+def test_an_older_file_keeps_its_rows_and_ids(tmp_path: Path) -> None:
     with closing(sqlite3.connect(tmp_path / "state.db")) as old, old:
         old.execute(
             "CREATE TABLE override (id INTEGER PRIMARY KEY AUTOINCREMENT, kind TEXT NOT NULL, at_ns INTEGER NOT NULL,"
@@ -288,8 +288,8 @@ def test_the_journal_goes_on_from_memory_into_the_file(tmp_path: Path) -> None:
         assert lines == [f"line {number}" for number in reversed(range(count))]
 
 
-def test_a_state_folder_of_another_owner_is_said_and_all_goes_on_in_memory(tmp_path: Path) -> None:
-    """Where it can be read after all, what it knows of old holds: its passcode, its CID; no number is given twice."""
+def test_a_state_folder_of_another_owner_is_a_fault_and_the_memory_serves(tmp_path: Path) -> None:
+    """When the file can be read after all, its old facts hold (passcode, CID), and no id is used twice."""
     folder = tmp_path / "state"
     with state(folder) as store:
         store.set_fact("cid", "abc")
@@ -311,8 +311,8 @@ def test_a_state_folder_of_another_owner_is_said_and_all_goes_on_in_memory(tmp_p
     again.close()
 
 
-def test_a_word_that_a_turned_bit_has_made_senseless_is_damage_too(tmp_path: Path) -> None:
-    """SQLite has no checksums: the pages are whole, and it is the show that would not start."""
+def test_a_row_that_a_flipped_bit_made_senseless_is_damage_too(tmp_path: Path) -> None:
+    """SQLite has no checksums: the pages are valid, but the show would not start."""
     with state(tmp_path) as store:
         dim(store)
     with closing(sqlite3.connect(tmp_path / "state.db")) as file, file:
@@ -323,7 +323,7 @@ def test_a_word_that_a_turned_bit_has_made_senseless_is_damage_too(tmp_path: Pat
         assert "makes no sense" in str(store.journal(1)[0]["text"])
 
 
-def test_what_a_newer_version_has_stored_is_kept_and_ignored_by_this_one(tmp_path: Path) -> None:
+def test_rows_of_a_newer_version_are_kept_and_ignored(tmp_path: Path) -> None:
     """Going back by one version: a kind of override and a column that this version does not know."""
     with state(tmp_path) as store:
         store.set_fact("cid", "abc")

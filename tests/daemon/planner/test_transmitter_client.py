@@ -1,4 +1,4 @@
-"""The planner's end of the score protocol, against a transmitter that says what it should not."""
+"""The planner's end of the score protocol, against a transmitter that sends wrong messages."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def with_link(folder: Path, act: Callable[[TransmitterClient, Mad, list[dict[str
     ],
     ids=lambda line: line[:40].decode(errors="replace"),
 )
-def test_a_message_that_cannot_be_read_is_counted_and_the_link_goes_on(tmp_path: Path, line: bytes) -> None:
+def test_a_message_that_cannot_be_read_is_counted_and_the_connection_stays(tmp_path: Path, line: bytes) -> None:
     async def act(link: TransmitterClient, mad: Mad, heard: list[dict[str, Any]]) -> None:
         await mad.say(json.dumps(good(7)).encode(), line, json.dumps(good(9)).encode())
         await until(lambda: link.telemetry and link.telemetry["sequence"] == 9, "telemetry after it")
@@ -99,7 +99,7 @@ def test_a_message_that_cannot_be_read_is_counted_and_the_link_goes_on(tmp_path:
     with_link(tmp_path, act)
 
 
-def test_what_a_transmitter_says_is_read(tmp_path: Path) -> None:
+def test_all_messages_of_a_transmitter_are_read(tmp_path: Path) -> None:
     harness = PlayerHarness(FakeSender())
     harness.score(film(0, SECOND_NS))
     harness.play(SECOND_NS // 2)
