@@ -125,7 +125,7 @@ def protocol_class(limit: ConnectionLimit, silent_s: float = SILENT_S) -> type[H
             if self.cycle.response_complete and not self.transport.is_closing():
                 limit.add(self)
 
-        def eof_received(self) -> bool | None:  # type: ignore[override]  # as asyncio.Protocol has it
+        def eof_received(self) -> bool | None:  # type: ignore[override]  # asyncio.Protocol returns a bool or None
             """A client that has sent its request and closes its side still gets the answer (RFC 9293 3.6)."""
             asked = self.cycle is not None and not self.cycle.more_body and not self.cycle.response_complete
             if not asked or self.scheme == "https":  # TLS ends both sides at once

@@ -89,7 +89,7 @@ class RequestModel(BaseModel):
                 raise refused(f"{cls.called} has no such key", hint, str(key))
         for one, other in cls.exclusive:
             if one in request and other in request:
-                raise refused(f"stands beside {one}", "give one of the two", other)
+                raise refused(f"it cannot go with {one}", "give one of the two", other)
         for key, field in cls.model_fields.items():
             if field.is_required() and key not in request:
                 hint = next((each.hint for each in field.metadata if isinstance(each, Expected)), "give it")

@@ -183,7 +183,7 @@ def test_a_wrong_call_is_reported_in_plain_words(words: str, told: str, capsys: 
     [
         ("dim 2", "request: level: 2.0 is not a brightness from 0 to 1; as 0.4"),
         ("pause 0", "request: minutes: 0.0 is not a number of minutes above 0 and up to 10080; as 15"),
-        ("pause 5 --until 22:00", "request: until: stands beside minutes; give one of the two"),
+        ("pause 5 --until 22:00", "request: until: it cannot go with minutes; give one of the two"),
         ("dark --until later", 'request: until: \'later\' cannot be read; "22:15", "tonight", or an instant as '),
         ("rig-check pixel", "request: number: missing; as 37"),
     ],

@@ -32,7 +32,7 @@ from tests.places import TOP
         ({"kind": "pause", "minutes": float("nan")}, "minutes", "nan is not", "as 15"),
         ({"kind": "pause", "minutes": 11_000}, "minutes", "up to 10080", "as 15"),
         ({"kind": "call", "show": "evening", "minutes": 1500}, "minutes", "up to 1440", "as 15"),
-        ({"kind": "pause", "minutes": 5, "until": "22:00"}, "until", "stands beside minutes", "one of the two"),
+        ({"kind": "pause", "minutes": 5, "until": "22:00"}, "until", "it cannot go with minutes", "one of the two"),
         ({"kind": "pause", "until": "25:00"}, "until", "'25:00' cannot be read", '"22:15"'),
         ({"kind": "pause", "until": "later"}, "until", "'later' cannot be read", '"22:15"'),
         ({"kind": "pause", "until": 2215}, "until", "2215 cannot be read", '"22:15"'),
@@ -68,7 +68,7 @@ def test_a_wrong_request_for_an_override_is_reported_with_its_key_and_an_example
     [
         ({"pattern": "disco"}, "there is no pattern 'disco'; use colour, colours, pixel"),
         ({"pattern": "walk", "strings": "ridge"}, "this is not a list of strings"),
-        ({"pattern": "walk", "controller": "left", "string": "ridge"}, "controller: stands beside string"),
+        ({"pattern": "walk", "controller": "left", "string": "ridge"}, "controller: it cannot go with string"),
         ({"pattern": "pixel"}, "number: missing; as 37"),
         ({"pattern": "pixel", "number": True}, "True is not a number"),
         ({"pattern": "walk", "number": 3}, "number: a rig check has no such key"),
