@@ -235,19 +235,19 @@ class PacketGroup:
 def _synchronizations(members: dict[int, list[PacketBlock]]) -> dict[int, dict[Receiver, Synchronization]]:
     """Synchronization packets by lead and receiver. Hosts with the same leads share a packet, so that each receives one
     sequence (6.7.2)."""
-    heard: dict[Receiver, dict[int, None]] = {}
+    leads_of: dict[Receiver, dict[int, None]] = {}
     for lead, blocks in members.items():
         for block in blocks:
-            heard.setdefault((block.protocol, block.host), {})[lead] = None
+            leads_of.setdefault((block.protocol, block.host), {})[lead] = None
     made: dict[tuple[PacketProtocol, tuple[int, ...]], Synchronization | None] = {}
     found: dict[int, dict[Receiver, Synchronization]] = {lead: {} for lead in members}
-    for hearers, leads in heard.items():
-        key = hearers[0], tuple(leads)
+    for receiver, leads in leads_of.items():
+        key = receiver[0], tuple(leads)
         if key not in made:
-            made[key] = hearers[0].synchronization()
+            made[key] = receiver[0].synchronization()
         if sync := made[key]:
             for lead in leads:
-                found[lead][hearers] = sync
+                found[lead][receiver] = sync
     return found
 
 

@@ -23,7 +23,7 @@ from gloaming.shows.time_units import SECOND_NS
 
 QUIET_NS = SECOND_NS
 SPARE_FILES = 512
-"""The sockets have file numbers above this: the main loop's select(2) takes none above 1023."""
+"""The sockets have file numbers above this. Lower ones stay free for select(2), which takes none above 1023."""
 BUFFER_BYTES = 4096
 DISCOVERY_BUFFER_BYTES = 256 << 10
 PACKETS_MAX = 200
