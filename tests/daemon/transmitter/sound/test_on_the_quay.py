@@ -232,7 +232,7 @@ def test_each_piece_is_as_loud_as_the_survey_says(quay: Quay, tmp_path: Path) ->
         soundfile.write(tmp_path / f"{name}.wav", content, RATE, subtype="FLOAT")
     show = f"\n[[show]]\nname = 'evening'\norder = {[*contents]}\n"
     site = site_of(tmp_path, order, show, EVENING, '\n[sound]\nlevel = "-16 LUFS"\n')
-    said = {name: one.text for name in contents for one in survey_sounds(site) if f"{name} is played" in one.text}
+    said = {name: one.text for name in contents for one in survey_sounds(site) if f"{name} plays at" in one.text}
     care = care_of(Asked(site))
     for name in contents:
         asyncio.run(care._measure(tmp_path / f"{name}.wav"))
