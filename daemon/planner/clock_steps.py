@@ -75,8 +75,8 @@ class ClockSteps:
             held = holding.after_step(held, begun, now.utc_ns, step_ns)
         self._keep(BootClocks(boot, before.first, apart_ns, trust.windows_hold, held), moved)
 
-    def heard(self, others: Iterable[tuple[str, int]], site: Site) -> bool:
-        """Take over what a transmitter holds: rules, each with its end on the monotonic clock. True if any is new."""
+    def take_over(self, others: Iterable[tuple[str, int]], site: Site) -> bool:
+        """Add what a transmitter holds: rules, each with its end on the monotonic clock. True if any is new."""
         at_ns, clocks = self._trust.clock.now_ns(), self.clocks
         natural = neighbours_windows(site, at_ns, at_ns + 1) if clocks.trusted else ()
         by_clock = [(rule, until_ns + clocks.apart_ns) for rule, until_ns in others]

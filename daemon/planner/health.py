@@ -91,7 +91,7 @@ class TroubleCode(StrEnum):
     WEAR = "wear"
     OTHER_SOURCE = "other-source"
     ALERT = "alert"
-    CUE = "hook"
+    HOOK = "hook"
     OTHER = "other"
 
     @classmethod

@@ -45,12 +45,12 @@ def windows_of(
     site: Site,
     from_ns: int,
     until_ns: int,
-    low: Iterable[tuple[int, int, float]] = (),
+    rig_checks: Iterable[tuple[int, int, float]] = (),
     held: Iterable[HeldRule] = (),
     apart_ns: int = 0,
     guessed: bool = False,
 ) -> Windows:
-    """The neighbours' windows, those that are held, and when a rig check may have dim light in them (`low`).
+    """The neighbours' windows, those that are held, and when a rig check may have dim light in them.
 
     `apart_ns` is how far the clock is ahead of the monotonic clock. With a `guessed` clock no window holds beyond its
     own end.
@@ -67,7 +67,7 @@ def windows_of(
         windows=tuple(NeighboursWindow(one.from_ns, one.until_ns, *limits(one)) for one in hours),
         rules=frozenset(() if guessed else rule_ids(site)),
         held=tuple(HeldWindow(one.until_ns - apart_ns, *limits(one)) for one in held_windows(site, held)),
-        rig_checks=tuple(low),
+        rig_checks=tuple(rig_checks),
     )
 
 

@@ -278,8 +278,8 @@ class Planner:
             case "hello":
                 self._monitor.transmitter_connected(message)
             case "telemetry":
-                self._rig.heard(message)
-                if self._situation.steps.heard(message.get("held", ()), self.site):
+                self._rig.report_limited(message)
+                if self._situation.steps.take_over(message.get("held", ()), self.site):
                     self._decide_anew()
             case "lost":
                 self._monitor.transmitter_gone()

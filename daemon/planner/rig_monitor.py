@@ -89,7 +89,7 @@ class RigMonitor:
         supplies = tuple((one.name, one.amps * 1000) for one in site.rig.supply)
         return Limits(strings, supplies) if site.output.limiter and strings else None
 
-    def heard(self, telemetry: Mapping[str, Any]) -> None:
+    def report_limited(self, telemetry: Mapping[str, Any]) -> None:
         """Report in the journal what the limiter has lowered: at once, then every `REPORT_NS`."""
         now_ns = self._situation.now_ns()
         for one in telemetry.get("limited", ()):

@@ -253,7 +253,7 @@ class BoxedBoard:
         self.planner._decide()
         if self.player:
             held = [[one.rule, one.until_ns] for one in self.player.holds.held]
-            if self.planner._situation.steps.heard(held, self.planner.site):
+            if self.planner._situation.steps.take_over(held, self.planner.site):
                 self.planner._decide_anew()
 
     def _tick(self) -> None:

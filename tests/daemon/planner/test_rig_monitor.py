@@ -94,7 +94,7 @@ def test_what_the_limiter_lowers_is_reported_at_once_and_then_every_ten_minutes(
 
     def hear(frames: int) -> None:
         one = {"kind": "string", "name": "ridge", "frames": frames, "lowest": 0.5556, "ma": 9000, "limit_ma": 5000}
-        of.heard({"limited": [one]})
+        of.report_limited({"limited": [one]})
 
     hear(3)
     assert planner.noted == [
