@@ -9,9 +9,23 @@ import pytest
 
 from tests.places import TOP
 
-WORDS = {"text", "wrong", "right", "why", "todo", "opens_by", "closes_by", "cut_by", "rule", "note", "brief"}
+WORDS = {
+    "text",
+    "wrong",
+    "right",
+    "problem",
+    "hint",
+    "why",
+    "todo",
+    "opens_by",
+    "closes_by",
+    "cut_by",
+    "rule",
+    "note",
+    "brief",
+}
 """Attributes and keys that hold a text for a person."""
-NAMES = {"why", "wrong", "by", "opens_by"}
+NAMES = {"why", "wrong", "problem", "by", "opens_by"}
 """Variables that hold one; a `text` may be what a person wrote."""
 MATCHES = {
     "startswith",
