@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import Any
-
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 
 def render(template: str, **values: Any) -> str:
     """Render a template. All values are escaped, for HTML and SVG."""
-    return _ENVIRONMENT.get_template(template).render(values)
+    text: str = _environment().get_template(template).render(values)
+    return text
 
 
 def _short(value: Any) -> Any:
@@ -18,14 +18,20 @@ def _short(value: Any) -> Any:
     return f"{value:.2f}".rstrip("0").rstrip(".") if isinstance(value, float) else value
 
 
-_ENVIRONMENT = Environment(
-    loader=FileSystemLoader(Path(__file__).with_name("templates")),
-    autoescape=True,
-    auto_reload=False,
-    finalize=_short,
-    keep_trailing_newline=True,
-    lstrip_blocks=True,
-    trim_blocks=True,
-    undefined=StrictUndefined,
-)
-_ENVIRONMENT.filters["fmt"] = format  # numbers and dates, as in Python: {{ day|fmt("%d %B") }}
+@cache
+def _environment() -> Any:
+    """Made with the first report: a planner starts sooner without Jinja2."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).with_name("templates")),
+        autoescape=True,
+        auto_reload=False,
+        finalize=_short,
+        keep_trailing_newline=True,
+        lstrip_blocks=True,
+        trim_blocks=True,
+        undefined=StrictUndefined,
+    )
+    environment.filters["fmt"] = format  # numbers and dates, as in Python: {{ day|fmt("%d %B") }}
+    return environment
