@@ -15,7 +15,7 @@ from gloaming.daemon.reports.render import render
 def written(monkeypatch: pytest.MonkeyPatch) -> dict[str, str]:
     """Templates by name, which the environment has for a test."""
     texts: dict[str, str] = {}
-    monkeypatch.setattr(module._ENVIRONMENT, "loader", DictLoader(texts))
+    monkeypatch.setattr(module._environment(), "loader", DictLoader(texts))
     return texts
 
 

@@ -213,7 +213,7 @@ function addActions() {
       $("shows").append(element("button", `${each.name}, 30 min`, { onclick: () => override("Calling", `${each.name} is called, for 30 minutes.`, { kind: "call", show: each.name, minutes: 30 }) }));
     }
   });
-  press("give-time", () => command("Giving the time", async () => {
+  press("give-time", () => command("Setting the clock", async () => {
     await ask("POST", "/api/clock", { utc: new Date().toISOString() });
     return "The board has this phone's time.";
   }));
