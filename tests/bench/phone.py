@@ -209,12 +209,12 @@ def telemetry(site: Board) -> dict[str, Any]:
 
 def phones(site: Board) -> None:
     """The transmitter's lateness with nobody about, and with fifty phones."""
-    between_performances = telemetry(site)
+    before = telemetry(site)
     time.sleep(LOAD_S)
     alone = telemetry(site)
     with ThreadPoolExecutor(1) as pool:  # Playwright has a loop in this thread
         took = pool.submit(asyncio.run, crowd(site)).result()
-    print(f"nobody about:                                {shares(between_performances, alone)}")
+    print(f"nobody about:                                {shares(before, alone)}")
     print(f"{PHONES} phones, {RATE_HZ} requests a second for {LOAD_S} s:  {shares(alone, telemetry(site))}")
     print(f"    an answer took: {spread(took)}, of {len(took)}")
 
