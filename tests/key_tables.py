@@ -1,6 +1,7 @@
 """The tables of keys in daemon/README.md and shows/README.md, from the models of site.toml and rig.toml.
 
-`python -m tests.key_tables` writes each between its markers, `<!-- keys: Output -->` and `<!-- end of keys -->`.
+`python -m tests.key_tables` writes each between its markers, `<!-- keys: Output -->` and `<!-- end of keys -->`. It
+writes the words for times of the sun between `<!-- sun events -->` and its end.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import re
 from typing import Any
 
 from gloaming.daemon.site.schema import SiteFile
+from gloaming.daemon.timetable.sun import EVENTS
 from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.table_schema import file_schema, tables
 from gloaming.shows.rig.model import Rig
@@ -17,6 +19,7 @@ from tests.places import TOP
 
 PAGES: dict[str, type[Table]] = {"daemon/README.md": SiteFile, "shows/README.md": Rig}
 MARKED = re.compile(r"(<!-- keys: (\w+) -->\n).*?(<!-- end of keys -->)", re.DOTALL)
+SUN_EVENTS = re.compile(r"(<!-- sun events -->\n).*?(<!-- end of sun events -->)", re.DOTALL)
 HEAD = "| key | what it is for | kind | example | default |\n| --- | --- | --- | --- | --- |\n"
 
 
@@ -24,7 +27,17 @@ def written(page: str) -> str:
     """A page with its tables as the models say."""
     text = (TOP / page).read_text(encoding="utf-8")
     sections = rows(PAGES[page], {found[2] for found in MARKED.finditer(text)})
-    return MARKED.sub(lambda found: f"{found[1]}\n{HEAD}{sections[found[2]]}\n{found[3]}", text)
+    text = MARKED.sub(lambda found: f"{found[1]}\n{HEAD}{sections[found[2]]}\n{found[3]}", text)
+    return SUN_EVENTS.sub(lambda found: f"{found[1]}{sun_events()}{found[2]}", text)
+
+
+def sun_events() -> str:
+    """The words for times of the sun as a table of Markdown."""
+    lines = []
+    for word, event in EVENTS.items():
+        example, height = (f"{word} at -4", "as given") if event.altitude is None else (word, f"{event.altitude:g}")
+        lines.append(f'| `"{example}"` | {"morning" if event.morning else "evening"} | {height} |\n')
+    return "| word | when | height of the sun's centre, degrees |\n| --- | --- | --- |\n" + "".join(lines)
 
 
 def rows(file: type[Table], names: set[str]) -> dict[str, str]:

@@ -202,7 +202,9 @@ def _night(
     playing = [(stretch, length_s) for stretch, length_s in within if stretch.state == State.PLAYING]
     lit_s = sum(length_s for _, length_s in playing)
     waited_s = sum(length_s for stretch, length_s in within if stretch.state == State.WAITING)
-    other = next(((stretch.state, stretch.why) for stretch, _ in within if stretch.state not in GIVEN), None)
+    interrupted = [(stretch, length_s) for stretch, length_s in within if stretch.state not in GIVEN]
+    longest = max(interrupted, key=lambda one: one[1], default=None)
+    other = (longest[0].state, longest[0].why) if longest else None
     due_s = (closes_ns - opens_ns) / SECOND_NS
     if opens_ns > now_ns:
         outcome, (code, why) = "to come", NOTHING

@@ -93,6 +93,19 @@ def test_a_night_that_was_paused_is_cut_short_by_whom_the_journal_says(site: Sit
     assert night.interruptions == ("the transmitter is gone",)
 
 
+def test_a_night_that_is_cut_short_names_its_longest_interruption(site: Site) -> None:
+    rows = [
+        line("2026-12-01T17:00", "playing", piece="tide"),
+        line("2026-12-01T17:05", "paused", "pause 1 by Ada"),
+        line("2026-12-01T17:06", "playing", piece="tide"),
+        line("2026-12-01T17:10", "dark", "dark 2 by Bo"),
+        line("2026-12-01T21:50", "playing", piece="tide"),
+    ]
+    (night,) = report(site, rows, at("2026-12-02T12:00"), date(2026, 12, 1), 1).nights
+    assert (night.outcome, night.code) == ("cut short", "dark")
+    assert "Bo" in night.why
+
+
 def test_a_piece_that_goes_on_after_a_pause_was_played_once(site: Site) -> None:
     rows = [
         line("2026-12-01T17:00", "playing", piece="tide"),

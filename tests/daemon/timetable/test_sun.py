@@ -12,11 +12,12 @@ import astral.sun
 import ephem
 import pytest
 
-from gloaming.daemon.timetable.sun import Spot, solar_noon, sun_after, sun_event
+from gloaming.daemon.timetable.sun import EVENTS, Spot, solar_noon, sun_after, sun_event
 from tests.places import REFERENCE
 
 S = 1_000_000_000
 YEAR = [date(2026, 1, 1) + timedelta(days=number) for number in range(365)]
+GIVEN_HEIGHT, AT_HORIZON = {"sun", "rising"}, {"sunrise", "sunset"}
 NREL = Spot(39.742476, -105.1786, 0.0, ZoneInfo("Etc/GMT+7"))
 
 
@@ -124,8 +125,10 @@ def test_polar_day_and_night_agree_with_the_reference(latitude: float) -> None:
 @pytest.mark.parametrize(
     ("latitude", "event", "height"),
     [
-        *((54.486, "dusk", "-6"), (54.486, "dawn", "-6"), (54.486, "sun", "-4"), (54.486, "rising", "-4")),
-        *((-33.9, "sun", "10"), (-33.9, "rising", "10")),
+        (54.486, "dusk", "-6"),
+        (54.486, "dawn", "-6"),
+        *((latitude, event, height) for latitude, height in ((54.486, "-4"), (-33.9, "10")) for event in GIVEN_HEIGHT),
+        *((33.9, event, f"{EVENTS[event].altitude:g}") for event in sorted(EVENTS.keys() - GIVEN_HEIGHT - AT_HORIZON)),
     ],
 )
 def test_dusk_and_heights_of_the_sun_agree_with_an_independent_ephemeris(
@@ -135,8 +138,8 @@ def test_dusk_and_heights_of_the_sun_agree_with_an_independent_ephemeris(
     observer = observer_at(spot)
     observer.horizon = height
     for day in YEAR[::7]:
-        ours = sun_event(spot, day, event, float(height) if event in ("sun", "rising") else None)
-        theirs = by_ephem(observer, solar_noon(spot, day), event in ("dawn", "rising"))
+        ours = sun_event(spot, day, event, float(height) if event in GIVEN_HEIGHT else None)
+        theirs = by_ephem(observer, solar_noon(spot, day), EVENTS[event].morning)
         assert ours is not None
         assert theirs is not None
         assert abs(ours / S - theirs) <= 60

@@ -60,14 +60,14 @@ def test_each_sun_event_is_one_line_of_its_table(monkeypatch: pytest.MonkeyPatch
     assert {"sunrise", "sunset", "dawn", "dusk"} <= set(words)
     assert all(read_time(f"{word} + 5 min").event == word for word in words)
     spot, day = Spot(54.486, -0.613, 0.0, ZoneInfo("Europe/London")), date(2026, 12, 12)
-    for word in ("nautical dusk", "sun", "rising"):
+    for word in ("astronomical dusk", "sun", "rising"):
         with pytest.raises(ValueError, match="is not a time"):
             read_time(word)
     with pytest.raises(KeyError):
-        sun_event(spot, day, "nautical dusk")
-    monkeypatch.setitem(EVENTS, "nautical dusk", SunEvent(morning=False, altitude=-12.0))
-    found_ns = instant_on(read_time("nautical dusk + 5 min"), day, spot)
-    assert found_ns == instant_on(read_time("sun at -12 + 5 min"), day, spot)
+        sun_event(spot, day, "astronomical dusk")
+    monkeypatch.setitem(EVENTS, "astronomical dusk", SunEvent(morning=False, altitude=-18.0))
+    found_ns = instant_on(read_time("astronomical dusk + 5 min"), day, spot)
+    assert found_ns == instant_on(read_time("sun at -18 + 5 min"), day, spot)
 
 
 def test_easter_west_and_east() -> None:
