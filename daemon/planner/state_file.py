@@ -292,8 +292,6 @@ def lay_out(db: sqlite3.Connection) -> None:
     columns = {str(row[1]) for row in db.execute("PRAGMA table_info(override)")}
     if "rig_check" not in columns:
         db.execute("ALTER TABLE override ADD COLUMN rig_check TEXT")
-    if "unseen" in columns:
-        db.execute("ALTER TABLE override RENAME COLUMN unseen TO show_continues")
 
 
 def is_damage(error: sqlite3.Error) -> bool:

@@ -47,7 +47,7 @@ class Assembler:
     def __init__(
         self, universes: Sequence[int], rhythm: Rhythm, pacer: Pacer, counts: SourceCounts, clock_is_steady: bool
     ) -> None:
-        self._tally, self._pacer, self._steady = counts, pacer, clock_is_steady
+        self._counts, self._pacer, self._steady = counts, pacer, clock_is_steady
         self._streams = {number: Stream(number, row) for row, number in enumerate(universes)}
         self._period_ns, self._lead, self._thins_anyhow = rhythm.period_ns, rhythm.lead, rhythm.thins
         self._silent = set(universes)
@@ -96,10 +96,10 @@ class Assembler:
 
     def take(self, packets: Packets) -> None:
         """Take packets. Their data are copied, so their buffer can be used again."""
-        self._tally.count(packets)
+        self._counts.count(packets)
         chosen = (packets.kind != PacketKind.DATA) | self.knows(packets.universe)
         if not chosen.all():
-            self._tally.not_chosen.update(packets.universe[~chosen].tolist())
+            self._counts.not_chosen.update(packets.universe[~chosen].tolist())
             packets = packets.only(chosen)
             if not len(packets):
                 return
@@ -108,10 +108,10 @@ class Assembler:
         self._settle()
         self._batch = None
         if self._last_ns is not None:
-            self._tally.elapsed_s = (self._last_ns - self._first_ns) / 1e9
+            self._counts.elapsed_s = (self._last_ns - self._first_ns) / 1e9
 
     def _one_by_one(self, batch: _Batch) -> None:
-        counts, streams = self._tally, self._streams
+        counts, streams = self._counts, self._streams
         data, sync = int(PacketKind.DATA), int(PacketKind.SYNC)  # looking up an enumeration member is slow
         for number, (kind, at_ns, cid, universe, sequence, priority, options, address, code) in enumerate(
             batch.packets.one_by_one()
@@ -164,7 +164,7 @@ class Assembler:
         self._pacer.finish()
         for number, stream in self._streams.items():
             if self._last_ns and number not in self._silent and self._last_ns - stream.at_ns > DATA_LOSS_NS:
-                self._tally.stopped_s[number] = (stream.at_ns - self._first_ns) / 1e9
+                self._counts.stopped_s[number] = (stream.at_ns - self._first_ns) / 1e9
 
     def _odd_time(self, at_ns: int, stream: Stream, cid: bytes, sequence: int) -> int:
         """The time to use for a packet that is not shortly after the one before."""
@@ -182,14 +182,14 @@ class Assembler:
                 self._held[cid, stream.number] = self._last_ns, at_ns
                 return self._last_ns
         if step_ns < 0 or jumped:  # a running source sends every second, 6.6.2
-            self._tally.clock_jumps += 1
+            self._counts.clock_jumps += 1
             within = stream.rank > self._rank and stream.frame < self._frame and not self._shut
             step_to_ns = self._period_ns
             if source is not None:  # as far from its last packet as the frames are apart
                 due_ns = source.at_ns + (self._frame + (not within) - stream.frame) * self._period_ns
                 step_to_ns = min(max(0, due_ns - self._last_ns), DATA_LOSS_NS)
         elif step_ns > SILENCE_MAX_NS:
-            self._tally.silence_cut_s += (step_ns - DATA_LOSS_NS) / 1e9
+            self._counts.silence_cut_s += (step_ns - DATA_LOSS_NS) / 1e9
             step_to_ns = DATA_LOSS_NS
         else:
             return at_ns
@@ -203,8 +203,8 @@ class Assembler:
         lost = self._syncs.take(address, sequence)
         if lost == DISCARD:
             return
-        self._tally.synchronizations_lost += lost
-        self._tally.synchronizations += 1
+        self._counts.synchronizations_lost += lost
+        self._counts.synchronizations += 1
         self._synchronized_ns[address] = at_ns
         if address in self._addresses or self._frame < 0:
             if address in self._shut and self._frame >= 0:
@@ -270,7 +270,7 @@ class Assembler:
             stream.offset_ns = offset_ns
             stream.rank, self._ranks = self._ranks, self._ranks + 1
             if at_ns - self._first_ns > START_NS:
-                self._tally.began_s[stream.number] = (at_ns - self._first_ns) / 1e9
+                self._counts.began_s[stream.number] = (at_ns - self._first_ns) / 1e9
         stream.before, stream.frame = stream.frame, self._frame
         if abs(offset_ns - stream.offset_ns) < self._period_ns // 2:
             stream.offset_ns += (offset_ns - stream.offset_ns) // 16
@@ -291,7 +291,7 @@ class Assembler:
         self._settle()
         if not self._pacer.amend(stream.row, self._row[stream.row]):
             return False
-        self._tally.late[stream.number] += 1
+        self._counts.late[stream.number] += 1
         stream.before, stream.loose = self._frame - 1, False
         return True
 
@@ -307,12 +307,12 @@ class Assembler:
         if self._missing and self._frame_at_ns - self._first_ns > START_NS:
             self._missing.clear()
         if self._missing or not keep:
-            self._tally.frames_before += bool(self._missing)
+            self._counts.frames_before += bool(self._missing)
         else:
             self._pacer.push(self._frame_at_ns, self._row)
             for _ in range(steps - 1):
                 self._pacer.push(None, self._row)
-            self._tally.frames_lost += steps - 1
+            self._counts.frames_lost += steps - 1
         self._row = self._row.copy()
         for stream in self._early:
             if stream.frame < 0 and self._frame_at_ns - stream.at_ns < self._period_ns // 2:

@@ -193,4 +193,4 @@ def test_turns_that_are_too_short_for_a_board_are_an_error(tmp_path: Path) -> No
         site_of(tmp_path / "gap", {"port": 1}, 'gap = "0.5 s"')
     assert site_of(tmp_path / "slow", {"port": 1}, 'gap = "1 s"')
     assert site_of(tmp_path / "clock", {"port": 1, "starboard": 1}, 'start_every = "1 min"')
-    assert site_of(tmp_path / "fade", {"port": 1}, 'cross_fade = "2 s"'), "a still fades into itself unseen"
+    assert site_of(tmp_path / "fade", {"port": 1}, 'cross_fade = "2 s"'), "nobody sees that a still fades into itself"

@@ -49,7 +49,7 @@ ELSEWHERE = {
     "transmitter killed",
     "power cut",
 }
-"""Rows with tests of their own: test_reload, test_clock_1970, sound/test_on_the_quay, test_readers, test_bad_boards,
+"""Rows with tests of their own: test_reload, test_clock_1970, sound/test_client, test_readers, test_bad_boards,
 test_one_evening (who is killed), test_a_real_boot (a power cut); a worn card needs a loop device, and is left to the
 bench."""
 

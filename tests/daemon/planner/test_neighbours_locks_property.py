@@ -62,7 +62,7 @@ class Watched:
         self.check(lambda: self.board.play(seconds, notices))
 
     def skip(self, seconds: float) -> None:
-        """In stretches of ten minutes at the most: no window is shorter, so none comes and goes unseen."""
+        """In stretches of ten minutes at the most: no window is shorter, so none comes and goes between two of them."""
         while seconds > 0:
             self.check(partial(self.board.skip, min(seconds, 600)))
             seconds -= 600

@@ -140,7 +140,7 @@ def test_a_pattern_that_is_damaged_on_the_disk_is_rendered_again(tmp_path: Path)
     _, of = care(tmp_path)
     first = asyncio.run(of.check({"pattern": "walk"}, ""))
     assert first.check
-    Path(first.check.path).write_bytes(b"hurt")
+    Path(first.check.path).write_bytes(b"damaged")
     assert asyncio.run(of.check({"pattern": "walk"}, "")).check == first.check
     assert inspect(first.check.path).frames == 200
 

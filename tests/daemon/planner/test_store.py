@@ -258,7 +258,7 @@ def test_an_older_file_keeps_its_rows_and_ids(tmp_path: Path) -> None:
         old.execute(
             "CREATE TABLE override (id INTEGER PRIMARY KEY AUTOINCREMENT, kind TEXT NOT NULL, at_ns INTEGER NOT NULL,"
             " until_ns INTEGER NOT NULL, who TEXT NOT NULL, ended_ns INTEGER, show TEXT, level REAL,"
-            " unseen INTEGER NOT NULL)"
+            " show_continues INTEGER NOT NULL)"
         )
         old.execute("INSERT INTO override VALUES (41, 'pause', 1, 2, 'Ada', NULL, NULL, NULL, 1)")
     with state(tmp_path) as store:
@@ -270,7 +270,7 @@ def test_overrides_of_an_older_file_hold_although_it_cannot_be_brought_up_to_dat
     with state(tmp_path) as store:
         asked = dim(store)
     with closing(sqlite3.connect(tmp_path / "state.db", isolation_level=None)) as other:
-        other.execute("ALTER TABLE override RENAME COLUMN show_continues TO unseen")
+        other.execute("ALTER TABLE override DROP COLUMN rig_check")
         other.execute("BEGIN EXCLUSIVE")
         with state(tmp_path) as store:
             assert store.fault

@@ -144,7 +144,7 @@ def test_leads_that_synchronization_cannot_keep(tmp_path: Path, capsys: pytest.C
     assert not any("different leads" in text for text in texts(surveyed(tmp_path, capsys)[1], "warning"))
 
 
-def test_a_hurt_frame_file_and_one_that_is_missing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_damaged_frame_file_and_one_that_is_missing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     def noise(frames: npt.NDArray[np.uint8]) -> None:
         frames[:] = np.random.default_rng(1).integers(0, 90, frames.shape)
 
