@@ -20,7 +20,7 @@ from tests.places import TOP
 @pytest.mark.parametrize(
     ("request_", "key", "wrong", "right"),
     [
-        ({}, "kind", "missing", "pause, dark, call, dim, mute, skip"),
+        ({}, "kind", "missing", ", ".join(ASKED)),
         ({"kind": "light"}, "kind", "'light' is not a kind", "pause, dark"),
         ({"kind": "rig-check"}, "kind", "'rig-check' is not a kind", "pause, dark"),
         ({"kind": ["pause"]}, "kind", "not a kind", "pause"),
