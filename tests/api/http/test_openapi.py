@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+from gloaming.daemon.direction.overrides import ASKED
 from tests.api.daemon import Daemon
 from tests.api.house import house, run
 
@@ -52,7 +53,7 @@ def test_every_operation_is_described(tmp_path: Path) -> None:
                     assert list(problem) == ["application/problem+json"]
             asked = document["paths"]["/api/overrides"]["post"]["requestBody"]["content"]["application/json"]["schema"]
             assert asked["discriminator"]["propertyName"] == "kind"
-            assert set(asked["discriminator"]["mapping"]) == {"pause", "dark", "call", "dim", "mute", "skip"}
+            assert set(asked["discriminator"]["mapping"]) == set(ASKED)
             schemas = document["components"]["schemas"]
             assert schemas["CallRequest"]["properties"]["show"]["enum"] == ["evening", "short"]
             assert schemas["PlainRigCheckRequest"]["properties"]["string"]["enum"] == ["ridge", "railing"]

@@ -12,6 +12,7 @@ from gloaming.api.http.schemas.answers import JournalLine, NightAhead, SeasonRep
 from gloaming.api.http.schemas.overrides import override_request
 from gloaming.api.http.schemas.requests import rig_check_request
 from gloaming.api.http.schemas.states import Explanation, Now, RigListed, Telemetry
+from gloaming.daemon.direction.overrides import ASKED
 from gloaming.shows.config_files.errors import ConfigErrorCode, InputError
 from tests.api.house import house, run
 from tests.places import TOP

@@ -127,7 +127,11 @@ def test_polar_day_and_night_agree_with_the_reference(latitude: float) -> None:
     [
         (54.486, "dusk", "-6"),
         (54.486, "dawn", "-6"),
-        *((latitude, event, height) for latitude, height in ((54.486, "-4"), (-33.9, "10")) for event in GIVEN_HEIGHT),
+        *(
+            (latitude, event, height)
+            for latitude, height in ((54.486, "-4"), (-33.9, "10"))
+            for event in sorted(GIVEN_HEIGHT)
+        ),
         *((33.9, event, f"{EVENTS[event].altitude:g}") for event in sorted(EVENTS.keys() - GIVEN_HEIGHT - AT_HORIZON)),
     ],
 )
