@@ -59,7 +59,7 @@ def forget() -> None:
         sun.sun_event,
         sun.solar_noon,
         rules._window,
-        deciding._stage,
+        deciding._cached_day_plan,
         rundown,
     ):
         cached.cache_clear()
@@ -104,7 +104,7 @@ def main() -> None:
         decide(at_ns, evening, (*overrides, more))
 
     def anew() -> None:
-        deciding._stage.cache_clear()
+        deciding._cached_day_plan.cache_clear()
         rundown.cache_clear()
         decide(at_ns, evening, overrides)
 
