@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from inspect import isawaitable
@@ -16,8 +15,7 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.date import DateTrigger
 
-from gloaming.daemon.planner.clock import STEP_NS
-
+LOOK_S = 1.0
 Work = Callable[[], object]
 Turns = tuple[float, str, Work]
 """Seconds between the turns of some work, its name, and the work. Its result is awaited if it is awaitable."""
@@ -37,20 +35,20 @@ class Every(BaseTrigger):  # type: ignore[misc]  # APScheduler has no types
 
 
 class _Scheduler(AsyncIOScheduler):  # type: ignore[misc]  # APScheduler has no types
-    """APScheduler counts by the wall clock. When that is set, each job's next turn moves with it."""
+    """APScheduler counts by the wall clock. When that is set back, each job's next turn comes within its interval.
 
-    def __init__(self, **options: object) -> None:
-        super().__init__(**options)
-        self._apart_ns = time.time_ns() - time.monotonic_ns()
+    The clock is looked at once a second or more often, also when it is set while the next turn is planned.
+    """
 
     def wakeup(self) -> None:
-        apart_ns = time.time_ns() - time.monotonic_ns()
-        step_ns = apart_ns - self._apart_ns
-        if abs(step_ns) >= STEP_NS:
-            self._apart_ns = apart_ns
-            for job in self.get_jobs():
-                job.modify(next_run_time=job.next_run_time + timedelta(microseconds=step_ns / 1000))
+        now = datetime.now(UTC)
+        for job in self.get_jobs():
+            if isinstance(job.trigger, Every) and job.next_run_time > now + job.trigger.interval:
+                job.modify(next_run_time=now + job.trigger.interval)
         super().wakeup()
+
+    def _start_timer(self, wait_seconds: float | None) -> None:
+        super()._start_timer(None if wait_seconds is None else min(wait_seconds, LOOK_S))
 
 
 class Jobs:

@@ -78,8 +78,11 @@ def test_a_job_that_still_runs_at_its_next_turn_leaves_that_turn_out() -> None:
     assert most == 1
 
 
+@pytest.mark.parametrize("while_planning", [False, True], ids=["between turns", "while it plans"])
 @pytest.mark.parametrize("step", [timedelta(hours=-5), timedelta(days=302)])
-def test_a_step_of_the_wall_clock_delays_no_job(step: timedelta, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_step_of_the_wall_clock_delays_no_job(
+    step: timedelta, while_planning: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """APScheduler itself would wait until the wall clock is where it was."""
     stepped = timedelta()
 
@@ -88,18 +91,28 @@ def test_a_step_of_the_wall_clock_delays_no_job(step: timedelta, monkeypatch: py
         def now(cls, tz: tzinfo | None = None) -> Any:
             return datetime.now(tz) + stepped
 
-    real_ns = jobs_module.time.time_ns
     monkeypatch.setattr(apscheduler.schedulers.base, "datetime", Wall)
     monkeypatch.setattr(jobs_module, "datetime", Wall)
-    monkeypatch.setattr(jobs_module.time, "time_ns", lambda: real_ns() + round(stepped.total_seconds()) * 10**9)
+
+    turns: list[int] = []
+    plan = jobs_module._Scheduler._process_jobs
+
+    def step_and_plan(scheduler: Any) -> Any:
+        nonlocal stepped
+        if while_planning and len(turns) >= 2:
+            stepped = step
+        return plan(scheduler)
+
+    monkeypatch.setattr(jobs_module._Scheduler, "_process_jobs", step_and_plan)
 
     async def work() -> None:
         nonlocal stepped
-        turns: list[int] = []
         jobs = Jobs(lambda name, error: None)
         jobs.every(0.05, "count", lambda: turns.append(1))
         jobs.start()
         await until(lambda: len(turns) >= 2, "a second turn")
+        if while_planning:
+            await until(lambda: stepped, "a step")
         stepped, before = step, len(turns)
         await until(lambda: len(turns) >= before + 3, "a turn after the step")
         await jobs.stop()
