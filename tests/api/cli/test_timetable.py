@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import icalendar
 import numpy as np
@@ -185,7 +186,7 @@ def test_rehearse_prints_the_sums_of_the_season(tmp_path: Path, capsys: pytest.C
     assert main(["rehearse", str(write(tmp_path, TABLES, EVENING)), "--from", "2026-07-01", "--days", "3"]) == 1
 
 
-def why(capsys: pytest.CaptureFixture[str], *args: str | Path) -> dict[str, object]:
+def why(capsys: pytest.CaptureFixture[str], *args: str | Path) -> dict[str, Any]:
     assert main(["why", *map(str, args), "--json"]) == 0
     answer = json.loads(capsys.readouterr().out)
     assert set(answer) == {"at", "state", "show", "piece", "frame", "brightness", "sound", "reasons", "next"}
@@ -206,7 +207,7 @@ def test_christmas_eve_at_a_quarter_to_eleven_names_the_rule_that_made_it_dark(
     assert lines[9 - 1] == '  { days = "mon-thu,sun", from = "22:30", to = "07:00" },'
     friday = why(capsys, folder, "2026-12-25T22:45")
     assert friday["state"] == "playing"
-    assert why(capsys, folder, "2026-12-25T23:15")["reasons"][0]["rule"] == "site.toml:10 neighbours.dark"  # type: ignore[index]
+    assert why(capsys, folder, "2026-12-25T23:15")["reasons"][0]["rule"] == "site.toml:10 neighbours.dark"
 
 
 def test_why_names_the_piece_the_show_and_what_dims_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -215,7 +216,7 @@ def test_why_names_the_piece_the_show_and_what_dims_it(tmp_path: Path, capsys: p
     assert (answer["state"], answer["show"], answer["piece"], answer["frame"]) == ("playing", "evening", "bells", 20)
     assert answer["sound"] is True
     assert answer["next"] == {"at": "2026-12-24T17:01:40+00:00", "state": "waiting"}
-    rules = [reason["rule"] for reason in why(capsys, folder, "2026-12-24T21:40")["reasons"]]  # type: ignore[index, union-attr]
+    rules = [reason["rule"] for reason in why(capsys, folder, "2026-12-24T21:40")["reasons"]]
     lines = (folder / "site.toml").read_text().splitlines()
     starts = [lines[int(rule.split()[0].partition(":")[2] or 0) - 1] for rule in rules[:-1]]
     assert starts == ["[[show]]", "[[performance]]", lines[11], lines[12]]
