@@ -13,7 +13,7 @@ from gloaming.shows.framefile.source import FrameSource, lay_out, parse_fps, ref
 from gloaming.shows.media import arrays, pictures, resampling
 from gloaming.shows.media.mapping import PixelLayout, RigLayout, parse_matrix
 from gloaming.shows.media.pictures import Video
-from gloaming.shows.rig.model import load_rig
+from gloaming.shows.rig.load import load_rig
 
 PICTURES = {".gif", ".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
 VIDEOS = {".mp4", ".mkv", ".mov", ".avi", ".webm", ".m4v", ".mpg", ".mpeg", ".ts", ".wmv"}

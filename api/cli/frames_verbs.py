@@ -23,7 +23,7 @@ from gloaming.shows.framefile.reader import FrameFileInfo, Universe, inspect, me
 from gloaming.shows.framefile.source import FrameSource, Progress, parse_universes, write_source
 from gloaming.shows.media import exporting, resampling
 from gloaming.shows.media.mapping import parse_matrix
-from gloaming.shows.rig.model import load_rig
+from gloaming.shows.rig.load import load_rig
 
 
 def info_(args: argparse.Namespace) -> int:

@@ -25,7 +25,8 @@ from gloaming.shows.framefile.layout import every_nth
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.media.sound_info import ALIKE_NS, sound_length_ns
 from gloaming.shows.media.sound_reading import SoundMissingError
-from gloaming.shows.rig.model import Rig, load_rig
+from gloaming.shows.rig.load import load_rig
+from gloaming.shows.rig.model import Rig
 from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")

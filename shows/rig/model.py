@@ -1,4 +1,4 @@
-"""The rig of rig.toml, checked as a whole, and where the pixels of a string hang."""
+"""The rig of rig.toml: its tables, and where the pixels of a string hang. `load.load_rig` reads and completes it."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ import re
 from collections.abc import Iterator
 from functools import cached_property
 from ipaddress import ip_address
-from pathlib import Path
-from typing import Annotated, Literal
+from itertools import chain
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
-from gloaming.shows.config_files.checking import Table, instead, on_their_lines, read_tables
-from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError
+from gloaming.shows.config_files.checking import Table
+from gloaming.shows.config_files.errors import WrongValueError
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 
 UNIVERSES = range(1, UNIVERSE_MAX + 1)
@@ -52,6 +52,16 @@ def read_short_length(text: object) -> int:
     return round(float(found[1]) * MS_NS)
 
 
+def read_order(text: str) -> str:
+    """The colours of a pixel: three or four of R, G, B and W, once each; W; RGBWA or RGBWW in any order."""
+    letters = "".join(sorted(text))
+    mixed = len(text) in (3, 4) and len(set(text)) == len(text) and set(text) <= set("RGBW")
+    if not mixed and letters not in ("W", "ABGRW", "BGRWW"):
+        problem = f"{text!r} is not an order of colours"
+        raise WrongValueError(problem, 'as "GRB": three or four of R, G, B, W, once each; W alone; RGBWA or RGBWW')
+    return text
+
+
 def _address(text: str) -> str:
     """The text of an IP address. Names are refused: looking a name up takes time, and its address may change."""
     try:
@@ -78,6 +88,21 @@ ShortLength = Annotated[
 Name = Annotated[str, Field(min_length=1, max_length=60, examples=['"left"'])]
 Metres = Annotated[float, Field(ge=-10_000, le=10_000)]
 Point = tuple[Metres, Metres]
+PixelNumber = Annotated[int, Field(ge=1, le=100_000)]
+Order = Annotated[
+    str,
+    AfterValidator(read_order),
+    WithJsonSchema({"type": "string", "title": "letters", "pattern": "^[RGBWA]{1,5}$"}),
+    Field(examples=['"GRB"']),
+]
+Channel = Literal["dimmer", "red", "green", "blue", "white", "amber", "strobe", "fog", "other"]
+LIGHT_CHANNELS = frozenset({"dimmer", "red", "green", "blue", "white", "amber"})
+"""The channels of a fixture that brightness and fades scale. The others are sent as the frame has them."""
+
+
+def _no_default(schema: dict[str, Any]) -> None:
+    """Hides a default that no person may write: it stands for a key that is completed after reading."""
+    schema.pop("default", None)
 
 
 class Named(Table):
@@ -103,6 +128,21 @@ class Controller(Named):
     """How much earlier its packets are sent, for a slow controller. At most 1000 ms."""
     spread: ShortLength = 0
     """How long the packets of a frame are spread over, for a controller with a small buffer. At most 1000 ms."""
+    brightness: Annotated[float, Field(gt=0, le=1, examples=["0.3"])] = 1.0
+    """The brightness that is set in the controller itself. Survey and limiter multiply currents by it."""
+
+
+class Circuit(Named):
+    """A circuit of the mains, on one breaker. Leave work on the mains to a licensed electrician."""
+
+    amps: Annotated[float, Field(gt=0, le=1000, examples=["16"])]
+    """What its breaker carries, in amperes."""
+    volts: Annotated[float, Field(gt=0, le=1000, examples=["230"])]
+    """Its voltage, in volts."""
+    breaker: Annotated[str, Field(min_length=1, max_length=60, examples=['"shed panel, no. 4"'])] | None = None
+    """Where its breaker is."""
+    rcd: bool | None = None
+    """Whether a residual-current device (RCD, GFCI) protects it. Local codes ask for one outdoors."""
 
 
 class Supply(Named):
@@ -112,35 +152,80 @@ class Supply(Named):
     """Its voltage, in volts."""
     amps: Annotated[float, Field(gt=0, le=1000, examples=["29"])]
     """The current that it can supply, in amperes."""
+    circuit: Annotated[str, Field(examples=['"shed"'])] | None = None
+    """The circuit of the mains that feeds it, by name."""
+    efficiency: Annotated[float, Field(gt=0, le=1, examples=["0.88"])] = 0.85
+    """What it gives of what it takes from the mains (0.85: common practice, no source)."""
+
+
+class Port(Table):
+    """A port of a controller. Its strings share its fuse and its data wire."""
+
+    controller: Name
+    """The controller, by name."""
+    number: Annotated[int, Field(ge=1, le=1000, examples=["3"])]
+    """The number of the port on its controller."""
+    fuse_a: Annotated[float, Field(gt=0, le=100, examples=["5"])] | None = None
+    """Its fuse, in amperes. Fuse a port for its wire (5: common practice, no source)."""
+    supply: Annotated[str, Field(examples=['"left-12v"'])] | None = None
+    """The supply that feeds its strings, by name."""
+    volts: Annotated[float, Field(gt=0, le=60, examples=["12"])] | None = None
+    """Its voltage. Without it, that of its supply."""
+    run_m: Annotated[float, Field(gt=0, le=10_000, examples=["20"])] | None = None
+    """The length of its data run to the first pixel or receiver, in metres."""
+    note: Annotated[str, Field(max_length=200, examples=['"receiver under the stairs"'])] | None = None
+    """What the sheet says beside it: a receiver, a place."""
+
+    @property
+    def name(self) -> str:
+        """Its name in messages, after "port"."""
+        return port_name(self.controller, self.number)
+
+
+def port_name(controller: str, number: int) -> str:
+    """The name of a port in messages, after "port": "3 of left"."""
+    return f"{number} of {controller}"
 
 
 class PixelString(Named):
     """A string of pixels. It continues in the universes that follow."""
 
-    controller: Name
-    """The controller that feeds it, by name."""
-    universe: Annotated[int, Field(ge=1, le=UNIVERSE_MAX, examples=["1"])]
-    """The universe of its first pixel."""
+    controller: Annotated[str, Field(max_length=60, examples=['"left"'], json_schema_extra=_no_default)] = ""
+    """The controller that feeds it, by name. It may be left out with `after`."""
+    universe: Annotated[int, Field(ge=1, le=UNIVERSE_MAX, examples=["1"], json_schema_extra=_no_default)] = 0
+    """The universe of its first pixel. It is left out with `after`."""
     slot: Annotated[int, Field(ge=1, le=SLOTS_MAX, examples=["1"])] = 1
     """The slot of its first pixel."""
+    after: Annotated[str, Field(examples=['"eaves"'])] | None = None
+    """The string whose last slot comes before its first one. It replaces `universe` and `slot`."""
     pixels: Annotated[int, Field(ge=1, le=100_000, examples=["150"])]
-    """How many pixels it has."""
-    order: Annotated[Literal["RGB", "RBG", "GRB", "GBR", "BRG", "BGR", "RGBW", "GRBW"], Field(examples=['"RGB"'])] = (
-        "RGB"
-    )
-    """The colours of a pixel, in the order of its slots."""
+    """How many pixels it has, with those that are missing."""
+    missing: Annotated[tuple[PixelNumber, ...], Field(examples=["[37]"])] = ()
+    """The pixels that were cut out, by number. Frames keep them; the wire skips them."""
+    order: Order = "RGB"
+    """The colours of a pixel, in the order of its slots: three or four of R, G, B, W; W; RGBWA or RGBWW."""
     slots_per_universe: Annotated[int, Field(ge=1, le=SLOTS_MAX, examples=["510"])] = 510
     """How many slots of a universe it uses before it continues in the next one."""
     ma_per_channel: Annotated[float, Field(ge=0, le=1000, examples=["20"])] = 20.0
     """What one colour of one pixel draws at full, in milliamperes (20: common practice, no source)."""
+    idle_ma: Annotated[float, Field(ge=0, le=100, examples=["1"])] = 1.0
+    """What a dark pixel draws, in milliamperes (1: common practice, no source)."""
+    port: Annotated[int, Field(ge=1, le=1000, examples=["1"])] | None = None
+    """The controller's port. Strings of one port share its fuse and its data wire."""
     fuse_a: Annotated[float, Field(gt=0, le=100, examples=["5"])] | None = None
-    """The fuse of its run, in amperes. Fuse a run for its wire."""
+    """The fuse of its run, in amperes; with `port`, that of the port. Fuse a run for its wire."""
     supply: Annotated[str, Field(examples=['"left-12v"'])] | None = None
-    """The supply that feeds it, by name."""
+    """The supply that feeds it, by name. Without it, that of its port."""
     volts: Annotated[float, Field(gt=0, le=60, examples=["12"])] | None = None
     """The voltage that it needs. Never feed a 5 V string from a 12 V supply."""
-    port: Annotated[int, Field(ge=1, le=1000, examples=["1"])] | None = None
-    """The controller's port. Strings of one port share its pixels."""
+    awg: Annotated[int, Field(ge=4, le=36, examples=["18"])] | None = None
+    """The gauge of the cable to it and of its own wires (ASTM B258). Or `mm2`."""
+    mm2: Annotated[float, Field(gt=0, le=50, examples=["0.75"])] | None = None
+    """The cross-section of one conductor of the cable to it and of its own wires, in mm2. Or `awg`."""
+    feed_m: Annotated[float, Field(ge=0, le=1000, examples=["4"])] | None = None
+    """The length of the power cable to its first pixel, and to each of `inject_at`, in metres."""
+    inject_at: Annotated[tuple[PixelNumber, ...], Field(examples=["[50, 100]"])] = ()
+    """The pixels where more power is fed in, by number."""
     group: Annotated[Name, Field(examples=['"roof"'])] | None = None
     """The survey judges the strings of a group together for flashes."""
     points: Annotated[list[Point], Field(examples=["[[0.0, 0.0], [0.1, 0.0]]"])] | None = None
@@ -150,11 +235,21 @@ class PixelString(Named):
 
     @property
     def slots(self) -> int:
-        """How many slots the string uses."""
+        """How many slots of a frame the string uses."""
         return self.pixels * len(self.order)
 
+    @property
+    def own_fuse_a(self) -> float | None:
+        """Its own fuse, in amperes. A string on a port has none: `fuse_a` is the port's."""
+        return self.fuse_a if self.port is None else None
+
+    @property
+    def hung(self) -> int:
+        """How many pixels hang: all but those that are missing."""
+        return self.pixels - len(self.missing)
+
     def spans(self) -> Iterator[tuple[int, int, int]]:
-        """The string's slots as stretches `(universe, first slot, last slot)`, slots from 1."""
+        """The string's slots in a frame as stretches `(universe, first slot, last slot)`, slots from 1."""
         universe, slot, left = self.universe, self.slot, self.slots
         while left > 0:
             count = min(left, max(0, self.slots_per_universe - slot + 1))
@@ -163,15 +258,44 @@ class PixelString(Named):
             universe, slot, left = universe + 1, 1, left - count
 
 
+class Fixture(Named):
+    """A lamp or another device that is no string of pixels: it has a channel on each of its slots."""
+
+    controller: Name
+    """The controller that feeds it, by name."""
+    universe: Annotated[int, Field(ge=1, le=UNIVERSE_MAX, examples=["25"])]
+    """Its universe."""
+    slot: Annotated[int, Field(ge=1, le=SLOTS_MAX, examples=["1"])]
+    """The slot of its first channel."""
+    channels: Annotated[tuple[Channel, ...], Field(min_length=1, examples=['["dimmer", "red", "green", "blue"]'])]
+    """What its slots do, in their order."""
+    watts: Annotated[float, Field(gt=0, le=10_000, examples=["60"])] | None = None
+    """What it draws at full, in watts."""
+    supply: Annotated[str, Field(examples=['"left-12v"'])] | None = None
+    """The supply that feeds it, by name. Or `circuit`."""
+    circuit: Annotated[str, Field(examples=['"shed"'])] | None = None
+    """The circuit of the mains that feeds it, by name. Or `supply`."""
+
+    def spans(self) -> Iterator[tuple[int, int, int]]:
+        """Its slots, `(universe, first slot, last slot)`, slots from 1: one stretch."""
+        yield self.universe, self.slot, self.slot + len(self.channels) - 1
+
+
 class Rig(Table):
     """A rig.toml: everything that hangs outside."""
 
     controller: Annotated[tuple[Controller, ...], Field(min_length=1, examples=["[[controller]]"])]
     """The controllers."""
+    circuit: tuple[Circuit, ...] = ()
+    """The circuits of the mains."""
     supply: tuple[Supply, ...] = ()
     """The power supplies."""
+    port: tuple[Port, ...] = ()
+    """The ports of the controllers. A port that only strings name needs no table."""
     string: tuple[PixelString, ...] = ()
     """The strings."""
+    fixture: tuple[Fixture, ...] = ()
+    """The fixtures: lamps and other devices that are no strings of pixels."""
 
     @cached_property
     def controller_of(self) -> dict[int, Controller]:
@@ -179,114 +303,22 @@ class Rig(Table):
         return {number: controller for controller in self.controller for number in controller.universes}
 
     @cached_property
-    def slots(self) -> dict[int, int]:
-        """How many slots of each universe are sent: as many as its strings need, 510 without strings."""
-        slots: dict[int, int] = {}
+    def on_port(self) -> dict[str, tuple[PixelString, ...]]:
+        """The strings of each port, by the name of the port."""
+        found: dict[str, list[PixelString]] = {port.name: [] for port in self.port}
         for string in self.string:
-            for universe, _, last in string.spans():
-                slots[universe] = max(slots.get(universe, 0), last)
+            if string.port is not None:
+                found[port_name(string.controller, string.port)].append(string)
+        return {name: tuple(strings) for name, strings in found.items()}
+
+    @cached_property
+    def slots(self) -> dict[int, int]:
+        """How many slots of each universe are sent: as many as strings and fixtures need, 510 without either."""
+        slots: dict[int, int] = {}
+        spans = chain.from_iterable(one.spans() for kind in (self.string, self.fixture) for one in kind)
+        for universe, _, last in spans:
+            slots[universe] = max(slots.get(universe, 0), last)
         return {number: slots.get(number, 510) for number in sorted(self.controller_of)}
-
-
-def load_rig(path: Path) -> Rig:
-    """A rig.toml, checked as a whole. Raises InputError with all errors."""
-    rig = read_tables(path, Rig)
-    errors = [*_names(path, rig), *_owners(path, rig), *_strings(path, rig)]
-    if errors:
-        raise InputError(*on_their_lines(path, errors))
-    return rig
-
-
-def _at(path: Path, table: Table, key: str, problem: str, hint: str) -> ConfigError:
-    return ConfigError(path, int(table.place.rpartition(":")[2]), key, problem, hint)
-
-
-def _names(path: Path, rig: Rig) -> Iterator[ConfigError]:
-    groups: dict[str, tuple[Named, ...]] = {"controller": rig.controller, "supply": rig.supply, "string": rig.string}
-    for kind, tables in groups.items():
-        seen: dict[str, Named] = {}
-        for index, table in enumerate(tables):
-            if first := seen.get(table.name):
-                problem = f"the name {table.name!r} is used twice; first at {first.place}"
-                yield _at(path, table, f"{kind}[{index}].name", problem, "give each its own name")
-            seen[table.name] = table
-
-
-def _owners(path: Path, rig: Rig) -> Iterator[ConfigError]:
-    """An address and a universe belong to one controller. Loopback addresses may belong to several."""
-    owner: dict[int, Controller] = {}
-    hosts: dict[str, Controller] = {}
-    for index, controller in enumerate(rig.controller):
-        first = hosts.setdefault(controller.host or "", controller)
-        if controller.host and first is not controller and not ip_address(controller.host).is_loopback:
-            problem = f"{controller.host} is already the address of {first.name} ({first.place})"
-            hint = "give each controller its own address, or join the two into one controller with all the universes"
-            yield _at(path, controller, f"controller[{index}].host", problem, hint)
-        for number in controller.universes:
-            if number in owner:
-                problem = f"universe {number} already belongs to {owner[number].name} ({owner[number].place})"
-                yield _at(
-                    path,
-                    controller,
-                    f"controller[{index}].universes",
-                    problem,
-                    "give each universe to one controller only",
-                )
-                break
-            owner[number] = controller
-
-
-def _strings(path: Path, rig: Rig) -> Iterator[ConfigError]:
-    controllers = {controller.name: controller for controller in rig.controller}
-    owners = {number: controller.name for number, controller in rig.controller_of.items()}
-    supplies = {supply.name for supply in rig.supply}
-    taken: dict[int, list[tuple[int, int, PixelString]]] = {}
-    for index, string in enumerate(rig.string):
-        key = f"string[{index}]"
-        if string.points and len(string.points) != string.pixels:
-            problem = f"there are {len(string.points)} points for {string.pixels} pixels"
-            yield _at(path, string, f"{key}.points", problem, "give one point for each pixel")
-        if string.supply is not None and string.supply not in supplies:
-            problem = f"there is no supply {string.supply!r}"
-            hint = instead(string.supply, sorted(supplies) or ["a [[supply]] table"])
-            yield _at(path, string, f"{key}.supply", problem, hint)
-        controller = controllers.get(string.controller)
-        if controller is None:
-            problem = f"there is no controller {string.controller!r}"
-            yield _at(path, string, f"{key}.controller", problem, instead(string.controller, controllers))
-            continue
-        if string.slot > string.slots_per_universe:
-            problem = f"slot {string.slot} is past the {string.slots_per_universe} slots of its universe"
-            yield _at(path, string, f"{key}.slot", problem, "as slot = 1")
-            continue
-        yield from _spans(path, key, string, controller, owners, taken)
-
-
-def _spans(
-    path: Path,
-    key: str,
-    string: PixelString,
-    controller: Controller,
-    owners: dict[int, str],
-    taken: dict[int, list[tuple[int, int, PixelString]]],
-) -> Iterator[ConfigError]:
-    for universe, first, last in string.spans():
-        if universe not in controller.universes:
-            problem = f"its pixels run into universe {universe}, which {controller.name} does not have"
-            hint = f"give {controller.name} more universes, or fewer pixels"
-            if owner := owners.get(universe):
-                problem = f"its pixels run into universe {universe}, which belongs to {owner}, not to {controller.name}"
-                hint = "a string has one controller: give the string another universe, or divide it into two strings"
-            yield _at(path, string, f"{key}.universe", problem, hint)
-            return
-        for begin, end, other in taken.setdefault(universe, []):
-            if begin <= last and first <= end:
-                problem = (
-                    f"it overlaps string {other.name} ({other.place}) in universe {universe}, slot {max(first, begin)}"
-                )
-                yield _at(path, string, f"{key}.slot", problem, f"begin after slot {end}")
-                return
-        taken[universe].append((first, last, string))
 
 
 def positions(string: PixelString) -> npt.NDArray[np.float64] | None:

@@ -21,7 +21,8 @@ import numpy.typing as npt
 
 from gloaming.shows.analysis.pieces import analyse
 from gloaming.shows.framefile.reader import FrameReader, FrameWriter, Universe
-from gloaming.shows.rig.model import Rig, load_rig
+from gloaming.shows.rig.load import load_rig
+from gloaming.shows.rig.model import Rig
 
 Block = npt.NDArray[np.uint8]
 PIXELS = 170

@@ -6,7 +6,7 @@ import tempfile
 from pathlib import Path
 from time import process_time
 
-from gloaming.shows.rig.model import load_rig
+from gloaming.shows.rig.load import load_rig
 
 
 def seconds(path: Path, points: int) -> float:

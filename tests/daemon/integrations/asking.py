@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 
 from gloaming.daemon.integrations.reachability import Reachability
-from gloaming.shows.rig.model import load_rig
+from gloaming.shows.rig.load import load_rig
 
 
 async def main() -> None:

@@ -306,7 +306,7 @@ RIG_CASES: tuple[Case, ...] = (
     Case(PIXELS, "pixels = 150.5", "string[0].pixels", "integer"),
     Case(PIXELS, "pixels = 150px", "string[0].pixels", "a number with a unit"),
     Case(PIXELS, "pixel = 150", "string[0].pixel", "did you mean pixels?"),
-    Case('order = "GRB"', 'order = "grb"', "string[0].order", "'GRB'"),
+    Case('order = "GRB"', 'order = "grb"', "string[0].order", "three or four of R, G, B, W"),
     Case('order = "GRB"', 'colour_order = "GRB"', "string[0].colour_order", "there is no such key"),
     Case(
         'name = "ridge"\ncontroller = "left"',

@@ -10,7 +10,7 @@ import pytest
 from gloaming.shows.analysis.finding import Finding
 from gloaming.shows.analysis.wiring import ranges, rig_findings
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe
-from gloaming.shows.rig.model import load_rig
+from gloaming.shows.rig.load import load_rig
 
 RIG = """[[controller]]
 name = "left"

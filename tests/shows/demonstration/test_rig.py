@@ -9,7 +9,8 @@ import pytest
 
 from gloaming.shows.demonstration.boathouse import BOTTOM_M, LEFT_M, RIGHT_M, TOP_M, strings
 from gloaming.shows.demonstration.rig import places, rig_toml, universes, wiring
-from gloaming.shows.rig.model import Rig, load_rig
+from gloaming.shows.rig.load import load_rig
+from gloaming.shows.rig.model import Rig
 
 
 @pytest.fixture(scope="module")

@@ -14,7 +14,7 @@ from gloaming.shows.framefile.reader import FrameFileInfo, Frames, FrameWriter, 
 from gloaming.shows.media import exporting
 from gloaming.shows.media.mapping import Matrix
 from gloaming.shows.media.resampling import curve, undone
-from gloaming.shows.rig.model import load_rig
+from gloaming.shows.rig.load import load_rig
 
 COLOURS = np.array([[255, 0, 0], [0, 255, 0], [0, 0, 255], [255, 255, 255]], np.uint8)
 

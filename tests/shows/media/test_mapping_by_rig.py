@@ -14,7 +14,7 @@ from gloaming.api.cli.main import main
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameReader, FrameWriter, Universe, inspect
 from gloaming.shows.media.mapping import RigLayout
-from gloaming.shows.rig.model import load_rig
+from gloaming.shows.rig.load import load_rig
 
 RIG = """
 [[controller]]

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from gloaming.shows.config_files.errors import InputError
-from gloaming.shows.rig.model import Rig, load_rig
+from gloaming.shows.rig.load import load_rig
+from gloaming.shows.rig.model import Rig
 
 CONTROLLER = '[[controller]]\nname = "left"\nhost = "192.0.2.21"\nuniverses = "1-4"\n'
 SUPPLY = '[[supply]]\nname = "left-12v"\nvolts = 12\namps = 29\n'
@@ -89,10 +90,10 @@ def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
             CONTROLLER
             + STRING.replace("150", "1000")
             + CONTROLLER.replace("1-4", "5-9").replace("left", "right").replace(".21", ".22"),
-            "rig.toml:8: string[0].universe: its pixels run into universe 5, which belongs to right, not to left; "
+            "rig.toml:8: string[0].universe: its slots run into universe 5, which belongs to right, not to left; "
             "a string has one controller",
         ),
-        (CONTROLLER + STRING.replace("150", "1000"), "rig.toml:8: string[0].universe: its pixels run into universe 5"),
+        (CONTROLLER + STRING.replace("150", "1000"), "rig.toml:8: string[0].universe: its slots run into universe 5"),
         (
             CONTROLLER + STRING + STRING.replace("ridge", "eaves") + "slot = 400\n",
             "rig.toml:15: string[1].slot: it overlaps string ridge (rig.toml:5) in universe 1, slot 400",
