@@ -36,8 +36,7 @@ CODES = {
 def read_tables(path: Path, model: type[T]) -> T:
     """A person's TOML file as a model. Every table has its `place`. InputError holds all errors at once."""
     data, lines = read_toml(path)
-    _refuse_place(data, path, lines)
-    _mark(data, (), path.name, lines)
+    _mark(data, (), path, lines)
     try:
         return model.model_validate(data)
     except ValidationError as error:
@@ -76,23 +75,19 @@ def _key(dotted_key: str | None) -> Key:
     return tuple(int(part) if part.isdigit() else part for part in parts)
 
 
-def _refuse_place(data: Any, path: Path, lines: dict[Key, int], key: Key = ()) -> None:
-    for name, inner in data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ():
-        if name == "place":
-            line = place_of(lines, (*key, name))
-            raise InputError(ConfigError(path, line, dotted((*key, name)), "there is no such key", "remove it"))
-        _refuse_place(inner, path, lines, (*key, name))
-
-
-def _mark(data: Any, key: Key, name: str, lines: dict[Key, int]) -> None:
+def _mark(data: Any, key: Key, path: Path, lines: dict[Key, int]) -> None:
+    """Gives each table its `place`. A person's own key of that name is refused."""
     if isinstance(data, dict):
-        for inner_name, inner in list(data.items()):
-            _mark(inner, (*key, inner_name), name, lines)
+        if "place" in data:
+            own = (*key, "place")
+            raise InputError(ConfigError(path, place_of(lines, own), dotted(own), "there is no such key", "remove it"))
+        for name, inner in data.items():
+            _mark(inner, (*key, name), path, lines)
         if key:
-            data["place"] = f"{name}:{place_of(lines, key)}"
+            data["place"] = f"{path.name}:{place_of(lines, key)}"
     elif isinstance(data, list):
         for index, inner in enumerate(data):
-            _mark(inner, (*key, index), name, lines)
+            _mark(inner, (*key, index), path, lines)
 
 
 def dotted(key: Key) -> str:

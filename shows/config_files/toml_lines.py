@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,8 @@ from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.toml_syntax import explain
 
 Key = tuple[str | int, ...]
+Tokens = Iterator[tuple[str, int]]
+"""Tokens of TOML, each with the line on which it begins."""
 
 
 def read_toml(path: Path) -> tuple[dict[str, Any], dict[Key, int]]:
@@ -55,96 +58,96 @@ def place_of(lines: dict[Key, int], key: Key) -> int | None:
     return lines.get(key)
 
 
+_TOKEN = re.compile(
+    r"""
+    "{3} (?: \\. | [^\\] )*? "{3,5} | '{3} .*? '{3,5}   # two quotes may stand before the three (TOML 1.0, String)
+    | " (?: \\. | [^"\\] )* " | ' [^']* '
+    | \#[^\n]* | \n | [\[\]{},=]
+    | \d{4}-\d\d-\d\d\ \d\d:[^\s,\]}\#]+                # a space stands between the date and the time
+    | [^\s\[\]{},=\#"']+
+    """,
+    re.DOTALL | re.VERBOSE,
+)
+
+
+def _tokens(text: str) -> Tokens:
+    """The tokens of valid TOML, without spaces and comments."""
+    line = 1
+    for found in _TOKEN.finditer(text):
+        token = found[0]
+        if token == "\n":
+            line += 1
+        elif token[0] != "#":
+            yield token, line
+            line += token.count("\n")
+
+
 def _lines(text: str) -> dict[Key, int]:
-    """Cuts valid TOML into statements. A statement is one line, or several if a bracket or string spans them."""
+    """The line of each key and of each element of an array, in valid TOML. It is read once, from front to back."""
     lines: dict[Key, int] = {}
-    prefix: Key = ()
+    table: Key = ()
     counts: dict[Key, int] = {}
-    statement: list[str] = []
-    depth, quotes = 0, ""
-    for number, line in enumerate(text.replace("\r\n", "\n").split("\n"), start=1):
-        statement.append(line)
-        depth, quotes = _left_open(line, depth, quotes)
-        if depth or quotes:
-            continue
-        data = tomllib.loads("\n".join(statement))
-        begin = number - len(statement) + 1
-        if line.strip().startswith("[") and len(statement) == 1:
-            prefix = _header(data, line.strip().startswith("[["), counts)
-            lines.setdefault(prefix, begin)
-            if isinstance(prefix[-1], int):
-                lines.setdefault(prefix[:-1], begin)
+    tokens = _tokens(text)
+    for token, line in tokens:
+        if token == "[":
+            table = _header(tokens, counts)
+            lines[table] = line
+            _around(table[:-1], line, lines)
         else:
-            _keys(data, prefix, begin, lines)
-            if len(statement) > 1:
-                _elements(statement, data, prefix, begin, lines)
-        statement = []
+            key = (*table, *_names(token, tokens, "="))
+            _around(key, line, lines)
+            _value(next(tokens)[0], tokens, key, lines)
     return lines
 
 
-_TOKEN = re.compile(r"""\"{3}|'{3}|"(?:\\.|[^"\\])*"|'[^']*'|\#.*|[\[\]{}]""")
-_STRING_ENDS = {'"""': re.compile(r'(?:\\.?|[^"\\]|"(?!""))*"{3,5}'), "'''": re.compile(r"(?:[^']|'(?!''))*'{3,5}")}
-"""The rest of a multi-line string. Two quotes may stand before the three that end it (TOML 1.0, String)."""
+def _around(key: Key, line: int, lines: dict[Key, int]) -> None:
+    """Gives a line to a key, and to each key around it that has none."""
+    while key and key not in lines:
+        lines[key] = line
+        key = key[:-1]
 
 
-def _left_open(line: str, depth: int, quotes: str) -> tuple[int, str]:
-    """The number of open brackets and the quotes of an open string after a line, from those before it."""
-    at = 0
-    while True:
-        found = _STRING_ENDS[quotes].match(line, at) if quotes else _TOKEN.search(line, at)
-        if found is None:
-            return depth, quotes
-        at, token = found.end(), found[0]
-        quotes = token if not quotes and token in _STRING_ENDS else ""
-        depth += (token in ("[", "{")) - (token in ("]", "}"))
+def _names(token: str, tokens: Tokens, end: str) -> Iterator[str]:
+    """The names of a dotted key, from its first token to the one that ends it."""
+    while token != end:
+        yield from tomllib.loads(f"{token} = 0") if token[0] in "\"'" else filter(None, token.split("."))
+        token, _ = next(tokens)
 
 
-def _parsed(statement: list[str]) -> dict[str, Any] | None:
-    try:
-        return tomllib.loads("\n".join(statement))
-    except tomllib.TOMLDecodeError:
-        return None
-
-
-def _header(data: dict[str, Any], array: bool, counts: dict[Key, int]) -> Key:
+def _header(tokens: Tokens, counts: dict[Key, int]) -> Key:
     """The key path that a table header opens. Tables of an array are numbered."""
-    names: list[str] = []
-    inner: Any = data
-    while isinstance(inner, dict) and inner:
-        ((name, inner),) = inner.items()
-        names.append(name)
+    token, _ = next(tokens)
+    array = token == "["
+    names = tuple(_names(next(tokens)[0] if array else token, tokens, "]"))
     path: Key = ()
-    for depth, name in enumerate(names):
+    for depth, name in enumerate(names, 1):
         path = (*path, name)
-        if array and depth == len(names) - 1:
+        if array and depth == len(names):
+            next(tokens)  # the second bracket
             counts[path] = counts.get(path, -1) + 1
         if path in counts:
             path = (*path, counts[path])
     return path
 
 
-def _keys(data: Any, prefix: Key, line: int, lines: dict[Key, int]) -> None:
-    items = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
-    for name, inner in items:
-        lines.setdefault((*prefix, name), line)
-        _keys(inner, (*prefix, name), line, lines)
-
-
-def _elements(statement: list[str], data: dict[str, Any], prefix: Key, begin: int, lines: dict[Key, int]) -> None:
-    """The line of each element of a multi-line array: the line where the element ends."""
-    ((name, value),) = data.items()
-    if not isinstance(value, list):
-        return
-    seen = 0
-    cut = [statement[0].partition("=")[2].strip().removeprefix("[")]
-    for line, following in enumerate([*statement[1:], "]"], begin):
-        elements = "\n".join(cut).lstrip().removeprefix(",")
-        found = _parsed(["x = [", elements, "]"]) or _parsed(["x = [", elements])
-        if found:
-            for index in range(seen, seen + len(found["x"])):
-                inner: dict[Key, int] = {(*prefix, name, index): line}
-                _keys(value[index], (*prefix, name, index), line, inner)
-                lines.update(inner)
-            seen += len(found["x"])
-            cut = []
-        cut.append(following)
+def _value(token: str, tokens: Tokens, key: Key, lines: dict[Key, int]) -> None:
+    """Reads a value from its first token on. What is within an array or inline table gets its line."""
+    if token == "[":
+        index = 0
+        for token, line in tokens:
+            if token == "]":
+                return
+            if token == ",":
+                index += 1
+                continue
+            inner: Key = (*key, index)
+            lines[inner] = line
+            _value(token, tokens, inner, lines)
+    elif token == "{":
+        for token, line in tokens:
+            if token == "}":
+                return
+            if token != ",":
+                inner = (*key, *_names(token, tokens, "="))
+                _around(inner, line, lines)
+                _value(next(tokens)[0], tokens, inner, lines)
