@@ -6,15 +6,14 @@ import argparse
 import json
 import sys
 from collections import Counter
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
-    from gloaming.daemon.direction.score import Reason
     from gloaming.daemon.reports.nights import SeasonNight
     from gloaming.daemon.reports.rehearsal import Rehearsal
     from gloaming.daemon.site.load import Site
@@ -32,7 +31,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     kind.add_argument("--ics", type=Path, metavar="FILE", help="write a calendar (RFC 5545) for a phone")
     kind.add_argument("--svg", type=Path, metavar="FILE", help="write one picture of the season")
     nights.set_defaults(handler=show_nights)
-    text = "what the site's files put on the wire at an instant, and why; `now` knows overrides, too"
+    text = "what is on the wire at an instant, and why: by the planner if one runs, else by the files"
     why = subparsers.add_parser("why", help=text)
     why.add_argument("words", nargs="*", metavar="[SITE] [AT]", help="a site folder; an instant (default: now)")
     why.add_argument("--json", action="store_true", help="print one object instead of sentences")
@@ -132,34 +131,36 @@ def show_why(args: argparse.Namespace) -> int:
     folder, words = _site_and_words(args.words)
     now = datetime.now().astimezone()
     site = _site(folder, now)
-    at_ns = instant(_instant(words[0], site, now) if words else now)
-    decision = decide(at_ns, site)
-    if not words:
-        decision = replace(decision, reasons=(*decision.reasons, *_wire_reasons(folder)))
+    at = _instant(words[0], site, now) if words else None
+    planned = _why_of_planner(folder, at)
+    decision: dict[str, Any] = planned or decide(instant(at or now), site).as_json(site.timezone)
+    if planned is None:
+        print("no planner runs for this site: what follows is by its files alone", file=sys.stderr)
     if args.json:
-        print(json.dumps(decision.as_json(site.timezone), indent=2))
+        print(json.dumps(decision, indent=2))
         return 0
-    frame = "" if decision.frame is None else f", frame {decision.frame}"
-    playing = f" {decision.piece}{frame}," if decision.piece else ""
-    print(f"{_local(at_ns, site):%A %d %B %Y %H:%M:%S}: {decision.state}{playing} at {decision.brightness:.0%}")
-    for reason in decision.reasons:
-        print(f"  {reason.text}  [{reason.rule}]")
-    if decision.next_ns is not None:
-        print(f"  next: {decision.next_state} at {_local(decision.next_ns, site):%A %d %B %H:%M:%S}")
+    frame = "" if decision["frame"] is None else f", frame {decision['frame']}"
+    playing = f" {decision['piece']}{frame}," if decision["piece"] else ""
+    when = datetime.fromisoformat(decision["at"])
+    print(f"{when:%A %d %B %Y %H:%M:%S}: {decision['state']}{playing} at {decision['brightness']:.0%}")
+    for reason in decision["reasons"]:
+        print(f"  {reason['text']}  [{reason['rule']}]")
+    if following := decision["next"]:
+        print(f"  next: {following['state']} at {datetime.fromisoformat(following['at']):%A %d %B %H:%M:%S}")
     return 0
 
 
-def _wire_reasons(folder: Path) -> list[Reason]:
-    """Why the wire is black, if a planner runs for the site and reports that it is."""
+def _why_of_planner(folder: Path, at: datetime | None) -> dict[str, Any] | None:
+    """The decision of the planner that runs for a site, with its overrides. None if none runs or answers."""
     from gloaming.api.cli.live import call
-    from gloaming.daemon.direction.score import Reason, ReasonCode
 
+    query = "" if at is None else f"?at={quote(at.isoformat())}"
     try:
-        code, answer = call(argparse.Namespace(site=folder, state=None, url=None, token_file=None), "GET", "/api/why")
-    except InputError:  # no planner runs
-        return []
-    black = [one for one in answer["reasons"] if one["code"] == ReasonCode.WIRE_BLACK] if code == 200 else []
-    return [Reason(one["rule"], one["text"], ReasonCode.WIRE_BLACK) for one in black]
+        args = argparse.Namespace(site=folder, state=None, url=None, token_file=None)
+        code, answer = call(args, "GET", f"/api/why{query}")
+    except InputError:
+        return None
+    return answer if code == 200 else None
 
 
 def _site(folder: Path, now: datetime) -> Site:

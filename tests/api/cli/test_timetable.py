@@ -283,7 +283,14 @@ def test_now_and_why_show_why_the_wire_is_black_while_a_piece_plays(tmp_path: Pa
         wait_until(lambda: "transmitter picture" in rules(), "the reason", 60)
         assert said in gloaming("now", "--site", evening.folder).stdout
         assert said in gloaming("why", evening.folder).stdout
-    assert said not in gloaming("why", evening.folder).stdout, "nobody is asked where no planner runs"
+        gloaming("pause", "--site", evening.folder, "15")
+        paused = gloaming("why", evening.folder)
+        assert ": paused" in paused.stdout, "the planner knows the overrides"
+        assert paused.stderr == ""
+        assert ": playing" in gloaming("why", evening.folder, "2026-12-01T18:30").stdout, "the pause is over by then"
+    alone = gloaming("why", evening.folder)
+    assert "no planner runs for this site" in alone.stderr
+    assert said not in alone.stdout, "nobody is asked where no planner runs"
 
 
 def test_outside_the_season_the_next_opening_is_found_however_far(
