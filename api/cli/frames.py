@@ -36,7 +36,12 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
     parser.add_argument("--width", type=int, metavar="BYTES", help="bytes in a frame of a .raw file")
     parser.add_argument("--array", metavar="NAME", help="which array of an .npz file")
     parser.add_argument("--gamma", default="1", help="screen values to levels of light: srgb, or a power such as 2.2")
-    parser.add_argument("--rig", type=Path, metavar="rig.toml", help="the pixels hang where its strings do")
+    parser.add_argument(
+        "--rig",
+        type=Path,
+        metavar="rig.toml",
+        help="pictures: the pixels hang where its strings do; the file remembers it (default: the site's rig.toml)",
+    )
     _matrix(parser)
 
     parser = _verb(

@@ -7,6 +7,7 @@ import sys
 from fractions import Fraction
 from pathlib import Path
 
+from gloaming.api.cli.frames_rig import remembered_rig
 from gloaming.api.cli.frames_verbs import apart, bar, made
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.source import FrameSource, lay_out, parse_fps, refresh_warning, write_source
@@ -17,12 +18,14 @@ from gloaming.shows.rig.load import load_rig
 
 PICTURES = {".gif", ".png", ".jpg", ".jpeg", ".webp", ".bmp", ".tif", ".tiff"}
 VIDEOS = {".mp4", ".mkv", ".mov", ".avi", ".webm", ".m4v", ".mpg", ".mpeg", ".ts", ".wmv"}
+ARRAYS = {".npy", ".npz", ".raw", ".bin", ".csv"}
 CAPTURES = {".pcap", ".pcapng"}
 
 
 def import_(args: argparse.Namespace) -> int:
     """`frames import`."""
     apart(args.out, args.source)
+    rig = remembered_rig(args.rig, args.out)
     wanted = parse_fps(args.fps) if args.fps else None
     video = None
     layout = _layout(args)
@@ -43,12 +46,14 @@ def import_(args: argparse.Namespace) -> int:
         )
     source = resampling.shaded(source, resampling.curve(args.gamma))
     with bar("importing") as progress:
-        write_source(source, args.out, fps, universes, progress)
+        write_source(source, args.out, fps, universes, progress, rig.json)
     if video and video.lost:
         _report(f"warning: {video.lost} pictures could not be decoded; each is replaced by the one before")
     if video and video.mended:
         _report(f"warning: {video.mended} pictures were damaged, and decoded as far as possible")
-    return made(args.out)
+    made(args.out)
+    rig.report(args.out)
+    return 0
 
 
 def _report(line: str) -> None:
@@ -58,7 +63,7 @@ def _report(line: str) -> None:
 def _layout(args: argparse.Namespace) -> PixelLayout | None:
     if args.matrix and args.rig:
         raise input_error("--matrix", "the pictures go on a matrix or on a rig", "leave out --matrix, or --rig")
-    if args.rig:
+    if args.rig and args.source.suffix.lower() not in ARRAYS:
         return RigLayout(load_rig(args.rig), args.rig)
     if args.matrix:
         return parse_matrix(args.matrix, args.first_pixel, args.runs, args.back_and_forth, args.order)

@@ -17,6 +17,7 @@ import numpy as np
 import rich.progress
 from rich.console import Console
 
+from gloaming.api.cli.frames_rig import in_words
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile import edit
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe, inspect, mend, verify
@@ -24,6 +25,7 @@ from gloaming.shows.framefile.source import FrameSource, Progress, parse_univers
 from gloaming.shows.media import exporting, resampling
 from gloaming.shows.media.mapping import parse_matrix
 from gloaming.shows.rig.load import load_rig
+from gloaming.shows.rig.made_for import made_for
 
 
 def info_(args: argparse.Namespace) -> int:
@@ -37,11 +39,14 @@ def info_(args: argparse.Namespace) -> int:
     print(f"{info.path}")
     print(f"  {info.frames} frames at {_rate(info)} a second: {_time(info, info.frames)}")
     print(f"  {len(info.universes)} universes: {_ranges(info)}; {info.frame_bytes} slots")
+    if rig := made_for(info):
+        print(f"  made for {in_words(rig)}")
     print(f"  {size} bytes, {100 * size / raw:.1f} % of the {raw} bytes of its frames")
     return 0
 
 
 def _info_object(info: FrameFileInfo, size: int) -> dict[str, Any]:
+    rig = made_for(info)
     return {
         "path": str(info.path),
         "fps": float(info.fps),
@@ -51,6 +56,7 @@ def _info_object(info: FrameFileInfo, size: int) -> dict[str, Any]:
         "frame_bytes": info.frame_bytes,
         "bytes": size,
         "universes": [{"number": one.number, "slots": one.slots, "offset": one.offset} for one in info.universes],
+        "made_for": rig and json.loads(rig.to_json()),
     }
 
 
@@ -90,21 +96,24 @@ def trim_(args: argparse.Namespace) -> int:
     info = _info(args)
     until_s = None if args.until is None else _seconds("--until", args.until)
     source = edit.trimmed(info, _seconds("--from", args.first), until_s)
-    return _written(source, args.out, info.universes)
+    return _written(source, args.out, info.universes, info.rig)
 
 
 def join_(args: argparse.Namespace) -> int:
     """`frames join`."""
     apart(args.out, *args.files)
     first, source = edit.joined(args.files)
-    return _written(source, args.out, first.universes)
+    rigs = {inspect(path).rig for path in args.files}
+    if len(rigs) > 1:
+        report(f"note: {args.out} remembers no rig: the files were made for different ones")
+    return _written(source, args.out, first.universes, first.rig if len(rigs) == 1 else "")
 
 
 def gain_(args: argparse.Namespace) -> int:
     """`frames gain`."""
     info = _info(args)
     numbers = None if args.universes is None else parse_universes(args.universes)
-    return _written(edit.gained(info, args.by, numbers), args.out, info.universes)
+    return _written(edit.gained(info, args.by, numbers), args.out, info.universes, info.rig)
 
 
 def rename_universes_(args: argparse.Namespace) -> int:
@@ -112,7 +121,12 @@ def rename_universes_(args: argparse.Namespace) -> int:
     info = _info(args)
     numbers = None if args.old is None else parse_universes(args.old, "--from")
     universes = edit.renamed(info, numbers, parse_universes(args.to, "--to"))
-    return _written(edit.whole(info), args.out, universes)
+    names = {old.number: new.number for old, new in zip(info.universes, universes, strict=True)}
+    rig = made_for(info)
+    moved = rig.renumbered(names) if rig else None
+    if rig and not moved:
+        report(f"note: {args.out} remembers no rig: the universes of a string do not follow each other any more")
+    return _written(edit.whole(info), args.out, universes, moved.to_json() if moved else "")
 
 
 def export_(args: argparse.Namespace) -> int:
@@ -167,11 +181,16 @@ def _view(args: argparse.Namespace, info: FrameFileInfo) -> exporting.View:
     return exporting.rows_of_pixels(info)
 
 
-def _written(source: FrameSource, out: Path, universes: Sequence[Universe]) -> int:
+def _written(source: FrameSource, out: Path, universes: Sequence[Universe], rig: str) -> int:
     assert source.fps  # sources out of frame files have a rate
     with bar("writing") as progress:
-        write_source(source, out, source.fps, universes, progress)
+        write_source(source, out, source.fps, universes, progress, rig)
     return made(out)
+
+
+def report(line: str) -> None:
+    """Print a note or a warning."""
+    print(line, file=sys.stderr)
 
 
 def _seconds(key: str, text: str) -> Fraction:

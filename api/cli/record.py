@@ -35,6 +35,12 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
         "--interface", metavar="NAME", help="the interface that receives multicast: a name, or an address"
     )
     parser.add_argument("--address", help="record only unicast to this address of this machine")
+    parser.add_argument(
+        "--rig",
+        type=Path,
+        metavar="rig.toml",
+        help="the rig that the file remembers (default: the rig.toml in its folder, or in the folder above)",
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 

@@ -13,6 +13,7 @@ from dataclasses import replace
 from glob import escape
 from pathlib import Path
 
+from gloaming.api.cli.frames_rig import remembered_rig
 from gloaming.api.cli.frames_verbs import apart, bar, made
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.source import parse_fps, parse_universes
@@ -32,7 +33,8 @@ SPARE_SOCKETS = 12
 
 def record_(args: argparse.Namespace) -> int:
     """`record`."""
-    wanted = _wanted(args)
+    rig = remembered_rig(args.rig, args.out)
+    wanted = _wanted(args, rig.json)
     if args.capture:
         if args.for_s is not None:
             raise input_error("--for", "a capture has its own length", "leave out --for, or --capture")
@@ -45,12 +47,13 @@ def record_(args: argparse.Namespace) -> int:
     else:
         outcome = _live(args, wanted)
     _print_outcome(args, outcome)
+    rig.report(args.out)
     if outcome.broken:
         _report(f"{args.out}: {outcome.broken}; the frames before it are in the file")
     return 1 if outcome.broken else 0
 
 
-def _wanted(args: argparse.Namespace) -> Wanted:
+def _wanted(args: argparse.Namespace, rig: str) -> Wanted:
     universes = None if args.universes == "all" else parse_universes(args.universes)
     slots: str | int = args.slots
     if args.slots not in ("used", "sent"):
@@ -61,7 +64,7 @@ def _wanted(args: argparse.Namespace) -> Wanted:
         if seconds is not None and not 0 < seconds < 1e7:
             raise input_error(key, f"{seconds:g} is not a number of seconds")
     fps = parse_fps(args.fps) if args.fps else None
-    return Wanted(universes, slots, fps, args.from_change, args.until_still, args.for_s, args.preview)
+    return Wanted(universes, slots, fps, args.from_change, args.until_still, args.for_s, args.preview, rig)
 
 
 def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:

@@ -78,13 +78,17 @@ class Universe:
 
 @dataclass(frozen=True, slots=True)
 class FrameFileInfo:
-    """The metadata of a frame file. `frame_bytes` is the sum of the universes' slots."""
+    """The metadata of a frame file. `frame_bytes` is the sum of the universes' slots.
+
+    `rig` is the JSON of the rig that it was made for, as it stands in the file, or empty. `rig.made_for` reads it.
+    """
 
     path: Path
     fps: Fraction
     frames: int
     frame_bytes: int
     universes: tuple[Universe, ...]
+    rig: str = ""
 
     @property
     def length_ns(self) -> int:

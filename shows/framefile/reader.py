@@ -159,7 +159,7 @@ def _read_info(path: Path, database: _Database) -> tuple[FrameFileInfo, bytes]:
         problem = f"it has {frames} frames"
     if problem:
         raise ValueError(problem)
-    info = FrameFileInfo(path, fps, frames, sum(one.slots for one in universes), universes)
+    info = FrameFileInfo(path, fps, frames, sum(one.slots for one in universes), universes, meta.get("rig", ""))
     _check_coverage(info, database)
     return info, bytes.fromhex(meta["id"])
 

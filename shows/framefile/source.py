@@ -99,11 +99,16 @@ def blocks_of(array: Frames) -> Iterator[Frames]:
 
 
 def write_source(
-    source: FrameSource, out: Path, fps: Fraction, universes: Iterable[Universe], progress: Progress | None = None
+    source: FrameSource,
+    out: Path,
+    fps: Fraction,
+    universes: Iterable[Universe],
+    progress: Progress | None = None,
+    rig: str = "",
 ) -> int:
-    """Write a source to the frame file `out`. Returns the number of frames."""
+    """Write a source to the frame file `out`. Returns the number of frames. `rig` is as of `FrameWriter`."""
     done = 0
-    with FrameWriter(out, fps, tuple(universes), crash_safe=False) as writer:
+    with FrameWriter(out, fps, tuple(universes), crash_safe=False, rig=rig) as writer:
         for block in source.blocks:
             writer.write(block)
             done += len(block)

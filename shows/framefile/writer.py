@@ -52,12 +52,15 @@ class FrameWriter:
     """Writes one frame file. The end of the `with` block finishes it; an exception removes the temporary.
 
     `crash_safe`: every chunk is safe on the disk before the next begins. Without it writing is faster: threads compress
-    the chunks, and all are made safe at the end. That is enough for a file that can be made again.
+    the chunks, and all are made safe at the end. That is enough for a file that can be made again. `rig` is the JSON of
+    the rig that it is made for (`rig.made_for`), or empty.
 
     InputError for impossible universes or rates, and for a disk that is full or read-only.
     """
 
-    def __init__(self, path: Path | str, fps: Fraction, universes: Sequence[Universe], crash_safe: bool = True) -> None:
+    def __init__(
+        self, path: Path | str, fps: Fraction, universes: Sequence[Universe], crash_safe: bool = True, rig: str = ""
+    ) -> None:
         self.path = Path(path)
         if problem := fps_problem(fps) or universes_problem(universes) or place_problem(self.path):
             raise InputError(ConfigError(self.path, None, None, problem))
@@ -65,6 +68,7 @@ class FrameWriter:
         self.frames = 0
         self._id = os.urandom(8)
         self._meta = {"fps": f"{fps.numerator}/{fps.denominator}", "frames": "0", "id": self._id.hex(), "seal": ""}
+        self._meta |= {"rig": rig} if rig else {}
         self._universes = tuple(universes)
         self._packers = Packers(self._id, 0 if crash_safe else min(PACKERS_MAX, os.cpu_count() or 1))
         frame_bytes = sum(one.slots for one in universes)

@@ -24,11 +24,11 @@ _RUNS_MAX = 8
 class Parts:
     """Writes frames from rows `(universes, 512)`. `slots` maps each universe, in the order of the rows, to its slots.
 
-    Rows from before a universe was added are shorter. The universe is black in them.
+    Rows from before a universe was added are shorter. The universe is black in them. `rig` is as of `FrameWriter`.
     """
 
-    def __init__(self, out: Path, fps: Fraction, slots: Mapping[int, int], crash_safe: bool) -> None:
-        self._out, self._fps, self._crash_safe = out, fps, crash_safe
+    def __init__(self, out: Path, fps: Fraction, slots: Mapping[int, int], crash_safe: bool, rig: str = "") -> None:
+        self._out, self._fps, self._crash_safe, self._rig = out, fps, crash_safe, rig
         self._slots = dict(slots)
         self._earlier: list[tuple[FrameWriter, dict[int, int]]] = []
         self._unsafe = 0
@@ -39,7 +39,7 @@ class Parts:
         frame_bytes = sum(self._slots.values())
         long = chunk_frames(self._fps, frame_bytes) > 1.5 * self._fps
         self._safe_each = round(self._fps) if long else None
-        return FrameWriter(self._out, self._fps, universes_of(self._slots), self._crash_safe)
+        return FrameWriter(self._out, self._fps, universes_of(self._slots), self._crash_safe, self._rig)
 
     @property
     def temporary(self) -> Path:
@@ -119,7 +119,8 @@ class Parts:
                     yield np.concatenate([block, np.zeros((len(block), 1), np.uint8)], axis=1)[:, places]
 
         try:
-            write_source(FrameSource(sum(whole.values()), None, fps, blocks()), self._out, fps, universes_of(whole))
+            source = FrameSource(sum(whole.values()), None, fps, blocks())
+            write_source(source, self._out, fps, universes_of(whole), None, self._rig)
         except InputError as error:
             names = ", ".join(path.name for path in paths)
             raise input_error(self._out, f"{error.errors[0].problem}; its parts are kept as {names}") from None

@@ -35,7 +35,7 @@ class Wanted:
     """What to record. `universes` None means all. `fps` None means the measured rate.
 
     `slots` "used" leaves out slots that stay dark at the end of universes. "sent" stores them as they come. Or it is a
-    number. `preview` includes data that are marked as preview.
+    number. `preview` includes data that are marked as preview. `rig` is as of `FrameWriter`.
     """
 
     universes: tuple[int, ...] | None = None
@@ -45,6 +45,7 @@ class Wanted:
     until_still_s: float | None = None
     for_s: float | None = None
     preview: bool = False
+    rig: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +98,7 @@ class Recording:
         self._row: Bytes | None = None
         self._limit(0.0)
         self._filled_before = 0
-        self._out, self._parts = out, Parts(out, self._fps, self._slots, crash_safe=live)
+        self._out, self._parts = out, Parts(out, self._fps, self._slots, live, wanted.rig)
 
     @property
     def temporary(self) -> Path:
@@ -262,7 +263,7 @@ class Recording:
         blocks = (block[:, columns] for block in frames_of(info.path))
         source = FrameSource(len(columns), info.frames, info.fps, blocks)
         try:
-            write_source(source, info.path, info.fps, universes_of(slots), progress)
+            write_source(source, info.path, info.fps, universes_of(slots), progress, info.rig)
         except InputError as error:
             note = f"slots that were never lit are still in the file: {error.errors[0].problem}"
             return replace(outcome, notes=(*outcome.notes, note))

@@ -26,12 +26,12 @@ class Said:
     stderr: str
 
 
-def gloaming(*arguments: str | Path, folder: Path) -> Said:
+def gloaming(*arguments: str | Path, folder: Path, command: str = "frames") -> Said:
     """A call in a folder, in this process."""
     out, err = StringIO(), StringIO()
     with chdir(folder), redirect_stdout(out), redirect_stderr(err):
         try:
-            code = main(["frames", *map(str, arguments)])
+            code = main([command, *map(str, arguments)])
         except SystemExit as end:
             code = int(end.code or 0)
     return Said(code, out.getvalue(), err.getvalue())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -103,7 +104,8 @@ def test_unwanted_universes_do_not_begin_a_recording(tmp_path: Path) -> None:
 
 
 def test_a_universe_without_levels_and_dark_slots_are_left_out(tmp_path: Path) -> None:
-    frames, outcome = recorded(tmp_path, stream(LEVELS, 1), Wanted((1, 2, 3, 9), "used"))
+    frames, outcome = recorded(tmp_path, stream(LEVELS, 1), Wanted((1, 2, 3, 9), "used", rig="the rig"))
+    assert outcome.info.rig == "the rig"
     assert [(one.number, one.slots) for one in outcome.info.universes] == [(1, 3), (2, 3), (3, 3)]
     assert np.array_equal(frames, LEVELS) and outcome.notes == ("nothing came for universe 9",)
 
@@ -122,8 +124,9 @@ EVERY = Wanted(None, "sent")
 def test_later_universes_are_recorded_if_all_are_wanted(tmp_path: Path) -> None:
     """One file, in the order of the numbers, black before a universe came."""
     events = stream(LEVELS[:, :2], 1, first_universe=5) + later(9, 100) + later(2, 120) + later(3, 120)
-    frames, outcome = recorded(tmp_path, events, EVERY)
+    frames, outcome = recorded(tmp_path, events, replace(EVERY, rig="the rig"))
     assert [one.number for one in outcome.info.universes] == [2, 3, 5, 6, 9]
+    assert outcome.info.rig == "the rig"
     assert [one.offset for one in outcome.info.universes] == [0, 512, 1024, 1536, 2048]
     expected = LEVELS[:, :1].repeat(5, axis=1)
     for place, begun in ((0, 120), (1, 120), (4, 100)):
