@@ -1,0 +1,88 @@
+"""What strings draw, and what they share: fuses, ports and supplies. The survey, the limiter and the reports use it.
+
+A string draws `slot_ma` times the sum of its slots / 255, and always `idle_ma`. A fixture counts as if it were always
+at full.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from gloaming.shows.rig.model import PixelString, Rig
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """Strings that share a limit. `kind`: "string" (its own fuse), "port" or "supply".
+
+    `strings` are indices in the rig. `limit_ma` is None if it is not known. `always_ma` is drawn by dark pixels and by
+    fixtures, whatever the frames are.
+    """
+
+    kind: str
+    name: str
+    place: str
+    strings: tuple[int, ...]
+    limit_ma: float | None
+    always_ma: float
+
+
+def slot_ma(rig: Rig) -> tuple[float, ...]:
+    """What a slot of each string draws at 255, in mA, at the brightness that is set in its controller."""
+    brightness = {controller.name: controller.brightness for controller in rig.controller}
+    return tuple(brightness[string.controller] * string.ma_per_channel for string in rig.string)
+
+
+def idle_ma(string: PixelString) -> float:
+    """What a string draws with all slots at 0, in mA."""
+    return string.idle_ma * string.hung
+
+
+def feeds(rig: Rig) -> tuple[Feed, ...]:
+    """The strings without a port, then the ports, then the supplies; each in the order of the rig."""
+    on_port: dict[tuple[str, int], list[int]] = {(port.controller, port.number): [] for port in rig.port}
+    on_supply: dict[str, list[int]] = {supply.name: [] for supply in rig.supply}
+    found: list[Feed] = []
+    for index, string in enumerate(rig.string):
+        if string.port is None:
+            limit_ma = _ma(string.own_fuse_a)
+            found.append(Feed("string", string.name, string.place, (index,), limit_ma, idle_ma(string)))
+        else:
+            on_port[string.controller, string.port].append(index)
+        if string.supply is not None:
+            on_supply[string.supply].append(index)
+    for port in rig.port:
+        strings = on_port[port.controller, port.number]
+        always_ma = sum(idle_ma(rig.string[index]) for index in strings)
+        found.append(Feed("port", port.name, port.place, tuple(strings), _ma(port.fuse_a), always_ma))
+    fixtures_w = dict.fromkeys(on_supply, 0.0)
+    for fixture in rig.fixture:
+        if fixture.supply is not None:
+            fixtures_w[fixture.supply] += fixture.watts or 0
+    for supply in rig.supply:
+        strings = on_supply[supply.name]
+        always_ma = sum(idle_ma(rig.string[index]) for index in strings) + fixtures_w[supply.name] / supply.volts * 1000
+        found.append(Feed("supply", supply.name, supply.place, tuple(strings), supply.amps * 1000, always_ma))
+    return tuple(found)
+
+
+def hung_spans(string: PixelString) -> Iterator[tuple[int, int, int]]:
+    """The stretches of a frame, as `PixelString.spans`, without the slots of missing pixels."""
+    channels = len(string.order)
+    gaps = [((number - 1) * channels, number * channels) for number in sorted(string.missing)]
+    done = 0  # slots of the string in the spans before
+    for universe, first, last in string.spans():
+        end, at = done + last - first + 1, done
+        for begin, until in gaps:
+            if at < begin < end:
+                yield universe, first + at - done, first + begin - done - 1
+            if begin < end:
+                at = max(at, until)
+        if at < end:
+            yield universe, first + at - done, last
+        done = end
+
+
+def _ma(amps: float | None) -> float | None:
+    return None if amps is None else amps * 1000
