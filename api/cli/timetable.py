@@ -73,13 +73,24 @@ def show_nights(args: argparse.Namespace) -> int:
     return 0 if rows else 1
 
 
+def _night(row: SeasonNight, site: Site) -> str:
+    opens, closes = (_local(at_ns, site) for at_ns in (row.night.opens_ns, row.closes_ns))
+    cut = f"  cut by {row.night.cut_by}" if row.night.cut_by else ""
+    why = f"{row.night.opens_by}; {row.night.closes_by}"
+    return f"{row.night.date:%a %d %b %Y}  {opens:%H:%M:%S}-{closes:%H:%M:%S}  {row.night.show:<16} {why}{cut}"
+
+
 def _print_nights(site: Site, rows: tuple[SeasonNight, ...], first: date, last: date) -> None:
+    from gloaming.daemon.timetable.nights import not_given
+
     print(f"{site.name}, {first:%d %B %Y} to {last:%d %B %Y}, times of {site.timezone.key}")
-    for row in rows:
-        opens, closes = (_local(at_ns, site) for at_ns in (row.night.opens_ns, row.closes_ns))
-        cut = f"  cut by {row.night.cut_by}" if row.night.cut_by else ""
-        why = f"{row.night.opens_by}; {row.night.closes_by}"
-        print(f"{row.night.date:%a %d %b %Y}  {opens:%H:%M:%S}-{closes:%H:%M:%S}  {row.night.show:<16} {why}{cut}")
+    lines = [(row.night.date, _night(row, site)) for row in rows]
+    lines += [
+        (one.date, f"{one.date:%a %d %b %Y}  {'not given':<17}  {one.performance.show:<16} {one.why}")
+        for one in not_given(site, first, last)
+    ]
+    for _, line in sorted(lines, key=lambda line: line[0]):
+        print(line)
     if not rows:
         print("no night is given on these dates")
 

@@ -84,6 +84,19 @@ def test_a_night_is_printed_with_its_rules(tmp_path: Path, capsys: pytest.Captur
     assert extra.endswith("cut by dark hours (site.toml:7 neighbours.dark)")
 
 
+def test_a_night_that_is_not_given_is_printed_with_the_cause(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    hours = '[neighbours]\ndark = [{ days = "fri", from = "15:00", to = "07:00" }]\n'
+    folder = write(tmp_path, hours, TABLES, EVENING)
+    code, out = command(capsys, "nights", folder, "--from", "2026-12-17", "--days", "3")
+    assert code == 0
+    _, thursday, friday, saturday = out.splitlines()
+    assert thursday.startswith("Thu 17 Dec 2026  15:5")
+    assert friday == "Fri 18 Dec 2026  not given          evening          it lies in the dark hours (site.toml:7)"
+    assert saturday.startswith("Sat 19 Dec 2026  15:5")
+
+
 def test_no_night_is_exit_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = write(tmp_path)
     assert command(capsys, "nights", folder, "--from", "2026-07-01", "--days", "30") == (
