@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
 import json
 import select
 import signal
@@ -21,6 +22,7 @@ import numpy as np
 
 from gloaming.api.cli.run import state_folder
 from gloaming.daemon.direction.occurrences import neighbours_windows
+from gloaming.daemon.integrations.host_names import HostNames, host_troubles
 from gloaming.daemon.planner.messages import setup_of, windows_of
 from gloaming.daemon.score.protocol import Op
 from gloaming.daemon.score.score import Picture, Score, Segment
@@ -125,7 +127,11 @@ def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int)
             delay_ns=delay_ns,
         )
         windows = windows_of(site, begin_ns - MINUTE_NS, until_ns)
-        for value in (setup_of(site, uuid4(), None), windows, score):
+        names = HostNames({})
+        asyncio.run(names.look(site.rig))
+        for _, trouble in host_troubles(site.rig, names):
+            print(trouble.text, file=sys.stderr)
+        for value in (setup_of(site, uuid4(), None, names.addresses), windows, score):
             sock.sendall(json.dumps(value.to_json()).encode() + b"\n")
         return _listen(sock, until_ns, ending)
     finally:

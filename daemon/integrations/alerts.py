@@ -10,7 +10,7 @@ from functools import partial
 from urllib.parse import urlsplit
 
 from gloaming.daemon.integrations.delivery import Message, Messenger, notify_by_apprise, post
-from gloaming.daemon.planner.health import DO, Trouble
+from gloaming.daemon.planner.health import Trouble
 from gloaming.daemon.service.log import Rate
 from gloaming.daemon.site.schema_delivery import Alert
 from gloaming.daemon.timetable.rules import windows
@@ -98,7 +98,7 @@ class Alerts:
             messenger.close()
 
     def _send_trouble(self, alert: Alert, messenger: Messenger, trouble: Trouble, over: bool, more: str = "") -> None:
-        do = "" if over else DO.get(trouble.kind, "")
+        do = "" if over else trouble.do
         title = f"{self._site_name}: {'over: ' if over else ''}{trouble.kind}"
         text = f"{trouble.subject}: {trouble.text}" + (f" ({do})" if do else "") + more
         event = {

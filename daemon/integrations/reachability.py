@@ -11,10 +11,11 @@ import socket
 import struct
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count
 
-from gloaming.shows.rig.model import Controller, Rig
+from gloaming.daemon.integrations.host_names import Addresses, address_of, where
+from gloaming.shows.rig.model import Rig
 
 PERIOD_S = 25.0
 """So that every controller is asked within 30 s, and one that has gone is named within 35."""
@@ -33,6 +34,7 @@ class Reach:
 
     controller: str
     host: str | None
+    address: str | None
     answers: bool | None
     since_ns: int
     strings: tuple[str, ...]
@@ -41,9 +43,11 @@ class Reach:
     def text(self) -> str:
         """The state as a text for a person."""
         if self.answers is None:
-            why = "has not been asked yet" if self.host else "listens to multicast and cannot be asked"
+            why = "has not been asked yet" if self.address else "has no known address and cannot be asked"
+            if self.host is None:
+                why = "listens to multicast and cannot be asked"
             return f"controller {self.controller} {why}"
-        at = f"controller {self.controller} ({self.host})"
+        at = f"controller {self.controller} ({where(self.host, self.address)})"
         if self.answers:
             return f"{at} answers"
         shown = ", ".join(self.strings[:12]) + (f" and {len(self.strings) - 12} more" if len(self.strings) > 12 else "")
@@ -53,31 +57,38 @@ class Reach:
 class Reachability:
     """Asks every controller of a rig at each look. Calls `changed` for each that comes or goes."""
 
-    def __init__(self, rig: Rig, now_ns: Callable[[], int], changed: Changed, ask: Ask | None = None) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        addresses: Addresses,
+        now_ns: Callable[[], int],
+        changed: Changed,
+        ask: Ask | None = None,
+    ) -> None:
         self._now_ns, self._changed, self._ask = now_ns, changed, ask or answers
         self.found: dict[str, Reach] = {}
-        self.watch(rig)
+        self.watch(rig, addresses)
 
-    def watch(self, rig: Rig) -> None:
-        """Ask the controllers of this rig from now on. Those that stay keep their state."""
+    def watch(self, rig: Rig, addresses: Addresses) -> None:
+        """Ask the controllers of this rig at these addresses from now on. Those that stay keep their state."""
         found = {}
         for controller in rig.controller:
             strings = tuple(string.name for string in rig.string if string.controller == controller.name)
             known = self.found.get(controller.name)
-            same = known is not None and known.host == controller.host
-            reach = Reach(controller.name, controller.host, None, self._now_ns(), strings)
-            if known and same:
-                reach = Reach(controller.name, controller.host, known.answers, known.since_ns, strings)
+            address = address_of(controller, addresses)
+            reach = Reach(controller.name, controller.host, address, None, self._now_ns(), strings)
+            if known and known.address == address:
+                reach = replace(reach, answers=known.answers, since_ns=known.since_ns)
             found[controller.name] = reach
         self.found = found
 
     async def look(self) -> None:
         """Ask every controller once, all at the same time."""
-        hosts = {reach.host for reach in self.found.values() if reach.host}
-        answered = dict(zip(hosts, await asyncio.gather(*(self._ask(host) for host in hosts)), strict=True))
+        asked = {reach.address for reach in self.found.values() if reach.address}
+        answered = dict(zip(asked, await asyncio.gather(*map(self._ask, asked)), strict=True))
         for reach in list(self.found.values()):
-            if reach.host in answered and reach.answers != answered[reach.host]:
-                new = Reach(reach.controller, reach.host, answered[reach.host], self._now_ns(), reach.strings)
+            if reach.address in answered and reach.answers != answered[reach.address]:
+                new = replace(reach, answers=answered[reach.address], since_ns=self._now_ns())
                 self.found[reach.controller] = new
                 if reach.answers is not None or not new.answers:
                     self._changed(new)
@@ -88,19 +99,15 @@ class Reachability:
         return tuple(reach for reach in self.found.values() if reach.answers is False)
 
 
-async def look_once(controllers: tuple[Controller, ...]) -> dict[str, bool]:
+async def look_once(rig: Rig, addresses: Addresses) -> dict[str, bool]:
     """Whether each controller with an address answers now."""
-    asked = [controller for controller in controllers if controller.host]
-    answered = await asyncio.gather(*(answers(controller.host or "") for controller in asked))
-    return {controller.name: found for controller, found in zip(asked, answered, strict=True)}
+    asking = Reachability(rig, addresses, lambda: 0, lambda reach: None)
+    await asking.look()
+    return {name: reach.answers for name, reach in asking.found.items() if reach.answers is not None}
 
 
-async def answers(host: str) -> bool:
-    """Whether a host answers an echo request, or a handshake, within a few seconds."""
-    try:
-        address = await _address(host)
-    except OSError:
-        return False
+async def answers(address: str) -> bool:
+    """Whether the host with an IP address answers an echo request, or a handshake, within a few seconds."""
     loop = asyncio.get_running_loop()
     for number in range(TRIES):
         next_s = loop.time() + TRY_S
@@ -113,13 +120,6 @@ async def answers(host: str) -> bool:
         if number < TRIES - 1:  # a missing route fails at once, and may be back at once
             await asyncio.sleep(max(0.0, next_s - loop.time()))
     return False
-
-
-async def _address(host: str) -> str:
-    """An address of a host, IPv4 or IPv6. OSError where there is none."""
-    loop = asyncio.get_running_loop()
-    found = await asyncio.wait_for(loop.getaddrinfo(host, None, type=socket.SOCK_DGRAM), TRY_S)
-    return str(found[0][4][0])
 
 
 def _family(address: str) -> socket.AddressFamily:

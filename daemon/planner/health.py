@@ -23,6 +23,10 @@ DO = {
     "frames": "copy or render the frame file again; gloaming frames verify FILE shows what is damaged",
     "sound": "check the sound device and the sound file; the lights play on without sound",
     "controller": "check its power, its fuse and its cable; it plays again when it is back",
+    "host-unknown": "check the name in rig.toml, the name server (often the router) and the controller's power; or "
+    "write its IP address",
+    "host-loopback": "correct its address at the name server or in /etc/hosts, or write its IP address in rig.toml",
+    "host-shared": "correct its address at the name server or in /etc/hosts, or join the two controllers in rig.toml",
     "network": "check the controller's power and cable; sending resumes by itself",
     "score": "the planner and the transmitter do not understand each other: restart both",
     "transmitter": "it starts again by itself; journalctl -u gloaming-transmitter shows why it ended",
@@ -39,7 +43,7 @@ DO = {
     "alert": "check the address in the [[alert]] table",
     "hook": "check the address or the command in the [[hook]] table",
 }
-"""What to do, by kind of trouble."""
+"""What to do, by the code of a trouble or by its kind."""
 
 
 BLACK = {
@@ -77,6 +81,9 @@ class TroubleCode(StrEnum):
     SOUND_FILE = "sound-file"
     SOUND_DEVICE = "sound-device"
     CONTROLLER = "controller"
+    HOST_UNKNOWN = "host-unknown"
+    HOST_LOOPBACK = "host-loopback"
+    HOST_SHARED = "host-shared"
     NETWORK = "network"
     SCORE = "score"
     TRANSMITTER = "transmitter"
@@ -100,6 +107,9 @@ class TroubleCode(StrEnum):
 
 
 KINDS = {
+    TroubleCode.HOST_UNKNOWN: "controller",
+    TroubleCode.HOST_LOOPBACK: "controller",
+    TroubleCode.HOST_SHARED: "controller",
     TroubleCode.FRAMES_REFUSED: "frames",
     TroubleCode.NOTHING_PLAYABLE: "frames",
     TroubleCode.SOUND_FILE: "sound",
@@ -123,6 +133,11 @@ class Trouble:
     @property
     def kind(self) -> str:
         return self.named or KINDS.get(self.code, str(self.code))
+
+    @property
+    def do(self) -> str:
+        """What to do about it."""
+        return DO.get(self.code) or DO.get(self.kind, "")
 
 
 @dataclass(frozen=True, slots=True)

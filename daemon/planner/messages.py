@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from gloaming.daemon.direction.occurrences import held_windows, neighbours_windows, rule_ids
 from gloaming.daemon.direction.rules_in_force import HeldRule, HoursWindow
+from gloaming.daemon.integrations.host_names import Addresses, address_of
 from gloaming.daemon.score.setup import Heading, Limits, Setup, Target
 from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
 from gloaming.daemon.site.load import Site
@@ -20,14 +21,18 @@ GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (I
 """The groups that a value of `output.multicast` means."""
 
 
-def setup_of(site: Site, cid: UUID, limits: Limits | None) -> Setup:
-    """The setup: where the rig's universes go, how packets look, and the limits."""
+def setup_of(site: Site, cid: UUID, limits: Limits | None, addresses: Addresses) -> Setup:
+    """The setup: where the rig's universes go, how packets look, and the limits.
+
+    The universes of a controller whose name has no address go nowhere but to multicast, if it has that.
+    """
     rig, output = site.rig, site.output
     targets = []
     for number, slots in rig.slots.items():
         controller = rig.controller_of[number]
         groups = GROUPS[output.multicast] if controller.multicast or controller.host is None else ()
-        hosts = (*((controller.host,) if controller.host else ()), *groups)
+        address = address_of(controller, addresses)
+        hosts = (*((address,) if address else ()), *groups)
         targets.append(Target(number, slots, hosts, controller.spread, controller.lead))
     return Setup(
         heading=Heading(cid, site.source_name, output.priority, output.synchronization, output.preview),

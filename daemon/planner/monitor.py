@@ -15,7 +15,7 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.integrations.alerts import Alerts
 from gloaming.daemon.integrations.delivery import Message
 from gloaming.daemon.integrations.hooks import Hooks, Times
-from gloaming.daemon.planner.health import DO, Board, Trouble, TroubleCode, read_board, troubles_of
+from gloaming.daemon.planner.health import Board, Trouble, TroubleCode, read_board, troubles_of
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.planner.transmitter_troubles import TransmitterTroubles
@@ -131,7 +131,7 @@ class Monitor:
                 "subject": trouble.subject,
                 "text": trouble.text,
                 "since": isoformat(self._since.get((trouble.kind, trouble.subject), now_ns), zone),
-                "do": DO.get(trouble.kind, ""),
+                "do": trouble.do,
             }
             for trouble in self._standing()
         ]

@@ -15,6 +15,7 @@ from typing import Any
 from gloaming.daemon.direction.decide import Decision
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.score import Reason, ReasonCode, State
+from gloaming.daemon.integrations.host_names import LOOK_UP_S
 from gloaming.daemon.integrations.reachability import PERIOD_S
 from gloaming.daemon.planner.answers import nights_json, now_json
 from gloaming.daemon.planner.clock import Clock, watch_steps
@@ -60,7 +61,7 @@ class Planner:
         self._situation = situation = Situation(site, store, clock, self._clock_was_set)
         self._client = TransmitterClient(socket or state / "transmitter.sock", self._heard)
         self._troubles = TransmitterTroubles(store)
-        self._rig = RigMonitor(situation, state)
+        self._rig = RigMonitor(situation, state, lambda: self._sender.send_setup())
         self._sound = SoundLevels(lambda: situation.site, store, self._troubles, self._decide_anew)
         self._jobs = Jobs(self._failed)
         self._sender = ScoreSender(
@@ -101,6 +102,7 @@ class Planner:
             (5, "try the disk", lambda: self._store.retry(self.now_ns())),
             (5, "look at sound", self._sound.look),
             (PERIOD_S, "ask the controllers", self._rig.reach.look),
+            (LOOK_UP_S, "look up the controllers", self._rig.look_up),
         )
 
     async def stop(self) -> None:

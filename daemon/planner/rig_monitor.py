@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import errno
-from collections.abc import Mapping
+import json
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.direction.rig_check import LEAST_MINUTES, RequestedCheck, ask_rig_check
 from gloaming.daemon.direction.score import ReasonCode
+from gloaming.daemon.integrations.host_names import HostNames, host_names, host_troubles
 from gloaming.daemon.integrations.reachability import Reach, Reachability
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
@@ -34,18 +36,35 @@ REPORT_NS = 600 * SECOND_NS
 class RigMonitor:
     """Keeps the state of the controllers, the reports about the limiter, and the last rig check."""
 
-    def __init__(self, situation: Situation, state: Path) -> None:
+    def __init__(self, situation: Situation, state: Path, moved: Callable[[], None]) -> None:
+        """`moved` is called when a controller has another address."""
         self._situation = situation
         self.folder = state / "rig-check"
-        self.reach = Reachability(situation.site.rig, situation.now_ns, self._changed)
+        self.names = HostNames(json.loads(situation.store.fact("addresses") or "{}"), self._moved)
+        self.reach = Reachability(situation.site.rig, self.names.addresses, situation.now_ns, self._changed)
+        self._send_setup = moved
         self._limited: dict[tuple[str, str], tuple[int, int]] = {}  # frames reported, and when
         self._shown: tuple[Mapping[str, object], Pattern] | None = None  # the last rig check, with its request
 
     def adopt(self) -> None:
         """The site was read again."""
-        self.reach.watch(self._situation.site.rig)
+        self.reach.watch(self._situation.site.rig, self.names.addresses)
 
     # controllers
+
+    async def look_up(self) -> None:
+        """Look up the host names of the controllers."""
+        await self.names.look(self._situation.site.rig)
+
+    def _moved(self, names: list[str]) -> None:
+        """Keep the new addresses for the next start, and send to them from now on."""
+        store, known = self._situation.store, self.names.addresses
+        kept = {name: known[name] for name in host_names(self._situation.site.rig) if name in known}
+        store.set_fact("addresses", json.dumps(kept))
+        listed = ", ".join(f"{name} is {known[name]}" for name in names)
+        store.note(self._situation.now_ns(), "site", f"addresses were looked up: {listed}")
+        self.adopt()
+        self._send_setup()
 
     def _changed(self, reach: Reach) -> None:
         over = "over: " if reach.answers else ""
@@ -54,7 +73,12 @@ class RigMonitor:
 
     def troubles(self) -> list[Trouble]:
         """The controllers that do not answer, each with the strings that are dark because of it."""
-        return [Trouble(TroubleCode.CONTROLLER, reach.controller, reach.text) for reach in self.reach.gone]
+        found = [trouble for _, trouble in host_troubles(self._situation.site.rig, self.names)]
+        for reach in self.reach.gone:
+            problem = self.names.unanswered.get(reach.host or "")
+            since = f"; its name cannot be looked up ({problem}), so the last known address is used" if problem else ""
+            found.append(Trouble(TroubleCode.CONTROLLER, reach.controller, f"{reach.text}{since}"))
+        return found
 
     def controllers(self) -> list[dict[str, Any]]:
         """Every controller: whether it answers, and since when."""
@@ -63,6 +87,7 @@ class RigMonitor:
             {
                 "name": reach.controller,
                 "host": reach.host,
+                "address": reach.address,
                 "answers": reach.answers,
                 "since": isoformat(reach.since_ns, zone),
                 "strings": list(reach.strings),

@@ -65,7 +65,7 @@ class ScoreSender:
         if cid is None:
             cid = uuid4().hex
             store.set_fact("cid", cid)
-        setup = setup_of(site, UUID(cid), self._rig.limits())
+        setup = setup_of(site, UUID(cid), self._rig.limits(), self._rig.names.addresses)
         if setup != self._setup:
             self._setup = setup
             self._client.send(setup.to_json())

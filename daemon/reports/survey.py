@@ -14,6 +14,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from gloaming.daemon.integrations.host_names import HostNames
 from gloaming.daemon.integrations.reachability import look_once
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import verdict_at_a_start
@@ -144,10 +145,11 @@ def survey(
     watts = {piece.name: piece.mean_w / site.output.brightness for piece in pieces if site.output.brightness}
     spent = energy(site, watts, rows, lambda done, of: progress("the season", done, of)) if rows else None
     infos = {piece.name: piece.info for piece in site.pieces.values() if piece.info}
-    answers: dict[str, bool] = {}
+    names, answers = HostNames({}), {}
     if ask:
         progress("asking the controllers", 0, 1)
-        answers = asyncio.run(look_once(site.rig.controller))
+        asyncio.run(names.look(site.rig))
+        answers = asyncio.run(look_once(site.rig, names.addresses))
         progress("asking the controllers", 1, 1)
     clock = verdict_at_a_start(state or folder / "state", Clock(), site.clock.trust)
     by_position = any(piece.analysis.by_position for piece in pieces)
@@ -159,7 +161,7 @@ def survey(
         "schedule": survey_schedule(site, first, last),
         "files": tuple(found for piece in pieces for found in damage_findings(piece)),
         "sound": survey_sounds(site),
-        "the machine": machine_findings(site, answers if ask else None, clock),
+        "the machine": machine_findings(site, answers if ask else None, clock, names),
     }
     return Survey(
         site=site.name,

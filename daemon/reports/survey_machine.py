@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from gloaming.daemon.integrations.host_names import HostNames, address_of, host_troubles, where
 from gloaming.daemon.planner.clock_trust import Verdict
-from gloaming.daemon.planner.health import DO, Board, read_board, troubles_of
+from gloaming.daemon.planner.health import Board, read_board, troubles_of
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.transmitter.udp_sender import interface_index, source_address
 from gloaming.shows.analysis.finding import Finding, FindingCode
@@ -17,17 +18,20 @@ GROUPS_MAX = Path("/proc/sys/net/ipv4/neigh/default/gc_thresh3")
 """The kernel's limit of neighbour entries (arp(7)). Each multicast group that is sent to takes one."""
 
 
-def machine_findings(site: Site, answers: Mapping[str, bool] | None, clock: Verdict) -> tuple[Finding, ...]:
-    """The findings about the machine. `answers` says which controllers answer; None if they were not asked. `clock` is
-    the verdict of a planner that starts now."""
+def machine_findings(
+    site: Site, answers: Mapping[str, bool] | None, clock: Verdict, names: HostNames | None = None
+) -> tuple[Finding, ...]:
+    """The findings about the machine. `answers` says which controllers answer, `names` knows their host names; None if
+    nobody was asked. `clock` is the verdict of a planner that starts now."""
+    names = names or HostNames({})
     board = read_board(site.folder)
-    network = (*_network(site), *_groups(site), *_synchronization(site), *_controllers(site, answers))
+    network = (*_network(site, names), *_groups(site), *_synchronization(site), *_controllers(site, answers, names))
     return (*_board(board), *_clock(clock), *network)
 
 
 def _board(board: Board) -> Iterator[Finding]:
     for trouble in troubles_of(board):
-        yield Finding(trouble.code, "warning", "board", trouble.text, DO.get(trouble.kind))
+        yield Finding(trouble.code, "warning", "board", trouble.text, trouble.do)
     if board.disk_free_bytes is not None:
         yield Finding(
             FindingCode.DISK_FREE, "fact", "disk", f"{board.disk_free_bytes / 1e9:.1f} GB are free on the site's disk"
@@ -47,9 +51,11 @@ def _clock(clock: Verdict) -> Iterator[Finding]:
         yield Finding(FindingCode.CLOCK, "fact", "clock", clock.text)
 
 
-def _network(site: Site) -> Iterator[Finding]:
+def _network(site: Site, names: HostNames) -> Iterator[Finding]:
     interface = site.output.interface
     place = f"{site.output.place or 'site.toml'} output.interface"
+    for controller, trouble in host_troubles(site.rig, names):
+        yield Finding(trouble.code, "warning", controller.place, trouble.text, trouble.do)
     if interface is not None:
         try:
             interface_index(interface)
@@ -67,9 +73,10 @@ def _network(site: Site) -> Iterator[Finding]:
         return
     sources: dict[str, list[str]] = {}
     for controller in site.rig.controller:
-        source = source_address(controller.host) if controller.host else None
-        if controller.host and source is None:
-            text = f"there is no route to controller {controller.name} ({controller.host})"
+        address = address_of(controller, names.addresses)
+        source = source_address(address) if address else None
+        if address and source is None:
+            text = f"there is no route to controller {controller.name} ({where(controller.host, address)})"
             yield Finding(
                 FindingCode.CONTROLLER_UNREACHABLE,
                 "error",
@@ -77,8 +84,8 @@ def _network(site: Site) -> Iterator[Finding]:
                 text,
                 "give the board an address in its network",
             )
-        elif controller.host and source:
-            sources.setdefault(source, []).append(controller.host)
+        elif source:
+            sources.setdefault(source, []).append(where(controller.host, address))
     for source, hosts in sources.items():
         yield Finding(FindingCode.WAY_OUT, "fact", "network", f"packets for {listed(hosts)} leave by {source}")
     if any(one.multicast or not one.host for one in site.rig.controller):
@@ -121,7 +128,7 @@ def _synchronization(site: Site) -> Iterator[Finding]:
         yield Finding(FindingCode.SYNCHRONIZATION_LEADS, "warning", _first(controllers), text, hint)
 
 
-def _controllers(site: Site, answers: Mapping[str, bool] | None) -> Iterator[Finding]:
+def _controllers(site: Site, answers: Mapping[str, bool] | None, names: HostNames) -> Iterator[Finding]:
     if answers is None:
         return
     there = [name for name, answered in answers.items() if answered]
@@ -130,7 +137,8 @@ def _controllers(site: Site, answers: Mapping[str, bool] | None) -> Iterator[Fin
     for controller in site.rig.controller:
         if answers.get(controller.name) is False:
             strings = [string.name for string in site.rig.string if string.controller == controller.name]
-            text = f"controller {controller.name} ({controller.host}) does not answer: {listed(strings) or 'no string'}"
+            at = where(controller.host, address_of(controller, names.addresses))
+            text = f"controller {controller.name} ({at}) does not answer: {listed(strings) or 'no string'}"
             yield Finding(
                 FindingCode.CONTROLLER_SILENT,
                 "warning",

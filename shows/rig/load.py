@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from ipaddress import ip_address
 from itertools import chain
 from pathlib import Path
 
 from gloaming.shows.config_files.checking import Table, instead, on_their_lines, read_tables
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.protocols.e131 import SLOTS_MAX
-from gloaming.shows.rig.model import Controller, Fixture, Named, PixelString, Port, Rig, port_name
+from gloaming.shows.rig.model import Controller, Fixture, Named, PixelString, Port, Rig, is_loopback, port_name
 
 Errors = list[ConfigError]
 Fail = Callable[[PixelString, str, str, str], None]
@@ -56,12 +55,12 @@ def _names(path: Path, rig: Rig) -> Iterator[ConfigError]:
 
 
 def _owners(path: Path, rig: Rig) -> Iterator[ConfigError]:
-    """An address and a universe belong to one controller. Loopback addresses may belong to several."""
+    """A host and a universe belong to one controller. Loopback addresses may belong to several."""
     owner: dict[int, Controller] = {}
     hosts: dict[str, Controller] = {}
     for index, controller in enumerate(rig.controller):
         first = hosts.setdefault(controller.host or "", controller)
-        if controller.host and first is not controller and not ip_address(controller.host).is_loopback:
+        if controller.host and first is not controller and not is_loopback(controller.host):
             problem = f"{controller.host} is already the address of {first.name} ({first.place})"
             hint = "give each controller its own address, or join the two into one controller with all the universes"
             yield _at(path, controller, f"controller[{index}].host", problem, hint)

@@ -20,6 +20,11 @@ from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 UNIVERSES = range(1, UNIVERSE_MAX + 1)
 """E1.31 9.1.1: the universes that carry data."""
 MS_NS = 1_000_000
+HOST_NAME_MAX = 253
+"""RFC 1035 2.3.4: 255 octets on the wire, so 253 characters as a text."""
+_LABEL = "[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?"
+_HOST_NAME = re.compile(rf"(?:{_LABEL}\.)*(?![0-9]+$){_LABEL}", re.IGNORECASE | re.ASCII)
+"""RFC 952 and RFC 1123 2.1: letters, digits and hyphens; the last label is not a number."""
 _SHORT_LENGTH = re.compile(r"(\d{1,4}(?:\.\d+)?) ?ms")
 
 
@@ -62,15 +67,35 @@ def read_order(text: str) -> str:
     return text
 
 
-def _address(text: str) -> str:
-    """The text of an IP address. Names are refused: looking a name up takes time, and its address may change."""
+def is_ip_address(text: str) -> bool:
+    """Whether a host is given by its address. Otherwise the text is a host name."""
     try:
-        address = ip_address(text)
+        ip_address(text)
     except ValueError:
-        raise WrongValueError(f"{text!r} is not an IP address", 'as "192.0.2.21"') from None
-    if address.is_multicast or address.is_unspecified or address == ip_address("255.255.255.255"):
+        return False
+    return True
+
+
+def _host(text: str) -> str:
+    """An IP address, or a host name in lower case. The planner looks names up."""
+    if not is_ip_address(text):
+        if len(text) > HOST_NAME_MAX or not _HOST_NAME.fullmatch(text):
+            raise WrongValueError(f"{text!r} is not an IP address or a host name", 'as "192.0.2.21" or "left.lan"')
+        return text.lower()
+    if not is_of_one_host(text):
         raise WrongValueError(f"{text!r} is not the address of one controller", "leave host out for multicast")
-    return str(address)
+    return str(ip_address(text))
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host is this machine itself, by its address."""
+    return is_ip_address(host) and ip_address(host).is_loopback
+
+
+def is_of_one_host(address: str) -> bool:
+    """Whether packets to an IP address reach one host."""
+    found = ip_address(address)
+    return not (found.is_multicast or found.is_unspecified or found == ip_address("255.255.255.255"))
 
 
 Universes = Annotated[
@@ -118,8 +143,8 @@ class Controller(Named):
     Lead and spread in ns.
     """
 
-    host: Annotated[str, AfterValidator(_address), Field(min_length=1, examples=['"192.0.2.21"'])] | None = None
-    """Its IP address, for unicast. Without it, its data are sent by multicast."""
+    host: Annotated[str, AfterValidator(_host), Field(min_length=1, examples=['"192.0.2.21"'])] | None = None
+    """Its IP address or its host name (RFC 1123 2.1), for unicast. Without it, its data are sent by multicast."""
     multicast: bool = False
     """Sends by multicast too, if there is a host."""
     universes: Universes

@@ -137,7 +137,8 @@ class ControllerReached(Answer):
     """A controller, and whether it answers."""
 
     name: str
-    host: str | None
+    host: Annotated[str | None, Field(description="its IP address or host name, as in rig.toml")]
+    address: Annotated[str | None, Field(description="its IP address; null while nobody knows that of its name")]
     answers: bool | None
     since: Instant
     strings: list[str]

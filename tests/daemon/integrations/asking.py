@@ -16,7 +16,7 @@ from gloaming.shows.rig.load import load_rig
 
 
 async def main() -> None:
-    asking = Reachability(load_rig(Path(sys.argv[1])), time.time_ns, lambda reach: print(reach.text, flush=True))
+    asking = Reachability(load_rig(Path(sys.argv[1])), {}, time.time_ns, lambda reach: print(reach.text, flush=True))
     await asking.look()
     for reach in asking.found.values():
         print(reach.text, flush=True)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import json
+import socket
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
+from uuid import UUID
 
 import pytest
 
@@ -14,10 +17,11 @@ from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import Verdict
 from gloaming.daemon.planner.commands import Commands, NotStandingError
+from gloaming.daemon.planner.messages import setup_of
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.rig_monitor import PATTERNS_MAX, REPORT_NS, RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
-from gloaming.daemon.score.setup import StringLimit
+from gloaming.daemon.score.setup import Setup, StringLimit
 from gloaming.daemon.site.load import load_site
 from gloaming.shows.framefile.reader import inspect
 from gloaming.shows.rig.model import Rig
@@ -63,10 +67,15 @@ class Stub(SimpleNamespace):
         (folder / "rig.toml").write_text(RIG, encoding="utf-8")
         self.at_ns = 1_795_000_000 * 10**9
         self.noted: list[tuple[str, str]] = []
+        self.facts: dict[str, str] = {}
         super().__init__(
             site=load_site(folder),
             now_ns=lambda: self.at_ns,
-            store=SimpleNamespace(note=lambda at_ns, kind, text, **more: self.noted.append((kind, text))),
+            store=SimpleNamespace(
+                note=lambda at_ns, kind, text, **more: self.noted.append((kind, text)),
+                fact=self.facts.get,
+                set_fact=self.facts.__setitem__,
+            ),
             overrides=(),
             standing=lambda at_ns: self.overrides,
             held=(),
@@ -75,7 +84,7 @@ class Stub(SimpleNamespace):
 
 def care(folder: Path, limiter: str = "true") -> tuple[Any, RigMonitor]:
     planner: Any = Stub(folder, limiter)
-    return planner, RigMonitor(planner, folder)
+    return planner, RigMonitor(planner, folder, lambda: None)
 
 
 def test_the_limits_are_those_of_the_rig(tmp_path: Path) -> None:
@@ -224,6 +233,7 @@ def test_the_rig_is_reported_with_the_places_of_its_pixels(tmp_path: Path) -> No
     assert told["controllers"][0] | {"since": ""} == {
         "name": "left",
         "host": "192.0.2.21",
+        "address": "192.0.2.21",
         "answers": None,
         "since": "",
         "strings": ["ridge", "loose"],
@@ -269,3 +279,66 @@ def test_a_rig_check_that_is_ended_while_it_follows_a_rig_does_not_come_again(
         asyncio.run(planner._commands.check_rig({"pattern": "walk"}, "Nan", follows=check))
     assert not planner._situation.standing(of.at_ns)
     planner._close()
+
+
+NAMED = (
+    RIG.replace("192.0.2.21", "left.lan")
+    + """[[controller]]
+name = "right"
+host = "right.lan"
+multicast = true
+universes = "3"
+"""
+)
+
+
+def hosts(planner: Any, of: RigMonitor) -> list[tuple[str, ...]]:
+    setup = setup_of(planner.site, UUID(int=1), None, of.names.addresses)
+    return [target.hosts for target in Setup.from_json(json.loads(json.dumps(setup.to_json()))).targets]
+
+
+def test_addresses_are_kept_for_the_next_start_and_asked_whether_they_answer(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    known = {"left.lan": ["192.0.2.21"]}
+
+    def ask(name: str) -> list[str]:
+        if name not in known:
+            raise socket.gaierror(socket.EAI_NONAME, "Name or service not known")
+        return known[name]
+
+    monkeypatch.setattr("gloaming.daemon.integrations.host_names.look_up", ask)
+    planner, of = care(tmp_path)
+    other_rig(planner, NAMED)
+    moved: list[bool] = []
+    of = RigMonitor(planner, tmp_path, lambda: moved.append(True))
+    assert not of.troubles()  # not looked up yet
+    assert hosts(planner, of) == [(), (), ("multicast",)]
+    asyncio.run(of.look_up())
+    assert moved == [True]
+    assert planner.noted[-1] == ("site", "addresses were looked up: left.lan is 192.0.2.21")
+    assert hosts(planner, of) == [("192.0.2.21",), ("192.0.2.21",), ("multicast",)]
+    assert [one["address"] for one in of.controllers()] == ["192.0.2.21", None]
+    assert [one.text for one in of.troubles()] == [
+        "controller right: nobody knows the address of right.lan (Name or service not known); its universes are sent by "
+        "multicast alone until it is known"
+    ]
+    del known["left.lan"]
+    again = RigMonitor(planner, tmp_path, lambda: None)  # after a power cut
+    assert hosts(planner, again) == [("192.0.2.21",), ("192.0.2.21",), ("multicast",)]
+    asyncio.run(again.look_up())
+
+    async def nobody(address: str) -> bool:
+        return False
+
+    monkeypatch.setattr(again.reach, "_ask", nobody)
+    asyncio.run(again.reach.look())
+    assert again.troubles()[-1].text == (
+        "controller left (left.lan at 192.0.2.21) does not answer; dark with it: ridge, loose; its name cannot be looked "
+        "up (Name or service not known), so the last known address is used"
+    )
+    known["right.lan"] = ["192.0.2.22"]
+    other_rig(planner, NAMED.replace("left.lan", "192.0.2.30"))
+    again.adopt()
+    asyncio.run(again.look_up())
+    assert json.loads(planner.facts["addresses"]) == {"right.lan": "192.0.2.22"}  # a name that is gone is forgotten

@@ -284,9 +284,11 @@ SITE_CASES: tuple[Case, ...] = (
 HOST, UNIVERSES, PIXELS = 'host = "192.0.2.21"', 'universes = "1-4"', "pixels = 150"
 RIG_CASES: tuple[Case, ...] = (
     Case(HOST, "host = 192.0.2.21", "controller[0].host", ""),
-    Case(HOST, 'host = "192.0.2.221.1"', "controller[0].host", "not an IP address"),
+    Case(HOST, 'host = "192.0.2.221.1"', "controller[0].host", "not an IP address or a host name"),
     Case(HOST, 'host = "192.0.2.22"', "controller[1].host", "is already the address of left", '2"\nuniverses = "5'),
-    Case(HOST, 'host = "http://192.0.2.21"', "controller[0].host", "not an IP address"),
+    Case(HOST, 'host = "http://192.0.2.21"', "controller[0].host", "not an IP address or a host name"),
+    Case(HOST, 'host = "left_1.lan"', "controller[0].host", '"left.lan"'),
+    Case(HOST, 'host = "left.lan:5568"', "controller[0].host", '"left.lan"'),
     Case(HOST, 'ip = "192.0.2.21"', "controller[0].ip", "there is no such key"),
     Case(UNIVERSES, "universes = 1-4", "controller[0].universes", ""),
     Case(UNIVERSES, 'universes = "1 to 4"', "controller[0].universes", '"1-24"'),

@@ -36,6 +36,54 @@ def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
     assert rig.slots == {1: 510, 2: 90, 3: 510, 4: 510}
 
 
+LABEL_63, LABEL_61 = "a" * 63, "a" * 61
+
+
+@pytest.mark.parametrize(
+    ("host", "read"),
+    [
+        ("left.lan", "left.lan"),
+        ("LEFT.Lan", "left.lan"),
+        ("3com", "3com"),  # RFC 1123 2.1: the first character may be a digit
+        ("a-1.b", "a-1.b"),
+        (LABEL_63, LABEL_63),
+        (f"{LABEL_63}.{LABEL_63}.{LABEL_63}.{LABEL_61}", f"{LABEL_63}.{LABEL_63}.{LABEL_63}.{LABEL_61}"),
+        ("2001:DB8::21", "2001:db8::21"),
+    ],
+)
+def test_a_host_is_an_address_or_a_name_of_rfc_1123(tmp_path: Path, host: str, read: str) -> None:
+    assert load(tmp_path, CONTROLLER.replace("192.0.2.21", host)).controller[0].host == read
+
+
+@pytest.mark.parametrize(
+    "host",
+    [
+        "192.0.2.221.1",  # RFC 1123 2.1: the last label is no number
+        "3com.1",
+        "-left.lan",
+        "left-.lan",
+        "left_1.lan",
+        "left..lan",
+        "left.lan.",
+        ".lan",
+        "left.lan:5568",
+        "http://left.lan",
+        "left lan",
+        "b\u00e4cker.lan",
+        "\u017fea.lan",  # a letter whose capital is S
+        f"{LABEL_63}a",
+        f"{LABEL_63}.{LABEL_63}.{LABEL_63}.{LABEL_61}a",
+    ],
+)
+def test_a_host_that_is_neither_is_one_clear_line(tmp_path: Path, host: str) -> None:
+    with pytest.raises(InputError) as caught:
+        load(tmp_path, CONTROLLER.replace("192.0.2.21", host))
+    assert str(caught.value) == (
+        f"{tmp_path / 'rig.toml'}:3: controller[0].host: {host!r} is not an IP address or a host name; "
+        'as "192.0.2.21" or "left.lan"'
+    )
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -68,6 +116,11 @@ def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
         (
             CONTROLLER + CONTROLLER.replace("1-4", "5").replace("left", "right"),
             "rig.toml:7: controller[1].host: 192.0.2.21 is already the address of left (rig.toml:1)",
+        ),
+        (
+            CONTROLLER.replace("192.0.2.21", "quay.lan")
+            + CONTROLLER.replace("1-4", "5").replace("left", "right").replace("192.0.2.21", "Quay.lan"),
+            "rig.toml:7: controller[1].host: quay.lan is already the address of left (rig.toml:1)",
         ),
         (CONTROLLER + SUPPLY.replace("12\n", "-12\n"), "rig.toml:7: supply[0].volts: -12"),
         (CONTROLLER + SUPPLY.replace("29", "nan"), "rig.toml:8: supply[0].amps: nan"),
