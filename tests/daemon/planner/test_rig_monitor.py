@@ -320,8 +320,8 @@ def test_addresses_are_kept_for_the_next_start_and_asked_whether_they_answer(
     assert hosts(planner, of) == [("192.0.2.21",), ("192.0.2.21",), ("multicast",)]
     assert [one["address"] for one in of.controllers()] == ["192.0.2.21", None]
     assert [one.text for one in of.troubles()] == [
-        "controller right: nobody knows the address of right.lan (Name or service not known); its universes are sent by "
-        "multicast alone until it is known"
+        "controller right: nobody knows the address of right.lan (Name or service not known); its universes are sent "
+        "by multicast alone until it is known"
     ]
     del known["left.lan"]
     again = RigMonitor(planner, tmp_path, lambda: None)  # after a power cut
@@ -334,8 +334,8 @@ def test_addresses_are_kept_for_the_next_start_and_asked_whether_they_answer(
     monkeypatch.setattr(again.reach, "_ask", nobody)
     asyncio.run(again.reach.look())
     assert again.troubles()[-1].text == (
-        "controller left (left.lan at 192.0.2.21) does not answer; dark with it: ridge, loose; its name cannot be looked "
-        "up (Name or service not known), so the last known address is used"
+        "controller left (left.lan at 192.0.2.21) does not answer; dark with it: ridge, loose; its name cannot be "
+        "looked up (Name or service not known), so the last known address is used"
     )
     known["right.lan"] = ["192.0.2.22"]
     other_rig(planner, NAMED.replace("left.lan", "192.0.2.30"))
