@@ -66,6 +66,12 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
     parser.add_argument("--from", dest="first", default="0", metavar="TIME", help="seconds, or minutes: 2.5, 1:02.5")
     parser.add_argument("--until", metavar="TIME", help="default: the end")
 
+    parser = _verb(verbs, "split", "cut into pieces at black, each a frame file in a folder", "split_verb")
+    parser.add_argument("file", type=Path, metavar="FILE")
+    parser.add_argument("out", type=Path, metavar="FOLDER")
+    parser.add_argument("--at-black", dest="black_s", default="3", metavar="SECONDS", help="the black, at least (3)")
+    parser.add_argument("--names", type=Path, metavar="FILE", help="the names of the pieces, one a line")
+
     parser = _verb(verbs, "join", "one after another, all of the same rate and universes")
     parser.add_argument("files", type=Path, nargs="+", metavar="FILE")
     parser.add_argument("--out", type=Path, required=True, metavar="OUT.frames")

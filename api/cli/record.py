@@ -14,7 +14,9 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
     text = "record E1.31 from the network, or from a capture file, into a frame file"
     parser = subparsers.add_parser("record", help=text, description=text)
     parser.set_defaults(handler=_handler)
-    parser.add_argument("out", type=Path, metavar="OUT.frames")
+    parser.add_argument(
+        "out", type=Path, metavar="OUT", help="the frame file; with --split-at-black the folder of the pieces"
+    )
     parser.add_argument("--universes", default="all", help="1-13, or 1-4,8 (default: all there are)")
     parser.add_argument(
         "--for", dest="for_s", type=float, metavar="SECONDS", help="end after this time, even if nothing arrives"
@@ -31,6 +33,13 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
     parser.add_argument(
         "--until-still", type=float, metavar="SECONDS", help="end when nothing has changed for this time"
     )
+    parser.add_argument(
+        "--split-at-black",
+        dest="black_s",
+        metavar="SECONDS",
+        help="cut the recording into pieces where all is black for this time or longer",
+    )
+    parser.add_argument("--names", type=Path, metavar="FILE", help="the names of the pieces, one a line")
     parser.add_argument(
         "--interface", metavar="NAME", help="the interface that receives multicast: a name, or an address"
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import secrets
 import signal
 import sys
 import threading
@@ -13,9 +14,11 @@ from dataclasses import replace
 from glob import escape
 from pathlib import Path
 
-from gloaming.api.cli.frames_rig import remembered_rig
+from gloaming.api.cli.frames_rig import RememberedRig, remembered_rig
 from gloaming.api.cli.frames_verbs import apart, bar, made
+from gloaming.api.cli.split_verb import Pieces, Split, folder_of, wanted_split
 from gloaming.shows.config_files.errors import input_error
+from gloaming.shows.framefile.reader import inspect
 from gloaming.shows.framefile.source import parse_fps, parse_universes
 from gloaming.shows.framefile.writer import is_written, place_problem
 from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE
@@ -33,7 +36,23 @@ SPARE_SOCKETS = 12
 
 def record_(args: argparse.Namespace) -> int:
     """`record`."""
-    rig = remembered_rig(args.rig, args.out)
+    split = _split(args)
+    if split is None:
+        outcome, rig = _recorded(args, args.out)
+        _print_outcome(args, outcome, None)
+        rig.report(args.out)
+    else:
+        with folder_of(split.folder):
+            outcome, rig = _recorded(args, split.folder / f"recording-{secrets.token_hex(4)}.frames")
+            pieces = _cut(split, outcome)
+        _print_outcome(args, outcome, pieces)
+        rig.report(pieces.paths[0])
+    return 1 if outcome.broken else 0
+
+
+def _recorded(args: argparse.Namespace, out: Path) -> tuple[Outcome, RememberedRig]:
+    """Record into the frame file `out`."""
+    rig = remembered_rig(args.rig, out)
     wanted = _wanted(args, rig.json)
     if args.capture:
         if args.for_s is not None:
@@ -41,16 +60,38 @@ def record_(args: argparse.Namespace) -> int:
         if args.interface is not None or args.address is not None:
             hint = "leave out --interface and --address, or --capture"
             raise input_error("--capture", "a capture is read from a file, not from an interface", hint)
-        apart(args.out, args.capture)
+        apart(out, args.capture)
         with bar("reading") as progress:
-            outcome = from_capture(args.capture, args.out, wanted, progress)
+            outcome = from_capture(args.capture, out, wanted, progress)
     else:
-        outcome = _live(args, wanted)
-    _print_outcome(args, outcome)
-    rig.report(args.out)
+        outcome = _live(args, wanted, out)
     if outcome.broken:
-        _report(f"{args.out}: {outcome.broken}; the frames before it are in the file")
-    return 1 if outcome.broken else 0
+        _report(f"{out}: {outcome.broken}; the frames before it are in the file")
+    return outcome, rig
+
+
+def _cut(split: Split, outcome: Outcome) -> Pieces:
+    """Cut the recording into its pieces. It is removed when all of them are there, and kept if it cannot be cut."""
+    whole = outcome.info.path
+    try:
+        pieces = split.cut(outcome.info)
+    except BaseException:
+        _report(f"note: the whole recording is kept; `gloaming frames split {whole} {split.folder}` cuts it")
+        raise
+    whole.unlink()
+    return pieces
+
+
+def _split(args: argparse.Namespace) -> Split | None:
+    if args.black_s is None:
+        if args.names:
+            raise input_error("--names", "only pieces have names", "add --split-at-black 3, or leave out --names")
+        return None
+    split = wanted_split(args, "--split-at-black")
+    if args.until_still is not None and args.until_still <= split.black_s:
+        problem = f"it would end the recording at the first {args.until_still:g} s of black"
+        raise input_error("--until-still", problem, f"use more than {float(split.black_s):g} s")
+    return split
 
 
 def _wanted(args: argparse.Namespace, rig: str) -> Wanted:
@@ -67,9 +108,9 @@ def _wanted(args: argparse.Namespace, rig: str) -> Wanted:
     return Wanted(universes, slots, fps, args.from_change, args.until_still, args.for_s, args.preview, rig)
 
 
-def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
-    if problem := place_problem(args.out):
-        raise input_error(args.out, problem)
+def _live(args: argparse.Namespace, wanted: Wanted, out: Path) -> Outcome:
+    if problem := place_problem(out):
+        raise input_error(out, problem)
     stop = threading.Event()
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
     for number in before:
@@ -79,9 +120,11 @@ def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
         for number, handler in before.items():
             signal.signal(number, handler)
 
-    for old in sorted(args.out.parent.glob(f"{escape(args.out.name)}.*.part")):
+    pattern = escape(out.name) if out == args.out else "recording-*.frames"
+    for old in sorted(out.parent.glob(f"{pattern}.*.part")):
         if is_written(old):
-            _report(f"warning: {args.out} is already being written, as {old.name}; the recording that ends last stays")
+            if out == args.out:
+                _report(f"warning: {out} is already being written, as {old.name}; the recording that ends last stays")
             continue
         _report(f"note: {old} is of an interrupted recording; `gloaming frames mend` makes a frame file of it")
     universes = wanted.universes or _announced(args, stop)
@@ -92,7 +135,7 @@ def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
         _report(f"warning: {note}")
     reported = len(sockets.notes)
     receiver = Receiver(sockets.all)
-    live = Live(receiver, args.out, wanted, lambda new: sockets.join(new.difference(listened)))
+    live = Live(receiver, out, wanted, lambda new: sockets.join(new.difference(listened)))
     broken = None
     try:
         try:
@@ -107,7 +150,7 @@ def _live(args: argparse.Namespace, wanted: Wanted) -> Outcome:
         live.discard()
         raise
     finally:
-        restore_signals(args.out)
+        restore_signals(out)
         receiver.close()
 
 
@@ -189,32 +232,34 @@ class _Line:
             self._to("\r\033[K")
 
 
-def _print_outcome(args: argparse.Namespace, outcome: Outcome) -> None:
+def _print_outcome(args: argparse.Namespace, outcome: Outcome, pieces: Pieces | None) -> None:
     counts, info = outcome.counts, outcome.info
-    lines = [*counts.lines(info.fps), *outcome.notes]
+    lines = [*(pieces.lines if pieces else ()), *counts.lines(info.fps), *outcome.notes]
     if args.json:
-        numbers = [one.number for one in info.universes]
-        print(
-            json.dumps(
-                {
-                    "path": str(info.path),
-                    "frames": info.frames,
-                    "fps": float(info.fps),
-                    "measured_fps": counts.measured_fps,
-                    "universes": numbers,
-                    "packets": counts.data,
-                    "lost": counts.lost_in_all,
-                    "dropped": counts.dropped,
-                    "repeated": counts.repeated,
-                    "out_of_order": counts.out_of_order,
-                    "frames_lost": counts.frames_lost,
-                    "frames_filled": counts.frames_filled,
-                    "lines": lines,
-                }
-            )
-        )
+        report = {
+            "path": str(args.out),
+            "frames": info.frames,
+            "fps": float(info.fps),
+            "measured_fps": counts.measured_fps,
+            "universes": [one.number for one in info.universes],
+            "packets": counts.data,
+            "lost": counts.lost_in_all,
+            "dropped": counts.dropped,
+            "repeated": counts.repeated,
+            "out_of_order": counts.out_of_order,
+            "frames_lost": counts.frames_lost,
+            "frames_filled": counts.frames_filled,
+            "lines": lines,
+        }
+        if pieces:
+            report["pieces"] = [
+                {"path": str(path), "frames": inspect(path).frames, "from_s": float(first / info.fps)}
+                for path, first in zip(pieces.paths, pieces.first_frames, strict=True)
+            ]
+        print(json.dumps(report))
         return
-    made(info.path)
+    for path in pieces.paths if pieces else (info.path,):
+        made(path)
     for line in lines:
         print(f"  {line}")
 

@@ -1,0 +1,105 @@
+"""Cutting at black, for `gloaming frames split` and `gloaming record --split-at-black`: folder, names, report."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from gloaming.api.cli.frames_verbs import bar, made
+from gloaming.shows.config_files.errors import input_error
+from gloaming.shows.framefile import split
+from gloaming.shows.framefile.reader import FrameFileInfo, inspect
+from gloaming.shows.recording.report import SHOWN, ranges
+
+
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """The pieces that were cut: their files, the first frame of each in the whole, and lines for the person."""
+
+    paths: tuple[Path, ...]
+    first_frames: tuple[int, ...]
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """What a person asks for: pieces in `folder`, with these names, cut at `black_s` of black."""
+
+    folder: Path
+    black_s: Fraction
+    names: tuple[str, ...]
+
+    def cut(self, info: FrameFileInfo) -> Pieces:
+        """Cut a frame file. InputError if nothing in it is lit, or if a piece cannot be written: then none is."""
+        with bar("looking for black") as progress:
+            found = split.find_pieces(info, self.black_s, progress)
+        if not found.pieces:
+            raise input_error(info.path, "it is black from beginning to end, so there is no piece in it")
+        paths = split.places_of(self.folder, self.names, len(found.pieces))
+        with bar("cutting") as progress:
+            split.cut(info, found.pieces, paths, progress)
+        lines = self._lines(found, paths)
+        return Pieces(tuple(paths), tuple(one.first for one in found.pieces), tuple(lines))
+
+    def _lines(self, found: split.Cuts, paths: list[Path]) -> Iterator[str]:
+        count, names = len(paths), self.names
+        if count == 1:
+            yield f"one piece: there is no black of {float(self.black_s):g} s in it"
+            if found.never_dark:
+                yield f"never black, because a slot is above 0 in every frame: {ranges(list(found.never_dark))}"
+        if names and count > len(names):
+            unnamed = [path.name for path in paths[len(names) :]]
+            yield f"{count} pieces, but {len(names)} names; without a name: {_listed(unnamed)}"
+        if count < len(names):
+            yield f"{count} pieces, but {len(names)} names; names without a piece: {_listed(names[count:])}"
+
+
+def _listed(names: Sequence[str]) -> str:
+    more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
+    return ", ".join(names[:SHOWN]) + more
+
+
+def wanted_split(args: argparse.Namespace, key: str) -> Split:
+    """The split that a call asks for. InputError for a wrong time or name, or a name that a file already has."""
+    if not re.fullmatch(r"[0-9]{1,6}([.][0-9]{1,9})?", args.black_s, re.ASCII) or not Fraction(args.black_s):
+        raise input_error(key, f"{args.black_s!r} is not a number of seconds", "write the time of the black, as 3")
+    folder: Path = args.out
+    if folder.suffix == split.SUFFIX or (folder.exists() and not folder.is_dir()):
+        raise input_error(folder, "the pieces go into a folder, and this is a file", "name a folder, as pieces/")
+    names = split.read_names(args.names) if args.names else ()
+    split.refuse_existing([split.path_of(folder, name) for name in names])
+    return Split(folder, Fraction(args.black_s), names)
+
+
+@contextlib.contextmanager
+def folder_of(out: Path) -> Iterator[None]:
+    """The folder `out`, made if it is not there, and removed again if nothing was put into it."""
+    new = not out.exists()
+    try:
+        out.mkdir(exist_ok=True)
+    except FileNotFoundError:
+        raise input_error(out, f"there is no folder {out.parent}", "make it first, or name another one") from None
+    try:
+        yield
+    finally:
+        if new:
+            with contextlib.suppress(OSError):  # there is something in it
+                out.rmdir()
+
+
+def split_(args: argparse.Namespace) -> int:
+    """`frames split`."""
+    wanted = wanted_split(args, "--at-black")
+    info = inspect(args.file)
+    with folder_of(wanted.folder):
+        pieces = wanted.cut(info)
+    for path in pieces.paths:
+        made(path)
+    for line in pieces.lines:
+        print(f"  {line}")
+    return 0
