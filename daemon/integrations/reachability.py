@@ -73,7 +73,7 @@ class Reachability:
         """Ask the controllers of this rig at these addresses from now on. Those that stay keep their state."""
         found = {}
         for controller in rig.controller:
-            strings = tuple(string.name for string in rig.string if string.controller == controller.name)
+            strings = tuple(string.name for string in rig.strings_of[controller.name])
             known = self.found.get(controller.name)
             address = address_of(controller, addresses)
             reach = Reach(controller.name, controller.host, address, None, self._now_ns(), strings)

@@ -136,7 +136,7 @@ def _controllers(site: Site, answers: Mapping[str, bool] | None, names: HostName
         yield Finding(FindingCode.CONTROLLERS_ANSWER, "fact", "network", f"these controllers answer: {listed(there)}")
     for controller in site.rig.controller:
         if answers.get(controller.name) is False:
-            strings = [string.name for string in site.rig.string if string.controller == controller.name]
+            strings = [string.name for string in site.rig.strings_of[controller.name]]
             at = where(controller.host, address_of(controller, names.addresses))
             text = f"controller {controller.name} ({at}) does not answer: {listed(strings) or 'no string'}"
             yield Finding(

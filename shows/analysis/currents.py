@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import chain
 
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.rig.model import PixelString, Rig
+from gloaming.shows.rig.model import Rig
 
 Doubles = npt.NDArray[np.float64]
 STEADY_S = 10
@@ -60,8 +61,14 @@ class Currents:
         self.frames = 0
         self._window = max(1, round(STEADY_S * fps))
         self._ma = np.array([string.ma_per_channel for string in rig.string])
-        fed = [[float(string.supply == supply.name) for supply in rig.supply] for string in rig.string]
-        self._fed = np.array(fed).reshape(len(rig.string), len(rig.supply))
+        fed: dict[str, list[int]] = {supply.name: [] for supply in rig.supply}
+        for index, string in enumerate(rig.string):
+            if string.supply is not None:
+                fed[string.supply].append(index)
+        counts = np.array([len(strings) for strings in fed.values()], np.intp)
+        self._in_use = np.flatnonzero(counts)  # the supplies that feed a string
+        self._fed = np.array([*chain.from_iterable(fed.values())], np.intp)
+        self._firsts = (np.cumsum(counts) - counts)[self._in_use]
         columns = len(rig.string) + len(rig.supply)
         self._peak, self._peak_frame = np.full(columns, -1.0), np.zeros(columns, np.intp)
         self._steady, self._steady_frame = np.full(columns, -1.0), np.zeros(columns, np.intp)
@@ -71,7 +78,9 @@ class Currents:
     def add(self, sums: Doubles) -> None:
         """Add the next frames: the sum of the slots of each string, `(frames, strings)`."""
         strings = sums * self._ma
-        drawn = np.concatenate([strings, strings @ self._fed], axis=1)
+        supplies = np.zeros((len(sums), len(self.rig.supply)))
+        supplies[:, self._in_use] = np.add.reduceat(strings[:, self._fed], self._firsts, axis=1)
+        drawn = np.concatenate([strings, supplies], axis=1)
         for first in range(0, len(drawn), self._window):
             self._add(drawn[first : first + self._window])
 
@@ -100,8 +109,12 @@ class Currents:
         frames, window = max(1, self.frames), self._window
         short = self.frames < window
         steady = self._total / frames if short else self._steady / window
+        volts = {supply.name: supply.volts for supply in self.rig.supply}
         names = [
-            *(("string", one.name, one.place, one.fuse_a, self._volts(one)) for one in self.rig.string),
+            *(
+                ("string", one.name, one.place, one.fuse_a, volts.get(one.supply or "", one.volts))
+                for one in self.rig.string
+            ),
             *(("supply", one.name, one.place, one.amps, one.volts) for one in self.rig.supply),
         ]
         return tuple(
@@ -115,7 +128,3 @@ class Currents:
             )
             for at, name in enumerate(names)
         )
-
-    def _volts(self, string: PixelString) -> float | None:
-        """The volts of its supply, else those that it needs."""
-        return next((one.volts for one in self.rig.supply if one.name == string.supply), string.volts)

@@ -7,7 +7,7 @@ from itertools import groupby
 
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.framefile.reader import FrameFileInfo
-from gloaming.shows.rig.model import Controller, PixelString, Rig
+from gloaming.shows.rig.model import PixelString, Rig
 
 PORT_PIXELS_MAX = 1024
 """Common practice, no source: 1024 pixels shared by 16 ports, so one port never drives more."""
@@ -46,18 +46,13 @@ def listed(names: Iterable[str]) -> str:
     return ", ".join(found[:NAMES_MAX]) + more
 
 
-def strings_of(rig: Rig, controller: Controller) -> tuple[PixelString, ...]:
-    """The strings that a controller feeds."""
-    return tuple(string for string in rig.string if string.controller == controller.name)
-
-
 def _controllers(rig: Rig) -> Iterator[Finding]:
     if not rig.string:
         text = "there are no strings: currents and flashes are unknown, and the limiter does nothing"
         yield Finding(FindingCode.NO_STRINGS, "warning", "rig.toml", text, "add a [[string]] table for each string")
         return
     for controller in rig.controller:
-        if not strings_of(rig, controller):
+        if not rig.strings_of[controller.name]:
             hint = "add its [[string]] tables, or remove the controller"
             yield Finding(
                 FindingCode.CONTROLLER_WITHOUT_STRINGS,
@@ -90,8 +85,9 @@ def _supplies(rig: Rig) -> Iterator[Finding]:
             burns = "never put 12 V on a 5 V string: it burns; change the supply"
             weak = "it will light badly or not at all: change the supply, or correct the volts"
             yield Finding(FindingCode.VOLTS_DIFFER, "error", string.place, text, burns if fed > string.volts else weak)
+    fed_by = {string.supply for string in rig.string}
     for supply in rig.supply:
-        if not any(string.supply == supply.name for string in rig.string):
+        if supply.name not in fed_by:
             hint = "name it in the [[string]] tables that it feeds, or remove it"
             yield Finding(
                 FindingCode.SUPPLY_UNUSED, "warning", supply.place, f"supply {supply.name} feeds no string", hint
@@ -187,7 +183,7 @@ def _unused(rig: Rig) -> Iterator[Finding]:
         for universe, first, last in string.spans():
             used.setdefault(universe, []).append((first, last))
     for controller in rig.controller:
-        if not strings_of(rig, controller):
+        if not rig.strings_of[controller.name]:
             continue
         idle = [number for number in controller.universes if number not in used]
         parts = [f"universes {ranges(idle)}"] if idle else []

@@ -328,6 +328,14 @@ class Rig(Table):
         return {number: controller for controller in self.controller for number in controller.universes}
 
     @cached_property
+    def strings_of(self) -> dict[str, tuple[PixelString, ...]]:
+        """The strings of each controller, by its name."""
+        found: dict[str, list[PixelString]] = {controller.name: [] for controller in self.controller}
+        for string in self.string:
+            found[string.controller].append(string)
+        return {name: tuple(strings) for name, strings in found.items()}
+
+    @cached_property
     def on_port(self) -> dict[str, tuple[PixelString, ...]]:
         """The strings of each port, by the name of the port."""
         found: dict[str, list[PixelString]] = {port.name: [] for port in self.port}

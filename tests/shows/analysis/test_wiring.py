@@ -11,6 +11,8 @@ from gloaming.shows.analysis.finding import Finding
 from gloaming.shows.analysis.wiring import ranges, rig_findings
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe
 from gloaming.shows.rig.load import load_rig
+from tests.shows.rig.many import many_strings
+from tests.steps import steps
 
 RIG = """[[controller]]
 name = "left"
@@ -142,3 +144,15 @@ def test_a_rig_without_strings_has_a_finding(tmp_path: Path) -> None:
 
 def test_numbers_are_written_as_a_person_writes_them() -> None:
     assert ranges([7, 1, 2, 3, 4]) == "1-4, 7"
+
+
+@pytest.mark.parametrize("one_each", [False, True])
+def test_findings_about_twice_as_many_strings_take_twice_the_work(tmp_path: Path, one_each: bool) -> None:
+    def work(count: int) -> int:
+        path = tmp_path / f"{count}.toml"
+        path.write_text(many_strings(count, count if one_each else 4), encoding="utf-8")
+        rig = load_rig(path)
+        files = {"tide": info("tide", *((number + 1, 150) for number in range(count)))}
+        return steps(lambda: rig_findings(rig, files, {"tide": "site.toml:3"}))
+
+    assert work(200) < 2.1 * work(100)
