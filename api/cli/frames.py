@@ -88,6 +88,18 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
     parser.add_argument("--from", dest="old", metavar="UNIVERSES", help="which: 1-13, 1-4,8 (default: all)")
     parser.add_argument("--to", required=True, metavar="UNIVERSES", help="the first new number (101), or all of them")
 
+    parser = _verb(verbs, "remap", "move the pixels of each string to where it hangs now, by its name", "frames_rig")
+    parser.add_argument("file", type=Path, metavar="OLD.frames")
+    parser.add_argument("out", type=Path, metavar="NEW.frames")
+    parser.add_argument(
+        "--from",
+        dest="old_rig",
+        type=Path,
+        metavar="old-rig.toml",
+        help="the rig that OLD was made for (default: the one that OLD remembers, see frames info)",
+    )
+    parser.add_argument("--to", type=Path, required=True, metavar="rig.toml", help="the rig as it hangs now")
+
     parser = _verb(verbs, "mend", "finish a frame file whose writer was killed")
     parser.add_argument("file", type=Path, metavar="FILE.part")
     _out(parser)

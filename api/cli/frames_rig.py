@@ -1,16 +1,53 @@
-"""The rig that a frame file remembers: found for a new file, and `gloaming frames remap`."""
+"""The rig that a frame file remembers: `gloaming frames remap`, and the rig of a new file."""
 
 from __future__ import annotations
 
-import sys
+import argparse
 from dataclasses import dataclass
 from pathlib import Path
 
-from gloaming.shows.analysis.wiring import listed
-from gloaming.shows.config_files.errors import InputError
-from gloaming.shows.framefile.reader import inspect
+from gloaming.api.cli.frames_verbs import apart, bar, in_words, made, report
+from gloaming.shows.analysis.wiring import ranges
+from gloaming.shows.config_files.errors import InputError, input_error
+from gloaming.shows.framefile.reader import FrameFileInfo, inspect
+from gloaming.shows.framefile.remap import remap
+from gloaming.shows.framefile.source import write_source
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.made_for import MadeFor, made_for
+
+
+def remap_(args: argparse.Namespace) -> int:
+    """`frames remap`."""
+    apart(args.out, args.file, args.to, *([args.old_rig] if args.old_rig else []))
+    info, new = inspect(args.file), load_rig(args.to)
+    old = _old_rig(args, info)
+    way = remap(info, old, new)
+    if not way.moved:
+        problem = f"its strings and fixtures have no name of {args.old_rig or f'the rig of {args.file}'}"
+        raise input_error(args.to, problem, "frames are moved by name: give each string the name that it had")
+    if (way.index < 0).all():
+        raise input_error(args.file, f"it has no slots of what {args.to} has", "name the rig that it was made for")
+    with bar("moving") as progress:
+        write_source(way.source(info), args.out, info.fps, way.universes, progress, MadeFor.of(new).to_json())
+    made(args.out)
+    if info.rig and info.rig != old.to_json() and args.old_rig:
+        report(f"note: {args.file} remembers another rig than {args.old_rig}, which was used")
+    for line in [*(f"no place: {text}" for text in way.no_place), *(f"stays dark: {text}" for text in way.dark)]:
+        print(f"  {line}")
+    return 0
+
+
+def _old_rig(args: argparse.Namespace, info: FrameFileInfo) -> MadeFor:
+    """The rig that a file was made for: the one of `--from`, or the one that it remembers."""
+    if args.old_rig is None:
+        if remembered := made_for(info):
+            return remembered
+        raise input_error(args.file, "it does not say which rig it was made for", "name it: --from old-rig.toml")
+    rig = load_rig(args.old_rig)
+    if strange := [one.number for one in info.universes if one.number not in rig.controller_of]:
+        problem = f"it has universes {ranges(strange)}, which no controller of {args.old_rig} has"
+        raise input_error(args.file, problem, "name the rig that it was made for")
+    return MadeFor.of(rig)
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +63,7 @@ class RememberedRig:
             return
         rig = made_for(inspect(out))
         kept = in_words(rig) if rig else "no rig: none of its strings is in these universes"
-        print(f"note: {out} remembers {kept} ({self.path})", file=sys.stderr)
+        report(f"note: {out} remembers {kept} ({self.path})")
 
 
 def remembered_rig(named: Path | None, out: Path) -> RememberedRig:
@@ -43,15 +80,5 @@ def remembered_rig(named: Path | None, out: Path) -> RememberedRig:
     try:
         return RememberedRig(MadeFor.of(load_rig(path)).to_json(), path)
     except InputError as error:
-        print(f"note: {out} remembers no rig: {error.errors[0]}", file=sys.stderr)
+        report(f"note: {out} remembers no rig: {error.errors[0]}")
         return RememberedRig()
-
-
-def in_words(rig: MadeFor) -> str:
-    """A rig as a person reads it: 2 strings: ridge, eaves; 1 fixture: lamp."""
-    kinds = {"string": rig.strings, "fixture": rig.fixtures}
-    return "; ".join(
-        f"{len(tables)} {kind}{'' if len(tables) == 1 else 's'}: {listed(one.name for one in tables)}"
-        for kind, tables in kinds.items()
-        if tables
-    )

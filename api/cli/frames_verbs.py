@@ -17,7 +17,7 @@ import numpy as np
 import rich.progress
 from rich.console import Console
 
-from gloaming.api.cli.frames_rig import in_words
+from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile import edit
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe, inspect, mend, verify
@@ -25,7 +25,7 @@ from gloaming.shows.framefile.source import FrameSource, Progress, parse_univers
 from gloaming.shows.media import exporting, resampling
 from gloaming.shows.media.mapping import parse_matrix
 from gloaming.shows.rig.load import load_rig
-from gloaming.shows.rig.made_for import made_for
+from gloaming.shows.rig.made_for import MadeFor, made_for
 
 
 def info_(args: argparse.Namespace) -> int:
@@ -58,6 +58,16 @@ def _info_object(info: FrameFileInfo, size: int) -> dict[str, Any]:
         "universes": [{"number": one.number, "slots": one.slots, "offset": one.offset} for one in info.universes],
         "made_for": rig and json.loads(rig.to_json()),
     }
+
+
+def in_words(rig: MadeFor) -> str:
+    """A rig as a person reads it: 2 strings: ridge, eaves; 1 fixture: lamp."""
+    kinds = {"string": rig.strings, "fixture": rig.fixtures}
+    return "; ".join(
+        f"{len(tables)} {kind}{'' if len(tables) == 1 else 's'}: {listed(one.name for one in tables)}"
+        for kind, tables in kinds.items()
+        if tables
+    )
 
 
 def verify_(args: argparse.Namespace) -> int:

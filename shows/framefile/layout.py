@@ -96,6 +96,16 @@ class FrameFileInfo:
         return self.frames * self.fps.denominator * SECOND_NS // self.fps.numerator
 
 
+def bytes_of(spans: Iterable[tuple[int, int, int]], universes: Mapping[int, Universe]) -> npt.NDArray[np.intp]:
+    """The byte of a frame for each slot of some spans `(universe, first slot, last slot)`. -1: the frame has none."""
+    parts = [np.empty(0, np.intp)]
+    for number, first, last in spans:
+        one = universes.get(number, Universe(number, 0, 0))
+        slots = np.arange(first, last + 1)
+        parts.append(np.where(slots <= one.slots, one.offset + slots - 1, -1))
+    return np.concatenate(parts)
+
+
 def universes_problem(universes: Sequence[Universe]) -> str | None:
     """The problem with the universes of a frame file, or None.
 

@@ -61,14 +61,14 @@ def on_matrix(info: FrameFileInfo, matrix: Matrix) -> View:
 
 def on_strings(info: FrameFileInfo, rig: Rig, rig_path: Path) -> View:
     """A view of a rig's strings at their `points` or `line`. InputError if no string has any."""
-    offsets = {one.number: (one.offset, one.slots) for one in info.universes}
+    universes = {one.number: one for one in info.universes}
     places, slots = [], []
     for string in rig.string:
         points = positions(string)
         if points is None:
             continue
         places.append(points)
-        slots.append(string_slots(string, offsets)[:, [string.order.index(one) for one in "RGB"]])
+        slots.append(string_slots(string, universes)[:, [string.order.index(one) for one in "RGB"]])
     if not places:
         raise input_error(rig_path, "no string has a position", "give the strings points or a line")
     xy, slot = np.concatenate(places), np.concatenate(slots)

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.config_files.errors import ConfigError, InputError, input_error
-from gloaming.shows.framefile.layout import Frames
+from gloaming.shows.framefile.layout import Frames, bytes_of
 from gloaming.shows.framefile.reader import Universe
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 from gloaming.shows.rig.model import PixelString, Rig, positions
@@ -112,17 +112,9 @@ class PixelLayout(Protocol):
     def to_slots(self, pictures: Frames, /) -> Frames: ...
 
 
-def string_slots(string: PixelString, places: Mapping[int, tuple[int, int]]) -> npt.NDArray[np.int64]:
-    """The byte of a frame for each colour of each pixel, `(pixels, colours)`. -1: the frame has no such byte.
-
-    `places` has the offset and the slots of each universe.
-    """
-    at = [
-        places[universe][0] + slot - 1 if universe in places and slot <= places[universe][1] else -1
-        for universe, first, last in string.spans()
-        for slot in range(first, last + 1)
-    ]
-    return np.array(at, np.int64).reshape(string.pixels, len(string.order))
+def string_slots(string: PixelString, universes: Mapping[int, Universe]) -> npt.NDArray[np.intp]:
+    """The byte of a frame for each colour of each pixel, `(pixels, colours)`. -1: the frame has no such byte."""
+    return bytes_of(string.spans(), universes).reshape(string.pixels, len(string.order))
 
 
 class RigLayout:
@@ -142,14 +134,14 @@ class RigLayout:
             Universe(number, rig.slots[number], offset) for number, offset in zip(numbers, offsets[:-1], strict=True)
         )
         self.slots: int = offsets[-1]
-        places = {one.number: (one.offset, one.slots) for one in self.universes}
+        places = {one.number: one for one in self.universes}
         xy = np.concatenate([points for _, points in placed])
         low, span = xy.min(axis=0), np.ptp(xy, axis=0)
         scale = (PICTURE_PX - 1) / max(float(span.max()), 1e-9)
         self.width, self.height = (int(side * scale) + 1 for side in span)
         columns, rows = np.rint((xy - low) * scale).astype(int).T
         pixels = np.clip(self.height - 1 - rows, 0, self.height - 1) * self.width + np.clip(columns, 0, self.width - 1)
-        self._targets: list[npt.NDArray[np.int64]] = []
+        self._targets: list[npt.NDArray[np.intp]] = []
         self._pixels: list[npt.NDArray[np.int64]] = []
         self._orders: list[list[int]] = []
         first = 0

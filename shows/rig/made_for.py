@@ -22,6 +22,11 @@ class MadeFor:
     strings: tuple[PixelString, ...] = ()
     fixtures: tuple[Fixture, ...] = ()
 
+    @property
+    def hung(self) -> tuple[PixelString | Fixture, ...]:
+        """The strings and the fixtures."""
+        return (*self.strings, *self.fixtures)
+
     @classmethod
     def of(cls, rig: Rig) -> MadeFor:
         """What a frame file remembers of a rig."""

@@ -13,6 +13,7 @@ from hashlib import sha256
 
 import numpy as np
 
+from gloaming.shows.framefile.layout import bytes_of
 from gloaming.shows.framefile.reader import Frames, Universe
 from gloaming.shows.rig.model import PixelString, Rig
 
@@ -184,12 +185,7 @@ def _turns(strings: tuple[PixelString, ...]) -> tuple[str, ...]:
 
 def _places(string: PixelString, universes: dict[int, Universe]) -> np.ndarray:
     """The byte of a frame for each channel of each pixel, `(pixels, channels)`."""
-    slots = [
-        universes[universe].offset + slot - 1
-        for universe, first, last in string.spans()
-        for slot in range(first, last + 1)
-    ]
-    return np.array(slots, np.intp).reshape(string.pixels, len(string.order))
+    return bytes_of(string.spans(), universes).reshape(string.pixels, len(string.order))
 
 
 def _light(frames: Frames, places: np.ndarray, string: PixelString, colour: str, level: int | Frames = 255) -> None:
