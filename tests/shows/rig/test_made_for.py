@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from fractions import Fraction
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 from gloaming.shows.framefile.reader import FrameWriter, Universe, inspect
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.made_for import MadeFor, made_for
+from tests.places import TOP
 
 RIG = """[[controller]]
 name = "left"
@@ -76,6 +78,15 @@ def test_the_json_is_one_line_that_is_as_the_page_says(rig: MadeFor) -> None:
         [(1, 1, 510), (2, 1, 90)],
         [(5, 4, 512), (6, 1, 512), (7, 1, 512), (8, 1, 267)],
     ]
+
+
+def test_the_example_of_the_page_is_one() -> None:
+    page = (TOP / "shows" / "FORMAT.md").read_text(encoding="utf-8")
+    example = re.search(r'^    \{"fixtures".*?\n\n', page, re.MULTILINE | re.DOTALL)
+    assert example
+    text = "".join(line.strip() for line in example[0].splitlines())
+    rig = MadeFor.from_json(text)
+    assert rig and rig.to_json() == text and [one.name for one in rig.hung] == ["ridge", "quay lamp"]
 
 
 def test_a_file_without_universes_of_a_string_does_not_have_it(rig: MadeFor, tmp_path: Path) -> None:
