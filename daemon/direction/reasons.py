@@ -22,6 +22,7 @@ TEXTS = {
     ReasonCode.LEFT_OUT: "{piece} is left out: its files are missing or damaged",
     ReasonCode.OPENED: "{show} opened {opens} ({opens_by}), closes {closes} ({closes_by})",
     ReasonCode.OPENS: "{show} opens {day:%A %d %B} at {opens} ({opens_by})",
+    ReasonCode.CLOSED: "{show} closed at {closes} ({closes_by})",
     ReasonCode.NOTHING_OPENS: "no performance opens tonight or tomorrow",
     ReasonCode.BRIGHTNESS: "brightness {level:g}",
     ReasonCode.NO_CLOCK: "{clock}",

@@ -40,6 +40,7 @@ class ReasonCode(StrEnum):
     LEFT_OUT = "left-out"
     OPENED = "opened"
     OPENS = "opens"
+    CLOSED = "closed"
     NOTHING_OPENS = "nothing-opens"
     BRIGHTNESS = "brightness"
     NO_CLOCK = "no-clock"

@@ -72,9 +72,9 @@ class Why:
         return (*reasons, *(reason(ReasonCode.LEFT_OUT, occurrence.show_place, piece=name) for name in names))
 
     def _idle(self, at_ns: int) -> tuple[State, tuple[Reason, ...]]:
-        coming = self._next_opening(at_ns)
+        coming, closed = self._next_opening(at_ns), self._closed(at_ns)
         if coming is None:
-            return State.DARK, (reason(ReasonCode.NOTHING_OPENS, "timetable"),)
+            return State.DARK, (reason(ReasonCode.NOTHING_OPENS, "timetable"), *closed)
         why = reason(
             ReasonCode.OPENS,
             coming.place,
@@ -83,7 +83,16 @@ class Why:
             opens=self._clock(coming.opens_ns),
             opens_by=coming.opens_by,
         )
-        return State.WAITING if at_ns >= self._midnight(coming) else State.DARK, (why,)
+        return State.WAITING if at_ns >= self._midnight(coming) else State.DARK, (why, *closed)
+
+    def _closed(self, at_ns: int) -> tuple[Reason, ...]:
+        """The closing of this date, where one is past."""
+        over = [one for one in self.facts.occurrences if one.to_ns <= at_ns and one.called is None]
+        last = max(over, key=lambda occurrence: occurrence.to_ns, default=None)
+        if last is None or self._local(last.to_ns).date() != self._local(at_ns).date():
+            return ()
+        closes = self._clock(last.to_ns)
+        return (reason(ReasonCode.CLOSED, last.place, show=last.show, closes=closes, closes_by=last.closes_by),)
 
     def waits_from(self, at_ns: int) -> int | None:
         """When an idle stretch changes from dark to waiting: at midnight, site time, before the next opening."""

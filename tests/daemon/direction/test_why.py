@@ -9,7 +9,7 @@ import pytest
 
 from gloaming.daemon.direction.decide import decide, next_piece, score
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.score import State
+from gloaming.daemon.direction.score import ReasonCode, State
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, local, ns, performance, site_of
 
 HOURS = """
@@ -53,6 +53,19 @@ def test_a_piece_that_cannot_end_in_time_does_not_begin_and_is_named(tmp_path: P
     cut = site_of(tmp_path, TABLES, performance(times.replace("finish", "cut")))
     assert decide(ns("2026-12-24T17:04:59"), cut).piece == "tide"
     assert decide(ns("2026-12-24T17:05"), cut).show is None
+
+
+def test_after_the_closing_of_an_evening_its_closing_is_named_until_midnight(tmp_path: Path) -> None:
+    site = site_of(tmp_path, TABLES, EVENING)
+
+    def codes(at: str) -> list[ReasonCode]:
+        return [one.code for one in decide(ns(at), site).reasons]
+
+    assert codes("2026-12-24T22:30") == [ReasonCode.OPENS, ReasonCode.CLOSED]
+    assert decide(ns("2026-12-24T22:30"), site).reasons[1].text == "evening closed at 22:00 (to 22:00)"
+    assert codes("2026-12-25T00:00") == codes("2026-12-25T12:00") == [ReasonCode.OPENS]
+    late = site_of(tmp_path, TABLES, EVENING.replace('"22:00"', '"01:00"'))
+    assert [one.code for one in decide(ns("2026-12-25T01:15"), late).reasons] == [ReasonCode.OPENS, ReasonCode.CLOSED]
 
 
 @pytest.mark.parametrize("year", [1, 1899, 1970, 2038, 2100, 2106, 2262, 9999])
