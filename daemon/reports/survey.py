@@ -26,6 +26,7 @@ from gloaming.daemon.reports.survey_sound import survey_sounds
 from gloaming.daemon.reports.survey_texts import PieceSurvey, current_findings, damage_findings, flash_findings
 from gloaming.daemon.site.load import Piece, Site, load_site
 from gloaming.shows.analysis.finding import Finding, FindingCode
+from gloaming.shows.analysis.other_rigs import other_rig_findings
 from gloaming.shows.analysis.pieces import analyse
 from gloaming.shows.analysis.wiring import rig_findings
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
@@ -145,6 +146,7 @@ def survey(
     watts = {piece.name: piece.mean_w / site.output.brightness for piece in pieces if site.output.brightness}
     spent = energy(site, watts, rows, lambda done, of: progress("the season", done, of)) if rows else None
     infos = {piece.name: piece.info for piece in site.pieces.values() if piece.info}
+    places = {piece.name: piece.place for piece in site.pieces.values()}
     names, answers = HostNames({}), {}
     if ask:
         progress("asking the controllers", 0, 1)
@@ -155,7 +157,10 @@ def survey(
     by_position = any(piece.analysis.by_position for piece in pieces)
     sections = {
         "the site's files": (*_problems(site), *_pieces_unused(site)),
-        "the rig": rig_findings(site.rig, infos, {piece.name: piece.place for piece in site.pieces.values()}),
+        "the rig": (
+            *rig_findings(site.rig, infos, places),
+            *other_rig_findings(site.rig, (folder / "rig.toml").absolute(), infos, places),
+        ),
         "current": tuple(current_findings(pieces, site)),
         "flashes": tuple(found for piece in pieces for found in flash_findings(piece)),
         "schedule": survey_schedule(site, first, last),

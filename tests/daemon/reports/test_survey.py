@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import time
 import xml.etree.ElementTree as ET
 from html.parser import HTMLParser
@@ -292,3 +293,28 @@ def test_a_clock_that_stands_before_the_newest_time_of_the_state_is_not_believed
     state.close()
     verdict = verdict_at_a_start(tmp_path, Clock(0), "plausible")
     assert synchronised() or (not verdict.trusted and "already" in verdict.text)
+
+
+def test_a_piece_for_another_rig_is_mended_by_the_command_that_the_survey_prints(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = make(tmp_path, calm)
+    np.save(folder / "tide.npy", np.full((1600, 450), 40, np.uint8))
+    assert main(["frames", "import", str(folder / "tide.npy"), str(folder / "tide.frames"), "--fps", "40"]) == 0
+
+    def mends() -> list[str]:
+        capsys.readouterr()
+        _, told = surveyed(folder, capsys)
+        findings = told["findings"]
+        assert isinstance(findings, list)
+        return [one["hint"] for one in findings if one["code"] == "made-for-another-rig"]
+
+    assert mends() == []
+    moved = RIG.replace("universe = 1\n", "universe = 3\n").replace('"1"', '"1,3"')
+    (folder / "rig.toml").write_text(moved, encoding="utf-8")
+    (hint,) = mends()
+    program, *words = shlex.split(hint.partition(";")[0])
+    assert program == "gloaming" and main(words) == 0
+    site = SITE.replace("tide.frames", "tide-remapped.frames")
+    (folder / "site.toml").write_text(site, encoding="utf-8")
+    assert mends() == []
