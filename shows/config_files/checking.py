@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from difflib import get_close_matches
@@ -31,6 +32,9 @@ CODES = {
     "value_error": ConfigErrorCode.INVALID,
 }
 """Our codes for pydantic's. Any other code of pydantic means that the type is wrong."""
+LISTED_MAX = 40
+"""The most names that a hint lists."""
+COMPARED_MAX = 20_000
 
 
 def read_tables(path: Path, model: type[T]) -> T:
@@ -49,15 +53,19 @@ def _causes(found: list[Any]) -> list[Any]:
     Left out are mere consequences: a list that is too short because its items are wrong, and a key that is missing
     because it is misspelled.
     """
-    unknown = {one["loc"]: one for one in found if one["type"] == "extra_forbidden"}
+    unknown: dict[Key, list[str]] = {}
+    within: Counter[Key] = Counter()
+    for one in found:
+        loc = one["loc"]
+        within.update(loc[:end] for end in range(1, len(loc) + 1))
+        if one["type"] == "extra_forbidden":
+            unknown.setdefault(loc[:-1], []).append(str(loc[-1]).lower())
 
     def follows(one: Any) -> bool:
+        loc = one["loc"]
         if one["type"] == "missing":
-            beside = [str(loc[-1]).lower() for loc in unknown if loc[:-1] == one["loc"][:-1]]
-            return bool(get_close_matches(str(one["loc"][-1]), beside, 1))
-        return one["type"] == "too_short" and any(
-            other["loc"][: len(one["loc"])] == one["loc"] and other is not one for other in found
-        )
+            return bool(get_close_matches(str(loc[-1]), unknown.get(loc[:-1], ()), 1))
+        return one["type"] == "too_short" and within[loc] > 1
 
     causes = [one for one in found if not follows(one)]
     return sorted(causes, key=lambda one: one["type"] == "missing")
@@ -132,10 +140,34 @@ def _config_error(found: Any, path: Path, lines: dict[Key, int], model: type[Bas
     return ConfigError(path, place_of(lines, key), dotted(key) or None, problem, hint, code)
 
 
+class Known:
+    """Names that exist, for hints about names that do not.
+
+    To compare names takes long. A file in which thousands of names are wrong gets the nearest one for the first of
+    them, until `COMPARED_MAX` comparisons are made.
+    """
+
+    def __init__(self, names: Iterable[str], otherwise: str = "use") -> None:
+        self._names, self._otherwise = list(names), otherwise
+        self._by_lower = {name.lower(): name for name in self._names}
+        self._near: dict[str, list[str]] = {}
+
+    def instead(self, name: str, own: str = "") -> str:
+        """A hint for an unknown name: the nearest known name, else the known names, without the `own` one."""
+        if name not in self._near:
+            affordable = (len(self._near) + 1) * len(self._names) <= COMPARED_MAX
+            self._near[name] = get_close_matches(name.lower(), self._by_lower, 2) if affordable else []
+        for near in self._near[name]:
+            if self._by_lower[near] != own:
+                return f"did you mean {self._by_lower[near]}?"
+        others = [one for one in self._names[: LISTED_MAX + 1] if one != own][:LISTED_MAX]
+        more = len(self._names) - bool(own) - len(others)
+        return f"{self._otherwise} {', '.join(others)}" + (f" and {more} more" if more else "")
+
+
 def instead(name: str, known: Iterable[str], otherwise: str = "use") -> str:
-    """A hint for an unknown name: the nearest known name, else all known names."""
-    known = list(known)
-    return nearest(name, {one: one for one in known}) or f"{otherwise} {', '.join(known)}"
+    """A hint for an unknown name: the nearest known name, else the known names."""
+    return Known(known, otherwise).instead(name)
 
 
 def nearest(name: str, known: Mapping[str, str], cutoff: float = 0.6) -> str | None:

@@ -6,11 +6,13 @@ from collections.abc import Callable, Iterator, Mapping
 from itertools import chain
 from pathlib import Path
 
-from gloaming.shows.config_files.checking import Table, instead, on_their_lines, read_tables
+from gloaming.shows.config_files.checking import Known, Table, on_their_lines, read_tables
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.protocols.e131 import SLOTS_MAX
 from gloaming.shows.rig.model import Controller, Fixture, Named, PixelString, Port, Rig, is_loopback, port_name
 
+CIRCLE_MAX = 6
+"""The most strings of a circle that its error names."""
 Errors = list[ConfigError]
 Fail = Callable[[PixelString, str, str, str], None]
 """Notes an error of a string: its key, the problem and a hint."""
@@ -80,6 +82,7 @@ def _references(path: Path, rig: Rig) -> Iterator[ConfigError]:
         "supply": {one.name for one in rig.supply},
         "circuit": {one.name for one in rig.circuit},
     }
+    hints = {key: Known(sorted(names) or [f"a [[{key}]] table"]) for key, names in known.items()}
     named: dict[str, tuple[tuple[Table, ...], tuple[str, ...]]] = {
         "supply": (rig.supply, ("circuit",)),
         "port": (rig.port, ("controller", "supply")),
@@ -91,34 +94,35 @@ def _references(path: Path, rig: Rig) -> Iterator[ConfigError]:
             for key in keys:
                 name = getattr(table, key)
                 if name is not None and name not in known[key]:
-                    hint = instead(name, sorted(known[key]) or [f"a [[{key}]] table"])
-                    yield _at(path, table, f"{kind}[{index}].{key}", f"there is no {key} {name!r}", hint)
+                    problem = f"there is no {key} {name!r}"
+                    yield _at(path, table, f"{kind}[{index}].{key}", problem, hints[key].instead(name))
 
 
 def _in_place(path: Path, strings: tuple[PixelString, ...], errors: Errors) -> list[PixelString]:
     """The strings, each with its controller and first slot. A string without a place, by an error, stays as it is."""
     by_name = {string.name: string for string in strings}
     numbers = {string.name: number for number, string in enumerate(strings)}
+    known = Known(by_name)
     placed: dict[str, PixelString] = {}
 
     def fail(string: PixelString, key: str, problem: str, hint: str) -> None:
         errors.append(_at(path, string, f"string[{numbers[string.name]}].{key}", problem, hint))
 
-    for string in strings:
+    for string in by_name.values():
         line = [string]  # the string, the one that it follows, and so on, up to one that has its place
-        names = {string.name}
+        names = {string.name: 0}  # where they are in the line
         while (after := line[-1].after) is not None and line[-1].name not in placed:
             if after not in by_name:
-                fail(
-                    line[-1], "after", f"there is no string {after!r}", instead(after, by_name.keys() - {line[-1].name})
-                )
+                fail(line[-1], "after", f"there is no string {after!r}", known.instead(after, line[-1].name))
                 break
             if after in names:
-                circle = " after ".join(one.name for one in reversed(line))
-                problem = f"the strings follow each other in a circle: {circle} after {line[-1].name}"
+                circle = [one.name for one in line[names[after] :]]
+                if len(circle) > CIRCLE_MAX:
+                    circle[CIRCLE_MAX:] = [f"{len(circle) - CIRCLE_MAX} more"]
+                problem = f"the strings follow each other in a circle: {' after '.join(circle)} after {after}"
                 fail(line[-1], "after", problem, "give one of them a universe and a slot")
                 break
-            names.add(after)
+            names[after] = len(line)
             line.append(by_name[after])
         for one in reversed(line):
             if one.name not in placed:
@@ -214,7 +218,11 @@ def _strings(path: Path, rig: Rig) -> Iterator[ConfigError]:
 def _slots(path: Path, rig: Rig) -> Iterator[ConfigError]:
     """Each string and fixture has slots of its own, in universes of its controller."""
     controllers = {controller.name: controller for controller in rig.controller}
-    owners = {number: controller.name for number, controller in rig.controller_of.items()}
+    known = Known(controllers)
+    owners: dict[int, list[str]] = {}
+    for controller in rig.controller:
+        for universe in controller.universes:
+            owners.setdefault(universe, []).append(controller.name)
     taken: dict[int, list[tuple[int, int, PixelString | Fixture]]] = {}
     strings: Iterator[tuple[str, PixelString | Fixture]]
     strings = ((f"string[{index}]", one) for index, one in enumerate(rig.string))
@@ -224,7 +232,7 @@ def _slots(path: Path, rig: Rig) -> Iterator[ConfigError]:
             continue
         if one.controller not in controllers:
             problem = f"there is no controller {one.controller!r}"
-            yield _at(path, one, f"{key}.controller", problem, instead(one.controller, controllers))
+            yield _at(path, one, f"{key}.controller", problem, known.instead(one.controller))
         elif one.slot > most:
             problem = f"slot {one.slot} is past the {most} slots of its universe"
             yield _at(path, one, f"{key}.slot", problem, "as slot = 1")
@@ -240,17 +248,20 @@ def _spans(
     key: str,
     one: PixelString | Fixture,
     controller: Controller,
-    owners: Mapping[int, str],
+    owners: Mapping[int, list[str]],
     taken: dict[int, list[tuple[int, int, PixelString | Fixture]]],
 ) -> Iterator[ConfigError]:
     kind = "string" if isinstance(one, PixelString) else "fixture"
     where = "after" if isinstance(one, PixelString) and one.after else None
     for universe, first, last in one.spans():
-        if universe not in controller.universes:
+        names = owners.get(universe, ())
+        if controller.name not in names:
             problem = f"its slots run into universe {universe}, which {controller.name} does not have"
             hint = f"give {controller.name} more universes" + (", or fewer pixels" if kind == "string" else "")
-            if owner := owners.get(universe):
-                problem = f"its slots run into universe {universe}, which belongs to {owner}, not to {controller.name}"
+            if names:
+                problem = (
+                    f"its slots run into universe {universe}, which belongs to {names[0]}, not to {controller.name}"
+                )
                 hint = f"a {kind} has one controller: give it another universe, or divide it into two"
             yield _at(path, one, f"{key}.{where or 'universe'}", problem, hint)
             return

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from itertools import permutations
 from pathlib import Path
 
 import pytest
 
+from gloaming.shows.config_files import checking
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig
+from tests.shows.rig.many import many_strings
+from tests.steps import steps
 
 CONTROLLERS = """\
 [[controller]]
@@ -192,3 +196,72 @@ def test_each_error_is_one_line_with_its_place(tmp_path: Path, text: str, report
         load(tmp_path, text)
     (error,) = caught.value.errors
     assert str(error).removeprefix(f"{tmp_path}/").startswith(report)
+
+
+def test_a_circle_is_named_in_its_order_and_without_the_strings_that_lead_to_it(tmp_path: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        load(tmp_path, after("a", "b") + after("b", "c") + after("c", "d") + after("d", "b"))
+    assert "in a circle: b after c after d after b; give one" in str(caught.value)
+    with pytest.raises(InputError) as caught:
+        load(tmp_path, "".join(after(f"run {number}", f"run {(number + 1) % 90}") for number in range(90)))
+    assert (
+        "in a circle: run 0 after run 1 after run 2 after run 3 after run 4 after run 5 after 84 more after run 0;"
+        in (str(caught.value))
+    )
+
+
+def test_a_string_is_not_told_to_follow_itself(tmp_path: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        load(tmp_path, after("eaves", "eave") + string("gable"))
+    assert "there is no string 'eave'; use gable" in str(caught.value)
+
+
+def test_a_hint_lists_no_more_names_than_a_person_reads(tmp_path: Path) -> None:
+    strings = "".join(string(f"run {number}", place="universe = 1") for number in range(60))
+    with pytest.raises(InputError) as caught:
+        load(tmp_path, strings + after("eaves", "xyz"))
+    (error,) = (one for one in caught.value.errors if "'xyz'" in one.problem)
+    assert error.hint
+    assert error.hint.startswith("use run 0, run 1,")
+    assert error.hint.endswith("run 39 and 20 more")
+
+
+PLACE = r"controller = .*\nuniverse = (\d+)"
+
+
+@pytest.mark.parametrize(
+    ("pattern", "replacement", "errors"),
+    [
+        pytest.param("$", "", 0, id="nothing is wrong"),
+        pytest.param("pixels = 50", "pixels = 0", 40, id="wrong value"),
+        pytest.param("pixels = 50", "pixels = 50\ncolour = 1", 40, id="unknown key"),
+        pytest.param("pixels = 50", "pixel = 50", 40, id="misspelled key"),
+        pytest.param(r"line = \[(\[.*?\]).*", r"line = [\1]", 40, id="short list"),
+        pytest.param(r'name = "string \d+"', 'name = "string"', 39, id="one name for all"),
+        pytest.param(PLACE, r'controller = "hut \1"\nuniverse = \1', 40, id="unknown controller"),
+        pytest.param(PLACE, 'controller = "box 0"\nuniverse = 1', 39, id="overlap"),
+        pytest.param(PLACE, r'after = "strin \1"', 40, id="after an unknown string"),
+        pytest.param(PLACE, r'after = "string \1"', 1, id="each after the next, and the last after an unknown one"),
+    ],
+)
+def test_twice_as_many_strings_take_twice_the_work_also_if_all_are_wrong(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pattern: str, replacement: str, errors: int
+) -> None:
+    monkeypatch.setattr(checking, "COMPARED_MAX", 40)
+    path = tmp_path / "rig.toml"
+    found: list[int] = []
+
+    def read() -> None:
+        try:
+            load_rig(path)
+            found.append(0)
+        except InputError as error:
+            found.append(len(error.errors))
+
+    def work(count: int) -> int:
+        path.write_text(re.sub(pattern, replacement, many_strings(count)), encoding="utf-8")
+        return steps(read)
+
+    few, many = work(40), work(80)
+    assert found[0] == errors
+    assert many < 2.02 * few
