@@ -13,12 +13,15 @@ from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from gloaming.shows.config_files.errors import ConfigError, InputError, input_error
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.reader import FrameFileInfo
 from gloaming.shows.framefile.source import FrameSource, Progress, write_source
 from gloaming.shows.framefile.writer import NAME_BYTES_MAX
+from gloaming.shows.rig.made_for import made_for
+from gloaming.shows.rig.model import LIGHT_CHANNELS
 
 SUFFIX = ".frames"
 
@@ -40,15 +43,19 @@ class Cuts:
 
 
 def find_pieces(info: FrameFileInfo, black_s: Fraction, progress: Progress | None = None) -> Cuts:
-    """The pieces between stretches of black that last `black_s` or longer. Black is 0 in all slots of all universes.
+    """The pieces between stretches of black that last `black_s` or longer.
 
+    Black is 0 in all slots, except those of a fixture in the file's rig that are no light (strobe, fog, other).
     Black before the first piece and after the last one belongs to no piece, however short it is.
     """
     gap = max(1, round(black_s * info.fps))
+    light = _light(info)
     least = np.full(info.frame_bytes, 255, np.uint8)
     pieces: list[Stretch] = []
     done = 0
     for block in frames_of(info.path):
+        if not light.all():
+            block = np.where(light, block, 0)
         np.minimum(least, block.min(axis=0), out=least)
         for frame in (done + np.flatnonzero(block.max(axis=1))).tolist():
             first = pieces.pop().first if pieces and frame - pieces[-1].until < gap else frame
@@ -58,6 +65,19 @@ def find_pieces(info: FrameFileInfo, black_s: Fraction, progress: Progress | Non
             progress(done, info.frames)
     lit = [one.number for one in info.universes if least[one.offset : one.offset + one.slots].any()]
     return Cuts(tuple(pieces), tuple(sorted(lit)))
+
+
+def _light(info: FrameFileInfo) -> npt.NDArray[np.bool_]:
+    """Which bytes of a frame are levels of light, `(frame_bytes,)`."""
+    light = np.ones(info.frame_bytes, np.bool_)
+    rig = made_for(info)
+    offsets = {one.number: (one.offset, one.slots) for one in info.universes}
+    for fixture in rig.fixtures if rig else ():
+        offset, slots = offsets.get(fixture.universe, (0, 0))
+        for place, channel in enumerate(fixture.channels, start=fixture.slot - 1):
+            if place < slots and channel not in LIGHT_CHANNELS:
+                light[offset + place] = False
+    return light
 
 
 def read_names(path: Path) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from fractions import Fraction
 from pathlib import Path
 
@@ -21,8 +22,8 @@ UNIVERSES = (Universe(3, 2, 0), Universe(1, 4, 2))
 RIG = '{"fixtures":[],"strings":[]}'
 
 
-def written(path: Path, frames: Frames, fps: int = 40) -> FrameFileInfo:
-    with FrameWriter(path, Fraction(fps), UNIVERSES, crash_safe=False, rig=RIG) as writer:
+def written(path: Path, frames: Frames, rig: str = RIG) -> FrameFileInfo:
+    with FrameWriter(path, Fraction(40), UNIVERSES, crash_safe=False, rig=rig) as writer:
         writer.write(frames)
     return inspect(path)
 
@@ -81,6 +82,18 @@ def test_a_file_that_is_black_has_no_piece_and_one_that_never_is_has_its_univers
     lamp[:, 1] = 255
     found = find_pieces(written(tmp_path / "b.frames", lamp), Fraction(3))
     assert found == split.Cuts((split.Stretch(0, 909),), (3,))
+
+
+def test_a_fixture_that_turns_or_smokes_in_the_dark_is_black(tmp_path: Path) -> None:
+    """Only its light counts. The rig is the one that the file remembers."""
+    frames = np.zeros((909, 6), np.uint8)
+    frames[9:209, 2] = frames[709:, 2] = 1
+    frames[:, 3:5] = 99
+    rows = [{"name": "lamp", "universe": 1, "slot": 1, "channels": ["dimmer", "other", "fog"]}]
+    rig = json.dumps({"strings": [], "fixtures": rows})
+    assert lengths_of(written(tmp_path / "a.frames", frames, rig)) == [200, 200]
+    assert lengths_of(written(tmp_path / "b.frames", frames, rig.replace("other", "amber"))) == [909]
+    assert lengths_of(written(tmp_path / "c.frames", frames)) == [909]
 
 
 def test_names_are_read_one_a_line(tmp_path: Path) -> None:
