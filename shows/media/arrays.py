@@ -6,7 +6,7 @@ import csv
 import re
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator, Sequence
 from pathlib import Path
 from typing import IO
 
@@ -17,7 +17,9 @@ from gloaming.shows.framefile.layout import CHUNK_BYTES_MAX
 from gloaming.shows.framefile.reader import Frames
 from gloaming.shows.framefile.source import FrameSource, blocks_of
 
-LEVELS = "write whole numbers from 0 to 255, with commas between them"
+LEVELS = "write whole numbers from 0 to 255, with commas, semicolons or tabs between them"
+LINE_CHARS_MAX = 16_000_000
+"""More than 4096 universes need."""
 
 
 def read_npy(path: Path) -> FrameSource:
@@ -84,18 +86,26 @@ def read_npz(path: Path, name: str | None) -> FrameSource:
     return FrameSource(shape[1], shape[0], None, _blocks(path, file, shape[1], shape[0]))
 
 
-def read_raw(path: Path, width: int | None) -> FrameSource:
-    """Bare bytes, `width` of them a frame."""
+def read_raw(path: Path, width: int | None, skip: int = 0) -> FrameSource:
+    """Bare bytes, `width` of them a frame, after `skip` bytes that are no frames."""
     if width is None or width < 1:
-        raise input_error(path, "a .raw file does not say how many bytes a frame has", "add it: --width 6144")
+        hint = "add it: --slots 6144, or --width 6144"
+        raise input_error(path, "a file of bare bytes does not say how many of them a frame has", hint)
+    if skip < 0:
+        raise input_error("--skip", f"{skip} is not a number of bytes", "write how long the header is, as 32")
     try:
-        size = path.stat().st_size
+        size = path.stat().st_size - skip
         file = path.open("rb")
+        file.seek(skip)
     except OSError as error:
         raise input_error(path, f"it cannot be read ({error.strerror or error})") from None
     frames, rest = divmod(size, width)
-    if rest or not frames:
-        raise input_error(path, f"its {size} bytes are not a whole number of frames of {width} bytes")
+    if rest or frames < 1:
+        file.close()
+        after = f" after the first {skip}" if skip else ""
+        problem = f"its {max(0, size)} bytes{after} are not a whole number of frames of {width} bytes"
+        hint = f"if it begins with a header of {skip + rest} bytes, write --skip {skip + rest}"
+        raise input_error(path, problem, hint if frames > 0 else None)
     return FrameSource(width, frames, None, _blocks(path, file, width, frames))
 
 
@@ -114,57 +124,77 @@ def _blocks(path: Path, file: IO[bytes], slots: int, frames: int) -> Iterator[Fr
 
 
 def read_csv(path: Path) -> FrameSource:
-    """One frame a line, one whole number 0 to 255 a slot, commas between. All lines have the length of the first."""
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            first = next(_rows(path, file), None)
-    except OSError as error:
-        raise input_error(path, f"it cannot be read ({error.strerror or error})") from None
+    """One frame a line, one whole number 0 to 255 a slot. All lines have the length of the first.
+
+    Between the numbers are commas, semicolons or tabs, as in the first line. `12.0` is a whole number, and `12,0` too
+    where it is not two. Empty lines are left out.
+    """
+    rows = _rows(path)
+    first = next(rows, None)
+    rows.close()
     if first is None:
         raise input_error(path, "there are no frames in the file")
-    slots = first.shape[1]
-    return FrameSource(slots, None, None, _csv_blocks(path, slots))
+    return FrameSource(first.shape[1], None, None, _csv_blocks(path, first.shape[1]))
 
 
 def _csv_blocks(path: Path, slots: int) -> Iterator[Frames]:
     step = max(1, CHUNK_BYTES_MAX // slots)
     rows: list[Frames] = []
-    with path.open(encoding="utf-8-sig", newline="") as file:
-        for row in _rows(path, file):
-            rows.append(row)
-            if len(rows) == step:
-                yield np.concatenate(rows)
-                rows.clear()
+    for row in _rows(path):
+        rows.append(row)
+        if len(rows) == step:
+            yield np.concatenate(rows)
+            rows.clear()
     if rows:
         yield np.concatenate(rows)
 
 
-def _not_whole(row: list[str]) -> str:
-    """The first value of a line that is not a whole number."""
-    return next((one for one in row if not re.fullmatch(r"\s*[+-]?[0-9]{1,18}\s*", one, re.ASCII)), row[0])[:40]
-
-
-def _rows(path: Path, file: IO[str]) -> Iterator[Frames]:
-    reader = csv.reader(file)
+def _rows(path: Path) -> Generator[Frames]:
+    """The frames of a table, `(1, slots)` each. InputError with line and column of a value that is no level."""
+    separator = ""
     slots = 0
     try:
-        for row in reader:
-            if not row:
-                continue
-            slots = slots or len(row)
-            if len(row) != slots:
-                problem = f"there are {len(row)} levels, but {slots} in the first line"
-                raise InputError(ConfigError(path, reader.line_num, None, problem))
-            try:
-                levels = np.array(row, dtype=np.int64)
-            except (ValueError, OverflowError):
-                problem = f"{_not_whole(row)!r} is not a level"
-                raise InputError(ConfigError(path, reader.line_num, None, problem, LEVELS)) from None
-            if levels.min() < 0 or levels.max() > 255:
-                problem = f"{levels.max() if levels.max() > 255 else levels.min()} is not a level"
-                raise InputError(ConfigError(path, reader.line_num, None, problem, LEVELS))
-            yield levels.astype(np.uint8)[None]
-    except UnicodeDecodeError:
-        raise input_error(path, "this is not a text file") from None
+        with path.open(encoding="utf-8-sig", errors="surrogateescape") as file:  # so that a wrong byte has its column
+            for number, line in enumerate(iter(lambda: file.readline(LINE_CHARS_MAX), ""), start=1):
+                if len(line) == LINE_CHARS_MAX:
+                    problem = f"the line is longer than {LINE_CHARS_MAX} signs"
+                    raise InputError(ConfigError(path, number, None, problem, "write one frame a line"))
+                if not line.strip(" \t\r\n,;"):
+                    continue
+                separator = separator or (";" if ";" in line else "\t" if "\t" in line else ",")
+                values = next(csv.reader([line], delimiter=separator))
+                slots = slots or len(values)
+                if len(values) != slots:
+                    problem = f"there are {len(values)} levels, but {slots} in the first line"
+                    raise InputError(ConfigError(path, number, None, problem, "write the same number in each line"))
+                yield _levels(path, number, values)
+    except OSError as error:
+        raise input_error(path, f"it cannot be read ({error.strerror or error})") from None
     except csv.Error as error:
-        raise InputError(ConfigError(path, reader.line_num, None, f"it cannot be read ({error})")) from None
+        raise InputError(ConfigError(path, number, None, f"it cannot be read ({error})", LEVELS)) from None
+
+
+def _levels(path: Path, line: int, values: Sequence[str]) -> Frames:
+    try:
+        levels = np.array(values, np.int64)
+    except (ValueError, OverflowError):
+        levels = np.array([_whole(value) for value in values], np.int64)
+    wrong = np.flatnonzero((levels < 0) | (levels > 255))
+    if len(wrong):
+        column = int(wrong[0])
+        value = values[column][:40]
+        hint = LEVELS if value.isascii() else f"{LEVELS}; save the table as CSV in UTF-8"
+        place = f"column {column + 1} ({_letters(column)})"
+        raise InputError(ConfigError(path, line, place, f"{value!r} is not a level", hint))
+    return levels.astype(np.uint8)[None]
+
+
+def _whole(value: str) -> int:
+    """A whole number, perhaps with a decimal mark and zeros after it. -1 for any other text."""
+    match = re.fullmatch(r"\s*\+?([0-9]{1,18})(?:[.,]0*)?\s*", value, re.ASCII)
+    return int(match[1]) if match else -1
+
+
+def _letters(column: int) -> str:
+    """The name of a column, from 0, in a spreadsheet: A to Z, then AA."""
+    return (_letters(column // 26 - 1) if column >= 26 else "") + chr(ord("A") + column % 26)
