@@ -21,19 +21,28 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
         parser.add_argument("file", type=Path, metavar="FILE")
         parser.add_argument("--json", action="store_true", help="print one JSON object")
 
-    parser = _verb(verbs, "import", "make a frame file of an array, of pictures or of a video", "frames_import")
+    text = "make frame files of arrays, tables, pictures and videos: of one, or of all in a folder"
+    parser = _verb(verbs, "import", text, "frames_import")
     parser.add_argument(
         "source",
         type=Path,
         metavar="IN",
-        help=".npy, .npz, .raw, .csv; with --matrix or --rig a folder of PNGs, a GIF, a video",
+        help=".npy, .npz, .raw, .csv; with --matrix or --rig a folder of PNGs, a GIF, a video; a folder of such files",
     )
-    _out(parser)
+    parser.add_argument("out", type=Path, metavar="OUT", help="the frame file; for a folder of files a folder")
     parser.add_argument("--fps", help="frames a second: 25, 29.97, 30000/1001; a video has its own")
     parser.add_argument("--source-fps", help="the rate of the array, if it is to be brought to another by --fps")
     parser.add_argument("--universes", default="1", help="the first universe (1), a range (1-13) or a list (1-4,8)")
-    parser.add_argument("--slots", type=int, default=510, help="slots in a universe (default: %(default)s)")
+    parser.add_argument(
+        "--slots", type=int, help="slots in a universe (510); in a frame of a .raw file, if it has no --width"
+    )
     parser.add_argument("--width", type=int, metavar="BYTES", help="bytes in a frame of a .raw file")
+    parser.add_argument("--skip", type=int, metavar="BYTES", help="bytes of a .raw file before its first frame")
+    parser.add_argument(
+        "--pixels-are-slots",
+        action="store_true",
+        help="the pixels of a lossless video are slots, row after row: three a pixel, one if it is grey",
+    )
     parser.add_argument("--array", metavar="NAME", help="which array of an .npz file")
     parser.add_argument("--gamma", default="1", help="screen values to levels of light: srgb, or a power such as 2.2")
     parser.add_argument(

@@ -173,6 +173,24 @@ def apart(out: Path, *read: Path) -> None:
             raise input_error(out, "this is the file that is read; it must not change", "name another one")
 
 
+@contextlib.contextmanager
+def folder_of(out: Path) -> Iterator[None]:
+    """The folder `out` for new files: made if it is not there, and removed again if nothing was put into it."""
+    if out.suffix == ".frames" or (out.exists() and not out.is_dir()):
+        raise input_error(out, "several files are made, and this is the name of one", "name a folder, as pieces/")
+    new = not out.exists()
+    try:
+        out.mkdir(exist_ok=True)
+    except FileNotFoundError:
+        raise input_error(out, f"there is no folder {out.parent}", "make it first, or name another one") from None
+    try:
+        yield
+    finally:
+        if new:
+            with contextlib.suppress(OSError):  # there is something in it
+                out.rmdir()
+
+
 def _info(args: argparse.Namespace) -> FrameFileInfo:
     apart(args.out, args.file)
     return inspect(args.file)

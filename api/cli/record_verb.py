@@ -15,8 +15,8 @@ from glob import escape
 from pathlib import Path
 
 from gloaming.api.cli.frames_rig import RememberedRig, remembered_rig
-from gloaming.api.cli.frames_verbs import apart, bar, made
-from gloaming.api.cli.split_verb import Pieces, Split, folder_of, wanted_split
+from gloaming.api.cli.frames_verbs import apart, bar, folder_of, made
+from gloaming.api.cli.split_verb import Pieces, Split, wanted_split
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.reader import inspect
 from gloaming.shows.framefile.source import parse_fps, parse_universes

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from gloaming.api.cli.frames_verbs import bar, made
+from gloaming.api.cli.frames_verbs import bar, folder_of, made
+from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile import split
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect
-from gloaming.shows.recording.report import SHOWN, ranges
+from gloaming.shows.recording.report import ranges
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,14 +54,9 @@ class Split:
                 yield f"never black, because a slot is above 0 in every frame: {ranges(list(found.never_dark))}"
         if names and count > len(names):
             unnamed = [path.name for path in paths[len(names) :]]
-            yield f"{count} pieces, but {len(names)} names; without a name: {_listed(unnamed)}"
+            yield f"{count} pieces, but {len(names)} names; without a name: {listed(unnamed)}"
         if count < len(names):
-            yield f"{count} pieces, but {len(names)} names; names without a piece: {_listed(names[count:])}"
-
-
-def _listed(names: Sequence[str]) -> str:
-    more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
-    return ", ".join(names[:SHOWN]) + more
+            yield f"{count} pieces, but {len(names)} names; names without a piece: {listed(names[count:])}"
 
 
 def wanted_split(args: argparse.Namespace, key: str) -> Split:
@@ -69,27 +64,9 @@ def wanted_split(args: argparse.Namespace, key: str) -> Split:
     if not re.fullmatch(r"[0-9]{1,6}([.][0-9]{1,9})?", args.black_s, re.ASCII) or not Fraction(args.black_s):
         raise input_error(key, f"{args.black_s!r} is not a number of seconds", "write the time of the black, as 3")
     folder: Path = args.out
-    if folder.suffix == split.SUFFIX or (folder.exists() and not folder.is_dir()):
-        raise input_error(folder, "the pieces go into a folder, and this is a file", "name a folder, as pieces/")
     names = split.read_names(args.names) if args.names else ()
     split.refuse_existing([split.path_of(folder, name) for name in names])
     return Split(folder, Fraction(args.black_s), names)
-
-
-@contextlib.contextmanager
-def folder_of(out: Path) -> Iterator[None]:
-    """The folder `out`, made if it is not there, and removed again if nothing was put into it."""
-    new = not out.exists()
-    try:
-        out.mkdir(exist_ok=True)
-    except FileNotFoundError:
-        raise input_error(out, f"there is no folder {out.parent}", "make it first, or name another one") from None
-    try:
-        yield
-    finally:
-        if new:
-            with contextlib.suppress(OSError):  # there is something in it
-                out.rmdir()
 
 
 def split_(args: argparse.Namespace) -> int:

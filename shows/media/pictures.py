@@ -17,7 +17,7 @@ import numpy as np
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.reader import Frames
 from gloaming.shows.framefile.source import FrameSource
-from gloaming.shows.media.mapping import PixelLayout
+from gloaming.shows.media.mapping import Matrix, PixelLayout
 from gloaming.shows.media.resampling import held, paced, picks
 
 if TYPE_CHECKING:
@@ -30,11 +30,16 @@ GIF_PAUSE_S = Fraction(1, 10)
 
 def read_pictures(folder: Path, layout: PixelLayout) -> FrameSource:
     """The PNGs of a folder, one for each frame, in the order of the numbers in their names."""
-    paths = sorted((path for path in folder.iterdir() if path.suffix.lower() == ".png"), key=_natural)
+    paths = pngs(folder)
     if not paths:
         raise input_error(folder, "there are no .png files in this folder")
     frames = (layout.to_slots(_scaled(_open(path), path, layout)[None]) for path in paths)
     return FrameSource(layout.slots, len(paths), None, frames)
+
+
+def pngs(folder: Path) -> list[Path]:
+    """The PNGs of a folder, in the order of the numbers in their names."""
+    return sorted((path for path in folder.iterdir() if path.suffix.lower() == ".png"), key=_natural)
 
 
 def _natural(path: Path) -> list[tuple[int, str]]:
@@ -98,6 +103,37 @@ def _on_black(rgba: Frames) -> Frames:
     return ((rgba[..., :3] * opacity + 127) // 255).astype(np.uint8)
 
 
+def _opened(path: Path) -> Any:  # PyAV's containers have no common type
+    try:
+        import av
+    except ImportError:
+        raise input_error(path, "video needs PyAV, which is not installed", MEDIA_MISSING) from None
+    try:
+        container = av.open(str(path))
+    except (OSError, ValueError) as error:
+        raise input_error(path, f"this is not a video that can be read ({error})") from None
+    if not container.streams.video:
+        container.close()
+        raise input_error(path, "there is no video in the file")
+    return container
+
+
+def slots_of_pixels(path: Path) -> Matrix:
+    """The layout of a lossless video whose pixels are slots: row after row, three a pixel, or one if it is grey.
+
+    InputError for a video that changes levels: a lossy codec, colours other than RGB, or other than 8 bits.
+    """
+    with _opened(path) as container:
+        context = container.streams.video[0].codec_context
+        kind = context.format
+        grey = kind is not None and len(kind.components) == 1 and not kind.has_palette
+        eight = kind is not None and all(one.bits == 8 for one in kind.components)
+        if not (context.codec.lossless and eight and (grey or kind.is_rgb)):
+            problem = f"its levels are not exact ({context.name}, {kind.name if kind else 'unknown colours'})"
+            raise input_error(path, problem, "use a lossless codec with RGB or grey of 8 bits, as FFV1 or PNG")
+        return Matrix(context.width, context.height, order="W" if grey else "RGB")
+
+
 class Video:
     """A video's pictures on a layout, as `source`.
 
@@ -107,7 +143,7 @@ class Video:
 
     def __init__(self, path: Path, layout: PixelLayout, fps: Fraction | None) -> None:
         self._path, self._layout, self.lost, self.mended = path, layout, 0, 0
-        with self._opened() as container:
+        with _opened(path) as container:
             stream = container.streams.video[0]
             rate, second = stream.average_rate, Fraction(stream.time_base)
             stamps = {packet.pts for packet in container.demux(stream) if packet.size}  # this decodes nothing
@@ -129,20 +165,6 @@ class Video:
             wanted = picks(starts_s, count, exact)
         self.source = FrameSource(layout.slots, count, exact, held(self._pictures(), wanted))
 
-    def _opened(self) -> Any:  # PyAV's containers have no common type
-        try:
-            import av
-        except ImportError:
-            raise input_error(self._path, "video needs PyAV, which is not installed", MEDIA_MISSING) from None
-        try:
-            container = av.open(str(self._path))
-        except (OSError, ValueError) as error:
-            raise input_error(self._path, f"this is not a video that can be read ({error})") from None
-        if not container.streams.video:
-            container.close()
-            raise input_error(self._path, "there is no video in the file")
-        return container
-
     def _pictures(self) -> Iterator[tuple[int, Frames]]:
         """The pictures that can be decoded, each with its number in the order of the time stamps."""
         import av
@@ -150,7 +172,7 @@ class Video:
 
         due = 0
         av.logging.set_level(av.logging.ERROR)  # most decoders report damage only in the log
-        with self._opened() as container:
+        with _opened(self._path) as container:
             stream = container.streams.video[0]
             stream.codec_context.thread_count = 1  # so that a log line belongs to the packet
             for packet in container.demux(stream):
