@@ -1,4 +1,4 @@
-"""The rig over HTTP: controllers, supplies, strings, and the rig check."""
+"""The rig over HTTP: what hangs outside, what feeds it, and the rig check."""
 
 from typing import Annotated
 
@@ -18,7 +18,7 @@ def rig_router(planner: Planner, signed_in: DeviceDependency, operator: DeviceDe
 
     @router.get("/api/rig")
     async def rig(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> states.RigListed:
-        """Controllers and whether they answer, supplies, strings with their places, and the current rig check."""
+        """Controllers and whether they answer, what feeds the strings and fixtures, and the current rig check."""
         return states.RigListed.model_validate(planner.rig())
 
     @router.post("/api/rig-check", status_code=201, response_model_exclude_unset=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import errno
 import json
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -18,39 +18,32 @@ from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.direction.rig_check import LEAST_MINUTES, RequestedCheck, ask_rig_check
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.integrations.host_names import HostNames, host_names, host_troubles
-from gloaming.daemon.integrations.reachability import Reachability
+from gloaming.daemon.integrations.reachability import Reach, Reachability
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
-from gloaming.daemon.score.setup import Limits, StringLimit
-from gloaming.daemon.site.load import Site
+from gloaming.daemon.score.setup import CurrentLimit, Limits, StringDraw
+from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, inspect
-from gloaming.shows.framefile.source import universes_of
-from gloaming.shows.rig.model import positions
-from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate
+from gloaming.shows.rig.draw import feeds, hung_spans, slot_ma
+from gloaming.shows.rig.model import Rig, positions
+from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate, universes_of
 from gloaming.shows.time_units import SECOND_NS
 
 PATTERNS_MAX = 12
 REPORT_NS = 600 * SECOND_NS
-"""The journal reports a string or supply that is lowered again and again once in this time."""
+"""The journal reports what is lowered again and again once in this time."""
 
 
 class RigMonitor:
     """Keeps the state of the controllers, the reports about the limiter, and the last rig check."""
 
-    def __init__(
-        self,
-        situation: Situation,
-        state: Path,
-        moved: Callable[[], None],
-        unreached: Callable[[], Collection[str]],
-    ) -> None:
-        """`moved` is called when a controller has another address. `unreached` returns the addresses to which the
-        transmitter cannot send."""
-        self._situation, self._unreached = situation, unreached
+    def __init__(self, situation: Situation, state: Path, moved: Callable[[], None]) -> None:
+        """`moved` is called when a controller has another address."""
+        self._situation = situation
         self.folder = state / "rig-check"
         self.names = HostNames(json.loads(situation.store.fact("addresses") or "{}"), self._moved)
-        self.reach = Reachability(situation.site.rig, self.names.addresses, situation.now_ns)
+        self.reach = Reachability(situation.site.rig, self.names.addresses, situation.now_ns, self._changed)
         self._send_setup = moved
         self._limited: dict[tuple[str, str], tuple[int, int]] = {}  # frames reported, and when
         self._shown: tuple[Mapping[str, object], Pattern] | None = None  # the last rig check, with its request
@@ -75,10 +68,14 @@ class RigMonitor:
         self.adopt()
         self._send_setup()
 
+    def _changed(self, reach: Reach) -> None:
+        over = "over: " if reach.answers else ""
+        about: dict[str, object] = {"over": bool(reach.answers), "subject": reach.controller}
+        self._situation.store.note(reach.since_ns, "trouble", f"{over}{reach.text}", data=about)
+
     def troubles(self) -> list[Trouble]:
-        """Of host names, of circuits, and of each controller that does not answer."""
+        """The controllers that do not answer, each with the strings that are dark because of it."""
         found = [trouble for _, trouble in host_troubles(self._situation.site.rig, self.names)]
-        found += self.reach.outages(self._unreached())
         for reach in self.reach.gone:
             problem = self.names.unanswered.get(reach.host or "")
             since = f"; its name cannot be looked up ({problem}), so the last known address is used" if problem else ""
@@ -103,21 +100,21 @@ class RigMonitor:
     # the limiter
 
     def limits(self) -> Limits | None:
-        """The limits for the transmitter. None if the limiter is off, or no fuse and no supply is known."""
-        site = self._situation.site
-        strings = tuple(
-            StringLimit(
-                name=one.name,
-                ma=one.ma_per_channel,
-                fuse_ma=None if one.fuse_a is None else one.fuse_a * 1000,
-                supply=one.supply,
-                spans=tuple(one.spans()),
+        """The limits for the transmitter: fuses, then supplies. None if the limiter is off, or no limit is known."""
+        rig, found = self._situation.site.rig, feeds(self._situation.site.rig)
+        fuses, supplies = (
+            tuple(
+                CurrentLimit(one.kind, one.name, one.limit_ma, one.always_ma, one.strings)
+                for one in found
+                if one.kind in kinds and one.strings and one.limit_ma is not None
             )
-            for one in site.rig.string
-            if one.fuse_a is not None or one.supply is not None
+            for kinds in (("string", "port"), ("supply",))
         )
-        supplies = tuple((one.name, one.amps * 1000) for one in site.rig.supply)
-        return Limits(strings, supplies) if site.output.limiter and strings else None
+        strings = tuple(
+            StringDraw(ma, tuple(hung_spans(string))) for ma, string in zip(slot_ma(rig), rig.string, strict=True)
+        )
+        known = self._situation.site.output.limiter and (fuses or supplies)
+        return Limits(strings, (fuses, supplies)) if known else None
 
     def report_limited(self, telemetry: Mapping[str, Any]) -> None:
         """Report in the journal what the limiter has lowered: at once, then every `REPORT_NS`."""
@@ -144,13 +141,13 @@ class RigMonitor:
         """The override for a rig check, with its pattern rendered. InputError. Refusal: also if somebody turns
         the lights off while the pattern is rendered."""
         asked, before = self._asked(request), self._lights_off()
-        site = self._situation.site
-        found = await asyncio.to_thread(self._render, asked.pattern, site)
+        rig = self._situation.site.rig
+        found = await asyncio.to_thread(self._render, asked.pattern, rig)
         if later := self._lights_off() - before:
             raise Refusal(
                 *(reason(ReasonCode.LIGHTS_OFF_SINCE, f"override {id}", override=id, kind=kind) for id, kind in later)
             )
-        if self._situation.site is not site:  # read again meanwhile
+        if self._situation.site.rig is not rig:  # read again meanwhile
             return await self.check(request, who)
         begun = self._asked(request)
         self._shown = request, begun.pattern
@@ -171,28 +168,28 @@ class RigMonitor:
         for one in self._situation.standing(now_ns):
             if one.kind == Kind.RIG_CHECK and one.check and self._shown:
                 request, pattern = self._shown
-                if self._path(pattern, self._situation.site) != Path(one.check.path):
+                if self._path(pattern, self._situation.site.rig) != Path(one.check.path):
                     minutes = max(LEAST_MINUTES, (one.end_ns - now_ns) / SECOND_NS / 60)
                     return one, {**request, "minutes": minutes}
         return None
 
-    def _path(self, pattern: Pattern, site: Site) -> Path:
-        return self.folder / f"{digest(pattern, site.rig, site.slots)}.frames"
+    def _path(self, pattern: Pattern, rig: Rig) -> Path:
+        return self.folder / f"{digest(pattern, rig)}.frames"
 
-    def _render(self, pattern: Pattern, site: Site) -> Check:
+    def _render(self, pattern: Pattern, rig: Rig) -> Check:
         """The pattern's frame file. OSError with a text for a person if it cannot be written."""
         try:
-            return self._rendered(pattern, site)
+            return self._rendered(pattern, rig)
         except InputError as error:
             number, problem = errno.EIO, error.errors[0].problem
         except OSError as error:
             number, problem = error.errno or errno.EIO, error.strerror or str(error)
         raise OSError(number, f"the pattern cannot be written to {self.folder}: {problem}")
 
-    def _rendered(self, pattern: Pattern, site: Site) -> Check:
+    def _rendered(self, pattern: Pattern, rig: Rig) -> Check:
         """The file has the name of its content, so it is rendered once. The oldest files are deleted."""
         self.folder.mkdir(mode=0o700, exist_ok=True)
-        path = self._path(pattern, site)
+        path = self._path(pattern, rig)
         try:
             info = inspect(path)
             path.touch()
@@ -201,8 +198,8 @@ class RigMonitor:
             for one in old:
                 with suppress(OSError):  # it is gone already
                     one.unlink()
-            with FrameWriter(path, frame_rate(pattern), universes_of(site.slots), crash_safe=False) as writer:
-                for block in blocks(pattern, site.rig, site.slots):
+            with FrameWriter(path, frame_rate(pattern), universes_of(rig), crash_safe=False) as writer:
+                for block in blocks(pattern, rig):
                     writer.write(block)
             info = inspect(path)
         return Check(pattern.text, str(path), info.frames, info.fps, pattern.only)
@@ -214,18 +211,29 @@ class RigMonitor:
         return [(one.at_ns, one.end_ns, level) for one in checks] if level else []
 
     def as_json(self) -> dict[str, Any]:
-        """The answer of GET /api/rig: controllers, supplies, strings with their places, and the check in force."""
+        """The answer of GET /api/rig: the tables of the rig, strings with their places, and the check in force."""
         rig, now_ns = self._situation.site.rig, self._situation.now_ns()
+
+        def rows(tables: Iterable[Table]) -> list[dict[str, Any]]:
+            return [one.model_dump(mode="json", exclude={"place"}) for one in tables]
+
         return {
             "controllers": [
                 {
                     **found,
                     "multicast": own.multicast or own.host is None,
                     "universes": list(own.universes),
+                    "brightness": own.brightness,
                 }
                 for found, own in zip(self.controllers(), rig.controller, strict=True)
             ],
-            "supplies": [{"name": one.name, "volts": one.volts, "amps": one.amps} for one in rig.supply],
+            "circuits": rows(rig.circuit),
+            "supplies": rows(rig.supply),
+            "ports": [
+                {**row, "name": port.name, "strings": [one.name for one in rig.on_port[port.name]]}
+                for port, row in zip(rig.port, rows(rig.port), strict=True)
+            ],
+            "fixtures": rows(rig.fixture),
             "strings": [
                 {
                     "name": one.name,

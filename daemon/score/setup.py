@@ -74,34 +74,22 @@ class Heading:
 
 
 @dataclass(frozen=True, slots=True)
-class StringLimit:
-    """A string: the current of one slot at 255, its fuse and supply (None: not given), and its slots.
+class StringDraw:
+    """A string: what one slot draws at 255, in mA, and its slots.
 
     `spans` are `(universe, first slot, last slot)`, slots from 1.
     """
 
-    name: str
     ma: float
-    fuse_ma: float | None
-    supply: str | None
     spans: tuple[tuple[int, int, int], ...]
 
     def to_json(self) -> dict[str, Any]:
-        return {
-            "name": self.name,
-            "ma": self.ma,
-            "fuse_ma": self.fuse_ma,
-            "supply": self.supply,
-            "spans": self.spans,
-        }
+        return {"ma": self.ma, "spans": self.spans}
 
     @classmethod
     def from_json(cls, json: dict[str, Any]) -> Self:
         return cls(
-            name=text(json["name"]),
             ma=amount(json["ma"]),
-            fuse_ma=None if json["fuse_ma"] is None else amount(json["fuse_ma"]),
-            supply=optional_text(json["supply"]),
             spans=tuple(
                 (whole(universe, *UNIVERSES), whole(first, 1, SLOTS_MAX), whole(last, 1, SLOTS_MAX))
                 for universe, first, last in json["spans"]
@@ -110,19 +98,68 @@ class StringLimit:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
-    """The limits of current: strings, and supplies as `(name, ma)`."""
+class CurrentLimit:
+    """A limit of current that strings share: `kind` and name, what they may draw in all, and what they always draw.
 
-    strings: tuple[StringLimit, ...]
-    supplies: tuple[tuple[str, float], ...]
+    `strings` are indices in `Limits.strings`.
+    """
+
+    kind: str
+    name: str
+    ma: float
+    always_ma: float
+    strings: tuple[int, ...]
+
+    @property
+    def light_ma(self) -> float:
+        """What is left for light."""
+        return max(0.0, self.ma - self.always_ma)
 
     def to_json(self) -> dict[str, Any]:
-        return {"strings": [one.to_json() for one in self.strings], "supplies": self.supplies}
+        return {
+            "kind": self.kind,
+            "name": self.name,
+            "ma": self.ma,
+            "always_ma": self.always_ma,
+            "strings": self.strings,
+        }
+
+    @classmethod
+    def from_json(cls, json: dict[str, Any], strings: int) -> Self:
+        return cls(
+            kind=text(json["kind"]),
+            name=text(json["name"]),
+            ma=amount(json["ma"]),
+            always_ma=amount(json["always_ma"]),
+            strings=tuple(whole(index, 0, strings - 1) for index in json["strings"]),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The limits of current, in levels. The limits of a level share no string.
+
+    Each level counts what the levels before it have left.
+    """
+
+    strings: tuple[StringDraw, ...]
+    levels: tuple[tuple[CurrentLimit, ...], ...]
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "strings": [one.to_json() for one in self.strings],
+            "levels": [[one.to_json() for one in level] for level in self.levels],
+        }
 
     @classmethod
     def from_json(cls, json: dict[str, Any]) -> Self:
-        strings = tuple(StringLimit.from_json(one) for one in json["strings"])
-        return cls(strings, tuple((text(name), amount(ma)) for name, ma in json["supplies"]))
+        strings = tuple(StringDraw.from_json(one) for one in json["strings"])
+        levels = tuple(tuple(CurrentLimit.from_json(one, len(strings)) for one in level) for level in json["levels"])
+        for level in levels:
+            limited = [string for one in level for string in one.strings]
+            if len(set(limited)) != len(limited):
+                raise ValueError("a string has two limits of one level")
+        return cls(strings, levels)
 
 
 @dataclass(frozen=True, slots=True)

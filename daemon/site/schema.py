@@ -131,7 +131,7 @@ class OutputTable(Table):
     fade: Annotated[Length, Field(examples=['"1 s"'])] = SECOND_NS
     """How long the light takes to fade in or out, 10 s at most."""
     limiter: bool = True
-    """Lowers strings that would draw more than their fuse, and supplies that would be overloaded."""
+    """Lowers the strings that would overload a fuse, of a string or a port, or a supply."""
 
 
 class Phone(Table):

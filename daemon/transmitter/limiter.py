@@ -1,8 +1,8 @@
-"""The limiter: lowers, in place, each frame that would draw more than a string's fuse or a supply allows.
+"""The limiter: lowers, in place, each frame that would draw more than a fuse or a supply allows.
 
-It works on finished slots, after the brightness. A string that would draw too much is lowered in the same frame and
-rises again slowly. A supply that would be overloaded lowers all its strings alike. Slots within their limits stay as
-they are, byte for byte.
+It works on finished slots, after the brightness. Strings that share a limit and would draw too much are lowered alike
+in the same frame, and rise again slowly. Fuses come before supplies: a supply counts what the fuses have left. What
+dark pixels and fixtures always draw leaves less for light. Slots within their limits stay as they are, byte for byte.
 """
 
 from __future__ import annotations
@@ -13,18 +13,19 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.daemon.score.setup import Limits
+from gloaming.daemon.score.setup import CurrentLimit, Limits
 
 Bytes = npt.NDArray[np.uint8]
 Floats = npt.NDArray[np.float32]
+Doubles = npt.NDArray[np.float64]
 
 RELEASE_NS = 1_600_000_000
 """The time in which a string rises from nothing to its full light, at any frame rate."""
 MARGIN = 1 - 1e-5
 """Limits are lowered by this factor, against rounding errors."""
+LEAST_MA = 1e-6
+"""Where nothing is left for light: less than any slot draws."""
 LISTED_MAX = 20
-FLOAT_MAX = np.finfo(np.float32).max
-"""The limit of a string without a fuse."""
 
 
 class Limiter:
@@ -45,81 +46,72 @@ class Limiter:
         self._sums = np.zeros(len(edges) + 1, np.uint32)  # the last stays 0
         self._ordered = np.zeros(len(self._of_string), np.uint32)
         self._added = np.zeros(count, np.uint32)
-        self._ma = np.array([one.ma / 255 for one in limits.strings], np.float32)
-        names = [name for name, _ in limits.supplies]
-        self._fed = np.array([[one.supply == name for one in limits.strings] for name in names], np.float32).reshape(
-            len(names), count
-        )
-        self._supply_of = np.array(
-            [names.index(one.supply) if one.supply in names else len(names) for one in limits.strings], np.intp
-        )
-        fuses = [np.inf if one.fuse_ma is None else one.fuse_ma for one in limits.strings]
-        self.strings = _Guard(np.array(fuses, np.float32))
-        self.supplies = _Guard(np.array([ma for _, ma in limits.supplies], np.float32))
+        self._ma = np.array([one.ma / 255 for one in limits.strings])
+        self.drawn: Doubles = np.zeros(count)
+        levels = [[one for one in level if one.strings] for level in limits.levels]
+        self.levels = [_Level(level, count) for level in levels if level]
         self._quick = _Quick(self, stretches)
-        self._string_gains: Floats = np.ones(count + 1, np.float32)
-        self._supply_gains: Floats = np.ones(len(names) + 1, np.float32)
-        self._of_supply: Floats = np.ones(count, np.float32)
+        self._factors: Doubles = np.ones(count)
+        self._gains: Floats = np.ones(count + 1, np.float32)  # the last stays 1
         self._at_ns = 0
 
     @property
     def needed(self) -> bool:
-        """Whether any string or supply could draw too much with all slots at 255."""
+        """Whether anything could draw too much with all slots at 255."""
         return self._quick.needed
 
     def limit(self, frame: Bytes, at_ns: int) -> None:
         """Lower, in place, the strings that draw too much, at an instant of the monotonic clock."""
         release, self._at_ns = (at_ns - self._at_ns) / RELEASE_NS, at_ns
-        if not (self.strings.lowered or self.supplies.lowered) and self._quick.fine(frame):
+        if not any(level.lowered for level in self.levels) and self._quick.fine(frame):
             return
         self.add_up(frame)
-        strings, supplies = self.strings, self.supplies
-        over = strings.over(release)
-        np.multiply(strings.drawn, strings.gains, out=strings.after)
-        np.dot(self._fed, strings.after, out=supplies.drawn)
-        if not supplies.over(release) and not over:
-            return
-        self._lower(frame)
+        gains, lowered = self._gains[:-1], False
+        gains.fill(1)
+        for level in self.levels:
+            if level.over(self.drawn, release):
+                np.take(level.gains, level.of_string, out=self._factors, mode="clip")
+                np.multiply(self.drawn, self._factors, out=self.drawn)
+                np.multiply(gains, self._factors, out=gains, casting="unsafe")
+                lowered = True
+        if lowered:
+            self._lower(frame)
 
     def add_up(self, frame: Bytes) -> None:
-        """Work out what each string would draw, in mA."""
+        """Work out what the light of each string would draw, in mA."""
         np.add.reduceat(frame, self._edges, dtype=np.uint32, out=self._sums[:-1])
         np.take(self._sums, self._of_string, out=self._ordered, mode="clip")
         np.add.reduceat(self._ordered, self._firsts, out=self._added)
-        np.multiply(self._added, self._ma, out=self.strings.drawn, casting="unsafe")
+        np.multiply(self._added, self._ma, out=self.drawn)
 
     def _lower(self, frame: Bytes) -> None:
-        self._supply_gains[:-1] = self.supplies.gains
-        np.take(self._supply_gains, self._supply_of, out=self._of_supply, mode="clip")
-        np.multiply(self.strings.gains, self._of_supply, out=self._string_gains[:-1])
         # Ten times faster than a look-up for each slot. The allocator keeps this memory (process.py).
-        finished = np.repeat(self._string_gains[self._owners], self._lengths)
+        finished = np.repeat(self._gains[self._owners], self._lengths)
         held = frame[self._edges[0] :]
         np.multiply(held, finished, out=finished)
         np.copyto(held, finished, casting="unsafe")  # truncates, never rounds up
 
     def figures(self, send_groups: int) -> list[dict[str, Any]]:
-        """The strings and supplies that were lowered: in how many frames, and by how much at most. The worst first.
+        """What was lowered: in how many frames, and by how much at most. The worst first.
 
         Each of the `send_groups` mixes every frame once, so the counts are divided by their number.
         """
-        strings, supplies = [one.name for one in self.limits.strings], [name for name, _ in self.limits.supplies]
         lowered = [
-            (float(lowest), kind, names[at], guard, at)
-            for kind, names, guard in (("string", strings, self.strings), ("supply", supplies, self.supplies))
-            for at, lowest in enumerate(guard.lowest)
-            if guard.frames[at]
+            (float(lowest), level, at)
+            for level in self.levels
+            for at, lowest in enumerate(level.lowest)
+            if level.frames[at]
         ]
         return [
             {
-                "kind": kind,
-                "name": name,
-                "frames": -(-int(guard.frames[at]) // send_groups),
+                "kind": level.limits[at].kind,
+                "name": level.limits[at].name,
+                "frames": -(-int(level.frames[at]) // send_groups),
                 "lowest": round(lowest, 4),
-                "ma": round(float(guard.most[at])),
-                "limit_ma": round(float(guard.limit[at])),
+                "ma": round(float(level.most[at]) + level.limits[at].always_ma),
+                "limit_ma": round(level.limits[at].ma),
             }
-            for lowest, kind, name, guard, at in sorted(lowered, key=lambda one: one[0])[:LISTED_MAX]
+            for lowest, level, at in sorted(lowered, key=lambda one: one[0])[:LISTED_MAX]
         ]
 
 
@@ -127,8 +119,8 @@ class _Quick:
     """A fast test, for every frame, of whether nothing draws too much.
 
     It compares sums of slots with whole numbers. It may reject a good frame, which is then worked out in full, but it
-    never accepts a bad one: in a supply all strings count like the one that draws most, and slots between its strings
-    count as its own. It leaves out what stays within its limit with every slot at 255.
+    never accepts a bad one: within a limit all strings count like the one that draws most, and slots between its
+    strings count as its own. It leaves out what stays within its limit with every slot at 255.
     """
 
     def __init__(self, limiter: Limiter, stretches: list[tuple[int, int, int]]) -> None:
@@ -139,11 +131,12 @@ class _Quick:
         for at, (begin, end, string) in zip(limiter._taken.tolist(), stretches, strict=True):
             of_string.setdefault(string, []).append(at)
             ma[at], full[at] = limits.strings[string].ma, (end - begin) * limits.strings[string].ma
-        groups = [(own, limits.strings[string].fuse_ma or np.inf) for string, own in of_string.items()]
-        for name, most in limits.supplies:
-            fed = [at for string, own in of_string.items() if limits.strings[string].supply == name for at in own]
-            groups.append((fed, most))
-        groups = [(own, most) for own, most in groups if own and full[own].sum() > most]
+        groups = [
+            ([at for string in one.strings for at in of_string.get(string, ())], one.light_ma)
+            for level in limiter.levels
+            for one in level.limits
+        ]
+        groups = [(own, most) for own, most in groups if full[own].sum() > most]
         self.needed = bool(groups)
         single = [(own[0], most) for own, most in groups if len(own) == 1]
         several = [(own, most) for own, most in groups if len(own) > 1]
@@ -168,43 +161,50 @@ class _Quick:
         return not np.count_nonzero(self._over)
 
 
-class _Guard:
-    """For all strings, or all supplies: what each would draw, its limit, its gain, and counts."""
+class _Level:
+    """Limits that share no string: what the light of each would draw, its gain, and counts."""
 
-    def __init__(self, limit: Floats) -> None:
-        count = len(limit)
-        self.limit = limit
-        self._kept: Floats = np.clip(limit * MARGIN, 1e-6, FLOAT_MAX).astype(np.float32)
-        self.drawn: Floats = np.zeros(count, np.float32)
-        self.after: Floats = np.zeros(count, np.float32)
-        self.gains: Floats = np.ones(count, np.float32)
-        self.frames = np.zeros(count, np.int64)
-        self.most: Floats = np.zeros(count, np.float32)
-        self._allowed: Floats = np.ones(count, np.float32)
+    def __init__(self, limits: list[CurrentLimit], strings: int) -> None:
+        self.limits = limits
+        count, lengths = len(limits), [len(one.strings) for one in limits]
+        self._strings = np.array([string for one in limits for string in one.strings], np.intp)
+        self._firsts = np.cumsum([0, *lengths[:-1]])
+        self.of_string: npt.NDArray[np.intp] = np.full(strings, count, np.intp)
+        self.of_string[self._strings] = np.repeat(np.arange(count), lengths)
+        self._light = np.maximum([one.light_ma * MARGIN for one in limits], LEAST_MA)
+        self._ordered: Doubles = np.zeros(len(self._strings))
+        self._drawn: Doubles = np.zeros(count)
+        self._allowed: Doubles = np.ones(count)
         self._too_much = np.zeros(count, np.bool_)
+        self.gains: Doubles = np.ones(count + 1)  # the last, for strings without a limit, stays 1
+        self.frames = np.zeros(count, np.int64)
+        self.most: Doubles = np.zeros(count)
         self.lowered = False
 
     @property
-    def lowest(self) -> Floats:
-        """The lowest gain of each so far: its limit divided by the most that it would have drawn."""
-        return np.divide(self._kept, np.maximum(self.most, self._kept), dtype=np.float32)
+    def lowest(self) -> Doubles:
+        """The lowest gain of each so far: what is left for light, divided by the most that it would have drawn."""
+        return np.divide(self._light, np.maximum(self.most, self._light))
 
-    def over(self, release: float) -> bool:
-        """Work out the gains for what is drawn now. A gain rises by `release` at most. Whether any is not 1."""
-        np.greater(self.drawn, self._kept, out=self._too_much)
+    def over(self, drawn: Doubles, release: float) -> bool:
+        """Work out the gains for what strings draw now. A gain rises by `release` at most. Whether any is not 1."""
+        np.take(drawn, self._strings, out=self._ordered, mode="clip")
+        np.add.reduceat(self._ordered, self._firsts, out=self._drawn)
+        np.greater(self._drawn, self._light, out=self._too_much)
         too_much = np.count_nonzero(self._too_much)
         if not too_much and not self.lowered:
             return False
-        np.maximum(self.drawn, self._kept, out=self._allowed)
-        np.divide(self._kept, self._allowed, out=self._allowed)
-        np.add(self.gains, release, out=self.gains)
-        np.minimum(self.gains, self._allowed, out=self.gains)
+        gains = self.gains[:-1]
+        np.maximum(self._drawn, self._light, out=self._allowed)
+        np.divide(self._light, self._allowed, out=self._allowed)
+        np.add(gains, release, out=gains)
+        np.minimum(gains, self._allowed, out=gains)
         if not too_much:
-            self.lowered = bool(self.gains.min() < 1)
+            self.lowered = bool(gains.min() < 1)
             return self.lowered
         self.lowered = True
         np.add(self.frames, self._too_much, out=self.frames)
-        np.maximum(self.most, self.drawn, out=self.most)
+        np.maximum(self.most, self._drawn, out=self.most)
         return True
 
 

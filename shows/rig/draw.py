@@ -8,19 +8,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Literal
 
 from gloaming.shows.rig.model import PixelString, Rig
+
+FeedKind = Literal["string", "port", "supply"]
+"""A string's own fuse, a port or a supply."""
 
 
 @dataclass(frozen=True, slots=True)
 class Feed:
-    """Strings that share a limit. `kind`: "string" (its own fuse), "port" or "supply".
+    """Strings that share a limit.
 
     `strings` are indices in the rig. `limit_ma` is None if it is not known. `always_ma` is drawn by dark pixels and by
     fixtures, whatever the frames are.
     """
 
-    kind: str
+    kind: FeedKind
     name: str
     place: str
     strings: tuple[int, ...]

@@ -7,6 +7,8 @@ from pydantic import Field
 from gloaming.api.http.schemas.answers import Answer, Instant, OverrideStanding, ReasonGiven
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.planner.health import TroubleCode
+from gloaming.shows.rig.draw import FeedKind
+from gloaming.shows.rig.model import Channel
 
 
 class Next(Answer):
@@ -71,9 +73,9 @@ class OtherSource(Answer):
 
 
 class Lowered(Answer):
-    """A string or a supply whose current the limiter has lowered."""
+    """A string, a port or a supply whose current the limiter has lowered."""
 
-    kind: Literal["string", "supply"]
+    kind: FeedKind
     name: str
     frames: int
     lowest: float
@@ -209,6 +211,17 @@ class ControllerListed(ControllerReached):
 
     multicast: bool
     universes: list[int]
+    brightness: Annotated[float, Field(description="the brightness that is set in the controller itself, 0 to 1")]
+
+
+class CircuitListed(Answer):
+    """A circuit of the mains, on one breaker."""
+
+    name: str
+    amps: float
+    volts: float
+    breaker: Annotated[str | None, Field(description="where its breaker is")]
+    rcd: bool | None
 
 
 class SupplyListed(Answer):
@@ -217,6 +230,22 @@ class SupplyListed(Answer):
     name: str
     volts: float
     amps: float
+    circuit: str | None
+    efficiency: float
+
+
+class PortListed(Answer):
+    """A port of a controller; its strings share its fuse."""
+
+    name: str
+    controller: str
+    number: int
+    strings: list[str]
+    fuse_a: float | None
+    supply: str | None
+    volts: float | None
+    run_m: Annotated[float | None, Field(description="the length of its data run, in metres")]
+    note: str | None
 
 
 class StringListed(Answer):
@@ -236,6 +265,19 @@ class StringListed(Answer):
     points: list[list[float]] | None
 
 
+class FixtureListed(Answer):
+    """A lamp or another device that is no string of pixels; `channels` are what its slots do."""
+
+    name: str
+    controller: str
+    universe: int
+    slot: int
+    channels: list[Channel]
+    watts: float | None
+    supply: str | None
+    circuit: str | None
+
+
 class RigCheckShown(Answer):
     """The current rig check."""
 
@@ -248,11 +290,14 @@ class RigCheckShown(Answer):
 
 
 class RigListed(Answer):
-    """Controllers, supplies and strings, and the current rig check."""
+    """What hangs outside and what feeds it, and the current rig check."""
 
     controllers: list[ControllerListed]
+    circuits: list[CircuitListed]
     supplies: list[SupplyListed]
+    ports: list[PortListed]
     strings: list[StringListed]
+    fixtures: list[FixtureListed]
     check: RigCheckShown | None
 
 

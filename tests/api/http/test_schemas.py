@@ -8,12 +8,23 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.api.http.schemas.answers import JournalLine, NightAhead, SeasonReport
+from gloaming.api.http.schemas.answers import Answer, JournalLine, NightAhead, SeasonReport
 from gloaming.api.http.schemas.overrides import override_request
 from gloaming.api.http.schemas.requests import rig_check_request
-from gloaming.api.http.schemas.states import Explanation, Now, RigListed, Telemetry
+from gloaming.api.http.schemas.states import (
+    CircuitListed,
+    Explanation,
+    FixtureListed,
+    Now,
+    PortListed,
+    RigListed,
+    SupplyListed,
+    Telemetry,
+)
 from gloaming.daemon.direction.overrides import ASKED
+from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import ConfigErrorCode, InputError
+from gloaming.shows.rig.model import Circuit, Fixture, Port, Supply
 from tests.api.house import house, run
 from tests.places import TOP
 
@@ -121,6 +132,21 @@ def test_the_answers_have_everything_that_the_planner_reports(tmp_path: Path) ->
                 assert model.model_validate(reported).model_dump(mode="json", exclude_unset=True) == json_of(reported)
 
     run(work())
+
+
+@pytest.mark.parametrize(
+    ("table", "answer", "more"),
+    [
+        (Circuit, CircuitListed, set()),
+        (Supply, SupplyListed, set()),
+        (Port, PortListed, {"name", "strings"}),
+        (Fixture, FixtureListed, set()),
+    ],
+)
+def test_the_answer_on_the_rig_has_every_key_of_its_tables(
+    table: type[Table], answer: type[Answer], more: set[str]
+) -> None:
+    assert set(answer.model_fields) == set(table.model_fields) - {"place"} | more
 
 
 def json_of(value: object) -> object:

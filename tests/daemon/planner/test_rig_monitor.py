@@ -21,9 +21,10 @@ from gloaming.daemon.planner.messages import setup_of
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.rig_monitor import PATTERNS_MAX, REPORT_NS, RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
-from gloaming.daemon.score.setup import Setup, StringLimit
-from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.score.setup import CurrentLimit, Limits, Setup, StringDraw
+from gloaming.daemon.site.load import load_site
 from gloaming.shows.framefile.reader import inspect
+from gloaming.shows.rig.model import Rig
 from gloaming.shows.rig.patterns import Pattern
 
 SITE = """[site]
@@ -58,6 +59,24 @@ pixels = 9
 """
 
 
+FIXTURE = """[[fixture]]
+name = "lantern"
+controller = "left"
+universe = 2
+slot = 200
+channels = ["dimmer", "strobe"]
+watts = 60
+supply = "box"
+"""
+CIRCUIT = """[[circuit]]
+name = "shed"
+amps = 16
+volts = 230
+breaker = "shed panel, no. 4"
+rcd = true
+"""
+
+
 class Stub(SimpleNamespace):
     """The part of a situation that the rig monitor uses."""
 
@@ -83,14 +102,39 @@ class Stub(SimpleNamespace):
 
 def care(folder: Path, limiter: str = "true") -> tuple[Any, RigMonitor]:
     planner: Any = Stub(folder, limiter)
-    return planner, RigMonitor(planner, folder, lambda: None, set)
+    return planner, RigMonitor(planner, folder, lambda: None)
 
 
 def test_the_limits_are_those_of_the_rig(tmp_path: Path) -> None:
     limits = care(tmp_path)[1].limits()
-    assert limits
-    assert limits.strings == (StringLimit("ridge", 20.0, 5000.0, "box", ((1, 1, 510), (2, 1, 90))),)
-    assert limits.supplies == (("box", 29_000.0),)
+    assert limits == Limits(
+        (StringDraw(20.0, ((1, 1, 510), (2, 1, 90))), StringDraw(20.0, ((2, 91, 117),))),
+        (
+            (CurrentLimit("string", "ridge", 5000.0, 200.0, (0,)),),
+            (CurrentLimit("supply", "box", 29_000.0, 200.0, (0,)),),
+        ),
+    )
+
+
+def test_a_controller_that_lowers_a_port_a_missing_pixel_and_a_fixture_count_in_the_limits(tmp_path: Path) -> None:
+    """60 W of 12 V are 5 A. 199 and 9 pixels of 1 mA hang."""
+    planner, of = care(tmp_path)
+    rig = RIG.replace('host = "192.0.2.21"', "brightness = 0.3").replace('name = "loose"', 'name = "eaves"\nport = 3')
+    rig = rig.replace("fuse_a = 5", "port = 3\nfuse_a = 5\nmissing = [37]")
+    other_rig(planner, rig + FIXTURE)
+    assert of.limits() == Limits(
+        (StringDraw(6.0, ((1, 1, 108), (1, 112, 510), (2, 1, 90))), StringDraw(6.0, ((2, 91, 117),))),
+        (
+            (CurrentLimit("port", "3 of left", 5000.0, 208.0, (0, 1)),),
+            (CurrentLimit("supply", "box", 29_000.0, 5199.0, (0,)),),
+        ),
+    )
+
+
+def test_without_a_fuse_and_a_supply_there_are_no_limits(tmp_path: Path) -> None:
+    planner, of = care(tmp_path)
+    other_rig(planner, RIG.replace("fuse_a = 5\n", "").replace('supply = "box"\n', "port = 3\n"))
+    assert of.limits() is None
 
 
 def test_switched_off_there_are_no_limits(tmp_path: Path) -> None:
@@ -124,6 +168,14 @@ def test_what_the_limiter_lowers_is_reported_at_once_and_then_every_ten_minutes(
     planner.at_ns -= 86_400 * 10**9  # a clock that was a day ahead is set
     hear(9)
     assert "was lowered in 4 frames" in planner.noted[3][1]
+
+
+def test_a_port_is_reported_by_its_number_and_its_controller(tmp_path: Path) -> None:
+    planner, of = care(tmp_path)
+    one = {"kind": "port", "name": "3 of left", "frames": 8, "lowest": 0.6944, "ma": 7200, "limit_ma": 5000}
+    of.report_limited({"limited": [one]})
+    text = "port 3 of left was lowered in 8 frames, to 69% at the least: it would have drawn 7.2 A, and may draw 5 A"
+    assert planner.noted == [("limiter", text)]
 
 
 def test_a_pattern_is_rendered_once_and_the_oldest_are_deleted(tmp_path: Path) -> None:
@@ -163,7 +215,7 @@ def test_a_state_directory_that_takes_nothing_is_an_error_of_the_system(tmp_path
 def test_a_pattern_that_cannot_be_written_is_no_input_error(tmp_path: Path) -> None:
     planner, of = care(tmp_path)
     of.folder.mkdir()
-    of._path(Pattern("walk"), planner.site).mkdir()
+    of._path(Pattern("walk"), planner.site.rig).mkdir()
     with pytest.raises(OSError, match=r"the pattern cannot be written to .*/rig-check: this is a folder"):
         asyncio.run(of.check({"pattern": "walk"}, ""))
 
@@ -180,10 +232,10 @@ def test_a_rig_that_is_read_again_while_a_pattern_is_rendered_has_its_own_patter
     planner, of = care(tmp_path)
     render = of._render
 
-    def rendered(pattern: Pattern, site: Site) -> Check:
-        if site.rig.string[0].pixels == 200:
+    def rendered(pattern: Pattern, rig: Rig) -> Check:
+        if rig.string[0].pixels == 200:
             other_rig(planner, RIG.replace("pixels = 200", "pixels = 180"))
-        return render(pattern, site)
+        return render(pattern, rig)
 
     monkeypatch.setattr(of, "_render", rendered)
     found = asyncio.run(of.check({"pattern": "walk"}, "Nan")).check
@@ -238,8 +290,23 @@ def test_the_rig_is_reported_with_the_places_of_its_pixels(tmp_path: Path) -> No
         "strings": ["ridge", "loose"],
         "multicast": False,
         "universes": [1, 2],
+        "brightness": 1.0,
     }
     assert [one["points"] for one in told["strings"]] == [None, None]
+
+
+def test_the_rig_is_reported_with_its_ports_fixtures_and_circuits(tmp_path: Path) -> None:
+    planner, of = care(tmp_path)
+    fed = RIG.replace("amps = 29", 'amps = 29\ncircuit = "shed"').replace("fuse_a = 5", "fuse_a = 5\nport = 3")
+    other_rig(planner, fed + FIXTURE + CIRCUIT)
+    told = of.as_json()
+    assert told["circuits"] == [{"name": "shed", "amps": 16, "volts": 230, "breaker": "shed panel, no. 4", "rcd": True}]
+    assert told["supplies"] == [{"name": "box", "volts": 12, "amps": 29, "circuit": "shed", "efficiency": 0.85}]
+    place = {"controller": "left", "universe": 2, "slot": 200}
+    feed = {"watts": 60, "supply": "box", "circuit": None}
+    assert told["fixtures"] == [{"name": "lantern", **place, "channels": ["dimmer", "strobe"], **feed}]
+    port = {"name": "3 of left", "controller": "left", "number": 3, "strings": ["ridge"], "fuse_a": 5}
+    assert told["ports"] == [{**port, "supply": None, "volts": None, "run_m": None, "note": None}]
 
 
 def test_lights_that_are_turned_off_while_a_pattern_is_rendered_stay_off(
@@ -248,9 +315,9 @@ def test_lights_that_are_turned_off_while_a_pattern_is_rendered_stay_off(
     planner, of = care(tmp_path)
     render, pause = of._render, Override(7, Kind.PAUSE, planner.at_ns, planner.at_ns + 900 * 10**9, "Nan")
 
-    def rendered(pattern: Pattern, site: Site) -> Check:
+    def rendered(pattern: Pattern, rig: Rig) -> Check:
         planner.overrides = (pause,)
-        return render(pattern, site)
+        return render(pattern, rig)
 
     monkeypatch.setattr(of, "_render", rendered)
     with pytest.raises(Refusal, match="a pause was asked for after this rig check"):
@@ -310,7 +377,7 @@ def test_addresses_are_kept_for_the_next_start_and_asked_whether_they_answer(
     planner, of = care(tmp_path)
     other_rig(planner, NAMED)
     moved: list[bool] = []
-    of = RigMonitor(planner, tmp_path, lambda: moved.append(True), set)
+    of = RigMonitor(planner, tmp_path, lambda: moved.append(True))
     assert not of.troubles()  # not looked up yet
     assert hosts(planner, of) == [(), (), ("multicast",)]
     asyncio.run(of.look_up())
@@ -323,7 +390,7 @@ def test_addresses_are_kept_for_the_next_start_and_asked_whether_they_answer(
         "by multicast alone until it is known"
     ]
     del known["left.lan"]
-    again = RigMonitor(planner, tmp_path, lambda: None, set)  # after a power cut
+    again = RigMonitor(planner, tmp_path, lambda: None)  # after a power cut
     assert hosts(planner, again) == [("192.0.2.21",), ("192.0.2.21",), ("multicast",)]
     asyncio.run(again.look_up())
 

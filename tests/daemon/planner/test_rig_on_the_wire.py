@@ -47,6 +47,36 @@ universe = 2
 pixels = 150
 fuse_a = 10
 """
+PORT_RIG = """[[controller]]
+name = "left"
+universes = "1-2"
+
+[[port]]
+controller = "left"
+number = 3
+fuse_a = 5
+
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 1
+pixels = 60
+port = 3
+
+[[string]]
+name = "numbers"
+controller = "left"
+universe = 1
+slot = 451
+pixels = 2
+
+[[string]]
+name = "eaves"
+controller = "left"
+universe = 2
+pixels = 60
+port = 3
+"""
 FRAMES, WHITE_FROM, WHITE_UNTIL, RELEASED = 160, 40, 80, 80 + 66
 
 
@@ -57,9 +87,9 @@ def evening(tmp_path: Path) -> Iterator[Evening]:
 
 
 @contextmanager
-def running(evening: Evening, frames: npt.NDArray[np.uint8]) -> Iterator[Any]:
+def running(evening: Evening, frames: npt.NDArray[np.uint8], rig: str = RIG) -> Iterator[Any]:
     evening.write(frames)
-    (evening.folder / "rig.toml").write_text(RIG, encoding="utf-8")
+    (evening.folder / "rig.toml").write_text(rig, encoding="utf-8")
     with evening.reader("0.0.0.0", "multicast") as reader, evening.running():
         wait_until(lambda: (evening.state / "address").exists(), "an address")
         reader.wait_for(lambda seen: any(not each.black for each in seen), "light")
@@ -90,8 +120,20 @@ def number(seen: Seen) -> int:
 
 
 def amps(slots: bytes) -> float:
-    """What 150 RGB pixels of 20 mA a colour at full draw (common practice, no source)."""
-    return sum(value / 255 * 0.02 for value in slots[:450])
+    """What RGB pixels draw: 20 mA a colour at full, 1 mA a dark one (common practice, no source)."""
+    return sum(value / 255 * 0.02 for value in slots) + len(slots) / 3 * 0.001
+
+
+def limited(evening: Evening) -> tuple[dict[str, Any], str]:
+    """The first that the limiter has lowered, as `gloaming now` and as the journal has it."""
+    found = json.loads(gloaming(evening, "now", "--json").stdout)["health"]["transmitter"]["limited"]
+    with closing(sqlite3.connect(f"file:{evening.state}/state.db?mode=ro", uri=True)) as store:
+
+        def lines() -> list[tuple[str]]:
+            return store.execute("SELECT text FROM journal WHERE kind = 'limiter'").fetchall()
+
+        wait_until(lines, "a line of it")
+        return found[0], lines()[0][0]
 
 
 def test_a_string_of_nine_amperes_on_a_fuse_of_five_never_draws_more_and_all_else_is_as_it_was(
@@ -105,16 +147,11 @@ def test_a_string_of_nine_amperes_on_a_fuse_of_five_never_draws_more_and_all_els
             return numbers.count(WHITE_FROM + 5) >= 2 and numbers.count(FRAMES - 1) >= 1
 
         seen = reader.wait_for(whole, "the whole piece", 60)
-        told = json.loads(gloaming(evening, "now", "--json").stdout)["health"]["transmitter"]["limited"]
-        with closing(sqlite3.connect(f"file:{evening.state}/state.db?mode=ro", uri=True)) as store:
-            wait_until(
-                lambda: store.execute("SELECT text FROM journal WHERE kind = 'limiter'").fetchall(), "a line of it"
-            )
-            lines = store.execute("SELECT text FROM journal WHERE kind = 'limiter'").fetchall()
+        told, line = limited(evening)
     ridge = [each for each in seen if each.universe == 1 and not each.black]
-    assert max(amps(each.slots) for each in ridge) <= 5.0
+    assert max(amps(each.slots[:450]) for each in ridge) <= 5.0
     white = [each for each in ridge if WHITE_FROM <= number(each) < WHITE_UNTIL]
-    assert min(amps(each.slots) for each in white) > 4.9
+    assert min(amps(each.slots[:450]) for each in white) > 4.9
     assert all(len(set(each.slots[:450])) == 1 for each in white)
     for each in ridge:
         if not WHITE_FROM <= number(each) < RELEASED:
@@ -123,9 +160,30 @@ def test_a_string_of_nine_amperes_on_a_fuse_of_five_never_draws_more_and_all_els
     eaves = [each for each in seen if each.universe == 2 and not each.black]
     assert len({each.slots for each in eaves}) > FRAMES / 2
     assert all(each.slots[:450] in known for each in eaves)
-    assert (told[0]["kind"], told[0]["name"], told[0]["ma"], told[0]["limit_ma"]) == ("string", "ridge", 9000, 5000)
-    assert "string ridge was lowered in" in lines[0][0]
-    assert "it would have drawn 9.0 A, and may draw 5 A" in lines[0][0]
+    assert (told["kind"], told["name"], told["ma"], told["limit_ma"]) == ("string", "ridge", 9150, 5000)
+    assert "string ridge was lowered in" in line
+    assert "it would have drawn 9.2 A, and may draw 5 A" in line
+
+
+def test_two_strings_of_3_6_a_on_a_port_of_5_a_draw_5_a_together_and_are_lowered_alike(evening: Evening) -> None:
+    """60 RGB pixels of 20 mA a colour draw 3.6 A at white; 120 dark ones 0.12 A (common practice, no source)."""
+    frames = picture()
+    frames[:, 510:960] = frames[:, :450]
+    with running(evening, frames, PORT_RIG) as reader:
+
+        def white(seen: list[Seen], universe: int) -> list[bytes]:
+            return [each.slots for each in seen if each.universe == universe and each.slots[0] > 60]
+
+        seen = reader.wait_for(lambda seen: len(white(seen, 1)) >= 30 and len(white(seen, 2)) >= 3, "white", 60)
+        told, line = limited(evening)
+    most = [max(amps(each.slots[:180]) for each in seen if each.universe == universe) for universe in (1, 2)]
+    assert 4.9 < sum(most) <= 5.0
+    assert len({slots[:180] for universe in (1, 2) for slots in white(seen, universe)}) == 1
+    assert len(set(white(seen, 1)[0][:180])) == 1
+    assert all(set(slots[180:450]) == {255} for slots in white(seen, 1))
+    assert (told["kind"], told["name"], told["ma"], told["limit_ma"]) == ("port", "3 of left", 7320, 5000)
+    assert "port 3 of left was lowered in" in line
+    assert "it would have drawn 7.3 A, and may draw 5 A" in line
 
 
 def test_pixel_37_of_the_ridge_lights_and_no_other_until_it_ends(evening: Evening) -> None:

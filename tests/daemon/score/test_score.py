@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from gloaming.daemon.score import protocol
 from gloaming.daemon.score.protocol import Black, Op
 from gloaming.daemon.score.score import Mix, Picture, Score, Segment
-from gloaming.daemon.score.setup import Heading, Limits, Setup, StringLimit, Target
+from gloaming.daemon.score.setup import CurrentLimit, Heading, Limits, Setup, StringDraw, Target
 from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
 from gloaming.shows.protocols.e131 import IPV4, IPV6
 
@@ -65,7 +65,10 @@ def scores(draw: Any) -> Score:
 
 HEADING = Heading(UUID(int=7), "Pier Road boathouse", 100, 7000, False)
 TARGETS = (Target(1, 510, ("192.0.2.21", IPV4)), Target(63_999, 512, ("2001:db8::21", IPV6), 9_000_000, 15_000_000))
-LIMITS = Limits((StringLimit("ridge", 20.0, 5000.0, "left-12v", ((1, 1, 510), (2, 1, 90))),), (("left-12v", 29e3),))
+LIMITS = Limits(
+    (StringDraw(20.0, ((1, 1, 510), (2, 1, 90))),),
+    ((CurrentLimit("port", "3 of left", 5e3, 150.0, (0,)),), (CurrentLimit("supply", "left-12v", 29e3, 150.0, (0,)),)),
+)
 SETUP = Setup(HEADING, TARGETS, "eth0", "black", 20, 0, False, 17, "plain", LIMITS)
 TIDE = Picture("tide", "/x/tide.frames", 4800, Fraction(40), 0)
 BELLS = replace(TIDE, piece="bells", path="/x/bells.frames")

@@ -168,8 +168,9 @@ def level(sender: FakeSender) -> str | None:
 
 
 def limiter(sender: FakeSender) -> str | None:
-    string = {"name": "ridge", "ma": 20, "fuse_ma": 0.001, "supply": None, "spans": [[1, 1, 20]]}
-    return after(lit(sender, limits={"strings": [string], "supplies": []}), SECOND_NS)
+    fuse = {"kind": "string", "name": "ridge", "ma": 0.001, "always_ma": 0, "strings": [0]}
+    limits = {"strings": [{"ma": 20, "spans": [[1, 1, 20]]}], "levels": [[fuse]]}
+    return after(lit(sender, limits=limits), SECOND_NS)
 
 
 CONDITIONS: dict[Black, Callable[[FakeSender], str | None]] = {
