@@ -25,6 +25,7 @@ FAMILIES = (
     "frames",
     "record",
     "survey",
+    "rig",
     "rig_check",
     "sound",
     "site",

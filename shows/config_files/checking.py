@@ -41,6 +41,11 @@ def read_tables(path: Path, model: type[T]) -> T:
     """A person's TOML file as a model. Every table has its `place`. InputError holds all errors at once."""
     data, lines = read_toml(path)
     _mark(data, (), path, lines)
+    return checked(data, path, lines, model)
+
+
+def checked(data: Mapping[str, Any], path: Path, lines: Mapping[Key, int], model: type[T]) -> T:
+    """The data of a person's file as a model. `lines` has the line of each key. InputError holds all errors at once."""
     try:
         return model.model_validate(data)
     except ValidationError as error:
@@ -75,10 +80,11 @@ def on_their_lines(path: Path, errors: Iterable[ConfigError]) -> tuple[ConfigErr
     """Errors that were found after the file was read, each with the line of its key."""
     found = tuple(errors)
     lines = read_toml(path)[1] if found else {}
-    return tuple(replace(one, line=place_of(lines, _key(one.key)) or one.line) for one in found)
+    return tuple(replace(one, line=place_of(lines, undotted(one.key)) or one.line) for one in found)
 
 
-def _key(dotted_key: str | None) -> Key:
+def undotted(dotted_key: str | None) -> Key:
+    """The key path of `string[3].pixels`."""
     parts = re.findall(r"[^.\[\]]+", dotted_key or "")
     return tuple(int(part) if part.isdigit() else part for part in parts)
 
@@ -106,7 +112,7 @@ def dotted(key: Key) -> str:
     return text
 
 
-def _config_error(found: Any, path: Path, lines: dict[Key, int], model: type[BaseModel]) -> ConfigError:
+def _config_error(found: Any, path: Path, lines: Mapping[Key, int], model: type[BaseModel]) -> ConfigError:
     key: Key = tuple(part for part in found["loc"] if part != "place")
     field_model, field = _field(model, key)
     kind, problem, code = found["type"], found["msg"], CODES.get(found["type"], ConfigErrorCode.WRONG_TYPE)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +29,7 @@ def read_toml(path: Path) -> tuple[dict[str, Any], dict[Key, int]]:
         ) from None
     except OSError as error:
         raise InputError(ConfigError(path, None, None, f"it cannot be read ({error.strerror})")) from None
-    text = _decoded(path, raw)
+    text = decoded(path, raw)
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -38,8 +38,8 @@ def read_toml(path: Path) -> tuple[dict[str, Any], dict[Key, int]]:
     return data, _lines(text)
 
 
-def _decoded(path: Path, raw: bytes) -> str:
-    """The text of a file, without a byte order mark."""
+def decoded(path: Path, raw: bytes) -> str:
+    """The text of a file in UTF-8, without a byte order mark. InputError if it is not UTF-8."""
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -51,7 +51,7 @@ def _decoded(path: Path, raw: bytes) -> str:
         raise InputError(ConfigError(path, line, None, problem, "save the file as UTF-8")) from None
 
 
-def place_of(lines: dict[Key, int], key: Key) -> int | None:
+def place_of(lines: Mapping[Key, int], key: Key) -> int | None:
     """The line of a key. For a key that is missing, the line of the nearest table around it."""
     while key and key not in lines:
         key = key[:-1]

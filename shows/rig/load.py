@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import chain
 from pathlib import Path
 
@@ -19,20 +19,24 @@ Fail = Callable[[PixelString, str, str, str], None]
 
 
 def load_rig(path: Path) -> Rig:
-    """A rig.toml, complete and checked as a whole. Raises InputError with all errors.
+    """A rig.toml, complete and checked as a whole. Raises InputError with all errors."""
+    rig, errors = complete(path, read_tables(path, Rig))
+    if errors:
+        raise InputError(*on_their_lines(path, errors))
+    return rig
+
+
+def complete(path: Path, rig: Rig) -> tuple[Rig, Errors]:
+    """A rig as it was read from a file, complete; and what is wrong with it as a whole, each at the line of its table.
 
     Complete means: a string with `after` has its controller, universe and slot. Each port that a string names has a
     table, with its fuse. A string has the supply of its port.
     """
-    rig = read_tables(path, Rig)
     errors = [*_names(path, rig), *_owners(path, rig), *_references(path, rig)]
-    strings = _in_place(path, rig.string, errors)
+    strings = in_place(path, rig.string, errors)
     ports = _ports(path, rig.port, strings, errors)
     rig = rig.model_copy(update={"port": tuple(ports.values()), "string": tuple(_on_ports(strings, ports))})
-    errors += [*_strings(path, rig), *_slots(path, rig)]
-    if errors:
-        raise InputError(*on_their_lines(path, errors))
-    return rig
+    return rig, [*errors, *_strings(path, rig), *_slots(path, rig)]
 
 
 def _at(path: Path, table: Table, key: str, problem: str, hint: str) -> ConfigError:
@@ -98,7 +102,7 @@ def _references(path: Path, rig: Rig) -> Iterator[ConfigError]:
                     yield _at(path, table, f"{kind}[{index}].{key}", problem, hints[key].instead(name))
 
 
-def _in_place(path: Path, strings: tuple[PixelString, ...], errors: Errors) -> list[PixelString]:
+def in_place(path: Path, strings: Sequence[PixelString], errors: Errors) -> list[PixelString]:
     """The strings, each with its controller and first slot. A string without a place, by an error, stays as it is."""
     by_name = {string.name: string for string in strings}
     numbers = {string.name: number for number, string in enumerate(strings)}
@@ -126,11 +130,11 @@ def _in_place(path: Path, strings: tuple[PixelString, ...], errors: Errors) -> l
             line.append(by_name[after])
         for one in reversed(line):
             if one.name not in placed:
-                placed[one.name] = _follow(one, placed.get(one.after or ""), fail)
+                placed[one.name] = follow(one, placed.get(one.after or ""), fail)
     return [placed[string.name] if by_name[string.name] is string else string for string in strings]
 
 
-def _follow(string: PixelString, before: PixelString | None, fail: Fail) -> PixelString:
+def follow(string: PixelString, before: PixelString | None, fail: Fail) -> PixelString:
     """A string with its place, after the string that it follows."""
     if string.after is None:
         if not string.universe:
@@ -178,7 +182,7 @@ def _ports(path: Path, tables: tuple[Port, ...], strings: list[PixelString], err
             fused_at[name] = string.place
         elif string.fuse_a not in (None, found.fuse_a):
             problem = f"port {name} has two fuses: {string.fuse_a:g} A here, {found.fuse_a:g} A at {fused_at[name]}"
-            hint = "strings of one port share its fuse: give it once, in a [[port]] table"
+            hint = "strings of one port share its fuse: give it once"
             errors.append(_at(path, string, f"string[{index}].fuse_a", problem, hint))
         ports[name] = found
     return ports

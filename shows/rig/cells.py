@@ -1,0 +1,203 @@
+"""The cells of a spreadsheet: which columns there are, and how values are read from them and written into them.
+
+A column is a key of rig.toml.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+import tomllib
+import unicodedata
+from collections.abc import Callable, Iterator
+from functools import cache
+from io import StringIO
+from itertools import chain
+from pathlib import Path
+from typing import Any
+
+from gloaming.shows.config_files.checking import examples
+from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError
+from gloaming.shows.rig.tables import KINDS
+
+SEPARATORS = ",;\t"
+_SEPARATOR = re.compile(r"sep=(.)\r?\n", re.IGNORECASE)
+"""A first line by which some spreadsheets name their separator."""
+_WHOLE = re.compile(r"[+-]?[0-9]+(?:[.,]0{1,2})?")
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
+_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
+"""Such a number means one thing with decimal commas, and another with commas between thousands."""
+COLUMNS: dict[str, dict[str, str]] = {
+    kind: {
+        "port" if (kind, key) == ("port", "number") else key: key
+        for key in model.model_fields
+        if key not in ("place", "points")
+    }
+    for kind, model in KINDS.items()
+}
+"""The keys of each kind of line, by column. `points` have no column."""
+LENT: dict[str, dict[str, tuple[str, str]]] = {
+    "string": {
+        "host": ("controller", "host"),
+        "run_m": ("port", "run_m"),
+        "note": ("port", "note"),
+        "supply_volts": ("supply", "volts"),
+        "supply_amps": ("supply", "amps"),
+    },
+    "fixture": {
+        "host": ("controller", "host"),
+        "supply_volts": ("supply", "volts"),
+        "supply_amps": ("supply", "amps"),
+    },
+}
+"""Columns of strings and fixtures that fill a key of their controller, port or supply: its kind and the key."""
+FIRST = (
+    "kind",
+    "name",
+    "controller",
+    "port",
+    "pixels",
+    "universe",
+    "slot",
+    "after",
+    "order",
+    "volts",
+    "fuse_a",
+    "supply",
+)
+ALL = tuple(dict.fromkeys((*FIRST, *chain(*COLUMNS.values(), *LENT.values()))))
+"""Every column, in the order in which they are written."""
+NEEDED = ("name", "controller", "pixels")
+
+
+def records(path: Path, text: str) -> Iterator[tuple[int, list[str]]]:
+    """The lines of a CSV (RFC 4180) that have cells: number in the file, and the cells without blanks around them.
+
+    Commas, semicolons or tabs separate the cells: the heading has most of them. Raises InputError.
+    """
+    named = _SEPARATOR.match(text)
+    rest = text[named.end() :] if named else text
+    heading = next((line for line in rest.splitlines() if line.strip(f'{SEPARATORS} "')), "")
+    separator = named[1] if named else max(SEPARATORS, key=heading.count)
+    reader = csv.reader(StringIO(rest, newline=""), delimiter=separator, strict=True)
+    first = end = 2 if named else 1
+    try:
+        for cells in reader:
+            begin, end = end, reader.line_num + first
+            stripped = [cell.strip() for cell in cells]
+            if any(stripped):
+                yield begin, stripped
+    except csv.Error:
+        problem = "a quote is open, or is in the middle of a cell"
+        raise InputError(ConfigError(path, end, None, problem, 'write "" for a quote inside quoted text')) from None
+
+
+def column_name(heading: str) -> str:
+    """The column that a heading means: "Fuse (A)" is fuse_a, "mm²" is mm2."""
+    return re.sub(r"[^a-z0-9]+", "_", unicodedata.normalize("NFKC", heading).lower()).strip("_")
+
+
+def letters(number: int) -> str:
+    """The letters of a column in a spreadsheet: 0 is A, 26 is AA."""
+    more, last = divmod(number, 26)
+    return (letters(more - 1) if more else "") + chr(ord("A") + last)
+
+
+def read_cell(kind: str, key: str, text: str) -> Any:
+    """A cell as a value of rig.toml. Raises WrongValueError."""
+    reader = _READERS[key if key in _READERS else _types(kind, key)]
+    return reader(text, example(kind, key))
+
+
+@cache
+def example(kind: str, key: str) -> str:
+    """The example of a key, as it is written in a cell; "yes" where the key has none."""
+    shown = next(iter(examples(KINDS[kind].model_fields[key])), "true")
+    return write_cell(key, tomllib.loads(f"value = {shown}")["value"], decimal_comma=False)
+
+
+def write_cell(key: str, value: Any, decimal_comma: bool) -> str:
+    """A value of rig.toml as a cell."""
+    match value:
+        case bool():
+            return "yes" if value else "no"
+        case int() | float():
+            text = repr(int(value) if value == int(value) else value)
+            text = text.replace(".", ",") if decimal_comma else text
+            return f"{text}0" if _THOUSANDS.fullmatch(text) else text
+        case str():
+            return re.sub(r"(\d)-(\d)", r"\1 to \2", value) if key == "universes" else value
+    items = [write_cell("", item, decimal_comma) for item in value]
+    return (" | " if key == "line" else " ").join(items)
+
+
+@cache
+def _types(kind: str, key: str) -> str:
+    """The JSON types of a key: "integer", or "array of integer"."""
+    schema = KINDS[kind].model_json_schema()["properties"][key]
+    schema = next((one for one in schema.get("anyOf", ()) if one["type"] != "null"), schema)
+    return f"array of {schema['items']['type']}" if schema["type"] == "array" else str(schema["type"])
+
+
+def _whole(text: str, example: str) -> int:
+    if not _WHOLE.fullmatch(text):
+        raise WrongValueError(f"{text!r} is not a whole number", f"write the number alone, as {example}")
+    return int(re.split("[.,]", text)[0])
+
+
+def _number(text: str, example: str) -> float:
+    if _THOUSANDS.fullmatch(text):
+        meant = text.replace(",", "")
+        problem = f"{text!r} may be {meant} or {float(text.replace(',', '.')):g}"
+        raise WrongValueError(problem, f"write {meant}, or {text}0 with a decimal comma")
+    if not _NUMBER.fullmatch(text):
+        raise WrongValueError(f"{text!r} is not a number", f"write the number alone, as {example}")
+    return float(text.replace(",", "."))
+
+
+def _yes_no(text: str, example: str) -> bool:
+    values = {"yes": True, "no": False, "true": True, "false": False}
+    if text.lower() not in values:
+        raise WrongValueError(f"{text!r} is neither yes nor no", "write yes or no")
+    return values[text.lower()]
+
+
+def _wholes(text: str, example: str) -> list[int]:
+    try:
+        return [_whole(one, example) for one in re.split(r"[\s,;]+", text)]
+    except WrongValueError:
+        raise WrongValueError(f"{text!r} is not a list of whole numbers", "as 50 100") from None
+
+
+def _words(text: str, example: str) -> list[str]:
+    return re.split(r"[\s,;]+", text.lower())
+
+
+def _corners(text: str, example: str) -> list[list[float]]:
+    try:
+        corners = [[_number(one, example) for one in corner.split()] for corner in text.split("|")]
+    except WrongValueError:
+        corners = []
+    if not corners or any(len(corner) != 2 for corner in corners):
+        raise WrongValueError(f"{text!r} is not a line", "write the corners, right and up in metres, as 0 6 | 5 6")
+    return corners
+
+
+def _as_it_is(text: str, example: str) -> str:
+    return text
+
+
+_READERS: dict[str, Callable[[str, str], Any]] = {
+    "universes": lambda text, example: re.sub(r"\s+to\s+", "-", text),
+    "order": lambda text, example: text.upper(),
+    "lead": _as_it_is,
+    "spread": _as_it_is,
+    "string": _as_it_is,
+    "integer": _whole,
+    "number": _number,
+    "boolean": _yes_no,
+    "array of integer": _wholes,
+    "array of string": _words,
+    "array of array": _corners,
+}
+"""By key, or else by its JSON types."""
