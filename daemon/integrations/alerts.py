@@ -10,7 +10,7 @@ from functools import partial
 from urllib.parse import urlsplit
 
 from gloaming.daemon.integrations.delivery import Message, Messenger, notify_by_apprise, post
-from gloaming.daemon.planner.health import Trouble
+from gloaming.daemon.planner.health import Trouble, covered_by
 from gloaming.daemon.service.log import Rate
 from gloaming.daemon.site.schema_delivery import Alert
 from gloaming.daemon.timetable.rules import windows
@@ -62,12 +62,15 @@ class Alerts:
     def look(self, troubles: Iterable[Trouble], now_ns: int, wall_ns: int) -> None:
         """Follow the troubles in force. `now_ns` is the monotonic clock, for lengths; `wall_ns` is for quiet hours."""
         standing = {(trouble.kind, trouble.subject): trouble for trouble in troubles}
+        covered = covered_by(standing.values())
         for alert, messenger, cases in self._each:
             quiet = bool(alert.quiet and windows(alert.quiet, self._spot, wall_ns, wall_ns + 1))
             for key, trouble in standing.items():
                 if alert.kinds is None or trouble.kind in alert.kinds:
                     case = cases.setdefault(key, _Case(trouble, now_ns))
                     case.gone_ns = None
+            for key in covered & cases.keys():
+                del cases[key]
             for key, case in list(cases.items()):
                 if key not in standing and case.gone_ns is None:
                     case.gone_ns = now_ns

@@ -1,6 +1,7 @@
 """Whether each controller answers an echo request or a handshake, twice a minute. Neither disturbs it.
 
-A refused connection is an answer. A controller that listens to multicast has no address and cannot be asked.
+A refused connection is an answer. A controller that listens to multicast has no address and cannot be asked. If all
+controllers of a circuit are gone, that is one trouble.
 """
 
 from __future__ import annotations
@@ -9,28 +10,34 @@ import asyncio
 import os
 import socket
 import struct
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import count
 
 from gloaming.daemon.integrations.host_names import Addresses, address_of, where
-from gloaming.shows.rig.model import Rig
+from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.shows.rig.model import Circuit, Rig
+from gloaming.shows.time_units import SECOND_NS
 
 PERIOD_S = 25.0
 """So that every controller is asked within 30 s, and one that has gone is named within 35."""
 TRIES, TRY_S = 3, 1.0
+BACK_NS = 120 * SECOND_NS
+"""How long after the first controller of a circuit the last one may begin to answer."""
 TCP_PORT = 80
 """Common practice, no source: most controllers have a web page at this port."""
 
 _numbers = count(1)
 Ask = Callable[[str], Awaitable[bool]]
-Changed = Callable[["Reach"], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """Whether a controller answers (None: not known), since when, and the strings that depend on it."""
+    """Whether a controller answers (None: not known), since when, and the strings that depend on it.
+
+    `circuit` is the circuit of the mains that feeds its strings, if it is one alone.
+    """
 
     controller: str
     host: str | None
@@ -38,6 +45,7 @@ class Reach:
     answers: bool | None
     since_ns: int
     strings: tuple[str, ...]
+    circuit: str | None
 
     @property
     def text(self) -> str:
@@ -50,33 +58,39 @@ class Reach:
         at = f"controller {self.controller} ({where(self.host, self.address)})"
         if self.answers:
             return f"{at} answers"
-        shown = ", ".join(self.strings[:12]) + (f" and {len(self.strings) - 12} more" if len(self.strings) > 12 else "")
-        return f"{at} does not answer; dark with it: {shown or 'no string'}"
+        return f"{at} does not answer; dark with it: {_some(self.strings)}"
 
 
 class Reachability:
-    """Asks every controller of a rig at each look. Calls `changed` for each that comes or goes."""
+    """Asks every controller of a rig at each look."""
 
     def __init__(
-        self,
-        rig: Rig,
-        addresses: Addresses,
-        now_ns: Callable[[], int],
-        changed: Changed,
-        ask: Ask | None = None,
+        self, rig: Rig, addresses: Addresses, now_ns: Callable[[], int] = lambda: 0, ask: Ask | None = None
     ) -> None:
-        self._now_ns, self._changed, self._ask = now_ns, changed, ask or answers
+        self._now_ns, self._ask = now_ns, ask or answers
         self.found: dict[str, Reach] = {}
+        self._out: dict[str, int] = {}
+        """The circuits without any controller that answers, and when that was last so."""
         self.watch(rig, addresses)
 
     def watch(self, rig: Rig, addresses: Addresses) -> None:
         """Ask the controllers of this rig at these addresses from now on. Those that stay keep their state."""
-        found = {}
+        self._circuits, found = rig.circuit, {}
+        circuit_of = {supply.name: supply.circuit for supply in rig.supply}
         for controller in rig.controller:
-            strings = tuple(string.name for string in rig.strings_of[controller.name])
+            strings = rig.strings_of[controller.name]
+            circuits = {circuit_of[string.supply] for string in strings if string.supply is not None} - {None}
             known = self.found.get(controller.name)
             address = address_of(controller, addresses)
-            reach = Reach(controller.name, controller.host, address, None, self._now_ns(), strings)
+            reach = Reach(
+                controller=controller.name,
+                host=controller.host,
+                address=address,
+                answers=None,
+                since_ns=self._now_ns(),
+                strings=tuple(string.name for string in strings),
+                circuit=circuits.pop() if len(circuits) == 1 else None,
+            )
             if known and known.address == address:
                 reach = replace(reach, answers=known.answers, since_ns=known.since_ns)
             found[controller.name] = reach
@@ -90,18 +104,59 @@ class Reachability:
             if reach.address in answered and reach.answers != answered[reach.address]:
                 new = replace(reach, answers=answered[reach.address], since_ns=self._now_ns())
                 self.found[reach.controller] = new
-                if reach.answers is not None or not new.answers:
-                    self._changed(new)
 
     @property
     def gone(self) -> tuple[Reach, ...]:
         """The controllers that do not answer."""
         return tuple(reach for reach in self.found.values() if reach.answers is False)
 
+    def outages(self, unreached: Collection[str]) -> list[Trouble]:
+        """A trouble for each circuit whose controllers have all gone, two at least, until all are back.
+
+        When one is back, the others have `BACK_NS` before each is a trouble of its own. The controllers of the
+        addresses `unreached` are gone too.
+        """
+        now_ns = self._now_ns()
+        asked = [reach for reach in self.found.values() if reach.address]
+        gone = [reach for reach in asked if reach.answers is False or reach.address in unreached]
+        found = []
+        for circuit in self._circuits:
+            own = [reach for reach in asked if reach.circuit == circuit.name]
+            away = [reach for reach in gone if reach.circuit == circuit.name]
+            if len(away) == len(own) > 1:
+                self._out[circuit.name] = now_ns
+            elif not away or not 0 <= now_ns - self._out.get(circuit.name, now_ns) < BACK_NS:
+                self._out.pop(circuit.name, None)
+            if circuit.name in self._out:
+                text = _outage(circuit, away, whole=len(away) == len(own), others=len(gone) < len(asked))
+                covers = {("controller", reach.controller) for reach in own}
+                covers |= {("network", str(reach.address)) for reach in own}
+                found.append(Trouble(TroubleCode.CIRCUIT, f"circuit {circuit.name}", text, covers=frozenset(covers)))
+        return found
+
+
+def _outage(circuit: Circuit, away: Sequence[Reach], whole: bool, others: bool) -> str:
+    """The text for the controllers of a circuit that are away: all of them or not, and whether others answer."""
+    names = _some([reach.controller for reach in away])
+    dark = _some([name for reach in away for name in reach.strings])
+    if not whole:
+        return f"circuit {circuit.name}: not back yet: {names}; dark with them: {dark}"
+    breaker = f"its breaker ({circuit.breaker})" if circuit.breaker else "its breaker"
+    rcd = "" if circuit.rcd is False else ", or its RCD"
+    text = f"all of circuit {circuit.name}: controllers {names} do not answer; is {breaker} off{rcd}?"
+    network = "" if others else " No other controller answers, so it may be the network instead."
+    return f"{text}{network} Dark with them: {dark}"
+
+
+def _some(names: Sequence[str]) -> str:
+    """The first twelve names, and how many more there are."""
+    more = f" and {len(names) - 12} more" if len(names) > 12 else ""
+    return f"{', '.join(names[:12])}{more}" or "no string"
+
 
 async def look_once(rig: Rig, addresses: Addresses) -> dict[str, bool]:
     """Whether each controller with an address answers now."""
-    asking = Reachability(rig, addresses, lambda: 0, lambda reach: None)
+    asking = Reachability(rig, addresses)
     await asking.look()
     return {name: reach.answers for name, reach in asking.found.items() if reach.answers is not None}
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import resource
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from enum import StrEnum
@@ -23,6 +24,8 @@ DO = {
     "frames": "copy or render the frame file again; gloaming frames verify FILE shows what is damaged",
     "sound": "check the sound device and the sound file; the lights play on without sound",
     "controller": "check its power, its fuse and its cable; it plays again when it is back",
+    "circuit": "look at its breaker and its RCD, and keep away from wet plugs; leave one that trips again, and all "
+    "work on the mains, to a licensed electrician",
     "host-unknown": "check the name in rig.toml, the name server (often the router) and the controller's power; or "
     "write its IP address",
     "host-loopback": "correct its address at the name server or in /etc/hosts, or write its IP address in rig.toml",
@@ -81,6 +84,7 @@ class TroubleCode(StrEnum):
     SOUND_FILE = "sound-file"
     SOUND_DEVICE = "sound-device"
     CONTROLLER = "controller"
+    CIRCUIT = "circuit"
     HOST_UNKNOWN = "host-unknown"
     HOST_LOOPBACK = "host-loopback"
     HOST_SHARED = "host-shared"
@@ -107,6 +111,7 @@ class TroubleCode(StrEnum):
 
 
 KINDS = {
+    TroubleCode.CIRCUIT: "controller",
     TroubleCode.HOST_UNKNOWN: "controller",
     TroubleCode.HOST_LOOPBACK: "controller",
     TroubleCode.HOST_SHARED: "controller",
@@ -129,6 +134,8 @@ class Trouble:
     text: str
     named: str = ""
     """The kind that a newer transmitter gave it, if its code is OTHER."""
+    covers: frozenset[tuple[str, str]] = frozenset()
+    """Kind and subject of the troubles that it replaces while it lasts. Its end is theirs too."""
 
     @property
     def kind(self) -> str:
@@ -138,6 +145,11 @@ class Trouble:
     def do(self) -> str:
         """What to do about it."""
         return DO.get(self.code) or DO.get(self.kind, "")
+
+
+def covered_by(troubles: Iterable[Trouble]) -> set[tuple[str, str]]:
+    """Kind and subject of the troubles that others replace."""
+    return {key for trouble in troubles for key in trouble.covers}
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.integrations.alerts import Alerts
 from gloaming.daemon.integrations.delivery import Message
 from gloaming.daemon.integrations.hooks import Hooks, Times
-from gloaming.daemon.planner.health import Board, Trouble, TroubleCode, read_board, troubles_of
+from gloaming.daemon.planner.health import Board, Trouble, TroubleCode, covered_by, read_board, troubles_of
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.planner.transmitter_troubles import TransmitterTroubles
@@ -150,7 +150,8 @@ class Monitor:
         if not trust.trusted:
             found.append(Trouble(TroubleCode.CLOCK, "clock", trust.verdict.text))
         found += [Trouble(TroubleCode(kind), name, problem) for (kind, name), problem in self._failing.items()]
-        return [*found, *troubles_of(self.board)]
+        covered = covered_by(found)
+        return [*(one for one in found if (one.kind, one.subject) not in covered), *troubles_of(self.board)]
 
     def _nothing_left(self) -> list[Trouble]:
         """The trouble that no piece of the show can be played."""
@@ -169,15 +170,19 @@ class Monitor:
         """Remember since when each trouble lasts. Write those to the journal that no other part writes."""
         note = self._situation.store.note_seldom
         standing = {(trouble.kind, trouble.subject): trouble for trouble in self._standing()}
+        covered = covered_by(standing.values())
         for key, trouble in standing.items():
             if key not in self._since:
                 self._since[key] = now_ns
-                if key not in self._reported and trouble.kind not in ("transmitter", "clock", "controller"):
+                if key not in self._reported and trouble.kind not in ("transmitter", "clock"):
                     self._noted.add(key)
-                    note(now_ns, "trouble", f"{trouble.subject}: {trouble.text}", "".join(key))
+                    about: dict[str, object] = {"over": False, "subject": trouble.subject}
+                    note(now_ns, "trouble", f"{trouble.subject}: {trouble.text}", "".join(key), about)
         for key in [key for key in self._since if key not in standing]:
             del self._since[key]
-            if key in self._noted or key[0] == "frames":  # the part that wrote another writes its end
+            if key in covered:
+                self._noted.discard(key)
+            elif key in self._noted or key[0] == "frames":  # the part that wrote another writes its end
                 self._noted.discard(key)
                 note(now_ns, "trouble", f"over: {key[1]}", data={"over": True, "subject": key[1]})
 

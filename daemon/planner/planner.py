@@ -61,7 +61,9 @@ class Planner:
         self._situation = situation = Situation(site, store, clock, self._clock_was_set)
         self._client = TransmitterClient(socket or state / "transmitter.sock", self._heard)
         self._troubles = TransmitterTroubles(store)
-        self._rig = RigMonitor(situation, state, lambda: self._sender.send_setup())
+        self._rig = RigMonitor(
+            situation, state, lambda: self._sender.send_setup(), lambda: self._troubles.subjects("network")
+        )
         self._sound = SoundLevels(lambda: situation.site, store, self._troubles, self._decide_anew)
         self._jobs = Jobs(self._failed)
         self._sender = ScoreSender(

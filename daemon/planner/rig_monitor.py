@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import errno
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -18,7 +18,7 @@ from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.direction.rig_check import LEAST_MINUTES, RequestedCheck, ask_rig_check
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.integrations.host_names import HostNames, host_names, host_troubles
-from gloaming.daemon.integrations.reachability import Reach, Reachability
+from gloaming.daemon.integrations.reachability import Reachability
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.score.setup import CurrentLimit, Limits, StringDraw
@@ -38,12 +38,19 @@ REPORT_NS = 600 * SECOND_NS
 class RigMonitor:
     """Keeps the state of the controllers, the reports about the limiter, and the last rig check."""
 
-    def __init__(self, situation: Situation, state: Path, moved: Callable[[], None]) -> None:
-        """`moved` is called when a controller has another address."""
-        self._situation = situation
+    def __init__(
+        self,
+        situation: Situation,
+        state: Path,
+        moved: Callable[[], None],
+        unreached: Callable[[], Collection[str]],
+    ) -> None:
+        """`moved` is called when a controller has another address. `unreached` returns the addresses to which the
+        transmitter cannot send."""
+        self._situation, self._unreached = situation, unreached
         self.folder = state / "rig-check"
         self.names = HostNames(json.loads(situation.store.fact("addresses") or "{}"), self._moved)
-        self.reach = Reachability(situation.site.rig, self.names.addresses, situation.now_ns, self._changed)
+        self.reach = Reachability(situation.site.rig, self.names.addresses, situation.now_ns)
         self._send_setup = moved
         self._limited: dict[tuple[str, str], tuple[int, int]] = {}  # frames reported, and when
         self._shown: tuple[Mapping[str, object], Pattern] | None = None  # the last rig check, with its request
@@ -68,14 +75,10 @@ class RigMonitor:
         self.adopt()
         self._send_setup()
 
-    def _changed(self, reach: Reach) -> None:
-        over = "over: " if reach.answers else ""
-        about: dict[str, object] = {"over": bool(reach.answers), "subject": reach.controller}
-        self._situation.store.note(reach.since_ns, "trouble", f"{over}{reach.text}", data=about)
-
     def troubles(self) -> list[Trouble]:
-        """The controllers that do not answer, each with the strings that are dark because of it."""
+        """Of host names, of circuits, and of each controller that does not answer."""
         found = [trouble for _, trouble in host_troubles(self._situation.site.rig, self.names)]
+        found += self.reach.outages(self._unreached())
         for reach in self.reach.gone:
             problem = self.names.unanswered.get(reach.host or "")
             since = f"; its name cannot be looked up ({problem}), so the last known address is used" if problem else ""

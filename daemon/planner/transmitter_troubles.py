@@ -26,6 +26,10 @@ class TransmitterTroubles:
     def standing(self) -> list[Trouble]:
         return [Trouble(TroubleCode(kind), subject, text, kind) for (kind, subject), text in self._texts.items()]
 
+    def subjects(self, kind: str) -> set[str]:
+        """The subjects of the standing troubles of a kind."""
+        return {subject for of, subject in self._texts if of == kind}
+
     def report(self, message: dict[str, Any], now_ns: int) -> None:
         """Take a message `trouble` of the transmitter."""
         key, text, over = (message["kind"], message["subject"]), message["text"], message["over"]

@@ -16,13 +16,16 @@ from gloaming.shows.rig.load import load_rig
 
 
 async def main() -> None:
-    asking = Reachability(load_rig(Path(sys.argv[1])), {}, time.time_ns, lambda reach: print(reach.text, flush=True))
-    await asking.look()
-    for reach in asking.found.values():
-        print(reach.text, flush=True)
+    asking = Reachability(load_rig(Path(sys.argv[1])), {}, time.time_ns)
+    said: list[str] = []
     while True:
-        await asyncio.sleep(1.0)
         await asking.look()
+        now = [reach.text for reach in asking.found.values()]
+        for text in now:
+            if text not in said:
+                print(text, flush=True)
+        said = now
+        await asyncio.sleep(1.0)
 
 
 if __name__ == "__main__":

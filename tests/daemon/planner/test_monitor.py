@@ -15,8 +15,8 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
-from gloaming.daemon.site.load import Site
-from tests.daemon.quay_site import TABLES, ns, performance, site_of
+from gloaming.daemon.site.load import Site, load_site
+from tests.daemon.quay_site import TABLES, ns, performance, site_of, write
 from tests.daemon.webhook import WebhookServer
 from tests.waiting import wait_until
 
@@ -202,3 +202,96 @@ def test_a_transmitter_of_the_build_on_the_disk_is_not_stopped_although_the_plan
 
     assert asyncio.run(stops("new")) == 0
     assert asyncio.run(stops("old")) == 1
+
+
+BOXES = {"left": "192.0.2.21", "right": "192.0.2.22", "mast": "192.0.2.23", "quay": "192.0.2.24"}
+CIRCUIT = """[[circuit]]
+name = "B"
+amps = 16
+volts = 230
+breaker = "panel 2"
+rcd = false
+[[supply]]
+name = "b"
+volts = 12
+amps = 29
+circuit = "B"
+"""
+
+
+def boxes() -> str:
+    """A rig of four controllers. All but the last are fed from circuit B."""
+    parts = [CIRCUIT]
+    for number, (name, host) in enumerate(BOXES.items(), 1):
+        supply = "" if name == "quay" else 'supply = "b"\n'
+        parts.append(
+            f'[[controller]]\nname = "{name}"\nhost = "{host}"\nuniverses = {number}\n'
+            f'[[string]]\nname = "of {name}"\ncontroller = "{name}"\nuniverse = {number}\npixels = 9\n{supply}'
+        )
+    return "".join(parts)
+
+
+def test_a_circuit_is_one_trouble_in_the_alert_on_the_phone_and_in_the_journal(tmp_path: Path) -> None:
+    """One controller is found to be gone a look before the others. They come back one after the other."""
+    away: set[str] = set()
+
+    async def ask(address: str) -> bool:
+        return address not in {BOXES[name] for name in away}
+
+    async def evening_of(url: str) -> tuple[list[list[str]], list[str]]:
+        table = f'\n[[alert]]\nurl = "{url}/"\nkinds = ["controller", "network"]\nafter = "0 s"\nover_after = "0 s"\n'
+        folder = write(tmp_path / "site", TABLES, NIGHT, table, rig=boxes())
+        planner = evening(load_site(folder), tmp_path / "state", "2026-12-01T18:00:00")
+        planner._rig.reach._ask = ask
+        phone = []
+
+        async def look(*gone: str) -> None:
+            away.clear()
+            away.update(gone)
+            await planner._rig.reach.look()
+            planner._monitor.look()
+            troubles = [one for one in planner.now()["health"]["troubles"] if one["kind"] in ("controller", "network")]
+            phone.append([one["text"] for one in troubles])
+
+        await look()
+        await look("left")
+        await look("left", "right", "mast")
+        network = {"op": "trouble", "kind": "network", "subject": BOXES["right"], "text": "no answer", "over": False}
+        planner._heard(network)
+        await look("left", "right", "mast")
+        await look("mast")
+        planner._heard({**network, "over": True})
+        await look("mast")
+        await look()
+        await look("quay")
+        lines = [str(row["text"]) for row in planner.journal(20, kinds=("trouble",))]
+        await asyncio.to_thread(wait_until, lambda: len(hook.got) >= 4, "the messages")
+        ends(planner)
+        return phone, lines[::-1]
+
+    with WebhookServer("127.0.74.44") as hook:
+        phone, lines = asyncio.run(evening_of(hook.url))
+    left, quay = (
+        f"controller {one} ({BOXES[one]}) does not answer; dark with it: of {one}" for one in ("left", "quay")
+    )
+    all_of_b = (
+        "all of circuit B: controllers left, right, mast do not answer; is its breaker (panel 2) off? "
+        "Dark with them: of left, of right, of mast"
+    )
+    part = "circuit B: not back yet: right, mast; dark with them: of right, of mast"
+    rest = "circuit B: not back yet: mast; dark with them: of mast"
+    assert phone == [[], [left], [all_of_b], [all_of_b], [part], [rest], [], [quay]]
+    sent = [json.loads(body) for _, body in hook.got]
+    assert [(one["event"], one["code"], one["subject"]) for one in sent] == [
+        ("trouble", "controller", "left"),
+        ("trouble", "circuit", "circuit B"),
+        ("over", "circuit", "circuit B"),
+        ("trouble", "controller", "quay"),
+    ]
+    assert "licensed electrician" in sent[1]["do"]
+    assert [line for line in lines if "192.0.2.22" not in line and "transmitter" not in line] == [
+        f"left: {left}",
+        f"circuit B: {all_of_b}",
+        "over: circuit B",
+        f"quay: {quay}",
+    ]

@@ -102,7 +102,7 @@ class Stub(SimpleNamespace):
 
 def care(folder: Path, limiter: str = "true") -> tuple[Any, RigMonitor]:
     planner: Any = Stub(folder, limiter)
-    return planner, RigMonitor(planner, folder, lambda: None)
+    return planner, RigMonitor(planner, folder, lambda: None, set)
 
 
 def test_the_limits_are_those_of_the_rig(tmp_path: Path) -> None:
@@ -377,7 +377,7 @@ def test_addresses_are_kept_for_the_next_start_and_asked_whether_they_answer(
     planner, of = care(tmp_path)
     other_rig(planner, NAMED)
     moved: list[bool] = []
-    of = RigMonitor(planner, tmp_path, lambda: moved.append(True))
+    of = RigMonitor(planner, tmp_path, lambda: moved.append(True), set)
     assert not of.troubles()  # not looked up yet
     assert hosts(planner, of) == [(), (), ("multicast",)]
     asyncio.run(of.look_up())
@@ -390,7 +390,7 @@ def test_addresses_are_kept_for_the_next_start_and_asked_whether_they_answer(
         "by multicast alone until it is known"
     ]
     del known["left.lan"]
-    again = RigMonitor(planner, tmp_path, lambda: None)  # after a power cut
+    again = RigMonitor(planner, tmp_path, lambda: None, set)  # after a power cut
     assert hosts(planner, again) == [("192.0.2.21",), ("192.0.2.21",), ("multicast",)]
     asyncio.run(again.look_up())
 
