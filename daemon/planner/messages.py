@@ -28,7 +28,7 @@ def setup_of(site: Site, cid: UUID, limits: Limits | None, addresses: Addresses)
     """
     rig, output = site.rig, site.output
     targets = []
-    for number, slots in rig.slots.items():
+    for number, slots in site.slots.items():
         controller = rig.controller_of[number]
         groups = GROUPS[output.multicast] if controller.multicast or controller.host is None else ()
         address = address_of(controller, addresses)

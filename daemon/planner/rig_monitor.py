@@ -22,12 +22,14 @@ from gloaming.daemon.integrations.reachability import Reachability
 from gloaming.daemon.planner.health import Trouble, TroubleCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.score.setup import CurrentLimit, Limits, StringDraw
+from gloaming.daemon.site.load import Site
 from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, inspect
+from gloaming.shows.framefile.source import universes_of
 from gloaming.shows.rig.draw import feeds, hung_spans, slot_ma
-from gloaming.shows.rig.model import Rig, positions
-from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate, universes_of
+from gloaming.shows.rig.model import positions
+from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate
 from gloaming.shows.time_units import SECOND_NS
 
 PATTERNS_MAX = 12
@@ -144,13 +146,13 @@ class RigMonitor:
         """The override for a rig check, with its pattern rendered. InputError. Refusal: also if somebody turns
         the lights off while the pattern is rendered."""
         asked, before = self._asked(request), self._lights_off()
-        rig = self._situation.site.rig
-        found = await asyncio.to_thread(self._render, asked.pattern, rig)
+        site = self._situation.site
+        found = await asyncio.to_thread(self._render, asked.pattern, site)
         if later := self._lights_off() - before:
             raise Refusal(
                 *(reason(ReasonCode.LIGHTS_OFF_SINCE, f"override {id}", override=id, kind=kind) for id, kind in later)
             )
-        if self._situation.site.rig is not rig:  # read again meanwhile
+        if self._situation.site is not site:  # read again meanwhile
             return await self.check(request, who)
         begun = self._asked(request)
         self._shown = request, begun.pattern
@@ -171,28 +173,28 @@ class RigMonitor:
         for one in self._situation.standing(now_ns):
             if one.kind == Kind.RIG_CHECK and one.check and self._shown:
                 request, pattern = self._shown
-                if self._path(pattern, self._situation.site.rig) != Path(one.check.path):
+                if self._path(pattern, self._situation.site) != Path(one.check.path):
                     minutes = max(LEAST_MINUTES, (one.end_ns - now_ns) / SECOND_NS / 60)
                     return one, {**request, "minutes": minutes}
         return None
 
-    def _path(self, pattern: Pattern, rig: Rig) -> Path:
-        return self.folder / f"{digest(pattern, rig)}.frames"
+    def _path(self, pattern: Pattern, site: Site) -> Path:
+        return self.folder / f"{digest(pattern, site.rig, site.slots)}.frames"
 
-    def _render(self, pattern: Pattern, rig: Rig) -> Check:
+    def _render(self, pattern: Pattern, site: Site) -> Check:
         """The pattern's frame file. OSError with a text for a person if it cannot be written."""
         try:
-            return self._rendered(pattern, rig)
+            return self._rendered(pattern, site)
         except InputError as error:
             number, problem = errno.EIO, error.errors[0].problem
         except OSError as error:
             number, problem = error.errno or errno.EIO, error.strerror or str(error)
         raise OSError(number, f"the pattern cannot be written to {self.folder}: {problem}")
 
-    def _rendered(self, pattern: Pattern, rig: Rig) -> Check:
+    def _rendered(self, pattern: Pattern, site: Site) -> Check:
         """The file has the name of its content, so it is rendered once. The oldest files are deleted."""
         self.folder.mkdir(mode=0o700, exist_ok=True)
-        path = self._path(pattern, rig)
+        path = self._path(pattern, site)
         try:
             info = inspect(path)
             path.touch()
@@ -201,8 +203,8 @@ class RigMonitor:
             for one in old:
                 with suppress(OSError):  # it is gone already
                     one.unlink()
-            with FrameWriter(path, frame_rate(pattern), universes_of(rig), crash_safe=False) as writer:
-                for block in blocks(pattern, rig):
+            with FrameWriter(path, frame_rate(pattern), universes_of(site.slots), crash_safe=False) as writer:
+                for block in blocks(pattern, site.rig, site.slots):
                     writer.write(block)
             info = inspect(path)
         return Check(pattern.text, str(path), info.frames, info.fps, pattern.only)

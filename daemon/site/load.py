@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from functools import cached_property
@@ -27,6 +27,7 @@ from gloaming.shows.media.sound_info import ALIKE_NS, sound_length_ns
 from gloaming.shows.media.sound_reading import SoundMissingError
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig
+from gloaming.shows.rig.wire import sent_slots
 from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")
@@ -116,6 +117,11 @@ class Site:
         return goes_round(self.shows[show], [piece for piece in order if piece.info])
 
     @cached_property
+    def slots(self) -> dict[int, int]:
+        """How many slots of each universe of the rig are sent."""
+        return _sent(self.rig, self.pieces)
+
+    @cached_property
     def source_name(self) -> str:
         return self.output.source_name or self.name
 
@@ -136,7 +142,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
     errors = list(errors_in(path, file)) if file else []
     if file is None or rig is None:
         raise InputError(*wrong_in_site, *on_their_lines(path, errors), *wrong_in_rig)
-    pieces, problems, warnings = _pieces(folder, path, file, rig)
+    pieces, problems = _pieces(folder, path, file, rig)
     errors += _turns(path, file, pieces)
     if errors or (strict and problems):
         raise InputError(*on_their_lines(path, [*errors, *(problems if strict else ())]))
@@ -160,7 +166,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
         survey=file.survey,
         problems=on_their_lines(path, problems),
         missing_sounds=on_their_lines(path, _missing_sounds(folder, path, file)),
-        warnings=on_their_lines(path, [*unlikely_place(path, place), *warnings]),
+        warnings=on_their_lines(path, [*unlikely_place(path, place), *_too_fast(path, file, rig, pieces)]),
     )
     _refuse_overlaps(path, site, at or datetime.now(UTC))
     return site
@@ -174,13 +180,14 @@ def _tried(read: Callable[[], T]) -> tuple[T | None, tuple[ConfigError, ...]]:
         return None, error.errors
 
 
-def _pieces(
-    folder: Path, path: Path, file: SiteFile, rig: Rig
-) -> tuple[dict[str, Piece], list[ConfigError], list[ConfigError]]:
-    """The pieces with their headers, the errors of those that cannot be played, and warnings about their rates."""
+def _sent(rig: Rig, pieces: Mapping[str, Piece]) -> dict[int, int]:
+    return sent_slots(rig, [piece.info for piece in pieces.values() if piece.info])
+
+
+def _pieces(folder: Path, path: Path, file: SiteFile, rig: Rig) -> tuple[dict[str, Piece], list[ConfigError]]:
+    """The pieces with their headers, and the errors of those that cannot be played."""
     pieces: dict[str, Piece] = {}
     problems: list[ConfigError] = []
-    warnings: list[ConfigError] = []
     for index, table in enumerate(file.piece):
         key, frames = f"piece[{index}].frames", (folder / table.frames).absolute()
         info: FrameFileInfo | None = None
@@ -199,29 +206,33 @@ def _pieces(
                 hint = f"give universe {strange[0]} to a controller in rig.toml"
                 code = ConfigErrorCode.UNIVERSE_WITHOUT_CONTROLLER
                 problems.append(ConfigError(path, line_of(table), key, problem, hint, code))
-            if too_fast := _too_fast(table.frames, info, rig):
-                warnings.append(ConfigError(path, line_of(table), key, *too_fast))
         sound = (folder / table.sound).absolute() if table.sound else None
         sound_ns = _unlike_ns(sound, info) if sound and info else None
         pieces[table.name] = Piece(table.name, frames, sound, table.place, info, sound_ns)
-    return pieces, problems, warnings
+    return pieces, problems
 
 
-def _too_fast(name: str, info: FrameFileInfo, rig: Rig) -> tuple[str, str] | None:
-    """The problem with a piece's rate, and a hint. The packets of the rig count, not the slots of the file."""
-    sent = {one.number: rig.slots[one.number] for one in info.universes if one.number in rig.slots}
-    fast = {number: slots for number, slots in sent.items() if info.fps > max_refresh_hz(slots)}
-    if not fast:
-        return None
-    slots = max(fast.values())
-    limit_hz, left = max_refresh_hz(slots), every_nth(info.fps, max_refresh_hz(slots))
-    problem = (
-        f"{name} has {float(info.fps):g} frames a second. Universe {ranges(fast)} has packets of {slots} slots. "
-        f"E1.31 6.6.1 and E1.11 allow {limit_hz:.1f} of them a second, so only one frame of {left} is sent there"
-    )
-    unnamed = fast.keys() - {universe for string in rig.string for universe, _, _ in string.spans()}
-    shorter = ", or add the strings to rig.toml: then packets are no longer than needed" if unnamed else ""
-    return problem, f"render 40 frames a second{shorter}"
+def _too_fast(path: Path, file: SiteFile, rig: Rig, pieces: Mapping[str, Piece]) -> Iterator[ConfigError]:
+    """Warnings about the rates of pieces. The packets that are sent count, not the slots of the piece alone."""
+    sent = _sent(rig, pieces)
+    for index, table in enumerate(file.piece):
+        info = pieces[table.name].info
+        numbers = [one.number for one in info.universes if one.number in sent] if info else []
+        fast = {number: sent[number] for number in numbers if info and info.fps > max_refresh_hz(sent[number])}
+        if not info or not fast:
+            continue
+        slots = max(fast.values())
+        limit_hz, left = max_refresh_hz(slots), every_nth(info.fps, max_refresh_hz(slots))
+        problem = (
+            f"{table.frames} has {float(info.fps):g} frames a second. Universe {ranges(fast)} has packets of {slots} "
+            f"slots. E1.31 6.6.1 and E1.11 allow {limit_hz:.1f} of them a second, so only one frame of {left} is sent "
+            f"there"
+        )
+        more = any(sent[number] > rig.slots.get(number, 0) for number in fast)
+        shorter = ", or give no piece more slots there than strings and fixtures need" if more else ""
+        yield ConfigError(
+            path, line_of(table), f"piece[{index}].frames", problem, f"render 40 frames a second{shorter}"
+        )
 
 
 def _missing_sounds(folder: Path, path: Path, file: SiteFile) -> Iterator[ConfigError]:

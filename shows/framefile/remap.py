@@ -11,10 +11,9 @@ import numpy.typing as npt
 from gloaming.shows.analysis.wiring import ranges
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.layout import CHUNK_BYTES_MAX, FrameFileInfo, Frames, Universe, bytes_of
-from gloaming.shows.framefile.source import FrameSource
+from gloaming.shows.framefile.source import FrameSource, universes_of
 from gloaming.shows.rig.made_for import MadeFor
 from gloaming.shows.rig.model import Fixture, PixelString, Rig
-from gloaming.shows.rig.patterns import universes_of
 
 Index = npt.NDArray[np.intp]
 
@@ -60,7 +59,7 @@ def mover(index: Index) -> Callable[[Frames], Frames]:
 
 def remap(info: FrameFileInfo, old: MadeFor, new: Rig) -> Remap:
     """The way of the frames of a file from the rig that it was made for to another. Time is linear in their slots."""
-    universes = universes_of(new)
+    universes = universes_of(new.slots)
     before, after = ({one.number: one for one in part} for part in (info.universes, universes))
     index = np.full(sum(one.slots for one in universes), -1, np.intp)
     moved = 0

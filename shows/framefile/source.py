@@ -6,7 +6,7 @@ A source returns frames block by block, so nothing is held in memory whole.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -78,6 +78,15 @@ def lay_out(text: str, frame_bytes: int, slots: int = SLOTS, key: str = "--unive
         Universe(number, min(slots, frame_bytes - offset), offset)
         for number, offset in zip(numbers, offsets, strict=True)
     )
+
+
+def universes_of(slots: Mapping[int, int]) -> tuple[Universe, ...]:
+    """Universes one after another in a frame. `slots` maps numbers to slots."""
+    universes, offset = [], 0
+    for number, length in slots.items():
+        universes.append(Universe(number, length, offset))
+        offset += length
+    return tuple(universes)
 
 
 def refresh_warning(fps: Fraction, universes: Iterable[Universe]) -> str | None:

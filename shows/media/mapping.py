@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.config_files.errors import ConfigError, InputError, input_error
-from gloaming.shows.framefile.layout import Frames, bytes_of
-from gloaming.shows.framefile.reader import Universe
+from gloaming.shows.framefile.layout import Frames, Universe, bytes_of
+from gloaming.shows.framefile.source import universes_of
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 from gloaming.shows.rig.model import PixelString, Rig, positions
 
@@ -129,11 +129,8 @@ class RigLayout:
         if not placed:
             raise input_error(rig_path, "no string has a position", "give the strings points or a line")
         numbers = sorted({universe for string, _ in placed for universe, _, _ in string.spans()})
-        offsets = np.concatenate([[0], np.cumsum([rig.slots[number] for number in numbers])]).tolist()
-        self.universes = tuple(
-            Universe(number, rig.slots[number], offset) for number, offset in zip(numbers, offsets[:-1], strict=True)
-        )
-        self.slots: int = offsets[-1]
+        self.universes = universes_of({number: rig.slots[number] for number in numbers})
+        self.slots = sum(one.slots for one in self.universes)
         places = {one.number: one for one in self.universes}
         xy = np.concatenate([points for _, points in placed])
         low, span = xy.min(axis=0), np.ptp(xy, axis=0)

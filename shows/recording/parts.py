@@ -12,8 +12,8 @@ import numpy as np
 from gloaming.shows.config_files.errors import InputError, input_error
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.layout import chunk_frames
-from gloaming.shows.framefile.reader import Frames, FrameWriter, Universe
-from gloaming.shows.framefile.source import FrameSource, write_source
+from gloaming.shows.framefile.reader import Frames, FrameWriter
+from gloaming.shows.framefile.source import FrameSource, universes_of, write_source
 from gloaming.shows.protocols.e131 import SLOTS_MAX
 from gloaming.shows.protocols.e131.parse import Bytes, Integers
 
@@ -126,15 +126,6 @@ class Parts:
             raise input_error(self._out, f"{error.errors[0].problem}; its parts are kept as {names}") from None
         for path in paths:
             path.unlink()
-
-
-def universes_of(slots: Mapping[int, int]) -> tuple[Universe, ...]:
-    """Universes one after another. `slots` maps numbers to slots."""
-    universes, offset = [], 0
-    for number, length in slots.items():
-        universes.append(Universe(number, length, offset))
-        offset += length
-    return tuple(universes)
 
 
 def _framed(slots: Sequence[int]) -> Callable[[Bytes], Frames]:

@@ -15,13 +15,13 @@ import numpy as np
 from gloaming.shows.config_files.errors import InputError, input_error
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect
-from gloaming.shows.framefile.source import FrameSource, Progress, write_source
+from gloaming.shows.framefile.source import FrameSource, Progress, universes_of, write_source
 from gloaming.shows.protocols.e131 import SLOTS_MAX
 from gloaming.shows.protocols.e131.parse import UNIVERSES, Bytes, Packets, read
 from gloaming.shows.recording import capture
 from gloaming.shows.recording.assembler import Assembler
 from gloaming.shows.recording.census import Census
-from gloaming.shows.recording.parts import Parts, universes_of
+from gloaming.shows.recording.parts import Parts
 from gloaming.shows.recording.report import SourceCounts, ranges
 from gloaming.shows.recording.rhythm import Pacer, Rhythm, usual
 

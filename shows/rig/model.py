@@ -346,12 +346,12 @@ class Rig(Table):
 
     @cached_property
     def slots(self) -> dict[int, int]:
-        """How many slots of each universe are sent: as many as strings and fixtures need, 510 without either."""
+        """How many slots of each universe strings and fixtures need. Universes without either are absent."""
         slots: dict[int, int] = {}
         spans = chain.from_iterable(one.spans() for kind in (self.string, self.fixture) for one in kind)
         for universe, _, last in spans:
             slots[universe] = max(slots.get(universe, 0), last)
-        return {number: slots.get(number, 510) for number in sorted(self.controller_of)}
+        return dict(sorted(slots.items()))
 
 
 def positions(string: PixelString) -> npt.NDArray[np.float64] | None:

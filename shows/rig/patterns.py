@@ -6,7 +6,7 @@ Lit slots are at full. The player sets the brightness.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from hashlib import sha256
@@ -15,6 +15,7 @@ import numpy as np
 
 from gloaming.shows.framefile.layout import bytes_of
 from gloaming.shows.framefile.reader import Frames, Universe
+from gloaming.shows.framefile.source import universes_of
 from gloaming.shows.rig.model import PixelString, Rig
 
 SLOW, SMOOTH = Fraction(2), Fraction(40)
@@ -105,24 +106,15 @@ def frame_count(pattern: Pattern, rig: Rig) -> int:
     }.get(pattern.kind, 1)
 
 
-def universes_of(rig: Rig) -> tuple[Universe, ...]:
-    """All universes of a rig, one after another in a frame."""
-    offset, made = 0, []
-    for number, slots in rig.slots.items():
-        made.append(Universe(number, slots, offset))
-        offset += slots
-    return tuple(made)
-
-
-def digest(pattern: Pattern, rig: Rig) -> str:
-    """A text that is equal for patterns with equal frames."""
+def digest(pattern: Pattern, rig: Rig, slots: Mapping[int, int]) -> str:
+    """A text that is equal for patterns with equal frames. `slots` are those of each universe that are sent."""
     strings = [(one.name, one.controller, tuple(one.spans()), one.order) for one in rig.string]
-    return sha256(repr((2, pattern, tuple(rig.slots.items()), strings)).encode()).hexdigest()[:16]
+    return sha256(repr((2, pattern, tuple(slots.items()), strings)).encode()).hexdigest()[:16]
 
 
-def blocks(pattern: Pattern, rig: Rig) -> Iterator[Frames]:
-    """All frames, in blocks `(frames, frame_bytes) uint8`."""
-    universes = universes_of(rig)
+def blocks(pattern: Pattern, rig: Rig, slots: Mapping[int, int]) -> Iterator[Frames]:
+    """All frames of universes with so many `slots`, in blocks `(frames, frame_bytes) uint8`."""
+    universes = universes_of(slots)
     size = sum(one.slots for one in universes)
     count = frame_count(pattern, rig)
     step = max(1, BLOCK_BYTES // size)

@@ -97,7 +97,7 @@ def test_a_walk_is_fast_enough_to_reach_the_end_of_the_longest_string(
     seconds = (asked.until_ns - asked.at_ns) // SECOND_NS
     rate = frame_rate(asked.pattern)
     assert rate == a_second and rate * seconds >= pixels
-    frames = np.concatenate(list(blocks(asked.pattern, site.rig)))
+    frames = np.concatenate(list(blocks(asked.pattern, site.rig, site.slots)))
     assert len(frames) == pixels and frames[-1].sum() == 3 * 255
     assert asked.pattern.text == "walk, white of the whole rig" + (
         f", {a_second} pixels a second" if a_second > 2 else ""

@@ -22,9 +22,8 @@ from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.rig_monitor import PATTERNS_MAX, REPORT_NS, RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.score.setup import CurrentLimit, Limits, Setup, StringDraw
-from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.load import Site, load_site
 from gloaming.shows.framefile.reader import inspect
-from gloaming.shows.rig.model import Rig
 from gloaming.shows.rig.patterns import Pattern
 
 SITE = """[site]
@@ -215,7 +214,7 @@ def test_a_state_directory_that_takes_nothing_is_an_error_of_the_system(tmp_path
 def test_a_pattern_that_cannot_be_written_is_no_input_error(tmp_path: Path) -> None:
     planner, of = care(tmp_path)
     of.folder.mkdir()
-    of._path(Pattern("walk"), planner.site.rig).mkdir()
+    of._path(Pattern("walk"), planner.site).mkdir()
     with pytest.raises(OSError, match=r"the pattern cannot be written to .*/rig-check: this is a folder"):
         asyncio.run(of.check({"pattern": "walk"}, ""))
 
@@ -232,10 +231,10 @@ def test_a_rig_that_is_read_again_while_a_pattern_is_rendered_has_its_own_patter
     planner, of = care(tmp_path)
     render = of._render
 
-    def rendered(pattern: Pattern, rig: Rig) -> Check:
-        if rig.string[0].pixels == 200:
+    def rendered(pattern: Pattern, site: Site) -> Check:
+        if site.rig.string[0].pixels == 200:
             other_rig(planner, RIG.replace("pixels = 200", "pixels = 180"))
-        return render(pattern, rig)
+        return render(pattern, site)
 
     monkeypatch.setattr(of, "_render", rendered)
     found = asyncio.run(of.check({"pattern": "walk"}, "Nan")).check
@@ -315,9 +314,9 @@ def test_lights_that_are_turned_off_while_a_pattern_is_rendered_stay_off(
     planner, of = care(tmp_path)
     render, pause = of._render, Override(7, Kind.PAUSE, planner.at_ns, planner.at_ns + 900 * 10**9, "Nan")
 
-    def rendered(pattern: Pattern, rig: Rig) -> Check:
+    def rendered(pattern: Pattern, site: Site) -> Check:
         planner.overrides = (pause,)
-        return render(pattern, rig)
+        return render(pattern, site)
 
     monkeypatch.setattr(of, "_render", rendered)
     with pytest.raises(Refusal, match="a pause was asked for after this rig check"):

@@ -230,10 +230,13 @@ def test_sixty_frames_a_second_are_too_many_for_long_packets(
 ) -> None:
     """E1.11 (DMX512-A): 510 slots last at least 22.6 ms, which is 44.3 frames a second. E1.31 6.6.1 has that limit.
 
-    The file has 60 slots, but no string in rig.toml allows packets as short as that."""
+    The file has 60 slots, but another piece has 510 there, and all pieces are sent in packets of one length."""
     folder = write(tmp_path)
     (folder / "pieces" / "tide.frames").unlink()
     frames(folder / "pieces" / "tide.frames", [Universe(1, 60, 0)], fps=60)
+    assert load_site(folder, AT).warnings == ()
+    (folder / "pieces" / "bells.frames").unlink()
+    frames(folder / "pieces" / "bells.frames", [Universe(1, 510, 0)])
     (warning,) = load_site(folder, AT).warnings
     assert warning.key == "piece[1].frames"
     assert "60 frames a second. Universe 1 has packets of 510 slots" in warning.problem
@@ -241,13 +244,14 @@ def test_sixty_frames_a_second_are_too_many_for_long_packets(
     assert "E1.31 6.6.1" in warning.problem
     assert "E1.11" in warning.problem
     assert "44.3" in warning.problem
-    assert warning.hint and warning.hint.startswith("render 40 frames a second, or add the strings")
+    assert warning.hint and warning.hint.startswith("render 40 frames a second, or give no piece more slots there")
     assert main(["nights", str(folder), "--from", "2026-12-01", "--days", "1"]) == 0
     assert f"warning: {warning}\n" in capsys.readouterr().err
     rig = folder / "rig.toml"
-    string = '[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 20\n'
+    string = '[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 170\n'
     rig.write_text(f"{rig.read_text()}\n{string}")
-    assert load_site(folder, AT).warnings == ()
+    (warning,) = load_site(folder, AT).warnings
+    assert warning.hint == "render 40 frames a second"
 
 
 def test_two_performances_of_one_rank_that_overlap(tmp_path: Path) -> None:

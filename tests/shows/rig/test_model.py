@@ -33,7 +33,7 @@ def test_a_rig_of_every_table_is_read(tmp_path: Path) -> None:
     more = 'order = "RGBW"\nsupply = "left-12v"\nport = 3\ngroup = "roof"\nvolts = 12\nline = [[0, 0], [5, 1]]\n'
     rig = load(tmp_path, CONTROLLER + SUPPLY + STRING + more)
     assert list(rig.string[0].spans()) == [(1, 1, 510), (2, 1, 90)]
-    assert rig.slots == {1: 510, 2: 90, 3: 510, 4: 510}
+    assert rig.slots == {1: 510, 2: 90}
 
 
 LABEL_63, LABEL_61 = "a" * 63, "a" * 61
