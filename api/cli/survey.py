@@ -105,19 +105,24 @@ def report(found: Survey, console: Console) -> None:
 
 
 def _summary(found: Survey, console: Console) -> None:
-    from gloaming.daemon.reports.survey_texts import plural
+    from rich.markup import escape
 
-    if found.holds_at is not None:
-        up_to = "at any brightness" if found.holds_at == 1 else f"up to brightness {_floor(found.holds_at)}"
-        console.print(f"\nthe fuses and supplies in rig.toml hold {up_to}; it is set to {found.brightness:g}")
+    from gloaming.daemon.reports.survey_power import LIMITS, worst
+    from gloaming.daemon.reports.survey_texts import clock, plural
+
+    if found.limits:
+        console.print(f"\n{escape(found.limits)}")
+    for piece, load in (pair for kind in LIMITS for pair in worst(found.pieces, kind)[:1]):
+        limit = f" of {load.limit_a:g}" if load.limit_a is not None else ""
+        at = clock(load.peak_frame, piece.analysis.info.fps)
+        console.print(
+            escape(f"the heaviest {load.kind}: {load.name}, {load.peak_a:.1f}{limit} A in {piece.name} at {at}")
+        )
     if found.energy:
         spent = found.energy
         price = "" if spent.price is None else f", {spent.price:.2f} {spent.currency}".rstrip()
         console.print(
             f"energy, before the supplies' losses: {spent.season_kwh:.1f} kWh in {plural(spent.nights, 'night')}, "
-            f"{spent.night_kwh:.2f} kWh a night, {spent.heaviest_kwh:.2f} on {spent.heaviest:%d %B}{price}"
+            f"{spent.night_kwh:.2f} kWh a night, {spent.heaviest_kwh:.2f} on {spent.heaviest:%d %B}{price}; "
+            f"dark pixels draw {found.idle_w:.1f} W besides, all the time"
         )
-
-
-def _floor(value: float) -> str:
-    return f"{int(value * 100) / 100:.2f}"

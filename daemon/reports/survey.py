@@ -21,14 +21,17 @@ from gloaming.daemon.planner.clock_trust import verdict_at_a_start
 from gloaming.daemon.reports.nights import SeasonNight, season
 from gloaming.daemon.reports.survey_energy import Energy, energy
 from gloaming.daemon.reports.survey_machine import machine_findings
+from gloaming.daemon.reports.survey_power import current_findings, voltage_findings
 from gloaming.daemon.reports.survey_schedule import survey_schedule
 from gloaming.daemon.reports.survey_sound import survey_sounds
-from gloaming.daemon.reports.survey_texts import PieceSurvey, current_findings, damage_findings, flash_findings
+from gloaming.daemon.reports.survey_texts import PieceSurvey, damage_findings, flash_findings
 from gloaming.daemon.site.load import Piece, Site, load_site
+from gloaming.shows.analysis.feeding import feeding_findings, unknown_limits
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.other_rigs import other_rig_findings
 from gloaming.shows.analysis.pieces import analyse
-from gloaming.shows.analysis.wiring import rig_findings
+from gloaming.shows.analysis.timing import timing_findings
+from gloaming.shows.analysis.wiring import listed, rig_findings
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
 
 YEAR = timedelta(days=365)
@@ -77,6 +80,30 @@ class Survey:
         known = [piece.holds_at for piece in self.pieces if piece.holds_at is not None]
         return min(1.0, *known) if known else None
 
+    @property
+    def limits(self) -> str | None:
+        """Up to which brightness the limits are kept, and which limits are not known. None without pieces."""
+        if not self.pieces or self.of is None:
+            return None
+        if self.holds_at is None:
+            kept = "no limit is known"
+        elif self.holds_at == 0:
+            kept = "dark pixels and fixtures alone exceed a limit in rig.toml"
+        else:
+            up_to = (
+                "at any brightness" if self.holds_at == 1 else f"up to brightness {int(self.holds_at * 100) / 100:.2f}"
+            )
+            kept = f"no limit in rig.toml is exceeded {up_to}; it is set to {self.brightness:g}"
+        unknown = "; ".join(
+            f"{key} of {listed(name for name, _ in tables)}" for key, tables in unknown_limits(self.of.rig).items()
+        )
+        return f"{kept}. Not known: {unknown}" if unknown else kept
+
+    @property
+    def idle_w(self) -> float:
+        """What the dark pixels draw all the time, in watts; 0 without pieces."""
+        return self.pieces[0].idle_w if self.pieces else 0.0
+
     def count(self, severity: str) -> int:
         """The number of findings of a severity."""
         return sum(finding.severity == severity for finding in self.findings)
@@ -88,6 +115,8 @@ class Survey:
             "at": self.at.isoformat(),
             "brightness": self.brightness,
             "holds_at_brightness": self.holds_at,
+            "limits": self.limits,
+            "idle_w": round(self.idle_w, 3),
             "limiter": self.limiter,
             "flash_area": "by position" if self.by_position else "share of lit pixels",
             "errors": self.count("error"),
@@ -110,7 +139,7 @@ def _piece_json(piece: PieceSurvey) -> dict[str, Any]:
     return {
         "name": piece.name,
         "length_s": piece.analysis.info.length_ns / 1e9,
-        "mean_w": round(piece.mean_w, 3),
+        "mean_w": round(piece.light_w + piece.idle_w, 3),
         "holds_at_brightness": piece.holds_at,
         "loads": [
             {
@@ -143,7 +172,7 @@ def survey(
     rows = season(site, first, first + YEAR)
     last = rows[-1].night.date if rows else first
     pieces = tuple(_surveyed(site, progress))
-    watts = {piece.name: piece.mean_w / site.output.brightness for piece in pieces if site.output.brightness}
+    watts = {piece.name: piece.light_w / site.output.brightness for piece in pieces if site.output.brightness}
     spent = energy(site, watts, rows, lambda done, of: progress("the season", done, of)) if rows else None
     infos = {piece.name: piece.info for piece in site.pieces.values() if piece.info}
     places = {piece.name: piece.place for piece in site.pieces.values()}
@@ -160,8 +189,10 @@ def survey(
         "the rig": (
             *rig_findings(site.rig, infos, places),
             *other_rig_findings(site.rig, (folder / "rig.toml").absolute(), infos, places),
+            *timing_findings(site.rig, infos),
+            *feeding_findings(site.rig),
         ),
-        "current": tuple(current_findings(pieces, site)),
+        "current": (*current_findings(pieces, site), *voltage_findings(pieces, site)),
         "flashes": tuple(found for piece in pieces for found in flash_findings(piece)),
         "schedule": survey_schedule(site, first, last),
         "files": tuple(found for piece in pieces for found in damage_findings(piece)),
@@ -230,6 +261,8 @@ def _surveyed(site: Site, progress: Progress) -> Iterator[PieceSurvey]:
 def _survey_piece(site: Site, piece: Piece, progress: Progress) -> PieceSurvey:
     found = analyse(piece.frames, site.rig, site.survey.seen_from_m, lambda done, of: progress(piece.name, done, of))
     loads = tuple(load.at(site.output.brightness) for load in found.loads)
-    mean_w = sum(load.mean_a * load.volts for load in loads if load.kind == "string" and load.volts)
+    strings = [(load, load.volts) for load in loads if load.kind == "string" and load.volts]
+    light_w = sum((load.mean_a - load.fixed_a) * volts for load, volts in strings)
+    idle_w = sum(load.fixed_a * volts for load, volts in strings)
     holds = [load.holds_at for load in found.loads if load.holds_at is not None]
-    return PieceSurvey(piece.name, piece.place, found, loads, mean_w, min(1.0, *holds) if holds else None)
+    return PieceSurvey(piece.name, piece.place, found, loads, light_w, idle_w, min(1.0, *holds) if holds else None)

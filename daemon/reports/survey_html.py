@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterable
 from datetime import date
 from typing import Any
 
@@ -12,8 +11,8 @@ import numpy as np
 from gloaming.daemon.reports.render import render
 from gloaming.daemon.reports.season_svg import season_svg
 from gloaming.daemon.reports.survey import CAUTIONS, Survey
+from gloaming.daemon.reports.survey_power import LIMITS, share, worst
 from gloaming.daemon.reports.survey_texts import PieceSurvey, clock, moments, plural, thinned
-from gloaming.shows.analysis.currents import Load
 from gloaming.shows.analysis.pieces import GENERAL, RED, RED_21
 from gloaming.shows.rig.model import Rig, positions
 
@@ -33,12 +32,12 @@ def page(found: Survey) -> str:
         day=_day,
         flashing=_flashing,
         floor_percent=lambda share: f"{int(share * 100)}%",
-        heaviest=_heaviest,
+        kinds=_kinds(found),
         moments=moments,
         plural=plural,
-        share=_share,
+        share=share,
         thinned=thinned,
-        worst=_worst,
+        worst=worst,
     )
 
 
@@ -61,13 +60,12 @@ def _rig_picture(rig: Rig) -> dict[str, Any] | None:
     low = whole.min(axis=0)
     span = np.maximum(whole.max(axis=0) - low, 0.1)
     scale = min(WIDE / span[0], TALL / span[1])
-    names = [controller.name for controller in rig.controller]
+    colours = {one.name: COLOURS[number % len(COLOURS)] for number, one in enumerate(rig.controller)}
     strings = []
     for string, points in placed:
         x, y = np.round((points[:, 0] - low[0]) * scale, 1), np.round((low[1] + span[1] - points[:, 1]) * scale, 1)
         dots = "".join(f"M{x:g} {y:g}h0" for x, y in zip(x, y, strict=True))
-        colour = COLOURS[names.index(string.controller) % len(COLOURS)]
-        strings.append({"name": string.name, "colour": colour, "dots": dots})
+        strings.append({"name": string.name, "colour": colours[string.controller], "dots": dots})
     width, height = np.round(span * scale)
     return {"width": width, "height": height, "strings": strings}
 
@@ -76,24 +74,10 @@ def _day(day: date) -> str:
     return f"{day:%d %B}".lstrip("0")
 
 
-def _heaviest(piece: PieceSurvey, kind: str) -> Load | None:
-    """The string or supply of a piece that is nearest to its limit."""
-    loads = [load for load in piece.loads if load.kind == kind]
-    return max(loads, key=lambda load: (_share(load), load.peak_a), default=None)
-
-
-def _worst(pieces: Iterable[PieceSurvey], kind: str) -> list[tuple[PieceSurvey, Load]]:
-    """Each string or supply with the piece that loads it most. The one nearest to its limit comes first."""
-    worst: dict[str, tuple[PieceSurvey, Load]] = {}
-    for piece in pieces:
-        for load in piece.loads:
-            if load.kind == kind and (load.name not in worst or load.peak_a > worst[load.name][1].peak_a):
-                worst[load.name] = piece, load
-    return sorted(worst.values(), key=lambda pair: -_share(pair[1]))
-
-
-def _share(load: Load) -> float:
-    return load.peak_a / load.limit_a if load.limit_a else 0.0
+def _kinds(found: Survey) -> list[str]:
+    """The kinds of loads that there are."""
+    there = {load.kind for piece in found.pieces for load in piece.loads}
+    return [kind for kind in LIMITS if kind in there]
 
 
 def _flashing(piece: PieceSurvey) -> list[list[int]]:

@@ -1,4 +1,4 @@
-"""The findings about a piece: too much current, too many flashes, damaged frame files."""
+"""The survey of a piece, and its findings about flashes and damaged frame files."""
 
 from __future__ import annotations
 
@@ -7,15 +7,12 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import groupby
 
-from gloaming.daemon.site.load import Site
 from gloaming.shows.analysis.areas import Flashing
-from gloaming.shows.analysis.currents import STEADY_S, Load
+from gloaming.shows.analysis.currents import Load
 from gloaming.shows.analysis.finding import Finding, FindingCode, Severity
 from gloaming.shows.analysis.pieces import Analysis
 from gloaming.shows.analysis.wiring import listed, ranges
 
-LOADED = 0.8
-"""Common practice, no source: fuses and supplies carry at most four fifths of their limit for long."""
 MOMENTS_MAX = 4
 ALIKE_MAX = 5
 KINDS = {
@@ -28,13 +25,17 @@ KINDS = {
 
 @dataclass(frozen=True)
 class PieceSurvey:
-    """The survey of a piece. `loads` are at the site's brightness. `place` is its line of site.toml."""
+    """The survey of a piece. `loads` are at the site's brightness. `place` is its line of site.toml.
+
+    `light_w` is the mean power of its light, `idle_w` that of the dark pixels all the time, both without fixtures.
+    """
 
     name: str
     place: str
     analysis: Analysis
     loads: tuple[Load, ...]
-    mean_w: float
+    light_w: float
+    idle_w: float
     holds_at: float | None
 
 
@@ -42,46 +43,6 @@ def clock(frame: int, fps: Fraction) -> str:
     """The time of a frame in a piece, as 2:36."""
     seconds = int(frame / fps)
     return f"{seconds // 60}:{seconds % 60:02}"
-
-
-def current_findings(pieces: Iterable[PieceSurvey], site: Site) -> Iterator[Finding]:
-    """Loads above or near their limit, the worst first: one finding for each string and supply of a piece."""
-    loads = [(piece, load, load.limit_a) for piece in pieces for load in piece.loads if load.limit_a is not None]
-    for piece, load, limit_a in sorted(loads, key=lambda one: -one[1].peak_a / one[2]):
-        limit = f"{'fuse' if load.kind == 'string' else 'it gives'} {limit_a:g} A"
-        name = f"{load.kind} {load.name}"
-        if load.peak_a > limit_a:
-            yield _too_much(piece, load, limit_a, site, f"{name}: {_amps(load.peak_a, limit_a)} A, {limit}")
-        elif load.steady_a > LOADED * limit_a:
-            text = f"{name}: {load.steady_a:.1f} A over {STEADY_S} s, {limit}; common practice is four fifths of it"
-            hint = "lower the brightness, or share the load"
-            at = clock(load.steady_frame, piece.analysis.info.fps)
-            yield Finding(
-                FindingCode(f"{load.kind}-loaded"), "warning", f"{piece.place} {piece.name} at {at}", text, hint
-            )
-
-
-def _amps(amps: float, limit_a: float) -> str:
-    """A current with enough decimals to show on which side of its limit it is."""
-    texts = [f"{amps:.{decimals}f}" for decimals in (1, 2, 3)]
-    return next((text for text in texts if (float(text) > limit_a) == (amps > limit_a)), texts[-1])
-
-
-def _too_much(piece: PieceSurvey, load: Load, limit_a: float, site: Site, text: str) -> Finding:
-    lasting = load.steady_a > limit_a
-    hint = f"lower the brightness to {int(100 * (piece.holds_at or 0)) / 100:.2f}, or feed it in more places"
-    if lasting:
-        text += f"; over {STEADY_S} s {_amps(load.steady_a, limit_a)} A"
-    severity: Severity = "warning" if site.output.limiter and not lasting else "error"
-    if site.output.limiter:
-        text += "; the limiter lowers it"
-    return Finding(
-        FindingCode(f"{load.kind}-overloaded"),
-        severity,
-        f"{piece.place} {piece.name} at {clock(load.peak_frame, piece.analysis.info.fps)}",
-        text,
-        hint,
-    )
 
 
 def flash_findings(piece: PieceSurvey) -> Iterator[Finding]:

@@ -228,6 +228,8 @@ class SurveyTable(Table):
 
     seen_from_m: Annotated[float, Field(gt=0, le=1000, examples=["10"])] = 10.0
     """The distance from which people see the rig, in metres. Flashes are judged within ten degrees of their view."""
+    voltage_drop: Annotated[float, Field(gt=0, le=1, examples=["0.1"])] = 0.1
+    """How far below its nominal voltage a string may be at its worst pixel, as a share. Below that is a warning."""
     price_per_kwh: Annotated[float, Field(ge=0, le=1000, examples=["0.28"])] | None = None
     """What a kilowatt-hour costs. With it the survey prices the season's energy."""
     currency: Annotated[str, Field(max_length=8, examples=['"GBP"'])] = ""

@@ -52,10 +52,13 @@ def partitions(rig: Rig, made: Sequence[Plane], seen_from_m: float) -> tuple[Par
     """All areas to judge. Parts of the view are among them only if every string has a position."""
     string = string_of_pixel(made, rig)
     found = [Partition("string", tuple(one.name for one in rig.string), string)]
-    groups = tuple(dict.fromkeys(one.group for one in rig.string if one.group))
+    groups: dict[str, int] = {}
+    for one in rig.string:
+        if one.group:
+            groups.setdefault(one.group, len(groups))
     if groups:
-        of_string = np.array([groups.index(one.group) if one.group else -1 for one in rig.string])
-        found.append(Partition("group", groups, of_string[string]))
+        of_string = np.array([groups.get(one.group or "", -1) for one in rig.string])
+        found.append(Partition("group", tuple(groups), of_string[string]))
     found += _views(rig, made, seen_from_m)
     found.append(Partition("rig", ("the whole rig",), np.zeros(len(string), np.intp)))
     return tuple(found)

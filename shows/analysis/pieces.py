@@ -19,6 +19,12 @@ from gloaming.shows.rig.model import Rig
 GENERAL, RED, RED_21 = "general flashes", "red flashes", "red flashes (WCAG 2.1)"
 BLOCK_BYTES = 1_600_000
 """How many bytes of pixels, as floats, are processed at a time: about the size of a processor's cache."""
+RGB_OF = {"R": (1, 0, 0), "G": (0, 1, 0), "B": (0, 0, 1), "W": (1, 1, 1), "A": (1, 0.5, 0)}
+"""What a channel at full shows, as red, green and blue.
+
+White is as bright as the three colours together. Amber is as bright as red with half of green: 0.57 of white (common
+practice, no source).
+"""
 SEEN_FROM_M = 10.0
 REDNESS_MIN = 1 / 512
 Progress = Callable[[int, int], None]
@@ -43,7 +49,8 @@ def analyse(path: Path, rig: Rig, seen_from_m: float = SEEN_FROM_M, progress: Pr
         if not rig.string:
             for _ in blocks:
                 pass
-            return Analysis(reader.info, (), (), False, tuple(damaged))
+            loads = Currents(rig, reader.info.fps).loads()  # fixtures alone
+            return Analysis(reader.info, loads, (), False, tuple(damaged))
         slots = sum(string.slots for string in rig.string)
         judge = Judge(reader.info, rig, max(1, BLOCK_BYTES // (4 * slots)), seen_from_m)
         for block in blocks:
@@ -140,24 +147,22 @@ class Judge:
             which = pixels[low:high] - plane.first_pixel
             whole = len(which) == plane.pixels
             by_pixel = slots.reshape(frames, plane.pixels, -1)
-            for row, letter in enumerate("RGB"):
-                at = plane.order.index(letter)
-                colours[row, :, low:high] = by_pixel[:, :, at] if whole else by_pixel[:, which, at]
-                before[row, low:high] = last[at, which]
-            if "W" in plane.order:
-                at = plane.order.index("W")
-                colours[:, :, low:high] += by_pixel[:, which, at]
-                before[:, low:high] += last[at, which]
+            for at, letter in enumerate(plane.order):
+                channel = by_pixel[:, :, at] if whole else by_pixel[:, which, at]
+                for row, share in enumerate(RGB_OF[letter]):
+                    if share:
+                        colours[row, :, low:high] += channel if share == 1 else channel * np.float32(share)
+                        before[row, low:high] += last[at, which] * np.float32(share)
         return colours, before
 
 
 def _weights(order: str) -> Floats:
     """Two rows of weights: luminance (FULL for full white, rounded down), and redness.
 
-    A white channel counts as bright as the three colours together. Redness is R - 4 (G+B), plus a little of R, so that
-    an exact 0.8 counts and black does not. Red may be saturated where redness is at least 0.
+    Redness is R - 4 (G+B), plus a little of R, so that an exact 0.8 counts and black does not. Red may be saturated
+    where redness is at least 0.
     """
-    light = dict(zip("RGB", LUMINANCE, strict=True)) | {"W": 1.0}
-    redness = {"R": 1 + 1 / 1024, "G": -4.0, "B": -4.0, "W": -7.0}
-    rows = [[light[letter] * FULL / 255 for letter in order], [redness[letter] for letter in order]]
-    return np.array(rows, np.float32)
+    colours = np.array([RGB_OF[letter] for letter in order])
+    light = colours @ np.array(LUMINANCE)
+    redness = colours @ np.array([1 + 1 / 1024, -4.0, -4.0])
+    return np.array([light * FULL / 255, redness], np.float32)

@@ -26,8 +26,9 @@ class PixelRun:
 
 
 class Plane:
-    """The strings of one channel order. `slots` is `(frames, slots) float32`, 0..255. Slots without data stay 0.
+    """The strings of one channel order. `slots` is `(frames, slots) float32`, 0..255.
 
+    Slots without data stay 0, and so do those of pixels that are missing.
     `strings` are their places in the rig. `first_pixel` is the place of the plane among all pixels of all planes.
     """
 
@@ -40,7 +41,17 @@ class Plane:
         self.pixels = sum(counts)
         self.runs = _runs([string for _, string in strings], info)
         self.slots: Floats = np.zeros((frames, self.pixels * len(order)), np.float32)
-        begins = [sum(counts[:at]) * len(order) for at in range(len(counts))]
+        firsts = np.cumsum([0, *counts[:-1]])
+        begins = (firsts * len(order)).tolist()
+        channels = np.arange(len(order))
+        self._missing = np.concatenate(
+            [
+                ((first + np.array(string.missing, np.intp) - 1)[:, None] * len(order) + channels).ravel()
+                for first, (_, string) in zip(firsts, strings, strict=True)
+                if string.missing
+            ]
+            or [np.zeros(0, np.intp)]
+        )
         self._starts, self._owner = _split(begins, self.slots.shape[1])
 
     def fill(self, block: Frames) -> Floats:
@@ -48,6 +59,7 @@ class Plane:
         slots = self.slots[: len(block)]
         for run in self.runs:
             slots[:, run.place : run.place + run.count] = block[:, run.source : run.source + run.count]
+        slots[:, self._missing] = 0
         return slots
 
     def sums(self, slots: Floats) -> npt.NDArray[np.float64]:
@@ -96,8 +108,10 @@ def planes(info: FrameFileInfo, rig: Rig, frames: int) -> tuple[Plane, ...]:
     """The planes of a rig for a frame file, with room for `frames` frames."""
     made: list[Plane] = []
     first_pixel = 0
-    for order in dict.fromkeys(string.order for string in rig.string):
-        strings = [(place, string) for place, string in enumerate(rig.string) if string.order == order]
+    by_order: dict[str, list[tuple[int, PixelString]]] = {}
+    for place, string in enumerate(rig.string):
+        by_order.setdefault(string.order, []).append((place, string))
+    for order, strings in by_order.items():
         made.append(Plane(order, strings, first_pixel, info, frames))
         first_pixel += made[-1].pixels
     return tuple(made)

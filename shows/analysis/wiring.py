@@ -1,16 +1,15 @@
-"""Findings about the wiring of a rig: parts that are unused, too much for a port, or do not fit together."""
+"""Findings about the slots of a rig: controllers without users, pixels that are split, frame files that do not fit."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from itertools import groupby
+from collections.abc import Container, Iterable, Iterator, Mapping
+from itertools import chain, groupby
 
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.framefile.reader import FrameFileInfo
+from gloaming.shows.protocols.e131 import SLOTS_MAX
 from gloaming.shows.rig.model import PixelString, Rig
 
-PORT_PIXELS_MAX = 1024
-"""Common practice, no source: 1024 pixels shared by 16 ports, so one port never drives more."""
 NAMES_MAX = 6
 
 
@@ -21,12 +20,10 @@ def rig_findings(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[s
     """
     return (
         *_controllers(rig),
-        *_ports(rig),
-        *_supplies(rig),
         *_split_pixels(rig),
         *_frame_files(rig, files, places),
         *_unfilled(rig, files),
-        *_unused(rig),
+        *_unclaimed(rig, files),
     )
 
 
@@ -51,58 +48,11 @@ def _controllers(rig: Rig) -> Iterator[Finding]:
         text = "there are no strings: currents and flashes are unknown, and the limiter does nothing"
         yield Finding(FindingCode.NO_STRINGS, "warning", "rig.toml", text, "add a [[string]] table for each string")
         return
+    used = _users(rig)
     for controller in rig.controller:
-        if not rig.strings_of[controller.name]:
-            hint = "add its [[string]] tables, or remove the controller"
-            yield Finding(
-                FindingCode.CONTROLLER_WITHOUT_STRINGS,
-                "warning",
-                controller.place,
-                f"controller {controller.name} has no strings",
-                hint,
-            )
-
-
-def _ports(rig: Rig) -> Iterator[Finding]:
-    ports: dict[tuple[str, str], list[PixelString]] = {}
-    for string in rig.string:
-        port = f"port {string.port}" if string.port else f"string {string.name}"
-        ports.setdefault((string.controller, port), []).append(string)
-    for (controller, port), strings in ports.items():
-        pixels = sum(string.pixels for string in strings)
-        if pixels > PORT_PIXELS_MAX:
-            text = f"{port} of controller {controller} drives {pixels} pixels; common practice is {PORT_PIXELS_MAX}"
-            hint = "share the pixels among more ports, or make sure that the controller and the frame rate allow it"
-            yield Finding(FindingCode.PORT_PIXELS, "warning", strings[0].place, text, hint)
-
-
-def _supplies(rig: Rig) -> Iterator[Finding]:
-    volts = {supply.name: supply.volts for supply in rig.supply}
-    for string in rig.string:
-        fed = volts.get(string.supply or "")
-        if string.volts is not None and fed is not None and string.volts != fed:
-            text = f"string {string.name} needs {string.volts:g} V, but {string.supply} supplies {fed:g} V"
-            burns = "never put 12 V on a 5 V string: it burns; change the supply"
-            weak = "it will light badly or not at all: change the supply, or correct the volts"
-            yield Finding(FindingCode.VOLTS_DIFFER, "error", string.place, text, burns if fed > string.volts else weak)
-    fed_by = {string.supply for string in rig.string}
-    for supply in rig.supply:
-        if supply.name not in fed_by:
-            hint = "name it in the [[string]] tables that it feeds, or remove it"
-            yield Finding(
-                FindingCode.SUPPLY_UNUSED, "warning", supply.place, f"supply {supply.name} feeds no string", hint
-            )
-    bare = [string for string in rig.string if string.fuse_a is None]
-    if bare:
-        text = f"no fuse_a is given for {listed(string.name for string in bare)}"
-        hint = "fuse every run for its wire and write the fuse into rig.toml, so that its limit is known"
-        yield Finding(FindingCode.NO_FUSE, "warning", bare[0].place, text, hint)
-    loose = [string for string in rig.string if string.supply is None]
-    if loose:
-        text = f"no supply is given for {listed(string.name for string in loose)}"
-        yield Finding(
-            FindingCode.NO_SUPPLY, "fact", loose[0].place, text, "give their supply, so that its load is known"
-        )
+        if controller.name not in used:
+            text, hint = f"controller {controller.name} has no strings", "add its [[string]] tables, or remove it"
+            yield Finding(FindingCode.CONTROLLER_WITHOUT_STRINGS, "warning", controller.place, text, hint)
 
 
 def _split_pixels(rig: Rig) -> Iterator[Finding]:
@@ -129,37 +79,33 @@ def _whole_pixels(string: PixelString) -> str:
     return f"most controllers begin a universe with a whole pixel: {' and '.join(keys)}"
 
 
+def _users(rig: Rig) -> set[str]:
+    """The controllers that have strings or fixtures."""
+    return {one.controller for one in rig.string} | {one.controller for one in rig.fixture}
+
+
+def _claimed(rig: Rig) -> dict[int, list[tuple[int, int]]]:
+    """The slots of strings and fixtures by universe, in order: first and last."""
+    claimed: dict[int, list[tuple[int, int]]] = {}
+    spans = chain.from_iterable(one.spans() for kind in (rig.string, rig.fixture) for one in kind)
+    for universe, first, last in spans:
+        claimed.setdefault(universe, []).append((first, last))
+    return {universe: sorted(found) for universe, found in claimed.items()}
+
+
 def _frame_files(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[str, str]) -> Iterator[Finding]:
-    needed = _needed(rig)
+    needed = {universe: spans[-1][1] for universe, spans in _claimed(rig).items()}
     for name, info in files.items():
         strange = [one.number for one in info.universes if one.number not in rig.controller_of]
         if strange:
             text = f"{name} has frames for universes that no controller has: {ranges(strange)}"
-            yield Finding(
-                FindingCode.UNIVERSE_WITHOUT_CONTROLLER,
-                "error",
-                places[name],
-                text,
-                "give the universes to a controller in rig.toml, or render the piece without them",
-            )
+            hint = "give the universes to a controller in rig.toml, or render the piece without them"
+            yield Finding(FindingCode.UNIVERSE_WITHOUT_CONTROLLER, "error", places[name], text, hint)
         short = [one.number for one in info.universes if one.slots < needed.get(one.number, 0)]
         if short:
-            text = f"{name} has fewer slots than the strings of universes {ranges(short)} need"
-            yield Finding(
-                FindingCode.SLOTS_TOO_FEW,
-                "warning",
-                places[name],
-                text,
-                "render the piece again for this rig; until then the ends of the strings stay black",
-            )
-
-
-def _needed(rig: Rig) -> dict[int, int]:
-    needed: dict[int, int] = {}
-    for string in rig.string:
-        for universe, _, last in string.spans():
-            needed[universe] = max(needed.get(universe, 0), last)
-    return needed
+            text = f"{name} has fewer slots than the strings and fixtures of universes {ranges(short)} need"
+            hint = "render the piece again for this rig; until then the last slots of these universes stay black"
+            yield Finding(FindingCode.SLOTS_TOO_FEW, "warning", places[name], text, hint)
 
 
 def _unfilled(rig: Rig, files: Mapping[str, FrameFileInfo]) -> Iterator[Finding]:
@@ -168,37 +114,55 @@ def _unfilled(rig: Rig, files: Mapping[str, FrameFileInfo]) -> Iterator[Finding]
         empty = [number for number in controller.universes if number not in filled]
         if empty and files:
             text = f"no frame file fills universes {ranges(empty)} of controller {controller.name}: they stay black"
-            yield Finding(
-                FindingCode.UNIVERSES_UNFILLED,
-                "warning",
-                controller.place,
-                text,
-                "render pieces for these universes, or remove the universes from the controller",
-            )
+            hint = "render pieces for these universes, or remove the universes from the controller"
+            yield Finding(FindingCode.UNIVERSES_UNFILLED, "warning", controller.place, text, hint)
 
 
-def _unused(rig: Rig) -> Iterator[Finding]:
-    used: dict[int, list[tuple[int, int]]] = {}
-    for string in rig.string:
-        for universe, first, last in string.spans():
-            used.setdefault(universe, []).append((first, last))
+def _unclaimed(rig: Rig, files: Mapping[str, FrameFileInfo]) -> Iterator[Finding]:
+    """Slots without a string or fixture: those that a frame file has, which are sent, and those that none has."""
+    claimed = _claimed(rig)
+    has: dict[int, int] = {}
+    for info in files.values():
+        for one in info.universes:
+            has[one.number] = max(has.get(one.number, 0), one.slots)
+    users = _users(rig)
     for controller in rig.controller:
-        if not rig.strings_of[controller.name]:
-            continue
-        idle = [number for number in controller.universes if number not in used]
-        parts = [f"universes {ranges(idle)}"] if idle else []
+        sent: dict[int, list[tuple[int, int]]] = {}
+        unused: dict[int, list[tuple[int, int]]] = {}
         for number in controller.universes:
-            free = _gaps(sorted(used.get(number, ())))
-            gaps = ", ".join(f"{first}" if first == last else f"{first}-{last}" for first, last in free)
-            if gaps:
-                parts.append(f"slots {gaps} of universe {number}")
-        if parts:
-            text = f"no string uses {listed(parts)} of controller {controller.name}"
+            spans, end = claimed.get(number, []), has.get(number, 0)
+            if not spans and not end:
+                unused[number] = [(1, SLOTS_MAX)]
+                continue
+            after = max(end, spans[-1][1] if spans else 0) + 1
+            for first, last in _gaps([*spans, (after, after)]):
+                if first <= end:
+                    sent.setdefault(number, []).append((first, min(last, end)))
+                if last > end:
+                    unused.setdefault(number, []).append((max(first, end + 1), last))
+        if sent:
+            text = (
+                f"no string or fixture claims {_slots(sent, claimed)} of controller {controller.name}; frame files "
+                "have them, and they are sent as they are"
+            )
+            yield Finding(FindingCode.SLOTS_UNCLAIMED, "fact", controller.place, text)
+        if unused and controller.name in users:
+            text = f"no string or fixture uses {_slots(unused, claimed)} of controller {controller.name}"
             yield Finding(FindingCode.SLOTS_UNUSED, "fact", controller.place, text)
 
 
+def _slots(free: Mapping[int, list[tuple[int, int]]], claimed: Container[int]) -> str:
+    """Slots by universe, as text. A universe that nothing claims is free as a whole."""
+    whole = [number for number in free if number not in claimed]
+    parts = [f"universes {ranges(whole)}"] if whole else []
+    for number in sorted(free.keys() - set(whole)):
+        gaps = ", ".join(f"{first}" if first == last else f"{first}-{last}" for first, last in free[number])
+        parts.append(f"slots {gaps} of universe {number}")
+    return listed(parts)
+
+
 def _gaps(spans: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:
-    """The gaps between the strings of a universe, up to the end of the last one."""
+    """The gaps between stretches of slots, up to the end of the last one."""
     free = 1
     for first, last in spans:
         if first > free:

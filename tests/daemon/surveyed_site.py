@@ -52,6 +52,7 @@ name = "ridge"
 controller = "left"
 universe = 1
 pixels = 150
+idle_ma = 0
 fuse_a = 5
 supply = "box"
 """

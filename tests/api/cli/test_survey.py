@@ -77,5 +77,5 @@ def test_the_report_promises_nothing_beyond_rig_toml(tmp_path: Path, capsys: pyt
     assert main(["survey", str(make(tmp_path, calm, rig=rig)), "--ask-nobody"]) == 1
     told = " ".join(capsys.readouterr().out.split())
     assert "never put 12 V on a 5 V string" in told
-    assert "the fuses and supplies in rig.toml hold" in told
+    assert "no limit in rig.toml is exceeded" in told
     assert "everything holds" not in told

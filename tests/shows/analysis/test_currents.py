@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from math import inf
 from pathlib import Path
 
 import numpy as np
@@ -12,11 +13,15 @@ import pytest
 from gloaming.shows.analysis.currents import Load
 from gloaming.shows.analysis.pieces import Judge, analyse
 from gloaming.shows.framefile.reader import FrameFileInfo, FrameWriter, Universe
+from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig
 
 
 def rig(*strings: dict[str, object], supplies: tuple[dict[str, object], ...] = ()) -> Rig:
-    named = [{"name": f"run {at}", "controller": "left", "universe": 1, **one} for at, one in enumerate(strings)]
+    named = [
+        {"name": f"run {at}", "controller": "left", "universe": 1, "idle_ma": 0, **one}
+        for at, one in enumerate(strings)
+    ]
     return Rig.model_validate(
         {"controller": [{"name": "left", "universes": "1-9"}], "string": named, "supply": list(supplies)}
     )
@@ -126,3 +131,133 @@ def test_a_frame_file_is_read_once_and_its_damage_reported(tmp_path: Path) -> No
     damaged[at : at + 8] = bytes(value ^ 0xFF for value in damaged[at : at + 8])
     path.write_bytes(damaged)
     assert analyse(path, rig({"pixels": 150})).damaged
+
+
+PORTS = """[[controller]]
+name = "left"
+universes = "1-9"
+brightness = {brightness}
+[[circuit]]
+name = "shed"
+amps = 15
+volts = 120
+[[supply]]
+name = "box"
+volts = 12
+amps = 29
+circuit = "shed"
+efficiency = 0.8
+[[port]]
+controller = "left"
+number = 3
+fuse_a = 5
+supply = "box"
+"""
+
+
+def string(name: str, slot: int, keys: str = "idle_ma = 0\nport = 3") -> str:
+    """A string of 60 pixels: 3.6 A at full."""
+    return f'[[string]]\nname = "{name}"\ncontroller = "left"\nuniverse = 1\nslot = {slot}\npixels = 60\n{keys}\n'
+
+
+def written(tmp_path: Path, *parts: str, brightness: float = 1) -> Rig:
+    (tmp_path / "rig.toml").write_text(PORTS.format(brightness=brightness) + "".join(parts), encoding="utf-8")
+    return load_rig(tmp_path / "rig.toml")
+
+
+def test_two_strings_of_3_6_a_on_one_port_load_its_fuse_with_7_2_a(tmp_path: Path) -> None:
+    """60 pixels x 60 mA = 3.6 A each. The port's fuse is no limit of a string."""
+    found = loads(full(9, 360), written(tmp_path, string("ridge", 1), string("eaves", 181)), 360)
+    assert [(one.kind, one.limit_a, one.peak_a) for one in found.values()] == [
+        ("string", None, 3.6),
+        ("string", None, 3.6),
+        ("port", 5, 7.2),
+        ("supply", 29, 7.2),
+        ("circuit", 15, pytest.approx(7.2 * 12 / 0.8 / 120)),
+    ]
+    assert found["3 of left"].volts == 12
+    assert found["3 of left"].holds_at == pytest.approx(5 / 7.2)
+
+
+def test_strings_of_one_port_that_are_never_lit_together_do_not_add_up(tmp_path: Path) -> None:
+    frames = full(10, 360)
+    frames[:5, :180] = frames[5:, 180:] = 0
+    found = loads(frames, written(tmp_path, string("ridge", 1), string("eaves", 181)), 360)
+    assert found["3 of left"].peak_a == 3.6
+
+
+def test_a_controllers_own_brightness_lowers_its_currents_and_not_those_of_dark_pixels(tmp_path: Path) -> None:
+    """At 0.3: 0.3 x 3.6 A and 60 x 2 mA. The limit is reached where 0.12 A + x times 1.08 A = 5 A: never below 1."""
+    rig = written(tmp_path, string("ridge", 1, "idle_ma = 2\nport = 3"), brightness=0.3)
+    port = loads(full(9, 180), rig, 180)["3 of left"]
+    assert (port.peak_a, port.fixed_a) == (pytest.approx(1.2), pytest.approx(0.12))
+    assert port.holds_at == pytest.approx((5 - 0.12) / 1.08)
+
+
+def test_the_idle_current_stays_at_any_brightness_and_leaves_less_room(tmp_path: Path) -> None:
+    """Two strings of 60 pixels with 10 mA: 1.2 A when dark, 8.4 A at full. 5 A are reached at 3.8 / 7.2."""
+    keys = "idle_ma = 10\nport = 3"
+    port = loads(full(9, 360), written(tmp_path, string("a", 1, keys), string("b", 181, keys)), 360)["3 of left"]
+    assert (port.peak_a, port.mean_a, port.steady_a) == (pytest.approx(8.4),) * 3
+    assert port.holds_at == pytest.approx(3.8 / 7.2)
+    assert port.at(3.8 / 7.2).peak_a == pytest.approx(5)
+    assert port.at(0.5).mean_a == pytest.approx(1.2 + 3.6)
+    assert port.at(0).peak_a == pytest.approx(1.2)
+
+
+def test_dark_pixels_alone_may_be_too_much_and_a_black_piece_has_no_brightness_that_is(tmp_path: Path) -> None:
+    rig = written(tmp_path, string("a", 1, "idle_ma = 100\nport = 3"))
+    assert loads(full(9, 180), rig, 180)["3 of left"].holds_at == 0
+    rig = written(tmp_path, string("a", 1, "idle_ma = 1\nport = 3"))
+    black = loads(np.zeros((9, 180), np.uint8), rig, 180)
+    assert black["3 of left"].holds_at == inf
+    assert black["a"].holds_at is None  # it has no fuse of its own
+
+
+def test_a_15_a_breaker_with_three_supplies(tmp_path: Path) -> None:
+    """By hand: three supplies of 12 V, each with 400 RGB pixels of 60 mA: 24 A, 288 W. With an efficiency of 0.85
+    (common practice, no source) each takes 288 / 0.85 = 338.8 W, all three 1016.5 W: 8.47 A at 120 V, of 15 A.
+    Their dark pixels take 400 x 1 mA x 12 V x 3 / 0.85 = 16.9 W, 0.14 A. A lamp of 500 W on the same circuit draws
+    4.17 A, so the sum is 12.78 A. It is above 12 A, four fifths of 15 A (NEC 210.20(A), continuous load; from memory).
+    """
+    text = '[[controller]]\nname = "left"\nuniverses = "1-9"\n[[circuit]]\nname = "shed"\namps = 15\nvolts = 120\n'
+    for number in range(3):
+        text += f'[[supply]]\nname = "box {number}"\nvolts = 12\namps = 29\ncircuit = "shed"\n'
+        text += f'[[string]]\nname = "run {number}"\ncontroller = "left"\nuniverse = {3 * number + 1}\npixels = 400\n'
+        text += f'supply = "box {number}"\n'
+    lamp = 'controller = "left"\nuniverse = 9\nslot = 512\nchannels = ["dimmer"]\nwatts = 500\ncircuit = "shed"\n'
+    (tmp_path / "rig.toml").write_text(f'{text}[[fixture]]\nname = "lamp"\n{lamp}', encoding="utf-8")
+    found = loads(full(9, 9 * 510), load_rig(tmp_path / "rig.toml"), *[510] * 9)
+    shed = found["shed"]
+    assert found["box 1"].peak_a == pytest.approx(24.4)
+    assert shed.peak_a - shed.fixed_a == pytest.approx(8.47, abs=0.005)
+    assert shed.fixed_a == pytest.approx(0.14 + 4.17, abs=0.005)
+    assert shed.peak_a == pytest.approx(12.78, abs=0.01)
+    assert shed.limit_a == 15
+
+
+def test_a_fixture_counts_on_its_supply_at_full_all_the_time(tmp_path: Path) -> None:
+    """60 W of 12 V are 5 A, lit or not; the mains feel 60 / 0.8 = 75 W, 0.625 A of 120 V. Nothing but the fixture."""
+    lamp = 'controller = "left"\nuniverse = 9\nslot = 1\nchannels = ["dimmer"]\nwatts = 60\nsupply = "box"\n'
+    rig = written(tmp_path, f'[[fixture]]\nname = "lamp"\n{lamp}')
+    path = tmp_path / "tide.frames"
+    with FrameWriter(path, Fraction(40), (Universe(1, 3, 0),)) as writer:
+        writer.write(np.zeros((40, 3), np.uint8))
+    found = {load.name: load for load in analyse(path, rig).loads}
+    assert (found["box"].peak_a, found["box"].mean_a, found["box"].holds_at) == (5, 5, inf)
+    assert found["shed"].peak_a == pytest.approx(0.625)
+
+
+def test_a_pixel_that_was_cut_out_draws_nothing(tmp_path: Path) -> None:
+    """57 of 60 pixels hang: 57 x 60 mA, and 57 x 1 mA when dark."""
+    rig = written(tmp_path, string("ridge", 1, "missing = [1, 30, 60]"), string("eaves", 181, "idle_ma = 0"))
+    found = loads(full(9, 360), rig, 360)
+    assert found["ridge"].fixed_a == pytest.approx(0.057)
+    assert found["ridge"].peak_a == pytest.approx(57 * 0.061)
+    assert found["eaves"].peak_a == 3.6
+
+
+def test_five_channels_of_a_pixel_draw_alike() -> None:
+    """10 pixels x 5 x 20 mA = 1 A."""
+    of = rig({"pixels": 10, "order": "RGBWA"}, {"pixels": 10, "slot": 51, "order": "WRGBW"}, {"pixels": 9, "slot": 101})
+    assert [load.peak_a for load in loads(full(9, 127), of, 127).values()] == [1.0, 1.0, 0.54]

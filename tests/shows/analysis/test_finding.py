@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from gloaming.daemon.reports.survey import config_finding
+from gloaming.daemon.reports.survey_power import LIMITS
 from gloaming.daemon.reports.survey_texts import ALIKE_MAX, thinned
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode
@@ -12,7 +13,7 @@ from tests.places import TOP
 
 BY_KIND = {
     *(f"flashing-{kind}" for kind in ("rig", "group", "view", "string")),
-    *(f"{kind}-{load}" for kind in ("string", "supply") for load in ("loaded", "overloaded")),
+    *(f"{kind}-{load}" for kind in LIMITS for load in ("loaded", "overloaded")),
 }
 """Codes that are composed at run time."""
 

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.shows.analysis.finding import Finding
+from gloaming.shows.analysis.feeding import feeding_findings
+from gloaming.shows.analysis.finding import Finding, FindingCode
+from gloaming.shows.analysis.timing import timing_findings
 from gloaming.shows.analysis.wiring import ranges, rig_findings
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe
 from gloaming.shows.rig.load import load_rig
@@ -54,39 +56,46 @@ slots_per_universe = 512
 """
 
 
-def info(name: str, *universes: tuple[int, int]) -> FrameFileInfo:
+def info(name: str, *universes: tuple[int, int], fps: float = 40) -> FrameFileInfo:
     made, offset = [], 0
     for number, slots in universes:
         made.append(Universe(number, slots, offset))
         offset += slots
-    return FrameFileInfo(Path(f"pieces/{name}.frames"), Fraction(40), 100, offset, tuple(made))
+    return FrameFileInfo(Path(f"pieces/{name}.frames"), Fraction(str(fps)), 100, offset, tuple(made))
 
 
 def found(tmp_path: Path) -> tuple[Finding, ...]:
     (tmp_path / "rig.toml").write_text(RIG, encoding="utf-8")
     files = {"tide": info("tide", *((n, 510) for n in range(1, 8)), (30, 510), (31, 510))}
-    return rig_findings(load_rig(tmp_path / "rig.toml"), files, dict.fromkeys(files, "site.toml:9"))
+    rig = load_rig(tmp_path / "rig.toml")
+    places = dict.fromkeys(files, "site.toml:9")
+    return (*rig_findings(rig, files, places), *timing_findings(rig, files), *feeding_findings(rig))
 
 
 def test_a_rig_with_every_fault_has_each_found_at_its_place(tmp_path: Path) -> None:
     said = [(one.severity, one.place, one.text) for one in found(tmp_path)]
+    sent = "frame files have them, and they are sent as they are"
     assert said == [
         ("warning", "rig.toml:6", "controller mast has no strings"),
+        ("warning", "rig.toml:30", "pixel 170 of string eaves lies across universes 5 and 6"),
+        ("error", "site.toml:9", "tide has frames for universes that no controller has: 30-31"),
+        ("warning", "site.toml:9", "tide has fewer slots than the strings and fixtures of universes 5-7 need"),
+        ("warning", "rig.toml:1", "no frame file fills universes 8 of controller left: they stay black"),
+        ("warning", "rig.toml:6", "no frame file fills universes 20 of controller mast: they stay black"),
+        (
+            "fact",
+            "rig.toml:1",
+            "no string or fixture claims slots 271-510 of universe 4, slots 1-3 of universe 5 of controller left; "
+            f"{sent}",
+        ),
         (
             "warning",
             "rig.toml:20",
-            "port 1 of controller left drives 1200 pixels; common practice is 1024",
+            "port 1 of left: 1200 RGB pixels need 36 ms of 25 at 40 frames a second (tide), and 0.3 ms for a reset",
         ),
         ("error", "rig.toml:20", "string ridge needs 5 V, but left-12v supplies 12 V"),
-        ("warning", "rig.toml:15", "supply spare feeds no string"),
-        ("warning", "rig.toml:30", "no fuse_a is given for eaves"),
+        ("warning", "rig.toml:15", "supply spare feeds nothing"),
         ("fact", "rig.toml:30", "no supply is given for eaves"),
-        ("warning", "rig.toml:30", "pixel 170 of string eaves lies across universes 5 and 6"),
-        ("error", "site.toml:9", "tide has frames for universes that no controller has: 30-31"),
-        ("warning", "site.toml:9", "tide has fewer slots than the strings of universes 5-7 need"),
-        ("warning", "rig.toml:1", "no frame file fills universes 8 of controller left: they stay black"),
-        ("warning", "rig.toml:6", "no frame file fills universes 20 of controller mast: they stay black"),
-        ("fact", "rig.toml:1", "no string uses slots 1-3 of universe 5 of controller left"),
     ]
 
 
@@ -101,7 +110,8 @@ def said_of(tmp_path: Path, keys: str) -> dict[str, str | None]:
         f'[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 300\nsupply = "box"\n{keys}\n'
     )
     (tmp_path / "rig.toml").write_text(rig, encoding="utf-8")
-    return {one.text: one.hint for one in rig_findings(load_rig(tmp_path / "rig.toml"), {}, {})}
+    made = load_rig(tmp_path / "rig.toml")
+    return {one.text: one.hint for one in (*rig_findings(made, {}, {}), *feeding_findings(made))}
 
 
 @pytest.mark.parametrize(
@@ -153,6 +163,82 @@ def test_findings_about_twice_as_many_strings_take_twice_the_work(tmp_path: Path
         path.write_text(many_strings(count, count if one_each else 4), encoding="utf-8")
         rig = load_rig(path)
         files = {"tide": info("tide", *((number + 1, 150) for number in range(count)))}
-        return steps(lambda: rig_findings(rig, files, {"tide": "site.toml:3"}))
+        return steps(
+            lambda: (
+                *rig_findings(rig, files, {"tide": "site.toml:3"}),
+                *timing_findings(rig, files),
+                *feeding_findings(rig),
+            )
+        )
 
     assert work(200) < 2.1 * work(100)
+
+
+LAMP = """
+[[fixture]]
+name = "lamp"
+controller = "mast"
+universe = 20
+slot = 100
+channels = ["dimmer", "red"]
+"""
+
+
+def unclaimed(tmp_path: Path, rig: str, *universes: tuple[int, int]) -> list[tuple[str, str]]:
+    """The code and text of each finding about slots without a string or fixture, with a frame file of `universes`."""
+    (tmp_path / "rig.toml").write_text(rig, encoding="utf-8")
+    files = {"tide": info("tide", *universes)} if universes else {}
+    made = rig_findings(load_rig(tmp_path / "rig.toml"), files, dict.fromkeys(files, "site.toml:9"))
+    codes = (FindingCode.SLOTS_UNCLAIMED, FindingCode.SLOTS_UNUSED)
+    return [(one.code, one.text) for one in made if one.code in codes]
+
+
+def test_slots_of_a_universe_without_a_string_are_listed_where_a_frame_file_has_them(tmp_path: Path) -> None:
+    rig = '[[controller]]\nname = "left"\nuniverses = "1-2"\n'
+    string = '[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 170\n'
+    text = "of controller left; frame files have them, and they are sent as they are"
+    code = "slots-unclaimed"
+    assert unclaimed(tmp_path, rig, (1, 512)) == [(code, f"no string or fixture claims universes 1 {text}")]
+    found = unclaimed(tmp_path, rig + string, (1, 512), (2, 512))
+    assert found == [(code, f"no string or fixture claims universes 2, slots 511-512 of universe 1 {text}")]
+
+
+def test_slots_above_a_string_of_100_pixels_are_listed_once_for_the_controller(tmp_path: Path) -> None:
+    rig = '[[controller]]\nname = "left"\nuniverses = "1-3"\n' + "".join(
+        f'[[string]]\nname = "run {number}"\ncontroller = "left"\nuniverse = {number}\npixels = 100\n'
+        for number in (1, 2, 3)
+    )
+    ((code, text),) = unclaimed(tmp_path, rig, (1, 510), (2, 302), (3, 300))
+    assert code == "slots-unclaimed"
+    assert "slots 301-510 of universe 1, slots 301-302 of universe 2 of controller left" in text
+
+
+def test_slots_of_a_fixture_are_claimed(tmp_path: Path) -> None:
+    ((_, left), (_, mast)) = unclaimed(tmp_path, RIG + LAMP, *((n, 510) for n in (*range(1, 9), 20)))
+    assert "slots 271-510 of universe 4" in left
+    assert "claims slots 1-99, 102-510 of universe 20 of controller mast" in mast
+
+
+def test_a_controller_with_a_fixture_alone_is_not_without_users(tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text(RIG + LAMP, encoding="utf-8")
+    codes = [one.code for one in rig_findings(load_rig(tmp_path / "rig.toml"), {}, {})]
+    assert FindingCode.CONTROLLER_WITHOUT_STRINGS not in codes
+
+
+def test_a_frame_file_too_short_for_a_fixture_is_named(tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text(RIG + LAMP, encoding="utf-8")
+    files = {"tide": info("tide", (20, 100))}
+    made = rig_findings(load_rig(tmp_path / "rig.toml"), files, {"tide": "site.toml:9"})
+    assert [one.text for one in made if one.code == FindingCode.SLOTS_TOO_FEW] == [
+        "tide has fewer slots than the strings and fixtures of universes 20 need"
+    ]
+
+
+def test_slots_without_any_user_or_frames_are_unused_and_never_said_to_be_sent(tmp_path: Path) -> None:
+    """Without frame files: the gaps below the last string of a universe, and whole universes."""
+    text = "no string or fixture uses slots 1-3 of universe 5 of controller left"
+    assert unclaimed(tmp_path, RIG) == [("slots-unused", text)]
+    shorter = unclaimed(tmp_path, RIG, (5, 2))
+    assert [code for code, _ in shorter] == ["slots-unclaimed", "slots-unused"]
+    assert "slots 1-2 of universe 5" in shorter[0][1]
+    assert "uses slots 3 of universe 5" in shorter[1][1]
