@@ -85,6 +85,20 @@ def numbered(frames: int, slots: int = 12) -> npt.NDArray[np.uint8]:
     return array
 
 
+def changes(rows: list[bytes]) -> list[bytes]:
+    """Without what merely repeats what stands before it: the receiver hands over changes alone."""
+    return [row for at, row in enumerate(rows) if at == 0 or row != rows[at - 1]]
+
+
+def check_cycle(got: list[bytes], cycle: list[bytes]) -> None:
+    """What was received is a piece that repeats: in order, byte for byte, from any frame on, at least once."""
+    wanted, text = changes(cycle * 3), b"".join(got)
+    begins = next(at for at in range(len(changes(cycle))) if text.startswith(b"".join(wanted[at : at + 40])))
+    whole = got[: len(changes(cycle * 2)) - begins]
+    assert whole == wanted[begins : begins + len(whole)]
+    assert len(whole) >= len(changes(cycle))
+
+
 def gloaming(*args: str | Path, **more: Any) -> subprocess.CompletedProcess[str]:
     """The `gloaming` command, to its end."""
     command = [sys.executable, "-m", "gloaming.api.cli.main", *map(str, args)]

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from gloaming.daemon.score.score import Score, Segment
-from tests.api.evening import Evening, Seen, evening_apart, gloaming, numbered
+from tests.api.evening import Evening, Seen, check_cycle, evening_apart, gloaming, numbered
 from tests.places import MOVING_PICTURE
 from tests.tools import needs
 from tests.waiting import wait_until
@@ -36,23 +36,12 @@ def evening(tmp_path: Path) -> Iterator[Evening]:
         yield one
 
 
-def changes(rows: list[bytes]) -> list[bytes]:
-    """Without what merely repeats what stands before it: the receiver hands over changes alone."""
-    return [row for at, row in enumerate(rows) if at == 0 or row != rows[at - 1]]
-
-
 def check_pictures(seen: list[Seen], pictures: np.ndarray) -> None:
     """Every universe has the whole file, in order, byte for byte, once and once more."""
     for universe in range(1, 14):
         columns = pictures[:, (universe - 1) * 510 : universe * 510]
         cycle = [row.tobytes().ljust(512, b"\0") for row in columns]
-        wanted = changes(cycle * 3)
-        got = [one.slots for one in seen if one.universe == universe and not one.black]
-        text = b"".join(got)
-        begins = next(at for at in range(len(changes(cycle))) if text.startswith(b"".join(wanted[at : at + 40])))
-        whole = got[: len(changes(cycle * 2)) - begins]
-        assert whole == wanted[begins : begins + len(whole)]
-        assert len(whole) >= len(changes(cycle))
+        check_cycle([one.slots for one in seen if one.universe == universe and not one.black], cycle)
 
 
 def wait_for_pictures(reader_seen: list[Seen], last_row: bytes) -> bool:
