@@ -64,19 +64,19 @@ def _picks(string: PixelString, pixels: list[int]) -> list[int]:
 
 def _placed(strings: list[tuple[PixelString, Any]]) -> list[list[float]]:
     """The place of each dot: where the strings hang; strings without positions are rows below."""
-    hung = [at[pixels] for string, pixels in strings if (at := positions(string)) is not None]
+    places = [None if (at := positions(string)) is None else at[pixels] for string, pixels in strings]
+    hung = [at for at in places if at is not None]
     everything = np.concatenate(hung) if hung else np.zeros((1, 2))
     low, extent = everything.min(axis=0), np.ptp(everything, axis=0)
     size = max(1e-9, float(extent.max()))
     below = height = float(extent[1]) / size
     dots: list[list[float]] = []
-    for string, pixels in strings:
-        at = positions(string)
+    for (_, pixels), at in zip(strings, places, strict=True):
         if at is None:
             below += ROW
             dots += [[round(x, 4), round(below, 4)] for x in np.linspace(0, 1, len(pixels)).tolist()]
         else:
-            dots += [[round(x, 4), round(height - y, 4)] for x, y in ((at[pixels] - low) / size).tolist()]
+            dots += [[round(x, 4), round(height - y, 4)] for x, y in ((at - low) / size).tolist()]
     return dots
 
 

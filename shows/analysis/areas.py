@@ -74,10 +74,10 @@ def _views(rig: Rig, made: Sequence[Plane], seen_from_m: float) -> Iterator[Part
     low = points.min(axis=0)
     for right in (0.0, 0.5):
         for up in (0.0, 0.5):
-            cells = np.floor((points - low) / side + (right, up)).astype(np.intp)
-            known, area, counts = np.unique(cells, axis=0, return_inverse=True, return_counts=True)
-            area = area.reshape(-1)
-            middles = (known + 0.5 - (right, up)) * side + low
+            columns, rows = np.floor((points - low) / side + (right, up)).astype(np.intp).T
+            height = rows.max() + 1
+            known, area, counts = np.unique(columns * height + rows, return_inverse=True, return_counts=True)
+            middles = (np.stack(np.divmod(known, height), axis=1) + 0.5 - (right, up)) * side + low
             names = tuple(f"{side:.1f} m around ({x:.1f}, {y:.1f})" for x, y in middles)
             yield Partition("view", names, np.where(counts[area] >= WINDOW_PIXELS_MIN, area, -1))
 
