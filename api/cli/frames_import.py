@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
 
@@ -41,7 +41,7 @@ def import_(args: argparse.Namespace) -> int:
     apart(args.out, args.source)
     rig = remembered_rig(args.rig, args.out)
     with bar("importing") as progress:
-        _import(args, args.source, args.out, rig, progress, report)
+        _import(args, args.source, args.out, rig, progress)
     made(args.out)
     rig.report(args.out)
     return 0
@@ -54,29 +54,12 @@ def _folder(args: argparse.Namespace) -> int:
     if not files:
         hint = f"it takes {' '.join(sorted(ARRAYS))}, pictures and videos"
         raise input_error(args.source, "there is no file in this folder that can be imported", hint)
-    times = Counter(path.stem for path in files)
     rig = remembered_rig(args.rig, args.out / "piece.frames")
     outs: list[Path] = []
     failed: list[str] = []
     try:
-        with folder_of(args.out), bar("importing") as progress:
-            sizes = [path.stat().st_size if path.is_file() else 0 for path in files]
-            done, whole = 0, sum(sizes)
-            for path, size in zip(files, sizes, strict=True):
-                out = args.out / f"{path.stem}.frames"
-                try:
-                    if not path.is_file():
-                        raise input_error(path, "this is not a file that can be read")
-                    if times[path.stem] > 1:
-                        raise input_error(path, f"another file would become {out.name} too", "rename one of them")
-                    _import(args, path, out, rig, _part(progress, done, size, whole), _about(path))
-                    outs.append(out)
-                except InputError as error:
-                    failed += map(str, error.errors)
-                except OSError as error:
-                    failed.append(f"{path}: it cannot be read ({error.strerror or error})")
-                done += size
-                progress(done, whole)
+        with folder_of(args.out):
+            _import_each(args, files, rig, outs, failed)
     finally:
         for out in outs:
             made(out)
@@ -89,24 +72,38 @@ def _folder(args: argparse.Namespace) -> int:
     return (1 if outs else 2) if failed else 0
 
 
+def _import_each(
+    args: argparse.Namespace, files: Sequence[Path], rig: RememberedRig, outs: list[Path], failed: list[str]
+) -> None:
+    """Import files, with one progress bar over their bytes. Adds to `outs` what was made, to `failed` what is wrong."""
+    times = Counter(path.stem for path in files)
+    sizes = [path.stat().st_size if path.is_file() else 0 for path in files]
+    done, whole = 0, sum(sizes)
+    with bar("importing") as progress:
+        for path, size in zip(files, sizes, strict=True):
+            out = args.out / f"{path.stem}.frames"
+            try:
+                if not path.is_file():
+                    raise input_error(path, "this is not a file that can be read")
+                if times[path.stem] > 1:
+                    raise input_error(path, f"another file would become {out.name} too", "rename one of them")
+                _import(args, path, out, rig, _part(progress, done, size, whole))
+                outs.append(out)
+            except InputError as error:
+                failed += map(str, error.errors)
+            except OSError as error:
+                failed.append(f"{path}: it cannot be read ({error.strerror or error})")
+            done += size
+            progress(done, whole)
+
+
 def _part(progress: Progress, before: int, size: int, whole: int) -> Progress:
     """The progress of one file, in bytes of all files."""
     return lambda done, total: progress(before + (size * done // total if total else 0), whole)
 
 
-def _about(path: Path) -> Callable[[str], None]:
-    return lambda line: report(line.replace(": ", f": {path}: ", 1))
-
-
-def _import(
-    args: argparse.Namespace,
-    path: Path,
-    out: Path,
-    rig: RememberedRig,
-    progress: Progress,
-    tell: Callable[[str], None],
-) -> None:
-    """Import one file. `tell` gets notes and warnings."""
+def _import(args: argparse.Namespace, path: Path, out: Path, rig: RememberedRig, progress: Progress) -> None:
+    """Import one file."""
     wanted = parse_fps(args.fps) if args.fps else None
     video = None
     layout = _layout(args, path)
@@ -122,15 +119,16 @@ def _import(
         layout.universes if isinstance(layout, RigLayout) else lay_out(args.universes, source.slots, _slots(args, path))
     )
     if warning := refresh_warning(fps, universes):
-        tell(f"warning: {warning}")
+        report(f"warning: {path}: {warning}")
     if wanted not in (None, fps):
-        tell(f"note: {float(fps):.6g} frames a second, not {float(wanted or 0):g}, so that the length stays the same")
+        pace = f"{float(fps):.6g} frames a second, not {float(wanted or 0):g}"
+        report(f"note: {path}: {pace}, so that the length stays the same")
     source = resampling.shaded(source, resampling.curve(args.gamma))
     write_source(source, out, fps, universes, progress, rig.json)
     if video and video.lost:
-        tell(f"warning: {video.lost} pictures could not be decoded; each is replaced by the one before")
+        report(f"warning: {path}: {video.lost} pictures could not be decoded; each is replaced by the one before")
     if video and video.mended:
-        tell(f"warning: {video.mended} pictures were damaged, and decoded as far as possible")
+        report(f"warning: {path}: {video.mended} pictures were damaged, and decoded as far as possible")
 
 
 def _layout(args: argparse.Namespace, path: Path) -> PixelLayout | None:
@@ -173,9 +171,8 @@ def _array(args: argparse.Namespace, path: Path) -> FrameSource:
     if suffix in CAPTURES:
         raise input_error(path, "this is a network capture", f"gloaming record {args.out} --capture {path}")
     if path.is_dir() or suffix in PICTURES | VIDEOS:
-        raise input_error(
-            path, "it is not known which pixels its pictures go to", "use --matrix 64x32, or --rig rig.toml"
-        )
+        hint = "use --matrix 64x32, or --rig rig.toml; or --pixels-are-slots for a lossless video"
+        raise input_error(path, "it is not known which pixels its pictures go to", hint)
     if _is_raw(args, path):
         return arrays.read_raw(path, args.width or args.slots, args.skip or 0)
     if suffix == ".npz":

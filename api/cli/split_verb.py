@@ -43,13 +43,14 @@ class Split:
         paths = split.places_of(self.folder, self.names, len(found.pieces))
         with bar("cutting") as progress:
             split.cut(info, found.pieces, paths, progress)
-        lines = self._lines(found, paths)
+        lines = self._lines(info, found, paths)
         return Pieces(tuple(paths), tuple(one.first for one in found.pieces), tuple(lines))
 
-    def _lines(self, found: split.Cuts, paths: list[Path]) -> Iterator[str]:
+    def _lines(self, info: FrameFileInfo, found: split.Cuts, paths: list[Path]) -> Iterator[str]:
         count, names = len(paths), self.names
         if count == 1:
-            yield f"one piece: there is no black of {float(self.black_s):g} s in it"
+            longest_s = float(found.longest / info.fps)
+            yield f"one piece: the longest black inside it lasts {longest_s:.2f} s, less than {float(self.black_s):g} s"
             if found.never_dark:
                 yield f"never black, because a slot is above 0 in every frame: {ranges(list(found.never_dark))}"
         if names and count > len(names):

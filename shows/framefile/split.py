@@ -36,9 +36,14 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Cuts:
-    """Where the pieces of a frame file are. `never_dark`: the universes with a slot that is above 0 in every frame."""
+    """Where the pieces of a frame file are.
+
+    `longest` is the longest black inside a piece, in frames. `never_dark` are the universes with a slot that is above 0
+    in every frame.
+    """
 
     pieces: tuple[Stretch, ...]
+    longest: int
     never_dark: tuple[int, ...]
 
 
@@ -52,19 +57,22 @@ def find_pieces(info: FrameFileInfo, black_s: Fraction, progress: Progress | Non
     light = _light(info)
     least = np.full(info.frame_bytes, 255, np.uint8)
     pieces: list[Stretch] = []
-    done = 0
+    done = longest = 0
     for block in frames_of(info.path):
         if not light.all():
             block = np.where(light, block, 0)
         np.minimum(least, block.min(axis=0), out=least)
         for frame in (done + np.flatnonzero(block.max(axis=1))).tolist():
-            first = pieces.pop().first if pieces and frame - pieces[-1].until < gap else frame
+            first = frame
+            if pieces and (black := frame - pieces[-1].until) < gap:
+                longest = max(longest, black)
+                first = pieces.pop().first
             pieces.append(Stretch(first, frame + 1))
         done += len(block)
         if progress:
             progress(done, info.frames)
     lit = [one.number for one in info.universes if least[one.offset : one.offset + one.slots].any()]
-    return Cuts(tuple(pieces), tuple(sorted(lit)))
+    return Cuts(tuple(pieces), longest, tuple(sorted(lit)))
 
 
 def _light(info: FrameFileInfo) -> npt.NDArray[np.bool_]:
@@ -130,7 +138,8 @@ def places_of(folder: Path, names: Sequence[str], count: int) -> list[Path]:
     """
     there = [re.fullmatch("piece-([0-9]{1,9})", name) for name in [*names, *(one.stem for one in folder.iterdir())]]
     before = max((int(match[1]) for match in there if match), default=0)
-    unnamed = [f"piece-{before + number:02}" for number in range(1, count + 1)]
+    digits = max(2, len(str(before + count)))  # all the same, so that a list by name is in their order
+    unnamed = [f"piece-{before + number:0{digits}}" for number in range(1, count + 1)]
     return [path_of(folder, name) for name in [*names[:count], *unnamed[len(names) :]]]
 
 

@@ -6,7 +6,7 @@ import csv
 import re
 import zipfile
 import zlib
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import IO
 
@@ -129,12 +129,11 @@ def read_csv(path: Path) -> FrameSource:
     Between the numbers are commas, semicolons or tabs, as in the first line. `12.0` is a whole number, and `12,0` too
     where it is not two. Empty lines are left out.
     """
-    rows = _rows(path)
-    first = next(rows, None)
-    rows.close()
-    if first is None:
+    frames = sum(1 for _ in _lines(path))
+    if not frames:
         raise input_error(path, "there are no frames in the file")
-    return FrameSource(first.shape[1], None, None, _csv_blocks(path, first.shape[1]))
+    slots = next(_rows(path)).shape[1]
+    return FrameSource(slots, frames, None, _csv_blocks(path, slots))
 
 
 def _csv_blocks(path: Path, slots: int) -> Iterator[Frames]:
@@ -149,29 +148,35 @@ def _csv_blocks(path: Path, slots: int) -> Iterator[Frames]:
         yield np.concatenate(rows)
 
 
-def _rows(path: Path) -> Generator[Frames]:
-    """The frames of a table, `(1, slots)` each. InputError with line and column of a value that is no level."""
-    separator = ""
-    slots = 0
+def _lines(path: Path) -> Iterator[tuple[int, str]]:
+    """The lines of a table that have a value, each with its number."""
     try:
         with path.open(encoding="utf-8-sig", errors="surrogateescape") as file:  # so that a wrong byte has its column
             for number, line in enumerate(iter(lambda: file.readline(LINE_CHARS_MAX), ""), start=1):
                 if len(line) == LINE_CHARS_MAX:
                     problem = f"the line is longer than {LINE_CHARS_MAX} signs"
                     raise InputError(ConfigError(path, number, None, problem, "write one frame a line"))
-                if not line.strip(" \t\r\n,;"):
-                    continue
-                separator = separator or (";" if ";" in line else "\t" if "\t" in line else ",")
-                values = next(csv.reader([line], delimiter=separator))
-                slots = slots or len(values)
-                if len(values) != slots:
-                    problem = f"there are {len(values)} levels, but {slots} in the first line"
-                    raise InputError(ConfigError(path, number, None, problem, "write the same number in each line"))
-                yield _levels(path, number, values)
+                if line.strip(" \t\r\n,;"):
+                    yield number, line
     except OSError as error:
         raise input_error(path, f"it cannot be read ({error.strerror or error})") from None
-    except csv.Error as error:
-        raise InputError(ConfigError(path, number, None, f"it cannot be read ({error})", LEVELS)) from None
+
+
+def _rows(path: Path) -> Iterator[Frames]:
+    """The frames of a table, `(1, slots)` each. InputError with line and column of a value that is no level."""
+    separator = ""
+    slots = 0
+    for number, line in _lines(path):
+        separator = separator or (";" if ";" in line else "\t" if "\t" in line else ",")
+        try:
+            values = next(csv.reader([line], delimiter=separator))
+        except csv.Error as error:
+            raise InputError(ConfigError(path, number, None, f"it cannot be read ({error})", LEVELS)) from None
+        slots = slots or len(values)
+        if len(values) != slots:
+            problem = f"there are {len(values)} levels, but {slots} in the first line"
+            raise InputError(ConfigError(path, number, None, problem, "write the same number in each line"))
+        yield _levels(path, number, values)
 
 
 def _levels(path: Path, line: int, values: Sequence[str]) -> Frames:

@@ -39,7 +39,8 @@ def read_pictures(folder: Path, layout: PixelLayout) -> FrameSource:
 
 def pngs(folder: Path) -> list[Path]:
     """The PNGs of a folder, in the order of the numbers in their names."""
-    return sorted((path for path in folder.iterdir() if path.suffix.lower() == ".png"), key=_natural)
+    paths = (path for path in folder.iterdir() if path.suffix.lower() == ".png" and not path.name.startswith("."))
+    return sorted(paths, key=_natural)
 
 
 def _natural(path: Path) -> list[tuple[int, str]]:

@@ -47,13 +47,10 @@ def held(pictures: Iterable[tuple[int, Frames]], wanted: Iterable[int]) -> Itera
 
 
 def resampled(source: FrameSource, source_fps: Fraction, fps: Fraction) -> tuple[FrameSource, Fraction]:
-    """A source at about another rate, and the exact rate. InputError if its number of frames is unknown."""
+    """A source at about another rate, and the exact rate. The source has a number of frames."""
     if source_fps == fps:
         return source, fps
-    if source.frames is None:
-        raise input_error(
-            "--source-fps", "the number of frames of this kind of file is unknown", "import the file at its own rate"
-        )
+    assert source.frames is not None  # every source that has no rate of its own has a number of frames
     count, exact = paced(source.frames / source_fps, fps)
     singles = (block[number : number + 1] for block in source.blocks for number in range(len(block)))
     middles = (int((frame + Fraction(1, 2)) / exact * source_fps) for frame in range(count))

@@ -46,6 +46,9 @@ def test_a_table_of_a_spreadsheet_is_imported(tmp_path: Path) -> None:
     done = gloaming("import", "tide.CSV", "tide.frames", "--fps", "25", folder=tmp_path)
     assert (done.returncode, done.stderr) == (0, "")
     assert np.array_equal(everything(inspect(tmp_path / "tide.frames")), LEVELS[:, :600])
+    words = ("--source-fps", "25", "--fps", "50")
+    assert gloaming("import", "tide.CSV", "tide.frames", *words, folder=tmp_path).returncode == 0
+    assert np.array_equal(everything(inspect(tmp_path / "tide.frames")), LEVELS[:, :600].repeat(2, axis=0))
 
 
 def test_a_lossless_video_of_slots_is_imported_byte_for_byte(tmp_path: Path) -> None:
@@ -120,6 +123,7 @@ def test_each_file_of_a_folder_becomes_a_frame_file(evening: Path, monkeypatch: 
     assert found.keys() == {f"{name}.frames" for name in expected}
     assert all(np.array_equal(found[f"{name}.frames"], frames) for name, frames in expected.items())
     (steps,) = bars
+    assert len(set(steps)) > len(expected)  # it moves within a file too
     names = ("bells.npy", "tide.NPZ", "swell.raw", "frost.csv", "lanterns.mkv")
     whole = sum((evening / name).stat().st_size for name in names)
     assert {total for _, total in steps} == {whole} and steps == sorted(steps) and steps[-1][0] == whole

@@ -139,7 +139,7 @@ def test_more_pieces_than_names_or_fewer_are_reported_and_all_are_kept(
 def test_black_that_is_too_short_parts_nothing_and_is_reported(tmp_path: Path) -> None:
     _, frames = evening(between=3 * FPS - 1)
     out, _ = gloaming("record", tmp_path / "p", "--split-at-black", 3, "--capture", capture(tmp_path, frames))
-    assert "  one piece: there is no black of 3 s in it" in out.splitlines()
+    assert "  one piece: the longest black inside it lasts 2.96 s, less than 3 s" in out.splitlines()
     assert np.array_equal(everything(inspect(tmp_path / "p/piece-01.frames")), frames[10:-15])
     lamp = evening()[1]
     lamp[:, 4] = 200

@@ -96,7 +96,7 @@ def test_a_table_of_a_spreadsheet_is_read(tmp_path: Path, text: str) -> None:
     path = tmp_path / "a.csv"
     path.write_bytes(text.encode())
     source = read_csv(path)
-    assert source.slots == 3 and all_of(source).tolist() == [[0, 128, 255], [1, 2, 3]]
+    assert (source.slots, source.frames) == (3, 2) and all_of(source).tolist() == [[0, 128, 255], [1, 2, 3]]
 
 
 @pytest.mark.parametrize(

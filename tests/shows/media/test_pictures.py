@@ -149,6 +149,7 @@ def test_a_file_that_is_no_video_is_refused(tmp_path: Path) -> None:
 def test_a_folder_of_pictures_is_read_in_the_order_of_its_numbers(tmp_path: Path) -> None:
     for number in (1, 2, 10, 11):
         Image.fromarray(pictures()[number]).save(tmp_path / f"tide-{number}.{'PNG' if number == 2 else 'png'}")
+    (tmp_path / "._tide-1.png").write_bytes(b"what some systems leave beside a file")
     source = read_pictures(tmp_path, MATRIX)
     assert (source.frames, source.fps) == (4, None)
     assert np.array_equal(all_of(source), np.load(MOVING_PICTURE)[[1, 2, 10, 11]])
