@@ -30,8 +30,10 @@ from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.schema import read_delay
 from gloaming.daemon.transmitter.sound.device import NoDeviceError, devices
 from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError
+from gloaming.shows.framefile.layout import bytes_of
 from gloaming.shows.framefile.reader import FrameWriter
 from gloaming.shows.framefile.source import universes_of
+from gloaming.shows.rig.wire import unscaled
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 CLAP_FPS, CLAP_RATE_HZ = 40, 48_000
@@ -141,11 +143,12 @@ def _play(folder: Path, site: Site, begin_ns: int, until_ns: int, delay_ns: int)
 
 
 def _make(folder: Path, site: Site, seconds: int) -> tuple[Path, Path]:
-    """Make a flash of every slot and a click at each full second except the first; the two files."""
-    size = sum(site.slots.values())
+    """Make a flash of all light and a click at each full second except the first; the two files."""
+    universes, size = universes_of(site.slots), sum(site.slots.values())
     flash = np.full((CLAP_FPS, size), 0, dtype=np.uint8)
     flash[:FLASH_FRAMES] = 255
-    with FrameWriter(folder / "flash.frames", Fraction(CLAP_FPS), universes_of(site.slots)) as writer:
+    flash[:, bytes_of(unscaled(site.rig), {one.number: one for one in universes})] = 0
+    with FrameWriter(folder / "flash.frames", Fraction(CLAP_FPS), universes) as writer:
         writer.write(np.zeros((CLAP_FPS, size), dtype=np.uint8))
         for _ in range(seconds - 1):
             writer.write(flash)

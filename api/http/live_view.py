@@ -22,6 +22,7 @@ from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import Site
 from gloaming.shows.rig.model import PixelString, positions
+from gloaming.shows.rig.wire import places_on_wire
 
 FRAME_S = 0.2
 DOTS_MAX = 800
@@ -56,10 +57,14 @@ def _chosen(pixels: int, step: int) -> npt.NDArray[np.int64]:
 
 
 def _picks(string: PixelString, pixels: list[int]) -> list[int]:
-    """For each pixel the slots of red, green, blue and white, as the score protocol has them; -1 for none."""
+    """For each pixel the slots of red, green, blue and white, as the score protocol has them; -1 for none.
+
+    They are those on the wire, where pixels that were cut out are left out.
+    """
     slots = [universe * 512 + slot - 1 for universe, first, last in string.spans() for slot in range(first, last + 1)]
     at = [string.order.find(channel) for channel in CHANNELS]
-    return [-1 if one < 0 else slots[pixel * len(string.order) + one] for pixel in pixels for one in at]
+    places = places_on_wire(string)[pixels].tolist()
+    return [-1 if min(place, one) < 0 else slots[place * len(string.order) + one] for place in places for one in at]
 
 
 def _placed(strings: list[tuple[PixelString, Any]]) -> list[list[float]]:

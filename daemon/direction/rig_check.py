@@ -14,10 +14,10 @@ from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.direction.site_protocol import SiteProtocol
-from gloaming.shows.analysis.wiring import ranges
+from gloaming.shows.analysis.wiring import listed, ranges
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.rig.model import Rig
-from gloaming.shows.rig.patterns import COLOURED, Pattern, frame_count, frame_rate, paced
+from gloaming.shows.rig.patterns import COLOURED, Pattern, frame_count, frame_rate, paced, walked
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 LONGEST_MINUTES = 10
@@ -77,7 +77,9 @@ def ask_rig_check(
     length_s = (until_ns - at_ns) / SECOND_NS
     pattern = paced(pattern, site.rig, length_s)
     reach, longest = int(frame_rate(pattern) * length_s), frame_count(pattern, site.rig)
-    ends = f", up to pixel {reach} of {longest}" if pattern.kind == "walk" and reach < longest else ""
+    ends = ""
+    if pattern.kind == "walk" and reach < longest:
+        ends = f", up to pixel {walked(pattern, site.rig, reach)} of {walked(pattern, site.rig, longest)}"
     return RequestedCheck(pattern, at_ns, until_ns, level, f"{pattern.text}{ends}")
 
 
@@ -115,4 +117,8 @@ def _pattern(request: Mapping[str, Any], rig: Rig) -> Pattern:
         most = max(one.pixels for one in found.strings(rig))
         if found.number > most:
             raise _invalid("number", f"there is no pixel {found.number}", f"the longest string has {most}")
+        if not any(found.number <= one.pixels and found.number not in one.missing for one in found.strings(rig)):
+            cut = listed(one.name for one in found.strings(rig) if found.number in one.missing)
+            hint = "check another pixel; missing in rig.toml has those that were cut out"
+            raise _invalid("string", f"pixel {found.number} of {cut} was cut out", hint)
     return found

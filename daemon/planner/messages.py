@@ -12,10 +12,11 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 from gloaming.daemon.direction.occurrences import held_windows, neighbours_windows, rule_ids
 from gloaming.daemon.direction.rules_in_force import HeldRule, HoursWindow
 from gloaming.daemon.integrations.host_names import Addresses, address_of
-from gloaming.daemon.score.setup import Heading, Limits, Setup, Target
+from gloaming.daemon.score.setup import CutString, Heading, Limits, Setup, Target
 from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
 from gloaming.daemon.site.load import Site
 from gloaming.shows.protocols.e131 import IPV4, IPV6
+from gloaming.shows.rig.wire import unscaled
 
 GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (IPV4, IPV6)}
 """The groups that a value of `output.multicast` means."""
@@ -43,6 +44,8 @@ def setup_of(site: Site, cid: UUID, limits: Limits | None, addresses: Addresses)
         dscp=output.dscp,
         loop=output.loop,
         limits=limits,
+        unscaled=tuple(unscaled(rig)),
+        cuts=tuple(CutString(tuple(one.spans()), len(one.order), one.missing) for one in rig.string if one.missing),
     )
 
 

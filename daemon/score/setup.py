@@ -11,6 +11,17 @@ from gloaming.daemon.score.protocol import Op
 from gloaming.shows.protocols.e131 import IPV4, IPV6, PRIORITY_MAX, SLOTS_MAX
 from gloaming.shows.time_units import SECOND_NS
 
+Spans = tuple[tuple[int, int, int], ...]
+"""Slots as stretches `(universe, first slot, last slot)`, slots from 1."""
+
+
+def read_spans(json: Any) -> Spans:
+    """The spans of a message. ValueError or TypeError."""
+    return tuple(
+        (whole(universe, *UNIVERSES), whole(first, 1, SLOTS_MAX), whole(last, first, SLOTS_MAX))
+        for universe, first, last in json
+    )
+
 
 @dataclass(frozen=True, slots=True)
 class Target:
@@ -81,7 +92,7 @@ class StringDraw:
     """
 
     ma: float
-    spans: tuple[tuple[int, int, int], ...]
+    spans: Spans
 
     def to_json(self) -> dict[str, Any]:
         return {"ma": self.ma, "spans": self.spans}
@@ -90,10 +101,7 @@ class StringDraw:
     def from_json(cls, json: dict[str, Any]) -> Self:
         return cls(
             ma=amount(json["ma"]),
-            spans=tuple(
-                (whole(universe, *UNIVERSES), whole(first, 1, SLOTS_MAX), whole(last, 1, SLOTS_MAX))
-                for universe, first, last in json["spans"]
-            ),
+            spans=read_spans(json["spans"]),
         )
 
 
@@ -163,10 +171,31 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class CutString:
+    """A string of which pixels were cut out: its slots in a frame, as `spans`, and the missing pixels, from 1."""
+
+    spans: Spans
+    slots_per_pixel: int
+    missing: tuple[int, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        return {"spans": self.spans, "slots_per_pixel": self.slots_per_pixel, "missing": self.missing}
+
+    @classmethod
+    def from_json(cls, json: dict[str, Any]) -> Self:
+        spans, width = read_spans(json["spans"]), whole(json["slots_per_pixel"], 1, SLOTS_MAX)
+        pixels, rest = divmod(sum(last - first + 1 for _, first, last in spans), width)
+        if rest:
+            raise ValueError(f"the slots are no whole number of pixels of {width}")
+        return cls(spans, width, tuple(whole(number, 1, pixels) for number in json["missing"]))
+
+
+@dataclass(frozen=True, slots=True)
 class Setup:
     """The packets and their destinations. Without `limits` no current is limited.
 
-    `wire` names one of the three ways of sending. With None the transmitter takes the best one that works.
+    `wire` names one of the three ways of sending. With None the transmitter takes the best one that works. No
+    brightness scales the slots `unscaled`. The pixels of `cuts` are left out: those after them move up.
     """
 
     heading: Heading
@@ -179,6 +208,8 @@ class Setup:
     sequence_from: int = 0
     wire: str | None = None
     limits: Limits | None = None
+    unscaled: Spans = ()
+    cuts: tuple[CutString, ...] = ()
 
     def without(self, other: Setup | None) -> Setup:
         """What remains when another setup takes over: all of it, unless CID and interface are the same."""
@@ -204,6 +235,8 @@ class Setup:
             "sequence_from": self.sequence_from,
             "wire": self.wire,
             "limits": self.limits and self.limits.to_json(),
+            "unscaled": self.unscaled,
+            "cuts": [cut.to_json() for cut in self.cuts],
         }
 
     @classmethod
@@ -223,4 +256,6 @@ class Setup:
             sequence_from=whole(json["sequence_from"], 0, 255),
             wire=optional_text(json["wire"]),
             limits=None if json["limits"] is None else Limits.from_json(json["limits"]),
+            unscaled=read_spans(json["unscaled"]),
+            cuts=tuple(CutString.from_json(one) for one in json["cuts"]),
         )

@@ -1,12 +1,12 @@
 """Mixes layers into one frame of the whole rig, in one pass, in arrays allocated once. No packets, no clock.
 
-The mixed frame holds the slots of all universes of a setup, ordered by number. `limit` is the last step before the
-packets.
+The mixed frame holds the slots of all universes of a setup, ordered by number. Slots that are not scaled are then as
+the brightest picture has them. Then pixels that were cut out are left out. `limit` is the last step before the packets.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -14,9 +14,11 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from gloaming.daemon.score.setup import CutString, Spans
 from gloaming.shows.framefile.reader import FrameFileInfo
 
 Bytes = npt.NDArray[np.uint8]
+Indices = npt.NDArray[np.intp]
 FULL = 256
 """The brightness that leaves a frame as it is."""
 
@@ -39,18 +41,23 @@ class _Span:
     length: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Place:
-    """The positions of a file's frames in the mixed frame."""
+    """The positions of a file's frames in the mixed frame. `unscaled` has, for each slot that is not scaled, its
+    position in the mixed frame and in the file's."""
 
     info: FrameFileInfo
     stretches: tuple[_Span, ...]
+    unscaled: tuple[Indices, Indices]
 
 
 class FrameMixer:
-    """Mixes frames of universes `{number: slots}`. Universe n begins at `offsets[n]` of the mixed frame."""
+    """Mixes frames of universes `{number: slots}`. Universe n begins at `offsets[n]` of the mixed frame.
 
-    def __init__(self, slots: Mapping[int, int]) -> None:
+    `unscaled` are slots that no brightness scales, `cuts` the strings with pixels to leave out.
+    """
+
+    def __init__(self, slots: Mapping[int, int], unscaled: Spans = (), cuts: Iterable[CutString] = ()) -> None:
         self.slots = dict(sorted(slots.items()))
         self.offsets: dict[int, int] = {}
         size = 0
@@ -61,6 +68,10 @@ class FrameMixer:
         self._bytes = np.zeros(size, np.uint8)
         self._wide = np.zeros(size, np.uint16)
         self._other = np.zeros(0, np.uint16)
+        positions = self._positions(unscaled)
+        self._unscaled = positions[positions >= 0]
+        strings = [(self._positions(cut.spans).reshape(-1, cut.slots_per_pixel), cut.missing) for cut in cuts]
+        self._cuts = [_moves(pixels, missing) for pixels, missing in strings if (pixels >= 0).all()]
         self._places: dict[Path, Place] = {}
 
     def place(self, info: FrameFileInfo) -> Place:
@@ -70,8 +81,25 @@ class FrameMixer:
         """
         known = self._places.get(info.path)
         if known is None or known.info is not info:
-            known = self._places[info.path] = Place(info, self._stretches(info))
+            stretches = self._stretches(info)
+            known = self._places[info.path] = Place(info, stretches, self._unscaled_in(stretches))
         return known
+
+    def _positions(self, spans: Spans) -> Indices:
+        """The position of each slot in the mixed frame; -1 for one that the setup does not have."""
+        found = [np.zeros(0, np.intp)]
+        for number, first, last in spans:
+            slots = np.arange(first, last + 1)
+            found.append(np.where(slots <= self.slots.get(number, 0), self.offsets.get(number, 0) + slots - 1, -1))
+        return np.concatenate(found)
+
+    def _unscaled_in(self, stretches: tuple[_Span, ...]) -> tuple[Indices, Indices]:
+        here, there = [np.zeros(0, np.intp)], [np.zeros(0, np.intp)]
+        for one in stretches:
+            within = self._unscaled[(one.here <= self._unscaled) & (self._unscaled < one.here + one.length)]
+            here.append(within)
+            there.append(within - one.here + one.there)
+        return np.concatenate(here), np.concatenate(there)
 
     def _stretches(self, info: FrameFileInfo) -> tuple[_Span, ...]:
         stretches: list[_Span] = []
@@ -100,7 +128,7 @@ class FrameMixer:
         return finished
 
     def unlimited(self, *layers: Layer) -> Bytes:
-        """The sum of all layers before the limiter. Their brightnesses add up to 256 at most."""
+        """What the limiter gets. The brightnesses of the layers add up to 256 at most."""
         finished = self._whole(layers[0]) if len(layers) == 1 else None
         if finished is None:
             finished = self._bytes
@@ -109,7 +137,27 @@ class FrameMixer:
             np.add(self._wide, np.uint16(127), out=self._wide)
             np.right_shift(self._wide, np.uint16(8), out=self._wide)
             np.copyto(finished, self._wide, casting="unsafe")
-        return finished
+        if len(self._unscaled) and finished is self._bytes:
+            self._set_unscaled(layers)
+        return self._cut_out(finished) if self._cuts else finished
+
+    def _set_unscaled(self, layers: tuple[Layer, ...]) -> None:
+        """Give the slots that are not scaled what the brightest picture has there. In the dark and in a look they are
+        0. Of two pictures that are equally bright the first counts."""
+        self._bytes[self._unscaled] = 0
+        brightest = max(layers, key=lambda layer: layer.brightness)
+        if brightest.brightness and brightest.place and brightest.frame is not None:
+            here, there = brightest.place.unscaled
+            self._bytes[here] = brightest.frame[there]
+
+    def _cut_out(self, finished: Bytes) -> Bytes:
+        """Move up what follows a pixel that was cut out. The slots at the string's end become 0."""
+        if finished is not self._bytes:
+            np.copyto(self._bytes, finished)
+        for from_, to, ends in self._cuts:
+            self._bytes[to] = self._bytes[from_]
+            self._bytes[ends] = 0
+        return self._bytes
 
     def blank(self) -> Bytes:
         """A black frame."""
@@ -153,3 +201,9 @@ class FrameMixer:
             np.multiply(layer.frame[one.there : one.there + one.length], brightness, out=part, dtype=np.uint16)
             if not first:
                 np.add(wide, part, out=wide)
+
+
+def _moves(pixels: Indices, missing: tuple[int, ...]) -> tuple[Indices, Indices, Indices]:
+    """What moves in a mixed frame, from where and to where, and what becomes 0. `pixels` are positions, a row each."""
+    kept, first = np.delete(pixels, np.array(missing, np.intp) - 1, axis=0), min(missing, default=1) - 1
+    return kept[first:].ravel(), pixels[first : len(kept)].ravel(), pixels[len(kept) :].ravel()

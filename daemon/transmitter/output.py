@@ -267,7 +267,7 @@ class Output:
 
     def __init__(self, setup: Setup, totals: Totals | None = None) -> None:
         self.setup = setup
-        self.mixer = FrameMixer({target.number: target.slots for target in setup.targets})
+        self.mixer = FrameMixer({target.number: target.slots for target in setup.targets}, setup.unscaled, setup.cuts)
         protocols = protocols_of(setup)
         made = [
             block

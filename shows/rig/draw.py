@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from gloaming.shows.rig.model import PixelString, Rig
 
@@ -41,23 +41,6 @@ def slot_ma(rig: Rig) -> tuple[float, ...]:
 def idle_ma(string: PixelString) -> float:
     """What a string draws with all slots at 0, in mA."""
     return string.idle_ma * string.hung
-
-
-class MainsWatts(NamedTuple):
-    """What strings take from the mains: for their light at full brightness, and in the dark too. In watts."""
-
-    light: float
-    idle: float
-
-    def at(self, level: float) -> float:
-        """Their power at a brightness 0..1."""
-        return self.light * level + self.idle
-
-
-def mains_w_per_ma(rig: Rig) -> tuple[float, ...]:
-    """What 1 mA of each string takes from the mains, with the losses of its supply, in watts. 0 without a supply."""
-    found = {supply.name: supply.volts / 1000 / supply.efficiency for supply in rig.supply}
-    return tuple(found.get(string.supply or "", 0.0) for string in rig.string)
 
 
 def feeds(rig: Rig) -> tuple[Feed, ...]:

@@ -17,6 +17,7 @@ from gloaming.shows.framefile.layout import bytes_of
 from gloaming.shows.framefile.reader import Frames, Universe
 from gloaming.shows.framefile.source import universes_of
 from gloaming.shows.rig.model import PixelString, Rig
+from gloaming.shows.rig.wire import places_on_wire, unscaled
 
 SLOW, SMOOTH = Fraction(2), Fraction(40)
 """Frames a second. A still pattern is sent often enough for a receiver (E1.31 6.7.1: 2.5 s)."""
@@ -95,12 +96,18 @@ def paced(pattern: Pattern, rig: Rig, length_s: float) -> Pattern:
     return replace(pattern, a_second=min(max(int(SLOW), needed), int(SMOOTH)))
 
 
+def walked(pattern: Pattern, rig: Rig, frames: int) -> int:
+    """The number of the pixel that a walk has reached after so many frames, on the string with the most pixels."""
+    longest = max(pattern.strings(rig), key=lambda one: one.hung)
+    return int(np.flatnonzero(places_on_wire(longest) >= 0)[min(frames, longest.hung) - 1]) + 1
+
+
 def frame_count(pattern: Pattern, rig: Rig) -> int:
     """How many frames a pattern has before it repeats."""
     strings = pattern.strings(rig)
     return {
         "colours": HOLD * len(_turns(strings)),
-        "walk": max((one.pixels for one in strings), default=1),
+        "walk": max((one.hung for one in strings), default=1),
         "universes": 2 * max(1, len(pattern.universes(rig))),
         "ramp": RAMP_FRAMES,
     }.get(pattern.kind, 1)
@@ -108,7 +115,7 @@ def frame_count(pattern: Pattern, rig: Rig) -> int:
 
 def digest(pattern: Pattern, rig: Rig, slots: Mapping[int, int]) -> str:
     """A text that is equal for patterns with equal frames. `slots` are those of each universe that are sent."""
-    strings = [(one.name, one.controller, tuple(one.spans()), one.order) for one in rig.string]
+    strings = [(one.name, one.controller, tuple(one.spans()), one.order, one.missing) for one in rig.string]
     return sha256(repr((2, pattern, tuple(slots.items()), strings)).encode()).hexdigest()[:16]
 
 
@@ -132,6 +139,7 @@ def _draw(pattern: Pattern, rig: Rig, first: int, frames: Frames, universes: dic
     own = {string.name: number for number, string in enumerate(rig.string)}
     for string in strings:
         places = _places(string, universes)
+        hung = places[places_on_wire(string) >= 0]
         match pattern.kind:
             case "colour":
                 _light(frames, places, string, pattern.colour)
@@ -145,10 +153,10 @@ def _draw(pattern: Pattern, rig: Rig, first: int, frames: Frames, universes: dic
             case "walk":
                 for row in range(len(frames)):
                     at = first + row
-                    _light(frames[row : row + 1], places[at : at + 1], string, pattern.colour)
+                    _light(frames[row : row + 1], hung[at : at + 1], string, pattern.colour)
             case "ends":
-                _light(frames, places[:1], string, "green")
-                _light(frames, places[-1:], string, "red")
+                _light(frames, hung[:1], string, "green")
+                _light(frames, hung[-1:], string, "red")
             case "strings":
                 _light_channels(frames, places, string, _HUES[own[string.name] % len(_HUES)])
             case "ramp":
@@ -168,6 +176,7 @@ def _by_universe(pattern: Pattern, rig: Rig, first: int, frames: Frames, univers
         for at, begin, end in [(one.number, 1, one.slots)] if spans is None else spans:
             if at == one.number:
                 frames[row, one.offset + begin - 1 : one.offset + end] = 255
+    frames[:, bytes_of(unscaled(rig), universes)] = 0
 
 
 def _turns(strings: tuple[PixelString, ...]) -> tuple[str, ...]:

@@ -32,9 +32,9 @@ slots_per_universe = 8
 """
 
 
-def layout(folder: Path, more: str = "") -> Layout:
+def layout(folder: Path, more: str = "", ridge: str = "") -> Layout:
     site = write_site(folder)
-    (site / "rig.toml").write_text(RIG + more, encoding="utf-8")
+    (site / "rig.toml").write_text(RIG.replace('order = "GRB"\n', f'order = "GRB"\n{ridge}\n') + more, encoding="utf-8")
     return Layout(load_site(site))
 
 
@@ -42,6 +42,14 @@ def test_each_pixel_is_picked_in_red_green_blue_and_white_across_the_end_of_a_un
     found = layout(tmp_path)
     assert found.picks[:8] == [513, 512, 514, -1, 516, 515, 517, -1]
     assert found.picks[12:] == [1028, 1029, 1030, 1031, 1536, 1537, 1538, 1539]
+
+
+def test_a_pixel_is_drawn_at_its_own_place_with_the_slots_that_it_has_on_the_wire(tmp_path: Path) -> None:
+    """Pixel 2 of the ridge was cut out: pixel 3 has its slots, and its dot stays dark."""
+    whole, cut = layout(tmp_path / "whole"), layout(tmp_path / "cut", ridge="missing = [2]")
+    assert cut.dots == whole.dots
+    assert cut.picks[:12] == [513, 512, 514, -1, -1, -1, -1, -1, 516, 515, 517, -1]
+    assert cut.picks[12:] == whole.picks[12:]
 
 
 def test_strings_are_drawn_upright_and_those_without_a_place_in_a_row_below(tmp_path: Path) -> None:

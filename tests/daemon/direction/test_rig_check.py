@@ -109,6 +109,19 @@ def test_a_walk_that_cannot_reach_the_end_of_a_string_reports_how_far_it_comes(s
     assert asked.text == "walk, white of the whole rig, 40 pixels a second, up to pixel 120 of 200"
 
 
+def test_a_pixel_that_was_cut_out_cannot_be_lit_and_a_walk_passes_over_it(tmp_path: Path) -> None:
+    porch = '[[string]]\nname = "porch"\ncontroller = "left"\nuniverse = 2\nslot = 200\npixels = 40\n'
+    rig = RIG.replace("pixels = 200\n", f"pixels = 200\nmissing = [37, 121]\n{porch}")
+    site, now = site_of(tmp_path, rig=rig), at(load_site(tmp_path), "17:00")
+    with pytest.raises(InputError, match=r"^request: string: pixel 37 of ridge was cut out; check another pixel"):
+        ask_rig_check({"pattern": "pixel", "number": 37, "string": "ridge"}, now, site)
+    assert ask_rig_check({"pattern": "pixel", "number": 37}, now, site), "the porch has a pixel 37"
+    with pytest.raises(InputError, match=r"^request: string: pixel 121 of ridge was cut out"):
+        ask_rig_check({"pattern": "pixel", "number": 121}, now, site)
+    walk = ask_rig_check({"pattern": "walk", "minutes": 0.05}, now, site)
+    assert walk.text == "walk, white of the whole rig, 40 pixels a second, up to pixel 122 of 200"
+
+
 def test_the_neighbours_dim_hours_hold_for_it(site: Site) -> None:
     check = standing(ask_rig_check({"pattern": "walk", "level": 0.9}, at(site, "21:30"), site))
     assert decide(at(site, "21:31"), site, (check,)).brightness == 0.2

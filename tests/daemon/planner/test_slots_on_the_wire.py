@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -9,6 +10,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from gloaming.shows.framefile.reader import FrameWriter
@@ -43,11 +45,14 @@ def piece(evening: Evening, slots: dict[int, int]) -> None:
     """Replace the piece by one with so many slots of each universe. Every slot is lit, the last one of each at 77.
 
     No two frames are equal: the receiver passes on what changes."""
-    universes = universes_of(slots)
     frames = np.arange(1, FRAMES + 1, dtype=np.uint8)[:, None].repeat(sum(slots.values()), axis=1)
-    frames[:, [one.offset + one.slots - 1 for one in universes]] = 77
+    frames[:, [one.offset + one.slots - 1 for one in universes_of(slots)]] = 77
+    write(evening, slots, frames)
+
+
+def write(evening: Evening, slots: dict[int, int], frames: npt.NDArray[np.uint8]) -> None:
     made = evening.folder / "pieces" / "made.frames"
-    with FrameWriter(made, Fraction(40), universes) as writer:
+    with FrameWriter(made, Fraction(40), universes_of(slots)) as writer:
         writer.write(frames)
     made.replace(evening.folder / "pieces" / "numbers.frames")
 
@@ -60,7 +65,7 @@ def last(seen: list[Seen], universe: int) -> int:
 
 def gloaming(evening: Evening, *words: str) -> None:
     command = [*evening.within(), sys.executable, "-m", "gloaming.api.cli.main", *words, "--site", str(evening.folder)]
-    subprocess.run(command, timeout=60, check=True, stdout=subprocess.DEVNULL)
+    subprocess.run(command, timeout=60, check=True, capture_output=True, text=True)
 
 
 def all_lit(reader: Reader, slots: dict[int, int]) -> None:
@@ -95,3 +100,65 @@ def test_a_piece_that_is_replaced_by_one_with_more_slots_goes_on_without_a_blink
         more = len(reader.seen())
         seen = reader.wait_for(lambda seen: len(seen) > more + FRAMES, "more of it")
     assert not any(one.black for one in seen[begun:])
+
+
+FIXTURE = """
+[[fixture]]
+name = "porch"
+controller = "left"
+universe = 1
+slot = 301
+channels = ["dimmer", "strobe", "red", "fog"]
+"""
+
+
+def test_a_strobe_and_fog_are_sent_as_they_are_and_are_0_while_it_is_dark(evening: Evening) -> None:
+    """A dim to half, a pause, a rig check by universe."""
+    (evening.folder / "rig.toml").write_text(RIG + FIXTURE, encoding="utf-8")
+    frames = np.full((FRAMES, 812), 200, np.uint8)
+    frames[:, [301, 303]] = np.arange(1, FRAMES + 1, dtype=np.uint8)[:, None]
+    write(evening, {1: 512, 2: 300}, frames)
+
+    def lamp(seen: list[Seen]) -> tuple[int, ...]:
+        (*_, newest) = (one.slots[300:304] for one in seen if one.universe == 1)
+        return tuple(newest)
+
+    with evening.reader("0.0.0.0", "multicast") as reader, evening.running():
+        all_lit(reader, {1: 512, 2: 300})
+        gloaming(evening, "dim", "0.5", "10")
+        reader.wait_for(lambda seen: lamp(seen)[0] == 100, "half the light")
+        dimmed = len(reader.seen())
+        reader.wait_for(lambda seen: {one.slots[301] for one in seen[dimmed:]} >= {20, 60}, "most of the piece")
+        shown = [one.slots[300:304] for one in reader.seen()[dimmed:] if one.universe == 1]
+        assert {one[0] for one in shown} == {one[2] for one in shown} == {100}
+        gloaming(evening, "pause", "10")
+        reader.wait_for(lambda seen: lamp(seen) == (0, 0, 0, 0), "the pause")
+        gloaming(evening, "rig-check", "universe", "1")
+        reader.wait_for(lambda seen: lamp(seen)[0] > 0, "the rig check")
+        assert lamp(reader.seen()) == (38, 0, 38, 0)  # 0.3, dimmed to half
+    lamps = [one.slots[300:304] for one in reader.seen() if one.universe == 1]
+    assert {(one[1], one[3]) for one in lamps} == {(n, n) for n in range(FRAMES + 1)}
+    assert not any(one[1] for one in lamps if not one[0])
+
+
+def test_a_pixel_that_was_cut_out_is_skipped(evening: Evening) -> None:
+    """Frames keep 100 pixels. Pixel 37 was cut out, so pixel 38 of the frame lights the one that hangs 37th."""
+    (evening.folder / "rig.toml").write_text(RIG + "missing = [37]\n", encoding="utf-8")
+    frames = np.zeros((FRAMES, 812), np.uint8)
+    frames[:, 0] = np.arange(1, FRAMES + 1)
+    frames[:, 512:] = np.arange(1, 101, dtype=np.uint8).repeat(3)
+    write(evening, {1: 512, 2: 300}, frames)
+
+    def ridge(seen: list[Seen]) -> list[int]:
+        (*_, newest) = (one.slots[:300] for one in seen if one.universe == 2)
+        return list(newest[::3])
+
+    with evening.reader("0.0.0.0", "multicast") as reader, evening.running():
+        reader.wait_for(lambda seen: any(one.universe == 2 and not one.black for one in seen), "light")
+        assert ridge(reader.seen()) == [*range(1, 37), *range(38, 101), 0]
+        with pytest.raises(subprocess.CalledProcessError) as refused:
+            gloaming(evening, "rig-check", "pixel", "37", "--string", "ridge")
+        assert refused.value.returncode == 2
+        assert re.fullmatch(r"request: string: pixel 37 of ridge was cut out; .*\n", refused.value.stderr)
+        gloaming(evening, "rig-check", "pixel", "38", "--string", "ridge", "--level", "1")
+        reader.wait_for(lambda seen: ridge(seen) == [0] * 36 + [255] + [0] * 63, "the pixel that hangs 37th")

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from gloaming.daemon.score import protocol
 from gloaming.daemon.score.protocol import Black, Op
 from gloaming.daemon.score.score import Mix, Picture, Score, Segment
-from gloaming.daemon.score.setup import CurrentLimit, Heading, Limits, Setup, StringDraw, Target
+from gloaming.daemon.score.setup import CurrentLimit, CutString, Heading, Limits, Setup, StringDraw, Target
 from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
 from gloaming.shows.protocols.e131 import IPV4, IPV6
 
@@ -69,7 +69,8 @@ LIMITS = Limits(
     (StringDraw(20.0, ((1, 1, 510), (2, 1, 90))),),
     ((CurrentLimit("port", "3 of left", 5e3, 150.0, (0,)),), (CurrentLimit("supply", "left-12v", 29e3, 150.0, (0,)),)),
 )
-SETUP = Setup(HEADING, TARGETS, "eth0", "black", 20, 0, False, 17, "plain", LIMITS)
+CUT = CutString(((1, 499, 510), (2, 1, 90)), 3, (2, 30))
+SETUP = Setup(HEADING, TARGETS, "eth0", "black", 20, 0, False, 17, "plain", LIMITS, ((1, 4, 5),), (CUT,))
 TIDE = Picture("tide", "/x/tide.frames", 4800, Fraction(40), 0)
 BELLS = replace(TIDE, piece="bells", path="/x/bells.frames")
 SEGMENT = Segment(0, 9 * S, "evening", TIDE, 0, 0.0, 1.0, "/x/tide.flac", 0.5, 0.0, 1.0, Mix(BELLS, 0, 9 * S))
@@ -97,7 +98,11 @@ def test_a_score_comes_back_equal(score: Score) -> None:
 
 @pytest.mark.parametrize(
     "setup",
-    [SETUP, replace(SETUP, targets=(), interface=None, wire=None, limits=None), replace(SETUP, limits=Limits((), ()))],
+    [
+        SETUP,
+        replace(SETUP, targets=(), interface=None, wire=None, limits=None, cuts=()),
+        replace(SETUP, limits=Limits((), ())),
+    ],
 )
 def test_a_setup_comes_back_equal(setup: Setup) -> None:
     assert Setup.from_json(passed(setup.to_json())) == setup
@@ -174,6 +179,9 @@ def test_a_field_that_is_left_out_or_is_nonsense_is_refused(op: str, path: tuple
         (Op.SETUP, ("universes", 0, "number"), 64_000, "from 1 to 63999"),
         (Op.SETUP, ("source_name",), "x" * 64, "1 to 63 bytes"),
         (Op.SETUP, ("priority",), 201, "from 0 to 200"),
+        (Op.SETUP, ("unscaled", 0), [1, 5, 4], "from 5 to 512"),
+        (Op.SETUP, ("cuts", 0, "missing", 0), 35, "from 1 to 34"),
+        (Op.SETUP, ("cuts", 0, "slots_per_pixel"), 4, "no whole number of pixels of 4"),
         (Op.WINDOWS, ("windows", 0, 4), "x" * 65, "name of a rule"),
         (Op.WINDOWS, ("held", 0, 1), 2, "from 0 to 1"),
     ],

@@ -44,6 +44,8 @@ SETUP: dict[str, Any] = {
     "sequence_from": 0,
     "wire": None,
     "limits": None,
+    "unscaled": [],
+    "cuts": [],
 }
 """A `setup` without its universes."""
 SCORE: dict[str, Any] = {"wall_offset_ns": 0, "device": None, "delay_ns": 0, "files": None}

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from gloaming.shows.framefile.reader import Frames
-from gloaming.shows.rig.model import Rig
+from gloaming.shows.rig.model import Fixture, Rig
 from gloaming.shows.rig.patterns import (
     KINDS,
     RAMP_FRAMES,
@@ -71,6 +71,22 @@ def test_the_walk_lights_one_pixel_of_each_string_after_the_other() -> None:
     assert lit(drawn[0]) == [0, 1, 2, 750, 751, 752]
     assert lit(drawn[9]) == [27, 28, 29, 786, 787, 788]
     assert lit(drawn[10]) == [30, 31, 32]  # the star is at its end
+
+
+def test_a_walk_passes_over_pixels_that_were_cut_out_and_the_ends_are_those_that_hang() -> None:
+    cut = RIG.string[1].model_copy(update={"missing": (1, 3, 50)})
+    rig = Rig(controller=RIG.controller, string=(cut,))
+    drawn = frames("walk", rig)[:, 1024:1174]  # universe 3, after two of 512 slots
+    assert len(drawn) == 47
+    assert [lit(frame)[0] // 3 + 1 for frame in drawn[:3]] == [2, 4, 5]
+    assert lit(frames("ends", rig)[0, 1024:1174]) == [3, 145]  # GRB: green of pixel 2, red of pixel 49
+    assert digest(Pattern("walk"), rig, rig.slots) != digest(Pattern("walk"), RIG, rig.slots)
+
+
+def test_universes_of_a_fixture_leave_its_strobe_and_fog_dark() -> None:
+    lamp = {"name": "lamp", "controller": "mast", "universe": 7, "slot": 41, "channels": ["dimmer", "strobe", "red"]}
+    rig = Rig(controller=RIG.controller, string=RIG.string, fixture=(Fixture.model_validate(lamp),))
+    assert lit(frames("universe", rig, number=7)[0]) == [*range(750, 791), 792]
 
 
 def test_the_ends_are_green_and_red() -> None:
