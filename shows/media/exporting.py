@@ -12,12 +12,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.edit import beside, frames_of
 from gloaming.shows.framefile.reader import FrameFileInfo, Frames
 from gloaming.shows.framefile.source import Progress
-from gloaming.shows.media.mapping import Matrix, string_slots
+from gloaming.shows.media.mapping import Matrix, colours_of, string_slots
 from gloaming.shows.rig.model import Rig, positions
 
 if TYPE_CHECKING:
@@ -62,16 +63,17 @@ def on_matrix(info: FrameFileInfo, matrix: Matrix) -> View:
 def on_strings(info: FrameFileInfo, rig: Rig, rig_path: Path) -> View:
     """A view of a rig's strings at their `points` or `line`. InputError if no string has any."""
     universes = {one.number: one for one in info.universes}
-    places, slots = [], []
+    places: list[npt.NDArray[np.float64]] = []
+    strings: list[tuple[npt.NDArray[np.intp], str]] = []
     for string in rig.string:
         points = positions(string)
         if points is None:
             continue
         places.append(points)
-        slots.append(string_slots(string, universes)[:, [string.order.index(one) for one in "RGB"]])
+        strings.append((string_slots(string, universes), string.order))
     if not places:
         raise input_error(rig_path, "no string has a position", "give the strings points or a line")
-    xy, slot = np.concatenate(places), np.concatenate(slots)
+    xy = np.concatenate(places)
     span = np.ptp(xy, axis=0)
     scale = (2 * THUMB_PX - 5) / max(span.max(), 1e-9)
     columns, rows = (np.rint((xy - xy.min(axis=0)) * scale).astype(int) + 2).T
@@ -79,7 +81,8 @@ def on_strings(info: FrameFileInfo, rig: Rig, rig_path: Path) -> View:
     rows = height - 1 - rows  # y points up in the rig and down in a picture
 
     def view(frames: Frames) -> Frames:
-        colours = np.where(slot >= 0, frames[:, slot], 0)
+        pixels = [colours_of(np.where(slots >= 0, frames[:, slots], 0), order) for slots, order in strings]
+        colours = np.concatenate(pixels, axis=1)
         pictures = np.zeros((len(frames), height, 2 * THUMB_PX, 3), np.uint8)
         for down in (-1, 0, 1):
             for right in (-1, 0, 1):

@@ -14,11 +14,35 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
+from gloaming.shows.analysis.pieces import RGB_OF
 from gloaming.shows.config_files.errors import ConfigError, InputError, input_error
 from gloaming.shows.framefile.layout import Frames, Universe, bytes_of
 from gloaming.shows.framefile.source import universes_of
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 from gloaming.shows.rig.model import PixelString, Rig, positions
+
+
+def channels_of(colours: Frames, order: str) -> Frames:
+    """RGB colours `(n, pixels, 3) uint8` as the channels of pixels, `(n, pixels, channels) uint8`.
+
+    Pixels with white show the common part of the three colours with white, those of white alone the mean of the three.
+    Amber and a second white stay dark.
+    """
+    channels = np.zeros((*colours.shape[:2], len(order)), np.uint8)
+    white = colours.mean(axis=2) if order == "W" else colours.min(axis=2)
+    for at, letter in enumerate("RGB"):
+        if letter in order:
+            channels[:, :, order.index(letter)] = colours[:, :, at] - (white if "W" in order else 0)
+    if "W" in order:
+        channels[:, :, order.index("W")] = white
+    return channels
+
+
+def colours_of(channels: Frames, order: str) -> Frames:
+    """The channels of pixels `(n, pixels, channels) uint8`, added, as RGB `(n, pixels, 3) uint8` of at most 255."""
+    weights = np.array([RGB_OF[letter] for letter in order], np.float32)
+    colours: Frames = np.minimum(channels @ weights, 255).astype(np.uint8)
+    return colours
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,23 +81,13 @@ class Matrix:
         return places.reshape(-1)
 
     def to_slots(self, pictures: Frames) -> Frames:
-        """RGB pictures `(n, height, width, 3) uint8` as frames `(n, slots) uint8`.
-
-        Pixels with white show the common part of the three colours with white.
-        """
+        """RGB pictures `(n, height, width, 3) uint8` as frames `(n, slots) uint8`."""
         pixels = pictures.reshape(len(pictures), -1, 3)[:, self.path()]
-        if "W" in self.order:
-            white = pixels.min(axis=2, keepdims=True)
-            pixels = np.concatenate([pixels - white, white], axis=2)
-        return np.ascontiguousarray(pixels[:, :, ["RGBW".index(one) for one in self.order]]).reshape(len(pictures), -1)
+        return channels_of(pixels, self.order).reshape(len(pictures), -1)
 
     def to_pictures(self, frames: Frames) -> Frames:
-        """Frames `(n, slots) uint8` as pictures `(n, height, width, 3) uint8`. White is added to the colours."""
-        pixels = frames[:, : self.slots].reshape(len(frames), -1, len(self.order))
-        colours = pixels[:, :, [self.order.index(one) for one in "RGB"]]
-        if "W" in self.order:
-            white = pixels[:, :, [self.order.index("W")]]
-            colours = np.minimum(colours.astype(np.uint16) + white, 255).astype(np.uint8)
+        """Frames `(n, slots) uint8` as pictures `(n, height, width, 3) uint8`."""
+        colours = colours_of(frames[:, : self.slots].reshape(len(frames), -1, len(self.order)), self.order)
         pictures = np.empty_like(colours)
         pictures[:, self.path()] = colours
         return pictures.reshape(len(frames), self.height, self.width, 3)
@@ -120,8 +134,7 @@ def string_slots(string: PixelString, universes: Mapping[int, Universe]) -> npt.
 class RigLayout:
     """The strings of a rig that have a position. InputError if none has.
 
-    A picture is stretched over all of them. Its top is at the highest pixel. Pixels with white show the common part of
-    the three colours with white. `universes` are those of these strings.
+    A picture is stretched over all of them. Its top is at the highest pixel. `universes` are those of these strings.
     """
 
     def __init__(self, rig: Rig, rig_path: Path) -> None:
@@ -140,12 +153,12 @@ class RigLayout:
         pixels = np.clip(self.height - 1 - rows, 0, self.height - 1) * self.width + np.clip(columns, 0, self.width - 1)
         self._targets: list[npt.NDArray[np.intp]] = []
         self._pixels: list[npt.NDArray[np.int64]] = []
-        self._orders: list[list[int]] = []
+        self._orders: list[str] = []
         first = 0
         for string, points in placed:
             self._targets.append(string_slots(string, places))
             self._pixels.append(pixels[first : first + len(points)])
-            self._orders.append(["RGBW".index(colour) for colour in string.order])
+            self._orders.append(string.order)
             first += len(points)
 
     def to_slots(self, pictures: Frames) -> Frames:
@@ -153,9 +166,5 @@ class RigLayout:
         flat = pictures.reshape(len(pictures), -1, 3)
         frames = np.zeros((len(pictures), self.slots), np.uint8)
         for targets, pixels, order in zip(self._targets, self._pixels, self._orders, strict=True):
-            colours = flat[:, pixels]
-            if len(order) == 4:
-                white = colours.min(axis=2, keepdims=True)
-                colours = np.concatenate([colours - white, white], axis=2)
-            frames[:, targets] = colours[:, :, order]
+            frames[:, targets] = channels_of(flat[:, pixels], order)
         return frames

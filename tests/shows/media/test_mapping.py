@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gloaming.shows.config_files.errors import InputError
-from gloaming.shows.media.mapping import Matrix, parse_matrix
+from gloaming.shows.media.mapping import Matrix, channels_of, colours_of, parse_matrix
 
 
 @pytest.mark.parametrize(
@@ -48,6 +48,27 @@ def test_slots_have_the_order_of_the_colours() -> None:
     orange = np.array([[[[255, 100, 10]]]], np.uint8)
     assert Matrix(1, 1, order="GRB").to_slots(orange).tolist() == [[100, 255, 10]]
     assert Matrix(1, 1, order="RGBW").to_slots(orange).tolist() == [[245, 90, 0, 10]]
+
+
+@pytest.mark.parametrize(
+    ("order", "channels", "shown"),
+    [
+        ("BGR", [10, 100, 255], [255, 100, 10]),
+        ("WGRB", [10, 90, 245, 0], [255, 100, 10]),
+        ("GBW", [90, 0, 10], [10, 100, 10]),
+        ("W", [121], [121, 121, 121]),
+        ("RGBWA", [245, 90, 0, 10, 0], [255, 100, 10]),
+        ("WRGWB", [10, 245, 90, 0, 0], [255, 100, 10]),
+    ],
+)
+def test_each_order_shows_what_it_can_of_a_colour(order: str, channels: list[int], shown: list[int]) -> None:
+    orange = np.array([[[255, 100, 10]]], np.uint8)
+    assert channels_of(orange, order).tolist() == [[channels]]
+    assert colours_of(np.array([[channels]], np.uint8), order).tolist() == [[shown]]
+
+
+def test_channels_add_up_to_at_most_full() -> None:
+    assert colours_of(np.array([[[200, 0, 9, 100, 200]]], np.uint8), "RGBWA").tolist() == [[[255, 200, 109]]]
 
 
 @pytest.mark.parametrize(

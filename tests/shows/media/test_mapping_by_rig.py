@@ -75,6 +75,18 @@ def test_a_picture_hangs_where_the_strings_do(tmp_path: Path, rig: Path) -> None
     assert ridge[1].tolist() == [0, 200, 0] and ridge[3].tolist() == [200, 0, 0]  # red and green, as GRB
 
 
+@pytest.mark.parametrize("order", ["W", "GBW", "BGR", "GRWB", "RGBWA", "RWGBW"])
+def test_a_picture_goes_to_pixels_of_each_order_and_back(tmp_path: Path, rig: Path, order: str) -> None:
+    rig.write_text(RIG.replace('"GRB"', f'"{order}"'), encoding="utf-8")
+    out, sheet = tmp_path / "out.frames", tmp_path / "out.png"
+    assert main(["frames", "import", str(corners(tmp_path / "a.png")), str(out), "--rig", str(rig), "--fps", "25"]) == 0
+    assert main(["frames", "preview", str(out), str(sheet), "--rig", str(rig)]) == 0
+    with FrameReader(out) as reader:
+        frame = reader.frame(0)
+    ridge = frame[8:][3:].reshape(3, -1)  # after slots 1 to 3, which have no pixel
+    assert ridge[2].tolist() == ([200 // 3] if order == "W" else [200 if letter == "G" else 0 for letter in order])
+
+
 def test_an_import_needs_positions_in_the_rig(tmp_path: Path, rig: Path) -> None:
     rig.write_text(RIG[: RIG.index("[[string]]")] + RIG[RIG.rindex("[[string]]") :])
     with pytest.raises(InputError, match="no string has a position"):
