@@ -82,6 +82,10 @@ def _host(text: str) -> str:
         if len(text) > HOST_NAME_MAX or not _HOST_NAME.fullmatch(text):
             raise WrongValueError(f"{text!r} is not an IP address or a host name", 'as "192.0.2.21" or "left.lan"')
         return text.lower()
+    if "%" in text:
+        raise WrongValueError(
+            f"{text!r} names an interface", "leave out % and what follows: [output] has the interface"
+        )
     if not is_of_one_host(text):
         raise WrongValueError(f"{text!r} is not the address of one controller", "leave host out for multicast")
     return str(ip_address(text))

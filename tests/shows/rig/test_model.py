@@ -103,6 +103,10 @@ def test_a_host_that_is_neither_is_one_clear_line(tmp_path: Path, host: str) -> 
             )
             for host in ("239.255.0.1", "255.255.255.255", "0.0.0.0", "ff18::83:0:1")
         ),
+        (
+            CONTROLLER.replace("192.0.2.21", "fe80::21%eth0"),
+            "rig.toml:3: controller[0].host: 'fe80::21%eth0' names an interface; leave out %",
+        ),
         (CONTROLLER + 'lead = "2 s"\n', "rig.toml:5: controller[0].lead: '2 s' is not a length from 0 to 1000 ms"),
         (CONTROLLER + "hots = 1\n", "rig.toml:5: controller[0].hots: there is no such key; did you mean host?"),
         (
