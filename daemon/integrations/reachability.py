@@ -113,22 +113,23 @@ class Reachability:
     def outages(self, unreached: Collection[str]) -> list[Trouble]:
         """A trouble for each circuit whose controllers have all gone, two at least, until all are back.
 
-        When one is back, the others have `BACK_NS` before each is a trouble of its own. The controllers of the
-        addresses `unreached` are gone too.
+        When one is back, the others have `BACK_NS` before each is a trouble of its own. One whose address is in
+        `unreached` is not back yet.
         """
         now_ns = self._now_ns()
         asked = [reach for reach in self.found.values() if reach.address]
-        gone = [reach for reach in asked if reach.answers is False or reach.address in unreached]
+        others = any(reach.answers for reach in asked)
         found = []
         for circuit in self._circuits:
             own = [reach for reach in asked if reach.circuit == circuit.name]
-            away = [reach for reach in gone if reach.circuit == circuit.name]
-            if len(away) == len(own) > 1:
+            away = [reach for reach in own if reach.answers is False or reach.address in unreached]
+            whole = len(own) > 1 and all(reach.answers is False for reach in own)
+            if whole:
                 self._out[circuit.name] = now_ns
             elif not away or not 0 <= now_ns - self._out.get(circuit.name, now_ns) < BACK_NS:
                 self._out.pop(circuit.name, None)
             if circuit.name in self._out:
-                text = _outage(circuit, away, whole=len(away) == len(own), others=len(gone) < len(asked))
+                text = _outage(circuit, away, whole, others)
                 covers = {("controller", reach.controller) for reach in own}
                 covers |= {("network", str(reach.address)) for reach in own}
                 found.append(Trouble(TroubleCode.CIRCUIT, f"circuit {circuit.name}", text, covers=frozenset(covers)))

@@ -52,6 +52,8 @@ class Monitor:
         self._since: dict[tuple[str, str], int] = {}
         self._noted: set[tuple[str, str]] = set()
         """Troubles whose beginning this monitor wrote to the journal."""
+        self.covered: set[tuple[str, str]] = set()
+        """Kind and subject of the troubles that another one replaces."""
         self._failing: dict[tuple[str, str], str] = {}
         """The problem of each alert and hook that cannot be delivered, by kind and name."""
         self._times: tuple[Times, ...] = ()
@@ -170,7 +172,7 @@ class Monitor:
         """Remember since when each trouble lasts. Write those to the journal that no other part writes."""
         note = self._situation.store.note_seldom
         standing = {(trouble.kind, trouble.subject): trouble for trouble in self._standing()}
-        covered = covered_by(standing.values())
+        self.covered = covered_by(standing.values())
         for key, trouble in standing.items():
             if key not in self._since:
                 self._since[key] = now_ns
@@ -180,7 +182,7 @@ class Monitor:
                     note(now_ns, "trouble", f"{trouble.subject}: {trouble.text}", "".join(key), about)
         for key in [key for key in self._since if key not in standing]:
             del self._since[key]
-            if key in covered:
+            if key in self.covered:
                 self._noted.discard(key)
             elif key in self._noted or key[0] == "frames":  # the part that wrote another writes its end
                 self._noted.discard(key)

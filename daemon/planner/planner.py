@@ -292,7 +292,7 @@ class Planner:
                 text = f"a message of the transmitter cannot be read: {message['text']}"
                 note(now_ns, "fault", text, "unread")
             case "trouble" if not (message["kind"] == "sound" and self._sound.takes(message)):
-                self._troubles.report(message, now_ns)
+                self._troubles.report(message, now_ns, self._monitor.covered)
                 if message["kind"] == "frames" and not message["over"]:
                     self._leave_out(message, now_ns)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -30,8 +31,8 @@ class TransmitterTroubles:
         """The subjects of the standing troubles of a kind."""
         return {subject for of, subject in self._texts if of == kind}
 
-    def report(self, message: dict[str, Any], now_ns: int) -> None:
-        """Take a message `trouble` of the transmitter."""
+    def report(self, message: dict[str, Any], now_ns: int, covered: Collection[Key] = ()) -> None:
+        """Take a message `trouble` of the transmitter. The journal gets no line if another trouble covers it."""
         key, text, over = (message["kind"], message["subject"]), message["text"], message["over"]
         known = self._texts.get(key) == text
         if over:
@@ -40,7 +41,7 @@ class TransmitterTroubles:
             self._texts[key] = text
             if key[0] == "frames":
                 self._stamps[key] = file_stamp(Path(key[1]))
-        if not known:
+        if not known and key not in covered:
             about: dict[str, object] = {name: message[name] for name in ("subject", "piece", "over") if name in message}
             prefix = "over: " if over else ""
             self._store.note_seldom(now_ns, "trouble", f"{prefix}{key[1]}: {text}", prefix + "".join(key), about)

@@ -182,12 +182,13 @@ def test_a_controller_of_two_circuits_says_nothing_about_either() -> None:
     assert trouble.text.startswith("all of circuit B: controllers left, mast do not answer")
 
 
-def test_an_address_that_the_transmitter_cannot_send_to_counts_as_gone() -> None:
-    """Otherwise each of these troubles would be a message, too, before the circuit is one, and when it is back."""
+def test_a_controller_that_packets_do_not_reach_yet_is_not_back() -> None:
+    """Otherwise its trouble of the network would be a message of its own, at the end of the outage."""
     street = Street()
-    street.look("left")
+    street.unreached = ("left", "right", "mast")  # controllers that refuse E1.31 and answer an echo request have power
+    assert not street.look()
+    assert [one.text for one in street.look("left", "right", "mast")] == [ALL_OF_B]
     street.unreached = ("right", "mast")
-    assert [one.text for one in street.outages()] == [ALL_OF_B]
     assert [one.text for one in street.look()] == [
         "circuit B: not back yet: right, mast; dark with them: right 2, mast 3"
     ]
