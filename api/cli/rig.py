@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,6 +38,12 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--decimal-comma", action="store_true", help="write 0,75 and separate the cells by semicolons")
     _replace(parser)
     parser.set_defaults(handler=export_rig)
+
+    text = "print the sheet to wire by: each controller with its ports, then spares and a list for the store"
+    parser = verbs.add_parser("sheet", help=text, description=text)
+    _rig_file(parser)
+    parser.add_argument("--html", type=Path, required=True, metavar="FILE", help="the page to write, to print and keep")
+    parser.set_defaults(handler=print_sheet)
 
 
 def _rig_file(parser: argparse.ArgumentParser) -> None:
@@ -81,6 +88,22 @@ def export_rig(args: argparse.Namespace) -> int:
             "and `gloaming rig import --replace` keeps them there",
             file=sys.stderr,
         )
+    return 0
+
+
+def print_sheet(args: argparse.Namespace) -> int:
+    """`rig sheet`."""
+    from gloaming.api.cli.frames_verbs import apart
+    from gloaming.daemon.reports.sheet_html import page
+    from gloaming.shows.rig.load import load_rig
+    from gloaming.shows.rig.sheet import sheet_of
+
+    path = _in_folder(args.rig)
+    apart(args.html, path)
+    rig = load_rig(path)
+    text = page(sheet_of(rig), path.resolve().parent.name, datetime.now().astimezone())
+    args.html.write_text(text, encoding="utf-8")
+    print(f"{args.html}: {_counted(rig)}")
     return 0
 
 

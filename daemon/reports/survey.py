@@ -33,15 +33,11 @@ from gloaming.shows.analysis.pieces import analyse
 from gloaming.shows.analysis.timing import timing_findings
 from gloaming.shows.analysis.wiring import listed, rig_findings
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
+from gloaming.shows.rig import sheet
 
 YEAR = timedelta(days=365)
 CAUTIONS = (
-    "Isolate a supply, and make sure that it is dead, before you touch what it feeds.",
-    "Fuse every run for its wire and by the local code, never for its load.",
-    "Never feed a 5 V string from a 12 V supply.",
-    "12 V at 30 A does not shock, but it sets fire to thin wire and to wet plugs.",
-    "Mains is work for licensed people: fixed wiring, outdoor sockets, anything behind a supply's cover. Outdoor-rated "
-    "gear behind a residual-current device (GFCI).",
+    *sheet.CAUTIONS,
     "Flashing light can trigger seizures in people with photosensitive epilepsy, from the first second, in people who "
     "do not know that they have it. Keep below three flashes in any second, and red below that.",
     "This survey computes from rig.toml. It does not know how the rig is really wired. It replaces no inspection.",
