@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import secrets
+import shlex
 import signal
 import sys
 import threading
@@ -76,7 +77,16 @@ def _cut(split: Split, outcome: Outcome) -> Pieces:
     try:
         pieces = split.cut(outcome.info)
     except BaseException:
-        _report(f"note: the whole recording is kept; `gloaming frames split {whole} {split.folder}` cuts it")
+        words = [
+            "gloaming",
+            "frames",
+            "split",
+            str(whole),
+            str(split.folder),
+            "--at-black",
+            f"{float(split.black_s):g}",
+        ]
+        _report(f"note: the whole recording is kept; `{shlex.join(words)}` cuts it")
         raise
     whole.unlink()
     return pieces

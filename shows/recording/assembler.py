@@ -23,6 +23,8 @@ from gloaming.shows.time_units import SECOND_NS
 
 BACKWARDS_NS = SECOND_NS  # packets of two interfaces may be out of order by less
 SILENCE_MAX_NS = 600_000_000_000
+SILENCE_KEPT_NS = 10 * SECOND_NS
+"""What stays of a longer silence. It is long enough to part two pieces."""
 START_NS = 1_200_000_000
 """How long the first frame waits for all universes: unchanged data come at least once a second."""
 ANEW = 10
@@ -189,8 +191,8 @@ class Assembler:
                 due_ns = source.at_ns + (self._frame + (not within) - stream.frame) * self._period_ns
                 step_to_ns = min(max(0, due_ns - self._last_ns), DATA_LOSS_NS)
         elif step_ns > SILENCE_MAX_NS:
-            self._counts.silence_cut_s += (step_ns - DATA_LOSS_NS) / 1e9
-            step_to_ns = DATA_LOSS_NS
+            self._counts.silence_cut_s += (step_ns - SILENCE_KEPT_NS) / 1e9
+            step_to_ns = SILENCE_KEPT_NS
         else:
             return at_ns
         self._shift_ns += step_to_ns - step_ns

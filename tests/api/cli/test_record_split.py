@@ -148,14 +148,44 @@ def test_black_that_is_too_short_parts_nothing_and_is_reported(tmp_path: Path) -
     assert "  never black, because a slot is above 0 in every frame: universe 2" in gloaming(*call)[0].splitlines()
 
 
+def test_a_break_in_which_the_source_sends_nothing_parts_pieces_too(tmp_path: Path) -> None:
+    """An interval of a quarter of an hour: the source is switched off a fifth of a second after the last light."""
+    first, second, _ = evening()[0]
+    before = stream(np.concatenate([first, np.zeros((5, 6), np.uint8)]), 3, FPS)
+    after = [(at_ns + 900_000_000_000, packet) for at_ns, packet in stream(second, 3, FPS)]
+    path = captured(tmp_path / "evening.pcap", before + after)
+    gloaming("record", tmp_path / "pieces", "--split-at-black", 3, "--capture", path)
+    found = [everything(inspect(one)) for one in sorted((tmp_path / "pieces").iterdir())]
+    assert len(found) == 2 and np.array_equal(found[0], first) and np.array_equal(found[1], second)
+
+
+def test_each_piece_remembers_the_rig_of_the_site(tmp_path: Path) -> None:
+    """It is in the folder above the pieces. A lamp that turns in the dark does not hide the black."""
+    frames = evening()[1]
+    frames[:, 4] = 128
+    (tmp_path / "rig.toml").write_text(
+        '[[controller]]\nname = "quay"\nhost = "192.0.2.21"\nuniverses = "1-2"\n'
+        '[[string]]\nname = "ridge"\ncontroller = "quay"\nuniverse = 1\npixels = 1\n'
+        '[[fixture]]\nname = "lamp"\ncontroller = "quay"\nuniverse = 2\nslot = 1\n'
+        'channels = ["dimmer", "other", "red"]\nwatts = 60\n'
+    )
+    call = ("record", tmp_path / "pieces", "--split-at-black", 3, "--capture", capture(tmp_path, frames))
+    _, errors = gloaming(*call)
+    assert "piece-01.frames remembers 1 string: ridge; 1 fixture: lamp" in errors
+    pieces = sorted((tmp_path / "pieces").iterdir())
+    assert [inspect(one).frames for one in pieces] == list(LENGTHS)
+    assert all('"ridge"' in inspect(one).rig for one in pieces)
+
+
 def test_a_recording_that_cannot_be_cut_is_kept_whole(tmp_path: Path) -> None:
     """It is all black. The message has the command for a second try, with other names or other black."""
-    folder = tmp_path / "pieces"
+    folder = tmp_path / "all pieces"
     path = capture(tmp_path, np.zeros((300, 6), np.uint8))
-    _, errors = gloaming("record", folder, "--split-at-black", 3, "--slots", "sent", "--capture", path, code=2)
+    _, errors = gloaming("record", folder, "--split-at-black", 2.5, "--slots", "sent", "--capture", path, code=2)
     (whole,) = folder.iterdir()
     note, problem = errors.splitlines()
-    assert note == f"note: the whole recording is kept; `gloaming frames split {whole} {folder}` cuts it"
+    command = f"gloaming frames split '{whole}' '{folder}' --at-black 2.5"
+    assert note == f"note: the whole recording is kept; `{command}` cuts it"
     assert problem == f"{whole}: it is black from beginning to end, so there is no piece in it"
     assert inspect(whole).frames == 300
 
@@ -178,7 +208,7 @@ def test_a_disk_that_fills_while_it_is_cut_leaves_the_whole_and_no_piece(tmp_pat
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 2 and "piece-02.frames: it cannot be written (" in done.stderr
     (whole,) = folder.iterdir()
-    assert f"`gloaming frames split {whole} {folder}` cuts it" in done.stderr
+    assert f"`gloaming frames split {whole} {folder} --at-black 3` cuts it" in done.stderr
     gloaming("frames", "split", whole, folder)
     assert [inspect(one).frames for one in sorted(folder.glob("piece-*"))] == list(LENGTHS)
 
