@@ -31,7 +31,7 @@ def other_rig_findings(
         known = _by_name(before)
         new = [one for one in hung if one not in known]
         if changes:
-            text = f"{name} was made for another rig: {listed(changes)}{f'; {_dark(new)}' if new else ''}"
+            text = f"{name} was made for another rig; since then: {listed(changes)}{f'; {_dark(new)}' if new else ''}"
             hint = _command(name, info.path, rig_path)
             if new and not known.keys() <= hung.keys():
                 hint += ". Frames go by name: first give a string that only has a new name its old one"
@@ -58,15 +58,15 @@ def _by_name(rig: MadeFor) -> dict[str, Hung]:
 
 
 def _change(name: str, old: Hung, new: Hung | None) -> str | None:
-    """What is different now, as "string ridge: universe 11, was 1". None if it has the same slots."""
+    """What is different now, as "string ridge (universe 1 to 11)". None if it has the same slots."""
     if new is None:
-        return f"{name} is gone"
+        return f"{name} (gone)"
     keys = FIXTURE_KEYS if isinstance(old, Fixture) else STRING_KEYS
     changed = [key for key in keys if getattr(old, key) != getattr(new, key)]
     if changed == ["slots_per_universe"] and [*old.spans()] == [*new.spans()]:
         return None
-    pairs = ((key, _text(getattr(new, key)), _text(getattr(old, key))) for key in changed)
-    return f"{name}: {', '.join(f'{key} {now}, was {before}' for key, now, before in pairs)}" if changed else None
+    texts = [f"{key} {_text(getattr(old, key))} to {_text(getattr(new, key))}" for key in changed]
+    return f"{name} ({', '.join(texts)})" if texts else None
 
 
 def _text(value: object) -> str:

@@ -73,18 +73,18 @@ def findings(rig_path: Path, now: str, before: str | None = RIG) -> list[Finding
 @pytest.mark.parametrize(
     ("old", "new", "change"),
     [
-        ("universe = 1\n", "universe = 5\n", "string ridge: universe 5, was 1"),
-        ("universe = 4\npixels", "universe = 4\nslot = 9\npixels", "string eaves: slot 9, was 1"),
-        ("pixels = 200", "pixels = 180", "string ridge: pixels 180, was 200"),
-        ("pixels = 200", 'pixels = 200\norder = "GRBW"', "string ridge: order GRBW, was RGB"),
-        ("pixels = 200", "pixels = 200\nslots_per_universe = 300", "string ridge: slots_per_universe 300, was 510"),
-        ("slot = 300", "slot = 301", "fixture lamp: slot 301, was 300"),
-        ('"dimmer", "red"', '"dimmer", "fog"', "fixture lamp: channels dimmer fog, was dimmer red"),
-        ('"eaves"', '"gutter"', "string eaves is gone; string gutter stays dark"),
+        ("universe = 1\n", "universe = 5\n", "string ridge (universe 1 to 5)"),
+        ("universe = 4\npixels", "universe = 4\nslot = 9\npixels", "string eaves (slot 1 to 9)"),
+        ("pixels = 200", "pixels = 180", "string ridge (pixels 200 to 180)"),
+        ("pixels = 200", 'pixels = 200\norder = "GRBW"', "string ridge (order RGB to GRBW)"),
+        ("pixels = 200", "pixels = 200\nslots_per_universe = 300", "string ridge (slots_per_universe 510 to 300)"),
+        ("slot = 300", "slot = 301", "fixture lamp (slot 300 to 301)"),
+        ('"dimmer", "red"', '"dimmer", "fog"', "fixture lamp (channels dimmer red to dimmer fog)"),
+        ('"eaves"', '"gutter"', "string eaves (gone); string gutter stays dark"),
         (
             "universe = 1\npixels = 200",
             "universe = 5\npixels = 180",
-            "string ridge: universe 5, was 1, pixels 180, was 200",
+            "string ridge (universe 1 to 5, pixels 200 to 180)",
         ),
     ],
 )
@@ -98,7 +98,7 @@ def test_each_difference_is_named_with_the_command_that_mends_it(
         "warning",
         "site.toml:9",
     )
-    assert finding.text == f"tide was made for another rig: {change}"
+    assert finding.text == f"tide was made for another rig; since then: {change}"
     assert finding.hint
     command, _, then = finding.hint.partition("; then ")
     folder = rig_path.parent / "pieces"
@@ -134,10 +134,13 @@ def test_a_new_string_stays_dark_where_the_piece_has_no_slots_for_it(rig_path: P
     assert finding.text == "string arch stays dark in tide, which was made before"
     assert findings(rig_path, RIG + dot("arch", 2)) == []
     (finding,) = findings(rig_path, RIG.replace("universe = 1\n", "universe = 5\n") + dot("arch", 8))
-    assert finding.text == "tide was made for another rig: string ridge: universe 5, was 1; string arch stays dark"
+    assert (
+        finding.text
+        == "tide was made for another rig; since then: string ridge (universe 1 to 5); string arch stays dark"
+    )
 
 
 def test_a_long_list_is_cut(rig_path: Path) -> None:
     strings = "".join(dot(f"run {at}", 2, 400 + at) for at in range(20))
     (finding,) = findings(rig_path, RIG, before=RIG + strings)
-    assert finding.text.endswith("string run 5 is gone and 14 more")
+    assert finding.text.endswith("string run 5 (gone) and 14 more")
