@@ -53,11 +53,11 @@ NOW = {
     "ridge": Strand("left", 8, 1, 400),
     "eaves": Strand("right", 1, 1, 180),
     "mast": Strand("right", 3, 61, 140, "GRB"),
-    "rail": Strand("right", 5, 1, 200),
+    "rail": Strand("right", 5, 1, 200, missing=(37,)),
     "arch": Strand("left", 12, 1, 20),
 }
 """The controllers have swapped their universes. Eaves has moved to the other one. Mast has another order, and fewer
-pixels."""
+pixels. A pixel of rail was cut out."""
 LAMP = {"before": (13, 1), "now": (12, 100)}
 
 
@@ -117,4 +117,5 @@ def test_each_string_shows_the_pixels_of_last_year_where_it_hangs_now(tmp_path: 
             check_cycle(
                 received(seen, universe, slots), pixels_before(name, pictures, [pixel for pixel, _, _ in places])
             )
+    assert not any(any(one.slots[87:90]) for one in seen if one.universe == 6), "rail ends a pixel earlier"
     assert not any(any(one.slots[:60]) for one in seen if one.universe == 12), "arch is new, and dark"
