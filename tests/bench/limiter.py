@@ -12,6 +12,7 @@ import argparse
 import statistics
 import tempfile
 import time
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -21,12 +22,29 @@ from tests.daemon.transmitter.process_harness import Street, moving, run, runnin
 from tests.daemon.transmitter.process_harness import write_frames as write
 
 PIXELS = 80
-CASES: dict[str, float | None] = {"no limiter": None, "nothing to lower": 4700.0, "every string lowered": 100.0}
 
 
-def limits(universes: int, fuse_ma: float | None) -> dict[str, Any] | None:
-    """Strings of 80 pixels, side by side, ten on a supply."""
-    if fuse_ma is None:
+@dataclass(frozen=True)
+class Fuses:
+    """The fuse of a string, in mA, or that of as many strings on a port; and whether it lowers them."""
+
+    ma: float
+    strings: int = 1
+    lowers: bool = False
+
+
+CASES = {
+    "no limiter": None,
+    "nothing to lower": Fuses(4700),
+    "every string lowered": Fuses(180, lowers=True),
+    "ports, nothing to lower": Fuses(9400, strings=2),
+    "ports, every port lowered": Fuses(360, strings=2, lowers=True),
+}
+
+
+def limits(universes: int, fuses: Fuses | None) -> dict[str, Any] | None:
+    """Strings of 80 pixels, side by side; ten on a supply. A dark pixel draws 1 mA."""
+    if fuses is None:
         return None
     strings = []
     for number in range(universes * SLOTS // (3 * PIXELS)):
@@ -36,22 +54,32 @@ def limits(universes: int, fuse_ma: float | None) -> dict[str, Any] | None:
             count = min(left, SLOTS - first)
             spans.append([at + 1, first + 1, first + count])
             slot, left = slot + count, left - count
-        feeds = {"name": f"run {number}", "ma": 20, "fuse_ma": fuse_ma, "supply": f"box {number // 10}"}
-        strings.append({**feeds, "spans": spans})
-    supplies = [{"name": f"box {number}", "ma": fuse_ma * 9.5} for number in range(len(strings) // 10 + 1)]
-    return {"strings": strings, "supplies": supplies}
+        strings.append({"ma": 20, "spans": spans})
+
+    def level(kind: str, ma: float, size: int) -> list[dict[str, Any]]:
+        groups = [[*range(first, min(first + size, len(strings)))] for first in range(0, len(strings), size)]
+        return [
+            {"kind": kind, "name": f"{kind} {number}", "ma": ma, "always_ma": PIXELS * len(group), "strings": group}
+            for number, group in enumerate(groups)
+        ]
+
+    kind = "string" if fuses.strings == 1 else "port"
+    supply_ma = fuses.ma / fuses.strings * 9.5
+    return {"strings": strings, "levels": [level(kind, fuses.ma, fuses.strings), level("supply", supply_ma, 10)]}
 
 
-def share(there: Street, path: Path, folder: Path, fuse_ma: float | None, args: argparse.Namespace) -> float:
+def share(there: Street, path: Path, folder: Path, fuses: Fuses | None, args: argparse.Namespace) -> float:
     with running_transmitter(folder, there.sender) as transmitter:
         universes = [universe(number + 1, HOST) for number in range(args.universes)]
-        transmitter.setup(universes, interface="out0", limits=limits(args.universes, fuse_ma))
+        transmitter.setup(universes, interface="out0", limits=limits(args.universes, fuses))
         transmitter.dark()
         now = time.time_ns()
         transmitter.score(segment(now, now + 3600 * 10**9, (args.level, args.level), **moving(path, args.frames)))
         transmitter.wait_for("telemetry", lambda said: said["frames_sent"] > 0)
         time.sleep(SETTLE_S)
         found = measure(transmitter.process.pid, args.seconds)
+        lowered = transmitter.wait_for("telemetry")["limited"]
+        assert bool(lowered) == bool(fuses and fuses.lowers), lowered
         transmitter.end()
     return found
 
@@ -72,9 +100,9 @@ def main() -> None:
         args.frames = len(frames)
         path = write(folder / "bench.frames", frames, Fraction(FPS), SLOTS)
         for _ in range(args.rounds):
-            for case, fuse_ma in CASES.items():
+            for case, fuses in CASES.items():
                 with receiver(there, program, HOST, args.universes):
-                    shares[case].append(share(there, path, folder, fuse_ma, args))
+                    shares[case].append(share(there, path, folder, fuses, args))
     print(f"| {args.universes} universes | % of a core | ratio |\n| --- | --- | --- |")
     for case, found in shares.items():
         ratios = [mine / bare for mine, bare in zip(found, shares["no limiter"], strict=True)]
