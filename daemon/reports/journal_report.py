@@ -25,6 +25,7 @@ from gloaming.daemon.timetable.nights import NotGiven, not_given
 from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
 from gloaming.shows.framefile.reader import FrameReader
+from gloaming.shows.rig.draw import MainsWatts, hung_spans, idle_ma, mains_w_per_ma, slot_ma
 from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")
@@ -51,7 +52,10 @@ class LitStretch:
 
 @dataclass(frozen=True, slots=True)
 class NightReport:
-    """One night in fact. `outcome`: given, cut short, left out, under way, to come. `energy_wh` is an estimate."""
+    """One night in fact. `outcome`: given, cut short, left out, under way, to come.
+
+    `energy_wh` is an estimate of what the strings took from the mains while they were lit.
+    """
 
     date: date
     show: str
@@ -133,7 +137,7 @@ def report(
 
     held = _by_night(nights, stretches(noting_breaks(), now_ns), lambda one: (one.from_ns, one.until_ns))
     broken = _by_night(nights, breaks, lambda row: (row["at_ns"], row["at_ns"] + 1))
-    watts = {name: _mean_watts(site, name) for name in site.pieces}
+    watts = _watts(site)
     found = [
         _night(row.night.date, row.night.show, row.night.opens_ns, row.closes_ns, within, texts, now_ns, watts)
         for row, within, texts in zip(nights, held, broken, strict=True)
@@ -194,7 +198,7 @@ def _night(
     held: Sequence[LitStretch],
     breaks: Sequence[Row],
     now_ns: int,
-    watts: dict[str, float | None],
+    watts: dict[str, MainsWatts],
 ) -> NightReport:
     within = [
         (stretch, (min(stretch.until_ns, closes_ns) - max(stretch.from_ns, opens_ns)) / SECOND_NS) for stretch in held
@@ -221,7 +225,7 @@ def _night(
         stretch.piece if stretch.state == State.PLAYING else None for stretch in seen
     ]  # a pause does not begin it again
     energies = [(watts.get(stretch.piece or ""), stretch.level, length_s) for stretch, length_s in playing]
-    known = [watt * level * length_s / 3600 for watt, level, length_s in energies if watt is not None]
+    known = [watt.at(level) * length_s / 3600 for watt, level, length_s in energies if watt is not None]
     return NightReport(
         date=day,
         show=show,
@@ -237,18 +241,22 @@ def _night(
     )
 
 
-def _mean_watts(site: Site, name: str) -> float | None:
-    """The mean power of a piece at full brightness, in watts; None if no string has a supply."""
-    volts = {supply.name: supply.volts for supply in site.rig.supply}
+def _watts(site: Site) -> dict[str, MainsWatts]:
+    """The mean power of each piece that can be read. Empty if no string has a supply or volts."""
+    rig = site.rig
+    per_ma = mains_w_per_ma(rig)
     strings = tuple(
-        (string.ma_per_channel / 1000 * volts[string.supply], tuple(string.spans()))
-        for string in site.rig.string
-        if string.supply in volts
+        (ma * watts, tuple(hung_spans(string)))
+        for ma, watts, string in zip(slot_ma(rig), per_ma, rig.string, strict=True)
+        if watts
     )
-    piece = site.pieces[name]
-    if not strings or piece.info is None:
-        return None
-    return _sampled_watts(piece.frames, piece.info.frames, strings)
+    idle = sum(idle_ma(string) * watts for string, watts in zip(rig.string, per_ma, strict=True))
+    found: dict[str, MainsWatts] = {}
+    for name, piece in site.pieces.items():
+        light = _sampled_watts(piece.frames, piece.info.frames, strings) if strings and piece.info else None
+        if light is not None:
+            found[name] = MainsWatts(light, idle)
+    return found
 
 
 @lru_cache(maxsize=200)

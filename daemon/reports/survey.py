@@ -34,6 +34,7 @@ from gloaming.shows.analysis.timing import timing_findings
 from gloaming.shows.analysis.wiring import listed, rig_findings
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
 from gloaming.shows.rig import sheet
+from gloaming.shows.rig.draw import MainsWatts, mains_w_per_ma
 
 YEAR = timedelta(days=365)
 CAUTIONS = (
@@ -97,8 +98,8 @@ class Survey:
 
     @property
     def idle_w(self) -> float:
-        """What the dark pixels draw all the time, in watts; 0 without pieces."""
-        return self.pieces[0].idle_w if self.pieces else 0.0
+        """What the dark pixels take from the mains all the time, in watts; 0 without pieces."""
+        return self.pieces[0].watts.idle if self.pieces else 0.0
 
     def count(self, severity: str) -> int:
         """The number of findings of a severity."""
@@ -120,7 +121,7 @@ class Survey:
             "findings": [
                 {"section": section, **asdict(finding)} for section, found in self.sections.items() for finding in found
             ],
-            "pieces": [_piece_json(piece) for piece in self.pieces],
+            "pieces": [_piece_json(piece, self.brightness) for piece in self.pieces],
             "energy": None if self.energy is None else {**asdict(self.energy), **_dates(self.energy)},
             "cautions": list(CAUTIONS),
         }
@@ -130,12 +131,12 @@ def _dates(found: Energy) -> dict[str, str]:
     return {name: getattr(found, name).isoformat() for name in ("first", "last", "heaviest")}
 
 
-def _piece_json(piece: PieceSurvey) -> dict[str, Any]:
+def _piece_json(piece: PieceSurvey, brightness: float) -> dict[str, Any]:
     fps = piece.analysis.info.fps
     return {
         "name": piece.name,
         "length_s": piece.analysis.info.length_ns / 1e9,
-        "mean_w": round(piece.light_w + piece.idle_w, 3),
+        "mean_w": round(piece.watts.at(brightness), 3),
         "holds_at_brightness": piece.holds_at,
         "loads": [
             {
@@ -168,7 +169,7 @@ def survey(
     rows = season(site, first, first + YEAR)
     last = rows[-1].night.date if rows else first
     pieces = tuple(_surveyed(site, progress))
-    watts = {piece.name: piece.light_w / site.output.brightness for piece in pieces if site.output.brightness}
+    watts = {piece.name: piece.watts for piece in pieces}
     spent = energy(site, watts, rows, lambda done, of: progress("the season", done, of)) if rows else None
     infos = {piece.name: piece.info for piece in site.pieces.values() if piece.info}
     places = {piece.name: piece.place for piece in site.pieces.values()}
@@ -257,8 +258,11 @@ def _surveyed(site: Site, progress: Progress) -> Iterator[PieceSurvey]:
 def _survey_piece(site: Site, piece: Piece, progress: Progress) -> PieceSurvey:
     found = analyse(piece.frames, site.rig, site.survey.seen_from_m, lambda done, of: progress(piece.name, done, of))
     loads = tuple(load.at(site.output.brightness) for load in found.loads)
-    strings = [(load, load.volts) for load in loads if load.kind == "string" and load.volts]
-    light_w = sum((load.mean_a - load.fixed_a) * volts for load, volts in strings)
-    idle_w = sum(load.fixed_a * volts for load, volts in strings)
+    strings = [load for load in found.loads if load.kind == "string"]
+    fed = [(load, w_per_ma * 1000) for load, w_per_ma in zip(strings, mains_w_per_ma(site.rig), strict=True)]
+    watts = MainsWatts(
+        light=sum((load.mean_a - load.fixed_a) * w_per_a for load, w_per_a in fed),
+        idle=sum(load.fixed_a * w_per_a for load, w_per_a in fed),
+    )
     holds = [load.holds_at for load in found.loads if load.holds_at is not None]
-    return PieceSurvey(piece.name, piece.place, found, loads, light_w, idle_w, min(1.0, *holds) if holds else None)
+    return PieceSurvey(piece.name, piece.place, found, loads, watts, min(1.0, *holds) if holds else None)

@@ -1,4 +1,4 @@
-"""The energy of a season's light: the hours of each piece in the score, times its watts."""
+"""The energy that a season's light takes from the mains: the hours of each piece in the score, times its watts."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from datetime import date
 from gloaming.daemon.direction.decide import lit
 from gloaming.daemon.reports.nights import SeasonNight
 from gloaming.daemon.site.load import Site
+from gloaming.shows.rig.draw import MainsWatts
 from gloaming.shows.time_units import SECOND_NS
 
 JOULES_PER_KWH = 3_600_000
@@ -33,11 +34,11 @@ class Energy:
 
 def energy(
     site: Site,
-    watts: Mapping[str, float],
+    watts: Mapping[str, MainsWatts],
     rows: Sequence[SeasonNight],
     progress: Callable[[int, int], None] | None = None,
 ) -> Energy | None:
-    """The energy of a season's nights; None if it is 0. `watts` has each piece's mean power at full brightness."""
+    """The energy of a season's nights; None if it is 0. `watts` has each piece's mean power."""
     nights: dict[date, float] = defaultdict(float)
     lit_s = 0.0
     reached_ns = 0
@@ -47,7 +48,8 @@ def energy(
         if row.closes_ns > from_ns:
             for piece, level, lit_ns in lit(from_ns, row.closes_ns, site):
                 lit_s += lit_ns / SECOND_NS
-                nights[row.night.date] += watts.get(piece, 0.0) * level * lit_ns / SECOND_NS
+                if piece in watts:
+                    nights[row.night.date] += watts[piece].at(level) * lit_ns / SECOND_NS
             reached_ns = row.closes_ns
         if progress:
             progress(number + 1, len(rows))

@@ -12,6 +12,7 @@ from gloaming.shows.analysis.currents import Load
 from gloaming.shows.analysis.finding import Finding, FindingCode, Severity
 from gloaming.shows.analysis.pieces import Analysis
 from gloaming.shows.analysis.wiring import listed, ranges
+from gloaming.shows.rig.draw import MainsWatts
 
 MOMENTS_MAX = 4
 ALIKE_MAX = 5
@@ -27,15 +28,14 @@ KINDS = {
 class PieceSurvey:
     """The survey of a piece. `loads` are at the site's brightness. `place` is its line of site.toml.
 
-    `light_w` is the mean power of its light, `idle_w` that of the dark pixels all the time, both without fixtures.
+    `watts` is the mean power of the strings.
     """
 
     name: str
     place: str
     analysis: Analysis
     loads: tuple[Load, ...]
-    light_w: float
-    idle_w: float
+    watts: MainsWatts
     holds_at: float | None
 
 

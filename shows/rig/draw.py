@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
-from gloaming.shows.rig.model import PixelString, Rig
+from gloaming.shows.rig.model import PixelString, Rig, Supply
 
 FeedKind = Literal["string", "port", "supply"]
 """A string's own fuse, a port or a supply."""
@@ -41,6 +41,27 @@ def slot_ma(rig: Rig) -> tuple[float, ...]:
 def idle_ma(string: PixelString) -> float:
     """What a string draws with all slots at 0, in mA."""
     return string.idle_ma * string.hung
+
+
+class MainsWatts(NamedTuple):
+    """What strings take from the mains: for light, at full brightness, and all the time, for dark pixels. In watts."""
+
+    light: float
+    idle: float
+
+    def at(self, level: float) -> float:
+        """Their power at a brightness 0..1."""
+        return self.light * level + self.idle
+
+
+def mains_w_per_ma(rig: Rig) -> tuple[float, ...]:
+    """What 1 mA of each string takes from the mains, with the losses of its supply, in watts.
+
+    A string without a supply has a usual one of its own volts. 0 if its volts are not known either.
+    """
+    found = {supply.name: supply.volts / 1000 / supply.efficiency for supply in rig.supply}
+    usual = Supply.model_fields["efficiency"].default
+    return tuple(found.get(string.supply or "", (string.volts or 0.0) / 1000 / usual) for string in rig.string)
 
 
 def feeds(rig: Rig) -> tuple[Feed, ...]:

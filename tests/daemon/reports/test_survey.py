@@ -7,8 +7,10 @@ import re
 import shlex
 import time
 import xml.etree.ElementTree as ET
+from datetime import datetime
 from html.parser import HTMLParser
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
@@ -18,21 +20,24 @@ from gloaming.api.cli.main import main
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import ClockTrust, Verdict, synchronised, verdict_at_a_start
 from gloaming.daemon.planner.store import Store
+from gloaming.daemon.reports.journal_report import season_report
+from gloaming.daemon.reports.survey import survey
 from gloaming.daemon.reports.survey_machine import machine_findings
 from gloaming.daemon.site.load import load_site
+from gloaming.shows.time_units import SECOND_NS
 from tests.daemon.surveyed_site import RIG, SITE, calm, make, surveyed, texts
 
 
 def test_a_calm_piece_has_no_error_and_its_energy_is_that_of_the_hours(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """40/255 x 9 A x 0.8 x 12 V = 13.55 W, five hours on each of 4 nights, less what the piece's fades take."""
+    """40/255 x 9 A x 0.8 x 12 V / 0.85 = 15.9 W, five hours on each of 4 nights, less what the piece's fades take."""
     code, told = surveyed(make(tmp_path, calm), capsys)
     assert (code, texts(told, "error")) == (0, [])
     energy = told["energy"]
     assert isinstance(energy, dict)
     assert energy["nights"] == 4
-    assert energy["season_kwh"] == pytest.approx(40 / 255 * 9 * 0.8 * 12 * 5 * 4 / 1000, rel=0.01)
+    assert energy["season_kwh"] == pytest.approx(40 / 255 * 9 * 0.8 * 12 / 0.85 * 5 * 4 / 1000, rel=0.01)
     assert energy["price"] == pytest.approx(energy["season_kwh"] * 0.28)
 
 
@@ -49,7 +54,24 @@ def test_a_string_without_a_supply_costs_what_its_volts_say(tmp_path: Path, caps
     rig = RIG.replace('supply = "box"', "volts = 5")
     energy = surveyed(make(tmp_path, calm, rig=rig), capsys)[1]["energy"]
     assert isinstance(energy, dict)
-    assert energy["season_kwh"] == pytest.approx(40 / 255 * 9 * 0.8 * 5 * 5 * 4 / 1000, rel=0.01)
+    assert energy["season_kwh"] == pytest.approx(40 / 255 * 9 * 0.8 * 5 / 0.85 * 5 * 4 / 1000, rel=0.01)
+
+
+def test_the_survey_and_the_report_of_a_night_agree_on_its_energy(tmp_path: Path) -> None:
+    """Five hours of a piece, at the brightness of the site."""
+    rig = RIG.replace("idle_ma = 0", "missing = [1, 150]").replace('host = "127.0.0.1"', "brightness = 0.3")
+    folder = make(tmp_path, calm, rig=rig.replace("amps = 8", "amps = 8\nefficiency = 0.9"))
+    opens = datetime(2026, 11, 27, 17, tzinfo=ZoneInfo("Europe/London"))
+    (piece,) = survey(folder, opens, ask=False).pieces
+    store = Store(tmp_path / "state", 0)
+    opens_ns = int(opens.timestamp()) * SECOND_NS
+    store.note(opens_ns, "playing", "tide", data={"piece": "tide", "level": 0.8})
+    store.note(opens_ns + 5 * 3600 * SECOND_NS, "waiting", "")
+    (night,) = season_report(load_site(folder), store, opens_ns + 86_400 * SECOND_NS, opens.date(), 1).nights
+    store.close()
+    assert night.lit_s == 5 * 3600
+    assert night.energy_wh == pytest.approx(piece.watts.at(0.8) * 5, abs=0.05)
+    assert piece.watts.idle == pytest.approx(148 * 0.001 * 12 / 0.9)
 
 
 def test_a_moment_above_the_fuse_is_told_with_its_place(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -156,16 +156,17 @@ def test_a_string_at_the_end_of_a_long_thin_cable_has_too_little_voltage(
     assert "voltage-low" not in codes(surveyed(make(tmp_path, white, rig=rig), capsys)[1])
 
 
-def test_dark_pixels_draw_power_that_is_no_energy_of_the_light(
+def test_dark_pixels_take_power_that_counts_in_the_energy_while_there_is_light(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """150 x 1 mA x 12 V = 1.8 W all the time; the season's light is as without them."""
+    """150 x 1 mA x 12 V / 0.85 = 2.118 W all the time."""
     without = surveyed(make(tmp_path, calm), capsys)[1]
     told = surveyed(make(tmp_path, calm, rig=RIG.replace("idle_ma = 0\n", "")), capsys)[1]
-    assert (without["idle_w"], told["idle_w"]) == (0, 1.8)
-    assert told["energy"] == pytest.approx(without["energy"])
+    assert (without["idle_w"], told["idle_w"]) == (0, 2.118)
+    more_kwh = 1.8 / 0.85 * told["energy"]["lit_hours"] / 1000
+    assert told["energy"]["season_kwh"] == pytest.approx(without["energy"]["season_kwh"] + more_kwh)
     assert main(["survey", str(tmp_path), "--ask-nobody"]) == 0
-    assert "dark pixels draw 1.8 W besides, all the time" in capsys.readouterr().out
+    assert "dark pixels take 2.1 W, also while there is no light" in capsys.readouterr().out
 
 
 def test_the_page_shows_ports_and_circuits_beside_supplies_and_strings(tmp_path: Path) -> None:
