@@ -27,7 +27,7 @@ from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, inspect
 from gloaming.shows.framefile.source import universes_of
-from gloaming.shows.rig.draw import feeds, hung_spans, slot_ma
+from gloaming.shows.rig.draw import feeds, slot_ma
 from gloaming.shows.rig.model import positions
 from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate
 from gloaming.shows.time_units import SECOND_NS
@@ -116,7 +116,7 @@ class RigMonitor:
             for kinds in (("string", "port"), ("supply",))
         )
         strings = tuple(
-            StringDraw(ma, tuple(hung_spans(string))) for ma, string in zip(slot_ma(rig), rig.string, strict=True)
+            StringDraw(ma, tuple(string.spans())) for ma, string in zip(slot_ma(rig), rig.string, strict=True)
         )
         known = self._situation.site.output.limiter and (fuses or supplies)
         return Limits(strings, (fuses, supplies)) if known else None

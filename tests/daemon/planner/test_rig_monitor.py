@@ -23,6 +23,8 @@ from gloaming.daemon.planner.rig_monitor import PATTERNS_MAX, REPORT_NS, RigMoni
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.score.setup import CurrentLimit, Limits, Setup, StringDraw
 from gloaming.daemon.site.load import Site, load_site
+from gloaming.daemon.transmitter.frame_mixer import FULL, FrameMixer, Layer
+from gloaming.daemon.transmitter.limiter import Limiter
 from gloaming.shows.framefile.reader import inspect
 from gloaming.shows.rig.patterns import Pattern
 
@@ -115,19 +117,34 @@ def test_the_limits_are_those_of_the_rig(tmp_path: Path) -> None:
     )
 
 
-def test_a_controller_that_lowers_a_port_a_missing_pixel_and_a_fixture_count_in_the_limits(tmp_path: Path) -> None:
+def test_a_controllers_brightness_a_port_a_missing_pixel_and_a_fixture_count_in_the_limits(tmp_path: Path) -> None:
     """60 W of 12 V are 5 A. 199 and 9 pixels of 1 mA hang."""
     planner, of = care(tmp_path)
     rig = RIG.replace('host = "192.0.2.21"', "brightness = 0.3").replace('name = "loose"', 'name = "eaves"\nport = 3')
     rig = rig.replace("fuse_a = 5", "port = 3\nfuse_a = 5\nmissing = [37]")
     other_rig(planner, rig + FIXTURE)
     assert of.limits() == Limits(
-        (StringDraw(6.0, ((1, 1, 108), (1, 112, 510), (2, 1, 90))), StringDraw(6.0, ((2, 91, 117),))),
+        (StringDraw(6.0, ((1, 1, 510), (2, 1, 90))), StringDraw(6.0, ((2, 91, 117),))),
         (
             (CurrentLimit("port", "3 of left", 5000.0, 208.0, (0, 1)),),
             (CurrentLimit("supply", "box", 29_000.0, 5199.0, (0,)),),
         ),
     )
+
+
+def test_the_pixels_after_a_missing_one_are_limited_where_they_come_on_the_wire(tmp_path: Path) -> None:
+    """199 pixels would draw 11.94 A; their dark current leaves 4.801 A of 5 A for light."""
+    planner, of = care(tmp_path)
+    other_rig(planner, RIG.replace("fuse_a = 5", "fuse_a = 5\nmissing = [1]"))
+    setup = setup_of(planner.site, UUID(int=1), of.limits(), {})
+    mixer = FrameMixer({one.number: one.slots for one in setup.targets}, setup.unscaled, setup.cuts)
+    assert setup.limits
+    limiter = Limiter(setup.limits, mixer.offsets, mixer.slots)
+    mixer.limit = limiter.limit
+    sent = mixer.mix(Layer(FULL, look=255))
+    assert len(set(sent[:597])) == 1
+    assert 4.75 < float(sent[:600].sum()) / 255 * 0.02 <= 4.801
+    assert limiter.figures(1)[0]["ma"] == 12_139
 
 
 def test_without_a_fuse_and_a_supply_there_are_no_limits(tmp_path: Path) -> None:
