@@ -58,6 +58,7 @@ def place_of(lines: Mapping[Key, int], key: Key) -> int | None:
     return lines.get(key)
 
 
+QUOTES = ("'", '"')
 _TOKEN = re.compile(
     r"""
     "{3} (?: \\. | [^\\] )*? "{3,5} | '{3} .*? '{3,5}   # two quotes may stand before the three (TOML 1.0, String)
@@ -77,9 +78,11 @@ def _tokens(text: str) -> Tokens:
         token = found[0]
         if token == "\n":
             line += 1
-        elif token[0] != "#":
+        elif token[0] in QUOTES:
             yield token, line
             line += token.count("\n")
+        elif token[0] != "#":
+            yield token, line
 
 
 def _lines(text: str) -> dict[Key, int]:
@@ -107,18 +110,20 @@ def _around(key: Key, line: int, lines: dict[Key, int]) -> None:
         key = key[:-1]
 
 
-def _names(token: str, tokens: Tokens, end: str) -> Iterator[str]:
+def _names(token: str, tokens: Tokens, end: str) -> list[str]:
     """The names of a dotted key, from its first token to the one that ends it."""
+    names: list[str] = []
     while token != end:
-        yield from tomllib.loads(f"{token} = 0") if token[0] in "\"'" else filter(None, token.split("."))
+        names += tomllib.loads(f"{token} = 0") if token[0] in QUOTES else filter(None, token.split("."))
         token, _ = next(tokens)
+    return names
 
 
 def _header(tokens: Tokens, counts: dict[Key, int]) -> Key:
     """The key path that a table header opens. Tables of an array are numbered."""
     token, _ = next(tokens)
     array = token == "["
-    names = tuple(_names(next(tokens)[0] if array else token, tokens, "]"))
+    names = _names(next(tokens)[0] if array else token, tokens, "]")
     path: Key = ()
     for depth, name in enumerate(names, 1):
         path = (*path, name)

@@ -9,7 +9,7 @@ def many_strings(count: int, controllers: int = 4) -> str:
     tables = []
     for number in range(controllers):
         universes = f"{number * each + 1}-{number * each + each}"
-        host = f"10.0.{number // 250}.{number % 250 + 1}"
+        host = f"127.0.{number // 250}.{number % 250 + 1}"
         tables.append(f'[[controller]]\nname = "box {number}"\nhost = "{host}"\nuniverses = "{universes}"\n')
         tables.append(f'[[supply]]\nname = "supply {number}"\nvolts = 12\namps = 29\n')
     for number in range(count):
