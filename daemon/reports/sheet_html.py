@@ -6,6 +6,7 @@ from datetime import datetime
 
 from gloaming.daemon.reports.render import render
 from gloaming.daemon.reports.survey_texts import plural
+from gloaming.shows.analysis.feeding import FIXTURE_CAUTIONS
 from gloaming.shows.analysis.wiring import ranges
 from gloaming.shows.rig.model import Fixture, PixelString
 from gloaming.shows.rig.sheet import CAUTIONS, SPARES_OF, FullLoad, Sheet
@@ -18,6 +19,7 @@ def page(sheet: Sheet, name: str, at: datetime) -> str:
         sheet=sheet,
         name=name,
         at=at,
+        channel_cautions={channel: caution for channel, (_, caution) in FIXTURE_CAUTIONS.items()},
         cautions=CAUTIONS,
         channels=_channels,
         feed=_feed,

@@ -82,6 +82,10 @@ class WiredController:
         """All its strings."""
         return (*(string for port in self.ports for string in port.strings), *self.loose)
 
+    def has(self, channel: str) -> bool:
+        """Whether one of its fixtures has such a channel."""
+        return any(channel in fixture.channels for fixture in self.fixtures)
+
 
 @dataclass(frozen=True)
 class Spare:

@@ -1,5 +1,5 @@
 """The pictures in the READMEs: python -m tests.browser.photograph. The page by day and by night, on a phone and on a
-desktop; the season and a survey of the demonstration."""
+desktop; the season and a survey of the demonstration; the wiring sheet of the quay."""
 
 from __future__ import annotations
 
@@ -12,12 +12,13 @@ from playwright.sync_api import Browser, Page, ViewportSize, expect
 from gloaming.api.cli.main import main as gloaming
 from gloaming.shows.demonstration.season import make_season
 from tests.browser.board import Board, board, chromium, phone
+from tests.places import TOP
 from tests.waiting import wait_until
 
 SEEN = Path(__file__).with_name("seen")
 MS = 30_000
 COLOURS = 128
-PHONE, DESKTOP, SHEET = (390, 844), (1000, 720), (1000, 1150)
+PHONE, DESKTOP, SHEET, PORTS = (390, 844), (1000, 720), (1000, 1150), (880, 872)
 """Width and height of the pictures, in pixels."""
 
 
@@ -30,6 +31,7 @@ def main() -> None:
         board(Path(folder) / "site", "127.0.78.30", at="2026-12-12T21:40") as site,
     ):
         season_and_survey(browser, Path(folder) / "demonstration")
+        wiring_sheet(browser, Path(folder) / "pier-road")
         for scheme in ("dark", "light"):
             with phone(browser, color_scheme=scheme) as context:
                 page = context.new_page()
@@ -89,6 +91,18 @@ def season_and_survey(browser: Browser, folder: Path) -> None:
         page.goto(survey.as_uri())
         page.wait_for_timeout(500)
         keep(page, "survey", SHEET)
+
+
+def wiring_sheet(browser: Browser, folder: Path) -> None:
+    """The ports of the first controller."""
+    folder.mkdir()
+    gloaming(["rig", "import", str(TOP / "shows" / "demonstration" / "quay.csv"), str(folder)])
+    gloaming(["rig", "sheet", str(folder), "--html", str(folder / "sheet.html")])
+    with browser.new_context(viewport=sized(PORTS), device_scale_factor=2) as context:
+        page = context.new_page()
+        page.goto((folder / "sheet.html").as_uri())
+        page.evaluate("document.querySelector('.controller').scrollIntoView()")
+        keep(page, "sheet", PORTS)
 
 
 def sized(size: tuple[int, int]) -> ViewportSize:

@@ -84,6 +84,7 @@ def test_the_sheet_has_the_loads_in_words_and_no_colour_is_needed(quay: tuple[Ri
     assert rows["fuses, 5 A"][1:3] == ["42", "5"]
     assert ["ridge", "boathouse, port 1", "90", "", ""] in Rows(quay[1]).rows
     assert ["sea mist", "34 : 1", "1 fog", "700 W, circuit quay"] in Rows(quay[1]).rows
+    assert "<b>fog</b>: keep fog off roads" in quay[1] and quay[1].count("can trigger seizures") == 1
     assert "licensed people" in quay[1] and "Isolate a supply" in quay[1]
     colours = set(re.findall(r"#[0-9a-f]{3,6}\b", quay[1]))
     assert {len(set(one[1:])) for one in colours} == {1}, "shades of grey alone"

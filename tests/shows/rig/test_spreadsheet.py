@@ -17,6 +17,7 @@ from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig, port_name
 from gloaming.shows.rig.spreadsheet import read_spreadsheet, spreadsheet
 from gloaming.shows.rig.tables import write_rig
+from tests.places import TOP
 
 PERSONS = (
     "\ufeffName;Controller;Port;Pixels;Order;Volts;Supply;Fuse (A);Run [m];mm²;Feed m;Host;Supply volts;Supply-Amps;"
@@ -359,6 +360,17 @@ def test_a_rig_comes_back_from_its_spreadsheet_whole(tmp_path: Path, text: str, 
     assert spreadsheet(back, decimal_comma) == sheet
     write_rig(path, back, "again")
     assert plain(load_rig(path)) == plain(rig)
+
+
+def test_the_spreadsheet_of_the_page_is_one(tmp_path: Path) -> None:
+    page = (TOP / "shows" / "README.md").read_text(encoding="utf-8")
+    rig = read(tmp_path, page.partition("```csv\n")[2].partition("```")[0])
+    assert [(one.name, one.host) for one in rig.controller] == [("left", "192.0.2.21"), ("right", "192.0.2.22")]
+    assert [(one.name, one.mm2, one.supply) for one in rig.string] == [
+        ("ridge", 0.75, "left-12v"),
+        ("eaves", 0.75, "left-12v"),
+        ("door", None, "left-12v"),
+    ]
 
 
 def test_a_name_that_a_csv_cannot_hold_is_refused_not_changed(tmp_path: Path) -> None:
