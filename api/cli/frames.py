@@ -49,7 +49,8 @@ def add_parser(subparsers: Verbs[argparse.ArgumentParser]) -> None:
         "--rig",
         type=Path,
         metavar="rig.toml",
-        help="pictures: the pixels hang where its strings do; the file remembers it (default: the site's rig.toml)",
+        help="the rig that the file remembers (default: the rig.toml in its folder, or in the folder above);"
+        " pictures go where its strings hang",
     )
     _matrix(parser)
 

@@ -23,14 +23,16 @@ def remap_(args: argparse.Namespace) -> int:
     old = _old_rig(args, info)
     way = remap(info, old, new)
     if not way.moved:
-        problem = f"its strings and fixtures have no name of {args.old_rig or f'the rig of {args.file}'}"
+        problem = f"it has no string and no fixture of {args.old_rig or f'the rig that {args.file} was made for'}"
         raise input_error(args.to, problem, "frames are moved by name: give each string the name that it had")
     if (way.index < 0).all():
-        raise input_error(args.file, f"it has no slots of what {args.to} has", "name the rig that it was made for")
+        problem = f"nothing of it has a place in {args.to}: all would be dark"
+        raise input_error(args.file, problem, "compare the two rigs: slots, and orders of colours")
     with bar("moving") as progress:
         write_source(way.source(info), args.out, info.fps, way.universes, progress, MadeFor.of(new).to_json())
     made(args.out)
-    if info.rig and info.rig != old.to_json() and args.old_rig:
+    remembered = made_for(info)
+    if remembered and remembered.to_json() != old.to_json():
         report(f"note: {args.file} remembers another rig than {args.old_rig}, which was used")
     for line in [*(f"no place: {text}" for text in way.no_place), *(f"stays dark: {text}" for text in way.dark)]:
         print(f"  {line}")
@@ -38,16 +40,19 @@ def remap_(args: argparse.Namespace) -> int:
 
 
 def _old_rig(args: argparse.Namespace, info: FrameFileInfo) -> MadeFor:
-    """The rig that a file was made for: the one of `--from`, or the one that it remembers."""
+    """The rig that a file was made for, as far as it has it: the one of `--from`, or the one that it remembers."""
     if args.old_rig is None:
         if remembered := made_for(info):
             return remembered
         raise input_error(args.file, "it does not say which rig it was made for", "name it: --from old-rig.toml")
     rig = load_rig(args.old_rig)
-    if strange := [one.number for one in info.universes if one.number not in rig.controller_of]:
-        problem = f"it has universes {ranges(strange)}, which no controller of {args.old_rig} has"
+    numbers = [one.number for one in info.universes]
+    old, strange = MadeFor.of(rig).within(numbers), [one for one in numbers if one not in rig.controller_of]
+    if strange or old is None:
+        who = "controller" if strange else "string or fixture"
+        problem = f"it has universes {ranges(strange or numbers)}, which no {who} of {args.old_rig} has"
         raise input_error(args.file, problem, "name the rig that it was made for")
-    return MadeFor.of(rig)
+    return old
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,7 +60,10 @@ class MadeFor:
         return MadeFor(strings, fixtures) if strings or fixtures else None
 
     def renumbered(self, names: Mapping[int, int]) -> MadeFor | None:
-        """The same slots after universes got other numbers (old to new). None if a string would be torn apart."""
+        """The same slots after the universes of a file got other numbers. None if a string would be torn apart.
+
+        `names` has each universe of the file, old to new. Each string and fixture has slots in the file.
+        """
         strings = []
         for string in self.strings:
             shifts = {names[number] - number for number in _universes(string) if number in names}

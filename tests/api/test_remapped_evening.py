@@ -20,7 +20,7 @@ CAPTURE = REFERENCE / "moving-picture-13-universes-25fps.pcapng"
 
 
 @dataclass(frozen=True)
-class Strand:
+class StringPlace:
     """Where a string hangs in one year."""
 
     controller: str
@@ -43,25 +43,25 @@ class Strand:
 
 
 BEFORE = {
-    "ridge": Strand("left", 1, 1, 400),
-    "eaves": Strand("left", 4, 31, 180),
-    "oak": Strand("right", 6, 1, 100),
-    "mast": Strand("right", 8, 1, 170),
-    "rail": Strand("right", 10, 1, 200),
+    "ridge": StringPlace("left", 1, 1, 400),
+    "eaves": StringPlace("left", 4, 31, 180),
+    "oak": StringPlace("right", 6, 1, 100),
+    "mast": StringPlace("right", 8, 1, 170),
+    "rail": StringPlace("right", 10, 1, 200),
 }
 NOW = {
-    "ridge": Strand("left", 8, 1, 400),
-    "eaves": Strand("right", 1, 1, 180),
-    "mast": Strand("right", 3, 61, 140, "GRB"),
-    "rail": Strand("right", 5, 1, 200, missing=(37,)),
-    "arch": Strand("left", 12, 1, 20),
+    "ridge": StringPlace("left", 8, 1, 400),
+    "eaves": StringPlace("right", 1, 1, 180),
+    "mast": StringPlace("right", 3, 61, 140, "GRB"),
+    "rail": StringPlace("right", 5, 1, 200, missing=(37,)),
+    "arch": StringPlace("left", 12, 1, 20),
 }
 """The controllers have swapped their universes. Eaves has moved to the other one. Mast has another order, and fewer
 pixels. A pixel of rail was cut out."""
 LAMP = {"before": (13, 1), "now": (12, 100)}
 
 
-def rig(left: str, right: str, strings: dict[str, Strand], lamp: tuple[int, int], lamp_on: str) -> str:
+def rig(left: str, right: str, strings: dict[str, StringPlace], lamp: tuple[int, int], lamp_on: str) -> str:
     text = "".join(
         f'[[controller]]\nname = "{name}"\nhost = "127.0.0.1"\nuniverses = "{universes}"\n'
         for name, universes in (("left", left), ("right", right))
@@ -108,12 +108,12 @@ def test_each_string_shows_the_pixels_of_last_year_where_it_hangs_now(tmp_path: 
                 "the film's end, twice",
                 60,
             )
-    for name, strand in NOW.items():
+    for name, place_now in NOW.items():
         if name not in BEFORE:
             continue
-        for universe, group in groupby(strand.places(), key=lambda place: place[1]):
+        for universe, group in groupby(place_now.places(), key=lambda place: place[1]):
             places = list(group)
-            slots = [slot + strand.order.index(colour) for _, _, slot in places for colour in "RGB"]
+            slots = [slot + place_now.order.index(colour) for _, _, slot in places for colour in "RGB"]
             check_cycle(
                 received(seen, universe, slots), pixels_before(name, pictures, [pixel for pixel, _, _ in places])
             )

@@ -108,6 +108,20 @@ def test_a_piece_moves_to_the_new_rig_and_each_loss_is_listed(folder: Path, name
     assert "made for 2 strings: ridge, arch; 1 fixture: lamp\n" in info
 
 
+def test_of_a_file_for_one_controller_nothing_else_is_listed(folder: Path) -> None:
+    np.save(folder / "one.npy", np.zeros((9, 90), np.uint8))
+    for rig in (("--rig", "old.toml"), ()):
+        done = gloaming("import", "one.npy", "one.frames", "--fps", "40", "--universes", "3", *rig, folder=folder)
+        assert done.returncode == 0
+        from_ = () if rig else ("--from", "old.toml")
+        done = gloaming("remap", "one.frames", "b.frames", *from_, "--to", "new.toml", folder=folder)
+        assert done.stdout.splitlines()[1:] == [
+            "  no place: string oak",
+            "  no place: slots 63-90 of universe 3: no string or fixture of the old rig has them",
+            "  stays dark: strings ridge, arch",
+        ]
+
+
 def test_a_file_that_remembers_another_rig_than_is_named_is_noted(folder: Path) -> None:
     (folder / "other.toml").write_text(OLD.replace("slot = 61", "slot = 65"), encoding="utf-8")
     done = gloaming("remap", "tide.frames", "b.frames", "--from", "other.toml", "--to", "new.toml", folder=folder)
@@ -120,17 +134,18 @@ def test_a_file_that_remembers_another_rig_than_is_named_is_noted(folder: Path) 
     [
         (
             ("tide.frames", "x.frames", "--to", "strangers.toml"),
-            "no name of the rig of tide",
+            "no fixture of the rig that tide.frames was made for",
         ),
-        (("tide.frames", "x.frames", "--from", "strangers.toml", "--to", "new.toml"), "no name of strangers.toml"),
+        (("tide.frames", "x.frames", "--from", "strangers.toml", "--to", "new.toml"), "no fixture of strangers.toml"),
         (("tide.frames", "x.frames", "--to", "broken.toml"), "pixels: '20px'"),
         (("tide.frames", "x.frames", "--from", "broken.toml", "--to", "new.toml"), "pixels: '20px'"),
         (
             ("tide.frames", "x.frames", "--from", "new.toml", "--to", "old.toml"),
             "universes 1-3, which no controller",
         ),
-        (("tide.frames", "x.frames", "--from", "wide.toml", "--to", "new.toml"), "no slots of what new.toml has"),
+        (("tide.frames", "x.frames", "--from", "wide.toml", "--to", "new.toml"), "which no string or fixture of wide"),
         (("plain.frames", "x.frames", "--to", "new.toml"), "name it: --from old-rig.toml"),
+        (("tide.frames", "x.frames", "--to", "white.toml"), "nothing of it has a place in white.toml"),
         (("tide.frames", "x.frames", "--to", "none.toml"), "none.toml: there is no such file"),
         (("none.frames", "x.frames", "--to", "new.toml"), "none.frames: there is no such file"),
         (("tide.frames", "tide.frames", "--to", "new.toml"), "tide.frames: this is the file that is read"),
@@ -151,6 +166,8 @@ def test_bad_input_is_one_line_and_nothing_is_written(folder: Path, call: tuple[
     (folder / "strangers.toml").write_text(strangers, encoding="utf-8")
     wide = OLD.replace('"1-3"', '"1-9"').replace("universe = 3", "universe = 8").replace("universe = 1", "universe = 4")
     (folder / "wide.toml").write_text(wide, encoding="utf-8")
+    white = NEW.partition("\n[[fixture]]")[0].replace("GRBW", "W")
+    (folder / "white.toml").write_text(white, encoding="utf-8")
     plain = gloaming("import", "in.npy", "plain.frames", "--fps", "40", folder=folder)
     assert plain.returncode == 0 and plain.stderr == ""
     damaged(folder)
