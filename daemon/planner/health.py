@@ -50,7 +50,7 @@ DO = {
 
 
 BLACK = {
-    Black.NO_OUTPUT: "no socket can be opened, or no universe is set up",
+    Black.NO_OUTPUT: "no socket can be opened, no universe is set up, or no controller has a known address",
     Black.NO_SCORE: "the transmitter has no score yet",
     Black.NO_WINDOWS: "the transmitter does not know the dark hours yet",
     Black.SCORE_TO_COME: "the transmitter's score begins later",

@@ -274,6 +274,7 @@ class Planner:
     async def _taken_over(self, site: Site) -> None:
         self._monitor.adopt(site)
         await self._commands.follow_rig()
+        await self._rig.look_up()
 
     def _heard(self, message: dict[str, Any]) -> None:
         """Act on a message of the transmitter, or on the loss of it."""

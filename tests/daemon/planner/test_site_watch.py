@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from gloaming.daemon.integrations import host_names
 from gloaming.daemon.planner import site_watch
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
@@ -66,3 +67,22 @@ def test_only_of_a_file_that_adds_hours_it_is_said_that_they_are_kept(tmp_path: 
     for text in asyncio.run(edits()):
         assert "brightness" in text
         assert text.endswith(ADDED) == bool(hours)
+
+
+def test_a_host_name_that_an_edit_brings_is_looked_up_with_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Otherwise its controller is dark until the next look, ten seconds later."""
+    monkeypatch.setattr(host_names, "look_up", lambda name: ["192.0.2.21"])
+    site = site_of(tmp_path / "site", TABLES, NIGHT)
+    path = site.folder / "rig.toml"
+
+    async def edit() -> list[set[str]]:
+        planner, sent = Planner(site, tmp_path / "state", CLOCK), list[dict[str, Any]]()
+        monkeypatch.setattr(planner._client, "send", sent.append)
+        planner._sender.send_setup()
+        path.write_text(path.read_text().replace("127.0.66.1", "left.lan"))
+        assert await planner.reload("asked") is None
+        planner._close()
+        setups = [message for message in sent if message["op"] == "setup"]
+        return [{host for one in setup["universes"] for host in one["hosts"]} for setup in setups]
+
+    assert asyncio.run(edit()) == [{"127.0.66.1"}, set(), {"192.0.2.21"}]
