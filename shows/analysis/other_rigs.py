@@ -35,7 +35,8 @@ def other_rig_findings(
             hint = _command(name, info.path, rig_path)
             if new and not known.keys() <= hung.keys():
                 hint += ". Frames go by name: first give a string that only has a new name its old one"
-            yield Finding(FindingCode.MADE_FOR_ANOTHER_RIG, "warning", places[name], text, hint)
+            key = f"piece.{name}.frames"  # of its own, so that a report shows the command of each piece
+            yield Finding(FindingCode.MADE_FOR_ANOTHER_RIG, "warning", places[name], text, hint, key)
         elif new := [one for one in new if numbers.isdisjoint(universe for universe, _, _ in hung[one].spans())]:
             text, hint = f"{_dark(new)} in {name}, which was made before", "render the piece again with light for it"
             yield Finding(FindingCode.NOT_IN_THE_PIECE, "fact", places[name], text, hint)

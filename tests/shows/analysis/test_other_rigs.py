@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from gloaming.daemon.reports.survey_texts import ALIKE_MAX, thinned
 from gloaming.shows.analysis.finding import Finding, FindingCode
 from gloaming.shows.analysis.other_rigs import other_rig_findings
 from gloaming.shows.framefile.layout import FrameFileInfo
@@ -144,3 +145,12 @@ def test_a_long_list_is_cut(rig_path: Path) -> None:
     strings = "".join(dot(f"run {at}", 2, 400 + at) for at in range(20))
     (finding,) = findings(rig_path, RIG, before=RIG + strings)
     assert finding.text.endswith("string run 5 (gone) and 14 more")
+
+
+def test_a_report_shows_the_command_of_each_piece(rig_path: Path) -> None:
+    findings(rig_path, RIG)
+    text = MadeFor.of(load_rig(rig_path)).to_json().replace('"pixels":200', '"pixels":180')
+    info = FrameFileInfo(Path("tide.frames"), Fraction(40), 9, 510, (Universe(1, 510, 0),), text)
+    files = {f"piece {at}": info for at in range(3 * ALIKE_MAX)}
+    found = tuple(other_rig_findings(load_rig(rig_path), rig_path, files, dict.fromkeys(files, "site.toml:9")))
+    assert [(one.text.partition(" was")[0], more) for one, more in thinned(found)] == [(name, 0) for name in files]
