@@ -61,10 +61,6 @@ def import_rig(args: argparse.Namespace) -> int:
     from gloaming.shows.rig.tables import write_rig
 
     path = _in_folder(args.rig)
-    if path.suffix != ".toml":
-        raise input_error(
-            path, "this is no folder and no .toml file", "make the folder, or name a file that ends in .toml"
-        )
     _may_write(path, args.csv, args.replace)
     rig = read_spreadsheet(args.csv)
     if path.exists():
@@ -79,16 +75,12 @@ def export_rig(args: argparse.Namespace) -> int:
     from gloaming.daemon.reports.survey_texts import plural
     from gloaming.shows.rig.load import load_rig
     from gloaming.shows.rig.spreadsheet import spreadsheet
-    from gloaming.shows.rig.tables import replacing
 
     path = _in_folder(args.rig)
     _may_write(args.csv, path, args.replace)
     rig = load_rig(path)
     text = spreadsheet(rig, args.decimal_comma)
-    with replacing(args.csv) as temporary:
-        temporary.write_text(
-            text, encoding="utf-8-sig", newline=""
-        )  # without the mark some spreadsheets misread letters
+    args.csv.write_text(text, encoding="utf-8-sig", newline="")  # without the mark some spreadsheets read other letters
     print(f"{args.csv}: {_counted(rig)}")
     if pointed := [string.name for string in rig.string if string.points]:
         print(
@@ -105,14 +97,12 @@ def print_sheet(args: argparse.Namespace) -> int:
     from gloaming.daemon.reports.sheet_html import page
     from gloaming.shows.rig.load import load_rig
     from gloaming.shows.rig.sheet import sheet_of
-    from gloaming.shows.rig.tables import replacing
 
     path = _in_folder(args.rig)
     apart(args.html, path)
     rig = load_rig(path)
     text = page(sheet_of(rig), path.resolve().parent.name, datetime.now().astimezone())
-    with replacing(args.html) as temporary:
-        temporary.write_text(text, encoding="utf-8")
+    args.html.write_text(text, encoding="utf-8")
     print(f"{args.html}: {_counted(rig)}")
     return 0
 
@@ -133,11 +123,7 @@ def _with_points(rig: Rig, csv: Path, path: Path) -> Rig:
     """The rig with the points of the rig.toml that it replaces, by the names of the strings."""
     from gloaming.shows.rig.load import load_rig
 
-    try:
-        points = {string.name: string.points for string in load_rig(path).string if string.points}
-    except InputError as error:
-        hint = "its points would be lost: correct the file, or rename it"
-        raise InputError(*error.errors, ConfigError(path, None, None, "it cannot be replaced unread", hint)) from None
+    points = {string.name: string.points for string in load_rig(path).string if string.points}
     errors = []
     strings = []
     for string in rig.string:

@@ -7,6 +7,7 @@ import sys
 
 from gloaming.api.cli.live import add_where, call, end_all, print_taken
 from gloaming.daemon.direction.overrides import TERMS, Kind
+from gloaming.shows.rig.model import port_name
 from gloaming.shows.rig.patterns import COLOURS, KINDS
 
 
@@ -23,7 +24,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("number", nargs="?", type=int, metavar="NUMBER", help="which pixel, or which universe")
     where = parser.add_mutually_exclusive_group()
     where.add_argument("--string", metavar="NAME", help="on this string alone")
-    where.add_argument("--controller", metavar="NAME", help="on the strings of this controller alone")
+    where.add_argument("--fixture", metavar="NAME", help="on this fixture alone: never strobe or fog")
+    where.add_argument("--controller", metavar="NAME", help="on this controller alone")
+    parser.add_argument("--port", metavar="PORT", help='on this port alone, as "3 of left", or 3 with --controller')
     parser.add_argument("--colour", choices=COLOURS, help="default: white")
     parser.add_argument("--level", type=float, metavar="LEVEL", help="how bright, 0.01 to 1 (default: 0.3)")
     parser.add_argument("--minutes", type=float, metavar="MINUTES", help="how long, 10 at the most")
@@ -37,7 +40,9 @@ def run_rig_check(args: argparse.Namespace) -> int:
 
     if args.pattern == "end":
         return end_all(args, ("rig-check",), "no rig check is under way")
-    keys = ("pattern", "number", "string", "controller", "colour", "level", "minutes")
+    keys = ("pattern", "number", "string", "fixture", "controller", "port", "colour", "level", "minutes")
+    if args.port and args.port.isdecimal() and args.controller:
+        args.port, args.controller = port_name(args.controller, int(args.port)), None
     request = rig_check_request({key: getattr(args, key) for key in keys if getattr(args, key) is not None})
     code, answer = call(args, "POST", "/api/rig-check", request)
     if code != 201:

@@ -1,6 +1,6 @@
-"""The live view: the colours that were sent, five times a second, as dots where the pixels hang.
+"""The live view: the colours that were sent, five times a second, as dots where pixels hang and fixtures stand.
 
-It asks the transmitter for the slots of a few hundred pixels, once for all viewers, and only while there are any.
+It asks the transmitter for the slots of a few hundred dots, once for all viewers, and only while there are any.
 """
 
 import asyncio
@@ -21,34 +21,61 @@ from gloaming.api.http.streams import OpenStreams, event, event_stream
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.load import Site
-from gloaming.shows.rig.model import PixelString, positions
+from gloaming.shows.analysis.pieces import RGB_OF
+from gloaming.shows.rig.model import Fixture, PixelString, positions
+from gloaming.shows.rig.patterns import letters_of
 from gloaming.shows.rig.wire import places_on_wire
 
 FRAME_S = 0.2
 DOTS_MAX = 800
-CHANNELS = "RGBW"
 ROW = 0.07
 """The distance between rows of strings without positions, as a share of the picture."""
 
 
+Points = npt.NDArray[np.float64]
+
+
 class Layout:
-    """The pixels of a site that are drawn, with their places and slots."""
+    """What is drawn of a site: pixels of its strings, then its fixtures, with their places and slots.
+
+    `picks` are the slots on the wire that give the dots their colours, as the score protocol has them; -1 is dark.
+    """
 
     def __init__(self, site: Site) -> None:
-        strings = site.rig.string
-        self.site, self.names = site, [string.name for string in strings]
+        self.site, strings = site, site.rig.string
+        fixtures = sorted(site.rig.fixture, key=lambda one: one.at is None)
+        self.strings, self.fixtures = [one.name for one in strings], [one.name for one in fixtures]
         self.pixels = sum(string.pixels for string in strings)
         step = max(1, -(-self.pixels // DOTS_MAX))
         chosen = [_chosen(string.pixels, step) for string in strings]
         self.runs = [len(pixels) for pixels in chosen]
-        self.dots = _placed([*zip(strings, chosen, strict=True)])
-        self.picks = [
-            pick for string, pixels in zip(strings, chosen, strict=True) for pick in _picks(string, pixels.tolist())
-        ]
+        hung = (None if (at := positions(one)) is None else at[own] for one, own in zip(strings, chosen, strict=True))
+        stand = np.array([one.at for one in fixtures if one.at], float).reshape(-1, 2)
+        rest = len(fixtures) - len(stand)
+        rows = [*zip(hung, self.runs, strict=True), (stand, len(stand)), (None, rest)]
+        self.dots = _placed([(at, count) for at, count in rows if count])
+        slots = [_slots(string)[own] for string, own in zip(strings, chosen, strict=True)]
+        parts: list[tuple[PixelString | Fixture, npt.NDArray[np.intp]]] = [*zip(strings, slots, strict=True)]
+        parts += ((one, _slots(one)) for one in fixtures)
+        self.picks: list[int] = np.concatenate([np.zeros(0, np.intp), *(slots.ravel() for _, slots in parts)]).tolist()
+        self._shares = np.concatenate([np.zeros((0, 4)), *(np.tile(_shares(one), (len(own), 1)) for one, own in parts)])
+        channels = [own.shape[1] for _, own in parts for _ in range(len(own))]
+        self._firsts = np.cumsum([0, *channels[:-1]], dtype=np.intp)
 
     def as_json(self) -> dict[str, Any]:
-        """Dots in a square of 1, from the top left; `runs` has the number of dots of each string."""
-        return {"strings": self.names, "dots": self.dots, "runs": self.runs}
+        """Dots in a square of 1, from the top left; `runs` has the number of dots of each string. Each fixture has one
+        dot, after those of the strings."""
+        return {"strings": self.strings, "dots": self.dots, "runs": self.runs, "fixtures": self.fixtures}
+
+    def colours(self, levels: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+        """The colours of the dots `(dots, 3) uint8`, by the levels of the picks."""
+        if not self.dots:
+            return np.zeros((0, 3), np.uint8)
+        light = np.add.reduceat(levels[:, None] * self._shares, self._firsts)
+        undimmed = np.add.reduceat(self._shares[:, 3], self._firsts) == 0
+        dimmer = np.where(undimmed, 1, light[:, 3] / 255)
+        colours: npt.NDArray[np.uint8] = np.minimum(np.rint(light[:, :3] * dimmer[:, None]), 255).astype(np.uint8)
+        return colours
 
 
 def _chosen(pixels: int, step: int) -> npt.NDArray[np.int64]:
@@ -56,30 +83,44 @@ def _chosen(pixels: int, step: int) -> npt.NDArray[np.int64]:
     return np.linspace(0, pixels - 1, max(min(2, pixels), -(-pixels // step))).round().astype(np.int64)
 
 
-def _picks(string: PixelString, pixels: list[int]) -> list[int]:
-    """For each pixel the slots of red, green, blue and white, as the score protocol has them; -1 for none.
+def _slots(one: PixelString | Fixture) -> npt.NDArray[np.intp]:
+    """The slots of each pixel on the wire, where those that were cut out are left out: `(pixels, channels)`."""
+    stretches = [universe * 512 + np.arange(first - 1, last) for universe, first, last in one.spans()]
+    slots = np.concatenate(stretches).reshape(-1, len(letters_of(one)))
+    if isinstance(one, Fixture):
+        return slots
+    places = places_on_wire(one)
+    return np.where(places[:, None] >= 0, slots[places], -1)
 
-    They are those on the wire, where pixels that were cut out are left out.
+
+def _shares(one: PixelString | Fixture) -> Points:
+    """What each channel adds to red, green, blue and to the dimmer of a dot: `(channels, 4)`.
+
+    A dimmer without colours is white. Like channels of a fixture share one colour.
     """
-    slots = [universe * 512 + slot - 1 for universe, first, last in string.spans() for slot in range(first, last + 1)]
-    at = [string.order.find(channel) for channel in CHANNELS]
-    places = places_on_wire(string)[pixels].tolist()
-    return [-1 if min(place, one) < 0 else slots[place * len(string.order) + one] for place in places for one in at]
+    letters = letters_of(one)
+    shares = np.zeros((len(letters), 4))
+    for at, letter in enumerate(letters):
+        alike = letters.count(letter) if isinstance(one, Fixture) else 1
+        if letter in RGB_OF:
+            shares[at, :3] = np.array(RGB_OF[letter]) / alike
+        elif letter == "D":
+            shares[at] = np.array((0, 0, 0, 1) if RGB_OF.keys() & set(letters) else (1, 1, 1, 0)) / alike
+    return shares
 
 
-def _placed(strings: list[tuple[PixelString, Any]]) -> list[list[float]]:
-    """The place of each dot: where the strings hang; strings without positions are rows below."""
-    places = [None if (at := positions(string)) is None else at[pixels] for string, pixels in strings]
-    hung = [at for at in places if at is not None]
+def _placed(rows: list[tuple[Points | None, int]]) -> list[list[float]]:
+    """The place of each dot: where it hangs. Dots without positions are rows below."""
+    hung = [at for at, _ in rows if at is not None]
     everything = np.concatenate(hung) if hung else np.zeros((1, 2))
     low, extent = everything.min(axis=0), np.ptp(everything, axis=0)
     size = max(1e-9, float(extent.max()))
     below = height = float(extent[1]) / size
     dots: list[list[float]] = []
-    for (_, pixels), at in zip(strings, places, strict=True):
+    for at, count in rows:
         if at is None:
             below += ROW
-            dots += [[round(x, 4), round(below, 4)] for x in np.linspace(0, 1, len(pixels)).tolist()]
+            dots += [[round(x, 4), round(below, 4)] for x in np.linspace(0, 1, count).tolist()]
         else:
             dots += [[round(x, 4), round(height - y, 4)] for x, y in ((at - low) / size).tolist()]
     return dots
@@ -122,11 +163,11 @@ class Viewer:
             await asyncio.sleep(FRAME_S)
 
     def _viewed(self, levels: str | None) -> None:
-        if levels is None or self.layout is None:
-            self._picked = None  # a transmitter that has just started does not know the pixels
+        found = np.frombuffer(b64decode(levels or ""), np.uint8)
+        if levels is None or self.layout is None or len(found) != len(self.layout.picks):
+            self._picked = None  # a transmitter that has just started, or that has an earlier layout
             return
-        channels = np.frombuffer(b64decode(levels), np.uint8).reshape(-1, len(CHANNELS)).astype(np.uint16)
-        colours = np.minimum(channels[:, :3] + channels[:, 3:], 255).astype(np.uint8)
+        colours = self.layout.colours(found)
         at = isoformat(self.planner.now_ns(), self.planner.site.timezone)
         frame = {"at": at, "pixels": self.layout.pixels, "rgb": b64encode(colours.tobytes()).decode()}
         self.frame = json.dumps(frame)

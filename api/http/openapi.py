@@ -55,7 +55,13 @@ def document(app: FastAPI, site: Site) -> dict[str, Any]:
 def _offer(properties: dict[str, Any], site: Site) -> None:
     """Add the site's current names; a key without any name is left out."""
     strings = [one.name for one in site.rig.string]
-    known = {"show": [*site.shows], "controller": [one.name for one in site.rig.controller], "string": strings}
+    known = {
+        "show": [*site.shows],
+        "controller": [one.name for one in site.rig.controller],
+        "port": [one.name for one in site.rig.port],
+        "fixture": [one.name for one in site.rig.fixture],
+        "string": strings,
+    }
     for key, names in {**known, "strings": strings}.items():
         if key in properties and not names:
             del properties[key]

@@ -87,7 +87,8 @@ LIGHTS_OFF = tuple(kind for kind, terms in TERMS.items() if terms.lights_off)
 class Check:
     """What a rig check shows: a test pattern, rendered into a frame file.
 
-    `text` describes it. `strings` is empty where the pattern is not limited to strings.
+    `text` describes it. `strings` is empty where the pattern is not limited to strings, `fixture` is None where it is
+    not limited to a fixture.
     """
 
     text: str
@@ -95,6 +96,7 @@ class Check:
     frames: int
     fps: Fraction
     strings: tuple[str, ...] = ()
+    fixture: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,17 @@ from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.shows.analysis.wiring import listed, ranges
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.rig.model import Rig
-from gloaming.shows.rig.patterns import COLOURED, Pattern, frame_count, frame_rate, paced, walked
+from gloaming.shows.rig.patterns import (
+    BY_UNIVERSE,
+    COLOURED,
+    OF_PIXELS,
+    Pattern,
+    frame_count,
+    frame_rate,
+    lit_by,
+    paced,
+    walked,
+)
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 LONGEST_MINUTES = 10
@@ -101,16 +111,23 @@ def _pattern(request: Mapping[str, Any], rig: Rig) -> Pattern:
     kind, controller = request.get("pattern", DEFAULT_PATTERN), request.get("controller")
     if controller is not None:
         _known("controller", controller, (one.name for one in rig.controller))
+    port, fixture = request.get("port"), request.get("fixture")
+    if port is not None:
+        _known("port", port, (one.name for one in rig.port))
+    if fixture is not None:
+        _known("fixture", fixture, (one.name for one in rig.fixture))
     names = (*([request["string"]] if "string" in request else ()), *request.get("strings", ()))
     only = tuple(dict.fromkeys(_known("string", name, (one.name for one in rig.string)) for name in names))
     colour = request.get("colour", "white")
-    found = Pattern(kind, controller, only, colour, request.get("number"))
-    if kind not in ("universe", "universes") and not found.strings(rig):
+    found = Pattern(kind, controller, only, colour, request.get("number"), port=port, fixture=fixture)
+    if kind in OF_PIXELS and fixture is not None:
+        raise _invalid("pattern", f"fixture {fixture} has no pixels", "use colours, colour or ramp")
+    if not found.shown(rig) and (kind not in BY_UNIVERSE or found.is_part):
         raise _invalid(
             "pattern", "there are no strings to show it on", "add [[string]] tables to rig.toml, or check universes"
         )
-    if kind in COLOURED and colour == "w" and not any("W" in one.order for one in found.strings(rig)):
-        raise Refusal(reason(ReasonCode.NO_WHITE, "rig.toml"))
+    if kind in COLOURED and not any(lit_by(colour, one) for one in found.shown(rig)):
+        raise Refusal(reason(ReasonCode.NO_COLOUR, "rig.toml", colour=colour))
     if kind == "universe" and found.number not in found.universes(rig):
         raise _invalid("number", f"there is no universe {found.number}", f"use {ranges(found.universes(rig))}")
     if kind == "pixel" and found.number is not None:

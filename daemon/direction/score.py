@@ -47,7 +47,7 @@ class ReasonCode(StrEnum):
     WIRE_BLACK = "wire-black"
     STRONGER = "stronger-override"
     LIGHTS_OFF_SINCE = "lights-off-since"
-    NO_WHITE = "no-white"
+    NO_COLOUR = "no-colour"
     TIME_NOT_TAKEN = "time-not-taken"
 
 

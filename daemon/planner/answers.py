@@ -91,6 +91,7 @@ def override_json(override: Override, now_ns: int, zone: ZoneInfo) -> dict[str, 
     }
     if override.check:
         more |= {"check": override.check.text, "strings": list(override.check.strings)}
+        more["fixture"] = override.check.fixture
     return {
         "id": override.id,
         "kind": str(override.kind),

@@ -207,7 +207,7 @@ class RigMonitor:
                 for block in blocks(pattern, site.rig, site.slots):
                     writer.write(block)
             info = inspect(path)
-        return Check(pattern.text, str(path), info.frames, info.fps, pattern.only)
+        return Check(pattern.text, str(path), info.frames, info.fps, pattern.only, pattern.fixture)
 
     def dim_windows(self) -> list[tuple[int, int, float]]:
         """When a rig check may have dim light in dark hours: from, until, and the highest level."""
@@ -268,6 +268,7 @@ class RigMonitor:
                     "id": one.id,
                     "text": one.check.text,
                     "strings": list(one.check.strings),
+                    "fixture": one.check.fixture,
                     "level": one.level,
                     **frame,
                 }

@@ -357,8 +357,8 @@ def _check_text(check: Check | None) -> str | None:
     if check is None:
         return None
     rate = [check.fps.numerator, check.fps.denominator]
-    strings = list(check.strings)
-    return json.dumps({"text": check.text, "path": check.path, "frames": check.frames, "fps": rate, "strings": strings})
+    where = {"strings": list(check.strings), "fixture": check.fixture}
+    return json.dumps({"text": check.text, "path": check.path, "frames": check.frames, "fps": rate, **where})
 
 
 def _read_check(text: str | None) -> Check | None:
@@ -366,4 +366,4 @@ def _read_check(text: str | None) -> Check | None:
         return None
     found = json.loads(text)
     strings = tuple(found.get("strings", ()))
-    return Check(found["text"], found["path"], found["frames"], Fraction(*found["fps"]), strings)
+    return Check(found["text"], found["path"], found["frames"], Fraction(*found["fps"]), strings, found.get("fixture"))

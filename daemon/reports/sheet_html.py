@@ -24,6 +24,7 @@ def page(sheet: Sheet, name: str, at: datetime) -> str:
         channels=_channels,
         feed=_feed,
         load_text=_load_text,
+        numbers=lambda found: ", ".join(map(str, found)),
         plural=plural,
         ranges=ranges,
         spares_of=SPARES_OF,

@@ -298,6 +298,8 @@ class Fixture(Named):
     """The slot of its first channel."""
     channels: Annotated[tuple[Channel, ...], Field(min_length=1, examples=['["dimmer", "red", "green", "blue"]'])]
     """What its slots do, in their order."""
+    at: Annotated[Point, Field(examples=["[2.5, 0.0]"])] | None = None
+    """Where it stands, in metres: right and up."""
     watts: Annotated[float, Field(gt=0, le=10_000, examples=["60"])] | None = None
     """What it draws at full, in watts."""
     supply: Annotated[str, Field(examples=['"left-12v"'])] | None = None

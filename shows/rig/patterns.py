@@ -16,7 +16,7 @@ import numpy as np
 from gloaming.shows.framefile.layout import bytes_of
 from gloaming.shows.framefile.reader import Frames, Universe
 from gloaming.shows.framefile.source import universes_of
-from gloaming.shows.rig.model import PixelString, Rig
+from gloaming.shows.rig.model import Fixture, PixelString, Rig, port_name
 from gloaming.shows.rig.wire import places_on_wire, unscaled
 
 SLOW, SMOOTH = Fraction(2), Fraction(40)
@@ -25,11 +25,11 @@ HOLD = 4
 """How many frames, at the slow rate, each colour stays: two seconds."""
 RAMP_FRAMES = 320
 BLOCK_BYTES = 4_000_000
-COLOURS = {"red": "R", "green": "G", "blue": "B", "white": "RGB", "all": "RGBW", "w": "W"}
-"""The channels that each colour lights. "w" is the white channel of RGBW alone."""
+COLOURS = {"red": "R", "green": "G", "blue": "B", "white": "RGB", "all": "RGBWA", "w": "W", "amber": "A"}
+"""The channels that each colour lights. "w" is the white channel alone."""
 KINDS = {
     "colour": "one colour on every pixel",
-    "colours": "red, green, blue and white in turn, two seconds each",
+    "colours": "red, green, blue and white in turn, then the white and amber channels alone, two seconds each",
     "pixel": "one pixel of every string, by its number",
     "walk": "one pixel after another on every string: two a second, or faster to finish the longest string in time",
     "ends": "the first pixel of every string green, the last one red",
@@ -39,13 +39,18 @@ KINDS = {
     "ramp": "from dark to full and back, in eight seconds",
 }
 NUMBERED = {"pixel", "universe"}
+OF_PIXELS = {"pixel", "walk", "ends"}
+BY_UNIVERSE = {"universe", "universes"}
 COLOURED = {"colour", "pixel", "walk", "ramp"}
+TURNS = ("red", "green", "blue", "white", "w", "amber")
 _HUES = ("R", "G", "B", "RG", "GB", "RB", "RGB")
+_LETTERS = {"dimmer": "D", "red": "R", "green": "G", "blue": "B", "white": "W", "amber": "A"}
+Shown = PixelString | Fixture
 
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """A pattern on the whole rig, on one controller or on some strings.
+    """A pattern on the whole rig, on one controller, one port, some strings or one fixture.
 
     `number` is the number of the pixel or of the universe. A walk passes `a_second` pixels in a second.
     """
@@ -56,6 +61,8 @@ class Pattern:
     colour: str = "white"
     number: int | None = None
     a_second: int = int(SLOW)
+    port: str | None = None
+    fixture: str | None = None
 
     @property
     def text(self) -> str:
@@ -63,24 +70,61 @@ class Pattern:
         what = f"{self.kind} {self.number}" if self.number is not None else self.kind
         colour = f", {self.colour}" if self.kind in COLOURED else ""
         several = "strings" if len(self.only) > 1 else "string"
-        where = f"{several} {', '.join(self.only)}" if self.only else ""
-        where = where or (f"controller {self.controller}" if self.controller else "the whole rig")
+        where = f"{several} {', '.join(self.only)}" if self.only else "the whole rig"
+        for kind in ("controller", "port", "fixture"):
+            if name := getattr(self, kind):
+                where = f"{kind} {name}"
         pace = f", {self.a_second} pixels a second" if self.a_second != SLOW else ""
         return f"{what}{colour} of {where}{pace}"
 
+    def shows(self, one: Shown) -> bool:
+        """Whether a string or a fixture shows the pattern. A fixture has no pixels."""
+        if isinstance(one, Fixture):
+            here = one.name == self.fixture if self.is_part else self.controller in (None, one.controller)
+            return here and self.kind not in OF_PIXELS
+        if self.port:
+            return one.port is not None and port_name(one.controller, one.port) == self.port
+        return one.name in self.only if self.is_part else self.controller in (None, one.controller)
+
     def strings(self, rig: Rig) -> tuple[PixelString, ...]:
         """The strings that show the pattern."""
-        return tuple(
-            one
-            for one in rig.string
-            if (not self.only or one.name in self.only) and self.controller in (None, one.controller)
-        )
+        return tuple(one for one in rig.string if self.shows(one))
+
+    def shown(self, rig: Rig) -> tuple[Shown, ...]:
+        """The strings and fixtures that show the pattern."""
+        return (*self.strings(rig), *(one for one in rig.fixture if self.shows(one)))
+
+    @property
+    def is_part(self) -> bool:
+        """Whether only some slots of its universes show the pattern."""
+        return bool(self.only or self.port or self.fixture)
 
     def universes(self, rig: Rig) -> tuple[int, ...]:
         """The universes that show the pattern."""
-        if self.only:
-            return tuple(sorted({universe for one in self.strings(rig) for universe, _, _ in one.spans()}))
+        if self.is_part:
+            return tuple(sorted({universe for one in self.shown(rig) for universe, _, _ in one.spans()}))
         return tuple(n for n in sorted(rig.controller_of) if self.controller in (None, rig.controller_of[n].name))
+
+
+def letters_of(one: Shown) -> str:
+    """The colours of a pixel or of a fixture, in the order of its slots. D is a dimmer, - is no light."""
+    return one.order if isinstance(one, PixelString) else "".join(_LETTERS.get(name, "-") for name in one.channels)
+
+
+def lit_by(colour: str, one: Shown) -> bool:
+    """Whether a colour lights anything of a string or a fixture."""
+    return bool(_channels(COLOURS[colour], letters_of(one))[0])
+
+
+def _channels(wanted: str, letters: str) -> tuple[list[int], list[int]]:
+    """The channels that are lit for the `wanted` letters, and the dimmers that these need.
+
+    Without red, green and blue the white channel stands for all three of them. Without any colour the dimmer does.
+    """
+    if set("RGB") <= set(wanted) and not set("RGB") <= set(letters):
+        wanted += "W" if set("RGBWA") & set(letters) else "D"
+    lit = [at for at, letter in enumerate(letters) if letter in wanted]
+    return lit, [at for at, letter in enumerate(letters) if letter == "D" and lit and at not in lit]
 
 
 def frame_rate(pattern: Pattern) -> Fraction:
@@ -104,10 +148,9 @@ def walked(pattern: Pattern, rig: Rig, frames: int) -> int:
 
 def frame_count(pattern: Pattern, rig: Rig) -> int:
     """How many frames a pattern has before it repeats."""
-    strings = pattern.strings(rig)
     return {
-        "colours": HOLD * len(_turns(strings)),
-        "walk": max((one.hung for one in strings), default=1),
+        "colours": HOLD * len(_turns(pattern, rig)),
+        "walk": max((one.hung for one in pattern.strings(rig)), default=1),
         "universes": 2 * max(1, len(pattern.universes(rig))),
         "ramp": RAMP_FRAMES,
     }.get(pattern.kind, 1)
@@ -115,8 +158,10 @@ def frame_count(pattern: Pattern, rig: Rig) -> int:
 
 def digest(pattern: Pattern, rig: Rig, slots: Mapping[int, int]) -> str:
     """A text that is equal for patterns with equal frames. `slots` are those of each universe that are sent."""
-    strings = [(one.name, one.controller, tuple(one.spans()), one.order, one.missing) for one in rig.string]
-    return sha256(repr((2, pattern, tuple(slots.items()), strings)).encode()).hexdigest()[:16]
+    strings = [(pattern.shows(one), tuple(one.spans()), one.order, one.missing) for one in rig.string]
+    fixtures = [(pattern.shows(one), tuple(one.spans()), one.channels) for one in rig.fixture]
+    universes = pattern.universes(rig)
+    return sha256(repr((3, pattern, tuple(slots.items()), universes, strings, fixtures)).encode()).hexdigest()[:16]
 
 
 def blocks(pattern: Pattern, rig: Rig, slots: Mapping[int, int]) -> Iterator[Frames]:
@@ -132,44 +177,47 @@ def blocks(pattern: Pattern, rig: Rig, slots: Mapping[int, int]) -> Iterator[Fra
 
 
 def _draw(pattern: Pattern, rig: Rig, first: int, frames: Frames, universes: dict[int, Universe]) -> None:
-    if pattern.kind in ("universes", "universe"):
+    if pattern.kind in BY_UNIVERSE:
         _by_universe(pattern, rig, first, frames, universes)
         return
-    strings = pattern.strings(rig)
-    own = {string.name: number for number, string in enumerate(rig.string)}
-    for string in strings:
-        places = _places(string, universes)
-        hung = places[places_on_wire(string) >= 0]
+    turns = _turns(pattern, rig)
+    everything: tuple[Shown, ...] = (*rig.string, *rig.fixture)
+    for own, one in enumerate(everything):
+        if not pattern.shows(one):
+            continue
+        pixels = bytes_of(one.spans(), universes).reshape(-1, len(letters_of(one)))
+        hung = pixels[places_on_wire(one) >= 0] if isinstance(one, PixelString) else pixels
+        colour = COLOURS[pattern.colour]
         match pattern.kind:
             case "colour":
-                _light(frames, places, string, pattern.colour)
+                _light(frames, pixels, one, colour)
             case "colours":
-                for turn, colour in enumerate(_turns(strings)):
+                for turn, name in enumerate(turns):
                     rows = slice(max(0, turn * HOLD - first), max(0, (turn + 1) * HOLD - first))
-                    _light(frames[rows], places, string, colour)
+                    _light(frames[rows], pixels, one, COLOURS[name])
             case "pixel":
                 at = (pattern.number or 1) - 1
-                _light(frames, places[at : at + 1], string, pattern.colour)
+                _light(frames, pixels[at : at + 1], one, colour)
             case "walk":
                 for row in range(len(frames)):
                     at = first + row
-                    _light(frames[row : row + 1], hung[at : at + 1], string, pattern.colour)
+                    _light(frames[row : row + 1], hung[at : at + 1], one, colour)
             case "ends":
-                _light(frames, hung[:1], string, "green")
-                _light(frames, hung[-1:], string, "red")
+                _light(frames, hung[:1], one, _or_white("G", one))
+                _light(frames, hung[-1:], one, _or_white("R", one))
             case "strings":
-                _light_channels(frames, places, string, _HUES[own[string.name] % len(_HUES)])
+                _light(frames, pixels, one, _or_white(_HUES[own % len(_HUES)], one))
             case "ramp":
                 share = np.arange(first, first + len(frames)) * 2 / RAMP_FRAMES
                 level = np.round(255 * (1 - np.abs(share - 1))).astype(np.uint8)
-                _light(frames, places, string, pattern.colour, level[:, None, None])
+                _light(frames, pixels, one, colour, level[:, None, None])
             case _:
                 raise ValueError(f"there is no pattern {pattern.kind!r}")
 
 
 def _by_universe(pattern: Pattern, rig: Rig, first: int, frames: Frames, universes: dict[int, Universe]) -> None:
     numbers = pattern.universes(rig)
-    spans = [span for one in pattern.strings(rig) for span in one.spans()] if pattern.only else None
+    spans = [span for one in pattern.shown(rig) for span in one.spans()] if pattern.is_part else None
     for row in range(len(frames)):
         number = pattern.number if pattern.kind == "universe" else numbers[(first + row) // 2]
         one = universes[number or 0]
@@ -179,23 +227,18 @@ def _by_universe(pattern: Pattern, rig: Rig, first: int, frames: Frames, univers
     frames[:, bytes_of(unscaled(rig), universes)] = 0
 
 
-def _turns(strings: tuple[PixelString, ...]) -> tuple[str, ...]:
-    white = any("W" in one.order for one in strings)
-    return ("red", "green", "blue", "white", "w") if white else ("red", "green", "blue", "white")
+def _turns(pattern: Pattern, rig: Rig) -> tuple[str, ...]:
+    letters = {letter for one in pattern.shown(rig) for letter in letters_of(one)}
+    return tuple(name for name in TURNS if name == "white" or COLOURS[name] in letters)
 
 
-def _places(string: PixelString, universes: dict[int, Universe]) -> np.ndarray:
-    """The byte of a frame for each channel of each pixel, `(pixels, channels)`."""
-    return bytes_of(string.spans(), universes).reshape(string.pixels, len(string.order))
+def _or_white(wanted: str, one: Shown) -> str:
+    return wanted if set(wanted) <= set(letters_of(one)) else COLOURS["white"]
 
 
-def _light(frames: Frames, places: np.ndarray, string: PixelString, colour: str, level: int | Frames = 255) -> None:
-    _light_channels(frames, places, string, COLOURS[colour], level)
-
-
-def _light_channels(
-    frames: Frames, places: np.ndarray, string: PixelString, channels: str, level: int | Frames = 255
-) -> None:
-    at = [string.order.index(channel) for channel in channels if channel in string.order]
-    if at and len(frames):
-        frames[:, places[:, at]] = level
+def _light(frames: Frames, pixels: np.ndarray, one: Shown, wanted: str, level: int | Frames = 255) -> None:
+    """Light some letters of pixels `(pixels, channels)`, bytes of a frame. A dimmer that they need is at full."""
+    lit, dimmers = _channels(wanted, letters_of(one))
+    if lit and len(frames):
+        frames[:, pixels[:, dimmers]] = 255
+        frames[:, pixels[:, lit]] = level

@@ -85,6 +85,15 @@ name = "railing"
 controller = "left"
 universe = 2
 pixels = 60
+port = 3
+
+[[fixture]]
+name = "lamp"
+controller = "left"
+universe = 2
+slot = 301
+channels = ["dimmer", "red", "green", "blue", "fog"]
+at = [5.0, 3.0]
 """
 
 

@@ -135,6 +135,12 @@ def test_a_rig_is_checked_string_by_string(browser: Browser, site: Board) -> Non
         first = levels.get(universe, b"\0\0\0")[:3]
         return any(first) and not all(first) and not any(other)
 
+    def lamp() -> tuple[int, ...]:
+        """The slots of the lamp, while all others are dark."""
+        railing = site.receiver.counts.levels.get(2, b"")
+        others = any(site.receiver.counts.levels.get(1, b"")) or any(railing[:300])
+        return () if others else tuple(railing[300:305])
+
     with phone(browser) as context:
         page = signed_in(context, site)
         page.get_by_text("Rig check", exact=True).tap()
@@ -142,9 +148,15 @@ def test_a_rig_is_checked_string_by_string(browser: Browser, site: Board) -> Non
         wait_until(lambda: lit(1), "the ridge alone")
         expect(page.locator("#state")).to_have_text("Rig check", timeout=MS)
         expect(page.locator("#message")).to_contain_text("ridge: red", timeout=MS)
-        page.get_by_role("button", name="Next string").tap()
+        page.get_by_role("button", name="Next", exact=True).tap()
         wait_until(lambda: lit(2), "the railing alone")
         expect(page.locator("#message")).to_contain_text("railing: red", timeout=MS)
+        page.get_by_role("button", name="Next", exact=True).tap()
+        wait_until(lambda: lamp() in ((76, 76, 0, 0, 0), (76, 0, 76, 0, 0), (76, 0, 0, 76, 0)), "the lamp alone")
+        expect(page.locator("#message")).to_contain_text("lamp: its colours in turn", timeout=MS)
+        expect(page.get_by_role("listitem").filter(has_text="lamp")).to_have_attribute(
+            "aria-current", "true", timeout=MS
+        )
         page.get_by_role("button", name="End the check").tap()
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
 

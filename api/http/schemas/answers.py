@@ -111,6 +111,7 @@ class OverrideStanding(OverrideName):
     show_continues: bool | None = None
     check: Annotated[str | None, Field(description="the pattern of a rig check, in words")] = None
     strings: list[str] | None = None
+    fixture: str | None = None
 
 
 class OverrideTaken(OverrideStanding):

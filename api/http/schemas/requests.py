@@ -11,10 +11,16 @@ from gloaming.shows.rig.patterns import COLOURS, KINDS, NUMBERED
 
 
 class RigCheckRequest(RequestModel):
-    """A test pattern on the rig, on one controller or on some strings. It ends by itself after ten minutes."""
+    """A test pattern on the rig, on one controller, one port, some strings or one fixture. It ends by itself after ten
+    minutes."""
 
     called = "a rig check"
-    exclusive = (("string", "controller"), ("strings", "controller"))
+    exclusive = (
+        ("string", "controller"),
+        ("strings", "controller"),
+        *((one, other) for one in ("port", "fixture") for other in ("controller", "string", "strings")),
+        ("port", "fixture"),
+    )
 
     controller: Annotated[str, Expected("there is no controller {value!r}", "use a controller of rig.toml")] = Field(
         default_factory=str
@@ -24,6 +30,12 @@ class RigCheckRequest(RequestModel):
     )
     strings: Annotated[list[str], Expected("this is not a list of strings", 'as ["ridge", "eaves"]')] = Field(
         default_factory=list
+    )
+    port: Annotated[str, Expected("there is no port {value!r}", 'use a port of rig.toml, as "3 of left"')] = Field(
+        default_factory=str
+    )
+    fixture: Annotated[str, Expected("there is no fixture {value!r}", "use a fixture of rig.toml")] = Field(
+        default_factory=str
     )
     level: Annotated[
         float,

@@ -266,13 +266,14 @@ class StringListed(Answer):
 
 
 class FixtureListed(Answer):
-    """A lamp or another device that is no string of pixels; `channels` are what its slots do."""
+    """A lamp or another device that is no string of pixels; `channels` are what its slots do, `at` is its place."""
 
     name: str
     controller: str
     universe: int
     slot: int
     channels: list[Channel]
+    at: Annotated[tuple[float, float] | None, Field(description="where it stands, in metres: right and up")]
     watts: float | None
     supply: str | None
     circuit: str | None
@@ -284,6 +285,7 @@ class RigCheckShown(Answer):
     id: int
     text: str
     strings: list[str]
+    fixture: str | None
     level: float | None
     frame: int
     frames: int

@@ -24,3 +24,24 @@ def test_a_string_that_this_rig_does_not_have_is_named(daemon: Daemon) -> None:
     asked = gloaming("rig-check", "colour", "--string", "mast", "--site", daemon.site)
     assert asked.returncode == 2
     assert "mast" in asked.stderr and "ridge" in asked.stderr and len(asked.stderr.splitlines()) == 1
+
+
+def test_a_port_or_a_fixture_is_checked_alone(daemon: Daemon) -> None:
+    where = {
+        "port 3 of left": (["--port", "3 of left"], ["--port", "3", "--controller", "left"]),
+        "fixture lamp": (["--fixture", "lamp"],),
+    }
+    for text, calls in where.items():
+        for words in calls:
+            asked = gloaming("rig-check", "colour", *words, "--site", daemon.site)
+            assert (asked.returncode, asked.stderr) == (0, "")
+            assert f"colour, white of {text} until " in asked.stdout
+    assert [one["fixture"] for one in daemon.now()["overrides"]] == ["lamp"]
+    assert gloaming("rig-check", "end", "--site", daemon.site).returncode == 0
+    for words, line in (
+        (["--port", "3"], "request: port: there is no port '3'; use 3 of left"),
+        (["--fixture", "lmap"], "request: fixture: there is no fixture 'lmap'; use lamp"),
+        (["--fixture", "lamp", "--port", "3"], "request: fixture: it cannot go with port; give one of the two"),
+    ):
+        asked = gloaming("rig-check", "colour", *words, "--site", daemon.site)
+        assert (asked.returncode, asked.stderr) == (2, f"{line}\n")

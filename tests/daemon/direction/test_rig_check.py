@@ -204,7 +204,7 @@ def test_the_brightness_of_the_show_does_not_apply_to_a_rig_check(tmp_path: Path
 
 def test_a_colour_that_no_string_has_is_refused(site: Site, tmp_path: Path) -> None:
     """Otherwise all strings stay dark, as if they were broken."""
-    with pytest.raises(Refusal, match="none of these strings has a white channel"):
+    with pytest.raises(Refusal, match="none of these strings and fixtures has a channel for w: ask for another colour"):
         ask_rig_check({"pattern": "colour", "colour": "w"}, at(site, "17:00"), site)
     with_white = (
         RIG + '[[string]]\nname = "star"\ncontroller = "left"\nuniverse = 2\nslot = 91\npixels = 5\norder = "RGBW"\n'
@@ -214,6 +214,30 @@ def test_a_colour_that_no_string_has_is_refused(site: Site, tmp_path: Path) -> N
     assert ask_rig_check({"pattern": "colour", "colour": "w"}, at(site, "17:00"), other).pattern.colour == "w"
     with pytest.raises(Refusal):
         ask_rig_check({"pattern": "walk", "colour": "w", "string": "ridge"}, at(site, "17:00"), other)
+
+
+FIXTURE = """[[fixture]]
+name = "lamp"
+controller = "mast"
+universe = 7
+slot = 1
+channels = ["dimmer", "red", "fog"]
+"""
+
+
+def test_a_fixture_and_a_port_are_checked_alone(tmp_path: Path) -> None:
+    site = site_of(tmp_path, rig=RIG.replace("pixels = 200\n", "pixels = 200\nport = 3\n") + FIXTURE)
+    now = at(site, "17:00")
+    assert ask_rig_check({"fixture": "lamp"}, now, site).text == "colours of fixture lamp"
+    assert ask_rig_check({"port": "3 of left", "pattern": "walk"}, now, site).text == "walk, white of port 3 of left"
+    with pytest.raises(InputError, match=r"^request: fixture: there is no fixture 'lmap'; use lamp"):
+        ask_rig_check({"fixture": "lmap"}, now, site)
+    with pytest.raises(InputError, match=r"^request: port: there is no port '4 of left'; use 3 of left"):
+        ask_rig_check({"port": "4 of left"}, now, site)
+    with pytest.raises(InputError, match=r"^request: pattern: fixture lamp has no pixels; use colours, colour or ramp"):
+        ask_rig_check({"fixture": "lamp", "pattern": "walk"}, now, site)
+    with pytest.raises(Refusal, match="has a channel for blue"):
+        ask_rig_check({"fixture": "lamp", "pattern": "colour", "colour": "blue"}, now, site)
 
 
 def test_it_survives_a_restart_and_an_older_database_gets_its_column(tmp_path: Path) -> None:

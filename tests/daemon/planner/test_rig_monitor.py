@@ -320,7 +320,7 @@ def test_the_rig_is_reported_with_its_ports_fixtures_and_circuits(tmp_path: Path
     assert told["supplies"] == [{"name": "box", "volts": 12, "amps": 29, "circuit": "shed", "efficiency": 0.85}]
     place = {"controller": "left", "universe": 2, "slot": 200}
     feed = {"watts": 60, "supply": "box", "circuit": None}
-    assert told["fixtures"] == [{"name": "lantern", **place, "channels": ["dimmer", "strobe"], **feed}]
+    assert told["fixtures"] == [{"name": "lantern", **place, "channels": ["dimmer", "strobe"], "at": None, **feed}]
     port = {"name": "3 of left", "controller": "left", "number": 3, "strings": ["ridge"], "fuse_a": 5}
     assert told["ports"] == [{**port, "supply": None, "volts": None, "run_m": None, "note": None}]
 

@@ -146,6 +146,120 @@ def test_a_pattern_that_was_rendered_is_known_again() -> None:
     assert digest(Pattern("walk"), RIG, slots) != digest(Pattern("walk"), other, slots)
 
 
+LAMPS = Rig.model_validate(
+    {
+        "controller": [{"name": "left", "universes": "1"}, {"name": "mast", "universes": "2"}],
+        "string": [
+            {"name": "gable", "controller": "left", "universe": 1, "pixels": 2, "order": "W", "port": 3},
+            {"name": "porch", "controller": "left", "universe": 1, "slot": 11, "pixels": 2, "order": "RGBWA"},
+            {"name": "bow", "controller": "left", "universe": 1, "slot": 21, "pixels": 2, "order": "BRGW", "port": 3},
+            {"name": "keel", "controller": "left", "universe": 1, "slot": 31, "pixels": 1, "order": "WRGBW"},
+        ],
+        "fixture": [
+            {
+                "name": "lamp",
+                "controller": "mast",
+                "universe": 2,
+                "slot": 1,
+                "channels": ["dimmer", "red", "green", "blue", "strobe", "fog", "other"],
+            },
+            {"name": "bulb", "controller": "mast", "universe": 2, "slot": 11, "channels": ["dimmer"]},
+            {
+                "name": "flood",
+                "controller": "mast",
+                "universe": 2,
+                "slot": 21,
+                "channels": ["white", "dimmer", "strobe"],
+            },
+            {"name": "sodium", "controller": "left", "universe": 1, "slot": 41, "channels": ["amber", "dimmer"]},
+        ],
+    }
+)
+"""Universe 1 has slots 1 to 42, bytes 0 to 41; universe 2 begins at byte 42."""
+
+
+BEGINS = {"gable": 0, "porch": 10, "bow": 20, "keel": 30, "sodium": 40, "lamp": 42, "bulb": 52, "flood": 62}
+WIDTHS = {"gable": 1, "porch": 5, "bow": 4, "keel": 5, "sodium": 2, "lamp": 7, "bulb": 1, "flood": 3}
+
+
+@pytest.mark.parametrize(
+    ("colour", "parts"),
+    [
+        ("red", {"porch": [1], "bow": [2], "keel": [2], "lamp": [1, 2]}),
+        ("green", {"porch": [2], "bow": [3], "keel": [3], "lamp": [1, 3]}),
+        (
+            "white",
+            {
+                "gable": [1],
+                "porch": [1, 2, 3],
+                "bow": [1, 2, 3],
+                "keel": [2, 3, 4],
+                "lamp": [1, 2, 3, 4],
+                "bulb": [1],
+                "flood": [1, 2],
+            },
+        ),
+        ("w", {"gable": [1], "porch": [4], "bow": [4], "keel": [1, 5], "flood": [1, 2]}),
+        ("amber", {"porch": [5], "sodium": [1, 2]}),
+        (
+            "all",
+            {
+                "gable": [1],
+                "porch": [1, 2, 3, 4, 5],
+                "bow": [1, 2, 3, 4],
+                "keel": [1, 2, 3, 4, 5],
+                "lamp": [1, 2, 3, 4],
+                "bulb": [1],
+                "flood": [1, 2],
+                "sodium": [1, 2],
+            },
+        ),
+    ],
+)
+def test_a_colour_lights_its_channels_of_each_order_and_of_each_fixture_and_their_dimmers(
+    colour: str, parts: dict[str, list[int]]
+) -> None:
+    """Of the first pixel of each string. A strobe, fog and other channels stay dark."""
+    (frame,) = frames("colour", LAMPS, colour=colour)
+    found = {name: [at + 1 for at in lit(frame[first : first + WIDTHS[name]])] for name, first in BEGINS.items()}
+    assert {name: slots for name, slots in found.items() if slots} == parts
+
+
+def test_each_colour_of_a_rig_comes_in_turn_and_no_other() -> None:
+    assert frame_count(Pattern("colours"), LAMPS) == 6 * 4
+    assert frame_count(Pattern("colours", only=("gable",)), LAMPS) == 2 * 4  # white, then w
+    assert frame_count(Pattern("colours", fixture="bulb"), LAMPS) == 4
+
+
+def test_a_string_of_white_alone_shows_where_it_is_and_where_its_ends_are() -> None:
+    assert lit(frames("strings", LAMPS, only=("gable",))[0]) == [0, 1]
+    assert lit(frames("ends", LAMPS, only=("gable",))[0]) == [0, 1]
+
+
+def test_a_port_or_a_fixture_alone() -> None:
+    assert lit(frames("colour", LAMPS, port="3 of left", colour="w")[0]) == [0, 1, 23, 27]
+    assert lit(frames("colour", LAMPS, fixture="lamp", colour="red")[0]) == [42, 43]
+    assert lit(frames("universe", LAMPS, number=2, fixture="lamp")[0]) == [42, 43, 44, 45]
+    assert lit(frames("universe", LAMPS, number=1, port="3 of left")[0]) == [0, 1, *range(20, 28)]
+    mast = lit(frames("colour", LAMPS, controller="mast")[0])
+    assert mast == [42, 43, 44, 45, 52, 62, 63]
+    assert Pattern("colour", port="3 of left").text == "colour, white of port 3 of left"
+    assert Pattern("ramp", fixture="lamp").text == "ramp, white of fixture lamp"
+
+
+def test_a_ramp_of_a_fixture_is_straight_its_dimmer_stays_at_full() -> None:
+    drawn = frames("ramp", LAMPS, fixture="lamp", colour="red")
+    assert set(drawn[1:, 42]) == {255}
+    assert (drawn[:, 43] == frames("ramp")[:, 0]).all()
+    bulb = frames("ramp", LAMPS, fixture="bulb")[:, 52]
+    assert (bulb == frames("ramp")[:, 0]).all()
+
+
+def test_patterns_of_pixels_light_no_fixture() -> None:
+    for kind in ("pixel", "walk", "ends"):
+        assert not frames(kind, LAMPS, number=1)[:, 40:].any()
+
+
 def test_a_pattern_has_a_text() -> None:
     assert Pattern("pixel", only=("ridge",), number=37).text == "pixel 37, white of string ridge"
     assert Pattern("ends").text == "ends of the whole rig"

@@ -113,27 +113,25 @@ function view(place) {
   canvas.setAttribute("aria-label", "The rig as it is lit now");
   const caption = page.element("p", "asking …", { className: "small" });
   place.replaceChildren(canvas, caption);
-  let dots = [];
-  let runs = [];
+  let layout = { dots: [], runs: [], fixtures: [] };
   if (stream) stream.close();
   stream = new EventSource("/api/view");
   stream.addEventListener("layout", (event) => {
-    const layout = JSON.parse(event.data);
-    ({ dots, runs } = layout);
-    canvas.setAttribute("aria-label", `The rig as it is lit now: ${layout.strings.join(", ")}`);
+    layout = JSON.parse(event.data);
+    canvas.setAttribute("aria-label", `The rig as it is lit now: ${[...layout.strings, ...layout.fixtures].join(", ")}`);
   });
   stream.addEventListener("frame", (event) => {
     const frame = JSON.parse(event.data);
     const bytes = Uint8Array.from(atob(frame.rgb), (letter) => letter.charCodeAt(0));
-    draw(canvas, dots, runs, bytes);
+    draw(canvas, layout, bytes);
     const lit = bytes.some((level) => level > 0);
-    caption.textContent = `As sent at ${page.written(frame.at, { timeStyle: "medium" })}: ${lit ? "light" : "black"}. Each string is a line; ${dots.length} of ${frame.pixels} pixels give the colours.`;
+    caption.textContent = `As sent at ${page.written(frame.at, { timeStyle: "medium" })}: ${lit ? "light" : "black"}. Each string is a line; ${layout.dots.length - layout.fixtures.length} of ${frame.pixels} pixels give the colours.${layout.fixtures.length ? " Each fixture is a dot." : ""}`;
   });
   stream.onerror = () => { caption.textContent = "There is no picture at the moment."; };
 }
 
-// Draws each string as a line from pixel to pixel, in their colours, so that it looks as it hangs.
-function draw(canvas, dots, runs, bytes) {
+// Draws each string as a line from pixel to pixel, in their colours, so that it looks as it hangs, and each fixture as a dot.
+function draw(canvas, { dots, runs, fixtures }, bytes) {
   const context = canvas.getContext("2d");
   const size = Math.max(2, Math.min(7, 90 / Math.sqrt(dots.length)));
   const width = Math.max(...dots.map(([x]) => x)) || 1;
@@ -145,13 +143,16 @@ function draw(canvas, dots, runs, bytes) {
   context.fillRect(0, 0, canvas.width, canvas.height);
   context.lineCap = "round";
   context.lineWidth = size;
+  const colour = (index) => {
+    const [red, green, blue] = bytes.subarray(index * 3, index * 3 + 3);
+    return red + green + blue ? `rgb(${red} ${green} ${blue})` : "#262a3a";
+  };
   let first = 0;
   for (const run of runs) {
     for (let index = first; index < first + run; index += 1) {
-      const [red, green, blue] = bytes.subarray(index * 3, index * 3 + 3);
       const [x, y] = dots[index];
       const [onX, onY] = dots[Math.min(index + 1, first + run - 1)];
-      context.strokeStyle = red + green + blue ? `rgb(${red} ${green} ${blue})` : "#262a3a";
+      context.strokeStyle = colour(index);
       context.beginPath();
       context.moveTo(left + x * scale, top + y * scale);
       context.lineTo(left + onX * scale, top + onY * scale);
@@ -159,43 +160,52 @@ function draw(canvas, dots, runs, bytes) {
     }
     first += run;
   }
+  fixtures.forEach((_, number) => {
+    const [x, y] = dots[first + number];
+    context.fillStyle = colour(first + number);
+    context.beginPath();
+    context.arc(left + x * scale, top + y * scale, Math.max(6, 1.5 * size), 0, 2 * Math.PI);
+    context.fill();
+  });
 }
 
 // ---- the rig check
 
 async function check(place) {
-  const { strings } = await page.ask("GET", "/api/rig");
+  const { strings, fixtures } = await page.ask("GET", "/api/rig");
+  const parts = [...strings, ...fixtures]; // a fixture comes after the strings
   let at = -1;
-  const show = (index) => page.command(`Checking ${strings[index].name}`, async () => {
-    const answer = await page.ask("POST", "/api/rig-check", { pattern: "colours", string: strings[index].name });
+  const show = (index) => page.command(`Checking ${parts[index].name}`, async () => {
+    const [kind, colours] = index < strings.length ? ["string", "red, green, blue and white"] : ["fixture", "its colours"];
+    const answer = await page.ask("POST", "/api/rig-check", { pattern: "colours", [kind]: parts[index].name });
     at = index;
-    return page.outcome(answer, `${strings[at].name}: red, green, blue and white in turn, for at most ten minutes.`);
+    return page.outcome(answer, `${parts[at].name}: ${colours} in turn, for at most ten minutes.`);
   });
-  const next = page.element("button", "Next string", { onclick: () => show((at + 1) % strings.length) });
+  const next = page.element("button", fixtures.length ? "Next" : "Next string", { onclick: () => show((at + 1) % parts.length) });
   const done = page.element("button", "End the check", { onclick: () => page.command("Ending", async () => page.outcome(await page.endAll("rig-check"), "The check has ended.")) });
   const bar = page.element("div", "", { className: "choices" });
-  bar.append(...(strings.length ? [next] : []), done);
+  bar.append(...(parts.length ? [next] : []), done);
   const caution = page.element("p", "Look, and touch nothing: what is lit is live. Isolate a supply before you work on what it feeds.", { className: "small" });
-  const rows = strings.map((string, index) => {
+  const rows = parts.map((part, index) => {
     const button = page.element("button", "Check", { onclick: () => show(index) });
-    button.setAttribute("aria-label", `Check ${string.name}`);
-    const [universe, slot] = string.spans[0];
-    const port = string.port === null ? "" : `port ${string.port}, `;
-    return row(string.name, `${port}${string.pixels} pixels, from universe ${universe}, slot ${slot}`, button);
+    button.setAttribute("aria-label", `Check ${part.name}`);
+    const what = part.channels ? part.channels.join(", ") : `${part.port === null ? "" : `port ${part.port}, `}${part.pixels} pixels`;
+    return row(part.name, `${what}, from universe ${part.universe}, slot ${part.slot}`, button);
   });
-  page.updated = () => { // marks the checked strings, whoever asked for the check
-    const names = page.standing("rig-check").flatMap((each) => each.strings);
+  page.updated = () => { // marks what is checked, whoever asked for the check
+    const checks = page.standing("rig-check");
     rows.forEach((item, index) => {
-      if (names.includes(strings[index].name)) { item.setAttribute("aria-current", "true"); at = index; } else item.removeAttribute("aria-current");
+      const { name } = parts[index];
+      if (checks.some((each) => (index < strings.length ? each.strings.includes(name) : each.fixture === name))) { item.setAttribute("aria-current", "true"); at = index; } else item.removeAttribute("aria-current");
     });
   };
-  const parts = [...new Set(strings.map((string) => string.controller))].flatMap((controller) => {
-    const own = rows.filter((_, index) => strings[index].controller === controller);
+  const lists = [...new Set(parts.map((part) => part.controller))].flatMap((controller) => {
+    const own = rows.filter((_, index) => parts[index].controller === controller);
     return [page.element("h3", `Controller ${controller}`), list(own)];
   });
   page.updated();
-  const none = strings.length ? [] : [page.element("p", "rig.toml names no strings; `gloaming rig-check` checks universes.", { className: "small" })];
-  place.replaceChildren(caution, bar, ...parts, ...none);
+  const none = parts.length ? [] : [page.element("p", "rig.toml names no strings and no fixtures; `gloaming rig-check` checks universes.", { className: "small" })];
+  place.replaceChildren(caution, bar, ...lists, ...none);
 }
 
 // ---- the journal
