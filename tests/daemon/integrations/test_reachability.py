@@ -178,6 +178,7 @@ def test_controllers_come_back_one_after_the_other_and_one_stays_away() -> None:
 
 def test_a_controller_of_two_circuits_says_nothing_about_either() -> None:
     street = Street(*FED, ("right", "a"))
+    assert street.asking.found["right"].circuit is None
     (trouble,) = street.look("left", "mast")
     assert trouble.text.startswith("all of circuit B: controllers left, mast do not answer")
 
