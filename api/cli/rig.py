@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections import Counter
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,7 +22,7 @@ semicolons or tabs separate the cells. Numbers may have decimal commas."""
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add `rig` and its verbs."""
-    rig = subparsers.add_parser("rig", help="rig.toml from a spreadsheet and back")
+    rig = subparsers.add_parser("rig", help="rig.toml from a spreadsheet and back; a sheet to wire by")
     verbs = rig.add_subparsers(metavar="VERB", required=True)
 
     text = "make rig.toml from a spreadsheet (CSV)"
@@ -145,9 +146,10 @@ def _report(path: Path, rig: Rig) -> None:
     from gloaming.shows.analysis.wiring import ranges
 
     print(f"{path}: {_counted(rig)}")
+    strings = Counter(string.controller for string in rig.string)
     for controller in rig.controller:
         host = controller.host or "by multicast: it has no host"
-        hung = plural(sum(one.controller == controller.name for one in rig.string), "string")
+        hung = plural(strings[controller.name], "string")
         print(f"  {controller.name}: {host}; universes {ranges(controller.universes)}; {hung}")
 
 

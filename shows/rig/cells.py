@@ -67,6 +67,10 @@ FIRST = (
 )
 ALL = tuple(dict.fromkeys((*FIRST, *chain(*COLUMNS.values(), *LENT.values()))))
 """Every column, in the order in which they are written."""
+WITHOUT_UNIT = {
+    name: column for column in ALL for name, _, unit in [column.rpartition("_")] if unit in ("a", "ma", "m")
+}
+"""Headings that leave the unit out: fuse is fuse_a."""
 NEEDED = ("name", "controller", "pixels")
 
 
@@ -93,8 +97,9 @@ def records(path: Path, text: str) -> Iterator[tuple[int, list[str]]]:
 
 
 def column_name(heading: str) -> str:
-    """The column that a heading means: "Fuse (A)" is fuse_a, "mm²" is mm2."""
-    return re.sub(r"[^a-z0-9]+", "_", unicodedata.normalize("NFKC", heading).lower()).strip("_")
+    """The column that a heading means: "Fuse (A)" and "Fuse" are fuse_a, "mm²" is mm2."""
+    name = re.sub(r"[^a-z0-9]+", "_", unicodedata.normalize("NFKC", heading).lower()).strip("_")
+    return WITHOUT_UNIT.get(name, name)
 
 
 def letters(number: int) -> str:

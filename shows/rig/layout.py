@@ -21,26 +21,30 @@ def lay_out(rig: Rig, loose: Collection[str]) -> Rig:
     universes gets new ones, as many as it needs. Errors are left to `load.complete`.
     """
     owners = _owners(rig.string)
-    strings: dict[str, PixelString] = {}
-    fixtures: dict[str, Fixture] = {}
-    controllers = []
+    hung: dict[str, list[PixelString]] = {controller.name: [] for controller in rig.controller}
+    for string in rig.string:
+        hung.setdefault(owners[string.name], []).append(string)
+    lamps: dict[str, list[Fixture]] = {controller.name: [] for controller in rig.controller}
+    for fixture in rig.fixture:
+        lamps.setdefault(fixture.controller, []).append(fixture)
     fixed: list[Placed] = [one for one in rig.string if one.universe]
     fixed += [one for one in rig.fixture if one.name not in loose]
     highest = max([*_universes(fixed), *(number for one in rig.controller for number in one.universes)], default=0)
+    strings: dict[str, PixelString] = {}
+    fixtures: dict[str, Fixture] = {}
+    controllers = []
     for controller in rig.controller:
         begin = controller.universes[0] if controller.universes else highest + 1
-        above = _in_a_row([one for one in rig.string if owners[one.name] == controller.name], begin)
-        strings |= {one.name: one for one in above}
-        own = [one for one in rig.fixture if one.controller == controller.name]
-        placed: list[Placed] = [
-            *(one for one in in_place(Path(), above, []) if one.universe),
-            *(one for one in own if one.name not in loose),
-        ]
-        lamps = _lamps([one for one in own if one.name in loose], max(_universes(placed), default=begin - 1) + 1)
-        fixtures |= {one.name: one for one in lamps}
-        universes = _universes([*placed, *lamps])
+        row = _in_a_row(hung[controller.name], begin)
+        placed: list[Placed] = [one for one in in_place(Path(), row, []) if one.universe]
+        placed += [one for one in lamps[controller.name] if one.name not in loose]
+        free = [one for one in lamps[controller.name] if one.name in loose]
+        added = _one_by_one(free, max(_universes(placed), default=begin - 1) + 1)
+        universes = _universes([*placed, *added])
         highest = max(highest, *universes, 0)
         controllers.append(_with_universes(controller, universes))
+        strings |= {one.name: one for one in row}
+        fixtures |= {one.name: one for one in added}
     return rig.model_copy(
         update={
             "controller": tuple(controllers),
@@ -70,29 +74,33 @@ def _universes(placed: Iterable[Placed]) -> set[int]:
 
 
 def _in_a_row(strings: list[PixelString], begin: int) -> list[PixelString]:
-    """The strings of a controller. Each one without a place follows the one above it."""
+    """The strings of a controller. Each one without a place follows the last one above it that has one."""
     found: list[PixelString] = []
     placed: dict[str, PixelString] = {}
+    above = None
     for string in strings:
         if string.after is None and not string.model_fields_set & {"universe", "slot"}:
-            string = string.model_copy(update=_place(string, placed[found[-1].name] if found else None, begin))
+            string = string.model_copy(update=_place(string, above, begin))
         found.append(string)
         placed[string.name] = follow(string, placed.get(string.after or ""), lambda *_: None)
+        above = placed[string.name] if placed[string.name].universe else above
     return found
 
 
 def _place(string: PixelString, above: PixelString | None, begin: int) -> dict[str, str | int]:
+    """The keys that give a string its place. No pixel lies across universes."""
     channels = len(string.order)
-    whole = {"slots_per_universe": string.slots_per_universe // channels * channels or channels}
-    place: dict[str, str | int] = {} if "slots_per_universe" in string.model_fields_set else {**whole}
+    place: dict[str, str | int] = {}
+    if "slots_per_universe" not in string.model_fields_set:
+        place["slots_per_universe"] = string.slots_per_universe // channels * channels
     if above is None:
         return {**place, "universe": begin}
-    if len(above.order) == channels or not above.universe:
+    if len(above.order) == channels:
         return {**place, "after": above.name}
     return {**place, "universe": max(_universes([above])) + 1}
 
 
-def _lamps(fixtures: list[Fixture], universe: int) -> list[Fixture]:
+def _one_by_one(fixtures: list[Fixture], universe: int) -> list[Fixture]:
     """The fixtures one after the other, from the first slot of a universe."""
     found, slot = [], 1
     for fixture in fixtures:

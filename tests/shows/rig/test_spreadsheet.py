@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from gloaming.shows.config_files.errors import InputError
-from gloaming.shows.rig.cells import ALL, COLUMNS, read_cell, write_cell
+from gloaming.shows.rig.cells import ALL, COLUMNS, column_name, read_cell, write_cell
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig, port_name
 from gloaming.shows.rig.spreadsheet import read_spreadsheet, spreadsheet
@@ -60,6 +60,7 @@ def test_a_persons_spreadsheet_becomes_a_rig(tmp_path: Path) -> None:
     assert (eaves.pixels, eaves.order, eaves.mm2, eaves.feed_m, eaves.missing) == (150, "GRB", 0.75, 1.25, (37, 40))
     assert (ridge.after, list(ridge.spans())) == ("eaves", [(1, 451, 510), (2, 1, 240)])
     assert (gable.missing, door.name, door.pixels) == ((37, 40), 'door "m; x"', 50)
+    assert plain(read(tmp_path, spreadsheet(rig))) == plain(rig)
 
 
 @pytest.mark.parametrize("separator", [",", ";", "\t"])
@@ -68,6 +69,24 @@ def test_separators_and_ends_of_lines_are_recognized(tmp_path: Path, separator: 
     rows = [["pixels", "NAME", " Controller "], ["100", " eaves ", "left"], ["", "", ""], ["50", "ridge", "left"]]
     rig = read(tmp_path, ends.join(separator.join(row) for row in rows))
     assert [(one.name, one.pixels) for one in rig.string] == [("eaves", 100), ("ridge", 50)]
+
+
+@pytest.mark.parametrize(
+    ("heading", "column"),
+    [
+        ("Fuse (A)", "fuse_a"),
+        ("fuse", "fuse_a"),
+        ("Run [m]", "run_m"),
+        ("run", "run_m"),
+        ("mm²", "mm2"),
+        ("mA per channel", "ma_per_channel"),
+        ("Idle mA", "idle_ma"),
+        ("Inject-At", "inject_at"),
+        ("  PIXELS\u00a0", "pixels"),
+    ],
+)
+def test_a_heading_means_a_column(heading: str, column: str) -> None:
+    assert column_name(heading) == column and column in ALL
 
 
 def test_the_mark_of_a_separator_is_no_line(tmp_path: Path) -> None:
@@ -115,6 +134,11 @@ def test_lines_with_a_place_keep_it_and_the_others_go_round_them(tmp_path: Path)
         "far": [(30, 7, 7)],
     }
     assert rig.controller[1].universes == (30,)
+
+
+def test_a_string_may_follow_one_below_it(tmp_path: Path) -> None:
+    rig = read(tmp_path, "name,controller,pixels,after\na,left,10,b\nb,left,10,\n")
+    assert {one.name: list(one.spans()) for one in rig.string} == {"a": [(1, 31, 60)], "b": [(1, 1, 30)]}
 
 
 HEAD = "name,controller,pixels,port,supply,fuse_a,run_m,order,missing,after,kind,volts,amps,channels,rcd,host\n"
