@@ -12,7 +12,7 @@ from pydantic import BeforeValidator, Field, WithJsonSchema
 from gloaming.daemon.site.schema_delivery import Alert, Hook
 from gloaming.daemon.site.schema_rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
 from gloaming.daemon.timetable.times import read_length
-from gloaming.shows.config_files.checking import Table, nearest
+from gloaming.shows.config_files.checking import OneLine, Table, nearest
 from gloaming.shows.config_files.errors import WrongValueError
 from gloaming.shows.protocols.e131 import PRIORITY_MAX, UNIVERSE_MAX
 from gloaming.shows.rig.model import Named
@@ -76,7 +76,7 @@ HostName = Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.-]{0,251}[a-z0-9])?$
 class PlaceTable(Table):
     """Where the site is, and what it is called."""
 
-    name: Annotated[str, Field(min_length=1, max_length=60, examples=['"Pier Road boathouse"'])]
+    name: Annotated[OneLine, Field(min_length=1, max_length=60, examples=['"Pier Road boathouse"'])]
     """The name of the site. The page shows it, and the controllers see it as the source name."""
     latitude: Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False, examples=["54.486"])]
     """Degrees north of the equator; south is negative. The sun's times depend on it."""
@@ -108,7 +108,7 @@ class OutputTable(Table):
 
     interface: Annotated[str, Field(pattern=r"^[!-.0-~]{1,60}$", examples=['"eth0"'])] | None = None
     """The network interface for multicast, by name or address. Without it the routing table chooses."""
-    source_name: Annotated[str, Field(min_length=1, examples=['"Pier Road boathouse"'])] | None = None
+    source_name: Annotated[OneLine, Field(min_length=1, examples=['"Pier Road boathouse"'])] | None = None
     """The source name in the packets, 63 bytes at most (E1.31 6.2.2). Without it, the name of the site."""
     priority: Annotated[int, Field(ge=0, le=PRIORITY_MAX, examples=["100"])] = 100
     """The priority of the packets (E1.31 6.2.3). Receivers follow the source with the highest one."""
@@ -232,7 +232,7 @@ class SurveyTable(Table):
     """How far below its nominal voltage a string may be at its worst pixel, as a share. Below that is a warning."""
     price_per_kwh: Annotated[float, Field(ge=0, le=1000, examples=["0.28"])] | None = None
     """What a kilowatt-hour costs. With it the survey prices the season's energy."""
-    currency: Annotated[str, Field(max_length=8, examples=['"GBP"'])] = ""
+    currency: Annotated[OneLine, Field(max_length=8, examples=['"GBP"'])] = ""
     """The currency of the price."""
 
 

@@ -8,9 +8,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
 
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError, WrongValueError
 from gloaming.shows.config_files.toml_lines import Key, place_of, read_toml
@@ -25,6 +25,17 @@ class Table(BaseModel):
     """Where the table is: "site.toml:12"."""
 
 
+def _one_line(text: str) -> str:
+    if found := _CONTROL.search(text):
+        problem = f"{text!r} has a control character: {found[0]!r}"
+        raise WrongValueError(problem, "leave it out; no page, drawing or line of text can show it")
+    return text
+
+
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\ufffe\uffff]")
+"""Control characters (Unicode, category Cc), and what else no XML may hold (XML 1.0, 2.2)."""
+OneLine = Annotated[str, AfterValidator(_one_line)]
+"""A text that stands in a line, a page or a drawing, as a name does."""
 T = TypeVar("T", bound=BaseModel)
 CODES = {
     "extra_forbidden": ConfigErrorCode.UNKNOWN_KEY,

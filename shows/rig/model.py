@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
-from gloaming.shows.config_files.checking import Table
+from gloaming.shows.config_files.checking import OneLine, Table
 from gloaming.shows.config_files.errors import WrongValueError
 from gloaming.shows.protocols.e131 import SLOTS_MAX, UNIVERSE_MAX
 
@@ -114,7 +114,7 @@ ShortLength = Annotated[
     WithJsonSchema({"type": "string", "title": "length in ms", "pattern": f"^{_SHORT_LENGTH.pattern}$"}),
     Field(examples=['"4 ms"']),
 ]
-Name = Annotated[str, Field(min_length=1, max_length=60, examples=['"left"'])]
+Name = Annotated[OneLine, Field(min_length=1, max_length=60, examples=['"left"'])]
 Metres = Annotated[float, Field(ge=-10_000, le=10_000)]
 Point = tuple[Metres, Metres]
 PixelNumber = Annotated[int, Field(ge=1, le=100_000)]
@@ -168,7 +168,7 @@ class Circuit(Named):
     """What its breaker carries, in amperes."""
     volts: Annotated[float, Field(gt=0, le=1000, examples=["230"])]
     """Its voltage, in volts."""
-    breaker: Annotated[str, Field(min_length=1, max_length=60, examples=['"shed panel, no. 4"'])] | None = None
+    breaker: Annotated[OneLine, Field(min_length=1, max_length=60, examples=['"shed panel, no. 4"'])] | None = None
     """Where its breaker is."""
     rcd: bool | None = None
     """Whether a residual-current device (RCD, GFCI) protects it. Local codes ask for one outdoors."""
@@ -202,7 +202,7 @@ class Port(Table):
     """Its voltage. Without it, that of its supply."""
     run_m: Annotated[float, Field(gt=0, le=10_000, examples=["20"])] | None = None
     """The length of its data run to the first pixel or receiver, in metres."""
-    note: Annotated[str, Field(max_length=200, examples=['"receiver under the stairs"'])] | None = None
+    note: Annotated[OneLine, Field(max_length=200, examples=['"receiver under the stairs"'])] | None = None
     """What the sheet says beside it: a receiver, a place."""
 
     @property

@@ -5,12 +5,17 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
+from xml.sax.saxutils import escape
 
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.rig.load import load_rig
-from gloaming.shows.rig.model import Rig
+from gloaming.shows.rig.model import Rig, Supply
 
 CONTROLLER = '[[controller]]\nname = "left"\nhost = "192.0.2.21"\nuniverses = "1-4"\n'
 SUPPLY = '[[supply]]\nname = "left-12v"\nvolts = 12\namps = 29\n'
@@ -201,3 +206,32 @@ def test_a_long_list_of_points_is_read_once_and_a_wrong_point_has_its_line(
     assert error.startswith("rig.toml:566: string[0].points[555][1]: nan")
     assert error.endswith("as points = [[0.0, 0.0], [0.1, 0.0]]")
     assert read_lines < 10 * text.count("\n")
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "key"),
+    [
+        (CONTROLLER.replace("left", r"left\u0007"), 2, "controller[0].name"),
+        (CONTROLLER + SUPPLY.replace("left-12v", r"left\u007f12v"), 6, "supply[0].name"),
+        (CONTROLLER + STRING + 'group = "roof\\n"\n', 10, "string[0].group"),
+        (CONTROLLER + '[[port]]\ncontroller = "left"\nnumber = 3\nnote = "\\uffff"\n', 8, "port[0].note"),
+    ],
+)
+def test_a_control_character_in_a_name_is_one_clear_line(tmp_path: Path, text: str, line: int, key: str) -> None:
+    (error,) = errors(tmp_path, text)
+    assert error.startswith(f"rig.toml:{line}: {key}: ")
+    assert "has a control character: " in error
+    assert "; leave it out" in error
+    assert error.isprintable()
+
+
+@given(st.text(min_size=1, max_size=60))
+@example("\ufffe")
+@example("a\u2028b")
+def test_every_name_that_is_accepted_can_stand_in_xml(name: str) -> None:
+    """Read by Python's expat. XML 1.0 (2.2) refuses most control characters, and reads a return as a new line."""
+    try:
+        supply = Supply(name=name, volts=12, amps=29)
+    except ValidationError:
+        return
+    assert ElementTree.fromstring(f"<text>{escape(supply.name)}</text>").text == name
