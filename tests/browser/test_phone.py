@@ -161,6 +161,25 @@ def test_a_rig_is_checked_string_by_string(browser: Browser, site: Board) -> Non
         expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
 
 
+RED = """canvas => {
+  const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+  let red = 0;
+  for (let at = 0; at < data.length; at += 4) red += data[at] > 60 && data[at + 1] + data[at + 2] === 0;
+  return red;
+}"""
+
+
+def test_the_live_view_draws_a_fixture_as_a_dot_in_its_colour(browser: Browser, site: Board) -> None:
+    """A red lamp at full: a disc of at least 6 pixels radius, 113 pixels."""
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.get_by_text("Live view of the rig", exact=True).tap()
+        site.ask("POST", "/api/rig-check", {"pattern": "colour", "colour": "red", "fixture": "lamp", "level": 1})
+        expect(page.locator("#view p")).to_contain_text("Each fixture is a dot.", timeout=MS)
+        wait_until(lambda: page.locator("#view canvas").evaluate(RED) > 90, "a red dot")
+        assert page.locator("#view canvas").evaluate(RED) < 400, "the strings are dark"
+
+
 def test_a_pause_ends_a_rig_check(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = signed_in(context, site)
