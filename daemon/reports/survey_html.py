@@ -11,13 +11,16 @@ import numpy as np
 from gloaming.daemon.reports.render import render
 from gloaming.daemon.reports.season_svg import season_svg
 from gloaming.daemon.reports.survey import CAUTIONS, Survey
-from gloaming.daemon.reports.survey_power import LIMITS, share, worst
+from gloaming.daemon.reports.survey_power import share, worst
 from gloaming.daemon.reports.survey_texts import PieceSurvey, clock, moments, plural, thinned
+from gloaming.shows.analysis.currents import Load
 from gloaming.shows.analysis.pieces import GENERAL, RED, RED_21
 from gloaming.shows.rig.model import Rig, positions
 
 COLOURS = ("#ffd166", "#7ad3ff", "#ff8fab", "#9be7a0", "#c8a6ff", "#ffb27a", "#7ff0e0", "#e8e3a0")
 WIDE, TALL = 1000, 420
+HEAVIEST = 10
+"""How many ports and strings the tables show."""
 
 
 def page(found: Survey) -> str:
@@ -32,12 +35,12 @@ def page(found: Survey) -> str:
         day=_day,
         flashing=_flashing,
         floor_percent=lambda share: f"{int(share * 100)}%",
-        kinds=_kinds(found),
         moments=moments,
+        nearest=_nearest,
         plural=plural,
         share=share,
+        tables=_tables(found),
         thinned=thinned,
-        worst=worst,
     )
 
 
@@ -74,10 +77,20 @@ def _day(day: date) -> str:
     return f"{day:%d %B}".lstrip("0")
 
 
-def _kinds(found: Survey) -> list[str]:
-    """The kinds of loads that there are."""
-    there = {load.kind for piece in found.pieces for load in piece.loads}
-    return [kind for kind in LIMITS if kind in there]
+def _nearest(piece: PieceSurvey) -> Load | None:
+    """The load of a piece that is nearest to its limit; None if no limit is known."""
+    return max((load for load in piece.loads if load.limit_a is not None), key=share, default=None)
+
+
+def _tables(found: Survey) -> list[tuple[str, list[tuple[PieceSurvey, Load]]]]:
+    """The tables of loads: a title, and each load with the piece in which it is highest."""
+    tables = [
+        ("Circuits", worst(found.pieces, "circuit")),
+        ("Supplies", worst(found.pieces, "supply")),
+        ("The heaviest ports", worst(found.pieces, "port")[:HEAVIEST]),
+        ("The heaviest strings", worst(found.pieces, "string")[:HEAVIEST]),
+    ]
+    return [(title, loads) for title, loads in tables if loads]
 
 
 def _flashing(piece: PieceSurvey) -> list[list[int]]:

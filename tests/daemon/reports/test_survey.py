@@ -340,3 +340,13 @@ def test_a_piece_for_another_rig_is_mended_by_the_command_that_the_survey_prints
     site = SITE.replace("tide.frames", "tide-remapped.frames")
     (folder / "site.toml").write_text(site, encoding="utf-8")
     assert mends() == []
+
+
+def test_every_class_of_the_page_has_a_style(tmp_path: Path) -> None:
+    """A hint is below its finding, in a line of its own."""
+    out = tmp_path / "survey.html"
+    main(["survey", str(make(tmp_path, calm, rig=RIG.replace("fuse_a = 5\n", ""))), "--html", str(out)])
+    style, _, body = out.read_text(encoding="utf-8").partition("</style>")
+    used = {name for names in re.findall(r'class="(.*?)"', body) for name in names.split()}
+    assert "hint" in used
+    assert {name for name in used if not re.search(rf"\.{name}\b", style)} == set()

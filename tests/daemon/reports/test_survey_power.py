@@ -176,6 +176,7 @@ def test_the_page_shows_ports_and_circuits_beside_supplies_and_strings(tmp_path:
     page = Page()
     page.feed(out.read_text(encoding="utf-8"))
     assert page.open == []
-    for head in ("circuits", "supplies", "ports", "strings"):
-        assert f"The heaviest {head}, over all pieces" in page.words
-    assert "3 of left" in page.words
+    for head in ("Circuits", "Supplies", "The heaviest ports", "The heaviest strings"):
+        assert f"{head}, over all pieces" in page.words
+    assert "port 3 of left" in page.words  # the nearest to its limit
+    assert "1.1 of 5 A" in page.words

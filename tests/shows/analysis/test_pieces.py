@@ -78,3 +78,17 @@ def test_a_pixel_that_was_cut_out_does_not_flash() -> None:
     """The frames flash on all four pixels of a string. Where none of them hangs, nothing flashes."""
     assert flashing("RGB", (200,) * 3, (0,) * 3) == ALL
     assert flashing("RGB", (200,) * 3, (0,) * 3, missing=(1, 2, 3, 4)) == set()
+
+
+def test_a_string_of_white_alone_hangs_beside_one_that_flashes_red() -> None:
+    """The red of one string is looked for in the pixels of all orders."""
+    strings = [
+        {"name": "a", "controller": "left", "universe": 1, "pixels": 4},
+        {"name": "b", "controller": "left", "universe": 1, "slot": 13, "pixels": 4, "order": "W"},
+    ]
+    rig = Rig.model_validate({"controller": [{"name": "left", "universes": "1"}], "string": strings})
+    frames = np.zeros((32, 16), np.uint8)
+    frames[::2, :12:3] = 255
+    judge = Judge(FrameFileInfo(Path("x"), Fraction(16), 32, 16, (Universe(1, 16, 0),)), rig, 7)
+    judge.add(frames)
+    assert (RED, "a") in {(one.rule, one.area) for one in judge.flashing()}
