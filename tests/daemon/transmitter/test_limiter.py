@@ -181,6 +181,22 @@ def test_a_port_counts_what_a_fuse_has_left_and_a_supply_what_the_ports_have_lef
     assert [(one["kind"], one["ma"]) for one in found.figures(1)] == [("string", 9000), ("port", 7000)]
 
 
+@pytest.mark.parametrize(
+    "spans", [((1, 1, 450),), ((1, 1, 200), (1, 201, 450)), ((1, 1, 200), (3, 1, 250))], ids=["one", "two", "apart"]
+)
+def test_the_brightest_frame_within_a_limit_stays_and_the_next_is_lowered(spans: Spans) -> None:
+    """450 slots of 20 mA draw 4976 mA at 141 and 5012 mA at 142."""
+    runs = [string(f"{at}", span, port="3 of left") for at, span in enumerate(spans)]
+    for level, kept in ((141, True), (142, False)):
+        frame = mixed()
+        for run in runs:
+            for universe, first, last in run.spans:
+                frame[OFFSETS[universe] + first - 1 : OFFSETS[universe] + last] = level
+        before = frame.copy()
+        limiter(*runs, ports={"3 of left": 5000.0}).limit(frame, 0)
+        assert (frame == before).all() == kept
+
+
 def test_what_is_always_drawn_leaves_less_for_light() -> None:
     """150 dark pixels of 1 mA: 4.85 A of a fuse of 5 A are left for light."""
     ridge = fused("ridge", (1, 1, 450), idle_ma=150.0)
@@ -208,7 +224,8 @@ def test_where_dark_pixels_alone_reach_a_limit_no_light_is_left(idle_ma: float) 
     assert (figures["lowest"], figures["frames"]) == (0, 4)
 
 
-amounts = st.floats(50, 9000)
+amounts = st.floats(50, 1500)
+"""Of a string of 30 slots at 1 to 60 mA."""
 runs_ = st.lists(
     st.builds(
         lambda place, ma, idle_ma, fuse_ma, port, supply: Run(
@@ -226,10 +243,17 @@ runs_ = st.lists(
     unique_by=lambda run: run.name,
 )
 ports_ = st.fixed_dictionaries({"1 of left": amounts, "2 of left": amounts})
-supplies_ = st.fixed_dictionaries({"box": st.floats(100, 20_000), "case": st.floats(100, 20_000)})
+supplies_ = st.fixed_dictionaries({"box": st.floats(100, 4000), "case": st.floats(100, 4000)})
 pictures = st.lists(
-    st.tuples(st.sampled_from([0, 60, 255]), st.integers(0, 2**32 - 1), st.integers(0, 800_000_000)), max_size=6
+    st.tuples(
+        st.sampled_from([0, 60, 255]),
+        st.integers(0, 2**32 - 1),
+        st.integers(0, 800_000_000),
+        st.none() | st.sets(st.integers(0, 11)),
+    ),
+    max_size=6,
 )
+"""The brightest slot, the seed of all slots, how much later it is, and which strings alone are lit, if not all."""
 
 
 def lit_ma(limits: Limits, strings: tuple[int, ...], frame: Bytes) -> Fraction:
@@ -267,18 +291,23 @@ class Reference:
 @settings(max_examples=150, deadline=None)
 @given(runs_, ports_, supplies_, pictures)
 def test_nothing_draws_too_much_and_every_slot_is_that_of_a_plain_reference(
-    runs: list[Run], ports: dict[str, float], supplies: dict[str, float], pictures: list[tuple[int, int, int]]
+    runs: list[Run],
+    ports: dict[str, float],
+    supplies: dict[str, float],
+    pictures: list[tuple[int, int, int, set[int] | None]],
 ) -> None:
     limits = limits_of(tuple(runs), ports, supplies)
     found, reference = Limiter(limits, OFFSETS, SLOTS), Reference(limits)
-    owned = np.zeros(1530, bool)
-    for run in runs:
+    owner = np.full(1530, -1)
+    for index, run in enumerate(runs):
         for universe, first, last in run.spans:
-            owned[OFFSETS[universe] + first - 1 : OFFSETS[universe] + last] = True
+            owner[OFFSETS[universe] + first - 1 : OFFSETS[universe] + last] = index
     at_ns = 0
-    for brightest, seed, later_ns in pictures:
+    for brightest, seed, later_ns, alone in pictures:
         at_ns += later_ns
         before = np.random.default_rng(seed).integers(0, brightest + 1, 1530).astype(np.uint8)
+        if alone is not None:
+            before[~np.isin(owner, list(alone))] = 0
         frame = before.copy()
         found.limit(frame, at_ns)
         for one in (one for level in limits.levels for one in level):
@@ -289,7 +318,7 @@ def test_nothing_draws_too_much_and_every_slot_is_that_of_a_plain_reference(
                 assert (now == was).all()
             else:
                 assert (np.abs(now - np.floor(was * gain)) <= 1).all()
-        assert (frame[~owned] == before[~owned]).all()
+        assert (frame[owner < 0] == before[owner < 0]).all()
 
 
 def test_a_string_of_universes_that_are_not_sent_draws_nothing() -> None:
