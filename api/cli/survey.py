@@ -122,7 +122,7 @@ def _summary(found: Survey, console: Console) -> None:
         spent = found.energy
         price = "" if spent.price is None else f", {spent.price:.2f} {spent.currency}".rstrip()
         console.print(
-            f"energy from the mains: {spent.season_kwh:.1f} kWh in {plural(spent.nights, 'night')}, "
+            f"the strings take {spent.season_kwh:.1f} kWh from the mains in {plural(spent.nights, 'night')}, "
             f"{spent.night_kwh:.2f} kWh a night, {spent.heaviest_kwh:.2f} on {spent.heaviest:%d %B}{price}; "
             f"dark pixels take {found.idle_w:.1f} W, also while there is no light"
         )

@@ -16,8 +16,8 @@ from math import inf
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.rig.draw import Feed, feeds, idle_ma, slot_ma
-from gloaming.shows.rig.model import Rig, port_name
+from gloaming.shows.rig.draw import Feed, fed_volts, feeds, idle_ma, slot_ma
+from gloaming.shows.rig.model import Rig
 
 Doubles = npt.NDArray[np.float64]
 STEADY_S = 10
@@ -180,9 +180,7 @@ class _Sums:
 def _names(rig: Rig, shared: Sequence[Feed]) -> Iterator[tuple[str, str, str, float | None, float | None]]:
     volts = {supply.name: supply.volts for supply in rig.supply}
     on_port = {port.name: volts.get(port.supply or "") or port.volts for port in rig.port}
-    for string in rig.string:
-        port = "" if string.port is None else port_name(string.controller, string.port)
-        fed = volts.get(string.supply or "") or on_port.get(port) or string.volts
+    for string, fed in zip(rig.string, fed_volts(rig), strict=True):
         yield "string", string.name, string.place, string.own_fuse_a, fed
     for feed in shared:
         fed = on_port[feed.name] if feed.kind == "port" else volts[feed.name]

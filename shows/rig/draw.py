@@ -43,6 +43,16 @@ def idle_ma(string: PixelString) -> float:
     return string.idle_ma * string.hung
 
 
+def fed_volts(rig: Rig) -> tuple[float | None, ...]:
+    """The voltage that feeds each string: that of its supply, else of its port, else what it needs, if it is known."""
+    supplies = {supply.name: supply.volts for supply in rig.supply}
+    ports = {(port.controller, port.number): port.volts for port in rig.port}
+    return tuple(
+        supplies.get(string.supply or "") or ports.get((string.controller, string.port or 0)) or string.volts
+        for string in rig.string
+    )
+
+
 class MainsWatts(NamedTuple):
     """What strings take from the mains: for light, at full brightness, and all the time, for dark pixels. In watts."""
 
@@ -57,11 +67,14 @@ class MainsWatts(NamedTuple):
 def mains_w_per_ma(rig: Rig) -> tuple[float, ...]:
     """What 1 mA of each string takes from the mains, with the losses of its supply, in watts.
 
-    A string without a supply has a usual one of its own volts. 0 if its volts are not known either.
+    A string without a supply has a usual one. 0 if its volts are not known.
     """
-    found = {supply.name: supply.volts / 1000 / supply.efficiency for supply in rig.supply}
+    efficiency = {supply.name: supply.efficiency for supply in rig.supply}
     usual = Supply.model_fields["efficiency"].default
-    return tuple(found.get(string.supply or "", (string.volts or 0.0) / 1000 / usual) for string in rig.string)
+    return tuple(
+        (volts or 0.0) / 1000 / efficiency.get(string.supply or "", usual)
+        for volts, string in zip(fed_volts(rig), rig.string, strict=True)
+    )
 
 
 def feeds(rig: Rig) -> tuple[Feed, ...]:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gloaming.shows.rig.draw import Feed, feeds, hung_spans, idle_ma, slot_ma
+from gloaming.shows.rig.draw import Feed, MainsWatts, fed_volts, feeds, hung_spans, idle_ma, mains_w_per_ma, slot_ma
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import PixelString
 
@@ -79,6 +79,19 @@ def test_a_string_draws_what_its_controller_leaves_of_its_light_and_its_idle_cur
     rig = load_rig(tmp_path / "rig.toml")
     assert slot_ma(rig) == pytest.approx((6, 6, 12, 6))
     assert [idle_ma(string) for string in rig.string] == [148, 50, 50, 10]
+
+
+def test_the_mains_give_what_a_supply_loses_too(tmp_path: Path) -> None:
+    """12 V of a supply that gives 0.85 of what it takes: 14.1 mW for 1 mA. The last string has 5 V of its own."""
+    path = tmp_path / "rig.toml"
+    text = RIG.replace("number = 3", "number = 3\nvolts = 12").replace("pixels = 10", "pixels = 10\nvolts = 5")
+    path.write_text(text, encoding="utf-8")
+    rig = load_rig(path)
+    assert fed_volts(rig) == (12, 12, 12, 5)
+    assert mains_w_per_ma(rig) == pytest.approx([0.012 / 0.85] * 3 + [0.005 / 0.85])
+    path.write_text(text.replace('supply = "box"', ""), encoding="utf-8")
+    assert fed_volts(load_rig(path)) == (12, 12, None, 5)
+    assert MainsWatts(light=20.0, idle=3.0).at(0.5) == 13
 
 
 def test_strings_share_their_port_and_their_supply_also_that_of_their_port(tmp_path: Path) -> None:
