@@ -62,6 +62,10 @@ def import_rig(args: argparse.Namespace) -> int:
     from gloaming.shows.rig.tables import write_rig
 
     path = _in_folder(args.rig)
+    if path.suffix != ".toml":
+        raise input_error(
+            path, "this is no folder and no .toml file", "make the folder, or name a file that ends in .toml"
+        )
     _may_write(path, args.csv, args.replace)
     rig = read_spreadsheet(args.csv)
     if path.exists():
@@ -76,12 +80,16 @@ def export_rig(args: argparse.Namespace) -> int:
     from gloaming.daemon.reports.survey_texts import plural
     from gloaming.shows.rig.load import load_rig
     from gloaming.shows.rig.spreadsheet import spreadsheet
+    from gloaming.shows.rig.tables import replacing
 
     path = _in_folder(args.rig)
     _may_write(args.csv, path, args.replace)
     rig = load_rig(path)
     text = spreadsheet(rig, args.decimal_comma)
-    args.csv.write_text(text, encoding="utf-8-sig", newline="")  # without the mark some spreadsheets read other letters
+    with replacing(args.csv) as temporary:
+        temporary.write_text(
+            text, encoding="utf-8-sig", newline=""
+        )  # without the mark some spreadsheets misread letters
     print(f"{args.csv}: {_counted(rig)}")
     if pointed := [string.name for string in rig.string if string.points]:
         print(
@@ -98,12 +106,14 @@ def print_sheet(args: argparse.Namespace) -> int:
     from gloaming.daemon.reports.sheet_html import page
     from gloaming.shows.rig.load import load_rig
     from gloaming.shows.rig.sheet import sheet_of
+    from gloaming.shows.rig.tables import replacing
 
     path = _in_folder(args.rig)
     apart(args.html, path)
     rig = load_rig(path)
     text = page(sheet_of(rig), path.resolve().parent.name, datetime.now().astimezone())
-    args.html.write_text(text, encoding="utf-8")
+    with replacing(args.html) as temporary:
+        temporary.write_text(text, encoding="utf-8")
     print(f"{args.html}: {_counted(rig)}")
     return 0
 
@@ -124,7 +134,11 @@ def _with_points(rig: Rig, csv: Path, path: Path) -> Rig:
     """The rig with the points of the rig.toml that it replaces, by the names of the strings."""
     from gloaming.shows.rig.load import load_rig
 
-    points = {string.name: string.points for string in load_rig(path).string if string.points}
+    try:
+        points = {string.name: string.points for string in load_rig(path).string if string.points}
+    except InputError as error:
+        hint = "its points would be lost: correct the file, or rename it"
+        raise InputError(*error.errors, ConfigError(path, None, None, "it cannot be replaced unread", hint)) from None
     errors = []
     strings = []
     for string in rig.string:

@@ -24,7 +24,6 @@ def page(sheet: Sheet, name: str, at: datetime) -> str:
         channels=_channels,
         feed=_feed,
         load_text=_load_text,
-        numbers=lambda found: ", ".join(map(str, found)),
         plural=plural,
         ranges=ranges,
         spares_of=SPARES_OF,

@@ -151,7 +151,7 @@ def _config_error(found: Any, path: Path, lines: Mapping[Key, int], model: type[
         problem, hint = (error.problem, error.hint) if isinstance(error, WrongValueError) else (str(error), hint)
     else:
         problem = "input should be a table" if kind == "model_type" else f"{problem[0].lower()}{problem[1:]}"
-        problem = f"{_shown(found['input'])}: {problem.replace('tuple', 'list').replace(' after validation', '')}"
+        problem = f"{quoted(found['input'])}: {problem.replace('tuple', 'list').replace(' after validation', '')}"
         problem = "it is empty" if found["input"] == "" else problem
         hint = "write true or false" if kind.startswith("bool") else hint
     return ConfigError(path, place_of(lines, key), dotted(key) or None, problem, hint, code)
@@ -202,7 +202,8 @@ def examples(field: Any) -> list[Any]:
     return next((info.examples for info in (field, *inner) if getattr(info, "examples", None)), [])
 
 
-def _shown(value: object) -> str:
+def quoted(value: object) -> str:
+    """A value in a message: the first part of a long one."""
     text = repr({key: one for key, one in value.items() if key != "place"} if isinstance(value, dict) else value)
     return text if len(text) <= 60 else f"{text[:57]}..."
 

@@ -16,8 +16,10 @@ from itertools import chain
 from pathlib import Path
 from typing import Any
 
-from gloaming.shows.config_files.checking import examples
-from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError
+from gloaming.shows.config_files.checking import examples, quoted
+from gloaming.shows.config_files.errors import ConfigError, InputError, WrongValueError, input_error
+from gloaming.shows.config_files.toml_lines import decoded
+from gloaming.shows.rig.model import read_universes
 from gloaming.shows.rig.tables import KINDS
 
 SEPARATORS = ",;\t"
@@ -72,6 +74,17 @@ WITHOUT_UNIT = {
 }
 """Headings that leave the unit out: fuse is fuse_a."""
 NEEDED = ("name", "controller", "pixels")
+
+
+def read_text(path: Path) -> str:
+    """The text of a CSV. Raises InputError if the file is no text in UTF-8, or OSError."""
+    raw = path.read_bytes()
+    if raw.startswith(b"PK\3\4"):  # a zip archive, as the own files of spreadsheets are
+        raise input_error(path, "this is the file of a spreadsheet, not a CSV", "save the table as CSV, in UTF-8")
+    text = decoded(path, raw)
+    if "\0" in text:
+        raise input_error(path, "the file is not text in UTF-8", "save the table as CSV, in UTF-8")
+    return text
 
 
 def records(path: Path, text: str) -> Iterator[tuple[int, list[str]]]:
@@ -146,24 +159,24 @@ def _types(kind: str, key: str) -> str:
 
 def _whole(text: str, example: str) -> int:
     if not _WHOLE.fullmatch(text):
-        raise WrongValueError(f"{text!r} is not a whole number", f"write the number alone, as {example}")
+        raise WrongValueError(f"{quoted(text)} is not a whole number", f"write the number alone, as {example}")
     return int(re.split("[.,]", text)[0])
 
 
 def _number(text: str, example: str) -> float:
     if _THOUSANDS.fullmatch(text):
         meant = text.replace(",", "")
-        problem = f"{text!r} may be {meant} or {float(text.replace(',', '.')):g}"
+        problem = f"{quoted(text)} may be {meant} or {float(text.replace(',', '.')):g}"
         raise WrongValueError(problem, f"write {meant}, or {text}0 with a decimal comma")
     if not _NUMBER.fullmatch(text):
-        raise WrongValueError(f"{text!r} is not a number", f"write the number alone, as {example}")
+        raise WrongValueError(f"{quoted(text)} is not a number", f"write the number alone, as {example}")
     return float(text.replace(",", "."))
 
 
 def _yes_no(text: str, example: str) -> bool:
     values = {"yes": True, "no": False, "true": True, "false": False}
     if text.lower() not in values:
-        raise WrongValueError(f"{text!r} is neither yes nor no", "write yes or no")
+        raise WrongValueError(f"{quoted(text)} is neither yes nor no", "write yes or no")
     return values[text.lower()]
 
 
@@ -171,7 +184,7 @@ def _wholes(text: str, example: str) -> list[int]:
     try:
         return [_whole(one, example) for one in re.split(r"[\s,;]+", text)]
     except WrongValueError:
-        raise WrongValueError(f"{text!r} is not a list of whole numbers", "as 50 100") from None
+        raise WrongValueError(f"{quoted(text)} is not a list of whole numbers", "as 50 100") from None
 
 
 def _words(text: str, example: str) -> list[str]:
@@ -184,7 +197,9 @@ def _corners(text: str, example: str) -> list[list[float]]:
     except WrongValueError:
         corners = []
     if not corners or any(len(corner) != 2 for corner in corners):
-        raise WrongValueError(f"{text!r} is not a line", "write the corners, right and up in metres, as 0 6 | 5 6")
+        raise WrongValueError(
+            f"{quoted(text)} is not a line", "write the corners, right and up in metres, as 0 6 | 5 6"
+        )
     return corners
 
 
@@ -194,8 +209,17 @@ def _place(text: str, example: str) -> list[float]:
     except WrongValueError:
         at = []
     if len(at) != 2:
-        raise WrongValueError(f"{text!r} is not a place", f"write right and up in metres, as {example}")
+        raise WrongValueError(f"{quoted(text)} is not a place", f"write right and up in metres, as {example}")
     return at
+
+
+def _universes(text: str, example: str) -> str:
+    numbers = re.sub(r"\s+to\s+", "-", text)
+    try:
+        read_universes(numbers)
+    except WrongValueError as error:
+        raise WrongValueError(error.problem, "as 1 to 24: many spreadsheets read 1-24 as a date") from None
+    return numbers
 
 
 def _as_it_is(text: str, example: str) -> str:
@@ -203,7 +227,7 @@ def _as_it_is(text: str, example: str) -> str:
 
 
 _READERS: dict[str, Callable[[str, str], Any]] = {
-    "universes": lambda text, example: re.sub(r"\s+to\s+", "-", text),
+    "universes": _universes,
     "order": lambda text, example: text.upper(),
     "at": _place,
     "lead": _as_it_is,

@@ -9,9 +9,9 @@ from difflib import get_close_matches
 from io import StringIO
 from pathlib import Path
 
-from gloaming.shows.config_files.checking import checked, instead, nearest, undotted
+from gloaming.shows.config_files.checking import Known, checked, instead, quoted, undotted
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError, WrongValueError, input_error
-from gloaming.shows.config_files.toml_lines import Key, decoded, place_of
+from gloaming.shows.config_files.toml_lines import Key, place_of
 from gloaming.shows.protocols.e131 import UNIVERSE_MAX
 from gloaming.shows.rig.cells import (
     ALL,
@@ -22,6 +22,7 @@ from gloaming.shows.rig.cells import (
     example,
     letters,
     read_cell,
+    read_text,
     records,
     write_cell,
 )
@@ -33,7 +34,7 @@ from gloaming.shows.rig.tables import KINDS, Values, differences, tables_of
 
 def read_spreadsheet(path: Path) -> Rig:
     """The rig of a CSV file, complete. Raises InputError with all errors, or OSError."""
-    return _Reading(path, decoded(path, path.read_bytes())).rig()
+    return _Reading(path, read_text(path)).rig()
 
 
 def spreadsheet(rig: Rig, decimal_comma: bool = False) -> str:
@@ -99,8 +100,7 @@ class _Reading:
             if not named and "controller" in row.values:
                 self._table("controller", row.values["controller"], {"name": row.values["controller"]}, row.line)
             self._lend(row)
-        for row in self.rows:
-            self._refer(row)
+        self._refer()
         if not self.rows and not self.errors:
             self._wrong(None, None, "there is no line below the headings", "write a line for each string")
         elif not self.tables["controller"] and not self.errors:
@@ -124,7 +124,7 @@ class _Reading:
         named = {one.controller for one in rig.string} | {one.controller for one in rig.fixture}
         for index, controller in enumerate(rig.controller):
             if not controller.universes and controller.name not in named:
-                problem, hint = "it is missing, and no line names the controller", 'as "1 to 24"'
+                problem, hint = "it is missing, and no line names the controller", "as 1 to 24"
                 self._in_cells([ConfigError(self.path, None, f"controller[{index}].universes", problem, hint)])
         if max(rig.controller_of, default=0) > UNIVERSE_MAX:
             problem = f"the strings need universes beyond {UNIVERSE_MAX}, the last one (E1.31 9.1.1)"
@@ -205,7 +205,7 @@ class _Reading:
         by_column = {name: cell for name, cell in zip(columns, cells, strict=False) if cell and name}
         kind = by_column.pop("kind", "string").lower()
         if kind not in KINDS:
-            self._wrong(line, "kind", f"there is no kind {kind!r}", instead(kind, KINDS))
+            self._wrong(line, "kind", f"there is no kind {quoted(kind)}", instead(kind, KINDS))
             return None
         row = _Row(line, self._new(kind, {}, line), by_column, self.tables[kind][-1])
         for column in by_column:
@@ -245,7 +245,8 @@ class _Reading:
             self._wrong(row.line, column, error.problem, error.hint)
             return
         if self.tables[kind][index].setdefault(key, value) != value:
-            problem = f"line {self.lines[place]} has {self.tables[kind][index][key]} here, for the same {kind}"
+            other = write_cell(key, self.tables[kind][index][key], decimal_comma=False)
+            problem = f"line {self.lines[place]} has {other} here, for the same {kind}"
             self._wrong(row.line, column, problem, "write the same on both lines, or empty one of the cells")
         self.lines.setdefault(place, row.line)
 
@@ -263,17 +264,21 @@ class _Reading:
             elif kind != "controller" or (kind, name) in self.known:
                 self._fill(row, column, self._table(kind, name, values, row.line), key)
 
-    def _refer(self, row: _Row) -> None:
-        """Each controller, supply and circuit that a line names has a table."""
+    def _refer(self) -> None:
+        """Each controller, supply and circuit that a line names has a table. One error for each name that has none."""
         for kind, needs in (("controller", ""), ("supply", ", volts and amps"), ("circuit", ", volts and amps")):
-            name = row.values.get(kind)
-            if name is not None and (kind, name) not in self.known:
-                self.known[kind, name] = kind, -1  # reported once
-                names = {one: one for of_kind, one in self.known if of_kind == kind and one != name}
-                hint = nearest(name, names) or f"add a line of the kind {kind} with this name{needs}"
-                self._wrong(row.line, kind, f"there is no {kind} {name!r}", hint)
-        if row.kind == "string" and "controller" in self.labels and not row.values.keys() & {"controller", "after"}:
-            self._wrong(row.line, "controller", "it is missing", "name the controller of the string")
+            add = f"add a line of the kind {kind} with this name{needs}"
+            names = {name for of_kind, name in self.known if of_kind == kind}
+            hints, reported = Known(names, f"{add}; or use"), set()
+            for row in self.rows:
+                name = row.values.get(kind)
+                if name is not None and name not in names and name not in reported:
+                    reported.add(name)
+                    hint = hints.instead(name) if names else add
+                    self._wrong(row.line, kind, f"there is no {kind} {quoted(name)}", hint)
+        for row in self.rows:
+            if row.kind == "string" and "controller" in self.labels and not row.values.keys() & {"controller", "after"}:
+                self._wrong(row.line, "controller", "it is missing", "name the controller of the string")
 
 
 def _name(kind: str, values: Values) -> str | None:

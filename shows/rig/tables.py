@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -95,11 +97,18 @@ def _toml(value: Any) -> str:
 def write_rig(path: Path, rig: Rig, heading: str) -> None:
     """Write rig.toml, after `load_rig` has read the text back. OSError if it cannot be written."""
     tables = tables_of(rig)
-    temporary = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
-    try:
+    with replacing(path) as temporary:
         temporary.write_text(rig_toml(tables, heading), encoding="utf-8", newline="\n")
         differing = differences(tables, tables_of(load_rig(temporary)))
         assert not differing, f"the text of {path} does not hold {differing}"
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """A temporary file that takes the place of a file at the end. After an error the file stays as it is."""
+    temporary = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
+    try:
+        yield temporary
         temporary.replace(path)
     finally:
         temporary.unlink(missing_ok=True)

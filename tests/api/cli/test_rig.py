@@ -66,8 +66,31 @@ def test_a_file_is_replaced_only_on_request(folder: Path, words: list[str], caps
     assert "there is already a file with this name; name another one, or add --replace" in capsys.readouterr().err
     assert {one: one.read_bytes() for one in folder.iterdir()} == before
     assert main(["rig", *words, "--replace"]) == 0
-    assert main(["rig", words[0], "strings.csv", "strings.csv", "--replace"]) == 2
-    assert "this is the file that is read" in capsys.readouterr().err
+
+
+def test_the_file_that_is_read_is_never_replaced(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (folder / "strings.csv").rename(folder / "strings.toml")
+    assert main(["rig", "import", "strings.toml", "strings.toml", "--replace"]) == 2
+    assert "strings.toml: this is the file that is read" in capsys.readouterr().err
+    assert (folder / "strings.toml").read_text() == CSV
+    assert main(["rig", "export", "strings.toml", "strings.toml", "--replace"]) == 2
+    assert "strings.toml: this is the file that is read" in capsys.readouterr().err
+
+
+def test_a_folder_that_is_not_there_becomes_no_file_of_that_name(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["rig", "import", "strings.csv", "site"]) == 2
+    assert capsys.readouterr().err.startswith("site: this is no folder and no .toml file; make the folder")
+    assert [one.name for one in folder.iterdir()] == ["strings.csv"]
+
+
+def test_a_rig_that_cannot_be_read_is_not_replaced(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It may have points."""
+    (folder / "rig.toml").write_text("[[controller]\n")
+    assert main(["rig", "import", "strings.csv", "--replace"]) == 2
+    assert "rig.toml: it cannot be replaced unread; its points would be lost: correct" in capsys.readouterr().err
+    assert (folder / "rig.toml").read_text() == "[[controller]\n"
 
 
 def test_points_are_not_lost_on_the_way(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -19,6 +19,7 @@ from tests.tools import needs
 
 QUAY = TOP / "shows" / "demonstration" / "quay.csv"
 LONG = "w" * 60
+CHAINED = '<i>→</i><span style="flex-grow:100">window 2</span>'
 SHEETS_MM = {"A4": (210, 297), "Letter": (215.9, 279.4)}
 """ISO 216, and ANSI/ASME Y14.1 A."""
 
@@ -99,6 +100,24 @@ def test_what_is_too_much_is_said_in_words(tmp_path: Path) -> None:
     assert "left: multicast" in text
 
 
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("kind,name,controller,pixels,universes\ncontroller,left,,,1 to 4\n", "left: multicast"),
+        ("kind,name,controller,pixels,port,fuse_a\nport,,left,,3,5\n,a,left,1,,\n", "no string"),
+        ("name,controller,pixels,order\na,left,150,RGBW\n", "uses 508 slots of each universe"),
+        (
+            "name,controller,pixels,missing,inject at\na,left,150,37 38 39 50,76 101\n",
+            "cut out: pixel 37-39, 50; power",
+        ),
+    ],
+)
+def test_a_sheet_of_little(tmp_path: Path, text: str, said: str) -> None:
+    (tmp_path / "strings.csv").write_text(text)
+    assert main(["rig", "import", str(tmp_path / "strings.csv"), str(tmp_path)]) == 0
+    assert said in page(sheet_of(load_rig(tmp_path / "rig.toml")), "quay", datetime(2026, 11, 26, tzinfo=UTC))
+
+
 def test_names_cannot_write_into_the_page(tmp_path: Path) -> None:
     bad = '<script>alert("1")</script>&\''
     name = "<b onclick='x'>"
@@ -126,6 +145,8 @@ def test_the_sheet_prints_on_both_papers(quay: tuple[Rig, str], tmp_path: Path, 
     from tests.browser.board import chromium
 
     text = quay[1].replace("ridge", LONG).replace("receiver under the stairs", LONG)
+    text = text.replace(CHAINED, CHAINED * 40)
+    assert text.count(CHAINED) == 40
     (tmp_path / "sheet.html").write_text(text, encoding="utf-8")
     wide_mm, high_mm = SHEETS_MM[size]
     inside_px = round((wide_mm - 24) / 25.4 * 96)

@@ -195,7 +195,7 @@ HEAD = "name,controller,pixels,port,supply,fuse_a,run_m,order,missing,after,kind
         ),
         (
             f"{HEAD}a,left,9,1,,,5\nb,left,9,1,,,4\n",
-            ["strings.csv:3: column G, run_m: line 2 has 5.0 here, for the same p"],
+            ["strings.csv:3: column G, run_m: line 2 has 5 here, for the same port"],
         ),
         (
             f"{HEAD}a,,9,,,,,,,,strng\n",
@@ -231,6 +231,27 @@ HEAD = "name,controller,pixels,port,supply,fuse_a,run_m,order,missing,after,kind
                 "strings.csv:3: column universes: universe 2 already belongs to left (strings.csv:2); give",
                 "strings.csv:3: column slot: it overlaps string a",
             ],
+        ),
+        (b"PK\x03\x04\x14\x00", ["strings.csv: this is the file of a spreadsheet, not a CSV; save the table as CSV"]),
+        (
+            "name,controller,pixels\n".encode("utf-16-le"),
+            ["strings.csv: the file is not text in UTF-8; save the table"],
+        ),
+        (
+            "kind,name,controller,pixels,universes\ncontroller,left,,,04-Jan\n",
+            ["strings.csv:2: column E, universes: '04-Jan' is not a list of universes; as 1 to 24: many spreadsheets"],
+        ),
+        (
+            f"{HEAD}a,left,9,,box\nb,left,9,,bux\nc,left,9,,bax\nlamps,,,,,,,,,,supply,5,1\n",
+            [
+                f"strings.csv:{line}: column E, supply: there is no supply '{name}'; add a line of the kind supply "
+                "with this name, volts and amps; or use lamps"
+                for line, name in ((2, "box"), (3, "bux"), (4, "bax"))
+            ],
+        ),
+        (
+            f"name,controller,pixels\na,left,{'9' * 90}x\n",
+            [f"strings.csv:2: column C, pixels: '{'9' * 56}... is not a w"],
         ),
         ('name,controller,pixels\n"a,left,9\nb,left,9\n', ["strings.csv:2: a quote is open, or is in the middle of a"]),
         (
