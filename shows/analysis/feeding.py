@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gloaming.shows.analysis.finding import Finding, FindingCode, Severity
 from gloaming.shows.analysis.wiring import listed
-from gloaming.shows.rig.model import Port, Rig, port_name
+from gloaming.shows.rig.model import LIGHT_CHANNELS, Port, Rig, port_name
 
 RUN_MAX_M = 76
 """Common practice, no source: 250 feet of a data run over a differential link."""
@@ -171,3 +171,8 @@ def _fixtures(rig: Rig) -> Iterator[Finding]:
         if having:
             text = f"there is a {channel} channel on {listed(fixture.name for fixture in having)}"
             yield Finding(code, "warning", having[0].place, text, caution)
+    lit = [fixture for fixture in rig.fixture if LIGHT_CHANNELS.intersection(fixture.channels)]
+    if lit:
+        text = f"flashes are not looked for in the light of {listed(fixture.name for fixture in lit)}"
+        hint = "look at each piece yourself: no more than three flashes in any second (WCAG 2.2, 2.3.1)"
+        yield Finding(FindingCode.FIXTURE_FLASHES_UNKNOWN, "fact", lit[0].place, text, hint)

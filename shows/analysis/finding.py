@@ -30,6 +30,7 @@ class FindingCode(StrEnum):
     CUT = "cut"
     DATA_RUN_LONG = "data-run-long"
     DISK_FREE = "disk-free"
+    FIXTURE_FLASHES_UNKNOWN = "fixture-flashes-unknown"
     FIXTURE_FOGS = "fixture-fogs"
     FIXTURE_STROBES = "fixture-strobes"
     FLASHING_GROUP = "flashing-group"

@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from gloaming.shows.analysis.currents import Load
 from gloaming.shows.analysis.pieces import Judge, analyse
@@ -261,3 +263,53 @@ def test_five_channels_of_a_pixel_draw_alike() -> None:
     """10 pixels x 5 x 20 mA = 1 A."""
     of = rig({"pixels": 10, "order": "RGBWA"}, {"pixels": 10, "slot": 51, "order": "WRGBW"}, {"pixels": 9, "slot": 101})
     assert [load.peak_a for load in loads(full(9, 127), of, 127).values()] == [1.0, 1.0, 0.54]
+
+
+KINDS = st.tuples(
+    st.sampled_from(["RGB", "W", "RGBWA"]),
+    st.integers(1, 20),  # pixels
+    st.sampled_from([None, 1, 2]),  # port
+    st.sampled_from([None, "box", "chest"]),  # supply
+    st.sampled_from([0, 1.5]),  # idle_ma
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(kinds=st.lists(KINDS, min_size=1, max_size=6), seed=st.integers(0, 99), brightness=st.sampled_from([1.0, 0.3]))
+def test_loads_are_the_plain_sums_of_what_hangs_on_each(
+    tmp_path_factory: pytest.TempPathFactory,
+    kinds: list[tuple[str, int, int | None, str | None, float]],
+    seed: int,
+    brightness: float,
+) -> None:
+    """Every current of every frame, added up string by string, for drawn rigs."""
+    text = PORTS.partition("[[port]]")[0].format(brightness=brightness)
+    text += '[[supply]]\nname = "chest"\nvolts = 5\namps = 9\ncircuit = "shed"\n'
+    slot = 1
+    for at, (order, pixels, port, supply, idle) in enumerate(kinds):
+        text += string(f"run {at}", slot, f'order = "{order}"\nidle_ma = {idle}').replace("= 60", f"= {pixels}")
+        text += f"port = {port}\n" * bool(port) + f'supply = "{supply}"\n' * bool(supply)
+        slot += pixels * len(order)
+    path = tmp_path_factory.mktemp("rig") / "rig.toml"
+    path.write_text(text, encoding="utf-8")
+    rig = load_rig(path)
+    frames = np.random.default_rng(seed).integers(0, 256, (11, slot), np.uint8)
+    drawn = []
+    for one in rig.string:
+        own = frames[:, one.slot - 1 : one.slot - 1 + one.slots].sum(axis=1, dtype=float)
+        drawn.append(own / 255 * 0.02 * brightness + one.pixels * one.idle_ma / 1000)
+    supplies = {
+        supply.name: sum(
+            (a for one, a in zip(rig.string, drawn, strict=True) if one.supply == supply.name), np.zeros(11)
+        )
+        for supply in rig.supply
+    }
+    expected = dict(zip((one.name for one in rig.string), drawn, strict=True)) | supplies
+    for port in rig.port:
+        expected[port.name] = sum(a for one, a in zip(rig.string, drawn, strict=True) if one.port == port.number)
+    expected["shed"] = (supplies["box"] * 12 / 0.8 + supplies["chest"] * 5 / 0.85) / 120
+    found = loads(frames, rig, slot)
+    assert found.keys() == expected.keys()
+    for name, amps in expected.items():
+        assert found[name].peak_a == pytest.approx(amps.max())
+        assert found[name].mean_a == pytest.approx(amps.mean())

@@ -160,6 +160,12 @@ def test_a_channel_that_is_dangerous_has_its_cautions_beside_it(
     assert code not in found(tmp_path, LAMP.format(channels='"dimmer", "red", "other"'))
 
 
+def test_the_light_of_a_fixture_is_not_judged_and_that_is_said(tmp_path: Path) -> None:
+    finding = found(tmp_path, LAMP.format(channels='"dimmer", "strobe"'))[FindingCode.FIXTURE_FLASHES_UNKNOWN]
+    assert (finding.severity, finding.text) == ("fact", "flashes are not looked for in the light of bell-lamp")
+    assert FindingCode.FIXTURE_FLASHES_UNKNOWN not in found(tmp_path, LAMP.format(channels='"fog"'))
+
+
 def test_what_is_not_known_of_the_limits_is_listed_by_key(tmp_path: Path) -> None:
     """A circuit is asked for only where the rig has circuits."""
     parts = string("ridge", 1, 'port = 3\nsupply = "five"'), string("eaves", 2, "fuse_a = 5")
