@@ -298,12 +298,10 @@ def test_loads_are_the_plain_sums_of_what_hangs_on_each(
     for one in rig.string:
         own = frames[:, one.slot - 1 : one.slot - 1 + one.slots].sum(axis=1, dtype=float)
         drawn.append(own / 255 * 0.02 * brightness + one.pixels * one.idle_ma / 1000)
-    supplies = {
-        supply.name: sum(
-            (a for one, a in zip(rig.string, drawn, strict=True) if one.supply == supply.name), np.zeros(11)
-        )
-        for supply in rig.supply
-    }
+    supplies = {}
+    for supply in rig.supply:
+        fed = (a for one, a in zip(rig.string, drawn, strict=True) if one.supply == supply.name)
+        supplies[supply.name] = sum(fed, np.zeros(11))
     expected = dict(zip((one.name for one in rig.string), drawn, strict=True)) | supplies
     for port in rig.port:
         expected[port.name] = sum(a for one, a in zip(rig.string, drawn, strict=True) if one.port == port.number)
