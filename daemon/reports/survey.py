@@ -21,7 +21,7 @@ from gloaming.daemon.planner.clock_trust import verdict_at_a_start
 from gloaming.daemon.reports.nights import SeasonNight, season
 from gloaming.daemon.reports.survey_energy import Energy, energy
 from gloaming.daemon.reports.survey_machine import machine_findings
-from gloaming.daemon.reports.survey_power import current_findings, voltage_findings
+from gloaming.daemon.reports.survey_power import NANO, current_findings, voltage_findings
 from gloaming.daemon.reports.survey_schedule import survey_schedule
 from gloaming.daemon.reports.survey_sound import survey_sounds
 from gloaming.daemon.reports.survey_texts import PieceSurvey, damage_findings, flash_findings
@@ -264,5 +264,5 @@ def _survey_piece(site: Site, piece: Piece, progress: Progress) -> PieceSurvey:
         light=sum((load.mean_a - load.fixed_a) * w_per_a for load, w_per_a in fed),
         idle=sum(load.fixed_a * w_per_a for load, w_per_a in fed),
     )
-    holds = [load.holds_at for load in found.loads if load.holds_at is not None]
+    holds = [round(load.holds_at, NANO) for load in found.loads if load.holds_at is not None]
     return PieceSurvey(piece.name, piece.place, found, loads, watts, min(1.0, *holds) if holds else None)

@@ -19,13 +19,17 @@ LIMITED = ("string", "port", "supply")
 """The kinds of loads that the limiter lowers."""
 
 
+NANO = 9
+"""Currents are compared to a billionth of an ampere: sums with idle currents and brightness are not exact."""
+
+
 def current_findings(pieces: Iterable[PieceSurvey], site: Site) -> Iterator[Finding]:
     """Loads above or near their limit, the worst first: one finding for each load of a piece."""
     loads = [(piece, load, load.limit_a) for piece in pieces for load in piece.loads if load.limit_a is not None]
     for piece, load, limit_a in sorted(loads, key=lambda one: -one[1].peak_a / one[2]):
         limit = f"{LIMITS[load.kind]} {limit_a:g} A"
         name = f"{load.kind} {load.name}"
-        if load.peak_a > limit_a:
+        if round(load.peak_a - limit_a, NANO) > 0:
             yield _too_much(piece, load, limit_a, site, f"{name}: {_amps(load.peak_a, limit_a)} A, {limit}")
         elif load.steady_a > LOADED * limit_a:
             text = f"{name}: {load.steady_a:.1f} A over {STEADY_S} s, {limit}; common practice is four fifths of it"

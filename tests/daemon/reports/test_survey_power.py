@@ -71,6 +71,20 @@ def test_two_strings_of_3_6_a_on_one_port_with_a_5_a_fuse_overload_it(
     assert "the heaviest port: 3 of left, 7.2 of 5 A in tide at 0:00" in report
 
 
+@pytest.mark.parametrize(("brightness", "fuse_a"), [(1.0, 9.15), (0.8, 7.35), (0.3, 2.85)])
+def test_a_current_that_is_just_its_limit_is_within_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], brightness: float, fuse_a: float
+) -> None:
+    """150 pixels: 0.15 A when dark, and 9 A times the brightness."""
+    site = SITE.replace("brightness = 0.8", f"brightness = {brightness}")
+    rig = RIG.replace("idle_ma = 0\n", "").replace("fuse_a = 5", f"fuse_a = {fuse_a}").replace("amps = 8", "amps = 29")
+    told = surveyed(make(tmp_path, white, site, rig), capsys)[1]
+    assert "string-overloaded" not in codes(told)
+    assert told["holds_at_brightness"] == pytest.approx(brightness)
+    if brightness == 1:
+        assert told["limits"] == "no limit in rig.toml is exceeded at any brightness; it is set to 1"
+
+
 def test_a_port_that_is_used_to_four_fifths_for_long_is_a_warning(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
