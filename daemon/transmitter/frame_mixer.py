@@ -7,7 +7,7 @@ the brightest picture has them. Then pixels that were cut out are left out. `lim
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -49,6 +49,10 @@ class Place:
     info: FrameFileInfo
     stretches: tuple[_Span, ...]
     unscaled: tuple[Indices, Indices]
+
+    def light_alone(self) -> Place:
+        """The place of a frame whose slots that are not scaled are 0."""
+        return replace(self, unscaled=(np.zeros(0, np.intp), np.zeros(0, np.intp)))
 
 
 class FrameMixer:
@@ -171,8 +175,8 @@ class FrameMixer:
             return self._bytes
         if layer.brightness < FULL:
             return None
-        stretches = layer.place.stretches if layer.place else ()
-        if self._covers(stretches):
+        stretches, kept = (layer.place.stretches, layer.place.unscaled[0]) if layer.place else ((), ())
+        if self._covers(stretches) and len(kept) == len(self._unscaled):
             return layer.frame[stretches[0].there : stretches[0].there + len(self._bytes)]
         self._bytes.fill(0)
         for one in stretches:

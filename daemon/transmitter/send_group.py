@@ -295,7 +295,7 @@ class SendGroup:
     def _hold(self, segment: Segment, path: str, now: Instant) -> int:
         """Keep the present frame while the disk is late, at the score's level, with keep-alive packets (6.6.2).
 
-        A frame of another piece, or a look, never becomes brighter.
+        A frame of another piece, or a look, never becomes brighter. Strobe and fog do not go on meanwhile.
         """
         at_ns = now.monotonic_ns
         if self._held_ns is None:
@@ -306,6 +306,7 @@ class SendGroup:
         if self._stalled(now):
             text = "the disk is too slow for its frames; the lights keep the last frame"
             self.trouble("disk", path, text, segment, None)
+            self._layers = tuple(one._replace(place=one.place and one.place.light_alone()) for one in self._layers)
         first, *others = self._layers or (Layer(0),)
         level = segment.level_at(now.at_ns)
         if first.place is None or str(first.place.info.path) != path:

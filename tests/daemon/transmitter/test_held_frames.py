@@ -57,6 +57,19 @@ def test_a_pause_while_the_disk_stalls_fades_the_held_frame_to_black(sender: Fak
     assert harness.play(10 * SECOND_NS)[-1][2][126] == (10 - 3) * 40 - 200  # it has begun again
 
 
+def test_while_a_disk_stalls_a_strobe_and_fog_do_not_go_on(sender: FakeSender) -> None:
+    """Slot 1 is a strobe. A stall is longer than a quarter of a second; the frame is then sent three times (6.6.2)."""
+    harness = PlayerHarness(sender, unscaled=[[1, 1, 1]])
+    harness.score(film(0, 60 * SECOND_NS))
+    harness.play(SECOND_NS)
+    harness.read_ahead.gone.add("/film")
+    packets = harness.play(4 * SECOND_NS)
+    assert {data[127] for _, _, data in packets} == {40}
+    assert {data[126] for at, _, data in packets if at > SECOND_NS + 300 * MS} == {0}
+    harness.read_ahead.gone.clear()
+    assert {data[126] - data[127] for _, _, data in harness.play(5 * SECOND_NS)} == {0}
+
+
 def test_dim_hours_that_begin_while_the_disk_stalls_dim_the_held_frame(sender: FakeSender) -> None:
     """Unchanged data are sent three times, then every 800 to 1000 ms (6.6.2)."""
     harness = PlayerHarness(sender)
