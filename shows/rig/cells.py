@@ -154,7 +154,10 @@ def _types(kind: str, key: str) -> str:
     """The JSON types of a key: "integer", or "array of integer"."""
     schema = KINDS[kind].model_json_schema()["properties"][key]
     schema = next((one for one in schema.get("anyOf", ()) if one["type"] != "null"), schema)
-    return f"array of {schema['items']['type']}" if schema["type"] == "array" else str(schema["type"])
+    if schema["type"] != "array":
+        return str(schema["type"])
+    item = schema.get("items") or schema["prefixItems"][0]
+    return f"array of {item['type']}"
 
 
 def _whole(text: str, example: str) -> int:
@@ -192,25 +195,16 @@ def _words(text: str, example: str) -> list[str]:
 
 
 def _corners(text: str, example: str) -> list[list[float]]:
-    try:
-        corners = [[_number(one, example) for one in corner.split()] for corner in text.split("|")]
-    except WrongValueError:
-        corners = []
-    if not corners or any(len(corner) != 2 for corner in corners):
-        raise WrongValueError(
-            f"{quoted(text)} is not a line", "write the corners, right and up in metres, as 0 6 | 5 6"
-        )
-    return corners
+    return [_place(corner, example) for corner in text.split("|")]
 
 
 def _place(text: str, example: str) -> list[float]:
     try:
-        at = [_number(one, example) for one in text.split()]
-    except WrongValueError:
-        at = []
-    if len(at) != 2:
-        raise WrongValueError(f"{quoted(text)} is not a place", f"write right and up in metres, as {example}")
-    return at
+        right, up = (_number(one, example) for one in text.split())
+    except ValueError:
+        hint = f"write right and up in metres, as {example}"
+        raise WrongValueError(f"{quoted(text.strip())} is not a place", hint) from None
+    return [right, up]
 
 
 def _universes(text: str, example: str) -> str:
@@ -229,7 +223,6 @@ def _as_it_is(text: str, example: str) -> str:
 _READERS: dict[str, Callable[[str, str], Any]] = {
     "universes": _universes,
     "order": lambda text, example: text.upper(),
-    "at": _place,
     "lead": _as_it_is,
     "spread": _as_it_is,
     "string": _as_it_is,
@@ -238,6 +231,7 @@ _READERS: dict[str, Callable[[str, str], Any]] = {
     "boolean": _yes_no,
     "array of integer": _wholes,
     "array of string": _words,
+    "array of number": _place,
     "array of array": _corners,
 }
 """By key, or else by its JSON types."""

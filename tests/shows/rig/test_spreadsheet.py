@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import csv
 import json
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pydantic import TypeAdapter
 
 from gloaming.shows.config_files.errors import InputError
-from gloaming.shows.rig.cells import ALL, COLUMNS, column_name, read_cell, write_cell
+from gloaming.shows.rig.cells import ALL, COLUMNS, column_name, example, read_cell, write_cell
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig, port_name
 from gloaming.shows.rig.spreadsheet import read_spreadsheet, spreadsheet
-from gloaming.shows.rig.tables import write_rig
+from gloaming.shows.rig.tables import KINDS, write_rig
 from tests.places import TOP
 
 PERSONS = (
@@ -232,6 +234,14 @@ HEAD = "name,controller,pixels,port,supply,fuse_a,run_m,order,missing,after,kind
                 "strings.csv:3: column slot: it overlaps string a",
             ],
         ),
+        (
+            "name,controller,pixels,line\na,left,9,0 6 | 5\nb,left,9,0 6 | x 1\nc,left,9,1 2\n",
+            [
+                "strings.csv:2: column D, line: '5' is not a place; write right and up in metres, as 0 0 | 5 0",
+                "strings.csv:3: column D, line: 'x 1' is not a place",
+                "strings.csv:4: column D, line: [[1.0, 2.0]]: list should have at least 2 items",
+            ],
+        ),
         (b"PK\x03\x04\x14\x00", ["strings.csv: this is the file of a spreadsheet, not a CSV; save the table as CSV"]),
         (
             "name,controller,pixels\n".encode("utf-16-le"),
@@ -281,6 +291,13 @@ def test_each_key_of_the_rig_has_a_column_but_points() -> None:
         keys = set(Rig.model_json_schema()["$defs"]["PixelString" if kind == "string" else kind.title()]["properties"])
         assert keys - set(columns.values()) <= {"place", "points"}
     assert set(ALL) >= {column for columns in COLUMNS.values() for column in columns}
+
+
+def test_the_example_of_each_key_can_be_written_into_its_cell() -> None:
+    for kind, columns in COLUMNS.items():
+        for key in columns.values():
+            value = read_cell(kind, key, example(kind, key))
+            TypeAdapter(KINDS[kind].model_fields[key].rebuild_annotation()).validate_python(value)
 
 
 @given(st.floats(-10_000, 10_000))
@@ -424,6 +441,33 @@ def test_the_spreadsheet_of_the_page_is_one(tmp_path: Path) -> None:
         ("eaves", 0.75, "left-12v"),
         ("door", None, "left-12v"),
     ]
+
+
+CELLS = st.text(max_size=5) | st.sampled_from(
+    ["0", "-1", "1e400", "nan", "512", "64000", "1,500", "0,5", "yes", "string", "port", "left", "1 to 4", "4 to 1",
+     "37 40", "0 6 | 5 6", "| 1", "fog fog", "4 ms", "WRGB", "239.1.1.1", "ridge", "9" * 400]
+)  # fmt: skip
+
+
+@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.tuples(st.integers(0, 86), st.integers(0, 23), CELLS), max_size=3))
+def test_whatever_stands_in_the_cells_there_is_a_rig_or_an_error_with_its_line(
+    tmp_path: Path, changes: list[tuple[int, int, str]]
+) -> None:
+    """The spreadsheet of the quay, with a few cells changed."""
+    with (TOP / "shows" / "demonstration" / "quay.csv").open(encoding="utf-8", newline="") as quay:
+        rows = list(csv.reader(quay))
+    for row, column, cell in changes:
+        rows[row][column] = cell
+    text = StringIO(newline="")
+    csv.writer(text).writerows(rows)
+    try:
+        rig = read(tmp_path, text.getvalue())
+    except InputError as error:
+        assert changes
+        assert all(one.problem and one.hint for one in error.errors)
+    else:
+        assert plain(read(tmp_path, spreadsheet(rig))) == plain(rig)
 
 
 def test_a_name_that_a_csv_cannot_hold_is_refused_not_changed(tmp_path: Path) -> None:
