@@ -94,16 +94,13 @@ def voltage_findings(pieces: Iterable[PieceSurvey], site: Site) -> Iterator[Find
         nominal = string.volts or load.volts
         left = max(0.0, load.volts - drop.volts) / nominal
         if left < 1 - site.survey.voltage_drop:
-            feed = "the loss in its feed is not known (feed_m)"
-            if drop.feed_v is not None:
-                feed = f"{drop.feed_v:.2f} V are lost in its feed"
-            own = "the loss in its own wires is not known (points or line)"
-            if drop.own_v is not None:
-                own = f"{drop.own_v:.2f} V in its own wires"
+            feed, own = ("an unknown part" if lost is None else f"{lost:.2f} V" for lost in (drop.feed_v, drop.own_v))
             volts = f"{left * nominal:.2f} V of {nominal:g} V at pixel {drop.pixel}, at {load.peak_a:.1f} A"
             place = f"{piece.place} {piece.name} at {clock(load.peak_frame, piece.analysis.info.fps)}"
             hint = "use thicker or shorter cable, or feed power in at more pixels (inject_at)"
-            text = f"string {load.name}: {volts}: {feed}, {own}"
+            text = f"string {load.name}: {volts}; its feed takes {feed}, its own wires {own}"
+            hint += "" if drop.feed_v is not None else "; give its feed_m"
+            hint += "" if drop.own_v is not None else "; give its points or line"
             found.append((left, Finding(FindingCode.VOLTAGE_LOW, "warning", place, text, hint)))
     for _, finding in sorted(found, key=lambda pair: pair[0]):
         yield finding

@@ -161,8 +161,8 @@ def test_a_string_at_the_end_of_a_long_thin_cable_has_too_little_voltage(
     told = surveyed(make(tmp_path, white, rig=rig), capsys)[1]
     assert codes(told).count("voltage-low") == 1
     assert (
-        "site.toml:12 tide at 0:00: string ridge: 10.53 V of 12 V at pixel 1, at 7.2 A: 1.47 V are lost in its feed, "
-        "the loss in its own wires is not known (points or line)"
+        "site.toml:12 tide at 0:00: string ridge: 10.53 V of 12 V at pixel 1, at 7.2 A; its feed takes 1.47 V, its own "
+        "wires an unknown part"
     ) in texts(told, "warning")
     site = SITE.replace("[survey]", "[survey]\nvoltage_drop = 0.13")
     assert "voltage-low" not in codes(surveyed(make(tmp_path, white, site, rig), capsys)[1])
