@@ -23,7 +23,7 @@ from gloaming.shows.rig.model import read_universes
 from gloaming.shows.rig.tables import KINDS
 
 SEPARATORS = ",;\t"
-_SEPARATOR = re.compile(r"sep=(.)\r?\n", re.IGNORECASE)
+_SEPARATOR = re.compile(r"sep=([,;\t])\r?\n", re.IGNORECASE)
 """A first line by which some spreadsheets name their separator."""
 _WHOLE = re.compile(r"[+-]?[0-9]+(?:[.,]0{1,2})?")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")

@@ -20,7 +20,7 @@ name = "left"
 universes = "1-8"
 
 [[string]]
-name = "ridge\\nßé\\u2028"
+name = "ridgeßé\\u2028"
 controller = "left"
 universe = 1
 pixels = 200
@@ -73,7 +73,7 @@ def test_the_json_is_one_line_that_is_as_the_page_says(rig: MadeFor) -> None:
     ]
     again = MadeFor.from_json(text)
     assert again and again.to_json() == text
-    assert [one.name for one in again.strings] == ["ridge\nßé\u2028", "eaves"]
+    assert [one.name for one in again.strings] == ["ridgeßé\u2028", "eaves"]
     assert [list(one.spans()) for one in again.strings] == [
         [(1, 1, 510), (2, 1, 90)],
         [(5, 4, 512), (6, 1, 512), (7, 1, 512), (8, 1, 267)],
@@ -94,7 +94,7 @@ def test_a_file_without_universes_of_a_string_does_not_have_it(rig: MadeFor, tmp
         found = made_for(inspect(file(tmp_path / "a.frames", rig.to_json(), *universes)))
         return [one.name for one in (*found.strings, *found.fixtures)] if found else None
 
-    assert names(2, 8) == ["ridge\nßé\u2028", "eaves", "lamp"]
+    assert names(2, 8) == ["ridgeßé\u2028", "eaves", "lamp"]
     assert names(3, 6) == ["eaves"]
     assert names(3, 9) is None
 
