@@ -35,7 +35,7 @@ def _load_text(load: FullLoad) -> str:
     if load.share is None:
         return f"{load.full_a:.1f} A at full white; the limit is not known"
     if load.share > 1:
-        return f"TOO MUCH: {load.full_a:.1f} A at full white, {load.limit_a:g} A allowed"
+        return f"TOO MUCH: {load.full_a:.2f} A at full white, {load.limit_a:g} A allowed"
     return f"{load.full_a:.1f} of {load.limit_a:g} A at full white, {load.share:.0%}"
 
 

@@ -33,8 +33,8 @@ class FullLoad:
 
     @property
     def share(self) -> float | None:
-        """The part of the limit that is used; 1 is all of it."""
-        return None if self.limit_a is None else self.full_a / self.limit_a
+        """The part of the limit that is used; 1 is all of it. To a billionth: sums of currents are not exact."""
+        return None if self.limit_a is None else round(self.full_a / self.limit_a, 9)
 
 
 @dataclass(frozen=True)

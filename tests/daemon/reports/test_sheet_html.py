@@ -95,7 +95,7 @@ def test_what_is_too_much_is_said_in_words(tmp_path: Path) -> None:
     (tmp_path / "strings.csv").write_text("name,controller,pixels,port,fuse_a\na,left,100,1,5\nb,left,9,2,\n")
     assert main(["rig", "import", str(tmp_path / "strings.csv"), str(tmp_path)]) == 0
     text = page(sheet_of(load_rig(tmp_path / "rig.toml")), "quay", datetime(2026, 11, 26, tzinfo=UTC))
-    assert "TOO MUCH: 6.1 A at full white, 5 A allowed" in text
+    assert "TOO MUCH: 6.10 A at full white, 5 A allowed" in text
     assert "0.5 A at full white; the limit is not known" in text
     assert "left: multicast" in text
 

@@ -108,6 +108,17 @@ def test_loads_are_those_of_full_white(sheet: Sheet) -> None:
     assert (mains, fed) == (FullLoad(pytest.approx(565 / 230), 16.0), ("box", "flood"))
 
 
+def test_a_current_that_is_just_its_limit_is_all_of_it_and_no_more(tmp_path: Path) -> None:
+    """In floating point 3 x 20 x 0.56 x 150 + 150 is more than 5190."""
+    path = tmp_path / "rig.toml"
+    path.write_text(
+        '[[controller]]\nname = "left"\nuniverses = "1"\nbrightness = 0.56\n'
+        '[[string]]\nname = "a"\ncontroller = "left"\nuniverse = 1\npixels = 150\nfuse_a = 5.19\n'
+    )
+    load = sheet_of(load_rig(path)).controllers[0].loose[0].load
+    assert load is not None and load.full_a > 5.19 and load.share == 1
+
+
 def test_there_is_a_spare_for_each_ten_of_a_kind_that_are_begun(sheet: Sheet) -> None:
     assert {spare.what: spare.hang for spare in sheet.spares} == {
         "controllers": 2,
