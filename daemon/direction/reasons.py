@@ -29,7 +29,7 @@ TEXTS = {
     ReasonCode.WIRE_BLACK: "the wire is black: {why}",
     ReasonCode.STRONGER: "{kind} by {who}; end it first",
     ReasonCode.LIGHTS_OFF_SINCE: "a {kind} was asked for after this rig check",
-    ReasonCode.NO_COLOUR: "none of these strings and fixtures has a channel for {colour}: ask for another colour",
+    ReasonCode.NO_COLOUR: "none of these strings and fixtures has a channel for {colour}: nothing would light up",
     ReasonCode.TIME_NOT_TAKEN: "the board takes no time from you now: {clock}",
 }
 BRIEFS = {ReasonCode.OPENED: "the closing at {closes} ({closes_by})"}

@@ -126,8 +126,11 @@ def _pattern(request: Mapping[str, Any], rig: Rig) -> Pattern:
         raise _invalid(
             "pattern", "there are no strings to show it on", "add [[string]] tables to rig.toml, or check universes"
         )
-    if kind in COLOURED and not any(lit_by(colour, one) for one in found.shown(rig)):
-        raise Refusal(reason(ReasonCode.NO_COLOUR, "rig.toml", colour=colour))
+    if kind not in BY_UNIVERSE or found.is_part:
+        if not any(lit_by("all", one) for one in found.shown(rig)):
+            raise Refusal(reason(ReasonCode.NO_COLOUR, "rig.toml", colour="light"))
+        if kind in COLOURED and not any(lit_by(colour, one) for one in found.shown(rig)):
+            raise Refusal(reason(ReasonCode.NO_COLOUR, "rig.toml", colour=colour))
     if kind == "universe" and found.number not in found.universes(rig):
         raise _invalid("number", f"there is no universe {found.number}", f"use {ranges(found.universes(rig))}")
     if kind == "pixel" and found.number is not None:

@@ -228,8 +228,8 @@ def _by_universe(pattern: Pattern, rig: Rig, first: int, frames: Frames, univers
 
 
 def _turns(pattern: Pattern, rig: Rig) -> tuple[str, ...]:
-    letters = {letter for one in pattern.shown(rig) for letter in letters_of(one)}
-    return tuple(name for name in TURNS if name == "white" or COLOURS[name] in letters)
+    shown = pattern.shown(rig)
+    return tuple(name for name in TURNS if any(lit_by(name, one) for one in shown))
 
 
 def _or_white(wanted: str, one: Shown) -> str:

@@ -204,7 +204,7 @@ def test_the_brightness_of_the_show_does_not_apply_to_a_rig_check(tmp_path: Path
 
 def test_a_colour_that_no_string_has_is_refused(site: Site, tmp_path: Path) -> None:
     """Otherwise all strings stay dark, as if they were broken."""
-    with pytest.raises(Refusal, match="none of these strings and fixtures has a channel for w: ask for another colour"):
+    with pytest.raises(Refusal, match="none of these strings and fixtures has a channel for w: nothing would light up"):
         ask_rig_check({"pattern": "colour", "colour": "w"}, at(site, "17:00"), site)
     with_white = (
         RIG + '[[string]]\nname = "star"\ncontroller = "left"\nuniverse = 2\nslot = 91\npixels = 5\norder = "RGBW"\n'
@@ -222,6 +222,13 @@ controller = "mast"
 universe = 7
 slot = 1
 channels = ["dimmer", "red", "fog"]
+
+[[fixture]]
+name = "fogger"
+controller = "mast"
+universe = 7
+slot = 11
+channels = ["fog", "strobe"]
 """
 
 
@@ -230,7 +237,7 @@ def test_a_fixture_and_a_port_are_checked_alone(tmp_path: Path) -> None:
     now = at(site, "17:00")
     assert ask_rig_check({"fixture": "lamp"}, now, site).text == "colours of fixture lamp"
     assert ask_rig_check({"port": "3 of left", "pattern": "walk"}, now, site).text == "walk, white of port 3 of left"
-    with pytest.raises(InputError, match=r"^request: fixture: there is no fixture 'lmap'; use lamp"):
+    with pytest.raises(InputError, match=r"^request: fixture: there is no fixture 'lmap'; use lamp, fogger"):
         ask_rig_check({"fixture": "lmap"}, now, site)
     with pytest.raises(InputError, match=r"^request: port: there is no port '4 of left'; use 3 of left"):
         ask_rig_check({"port": "4 of left"}, now, site)
@@ -238,6 +245,9 @@ def test_a_fixture_and_a_port_are_checked_alone(tmp_path: Path) -> None:
         ask_rig_check({"fixture": "lamp", "pattern": "walk"}, now, site)
     with pytest.raises(Refusal, match="has a channel for blue"):
         ask_rig_check({"fixture": "lamp", "pattern": "colour", "colour": "blue"}, now, site)
+    for pattern in ({}, {"pattern": "strings"}, {"pattern": "universe", "number": 7}):
+        with pytest.raises(Refusal, match="has a channel for light"):
+            ask_rig_check({"fixture": "fogger", **pattern}, now, site)
 
 
 def test_it_survives_a_restart_and_an_older_database_gets_its_column(tmp_path: Path) -> None:

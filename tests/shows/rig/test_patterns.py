@@ -229,6 +229,8 @@ def test_each_colour_of_a_rig_comes_in_turn_and_no_other() -> None:
     assert frame_count(Pattern("colours"), LAMPS) == 6 * 4
     assert frame_count(Pattern("colours", only=("gable",)), LAMPS) == 2 * 4  # white, then w
     assert frame_count(Pattern("colours", fixture="bulb"), LAMPS) == 4
+    (frame,) = {tuple(lit(frame)) for frame in frames("colours", LAMPS, fixture="sodium")}
+    assert frame == (40, 41)
 
 
 def test_a_string_of_white_alone_shows_where_it_is_and_where_its_ends_are() -> None:
