@@ -27,8 +27,8 @@ _SEPARATOR = re.compile(r"sep=([,;\t])\r?\n", re.IGNORECASE)
 """A first line by which some spreadsheets name their separator."""
 _WHOLE = re.compile(r"[+-]?[0-9]+(?:[.,]0{1,2})?")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
-_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
-"""Such a number means one thing with decimal commas, and another with commas between thousands."""
+_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
+"""Such a number may have a decimal mark, or a mark between thousands."""
 COLUMNS: dict[str, dict[str, str]] = {
     kind: {
         "port" if (kind, key) == ("port", "number") else key: key
@@ -92,12 +92,9 @@ def records(path: Path, text: str) -> Iterator[tuple[int, list[str]]]:
 
     Commas, semicolons or tabs separate the cells: the heading has most of them. Raises InputError.
     """
-    named = _SEPARATOR.match(text)
-    rest = text[named.end() :] if named else text
-    heading = next((line for line in rest.splitlines() if line.strip(f'{SEPARATORS} "')), "")
-    separator = named[1] if named else max(SEPARATORS, key=heading.count)
+    separator, rest, first = _opened(text)
     reader = csv.reader(StringIO(rest, newline=""), delimiter=separator, strict=True)
-    first = end = 2 if named else 1
+    end = first
     try:
         for cells in reader:
             begin, end = end, reader.line_num + first
@@ -107,6 +104,19 @@ def records(path: Path, text: str) -> Iterator[tuple[int, list[str]]]:
     except csv.Error:
         problem = "a quote is open, or is in the middle of a cell"
         raise InputError(ConfigError(path, end, None, problem, 'write "" for a quote inside quoted text')) from None
+
+
+def has_decimal_commas(text: str) -> bool:
+    """Whether the numbers of a CSV are written as 0,75: semicolons separate its cells, because commas cannot."""
+    return _opened(text)[0] == ";"
+
+
+def _opened(text: str) -> tuple[str, str, int]:
+    """The separator of a CSV, its text from the headings on, and the number of their line."""
+    named = _SEPARATOR.match(text)
+    rest = text[named.end() :] if named else text
+    heading = next((line for line in rest.splitlines() if line.strip(f'{SEPARATORS} "')), "")
+    return named[1] if named else max(SEPARATORS, key=heading.count), rest, 2 if named else 1
 
 
 def column_name(heading: str) -> str:
@@ -121,8 +131,11 @@ def letters(number: int) -> str:
     return (letters(more - 1) if more else "") + chr(ord("A") + last)
 
 
-def read_cell(kind: str, key: str, text: str) -> Any:
+def read_cell(kind: str, key: str, text: str, decimal_comma: bool) -> Any:
     """A cell as a value of rig.toml. Raises WrongValueError."""
+    if key == "line" or "number" in _types(kind, key):
+        for number in re.split(r"[\s|]+", text):
+            _one_meaning(number, decimal_comma)
     reader = _READERS[key if key in _READERS else _types(kind, key)]
     return reader(text, example(kind, key))
 
@@ -141,8 +154,7 @@ def write_cell(key: str, value: Any, decimal_comma: bool) -> str:
             return "yes" if value else "no"
         case int() | float():
             text = repr(int(value) if value == int(value) else value)
-            text = text.replace(".", ",") if decimal_comma else text
-            return f"{text}0" if _THOUSANDS.fullmatch(text) else text
+            return text.replace(".", ",") if decimal_comma else text
         case str():
             return re.sub(r"(\d)-(\d)", r"\1 to \2", value) if key == "universes" else value
     items = [write_cell("", item, decimal_comma) for item in value]
@@ -166,11 +178,15 @@ def _whole(text: str, example: str) -> int:
     return int(re.split("[.,]", text)[0])
 
 
+def _one_meaning(text: str, decimal_comma: bool) -> None:
+    """Raise WrongValueError for 1.500 in a file with decimal commas, and for 1,500 in another."""
+    if _THOUSANDS.fullmatch(text) and ("," in text) != decimal_comma:
+        meant, decimal = re.sub("[.,]", "", text), re.sub("[.,]", "," if decimal_comma else ".", text)
+        problem = f"{quoted(text)} may be {meant} or {decimal}"
+        raise WrongValueError(problem, f"write {meant}, or {decimal}")
+
+
 def _number(text: str, example: str) -> float:
-    if _THOUSANDS.fullmatch(text):
-        meant = text.replace(",", "")
-        problem = f"{quoted(text)} may be {meant} or {float(text.replace(',', '.')):g}"
-        raise WrongValueError(problem, f"write {meant}, or {text}0 with a decimal comma")
     if not _NUMBER.fullmatch(text):
         raise WrongValueError(f"{quoted(text)} is not a number", f"write the number alone, as {example}")
     return float(text.replace(",", "."))

@@ -20,6 +20,7 @@ from gloaming.shows.rig.cells import (
     NEEDED,
     column_name,
     example,
+    has_decimal_commas,
     letters,
     read_cell,
     read_text,
@@ -88,6 +89,7 @@ class _Reading:
         self.known: dict[tuple[str, str], tuple[str, int]] = {}  # the key of a table, by its kind and name
         self.unread: set[Key] = set()  # keys whose cell has an error
         self.lent: set[Key] = set()  # tables that have no line of their own
+        self.decimal_comma = has_decimal_commas(text)
         lines = records(path, text)
         line, headings = next(lines, (1, [""]))
         columns = self._columns(line, headings)
@@ -239,7 +241,7 @@ class _Reading:
         kind, index = table
         place = (kind, index, key)
         try:
-            value = read_cell(kind, key, row.cells[column])
+            value = read_cell(kind, key, row.cells[column], self.decimal_comma)
         except WrongValueError as error:
             self.unread.add(place)
             self._wrong(row.line, column, error.problem, error.hint)

@@ -177,7 +177,14 @@ HEAD = "name,controller,pixels,port,supply,fuse_a,run_m,order,missing,after,kind
         ),
         (
             'kind,name,controller,pixels,watts,channels\nfixture,l,left,,"1,500",fog\n',
-            ["strings.csv:2: column E, watts: '1,500' may be 1500 or 1.5; write 1500, or 1,5000 with a decimal comma"],
+            ["strings.csv:2: column E, watts: '1,500' may be 1500 or 1.500; write 1500, or 1.500"],
+        ),
+        (
+            "kind;name;controller;pixels;watts;channels;line\nfixture;l;left;;1.500;fog;\n;a;left;2;;;0 1 | 5 2.125\n",
+            [
+                "strings.csv:2: column E, watts: '1.500' may be 1500 or 1,500; write 1500, or 1,500",
+                "strings.csv:3: column G, line: '2.125' may be 2125 or 2,125; write 2125, or 2,125",
+            ],
         ),
         (
             f"{HEAD}a,left,1,,box\nb,left,1,,box\n",
@@ -296,14 +303,21 @@ def test_each_key_of_the_rig_has_a_column_but_points() -> None:
 def test_the_example_of_each_key_can_be_written_into_its_cell() -> None:
     for kind, columns in COLUMNS.items():
         for key in columns.values():
-            value = read_cell(kind, key, example(kind, key))
+            value = read_cell(kind, key, example(kind, key), decimal_comma=False)
             TypeAdapter(KINDS[kind].model_fields[key].rebuild_annotation()).validate_python(value)
 
 
 @given(st.floats(-10_000, 10_000))
 def test_a_number_is_read_as_it_was_written(number: float) -> None:
-    assert read_cell("string", "feed_m", write_cell("feed_m", number, decimal_comma=False)) == number
-    assert read_cell("string", "feed_m", write_cell("feed_m", number, decimal_comma=True)) == number
+    for comma in (False, True):
+        assert read_cell("string", "feed_m", write_cell("feed_m", number, comma), comma) == number
+
+
+def test_a_spreadsheet_may_drop_a_zero_at_the_end_of_a_number(tmp_path: Path) -> None:
+    """Many do as they save: three digits after the mark are no thousands where the separator shows the mark."""
+    for separator, number in ((",", "1.125"), (";", "1,125")):
+        text = "name,controller,pixels,feed_m\na,left,2,{}\n".replace(",", separator).format(number)
+        assert read(tmp_path, text).string[0].feed_m == 1.125
 
 
 def toml(kind: str, **keys: object) -> str:
