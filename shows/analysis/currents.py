@@ -117,7 +117,7 @@ class Currents:
         return tuple(
             Load(
                 *name,
-                peak_a=fixed_a + max(0.0, self._peak[at]) / 255_000,
+                peak_a=fixed_a + max(0.0, float(self._peak[at])) / 255_000,
                 peak_frame=int(self._peak_frame[at]),
                 steady_a=fixed_a + steady[at] / 255_000,
                 steady_frame=0 if short else int(self._steady_frame[at]),

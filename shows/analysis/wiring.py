@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Iterator, Mapping
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from itertools import chain, groupby
 
 from gloaming.shows.analysis.finding import Finding, FindingCode
@@ -34,6 +34,11 @@ def ranges(numbers: Iterable[int]) -> str:
         group = [number for _, number in run]
         parts.append(f"{group[0]}" if len(group) == 1 else f"{group[0]}-{group[-1]}")
     return ", ".join(parts)
+
+
+def numbered(noun: str, numbers: Sequence[int]) -> str:
+    """Numbers with their noun: pixel 7, pixels 141-150."""
+    return f"{noun}{'s' if len(numbers) > 1 else ''} {ranges(numbers)}"
 
 
 def listed(names: Iterable[str]) -> str:
@@ -103,8 +108,8 @@ def _frame_files(rig: Rig, files: Mapping[str, FrameFileInfo], places: Mapping[s
             yield Finding(FindingCode.UNIVERSE_WITHOUT_CONTROLLER, "error", places[name], text, hint)
         short = [one.number for one in info.universes if one.slots < needed.get(one.number, 0)]
         if short:
-            text = f"{name} has fewer slots than the strings and fixtures of universes {ranges(short)} need"
-            hint = "render the piece again for this rig; until then the last slots of these universes stay black"
+            text = f"{name} has fewer slots than the strings and fixtures of {numbered('universe', short)} need"
+            hint = "render the piece again for this rig; until then the last slots stay black there"
             yield Finding(FindingCode.SLOTS_TOO_FEW, "warning", places[name], text, hint)
 
 
@@ -113,7 +118,8 @@ def _unfilled(rig: Rig, files: Mapping[str, FrameFileInfo]) -> Iterator[Finding]
     for controller in rig.controller:
         empty = [number for number in controller.universes if number not in filled]
         if empty and files:
-            text = f"no frame file fills universes {ranges(empty)} of controller {controller.name}: they stay black"
+            stays = "they stay" if len(empty) > 1 else "it stays"
+            text = f"no frame file fills {numbered('universe', empty)} of controller {controller.name}: {stays} black"
             hint = "render pieces for these universes, or remove the universes from the controller"
             yield Finding(FindingCode.UNIVERSES_UNFILLED, "warning", controller.place, text, hint)
 
@@ -154,10 +160,11 @@ def _unclaimed(rig: Rig, files: Mapping[str, FrameFileInfo]) -> Iterator[Finding
 def _slots(free: Mapping[int, list[tuple[int, int]]], claimed: Container[int]) -> str:
     """Slots by universe, as text. A universe that nothing claims is free as a whole."""
     whole = [number for number in free if number not in claimed]
-    parts = [f"universes {ranges(whole)}"] if whole else []
+    parts = [numbered("universe", whole)] if whole else []
     for number in sorted(free.keys() - set(whole)):
         gaps = ", ".join(f"{first}" if first == last else f"{first}-{last}" for first, last in free[number])
-        parts.append(f"slots {gaps} of universe {number}")
+        noun = "slot" if gaps.isdecimal() else "slots"
+        parts.append(f"{noun} {gaps} of universe {number}")
     return listed(parts)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from gloaming.shows.analysis.wiring import ranges
+from gloaming.shows.analysis.wiring import numbered
 from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.layout import CHUNK_BYTES_MAX, FrameFileInfo, Frames, Universe, bytes_of
 from gloaming.shows.framefile.source import FrameSource, universes_of
@@ -107,7 +107,7 @@ def _surplus(table: Table, other: Table) -> Iterator[str]:
     if channels := [channel for channel in table if channel not in other]:
         yield ", ".join(channels)
     if _pixels(table) > _pixels(other):
-        yield _numbered("pixel", range(_pixels(other) + 1, _pixels(table) + 1))
+        yield numbered("pixel", range(_pixels(other) + 1, _pixels(table) + 1))
 
 
 def _absent(from_: Table, to: Table) -> Iterator[str]:
@@ -119,7 +119,7 @@ def _absent(from_: Table, to: Table) -> Iterator[str]:
         if absent:
             yield ", ".join(absent)
     elif shared and (gone := np.any(list(shared.values()), axis=0)).any():
-        yield _numbered("pixel", (np.flatnonzero(gone) + 1).tolist())
+        yield numbered("pixel", (np.flatnonzero(gone) + 1).tolist())
 
 
 def _unclaimed(info: FrameFileInfo, old: MadeFor, universes: Mapping[int, Universe]) -> Iterator[str]:
@@ -131,14 +131,9 @@ def _unclaimed(info: FrameFileInfo, old: MadeFor, universes: Mapping[int, Univer
     for universe in info.universes:
         slots = np.flatnonzero(~claimed[universe.offset : universe.offset + universe.slots]) + 1
         if len(slots):
-            free.setdefault(_numbered("slot", slots.tolist()), []).append(universe.number)
+            free.setdefault(numbered("slot", slots.tolist()), []).append(universe.number)
     for slots_text, numbers in free.items():
-        yield f"{slots_text} of {_numbered('universe', numbers)}: no string or fixture of the old rig has them"
-
-
-def _numbered(noun: str, numbers: Sequence[int]) -> str:
-    """Numbers with their noun: pixel 7, pixels 141-150."""
-    return f"{noun}{'s' if len(numbers) > 1 else ''} {ranges(numbers)}"
+        yield f"{slots_text} of {numbered('universe', numbers)}: no string or fixture of the old rig has them"
 
 
 def _named(kind: str, names: Sequence[str]) -> list[str]:

@@ -17,6 +17,7 @@ from gloaming.shows.analysis.pieces import Judge, analyse
 from gloaming.shows.framefile.reader import FrameFileInfo, FrameWriter, Universe
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig
+from gloaming.shows.rig.sheet import sheet_of
 
 
 def rig(*strings: dict[str, object], supplies: tuple[dict[str, object], ...] = ()) -> Rig:
@@ -282,7 +283,7 @@ def test_loads_are_the_plain_sums_of_what_hangs_on_each(
     seed: int,
     brightness: float,
 ) -> None:
-    """Every current of every frame, added up string by string, for drawn rigs."""
+    """Every current of every frame, added up string by string, for drawn rigs. The sheet has those of full white."""
     text = PORTS.partition("[[port]]")[0].format(brightness=brightness)
     text += '[[supply]]\nname = "chest"\nvolts = 5\namps = 9\ncircuit = "shed"\n'
     slot = 1
@@ -313,3 +314,22 @@ def test_loads_are_the_plain_sums_of_what_hangs_on_each(
     for name, amps in expected.items():
         assert found[name].peak_a == pytest.approx(amps.max())
         assert found[name].mean_a == pytest.approx(amps.mean())
+    white, sheet = loads(full(1, slot), rig, slot), sheet_of(rig)
+    on_sheet = {port.of.name: port.load for one in sheet.controllers for port in one.ports}
+    on_sheet |= {one.of.name: one.load for two in sheet.controllers for one in two.loose if one.load}
+    on_sheet |= {supply.name: load for supply, load in sheet.supplies}
+    on_sheet |= {circuit.name: load for circuit, load, _ in sheet.circuits}
+    for name, load in on_sheet.items():
+        assert (load.full_a, load.limit_a) == (pytest.approx(white[name].peak_a), white[name].limit_a)
+
+
+def test_a_brightness_of_almost_nothing_is_far_below_every_limit() -> None:
+    of = Rig.model_validate(
+        {
+            "controller": [{"name": "left", "universes": 1, "brightness": 1e-300}],
+            "string": [{"name": "a", "controller": "left", "universe": 1, "pixels": 9, "idle_ma": 0, "fuse_a": 5}],
+        }
+    )
+    holds_at = loads(full(1, 27), of, 27)["a"].holds_at
+    with np.errstate(over="raise"):
+        assert holds_at is not None and round(holds_at, 9) > 1e299

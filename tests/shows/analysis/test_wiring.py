@@ -80,8 +80,8 @@ def test_a_rig_with_every_fault_has_each_found_at_its_place(tmp_path: Path) -> N
         ("warning", "rig.toml:30", "pixel 170 of string eaves lies across universes 5 and 6"),
         ("error", "site.toml:9", "tide has frames for universes that no controller has: 30-31"),
         ("warning", "site.toml:9", "tide has fewer slots than the strings and fixtures of universes 5-7 need"),
-        ("warning", "rig.toml:1", "no frame file fills universes 8 of controller left: they stay black"),
-        ("warning", "rig.toml:6", "no frame file fills universes 20 of controller mast: they stay black"),
+        ("warning", "rig.toml:1", "no frame file fills universe 8 of controller left: it stays black"),
+        ("warning", "rig.toml:6", "no frame file fills universe 20 of controller mast: it stays black"),
         (
             "fact",
             "rig.toml:1",
@@ -198,9 +198,9 @@ def test_slots_of_a_universe_without_a_string_are_listed_where_a_frame_file_has_
     string = '[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 170\n'
     text = "of controller left; frame files have them, and they are sent as they are"
     code = "slots-unclaimed"
-    assert unclaimed(tmp_path, rig, (1, 512)) == [(code, f"no string or fixture claims universes 1 {text}")]
+    assert unclaimed(tmp_path, rig, (1, 512)) == [(code, f"no string or fixture claims universe 1 {text}")]
     found = unclaimed(tmp_path, rig + string, (1, 512), (2, 512))
-    assert found == [(code, f"no string or fixture claims universes 2, slots 511-512 of universe 1 {text}")]
+    assert found == [(code, f"no string or fixture claims universe 2, slots 511-512 of universe 1 {text}")]
 
 
 def test_slots_above_a_string_of_100_pixels_are_listed_once_for_the_controller(tmp_path: Path) -> None:
@@ -230,7 +230,7 @@ def test_a_frame_file_too_short_for_a_fixture_is_named(tmp_path: Path) -> None:
     files = {"tide": info("tide", (20, 100))}
     made = rig_findings(load_rig(tmp_path / "rig.toml"), files, {"tide": "site.toml:9"})
     assert [one.text for one in made if one.code == FindingCode.SLOTS_TOO_FEW] == [
-        "tide has fewer slots than the strings and fixtures of universes 20 need"
+        "tide has fewer slots than the strings and fixtures of universe 20 need"
     ]
 
 
@@ -241,4 +241,4 @@ def test_slots_without_any_user_or_frames_are_unused_and_never_said_to_be_sent(t
     shorter = unclaimed(tmp_path, RIG, (5, 2))
     assert [code for code, _ in shorter] == ["slots-unclaimed", "slots-unused"]
     assert "slots 1-2 of universe 5" in shorter[0][1]
-    assert "uses slots 3 of universe 5" in shorter[1][1]
+    assert "uses slot 3 of universe 5" in shorter[1][1]
