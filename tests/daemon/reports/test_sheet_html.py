@@ -166,3 +166,16 @@ def test_the_sheet_prints_on_both_papers(quay: tuple[Rig, str], tmp_path: Path, 
     boxes = [tuple(map(float, box.split())) for box in re.findall(rb"/MediaBox \[([\d. ]+)\]", printed)]
     assert {tuple(round(side / 72 * 25.4) for side in box[2:]) for box in boxes} == {(round(wide_mm), round(high_mm))}
     assert len(boxes) >= 1 + 4 + 2
+
+
+@needs("chromium", "fonts")
+def test_the_sheet_is_no_wider_than_a_phone(quay: tuple[Rig, str], tmp_path: Path) -> None:
+    """It is read on a ladder too. 390 px are a usual width of a phone (common practice, no source)."""
+    from tests.browser.board import chromium
+
+    text = quay[1].replace("ridge", LONG).replace("boathouse:", f"{LONG}:")
+    (tmp_path / "sheet.html").write_text(text, encoding="utf-8")
+    with chromium() as browser:
+        phone = browser.new_page(viewport={"width": 390, "height": 844})
+        phone.goto((tmp_path / "sheet.html").as_uri())
+        assert phone.evaluate("document.documentElement.scrollWidth") == 390
