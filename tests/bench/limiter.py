@@ -1,6 +1,6 @@
 """What the limiter costs the transmitter: the whole process, with it and without, the same frames in turn.
 
-    python -m tests.bench.limiter [--universes 96] [--seconds 10] [--rounds 3] [--level 0.8]
+    python -m tests.bench.limiter [--universes 96] [--seconds 10] [--rounds 3] [--level 0.8] [--case NAME ...]
 
 As root (it makes two network namespaces and a cable between them), with gcc. A share is processor time of the process,
 in percent of one core; a ratio is the median over the rounds of each case divided by "no limiter" in the same round.
@@ -90,8 +90,10 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=10)
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--level", type=float, default=0.8)
+    parser.add_argument("--case", action="append", choices=CASES, help="only this case, and the one without a limiter")
     args = parser.parse_args()
-    shares: dict[str, list[float]] = {name: [] for name in CASES}
+    cases = {name: fuses for name, fuses in CASES.items() if fuses is None or not args.case or name in args.case}
+    shares: dict[str, list[float]] = {name: [] for name in cases}
     with tempfile.TemporaryDirectory() as name, street() as there:
         folder = Path(name)
         program = folder / "transmit"
@@ -100,7 +102,7 @@ def main() -> None:
         args.frames = len(frames)
         path = write(folder / "bench.frames", frames, Fraction(FPS), SLOTS)
         for _ in range(args.rounds):
-            for case, fuses in CASES.items():
+            for case, fuses in cases.items():
                 with receiver(there, program, HOST, args.universes):
                     shares[case].append(share(there, path, folder, fuses, args))
     print(f"| {args.universes} universes | % of a core | ratio |\n| --- | --- | --- |")
