@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gloaming.api.cli.frames_verbs import apart, bar, in_words, made, report
-from gloaming.shows.analysis.wiring import ranges
+from gloaming.shows.analysis.wiring import numbered
 from gloaming.shows.config_files.errors import InputError, input_error
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect
 from gloaming.shows.framefile.remap import remap
@@ -50,7 +50,7 @@ def _old_rig(args: argparse.Namespace, info: FrameFileInfo) -> MadeFor:
     old, strange = MadeFor.of(rig).within(numbers), [one for one in numbers if one not in rig.controller_of]
     if strange or old is None:
         who = "controller" if strange else "string or fixture"
-        problem = f"it has universes {ranges(strange or numbers)}, which no {who} of {args.old_rig} has"
+        problem = f"it has {numbered('universe', strange or numbers)}, which no {who} of {args.old_rig} has"
         raise input_error(args.file, problem, "name the rig that it was made for")
     return old
 

@@ -137,8 +137,9 @@ def _with_points(rig: Rig, csv: Path, path: Path) -> Rig:
     try:
         points = {string.name: string.points for string in load_rig(path).string if string.points}
     except InputError as error:
+        problem = "it is not replaced, because it cannot be read"
         hint = "its points would be lost: correct the file, or rename it"
-        raise InputError(*error.errors, ConfigError(path, None, None, "it cannot be replaced unread", hint)) from None
+        raise InputError(*error.errors, ConfigError(path, None, None, problem, hint)) from None
     errors = []
     strings = []
     for string in rig.string:
@@ -151,20 +152,20 @@ def _with_points(rig: Rig, csv: Path, path: Path) -> Rig:
     if errors:
         raise InputError(*errors)
     if points:
-        print(f"note: the points of {', '.join(points)} go: no line has such a string", file=sys.stderr)
+        print(f"note: the points of {', '.join(points)} are left out: no line has such a string", file=sys.stderr)
     return rig.model_copy(update={"string": tuple(strings)})
 
 
 def _report(path: Path, rig: Rig) -> None:
     from gloaming.daemon.reports.survey_texts import plural
-    from gloaming.shows.analysis.wiring import ranges
+    from gloaming.shows.analysis.wiring import numbered
 
     print(f"{path}: {_counted(rig)}")
     strings = Counter(string.controller for string in rig.string)
     for controller in rig.controller:
         host = controller.host or "by multicast: it has no host"
         hung = plural(strings[controller.name], "string")
-        print(f"  {controller.name}: {host}; universes {ranges(controller.universes)}; {hung}")
+        print(f"  {controller.name}: {host}; {numbered('universe', controller.universes)}; {hung}")
 
 
 def _counted(rig: Rig) -> str:

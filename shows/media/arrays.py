@@ -154,7 +154,7 @@ def _lines(path: Path) -> Iterator[tuple[int, str]]:
         with path.open(encoding="utf-8-sig", errors="surrogateescape") as file:  # so that a wrong byte has its column
             for number, line in enumerate(iter(lambda: file.readline(LINE_CHARS_MAX), ""), start=1):
                 if len(line) == LINE_CHARS_MAX:
-                    problem = f"the line is longer than {LINE_CHARS_MAX} signs"
+                    problem = f"the line is longer than {LINE_CHARS_MAX} characters"
                     raise InputError(ConfigError(path, number, None, problem, "write one frame a line"))
                 if line.strip(" \t\r\n,;"):
                     yield number, line

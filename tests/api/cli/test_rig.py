@@ -37,7 +37,7 @@ def test_a_spreadsheet_becomes_a_rig_with_a_word_on_what_is_to_be_filled_in(
     assert capsys.readouterr().out.splitlines() == [
         "rig.toml: 2 controllers, 3 strings, 0 fixtures, 300 pixels",
         "  left: by multicast: it has no host; universes 1-2; 2 strings",
-        "  right: by multicast: it has no host; universes 3; 1 string",
+        "  right: by multicast: it has no host; universe 3; 1 string",
     ]
     assert sorted(one.name for one in folder.iterdir()) == ["rig.toml", "strings.csv"]
 
@@ -89,7 +89,7 @@ def test_a_rig_that_cannot_be_read_is_not_replaced(folder: Path, capsys: pytest.
     """It may have points."""
     (folder / "rig.toml").write_text("[[controller]\n")
     assert main(["rig", "import", "strings.csv", "--replace"]) == 2
-    assert "rig.toml: it cannot be replaced unread; its points would be lost: correct" in capsys.readouterr().err
+    assert "it is not replaced, because it cannot be read; its points would be lost: correct" in capsys.readouterr().err
     assert (folder / "rig.toml").read_text() == "[[controller]\n"
 
 
@@ -112,4 +112,4 @@ def test_points_are_not_lost_on_the_way(folder: Path, capsys: pytest.CaptureFixt
 
     (folder / "out.csv").write_text(text.replace("wreath", "garland"))
     assert main(["rig", "import", "out.csv", "--replace"]) == 0
-    assert "note: the points of wreath go: no line has such a string" in capsys.readouterr().err
+    assert "note: the points of wreath are left out: no line has such a string" in capsys.readouterr().err

@@ -112,6 +112,22 @@ channels = ["dimmer", "strobe", "red", "fog"]
 """
 
 
+def test_a_rig_that_gets_a_port_a_fixture_and_a_missing_pixel_goes_on_without_a_blink(evening: Evening) -> None:
+    """The edit comes while a piece plays. The last pixel is at 77: it moves up by one."""
+    piece(evening, {1: 512, 2: 300})
+    port = '[[port]]\ncontroller = "left"\nnumber = 1\nfuse_a = 7\n'
+    with evening.reader("0.0.0.0", "multicast") as reader, evening.running():
+        all_lit(reader, {1: 512, 2: 300})
+        begun = len(reader.seen())
+        (evening.folder / "rig.toml").write_text(f"{RIG}port = 1\nmissing = [37]\n{port}{FIXTURE}", encoding="utf-8")
+        reader.wait_for(
+            lambda seen: any(one.universe == 2 and one.slots[296] == 77 for one in seen[begun:]), "the edit"
+        )
+        edited = len(reader.seen())
+        seen = reader.wait_for(lambda seen: len(seen) > edited + FRAMES, "more of it")
+    assert not any(one.black for one in seen[begun:])
+
+
 def test_a_strobe_and_fog_are_sent_as_they_are_and_are_0_while_it_is_dark(evening: Evening) -> None:
     """A dim to half, a pause, a rig check by universe."""
     (evening.folder / "rig.toml").write_text(RIG + FIXTURE, encoding="utf-8")

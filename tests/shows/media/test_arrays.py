@@ -112,7 +112,7 @@ def test_a_table_of_a_spreadsheet_is_read(tmp_path: Path, text: str) -> None:
         (b"0,1\n0,\n", ":2: column 2 (B): '' is not a level"),
         (b"1;2\n" * 900 + b"1;\xe4\n", ":901: column 2 (B): "),
         ("1;2\n".encode("utf-16"), "save the table as CSV in UTF-8"),
-        (b"1" * 16_000_000, ":1: the line is longer than 16000000 signs; write one frame a line"),
+        (b"1" * 16_000_000, ":1: the line is longer than 16000000 characters; write one frame a line"),
         (b"1;2\n1;" + b"1" * 200_000, ":2: it cannot be read (field larger than field limit"),
     ],
     ids=range(12),
