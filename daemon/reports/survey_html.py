@@ -37,6 +37,7 @@ def page(found: Survey) -> str:
         floor_percent=lambda share: f"{int(share * 100)}%",
         moments=moments,
         nearest=_nearest,
+        on_port={one.name for one in found.of.rig.string if one.port is not None} if found.of else set(),
         plural=plural,
         share=share,
         tables=_tables(found),

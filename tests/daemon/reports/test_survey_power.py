@@ -194,3 +194,4 @@ def test_the_page_shows_ports_and_circuits_beside_supplies_and_strings(tmp_path:
         assert f"{head}, over all pieces" in page.words
     assert "port 3 of left" in page.words  # the nearest to its limit
     assert "1.1 of 5 A" in page.words
+    assert "its port's" in page.words and "not given" not in page.words
