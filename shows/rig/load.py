@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import chain
 from pathlib import Path
 
-from gloaming.shows.config_files.checking import Known, Table, on_their_lines, read_tables
+from gloaming.shows.config_files.checking import Known, Table, instead, on_their_lines, read_tables
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.protocols.e131 import SLOTS_MAX
-from gloaming.shows.rig.model import Controller, Fixture, Named, PixelString, Port, Rig, is_loopback, port_name
+from gloaming.shows.rig.model import Controller, Fixture, Named, PixelString, Port, Rig, Zone, is_loopback, port_name
 
 CIRCLE_MAX = 6
 """The most strings of a circle that its error names."""
@@ -36,7 +36,7 @@ def complete(path: Path, rig: Rig) -> tuple[Rig, Errors]:
     strings = in_place(path, rig.string, errors)
     ports = _ports(path, rig.port, strings, errors)
     rig = rig.model_copy(update={"port": tuple(ports.values()), "string": tuple(_on_ports(strings, ports))})
-    return rig, [*errors, *_strings(path, rig), *_slots(path, rig)]
+    return rig, [*errors, *_strings(path, rig), *_slots(path, rig), *_zones(path, rig)]
 
 
 def _at(path: Path, table: Table, key: str, problem: str, hint: str) -> ConfigError:
@@ -50,6 +50,7 @@ def _names(path: Path, rig: Rig) -> Iterator[ConfigError]:
         "supply": rig.supply,
         "string": rig.string,
         "fixture": rig.fixture,
+        "zone": rig.zone,
     }
     for kind, tables in groups.items():
         seen: dict[str, Named] = {}
@@ -278,3 +279,46 @@ def _spans(
                 yield _at(path, one, f"{key}.{where or 'slot'}", problem, hint)
                 return
         taken[universe].append((first, last, one))
+
+
+def _zones(path: Path, rig: Rig) -> Iterator[ConfigError]:
+    """The parts of each zone are known, and no zone is within itself."""
+    groups = {string.group: None for string in rig.string if string.group is not None}
+    tables = {zone.name: zone for zone in rig.zone}
+    known: dict[str, Mapping[str, object]] = {
+        "strings": {one.name: one for one in rig.string},
+        "fixtures": {one.name: one for one in rig.fixture},
+        "controllers": {one.name: one for one in rig.controller},
+        "groups": groups,
+        "zones": {**tables, **groups},
+    }
+    for index, zone in enumerate(rig.zone):
+        key = f"zone[{index}]"
+        for kind in ("strings", "fixtures", "controllers"):
+            if zone.name in known[kind]:
+                problem = f"there is a {kind[:-1]} {zone.name} too"
+                yield _at(path, zone, f"{key}.name", problem, "give the zone another name, so that commands are clear")
+        for kind, names in known.items():
+            for name in getattr(zone, kind):
+                if name not in names:
+                    hint = instead(name, names or [f"a [[{kind[:-1]}]] table"])
+                    yield _at(path, zone, f"{key}.{kind}", f"there is no {kind[:-1]} {name!r}", hint)
+        if not any(getattr(zone, kind) for kind in known) and zone.name not in groups:
+            yield _at(path, zone, key, "the zone has no part", "name strings, fixtures, controllers, groups or zones")
+        if around := _circle(zone.name, tables):
+            problem = f"the zone is within itself: {' within '.join(around)}"
+            yield _at(path, zone, f"{key}.zones", problem, "remove one of these zones from the other")
+
+
+def _circle(name: str, tables: Mapping[str, Zone]) -> list[str]:
+    """The zones from a zone back to itself, by name. Empty where there is no such way."""
+    ways = [[name]]
+    seen = set[str]()
+    for way in ways:
+        for inner in tables[way[-1]].zones if way[-1] in tables else ():
+            if inner == name:
+                return [name, *reversed(way)]
+            if inner not in seen:
+                seen.add(inner)
+                ways.append([*way, inner])
+    return []

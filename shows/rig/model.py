@@ -312,6 +312,21 @@ class Fixture(Named):
         yield self.universe, self.slot, self.slot + len(self.channels) - 1
 
 
+class Zone(Named):
+    """A part of the rig that may have its own hours, performances, brightness and overrides."""
+
+    strings: Annotated[tuple[str, ...], Field(examples=['["ridge", "eaves"]'])] = ()
+    """Its strings, by name."""
+    fixtures: Annotated[tuple[str, ...], Field(examples=['["bell-lamp"]'])] = ()
+    """Its fixtures, by name."""
+    controllers: Annotated[tuple[str, ...], Field(examples=['["left"]'])] = ()
+    """The controllers whose universes belong to it, by name."""
+    groups: Annotated[tuple[str, ...], Field(examples=['["roof"]'])] = ()
+    """The groups of strings that belong to it. A group is a zone of its name without a table."""
+    zones: Annotated[tuple[str, ...], Field(examples=['["gable"]'])] = ()
+    """Other zones that belong to it, by name."""
+
+
 class Rig(Table):
     """A rig.toml: everything that hangs outside."""
 
@@ -327,6 +342,8 @@ class Rig(Table):
     """The strings."""
     fixture: tuple[Fixture, ...] = ()
     """The fixtures: lamps and other devices that are no strings of pixels."""
+    zone: tuple[Zone, ...] = ()
+    """The zones: parts of the rig with a name."""
 
     @cached_property
     def controller_of(self) -> dict[int, Controller]:
