@@ -35,6 +35,7 @@ def tables_of(rig: Rig) -> dict[str, list[Values]]:
         "port": [_values(one) for one in rig.port if _says_more(one) or not rig.on_port[one.name]],
         "string": [_string_values(one, ports) for one in rig.string],
         "fixture": [_values(one) for one in rig.fixture],
+        "zone": [_values(one) for one in rig.zone],
     }
 
 
