@@ -19,9 +19,12 @@ class Kind(StrEnum):
     MUTE = "mute"
     SKIP = "skip"
     RIG_CHECK = "rig-check"
+    OUT_OF_SERVICE = "out-of-service"
 
 
 WEEK_MINUTES, DAY_MINUTES = 7 * 24 * 60, 24 * 60
+OUT_OF_SERVICE_DAYS = 400
+"""The longest time out of service: more than a year, so that a part stays dark until the next season."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +49,8 @@ class KindTerms:
     lights_off: bool = False
     of_its_own: bool = False
     """Whether it has a separate request and command."""
+    in_zones: bool = False
+    """Whether it may be for a zone. The others are always for the whole rig."""
 
 
 TERMS = {
@@ -58,10 +63,20 @@ TERMS = {
         lights_off=True,
     ),
     Kind.DARK: KindTerms(
-        "Off", "lights off for tonight, or for a given time", frozenset({Kind.DARK, Kind.RIG_CHECK}), lights_off=True
+        "Off",
+        "lights off for tonight, or for a given time",
+        frozenset({Kind.DARK, Kind.RIG_CHECK}),
+        lights_off=True,
+        in_zones=True,
     ),
     Kind.CALL: KindTerms(
-        "Show called", "give a show now", key="show", needed=True, usual_minutes=30, longest_minutes=DAY_MINUTES
+        "Show called",
+        "give a show now",
+        key="show",
+        needed=True,
+        usual_minutes=30,
+        longest_minutes=DAY_MINUTES,
+        in_zones=True,
     ),
     Kind.DIM: KindTerms(
         "Dimmed",
@@ -69,6 +84,7 @@ TERMS = {
         frozenset({Kind.DIM}),
         "level",
         needed=True,
+        in_zones=True,
     ),
     Kind.MUTE: KindTerms("Muted", "no sound", frozenset({Kind.MUTE})),
     Kind.SKIP: KindTerms("Next piece", "the next piece, at once", lasts=False),
@@ -77,6 +93,15 @@ TERMS = {
         "test patterns on the rig; they end after ten minutes",
         frozenset({Kind.RIG_CHECK}),
         of_its_own=True,
+    ),
+    Kind.OUT_OF_SERVICE: KindTerms(
+        "Out of service",
+        "a zone, string, fixture or controller stays dark until it is mended",
+        frozenset({Kind.OUT_OF_SERVICE}),
+        "why",
+        usual_minutes=OUT_OF_SERVICE_DAYS * DAY_MINUTES,
+        longest_minutes=OUT_OF_SERVICE_DAYS * DAY_MINUTES,
+        in_zones=True,
     ),
 }
 ASKED = tuple(kind for kind, terms in TERMS.items() if not terms.of_its_own)
@@ -106,7 +131,8 @@ class Override:
     `until_ns` is the end that was asked for. `ended_ns` is the instant at which somebody ended it earlier. A skip acts
     at `at_ns` only; a skip that is undone before `until_ns` has no effect. A call has a `show`. A dim has a `level`
     (0..1, a share of the set brightness), a rig check too (0..1, its brightness). A rig check has a `check`. With
-    `show_continues`, the show moves on during a pause.
+    `show_continues`, the show moves on during a pause. `zone` is the part of the rig that it is for, None: all of it.
+    Out of service, that part may also be a string, a fixture or a controller, and `why` says what is wrong with it.
     """
 
     id: int
@@ -119,6 +145,8 @@ class Override:
     level: float | None = None
     show_continues: bool = False
     check: Check | None = None
+    zone: str | None = None
+    why: str = ""
 
     @property
     def end_ns(self) -> int:
@@ -133,6 +161,10 @@ class Override:
     def in_force_at(self, at_ns: int) -> bool:
         """Whether it is in force at an instant."""
         return self.at_ns <= at_ns < self.end_ns
+
+    def replaces(self, other: Override) -> bool:
+        """Whether it ends another override that is in force. Each is for the same part of the rig."""
+        return other.kind in TERMS[self.kind].ends and other.zone == self.zone
 
     def end_known_at(self, at_ns: int) -> int:
         """The end as it was known at an instant, when a later undo was not known."""

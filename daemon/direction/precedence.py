@@ -59,6 +59,7 @@ PRECEDENCE = (
     Line(Source.DARK_HOURS, State.DARK, gives_way_to=Kind.RIG_CHECK),
     Line(Kind.DARK, State.DARK),
     Line(Kind.RIG_CHECK, State.RIG_CHECK, LightSource.PATTERN),
+    Line(Kind.OUT_OF_SERVICE, State.DARK),
     Line(Kind.PAUSE, State.PAUSED, has_show=True),
     Line(Kind.CALL, State.PLAYING, LightSource.SHOW, sound=True, has_show=True),
     Line(Source.PERFORMANCE, State.PLAYING, LightSource.SHOW, sound=True, has_show=True),

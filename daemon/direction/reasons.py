@@ -14,6 +14,7 @@ TEXTS = {
     ReasonCode.DIM: "dimmed{by} at {at} until {until}, to {level:.0%} of the brightness that is set",
     ReasonCode.MUTE: "muted{by} at {at} until {until}",
     ReasonCode.RIG_CHECK: "rig check, {check}{by} at {at} until {until}",
+    ReasonCode.OUT_OF_SERVICE: "out of service{by} at {at} until {until}",
     ReasonCode.PIECE: "{piece} began at {at}, {order}",
     ReasonCode.BETWEEN: "between pieces",
     ReasonCode.ORDER_BEGINS_LATER: "the order begins later, on the clock",
@@ -36,7 +37,16 @@ BRIEFS = {ReasonCode.OPENED: "the closing at {closes} ({closes_by})"}
 """The same texts without what differs from night to night."""
 
 
-def reason(code: ReasonCode, rule: str, *, more: str = "", override: int | None = None, **values: object) -> Reason:
-    """A reason with its text, and `more` after it."""
+def reason(
+    code: ReasonCode,
+    rule: str,
+    *,
+    zone: str | None = None,
+    more: str = "",
+    override: int | None = None,
+    **values: object,
+) -> Reason:
+    """A reason with its text, the zone before it where it is of one, and `more` after it."""
     brief = BRIEFS[code].format(**values) if code in BRIEFS else ""
-    return Reason(rule, TEXTS[code].format(**values) + more, code, brief, override)
+    of = f"{zone}: " if zone else ""
+    return Reason(rule, f"{of}{TEXTS[code].format(**values)}{more}", code, brief, override)

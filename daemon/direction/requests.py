@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime, time, timedelta
+from itertools import islice
 from typing import Any
 
 from gloaming.daemon.direction.decide import decide, instant, segment_at
@@ -23,6 +24,9 @@ UNDO_SKIP_NS = MINUTE_NS
 SOUND_AHEAD_NS = 9 * SECOND_NS // 10
 """The delay of a skip in a show with sound. The next sound is decoded and passes the device's buffer in this time, so
 that it begins together with its light."""
+
+NAMES_MAX = 12
+"""So many names of parts of the rig are in a hint."""
 
 
 class Refusal(Exception):
@@ -59,6 +63,8 @@ def ask(
         show=_show(request["show"], site) if kind == Kind.CALL else None,
         level=request.get("level"),
         show_continues=request.get("show_continues", False),
+        zone=_zone(request, kind, site),
+        why=request.get("why", ""),
     )
     _allow(override, site, tuple(overrides), held)
     return _with_its_sound(override, site, tuple(overrides), held) if kind == Kind.SKIP else override
@@ -115,6 +121,21 @@ def _instant_of(until: str, at_ns: int, site: SiteProtocol) -> int:
         if until_ns > at_ns:
             return until_ns
     raise AssertionError("every time of day comes within two days")
+
+
+def _zone(request: Mapping[str, Any], kind: Kind, site: SiteProtocol) -> str | None:
+    zone = request.get("zone")
+    if zone is None:
+        if kind == Kind.OUT_OF_SERVICE:
+            problem = "it is missing: name what is out of service"
+            raise _invalid("zone", problem, 'a zone, string, fixture or controller, as "ridge"')
+        return None
+    if zone not in site.zones:
+        some = ", ".join([*islice(site.zones, NAMES_MAX), *(["..."] if len(site.zones) > NAMES_MAX else [])])
+        raise _invalid("zone", f"there is no zone {zone!r}", f"use {some}" if some else "add [[zone]] to rig.toml")
+    if not TERMS[kind].in_zones:
+        raise _invalid("zone", f"a {kind} is for the whole rig", "leave the zone out")
+    return str(zone)
 
 
 def _show(show: str, site: SiteProtocol) -> str:

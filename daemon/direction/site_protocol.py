@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.timetable.nights import Timetable
 from gloaming.daemon.timetable.rules import HoursRule
+from gloaming.shows.rig.zones import Spans
 
 
 class DimRule(HoursRule, Protocol):
@@ -124,6 +125,11 @@ class SiteProtocol(Timetable, Protocol):
     def shows(self) -> Mapping[str, ShowProtocol]: ...
     @property
     def pieces(self) -> Mapping[str, PieceProtocol]: ...
+
+    @property
+    def zones(self) -> Mapping[str, Spans]:
+        """The slots of everything in the rig that has a name: zones, strings, fixtures and controllers."""
+        ...
 
     def goes_round(self, show: str) -> bool:
         """Whether a show repeats one piece with nothing between, so that it is one picture that repeats."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from gloaming.daemon.direction import precedence
-from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.precedence import LightSource, Source
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.rules_in_force import DayFacts, HoursWindow, RulesInForce
@@ -112,19 +112,25 @@ class Why:
         return int(day.timestamp()) * SECOND_NS
 
     def _asked(self, override: Override) -> Reason:
+        when = self._clock_and_date if override.kind == Kind.OUT_OF_SERVICE else self._clock
         return reason(
             ReasonCode(override.kind.value),
             f"override {override.id} {override.kind}",
+            zone=override.zone,
+            more=f": {override.why}" if override.why else "",
             override=override.id,
             by=f" by {override.who}" if override.who else "",
-            at=self._clock(override.at_ns),
-            until=self._clock(override.until_ns),
+            at=when(override.at_ns),
+            until=when(override.until_ns),
             level=override.level or 0.0,
             check=override.check.text if override.check else "nothing",
         )
 
     def _local(self, at_ns: int) -> datetime:
         return datetime.fromtimestamp(at_ns // SECOND_NS, self.facts.zone)
+
+    def _clock_and_date(self, at_ns: int) -> str:
+        return f"{self._clock(at_ns)} on {self._local(at_ns):%d %B %Y}"
 
     def _clock(self, at_ns: int, seconds: bool = False) -> str:
         local = self._local(at_ns)

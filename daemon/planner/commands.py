@@ -7,7 +7,7 @@ from contextlib import suppress
 from datetime import datetime
 
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.direction.overrides import TERMS, Override
+from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import Refusal, ask
 from gloaming.daemon.direction.score import ReasonCode
@@ -95,7 +95,7 @@ class Commands:
 
     async def _take(self, override: Override, who: str) -> dict[str, object]:
         now = self._situation
-        ends = [one for one in now.standing(override.at_ns) if one.kind in TERMS[override.kind].ends]
+        ends = [one for one in now.standing(override.at_ns) if override.replaces(one)]
         override = now.add(override, ends)
         text = f"{override.kind} until {self._clock_time(override.until_ns)}"
         now.store.note(override.at_ns, "override", text, who, {"id": override.id})

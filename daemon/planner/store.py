@@ -43,7 +43,7 @@ APART = 1 << 40
 TABLES = ("override", "device", "fact", "journal")
 STATE_LEVELS: dict[str, int] = {state: terms.level for state, terms in STATES.items()}
 _KINDS = tuple(str(kind) for kind in Kind)
-_COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, rig_check"
+_COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, rig_check, zone, why"
 
 
 class DeviceStore(Protocol):
@@ -232,9 +232,20 @@ class Store:
         )
         return tuple(
             Override(
-                id, Kind(kind), at_ns, until_ns, who, ended_ns, show, level, bool(show_continues), _read_check(check)
+                id,
+                Kind(kind),
+                at_ns,
+                until_ns,
+                who,
+                ended_ns,
+                show,
+                level,
+                bool(show_continues),
+                _read_check(check),
+                zone,
+                why or "",
             )
-            for id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, check in rows
+            for id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, check, zone, why in rows
         )
 
     def note(self, at_ns: int, kind: str, text: str, who: str = "", data: dict[str, object] | None = None) -> None:
@@ -341,8 +352,10 @@ def _insert(override: Override) -> Statement:
         override.level,
         int(override.show_continues),
         _check_text(override.check),
+        override.zone,
+        override.why or None,
     )
-    return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", values
+    return f"INSERT OR REPLACE INTO override ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)", values
 
 
 def _update_end(id: int, at_ns: int) -> Statement:

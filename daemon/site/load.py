@@ -28,6 +28,7 @@ from gloaming.shows.media.sound_reading import SoundMissingError
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig
 from gloaming.shows.rig.wire import sent_slots
+from gloaming.shows.rig.zones import Spans, named_spans
 from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")
@@ -120,6 +121,11 @@ class Site:
     def slots(self) -> dict[int, int]:
         """How many slots of each universe of the rig are sent."""
         return _sent(self.rig, self.pieces)
+
+    @cached_property
+    def zones(self) -> dict[str, Spans]:
+        """The slots of everything in the rig that has a name: zones, strings, fixtures and controllers."""
+        return named_spans(self.rig)
 
     @cached_property
     def source_name(self) -> str:

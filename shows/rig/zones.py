@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import chain
+from typing import TYPE_CHECKING
 
 from gloaming.shows.protocols.e131 import SLOTS_MAX
-from gloaming.shows.rig.model import Rig
+
+if TYPE_CHECKING:  # the direction and the transmitter know areas, and load no model
+    from gloaming.shows.rig.model import Rig
 
 Span = tuple[int, int, int]
 """A stretch of slots: universe, first slot, last slot."""

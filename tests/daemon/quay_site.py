@@ -78,9 +78,11 @@ def write(folder: Path, *tables: str, place: str = PLACE, rig: str = RIG) -> Pat
     return folder
 
 
-def site_of(folder: Path, *tables: str, place: str = PLACE, at: str = "2026-11-25T12:00:00+00:00") -> Site:
+def site_of(
+    folder: Path, *tables: str, place: str = PLACE, rig: str = RIG, at: str = "2026-11-25T12:00:00+00:00"
+) -> Site:
     """That site, loaded."""
-    return load_site(write(folder, *tables, place=place), datetime.fromisoformat(at))
+    return load_site(write(folder, *tables, place=place, rig=rig), datetime.fromisoformat(at))
 
 
 def place(latitude: float, longitude: float, zone: str, more: str = "") -> str:

@@ -37,6 +37,11 @@ VALUES: dict[str, Any] = {
         ),
         Expected("{value!r} is not a brightness from 0 to 1", "as 0.4"),
     ],
+    "why": Annotated[
+        str,
+        Field(max_length=200, description="what is wrong with it"),
+        Expected("{value!r} is not a text of up to 200 characters", 'as "it flickers"'),
+    ],
 }
 """What a request may have besides its kind and its end, by the `key` of its terms."""
 

@@ -13,6 +13,7 @@ from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.timetable.dates import Dates
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.daemon.timetable.times import TimeExpression
+from gloaming.shows.rig.zones import Spans
 
 LONDON = ZoneInfo("Europe/London")
 
@@ -120,6 +121,7 @@ class PlainSite:
     shows: dict[str, PlainShow] = field(default_factory=lambda: {"evening": PlainShow()})
     pieces: dict[str, PlainPiece] = field(default_factory=lambda: {"tide": TIDE})
     timezone: ZoneInfo = LONDON
+    zones: dict[str, Spans] = field(default_factory=dict)
 
     @property
     def dark(self) -> tuple[PlainHours, ...]:

@@ -95,6 +95,56 @@ def test_dark_until_a_time_and_dark_for_tonight(site: Site) -> None:
     assert decide(AT + 2 * MIN, site, (lit,)).brightness == 1
 
 
+ROOF = """[[controller]]
+name = "left"
+universes = "1-4"
+
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 2
+pixels = 50
+group = "roof"
+"""
+
+
+def test_a_string_is_out_of_service_for_four_hundred_days_or_until_a_time(tmp_path: Path) -> None:
+    site = site_of(tmp_path, TABLES, rig=ROOF)
+    request = {"kind": "out-of-service", "zone": "ridge", "why": "it flickers"}
+    found = ask(request, AT, site, who="Ada")
+    assert (found.zone, found.why, found.until_ns) == ("ridge", "it flickers", AT + 400 * 24 * 60 * MIN)
+    assert ask({**request, "until": "2026-12-19T12:00:00+00:00"}, AT, site).until_ns == ns("2026-12-19T12:00")
+    assert decide(AT, site, (replace(found, zone=None),)).reasons[0].text == (
+        "out of service by Ada at 18:00:50 on 14 December 2026 until 18:00:50 on 18 January 2028: it flickers"
+    )
+
+
+@pytest.mark.parametrize(
+    ("request_", "problem", "hint"),
+    [
+        ({"kind": "dark", "zone": "rof"}, "there is no zone 'rof'", "use left, ridge, roof"),
+        ({"kind": "pause", "zone": "roof"}, "a pause is for the whole rig", "leave the zone out"),
+        ({"kind": "out-of-service"}, "it is missing: name what is out of service", 'as "ridge"'),
+    ],
+)
+def test_a_zone_that_does_not_exist_or_does_not_belong_is_one_line(
+    request_: dict[str, object], problem: str, hint: str, tmp_path: Path
+) -> None:
+    with pytest.raises(InputError) as error:
+        ask(request_, AT, site_of(tmp_path, TABLES, rig=ROOF))
+    (found,) = error.value.errors
+    assert (found.key, found.problem) == ("zone", problem)
+    assert hint in str(found)
+
+
+def test_an_override_takes_the_place_of_one_of_its_kind_for_the_same_part(site: Site) -> None:
+    whole, again = made(site, kind="dark"), made(site, kind="dark")
+    roof = replace(whole, zone="roof")
+    assert again.replaces(whole) and roof.replaces(roof)
+    assert not roof.replaces(whole) and not whole.replaces(roof)
+    assert not made(site, kind="dim", level=0.5).replaces(whole)
+
+
 def test_a_call_gives_a_show_now_until_a_time_and_never_into_dark_hours(site: Site) -> None:
     at = ns("2026-12-14T16:00")
     assert decide(at, site).show is None

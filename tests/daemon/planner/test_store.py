@@ -262,8 +262,17 @@ def test_an_older_file_keeps_its_rows_and_ids(tmp_path: Path) -> None:
         )
         old.execute("INSERT INTO override VALUES (41, 'pause', 1, 2, 'Ada', NULL, NULL, NULL, 1)")
     with state(tmp_path) as store:
-        assert [(one.id, one.show_continues) for one in store.overrides(0)] == [(41, True)]
+        assert [(one.id, one.show_continues, one.zone) for one in store.overrides(0)] == [(41, True, None)]
         assert store.next_id() == 42
+
+
+def test_what_is_out_of_service_stays_so_over_a_restart(tmp_path: Path) -> None:
+    ridge = Override(1, Kind.OUT_OF_SERVICE, NOW, NOW + 400 * 86_400 * S, "Ada", zone="ridge", why="it flickers")
+    with state(tmp_path) as store:
+        store.add(ridge)
+        assert store.wait()
+    with state(tmp_path) as store:
+        assert store.overrides(NOW + 399 * 86_400 * S) == (ridge,)
 
 
 def test_overrides_of_an_older_file_hold_although_it_cannot_be_brought_up_to_date(tmp_path: Path) -> None:
@@ -329,8 +338,8 @@ def test_rows_of_a_newer_version_are_kept_and_ignored(tmp_path: Path) -> None:
         store.set_fact("cid", "abc")
         first, second = dim(store), dim(store, 0.7)
     with closing(sqlite3.connect(tmp_path / "state.db")) as newer, newer:
-        newer.execute("ALTER TABLE override ADD COLUMN zone TEXT")
-        newer.execute("UPDATE override SET kind = 'wind', zone = 'pier' WHERE id = ?", (second.id,))
+        newer.execute("ALTER TABLE override ADD COLUMN gust TEXT")
+        newer.execute("UPDATE override SET kind = 'wind', gust = 'pier' WHERE id = ?", (second.id,))
     with state(tmp_path) as store:
         assert store.set_aside is None and store.fault is None
         assert store.fact("cid") == "abc"
@@ -341,7 +350,7 @@ def test_rows_of_a_newer_version_are_kept_and_ignored(tmp_path: Path) -> None:
         assert third.id == second.id + 1
         assert store.wait()
     with closing(on_the_disk(tmp_path / "state.db")) as newer:
-        kept = newer.execute("SELECT id, kind, zone FROM override ORDER BY id").fetchall()
+        kept = newer.execute("SELECT id, kind, gust FROM override ORDER BY id").fetchall()
     assert kept == [(first.id, "dim", None), (second.id, "wind", "pier"), (third.id, "dim", None)]
 
 
