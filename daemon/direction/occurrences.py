@@ -38,16 +38,18 @@ def facts(
         hours = neighbours_windows(site, from_ns, until_ns, held)
         occurrences += [occurrence_of(night, site) for night in nights_between(site, from_ns, until_ns)]
         occurrences += [_occurrence_of_call(call, site, held) for call in overrides if call.kind == Kind.CALL]
+    zone = min(site.output.zone, key=lambda zone: zone.brightness, default=None)
+    brightness, place = (zone or site.output).brightness, f"{site.output.place or 'site.toml'} output"
+    if zone:
+        place = f"{zone.place} output.zone"
     return DayFacts(
         occurrences=tuple(occurrences),
         windows=hours,
         overrides=overrides,
         zone=site.timezone,
-        brightness=site.output.brightness,
+        brightness=brightness,
         brightness_reason=reason(
-            ReasonCode.BRIGHTNESS,
-            f"{site.output.place or 'site.toml'} output.brightness",
-            level=site.output.brightness,
+            ReasonCode.BRIGHTNESS, f"{place}.brightness", zone=zone.name if zone else None, level=brightness
         ),
         fade_ns=site.output.fade,
         volume=site.sound.volume,
@@ -113,7 +115,7 @@ def _occurrence_of_call(call: Override, site: SiteProtocol, held: tuple[HeldRule
         finish=False,
         rank=0,
         place=f"override {call.id} call",
-        opens_by=f"called by {call.who}" if call.who else "called",
+        opens_by="called" + (f" for {call.zone}" if call.zone else "") + (f" by {call.who}" if call.who else ""),
         closes_by="dark hours begin" if dark else "the call ends",
         called=call.id,
     )
@@ -212,6 +214,7 @@ class _Limit(NamedTuple):
     kind: str
     ceiling: float | None
     volume: float
+    zone: str | None = None
 
 
 _Limits = dict[HoursRule, _Limit]
@@ -219,15 +222,19 @@ _Limits = dict[HoursRule, _Limit]
 
 def _limits(hours: NeighboursProtocol) -> _Limits:
     """The limit of each rule of the neighbours' hours."""
-    dark: _Limits = {rule: _Limit("dark", 0.0, 0.0) for rule in hours.dark}
+    dark: _Limits = {rule: _Limit("dark", 0.0, 0.0, rule.zone) for rule in hours.dark}
     quiet: _Limits = {rule: _Limit("quiet", None, rule.volume) for rule in hours.quiet}
-    dim: _Limits = {rule: _Limit("dim", rule.brightness, 0.0) for rule in hours.dim}
+    dim: _Limits = {rule: _Limit("dim", rule.brightness, 0.0, rule.zone) for rule in hours.dim}
     return {**dark, **quiet, **dim}
 
 
 def _window(rule: HoursRule, limit: _Limit, site: SiteProtocol, begin_ns: int, end_ns: int, text: str) -> HoursWindow:
     quiet, hours = limit.ceiling is None, f"{limit.kind} {text}"
+    if limit.zone:
+        hours = f"{limit.zone}: {hours}"
     allowed = f"volume {limit.volume:g} at most" if limit.volume else "no sound"
     code, place = ReasonCode(f"{limit.kind}-hours"), f"{rule.place} neighbours.{limit.kind}"
     why = reason(code, place, hours=hours, level=limit.ceiling, allowed=allowed)
-    return HoursWindow(begin_ns, end_ns, why, limit.ceiling, quiet, limit.volume, rule_id(rule, site.spot), hours)
+    return HoursWindow(
+        begin_ns, end_ns, why, limit.ceiling, quiet, limit.volume, rule_id(rule, site.spot), hours, limit.zone
+    )

@@ -37,6 +37,8 @@ class HoursWindow:
     """The id of its rule (`rule_id`)."""
     hours: str = ""
     """The hours as the reason names them."""
+    zone: str | None = None
+    """The part of the rig that it is for, None: all of it."""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,14 @@ from gloaming.daemon.timetable.rules import HoursRule
 from gloaming.shows.rig.zones import Spans
 
 
-class DimRule(HoursRule, Protocol):
+class LightRule(HoursRule, Protocol):
+    """Hours that limit the light, in a zone (None: the whole rig)."""
+
+    @property
+    def zone(self) -> str | None: ...
+
+
+class DimRule(LightRule, Protocol):
     """Hours that are no brighter than `brightness` (0..1)."""
 
     @property
@@ -34,7 +41,7 @@ class NeighboursProtocol(Protocol):
     """The neighbours' hours. `rig_check` is the brightness of a rig check in dark hours (0..1), None: refused."""
 
     @property
-    def dark(self) -> tuple[HoursRule, ...]: ...
+    def dark(self) -> tuple[LightRule, ...]: ...
     @property
     def quiet(self) -> tuple[QuietRule, ...]: ...
     @property
@@ -43,8 +50,19 @@ class NeighboursProtocol(Protocol):
     def rig_check(self) -> float | None: ...
 
 
+class OutputZoneProtocol(Protocol):
+    """The brightness (0..1) of a zone."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def brightness(self) -> float: ...
+    @property
+    def place(self) -> str: ...
+
+
 class OutputProtocol(Protocol):
-    """The brightness of everything (0..1), the length of fades, and the place in the file."""
+    """The brightness of everything (0..1), that of zones, the length of fades, and the place in the file."""
 
     @property
     def brightness(self) -> float: ...
@@ -52,6 +70,8 @@ class OutputProtocol(Protocol):
     def fade(self) -> int: ...
     @property
     def place(self) -> str: ...
+    @property
+    def zone(self) -> tuple[OutputZoneProtocol, ...]: ...
 
 
 class SoundProtocol(Protocol):
@@ -111,7 +131,7 @@ class PieceProtocol(Protocol):
 
 
 class SiteProtocol(Timetable, Protocol):
-    """A site."""
+    """A site, or a view of it: the part of its rules that concerns some slots of the rig."""
 
     @property
     def timezone(self) -> ZoneInfo: ...
@@ -129,6 +149,18 @@ class SiteProtocol(Timetable, Protocol):
     @property
     def zones(self) -> Mapping[str, Spans]:
         """The slots of everything in the rig that has a name: zones, strings, fixtures and controllers."""
+        ...
+
+    @property
+    def zones_with_rules(self) -> frozenset[str]:
+        """The names of `zones` that hours, performances and brightnesses have."""
+        ...
+
+    def in_zones(self, zones: frozenset[str]) -> SiteProtocol:
+        """The site as slots in these zones see it: only the rules for one of them, or for the whole rig.
+
+        Always the same view for the same rules. A site without rules for zones is its own view.
+        """
         ...
 
     def goes_round(self, show: str) -> bool:

@@ -5,16 +5,18 @@ Each ConfigError names the line of its table. `on_their_lines` finds the line of
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from gloaming.daemon.site.schema import PlaceTable, SiteFile
+from gloaming.daemon.site.schema import OutputZone, PlaceTable, SiteFile
 from gloaming.daemon.timetable.rules import PerformanceRule
 from gloaming.daemon.timetable.zones import likely_place_mistake
-from gloaming.shows.config_files.checking import Table, instead
+from gloaming.shows.config_files.checking import Known, Table, instead
 from gloaming.shows.config_files.errors import ConfigError
+from gloaming.shows.framefile.reader import FrameFileInfo
 from gloaming.shows.protocols.e131 import SOURCE_NAME_BYTES_MAX
-from gloaming.shows.rig.model import Named
+from gloaming.shows.rig.model import Named, Rig
+from gloaming.shows.rig.zones import Spans, named_spans
 
 
 def line_of(table: Table | PerformanceRule) -> int:
@@ -78,3 +80,45 @@ def _values(path: Path, file: SiteFile) -> Iterator[ConfigError]:
         yield ConfigError(path, line_of(file.phone), key, problem, 'as key = "board.key"')
     if file.output.fade > 10_000_000_000:
         yield ConfigError(path, line_of(file.output), "output.fade", "fade is 10 s at most", 'as fade = "1 s"')
+
+
+def zone_errors(path: Path, file: SiteFile, rig: Rig, frames: Mapping[str, FrameFileInfo]) -> Iterator[ConfigError]:
+    """Zones that the rig does not have or that are double, and performances whose pieces have no slot of their zone.
+
+    `frames` has the frame files of the pieces that can be played.
+    """
+    rules: list[tuple[str, str | None, Table]] = [
+        *((f"neighbours.dark[{index}].zone", rule.zone, rule) for index, rule in enumerate(file.neighbours.dark)),
+        *((f"neighbours.dim[{index}].zone", rule.zone, rule) for index, rule in enumerate(file.neighbours.dim)),
+        *((f"performance[{index}].zone", rule.zone, rule) for index, rule in enumerate(file.performance)),
+        *((f"output.zone[{index}].name", rule.name, rule) for index, rule in enumerate(file.output.zone)),
+    ]
+    if not any(name for _, name, _ in rules):
+        return
+    zones = named_spans(rig)
+    known = Known(zones or ["a [[zone]] table in rig.toml"])
+    for key, name, table in rules:
+        if name is not None and name not in zones:
+            yield ConfigError(path, line_of(table), key, f"there is no zone {name!r}", known.instead(name))
+    first: dict[str, OutputZone] = {}
+    for index, zone in enumerate(file.output.zone):
+        if first.setdefault(zone.name, zone) is not zone:
+            problem = f"{zone.name} has a brightness already, at {first[zone.name].place}"
+            yield ConfigError(path, line_of(zone), f"output.zone[{index}].name", problem, "give each zone one table")
+    shows = {show.name: show for show in file.show}
+    for index, performance in enumerate(file.performance):
+        show, spans = shows.get(performance.show), zones.get(performance.zone or "")
+        if show is None or spans is None:
+            continue
+        infos = [frames[name] for name in {*show.order, show.between or ""} if name in frames]
+        slots = {universe.number: universe.slots for info in infos for universe in info.universes}
+        if infos and not any(first_slot <= slots.get(number, 0) for number, first_slot, _ in spans):
+            problem = f"no piece of {show.name} has a slot of {performance.zone}"
+            hint = f"name a show whose frames have {_listed(spans)}, or remove the zone"
+            yield ConfigError(path, line_of(performance), f"performance[{index}].zone", problem, hint)
+
+
+def _listed(spans: Spans) -> str:
+    """The first slots of a zone in words."""
+    number, first, last = spans[0]
+    return f"universe {number}, slots {first} to {last}" + (" and others" if len(spans) > 1 else "")

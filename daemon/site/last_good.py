@@ -15,7 +15,7 @@ from pydantic import ConfigDict
 from gloaming.daemon.service.private_file import write_private
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.site.schema import Neighbours
-from gloaming.daemon.site.schema_rules import Hours
+from gloaming.daemon.site.schema_rules import AnyHours, Hours
 from gloaming.daemon.timetable.rules import rule_id
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.shows.config_files.checking import Table, read_tables
@@ -49,11 +49,13 @@ class _NeighboursAlone(Table):
     neighbours: Neighbours = Neighbours()
 
 
-H = TypeVar("H", bound=Hours)
+H = TypeVar("H", bound=AnyHours)
+Z = TypeVar("Z", bound=Hours)
 
 
 def with_hours_of(site: Site, path: Path) -> Site | None:
-    """A site with the neighbours' hours of a file added to its own: the stricter rule holds.
+    """A site with the neighbours' hours of a file added to its own: the stricter rule holds. Hours for a zone that the
+    site does not have are left out.
 
     The site itself where the file adds none. None where the `[neighbours]` of the file cannot be read.
     """
@@ -64,13 +66,17 @@ def with_hours_of(site: Site, path: Path) -> Site | None:
     own = site.neighbours
     levels = (own.rig_check, added.rig_check)
     both = Neighbours(
-        dark=_both(own.dark, added.dark, site.spot),
+        dark=_both(own.dark, _known(site, added.dark), site.spot),
         quiet=_both(own.quiet, added.quiet, site.spot),
-        dim=_both(own.dim, added.dim, site.spot),
+        dim=_both(own.dim, _known(site, added.dim), site.spot),
         rig_check=None if None in levels else min(level for level in levels if level is not None),
     )
     same = (own.dark, own.quiet, own.dim, own.rig_check) == (both.dark, both.quiet, both.dim, both.rig_check)
     return site if same else replace(site, neighbours=both)
+
+
+def _known(site: Site, rules: tuple[Z, ...]) -> tuple[Z, ...]:
+    return tuple(rule for rule in rules if rule.zone is None or rule.zone in site.zones)
 
 
 def _both(own: tuple[H, ...], added: tuple[H, ...], spot: Spot) -> tuple[H, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from functools import cached_property
 from itertools import islice
@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from gloaming.daemon.site.checks import errors_in, line_of, unlikely_place
+from gloaming.daemon.site.checks import errors_in, line_of, unlikely_place, zone_errors
 from gloaming.daemon.site.schema import ClockTable, Neighbours, OutputTable, Phone, Show, SiteFile, Sound, SurveyTable
 from gloaming.daemon.site.schema_delivery import Alert, Hook
-from gloaming.daemon.site.schema_rules import Hours, Performance
-from gloaming.daemon.timetable.nights import overlaps
+from gloaming.daemon.site.schema_rules import DimHours, Hours, Performance
+from gloaming.daemon.timetable.nights import Night, overlaps
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.daemon.timetable.times import TimeExpression
 from gloaming.shows.analysis.wiring import ranges
@@ -28,10 +28,11 @@ from gloaming.shows.media.sound_reading import SoundMissingError
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig
 from gloaming.shows.rig.wire import sent_slots
-from gloaming.shows.rig.zones import Spans, named_spans
+from gloaming.shows.rig.zones import Spans, areas, named_spans
 from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")
+R = TypeVar("R", Hours, DimHours, Performance)
 FILES_MAX = 1000
 """So many files of a folder at most are searched for a similar name."""
 
@@ -128,8 +129,43 @@ class Site:
         return named_spans(self.rig)
 
     @cached_property
+    def zones_with_rules(self) -> frozenset[str]:
+        """The names of `zones` that hours, performances and brightnesses have."""
+        hours = {rule.zone for rule in (*self.neighbours.dark, *self.neighbours.dim)}
+        performances, output = {one.zone for one in self.performances}, {one.name for one in self.output.zone}
+        return frozenset(name for name in hours | performances | output if name is not None)
+
+    def in_zones(self, zones: frozenset[str]) -> Site:
+        """The site as slots in these zones see it: only the rules for one of them, or for the whole rig.
+
+        Always the same view for the same rules. A site without rules for zones is its own view.
+        """
+        if not self.zones_with_rules:
+            return self
+        here = self.zones_with_rules & zones
+        if here not in self._views:
+            hours, output = self.neighbours, [one for one in self.output.zone if one.name in here]
+            concern = {"dark": _concerning(hours.dark, here), "dim": _concerning(hours.dim, here)}
+            self._views[here] = replace(
+                self,
+                neighbours=hours.model_copy(update=concern),
+                performances=_concerning(self.performances, here),
+                output=self.output.model_copy(update={"zone": tuple(output)}),
+            )
+        return self._views[here]
+
+    @cached_property
+    def _views(self) -> dict[frozenset[str], Site]:
+        return {}
+
+    @cached_property
     def source_name(self) -> str:
         return self.output.source_name or self.name
+
+
+def _concerning(rules: tuple[R, ...], zones: frozenset[str]) -> tuple[R, ...]:
+    """The rules for the whole rig or for one of these zones."""
+    return tuple(rule for rule in rules if rule.zone is None or rule.zone in zones)
 
 
 def load_site(folder: Path, at: datetime | None = None, strict: bool = True, written: Path | None = None) -> Site:
@@ -150,6 +186,7 @@ def load_site(folder: Path, at: datetime | None = None, strict: bool = True, wri
         raise InputError(*wrong_in_site, *on_their_lines(path, errors), *wrong_in_rig)
     pieces, problems = _pieces(folder, path, file, rig)
     errors += _turns(path, file, pieces)
+    errors += zone_errors(path, file, rig, {name: piece.info for name, piece in pieces.items() if piece.info})
     if errors or (strict and problems):
         raise InputError(*on_their_lines(path, [*errors, *(problems if strict else ())]))
     place = file.site
@@ -292,13 +329,21 @@ def _unlike_ns(sound: Path, info: FrameFileInfo) -> int | None:
 
 
 def _refuse_overlaps(path: Path, site: Site, at: datetime) -> None:
-    found = overlaps(site, date(at.year, 1, 1), date(at.year + 1, 12, 31))
-    if found:
+    parts = areas({name: site.zones[name] for name in site.zones_with_rules}) if site.zones_with_rules else ()
+    for zones in (frozenset[str](), *(area.zones for area in parts)):
+        found = overlaps(site.in_zones(zones), date(at.year, 1, 1), date(at.year + 1, 12, 31))
+        if found is None:
+            continue
         first, second = found
         index = site.performances.index(second.performance)
-        problem = f"on {second.date} it overlaps the performance at {first.performance.place}, which has the same rank"
-        raise InputError(
-            ConfigError(
-                path, line_of(second.performance), f"performance[{index}].rank", problem, "give one a higher rank"
-            )
+        slots = f"; {_part(first)} and {_part(second)} share slots" if zones else ""
+        problem = (
+            f"on {second.date} it overlaps the performance at {first.performance.place}, which has the same rank{slots}"
         )
+        hint = "give one a higher rank"
+        raise InputError(ConfigError(path, line_of(second.performance), f"performance[{index}].rank", problem, hint))
+
+
+def _part(night: Night) -> str:
+    """The part of the rig that a night is for."""
+    return night.performance.zone or "the whole rig"

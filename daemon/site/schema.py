@@ -10,7 +10,16 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from gloaming.daemon.site.schema_delivery import Alert, Hook
-from gloaming.daemon.site.schema_rules import Brightness, DimHours, Hours, Length, Performance, QuietHours, Time
+from gloaming.daemon.site.schema_rules import (
+    Brightness,
+    DimHours,
+    Hours,
+    Length,
+    Performance,
+    QuietHours,
+    Time,
+    ZoneName,
+)
 from gloaming.daemon.timetable.times import read_length
 from gloaming.shows.config_files.checking import OneLine, Table, nearest
 from gloaming.shows.config_files.errors import WrongValueError
@@ -103,6 +112,15 @@ class Neighbours(Table):
     """How bright a rig check may be in dark hours. Without this key a rig check is refused there."""
 
 
+class OutputZone(Table):
+    """The brightness of a part of the rig."""
+
+    name: ZoneName
+    """A zone, string, fixture or controller of rig.toml."""
+    brightness: Brightness
+    """Its brightness, instead of that of everything. Where zones share slots, the lowest holds there."""
+
+
 class OutputTable(Table):
     """How the show goes on the wire (E1.31)."""
 
@@ -132,6 +150,8 @@ class OutputTable(Table):
     """How long the light takes to fade in or out, 10 s at most."""
     limiter: bool = True
     """Lowers the strings that would overload a fuse, of a string or a port, or a supply."""
+    zone: tuple[OutputZone, ...] = ()
+    """Zones with a brightness of their own, each as a table `[[output.zone]]`."""
 
 
 class Phone(Table):

@@ -7,7 +7,7 @@ from urllib.parse import urlsplit
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from gloaming.daemon.site.schema_rules import Hours, Length
+from gloaming.daemon.site.schema_rules import AnyHours, Length
 from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import WrongValueError
 
@@ -74,7 +74,7 @@ class Alert(Table):
     """A web address that takes a JSON object by POST, or any address of the library apprise."""
     kinds: Annotated[tuple[Kind, ...], Field(min_length=1, examples=['["network", "disk"]'])] | None = None
     """Only troubles of these kinds. Without it, all of them."""
-    quiet: Annotated[tuple[Hours, ...], Field(examples=['[{ from = "23:00", to = "08:00" }]'])] = ()
+    quiet: Annotated[tuple[AnyHours, ...], Field(examples=['[{ from = "23:00", to = "08:00" }]'])] = ()
     """Hours in which nothing is sent. What is still wrong at their end is sent then."""
     opening: bool = False
     """Sends a message at each opening too: all is well, or what is wrong."""

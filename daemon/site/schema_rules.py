@@ -87,7 +87,7 @@ class Dated(Table):
         return self
 
 
-class Hours(Dated):
+class AnyHours(Dated):
     """Hours that begin on the selected dates."""
 
     from_: Time = Field(alias="from")
@@ -101,6 +101,20 @@ class Hours(Dated):
         return sorted(self.model_dump(exclude={"place"}).items())
 
 
+ZoneName = Annotated[str, Field(min_length=1, examples=['"roof"'])]
+
+
+class Hours(AnyHours):
+    """Hours in a part of the rig or all of it."""
+
+    zone: ZoneName | None = None
+    """The part of the rig that they are for: a zone, string, fixture or controller of rig.toml. Without it, all."""
+
+    @property
+    def contents(self) -> list[tuple[str, object]]:
+        return [item for item in super().contents if item != ("zone", None)]  # without a zone, the id of before zones
+
+
 class DimHours(Hours):
     """Hours in which the light is no brighter than `brightness`."""
 
@@ -108,7 +122,7 @@ class DimHours(Hours):
     """The highest brightness, as a share of full."""
 
 
-class QuietHours(Hours):
+class QuietHours(AnyHours):
     """Hours without sound, or with no more than `volume`."""
 
     volume: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False, examples=["0.3"])] = 0.0
@@ -136,3 +150,5 @@ class Performance(Dated):
     """Where two performances overlap, the one with the higher rank is given."""
     alone: bool = False
     """On its dates, no performance of a lower rank is given."""
+    zone: ZoneName | None = None
+    """The part of the rig that it is for: a zone, string, fixture or controller of rig.toml. Without it, all."""

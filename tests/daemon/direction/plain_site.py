@@ -9,7 +9,7 @@ from pathlib import PurePath
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from gloaming.daemon.direction.site_protocol import SiteProtocol
+from gloaming.daemon.direction.site_protocol import OutputZoneProtocol, SiteProtocol
 from gloaming.daemon.timetable.dates import Dates
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.daemon.timetable.times import TimeExpression
@@ -39,12 +39,17 @@ class PlainHours:
 
 
 @dataclass(frozen=True, eq=False)
+class PlainDark(PlainHours):
+    zone: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
 class PlainQuiet(PlainHours):
     volume: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
-class PlainDim(PlainHours):
+class PlainDim(PlainDark):
     brightness: float = 0.5
 
 
@@ -57,11 +62,12 @@ class PlainPerformance(PlainHours):
     grace: int = 0
     rank: int = 0
     alone: bool = False
+    zone: str | None = None
 
 
 @dataclass(frozen=True)
 class PlainNeighbours:
-    dark: tuple[PlainHours, ...] = (PlainHours(clock("22:30"), clock("07:00")),)
+    dark: tuple[PlainDark, ...] = (PlainDark(clock("22:30"), clock("07:00")),)
     quiet: tuple[PlainQuiet, ...] = (PlainQuiet(clock("21:00"), clock("09:00")),)
     dim: tuple[PlainDim, ...] = (PlainDim(clock("21:30"), clock("23:00")),)
     rig_check: float | None = None
@@ -72,6 +78,7 @@ class PlainOutput:
     brightness: float = 0.8
     fade: int = 1_000_000_000
     place: str = "a test"
+    zone: tuple[OutputZoneProtocol, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -122,10 +129,14 @@ class PlainSite:
     pieces: dict[str, PlainPiece] = field(default_factory=lambda: {"tide": TIDE})
     timezone: ZoneInfo = LONDON
     zones: dict[str, Spans] = field(default_factory=dict)
+    zones_with_rules: frozenset[str] = frozenset()
 
     @property
-    def dark(self) -> tuple[PlainHours, ...]:
+    def dark(self) -> tuple[PlainDark, ...]:
         return self.neighbours.dark
+
+    def in_zones(self, zones: frozenset[str]) -> SiteProtocol:
+        return self
 
     def goes_round(self, show: str) -> bool:
         return len(self.shows[show].order) == 1
