@@ -1,4 +1,4 @@
-"""Commands to the running planner, over HTTP: now, pause, resume, dark, call, dim, mute, skip, undo."""
+"""Commands to the running planner, over HTTP: now, pause, resume, dark, call, dim, mute, skip, undo, out of service."""
 
 from __future__ import annotations
 
@@ -16,13 +16,14 @@ from pathlib import Path
 from typing import Any
 
 from gloaming.api.cli.run import NO_PAGE, state_folder
-from gloaming.daemon.direction.overrides import ASKED, LIGHTS_OFF, TERMS
+from gloaming.daemon.direction.overrides import ASKED, LIGHTS_OFF, TERMS, Kind
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
 TIMEOUT_S = 10
 UNITS_MIN = {
     **dict.fromkeys(("", "m", "min", "minute", "minutes"), 1.0),
     **dict.fromkeys(("h", "hour", "hours"), 60.0),
+    **dict.fromkeys(("d", "day", "days"), 1440.0),
     **dict.fromkeys(("s", "sec", "second", "seconds"), 1 / 60),
 }
 """Minutes in each unit of a length on the command line."""
@@ -38,6 +39,8 @@ FIRST_ARGUMENTS: dict[str | None, tuple[str, type, str]] = {
     "level": ("level", float, "LEVEL"),
 }
 """The first argument of a command, by its key in the request: name, type, metavar."""
+ZONE = ("zone", str, "ZONE")
+"""The first argument of a command that is never for the whole rig."""
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -46,12 +49,20 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     now.add_argument("--json", action="store_true", help="the whole answer as one object")
     for kind in ASKED:
         terms = TERMS[kind]
-        command = _command(subparsers, kind, terms.help, ask, first=FIRST_ARGUMENTS.get(terms.key), lasting=terms.lasts)
+        first = ZONE if terms.zone_needed else FIRST_ARGUMENTS.get(terms.key)
+        command = _command(subparsers, kind, terms.help, ask, first=first, lasting=terms.lasts)
+        if terms.in_zones and not terms.zone_needed:
+            add_zone(command)
         if terms.key == "show_continues":
             command.add_argument(
                 "--show-continues", action="store_const", const=True, help="the show continues behind the dark"
             )
-    _command(subparsers, "resume", "end every pause and every dark", resume, lasting=False)
+        if terms.key == "why":
+            command.add_argument("--why", metavar="TEXT", help='what is wrong, as "it flickers"')
+    _command(subparsers, "in-service", "end an out-of-service", in_service, first=ZONE, lasting=False)
+    add_zone(
+        _command(subparsers, "resume", "end every pause and every dark, or those for a zone", resume, lasting=False)
+    )
     end = _command(subparsers, "undo", "end what a person asked for: the latest, or ID", undo, lasting=False)
     end.add_argument("id", nargs="?", type=int, metavar="ID", help="its number, as `gloaming now` shows it")
 
@@ -71,10 +82,17 @@ def _command(
         parser.add_argument(
             "minutes", nargs="?", type=read_minutes, metavar="MINUTES", help='as 15, 15m or "1 h 30 min"'
         )
-        parser.add_argument("--until", metavar="TIME", help='"22:15", "tonight", or an instant')
+        parser.add_argument(
+            "--until", metavar="TIME", help='"22:15", "tonight", "saturday" or a date (until noon), or an instant'
+        )
     add_where(parser)
     parser.set_defaults(handler=handler, kind=name)
     return parser
+
+
+def add_zone(parser: argparse.ArgumentParser) -> None:
+    """Add the option that chooses a part of the rig."""
+    parser.add_argument("--zone", metavar="NAME", help="for this part of the rig alone (default: the whole rig)")
 
 
 def read_minutes(text: str) -> float:
@@ -131,7 +149,7 @@ def ask(args: argparse.Namespace) -> int:
     if code != 201:
         print(answer["detail"], file=sys.stderr)
         return 2 if code == 422 else 1
-    print_taken(answer, answer["kind"])
+    print_taken(answer, f"{_words(answer)}{_part(answer)}")
     return 0
 
 
@@ -148,8 +166,17 @@ def _wire(answer: Any) -> str:
     )
 
 
+def _words(override: Any) -> str:
+    return Kind(override["kind"]).words
+
+
+def _part(override: Any) -> str:
+    """The part of the rig that an override is for."""
+    return f" for {override['zone']}" if "zone" in override else ""
+
+
 def _kind(override: Any) -> str:
-    return f"{override['kind'].replace('-', ' ')} {override['id']}"
+    return f"{_words(override)} {override['id']}"
 
 
 def _description(override: Any) -> str:
@@ -158,16 +185,24 @@ def _description(override: Any) -> str:
         "call": f" of {override.get('show')}",
     }
     more = what.get(override["kind"], f", {override['check']}" if "check" in override else "")
-    return f"{_kind(override)}{more} by {override['who']} until {override['until'][:19]}"
+    why = f": {override['why']}" if "why" in override else ""
+    return f"{_kind(override)}{_part(override)}{more} by {override['who']} until {override['until'][:19]}{why}"
 
 
 def resume(args: argparse.Namespace) -> int:
-    """End every pause and dark, and print the overrides that still hold; exit 1 where nothing is paused or dark."""
-    code = end_all(args, LIGHTS_OFF, "nothing is paused or dark by hand")
+    """End every pause and dark, or those for a zone. Print the overrides that still hold. Exit 1 where nothing is
+    paused or dark."""
+    none = f"{args.zone} is not dark by hand" if args.zone else "nothing is paused or dark by hand"
+    code = end_all(args, LIGHTS_OFF, none, args.zone)
     if code == 0:
         for override in _now(args)["overrides"]:
             print(f"still holds: {_description(override)}")
     return code
+
+
+def in_service(args: argparse.Namespace) -> int:
+    """End the out-of-service of a part of the rig; exit 1 where there is none."""
+    return end_all(args, (Kind.OUT_OF_SERVICE,), f"{args.zone} is not out of service; see gloaming now", args.zone)
 
 
 def undo(args: argparse.Namespace) -> int:
@@ -187,15 +222,19 @@ def undo(args: argparse.Namespace) -> int:
     return 0
 
 
-def end_all(args: argparse.Namespace, kinds: tuple[str, ...], none: str) -> int:
-    """End every override of some kinds; exit 1 where there is none, or the planner refuses."""
-    standing = [override for override in _now(args)["overrides"] if override["kind"] in kinds]
+def end_all(args: argparse.Namespace, kinds: tuple[str, ...], none: str, zone: str | None = None) -> int:
+    """End every override of some kinds, or those for a zone; exit 1 where there is none, or the planner refuses."""
+    standing = [
+        override
+        for override in _now(args)["overrides"]
+        if override["kind"] in kinds and zone in (None, override.get("zone"))
+    ]
     for override in standing:
         code, answer = call(args, "DELETE", f"/api/overrides/{override['id']}")
         if code not in (200, 404):  # 404: it has ended meanwhile
             print(answer["detail"], file=sys.stderr)
             return 1
-        print(f"{_kind(override)} ended" + (f", {_wire(answer)}" if code == 200 else ""))
+        print(f"{_kind(override)}{_part(override)} ended" + (f", {_wire(answer)}" if code == 200 else ""))
     if not standing:
         print(none, file=sys.stderr)
     return 0 if standing else 1

@@ -112,8 +112,8 @@ def make_app(
     @app.post("/api/overrides", status_code=201, response_model_exclude_unset=True, tags=["by hand"])
     async def ask(asked: AnyOverrideRequest, device: Operator) -> answers.OverrideTaken:
         """Ask for an override. It is stored; `on_the_wire` says whether it is on the wire. It replaces another pause,
-        dark, dim or mute; a pause or a dark ends a rig check. Without an end, a pause lasts 15 minutes, a call 30
-        minutes, and the others last until the end of the night."""
+        dark, dim or mute for the same part of the rig; a pause or a dark ends a rig check. Without an end, a pause
+        lasts 15 minutes, a call 30 minutes, out of service 400 days, and the others last until the end of the night."""
         answer = await planner.ask(asked.model_dump(exclude_unset=True), device.name)
         watch.look()
         return answers.OverrideTaken.model_validate(answer)

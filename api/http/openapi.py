@@ -31,7 +31,7 @@ INTRODUCTION = (
 
 
 def document(app: FastAPI, site: Site) -> dict[str, Any]:
-    """The document, with the site's current shows, controllers and strings."""
+    """The document, with the site's current shows, controllers, strings and zones."""
     found = get_openapi(title="Gloaming", version="1", description=INTRODUCTION, routes=app.routes)
     parts = found.setdefault("components", {})
     schemas = parts.setdefault("schemas", {})
@@ -61,6 +61,7 @@ def _offer(properties: dict[str, Any], site: Site) -> None:
         "port": [one.name for one in site.rig.port],
         "fixture": [one.name for one in site.rig.fixture],
         "string": strings,
+        "zone": [*site.zones],
     }
     for key, names in {**known, "strings": strings}.items():
         if key in properties and not names:

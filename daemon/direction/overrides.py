@@ -21,6 +21,11 @@ class Kind(StrEnum):
     RIG_CHECK = "rig-check"
     OUT_OF_SERVICE = "out-of-service"
 
+    @property
+    def words(self) -> str:
+        """The kind in a sentence."""
+        return self.replace("-", " ")
+
 
 WEEK_MINUTES, DAY_MINUTES = 7 * 24 * 60, 24 * 60
 OUT_OF_SERVICE_DAYS = 400
@@ -51,6 +56,8 @@ class KindTerms:
     """Whether it has a separate request and command."""
     in_zones: bool = False
     """Whether it may be for a zone. The others are always for the whole rig."""
+    zone_needed: bool = False
+    """Whether a request must have a zone: it is never for the whole rig."""
 
 
 TERMS = {
@@ -102,6 +109,7 @@ TERMS = {
         usual_minutes=OUT_OF_SERVICE_DAYS * DAY_MINUTES,
         longest_minutes=OUT_OF_SERVICE_DAYS * DAY_MINUTES,
         in_zones=True,
+        zone_needed=True,
     ),
 }
 ASKED = tuple(kind for kind, terms in TERMS.items() if not terms.of_its_own)

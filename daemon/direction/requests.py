@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from datetime import datetime, time, timedelta
-from itertools import islice
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from gloaming.daemon.direction.decide import decide, instant, segment_at
 from gloaming.daemon.direction.occurrences import dark_window_at
-from gloaming.daemon.direction.overrides import TERMS, Kind, Override
+from gloaming.daemon.direction.overrides import DAY_MINUTES, TERMS, WEEK_MINUTES, Kind, Override
 from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.timetable.zones import resolve
+from gloaming.shows.config_files.checking import instead
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
@@ -24,9 +24,10 @@ UNDO_SKIP_NS = MINUTE_NS
 SOUND_AHEAD_NS = 9 * SECOND_NS // 10
 """The delay of a skip in a show with sound. The next sound is decoded and passes the device's buffer in this time, so
 that it begins together with its light."""
-
-NAMES_MAX = 12
-"""So many names of parts of the rig are in a hint."""
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+"""The days that an end may be, in the order of `date.weekday`."""
+NOON = time(12)
+"""A day without a time ends then: the night before it is over."""
 
 
 class Refusal(Exception):
@@ -48,9 +49,10 @@ def ask(
     """The override that a request asks for at an instant, with id 0.
 
     `request` has passed its model (api/http/schemas/overrides.py): `{"kind": "pause", "minutes": 15}`. `until` is an
-    ISO 8601 instant with its offset, a local `"22:15"` (the next one), or `"tonight"` (until the next noon).
+    ISO 8601 instant with its offset, a local `"22:15"` (the next one), `"tonight"` (until the next noon), or a day:
+    `"saturday"` or `"2026-12-19"` (until noon of that day).
 
-    Raises InputError for a show that does not exist and for an end that is past or too far away, Refusal for
+    Raises InputError for a show or a zone that does not exist and for an end that is past or too far away, Refusal for
     what the rules forbid.
     """
     kind = Kind(request["kind"])
@@ -63,7 +65,7 @@ def ask(
         show=_show(request["show"], site) if kind == Kind.CALL else None,
         level=request.get("level"),
         show_continues=request.get("show_continues", False),
-        zone=_zone(request, kind, site),
+        zone=_zone(request["zone"], site) if "zone" in request else None,
         why=request.get("why", ""),
     )
     _allow(override, site, tuple(overrides), held)
@@ -105,37 +107,37 @@ def _until(request: Mapping[str, Any], kind: Kind, at_ns: int, site: SiteProtoco
         until = request.get("until", "tonight")
         until_ns = _instant_of(until, at_ns, site)
         if not at_ns < until_ns <= at_ns + terms.longest_minutes * MINUTE_NS:
-            problem = f"{until!r} is not within the next {terms.longest_minutes // 60} hours"
-            raise _invalid("until", problem, 'as "22:15"')
+            minutes = terms.longest_minutes
+            longest = f"{minutes // 60} hours" if minutes <= WEEK_MINUTES else f"{minutes // DAY_MINUTES} days"
+            problem = f"{until!r} is not within the next {longest}"
+            raise _invalid("until", problem, 'as "22:15" or "saturday"')
         return until_ns
     return at_ns + max(SECOND_NS, int(minutes * MINUTE_NS))
 
 
 def _instant_of(until: str, at_ns: int, site: SiteProtocol) -> int:
-    local = datetime.fromtimestamp(at_ns // SECOND_NS, site.timezone)
-    if until != "tonight" and len(until) > len("22:15"):
+    if until == "tonight" or until in WEEKDAYS:
+        clock = NOON
+    elif len(until) == len("22:15"):
+        clock = time.fromisoformat(until)
+    elif len(until) == len("2026-12-19"):
+        return resolve(date.fromisoformat(until), NOON, site.timezone)
+    else:
         return instant(datetime.fromisoformat(until))
-    clock = time(12) if until == "tonight" else time.fromisoformat(until)
-    for days in range(3):
-        until_ns = resolve(local.date() + timedelta(days=days), clock, site.timezone)
-        if until_ns > at_ns:
+    today = datetime.fromtimestamp(at_ns // SECOND_NS, site.timezone).date()
+    for day in (today + timedelta(days=days) for days in range(9)):
+        until_ns = resolve(day, clock, site.timezone)
+        if until_ns > at_ns and (until not in WEEKDAYS or until == WEEKDAYS[day.weekday()]):
             return until_ns
-    raise AssertionError("every time of day comes within two days")
+    raise AssertionError("every time of day comes within two days, every day of the week within eight")
 
 
-def _zone(request: Mapping[str, Any], kind: Kind, site: SiteProtocol) -> str | None:
-    zone = request.get("zone")
-    if zone is None:
-        if kind == Kind.OUT_OF_SERVICE:
-            problem = "it is missing: name what is out of service"
-            raise _invalid("zone", problem, 'a zone, string, fixture or controller, as "ridge"')
-        return None
+def _zone(zone: str, site: SiteProtocol) -> str:
     if zone not in site.zones:
-        some = ", ".join([*islice(site.zones, NAMES_MAX), *(["..."] if len(site.zones) > NAMES_MAX else [])])
-        raise _invalid("zone", f"there is no zone {zone!r}", f"use {some}" if some else "add [[zone]] to rig.toml")
-    if not TERMS[kind].in_zones:
-        raise _invalid("zone", f"a {kind} is for the whole rig", "leave the zone out")
-    return str(zone)
+        known = [*site.zones]
+        hint = instead(zone, known) if known else "add [[zone]] to rig.toml"
+        raise _invalid("zone", f"there is no zone {zone!r}", hint)
+    return zone
 
 
 def _show(show: str, site: SiteProtocol) -> str:

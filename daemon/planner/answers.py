@@ -88,6 +88,8 @@ def override_json(override: Override, now_ns: int, zone: ZoneInfo) -> dict[str, 
         "show": override.show,
         "level": override.level,
         "show_continues": override.show_continues or None,
+        "zone": override.zone,
+        "why": override.why or None,
     }
     if override.check:
         more |= {"check": override.check.text, "strings": list(override.check.strings)}

@@ -74,7 +74,7 @@ class Commands:
             others = ", ".join(f"{override.kind} {override.id}" for override in standing)
             raise NotStandingError(f"no override {id} is in force; " + (f"in force: {others}" if others else "none is"))
         now.end(id, at_ns)
-        now.store.note(at_ns, "override", f"{found.kind} ended", who, {"id": id})
+        now.store.note(at_ns, "override", f"{_of_its_zone(found)} ended", who, {"id": id})
         sent = await self._sender.hand_over(found, ends=True)
         return {"id": id, "kind": str(found.kind), "ended": isoformat(at_ns, now.timezone), **sent._asdict()}
 
@@ -97,7 +97,8 @@ class Commands:
         now = self._situation
         ends = [one for one in now.standing(override.at_ns) if override.replaces(one)]
         override = now.add(override, ends)
-        text = f"{override.kind} until {self._clock_time(override.until_ns)}"
+        why = f": {override.why}" if override.why else ""
+        text = f"{_of_its_zone(override)} until {self._clock_time(override.until_ns)}{why}"
         now.store.note(override.at_ns, "override", text, who, {"id": override.id})
         sent = await self._sender.hand_over(override)
         ended = [{"id": one.id, "kind": str(one.kind)} for one in ends]
@@ -107,4 +108,12 @@ class Commands:
         """An instant in the site's time: "22:15", with its date if that is not today."""
         zone = self._situation.timezone
         at, now = (datetime.fromtimestamp(each / SECOND_NS, zone) for each in (at_ns, self._situation.now_ns()))
-        return f"{at:%H:%M}" if at.date() == now.date() else f"{at:%a} {at.day} {at:%b}, {at:%H:%M}"
+        if at.date() == now.date():
+            return f"{at:%H:%M}"
+        year = f" {at.year}" if at.year != now.year else ""
+        return f"{at:%a} {at.day} {at:%b}{year}, {at:%H:%M}"
+
+
+def _of_its_zone(override: Override) -> str:
+    """An override for the journal: "dark", "roof dark"."""
+    return f"{override.zone} {override.kind.words}" if override.zone else override.kind.words

@@ -30,6 +30,7 @@ from gloaming.shows.framefile.source import universes_of
 from gloaming.shows.rig.draw import feeds, slot_ma
 from gloaming.shows.rig.model import positions
 from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate
+from gloaming.shows.rig.zones import part_spans, parts_in, zone_spans
 from gloaming.shows.time_units import SECOND_NS
 
 PATTERNS_MAX = 12
@@ -216,8 +217,10 @@ class RigMonitor:
         return [(one.at_ns, one.end_ns, level) for one in checks] if level else []
 
     def as_json(self) -> dict[str, Any]:
-        """The answer of GET /api/rig: the tables of the rig, strings with their places, and the check in force."""
+        """The answer of GET /api/rig: the tables of the rig, strings with their places, zones with their strings, and
+        the check in force."""
         rig, now_ns = self._situation.site.rig, self._situation.now_ns()
+        parts = part_spans(rig)
 
         def rows(tables: Iterable[Table]) -> list[dict[str, Any]]:
             return [one.model_dump(mode="json", exclude={"place"}) for one in tables]
@@ -255,6 +258,14 @@ class RigMonitor:
                     "points": None if (at := positions(one)) is None else at.round(3).tolist(),
                 }
                 for one in rig.string
+            ],
+            "zones": [
+                {
+                    "name": name,
+                    "strings": parts_in(spans, parts["string"]),
+                    "fixtures": parts_in(spans, parts["fixture"]),
+                }
+                for name, spans in zone_spans(rig).items()
             ],
             "check": self._standing(now_ns),
         }

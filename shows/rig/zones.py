@@ -61,6 +61,19 @@ def named_spans(rig: Rig) -> dict[str, Spans]:
     return {**parts["controller"], **parts["fixture"], **parts["string"], **zone_spans(rig)}
 
 
+def parts_in(spans: Spans, parts: Mapping[str, Spans]) -> tuple[str, ...]:
+    """The names of the parts of which every slot is in the spans, in their order."""
+    inside: dict[int, list[Span]] = {}
+    for span in spans:
+        inside.setdefault(span[0], []).append(span)
+
+    def holds(part: Span) -> bool:
+        universe, first, last = part
+        return any(begin <= first and last <= end for _, begin, end in inside.get(universe, ()))
+
+    return tuple(name for name, own in parts.items() if own and all(map(holds, own)))
+
+
 def joined(spans: Iterable[Span]) -> Spans:
     """The same slots in order, with spans that touch or overlap joined."""
     found: list[Span] = []

@@ -78,6 +78,7 @@ name = "ridge"
 controller = "left"
 universe = 1
 pixels = 150
+group = "roof"
 line = [[0.0, 0.0], [5.0, 1.5], [10.0, 0.0]]
 
 [[string]]

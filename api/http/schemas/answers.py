@@ -109,6 +109,8 @@ class OverrideStanding(OverrideName):
     show: str | None = None
     level: float | None = None
     show_continues: bool | None = None
+    zone: Annotated[str | None, Field(description="the part of the rig that it is for; absent: the whole rig")] = None
+    why: Annotated[str | None, Field(description="what is wrong with what is out of service")] = None
     check: Annotated[str | None, Field(description="the pattern of a rig check, in words")] = None
     strings: list[str] | None = None
     fixture: str | None = None

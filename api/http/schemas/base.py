@@ -77,6 +77,8 @@ class RequestModel(BaseModel):
     called: ClassVar[str] = "this request"
     exclusive: ClassVar[tuple[tuple[str, str], ...]] = ()
     """Pairs of keys of which a request may have one."""
+    elsewhere: ClassVar[dict[str, tuple[str, str]]] = {}
+    """Keys that other requests may have: problem and hint."""
 
     @model_validator(mode="before")
     @classmethod
@@ -85,8 +87,8 @@ class RequestModel(BaseModel):
             return request
         for key in request:
             if key not in cls.model_fields:
-                hint = f"it may have {', '.join(sorted(cls.model_fields))}"
-                raise refused(f"{cls.called} has no such key", hint, str(key))
+                unknown = f"{cls.called} has no such key", f"it may have {', '.join(sorted(cls.model_fields))}"
+                raise refused(*cls.elsewhere.get(key, unknown), str(key))
         for one, other in cls.exclusive:
             if one in request and other in request:
                 raise refused(f"it cannot go with {one}", "give one of the two", other)

@@ -5,7 +5,7 @@ hour is not dark.
 """
 
 import re
-from datetime import datetime
+from datetime import date, datetime
 from functools import reduce
 from operator import or_
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -14,8 +14,11 @@ from pydantic import AfterValidator, Field, TypeAdapter, create_model
 
 from gloaming.api.http.schemas.base import Expected, RequestModel, absent, checked, with_offset
 from gloaming.daemon.direction.overrides import ASKED, TERMS, Kind
+from gloaming.daemon.direction.requests import WEEKDAYS
 
 CLOCK = r"([01][0-9]|2[0-3]):[0-5][0-9]"
+NAMED = ("tonight", *WEEKDAYS)
+ONE_LINE = r"^[^\x00-\x1f\x7f]*$"
 VALUES: dict[str, Any] = {
     "show_continues": Annotated[
         bool,
@@ -39,15 +42,24 @@ VALUES: dict[str, Any] = {
     ],
     "why": Annotated[
         str,
-        Field(max_length=200, description="what is wrong with it"),
-        Expected("{value!r} is not a text of up to 200 characters", 'as "it flickers"'),
+        Field(max_length=200, pattern=ONE_LINE, description="what is wrong with it"),
+        Expected("this is not one line of up to 200 characters", 'as "it flickers"'),
     ],
 }
-"""What a request may have besides its kind and its end, by the `key` of its terms."""
+"""What a request may have besides its kind, its end and its zone, by the `key` of its terms."""
+Zone = Annotated[
+    str,
+    Field(description="the part of the rig that it is for: a zone, string, fixture or controller"),
+    Expected("there is no zone {value!r}", 'use the name of a zone, string, fixture or controller, as "roof"'),
+]
 
 
 def _end(text: str) -> str:
-    if text != "tonight" and not re.fullmatch(CLOCK, text):
+    if text.lower() in NAMED:
+        return text.lower()
+    if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
+        date.fromisoformat(text)
+    elif not re.fullmatch(CLOCK, text):
         with_offset(datetime.fromisoformat(text))
     return text
 
@@ -56,11 +68,14 @@ Until = Annotated[
     str,
     AfterValidator(_end),
     Field(
-        description='the next "22:15" at the site, or "tonight": until the coming noon. '
-        "An ISO 8601 instant with its offset, within the coming week, is accepted, too.",
-        json_schema_extra={"pattern": f"^(tonight|{CLOCK})$"},
+        description='the next "22:15" at the site, "tonight" (until the coming noon), or a day of the week (until noon '
+        "of that day). A date, and an ISO 8601 instant with its offset, are accepted, too.",
+        json_schema_extra={"pattern": f"^({'|'.join(NAMED)}|{CLOCK})$"},
     ),
-    Expected("{value!r} cannot be read", '"22:15", "tonight", or an instant as 2026-12-24T22:15:00+00:00'),
+    Expected(
+        "{value!r} cannot be read",
+        '"22:15", "tonight", a day as "saturday" or 2026-12-19, or an instant as 2026-12-24T22:15:00+00:00',
+    ),
 ]
 
 
@@ -81,6 +96,8 @@ def _request_for(kind: Kind) -> type[OverrideRequest]:
     fields: dict[str, Any] = {"kind": (Literal[kind.value], ...)}
     if terms.key:
         fields[terms.key] = (VALUES[terms.key], ... if terms.needed else Field(default_factory=absent))
+    if terms.in_zones:
+        fields["zone"] = (Zone, ... if terms.zone_needed else Field(default_factory=absent))
     if terms.lasts:
         problem = f"{{value!r}} is not a number of minutes above 0 and up to {terms.longest_minutes}"
         minutes = Annotated[float, Field(strict=True, gt=0, le=terms.longest_minutes), Expected(problem, "as 15")]
@@ -89,8 +106,10 @@ def _request_for(kind: Kind) -> type[OverrideRequest]:
             "until": (Until, Field(default_factory=absent)),
         }
     base = LastingRequest if terms.lasts else OverrideRequest
-    made = create_model(f"{kind.title()}Request", __base__=base, __doc__=terms.help, **fields)
-    made.called = f"a {kind}"
+    made = create_model(f"{kind.title().replace('-', '')}Request", __base__=base, __doc__=terms.help, **fields)
+    made.called = f"{'an' if kind.startswith('o') else 'a'} {kind}"
+    if not terms.in_zones:
+        made.elsewhere = {"zone": (f"{made.called} is for the whole rig", "leave the zone out")}
     return made
 
 

@@ -279,6 +279,14 @@ class FixtureListed(Answer):
     circuit: str | None
 
 
+class ZoneListed(Answer):
+    """A zone, or a group of strings, which is a zone too: its strings and fixtures."""
+
+    name: str
+    strings: list[str]
+    fixtures: list[str]
+
+
 class RigCheckShown(Answer):
     """The current rig check."""
 
@@ -300,6 +308,7 @@ class RigListed(Answer):
     ports: list[PortListed]
     strings: list[StringListed]
     fixtures: list[FixtureListed]
+    zones: list[ZoneListed]
     check: RigCheckShown | None
 
 

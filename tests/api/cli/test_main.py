@@ -143,9 +143,56 @@ def test_a_refused_end_is_reported(
     assert "it answers 403: this device may only look" in capfd.readouterr().err
 
 
+STANDING: list[dict[str, object]] = [
+    {"id": 1, "kind": "dark"},
+    {"id": 2, "kind": "dark", "zone": "roof"},
+    {"id": 3, "kind": "out-of-service", "zone": "roof"},
+    {"id": 4, "kind": "out-of-service", "zone": "ridge", "why": "it flickers"},
+]
+
+
+@pytest.mark.parametrize(
+    ("call", "ended", "printed"),
+    [
+        (["resume"], [1, 2], "dark 1 ended, on the wire: black\ndark 2 for roof ended, on the wire: black\n"),
+        (["resume", "--zone", "roof"], [2], "dark 2 for roof ended, on the wire: black\n"),
+        (["in-service", "ridge"], [4], "out of service 4 for ridge ended, on the wire: black\n"),
+        (["resume", "--zone", "path"], [], "path is not dark by hand\n"),
+        (["in-service", "path"], [], "path is not out of service; see gloaming now\n"),
+    ],
+)
+def test_an_end_may_be_for_one_zone_and_resume_does_not_end_what_is_out_of_service(
+    call: list[str], ended: list[int], printed: str, board: Any, token: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    left = [{**one, "who": "Ada", "until": "2026-12-19T12:00:00+00:00"} for one in STANDING]
+
+    def answer(path: str) -> Any:
+        if path == "/api/now":
+            return board.json(200, overrides=left)
+        left[:] = [one for one in left if path != f"/api/overrides/{one['id']}"]
+        return board.json(200, on_the_wire=True, wire="black")
+
+    board.answer = answer
+    assert main([*call, "--token-file", str(token), "--url", board.url]) == (0 if ended else 1)
+    assert [path for method, path, _ in board.asked if method == "DELETE"] == [f"/api/overrides/{id}" for id in ended]
+    said = capfd.readouterr()
+    assert (said.out + said.err).startswith(printed)
+    still = "still holds: out of service 4 for ridge by Ada until 2026-12-19T12:00:00: it flickers\n"
+    assert (still in said.out) == (call[0] == "resume" and bool(ended))
+
+
 @pytest.mark.parametrize(
     ("text", "minutes"),
-    [("15", 15), ("15m", 15), ("1.5", 1.5), ("90s", 1.5), ("1h", 60), ("1 h 30 min", 90), ("2 hours", 120)],
+    [
+        ("15", 15),
+        ("15m", 15),
+        ("1.5", 1.5),
+        ("90s", 1.5),
+        ("1h", 60),
+        ("1 h 30 min", 90),
+        ("2 hours", 120),
+        ("3 days", 4320),
+    ],
 )
 def test_minutes_are_read_as_people_type_them(text: str, minutes: float) -> None:
     assert read_minutes(text) == pytest.approx(minutes)
@@ -184,7 +231,9 @@ def test_a_wrong_call_is_reported_in_plain_words(words: str, told: str, capsys: 
         ("dim 2", "request: level: 2.0 is not a brightness from 0 to 1; as 0.4"),
         ("pause 0", "request: minutes: 0.0 is not a number of minutes above 0 and up to 10080; as 15"),
         ("pause 5 --until 22:00", "request: until: it cannot go with minutes; give one of the two"),
-        ("dark --until later", 'request: until: \'later\' cannot be read; "22:15", "tonight", or an instant as '),
+        ("dark --until later", 'request: until: \'later\' cannot be read; "22:15", "tonight", a day as "saturday"'),
+        ("out-of-service ridge --until later", "request: until: 'later' cannot be read"),
+        ("out-of-service ridge 401d", "minutes: 577440.0 is not a number of minutes above 0 and up to 576000"),
         ("rig-check pixel", "request: number: missing; as 37"),
     ],
 )

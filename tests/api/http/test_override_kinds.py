@@ -79,6 +79,11 @@ def test_the_page_has_no_names_of_its_own() -> None:
 def test_the_model_of_a_kind_has_the_keys_of_its_terms_and_no_others(kind: Kind) -> None:
     terms, model = TERMS[kind], OVERRIDE_REQUESTS[kind]
     ends = {"minutes", "until"} if terms.lasts else set()
-    assert set(model.model_fields) == {"kind", *([terms.key] if terms.key else []), *ends}
+    zone = {"zone"} if terms.in_zones else set()
+    assert set(model.model_fields) == {"kind", *([terms.key] if terms.key else []), *ends, *zone}
     needed = {key for key, field in model.model_fields.items() if field.is_required()}
-    assert needed == {"kind", *([terms.key] if terms.key and terms.needed else [])}
+    assert needed == {
+        "kind",
+        *([terms.key] if terms.needed and terms.key else []),
+        *(zone if terms.zone_needed else ()),
+    }

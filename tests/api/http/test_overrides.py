@@ -193,6 +193,9 @@ def test_different_kinds_hold_together_and_another_of_a_kind_replaces_the_first(
         {"kind": "call", "show": "matinee"},
         {"kind": "dark", "until": "25:00"},
         {"kind": "skip", "minutes": 5},
+        {"kind": "dark", "zone": "rof"},
+        {"kind": "pause", "zone": "roof"},
+        {"kind": "out-of-service"},
     ],
 )
 def test_a_wrong_request_is_a_problem_and_changes_nothing(tmp_path: Path, request_: dict[str, object]) -> None:
@@ -234,5 +237,52 @@ def test_a_date_or_an_instant_out_of_range_is_a_problem(tmp_path: Path) -> None:
                         assert told == "application/problem+json", (path, day)
                         assert answer.status_code in (right, 422), (path, day, answer.json())
                         assert "Value error" not in answer.json()["detail"]
+
+    run(work())
+
+
+def test_what_is_out_of_service_is_listed_survives_a_restart_and_ends_when_somebody_says_so(tmp_path: Path) -> None:
+    asked = {"kind": "out-of-service", "zone": "ridge", "until": "saturday", "why": "it flickers"}
+
+    async def work() -> None:
+        async with house(tmp_path, AT) as first, first.client(first.token) as client:
+            made = await ask(client, asked)
+            assert (made["until"], made["zone"], made["why"]) == ("2026-12-19T12:00:00+00:00", "ridge", "it flickers")
+            other = await ask(client, {"kind": "out-of-service", "zone": "roof"})
+            assert (other["ended"], other["until"][:10]) == ([], "2028-01-16")
+        async with house(tmp_path, "2026-12-12T18:30") as again, again.client(again.token) as client:
+            found = await now(client)
+            assert [(one["kind_name"], one["zone"]) for one in found["overrides"]] == [
+                ("Out of service", "ridge"),
+                ("Out of service", "roof"),
+            ]
+            assert not [one for one in found["health"]["troubles"] if "ridge" in one["text"]]
+            again_asked = await ask(client, {**asked, "why": "it is wet"})
+            assert again_asked["ended"] == [{"id": made["id"], "kind": "out-of-service"}]
+            assert (await client.delete(f"/api/overrides/{again_asked['id']}")).status_code == 200
+            assert [one["zone"] for one in (await now(client))["overrides"]] == ["roof"]
+            lines = [one["text"] for one in (await client.get("/api/journal?kind=override")).json()]
+            assert lines == [
+                "ridge out of service ended",
+                "ridge out of service until Sat 19 Dec, 12:00: it is wet",
+                "roof out of service until Sun 16 Jan 2028, 18:00",
+                "ridge out of service until Sat 19 Dec, 12:00: it flickers",
+            ]
+
+    run(work())
+
+
+def test_an_override_of_a_zone_replaces_one_of_its_kind_for_the_same_zone_only(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path, AT) as first, first.client(first.token) as client:
+            whole = await ask(client, {"kind": "dark", "minutes": 60})
+            roof = await ask(client, {"kind": "dark", "zone": "roof"})
+            railing = await ask(client, {"kind": "dark", "zone": "railing"})
+            assert "zone" not in whole and whole["ended"] == roof["ended"] == railing["ended"] == []
+            again = await ask(client, {"kind": "dark", "zone": "roof", "until": "22:00"})
+            assert again["ended"] == [{"id": roof["id"], "kind": "dark"}]
+            refused = await client.post("/api/overrides", json={"kind": "dark", "zone": "rof"})
+            assert (refused.status_code, refused.json()["code"]) == (422, "invalid")
+            assert refused.json()["detail"] == "request: zone: there is no zone 'rof'; did you mean roof?"
 
     run(work())

@@ -61,6 +61,15 @@ from tests.places import TOP
         ({"kind": "skip", "minutes": 3}, "minutes", "a skip has no such key", "kind"),
         ({"kind": "mute", "colour": "red"}, "colour", "a mute has no such key", "minutes"),
         ({"kind": "pause", "minutes": None}, "minutes", "None is not a number of minutes", "as 15"),
+        ({"kind": "dark", "until": "2026-02-30"}, "until", "'2026-02-30' cannot be read", "2026-12-19"),
+        ({"kind": "dark", "until": "2026-W51-6"}, "until", "'2026-W51-6' cannot be read", "2026-12-19"),
+        ({"kind": "dark", "zone": None}, "zone", "there is no zone None", 'as "roof"'),
+        ({"kind": "pause", "zone": "roof"}, "zone", "a pause is for the whole rig", "leave the zone out"),
+        ({"kind": "out-of-service"}, "zone", "missing", "string, fixture or controller"),
+        ({"kind": "out-of-service", "zone": "roof", "why": "a\nb"}, "why", "not one line of up to 200", "flickers"),
+        ({"kind": "out-of-service", "zone": "roof", "why": "a" * 201}, "why", "not one line of up to 200", "flickers"),
+        ({"kind": "out-of-service", "zone": "roof", "level": 1}, "level", "an out-of-service has no such key", "why"),
+        ({"kind": "out-of-service", "zone": "roof", "minutes": 600_000}, "minutes", "up to 576000", "as 15"),
     ],
 )
 def test_a_wrong_request_for_an_override_is_reported_with_its_key_and_an_example(
@@ -117,6 +126,7 @@ def test_the_answers_have_everything_that_the_planner_reports(tmp_path: Path) ->
                 {"kind": "pause", "show_continues": True},
                 {"kind": "dim", "level": 0.5},
                 {"kind": "call", "show": "short"},
+                {"kind": "out-of-service", "zone": "railing", "why": "it flickers"},
             ):
                 assert (await client.post("/api/overrides", json=body)).status_code == 201
             assert (await client.post("/api/rig-check", json={"string": "ridge"})).status_code == 201

@@ -95,6 +95,21 @@ def test_dark_until_a_time_and_dark_for_tonight(site: Site) -> None:
     assert decide(AT + 2 * MIN, site, (lit,)).brightness == 1
 
 
+@pytest.mark.parametrize(
+    ("until", "at", "end"),
+    [
+        ("saturday", "2026-12-14T18:00:50", "2026-12-19T12:00:00+0000"),
+        ("Saturday", "2026-12-19T11:59:59", "2026-12-19T12:00:00+0000"),
+        ("monday", "2026-12-14T18:00:50", "2026-12-21T12:00:00+0000"),
+        ("monday", "2026-12-14T11:00:00", "2026-12-14T12:00:00+0000"),
+        ("2026-12-19", "2026-12-14T18:00:50", "2026-12-19T12:00:00+0000"),
+        ("sunday", "2026-10-24T18:00:00", "2026-10-25T12:00:00+0000"),  # the clocks go back in between
+    ],
+)
+def test_a_day_as_an_end_is_noon_of_that_day(site: Site, until: str, at: str, end: str) -> None:
+    assert local(made(site, ns(at), kind="dark", until=until).until_ns, site) == end
+
+
 ROOF = """[[controller]]
 name = "left"
 universes = "1-4"
@@ -122,16 +137,19 @@ def test_a_string_is_out_of_service_for_four_hundred_days_or_until_a_time(tmp_pa
 @pytest.mark.parametrize(
     ("request_", "problem", "hint"),
     [
-        ({"kind": "dark", "zone": "rof"}, "there is no zone 'rof'", "use left, ridge, roof"),
+        ({"kind": "dark", "zone": "rof"}, "there is no zone 'rof'", "did you mean roof?"),
+        ({"kind": "dim", "level": 0.5, "zone": "path"}, "there is no zone 'path'", "use left, ridge, roof"),
         ({"kind": "pause", "zone": "roof"}, "a pause is for the whole rig", "leave the zone out"),
-        ({"kind": "out-of-service"}, "it is missing: name what is out of service", 'as "ridge"'),
+        ({"kind": "mute", "zone": "roof"}, "a mute is for the whole rig", "leave the zone out"),
+        ({"kind": "skip", "zone": "roof"}, "a skip is for the whole rig", "leave the zone out"),
+        ({"kind": "out-of-service"}, "missing", 'as "roof"'),
     ],
 )
 def test_a_zone_that_does_not_exist_or_does_not_belong_is_one_line(
     request_: dict[str, object], problem: str, hint: str, tmp_path: Path
 ) -> None:
     with pytest.raises(InputError) as error:
-        ask(request_, AT, site_of(tmp_path, TABLES, rig=ROOF))
+        ask(override_request(request_), AT, site_of(tmp_path, TABLES, rig=ROOF))
     (found,) = error.value.errors
     assert (found.key, found.problem) == ("zone", problem)
     assert hint in str(found)
@@ -232,6 +250,16 @@ def test_a_skip_begins_the_next_piece_and_can_be_undone_for_a_minute(site: Site)
             '"22:15"',
         ),
         ({"kind": "call", "show": "matinee"}, "show", "no show 'matinee'", "evening"),
+        ({"kind": "dark", "until": "2026-12-14"}, "until", "is not within the next 168 hours", '"saturday"'),
+        ({"kind": "dark", "until": "2026-12-22"}, "until", "is not within the next 168 hours", '"saturday"'),
+        ({"kind": "dark", "until": "0001-01-01"}, "until", "is not within the next 168 hours", '"saturday"'),
+        ({"kind": "dark", "until": "9999-12-31"}, "until", "is not within the next 168 hours", '"saturday"'),
+        (
+            {"kind": "out-of-service", "zone": "left", "until": "2028-01-19"},
+            "until",
+            "is not within the next 400 days",
+            '"saturday"',
+        ),
     ],
 )
 def test_an_invalid_request_is_reported_with_its_key_and_an_example(

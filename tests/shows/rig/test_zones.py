@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig
-from gloaming.shows.rig.zones import Area, Spans, areas, joined, named_spans, zone_spans
+from gloaming.shows.rig.zones import Area, Spans, areas, joined, named_spans, part_spans, parts_in, zone_spans
 
 RIG = """\
 [[controller]]
@@ -59,6 +59,18 @@ def load(tmp_path: Path, text: str) -> Rig:
     path = tmp_path / "rig.toml"
     path.write_text(RIG + text, encoding="utf-8")
     return load_rig(path)
+
+
+def test_the_strings_and_fixtures_of_a_zone_are_those_of_which_it_has_every_slot(tmp_path: Path) -> None:
+    rig = load(tmp_path, HOUSE)
+    parts = part_spans(rig)
+    found = {name: parts_in(spans, parts["string"] | parts["fixture"]) for name, spans in zone_spans(rig).items()}
+    assert found == {
+        "roof": ("ridge", "eaves"),
+        "house": ("ridge", "eaves", "lamp"),
+        "everything": ("ridge", "eaves", "path", "lamp"),
+    }
+    assert parts_in(((1, 1, 299), (2, 90, 240)), parts["string"]) == ("path",)
 
 
 def test_a_zone_has_the_slots_of_its_parts_and_a_group_is_a_zone(tmp_path: Path) -> None:
