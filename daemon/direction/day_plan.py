@@ -13,7 +13,7 @@ from typing import NamedTuple
 from gloaming.daemon.direction.fades import Fades, fades
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.pauses import stand_stills
-from gloaming.daemon.direction.rules_in_force import DayFacts, RulesInForce, sweep
+from gloaming.daemon.direction.rules_in_force import DayFacts, RulesInForce, strength, sweep
 from gloaming.daemon.direction.rundown import Occurrence, Rundown, RundownPart, rundown
 from gloaming.daemon.direction.score import DecidedSegment, State
 from gloaming.daemon.direction.why import Why
@@ -74,6 +74,15 @@ class DayPlan:
         if from_ns not in self._segments:
             self._segments[from_ns] = self._filled_in(stretch, from_ns, until_ns, part)
         return self._segments[from_ns]
+
+    def claim_on_sound(self, at_ns: int) -> tuple[int, ...]:
+        """The strength of the show at an instant that has sound, and whether it sounds now. Empty without one.
+
+        Between two pieces with sound the claim remains, so that no other show is heard for seconds.
+        """
+        rules = self._stretches[self._place(at_ns)].rules
+        found = rules.occurrence if rules.decides and rules.decides.sound else None
+        return (*strength(found), self.segment_at(at_ns).sound) if found and found.has_sound else ()
 
     def segments_between(self, from_ns: int, until_ns: int) -> Iterator[DecidedSegment]:
         """The whole segments of this day that overlap an interval."""

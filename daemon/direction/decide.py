@@ -16,13 +16,18 @@ from gloaming.daemon.direction.occurrences import facts, next_opening
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import DecidedSegment, Reason, State
+from gloaming.daemon.direction.segments import Segments, cut, joined
 from gloaming.daemon.direction.site_protocol import SiteProtocol
+from gloaming.daemon.direction.zones_in_force import REST, areas_of, overrides_in
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What must be on the wire at an instant, and why. `next_ns` is the next change of state, None: not in a year."""
+    """What must be on the wire at an instant, and why. `next_ns` is the next change of state, None: not in a year.
+
+    `differing` has the zones within the zone that was asked for whose slots show something else.
+    """
 
     at_ns: int
     state: State
@@ -35,6 +40,7 @@ class Decision:
     reasons: tuple[Reason, ...]
     next_ns: int | None
     next_state: State | None
+    differing: tuple[str, ...] = ()
 
     def as_json(self, zone: ZoneInfo) -> dict[str, object]:
         """The decision as `gloaming why --json` prints it."""
@@ -66,12 +72,41 @@ def instant(at: datetime) -> int:
 
 
 def decide(
-    at_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), held: tuple[HeldRule, ...] = ()
+    at_ns: int,
+    site: SiteProtocol,
+    overrides: Iterable[Override] = (),
+    held: tuple[HeldRule, ...] = (),
+    zone: str | None = None,
 ) -> Decision:
-    """What must be on the wire at the instant `at_ns`, and why. Pure: the same arguments give the same answer."""
+    """What must be on the wire at the instant `at_ns`, and why. Pure: the same arguments give the same answer.
+
+    Without a `zone`, the answer is for the rest of the rig, and for what is heard. A zone with several areas gets the
+    answer for the area that is in the fewest other zones. KeyError for a zone that the rig does not have.
+    """
     overrides = tuple(overrides)
-    segment = segment_at(at_ns, site, overrides, held)
-    next_ns, next_state = _next_change(at_ns, segment, site, overrides, held)
+    if zone is None:
+        return decide_area(at_ns, site, overrides, held, REST)
+    if zone not in site.zones:
+        raise KeyError(zone)
+    parts = [area.zones for area in areas_of(site, near(overrides, at_ns), zone)]
+    parts = sorted((zones for zones in parts if zone in zones), key=len)
+    found, *others = (decide_area(at_ns, site, overrides, held, zones) for zones in parts)
+    shown = (found.state, found.show, found.piece, found.frame, found.brightness)
+    differ = {
+        name
+        for zones, other in zip(parts[1:], others, strict=True)
+        if (other.state, other.show, other.piece, other.frame, other.brightness) != shown
+        for name in zones - parts[0]
+    }
+    return replace(found, differing=tuple(sorted(differ)))
+
+
+def decide_area(
+    at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...], zones: frozenset[str]
+) -> Decision:
+    """`decide` for the area that is in these zones."""
+    segment = segment_at(at_ns, site, overrides, held, zones)
+    next_ns, next_state = _next_change(at_ns, segment, site, overrides, held, zones)
     picture = segment.picture
     frame = picture.frame_at(at_ns) if picture else None
     return Decision(
@@ -92,25 +127,71 @@ def decide(
 
 
 def segment_at(
-    at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...] = (), held: tuple[HeldRule, ...] = ()
+    at_ns: int,
+    site: SiteProtocol,
+    overrides: tuple[Override, ...] = (),
+    held: tuple[HeldRule, ...] = (),
+    zones: frozenset[str] = REST,
 ) -> DecidedSegment:
     """The segment that holds an instant, whole within its UTC day."""
-    return day_plan(at_ns, site, overrides, held).segment_at(at_ns)
+    segment = day_plan(at_ns, site, overrides, held, zones).segment_at(at_ns)
+    return segment if zones else next(_with_sound(segment, at_ns, at_ns + 1, site, overrides, held))
 
 
 def score(
-    from_ns: int, until_ns: int, site: SiteProtocol, overrides: Iterable[Override] = (), held: tuple[HeldRule, ...] = ()
-) -> tuple[DecidedSegment, ...]:
-    """What must be on the wire over `[from_ns, until_ns)`, as segments that follow each other without a gap."""
+    from_ns: int,
+    until_ns: int,
+    site: SiteProtocol,
+    overrides: Iterable[Override] = (),
+    held: tuple[HeldRule, ...] = (),
+    zones: frozenset[str] = REST,
+) -> Segments:
+    """What must be on the wire over `[from_ns, until_ns)`, as segments that follow each other without a gap.
+
+    Without `zones` they are the rest of the rig, with what is heard; else the area that is in these zones.
+    """
     if until_ns <= from_ns:
         raise ValueError("a score must end after it begins")
     overrides = tuple(overrides)
-    segments = [
-        _cut(segment, from_ns, until_ns)
+    segments = (
+        cut(part, from_ns, until_ns)
         for day_ns in range(from_ns // DAY_NS * DAY_NS, until_ns, DAY_NS)
-        for segment in day_plan(day_ns, site, overrides, held).segments_between(from_ns, until_ns)
-    ]
-    return _joined(segments)
+        for segment in day_plan(day_ns, site, overrides, held, zones).segments_between(from_ns, until_ns)
+        for part in ((segment,) if zones else _with_sound(segment, from_ns, until_ns, site, overrides, held))
+    )
+    return joined(segments)
+
+
+def _with_sound(
+    rest: DecidedSegment,
+    from_ns: int,
+    until_ns: int,
+    site: SiteProtocol,
+    overrides: tuple[Override, ...],
+    held: tuple[HeldRule, ...],
+) -> Iterator[DecidedSegment]:
+    """A segment of the rest over an interval, with what is heard: where it has no show, the strongest of an area.
+
+    That show's picture is there without light, because it gives the place in the sound.
+    """
+    parts = areas_of(site, near(overrides, rest.from_ns)) if rest.show is None else ()
+    if not parts:
+        yield rest
+        return
+    plans = list(dict.fromkeys(day_plan(rest.from_ns, site, overrides, held, area.zones) for area in parts))
+    at_ns = max(from_ns, rest.from_ns)
+    while at_ns < min(until_ns, rest.until_ns):
+        part = rest
+        for plan in plans:
+            one = plan.segment_at(at_ns)
+            part = cut(part, one.from_ns, one.until_ns)
+        heard = max(plans, key=lambda plan: plan.claim_on_sound(at_ns)).segment_at(at_ns)
+        if heard.sound:
+            found = cut(heard, part.from_ns, part.until_ns)
+            sound_from, sound_until = found.sound_from, found.sound_until
+            part = replace(part, picture=found.picture, sound=True, sound_from=sound_from, sound_until=sound_until)
+        yield part
+        at_ns = part.until_ns
 
 
 def lit(from_ns: int, until_ns: int, site: SiteProtocol) -> Iterator[tuple[str, float, int]]:
@@ -119,84 +200,52 @@ def lit(from_ns: int, until_ns: int, site: SiteProtocol) -> Iterator[tuple[str, 
         yield from day_plan(day_ns, site, ()).lit_between(from_ns, until_ns)
 
 
-def join(first: tuple[DecidedSegment, ...], second: tuple[DecidedSegment, ...]) -> tuple[DecidedSegment, ...]:
-    """Two scores that meet, as one. ValueError where they do not meet."""
-    if first[-1].until_ns != second[0].from_ns:
-        raise ValueError("the second score must begin where the first ends")
-    return _joined([*first, *second])
-
-
-def day_plan(
-    at_ns: int, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...] = ()
-) -> DayPlan:
-    """The plan of the UTC day of an instant. The last few plans are cached."""
+def near(overrides: Iterable[Override], at_ns: int) -> tuple[Override, ...]:
+    """The overrides that can matter on the UTC day of an instant."""
     day_ns = at_ns // DAY_NS * DAY_NS
-    near = tuple(
+    return tuple(
         override
         for override in overrides
         if override.at_ns < day_ns + DAY_NS + MARGIN_NS and override.end_ns > day_ns - DAY_NS - MARGIN_NS
     )
-    return _cached_day_plan(site, day_ns, near, held)
+
+
+def day_plan(
+    at_ns: int,
+    site: SiteProtocol,
+    overrides: tuple[Override, ...],
+    held: tuple[HeldRule, ...] = (),
+    zones: frozenset[str] = REST,
+) -> DayPlan:
+    """The plan of the UTC day of an instant for the area in these zones. The plans of the last few days are cached."""
+    day_ns, overrides = at_ns // DAY_NS * DAY_NS, near(overrides, at_ns)
+    plans = _cached_plans(site, day_ns, overrides, held)
+    concern = site.in_zones(zones), overrides_in(overrides, zones)
+    if concern not in plans:
+        view, theirs = concern
+        plans[concern] = DayPlan(day_ns, facts(view, day_ns, theirs, held))
+    return plans[concern]
 
 
 @lru_cache(maxsize=6)
-def _cached_day_plan(
+def _cached_plans(
     site: SiteProtocol, day_ns: int, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]
-) -> DayPlan:
-    return DayPlan(day_ns, facts(site, day_ns, overrides, held))
-
-
-def _cut(segment: DecidedSegment, from_ns: int, until_ns: int) -> DecidedSegment:
-    """The part of a segment that lies in an interval."""
-    from_ns, until_ns = max(segment.from_ns, from_ns), min(segment.until_ns, until_ns)
-    if (from_ns, until_ns) == (segment.from_ns, segment.until_ns):
-        return segment
-    return replace(
-        segment,
-        from_ns=from_ns,
-        until_ns=until_ns,
-        level_from=segment.level_at(from_ns),
-        level_until=segment.level_at(until_ns),
-        sound_from=segment.sound_at(from_ns),
-        sound_until=segment.sound_at(until_ns),
-    )
-
-
-def _joined(segments: list[DecidedSegment]) -> tuple[DecidedSegment, ...]:
-    """Joins segments that show the same and whose levels continue in the same straight line."""
-    joined: list[DecidedSegment] = []
-    for segment in segments:
-        if joined and _continues(joined[-1], segment):
-            until_ns, level, sound = segment.until_ns, segment.level_until, segment.sound_until
-            joined[-1] = replace(joined[-1], until_ns=until_ns, level_until=level, sound_until=sound)
-        else:
-            joined.append(segment)
-    return tuple(joined)
-
-
-def _continues(first: DecidedSegment, second: DecidedSegment) -> bool:
-    def shown(segment: DecidedSegment) -> tuple[object, ...]:
-        return (segment.state, segment.reasons, segment.show, segment.picture, segment.look, segment.sound, segment.mix)
-
-    def slopes(segment: DecidedSegment) -> tuple[float, float]:
-        lasts_ns = segment.until_ns - segment.from_ns
-        rises, sound_rises = segment.level_until - segment.level_from, segment.sound_until - segment.sound_from
-        return rises / lasts_ns, sound_rises / lasts_ns
-
-    return (
-        abs(first.level_until - second.level_from) < 1e-9
-        and abs(first.sound_until - second.sound_from) < 1e-9
-        and all(abs(one - two) * SECOND_NS < 1e-9 for one, two in zip(slopes(first), slopes(second), strict=True))
-        and shown(first) == shown(second)
-    )
+) -> dict[tuple[SiteProtocol, tuple[Override, ...]], DayPlan]:
+    """The plans of a day, by the rules and overrides that concern an area. Most areas share one."""
+    return {}
 
 
 def _next_change(
-    at_ns: int, segment: DecidedSegment, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]
+    at_ns: int,
+    segment: DecidedSegment,
+    site: SiteProtocol,
+    overrides: tuple[Override, ...],
+    held: tuple[HeldRule, ...],
+    zones: frozenset[str],
 ) -> tuple[int | None, State | None]:
     """When the state next changes, and to what, within a year."""
-    for day_ns in _days_to_look_at(at_ns, site):
-        if change := day_plan(day_ns, site, overrides, held).change_after(at_ns, segment.state):
+    for day_ns in _days_to_look_at(at_ns, site.in_zones(zones)):
+        if change := day_plan(day_ns, site, overrides, held, zones).change_after(at_ns, segment.state):
             return change
     return None, None
 

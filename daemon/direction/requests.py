@@ -74,7 +74,8 @@ def ask(
 
 def _allow(override: Override, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]) -> None:
     if override.kind == Kind.CALL:
-        window = dark_window_at(override.at_ns, site, held)
+        view = site.in_zones(frozenset([override.zone] if override.zone else []))
+        window = dark_window_at(override.at_ns, view, held)
         if window:
             raise Refusal(window.reason)
     if override.kind == Kind.SKIP:

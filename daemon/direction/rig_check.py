@@ -14,6 +14,7 @@ from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.direction.site_protocol import SiteProtocol
+from gloaming.daemon.direction.zones_in_force import REST
 from gloaming.shows.analysis.wiring import listed, ranges
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.rig.model import Rig
@@ -73,16 +74,16 @@ def ask_rig_check(
     pattern = _pattern(request, site.rig)
     minutes, level = request.get("minutes", LONGEST_MINUTES), request.get("level", DEFAULT_LEVEL)
     until_ns = at_ns + int(minutes * MINUTE_NS)
-    allowed = site.neighbours.rig_check
+    allowed, rest = site.neighbours.rig_check, site.in_zones(REST)
     for one in overrides:
         if one.kind in stronger_kinds(Kind.RIG_CHECK) and one.in_force_at(at_ns):
             values = {"kind": one.kind, "who": one.who or "somebody"}
             raise Refusal(reason(ReasonCode.STRONGER, f"override {one.id} {one.kind}", override=one.id, **values))
     if not allowed:
-        window = dark_window_at(at_ns, site, held)
+        window = dark_window_at(at_ns, rest, held)
         if window:
             raise Refusal(window.reason)
-        begins = [w.from_ns for w in neighbours_windows(site, at_ns, until_ns, held) if w.ceiling == 0]
+        begins = [w.from_ns for w in neighbours_windows(rest, at_ns, until_ns, held) if w.ceiling == 0]
         until_ns = min([until_ns, *begins])
     length_s = (until_ns - at_ns) / SECOND_NS
     pattern = paced(pattern, site.rig, length_s)

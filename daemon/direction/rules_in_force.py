@@ -58,7 +58,7 @@ class DayFacts:
     @property
     def has_sound(self) -> bool:
         """Whether any piece has sound."""
-        return any(p and p.sound for occurrence in self.occurrences for p in (*occurrence.order, occurrence.between))
+        return any(occurrence.has_sound for occurrence in self.occurrences)
 
 
 @dataclass(frozen=True)
@@ -145,6 +145,11 @@ def claim_of(occurrence: Occurrence) -> Claim:
     return Source.PERFORMANCE if occurrence.called is None else Kind.CALL
 
 
+def strength(occurrence: Occurrence) -> tuple[int, int, int]:
+    """Of occurrences that are in force together, the one with the greatest strength is given."""
+    return -place(claim_of(occurrence)), occurrence.rank, occurrence.opens_ns
+
+
 def sweep(facts: DayFacts, ends: Mapping[Occurrence, int], begin_ns: int, end_ns: int) -> Iterator[RulesInForce]:
     """The stretches of an interval, cut at every beginning and end in it. `ends` has the ends of the occurrences."""
     things: list[tuple[int, int, Occurrence | HoursWindow | Override]] = [
@@ -166,11 +171,7 @@ def sweep(facts: DayFacts, ends: Mapping[Occurrence, int], begin_ns: int, end_ns
         yield RulesInForce(
             from_ns,
             until_ns,
-            max(
-                occurrences,
-                key=lambda occurrence: (-place(claim_of(occurrence)), occurrence.rank, occurrence.opens_ns),
-                default=None,
-            ),
+            max(occurrences, key=strength, default=None),
             tuple(value for value in values if isinstance(value, HoursWindow)),
             tuple(value for value in values if isinstance(value, Override)),
             facts.check_in_dark,

@@ -113,6 +113,11 @@ class Occurrence:
     called: int | None = None
     goes_round: bool = False
 
+    @property
+    def has_sound(self) -> bool:
+        """Whether any of its pieces has sound."""
+        return any(piece and piece.sound for piece in (*self.order, self.between))
+
     def __hash__(self) -> int:
         """A cheap hash: an occurrence is a key of many tables and has many pieces."""
         return hash((self.opens_ns, self.place))

@@ -59,7 +59,7 @@ def forget() -> None:
         sun.sun_event,
         sun.solar_noon,
         rules._window,
-        deciding._cached_day_plan,
+        deciding._cached_plans,
         rundown,
     ):
         cached.cache_clear()
@@ -104,7 +104,7 @@ def main() -> None:
         decide(at_ns, evening, (*overrides, more))
 
     def anew() -> None:
-        deciding._cached_day_plan.cache_clear()
+        deciding._cached_plans.cache_clear()
         rundown.cache_clear()
         decide(at_ns, evening, overrides)
 

@@ -10,11 +10,12 @@ from pathlib import Path
 import numpy as np
 
 from gloaming.daemon.direction.day_plan import DayPlan
-from gloaming.daemon.direction.decide import join, score
+from gloaming.daemon.direction.decide import score
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.rules_in_force import DayFacts
 from gloaming.daemon.direction.rundown import RundownPiece
 from gloaming.daemon.direction.score import State
+from gloaming.daemon.direction.segments import join
 from tests.daemon.direction.test_day_plan import BELLS, DAY, MIN, NTSC, TIDE, H, S, day_with, evening, override
 from tests.daemon.quay_site import EVENING, TABLES, site_of
 from tests.daemon.transmitter.process_harness import listening, running_transmitter, universe, write_frames

@@ -23,12 +23,13 @@ from hypothesis import strategies as st
 
 from gloaming.api.http.schemas.overrides import override_request
 from gloaming.daemon.direction.day_plan import DayPlan
-from gloaming.daemon.direction.decide import decide, join, score
+from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.occurrences import facts
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.requests import SOUND_AHEAD_NS, Refusal, ask
 from gloaming.daemon.direction.rundown import _Layout, rundown
 from gloaming.daemon.direction.score import State
+from gloaming.daemon.direction.segments import join
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.site.schema import Neighbours

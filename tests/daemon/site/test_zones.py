@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.daemon.direction.decide import decide
+from gloaming.daemon.direction.decide import decide_area
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.site.last_good import with_hours_of
 from gloaming.daemon.site.load import Site
@@ -95,21 +95,21 @@ def test_views_of_the_same_rules_are_one_view(site: Site, tmp_path: Path) -> Non
 
 
 def test_each_part_is_decided_by_its_own_rules_and_says_which(site: Site) -> None:
-    rest, roof, path = (site.in_zones(zones) for zones in (NONE, ROOF, frozenset({"path"})))
+    rest, roof, path = NONE, ROOF, frozenset({"path"})
 
-    def at(clock: str, view: Site) -> tuple[State, str | None, float]:
-        found = decide(ns(f"2026-12-14T{clock}"), view)
+    def at(clock: str, zones: frozenset[str]) -> tuple[State, str | None, float]:
+        found = decide_area(ns(f"2026-12-14T{clock}"), site, (), (), zones)
         return found.state, found.show, round(found.brightness, 3)
 
     assert at("17:30", rest) == (State.PLAYING, "evening", 0.8)
     assert at("17:30", roof) == (State.PLAYING, "evening", 0.4)
-    assert [at("18:30:10", view)[1] for view in (rest, roof, path)] == ["evening", "turn of the year", "evening"]
+    assert [at("18:30:10", zones)[1] for zones in (rest, roof, path)] == ["evening", "turn of the year", "evening"]
     assert at("20:30", path) == (State.PLAYING, "evening", 0.3)
     assert at("21:00", roof) == (State.DARK, None, 0)
     assert at("21:00", path)[0] == at("21:00", rest)[0] == State.PLAYING
-    reasons = decide(ns("2026-12-14T17:30"), roof).reasons
+    reasons = decide_area(ns("2026-12-14T17:30"), site, (), (), roof).reasons
     assert (reasons[-1].rule, reasons[-1].text) == ("site.toml:15 output.zone.brightness", "roof: brightness 0.4")
-    (dark,) = decide(ns("2026-12-14T21:00"), roof).reasons
+    (dark,) = decide_area(ns("2026-12-14T21:00"), site, (), (), roof).reasons
     assert dark.rule == "site.toml:8 neighbours.dark"
     assert dark.text == "roof: dark hours 21:00 to 07:00: no light"
 
