@@ -11,8 +11,8 @@ from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from gloaming.api.cli.live import add_where, call, call_for
-from gloaming.shows.config_files.checking import instead
 from gloaming.shows.config_files.errors import ConfigError, InputError
+from gloaming.shows.config_files.known_names import instead
 
 PAGE = 1000
 

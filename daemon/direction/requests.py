@@ -15,8 +15,8 @@ from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.timetable.zones import resolve
-from gloaming.shows.config_files.checking import instead
 from gloaming.shows.config_files.errors import ConfigError, InputError
+from gloaming.shows.config_files.known_names import instead
 from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
 
 UNDO_SKIP_NS = MINUTE_NS

@@ -11,8 +11,9 @@ from pathlib import Path
 from gloaming.daemon.site.schema import OutputZone, PlaceTable, SiteFile
 from gloaming.daemon.timetable.rules import PerformanceRule
 from gloaming.daemon.timetable.zones import likely_place_mistake
-from gloaming.shows.config_files.checking import Known, Table, instead
+from gloaming.shows.config_files.checking import Table
 from gloaming.shows.config_files.errors import ConfigError
+from gloaming.shows.config_files.known_names import Known, instead
 from gloaming.shows.framefile.reader import FrameFileInfo
 from gloaming.shows.protocols.e131 import SOURCE_NAME_BYTES_MAX
 from gloaming.shows.rig.model import Named, Rig

@@ -19,8 +19,9 @@ from gloaming.daemon.timetable.nights import Night, overlaps
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.daemon.timetable.times import TimeExpression
 from gloaming.shows.analysis.wiring import ranges
-from gloaming.shows.config_files.checking import nearest, on_their_lines, read_tables
+from gloaming.shows.config_files.checking import on_their_lines, read_tables
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
+from gloaming.shows.config_files.known_names import nearest
 from gloaming.shows.framefile.layout import every_nth
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect, max_refresh_hz
 from gloaming.shows.media.sound_info import ALIKE_NS, sound_length_ns

@@ -21,8 +21,9 @@ from gloaming.daemon.site.schema_rules import (
     ZoneName,
 )
 from gloaming.daemon.timetable.times import read_length
-from gloaming.shows.config_files.checking import OneLine, Table, nearest
+from gloaming.shows.config_files.checking import OneLine, Table
 from gloaming.shows.config_files.errors import WrongValueError
+from gloaming.shows.config_files.known_names import nearest
 from gloaming.shows.protocols.e131 import PRIORITY_MAX, UNIVERSE_MAX
 from gloaming.shows.rig.model import Named
 from gloaming.shows.time_units import SECOND_NS

@@ -6,8 +6,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import chain
 from pathlib import Path
 
-from gloaming.shows.config_files.checking import Known, Table, instead, on_their_lines, read_tables
+from gloaming.shows.config_files.checking import Table, on_their_lines, read_tables
 from gloaming.shows.config_files.errors import ConfigError, InputError
+from gloaming.shows.config_files.known_names import Known, instead
 from gloaming.shows.protocols.e131 import SLOTS_MAX
 from gloaming.shows.rig.model import Controller, Fixture, Named, PixelString, Port, Rig, Zone, is_loopback, port_name
 

@@ -9,8 +9,9 @@ from difflib import get_close_matches
 from io import StringIO
 from pathlib import Path
 
-from gloaming.shows.config_files.checking import Known, checked, instead, quoted, undotted
+from gloaming.shows.config_files.checking import checked, quoted, undotted
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError, WrongValueError, input_error
+from gloaming.shows.config_files.known_names import Known, instead
 from gloaming.shows.config_files.toml_lines import Key, place_of
 from gloaming.shows.protocols.e131 import UNIVERSE_MAX
 from gloaming.shows.rig.cells import (

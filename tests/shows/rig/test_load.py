@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.shows.config_files import checking
+from gloaming.shows.config_files import known_names
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig
@@ -247,7 +247,7 @@ PLACE = r"controller = .*\nuniverse = (\d+)"
 def test_twice_as_many_strings_take_twice_the_work_also_if_all_are_wrong(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pattern: str, replacement: str, errors: int
 ) -> None:
-    monkeypatch.setattr(checking, "COMPARED_MAX", 40)
+    monkeypatch.setattr(known_names, "COMPARED_MAX", 40)
     path = tmp_path / "rig.toml"
     found: list[int] = []
 
