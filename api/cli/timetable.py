@@ -9,8 +9,9 @@ from collections import Counter
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from urllib.parse import quote
+from urllib.parse import urlencode
 
+from gloaming.api.cli.live import add_zone, call
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     text = "what is on the wire at an instant, and why: by the planner if one runs, else by the files"
     why = subparsers.add_parser("why", help=text)
     why.add_argument("words", nargs="*", metavar="[SITE] [AT]", help="a site folder; an instant (default: now)")
+    add_zone(why)
     why.add_argument("--json", action="store_true", help="print one object instead of sentences")
     why.set_defaults(handler=show_why)
     rehearse = subparsers.add_parser("rehearse", help="go through the season minute by minute, without playing it")
@@ -138,13 +140,15 @@ def _hours(minutes: int) -> str:
 def show_why(args: argparse.Namespace) -> int:
     """`gloaming why`."""
     from gloaming.daemon.direction.decide import decide, instant
+    from gloaming.daemon.direction.requests import known_zone
 
     folder, words = _site_and_words(args.words)
     now = datetime.now().astimezone()
     site = _site(folder, now)
     at = _instant(words[0], site, now) if words else None
-    planned = _why_of_planner(folder, at)
-    decision: dict[str, Any] = planned or decide(instant(at or now), site).as_json(site.timezone)
+    zone = None if args.zone is None else known_zone(args.zone, site)
+    planned = _why_of_planner(folder, at, zone)
+    decision: dict[str, Any] = planned or decide(instant(at or now), site, zone=zone).as_json(site.timezone)
     if planned is None:
         print("no planner runs for this site: what follows is by its files alone", file=sys.stderr)
     if args.json:
@@ -153,22 +157,24 @@ def show_why(args: argparse.Namespace) -> int:
     frame = "" if decision["frame"] is None else f", frame {decision['frame']}"
     playing = f" {decision['piece']}{frame}," if decision["piece"] else ""
     when = datetime.fromisoformat(decision["at"])
-    print(f"{when:%A %d %B %Y %H:%M:%S}: {decision['state']}{playing} at {decision['brightness']:.0%}")
+    where = f" {zone}:" if zone else ""
+    print(f"{when:%A %d %B %Y %H:%M:%S}:{where} {decision['state']}{playing} at {decision['brightness']:.0%}")
     for reason in decision["reasons"]:
         print(f"  {reason['text']}  [{reason['rule']}]")
+    if differing := decision.get("differing"):
+        print(f"  something else shows in {', '.join(differing)}")
     if following := decision["next"]:
         print(f"  next: {following['state']} at {datetime.fromisoformat(following['at']):%A %d %B %H:%M:%S}")
     return 0
 
 
-def _why_of_planner(folder: Path, at: datetime | None) -> dict[str, Any] | None:
+def _why_of_planner(folder: Path, at: datetime | None, zone: str | None) -> dict[str, Any] | None:
     """The decision of the planner that runs for a site, with its overrides. None if none runs or answers."""
-    from gloaming.api.cli.live import call
-
-    query = "" if at is None else f"?at={quote(at.isoformat())}"
+    asked = {"at": at and at.isoformat(), "zone": zone}
+    query = urlencode({key: value for key, value in asked.items() if value is not None})
     try:
         args = argparse.Namespace(site=folder, state=None, url=None, token_file=None)
-        code, answer = call(args, "GET", f"/api/why{query}")
+        code, answer = call(args, "GET", f"/api/why?{query}")
     except InputError:
         return None
     return answer if code == 200 else None

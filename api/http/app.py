@@ -37,6 +37,7 @@ FirstDay = Annotated[Day | None, Query(alias="from", description="a date, as 202
 Days = Annotated[
     int, Query(ge=1, le=DAYS_MAX), Expected(f"{{value!r}} is not a number of days from 1 to {DAYS_MAX}", "as days=7")
 ]
+ZoneName = Annotated[str | None, Query(description="a zone, string, fixture or controller of the rig")]
 YEARS = range(1900, 2101)
 Id = Annotated[int, Expected("{value!r} is not the id of an override", "GET /api/now has the ids")]
 OUTSIDE = "the years 1900 to 2100 can be asked for"
@@ -99,15 +100,16 @@ def make_app(
         return Response(svg, media_type="image/svg+xml", headers={"Content-Security-Policy": PICTURE_POLICY})
 
     @app.get("/api/why", tags=["now"])
-    async def why(_: AnyDevice, at: At | None = None) -> states.Explanation:
-        """The decision at an instant, with its reasons. An instant without an offset is in the site's time."""
-        zone = planner.site.timezone
+    async def why(_: AnyDevice, at: At | None = None, zone: ZoneName = None) -> states.Explanation:
+        """The decision at an instant, with its reasons: for a zone, or for what is in no zone that differs. An instant
+        without an offset is in the site's time."""
+        timezone = planner.site.timezone
         if at is not None and at.tzinfo is None:
-            at = at.replace(tzinfo=zone)
+            at = at.replace(tzinfo=timezone)
         if at is not None and at.year not in YEARS:
             raise HTTPException(404, OUTSIDE)
-        decision = planner.decision(None if at is None else instant(at))
-        return states.Explanation.model_validate(decision.as_json(zone))
+        decision = planner.decision(None if at is None else instant(at), zone)
+        return states.Explanation.model_validate(decision.as_json(timezone))
 
     @app.post("/api/overrides", status_code=201, response_model_exclude_unset=True, tags=["by hand"])
     async def ask(asked: AnyOverrideRequest, device: Operator) -> answers.OverrideTaken:

@@ -53,6 +53,7 @@ class Decision:
             "brightness": round(self.brightness, 4),
             "sound": self.sound,
             "reasons": [reason.as_json() for reason in self.reasons],
+            **({"differing": list(self.differing)} if self.differing else {}),
             "next": None
             if self.next_ns is None
             else {"at": isoformat(self.next_ns, zone), "state": str(self.next_state)},

@@ -166,6 +166,11 @@ class Override:
         """Whether somebody ended it early."""
         return self.ended_ns is not None and self.ended_ns < self.until_ns
 
+    @property
+    def lights_off(self) -> bool:
+        """Whether it puts the whole rig out."""
+        return self.zone is None and TERMS[self.kind].lights_off
+
     def in_force_at(self, at_ns: int) -> bool:
         """Whether it is in force at an instant."""
         return self.at_ns <= at_ns < self.end_ns

@@ -65,7 +65,7 @@ def ask(
         show=_show(request["show"], site) if kind == Kind.CALL else None,
         level=request.get("level"),
         show_continues=request.get("show_continues", False),
-        zone=_zone(request["zone"], site) if "zone" in request else None,
+        zone=known_zone(request["zone"], site) if "zone" in request else None,
         why=request.get("why", ""),
     )
     _allow(override, site, tuple(overrides), held)
@@ -133,7 +133,8 @@ def _instant_of(until: str, at_ns: int, site: SiteProtocol) -> int:
     raise AssertionError("every time of day comes within two days, every day of the week within eight")
 
 
-def _zone(zone: str, site: SiteProtocol) -> str:
+def known_zone(zone: str, site: SiteProtocol) -> str:
+    """A part of the rig by its name. InputError where the rig has no such part."""
     if zone not in site.zones:
         known = [*site.zones]
         hint = instead(zone, known) if known else "add [[zone]] to rig.toml"

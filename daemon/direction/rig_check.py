@@ -76,7 +76,7 @@ def ask_rig_check(
     until_ns = at_ns + int(minutes * MINUTE_NS)
     allowed, rest = site.neighbours.rig_check, site.in_zones(REST)
     for one in overrides:
-        if one.kind in stronger_kinds(Kind.RIG_CHECK) and one.in_force_at(at_ns):
+        if one.zone is None and one.kind in stronger_kinds(Kind.RIG_CHECK) and one.in_force_at(at_ns):
             values = {"kind": one.kind, "who": one.who or "somebody"}
             raise Refusal(reason(ReasonCode.STRONGER, f"override {one.id} {one.kind}", override=one.id, **values))
     if not allowed:

@@ -26,7 +26,7 @@ def areas_of(site: SiteProtocol, overrides: Iterable[Override] = (), zone: str |
     return _areas(site, frozenset(name for name in names if name in site.zones)) if names else ()
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=128)
 def _areas(site: SiteProtocol, names: frozenset[str]) -> tuple[Area, ...]:
     return areas({name: site.zones[name] for name in sorted(names)})
 

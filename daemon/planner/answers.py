@@ -7,7 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.decide import Decision, isoformat, next_piece
-from gloaming.daemon.direction.overrides import LIGHTS_OFF, TERMS, Override
+from gloaming.daemon.direction.overrides import TERMS, Override
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.states import GIVEN, STATES
 from gloaming.daemon.planner.situation import Situation
@@ -32,6 +32,7 @@ def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -
         "overrides": [override_json(override, at_ns, zone) for override in situation.standing(at_ns)],
         "next_piece": _next_piece(situation, at_ns),
         "after_resume": _after_resume(situation, at_ns),
+        "zones": [_zone_json(name, situation.current(at_ns, name)) for name in site.zone_names],
         "has_sound": any(one.sound for one in site.pieces.values()),
         "clock": {
             "offset_s": situation.clock.offset_ns / SECOND_NS,
@@ -44,6 +45,19 @@ def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -
     }
 
 
+def _zone_json(name: str, decision: Decision) -> dict[str, object]:
+    return {
+        "name": name,
+        "state": str(decision.state),
+        "state_name": STATES[decision.state].name,
+        "show": decision.show,
+        "piece": decision.piece,
+        "level": round(decision.brightness, 4),
+        "reason": decision.reasons[0].as_json(),
+        "differing": list(decision.differing),
+    }
+
+
 def _next_piece(situation: Situation, at_ns: int) -> dict[str, str] | None:
     """The piece of the running order that begins next; None where none does on this day or the next."""
     found = next_piece(at_ns, situation.site, situation.overrides)
@@ -52,7 +66,7 @@ def _next_piece(situation: Situation, at_ns: int) -> dict[str, str] | None:
 
 def _after_resume(situation: Situation, at_ns: int) -> dict[str, object] | None:
     """What plays once the pauses and darks in force end, and why. None where none is in force."""
-    others = tuple(one for one in situation.overrides if one.kind not in LIGHTS_OFF or not one.in_force_at(at_ns))
+    others = tuple(one for one in situation.overrides if not (one.lights_off and one.in_force_at(at_ns)))
     if len(others) == len(situation.overrides) or not situation.trust.trusted:
         return None
     found = situation.segment(at_ns, others)

@@ -14,6 +14,7 @@ from typing import Any
 
 from gloaming.daemon.direction.decide import Decision
 from gloaming.daemon.direction.reasons import reason
+from gloaming.daemon.direction.requests import known_zone
 from gloaming.daemon.direction.score import Reason, ReasonCode, State
 from gloaming.daemon.integrations.host_names import LOOK_UP_S
 from gloaming.daemon.integrations.reachability import PERIOD_S
@@ -146,12 +147,16 @@ class Planner:
         """The show's time."""
         return self._situation.now_ns()
 
-    def decision(self, at_ns: int | None = None) -> Decision:
+    def decision(self, at_ns: int | None = None, zone: str | None = None) -> Decision:
         """The decision for an instant, as if the clock were trusted. Without an instant: the decision for now, with the
-        transmitter's reason if it sends black."""
+        transmitter's reason if it sends black. InputError for a `zone` that the rig does not have."""
+        if zone is not None:
+            known_zone(zone, self.site)
         if at_ns is not None:
-            return self._situation.decision(at_ns)
-        decision = self._situation.current(self.now_ns())
+            return self._situation.decision(at_ns, zone)
+        decision = self._situation.current(self.now_ns(), zone)
+        if zone is not None:
+            return decision
         return replace(decision, reasons=(*decision.reasons, *self._wire_is_black(decision)))
 
     def now(self) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.direction.overrides import LIGHTS_OFF, Check, Kind, Override
+from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.direction.rig_check import LEAST_MINUTES, RequestedCheck, ask_rig_check
@@ -160,9 +160,9 @@ class RigMonitor:
         return _override(begun, found, who)
 
     def _lights_off(self) -> set[tuple[int, Kind]]:
-        """The pauses and darks in force."""
+        """The pauses and darks in force for the whole rig."""
         standing = self._situation.standing(self._situation.now_ns())
-        return {(one.id, one.kind) for one in standing if one.kind in LIGHTS_OFF}
+        return {(one.id, one.kind) for one in standing if one.lights_off}
 
     def _asked(self, request: Mapping[str, object]) -> RequestedCheck:
         now = self._situation

@@ -54,14 +54,14 @@ class Situation:
 
     # decisions
 
-    def decision(self, at_ns: int) -> Decision:
-        """The decision for an instant, as if the clock were trusted."""
-        return decide(at_ns, self.site, self.overrides, self.held)
+    def decision(self, at_ns: int, zone: str | None = None) -> Decision:
+        """The decision for an instant, as if the clock were trusted: for a zone, or for the rest of the rig."""
+        return decide(at_ns, self.site, self.overrides, self.held, zone)
 
-    def current(self, at_ns: int) -> Decision:
+    def current(self, at_ns: int, zone: str | None = None) -> Decision:
         """The decision for now: dark if the clock is not trusted."""
         if self.trust.trusted:
-            return self.decision(at_ns)
+            return self.decision(at_ns, zone)
         return Decision(at_ns, State.NO_CLOCK, None, None, None, None, 0.0, False, (self.no_clock(),), None, None)
 
     def segment(self, at_ns: int, overrides: tuple[Override, ...] | None = None) -> DecidedSegment:

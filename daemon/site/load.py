@@ -29,7 +29,7 @@ from gloaming.shows.media.sound_reading import SoundMissingError
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig
 from gloaming.shows.rig.wire import sent_slots
-from gloaming.shows.rig.zones import Spans, areas, named_spans
+from gloaming.shows.rig.zones import Spans, areas, named_spans, zone_spans
 from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")
@@ -128,6 +128,11 @@ class Site:
     def zones(self) -> dict[str, Spans]:
         """The slots of everything in the rig that has a name: zones, strings, fixtures and controllers."""
         return named_spans(self.rig)
+
+    @cached_property
+    def zone_names(self) -> tuple[str, ...]:
+        """The names of the zones, and of the groups of strings."""
+        return tuple(zone_spans(self.rig))
 
     @cached_property
     def zones_with_rules(self) -> frozenset[str]:

@@ -29,6 +29,9 @@ class Explanation(Answer):
     brightness: float
     sound: bool
     reasons: list[ReasonGiven]
+    differing: Annotated[
+        tuple[str, ...], Field(description="of a zone that was asked for: the zones in it that show something else")
+    ] = ()
     next: Next | None
 
 
@@ -184,6 +187,19 @@ class PieceNext(Answer):
     at: Instant
 
 
+class ZoneNow(Answer):
+    """What a zone shows now, and why. Where zones in it show something else, `differing` names them."""
+
+    name: str
+    state: State
+    state_name: Annotated[str, Field(description="what a person calls the state")]
+    show: str | None
+    piece: str | None
+    level: Annotated[float, Field(description="its brightness, 0 to 1")]
+    reason: ReasonGiven
+    differing: list[str]
+
+
 class Now(Explanation):
     """What happens now, and why; the overrides; whether all is well."""
 
@@ -197,6 +213,10 @@ class Now(Explanation):
     next_piece: Annotated[PieceNext | None, Field(description="the piece of a running order that begins next")]
     after_resume: Annotated[
         AfterResume | None, Field(description="what there would be without the current pauses and darks")
+    ]
+    zones: Annotated[
+        list[ZoneNow],
+        Field(description="every zone of the rig; what stands above is the rest of the rig, and the sound"),
     ]
     has_sound: Annotated[bool, Field(description="whether any piece has sound")]
     clock: ClockNow

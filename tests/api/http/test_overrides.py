@@ -286,3 +286,51 @@ def test_an_override_of_a_zone_replaces_one_of_its_kind_for_the_same_zone_only(t
             assert refused.json()["detail"] == "request: zone: there is no zone 'rof'; did you mean roof?"
 
     run(work())
+
+
+def test_a_zone_is_dark_dimmed_or_has_a_show_of_its_own_and_the_rest_goes_on(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path, AT) as first, first.client(first.token) as client:
+
+            async def zone(name: str) -> dict[str, Any]:
+                (found,) = [one for one in (await now(client))["zones"] if one["name"] == name]
+                return dict(found)
+
+            usual = await zone("roof")
+            assert {key: usual[key] for key in ("state", "state_name", "show", "level", "differing")} == {
+                "state": "playing",
+                "state_name": "Playing",
+                "show": "evening",
+                "level": 1.0,
+                "differing": [],
+            }
+            dark = await ask(client, {"kind": "dark", "zone": "roof", "until": "22:00"})
+            found = await zone("roof")
+            assert found["state"] == "dark"
+            assert found["reason"]["code"] == "dark"
+            assert found["reason"]["text"].startswith("roof: dark by this machine at 18:00 until 22:00")
+            whole = await now(client)
+            assert (whole["state"], whole["show"], whole["brightness"]) == ("playing", "evening", 1)
+            assert whole["after_resume"] is None  # the whole rig is not dark
+            why = (await client.get("/api/why?zone=roof")).json()
+            assert (why["state"], why["reasons"][0]) == ("dark", found["reason"])
+            assert (await client.get("/api/why")).json()["state"] == "playing"
+            later = (await client.get("/api/why?zone=roof&at=2026-12-12T22:30:00")).json()
+            assert later["reasons"][0]["code"] == "opens"
+        async with house(tmp_path, "2026-12-12T18:00:30") as again, again.client(again.token) as client:
+            found = await zone("roof")
+            assert (found["state"], found["piece"], found["level"]) == ("dark", None, 0)
+            await client.delete(f"/api/overrides/{dark['id']}")
+            await ask(client, {"kind": "call", "show": "short", "zone": "railing"})
+            await ask(client, {"kind": "dim", "level": 0.4, "zone": "roof"})
+        async with house(tmp_path, "2026-12-12T18:01") as again, again.client(again.token) as client:
+            assert (await zone("roof"))["level"] == pytest.approx(0.4)
+            assert (await client.get("/api/why?zone=railing")).json()["show"] == "short"
+            assert (await now(client))["show"] == "evening"
+            unknown = await client.get("/api/why?zone=rof")
+            assert (unknown.status_code, unknown.json()["detail"]) == (
+                422,
+                "request: zone: there is no zone 'rof'; did you mean roof?",
+            )
+
+    run(work())
