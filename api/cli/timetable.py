@@ -78,12 +78,13 @@ def show_nights(args: argparse.Namespace) -> int:
 def _night(row: SeasonNight, site: Site) -> str:
     opens, closes = (_local(at_ns, site) for at_ns in (row.night.opens_ns, row.closes_ns))
     cut = f"  cut by {row.night.cut_by}" if row.night.cut_by else ""
+    zone = f"  for {row.night.performance.zone}" if row.night.performance.zone else ""
     why = f"{row.night.opens_by}; {row.night.closes_by}"
-    return f"{row.night.date:%a %d %b %Y}  {opens:%H:%M:%S}-{closes:%H:%M:%S}  {row.night.show:<16} {why}{cut}"
+    return f"{row.night.date:%a %d %b %Y}  {opens:%H:%M:%S}-{closes:%H:%M:%S}  {row.night.show:<16} {why}{zone}{cut}"
 
 
 def _print_nights(site: Site, rows: tuple[SeasonNight, ...], first: date, last: date) -> None:
-    from gloaming.daemon.timetable.nights import not_given
+    from gloaming.daemon.reports.nights import not_given
 
     print(f"{site.name}, {first:%d %B %Y} to {last:%d %B %Y}, times of {site.timezone.key}")
     lines = [(row.night.date, _night(row, site)) for row in rows]

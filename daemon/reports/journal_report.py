@@ -19,9 +19,9 @@ from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.reports.journal_lines import Row
 from gloaming.daemon.reports.nights import SeasonNight as NightRow
-from gloaming.daemon.reports.nights import season
+from gloaming.daemon.reports.nights import not_given, season
 from gloaming.daemon.site.load import Site
-from gloaming.daemon.timetable.nights import NotGiven, not_given
+from gloaming.daemon.timetable.nights import NotGiven
 from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
 from gloaming.shows.framefile.reader import FrameReader

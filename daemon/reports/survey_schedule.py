@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from gloaming.daemon.direction.decide import day_plan
-from gloaming.daemon.reports.nights import SeasonNight, season
-from gloaming.daemon.site.load import Site
-from gloaming.daemon.timetable.nights import Cause, NotGiven, OpensBy, not_given, overlaps
+from gloaming.daemon.reports.nights import SeasonNight, not_given, season
+from gloaming.daemon.site.load import Site, overlapping
+from gloaming.daemon.timetable.nights import Cause, NotGiven, OpensBy
 from gloaming.daemon.timetable.rules import HoursRule, PerformanceRule, selects
 from gloaming.daemon.timetable.times import TimeExpression, instant_on
 from gloaming.daemon.timetable.zones import resolve
@@ -141,9 +141,9 @@ def _cut(rows: list[SeasonNight], place: str) -> Iterator[Finding]:
 
 
 def _overlaps(found: _Season) -> Iterator[Finding]:
-    pair = overlaps(found.site, found.first, found.last)
+    pair = overlapping(found.site, found.first, found.last)
     if pair:
-        first, second = pair
+        first, second, _ = pair
         text = f"on {second.date} it overlaps the performance at {first.performance.place}, of the same rank"
         yield Finding(FindingCode.OVERLAP, "error", second.performance.place, text, "give one a higher rank")
 
@@ -160,7 +160,7 @@ def _never_given(found: _Season) -> Iterator[Finding]:
             continue
         never = {piece.name for piece in rows[0].occurrence.order}
         for row in rows:
-            never -= day_plan(row.night.opens_ns, found.site, ()).rundown(row.occurrence).pieces
+            never -= day_plan(row.night.opens_ns, found.site, (), zones=row.zones).rundown(row.occurrence).pieces
             if not never:
                 break
         for name in sorted(never):

@@ -334,13 +334,18 @@ def _unlike_ns(sound: Path, info: FrameFileInfo) -> int | None:
     return length_ns if abs(length_ns - info.length_ns) > ALIKE_NS else None
 
 
-def _refuse_overlaps(path: Path, site: Site, at: datetime) -> None:
+def overlapping(site: Site, first: date, last: date) -> tuple[Night, Night, frozenset[str]] | None:
+    """Two nights of equal rank that overlap on some slots, and the zones of these slots (none: the rest of the rig)."""
     parts = areas({name: site.zones[name] for name in site.zones_with_rules}) if site.zones_with_rules else ()
     for zones in (frozenset[str](), *(area.zones for area in parts)):
-        found = overlaps(site.in_zones(zones), date(at.year, 1, 1), date(at.year + 1, 12, 31))
-        if found is None:
-            continue
-        first, second = found
+        if found := overlaps(site.in_zones(zones), first, last):
+            return *found, zones
+    return None
+
+
+def _refuse_overlaps(path: Path, site: Site, at: datetime) -> None:
+    if found := overlapping(site, date(at.year, 1, 1), date(at.year + 1, 12, 31)):
+        first, second, zones = found
         index = site.performances.index(second.performance)
         slots = f"; {_part(first)} and {_part(second)} share slots" if zones else ""
         problem = (

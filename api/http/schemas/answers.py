@@ -141,6 +141,7 @@ class NightAhead(Answer):
 
     date: str
     show: str
+    zone: Annotated[str | None, Field(description="the zone of its performance; null: the whole rig")] = None
     opens: Instant
     closes: Instant
     opens_code: OpensBy

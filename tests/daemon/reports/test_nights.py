@@ -13,9 +13,11 @@ import vobject
 
 from gloaming.api.cli.main import main
 from gloaming.daemon.reports.calendar import season_ics
-from gloaming.daemon.reports.nights import season
+from gloaming.daemon.reports.nights import not_given, season
 from gloaming.daemon.reports.season_svg import HOUR, TOP, season_svg
+from gloaming.daemon.reports.survey_schedule import survey_schedule
 from gloaming.daemon.site.load import Site, load_site
+from gloaming.shows.analysis.finding import FindingCode
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, performance, place, site_of, write
 
 NEW_YEAR_HOURS = """
@@ -30,6 +32,23 @@ dim = [{ from = "21:30", to = "22:30", brightness = 0.5, except = ["12-31"] }]
 USUAL = '\n[[performance]]\nshow = "evening"\nseason = "11-27..01-06"\nfrom = "16:30"\nto = "21:00"\n'
 NEW_YEAR = performance('dates = ["2026-12-31"]\nfrom = "21:00"\nto = "00:30"\nrank = 1', "turn of the year")
 OPENS, CLOSES = "2026-12-31T21:00:00+00:00", "2027-01-01T00:30:00+00:00"
+
+
+ZONES = """[[controller]]
+name = "left"
+universes = "1-4"
+
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 1
+pixels = 1
+group = "roof"
+
+[[zone]]
+name = "path"
+controllers = ["left"]
+"""
 
 
 def command(capsys: pytest.CaptureFixture[str], *args: str | Path) -> tuple[int, str]:
@@ -195,3 +214,28 @@ def test_the_picture_draws_both_parts_of_a_performance_that_spans_noon(tmp_path:
     bars = [each for each in picture.iter(f"{SVG}rect") if each.get("class") == "s0" and each.get("rx") != "2"]
     heights = [(float(each.attrib["y"]), float(each.attrib["height"])) for each in bars]
     assert heights == [(TOP + 22 * HOUR, 2 * HOUR), (TOP, 3 * HOUR)]
+
+
+def test_the_nights_of_a_zone_are_cut_by_its_own_hours_and_ranks_alone(tmp_path: Path) -> None:
+    """The roof is dark from 21:00. The path has a loop of its own, of a higher rank, which takes nothing from the
+    house's evening."""
+    hours = '[neighbours]\ndark = [{ zone = "roof", from = "21:00", to = "07:00" }]\n'
+    house = performance('from = "18:00"\nto = "22:00"')
+    path = performance('zone = "path"\nfrom = "17:00"\nto = "23:00"\nrank = 2', "turn of the year")
+    roof = performance('zone = "roof"\nfrom = "20:00"\nto = "21:30"\nrank = 1')
+    late = performance('zone = "roof"\nfrom = "21:30"\nto = "22:00"\nrank = 3')
+    site = site_of(tmp_path, hours, TABLES, house, path, roof, late, rig=ZONES)
+    day = date(2026, 12, 14)
+    rows = [row.as_json(site) for row in season(site, day, day)]
+    found = [(row["show"], row.get("zone"), str(row["opens"])[11:16], str(row["closes"])[11:16]) for row in rows]
+    assert found == [
+        ("turn of the year", "path", "17:00", "23:00"),
+        ("evening", None, "18:00", "22:00"),
+        ("evening", "roof", "20:00", "21:00"),
+    ]
+    assert [row["cut_by"] for row in rows] == [None, None, "dark hours (site.toml:7 neighbours.dark)"]
+    assert [(one.performance.zone, one.code) for one in not_given(site, day, day)] == [("roof", "dark-hours")]
+    schedule = survey_schedule(site, day, day)
+    assert FindingCode.OVERLAP not in [one.code for one in schedule]
+    calendar = season_ics(site, season(site, day, day), datetime(2026, 11, 25, 12, tzinfo=UTC))
+    assert len(events(site, calendar)) == 3
