@@ -11,7 +11,7 @@ import json
 import sqlite3
 import time
 from collections.abc import Collection, Iterable, Iterator
-from contextlib import closing, nullcontext
+from contextlib import closing, nullcontext, suppress
 from fractions import Fraction
 from pathlib import Path
 from typing import Protocol
@@ -226,27 +226,7 @@ class Store:
 
     def overrides(self, since_ns: int) -> tuple[Override, ...]:
         """The overrides that were in force at `since_ns` or later, without kinds of a newer version."""
-        rows = self._db.execute(
-            f"SELECT {_COLUMNS} FROM override WHERE until_ns >= ? AND kind IN {_KINDS} ORDER BY at_ns, id",
-            (since_ns,),
-        )
-        return tuple(
-            Override(
-                id,
-                Kind(kind),
-                at_ns,
-                until_ns,
-                who,
-                ended_ns,
-                show,
-                level,
-                bool(show_continues),
-                _read_check(check),
-                zone,
-                why or "",
-            )
-            for id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, check, zone, why in rows
-        )
+        return _overrides(self._db, since_ns)
 
     def note(self, at_ns: int, kind: str, text: str, who: str = "", data: dict[str, object] | None = None) -> None:
         """Write a line to the journal and to the service's log. The oldest lines are deleted."""
@@ -338,6 +318,38 @@ class Store:
     def drop_devices(self, name: str, now_ns: int) -> None:
         """End the access of all devices with a name."""
         self._write(("UPDATE device SET revoked_ns = ? WHERE name = ? AND revoked_ns IS NULL", (now_ns, name)))
+
+
+def read_overrides(path: Path, since_ns: int) -> tuple[Override, ...]:
+    """The overrides in the file of another process, as `Store.overrides`; none if it cannot be read."""
+    with suppress(sqlite3.Error):
+        if (file := read_only(path)) is not None:
+            with closing(file):
+                return _overrides(file, since_ns)
+    return ()
+
+
+def _overrides(db: sqlite3.Connection, since_ns: int) -> tuple[Override, ...]:
+    rows = db.execute(
+        f"SELECT {_COLUMNS} FROM override WHERE until_ns >= ? AND kind IN {_KINDS} ORDER BY at_ns, id", (since_ns,)
+    )
+    return tuple(
+        Override(
+            id,
+            Kind(kind),
+            at_ns,
+            until_ns,
+            who,
+            ended_ns,
+            show,
+            level,
+            bool(show_continues),
+            _read_check(check),
+            zone,
+            why or "",
+        )
+        for id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, check, zone, why in rows
+    )
 
 
 def _insert(override: Override) -> Statement:

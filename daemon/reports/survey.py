@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+import shlex
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
@@ -14,10 +15,13 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from gloaming.daemon.direction.decide import instant
+from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.integrations.host_names import HostNames
 from gloaming.daemon.integrations.reachability import look_once
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import verdict_at_a_start
+from gloaming.daemon.planner.store import read_overrides
 from gloaming.daemon.reports.nights import SeasonNight, season
 from gloaming.daemon.reports.survey_energy import Energy, energy
 from gloaming.daemon.reports.survey_machine import machine_findings
@@ -35,6 +39,8 @@ from gloaming.shows.analysis.wiring import listed, rig_findings
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
 from gloaming.shows.rig import sheet
 from gloaming.shows.rig.draw import MainsWatts, mains_w_per_ma
+from gloaming.shows.rig.zones import part_spans, parts_in, zone_spans
+from gloaming.shows.time_units import SECOND_NS
 
 YEAR = timedelta(days=365)
 CAUTIONS = (
@@ -188,6 +194,8 @@ def survey(
             *other_rig_findings(site.rig, (folder / "rig.toml").absolute(), infos, places),
             *timing_findings(site.rig, infos),
             *feeding_findings(site.rig),
+            *_zones(site),
+            *_out_of_service(site, at, state or folder / "state"),
         ),
         "current": (*current_findings(pieces, site), *voltage_findings(pieces, site)),
         "flashes": tuple(found for piece in pieces for found in flash_findings(piece)),
@@ -245,6 +253,27 @@ def _pieces_unused(site: Site) -> Iterator[Finding]:
                 f"no show has {piece.name}",
                 "name it in the order of a show, or remove it",
             )
+
+
+def _zones(site: Site) -> Iterator[Finding]:
+    """The strings and fixtures of each zone."""
+    parts, places = part_spans(site.rig), {zone.name: zone.place for zone in site.rig.zone}
+    for name, spans in zone_spans(site.rig).items():
+        members = parts_in(spans, {**parts["string"], **parts["fixture"]})
+        text = f"zone {name} has {listed(members) or 'slots without a string or a fixture'}"
+        yield Finding(FindingCode.ZONE, "fact", places.get(name, "rig.toml"), text)
+
+
+def _out_of_service(site: Site, at: datetime, state: Path) -> Iterator[Finding]:
+    """What stays dark until it is mended."""
+    at_ns = instant(at)
+    for one in read_overrides(state / "state.db", at_ns):
+        if one.kind == Kind.OUT_OF_SERVICE and one.in_force_at(at_ns):
+            until = datetime.fromtimestamp(one.end_ns // SECOND_NS, site.timezone)
+            by, why = f" by {one.who}" if one.who else "", f": {one.why}" if one.why else ""
+            text = f"{one.zone} is out of service{by} until {until:%d %B %Y %H:%M}{why}"
+            hint = f"when it is mended: gloaming in-service {shlex.quote(one.zone or '')}"
+            yield Finding(FindingCode.OUT_OF_SERVICE, "fact", f"override {one.id}", text, hint)
 
 
 def _surveyed(site: Site, progress: Progress) -> Iterator[PieceSurvey]:

@@ -61,6 +61,7 @@ class FindingCode(StrEnum):
     NO_SUPPLY = "no-supply"
     NO_WATTS = "no-watts"
     ONE_CIRCUIT = "one-circuit"
+    OUT_OF_SERVICE = "out-of-service"
     OVERLAP = "overlap"
     PIECE_NEVER_REACHED = "piece-never-reached"
     PIECE_UNUSED = "piece-unused"
@@ -95,6 +96,7 @@ class FindingCode(StrEnum):
     VOLTS_DIFFER = "volts-differ"
     VOLUME_ZERO = "volume-zero"
     WAY_OUT = "way-out"
+    ZONE = "zone"
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ import xml.etree.ElementTree as ET
 from datetime import datetime
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -17,6 +18,7 @@ import numpy.typing as npt
 import pytest
 
 from gloaming.api.cli.main import main
+from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.clock_trust import ClockTrust, Verdict, synchronised, verdict_at_a_start
 from gloaming.daemon.planner.store import Store
@@ -350,3 +352,39 @@ def test_every_class_of_the_page_has_a_style(tmp_path: Path) -> None:
     used = {name for names in re.findall(r'class="(.*?)"', body) for name in names.split()}
     assert "hint" in used
     assert {name for name in used if not re.search(rf"\.{name}\b", style)} == set()
+
+
+def test_it_lists_the_zones_and_what_is_out_of_service_and_neither_is_a_warning(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rig = (
+        RIG.replace('name = "ridge"', 'name = "ridge"\ngroup = "roof"') + '[[zone]]\nname = "house"\nzones = ["roof"]\n'
+    )
+    folder = make(tmp_path, calm, rig=rig)
+    before = surveyed(folder, capsys)[1]
+    (folder / "state").mkdir()
+    at_ns = time.time_ns()
+    day = 86_400 * SECOND_NS
+    kind = Kind.OUT_OF_SERVICE
+    store = Store(folder / "state", at_ns)
+    store.add(Override(1, kind, at_ns, at_ns + 3 * day, "Ada", zone="ridge", why="it flickers"))
+    store.add(Override(2, kind, at_ns, at_ns + 3 * day, "Ada", zone="left"))
+    store.end(2, at_ns + 1)
+    store.add(Override(3, Kind.DARK, at_ns, at_ns + day, "Ada", zone="roof"))
+    assert store.wait()
+    after = surveyed(folder, capsys)[1]
+    store.close()
+    until = datetime.fromtimestamp((at_ns + 3 * day) // SECOND_NS, ZoneInfo("Europe/London"))
+    found: Any = [one for one in after["findings"] if one["code"] in ("zone", "out-of-service")]
+    assert [(one["section"], one["severity"], one["place"], one["text"]) for one in found] == [
+        ("the rig", "fact", "rig.toml", "zone roof has ridge"),
+        ("the rig", "fact", f"rig.toml:{rig[: rig.index('[[zone]]')].count(chr(10)) + 1}", "zone house has ridge"),
+        (
+            "the rig",
+            "fact",
+            "override 1",
+            f"ridge is out of service by Ada until {until:%d %B %Y %H:%M}: it flickers",
+        ),
+    ]
+    assert found[-1]["hint"] == "when it is mended: gloaming in-service ridge"
+    assert (after["errors"], after["warnings"]) == (before["errors"], before["warnings"])
