@@ -7,7 +7,8 @@ from ipaddress import ip_address
 from math import isfinite
 from typing import Any
 
-from gloaming.shows.protocols.e131 import SOURCE_NAME_BYTES_MAX, UNIVERSE_MAX
+from gloaming.shows.protocols.e131 import SLOTS_MAX, SOURCE_NAME_BYTES_MAX, UNIVERSE_MAX
+from gloaming.shows.rig.zones import Spans
 from gloaming.shows.time_units import FPS_MAX
 
 INSTANT_NS_MAX = 2**63
@@ -49,6 +50,14 @@ def rate(value: Any) -> Fraction:
     if fps > FPS_MAX:
         raise ValueError(f"{fps} frames a second are more than {FPS_MAX}")
     return fps
+
+
+def read_spans(value: Any) -> Spans:
+    """Spans of a message."""
+    return tuple(
+        (whole(universe, *UNIVERSES), whole(first, 1, SLOTS_MAX), whole(last, first, SLOTS_MAX))
+        for universe, first, last in value
+    )
 
 
 def text(value: Any) -> str:

@@ -12,9 +12,10 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any, Self
 
-from gloaming.daemon.score.checks import amount, instant, optional_text, rate, share, text, whole
+from gloaming.daemon.score.checks import amount, instant, optional_text, rate, read_spans, share, text, whole
 from gloaming.daemon.score.frame_clock import due_ns, frame_at
 from gloaming.daemon.score.protocol import Op
+from gloaming.shows.rig.zones import Spans
 from gloaming.shows.time_units import FRAMES_MAX
 
 
@@ -208,8 +209,30 @@ class Segment:
 
 
 @dataclass(frozen=True, slots=True)
+class ScoreArea:
+    """Slots that do not show the score's segments but segments of their own."""
+
+    spans: Spans
+    segments: tuple[Segment, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        return {"spans": self.spans, "segments": [segment.to_json() for segment in self.segments]}
+
+    @classmethod
+    def from_json(cls, json: dict[str, Any]) -> Self:
+        return cls(read_spans(json["spans"]), _segments(json["segments"]))
+
+
+def _segments(json: Any) -> tuple[Segment, ...]:
+    segments = tuple(Segment.from_json(one) for one in json)
+    if any(after.from_ns < before.until_ns for before, after in pairwise(segments)):
+        raise ValueError("a segment begins before the previous one ends")
+    return segments
+
+
+@dataclass(frozen=True, slots=True)
 class Score:
-    """Segments in order, and the offsets of the clocks.
+    """Segments in order, and the offsets of the clocks. Slots of the `areas` have segments of their own.
 
     The time of the segments is the monotonic clock plus `offset_ns`, and the machine's wall clock plus
     `wall_offset_ns`. Sound comes from `device` (None: the machine's default), `delay_ns` later. `files` changes
@@ -223,6 +246,7 @@ class Score:
     device: str | None = None
     delay_ns: int = 0
     files: int | None = None
+    areas: tuple[ScoreArea, ...] = ()
 
     def at(self, at_ns: int) -> Segment | None:
         """The segment of an instant, None outside the score."""
@@ -254,19 +278,18 @@ class Score:
             "device": self.device,
             "delay_ns": self.delay_ns,
             "files": self.files,
+            "areas": [area.to_json() for area in self.areas],
         }
 
     @classmethod
     def from_json(cls, json: dict[str, Any]) -> Self:
-        segments = tuple(Segment.from_json(one) for one in json["segments"])
-        if any(after.from_ns < before.until_ns for before, after in pairwise(segments)):
-            raise ValueError("a segment begins before the previous one ends")
         return cls(
             id=int(json["id"]),
             offset_ns=instant(json["offset_ns"]),
             wall_offset_ns=instant(json["wall_offset_ns"]),
-            segments=segments,
+            segments=_segments(json["segments"]),
             device=optional_text(json["device"]),
             delay_ns=instant(json["delay_ns"]),
             files=None if json["files"] is None else int(json["files"]),
+            areas=tuple(ScoreArea.from_json(one) for one in json["areas"]),
         )

@@ -6,21 +6,20 @@ from dataclasses import dataclass, replace
 from typing import Any, Self
 from uuid import UUID
 
-from gloaming.daemon.score.checks import UNIVERSES, address, amount, optional_text, source_name, text, whole
+from gloaming.daemon.score.checks import (
+    UNIVERSES,
+    address,
+    amount,
+    optional_text,
+    read_spans,
+    source_name,
+    text,
+    whole,
+)
 from gloaming.daemon.score.protocol import Op
 from gloaming.shows.protocols.e131 import IPV4, IPV6, PRIORITY_MAX, SLOTS_MAX
+from gloaming.shows.rig.zones import Spans
 from gloaming.shows.time_units import SECOND_NS
-
-Spans = tuple[tuple[int, int, int], ...]
-"""Slots as stretches `(universe, first slot, last slot)`, slots from 1."""
-
-
-def read_spans(json: Any) -> Spans:
-    """The spans of a message. ValueError or TypeError."""
-    return tuple(
-        (whole(universe, *UNIVERSES), whole(first, 1, SLOTS_MAX), whole(last, first, SLOTS_MAX))
-        for universe, first, last in json
-    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,21 +12,26 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, NamedTuple, Self
 
-from gloaming.daemon.score.checks import instant, share, text
+from gloaming.daemon.score.checks import instant, read_spans, share, text
 from gloaming.daemon.score.protocol import Op
+from gloaming.shows.rig.zones import Spans
 from gloaming.shows.time_units import HOUR_NS
 
 RULE_MAX = 64
 
 
 class NeighboursWindow(NamedTuple):
-    """Light no brighter than `light` and sound no louder than `sound`, 0 to 1, over `[from_ns, until_ns)`."""
+    """Light no brighter than `light` and sound no louder than `sound`, 0 to 1, over `[from_ns, until_ns)`.
+
+    The light is that of the slots in `spans`, or of all slots with None.
+    """
 
     from_ns: int
     until_ns: int
     light: float
     sound: float
     rule: str
+    spans: Spans | None = None
 
 
 class HeldWindow(NamedTuple):
@@ -36,6 +41,7 @@ class HeldWindow(NamedTuple):
     light: float
     sound: float
     rule: str
+    spans: Spans | None = None
 
 
 @dataclass(frozen=True)
@@ -61,7 +67,7 @@ class Windows:
     @cached_property
     def _spans(self) -> tuple[tuple[NeighboursWindow, ...], ...]:
         """The windows between each edge and the next."""
-        windows = sorted(self.windows)
+        windows = sorted(self.windows, key=lambda one: one.from_ns)
         spans: list[tuple[NeighboursWindow, ...]] = []
         coming = 0
         for edge in self._edges:
@@ -117,16 +123,17 @@ class Windows:
             from_ns=instant(json["from_ns"]),
             until_ns=instant(json["until_ns"]),
             windows=tuple(
-                NeighboursWindow(instant(begin), instant(end), share(light), share(sound), _rule(rule))
-                for begin, end, light, sound, rule in json["windows"]
+                NeighboursWindow(instant(begin), instant(end), *_limits(*limits))
+                for begin, end, *limits in json["windows"]
             ),
             rules=frozenset(map(_rule, json["rules"])),
-            held=tuple(
-                HeldWindow(instant(end), share(light), share(sound), _rule(rule))
-                for end, light, sound, rule in json["held"]
-            ),
+            held=tuple(HeldWindow(instant(end), *_limits(*limits)) for end, *limits in json["held"]),
             rig_checks=tuple((instant(begin), instant(end), share(most)) for begin, end, most in json["rig_checks"]),
         )
+
+
+def _limits(light: Any, sound: Any, rule: Any, spans: Any) -> tuple[float, float, str, Spans | None]:
+    return share(light), share(sound), _rule(rule), None if spans is None else read_spans(spans)
 
 
 def _rule(value: Any) -> str:

@@ -227,13 +227,14 @@ class Transmitter:
         score, shown, volume = self.player.score, self.player.shown, self.sound.volume
         if score is None or self.player.output is None:
             return now_ns + SECOND_NS
-        playing = (score.id, shown.piece, shown.level, volume)
+        playing = (score.id, shown.piece, shown.level, volume, self.player.areas_shown)
         if playing == self.playing_reported:
             return now_ns + SECOND_NS
         if self.playing_reported is None or now_ns >= self.next_playing_ns:
             self.playing_reported, self.next_playing_ns = playing, now_ns + PLAYING_NS
-            what = {"piece": shown.piece, "frame": shown.frame, "level": shown.level, "black": self.player.black_by()}
-            self._send({"op": Op.PLAYING, "id": score.id, "at_ns": now_ns + score.offset_ns, **what, "volume": volume})
+            what: dict[str, Any] = {"piece": shown.piece, "frame": shown.frame, "level": shown.level, "volume": volume}
+            what |= {"black": self.player.black_by(), "areas": self.player.area_figures()}
+            self._send({"op": Op.PLAYING, "id": score.id, "at_ns": now_ns + score.offset_ns, **what})
         return self.next_playing_ns
 
     def _report(self, now_ns: int, last: bool = False) -> None:

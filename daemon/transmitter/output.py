@@ -92,7 +92,8 @@ class PacketGroup:
         self.ended = False
         self._offload = output.sender.way == "offload"
         self._limits_hz = [block.protocol.max_refresh_hz(block.slots) for block in members]
-        self.apart_ns = int(SECOND_NS / min(self._limits_hz))
+        self.slowest_hz = min(self._limits_hz)
+        self.apart_ns = int(SECOND_NS / self.slowest_hz)
         """The shortest time between two frames for the slowest universe (E1.31 6.6.1: the rate of E1.11)."""
         self.step = 1
         """One frame of `step` goes to at least one universe."""
@@ -139,6 +140,10 @@ class PacketGroup:
     def sequence(self) -> int:
         """The last sequence number of the first universe: each universe counts its own packets (6.7.2)."""
         return int(self.blocks[0].sequences[0])
+
+    def lit(self) -> bool:
+        """Whether any slot of the last packets is above 0."""
+        return any(block.data.any() for block in self.blocks)
 
     def fill(self, mixed: Bytes) -> None:
         """Put a finished frame into the packets. Parts of the previous frame leave first."""

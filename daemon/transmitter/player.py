@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Any
 
 from gloaming.daemon.score.protocol import Black
-from gloaming.daemon.score.score import Score, Segment
-from gloaming.daemon.score.windows import HeldWindow, Windows
+from gloaming.daemon.score.score import Score
+from gloaming.daemon.score.windows import Windows
+from gloaming.daemon.transmitter.area_slots import has_areas
+from gloaming.daemon.transmitter.areas import AreaGroup
 from gloaming.daemon.transmitter.clock import Lateness
-from gloaming.daemon.transmitter.output import Output
+from gloaming.daemon.transmitter.lookup import Known, Lookup, look_up
+from gloaming.daemon.transmitter.output import Output, PacketGroup
 from gloaming.daemon.transmitter.readahead import ReadAhead, Want
 from gloaming.daemon.transmitter.send_group import Frames, Instant, SendGroup, Shift, Shown, Trouble
 from gloaming.daemon.transmitter.windows import ClockOffsets, Holds
@@ -20,79 +23,6 @@ COMING_NS = 3 * SECOND_NS
 """How long before its start the transmitter begins to read a piece."""
 AHEAD_NS = SECOND_NS // 10
 """The interval between two looks for frames that will be needed."""
-DRIFT_NS = 100_000
-"""The largest shift between the two clocks for which a stretch stays valid."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Lookup:
-    """What plays, and until when that is valid. `segment` is None for black."""
-
-    score: Score
-    windows: Windows
-    held: tuple[HeldWindow, ...]
-    segment: Segment | None
-    from_ns: int
-    until_ns: int
-    apart_ns: int
-    between_performances: bool | None
-    """True between performances, False in a performance (dark or lit), None where no score says."""
-    black: Black | None
-    """Why it is black; None if it is lit."""
-
-    def holds(
-        self, score: Score, windows: Windows, held: tuple[HeldWindow, ...], monotonic_ns: int, wall_ns: int
-    ) -> bool:
-        return (
-            self.score is score
-            and self.windows is windows
-            and self.held is held
-            and self.from_ns <= monotonic_ns < self.until_ns
-            and abs(wall_ns - monotonic_ns - self.apart_ns) < DRIFT_NS
-        )
-
-
-def _stretch(
-    score: Score, windows: Windows, lead_ns: int, monotonic_ns: int, wall_ns: int, held: tuple[HeldWindow, ...] = ()
-) -> _Lookup:
-    """What the score plays now, no brighter than the windows allow, for a second at most.
-
-    The windows count by the score's time (when a packet leaves and when it is seen), by the wall clock, and as held.
-    """
-    at_ns = monotonic_ns + score.offset_ns
-    instants = (at_ns, at_ns + lead_ns, wall_ns + score.wall_offset_ns)
-    edges = [monotonic_ns + SECOND_NS, *(monotonic_ns + windows.next_edge(instant) - instant for instant in instants)]
-    edges += [one.until_ns for one in held]
-    segment = score.at(at_ns + lead_ns)
-    change_ns = segment.until_ns if segment else score.next_begin(at_ns + lead_ns)
-    if change_ns is not None:
-        edges.append(change_ns - score.offset_ns - lead_ns)
-    between = segment.show is None if segment else None
-    ceiling = min(windows.limit(held, at_ns), *(windows.ceiling(instant) for instant in instants))
-    black = _black(score, segment, at_ns + lead_ns) or (None if ceiling else _forbidden(windows, instants))
-    if black:
-        segment = None
-    elif segment and ceiling < 1:
-        segment = segment.below(ceiling)
-    return _Lookup(score, windows, held, segment, monotonic_ns, min(edges), wall_ns - monotonic_ns, between, black)
-
-
-def _black(score: Score, segment: Segment | None, at_ns: int) -> Black | None:
-    """Why a score has no light at an instant."""
-    if segment:
-        return Black.SCORE if segment.dark else None
-    if not score.segments or at_ns >= score.segments[-1].until_ns:
-        return Black.SCORE_OVER
-    return Black.SCORE_TO_COME if at_ns < score.segments[0].from_ns else Black.SCORE_GAP
-
-
-def _forbidden(windows: Windows, instants: tuple[int, ...]) -> Black:
-    """Why the windows allow no light. Of the instants, two are the score's and the last is the wall clock's."""
-    if not all(windows.known(at_ns) for at_ns in instants):
-        return Black.UNKNOWN_HOURS
-    if any(not windows.ceiling(at_ns) for at_ns in instants[:-1]):
-        return Black.DARK_HOURS
-    return Black.DARK_HOURS_HELD if windows.ceiling(instants[-1]) else Black.DARK_HOURS_BY_WALL_CLOCK
 
 
 class Player:
@@ -109,7 +39,10 @@ class Player:
         self.holds = Holds()
         self.frames, self.lateness = Frames(), Lateness()
         self._began_ns = now_ns
-        self._stretches: dict[int, _Lookup] = {}
+        self.areas: dict[int, AreaGroup] = {}
+        """Those send groups, by their place, in which areas of the rig show something of their own."""
+        self._groups: list[PacketGroup] = []
+        self._lookups: dict[int, Lookup] = {}
         self._ahead_ns = 0
         self._ahead_score: Score | None = None
 
@@ -117,17 +50,28 @@ class Player:
         """Play to an output from now on; None plays to none."""
         self.output = output
         groups = output.groups if output else []
-        self.send_groups = [SendGroup(group, self.ahead, self.trouble, self.shift) for group in groups]
+        self.send_groups = [self._send_group(group) for group in groups]
+        self._groups, self.areas = groups, {}
+
+    def _send_group(self, packets: PacketGroup) -> SendGroup:
+        return SendGroup(packets, packets.output.mixer, self.ahead, self.trouble, self.shift)
 
     @property
     def shown(self) -> Shown:
         """What was sent last, by the first send group."""
         return self.send_groups[0].shown if self.send_groups else Shown()
 
+    @property
+    def areas_shown(self) -> tuple[tuple[str | None, float], ...]:
+        """The piece and the level of each area: what `areas` has, without what takes longer to find out."""
+        return self.areas[0].shown if self.areas else ()
+
     def look_again(self) -> None:
         """Try damaged pieces and replaced files again: the planner has read the frame files anew."""
         for send_group in self.send_groups:
-            send_group.damaged = send_group.foreseen = None
+            send_group.look_again()
+        for areas in self.areas.values():
+            areas.look_again()
         self.ahead.look_again()
 
     def tick(self, monotonic_ns: int, wall_ns: int) -> int:
@@ -143,37 +87,58 @@ class Player:
             self._ahead_ns, self._ahead_score = monotonic_ns + AHEAD_NS, self.score
             self._look_ahead(self.score, monotonic_ns)
         next_ns = monotonic_ns + SECOND_NS
-        for send_group in self.send_groups:
-            look_ns = self._play(send_group, monotonic_ns, wall_ns)
-            part_ns = send_group.go_on(monotonic_ns)
+        for place in range(len(self.send_groups)):
+            look_ns = self._play(place, monotonic_ns, wall_ns)
+            part_ns = self.send_groups[place].go_on(monotonic_ns)
             next_ns = min(next_ns, look_ns, look_ns if part_ns is None else part_ns)
         return next_ns
 
     def _look_ahead(self, score: Score, monotonic_ns: int) -> None:
         wants: list[Want] = []
-        for send_group in self.send_groups:
+        for place, send_group in enumerate(self.send_groups):
             at_ns = monotonic_ns + score.offset_ns + send_group.packets.lead_ns
-            coming = score.after(at_ns)
-            near = coming if coming and coming.from_ns - at_ns < COMING_NS else None
-            wants += send_group.wants(score.at(at_ns), near, at_ns)
-            send_group.foresee(score.at(at_ns), at_ns)
+            if areas := self.areas.get(place):
+                wants += areas.read_ahead(at_ns, COMING_NS)
+            else:
+                wants += send_group.read_ahead(score, at_ns, COMING_NS)
         if wants:  # else the cache stays as it is, for the end of a pause
             self.ahead.want(*dict.fromkeys(wants))
 
-    def _play(self, send_group: SendGroup, monotonic_ns: int, wall_ns: int) -> int:
+    def _play(self, place: int, monotonic_ns: int, wall_ns: int) -> int:
         """Play one send group: light if the score has some and the windows allow it, else black."""
+        send_group = self.send_groups[place]
         score, windows, lead_ns = self.score, self.windows, send_group.packets.lead_ns
         if score is None or windows is None:
             return send_group.black(Instant(monotonic_ns, monotonic_ns, monotonic_ns + SECOND_NS), False)
-        stretch, held = self._stretches.get(lead_ns), self.holds.held
-        if stretch is None or not stretch.holds(score, windows, held, monotonic_ns, wall_ns):
-            stretch = self._stretches[lead_ns] = _stretch(score, windows, lead_ns, monotonic_ns, wall_ns, held)
-        now = Instant(monotonic_ns, monotonic_ns + score.offset_ns + lead_ns, stretch.until_ns)
-        if stretch.segment is None or send_group.is_damaged(stretch.segment):
-            setting = self.output.setup.between_performances if self.output else None
-            release = setting == "release" and stretch.between_performances is True
-            return send_group.black(now, release, begin=stretch.between_performances is False)
-        return send_group.light(stretch.segment, now, self.frames, self.lateness)
+        held = self.holds.held
+        if self.areas and place in self.areas:
+            return self._play_areas(place, (score, windows, held), monotonic_ns, wall_ns)
+        found = self._lookups.get(lead_ns)
+        if found is None or not found.holds(score, windows, held, monotonic_ns, wall_ns):
+            if has_areas(score, windows, held):
+                areas = self.areas[place] = AreaGroup(self._groups[place], send_group)
+                self.send_groups[place] = areas.rest
+                return self._play_areas(place, (score, windows, held), monotonic_ns, wall_ns)
+            found = self._lookups[lead_ns] = look_up(score, windows, lead_ns, monotonic_ns, wall_ns, held)
+        now = Instant(monotonic_ns, monotonic_ns + score.offset_ns + lead_ns, found.until_ns)
+        if found.segment is None or send_group.is_damaged(found.segment):
+            release = self._releases and found.between_performances is True
+            return send_group.black(now, release, begin=found.between_performances is False)
+        return send_group.light(found.segment, now, self.frames, self.lateness)
+
+    def _play_areas(self, place: int, known: Known, monotonic_ns: int, wall_ns: int) -> int:
+        areas = self.areas[place]
+        if areas.knows(known) or has_areas(*known):
+            return areas.play(known, monotonic_ns, wall_ns, self._releases, self.frames, self.lateness)
+        plain = self.send_groups[place] = self._send_group(self._groups[place])
+        plain.end_areas(areas.rest)
+        del self.areas[place]
+        return self._play(place, monotonic_ns, wall_ns)
+
+    @property
+    def _releases(self) -> bool:
+        """Whether streams end between performances."""
+        return self.output is not None and self.output.setup.between_performances == "release"
 
     def black_by(self) -> Black | None:
         """Why the wire is black, by the first send group; None if it is lit."""
@@ -184,10 +149,16 @@ class Player:
         if self.windows is None:
             return Black.NO_WINDOWS
         send_group = self.send_groups[0]
-        stretch = self._stretches.get(send_group.packets.lead_ns)
-        if stretch is None:
+        if areas := self.areas.get(0):
+            return areas.black_by()
+        found = self._lookups.get(send_group.packets.lead_ns)
+        if found is None:
             return Black.STARTING
-        return stretch.black if stretch.segment is None else send_group.black_by(stretch.segment)
+        return found.black if found.segment is None else send_group.black_by(found.segment)
+
+    def area_figures(self) -> list[dict[str, Any]]:
+        """What is shown in the areas of the score, by the first send group."""
+        return self.areas[0].figures() if self.areas else []
 
     def go_black(self) -> None:
         """Send black at once, before the end."""

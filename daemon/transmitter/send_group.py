@@ -8,15 +8,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from gloaming.daemon.score.frame_clock import due_ns, frame_at
 from gloaming.daemon.score.protocol import Black
-from gloaming.daemon.score.score import Mix, Picture, Segment
+from gloaming.daemon.score.score import Mix, Picture, Score, Segment
 from gloaming.daemon.transmitter.clock import Lateness
-from gloaming.daemon.transmitter.frame_mixer import FULL, Layer
-from gloaming.daemon.transmitter.output import PacketGroup
+from gloaming.daemon.transmitter.frame_mixer import FULL, Layer, Mixer, Place, crossed
 from gloaming.daemon.transmitter.readahead import Bytes, DamagedFrames, FrameCache, ReadAhead, Want
+from gloaming.shows.protocols.packets import KeepAlive
 from gloaming.shows.time_units import SECOND_NS
 
 STEADY_NS = SECOND_NS // 40
@@ -27,6 +27,10 @@ STALLED_NS = 250_000_000
 
 STEPPED_NS = 100_000_000
 """The largest step of the score's time against the monotonic clock for which a picture goes on."""
+
+Image = tuple[str | None, int, int | None, int]
+"""What is shown, apart from when and how bright: `Segment.image`."""
+BLACK_IMAGE: Image = (None, 0, None, 0)
 
 Trouble = Callable[[str, str, str, Segment, int | None], None]
 Shift = Callable[[Segment, int, int], int]
@@ -66,27 +70,69 @@ class Frames:
     unread: int = 0
 
 
+class FrameTarget(Protocol):
+    """Where a send group puts its frames: a `PacketGroup`, or a part of a composed frame."""
+
+    lead_ns: int
+    apart_ns: int
+    keep_alive: KeepAlive
+    step: int
+    ended: bool
+
+    @property
+    def next_ns(self) -> int | None: ...
+
+    def pace(self, fps: Fraction) -> int: ...
+    def fill(self, mixed: Bytes) -> None: ...
+    def send(self, frame: int | None = None, begins: bool = True) -> None: ...
+    def go_on(self, passed_ns: int) -> int | None: ...
+    def flush(self) -> None: ...
+    def terminate(self) -> None: ...
+    def lit(self) -> bool: ...
+
+
 class SendGroup:
     """The position of one group of controllers in the score. Instants are the score's time plus the lead."""
 
-    def __init__(self, packets: PacketGroup, ahead: ReadAhead, trouble: Trouble, shift: Shift) -> None:
-        self.packets, self.ahead, self.trouble, self.shift = packets, ahead, trouble, shift
-        self.mixer = packets.output.mixer
+    def __init__(self, packets: FrameTarget, mixer: Mixer, ahead: ReadAhead, trouble: Trouble, shift: Shift) -> None:
+        self.packets, self.mixer, self.ahead, self.trouble, self.shift = packets, mixer, ahead, trouble, shift
         self.shown = Shown()
         self.damaged: tuple[str, int] | None = None
         self._damaged_by = Black.DAMAGED
         self.foreseen: tuple[str, int] | None = None
-        self._image: tuple[str | None, int, int | None, int] | None = None
-        self._coming: tuple[str | None, int, int | None, int] | None = None
+        self._image: Image | None = None
+        self._coming: Image | None = None
         self._since_ns = 0
         self._held_ns: int | None = None
         self._offset_ns = 0
-        self._layers: tuple[Layer, ...] = ()
+        self.layers: tuple[Layer, ...] = ()
+        """What was sent last: a picture, or two; none if it was black."""
         self._frame = -1
         self._shift_ns = 0
         self._fps, self._half_ns, self._slow = Fraction(0), 0, False
         self._unchanged = 0
-        self._sent_ns, self._next_ns, self._frame_ns = -SECOND_NS, 0, 0
+        self.sent_ns, self._next_ns, self._frame_ns = -SECOND_NS, 0, 0
+
+    def take_over(self, before: SendGroup) -> None:
+        """Go on where another send group is, with packets and a mixer of one's own."""
+        for name in vars(self).keys() - {"packets", "mixer", "ahead", "trouble", "shift"}:
+            setattr(self, name, getattr(before, name))
+        self._fps = Fraction(0)  # the packets do not know the rate yet
+        self.place_layers()
+
+    def end_areas(self, rest: SendGroup) -> None:
+        """Go on for the whole rig, where the rest of the rig was. What areas showed is sent anew."""
+        self.take_over(rest)
+        if not self.packets.ended:
+            self._image = None
+
+    def place_layers(self) -> None:
+        """Find the place of what was sent last in the frame of a new mixer."""
+        self.layers = tuple(one._replace(place=one.place and self._place_again(one.place)) for one in self.layers)
+
+    def _place_again(self, place: Place) -> Place:
+        found = self.mixer.place(place.info)
+        return found if len(place.unscaled[0]) else found.light_alone()
 
     def go_on(self, monotonic_ns: int) -> int | None:
         """Send the parts of a spread frame that are due. Returns when the next is due; None if none is left."""
@@ -105,9 +151,9 @@ class SendGroup:
         self._offset_ns = now.offset_ns
         if self._coming != segment.image:
             self._coming, self._since_ns = segment.image, now.monotonic_ns
-        begins = self._image != segment.image or not self._layers
+        begins = self._image != segment.image or not self.layers
         if begins or self._held_ns is not None:
-            hold_ns = self._sent_ns + self.packets.apart_ns  # E1.31 6.6.1: no faster than E1.11 allows
+            hold_ns = self.sent_ns + self.packets.apart_ns  # E1.31 6.6.1: no faster than E1.11 allows
             if now.monotonic_ns < hold_ns:
                 return min(now.until_ns, hold_ns)
         playing = segment.seen
@@ -204,7 +250,7 @@ class SendGroup:
         level, share = segment.level_at(now.at_ns), segment.share_at(now.at_ns)
         same = not segment.moves and (level, share) == (self.shown.level, self.shown.share)
         if self._is_time(now, same):
-            first, playing = self._layers[0], segment.seen
+            first, playing = self.layers[0], segment.seen
             found = self.ahead.get(playing.path, (number or 0) % playing.frames) if playing else None
             if playing and isinstance(found, DamagedFrames):
                 return self._give_up(segment, playing, found, number, now)
@@ -219,14 +265,14 @@ class SendGroup:
     def _is_time(self, now: Instant, same: bool) -> bool:
         """Whether to send the present frame again: a keep-alive is due, or the level has changed."""
         if not self._unchanged:  # frames were moving
-            self._unchanged, self._next_ns = 1, self._sent_ns + STALLED_NS
-        return now.monotonic_ns >= (self._next_ns if same else self._sent_ns + STEADY_NS)
+            self._unchanged, self._next_ns = 1, self.sent_ns + STALLED_NS
+        return now.monotonic_ns >= (self._next_ns if same else self.sent_ns + STEADY_NS)
 
     def _resend_ns(self, moves: bool) -> int:
         """When to send the present frame again, if no other comes first."""
         if moves:
-            return self._sent_ns + STEADY_NS
-        return self._next_ns if self._unchanged else self._sent_ns + STALLED_NS
+            return self.sent_ns + STEADY_NS
+        return self._next_ns if self._unchanged else self.sent_ns + STALLED_NS
 
     def _keep(self, first: Layer, other: Layer | None, level: float, share: float, now: Instant, same: bool) -> None:
         self._frame_ns = now.monotonic_ns
@@ -245,18 +291,13 @@ class SendGroup:
         begins: bool = True,
     ) -> None:
         """Send one picture, or two, at a level. `frame` is the number of a moving frame."""
-        brightness = min(FULL, max(0, int(level * FULL)))
-        if other:
-            theirs = int(brightness * share)
-            self._layers = (first._replace(brightness=brightness - theirs), other._replace(brightness=theirs))
-        else:
-            self._layers = (first._replace(brightness=brightness),)
-        self._put(self.mixer.mix(*self._layers, at_ns=now.monotonic_ns), now.monotonic_ns, frame, begins)
+        self.layers = crossed(first, other, share, brightness(level))
+        self._put(self.mixer.mix(*self.layers, at_ns=now.monotonic_ns), now.monotonic_ns, frame, begins)
 
     def _put(self, mixed: Bytes, monotonic_ns: int, frame: int | None = None, begins: bool = True) -> None:
         self.packets.fill(mixed)
         self.packets.send(frame, begins)
-        self._sent_ns = monotonic_ns
+        self.sent_ns = monotonic_ns
 
     def _other(self, mix: Mix | None, at_ns: int) -> Layer | None:
         """The picture that fades out in a cross-fade; None without one, or if its frame cannot be read."""
@@ -275,6 +316,16 @@ class SendGroup:
         self._damaged_by = Black.FILE if damaged.whole else Black.DAMAGED
         self.trouble("frames", playing.path, damaged.text, segment, number)
         return self.black(now, release=False)
+
+    def look_again(self) -> None:
+        """Try damaged pieces again."""
+        self.damaged = self.foreseen = None
+
+    def read_ahead(self, score: Score, at_ns: int, coming_ns: int) -> list[Want]:
+        """The frames to hold for a score, with those of what begins within `coming_ns`. Reports damaged ones."""
+        segment, coming = score.at(at_ns), score.after(at_ns)
+        self.foresee(segment, at_ns)
+        return self.wants(segment, coming if coming and coming.from_ns - at_ns < coming_ns else None, at_ns)
 
     def foresee(self, segment: Segment | None, at_ns: int) -> None:
         """Report damaged frames as soon as they are read, so that the planner can replace the piece in time."""
@@ -302,19 +353,19 @@ class SendGroup:
             self._held_ns = at_ns
             if not self._unchanged:  # frames were moving, or nothing was sent yet
                 self._unchanged = 1
-                self._next_ns = at_ns + (STALLED_NS if self._layers else self.packets.keep_alive.every_ns)
+                self._next_ns = at_ns + (STALLED_NS if self.layers else self.packets.keep_alive.every_ns)
         if self._stalled(now):
             text = "the disk is too slow for its frames; the lights keep the last frame"
             self.trouble("disk", path, text, segment, None)
-            self._layers = tuple(one._replace(place=one.place and one.place.light_alone()) for one in self._layers)
-        first, *others = self._layers or (Layer(0),)
+            self.layers = tuple(one._replace(place=one.place and one.place.light_alone()) for one in self.layers)
+        first, *others = self.layers or (Layer(0),)
         level = segment.level_at(now.at_ns)
         if first.place is None or str(first.place.info.path) != path:
             level = min(level, self.shown.level)
         same = level == self.shown.level
         if self._is_time(now, same):
             self._keep(first, others[0] if others else None, level, self.shown.share, now, same)
-        next_ns = self._next_ns if level == self.shown.level else self._sent_ns + STEADY_NS
+        next_ns = self._next_ns if level == self.shown.level else self.sent_ns + STEADY_NS
         return max(at_ns + RETRY_NS, min(at_ns + STALLED_NS, next_ns))
 
     def black(self, now: Instant, release: bool, begin: bool = False) -> int:
@@ -322,8 +373,7 @@ class SendGroup:
 
         Ended streams stay ended unless `begin` starts them again.
         """
-        black = (None, 0, None, 0)
-        same = self._image == black
+        same = self._image == BLACK_IMAGE
         ended = same and self.packets.ended
         if ended and begin:
             same = ended = False
@@ -332,8 +382,8 @@ class SendGroup:
         self._frame_ns = now.monotonic_ns
         self._put(self.mixer.blank(), now.monotonic_ns)
         self.packets.flush()
-        self._image, self._coming, self._frame, self._held_ns = black, None, -1, None
-        self.shown, self._layers = Shown(), ()
+        self._image, self._coming, self._frame, self._held_ns = BLACK_IMAGE, None, -1, None
+        self.shown, self.layers = Shown(), ()
         wait_ns = self._schedule(now, same)
         if release and self._unchanged >= self.packets.keep_alive.packets:
             self.packets.terminate()
@@ -343,16 +393,16 @@ class SendGroup:
         """Why the last packets are black while a segment with light plays; None if they are lit."""
         if self.is_damaged(segment):
             return self._damaged_by
-        if any(block.data.any() for block in self.packets.blocks):
+        if self.packets.lit():
             return None
         if self._held_ns is not None:
             return Black.UNREAD
         if self._image != segment.image:
-            return Black.STARTING if self._sent_ns < 0 else Black.REFRESH
-        if not any(self.mixer.unlimited(one._replace(brightness=FULL)).any() for one in self._layers):
-            elsewhere = any(one.frame is not None and one.frame.any() for one in self._layers)
+            return Black.STARTING if self.sent_ns < 0 else Black.REFRESH
+        if not any(self.mixer.unlimited(one._replace(brightness=FULL)).any() for one in self.layers):
+            elsewhere = any(one.frame is not None and one.frame.any() for one in self.layers)
             return Black.UNIVERSES if elsewhere else Black.PICTURE
-        return Black.LIMITER if self.mixer.unlimited(*self._layers).any() else Black.LEVEL
+        return Black.LIMITER if self.mixer.unlimited(*self.layers).any() else Black.LEVEL
 
     def _schedule(self, now: Instant, same: bool) -> int:
         """Count a packet as new or unchanged. Returns when the next is due."""
@@ -380,6 +430,11 @@ class SendGroup:
             if coming.mix:
                 wanted.append(Want(coming.mix.picture.path, coming.mix.picture.frame_at(coming.from_ns)))
         return wanted
+
+
+def brightness(level: float) -> int:
+    """A level 0..1 in 256ths."""
+    return min(FULL, max(0, int(level * FULL)))
 
 
 def led_frame(playing: Picture, at_ns: int, shift_ns: int) -> int:

@@ -22,6 +22,7 @@ def telemetry(player: Player, totals: Totals, watch: SourceWatch | None) -> dict
         "frame": shown.frame,
         "level": shown.level,
         "black": player.black_by(),
+        "areas": player.area_figures(),
         "fps": shown.fps,
         "frames_due": frames.due,
         "frames_sent": frames.sent,

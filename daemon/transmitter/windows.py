@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from gloaming.daemon.score.windows import HeldWindow, Windows
+from gloaming.shows.rig.zones import Spans
 from gloaming.shows.time_units import HOUR_NS, SECOND_NS
 
 WALL_NS = 5 * SECOND_NS
@@ -19,6 +20,10 @@ JITTER_NS = 100_000
 """The error of reading two clocks one after the other."""
 LONGEST_NS = 48 * HOUR_NS
 """No window is longer. A message with a mistake could otherwise keep the lights dark until a restart."""
+
+
+Held = tuple[str, Spans | None]
+"""A rule and its slots."""
 
 
 class ClockOffsets(NamedTuple):
@@ -39,7 +44,7 @@ class Holds:
         self.held: tuple[HeldWindow, ...] = ()
         self._known: Windows | None = None
         self._clocks: ClockOffsets | None = None
-        self._wall_since: dict[str, int] = {}
+        self._wall_since: dict[Held, int] = {}
 
     def look(self, windows: Windows, clocks: ClockOffsets, monotonic_ns: int) -> None:
         """Add the windows that have begun, by the previous clocks and windows too, since both may change at once."""
@@ -55,10 +60,10 @@ class Holds:
     def _add(self, windows: Windows, clocks: ClockOffsets, monotonic_ns: int) -> None:
         begun = self._begun(windows, clocks.score_ns, monotonic_ns)
         by_wall = self._begun(windows, clocks.wall_ns, monotonic_ns)
-        self._wall_since = {one.rule: self._wall_since.get(one.rule, monotonic_ns) for one in by_wall}
-        begun += [one for one in by_wall if monotonic_ns - self._wall_since[one.rule] >= WALL_NS]
-        until_ns = {one.rule: one.until_ns + JITTER_NS for one in self.held}
-        if any(one.until_ns > until_ns.get(one.rule, 0) for one in begun):
+        self._wall_since = {_of(one): self._wall_since.get(_of(one), monotonic_ns) for one in by_wall}
+        begun += [one for one in by_wall if monotonic_ns - self._wall_since[_of(one)] >= WALL_NS]
+        until_ns = {_of(one): one.until_ns + JITTER_NS for one in self.held}
+        if any(one.until_ns > until_ns.get(_of(one), 0) for one in begun):
             self._set([*self.held, *begun], monotonic_ns)
         elif any(one.until_ns <= monotonic_ns for one in self.held):
             self._set(self.held, monotonic_ns)
@@ -66,15 +71,19 @@ class Holds:
     @staticmethod
     def _begun(windows: Windows, offset_ns: int, monotonic_ns: int) -> list[HeldWindow]:
         return [
-            HeldWindow(one.until_ns - offset_ns, one.light, one.sound, one.rule)
+            HeldWindow(one.until_ns - offset_ns, *one[2:])
             for one in windows.in_force(monotonic_ns + offset_ns)
             if one.rule in windows.rules
         ]
 
     def _set(self, held: Iterable[HeldWindow], monotonic_ns: int) -> None:
-        """Keep the longest window of each rule."""
-        longest: dict[str, HeldWindow] = {}
-        for one in sorted(held):
+        """Keep the longest window of each rule, and of each zone that the rule has had."""
+        longest: dict[Held, HeldWindow] = {}
+        for one in sorted(held, key=lambda one: one.until_ns):
             if monotonic_ns < one.until_ns <= monotonic_ns + LONGEST_NS:
-                longest[one.rule] = one
+                longest[_of(one)] = one
         self.held = tuple(longest.values())
+
+
+def _of(held: HeldWindow) -> Held:
+    return held.rule, held.spans

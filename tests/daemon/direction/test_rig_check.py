@@ -18,7 +18,7 @@ from gloaming.daemon.planner.store import Store
 from gloaming.daemon.score.score import Picture, Score, Segment
 from gloaming.daemon.score.windows import NeighboursWindow, Windows
 from gloaming.daemon.site.load import Site, load_site
-from gloaming.daemon.transmitter.player import _stretch
+from gloaming.daemon.transmitter.lookup import look_up
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.rig.patterns import blocks, frame_rate
 from gloaming.shows.time_units import SECOND_NS
@@ -275,5 +275,5 @@ def test_the_transmitter_plays_a_check_no_brighter_than_the_lock_allows() -> Non
     score = Score(1, 0, 0, (Segment(0, end_ns, picture=walk, level_from=0.4, level_until=0.4),))
     low = (100 * SECOND_NS, 200 * SECOND_NS, 0.05)
     windows = Windows(0, end_ns, (NeighboursWindow(0, end_ns, 0, 0, "rule"),), rig_checks=(low,))
-    seen = [_stretch(score, windows, 0, at_s * SECOND_NS, at_s * SECOND_NS).segment for at_s in (99, 100, 199, 200)]
+    seen = [look_up(score, windows, 0, at_s * SECOND_NS, at_s * SECOND_NS).segment for at_s in (99, 100, 199, 200)]
     assert [one and (one.level_from, one.level_until) for one in seen] == [None, (0.05, 0.05), (0.05, 0.05), None]

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 from gloaming.daemon.score import protocol
 from gloaming.daemon.score.protocol import Black, Op
-from gloaming.daemon.score.score import Mix, Picture, Score, Segment
+from gloaming.daemon.score.score import Mix, Picture, Score, ScoreArea, Segment
 from gloaming.daemon.score.setup import CurrentLimit, CutString, Heading, Limits, Setup, StringDraw, Target
 from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
 from gloaming.shows.protocols.e131 import IPV4, IPV6
@@ -60,7 +60,9 @@ def scores(draw: Any) -> Score:
         mix = draw(st.none() | st.builds(Mix, st.just(going), st.integers(-9, from_ns), st.integers(until_ns, 10**16)))
         segments.append(replace(draw(shown), from_ns=from_ns, until_ns=until_ns, mix=mix))
     files, device = draw(st.none() | st.integers(0)), draw(st.none() | texts)
-    return Score(draw(st.integers(0)), draw(instants), draw(instants), tuple(segments), device, draw(instants), files)
+    areas = (ScoreArea(((1, 2, 3),), tuple(segments[:2])),) if draw(st.booleans()) else ()
+    offsets_ns, delay_ns = (draw(instants), draw(instants)), draw(instants)
+    return Score(draw(st.integers(0)), *offsets_ns, tuple(segments), device, delay_ns, files, areas)
 
 
 HEADING = Heading(UUID(int=7), "Pier Road boathouse", 100, 7000, False)
@@ -74,13 +76,18 @@ SETUP = Setup(HEADING, TARGETS, "eth0", "black", 20, 0, False, 17, "plain", LIMI
 TIDE = Picture("tide", "/x/tide.frames", 4800, Fraction(40), 0)
 BELLS = replace(TIDE, piece="bells", path="/x/bells.frames")
 SEGMENT = Segment(0, 9 * S, "evening", TIDE, 0, 0.0, 1.0, "/x/tide.flac", 0.5, 0.0, 1.0, Mix(BELLS, 0, 9 * S))
-SCORE = Score(17, S, 0, (SEGMENT, replace(SEGMENT, from_ns=9 * S, until_ns=10 * S, mix=None)), "USB Audio", 0, 4711)
+AREA = ScoreArea(((1, 4, 6), (2, 1, 90)), (replace(SEGMENT, picture=BELLS, mix=None),))
+SEGMENTS = (SEGMENT, replace(SEGMENT, from_ns=9 * S, until_ns=10 * S, mix=None))
+SCORE = Score(17, S, 0, SEGMENTS, "USB Audio", 0, 4711, (AREA,))
 WINDOWS = Windows(
     0,
     100 * S,
-    (NeighboursWindow(10 * S, 20 * S, 0.0, 0.0, "dark"), NeighboursWindow(15 * S, 30 * S, 1.0, 0.5, "quiet")),
+    (
+        NeighboursWindow(10 * S, 20 * S, 0.0, 1.0, "dark", ((1, 4, 6), (2, 1, 512))),
+        NeighboursWindow(15 * S, 30 * S, 1.0, 0.5, "quiet"),
+    ),
     frozenset({"dark", "quiet"}),
-    (HeldWindow(5 * S, 0.0, 0.0, "dark"),),
+    (HeldWindow(5 * S, 0.0, 0.0, "dark", ((1, 4, 6),)),),
     ((12 * S, 13 * S, 0.05),),
 )
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
+import numpy.typing as npt
 
 from gloaming.daemon.score.score import Score, Segment
 from gloaming.daemon.score.setup import Setup
@@ -61,7 +63,9 @@ class FakeReadAhead:
     damaged: set[str] = field(default_factory=set)
     damaged_from: int | None = None
     scale: int | None = None
-    """The level of all frames; None for `FRAMES`."""
+    """The level of all frames; None for those of `pictures`, or `FRAMES`."""
+    pictures: dict[str, npt.NDArray[np.uint8]] = field(default_factory=dict)
+    """The frames of a path, 20 slots of universe 1 each."""
     wanted: tuple[Want, ...] = ()
 
     def want(self, *wanted: Want) -> None:
@@ -71,8 +75,11 @@ class FakeReadAhead:
         if path in self.damaged or (self.damaged_from is not None and frame >= self.damaged_from):
             return DamagedFrames("it is damaged")
         info = FrameFileInfo(Path(path), Fraction(40), len(FRAMES), 20, (Universe(1, 20, 0),))
-        shown = FRAMES[frame] if self.scale is None else np.full_like(FRAMES[frame], self.scale)
+        shown = self.pictures.get(path, FRAMES)[frame]
+        shown = shown if self.scale is None else np.full_like(shown, self.scale)
         return None if path in self.gone else FrameCache(shown, info)
+
+    def look_again(self) -> None: ...
 
     def damaged_after(self, path: str, frame: int) -> tuple[int, str] | None:
         """Reads two seconds ahead."""
@@ -92,14 +99,26 @@ class PlayerHarness:
         self.dark()
 
     def dark(self, *windows: tuple[int, int], wall: int = 0) -> None:
-        edges = [[UTC_NS + begin, UTC_NS + end, 0.0, 0.0, "rule"] for begin, end in windows]
+        edges = [[UTC_NS + begin, UTC_NS + end, 0.0, 0.0, "rule", None] for begin, end in windows]
         known = {"from_ns": UTC_NS - 10**15, "until_ns": UTC_NS + 10**15, "rules": [], "held": [], "rig_checks": []}
         self.player.windows = Windows.from_json({**known, "windows": edges})
         self.wall_ns = UTC_NS + wall
 
-    def score(self, *segments: dict[str, Any]) -> None:
+    def windows(self, *windows: tuple[int, int, float, Any], rules: tuple[str, ...] = (), held: Any = ()) -> None:
+        """Windows `(from_ns, until_ns, light, spans)`, of the rules "rule 0", "rule 1" and so on."""
+        assert self.player.windows
+        made = [
+            [UTC_NS + begin, UTC_NS + end, light, 1.0, f"rule {number}", spans]
+            for number, (begin, end, light, spans) in enumerate(windows)
+        ]
+        known = self.player.windows.to_json()
+        self.player.windows = Windows.from_json({**known, "windows": made, "rules": rules, "held": held})
+
+    def score(self, *segments: dict[str, Any], areas: Sequence[tuple[Any, list[dict[str, Any]]]] = ()) -> None:
+        """A score. Each area has its spans and its segments."""
         score = {**SCORE, "id": 1, "offset_ns": UTC_NS, "segments": [later(one) for one in segments]}
-        self.player.score = Score.from_json(score)
+        own = [{"spans": spans, "segments": [later(one) for one in mine]} for spans, mine in areas]
+        self.player.score = Score.from_json({**score, "areas": own})
 
     def play(self, until_ns: int, late_ns: int = 0) -> list[tuple[int, str, bytes]]:
         """What leaves until an instant. Each tick comes `late_ns` too late."""

@@ -48,7 +48,7 @@ SETUP: dict[str, Any] = {
     "cuts": [],
 }
 """A `setup` without its universes."""
-SCORE: dict[str, Any] = {"wall_offset_ns": 0, "device": None, "delay_ns": 0, "files": None}
+SCORE: dict[str, Any] = {"wall_offset_ns": 0, "device": None, "delay_ns": 0, "files": None, "areas": []}
 """The usual fields of a score."""
 GROUPS: dict[bool | str, tuple[str, ...]] = {
     False: (),
@@ -95,9 +95,9 @@ class TransmitterProcess:
         self.send(op="setup", universes=universes, **{**SETUP, **more})
 
     def dark(self, *windows: tuple[float, ...], **more: Any) -> None:
-        """Send dark windows `(from_ns, until_ns)`, or others `(from_ns, until_ns, light, sound)`."""
+        """Send dark windows `(from_ns, until_ns)`, or others `(from_ns, until_ns, light, sound, spans)`."""
         now_ns = time.time_ns()
-        dark = [[*(*window, 0.0, 0.0)[:4], "rule"] for window in windows]
+        dark = [[*window[:2], *(window[2:4] or (0.0, 0.0)), "rule", *(window[4:] or (None,))] for window in windows]
         known = {"from_ns": now_ns - DAY_NS, "until_ns": now_ns + DAY_NS, "rules": [], "held": [], "rig_checks": []}
         self.send(op="windows", **{**known, "windows": dark, **more})
 

@@ -12,10 +12,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gloaming.daemon.score.setup import CutString, Spans
+from gloaming.daemon.score.setup import CutString
 from gloaming.daemon.score.windows import Windows
 from gloaming.daemon.transmitter.frame_mixer import FULL, FrameMixer, Layer
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe
+from gloaming.shows.rig.zones import Spans
 from tests.daemon.transmitter.player_harness import UTC_NS, A, FakeSender, PlayerHarness, film
 from tests.daemon.transmitter.process_harness import SECOND_NS, segment, universe
 
@@ -139,7 +140,7 @@ def test_in_dim_hours_the_light_is_lower_and_the_strobe_is_not(sender: FakeSende
     harness = PlayerHarness(sender, universe(1, A, slots=2), unscaled=[[1, 1, 1]])
     harness.read_ahead.scale = 200
     harness.score(film(0, 2 * SECOND_NS))
-    dim = [[UTC_NS + SECOND_NS, UTC_NS + 2 * SECOND_NS, 0.25, 1.0, "rule"]]
+    dim = [[UTC_NS + SECOND_NS, UTC_NS + 2 * SECOND_NS, 0.25, 1.0, "rule", None]]
     assert harness.player.windows
     harness.player.windows = Windows.from_json({**harness.player.windows.to_json(), "windows": dim})
     packets = harness.play(2 * SECOND_NS)

@@ -268,14 +268,15 @@ def test_nonsense_messages_cannot_end_the_transmitter(tmp_path: Path) -> None:
             "op": "windows",
             "from_ns": now - 10**15,
             "until_ns": now + 10**15,
-            "windows": [[now - 10**12, now - 10**11, 0.5, 0.5, "rule"]],
+            "windows": [[now - 10**12, now - 10**11, 0.5, 0.5, "rule", [[1, 1, 4]]]],
             "rules": ["rule"],
-            "held": [[time.monotonic_ns() - 10**12, 0.5, 0.5, "rule"]],
+            "held": [[time.monotonic_ns() - 10**12, 0.5, 0.5, "rule", None]],
             "rig_checks": [],
         }
         mix = fading(now, now + 10**12, "/x/other.frames")
         score = {"op": "score", "id": 1, **SCORE, "offset_ns": now - time.monotonic_ns()}
         score |= {"segments": [segment(now, now + 10**12, look=9, mix=mix), segment(now + 10**12, now + 10**13)]}
+        score |= {"areas": [{"spans": [[1, 3, 6], [2, 1, 2]], "segments": [segment(now, now + 10**13, look=50)]}]}
         for number in range(600):
             message = twisted([setup, dark, score][number % 3], dice)
             transmitter.sock.sendall(json.dumps({**message, "op": message.get("op", "score")}).encode() + b"\n")
@@ -283,7 +284,7 @@ def test_nonsense_messages_cannot_end_the_transmitter(tmp_path: Path) -> None:
                 transmitter.wait_for("telemetry")
         transmitter.send(**setup)
         transmitter.send(**dark)
-        transmitter.send(**{**score, "id": 99, "segments": [segment(now, now + 10**13, look=77)]})
+        transmitter.send(**{**score, "id": 99, "segments": [segment(now, now + 10**13, look=77)], "areas": []})
         transmitter.wait_for("playing", lambda said: said["id"] == 99)
         while listener.recv(2048)[126:] != bytes([77]) * 8:
             pass

@@ -242,7 +242,7 @@ KNOWN: dict[str, Any] = {"from_ns": 0, "until_ns": 900 * S, "windows": [], "rule
 def dark_and_quiet(dark: list[tuple[float, float]], quiet: list[tuple[float, float, float]]) -> QuietWindows:
     """Windows by a score 100 s ahead of the clock and a wall clock 5 s behind the right time; known for 900 s."""
     limits = [*((begin, end, 0.0, 0.0) for begin, end in dark), *((begin, end, 1.0, low) for begin, end, low in quiet)]
-    windows = [[round(begin * S), round(end * S), light, sound, "rule"] for begin, end, light, sound in limits]
+    windows = [[round(begin * S), round(end * S), light, sound, "rule", None] for begin, end, light, sound in limits]
     limited = Windows.from_json({**KNOWN, "windows": windows})
     found = read_quiet(quiet_of(limited, replace(score(), wall_offset_ns=5 * S)).as_json())
     assert found
@@ -268,7 +268,7 @@ def test_quiet_by_either_clock_is_quiet() -> None:
 def test_a_message_without_windows_is_read_and_one_with_nonsense_is_refused() -> None:
     assert Windows.from_json(KNOWN).windows == ()
     with pytest.raises(ValueError, match="from 0 to 1"):
-        Windows.from_json({**KNOWN, "windows": [[1, 2, 1, 3, "rule"]]})
+        Windows.from_json({**KNOWN, "windows": [[1, 2, 1, 3, "rule", None]]})
 
 
 class GivenSamples(SoundReader):

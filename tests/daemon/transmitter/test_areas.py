@@ -1,0 +1,333 @@
+"""Areas: slots with segments of their own, and windows of a zone. No process, no sockets, no disk.
+
+Slots 1 to 5 are the roof, 6 to 10 the path, 11 to 20 the rest. Section numbers are those of ANSI E1.31-2018.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+
+from gloaming.daemon.score.protocol import Black
+from tests.daemon.transmitter.player_harness import FRAMES, MS, UTC_NS, A, B, FakeSender, PlayerHarness, film
+from tests.daemon.transmitter.process_harness import SECOND_NS, fading, segment, universe
+
+S = SECOND_NS
+ROOF, PATH = [[1, 1, 5]], [[1, 6, 10]]
+PARTS = {"roof": slice(126, 131), "path": slice(131, 136), "rest": slice(136, 146)}
+BELLS = np.arange(250, 50, -1, dtype=np.uint8)[:, None].repeat(20, axis=1)
+Packets = list[tuple[int, str, bytes]]
+
+
+def seen(packets: Packets, part: str) -> list[tuple[int, int]]:
+    """When each packet left, and the level of a part's slots, which are alike."""
+    found = [(at_ns, set(packet[PARTS[part]])) for at_ns, _, packet in packets]
+    assert all(len(levels) == 1 for _, levels in found), "the slots of an area are alike"
+    return [(at_ns, levels.pop()) for at_ns, levels in found]
+
+
+def bells(from_ns: int, until_ns: int, level: tuple[float, float] = (1, 1), **more: Any) -> dict[str, Any]:
+    return segment(from_ns, until_ns, level, **{"path": "/bells", "piece": "bells", "frames": 200, **more})
+
+
+def harness_of(sender: FakeSender, *universes: dict[str, Any], **more: Any) -> PlayerHarness:
+    harness = PlayerHarness(sender, *universes, **more)
+    harness.read_ahead.pictures["/bells"] = BELLS
+    return harness
+
+
+def longest_ns(packets: Packets, until_ns: int) -> int:
+    times = [at_ns for at_ns, _, _ in packets]
+    return max(after - before for before, after in pairwise([*times, until_ns]))
+
+
+def test_an_area_shows_segments_of_its_own_beside_the_rest(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.score(film(0, 4 * S), areas=[(ROOF, [bells(0, 4 * S, (0.5, 0.5))]), (PATH, [segment(0, 4 * S, look=80)])])
+    packets = harness.play(2 * S)
+    assert [at_ns for at_ns, _, _ in packets] == [number * S // 40 for number in range(80)], "the rest keeps its clock"
+    assert [level for _, level in seen(packets, "rest")] == list(range(1, 81))
+    assert [level for _, level in seen(packets, "roof")] == [((250 - number) * 128 + 127) >> 8 for number in range(80)]
+    assert {level for _, level in seen(packets, "path")} == {80}
+
+
+@pytest.mark.parametrize(
+    ("rest", "roof"), [((25, 1), (40, 1)), ((40, 1), (25, 1)), ((30, 1), (1, 3)), ((1, 2), (40, 1))]
+)
+def test_pieces_of_different_rates_play_beside_each_other(
+    sender: FakeSender, rest: tuple[int, int], roof: tuple[int, int]
+) -> None:
+    """At no instant is a picture older than an interval of the faster one. No packet comes too soon (6.6.1)."""
+    harness = harness_of(sender, universe(1, A, slots=512))
+    harness.score(film(0, 9 * S, fps=rest), areas=[(ROOF, [bells(0, 9 * S, fps=roof)])])
+    packets = harness.play(8 * S)
+    slower_ns = S * min(rest[1] / rest[0], roof[1] / roof[0])
+    for part, (numerator, denominator), picture in (("rest", rest, FRAMES), ("roof", roof, BELLS)):
+        levels = seen_parts(packets, part)
+        for at_ns in range(S // 2, 8 * S, 3 * MS):
+            on_the_wire = max(one for one in levels if one[0] <= at_ns)[1]
+            frames = {max(0, at) * numerator // (denominator * S) for at in (at_ns, round(at_ns - slower_ns))}
+            assert on_the_wire in {picture[frame % 200][0] for frame in range(min(frames), max(frames) + 1)}
+    times = [at_ns for at_ns, _, _ in packets]
+    assert all(after - before >= S // 45 for before, after in pairwise(times))
+
+
+def seen_parts(packets: Packets, part: str) -> list[tuple[int, int]]:
+    """As `seen`, of a universe with more slots than the frames have."""
+    return [(at_ns, packet[PARTS[part]][0]) for at_ns, _, packet in packets]
+
+
+def test_while_the_rest_is_black_the_frames_of_an_area_leave_when_they_are_due(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.score(segment(0, 9 * S), areas=[(ROOF, [film(0, 9 * S)])])
+    packets = harness.play(2 * S)
+    assert [(at_ns, level) for at_ns, level in seen(packets, "roof")] == [(n * S // 40, n + 1) for n in range(80)]
+    assert {level for part in ("path", "rest") for _, level in seen(packets, part)} == {0}
+    assert harness.player.black_by() is Black.SCORE
+    assert harness.player.area_figures() == [{"piece": "film", "level": 1.0, "black": None}]
+
+
+def test_while_the_rest_is_paused_the_area_plays_on(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.score(film(0, S), film(S, 9 * S, still=39), areas=[(ROOF, [film(0, 9 * S)])])
+    packets = [one for one in harness.play(3 * S) if one[0] >= S]
+    assert [level for _, level in seen(packets, "roof")] == list(range(41, 121))
+    assert {level for _, level in seen(packets, "rest")} == {40}
+
+
+def test_a_still_rest_and_a_still_area_leave_three_times_and_then_as_keep_alive(sender: FakeSender) -> None:
+    """6.6.2. Areas repeat together, however many there are."""
+    harness = harness_of(sender)
+    harness.score(
+        segment(0, 60 * S, look=9), areas=[(ROOF, [segment(0, 60 * S, look=7)]), (PATH, [segment(0, 60 * S)])]
+    )
+    times = [at_ns for at_ns, _, _ in harness.play(20 * S)]
+    gaps = [after - before for before, after in pairwise(times)]
+    assert all(gap < 50 * MS for gap in gaps[:2])
+    assert all(800 * MS <= gap <= S for gap in gaps[2:])
+
+
+def test_a_fade_in_an_area_leaves_40_times_a_second_while_the_rest_is_still(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.score(segment(0, 9 * S, look=50), areas=[(ROOF, [segment(0, S, (1, 0), look=200), segment(S, 9 * S)])])
+    levels = [level for at_ns, level in seen(harness.play(2 * S), "roof") if at_ns < S]
+    assert len(levels) >= 39 and levels == sorted(levels, reverse=True) and levels[-1] < 10
+
+
+def test_a_cross_fade_in_an_area_adds_its_two_pieces(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    mix = fading(0, S, "/bells", frames=200)
+    harness.score(film(0, 9 * S), areas=[(ROOF, [film(0, S, (0.5, 0.5), mix=mix), film(S, 9 * S, zero_ns=0)])])
+    packets = harness.play(S)
+    for number, (_, level) in enumerate(seen(packets, "roof")):
+        share = int(128 * (1 - number / 40))
+        assert abs(level - (((number + 1) * (128 - share) + (250 - number) * share + 127) >> 8)) <= 1
+    assert [level for _, level in seen(packets, "rest")] == list(range(1, 41))
+
+
+def test_areas_of_one_picture_at_levels_of_their_own(sender: FakeSender) -> None:
+    """With a cross-fade in all of them. A strobe in an area at level 0 is 0; in a lit one it is as the frame has it."""
+    harness = harness_of(sender, unscaled=[[1, 5, 6]])
+    mix = fading(0, 2 * S, "/bells", frames=200)
+    own = [(ROOF, [film(0, 9 * S, (0.001, 0.001), mix=None)]), (PATH, [film(0, 9 * S, (0.25, 0.25))])]
+    harness.score(film(0, 9 * S), areas=own)
+    for number, (_, _, packet) in enumerate(harness.play(S)):
+        frame = number + 1
+        assert list(packet[126:146]) == [0] * 5 + [frame] + [(frame * 64 + 127) >> 8] * 4 + [frame] * 10
+    own = [(ROOF, [film(0, 2 * S, (0.5, 0.5), mix=mix)]), (PATH, [film(0, 2 * S, (0.25, 0.25), mix=mix)])]
+    harness.score(film(0, 2 * S, mix=mix), areas=own)
+    for number, (_, _, packet) in enumerate(harness.play(2 * S), 40):
+        share = (2 - number / 40) / 2
+        levels = list(packet[126:146])
+        expected = [((number + 1) * (1 - share) + (250 - number) * share) * level for level in (0.5, 0.25, 1)]
+        assert np.abs(np.subtract((levels[0], levels[8], levels[15]), expected)).max() <= 2
+        assert levels[4] == levels[5] == (number + 1 if share <= 0.5 else 250 - number)
+
+
+def test_a_damaged_file_in_an_area_is_black_there_and_reported(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.read_ahead.damaged.add("/bells")
+    harness.score(film(0, 9 * S), areas=[(ROOF, [bells(0, 9 * S)])])
+    packets = harness.play(2 * S)
+    assert {level for _, level in seen(packets, "roof")} == {0}
+    assert [level for _, level in seen(packets, "rest")] == list(range(1, 81))
+    assert [said[:3] for said in harness.troubles] == [("frames", "/bells", "it is damaged")]
+    assert harness.player.area_figures() == [{"piece": None, "level": 0.0, "black": Black.DAMAGED}]
+    harness.read_ahead.damaged.clear()
+    harness.player.look_again()
+    assert {level for _, level in seen(harness.play(3 * S), "roof")} >= set(range(131, 169))
+
+
+def test_while_the_disk_is_late_an_area_keeps_its_last_frame(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.score(film(0, 20 * S), areas=[(ROOF, [bells(0, 20 * S)])])
+    harness.play(S)
+    harness.read_ahead.gone = {"/bells"}
+    packets = harness.play(2 * S)
+    assert {level for _, level in seen(packets, "roof")} == {250 - 39}
+    assert [level for _, level in seen(packets, "rest")] == list(range(41, 81))
+    assert ("disk", "/bells") in {said[:2] for said in harness.troubles}
+    harness.read_ahead.gone = set()
+    assert [level for _, level in seen(harness.play(3 * S), "roof")][-1] == 250 - 119
+
+
+def test_while_the_disk_is_late_for_the_rest_an_area_plays_on(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.score(film(0, 20 * S), areas=[(ROOF, [bells(0, 20 * S, fps=(25, 1))])])
+    harness.play(S)
+    harness.read_ahead.gone = {"/film"}
+    packets = harness.play(2 * S)
+    assert {level for _, level in seen(packets, "rest")} == {40}
+    assert [level for _, level in seen(packets, "roof")][-1] == 250 - 49
+    assert len({level for _, level in seen(packets, "roof")}) >= 25
+
+
+def test_each_lead_has_its_areas(sender: FakeSender) -> None:
+    far = universe(2, B, slots=20, lead_ns=15 * MS)
+    harness = harness_of(sender, universe(1, A, slots=20), far)
+    harness.score(
+        film(0, 9 * S), areas=[([[2, 1, 20]], [segment(0, S), segment(S, 9 * S, look=70)]), (ROOF, [bells(0, 9 * S)])]
+    )
+    packets = harness.play(2 * S)
+    assert next(at_ns for at_ns, to, packet in packets if to == B and packet[126] == 70) == S - 15 * MS
+    near = [one for one in packets if one[1] == A]
+    assert [level for _, level in seen(near, "roof")][:3] == [250, 249, 248]
+
+
+def test_streams_end_between_performances_only_when_nothing_is_lit(sender: FakeSender) -> None:
+    harness = harness_of(sender, between_performances="release")
+    own = [
+        (ROOF, [film(0, 2 * S), segment(2 * S, 3 * S, show=None), film(3 * S, 4 * S), segment(4 * S, 9 * S, show=None)])
+    ]
+    harness.score(film(0, S), segment(S, 9 * S, show=None), areas=own)
+    packets = harness.play(9 * S)
+    ended = [at_ns for at_ns, _, packet in packets if packet[112] & 0x40]
+    assert len(ended) == 6 and 2 * S <= ended[0] <= ended[2] < 3 * S and 4 * S <= ended[3] <= ended[5] < 5 * S
+    before = [packet[112] & 0x40 for at_ns, _, packet in packets if 2 * S <= at_ns < 3 * S]
+    assert before == [0, 0, 0, 64, 64, 64]
+    lit = [level for at_ns, level in seen(packets, "roof") if 3 * S <= at_ns < 4 * S]
+    assert lit == list(range(1, 41))
+
+
+def test_a_dark_window_of_a_zone_is_black_to_the_instant_whatever_the_score(sender: FakeSender) -> None:
+    """A forged score without areas: full light in every slot."""
+    harness = harness_of(sender)
+    harness.windows((S + 7 * MS, 3 * S + 7 * MS, 0.0, ROOF))
+    harness.score(film(0, 9 * S))
+    packets = harness.play(5 * S)
+    dark = [at_ns for at_ns, level in seen(packets, "roof") if not level]
+    assert dark[0] == S + 7 * MS, "at once, between two frames"
+    assert dark == [at_ns for at_ns, _, _ in packets if S + 7 * MS <= at_ns < 3 * S + 7 * MS]
+    assert [level for at_ns, level in seen(packets, "rest") if at_ns % (S // 40) == 0] == [*range(1, 201)][: 5 * 40]
+
+
+def test_a_dim_window_of_a_zone_binds_a_look_a_still_and_a_slow_piece_at_once(sender: FakeSender) -> None:
+    for shown in (segment(0, 9 * S, look=200), film(0, 9 * S, still=199), film(0, 9 * S, fps=(1, 4), zero_ns=-796 * S)):
+        sender.now_ns = 0
+        harness = harness_of(sender)
+        harness.windows((S, 3 * S, 0.25, ROOF))
+        harness.score(shown)
+        packets = harness.play(3900 * MS)
+        assert {level for at_ns, level in seen(packets, "roof") if S <= at_ns < 3 * S} == {50}
+        assert {level for at_ns, level in seen(packets, "roof") if not S <= at_ns < 3 * S + 30 * MS} == {200}
+        assert {level for _, level in seen(packets, "path")} == {200}
+
+
+def test_a_window_may_cover_a_part_of_an_area(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.windows((0, 9 * S, 0.0, [[1, 4, 12]]), (0, 9 * S, 0.5, [[1, 12, 14]]))
+    harness.score(segment(0, 9 * S, look=100), areas=[(ROOF, [segment(0, 9 * S, look=60)])])
+    levels = {tuple(packet[126:]) for _, _, packet in harness.play(S)}
+    assert levels == {(60, 60, 60, *[0] * 9, 50, 50, *[100] * 6)}
+    assert harness.player.area_figures() == [{"piece": None, "level": 1.0, "black": None}]
+
+
+def test_an_area_that_the_setup_does_not_have_changes_nothing(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.windows((0, 9 * S, 0.0, [[7, 1, 512], [1, 21, 512]]))
+    harness.score(film(0, 9 * S), areas=[([[9, 1, 100]], [segment(0, 9 * S)])])
+    packets = harness.play(2 * S)
+    assert [packet[126:] for _, _, packet in packets] == [bytes([number + 1] * 20) for number in range(80)]
+    assert harness.player.area_figures() == [{"piece": None, "level": 0.0, "black": Black.UNIVERSES}]
+
+
+@pytest.mark.parametrize("step_s", [-7200, 7200])
+def test_a_window_of_a_zone_that_has_begun_holds_over_a_step_of_the_clock(sender: FakeSender, step_s: int) -> None:
+    harness = harness_of(sender)
+    harness.windows((S, 600 * S, 0.0, ROOF), rules=("rule 0",))
+    harness.score(film(-9000 * S, 9000 * S))
+    harness.play(2 * S)
+    assert harness.player.score
+    harness.player.score = replace(harness.player.score, offset_ns=UTC_NS + step_s * S)
+    harness.wall_ns += step_s * S
+    assert {level for _, level in seen(harness.play(60 * S), "roof")} == {0}
+    held = harness.player.holds.held
+    assert [(one.rule, one.spans) for one in held] == [("rule 0", ((1, 1, 5),))]
+    packets = harness.play(605 * S)
+    assert {bool(level) for at_ns, level in seen(packets, "roof") if at_ns < 600 * S} == {False}
+    assert {bool(level) for at_ns, level in seen(packets, "roof") if at_ns >= 600 * S + 25 * MS} == {True}
+
+
+def test_a_new_transmitter_holds_the_windows_of_zones_that_the_planner_holds(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.windows(rules=("rule 0",), held=[[5 * S, 0.0, 1.0, "rule 0", ROOF]])
+    harness.score(film(0, 9 * S))
+    packets = harness.play(8 * S)
+    assert {level for at_ns, level in seen(packets, "roof") if at_ns < 5 * S} == {0}
+    assert all(level for at_ns, level in seen(packets, "roof") if at_ns > 5 * S + 25 * MS)
+    assert all(level for _, level in seen(packets, "path"))
+
+
+def test_a_zone_that_grows_holds_its_new_slots_too(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.windows((0, 5 * S, 0.0, ROOF), rules=("rule 0",))
+    harness.score(film(0, 9 * S))
+    harness.play(S)
+    harness.windows((0, 5 * S, 0.0, [[1, 3, 8]]), rules=("rule 0",))
+    packets = harness.play(2 * S)
+    assert not any(any(packet[126:134]) for _, _, packet in packets[1:])
+    assert all(packet[134] for _, _, packet in packets)
+
+
+def test_when_the_areas_end_the_whole_rig_goes_on_and_is_sent_at_once(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.score(segment(0, 60 * S, look=9), areas=[(ROOF, [segment(0, 60 * S, look=7)])])
+    harness.play(S)
+    harness.score(segment(0, 60 * S, look=9))
+    packets = harness.play(S + 5 * MS)
+    assert [tuple(packet[126:]) for _, _, packet in packets] == [(9,) * 20]
+    assert not harness.player.areas
+    harness.score(segment(0, 60 * S), areas=[(ROOF, [segment(0, 60 * S, look=7)])])
+    harness.play(2 * S)
+    harness.score(segment(0, 60 * S))
+    assert [tuple(packet[126:]) for _, _, packet in harness.play(2 * S + 5 * MS)] == [(0,) * 20]
+
+
+def test_when_areas_begin_the_rest_goes_on_without_a_break(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.score(film(0, 9 * S))
+    harness.play(S)
+    harness.score(film(0, 9 * S), areas=[(ROOF, [film(0, 9 * S, (0.5, 0.5))])])
+    packets = harness.play(2 * S)
+    assert [at_ns for at_ns, _, _ in packets if at_ns % (S // 40) == 0] == [
+        number * S // 40 for number in range(40, 80)
+    ]
+    assert [level for at_ns, level in seen(packets, "rest") if at_ns % (S // 40) == 0] == list(range(41, 81))
+    assert all(level for _, level in seen(packets, "path"))
+
+
+def test_areas_share_a_picture_once_they_show_the_same(sender: FakeSender) -> None:
+    """Whatever was shown before, ten areas of one picture cost one look-up of its frames."""
+    harness = harness_of(sender)
+    own = [
+        ([[1, slot, slot]], [bells(0, slot * S // 10), film(slot * S // 10, 9 * S, (0.5, 0.5), zero_ns=0)])
+        for slot in range(1, 10)
+    ]
+    harness.score(film(0, 9 * S), areas=own)
+    harness.play(3 * S)
+    assert len(harness.player.areas[0].voices) == 1
+    assert [packet[126:137] for _, _, packet in harness.play(3 * S + 10 * MS)] == [bytes([60] * 9 + [121] * 2)]
