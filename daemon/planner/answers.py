@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.decide import Decision, isoformat, next_piece
 from gloaming.daemon.direction.overrides import TERMS, Override
+from gloaming.daemon.direction.reasons import deciding
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.states import GIVEN, STATES
 from gloaming.daemon.planner.situation import Situation
@@ -32,7 +33,7 @@ def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -
         "overrides": [override_json(override, at_ns, zone) for override in situation.standing(at_ns)],
         "next_piece": _next_piece(situation, at_ns),
         "after_resume": _after_resume(situation, at_ns),
-        "zones": [_zone_json(name, situation.current(at_ns, name)) for name in site.zone_names],
+        "zones": [_zone_json(name, situation.current(at_ns, name), decision) for name in site.zone_names],
         "has_sound": any(one.sound for one in site.pieces.values()),
         "clock": {
             "offset_s": situation.clock.offset_ns / SECOND_NS,
@@ -45,7 +46,7 @@ def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -
     }
 
 
-def _zone_json(name: str, decision: Decision) -> dict[str, object]:
+def _zone_json(name: str, decision: Decision, rest: Decision) -> dict[str, object]:
     return {
         "name": name,
         "state": str(decision.state),
@@ -53,7 +54,7 @@ def _zone_json(name: str, decision: Decision) -> dict[str, object]:
         "show": decision.show,
         "piece": decision.piece,
         "level": round(decision.brightness, 4),
-        "reason": decision.reasons[0].as_json(),
+        "reason": deciding(decision.reasons, rest.reasons).as_json(),
         "differing": list(decision.differing),
     }
 

@@ -97,6 +97,14 @@ class SoundFigures(Answer):
     restarts: int
 
 
+class AreaSent(Answer):
+    """What an area of the rig shows that shows something else than the rest."""
+
+    piece: str | None
+    level: float
+    black: str | None
+
+
 class Telemetry(Answer):
     """The transmitter's last `telemetry` (PROTOCOL.md). After an upgrade the old transmitter plays on for a while,
     without new figures."""
@@ -109,6 +117,7 @@ class Telemetry(Answer):
     frame: int | None = None
     level: float
     black: str | None = None
+    areas: list[AreaSent] | None = None
     fps: float | None = None
     frames_due: int
     frames_sent: int
