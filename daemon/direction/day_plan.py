@@ -76,13 +76,19 @@ class DayPlan:
         return self._segments[from_ns]
 
     def claim_on_sound(self, at_ns: int) -> tuple[int, ...]:
-        """The strength of the show at an instant that has sound, and whether it sounds now. Empty without one.
+        """The strength of the show with sound that is given at an instant, or whose sound fades out, and whether it
+        sounds now. Empty without one.
 
         Between two pieces with sound the claim remains, so that no other show is heard for seconds.
         """
-        rules = self._stretches[self._place(at_ns)].rules
-        found = rules.occurrence if rules.decides and rules.decides.sound else None
-        return (*strength(found), self.segment_at(at_ns).sound) if found and found.has_sound else ()
+        stretch = self._stretches[self._place(at_ns)]
+        decides, show = stretch.rules.decides, stretch.occurrence
+        given = bool(decides and decides.sound)
+        fades = not given and self.sound.level_at(at_ns) > 0
+        if show is None or not show.has_sound or not (given or fades):
+            return ()
+        part = self.rundown(show).part_at(at_ns)
+        return (*strength(show), bool(part and part.sound) if fades else self.segment_at(at_ns).sound)
 
     def segments_between(self, from_ns: int, until_ns: int) -> Iterator[DecidedSegment]:
         """The whole segments of this day that overlap an interval."""

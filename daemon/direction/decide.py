@@ -186,11 +186,17 @@ def _with_sound(
         for plan in plans:
             one = plan.segment_at(at_ns)
             part = cut(part, one.from_ns, one.until_ns)
-        heard = max(plans, key=lambda plan: plan.claim_on_sound(at_ns)).segment_at(at_ns)
-        if heard.sound:
-            found = cut(heard, part.from_ns, part.until_ns)
-            sound_from, sound_until = found.sound_from, found.sound_until
-            part = replace(part, picture=found.picture, sound=True, sound_from=sound_from, sound_until=sound_until)
+        claims = {plan: plan.claim_on_sound(at_ns) for plan in plans}
+        strongest = max(plans, key=lambda plan: claims[plan])
+        if claims[strongest] and claims[strongest][-1]:
+            heard = cut(strongest.segment_at(at_ns), part.from_ns, part.until_ns)
+            part = replace(
+                part,
+                picture=heard.picture,
+                sound=heard.sound,
+                sound_from=heard.sound_from,
+                sound_until=heard.sound_until,
+            )
         yield part
         at_ns = part.until_ns
 
