@@ -30,7 +30,7 @@ def news_of(now: dict[str, Any]) -> str:
     """The part of /api/now whose change is sent, as JSON."""
     news = {key: value for key, value in now.items() if key not in VOLATILE}
     news["overrides"] = [{**each, "remaining_s": 0} for each in now["overrides"]]
-    news["zones"] = [{**each, "level": 0} for each in now["zones"]]
+    news["zones"] = [{**each, "level": round(each["level"], 2)} for each in now["zones"]]
     wire = now["health"]["transmitter"]
     troubles = [(each["kind"], each["subject"], each["text"]) for each in now["health"]["troubles"]]
     news["health"] = [troubles, wire and (wire["piece"], round(wire["level"], 2), wire["universes"])]

@@ -13,12 +13,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Browser, BrowserContext, sync_playwright
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from gloaming.shows.demonstration.receiver import DemoReceiver
 from tests.api.house import offset_to, write_site
 from tests.waiting import PATIENCE_S, wait_until
 
+MS = 30_000
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [
     "--no-sandbox",
@@ -124,3 +126,29 @@ def phone(browser: Browser, **more: Any) -> BrowserContext:
     """A phone of 390 x 844, with a browser of its own."""
     size: Any = more.pop("viewport", {"width": 390, "height": 844})
     return browser.new_context(viewport=size, has_touch=True, device_scale_factor=2, locale="en-GB", **more)
+
+
+def signed_in(context: BrowserContext, site: Board, name: str = "Anna's phone", kind: str = "operator") -> Page:
+    """A page that has signed in by a link, watched for complaints of the browser."""
+    page = context.new_page()
+    page.set_default_timeout(MS)
+    complaints: list[str] = []
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("console", lambda message: complaints.append(message.text) if "Content Security" in message.text else None)
+    page.on("close", lambda: None)
+    page.goto(site.link(kind))
+    page.get_by_label("What this phone is called").fill(name)
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.locator("#contact")).to_have_text("live", timeout=MS)
+    expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+    assert not complaints
+    return page
+
+
+def assert_clean(page: Page) -> None:
+    options = {
+        "runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]},
+        "rules": {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": True}},
+    }
+    found = Axe().run(page, options=options)
+    assert found.violations_count == 0, found.generate_report()

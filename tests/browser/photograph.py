@@ -11,12 +11,11 @@ from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from gloaming.api.cli.main import main as gloaming
 from gloaming.shows.demonstration.season import make_season
-from tests.browser.board import Board, board, chromium, phone
+from tests.browser.board import MS, Board, board, chromium, phone
 from tests.places import TOP
 from tests.waiting import wait_until
 
 SEEN = Path(__file__).with_name("seen")
-MS = 30_000
 COLOURS = 128
 PHONE, DESKTOP, SHEET, PORTS = (390, 844), (1000, 720), (1000, 1150), (880, 872)
 """Width and height of the pictures, in pixels."""

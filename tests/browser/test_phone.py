@@ -9,17 +9,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
-from tests.browser.board import Board, board, chromium, phone
+from tests.browser.board import MS, Board, assert_clean, board, chromium, phone, signed_in
 from tests.tools import needs
 from tests.waiting import wait_until
 
 pytestmark = needs("chromium", "fonts")
 
 HOST = "127.0.78.1"
-MS = 30_000
 
 
 @pytest.fixture(scope="module")
@@ -40,23 +38,6 @@ def nothing_by_hand(site: Board) -> Iterator[None]:
     for each in site.ask("GET", "/api/now")["overrides"]:
         site.ask("DELETE", f"/api/overrides/{each['id']}")
     wait_until(site.lit, "light again")
-
-
-def signed_in(context: BrowserContext, site: Board, name: str = "Anna's phone", kind: str = "operator") -> Page:
-    """A page that has signed in by a link, watched for complaints of the browser."""
-    page = context.new_page()
-    page.set_default_timeout(MS)
-    complaints: list[str] = []
-    page.on("pageerror", lambda error: complaints.append(str(error)))
-    page.on("console", lambda message: complaints.append(message.text) if "Content Security" in message.text else None)
-    page.on("close", lambda: None)
-    page.goto(site.link(kind))
-    page.get_by_label("What this phone is called").fill(name)
-    page.get_by_role("button", name="Sign in").click()
-    expect(page.locator("#contact")).to_have_text("live", timeout=MS)
-    expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
-    assert not complaints
-    return page
 
 
 def test_one_tap_makes_the_wire_black_and_another_lights_it_again(browser: Browser, site: Board) -> None:
@@ -431,15 +412,6 @@ def test_axe_finds_nothing_wrong(scheme: str, width: int, height: int, browser: 
         page.locator("#pause").click()
         expect(page.locator("#state")).to_have_text("Paused", timeout=MS)
         assert_clean(page)
-
-
-def assert_clean(page: Page) -> None:
-    options = {
-        "runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]},
-        "rules": {"color-contrast-enhanced": {"enabled": True}, "target-size": {"enabled": True}},
-    }
-    found = Axe().run(page, options=options)
-    assert found.violations_count == 0, found.generate_report()
 
 
 def test_every_button_is_wide_enough_for_a_thumb_and_nothing_overflows(browser: Browser, site: Board) -> None:

@@ -81,7 +81,8 @@ function outcome(answer, done) {
   return `${done} ${answer.on_the_wire ? "On the wire" : "It is stored, but not on the wire"}: ${answer.wire}.`;
 }
 
-const standing = (...kinds) => (now ? now.overrides.filter((each) => kinds.includes(each.kind)) : []);
+const ofWholeRig = (overrides, kinds) => overrides.filter((each) => !each.zone && kinds.includes(each.kind));
+const standing = (...kinds) => (now ? ofWholeRig(now.overrides, kinds) : []);
 
 async function end(overrides) {
   let answer = null;
@@ -95,10 +96,10 @@ async function end(overrides) {
   return answer;
 }
 
-// Ends all overrides of some kinds, also those that this phone does not know yet.
+// Ends all overrides of some kinds for the whole rig, also those that this phone does not know yet.
 async function endAll(...kinds) {
   const fresh = await ask("GET", "/api/now");
-  return end(fresh.overrides.filter((each) => kinds.includes(each.kind)));
+  return end(ofWholeRig(fresh.overrides, kinds));
 }
 
 function resume() {

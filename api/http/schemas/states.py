@@ -97,14 +97,6 @@ class SoundFigures(Answer):
     restarts: int
 
 
-class AreaSent(Answer):
-    """What an area of the rig shows that shows something else than the rest."""
-
-    piece: str | None
-    level: float
-    black: str | None
-
-
 class Telemetry(Answer):
     """The transmitter's last `telemetry` (PROTOCOL.md). After an upgrade the old transmitter plays on for a while,
     without new figures."""
@@ -117,7 +109,6 @@ class Telemetry(Answer):
     frame: int | None = None
     level: float
     black: str | None = None
-    areas: list[AreaSent] | None = None
     fps: float | None = None
     frames_due: int
     frames_sent: int
@@ -205,7 +196,10 @@ class ZoneNow(Answer):
     show: str | None
     piece: str | None
     level: Annotated[float, Field(description="its brightness, 0 to 1")]
-    reason: ReasonGiven
+    reason: Annotated[
+        ReasonGiven,
+        Field(description="why it differs from the rest of the rig; where it does not, the first reason of both"),
+    ]
     differing: list[str]
 
 

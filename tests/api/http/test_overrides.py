@@ -324,7 +324,9 @@ def test_a_zone_is_dark_dimmed_or_has_a_show_of_its_own_and_the_rest_goes_on(tmp
             await ask(client, {"kind": "call", "show": "short", "zone": "railing"})
             await ask(client, {"kind": "dim", "level": 0.4, "zone": "roof"})
         async with house(tmp_path, "2026-12-12T18:01") as again, again.client(again.token) as client:
-            assert (await zone("roof"))["level"] == pytest.approx(0.4)
+            dimmed = await zone("roof")
+            assert dimmed["level"] == pytest.approx(0.4)
+            assert dimmed["reason"]["text"].startswith("roof: dimmed by this machine at 18:00:30 until ")
             assert (await client.get("/api/why?zone=railing")).json()["show"] == "short"
             assert (await now(client))["show"] == "evening"
             unknown = await client.get("/api/why?zone=rof")
@@ -332,5 +334,28 @@ def test_a_zone_is_dark_dimmed_or_has_a_show_of_its_own_and_the_rest_goes_on(tmp
                 422,
                 "request: zone: there is no zone 'rof'; did you mean roof?",
             )
+
+    run(work())
+
+
+def test_the_reason_of_a_zone_is_the_one_that_makes_it_differ(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path, AT) as first, first.client(first.token) as client:
+
+            async def code() -> str:
+                (zone,) = (await now(client))["zones"]
+                return str(zone["reason"]["code"])
+
+            assert await code() == "piece"  # as the rest
+            call = await ask(client, {"kind": "call", "show": "short", "zone": "roof"})
+            assert await code() == "opened"  # not the piece that its order is at
+            await client.delete(f"/api/overrides/{call['id']}")
+            await ask(client, {"kind": "dim", "level": 0.5, "zone": "roof"})
+            assert await code() == "dim"
+            await ask(client, {"kind": "pause"})
+        async with house(tmp_path, "2026-12-12T18:01") as first, first.client(first.token) as client:
+            assert await code() == "pause"  # black, as the rest
+            await ask(client, {"kind": "out-of-service", "zone": "ridge"})
+            assert await code() == "out-of-service"
 
     run(work())

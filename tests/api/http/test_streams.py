@@ -20,6 +20,21 @@ def test_a_pause_is_news_and_a_running_position_is_not(tmp_path: Path) -> None:
     run(work())
 
 
+def test_a_zone_that_fades_is_news_at_each_percent(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path) as home:
+            now = home.planner.now()
+
+            def at(level: float) -> str:
+                return news_of({**now, "zones": [{**each, "level": level} for each in now["zones"]]})
+
+            assert now["zones"]
+            assert at(0.5) != at(0.49)
+            assert at(0.5) == at(0.501)
+
+    run(work())
+
+
 def test_the_oldest_stream_ends_for_a_new_one() -> None:
     woken: list[int] = []
     streams = OpenStreams(lambda: woken.append(1))

@@ -1,8 +1,8 @@
 // Shows the status, and adds every button except PAUSE. It uses the names of page.js.
 "use strict";
 
-let site = null;
 let shownNext = "";
+let part; // the zone whose buttons are shown
 
 // ---- texts
 
@@ -85,13 +85,19 @@ function showStatus() {
   $("pause").firstChild.textContent = off.length ? "RESUME" : "PAUSE";
   showBigButton();
 
-  $("by-hand").hidden = now.overrides.length === 0;
-  fill($("overrides"), now.overrides.map((each) => [JSON.stringify({ ...each, remaining_s: 0, day: now.at.slice(0, 10) }), () => overrideItem(each)]));
-  now.overrides.forEach((each, index) => { $("overrides").children[index].querySelector(".left").dataset.until = String(each.remaining_s); });
+  const keyed = (each) => JSON.stringify({ ...each, remaining_s: 0, day: now.at.slice(0, 10) });
+  const outOfService = now.overrides.filter((each) => each.kind === "out-of-service");
+  const byHand = now.overrides.filter((each) => !outOfService.includes(each));
+  $("by-hand").hidden = byHand.length === 0;
+  fill($("overrides"), byHand.map((each) => [keyed(each), () => overrideItem(each)]));
+  byHand.forEach((each, index) => { $("overrides").children[index].querySelector(".left").dataset.until = String(each.remaining_s); });
+  $("out-of-service").hidden = outOfService.length === 0;
+  fill($("out-of-service").querySelector("ul"), outOfService.map((each) => [keyed(each), () => outOfServiceItem(each)]));
   showPressed("dark", standing("dark").length, "Off for tonight");
   showPressed("dim", standing("dim").length, "Dimmer");
   showPressed("mute", standing("mute").length, "Mute");
   $("mute").hidden = !now.has_sound && !standing("mute").length;
+  showZones(outOfService.map((each) => each.zone));
 
   $("well").textContent = now.health.ok ? "All is well" : "Something is wrong";
   $("well").className = now.health.ok ? "" : "bad";
@@ -111,7 +117,8 @@ function showPressed(id, pressed, text) {
 
 function overrideItem(each) {
   const item = element("li");
-  const what = element("div", each.kind_name);
+  const about = each.zone ? `${each.zone}: ` : "";
+  const what = element("div", about + each.kind_name);
   if (each.show) what.append(`: ${each.show}`);
   if (each.level !== undefined) what.append(` ${each.kind === "dim" ? "to" : "at"} ${Math.round(each.level * 100)} %${each.kind === "dim" ? " of the brightness that is set" : ""}`);
   const left = element("b", "", { className: "left" });
@@ -120,10 +127,68 @@ function overrideItem(each) {
   item.append(what);
   if (!viewer) {
     const undo = element("button", "Undo", { onclick: () => command("Undoing", async () => outcome(await end([each]), "Undone.")) });
-    undo.setAttribute("aria-label", `Undo: ${each.kind_name} by ${each.who}`);
+    undo.setAttribute("aria-label", `Undo: ${about}${each.kind_name} by ${each.who}`);
     item.append(undo);
   }
   return item;
+}
+
+function outOfServiceItem(each) {
+  const item = element("li");
+  const what = element("div", each.why ? `${each.zone}: ${each.why}` : each.zone);
+  what.append(element("small", `by ${each.who}, until ${written(each.until, { dateStyle: "medium" })}, ${clock(each.until)}`));
+  item.append(what);
+  if (!viewer) {
+    const back = element("button", "Back in service", { onclick: () => command(`${each.zone}: Ending`, async () => outcome(await end([each]), `${each.zone} is back in service.`)) });
+    back.setAttribute("aria-label", `${each.zone}: back in service`);
+    item.append(back);
+  }
+  return item;
+}
+
+// What a zone shows, if that is not what the whole rig shows; and a button for each zone.
+function showZones(outOfService) {
+  const shown = (one) => JSON.stringify([one.state, one.show, one.piece, one.level]);
+  const whole = shown({ ...now, level: now.brightness });
+  const differing = now.zones.filter((zone) => shown(zone) !== whole && !outOfService.includes(zone.name));
+  $("differing").hidden = differing.length === 0;
+  fill($("differing").querySelector("ul"), differing.map((zone) => [JSON.stringify(zone), () => zoneItem(zone)]));
+
+  if (!now.zones.some((zone) => zone.name === part)) choosePart();
+  $("parts").hidden = viewer || now.zones.length === 0;
+  fill($("zones"), now.zones.map(({ name }) => [name, () => {
+    const button = element("button", name, { onclick: () => choosePart(name === part ? undefined : name) });
+    button.setAttribute("aria-expanded", "false");
+    button.setAttribute("aria-controls", "part");
+    return button;
+  }]));
+  showPressed("part-dark", darkIn(part).length, "Off for tonight");
+}
+
+const darkIn = (zone) => now.overrides.filter((each) => each.kind === "dark" && each.zone === zone);
+
+function zoneItem(zone) {
+  const item = element("li");
+  const lit = zone.state === "playing" ? `: ${zone.piece}, at ${Math.round(zone.level * 100)} %` : "";
+  const what = element("div");
+  what.append(element("b", zone.name), ` ${zone.state_name}${lit}`);
+  const why = zone.reason.text.startsWith(`${zone.name}: `) ? zone.reason.text.slice(zone.name.length + 2) : zone.reason.text;
+  what.append(element("small", sentence(localTimes(why))));
+  if (zone.differing.length) what.append(element("small", `Something else shows in ${zone.differing.join(", ")}.`));
+  item.append(what);
+  return item;
+}
+
+// Shows the buttons of a zone below the names of the zones; of no zone: hides them.
+function choosePart(name) {
+  part = name;
+  for (const button of $("zones").children) button.setAttribute("aria-expanded", String(button.dataset.key === name));
+  $("part").hidden = !name;
+  $("part-name").textContent = name || "";
+  $("part-shows").hidden = true;
+  $("part-call").setAttribute("aria-expanded", "false");
+  showPressed("part-dark", darkIn(part).length, "Off for tonight");
+  if (name) $("part").scrollIntoView({ block: "nearest" });
 }
 
 function troubleItem(trouble) {
@@ -170,10 +235,11 @@ function tick() {
 // ---- the other buttons
 
 function override(doing, done, body, see = "", way = command) {
-  return way(doing, async () => {
+  const about = body.zone ? `${body.zone}: ` : "";
+  return way(about + doing, async () => {
     const answer = await ask("POST", "/api/overrides", body);
     awaited = answer.on_the_wire ? "" : see;
-    return outcome(answer, done);
+    return outcome(answer, about + done);
   });
 }
 
@@ -183,12 +249,41 @@ function toggle(id, list) {
   $(id).setAttribute("aria-expanded", String(open));
 }
 
+function press(id, work) {
+  $(id).addEventListener("click", work);
+  $(id).disabled = false; // until now a tap would have been lost
+}
+
+// The brightness, and a show now: for the whole rig, or for the zone that `zone` returns.
+function addLevelsAndShows(prefix, zone) {
+  const levels = $(`${prefix}levels`);
+  const shows = $(`${prefix}shows`);
+  for (const level of [0.75, 0.5, 0.25, 0.1]) {
+    const text = `${level * 100} %`;
+    levels.append(element("button", text, { onclick: () => override("Dimming", `Dimmed for tonight to ${text} of the brightness that is set.`, { kind: "dim", level, zone: zone() }) }));
+  }
+  press(`${prefix}call`, async () => {
+    toggle(`${prefix}call`, shows);
+    if (shows.children.length || shows.hidden) return;
+    let site;
+    try {
+      site = await ask("GET", "/api/site");
+    } catch (error) {
+      return showMessage(error.message, true);
+    }
+    shows.replaceChildren(...site.shows.map((each) => element("button", `${each.name}, 30 min`, { onclick: () => override("Calling", `${each.name} is called, for 30 minutes.`, { kind: "call", show: each.name, minutes: 30, zone: zone() }) })));
+  });
+}
+
 function addActions() {
-  const press = (id, work) => {
-    $(id).addEventListener("click", work);
-    $(id).disabled = false; // until now a tap would have been lost
-  };
+  addLevelsAndShows("", () => undefined);
+  addLevelsAndShows("part-", () => part);
   press("dark", () => (standing("dark").length ? resume() : override("Switching off", "Off for tonight.", { kind: "dark", until: "tonight" }, "black", urgently)));
+  press("part-dark", () => {
+    const [zone, dark] = [part, darkIn(part)];
+    if (dark.length) command(`${zone}: Resuming`, async () => outcome(await end(dark), `${zone}: Resumed.`));
+    else override("Switching off", "Off for tonight.", { kind: "dark", until: "tonight", zone });
+  });
   press("mute", () => {
     const muted = standing("mute");
     if (muted.length) command("Unmuting", async () => outcome(await end(muted), "The mute has ended."));
@@ -196,23 +291,6 @@ function addActions() {
   });
   press("skip", () => override("Skipping", "On to the next piece.", { kind: "skip" }));
   press("dim", () => toggle("dim", $("levels")));
-  for (const level of [0.75, 0.5, 0.25, 0.1]) {
-    const text = `${level * 100} %`;
-    $("levels").append(element("button", text, { onclick: () => override("Dimming", `Dimmed for tonight to ${text} of the brightness that is set.`, { kind: "dim", level }) }));
-  }
-  press("call", async () => {
-    toggle("call", $("shows"));
-    if (site || $("shows").hidden) return;
-    try {
-      site = await ask("GET", "/api/site");
-    } catch (error) {
-      return showMessage(error.message, true);
-    }
-    $("shows").replaceChildren();
-    for (const each of site.shows) {
-      $("shows").append(element("button", `${each.name}, 30 min`, { onclick: () => override("Calling", `${each.name} is called, for 30 minutes.`, { kind: "call", show: each.name, minutes: 30 }) }));
-    }
-  });
   press("give-time", () => command("Setting the clock", async () => {
     await ask("POST", "/api/clock", { utc: new Date().toISOString() });
     return "The board has this phone's time.";

@@ -1,0 +1,211 @@
+"""Zones on the page: dim one part of the rig, see what differs, and what is out of service."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from tests.browser.board import MS, Board, assert_clean, board, chromium, phone, signed_in
+from tests.tools import needs
+from tests.waiting import wait_until
+
+pytestmark = needs("chromium", "fonts")
+
+MANY = [f"window {number}" for number in range(1, 31)] + ["the lanterns along the quay wall, as far as the slipway"]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
+    """Universe 1 is the ridge, in the zone roof. Universe 2 is the railing, in no zone."""
+    with board(tmp_path_factory.mktemp("board") / "site", "127.0.78.4", sound=True) as one:
+        yield one
+
+
+@pytest.fixture(autouse=True)
+def as_it_was(site: Board) -> Iterator[None]:
+    rig = (site.folder / "rig.toml").read_text()
+    yield
+    (site.folder / "rig.toml").write_text(rig)
+    for each in site.ask("GET", "/api/now")["overrides"]:
+        site.ask("DELETE", f"/api/overrides/{each['id']}")
+    wait_until(lambda: zones(site) == ["roof"], "the rig as it was")
+
+
+def zones(site: Board) -> list[str]:
+    time.sleep(0.25)  # those who wait for them must not ask more often than the board allows
+    return [each["name"] for each in site.ask("GET", "/api/now")["zones"]]
+
+
+def brightest(site: Board, universe: int) -> int:
+    return max(site.receiver.counts.levels[universe])
+
+
+def test_two_taps_dim_the_roof_alone(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        expect(page.locator("#differing")).to_be_hidden()
+        page.get_by_role("button", name="roof").tap()
+        page.get_by_role("button", name="50 %").tap()
+        expect(page.locator("#message")).to_contain_text(
+            "roof: Dimmed for tonight to 50 % of the brightness that is set.", timeout=MS
+        )
+        line = page.locator("#differing li")
+        expect(line).to_contain_text(re.compile("^roof Playing: (tide|lanterns), at 50 %"), timeout=MS)
+        expect(line).to_contain_text("Dimmed by Anna's phone at 18:")
+        expect(line).to_contain_text("until 12:00, to 50% of the brightness that is set.")
+        expect(page.locator("#overrides li")).to_contain_text("roof: Dimmed to 50 %")
+        expect(page.locator("#state")).to_have_text("Playing")
+        (dim,) = site.ask("GET", "/api/now")["overrides"]
+        assert (dim["kind"], dim["zone"], dim["level"]) == ("dim", "roof", 0.5)
+        page.get_by_role("button", name="Undo: roof: Dimmed").tap()
+        expect(page.locator("#differing")).to_be_hidden(timeout=MS)
+
+
+def test_the_whole_rig_needs_no_extra_tap_while_a_zone_is_chosen(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.get_by_role("button", name="roof").tap()
+        page.get_by_role("button", name="Dimmer").tap()
+        page.locator("#levels").get_by_role("button", name="25 %").tap()
+        expect(page.locator("#overrides")).to_contain_text("Dimmed to 25 %", timeout=MS)
+        assert [each.get("zone") for each in site.ask("GET", "/api/now")["overrides"]] == [None]
+        wait_until(lambda: 0 < site.brightest() <= 62, "a quarter of the brightness")
+        page.locator("#pause").tap()
+        wait_until(site.black, "a black wire")
+
+
+def test_a_zone_that_is_off_leaves_pause_as_it_is(browser: Browser, site: Board) -> None:
+    """RESUME ends what put the whole rig out. A zone has its own button for that."""
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.get_by_role("button", name="roof").tap()
+        off = page.locator("#part").get_by_role("button", name="Off for tonight")
+        off.tap()
+        expect(off).to_have_attribute("aria-pressed", "true", timeout=MS)
+        expect(page.locator("#differing li")).to_contain_text("roof Dark", timeout=MS)
+        expect(page.locator("#pause b")).to_have_text("PAUSE")
+        expect(page.locator("#dark")).to_have_attribute("aria-pressed", "false")
+        page.locator("#pause").tap()
+        expect(page.locator("#state")).to_have_text("Paused", timeout=MS)
+        page.wait_for_timeout(1000)  # the big button does not take back at once what it did
+        page.get_by_role("button", name="RESUME").tap()
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+        assert [each["zone"] for each in site.ask("GET", "/api/now")["overrides"]] == ["roof"]
+        off.tap()
+        expect(page.locator("#differing")).to_be_hidden(timeout=MS)
+        expect(off).to_have_attribute("aria-pressed", "false")
+
+
+def test_a_zone_has_a_show_of_its_own(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.get_by_role("button", name="roof").tap()
+        page.locator("#part").get_by_role("button", name="Give a show now").tap()
+        page.get_by_role("button", name="short, 30 min").tap()
+        expect(page.locator("#message")).to_contain_text("roof: short is called, for 30 minutes.", timeout=MS)
+        expect(page.locator("#differing li")).to_contain_text(re.compile("roof Playing: lanterns"), timeout=MS)
+        expect(page.locator("#differing li")).to_contain_text("closes 18:")
+        assert site.ask("GET", "/api/now")["show"] == "evening"
+
+
+def test_what_is_out_of_service_is_listed_quietly_and_an_operator_ends_it(browser: Browser, site: Board) -> None:
+    asked = {"kind": "out-of-service", "zone": "ridge", "why": "it flickers", "until": "2026-12-19"}
+    site.ask("POST", "/api/overrides", asked)
+    with phone(browser) as context, phone(browser) as another:
+        page, looking = signed_in(context, site), signed_in(another, site, "Ben's phone", "viewer")
+        for each in (page, looking):
+            expect(each.locator("#out-of-service li")).to_contain_text("ridge: it flickers", timeout=MS)
+            expect(each.locator("#out-of-service li")).to_contain_text("by this machine, until 19 Dec 2026, 12:00")
+            expect(each.locator("#health")).not_to_contain_text(re.compile("ridge|service|flickers"))
+            expect(each.locator("#by-hand")).to_be_hidden()
+        expect(looking.locator("#out-of-service button")).to_have_count(0)
+        expect(looking.locator("#parts")).to_be_hidden()
+        expect(looking.locator("#differing li")).to_contain_text("roof Dark")
+        page.get_by_role("button", name="ridge: back in service").tap()
+        expect(page.locator("#out-of-service")).to_be_hidden(timeout=MS)
+        assert site.ask("GET", "/api/now")["overrides"] == []
+
+
+def test_a_line_has_the_rule_that_makes_a_zone_differ(browser: Browser, tmp_path: Path) -> None:
+    output = 'brightness = 0.8\n\n[[output.zone]]\nname = "roof"\nbrightness = 0.4'
+    with board(tmp_path / "site", "127.0.78.5", output=output) as one, phone(browser) as context:
+        page = signed_in(context, one)
+        expect(page.locator("#differing li")).to_have_text(
+            re.compile(r"^roof Playing: (tide|lanterns), at 40 %Brightness 0\.4\.$"), timeout=MS
+        )
+
+
+def test_a_rig_without_zones_has_the_page_as_before(browser: Browser, site: Board) -> None:
+    rig = site.folder / "rig.toml"
+    rig.write_text(rig.read_text().replace('group = "roof"\n', ""))
+    wait_until(lambda: zones(site) == [], "a rig without zones")
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        for part in ("#differing", "#parts", "#out-of-service"):
+            expect(page.locator(part)).to_be_hidden()
+
+
+def test_a_zone_that_leaves_the_rig_takes_its_buttons_along(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.get_by_role("button", name="roof").tap()
+        expect(page.locator("#part")).to_be_visible()
+        rig = site.folder / "rig.toml"
+        rig.write_text(rig.read_text() + '\n[[zone]]\nname = "path"\nstrings = ["railing"]\n')
+        expect(page.get_by_role("button", name="path")).to_be_visible(timeout=MS)
+        expect(page.locator("#part")).to_be_visible()
+        rig.write_text(rig.read_text().replace('group = "roof"\n', ""))
+        expect(page.get_by_role("button", name="roof")).to_have_count(0, timeout=MS)
+        expect(page.locator("#part")).to_be_hidden()
+
+
+def many_zones(site: Board) -> None:
+    rig = site.folder / "rig.toml"
+    tables = (f'\n[[zone]]\nname = "{name}"\nstrings = ["railing"]\n' for name in MANY)
+    rig.write_text(rig.read_text() + "".join(tables))
+    wait_until(lambda: len(zones(site)) == len(MANY) + 1, "all zones")
+
+
+@pytest.mark.parametrize(("scheme", "width", "height"), [("light", 390, 844), ("dark", 390, 844), ("dark", 320, 568)])
+def test_zones_suit_a_thumb_and_axe_finds_nothing_wrong(
+    scheme: str, width: int, height: int, browser: Browser, site: Board
+) -> None:
+    many_zones(site)
+    site.ask("POST", "/api/overrides", {"kind": "dim", "level": 0.5, "zone": MANY[-1]})
+    site.ask("POST", "/api/overrides", {"kind": "out-of-service", "zone": "ridge", "why": "it flickers"})
+    size = {"width": width, "height": height}
+    with phone(browser, color_scheme=scheme, viewport=size, bypass_csp=True) as context:
+        page = signed_in(context, site)
+        for name in ("window 1", MANY[-1]):
+            page.locator("#zones").get_by_role("button", name=name, exact=True).tap()
+            expect(page.locator("#part-name")).to_have_text(name)
+            assert_uncovered(page, page.locator("#part").get_by_role("button", name="50 %").bounding_box())
+        page.locator("#part").get_by_role("button", name="Give a show now").tap()
+        expect(page.get_by_role("button", name="short, 30 min")).to_be_visible(timeout=MS)
+        assert_clean(page)
+        for zoom in ("100%", "200%"):
+            page.evaluate("(zoom) => { document.documentElement.style.fontSize = zoom; }", zoom)
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, zoom
+            small = page.evaluate(
+                """() => [...document.querySelectorAll("button")].filter((each) => each.checkVisibility())
+                .filter((each) => each.offsetWidth < 48 || each.offsetHeight < 48).map((each) => each.textContent)"""
+            )
+            assert small == [], zoom
+
+
+def assert_uncovered(page: Page, box: dict[str, float] | None) -> None:
+    """The middle of a box is on the screen, and nothing is above it."""
+    assert box
+    middle = [box["x"] + box["width"] / 2, box["y"] + box["height"] / 2]
+    assert page.evaluate("([x, y]) => document.elementFromPoint(x, y)?.textContent", middle) == "50 %"
