@@ -201,10 +201,12 @@ def _with_sound(
         at_ns = part.until_ns
 
 
-def lit(from_ns: int, until_ns: int, site: SiteProtocol) -> Iterator[tuple[str, float, int]]:
-    """What is lit without overrides: `(piece, mean level, nanoseconds)`, to add up."""
+def lit(
+    from_ns: int, until_ns: int, site: SiteProtocol, zones: frozenset[str] = REST
+) -> Iterator[tuple[str, float, int]]:
+    """What is lit in an area without overrides: `(piece, mean level, nanoseconds)`, to add up."""
     for day_ns in range(from_ns // DAY_NS * DAY_NS, until_ns, DAY_NS):
-        yield from day_plan(day_ns, site, ()).lit_between(from_ns, until_ns)
+        yield from day_plan(day_ns, site, (), zones=zones).lit_between(from_ns, until_ns)
 
 
 def near(overrides: Iterable[Override], at_ns: int) -> tuple[Override, ...]:

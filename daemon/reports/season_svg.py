@@ -8,6 +8,7 @@ from itertools import groupby
 from typing import NamedTuple
 
 from gloaming.daemon.direction.occurrences import neighbours_windows
+from gloaming.daemon.direction.zones_in_force import REST
 from gloaming.daemon.reports.nights import SeasonNight
 from gloaming.daemon.reports.render import render
 from gloaming.daemon.site.load import Site
@@ -62,7 +63,8 @@ class _Sheet:
     left, top, bottom, hour = LEFT, TOP, TOP + 24 * HOUR, HOUR
 
     def __init__(self, site: Site, rows: tuple[SeasonNight, ...], first: date, last: date) -> None:
-        self._site, self._rows, self._first, self._last = site, rows, first, last
+        # the hours of zones are not drawn: a column is one picture of the whole rig
+        self._site, self._rows, self._first, self._last = site.in_zones(REST), rows, first, last
         self._shows = list(dict.fromkeys(row.night.show for row in rows))
         count = (last - first).days + 1
         self.column = max(3.0, min(96.0, 1000 / count))
@@ -77,7 +79,7 @@ class _Sheet:
         self._windows = [
             (column, window)
             for column in self._columns
-            for window in neighbours_windows(site, column.from_ns, column.until_ns)
+            for window in neighbours_windows(self._site, column.from_ns, column.until_ns)
         ]
 
     def _y(self, column: _Column, at_ns: int) -> float:

@@ -175,7 +175,7 @@ def survey(
     rows = season(site, first, first + YEAR)
     last = rows[-1].night.date if rows else first
     pieces = tuple(_surveyed(site, progress))
-    watts = {piece.name: piece.watts for piece in pieces}
+    watts = {piece.name: piece.string_watts for piece in pieces}
     spent = energy(site, watts, rows, lambda done, of: progress("the season", done, of)) if rows else None
     infos = {piece.name: piece.info for piece in site.pieces.values() if piece.info}
     places = {piece.name: piece.place for piece in site.pieces.values()}
@@ -289,9 +289,8 @@ def _survey_piece(site: Site, piece: Piece, progress: Progress) -> PieceSurvey:
     loads = tuple(load.at(site.output.brightness) for load in found.loads)
     strings = [load for load in found.loads if load.kind == "string"]
     fed = [(load, w_per_ma * 1000) for load, w_per_ma in zip(strings, mains_w_per_ma(site.rig), strict=True)]
-    watts = MainsWatts(
-        light=sum((load.mean_a - load.fixed_a) * w_per_a for load, w_per_a in fed),
-        idle=sum(load.fixed_a * w_per_a for load, w_per_a in fed),
-    )
+    watts = {
+        load.name: MainsWatts((load.mean_a - load.fixed_a) * w_per_a, load.fixed_a * w_per_a) for load, w_per_a in fed
+    }
     holds = [round(load.holds_at, NANO) for load in found.loads if load.holds_at is not None]
     return PieceSurvey(piece.name, piece.place, found, loads, watts, min(1.0, *holds) if holds else None)

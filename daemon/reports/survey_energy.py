@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from datetime import date
 
 from gloaming.daemon.direction.decide import lit
+from gloaming.daemon.direction.zones_in_force import REST, areas_of
 from gloaming.daemon.reports.nights import SeasonNight
 from gloaming.daemon.site.load import Site
-from gloaming.shows.rig.draw import MainsWatts
+from gloaming.shows.rig.draw import MainsWatts, total
+from gloaming.shows.rig.zones import part_spans, parts_in
 from gloaming.shows.time_units import SECOND_NS
 
 JOULES_PER_KWH = 3_600_000
@@ -34,22 +36,27 @@ class Energy:
 
 def energy(
     site: Site,
-    watts: Mapping[str, MainsWatts],
+    watts: Mapping[str, Mapping[str, MainsWatts]],
     rows: Sequence[SeasonNight],
     progress: Callable[[int, int], None] | None = None,
 ) -> Energy | None:
-    """The energy of a season's nights; None if it is 0. `watts` has each piece's mean power."""
+    """The energy of a season's nights; None if it is 0. `watts` has the mean power of each string in each piece."""
     nights: dict[date, float] = defaultdict(float)
+    parts = _parts(site, watts)
     lit_s = 0.0
     reached_ns = 0
     for number, row in enumerate(sorted(rows, key=lambda row: row.night.opens_ns)):
         from_ns = max(reached_ns, row.night.opens_ns)
         nights[row.night.date] += 0
         if row.closes_ns > from_ns:
-            for piece, level, lit_ns in lit(from_ns, row.closes_ns, site):
-                lit_s += lit_ns / SECOND_NS
-                if piece in watts:
-                    nights[row.night.date] += watts[piece].at(level) * lit_ns / SECOND_NS
+            lengths_s = [0.0]
+            for zones, of_part in parts.items():
+                found = list(lit(from_ns, row.closes_ns, site, zones))
+                lengths_s.append(sum(lit_ns for _, _, lit_ns in found) / SECOND_NS)
+                nights[row.night.date] += sum(
+                    of_part[piece].at(level) * lit_ns / SECOND_NS for piece, level, lit_ns in found if piece in of_part
+                )
+            lit_s += max(lengths_s)
             reached_ns = row.closes_ns
         if progress:
             progress(number + 1, len(rows))
@@ -70,3 +77,16 @@ def energy(
         price=None if price is None else price * all_kwh,
         currency=site.survey.currency,
     )
+
+
+def _parts(site: Site, watts: Mapping[str, Mapping[str, MainsWatts]]) -> dict[frozenset[str], dict[str, MainsWatts]]:
+    """The mean power of each piece in the rest of the rig, and in each area that rules tell apart."""
+    strings = part_spans(site.rig)["string"]
+    area_of = {name: area.zones for area in areas_of(site) for name in parts_in(area.spans, strings)}
+    return {
+        zones: {
+            piece: total(one for name, one in by_string.items() if area_of.get(name, REST) == zones)
+            for piece, by_string in watts.items()
+        }
+        for zones in dict.fromkeys((REST, *area_of.values()))
+    }

@@ -12,7 +12,7 @@ from gloaming.shows.analysis.currents import Load
 from gloaming.shows.analysis.finding import Finding, FindingCode, Severity
 from gloaming.shows.analysis.pieces import Analysis
 from gloaming.shows.analysis.wiring import listed, ranges
-from gloaming.shows.rig.draw import MainsWatts
+from gloaming.shows.rig.draw import MainsWatts, total
 
 MOMENTS_MAX = 4
 ALIKE_MAX = 5
@@ -28,15 +28,20 @@ KINDS = {
 class PieceSurvey:
     """The survey of a piece. `loads` are at the site's brightness. `place` is its line of site.toml.
 
-    `watts` is the mean power of the strings.
+    `string_watts` is the mean power of each string.
     """
 
     name: str
     place: str
     analysis: Analysis
     loads: tuple[Load, ...]
-    watts: MainsWatts
+    string_watts: dict[str, MainsWatts]
     holds_at: float | None
+
+    @property
+    def watts(self) -> MainsWatts:
+        """The mean power of all strings."""
+        return total(self.string_watts.values())
 
 
 def clock(frame: int, fps: Fraction) -> str:

@@ -6,7 +6,7 @@ at full.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -62,6 +62,12 @@ class MainsWatts(NamedTuple):
     def at(self, level: float) -> float:
         """Their power at a brightness 0..1."""
         return self.light * level + self.idle
+
+
+def total(watts: Iterable[MainsWatts]) -> MainsWatts:
+    """What several take together."""
+    found = tuple(watts)
+    return MainsWatts(sum(one.light for one in found), sum(one.idle for one in found))
 
 
 def mains_w_per_ma(rig: Rig) -> tuple[float, ...]:

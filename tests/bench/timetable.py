@@ -26,6 +26,7 @@ from gloaming.daemon.reports.survey_schedule import survey_schedule
 from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.timetable import nights as timetable
 from gloaming.daemon.timetable import rules, sun
+from gloaming.shows.rig.draw import MainsWatts
 from tests.daemon.direction.test_turns import site_of as piece_sites
 from tests.daemon.quay_site import EVENING, SECOND_NS, TABLES, ns, performance, site_of
 
@@ -164,7 +165,7 @@ def turns(folder: Path) -> None:
         def year(site: Site = site) -> None:
             forget()
             rows = season(site, first, first + timedelta(days=365))
-            energy(site, dict.fromkeys(site.pieces, 10.0), rows)
+            energy(site, {name: {"ridge": MainsWatts(10.0, 0.0)} for name in site.pieces}, rows)
             survey_schedule(site, first, first + timedelta(days=365))
 
         tracemalloc.start()

@@ -25,6 +25,7 @@ from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.timetable.nights import nights
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, Universe
+from gloaming.shows.rig.draw import MainsWatts
 from tests.daemon.direction.test_day_plan import DAY, NTSC, H, S, day_with, evening, frame, level, override
 from tests.daemon.quay_site import PLACE, RIG, ns, performance
 
@@ -167,7 +168,8 @@ def test_what_a_season_burns_is_what_its_scores_have(tmp_path: Path, more: str) 
         for one in score(row.night.opens_ns, row.closes_ns, site):
             watts = {"flood": 1.0, "ebb": 10.0, "slack": 100.0}[one.picture.piece] if one.picture else 0.0
             joules += watts * (one.level_from + one.level_until) / 2 * (one.until_ns - one.from_ns) / S
-    found = energy(site, {"flood": 1.0, "ebb": 10.0, "slack": 100.0}, rows)
+    of_string = {"flood": 1.0, "ebb": 10.0, "slack": 100.0}
+    found = energy(site, {piece: {"ridge": MainsWatts(watts, 0.0)} for piece, watts in of_string.items()}, rows)
     assert found
     assert found.season_kwh * 3_600_000 == pytest.approx(joules, rel=1e-9)
     if not more:

@@ -388,3 +388,25 @@ def test_it_lists_the_zones_and_what_is_out_of_service_and_neither_is_a_warning(
     ]
     assert found[-1]["hint"] == "when it is mended: gloaming in-service ridge"
     assert (after["errors"], after["warnings"]) == (before["errors"], before["warnings"])
+
+
+def test_the_energy_is_without_the_light_of_a_zone_in_its_dark_hours_and_with_its_own_performance(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Half of the pixels are dark for two of five hours. After that they have an hour of their own."""
+
+    def kwh(name: str, site: str) -> float:
+        (tmp_path / name).mkdir()
+        half = RIG.replace("pixels = 150", 'pixels = 75\ngroup = "roof"')
+        rig = half + half[half.index("[[string]]") :].replace('"ridge"', '"eaves"').replace(
+            "universe = 1", 'after = "ridge"'
+        ).replace('controller = "left"\n', "").replace('group = "roof"\n', "")
+        energy = surveyed(make(tmp_path / name, calm, site, rig), capsys)[1]["energy"]
+        assert isinstance(energy, dict)
+        return float(energy["season_kwh"])
+
+    whole = kwh("whole", SITE)
+    dark = kwh("dark", SITE + '[neighbours]\ndark = [{ zone = "roof", from = "20:00", to = "07:00" }]\n')
+    assert dark == pytest.approx(whole * (1 - 0.5 * 2 / 5), rel=0.01)
+    own = '[[performance]]\nshow = "evening"\nzone = "roof"\nseason = "11-27..11-30"\nfrom = "22:00"\nto = "23:00"\n'
+    assert kwh("own", SITE + own) == pytest.approx(whole * (1 + 0.5 / 5), rel=0.01)
