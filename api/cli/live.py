@@ -129,6 +129,10 @@ def show_now(args: argparse.Namespace) -> int:
         print(f"  {reason['text']}  [{reason['rule']}]")
     wire = now["health"]["transmitter"]
     print(f"  on the wire: {light(wire) if wire else 'not known, the transmitter does not answer'}")
+    for zone in now["zones"]:
+        if (zone["state"], zone["piece"], zone["level"]) != (now["state"], now["piece"], now["brightness"]):
+            piece = f" {zone['piece']}" if zone["piece"] else ""
+            print(f"  {zone['name']}: {zone['state']}{piece} at {zone['level']:.0%}: {zone['reason']['text']}")
     for override in now["overrides"]:
         print(f"  {_description(override)}")
     for trouble in now["health"]["troubles"]:

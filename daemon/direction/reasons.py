@@ -50,3 +50,9 @@ def reason(
     brief = BRIEFS[code].format(**values) if code in BRIEFS else ""
     of = f"{zone}: " if zone else ""
     return Reason(rule, f"{of}{TEXTS[code].format(**values)}{more}", code, brief, override)
+
+
+def deciding(reasons: tuple[Reason, ...], rest: tuple[Reason, ...]) -> Reason:
+    """The reason that a zone has and the rest of the rig has not; else its first one. Where an order is, is none."""
+    own = (one for one in reasons if one not in rest and one.code not in {ReasonCode.PIECE, ReasonCode.BETWEEN})
+    return next(own, reasons[0])

@@ -8,16 +8,14 @@ from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.decide import Decision, isoformat, next_piece
 from gloaming.daemon.direction.overrides import TERMS, Override
-from gloaming.daemon.direction.score import ReasonCode, State
+from gloaming.daemon.direction.reasons import deciding
+from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.states import GIVEN, STATES
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.site.load import Site
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.time_units import SECOND_NS
-
-PLACES_IN_ORDER = frozenset({ReasonCode.PIECE, ReasonCode.BETWEEN})
-"""The reasons that say where a running order is. They do not say why a zone has an order of its own."""
 
 
 def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -> dict[str, Any]:
@@ -49,8 +47,6 @@ def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -
 
 
 def _zone_json(name: str, decision: Decision, rest: Decision) -> dict[str, object]:
-    common = decision.reasons if _shown(decision) == _shown(rest) else rest.reasons
-    own = (one for one in decision.reasons if one not in common and one.code not in PLACES_IN_ORDER)
     return {
         "name": name,
         "state": str(decision.state),
@@ -58,13 +54,9 @@ def _zone_json(name: str, decision: Decision, rest: Decision) -> dict[str, objec
         "show": decision.show,
         "piece": decision.piece,
         "level": round(decision.brightness, 4),
-        "reason": next(own, decision.reasons[0]).as_json(),
+        "reason": deciding(decision.reasons, rest.reasons).as_json(),
         "differing": list(decision.differing),
     }
-
-
-def _shown(decision: Decision) -> tuple[object, ...]:
-    return decision.state, decision.show, decision.piece, decision.brightness
 
 
 def _next_piece(situation: Situation, at_ns: int) -> dict[str, str] | None:

@@ -30,9 +30,17 @@ class Sent(NamedTuple):
     wire: str
 
 
+class SentNow(NamedTuple):
+    """An instant, and its segment of the score that was sent last: of the rest, or of the area at a `place` in it."""
+
+    at_ns: int
+    segment: DecidedSegment
+    place: int | None = None
+
+
 async def confirm(
     client: TransmitterClient,
-    sent_now: Callable[[], tuple[int, DecidedSegment]],
+    sent_now: Callable[[str | None], SentNow],
     zone: ZoneInfo,
     score_id: int,
     asked: Override,
@@ -40,13 +48,13 @@ async def confirm(
 ) -> Sent:
     """Wait until light and sound are as asked for: CONFIRM_S at most, and not where that is not possible.
 
-    `sent_now` returns the instant and its segment of the score that was sent last. `score_id` is the id of the first
-    score with the override. `ends` says that the override was ended.
+    `sent_now` returns what was sent for a zone. `score_id` is the id of the first score with the override. `ends` says
+    that the override was ended.
     """
     deadline_s = time.monotonic() + CONFIRM_S
     while True:
-        changed, playing = client.playing, client.now_playing
-        now_ns, segment = sent_now()
+        now_ns, segment, place = sent_now(asked.zone)
+        changed, playing = client.playing, _in_area(client.now_playing, place)
         settles_ns = max(segment.until_ns if fades(segment) else now_ns, now_ns if ends else asked.at_ns)
         if settles_ns == now_ns and not (ends or is_given(asked, segment)):
             return Sent(False, segment.reasons[0].text)
@@ -64,10 +72,18 @@ async def confirm(
             await asyncio.wait_for(changed.wait(), min(left_s, settles_s or left_s))
 
 
+def _in_area(playing: Mapping[str, Any] | None, place: int | None) -> Mapping[str, Any] | None:
+    """What the area at a place plays, which has no sound of its own. An old transmitter plays no areas: None."""
+    if playing is None or place is None:
+        return playing
+    areas = playing.get("areas", ())
+    return {**playing, **areas[place], "volume": 0.0} if place < len(areas) else None
+
+
 def is_given(asked: Override, segment: DecidedSegment) -> bool:
     """Whether the score has what was asked for. Another override or a rule may prevail."""
     match asked.kind:
-        case Kind.PAUSE | Kind.DARK:
+        case Kind.PAUSE | Kind.DARK | Kind.OUT_OF_SERVICE:
             return not segment.level_until
         case Kind.MUTE:
             return not segment.sound_until

@@ -17,6 +17,7 @@ from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
 from gloaming.daemon.site.load import Site
 from gloaming.shows.protocols.e131 import IPV4, IPV6
 from gloaming.shows.rig.wire import unscaled
+from gloaming.shows.rig.zones import Spans
 
 GROUPS = {False: (), True: (IPV4,), "ipv4": (IPV4,), "ipv6": (IPV6,), "both": (IPV4, IPV6)}
 """The groups that a value of `output.multicast` means."""
@@ -64,9 +65,11 @@ def windows_of(
     own end.
     """
 
-    def limits(window: HoursWindow) -> tuple[float, float, str]:
+    def limits(window: HoursWindow) -> tuple[float, float, str, Spans | None]:
         light = 1.0 if window.ceiling is None else window.ceiling
-        return light, 0.0 if light == 0 else window.volume if window.quiet else 1.0, window.rule
+        if window.zone is not None:  # the rest of the rig may have a show with sound
+            return light, 1.0, window.rule, site.zones[window.zone]
+        return light, 0.0 if light == 0 else window.volume if window.quiet else 1.0, window.rule, None
 
     hours = neighbours_windows(site, from_ns, until_ns) if from_ns < until_ns else ()
     return Windows(
@@ -95,6 +98,12 @@ class _Hello(_Message):
     grants: _Grants
 
 
+class _AreaPlaying(_Message):
+    piece: str | None
+    level: float
+    black: str | None
+
+
 class _Playing(_Message):
     op: Literal["playing"]
     id: int
@@ -103,6 +112,7 @@ class _Playing(_Message):
     level: float
     black: str | None
     volume: float
+    areas: list[_AreaPlaying] = []  # an old transmitter plays no areas
 
 
 class _View(_Message):
@@ -125,6 +135,7 @@ class _Telemetry(_Message):
     universes: int
     level: float
     black: str | None = None  # a new field has a default: after an upgrade the old transmitter plays on for a while
+    areas: list[_AreaPlaying] = []
     frames_due: int
     frames_sent: int
     frames_late: int

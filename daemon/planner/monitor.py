@@ -224,8 +224,11 @@ class Monitor:
 
     def _lit_soon(self, now_ns: int) -> bool:
         telemetry = self._client.telemetry
-        if telemetry is None or telemetry["level"] > 0:
+        if telemetry is None or any(one["level"] > 0 for one in (telemetry, *telemetry.get("areas", ()))):
             return True
-        decision = self._situation.current(now_ns)
-        soon = decision.next_ns is not None and decision.next_ns - now_ns < LIT_SOON_NS
-        return decision.state in (State.PLAYING, State.RIG_CHECK) or decision.brightness > 0 or soon
+        return any(
+            decision.state in (State.PLAYING, State.RIG_CHECK)
+            or decision.brightness > 0
+            or (decision.next_ns is not None and decision.next_ns - now_ns < LIT_SOON_NS)
+            for decision in self._situation.everywhere(now_ns)
+        )

@@ -5,19 +5,24 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
+from typing import NamedTuple
 from uuid import UUID, uuid4
 
-from gloaming.daemon.direction.decide import score
+from gloaming.daemon.direction.areas import AreaScore, score_areas
 from gloaming.daemon.direction.overrides import Override
-from gloaming.daemon.direction.score import DecidedSegment, State
-from gloaming.daemon.planner.confirmation import Sent, confirm
+from gloaming.daemon.direction.reasons import deciding
+from gloaming.daemon.direction.score import DecidedSegment, Reason, State
+from gloaming.daemon.direction.segments import Segments, light_of
+from gloaming.daemon.planner.confirmation import Sent, SentNow, confirm
 from gloaming.daemon.planner.messages import setup_of, windows_of
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.sound_levels import SoundLevels
 from gloaming.daemon.planner.transmitter_client import TransmitterClient
-from gloaming.daemon.score.score import Picture, Score
+from gloaming.daemon.reports.journal_lines import ZONE_KIND
+from gloaming.daemon.score.score import Picture, Score, ScoreArea
 from gloaming.daemon.score.setup import Setup
+from gloaming.shows.rig.zones import Spans
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 SCORE_NS = 1800 * SECOND_NS
@@ -38,10 +43,11 @@ class ScoreSender:
     ) -> None:
         self._situation, self._client, self._rig, self._sound = situation, client, rig, sound
         self._wake_at = wake_at
-        self._sent: tuple[DecidedSegment, ...] = ()
+        self._sent = AreaScore((), ())
         self._sent_until_ns = self._windows_until_ns = 0
         self._score_id = self._files = time.monotonic_ns() // 1_000_000
         self._last: tuple[State, str | None, str | None] | None = None
+        self._last_areas: dict[tuple[str, ...], _AreaNoted] = {}
         self._setup: Setup | None = None
 
     def decide(self) -> None:
@@ -81,35 +87,42 @@ class ScoreSender:
 
     def picture_at(self, now_ns: int) -> Picture | None:
         """The picture at an instant of the score that was sent."""
-        return next((one.picture for one in self._sent if one.from_ns <= now_ns < one.until_ns), None)
+        return next((one.picture for one in self._sent.rest if one.from_ns <= now_ns < one.until_ns), None)
 
-    def _sent_now(self) -> tuple[int, DecidedSegment]:
+    def _sent_now(self, zone: str | None) -> SentNow:
+        """The segment that was sent for now: of the zone's area that is in the fewest other zones, or of the rest. An
+        area that was not sent shows the same as the rest."""
         now_ns = self._situation.now_ns()
-        return now_ns, next(one for one in self._sent if now_ns < one.until_ns)
+        places = [place for place, (area, _) in enumerate(self._sent.areas) if zone in area.zones]
+        place = min(places, key=lambda place: len(self._sent.areas[place][0].zones), default=None)
+        segments = self._sent.rest if place is None else self._sent.areas[place][1]
+        return SentNow(now_ns, _at(segments, now_ns), place)
 
     def _look_up(self) -> None:
         """Look up the next half hour. Send it if it differs from what was sent, or if that runs out."""
         now = self._situation
         now_ns = now.now_ns()
         now.drop_idle_skip(now_ns)
-        self._note_changes(now_ns)
         from_ns, until_ns = now_ns - SECOND_NS, now_ns + SCORE_NS
         if now.trust.trusted:
-            found = score(from_ns, until_ns, now.site, now.overrides, now.held)
+            found = score_areas(from_ns, until_ns, now.site, now.overrides, now.held)
         else:
-            found = (DecidedSegment(from_ns, until_ns, state=State.NO_CLOCK, reasons=(now.no_clock(),)),)
+            black = DecidedSegment(from_ns, until_ns, state=State.NO_CLOCK, reasons=(now.no_clock(),))
+            found = AreaScore((black,), ())
+        self._note_changes(found, now_ns)
         if self._differs(found, now_ns) or now_ns > self._sent_until_ns - SCORE_NS + RENEW_NS:
             self._send_score(found, now_ns)
         if self._windows_until_ns - now_ns < 7 * DAY_NS:  # after the score: its clock decides which windows have begun
             self._send_windows(now_ns)
-        later = [segment.from_ns for segment in found if segment.from_ns > now_ns]
+        parts = (found.rest, *(segments for _, segments in found.areas))
+        later = [segment.from_ns for segments in parts for segment in segments if segment.from_ns > now_ns]
         if later:
-            self._wake_at(datetime.fromtimestamp((later[0] - now.clock.offset_ns) / SECOND_NS + 0.002, UTC))
+            self._wake_at(datetime.fromtimestamp((min(later) - now.clock.offset_ns) / SECOND_NS + 0.002, UTC))
 
-    def _differs(self, found: tuple[DecidedSegment, ...], now_ns: int) -> bool:
+    def _differs(self, found: AreaScore, now_ns: int) -> bool:
         """Whether the coming half hour differs from the transmitter's score."""
 
-        def shown(segments: tuple[DecidedSegment, ...]) -> list[tuple[object, ...]]:
+        def shown(segments: Segments) -> list[tuple[object, ...]]:
             return [
                 (one.until_ns, one.picture, one.mix, one.look, one.level_until, one.sound_until)
                 for one in segments
@@ -117,21 +130,27 @@ class ScoreSender:
                 and (one.level_from or one.level_until or one.sound)
             ]
 
-        return shown(found) != shown(self._sent)
+        def areas(one: AreaScore) -> dict[Spans, list[tuple[object, ...]]]:
+            rest = shown(light_of(one.rest)) if one.areas else []
+            lights = {area.spans: shown(light_of(segments)) for area, segments in one.areas}
+            return {spans: light for spans, light in lights.items() if light != rest}
 
-    def _send_score(self, segments: tuple[DecidedSegment, ...], now_ns: int) -> None:
+        return shown(found.rest) != shown(self._sent.rest) or areas(found) != areas(self._sent)
+
+    def _send_score(self, found: AreaScore, now_ns: int) -> None:
         self._score_id += 1
-        self._sent, self._sent_until_ns = segments, now_ns + SCORE_NS
+        self._sent, self._sent_until_ns = found, now_ns + SCORE_NS
         site, clock = self._situation.site, self._situation.clock
         anchor = clock.anchor()
         new = Score(
             id=self._score_id,
             offset_ns=anchor.utc_ns - anchor.monotonic_ns,
             wall_offset_ns=clock.offset_ns,
-            segments=tuple(self._sound.with_sound(segment) for segment in segments),
+            segments=tuple(self._sound.with_sound(segment) for segment in found.rest),
             device=site.sound.device,
             delay_ns=site.sound.delay,
             files=self._files,
+            areas=tuple(ScoreArea(area.spans, segments) for area, segments in found.areas),
         )
         self._client.send(new.to_json())
 
@@ -144,17 +163,61 @@ class ScoreSender:
         windows = windows_of(self._situation.site, *known_ns, dim, steps.held, steps.apart_ns, guessed)
         self._client.send(windows.to_json())
 
-    def _note_changes(self, now_ns: int) -> None:
-        decision = self._situation.current(now_ns)
-        current = (decision.state, decision.show, decision.piece)
+    def _note_changes(self, found: AreaScore, now_ns: int) -> None:
+        """Write a line when the rest shows something else, and when an area begins or ends to differ from the rest."""
+        note, rest = self._situation.store.note, _at(found.rest, now_ns)
+        parts = [(area, _at(segments, now_ns)) for area, segments in found.areas]
+        areas = {tuple(sorted(area.zones)): one for area, one in parts if _light(one) != _light(rest)}
+        data: dict[str, object] = {"areas": [_area_data(names, one) for names, one in areas.items()]} if areas else {}
+        current = (rest.state, rest.show, rest.piece)
         if current != self._last:
-            piece = f", {decision.piece}" if decision.piece else ""
-            reason = decision.reasons[0] if decision.reasons else None
-            why = f": {reason.text} ({reason.rule})" if reason else ""
-            level = 0.0
-            if self._situation.trust.trusted:  # the level after the fade: at an opening it is still 0
-                held = self._situation.segment(now_ns)
-                level = max(held.level_from, held.level_until)
-            data: dict[str, object] = {"show": decision.show, "piece": decision.piece, "level": level}
-            self._situation.store.note(now_ns, str(decision.state), f"{decision.state}{piece}{why}", data=data)
+            # the level after the fade: at an opening it is still 0
+            own = {"show": rest.show, "piece": rest.piece, "level": _level(rest)}
+            note(now_ns, str(rest.state), f"{_shown(rest)}{_why(rest.reasons[:1])}", data={**own, **data})
         self._last = current
+        last = dict(self._last_areas)
+        for names, one in areas.items():
+            follows = _level(rest) > 0 and (one.state, one.show, one.piece) == current
+            what = f"at {_level(one):.0%}" if follows else _shown(one) if one.level_until else str(one.state)
+            before = last.pop(names, None)
+            self._last_areas[names] = _AreaNoted(what, one.level_until > 0 and not follows)
+            if before is None or before.what != what:
+                why = _why((deciding(one.reasons, rest.reasons),))
+                note(now_ns, ZONE_KIND, f"{', '.join(names)} {what}{why}", data=data)
+        for names, noted in last.items():
+            if _level(rest) > 0 or noted.lit_alone:  # between two pieces, all is black
+                del self._last_areas[names]
+                note(now_ns, ZONE_KIND, f"{', '.join(names)} as the rest of the rig", data=data)
+
+
+class _AreaNoted(NamedTuple):
+    """What the journal says of an area, and whether that has light of its own."""
+
+    what: str
+    lit_alone: bool
+
+
+def _at(segments: Segments, at_ns: int) -> DecidedSegment:
+    return next(one for one in segments if at_ns < one.until_ns)
+
+
+def _level(segment: DecidedSegment) -> float:
+    """The level after the fade."""
+    return max(segment.level_from, segment.level_until)
+
+
+def _light(segment: DecidedSegment) -> tuple[object, ...]:
+    return (segment.state, segment.show, segment.piece, _level(segment)) if _level(segment) else ()
+
+
+def _area_data(names: tuple[str, ...], segment: DecidedSegment) -> dict[str, object]:
+    shown = {"state": str(segment.state), "show": segment.show, "piece": segment.piece, "level": _level(segment)}
+    return {"zones": names, **shown, "why": segment.reasons[0].text if segment.reasons else ""}
+
+
+def _shown(segment: DecidedSegment) -> str:
+    return f"{segment.state}, {segment.piece}" if segment.piece else str(segment.state)
+
+
+def _why(reasons: tuple[Reason, ...]) -> str:
+    return "".join(f": {reason.text} ({reason.rule})" for reason in reasons)

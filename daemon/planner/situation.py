@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
+from gloaming.daemon.direction.areas import decide_areas
 from gloaming.daemon.direction.decide import Decision, decide, isoformat, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.reasons import reason
@@ -63,6 +64,13 @@ class Situation:
         if self.trust.trusted:
             return self.decision(at_ns, zone)
         return Decision(at_ns, State.NO_CLOCK, None, None, None, None, 0.0, False, (self.no_clock(),), None, None)
+
+    def everywhere(self, at_ns: int) -> tuple[Decision, ...]:
+        """The decisions for now: of the rest of the rig, and of each area."""
+        if not self.trust.trusted:
+            return (self.current(at_ns),)
+        found = decide_areas(at_ns, self.site, self.overrides, self.held)
+        return found.rest, *(decision for _, decision in found.areas)
 
     def segment(self, at_ns: int, overrides: tuple[Override, ...] | None = None) -> DecidedSegment:
         """The segment of an instant, with these overrides or with those that are stored."""

@@ -28,7 +28,7 @@ from gloaming.daemon.planner.state_file import (
     put_aside,
     read_only,
 )
-from gloaming.daemon.reports.journal_lines import Row, between, newest
+from gloaming.daemon.reports.journal_lines import ZONE_KIND, Row, between, newest
 from gloaming.daemon.service.log import LOG, Seldom, with_count
 from gloaming.daemon.service.private_file import why_closed
 from gloaming.shows.time_units import SECOND_NS
@@ -255,7 +255,7 @@ class Store:
         newest = self._numbers["journal"]
         if trim:
             statements.append(("DELETE FROM journal WHERE id <= ?", (newest - JOURNAL_ROWS_MAX + TRIM_EVERY,)))
-        self._write(*statements, soon=not kinds <= ROUTINE)
+        self._write(*statements, soon=not kinds <= {*ROUTINE, ZONE_KIND})
         if trim:
             self._db.execute("DELETE FROM journal WHERE id <= ?", (newest - JOURNAL_ROWS_AT_HAND,))
 

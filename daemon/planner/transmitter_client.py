@@ -108,7 +108,7 @@ class TransmitterClient:
             if self.telemetry:  # it is newer than the telemetry of once a second
                 self.telemetry = {
                     **self.telemetry,
-                    **{key: message[key] for key in ("piece", "frame", "level", "black")},
+                    **{key: message[key] for key in ("piece", "frame", "level", "black", "areas") if key in message},
                 }
             self.playing.set()
             self.playing = asyncio.Event()

@@ -9,6 +9,9 @@ from typing import Any
 
 Row = dict[str, Any]
 COLUMNS = ("id", "at_ns", "kind", "text", "who", "data")
+ZONE_KIND = "zone"
+"""The kind of a line about an area of the rig. `areas` in its data, and in those of a state, has every area that shows
+something else than the rest."""
 
 
 def newest(db: sqlite3.Connection, before: int, limit: int, kinds: tuple[str, ...] = ()) -> list[Row]:

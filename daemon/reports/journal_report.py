@@ -6,48 +6,31 @@ import json
 from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from functools import lru_cache
 from itertools import groupby
-from pathlib import Path
 from typing import TypeVar
 
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.states import GIVEN
 from gloaming.daemon.planner.store import Store
+from gloaming.daemon.reports.journal_energy import JournalEnergy
 from gloaming.daemon.reports.journal_lines import Row
+from gloaming.daemon.reports.lit_stretches import LitStretch, of_zone, stretches
 from gloaming.daemon.reports.nights import SeasonNight as NightRow
 from gloaming.daemon.reports.nights import not_given, season
 from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.nights import NotGiven
 from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
-from gloaming.shows.framefile.reader import FrameReader
-from gloaming.shows.rig.draw import MainsWatts, hung_spans, idle_ma, mains_w_per_ma, slot_ma
 from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")
-SAMPLES = 40
-"""The number of a piece's frames that are sampled for its mean power."""
 NEARLY = 0.98
 """A performance that was lit for this share of its time counts as given."""
-_STATES = {str(state) for state in State}
 OFF, NOTHING = "board-off", ("", "")
 _BREAKS = {"start", "restart", "trouble", "fault", "clock"}
-
-
-@dataclass(frozen=True, slots=True)
-class LitStretch:
-    """A state in force over `[from_ns, until_ns)`."""
-
-    from_ns: int
-    until_ns: int
-    state: str
-    piece: str | None
-    level: float
-    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +102,7 @@ def season_report(site: Site, store: Store, now_ns: int, first: date | None, day
     if not nights:
         return report(site, nights, missing, (), now_ns)
     until_ns = max(night.closes_ns for night in nights)
-    rows = store.journal_between(nights[0].night.opens_ns, until_ns, _STATES - {State.NO_CLOCK})
+    rows = store.journal_between(nights[0].night.opens_ns, until_ns, {str(state) for state in State} - {State.NO_CLOCK})
     return report(site, nights, missing, rows, now_ns)
 
 
@@ -137,10 +120,9 @@ def report(
 
     held = _by_night(nights, stretches(noting_breaks(), now_ns), lambda one: (one.from_ns, one.until_ns))
     broken = _by_night(nights, breaks, lambda row: (row["at_ns"], row["at_ns"] + 1))
-    watts = _watts(site)
+    energy = JournalEnergy(site, [(row.night.performance.zone, row.night.show) for row in nights])
     found = [
-        _night(row.night.date, row.night.show, row.night.opens_ns, row.closes_ns, within, texts, now_ns, watts)
-        for row, within, texts in zip(nights, held, broken, strict=True)
+        _night(row, within, texts, now_ns, energy) for row, within, texts in zip(nights, held, broken, strict=True)
     ]
     found += [
         NightReport(one.date, one.performance.show, 0, 0, "left out", one.code, one.why, 0.0, (), (), None)
@@ -162,47 +144,17 @@ def _by_night(nights: Sequence[NightRow], things: Iterable[T], span: Callable[[T
     return found
 
 
-def stretches(rows: Iterable[Row], now_ns: int) -> list[LitStretch]:
-    """The states in the journal's lines. A state before a power cut ends with the last line before it."""
-    found: list[LitStretch] = []
-    current: Row | None = None
-    last_ns, newest_ns, boot = 0, 0, None
-    for row in rows:
-        if row["kind"] == "start":
-            if current is not None:
-                until_ns = row["at_ns"] if row["data"].get("boot") == boot else last_ns
-                found.append(_stretch(current, until_ns))
-            current, boot = None, row["data"].get("boot")
-        elif row["kind"] in _STATES:
-            if current is not None:
-                found.append(_stretch(current, row["at_ns"]))
-            current = row if row["kind"] != State.NO_CLOCK else {**row, "at_ns": max(row["at_ns"], newest_ns)}
-        last_ns, newest_ns = row["at_ns"], max(newest_ns, row["at_ns"])
-    if current is not None:
-        found.append(_stretch(current, now_ns))
-    return [stretch for stretch in found if stretch.until_ns > stretch.from_ns]
-
-
-def _stretch(row: Row, until_ns: int) -> LitStretch:
-    data = row["data"]
-    return LitStretch(
-        row["at_ns"], until_ns, row["kind"], data.get("piece"), float(data.get("level", 1.0)), row["text"]
-    )
-
-
 def _night(
-    day: date,
-    show: str,
-    opens_ns: int,
-    closes_ns: int,
-    held: Sequence[LitStretch],
-    breaks: Sequence[Row],
-    now_ns: int,
-    watts: dict[str, MainsWatts],
+    row: NightRow, held: Sequence[LitStretch], breaks: Sequence[Row], now_ns: int, energy: JournalEnergy
 ) -> NightReport:
-    within = [
-        (stretch, (min(stretch.until_ns, closes_ns) - max(stretch.from_ns, opens_ns)) / SECOND_NS) for stretch in held
+    day, show, opens_ns, closes_ns = row.night.date, row.night.show, row.night.opens_ns, row.closes_ns
+    held = [
+        replace(one, from_ns=max(one.from_ns, opens_ns), until_ns=min(one.until_ns, closes_ns))
+        for one in held
+        if one.from_ns < closes_ns and one.until_ns > opens_ns
     ]
+    own = of_zone(held, row.night.performance.zone)
+    within = [(stretch, (stretch.until_ns - stretch.from_ns) / SECOND_NS) for stretch in own]
     playing = [(stretch, length_s) for stretch, length_s in within if stretch.state == State.PLAYING]
     lit_s = sum(length_s for _, length_s in playing)
     waited_s = sum(length_s for stretch, length_s in within if stretch.state == State.WAITING)
@@ -224,8 +176,6 @@ def _night(
     turns = [
         stretch.piece if stretch.state == State.PLAYING else None for stretch in seen
     ]  # a pause does not begin it again
-    energies = [(watts.get(stretch.piece or ""), stretch.level, length_s) for stretch, length_s in playing]
-    known = [watt.at(level) * length_s / 3600 for watt, level, length_s in energies if watt is not None]
     return NightReport(
         date=day,
         show=show,
@@ -237,46 +187,8 @@ def _night(
         lit_s=lit_s,
         pieces=tuple(sorted(Counter(name for name, _ in groupby(turns) if name).items())),
         interruptions=tuple(row["text"] for row in breaks if not row["data"].get("over")),
-        energy_wh=round(sum(known), 1) if known else None,
+        energy_wh=energy.of(held, row.night.performance.zone, show),
     )
-
-
-def _watts(site: Site) -> dict[str, MainsWatts]:
-    """The mean power of each piece that can be read. Empty if no string has a supply or volts."""
-    rig = site.rig
-    per_ma = mains_w_per_ma(rig)
-    strings = tuple(
-        (ma * watts, tuple(hung_spans(string)))
-        for ma, watts, string in zip(slot_ma(rig), per_ma, rig.string, strict=True)
-        if watts
-    )
-    idle = sum(idle_ma(string) * watts for string, watts in zip(rig.string, per_ma, strict=True))
-    found: dict[str, MainsWatts] = {}
-    for name, piece in site.pieces.items():
-        light = _sampled_watts(piece.frames, piece.info.frames, strings) if strings and piece.info else None
-        if light is not None:
-            found[name] = MainsWatts(light, idle)
-    return found
-
-
-@lru_cache(maxsize=200)
-def _sampled_watts(
-    path: Path, frames: int, strings: tuple[tuple[float, tuple[tuple[int, int, int], ...]], ...]
-) -> float | None:
-    total, looked = 0.0, 0
-    try:
-        with FrameReader(path) as reader:
-            offsets = {universe.number: (universe.offset, universe.slots) for universe in reader.info.universes}
-            for number in range(0, frames, max(1, frames // SAMPLES)):
-                frame = reader.frame(number)
-                looked += 1
-                for watts, spans in strings:
-                    for universe, first, last in spans:
-                        offset, slots = offsets.get(universe, (0, 0))
-                        total += watts * float(frame[offset + first - 1 : offset + min(last, slots)].sum()) / 255
-    except InputError:
-        return None
-    return total / looked if looked else None
 
 
 def as_json(found: JournalReport) -> str:

@@ -97,6 +97,14 @@ class SoundFigures(Answer):
     restarts: int
 
 
+class AreaSent(Answer):
+    """What an area of the rig shows that shows something else than the rest."""
+
+    piece: str | None
+    level: float
+    black: str | None
+
+
 class Telemetry(Answer):
     """The transmitter's last `telemetry` (PROTOCOL.md). After an upgrade the old transmitter plays on for a while,
     without new figures."""
@@ -109,6 +117,7 @@ class Telemetry(Answer):
     frame: int | None = None
     level: float
     black: str | None = None
+    areas: list[AreaSent] | None = None
     fps: float | None = None
     frames_due: int
     frames_sent: int
@@ -198,7 +207,7 @@ class ZoneNow(Answer):
     level: Annotated[float, Field(description="its brightness, 0 to 1")]
     reason: Annotated[
         ReasonGiven,
-        Field(description="why it differs from the rest of the rig; where it does not, the first reason of both"),
+        Field(description="why it differs from the rest of the rig; where it does not, the first reason"),
     ]
     differing: list[str]
 

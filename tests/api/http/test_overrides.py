@@ -352,9 +352,6 @@ def test_the_reason_of_a_zone_is_the_one_that_makes_it_differ(tmp_path: Path) ->
             await client.delete(f"/api/overrides/{call['id']}")
             await ask(client, {"kind": "dim", "level": 0.5, "zone": "roof"})
             assert await code() == "dim"
-            await ask(client, {"kind": "pause"})
-        async with house(tmp_path, "2026-12-12T18:01") as first, first.client(first.token) as client:
-            assert await code() == "pause"  # black, as the rest
             await ask(client, {"kind": "out-of-service", "zone": "ridge"})
             assert await code() == "out-of-service"
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.score import DecidedSegment, Reason, ReasonCode, State
-from gloaming.daemon.planner.confirmation import differs, is_given, words
+from gloaming.daemon.planner.confirmation import NOT_CONFIRMED, SentNow, confirm, differs, is_given, words
+from gloaming.daemon.planner.transmitter_client import TransmitterClient
 from gloaming.daemon.score.score import Picture
 
 TIDE = Picture("tide", "/x/tide.frames", 400, Fraction(40), 0)
@@ -86,3 +90,33 @@ def test_the_answer_says_what_is_sent_and_why_it_is_black_where_that_was_not_ask
     kind: Kind, segment: DecidedSegment, sent: dict[str, Any], said: str
 ) -> None:
     assert words(asked(kind), segment, sent) == said
+
+
+ROOF_DARK = Reason("override 7 dark", "roof: dark by Nan at 18:00 until 22:00", ReasonCode.DARK, override=7)
+
+
+@pytest.mark.parametrize(
+    ("areas", "on_the_wire", "wire"),
+    [
+        ([{"piece": None, "level": 0.0, "black": "score"}], True, "black"),
+        ([{"piece": "tide", "level": 0.8, "black": None}], False, "the transmitter still sends light, tide, at 80%"),
+        ([], False, NOT_CONFIRMED),  # an old transmitter plays no areas
+    ],
+)
+def test_an_override_of_a_zone_is_confirmed_by_what_its_area_plays(
+    areas: list[dict[str, object]], on_the_wire: bool, wire: str
+) -> None:
+    """The rest is light, with sound."""
+    asked_zones: list[str | None] = []
+
+    def sent_now(zone: str | None) -> SentNow:
+        asked_zones.append(zone)
+        return SentNow(5, dark(State.DARK, ROOF_DARK), 0)
+
+    async def work() -> tuple[bool, str]:
+        client: Any = TransmitterClient(Path("/nowhere"), lambda message: None)
+        client.now_playing = {**playing(1.0, "tide", volume=0.8), "areas": areas}
+        return tuple(await confirm(client, sent_now, ZoneInfo("Europe/London"), 1, asked(Kind.DARK, zone="roof")))
+
+    assert asyncio.run(work()) == (on_the_wire, wire)
+    assert set(asked_zones) == {"roof"}

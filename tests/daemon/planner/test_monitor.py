@@ -190,11 +190,13 @@ def test_a_transmitter_of_the_build_on_the_disk_is_not_stopped_although_the_plan
     """An upgrade while the planner runs on: otherwise each new transmitter is stopped, all night long."""
     site = site_of(tmp_path / "site", TABLES, NIGHT)
 
-    async def stops(said: str) -> int:
+    async def stops(said: str, areas: tuple[float, ...] = (), asked: dict[str, object] | None = None) -> int:
         planner, sent = evening(site, tmp_path / "state", "2026-12-01T12:00:00"), list[dict[str, Any]]()
         monkeypatch.setattr("gloaming.daemon.planner.monitor.build", lambda: "new")
         monkeypatch.setattr(planner._client, "send", sent.append)
-        planner._client.telemetry = {"level": 0.0}
+        planner._client.telemetry = {"level": 0.0, "areas": [{"level": level} for level in areas]}
+        if asked:
+            await planner.ask(asked, "Ada")
         planner._monitor.transmitter_connected({"build": said, "grants": {"real_time": True}})
         planner._monitor.look()
         ends(planner)
@@ -202,6 +204,8 @@ def test_a_transmitter_of_the_build_on_the_disk_is_not_stopped_although_the_plan
 
     assert asyncio.run(stops("new")) == 0
     assert asyncio.run(stops("old")) == 1
+    assert asyncio.run(stops("old", (0.0, 0.4))) == 0, "a zone is lit"
+    assert asyncio.run(stops("old", asked={"kind": "call", "show": "evening", "zone": "left"})) == 0, "one will be"
 
 
 BOXES = {"left": "192.0.2.21", "right": "192.0.2.22", "mast": "192.0.2.23", "quay": "192.0.2.24"}
