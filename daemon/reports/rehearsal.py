@@ -11,6 +11,7 @@ from itertools import pairwise
 from gloaming.daemon.direction.decide import isoformat, score, segment_at
 from gloaming.daemon.direction.overrides import Override
 from gloaming.daemon.direction.score import DecidedSegment, Reason, ReasonCode, State
+from gloaming.daemon.direction.zones_in_force import REST
 from gloaming.daemon.reports.nights import SeasonNight, season
 from gloaming.daemon.score.score import Picture
 from gloaming.daemon.site.load import Site
@@ -76,18 +77,27 @@ def rehearse(
     overrides: tuple[Override, ...] = (),
     progress: Callable[[date], None] | None = None,
 ) -> Rehearsal:
-    """Decide every minute from the noon of `first` to the noon after `last`, site time."""
+    """Decide every minute from the noon of `first` to the noon after `last`, site time.
+
+    A minute is lit if the rest of the rig or the zone of a performance is. Pieces and cuts are those of both; states,
+    sound and gaps are those of the rest.
+    """
     result = Rehearsal(rows=season(site, first, last))
     shown: dict[Key, _Shown] = {}
+    places = dict.fromkeys((REST, *(row.zones for row in result.rows)))
     for offset in range((last - first).days + 1):
         date_ = first + timedelta(days=offset)
         from_ns, until_ns = (resolve(date_ + timedelta(days=more), time(12), site.timezone) for more in (0, 1))
         for at_ns in range(from_ns, until_ns, MINUTE_NS):
-            segment = segment_at(at_ns, site, overrides)
-            result.minutes[segment.state] += 1
-            result.lit_minutes += segment.level_at(at_ns) > 0
-            result.sound_minutes += segment.sound
+            rest, *others = (segment_at(at_ns, site, overrides, zones=zones) for zones in places)
+            result.minutes[rest.state] += 1
+            result.lit_minutes += any(one.level_at(at_ns) > 0 for one in (rest, *others))
+            result.sound_minutes += rest.sound
         _follow(result, shown, score(from_ns, until_ns, site, overrides))
+        for zones in [*places][1:]:
+            own: dict[Key, _Shown] = {}
+            _follow(Rehearsal(result.rows), own, score(from_ns, until_ns, site, overrides, zones=zones))
+            shown.update({key: one for key, one in own.items() if key not in shown})
         if progress:
             progress(date_)
     _add_up(result, shown, site)

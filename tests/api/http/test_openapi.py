@@ -56,7 +56,13 @@ def test_every_operation_is_described(tmp_path: Path) -> None:
             assert set(asked["discriminator"]["mapping"]) == set(ASKED)
             schemas = document["components"]["schemas"]
             assert schemas["CallRequest"]["properties"]["show"]["enum"] == ["evening", "short"]
-            assert schemas["OutOfServiceRequest"]["properties"]["zone"]["enum"] == ["left", "ridge", "railing", "roof"]
+            assert schemas["OutOfServiceRequest"]["properties"]["zone"]["enum"] == [
+                "left",
+                "lamp",
+                "ridge",
+                "railing",
+                "roof",
+            ]
             assert "zone" not in schemas["PauseRequest"]["properties"]
             assert schemas["PlainRigCheckRequest"]["properties"]["string"]["enum"] == ["ridge", "railing"]
 

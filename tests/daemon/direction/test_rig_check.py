@@ -167,6 +167,13 @@ def test_a_dark_override_is_stronger(site: Site) -> None:
     assert decide(at(site, "17:01"), site, (check, dark)).state == State.DARK
 
 
+def test_a_rig_can_be_checked_while_a_zone_is_dark_by_hand_and_the_zone_stays_dark(site: Site) -> None:
+    dark = Override(3, Kind.DARK, at(site, "16:00"), at(site, "22:00"), "Ada", zone="ridge")
+    check = standing(ask_rig_check({"pattern": "walk"}, at(site, "17:00"), site, (dark,)))
+    assert decide(at(site, "17:01"), site, (check, dark)).state == State.RIG_CHECK
+    assert decide(at(site, "17:01"), site, (check, dark), zone="ridge").state == State.DARK
+
+
 def test_while_the_show_is_paused_the_rig_can_be_checked(site: Site) -> None:
     pause = Override(3, Kind.PAUSE, at(site, "16:50"), at(site, "18:00"))
     check = standing(ask_rig_check({"pattern": "walk"}, at(site, "17:00"), site, (pause,)))

@@ -73,3 +73,21 @@ def test_a_rehearsal_tells_how_far_it_is(tmp_path: Path) -> None:
     done: list[date] = []
     rehearse(site_of(tmp_path, TABLES, HOUR_SHOW), date(2026, 12, 30), date(2027, 1, 2), progress=done.append)
     assert done == [date(2026, 12, 30), date(2026, 12, 31), date(2027, 1, 1), date(2027, 1, 2)]
+
+
+def test_the_show_of_a_zone_is_rehearsed_beside_the_one_of_the_whole_rig(tmp_path: Path) -> None:
+    """The roof has its own hour from 18:30: the same rounds of bells, tide and lanterns."""
+    rig = (
+        '[[controller]]\nname = "left"\nuniverses = "1-4"\n'
+        '[[string]]\nname = "ridge"\ncontroller = "left"\nuniverse = 1\npixels = 1\ngroup = "roof"\n'
+    )
+    roof = performance('zone = "roof"\nfrom = "18:30"\nto = "19:30"\nrank = 1')
+    alone = rehearse(site_of(tmp_path / "alone", TABLES, HOUR_SHOW), NIGHT, NIGHT)
+    both = rehearse(site_of(tmp_path / "both", TABLES, HOUR_SHOW, roof, rig=rig), NIGHT, NIGHT)
+    assert {name: both.pieces[name] - alone.pieces[name] for name in alone.pieces} == alone.pieces
+    assert 88 <= both.lit_minutes <= 90
+    assert (both.gaps, both.minutes) == (alone.gaps, alone.minutes)
+    assert [(cut.what, local(cut.at_ns, site_of(tmp_path, TABLES))[11:19]) for cut in both.cuts] == [
+        ("tide", "19:00:00"),
+        ("tide", "19:30:00"),
+    ]
