@@ -11,8 +11,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from gloaming.daemon.score.protocol import Black
+from gloaming.daemon.transmitter import output as output_module
 from tests.daemon.transmitter.player_harness import FRAMES, MS, UTC_NS, A, B, FakeSender, PlayerHarness, film
 from tests.daemon.transmitter.process_harness import SECOND_NS, fading, segment, universe
 
@@ -331,3 +334,113 @@ def test_areas_share_a_picture_once_they_show_the_same(sender: FakeSender) -> No
     harness.play(3 * S)
     assert len(harness.player.areas[0].voices) == 1
     assert [packet[126:137] for _, _, packet in harness.play(3 * S + 10 * MS)] == [bytes([60] * 9 + [121] * 2)]
+
+
+STEP = 50 * MS
+"""Segments, windows and disks change at multiples of this."""
+kinds = st.sampled_from(["black", "look", "still", "film", "bells", "mix"])
+levels = st.sampled_from([0.0, 0.3, 1.0])
+stretches = st.lists(st.tuples(st.integers(1, 30), kinds, levels, levels), min_size=1, max_size=4)
+slots = st.tuples(st.integers(1, 20), st.integers(1, 20)).map(sorted)
+zones = st.lists(slots, min_size=1, max_size=3)
+windows = st.lists(
+    st.tuples(st.integers(0, 70), st.integers(1, 40), st.sampled_from([0.0, 0.3]), st.none() | zones), max_size=4
+)
+
+
+def segments_of(parts: list[tuple[int, str, float, float]]) -> list[dict[str, Any]]:
+    made: list[dict[str, Any]] = []
+    at_ns = 0
+    for steps, kind, begin, end in parts:
+        until_ns = at_ns + steps * STEP
+        if kind in ("black", "look"):
+            made.append(segment(at_ns, until_ns, (begin, end), look=0 if kind == "black" else 200))
+        else:
+            more: dict[str, Any] = {
+                "still": {"still": 3},
+                "mix": {"mix": fading(at_ns, until_ns, "/bells", frames=200)},
+            }.get(kind, {})
+            make = bells if kind == "bells" else film
+            made.append(make(at_ns, until_ns, (begin, end), zero_ns=0, **more))
+        at_ns = until_ns
+    return made
+
+
+def right_levels(segments: list[dict[str, Any]], at_ns: int, ceiling: float) -> float:
+    """The level of a slot at an instant, worked out from the score's fields alone."""
+    one = next((one for one in segments if one["from_ns"] <= at_ns < one["until_ns"]), None)
+    if one is None:
+        return 0.0
+    done = (at_ns - one["from_ns"]) / (one["until_ns"] - one["from_ns"])
+    begin, end = (min(level, ceiling) for level in one["level"])
+    level = begin + (end - begin) * done
+
+    def of(picture: dict[str, Any]) -> float:
+        frame = 3 if picture["still"] is not None else at_ns * 40 // S % 200
+        return float((BELLS if picture["path"] == "/bells" else FRAMES)[frame][0])
+
+    if one["picture"] is None:
+        return level * one["look"]
+    if one["mix"]:
+        return level * (of(one["mix"]["picture"]) * (1 - done) + of(one["picture"]) * done)
+    return level * of(one["picture"])
+
+
+@settings(max_examples=100, deadline=None)
+@given(stretches, st.lists(st.tuples(zones, stretches), max_size=3), windows, st.data())
+def test_every_slot_is_as_the_score_and_the_windows_have_it(
+    rest: list[tuple[int, str, float, float]],
+    own: list[tuple[list[list[int]], list[tuple[int, str, float, float]]]],
+    hours: list[tuple[int, int, float, list[list[int]] | None]],
+    data: st.DataObject,
+) -> None:
+    """Against a look-up for each slot. In a dark window a slot is 0 in every packet; else it may be late by a frame."""
+    sender = FakeSender()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(output_module, "UdpSender", lambda *options: sender)
+        harness = harness_of(sender)
+        score, areas = segments_of(rest), [(spans, segments_of(parts)) for spans, parts in own]
+        binding = [(begin * STEP, (begin + length) * STEP, light, spans) for begin, length, light, spans in hours]
+        harness.windows(*((*one[:3], one[3] and [[1, *span] for span in one[3]]) for one in binding))
+        harness.score(*score, areas=[([[1, *span] for span in spans], mine) for spans, mine in areas])
+        late_ns = data.draw(st.sampled_from([0, 2 * MS]))
+        stalls = sorted(data.draw(st.lists(st.integers(0, 80), max_size=2)))
+        for stall in stalls:
+            harness.play(stall * STEP, late_ns)
+            harness.read_ahead.gone ^= {"/bells"}
+        harness.play(80 * STEP, late_ns)
+    edges = {0, *(edge for begin, end, _, _ in binding for edge in (begin, end))}
+    edges |= {
+        edge
+        for mine in (score, *(mine for _, mine in areas))
+        for one in mine
+        for edge in (one["from_ns"], one["until_ns"])
+    }
+
+    def ceiling(slot: int, at_ns: int) -> float:
+        return min(
+            [
+                1.0,
+                *(
+                    light
+                    for begin, end, light, spans in binding
+                    if begin <= at_ns < end and (spans is None or any(first <= slot <= last for first, last in spans))
+                ),
+            ]
+        )
+
+    packets = sender.left
+    for at_ns, _, packet in packets:
+        for slot in range(1, 21):
+            most = ceiling(slot, at_ns)
+            assert packet[125 + slot] <= round(250 * most) + 1, (slot, at_ns)
+    if stalls:
+        return
+    for at_ns in range(30 * MS, 80 * STEP, 37 * MS):
+        if any(0 <= at_ns - edge < 30 * MS for edge in edges):
+            continue
+        packet = max((one for one in packets if one[0] <= at_ns), key=lambda one: one[0])[2]
+        for slot in range(1, 21):
+            mine = next((mine for spans, mine in areas if any(first <= slot <= last for first, last in spans)), score)
+            around = [right_levels(mine, at_ns - ago_ns, ceiling(slot, at_ns)) for ago_ns in range(0, 30 * MS, 5 * MS)]
+            assert min(around) - 3 <= packet[125 + slot] <= max(around) + 3, (slot, at_ns)
