@@ -115,11 +115,13 @@ class Voice(SendGroup):
         self.members: tuple[PlayedArea, ...] = ()
         self.next_ns = 0
         self._looked = self._joined = False
+        self._steady: tuple[int, ...] = ()
+        """The brightness of each area, while none changes."""
 
     def give(self, members: tuple[PlayedArea, ...]) -> None:
         """Play for these areas from now on."""
         runs = [area.runs for area in members]
-        self.next_ns, self._looked = 0, True
+        self.next_ns, self._looked, self._steady = 0, True, ()
         if runs != [area.runs for area in self.members]:
             self._joined = True
             self.mixer = self.parts = PartMixer(self.group.mixer, runs)
@@ -159,6 +161,7 @@ class Voice(SendGroup):
                 self._image = None  # black is new for an area that has joined
             for area in self.members:
                 area.level = 0.0
+            self._steady, self.group.shown = (), None
             return self.black(now, release and between is True, begin=between is False)
         if joined and not self.layers:
             self.part.fill(self.mixer.blank())
@@ -190,10 +193,16 @@ class Voice(SendGroup):
 
     def _levels(self, now: Instant, another: bool) -> tuple[int, ...]:
         """The brightness of each area now. While the disk is late another picture never becomes brighter."""
+        if self._steady and not another:
+            return self._steady
         for area in self.members:
             level = area.level_at(now.at_ns)
             area.level = min(level, area.level) if another else level
-        return tuple(brightness(area.level) for area in self.members)
+        self.group.shown = None
+        levels = tuple(brightness(area.level) for area in self.members)
+        moves = self.segment is None or self.segment.moves
+        self._steady = () if another or moves else levels
+        return levels
 
     def _is_another(self, layer: Layer) -> bool:
         playing = self.segment.seen if self.segment else None
@@ -221,6 +230,7 @@ class AreaGroup:
         self._known: Known | None = None
         self._from_ns = self._until_ns = self._apart_ns = 0
         self._leader: Voice | None = None
+        self.shown: tuple[tuple[str | None, float], ...] | None = None
         self._new = self._moved = self._urgent = self._led = self._by_leader = False
         self._unchanged, self._sent_ns, self._next_ns, self._frame_ns = 1, before.sent_ns, before.sent_ns, 0
 
@@ -375,9 +385,11 @@ class AreaGroup:
             return None if self.packets.lit() else Black.REFRESH if self._new else Black.LIMITER
         return area.voice.black_by(segment) or (Black.PICTURE if brightness(area.level) else Black.LEVEL)
 
-    @property
-    def shown(self) -> tuple[tuple[str | None, float], ...]:
-        return tuple((area.voice.shown.piece, area.level) for area in self._areas)
+    def areas_shown(self) -> tuple[tuple[str | None, float], ...]:
+        """The piece and the level of each area: what `figures` has, without what takes longer to find out."""
+        if self.shown is None:
+            self.shown = tuple((area.voice.shown.piece, area.level) for area in self._areas)
+        return self.shown
 
     def figures(self) -> list[dict[str, Any]]:
         """What the score's areas show. Of one that windows divide, the brightest part."""

@@ -36,6 +36,11 @@ class PartMixer(Mixer):
         for runs in parts:
             first = size
             for begin, end in runs:
+                last = self.copies[-1][0] if self.copies else slice(-1)
+                if last.stop == begin:  # it follows in both frames
+                    begin = last.start
+                    size -= last.stop - begin
+                    self.copies.pop()
                 self.copies.append((slice(begin, end), slice(size, size + end - begin)))
                 size += end - begin
             self._parts.append(slice(first, size))

@@ -63,8 +63,8 @@ class Player:
 
     @property
     def areas_shown(self) -> tuple[tuple[str | None, float], ...]:
-        """The piece and the level of each area: what `areas` has, without what takes longer to find out."""
-        return self.areas[0].shown if self.areas else ()
+        """What `area_figures` has, without what takes longer to find out: it changes if they do."""
+        return self.areas[0].areas_shown() if self.areas else ()
 
     def look_again(self) -> None:
         """Try damaged pieces and replaced files again: the planner has read the frame files anew."""
