@@ -53,6 +53,6 @@ def reason(
 
 
 def deciding(reasons: tuple[Reason, ...], rest: tuple[Reason, ...]) -> Reason:
-    """The reason that a zone has and the rest of the rig has not; else its first one. Where an order is, is none."""
+    """The reason that a zone has and the rest of the rig has not; else its first one. Which piece has begun is none."""
     own = (one for one in reasons if one not in rest and one.code not in {ReasonCode.PIECE, ReasonCode.BETWEEN})
     return next(own, reasons[0])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from typing import NamedTuple
 from uuid import UUID, uuid4
@@ -47,7 +47,7 @@ class ScoreSender:
         self._sent_until_ns = self._windows_until_ns = 0
         self._score_id = self._files = time.monotonic_ns() // 1_000_000
         self._last: tuple[State, str | None, str | None] | None = None
-        self._last_areas: dict[tuple[str, ...], _AreaNoted] = {}
+        self._noted_areas: dict[tuple[str, ...], _AreaNoted] = {}
         self._setup: Setup | None = None
 
     def decide(self) -> None:
@@ -165,29 +165,39 @@ class ScoreSender:
 
     def _note_changes(self, found: AreaScore, now_ns: int) -> None:
         """Write a line when the rest shows something else, and when an area begins or ends to differ from the rest."""
-        note, rest = self._situation.store.note, _at(found.rest, now_ns)
+        rest = _at(found.rest, now_ns)
         parts = [(area, _at(segments, now_ns)) for area, segments in found.areas]
         areas = {tuple(sorted(area.zones)): one for area, one in parts if _light(one) != _light(rest)}
         data: dict[str, object] = {"areas": [_area_data(names, one) for names, one in areas.items()]} if areas else {}
         current = (rest.state, rest.show, rest.piece)
         if current != self._last:
             # the level after the fade: at an opening it is still 0
-            own = {"show": rest.show, "piece": rest.piece, "level": _level(rest)}
-            note(now_ns, str(rest.state), f"{_shown(rest)}{_why(rest.reasons[:1])}", data={**own, **data})
+            own = {"show": rest.show, "piece": rest.piece, "level": max(rest.level_from, rest.level_until)}
+            text = f"{_shown(rest)}{_why(rest.reasons[:1])}"
+            self._situation.store.note(now_ns, str(rest.state), text, data={**own, **data})
         self._last = current
-        last = dict(self._last_areas)
+        for names, what in self._area_changes(rest, areas):
+            self._situation.store.note(now_ns, ZONE_KIND, f"{', '.join(names)} {what}", data=data)
+
+    def _area_changes(
+        self, rest: DecidedSegment, areas: dict[tuple[str, ...], DecidedSegment]
+    ) -> Iterator[tuple[tuple[str, ...], str]]:
+        """What the journal has to say of areas. Another override may divide an area that shows the same as before."""
+        before, self._noted_areas = self._noted_areas, {}
         for names, one in areas.items():
-            follows = _level(rest) > 0 and (one.state, one.show, one.piece) == current
-            what = f"at {_level(one):.0%}" if follows else _shown(one) if one.level_until else str(one.state)
-            before = last.pop(names, None)
-            self._last_areas[names] = _AreaNoted(what, one.level_until > 0 and not follows)
-            if before is None or before.what != what:
-                why = _why((deciding(one.reasons, rest.reasons),))
-                note(now_ns, ZONE_KIND, f"{', '.join(names)} {what}{why}", data=data)
-        for names, noted in last.items():
-            if _level(rest) > 0 or noted.lit_alone:  # between two pieces, all is black
-                del self._last_areas[names]
-                note(now_ns, ZONE_KIND, f"{', '.join(names)} as the rest of the rig", data=data)
+            follows = rest.level_until > 0 and (one.state, one.show, one.piece) == (rest.state, rest.show, rest.piece)
+            what = f"at {one.level_until:.0%}" if follows else _shown(one) if one.level_until else str(one.state)
+            self._noted_areas[names] = _AreaNoted(what, one.level_until > 0 and not follows)
+            known = [names] if names in before else [other for other in before if _nested(other, names)]
+            if what not in {before[other].what for other in known}:
+                yield names, f"{what}{_why((deciding(one.reasons, rest.reasons),))}"
+        for names, noted in before.items():
+            if any(_nested(names, other) for other in areas):
+                continue
+            if rest.level_until > 0 or noted.lit_alone:
+                yield names, "as the rest of the rig"
+            else:  # between two pieces, all is black
+                self._noted_areas[names] = noted
 
 
 class _AreaNoted(NamedTuple):
@@ -197,21 +207,21 @@ class _AreaNoted(NamedTuple):
     lit_alone: bool
 
 
+def _nested(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
+    return set(one) <= set(other) or set(other) <= set(one)
+
+
 def _at(segments: Segments, at_ns: int) -> DecidedSegment:
     return next(one for one in segments if at_ns < one.until_ns)
 
 
-def _level(segment: DecidedSegment) -> float:
-    """The level after the fade."""
-    return max(segment.level_from, segment.level_until)
-
-
 def _light(segment: DecidedSegment) -> tuple[object, ...]:
-    return (segment.state, segment.show, segment.piece, _level(segment)) if _level(segment) else ()
+    level = segment.level_until  # after the fade
+    return (segment.state, segment.show, segment.piece, level) if level else ()
 
 
 def _area_data(names: tuple[str, ...], segment: DecidedSegment) -> dict[str, object]:
-    shown = {"state": str(segment.state), "show": segment.show, "piece": segment.piece, "level": _level(segment)}
+    shown = {"state": str(segment.state), "show": segment.show, "piece": segment.piece, "level": segment.level_until}
     return {"zones": names, **shown, "why": segment.reasons[0].text if segment.reasons else ""}
 
 

@@ -161,3 +161,23 @@ def test_the_journal_has_a_line_when_an_area_begins_and_ends_to_show_something_e
             assert [one["piece"] for one in playing["data"]["areas"]] == ["lanterns", None]
 
     asyncio.run(work())
+
+
+def test_an_override_that_divides_an_area_is_no_change_of_what_it_shows(tmp_path: Path) -> None:
+    async def work() -> None:
+        with planner_at(tmp_path, "2026-12-14T18:10") as (planner, _):
+            planner._decide()
+
+            def lines() -> list[str]:
+                return [row["text"].partition(":")[0] for row in reversed(planner.journal(20)) if row["kind"] == "zone"]
+
+            await planner.ask({"kind": "out-of-service", "zone": "left"}, "Ada")
+            assert lines() == ["left dark"]
+            made = await planner.ask({"kind": "call", "show": "evening", "zone": "roof"}, "Ada")
+            assert lines() == ["left dark"], "the roof is a part of what is out of service"
+            await planner.undo(int(str(made["id"])), "Ada")
+            dark = await planner.ask({"kind": "dark"}, "Ada")
+            await planner.undo(int(str(dark["id"])), "Ada")
+            assert lines() == ["left dark"]
+
+    asyncio.run(work())
