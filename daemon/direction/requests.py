@@ -7,7 +7,8 @@ from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
-from gloaming.daemon.direction.decide import decide, instant, segment_at
+from gloaming.daemon.direction.areas import decide_areas
+from gloaming.daemon.direction.decide import instant, segment_at
 from gloaming.daemon.direction.occurrences import dark_window_at
 from gloaming.daemon.direction.overrides import DAY_MINUTES, TERMS, WEEK_MINUTES, Kind, Override
 from gloaming.daemon.direction.rules_in_force import HeldRule
@@ -79,9 +80,10 @@ def _allow(override: Override, site: SiteProtocol, overrides: tuple[Override, ..
         if window:
             raise Refusal(window.reason)
     if override.kind == Kind.SKIP:
-        decision = decide(override.at_ns, site, overrides, held)
-        if decision.show is None or decision.state not in {*GIVEN, State.PAUSED}:
-            raise Refusal(*decision.reasons)
+        found = decide_areas(override.at_ns, site, overrides, held)
+        given = [one for one in (found.rest, *(one for _, one in found.areas)) if one.show is not None]
+        if not any(one.state in {*GIVEN, State.PAUSED} for one in given):
+            raise Refusal(*found.rest.reasons)
 
 
 def _with_its_sound(
@@ -91,7 +93,10 @@ def _with_its_sound(
     later_ns = skip.at_ns + SOUND_AHEAD_NS
     now, later = (segment_at(at_ns, site, overrides, held) for at_ns in (skip.at_ns, later_ns))
     show = site.shows.get(now.show or "")
-    sounds = show and any(site.pieces[name].sound for name in (*show.order, show.between or "") if name in site.pieces)
+    names = (
+        (*show.order, show.between or "") if show else (now.piece or "",)
+    )  # without a show: what is heard of an area
+    sounds = any(site.pieces[name].sound for name in names if name in site.pieces)
     return replace(skip, at_ns=later_ns) if sounds and now.picture == later.picture else skip
 
 

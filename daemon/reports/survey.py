@@ -208,7 +208,7 @@ def survey(
         site=site.name,
         folder=folder,
         at=at,
-        brightness=site.output.brightness,
+        brightness=site.output.highest,
         limiter=site.output.limiter,
         seen_from_m=site.survey.seen_from_m,
         by_position=by_position,
@@ -286,7 +286,7 @@ def _surveyed(site: Site, progress: Progress) -> Iterator[PieceSurvey]:
 
 def _survey_piece(site: Site, piece: Piece, progress: Progress) -> PieceSurvey:
     found = analyse(piece.frames, site.rig, site.survey.seen_from_m, lambda done, of: progress(piece.name, done, of))
-    loads = tuple(load.at(site.output.brightness) for load in found.loads)
+    loads = tuple(load.at(site.output.highest) for load in found.loads)
     strings = [load for load in found.loads if load.kind == "string"]
     fed = [(load, w_per_ma * 1000) for load, w_per_ma in zip(strings, mains_w_per_ma(site.rig), strict=True)]
     watts = {

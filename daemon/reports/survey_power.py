@@ -50,7 +50,7 @@ def _amps(amps: float, limit_a: float) -> str:
 def _too_much(piece: PieceSurvey, load: Load, limit_a: float, site: Site, text: str) -> Finding:
     lasting = load.steady_a > limit_a
     limited = site.output.limiter and load.kind in LIMITED and load.fixed_a < limit_a
-    holds = int(100 * (load.holds_at or 0) * site.output.brightness) / 100
+    holds = int(100 * (load.holds_at or 0) * site.output.highest) / 100
     hint = f"lower the brightness to {holds:.2f}, or feed it in more places"
     if lasting:
         text += f"; over {STEADY_S} s {_amps(load.steady_a, limit_a)} A"

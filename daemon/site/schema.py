@@ -154,6 +154,11 @@ class OutputTable(Table):
     zone: tuple[OutputZone, ...] = ()
     """Zones with a brightness of their own, each as a table `[[output.zone]]`."""
 
+    @property
+    def highest(self) -> float:
+        """The highest brightness that any slot can have. The survey reckons all currents with it."""
+        return max([self.brightness, *(zone.brightness for zone in self.zone)])
+
 
 class Phone(Table):
     """The page and the HTTP interface."""

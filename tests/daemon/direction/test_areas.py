@@ -10,7 +10,7 @@ import pytest
 from gloaming.daemon.direction.areas import decide_areas, score_areas
 from gloaming.daemon.direction.decide import decide, score, segment_at
 from gloaming.daemon.direction.overrides import Kind, Override
-from gloaming.daemon.direction.requests import Refusal, ask
+from gloaming.daemon.direction.requests import SOUND_AHEAD_NS, Refusal, ask
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.site.load import Site
 from tests.daemon.quay_site import SECOND_NS, TABLES, ns, site_of
@@ -208,3 +208,13 @@ def test_where_the_rest_has_no_show_the_strongest_show_with_sound_is_heard(tmp_p
     for one in whole:
         assert one.show is None and one.level_from == one.level_until == 0
         assert segment_at(one.from_ns, quay).picture == one.picture
+
+
+def test_a_skip_is_for_every_show_that_is_given_also_where_the_rest_has_none(tmp_path: Path) -> None:
+    quay = site(tmp_path, EVENING.replace("[[performance]]", '[[performance]]\nzone = "roof"'))
+    skip = replace(ask({"kind": "skip"}, at("17:00:10"), quay), id=1)
+    assert skip.at_ns == at("17:00:10") + SOUND_AHEAD_NS  # bells has sound, and is heard
+    assert decide(at("17:00:20"), quay, zone="roof").piece == heard(quay, "17:00:20") == "bells"
+    assert decide(at("17:00:20"), quay, (skip,), zone="roof").piece == heard(quay, "17:00:20", skip) == "tide"
+    with pytest.raises(Refusal):
+        ask({"kind": "skip"}, at("16:00"), quay)

@@ -71,6 +71,18 @@ def test_two_strings_of_3_6_a_on_one_port_with_a_5_a_fuse_overload_it(
     assert "the heaviest port: 3 of left, 7.2 of 5 A in tide at 0:00" in report
 
 
+def test_the_brightness_of_a_zone_counts_where_it_is_the_highest(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """At 0.5 the port has 4.5 A of 5 A. With the ridge at 0.8 it has 3.6 + 2.25 A at least."""
+    site = SITE.replace("brightness = 0.8", "brightness = 0.5")
+    _, told = surveyed(make(tmp_path, white, rig=PORTS, site=site), capsys)
+    assert "port-overloaded" not in codes(told)
+    brighter = f'{site}\n[[output.zone]]\nname = "ridge"\nbrightness = 0.8\n'
+    _, told = surveyed(make(tmp_path, white, rig=PORTS, site=brighter), capsys)
+    assert "port-overloaded" in codes(told)
+
+
 @pytest.mark.parametrize(("brightness", "fuse_a"), [(1.0, 9.15), (0.8, 7.35), (0.3, 2.85)])
 def test_a_current_that_is_just_its_limit_is_within_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], brightness: float, fuse_a: float
