@@ -33,7 +33,12 @@ def news_of(now: dict[str, Any]) -> str:
     news["zones"] = [{**each, "level": round(each["level"], 2)} for each in now["zones"]]
     wire = now["health"]["transmitter"]
     troubles = [(each["kind"], each["subject"], each["text"]) for each in now["health"]["troubles"]]
-    news["health"] = [troubles, wire and (wire["piece"], round(wire["level"], 2), wire["universes"])]
+    parts = [wire, *wire.get("areas", ())] if wire else []
+    news["health"] = [
+        troubles,
+        [(part["piece"], round(part["level"], 2)) for part in parts],
+        wire and wire["universes"],
+    ]
     news["clock"] = {key: value for key, value in now["clock"].items() if key != "offset_s"}
     news["next"] = now["next"] and [now["next"]["at"][:19], now["next"]["state"]]
     return json.dumps(news, sort_keys=True)

@@ -11,7 +11,7 @@ from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from gloaming.api.cli.main import main as gloaming
 from gloaming.shows.demonstration.season import make_season
-from tests.browser.board import MS, Board, board, chromium, phone
+from tests.browser.board import MS, Board, board, chromium, phone, signed_in
 from tests.places import TOP
 from tests.waiting import wait_until
 
@@ -19,6 +19,7 @@ SEEN = Path(__file__).with_name("seen")
 COLOURS = 128
 PHONE, DESKTOP, SHEET, PORTS = (390, 844), (1000, 720), (1000, 1150), (880, 872)
 """Width and height of the pictures, in pixels."""
+PATH = '\n[[zone]]\nname = "path"\nstrings = ["railing"]\n'
 
 
 def main() -> None:
@@ -52,6 +53,28 @@ def main() -> None:
                 page.wait_for_timeout(500)
                 keep(page, f"view-{scheme}")
         desktop(browser, site)
+        zones(browser, site)
+
+
+def zones(browser: Browser, site: Board) -> None:
+    """The roof after two taps, and a railing that is out of service."""
+    rig = site.folder / "rig.toml"
+    rig.write_text(rig.read_text() + PATH)
+    site.ask(
+        "POST",
+        "/api/overrides",
+        {"kind": "out-of-service", "zone": "railing", "why": "it flickers", "until": "2026-12-19"},
+    )
+    for scheme in ("dark", "light"):
+        with phone(browser, color_scheme=scheme) as context:
+            page = signed_in(context, site)
+            page.locator("#zones").get_by_role("button", name="roof").tap()
+            page.locator("#part").get_by_role("button", name="50 %").tap()
+            expect(page.locator("#differing")).to_contain_text("roof Playing: tide, at 50 %", timeout=MS)
+            page.evaluate("showMessage('')")
+            page.evaluate("scrollTo(0, differing.offsetTop - 16)")
+            page.wait_for_timeout(500)
+            keep(page, f"zones-{scheme}")
 
 
 def paused(page: Page, site: Board) -> None:

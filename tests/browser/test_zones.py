@@ -48,7 +48,8 @@ def zones(site: Board) -> list[str]:
 
 
 def brightest(site: Board, universe: int) -> int:
-    return max(site.receiver.counts.levels[universe])
+    """The brightest slot of the string in a universe: the ridge has 150 pixels, the railing 60."""
+    return max(site.receiver.counts.levels[universe][: 3 * {1: 150, 2: 60}[universe]])
 
 
 def test_two_taps_dim_the_roof_alone(browser: Browser, site: Board) -> None:
@@ -57,8 +58,14 @@ def test_two_taps_dim_the_roof_alone(browser: Browser, site: Board) -> None:
         expect(page.locator("#differing")).to_be_hidden()
         page.get_by_role("button", name="roof").tap()
         page.get_by_role("button", name="50 %").tap()
-        expect(page.locator("#message")).to_contain_text(
-            "roof: Dimmed for tonight to 50 % of the brightness that is set.", timeout=MS
+        wait_until(lambda: 0 < brightest(site, 1) <= 120, "half of the light on the roof")  # of 240 at most
+        assert brightest(site, 2) > 200
+        expect(page.locator("#message")).to_have_text(
+            re.compile(
+                "^roof: Dimmed for tonight to 50 % of the brightness that is set. "
+                "On the wire: light, (tide|lanterns), at 50%.$"
+            ),
+            timeout=MS,
         )
         line = page.locator("#differing li")
         expect(line).to_contain_text(re.compile("^roof Playing: (tide|lanterns), at 50 %"), timeout=MS)
@@ -69,6 +76,7 @@ def test_two_taps_dim_the_roof_alone(browser: Browser, site: Board) -> None:
         (dim,) = site.ask("GET", "/api/now")["overrides"]
         assert (dim["kind"], dim["zone"], dim["level"]) == ("dim", "roof", 0.5)
         page.get_by_role("button", name="Undo: roof: Dimmed").tap()
+        wait_until(lambda: brightest(site, 1) > 200, "all of the light on the roof")
         expect(page.locator("#differing")).to_be_hidden(timeout=MS)
 
 
@@ -93,6 +101,7 @@ def test_a_zone_that_is_off_leaves_pause_as_it_is(browser: Browser, site: Board)
         off = page.locator("#part").get_by_role("button", name="Off for tonight")
         off.tap()
         expect(off).to_have_attribute("aria-pressed", "true", timeout=MS)
+        wait_until(lambda: brightest(site, 1) == 0 and brightest(site, 2) > 200, "a dark roof alone")
         expect(page.locator("#differing li")).to_contain_text("roof Dark", timeout=MS)
         expect(page.locator("#pause b")).to_have_text("PAUSE")
         expect(page.locator("#dark")).to_have_attribute("aria-pressed", "false")
@@ -117,6 +126,26 @@ def test_a_zone_has_a_show_of_its_own(browser: Browser, site: Board) -> None:
         expect(page.locator("#differing li")).to_contain_text(re.compile("roof Playing: lanterns"), timeout=MS)
         expect(page.locator("#differing li")).to_contain_text("closes 18:")
         assert site.ask("GET", "/api/now")["show"] == "evening"
+
+
+def test_light_in_a_zone_alone_is_light_on_the_wire_and_pause_ends_it(browser: Browser, tmp_path: Path) -> None:
+    """After closing, with a show called for the roof."""
+    with (
+        board(tmp_path / "site", "127.0.78.6", at="2026-12-12T22:30", lit=False) as late,
+        phone(browser) as context,
+    ):
+        page = context.new_page()
+        page.goto(late.link())
+        page.get_by_role("button", name="Sign in").click()
+        expect(page.locator("#wire")).to_have_text("On the wire: black", timeout=MS)
+        late.ask("POST", "/api/overrides", {"kind": "call", "show": "short", "zone": "roof"})
+        wait_until(lambda: brightest(late, 1) > 200, "light on the roof")
+        assert brightest(late, 2) == 0
+        expect(page.locator("#wire")).to_have_text("On the wire: light, only in parts of the rig", timeout=MS)
+        page.locator("#pause").tap()
+        expect(page.locator("#message")).to_contain_text("Paused for 15 minutes.", timeout=MS)
+        wait_until(late.black, "a black wire")
+        expect(page.locator("#wire")).to_have_text("On the wire: black", timeout=MS)
 
 
 def test_what_is_out_of_service_is_listed_quietly_and_an_operator_ends_it(browser: Browser, site: Board) -> None:

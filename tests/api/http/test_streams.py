@@ -32,6 +32,14 @@ def test_a_zone_that_fades_is_news_at_each_percent(tmp_path: Path) -> None:
             assert at(0.5) != at(0.49)
             assert at(0.5) == at(0.501)
 
+            def sent(level: float) -> str:
+                area = {"piece": "tide", "level": level, "black": None}
+                wire = {"piece": "tide", "level": 1.0, "universes": 2, "areas": [area]}
+                return news_of({**now, "health": {**now["health"], "transmitter": wire}})
+
+            assert sent(0.5) != sent(0.49)
+            assert sent(0.5) == sent(0.501)
+
     run(work())
 
 

@@ -72,8 +72,10 @@ function showStatus() {
   $("place").hidden = now.position_s === null || !now.length_s;
 
   const wire = now.health.transmitter;
-  const lit = wire && wire.level > 0 && !wire.black;
-  const what = !wire ? "nothing known" : lit ? `light${wire.piece ? `: ${wire.piece}` : ""}, at ${Math.round(wire.level * 100)} %` : "black";
+  const shines = (one) => one.level > 0 && !one.black;
+  const lit = wire && [wire, ...(wire.areas || [])].some(shines);
+  const light = () => (shines(wire) ? `light${wire.piece ? `: ${wire.piece}` : ""}, at ${Math.round(wire.level * 100)} %` : "light, only in parts of the rig");
+  const what = !wire ? "nothing known" : lit ? light() : "black";
   $("wire").textContent = `On the wire: ${what}`;
   if (wire && awaited === (lit ? "light" : "black")) {
     showMessage(awaited === "black" ? "The lights are off: the wire is black." : "The lights are on: it is on the wire.");
