@@ -15,6 +15,7 @@ from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import Reason, State
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.states import GIVEN
+from gloaming.daemon.direction.zones_in_force import REST, areas_of
 from gloaming.daemon.timetable.zones import resolve
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.known_names import instead
@@ -75,15 +76,22 @@ def ask(
 
 def _allow(override: Override, site: SiteProtocol, overrides: tuple[Override, ...], held: tuple[HeldRule, ...]) -> None:
     if override.kind == Kind.CALL:
-        view = site.in_zones(frozenset([override.zone] if override.zone else []))
-        window = dark_window_at(override.at_ns, view, held)
-        if window:
-            raise Refusal(window.reason)
+        windows = [dark_window_at(override.at_ns, site.in_zones(zones), held) for zones in _places(override.zone, site)]
+        if windows and all(windows):
+            raise Refusal(*dict.fromkeys(window.reason for window in windows if window))
+        if override.show and override.zone and not site.reaches(override.show, override.zone):
+            problem = f"no piece of {override.show} has a slot of {override.zone}"
+            raise _invalid("zone", problem, "name another show or zone, or leave the zone out")
     if override.kind == Kind.SKIP:
         found = decide_areas(override.at_ns, site, overrides, held)
         given = [one for one in (found.rest, *(one for _, one in found.areas)) if one.show is not None]
         if not any(one.state in {*GIVEN, State.PAUSED} for one in given):
             raise Refusal(*found.rest.reasons)
+
+
+def _places(zone: str | None, site: SiteProtocol) -> list[frozenset[str]]:
+    """The zones of each area of a zone, as the site's rules part it; of the rest for the whole rig."""
+    return [REST] if zone is None else [area.zones for area in areas_of(site, (), zone) if zone in area.zones]
 
 
 def _with_its_sound(

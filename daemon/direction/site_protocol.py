@@ -163,6 +163,10 @@ class SiteProtocol(Timetable, Protocol):
         """
         ...
 
+    def reaches(self, show: str, zone: str) -> bool:
+        """Whether a piece of a show has a slot of a zone."""
+        ...
+
     def goes_round(self, show: str) -> bool:
         """Whether a show repeats one piece with nothing between, so that it is one picture that repeats."""
         ...

@@ -5,7 +5,7 @@ Each ConfigError names the line of its table. `on_their_lines` finds the line of
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from gloaming.daemon.site.schema import OutputZone, PlaceTable, SiteFile
@@ -111,12 +111,18 @@ def zone_errors(path: Path, file: SiteFile, rig: Rig, frames: Mapping[str, Frame
         show, spans = shows.get(performance.show), zones.get(performance.zone or "")
         if show is None or spans is None:
             continue
-        infos = [frames[name] for name in {*show.order, show.between or ""} if name in frames]
-        slots = {universe.number: universe.slots for info in infos for universe in info.universes}
-        if infos and not any(first_slot <= slots.get(number, 0) for number, first_slot, _ in spans):
+        if not reaches([frames[name] for name in {*show.order, show.between or ""} if name in frames], spans):
             problem = f"no piece of {show.name} has a slot of {performance.zone}"
             hint = f"name a show whose frames have {_listed(spans)}, or remove the zone"
             yield ConfigError(path, line_of(performance), f"performance[{index}].zone", problem, hint)
+
+
+def reaches(frames: Sequence[FrameFileInfo], spans: Spans) -> bool:
+    """Whether frame files have a slot in some spans. Without any file nobody knows better."""
+    slots: dict[int, int] = {}
+    for universe in (universe for info in frames for universe in info.universes):
+        slots[universe.number] = max(universe.slots, slots.get(universe.number, 0))
+    return not frames or any(first <= slots.get(number, 0) for number, first, _ in spans)
 
 
 def _listed(spans: Spans) -> str:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from gloaming.daemon.site.checks import errors_in, line_of, unlikely_place, zone_errors
+from gloaming.daemon.site.checks import errors_in, line_of, reaches, unlikely_place, zone_errors
 from gloaming.daemon.site.schema import ClockTable, Neighbours, OutputTable, Phone, Show, SiteFile, Sound, SurveyTable
 from gloaming.daemon.site.schema_delivery import Alert, Hook
 from gloaming.daemon.site.schema_rules import DimHours, Hours, Performance
@@ -118,6 +118,12 @@ class Site:
         """Whether a show repeats one piece with nothing between, so that it is one picture that repeats."""
         order = (self.pieces[name] for name in self.shows[show].order)
         return goes_round(self.shows[show], [piece for piece in order if piece.info])
+
+    def reaches(self, show: str, zone: str) -> bool:
+        """Whether a piece of a show has a slot of a zone."""
+        given = self.shows[show]
+        pieces = (self.pieces[name] for name in (*given.order, given.between or "") if name in self.pieces)
+        return reaches([piece.info for piece in pieces if piece.info], self.zones[zone])
 
     @cached_property
     def slots(self) -> dict[int, int]:

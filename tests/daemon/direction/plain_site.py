@@ -138,6 +138,9 @@ class PlainSite:
     def in_zones(self, zones: frozenset[str]) -> SiteProtocol:
         return self
 
+    def reaches(self, show: str, zone: str) -> bool:
+        return True
+
     def goes_round(self, show: str) -> bool:
         return len(self.shows[show].order) == 1
 

@@ -326,3 +326,39 @@ def test_an_override_that_is_over_does_not_return_when_the_clock_is_set_back(sit
     assert after_step(paused, AT + 20 * MIN, 10 * MIN) == paused
     asked_since = made(site, at_ns=now + S, kind="pause")
     assert after_step(asked_since, now + 2 * S, 10 * MIN) == asked_since
+
+
+def test_a_call_for_a_zone_is_refused_in_dark_hours_of_all_its_slots_and_where_the_show_has_none(
+    tmp_path: Path,
+) -> None:
+    hours = '[neighbours]\ndark = [{ zone = "roof", from = "17:00", to = "07:00" }]\n'
+    site = site_of(tmp_path, hours, TABLES, rig=ZONES)
+    for zone in ("roof", "ridge"):
+        with pytest.raises(Refusal, match="roof: dark hours 17:00 to 07:00: no light"):
+            made(site, kind="call", show="evening", zone=zone)
+    assert made(site, kind="call", show="evening", zone="left").zone == "left"  # it has more than the roof
+    assert made(site, kind="call", show="evening").zone is None
+    with pytest.raises(InputError) as error:
+        made(site, kind="call", show="evening", zone="eaves")
+    assert str(error.value.errors[0]) == (
+        "request: zone: no piece of evening has a slot of eaves; name another show or zone, or leave the zone out"
+    )
+
+
+ZONES = """[[controller]]
+name = "left"
+universes = "1-4"
+
+[[string]]
+name = "ridge"
+controller = "left"
+universe = 1
+pixels = 1
+group = "roof"
+
+[[string]]
+name = "eaves"
+controller = "left"
+universe = 2
+pixels = 1
+"""

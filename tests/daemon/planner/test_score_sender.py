@@ -173,8 +173,8 @@ def test_an_override_that_divides_an_area_is_no_change_of_what_it_shows(tmp_path
 
             await planner.ask({"kind": "out-of-service", "zone": "left"}, "Ada")
             assert lines() == ["left dark"]
-            made = await planner.ask({"kind": "call", "show": "evening", "zone": "roof"}, "Ada")
-            assert lines() == ["left dark"], "the roof is a part of what is out of service"
+            made = await planner.ask({"kind": "call", "show": "evening", "zone": "path"}, "Ada")
+            assert lines() == ["left dark"], "the path is a part of what is out of service"
             await planner.undo(int(str(made["id"])), "Ada")
             dark = await planner.ask({"kind": "dark"}, "Ada")
             await planner.undo(int(str(dark["id"])), "Ada")
