@@ -31,6 +31,7 @@ from gloaming.daemon.transmitter.send_group import (
     Instant,
     SendGroup,
     brightness,
+    coming_wants,
 )
 from gloaming.shows.framefile.layout import every_nth
 from gloaming.shows.time_units import SECOND_NS
@@ -193,7 +194,7 @@ class Voice(SendGroup):
 
     def _levels(self, now: Instant, another: bool) -> tuple[int, ...]:
         """The brightness of each area now. While the disk is late another picture never becomes brighter."""
-        if self._steady and not another:
+        if self._steady:
             return self._steady
         for area in self.members:
             level = area.level_at(now.at_ns)
@@ -230,6 +231,8 @@ class AreaGroup:
         self._known: Known | None = None
         self._from_ns = self._until_ns = self._apart_ns = 0
         self._leader: Voice | None = None
+        self._coming: list[Want] | None = None
+        """The frames of what begins soon. Looked for anew once a second at least."""
         self.shown: tuple[tuple[str | None, float], ...] | None = None
         self._new = self._moved = self._urgent = self._led = self._by_leader = False
         self._unchanged, self._sent_ns, self._next_ns, self._frame_ns = 1, before.sent_ns, before.sent_ns, 0
@@ -278,7 +281,7 @@ class AreaGroup:
                 area.lookup = lookup(area.part)
         self._from_ns, self._until_ns = monotonic_ns, min(area.lookup.until_ns for area in self._areas)
         self._apart_ns = wall_ns - monotonic_ns
-        self.voices = self._voices()
+        self.voices, self._coming = self._voices(), None
         self._leader = max((one for one in self.voices if one.fps), key=attrgetter("fps"), default=None)
 
     def _area(self, part: AreaSlots, lookup: Lookup) -> PlayedArea:
@@ -326,7 +329,7 @@ class AreaGroup:
                 self._end()
                 return self._next_ns
         if not self._urgent and not (self._led and self._by_leader):
-            leader = self._leader if self._leader and not self._led and not self._leader.holds else None
+            leader = None if self._led else self._leader
             if now_ns < self._sent_ns + apart_ns:
                 return self._sent_ns + apart_ns
             if leader and now_ns < leader.next_ns < now_ns + apart_ns:
@@ -360,10 +363,16 @@ class AreaGroup:
     def read_ahead(self, at_ns: int, coming_ns: int) -> list[Want]:
         """The frames to hold for all areas. Reports damaged frames that were read."""
         wanted: list[Want] = []
-        lit_last = sorted(self._areas, key=lambda area: area.lookup.segment is not None)
-        for area in {id(area.part.score): area for area in lit_last}.values():
-            wanted += area.voice.read_ahead(area.part.score, at_ns, coming_ns)
-        return wanted
+        for voice in self.voices:
+            first, *others = voice.members
+            wanted += voice.read_ahead(first.part.score, at_ns, coming_ns)
+            if first.lookup.segment is None:  # they may differ in what they will show
+                for score in {id(area.part.score): area.part.score for area in others}.values():
+                    wanted += voice.read_ahead(score, at_ns, coming_ns)
+        if self._coming is None:
+            scores = {id(area.part.score): area.part.score for area in self._areas}.values()
+            self._coming = [want for score in scores for want in coming_wants(score, at_ns, coming_ns)]
+        return wanted + self._coming
 
     def look_again(self) -> None:
         """Try damaged pieces again."""

@@ -323,9 +323,9 @@ class SendGroup:
 
     def read_ahead(self, score: Score, at_ns: int, coming_ns: int) -> list[Want]:
         """The frames to hold for a score, with those of what begins within `coming_ns`. Reports damaged ones."""
-        segment, coming = score.at(at_ns), score.after(at_ns)
+        segment = score.at(at_ns)
         self.foresee(segment, at_ns)
-        return self.wants(segment, coming if coming and coming.from_ns - at_ns < coming_ns else None, at_ns)
+        return self.wants(segment, at_ns) + coming_wants(score, at_ns, coming_ns)
 
     def foresee(self, segment: Segment | None, at_ns: int) -> None:
         """Report damaged frames as soon as they are read, so that the planner can replace the piece in time."""
@@ -412,8 +412,8 @@ class SendGroup:
         self._next_ns = now.monotonic_ns + (STEADY_NS if steady else keep_alive.every_ns)
         return min(now.until_ns, self._next_ns)
 
-    def wants(self, segment: Segment | None, coming: Segment | None, at_ns: int) -> list[Want]:
-        """The frames to hold: those of the present pictures, and the first of the coming ones."""
+    def wants(self, segment: Segment | None, at_ns: int) -> list[Want]:
+        """The frames of the present pictures to hold."""
         wanted = []
         playing = segment.seen if segment else None
         if segment and playing and not segment.dark and not self.is_damaged(segment):
@@ -425,11 +425,16 @@ class SendGroup:
         if segment and segment.mix:
             going = segment.mix.picture
             wanted.append(Want(going.path, going.frame_at(at_ns), going.still is None))
-        if coming and coming.seen:
-            wanted.append(Want(coming.seen.path, coming.seen.frame_at(coming.from_ns)))
-            if coming.mix:
-                wanted.append(Want(coming.mix.picture.path, coming.mix.picture.frame_at(coming.from_ns)))
         return wanted
+
+
+def coming_wants(score: Score, at_ns: int, coming_ns: int) -> list[Want]:
+    """The first frames of the pictures that begin within `coming_ns`."""
+    coming = score.after(at_ns)
+    if coming is None or coming.seen is None or coming.from_ns - at_ns >= coming_ns:
+        return []
+    pictures = (coming.seen, *((coming.mix.picture,) if coming.mix else ()))
+    return [Want(one.path, one.frame_at(coming.from_ns)) for one in pictures]
 
 
 def brightness(level: float) -> int:

@@ -178,6 +178,27 @@ def test_while_the_disk_is_late_an_area_keeps_its_last_frame(sender: FakeSender)
     assert [level for _, level in seen(harness.play(3 * S), "roof")][-1] == 250 - 119
 
 
+def test_while_the_disk_is_late_another_picture_never_becomes_brighter(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.read_ahead.gone = {"/bells"}
+    own = [(spans, [film(0, S, (0.25, 0.25)), bells(S, 9 * S)]) for spans in (ROOF, PATH)]
+    harness.score(film(0, 9 * S), areas=own)
+    packets = [one for one in harness.play(3 * S) if one[0] >= S]
+    for part in ("roof", "path"):
+        assert {level for _, level in seen(packets, part)} == {10}, "the last frame of the film, as bright as it was"
+
+
+def test_changes_of_pictures_in_areas_keep_to_the_rate_of_a_dmx512_line(sender: FakeSender) -> None:
+    """6.6.1: looks that follow each other every 10 ms, in two areas by turns."""
+    harness = harness_of(sender, universe(1, A, slots=512))
+    looks = [segment(n * 10 * MS, (n + 1) * 10 * MS, look=n + 1) for n in range(200)]
+    later = [segment((n * 10 + 5) * MS, (n * 10 + 15) * MS, look=n + 1) for n in range(200)]
+    harness.score(*looks, areas=[(ROOF, later)])
+    times = [at_ns for at_ns, _, _ in harness.play(2 * S)]
+    assert all(after - before >= S // 45 for before, after in pairwise(times))
+    assert len(times) > 60
+
+
 def test_while_the_disk_is_late_for_the_rest_an_area_plays_on(sender: FakeSender) -> None:
     harness = harness_of(sender)
     harness.score(film(0, 20 * S), areas=[(ROOF, [bells(0, 20 * S, fps=(25, 1))])])
@@ -236,6 +257,7 @@ def test_a_dim_window_of_a_zone_binds_a_look_a_still_and_a_slow_piece_at_once(se
         harness.score(shown)
         packets = harness.play(3900 * MS)
         assert {level for at_ns, level in seen(packets, "roof") if S <= at_ns < 3 * S} == {50}
+        assert S in {at_ns for at_ns, _, _ in packets}, "at once, though no frame is due"
         assert {level for at_ns, level in seen(packets, "roof") if not S <= at_ns < 3 * S + 30 * MS} == {200}
         assert {level for _, level in seen(packets, "path")} == {200}
 
@@ -273,6 +295,28 @@ def test_a_window_of_a_zone_that_has_begun_holds_over_a_step_of_the_clock(sender
     packets = harness.play(605 * S)
     assert {bool(level) for at_ns, level in seen(packets, "roof") if at_ns < 600 * S} == {False}
     assert {bool(level) for at_ns, level in seen(packets, "roof") if at_ns >= 600 * S + 25 * MS} == {True}
+
+
+def test_a_zone_is_dark_while_the_wall_clock_is_in_its_hours(sender: FakeSender) -> None:
+    """By the score's time they are an hour away."""
+    harness = harness_of(sender)
+    harness.windows((3600 * S, 7200 * S, 0.0, ROOF))
+    harness.score(film(0, 9 * S))
+    harness.play(S + 5 * MS)
+    harness.wall_ns += 4000 * S
+    packets = harness.play(2 * S)
+    assert packets[0][0] == S + 5 * MS, "at once"
+    assert {level for _, level in seen(packets, "roof")} == {0} and all(level for _, level in seen(packets, "path"))
+
+
+def test_the_frames_of_an_area_follow_its_sound_and_no_other(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    harness.player.shift = lambda segment, turn, at_ns: 50 * MS
+    harness.player.use(harness.player.output)
+    harness.score(film(0, 9 * S), areas=[(ROOF, [bells(0, 9 * S, sound_path="/bells.flac")])])
+    packets = harness.play(S)
+    assert [level for _, level in seen(packets, "rest")] == list(range(1, 41))
+    assert [level for _, level in seen(packets, "roof")][-1] == 250 - 39 - 2
 
 
 def test_a_new_transmitter_holds_the_windows_of_zones_that_the_planner_holds(sender: FakeSender) -> None:
