@@ -31,10 +31,12 @@ class Sent(NamedTuple):
 
 
 class SentNow(NamedTuple):
-    """An instant, and its segment of the score that was sent last: of the rest, or of the area at a `place` in it."""
+    """An instant, and its segment of the score that was sent last: of the rest, or of the area at a `place` in the
+    score with this `id`."""
 
     at_ns: int
     segment: DecidedSegment
+    id: int
     place: int | None = None
 
 
@@ -53,8 +55,8 @@ async def confirm(
     """
     deadline_s = time.monotonic() + CONFIRM_S
     while True:
-        now_ns, segment, place = sent_now(asked.zone)
-        changed, playing = client.playing, _in_area(client.now_playing, place)
+        now_ns, segment, sent_id, place = sent_now(asked.zone)
+        changed, playing = client.playing, _in_area(client.now_playing, sent_id, place)
         settles_ns = max(segment.until_ns if fades(segment) else now_ns, now_ns if ends else asked.at_ns)
         if settles_ns == now_ns and not (ends or is_given(asked, segment)):
             return Sent(False, segment.reasons[0].text)
@@ -72,11 +74,12 @@ async def confirm(
             await asyncio.wait_for(changed.wait(), min(left_s, settles_s or left_s))
 
 
-def _in_area(playing: Mapping[str, Any] | None, place: int | None) -> Mapping[str, Any] | None:
-    """What the area at a place plays, which has no sound of its own. An old transmitter plays no areas: None."""
+def _in_area(playing: Mapping[str, Any] | None, sent_id: int, place: int | None) -> Mapping[str, Any] | None:
+    """What the area at a place plays, which has no sound of its own. None while another score plays, which may have
+    other areas, and of an old transmitter, which plays none."""
     if playing is None or place is None:
         return playing
-    areas = playing.get("areas", ())
+    areas = playing.get("areas", ()) if playing["id"] == sent_id else ()
     return {**playing, **areas[place], "volume": 0.0} if place < len(areas) else None
 
 

@@ -96,7 +96,7 @@ class ScoreSender:
         places = [place for place, (area, _) in enumerate(self._sent.areas) if zone in area.zones]
         place = min(places, key=lambda place: len(self._sent.areas[place][0].zones), default=None)
         segments = self._sent.rest if place is None else self._sent.areas[place][1]
-        return SentNow(now_ns, _at(segments, now_ns), place)
+        return SentNow(now_ns, _at(segments, now_ns), self._score_id, place)
 
     def _look_up(self) -> None:
         """Look up the next half hour. Send it if it differs from what was sent, or if that runs out."""

@@ -144,6 +144,7 @@ def test_a_refused_end_is_reported(
 
 
 STANDING: list[dict[str, object]] = [
+    {"id": 5, "kind": "storm-hold"},
     {"id": 1, "kind": "dark"},
     {"id": 2, "kind": "dark", "zone": "roof"},
     {"id": 3, "kind": "out-of-service", "zone": "roof"},

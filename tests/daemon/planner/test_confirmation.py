@@ -96,22 +96,23 @@ ROOF_DARK = Reason("override 7 dark", "roof: dark by Nan at 18:00 until 22:00", 
 
 
 @pytest.mark.parametrize(
-    ("areas", "on_the_wire", "wire"),
+    ("areas", "sent_id", "on_the_wire", "wire"),
     [
-        ([{"piece": None, "level": 0.0, "black": "score"}], True, "black"),
-        ([{"piece": "tide", "level": 0.8, "black": None}], False, "the transmitter still sends light, tide, at 80%"),
-        ([], False, NOT_CONFIRMED),  # an old transmitter plays no areas
+        ([{"piece": None, "level": 0.0, "black": "score"}], 1, True, "black"),
+        ([{"piece": None, "level": 0.0, "black": "score"}], 2, False, NOT_CONFIRMED),  # of the score before
+        ([{"piece": "tide", "level": 0.8, "black": None}], 1, False, "the transmitter still sends light, tide, at 80%"),
+        ([], 1, False, NOT_CONFIRMED),  # an old transmitter plays no areas
     ],
 )
 def test_an_override_of_a_zone_is_confirmed_by_what_its_area_plays(
-    areas: list[dict[str, object]], on_the_wire: bool, wire: str
+    areas: list[dict[str, object]], sent_id: int, on_the_wire: bool, wire: str
 ) -> None:
     """The rest is light, with sound."""
     asked_zones: list[str | None] = []
 
     def sent_now(zone: str | None) -> SentNow:
         asked_zones.append(zone)
-        return SentNow(5, dark(State.DARK, ROOF_DARK), 0)
+        return SentNow(5, dark(State.DARK, ROOF_DARK), sent_id, 0)
 
     async def work() -> tuple[bool, str]:
         client: Any = TransmitterClient(Path("/nowhere"), lambda message: None)
