@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import chain
 
 from gloaming.daemon.score.score import Score
 from gloaming.daemon.score.windows import HeldWindow, NeighboursWindow, Windows
 from gloaming.daemon.transmitter.frame_mixer import FrameMixer, Runs
-from gloaming.shows.rig.zones import Spans, areas
+from gloaming.shows.rig.zones import Area, Spans, areas
 
 
 def has_areas(score: Score, windows: Windows, held: tuple[HeldWindow, ...]) -> bool:
@@ -36,12 +37,9 @@ class AreaSlots:
 
 def divide(mixer: FrameMixer, score: Score, windows: Windows, held: tuple[HeldWindow, ...]) -> Iterator[AreaSlots]:
     """Divide the rig by the areas of a score and the zones of windows. The rest of the rig comes first."""
-    names = {spans: f"window {number}" for number, spans in enumerate(_zones(windows, held))}
-    own = {f"area {number}": area for number, area in enumerate(score.areas)}
-    found = areas(
-        {**{name: area.spans for name, area in own.items()}, **{name: spans for spans, name in names.items()}}
-    )
-    runs = [(mixer.runs(one.spans), one.zones) for one in found]
+    limited = _zones(windows, held)
+    names = {spans: f"window {number}" for number, spans in enumerate(limited)}
+    runs = [(mixer.runs(one.spans), one.zones) for one in _areas(tuple(area.spans for area in score.areas), limited)]
     scores = [replace(score, segments=area.segments, areas=()) for area in score.areas]
 
     def part(place: int | None, mine: Runs, zones: frozenset[str]) -> AreaSlots:
@@ -54,7 +52,15 @@ def divide(mixer: FrameMixer, score: Score, windows: Windows, held: tuple[HeldWi
     yield part(None, _rest(mixer.size, chain.from_iterable(mine for mine, _ in runs)), frozenset())
     for mine, zones in runs:
         if mine:
-            yield part(next((place for place, name in enumerate(own) if name in zones), None), mine, zones)
+            own = (place for place in range(len(scores)) if f"area {place}" in zones)
+            yield part(next(own, None), mine, zones)
+
+
+@lru_cache(maxsize=4)
+def _areas(own: tuple[Spans, ...], limited: tuple[Spans, ...]) -> tuple[Area, ...]:
+    """The areas into which a score's areas and the zones of windows part a rig. Most scores have those of the last."""
+    zones = {f"area {number}": spans for number, spans in enumerate(own)}
+    return areas(zones | {f"window {number}": spans for number, spans in enumerate(limited)})
 
 
 def _rest(size: int, taken: Iterable[tuple[int, int]]) -> Runs:

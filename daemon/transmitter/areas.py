@@ -274,7 +274,9 @@ class AreaGroup:
             return look_up(part.score, part.windows, self.packets.lead_ns, monotonic_ns, wall_ns, part.held)
 
         if not self.knows(known):
-            self._areas = tuple(self._area(part, lookup(part)) for part in divide(self.mixer, *known))
+            rest, *others = divide(self.mixer, *known)
+            first = PlayedArea(rest, lookup(rest), self.rest, self.rest.shown.level)
+            self._areas = (first, *(self._area(part, lookup(part)) for part in others))
             self._known = known
         else:
             for area in self._areas:
@@ -286,7 +288,7 @@ class AreaGroup:
 
     def _area(self, part: AreaSlots, lookup: Lookup) -> PlayedArea:
         """An area that goes on from the one that had its first slot."""
-        first = part.runs[0][0] if part.runs else -1
+        first = part.runs[0][0]
         for before in self._areas:
             if any(begin <= first < end for begin, end in before.part.runs):
                 return PlayedArea(part, lookup, before.voice, before.level)

@@ -1,10 +1,12 @@
 """What zones cost the transmitter: the whole process, with ten areas and without, the same frames in turn.
 
     python -m tests.bench.zones [--universes 96] [--seconds 10] [--rounds 3] [--level 1.0] [--before FOLDER]
+        [--only WORD]
 
 As root (it makes two network namespaces and a cable between them), with gcc. A share is processor time of the process,
 in percent of one core; a ratio is the median over the rounds of each case divided by "no zones" in the same round.
-`--before` is a checkout of an earlier version, which plays without zones for comparison.
+`--before` is a checkout of an earlier version, which plays without zones for comparison. `--only` chooses the cases
+with a word in their name.
 """
 
 from __future__ import annotations
@@ -91,8 +93,10 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--level", type=float, default=1.0)
     parser.add_argument("--before", type=Path)
+    parser.add_argument("--only", default="", metavar="WORD")
     args = parser.parse_args()
     cases = [case for case in CASES if case != BEFORE or args.before]
+    cases = [case for case in cases if case == "no zones" or args.only in case]
     shares: dict[str, list[float]] = {name: [] for name in cases}
     with tempfile.TemporaryDirectory() as name, street() as there:
         folder = Path(name)

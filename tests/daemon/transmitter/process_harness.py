@@ -94,7 +94,7 @@ class TransmitterProcess:
     def setup(self, universes: list[dict[str, Any]], **more: Any) -> None:
         self.send(op="setup", universes=universes, **{**SETUP, **more})
 
-    def dark(self, *windows: tuple[float, ...], **more: Any) -> None:
+    def dark(self, *windows: tuple[Any, ...], **more: Any) -> None:
         """Send dark windows `(from_ns, until_ns)`, or others `(from_ns, until_ns, light, sound, spans)`."""
         now_ns = time.time_ns()
         dark = [[*window[:2], *(window[2:4] or (0.0, 0.0)), "rule", *(window[4:] or (None,))] for window in windows]

@@ -340,6 +340,18 @@ def test_a_zone_that_grows_holds_its_new_slots_too(sender: FakeSender) -> None:
     assert all(packet[134] for _, _, packet in packets)
 
 
+def test_a_zone_that_shrinks_gives_its_slots_back_to_the_rest(sender: FakeSender) -> None:
+    """The rest then has the first slot of the rig. What is reported of the rest stays that of the rest."""
+    harness = harness_of(sender)
+    harness.score(film(0, 9 * S), areas=[(ROOF, [segment(0, 9 * S, look=7)])])
+    harness.play(S)
+    harness.score(film(0, 9 * S), areas=[([[1, 4, 5]], [segment(0, 9 * S, look=7)])])
+    packets = harness.play(2 * S)
+    assert {tuple(packet[126:130]) for _, _, packet in packets} == {(n, n, n, 7) for n in range(41, 81)}
+    assert (harness.player.shown.piece, harness.player.shown.frame) == ("film", 79)
+    assert harness.player.area_figures() == [{"piece": None, "level": 1.0, "black": None}]
+
+
 def test_when_the_areas_end_the_whole_rig_goes_on_and_is_sent_at_once(sender: FakeSender) -> None:
     harness = harness_of(sender)
     harness.score(segment(0, 60 * S, look=9), areas=[(ROOF, [segment(0, 60 * S, look=7)])])
