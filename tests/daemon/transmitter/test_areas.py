@@ -422,7 +422,7 @@ def segments_of(parts: list[tuple[int, str, float, float]]) -> list[dict[str, An
     return made
 
 
-def right_levels(segments: list[dict[str, Any]], at_ns: int, ceiling: float) -> float:
+def right_level(segments: list[dict[str, Any]], at_ns: int, ceiling: float) -> float:
     """The level of a slot at an instant, worked out from the score's fields alone."""
     one = next((one for one in segments if one["from_ns"] <= at_ns < one["until_ns"]), None)
     if one is None:
@@ -442,61 +442,80 @@ def right_levels(segments: list[dict[str, Any]], at_ns: int, ceiling: float) -> 
     return level * of(one["picture"])
 
 
+Part = tuple[int, str, float, float]
+Zones = list[list[int]]
+Phase = tuple[list[Part], list[tuple[Zones, list[Part]]], list[tuple[int, int, float, Zones | None]]]
+phases = st.lists(
+    st.tuples(stretches, st.lists(st.tuples(zones, stretches), max_size=3), windows), min_size=1, max_size=3
+)
+PHASE = 27 * STEP
+
+
+class Expected:
+    """What a slot is to show by one score and its windows, worked out for each slot alone."""
+
+    def __init__(self, phase: Phase) -> None:
+        rest, own, hours = phase
+        self.score, self.areas = segments_of(rest), [(spans, segments_of(parts)) for spans, parts in own]
+        self.hours = [(begin * STEP, (begin + length) * STEP, light, spans) for begin, length, light, spans in hours]
+        self.edges = {edge for begin, end, _, _ in self.hours for edge in (begin, end)}
+        for segments in (self.score, *(mine for _, mine in self.areas)):
+            self.edges |= {one[key] for one in segments for key in ("from_ns", "until_ns")}
+
+    def give(self, harness: PlayerHarness) -> None:
+        harness.windows(*((*one[:3], one[3] and [[1, *span] for span in one[3]]) for one in self.hours))
+        harness.score(*self.score, areas=[([[1, *span] for span in spans], mine) for spans, mine in self.areas])
+
+    def ceiling(self, slot: int, at_ns: int) -> float:
+        binding = (light for begin, end, light, spans in self.hours if begin <= at_ns < end and has(spans, slot))
+        return min(binding, default=1.0)
+
+    def level(self, slot: int, at_ns: int) -> float:
+        mine = next((mine for spans, mine in self.areas if has(spans, slot)), self.score)
+        return right_level(mine, at_ns, self.ceiling(slot, at_ns))
+
+
+def has(spans: Zones | None, slot: int) -> bool:
+    return spans is None or any(first <= slot <= last for first, last in spans)
+
+
 @settings(max_examples=100, deadline=None)
-@given(stretches, st.lists(st.tuples(zones, stretches), max_size=3), windows, st.data())
+@given(phases, st.sampled_from([0, 2 * MS]), st.lists(st.integers(0, 80), max_size=2), st.sampled_from([20, 512]))
 def test_every_slot_is_as_the_score_and_the_windows_have_it(
-    rest: list[tuple[int, str, float, float]],
-    own: list[tuple[list[list[int]], list[tuple[int, str, float, float]]]],
-    hours: list[tuple[int, int, float, list[list[int]] | None]],
-    data: st.DataObject,
+    given_phases: list[Phase], late_ns: int, stalls: list[int], slots: int
 ) -> None:
-    """Against a look-up for each slot. In a dark window a slot is 0 in every packet; else it may be late by a frame."""
+    """Against a look-up for each slot. No packet breaks a window. Where the disk is in time, what a receiver has is
+    right at any instant, but for a frame. Each score comes with windows of its own."""
     sender = FakeSender()
+    expected = [Expected(phase) for phase in given_phases]
+    end_ns = len(expected) * PHASE
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(output_module, "UdpSender", lambda *options: sender)
-        harness = harness_of(sender)
-        score, areas = segments_of(rest), [(spans, segments_of(parts)) for spans, parts in own]
-        binding = [(begin * STEP, (begin + length) * STEP, light, spans) for begin, length, light, spans in hours]
-        harness.windows(*((*one[:3], one[3] and [[1, *span] for span in one[3]]) for one in binding))
-        harness.score(*score, areas=[([[1, *span] for span in spans], mine) for spans, mine in areas])
-        late_ns = data.draw(st.sampled_from([0, 2 * MS]))
-        stalls = sorted(data.draw(st.lists(st.integers(0, 80), max_size=2)))
-        for stall in stalls:
-            harness.play(stall * STEP, late_ns)
-            harness.read_ahead.gone ^= {"/bells"}
-        harness.play(80 * STEP, late_ns)
-    edges = {0, *(edge for begin, end, _, _ in binding for edge in (begin, end))}
-    edges |= {
-        edge
-        for mine in (score, *(mine for _, mine in areas))
-        for one in mine
-        for edge in (one["from_ns"], one["until_ns"])
-    }
-
-    def ceiling(slot: int, at_ns: int) -> float:
-        return min(
-            [
-                1.0,
-                *(
-                    light
-                    for begin, end, light, spans in binding
-                    if begin <= at_ns < end and (spans is None or any(first <= slot <= last for first, last in spans))
-                ),
-            ]
+        harness = harness_of(sender, universe(1, A, slots=slots))
+        changes = sorted(
+            [(stall * STEP, None) for stall in stalls if stall * STEP < end_ns]
+            + [(n * PHASE, one) for n, one in enumerate(expected)],
+            key=lambda one: one[0],
         )
+        for at_ns, phase in changes:
+            harness.play(at_ns, late_ns)
+            if phase:
+                phase.give(harness)
+            else:
+                harness.read_ahead.gone ^= {"/bells"}
+        harness.play(end_ns, late_ns)
+    edges = {n * PHASE for n in range(len(expected))}.union(*(one.edges for one in expected))
 
-    packets = sender.left
-    for at_ns, _, packet in packets:
+    for at_ns, _, packet in sender.left:
         for slot in range(1, 21):
-            most = ceiling(slot, at_ns)
+            most = expected[at_ns // PHASE].ceiling(slot, at_ns)
             assert packet[125 + slot] <= round(250 * most) + 1, (slot, at_ns)
-    if stalls:
-        return
-    for at_ns in range(30 * MS, 80 * STEP, 37 * MS):
-        if any(0 <= at_ns - edge < 30 * MS for edge in edges):
+    times = [at_ns for at_ns, _, _ in sender.left]
+    assert all(after - before <= S + 41 * MS for before, after in pairwise([*times, end_ns]))
+    for at_ns in range(60 * MS, 0 if stalls else end_ns, 37 * MS):
+        if any(0 <= at_ns - edge < 60 * MS for edge in edges):
             continue
-        packet = max((one for one in packets if one[0] <= at_ns), key=lambda one: one[0])[2]
+        packet = max((one for one in sender.left if one[0] <= at_ns), key=lambda one: one[0])[2]
         for slot in range(1, 21):
-            mine = next((mine for spans, mine in areas if any(first <= slot <= last for first, last in spans)), score)
-            around = [right_levels(mine, at_ns - ago_ns, ceiling(slot, at_ns)) for ago_ns in range(0, 30 * MS, 5 * MS)]
+            around = [expected[at_ns // PHASE].level(slot, at_ns - ago_ns) for ago_ns in range(0, 55 * MS, 6 * MS)]
             assert min(around) - 3 <= packet[125 + slot] <= max(around) + 3, (slot, at_ns)
