@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta
+from itertools import chain
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -15,6 +16,7 @@ from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.reports.nights import season
 from gloaming.daemon.site.load import Site
 from gloaming.shows.config_files.errors import ConfigError, InputError
+from gloaming.shows.rig.zones import joined, part_spans, parts_in
 from gloaming.shows.time_units import SECOND_NS
 
 
@@ -34,6 +36,7 @@ def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -
         "next_piece": _next_piece(situation, at_ns),
         "after_resume": _after_resume(situation, at_ns),
         "zones": [_zone_json(name, situation.current(at_ns, name), decision) for name in site.zone_names],
+        "rest": _has_rest(situation, decision),
         "has_sound": any(one.sound for one in site.pieces.values()),
         "clock": {
             "offset_s": situation.clock.offset_ns / SECOND_NS,
@@ -57,6 +60,22 @@ def _zone_json(name: str, decision: Decision, rest: Decision) -> dict[str, objec
         "reason": deciding(decision.reasons, rest.reasons).as_json(),
         "differing": list(decision.differing),
     }
+
+
+def _has_rest(situation: Situation, rest: Decision) -> bool:
+    """Whether the decision for the rest of the rig is true of anything. A show for the rest is not, where every string
+    and fixture shows something else."""
+    if rest.state not in GIVEN:
+        return True
+    areas = situation.areas(rest.at_ns)
+    others = (area.spans for area, decision in areas if _shown(decision) != _shown(rest))
+    spans, parts = joined(chain.from_iterable(others)), part_spans(situation.site.rig)
+    lights = parts["string"] | parts["fixture"] or parts["controller"]
+    return not spans or len(parts_in(spans, lights)) < len(lights)
+
+
+def _shown(decision: Decision) -> tuple[object, ...]:
+    return decision.state, decision.show, decision.piece, decision.brightness
 
 
 def _next_piece(situation: Situation, at_ns: int) -> dict[str, str] | None:

@@ -22,6 +22,7 @@ from gloaming.daemon.planner.clock_trust import ClockTrust
 from gloaming.daemon.planner.damaged_files import DamagedFiles
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.site.load import Site
+from gloaming.shows.rig.zones import Area
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 KEEP_NS = 3 * DAY_NS
@@ -67,10 +68,11 @@ class Situation:
 
     def everywhere(self, at_ns: int) -> tuple[Decision, ...]:
         """The decisions for now: of the rest of the rig, and of each area."""
-        if not self.trust.trusted:
-            return (self.current(at_ns),)
-        found = decide_areas(at_ns, self.site, self.overrides, self.held)
-        return found.rest, *(decision for _, decision in found.areas)
+        return self.current(at_ns), *(decision for _, decision in self.areas(at_ns))
+
+    def areas(self, at_ns: int) -> tuple[tuple[Area, Decision], ...]:
+        """Each area and its decision for now; none if the clock is not trusted, since the whole rig is dark."""
+        return decide_areas(at_ns, self.site, self.overrides, self.held).areas if self.trust.trusted else ()
 
     def segment(self, at_ns: int, overrides: tuple[Override, ...] | None = None) -> DecidedSegment:
         """The segment of an instant, with these overrides or with those that are stored."""

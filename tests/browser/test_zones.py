@@ -148,6 +148,20 @@ def test_light_in_a_zone_alone_is_light_on_the_wire_and_pause_ends_it(browser: B
         expect(page.locator("#wire")).to_have_text("On the wire: black", timeout=MS)
 
 
+def test_where_zones_hold_the_whole_rig_only_they_count(browser: Browser, site: Board) -> None:
+    rig = site.folder / "rig.toml"
+    rig.write_text(rig.read_text() + '\n[[zone]]\nname = "house"\ncontrollers = ["left"]\n')
+    wait_until(lambda: zones(site) == ["roof", "house"], "the house")
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        page.locator("#zones").get_by_role("button", name="house").tap()
+        page.locator("#part").get_by_role("button", name="Off for tonight").tap()
+        wait_until(site.black, "a black wire")
+        expect(page.locator("#wire")).to_have_text("On the wire: black", timeout=MS)
+        expect(page.locator("#state")).to_have_text("Part by part")
+        expect(page.locator("#differing")).to_contain_text("house Dark")
+
+
 def test_what_is_out_of_service_is_listed_quietly_and_an_operator_ends_it(browser: Browser, site: Board) -> None:
     asked = {"kind": "out-of-service", "zone": "ridge", "why": "it flickers", "until": "2026-12-19"}
     site.ask("POST", "/api/overrides", asked)

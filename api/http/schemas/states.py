@@ -230,6 +230,10 @@ class Now(Explanation):
         list[ZoneNow],
         Field(description="every zone of the rig; what stands above is the rest of the rig, and the sound"),
     ]
+    rest: Annotated[
+        bool,
+        Field(description="false where a show stands above, but every string and fixture shows something else"),
+    ]
     has_sound: Annotated[bool, Field(description="whether any piece has sound")]
     clock: ClockNow
     health: HealthNow

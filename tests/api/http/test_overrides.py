@@ -356,3 +356,23 @@ def test_the_reason_of_a_zone_is_the_one_that_makes_it_differ(tmp_path: Path) ->
             assert await code() == "out-of-service"
 
     run(work())
+
+
+def test_there_is_no_rest_where_all_strings_and_fixtures_show_something_else(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with house(tmp_path, AT) as first, first.client(first.token) as client:
+            await ask(client, {"kind": "dark", "zone": "roof"})
+            await ask(client, {"kind": "dark", "zone": "lamp"})
+            assert (await now(client))["rest"]  # the railing
+            railing = await ask(client, {"kind": "dark", "zone": "railing"})
+        async with house(tmp_path, "2026-12-12T18:01") as first, first.client(first.token) as client:
+            assert not (await now(client))["rest"]
+            await ask(client, {"kind": "pause"})
+        async with house(tmp_path, "2026-12-12T18:02") as first, first.client(first.token) as client:
+            assert (await now(client))["rest"]  # all is paused
+            for one in (await now(client))["overrides"]:
+                if one["kind"] == "pause" or one["id"] == railing["id"]:
+                    await client.delete(f"/api/overrides/{one['id']}")
+            assert (await now(client))["rest"]
+
+    run(work())

@@ -55,26 +55,29 @@ function fill(list, items) {
 function showStatus() {
   const off = standing("pause", "dark");
   $("site").textContent = now.site;
-  const state = now.state === "waiting" && now.piece && now.brightness > 0 ? "Between pieces" : now.state_name;
+  const whole = now.state === "waiting" && now.piece && now.brightness > 0 ? "Between pieces" : now.state_name;
+  const state = now.rest ? whole : "Part by part"; // every part has its line
   $("state").textContent = state;
   document.title = `${state} – Gloaming`;
   const offset = -new Date().getTimezoneOffset();
   const [hours, minutes] = now.at.slice(-5).split(":").map(Number);
   $("zone").hidden = (now.at.slice(-6, -5) === "-" ? -1 : 1) * (hours * 60 + minutes) === offset;
   $("zone").textContent = `Times are those of ${now.timezone}`;
-  $("why").textContent = now.reasons.length ? sentence(localTimes(now.reasons[0].text)) : "";
+  $("why").textContent = now.rest && now.reasons.length ? sentence(localTimes(now.reasons[0].text)) : "";
   fill($("reasons").querySelector("ul"), now.reasons.map((reason) => [JSON.stringify(reason), () => {
     const item = element("li");
     item.append(element("div", sentence(localTimes(reason.text))));
     item.firstChild.append(element("small", reason.rule));
     return item;
   }]));
-  $("place").hidden = now.position_s === null || !now.length_s;
+  $("place").hidden = now.position_s === null || !now.length_s || !now.rest;
 
   const wire = now.health.transmitter;
+  const areas = (wire && wire.areas) || [];
+  const rest = now.rest || !areas.length; // whether anything shows what the transmitter plays for the rest of the rig
   const shines = (one) => one.level > 0 && !one.black;
-  const lit = wire && [wire, ...(wire.areas || [])].some(shines);
-  const light = () => (shines(wire) ? `light${wire.piece ? `: ${wire.piece}` : ""}, at ${Math.round(wire.level * 100)} %` : "light, only in parts of the rig");
+  const lit = wire && [...(rest ? [wire] : []), ...areas].some(shines);
+  const light = () => (rest && shines(wire) ? `light${wire.piece ? `: ${wire.piece}` : ""}, at ${Math.round(wire.level * 100)} %` : "light, only in parts of the rig");
   const what = !wire ? "nothing known" : lit ? light() : "black";
   $("wire").textContent = `On the wire: ${what}`;
   if (wire && awaited === (lit ? "light" : "black")) {
@@ -156,7 +159,7 @@ function showZones(outOfService) {
   $("differing").hidden = differing.length === 0;
   fill($("differing").querySelector("ul"), differing.map((zone) => [JSON.stringify(zone), () => zoneItem(zone)]));
 
-  if (!now.zones.some((zone) => zone.name === part)) choosePart();
+  if (part && !now.zones.some((zone) => zone.name === part)) choosePart();
   $("parts").hidden = viewer || now.zones.length === 0;
   fill($("zones"), now.zones.map(({ name }) => [name, () => {
     const button = element("button", name, { onclick: () => choosePart(name === part ? undefined : name) });
