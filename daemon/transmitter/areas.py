@@ -1,7 +1,7 @@
 """Composes the frame of a send group from areas: slots that show something of their own, or have windows of their own.
 
-Areas that show the same picture share a `Voice`: a send group that puts its frames into a composed frame. `AreaGroup`
-sends that frame when something in it is new. The time is an argument.
+Areas that show the same picture share an `AreaPlayer`: a send group that puts its frames into a composed frame.
+`AreaGroup` sends that frame when something in it is new. The time is an argument.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class PlayedArea:
 
     part: AreaSlots
     lookup: Lookup
-    voice: Voice
+    player: AreaPlayer
     level: float
 
     @property
@@ -57,7 +57,7 @@ class PlayedArea:
 
 
 class ComposedPart:
-    """Where a voice puts its frames: its slots of the composed frame."""
+    """Where a player puts its frames: its slots of the composed frame."""
 
     step = 1
     next_ns = None
@@ -105,7 +105,7 @@ class ComposedPart:
         return any(self._group.composed[rigs].any() for rigs, _ in self.copies)
 
 
-class Voice(SendGroup):
+class AreaPlayer(SendGroup):
     """Plays one picture for the areas that show it, each at a level of its own. The first one's segment leads."""
 
     def __init__(self, group: AreaGroup, before: SendGroup) -> None:
@@ -130,7 +130,7 @@ class Voice(SendGroup):
             self.place_layers()
         self.members = members
         for area in members:
-            area.voice = self
+            area.player = self
 
     @property
     def segment(self) -> Segment | None:
@@ -214,7 +214,7 @@ class Voice(SendGroup):
 
 
 class AreaGroup:
-    """The areas of a send group, their voices, and the frame that is composed of them. The rest of the rig comes first.
+    """The areas of a send group, their players, and the frame composed of them. The rest of the rig comes first.
 
     The fastest moving picture is the clock. What is due between its frames leaves then only if none of them has to wait
     for it (E1.31 6.6.1), else with the next.
@@ -225,12 +225,12 @@ class AreaGroup:
         self.composed: Bytes = np.zeros(self.mixer.size, np.uint8)
         if before.layers:
             np.copyto(self.composed, self.mixer.uncut(*before.layers))
-        self.rest = Voice(self, before)
-        self.voices: tuple[Voice, ...] = (self.rest,)
+        self.rest = AreaPlayer(self, before)
+        self.players: tuple[AreaPlayer, ...] = (self.rest,)
         self._areas: tuple[PlayedArea, ...] = ()
         self._known: Known | None = None
         self._from_ns = self._until_ns = self._apart_ns = 0
-        self._leader: Voice | None = None
+        self._leader: AreaPlayer | None = None
         self._coming: list[Want] | None = None
         """The frames of what begins soon. Looked for anew once a second at least."""
         self.shown: tuple[tuple[str | None, float], ...] | None = None
@@ -258,17 +258,17 @@ class AreaGroup:
         ):
             self._look(known, monotonic_ns, wall_ns)
         now = Instant(monotonic_ns, monotonic_ns + known[0].offset_ns + self.packets.lead_ns, self._until_ns)
-        for voice in self.voices:
-            if voice.next_ns <= monotonic_ns or voice.holds:
-                voice.next_ns = voice.play(now, release, frames, lateness)
-        return min(self._leave(monotonic_ns), self._until_ns, *(voice.next_ns for voice in self.voices))
+        for player in self.players:
+            if player.next_ns <= monotonic_ns or player.holds:
+                player.next_ns = player.play(now, release, frames, lateness)
+        return min(self._leave(monotonic_ns), self._until_ns, *(player.next_ns for player in self.players))
 
     def knows(self, known: Known) -> bool:
         """Whether it plays by these."""
         return self._known is not None and all(map(is_, known, self._known))
 
     def _look(self, known: Known, monotonic_ns: int, wall_ns: int) -> None:
-        """Find what each area shows now, and give the areas that show the same to one voice."""
+        """Find what each area shows now, and give the areas that show the same to one player."""
 
         def lookup(part: AreaSlots) -> Lookup:
             return look_up(part.score, part.windows, self.packets.lead_ns, monotonic_ns, wall_ns, part.held)
@@ -283,33 +283,33 @@ class AreaGroup:
                 area.lookup = lookup(area.part)
         self._from_ns, self._until_ns = monotonic_ns, min(area.lookup.until_ns for area in self._areas)
         self._apart_ns = wall_ns - monotonic_ns
-        self.voices, self._coming = self._voices(), None
-        self._leader = max((one for one in self.voices if one.fps), key=attrgetter("fps"), default=None)
+        self.players, self._coming = self._players(), None
+        self._leader = max((one for one in self.players if one.fps), key=attrgetter("fps"), default=None)
 
     def _area(self, part: AreaSlots, lookup: Lookup) -> PlayedArea:
         """An area that goes on from the one that had its first slot."""
         first = part.runs[0][0]
         for before in self._areas:
             if any(begin <= first < end for begin, end in before.part.runs):
-                return PlayedArea(part, lookup, before.voice, before.level)
+                return PlayedArea(part, lookup, before.player, before.level)
         return PlayedArea(part, lookup, self.rest, self.rest.shown.level)
 
-    def _voices(self) -> tuple[Voice, ...]:
-        """The voices, each with its areas. An area joins another's voice once that shows what the area is to show."""
-        groups: dict[tuple[Hashable, Voice], list[PlayedArea]] = {}
-        showing: dict[Hashable, tuple[Hashable, Voice]] = {}
+    def _players(self) -> tuple[AreaPlayer, ...]:
+        """The players, each with its areas. An area joins another's player once that shows what the area is to show."""
+        groups: dict[tuple[Hashable, AreaPlayer], list[PlayedArea]] = {}
+        showing: dict[Hashable, tuple[Hashable, AreaPlayer]] = {}
         for area in self._areas:
             segment = area.lookup.segment
             what = (segment.image, segment.mix, segment.moves) if segment else area.lookup.between_performances
-            into = showing.get(what, (what, area.voice))
-            if area.voice.shows(segment):
+            into = showing.get(what, (what, area.player))
+            if area.player.shows(segment):
                 showing.setdefault(what, into)
             groups.setdefault(into, []).append(area)
-        found: list[Voice] = []
+        found: list[AreaPlayer] = []
         for (_, before), members in groups.items():
-            voice = Voice(self, before) if before in found else before
-            voice.give(tuple(members))
-            found.append(voice)
+            player = AreaPlayer(self, before) if before in found else before
+            player.give(tuple(members))
+            found.append(player)
         return tuple(found)
 
     def renew(self, part: ComposedPart, moved: bool) -> None:
@@ -351,8 +351,8 @@ class AreaGroup:
         return self._next_ns
 
     def _end(self) -> None:
-        """End the streams once the streams of all voices have ended."""
-        if self._unchanged >= self.packets.keep_alive.packets and all(voice.part.ended for voice in self.voices):
+        """End the streams once the streams of all players have ended."""
+        if self._unchanged >= self.packets.keep_alive.packets and all(player.part.ended for player in self.players):
             self.packets.terminate()
 
     def go_on(self, monotonic_ns: int) -> int | None:
@@ -365,12 +365,12 @@ class AreaGroup:
     def read_ahead(self, at_ns: int, coming_ns: int) -> list[Want]:
         """The frames to hold for all areas. Reports damaged frames that were read."""
         wanted: list[Want] = []
-        for voice in self.voices:
-            first, *others = voice.members
-            wanted += voice.read_ahead(first.part.score, at_ns, coming_ns)
+        for player in self.players:
+            first, *others = player.members
+            wanted += player.read_ahead(first.part.score, at_ns, coming_ns)
             if first.lookup.segment is None:  # they may differ in what they will show
                 for score in {id(area.part.score): area.part.score for area in others}.values():
-                    wanted += voice.read_ahead(score, at_ns, coming_ns)
+                    wanted += player.read_ahead(score, at_ns, coming_ns)
         if self._coming is None:
             scores = {id(area.part.score): area.part.score for area in self._areas}.values()
             self._coming = [want for score in scores for want in coming_wants(score, at_ns, coming_ns)]
@@ -378,9 +378,9 @@ class AreaGroup:
 
     def look_again(self) -> None:
         """Try damaged pieces again."""
-        for voice in self.voices:
-            voice.look_again()
-            voice.next_ns = 0
+        for player in self.players:
+            player.look_again()
+            player.next_ns = 0
 
     def black_by(self) -> Black | None:
         """Why the rest of the rig is black; None if it is lit, or if areas cover the whole rig."""
@@ -394,12 +394,12 @@ class AreaGroup:
             return None
         if any(self.composed[begin:end].any() for begin, end in area.part.runs):
             return None if self.packets.lit() else Black.REFRESH if self._new else Black.LIMITER
-        return area.voice.black_by(segment) or (Black.PICTURE if brightness(area.level) else Black.LEVEL)
+        return area.player.black_by(segment) or (Black.PICTURE if brightness(area.level) else Black.LEVEL)
 
     def areas_shown(self) -> tuple[tuple[str | None, float], ...]:
         """The piece and the level of each area: what `figures` has, without what takes longer to find out."""
         if self.shown is None:
-            self.shown = tuple((area.voice.shown.piece, area.level) for area in self._areas)
+            self.shown = tuple((area.player.shown.piece, area.level) for area in self._areas)
         return self.shown
 
     def figures(self) -> list[dict[str, Any]]:
@@ -408,7 +408,7 @@ class AreaGroup:
         for place in range(len(self._known[0].areas) if self._known else 0):
             mine = [area for area in self._areas if area.part.place == place]
             area = max(mine, key=lambda one: one.level, default=None)
-            piece = area.voice.shown.piece if area else None
+            piece = area.player.shown.piece if area else None
             black = self._black_by(area) if area else Black.UNIVERSES
             found.append({"piece": piece, "level": area.level if area else 0.0, "black": black})
         return found

@@ -388,7 +388,7 @@ def test_areas_share_a_picture_once_they_show_the_same(sender: FakeSender) -> No
     ]
     harness.score(film(0, 9 * S), areas=own)
     harness.play(3 * S)
-    assert len(harness.player.areas[0].voices) == 1
+    assert len(harness.player.areas[0].players) == 1
     assert [packet[126:137] for _, _, packet in harness.play(3 * S + 10 * MS)] == [bytes([60] * 9 + [121] * 2)]
 
 
