@@ -379,6 +379,15 @@ def test_when_areas_begin_the_rest_goes_on_without_a_break(sender: FakeSender) -
     assert all(level for _, level in seen(packets, "path"))
 
 
+def test_an_area_that_joins_a_still_picture_shows_it_at_once(sender: FakeSender) -> None:
+    harness = harness_of(sender)
+    own = [(ROOF, [bells(0, S, still=3), film(S, 9 * S, still=9, zero_ns=0)])]
+    harness.score(film(0, 9 * S, still=9), areas=own)
+    packets = harness.play(2 * S)
+    assert {level for at_ns, level in seen(packets, "roof") if at_ns < S} == {247}
+    assert (S, 10) in seen(packets, "roof")
+
+
 def test_areas_share_a_picture_once_they_show_the_same(sender: FakeSender) -> None:
     """Whatever was shown before, ten areas of one picture cost one look-up of its frames."""
     harness = harness_of(sender)
