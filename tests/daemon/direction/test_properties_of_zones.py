@@ -175,7 +175,7 @@ def by_place(decision: Decision) -> tuple[object, ...]:
     return (*shown, [one for one in reasons if one[0] != ReasonCode.BRIGHTNESS], coming)
 
 
-@many(100)
+@many(60)
 def test_each_slot_is_decided_by_the_rules_that_concern_it(seed: int) -> None:
     zoned_ = zoned(seed)
     case = zoned_.case
@@ -222,7 +222,7 @@ def loudness(decision: Decision, overrides: tuple[Override, ...]) -> tuple[int, 
     return (0, int(opened.split()[0].rpartition(":")[2]), 0)
 
 
-@many(60)
+@many(30)
 def test_the_rest_is_heard_and_where_it_has_no_show_the_strongest_show(seed: int) -> None:
     zoned_ = zoned(seed)
     case = zoned_.case
@@ -236,14 +236,14 @@ def test_the_rest_is_heard_and_where_it_has_no_show_the_strongest_show(seed: int
             continue
         claims = [(claim, one) for one in others if (claim := loudness(one, case.overrides))]
         strongest = max((claim for claim, _ in claims), default=None)
-        heard = [one for claim, one in claims if claim == strongest and one.sound]
-        assert whole.sound == bool(heard)
+        given = [one for claim, one in claims if claim == strongest]  # in two areas it may have begun at two times
+        assert whole.sound in ({one.sound for one in given} or {False})
         assert whole.brightness == 0
-        if heard:
-            assert whole.piece in {one.piece for one in heard}
+        if whole.sound:
+            assert whole.piece in {one.piece for one in given if one.sound}
 
 
-@many(60)
+@many(40)
 def test_a_later_override_changes_nothing_that_was_seen(seed: int) -> None:
     zoned_ = zoned(seed)
     case = zoned_.case
@@ -253,6 +253,7 @@ def test_a_later_override_changes_nothing_that_was_seen(seed: int) -> None:
     before = tuple(one for one in case.overrides if one is not last)
     for at_ns in (last.at_ns - 1, last.at_ns - case.chance.randrange(1, 7200 * S)):
         one, two = (decide_areas(at_ns, case.site, overrides) for overrides in (before, case.overrides))
+        assert one.rest.sound == two.rest.sound
         for universe, slot in zoned_.classes.values():
             seen = []
             for found in (one, two):
@@ -262,7 +263,8 @@ def test_a_later_override_changes_nothing_that_was_seen(seed: int) -> None:
                     if any(u == universe and a <= slot <= b for u, a, b in area.spans)
                 ]
                 decision = here[0] if here else found.rest
-                seen.append((*light(decision)[:-1], decision.sound))
+                lit = decision.brightness > 0  # the rest has the picture of what is heard, without light
+                seen.append((decision.state, decision.show, lit and light(decision)[:-1]))
             assert seen[0] == seen[1]
 
 
