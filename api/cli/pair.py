@@ -13,18 +13,24 @@ from contextlib import suppress
 from gloaming.api.cli.live import add_where, call
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
+KINDS = {"owner": "an owner", "operator": "an operator", "viewer": "a viewer"}
+
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add `pair`, `devices` and `passcode`."""
     pair = _command(subparsers, "pair", "a QR code that signs one phone in, once, within ten minutes", show_link)
-    pair.add_argument("--viewer", action="store_true", help="for a phone that may look and change nothing")
+    kinds = pair.add_mutually_exclusive_group()
+    kinds.add_argument("--owner", action="store_true", help="for a device that may change the set-up, too")
+    kinds.add_argument("--viewer", action="store_true", help="for a phone that may look and change nothing")
     pair.add_argument("--address", help="the address in the link, as http://192.0.2.4:8080 (default: the best known)")
     devices = _command(
-        subparsers, "devices", "list the devices that are signed in; --revoke signs one out", show_devices
+        subparsers, "devices", "list the devices that are signed in, sign one out, or change its kind", show_devices
     )
     end = devices.add_mutually_exclusive_group()
     end.add_argument("--revoke", type=int, metavar="ID", help="sign this one out for good")
     end.add_argument("--revoke-all", action="store_true", help="sign out every device but the board itself")
+    for kind, what in KINDS.items():
+        end.add_argument(f"--{kind}", type=int, metavar="ID", help=f"make this one {what}")
     devices.add_argument("--json", action="store_true", help="the whole answer as one object")
     passcode = _command(
         subparsers, "passcode", "make a new passcode and print it; signed-in phones stay so", set_passcode
@@ -51,7 +57,8 @@ def show_link(args: argparse.Namespace) -> int:
     if args.address and not re.fullmatch(r"https?://[^\s/]{1,253}/?", args.address, re.ASCII):
         problem = f"{args.address!r} is not an address"
         raise InputError(ConfigError("--address", None, None, problem, "as http://192.0.2.4:8080"))
-    code, answer = call(args, "POST", "/api/links", {"kind": "viewer" if args.viewer else "operator"})
+    kind = "owner" if args.owner else "viewer" if args.viewer else "operator"
+    code, answer = call(args, "POST", "/api/links", {"kind": kind})
     if code != 201:
         return _refused(answer)
     link = f"{args.address.rstrip('/')}/#{answer['code']}" if args.address else answer["link"]
@@ -79,6 +86,13 @@ def show_devices(args: argparse.Namespace) -> int:
             return _refused(answer)
         print(f"devices signed out: {len(answer)}")
         return 0
+    for kind, what in KINDS.items():
+        if (id := getattr(args, kind)) is not None:
+            code, answer = call(args, "PUT", f"/api/devices/{id}", {"kind": kind})
+            if code != 200:
+                return _refused(answer)
+            print(f"device {id} is now {what}")
+            return 0
     code, answer = call(args, "GET", "/api/devices")
     if code != 200:
         return _refused(answer)

@@ -11,7 +11,7 @@ from starlette.exceptions import HTTPException
 
 from gloaming.api.http.addresses import site_names
 from gloaming.api.http.auth.authenticator import AuthenticatedDevice, Authenticator
-from gloaming.api.http.auth.routes import add_auth, device_of_request
+from gloaming.api.http.auth.routes import add_auth, device_of_request, operator_of, owner_of
 from gloaming.api.http.live_view import add_view
 from gloaming.api.http.middleware import Durability, RequestChecks, RequestLimits
 from gloaming.api.http.monitoring import add_monitoring
@@ -61,11 +61,7 @@ def make_app(
     app.add_middleware(Durability, written=planner.written)
     app.add_middleware(RequestChecks, names=lambda: site_names(planner.site), limits=limits)
     signed_in = device_of_request(planner, authenticator, limits)
-
-    async def operator(device: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> AuthenticatedDevice:
-        if device.kind != "operator":
-            raise HTTPException(403, "this device may only look")
-        return device
+    operator, owner = operator_of(signed_in), owner_of(signed_in)
 
     AnyDevice = Annotated[AuthenticatedDevice, Depends(signed_in)]
     Operator = Annotated[AuthenticatedDevice, Depends(operator)]
@@ -155,7 +151,7 @@ def make_app(
 
     add_events(app, planner, authenticator, signed_in, watch, streams)
     add_view(app, planner, authenticator, signed_in, streams)
-    add_auth(app, planner, authenticator, signed_in, operator, addresses, watch.wake)
+    add_auth(app, planner, authenticator, signed_in, operator, owner, addresses, watch.wake)
     add_monitoring(app, planner, signed_in, operator)
     add_page(app)
     return app

@@ -129,6 +129,10 @@ def event(name: str, data: str) -> str:
     return f"event: {name}\ndata: {data}\n\n"
 
 
+def hello(device: AuthenticatedDevice) -> str:
+    return event("hello", json.dumps({"device": device.name, "kind": device.kind}))
+
+
 def add_events(
     app: FastAPI,
     planner: Planner,
@@ -143,14 +147,17 @@ def add_events(
         ending = streams.open(device.id)
         watch.listen()
         try:
-            hello = {"device": device.name, "kind": device.kind}
-            yield "retry: 1000\n" + event("hello", json.dumps(hello))
+            yield "retry: 1000\n" + hello(device)
             number = -1
             while not ending.is_set() and watch.looking:
                 changed = watch.changed
-                if authenticator.device(token, planner.now_ns()) is None:
+                known = authenticator.device(token, planner.now_ns())
+                if known is None:
                     yield event("signed-out", "{}")
                     return
+                if known != device:
+                    device = known
+                    yield hello(device)
                 if number != watch.number:
                     number = watch.number
                     yield event("now", watch.now_json)
@@ -170,8 +177,8 @@ def add_events(
         tags=["now"],
     )
     async def events(request: Request, device: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> StreamingResponse:
-        """Server-sent events: `hello`; `now`, as /api/now, at once and when anything changes; `beat` every two seconds;
-        `signed-out`, and the end, when the token is revoked."""
+        """Server-sent events: `hello`, at once and when the device's kind changes; `now`, as /api/now, at once and when
+        anything changes; `beat` every two seconds; `signed-out`, and the end, when the token is revoked."""
         return event_stream(stream(token_of(request), device))
 
 

@@ -19,7 +19,7 @@ import soundfile
 from fastapi import FastAPI
 
 from gloaming.api.http.app import make_app
-from gloaming.api.http.auth.authenticator import Authenticator
+from gloaming.api.http.auth.authenticator import Authenticator, DeviceKind
 from gloaming.api.http.middleware import RequestLimits
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
@@ -146,10 +146,10 @@ class House:
 
     def device(self, kind: str = "operator", name: str = "a phone") -> str:
         """The token of a device that signed in by a link."""
-        code = self.authenticator.make_link(kind, time.monotonic())
+        code = self.authenticator.make_link(DeviceKind(kind), time.monotonic())
         found = self.authenticator.use_link(code, name, time.monotonic(), self.planner.now_ns())
         assert found
-        return found[0]
+        return found
 
     @property
     def passcode(self) -> str:

@@ -8,6 +8,7 @@ import re
 import secrets
 import time
 from dataclasses import dataclass, field
+from enum import StrEnum
 from hashlib import sha256
 from itertools import pairwise
 from pathlib import Path
@@ -47,13 +48,21 @@ KNOWN_S = 60.0
 KNOWN_MAX = 256
 
 
+class DeviceKind(StrEnum):
+    """What a device may do: a viewer looks; an operator runs the show, too; an owner changes the set-up, too."""
+
+    OWNER = "owner"
+    OPERATOR = "operator"
+    VIEWER = "viewer"
+
+
 @dataclass(frozen=True, slots=True)
 class AuthenticatedDevice:
-    """A signed-in device: an operator may do everything, a viewer may only look."""
+    """A signed-in device."""
 
     id: int
     name: str
-    kind: str
+    kind: DeviceKind
 
     @property
     def local(self) -> bool:
@@ -116,7 +125,7 @@ class Authenticator:
     hasher: PasswordHasher = field(default_factory=lambda: PasswordHasher(time_cost=4, memory_cost=9216, parallelism=1))
     guesses: Guesses = field(default_factory=Guesses)
     passcode_file: Path | None = None
-    _links: dict[str, tuple[str, float]] = field(default_factory=dict)
+    _links: dict[str, tuple[DeviceKind, float]] = field(default_factory=dict)
     _one_at_a_time: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     def first_passcode(self, folder: Path) -> Path:
@@ -156,7 +165,7 @@ class Authenticator:
             return path
         write_private(path, token + "\n")
         self.store.drop_devices(LOCAL_DEVICE, now_ns)
-        self.store.add_device(_hash(token), LOCAL_DEVICE, "operator", now_ns)
+        self.store.add_device(_hash(token), LOCAL_DEVICE, DeviceKind.OWNER, now_ns)
         return path
 
     def _is_valid(self, path: Path) -> bool:
@@ -168,7 +177,7 @@ class Authenticator:
             return False
 
     async def sign_in(self, passcode: str, name: str, address: str, at_s: float, now_ns: int) -> str | None:
-        """A token for a device; None for a wrong passcode. TooManyGuessesError after too many.
+        """A token for an owner's device; None for a wrong passcode. TooManyGuessesError after too many.
 
         A guess counts as wrong until it is checked, so that guesses at the same time count too.
         """
@@ -182,7 +191,7 @@ class Authenticator:
         if not right:
             return None
         self.guesses.take_back(address, at_s)
-        return self._issue(name_of(name), "operator", now_ns)
+        return self._issue(name_of(name), DeviceKind.OWNER, now_ns)
 
     def _is_right(self, stored: str, passcode: str) -> bool:
         try:
@@ -190,7 +199,7 @@ class Authenticator:
         except (VerificationError, InvalidHashError):
             return False
 
-    def make_link(self, kind: str, at_s: float) -> str:
+    def make_link(self, kind: DeviceKind, at_s: float) -> str:
         """A code that signs one device in, once, within ten minutes."""
         self._links = {code: link for code, link in self._links.items() if link[1] > at_s}
         while len(self._links) >= LINKS_MAX:
@@ -199,10 +208,10 @@ class Authenticator:
         self._links[_hash(code)] = (kind, at_s + LINK_S)
         return code
 
-    def use_link(self, code: str, name: str, at_s: float, now_ns: int) -> tuple[str, str] | None:
-        """`(token, kind)` for a device with a link's code; None for a code that was used, is too old or unknown."""
-        kind, until_s = self._links.pop(_hash(code), ("", at_s))
-        return (self._issue(name_of(name), kind, now_ns), kind) if until_s > at_s else None
+    def use_link(self, code: str, name: str, at_s: float, now_ns: int) -> str | None:
+        """A token for a device with a link's code; None for a code that was used, is too old or unknown."""
+        kind, until_s = self._links.pop(_hash(code), (DeviceKind.VIEWER, at_s))
+        return self._issue(name_of(name), kind, now_ns) if until_s > at_s else None
 
     def device(self, token: str, now_ns: int | None = None) -> AuthenticatedDevice | None:
         """The device of a token. `now_ns` is given if the clock is trusted: then the device is noted as seen, and one
@@ -219,7 +228,7 @@ class Authenticator:
                 return None
             if abs(now_ns - seen_ns) > SEEN_EVERY_NS:
                 self.store.note_seen(id, now_ns)
-        return AuthenticatedDevice(id, name, kind)
+        return AuthenticatedDevice(id, name, DeviceKind(kind))
 
     def sign_out_others(self, device: AuthenticatedDevice, now_ns: int) -> list[int]:
         """Sign out all devices except one and the board itself; their ids."""
@@ -232,7 +241,7 @@ class Authenticator:
         """Whether a device is the board itself."""
         return any(each[0] == id and each[1] == LOCAL_DEVICE for each in self.store.devices())
 
-    def _issue(self, name: str, kind: str, now_ns: int) -> str:
+    def _issue(self, name: str, kind: DeviceKind, now_ns: int) -> str:
         token = secrets.token_urlsafe(32)
         self.store.add_device(_hash(token), name, kind, now_ns)
         return token

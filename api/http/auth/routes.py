@@ -8,11 +8,17 @@ import segno
 from fastapi import Depends, FastAPI, Request, Response
 from starlette.exceptions import HTTPException
 
-from gloaming.api.http.auth.authenticator import LINK_S, AuthenticatedDevice, Authenticator, network_of
+from gloaming.api.http.auth.authenticator import LINK_S, AuthenticatedDevice, Authenticator, DeviceKind, network_of
 from gloaming.api.http.middleware import Buckets, RequestLimits
 from gloaming.api.http.schemas import answers
 from gloaming.api.http.schemas.base import Expected
-from gloaming.api.http.schemas.requests import LinkCodeRequest, LinkRequest, NewPasscodeRequest, PasscodeRequest
+from gloaming.api.http.schemas.requests import (
+    DeviceKindRequest,
+    LinkCodeRequest,
+    LinkRequest,
+    NewPasscodeRequest,
+    PasscodeRequest,
+)
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
 
@@ -21,6 +27,9 @@ COOKIE_S = 400 * 86_400
 Id = Annotated[int, Expected("{value!r} is not the id of a device", "GET /api/devices has the ids")]
 DeviceDependency = Callable[..., Coroutine[Any, Any, AuthenticatedDevice]]
 """A dependency that returns the device of a request, or refuses the request."""
+VIEWERS_LOOK = "this device may only look"
+WITH_ARTICLE = {DeviceKind.OWNER: "an owner", DeviceKind.OPERATOR: "an operator", DeviceKind.VIEWER: "a viewer"}
+OWNERS_ONLY = "sign in with the passcode, or ask an owner to make this device one"
 
 
 def token_of(request: Request) -> str:
@@ -48,18 +57,52 @@ def device_of_request(planner: Planner, authenticator: Authenticator, limits: Re
     return signed_in
 
 
+def operator_of(signed_in: DeviceDependency) -> DeviceDependency:
+    """The dependency that accepts a request of an operator or an owner."""
+
+    async def operator(device: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> AuthenticatedDevice:
+        if device.kind == DeviceKind.VIEWER:
+            raise HTTPException(403, VIEWERS_LOOK)
+        return device
+
+    return operator
+
+
+def owner_of(signed_in: DeviceDependency) -> DeviceDependency:
+    """The dependency that accepts a request of an owner."""
+
+    async def owner(device: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> AuthenticatedDevice:
+        if device.kind != DeviceKind.OWNER:
+            raise HTTPException(403, f"only an owner may change the set-up: {OWNERS_ONLY}")
+        return device
+
+    return owner
+
+
 def add_auth(
     app: FastAPI,
     planner: Planner,
     authenticator: Authenticator,
     signed_in: DeviceDependency,
     operator: DeviceDependency,
+    owner: DeviceDependency,
     addresses: Callable[[], list[str]],
-    revoked: Callable[[], None],
+    changed: Callable[[], None],
 ) -> None:
-    """Add the routes. `addresses` gives the addresses of the page, the best first. `revoked` follows a sign-out."""
+    """Add the routes. `addresses` gives the addresses of the page, the best first. `changed` follows a sign-out and a
+    change of a device's kind."""
     AnyDevice = Annotated[AuthenticatedDevice, Depends(signed_in)]
     Operator = Annotated[AuthenticatedDevice, Depends(operator)]
+    Owner = Annotated[AuthenticatedDevice, Depends(owner)]
+
+    def other(id: int, refusal: str) -> str:
+        """The name of a device that is not the board itself; `refusal` says what the board is spared."""
+        found = next((each for each in planner.device_store.devices() if each[0] == id), None)
+        if found is None:
+            raise HTTPException(404, f"no device {id} is signed in")
+        if authenticator.is_local(id):
+            raise HTTPException(409, f"this is the board itself, {refusal}")
+        return found[1]
 
     def welcome(
         request: Request, response: Response, token: str, device: AuthenticatedDevice, by: str
@@ -73,7 +116,7 @@ def add_auth(
 
     @app.post("/api/sign-in", tags=["devices"])
     async def sign_in(asked: PasscodeRequest, request: Request, response: Response) -> answers.SignedIn:
-        """Sign in by the passcode, as an operator."""
+        """Sign in by the passcode, as an owner."""
         address = request.client.host if request.client else ""
         now_ns = planner.now_ns()
         token = await authenticator.sign_in(asked.passcode, asked.device, address, time.monotonic(), now_ns)
@@ -86,15 +129,17 @@ def add_auth(
     @app.post("/api/sign-in/link", tags=["devices"])
     async def sign_in_by_link(asked: LinkCodeRequest, request: Request, response: Response) -> answers.SignedIn:
         """Sign in by a link of `gloaming pair`. It works once."""
-        found = authenticator.use_link(asked.code, asked.device, time.monotonic(), planner.now_ns())
-        device = authenticator.device(found[0]) if found else None
-        if found is None or device is None:
+        token = authenticator.use_link(asked.code, asked.device, time.monotonic(), planner.now_ns())
+        device = authenticator.device(token or "")
+        if token is None or device is None:
             raise HTTPException(401, "this link has been used, or is older than ten minutes; ask for a new one")
-        return welcome(request, response, found[0], device, "link")
+        return welcome(request, response, token, device, "link")
 
     @app.post("/api/links", status_code=201, tags=["devices"])
     async def make_link(asked: LinkRequest, device: Operator) -> answers.LinkMade:
-        """Make a link that signs one device in, once, within ten minutes."""
+        """Make a link that signs one device in, once, within ten minutes. Only an owner makes one for an owner."""
+        if asked.kind == DeviceKind.OWNER and device.kind != DeviceKind.OWNER:
+            raise HTTPException(403, f"only an owner may add an owner: {OWNERS_ONLY}")
         code = authenticator.make_link(asked.kind, time.monotonic())
         now_ns = planner.now_ns()
         planner.note("device", f"a link for {asked.kind}s was made", device.name)
@@ -121,27 +166,32 @@ def add_auth(
         """Sign out every other device except the board itself; their streams of events end."""
         now_ns = planner.now_ns()
         others = authenticator.sign_out_others(device, now_ns)
-        revoked()
+        changed()
         planner.note("device", f"all other devices were signed out: {len(others)}", device.name)
         return [answers.DeviceSignedOut(id=id) for id in others]
 
     @app.delete("/api/devices/{id}", tags=["devices"])
     async def revoke(id: Id, device: AnyDevice, response: Response) -> answers.DeviceSignedOut:
         """Sign a device out; its streams of events end. A viewer may sign out only itself."""
-        if device.kind != "operator" and id != device.id:
-            raise HTTPException(403, "this device may only look, and sign itself out")
-        found = next((each for each in planner.device_store.devices() if each[0] == id), None)
-        if found is None:
-            raise HTTPException(404, f"no device {id} is signed in")
-        if authenticator.is_local(id):
-            raise HTTPException(409, "this is the board itself, which cannot be signed out")
+        if device.kind == DeviceKind.VIEWER and id != device.id:
+            raise HTTPException(403, f"{VIEWERS_LOOK}, and sign itself out")
+        name = other(id, "which cannot be signed out")
         now_ns = planner.now_ns()
         planner.device_store.revoke_device(id, now_ns)
-        revoked()
-        planner.note("device", f"{found[1]} was signed out", device.name)
+        changed()
+        planner.note("device", f"{name} was signed out", device.name)
         if id == device.id:
             response.delete_cookie(COOKIE, httponly=True, samesite="strict")
         return answers.DeviceSignedOut(id=id)
+
+    @app.put("/api/devices/{id}", tags=["devices"])
+    async def change_kind(id: Id, asked: DeviceKindRequest, device: Owner) -> answers.DeviceKindInForce:
+        """Make a device an owner, an operator or a viewer. The board itself is always an owner."""
+        name = other(id, "which is always an owner")
+        planner.device_store.set_device_kind(id, asked.kind)
+        changed()
+        planner.note("device", f"{name} is now {WITH_ARTICLE[asked.kind]}", device.name)
+        return answers.DeviceKindInForce(id=id, kind=asked.kind)
 
     @app.put("/api/passcode", tags=["devices"])
     async def change_passcode(asked: NewPasscodeRequest, device: Operator) -> answers.PasscodeInForce:

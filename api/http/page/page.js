@@ -18,6 +18,8 @@ let bigButtonChanged = -Infinity; // when the big button last changed between PA
 let awaited = ""; // what a command waits to see on the wire: "black" or "light"
 let messageTimer = 0;
 let viewer = false;
+let owner = false;
+let kind = ""; // of this device, once the board has said it
 let lastPoll = -Infinity; // when /api/now was last asked for, if no stream arrives
 let showAll = null; // from status.js, once it is there
 
@@ -154,7 +156,10 @@ function listen() {
     work(data);
   });
   on("hello", (device) => {
-    viewer = device.kind === "viewer";
+    if (kind && kind !== device.kind) location.reload(); // an owner has changed it
+    kind = device.kind;
+    viewer = kind === "viewer";
+    owner = kind === "owner";
     $("check").hidden = viewer;
     document.querySelectorAll("#pause-area, #actions").forEach((part) => { part.hidden = viewer; });
     showSignedIn(true);

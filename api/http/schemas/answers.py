@@ -4,6 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, JsonValue
 
+from gloaming.api.http.auth.authenticator import DeviceKind
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.timetable.nights import OpensBy
@@ -51,7 +52,7 @@ class SignedIn(Answer):
 
     token: str
     device: str
-    kind: Literal["operator", "viewer"]
+    kind: DeviceKind
 
 
 class LinkMade(Answer):
@@ -60,7 +61,7 @@ class LinkMade(Answer):
     code: str
     link: str
     other_links: list[str]
-    kind: Literal["operator", "viewer"]
+    kind: DeviceKind
     until: Instant
     squares: Annotated[list[str], Field(description="the link as a QR code without its margin, row by row; 1 is dark")]
 
@@ -70,10 +71,17 @@ class DeviceKnown(Answer):
 
     id: int
     name: str
-    kind: Literal["operator", "viewer"]
+    kind: DeviceKind
     since: Instant
     seen: Annotated[Instant, Field(description="when it was last used, to the hour")]
     this: Annotated[bool, Field(description="whether this device sent the request")]
+
+
+class DeviceKindInForce(Answer):
+    """The device whose kind was changed."""
+
+    id: int
+    kind: DeviceKind
 
 
 class DeviceSignedOut(Answer):

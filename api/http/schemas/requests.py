@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, TypeAdapter, create_model
 
+from gloaming.api.http.auth.authenticator import DeviceKind
 from gloaming.api.http.schemas.base import At, Expected, RequestModel, checked, with_offset
 from gloaming.daemon.direction.rig_check import DEFAULT_LEVEL, DEFAULT_PATTERN, LEAST_MINUTES, LONGEST_MINUTES
 from gloaming.shows.rig.patterns import COLOURS, KINDS, NUMBERED
@@ -139,12 +140,19 @@ class NewPasscodeRequest(RequestModel):
     ) = None
 
 
-class LinkRequest(RequestModel):
-    """The kind of device that a link is for: an operator may do everything, a viewer may only look."""
+KindOfDevice = Annotated[DeviceKind, Expected("there is no kind {value!r}", f"use {', '.join(DeviceKind)}")]
 
-    kind: Annotated[Literal["operator", "viewer"], Expected("there is no kind {value!r}", "use operator or viewer")] = (
-        "operator"
-    )
+
+class LinkRequest(RequestModel):
+    """The kind of device that a link is for."""
+
+    kind: KindOfDevice = DeviceKind.OPERATOR
+
+
+class DeviceKindRequest(RequestModel):
+    """Another kind for a device that is signed in."""
+
+    kind: KindOfDevice
 
 
 class TimeRequest(RequestModel):

@@ -39,6 +39,22 @@ def test_a_device_is_signed_in_by_a_link_listed_and_revoked(daemon: Daemon) -> N
     assert (again.returncode, again.stderr.strip()) == (1, f"no device {anna} is signed in")
 
 
+def test_a_device_is_made_an_owner_and_an_operator_again(daemon: Daemon) -> None:
+    assert "It signs one phone in, as owner, once" in gloaming("pair", daemon.site, "--owner").stdout
+    link = gloaming("pair", daemon.site).stdout.split("/#")[1].split()[0]
+    body = json.dumps({"code": link, "device": "Ben"}).encode()
+    request = urllib.request.Request(f"{daemon.url}/api/sign-in/link", body, {"Content-Type": "application/json"})
+    urllib.request.urlopen(request, timeout=20).close()
+    ben = next(
+        each["id"] for each in json.loads(gloaming("devices", daemon.site, "--json").stdout) if each["name"] == "Ben"
+    )
+    for kind, what in (("owner", "an owner"), ("operator", "an operator")):
+        assert gloaming("devices", daemon.site, f"--{kind}", str(ben)).stdout == f"device {ben} is now {what}\n"
+        assert f"Ben: {kind}, since" in gloaming("devices", daemon.site).stdout
+    board = gloaming("devices", daemon.site, "--viewer", "1")
+    assert (board.returncode, board.stderr) == (1, "this is the board itself, which is always an owner\n")
+
+
 def test_the_passcode_is_changed(daemon: Daemon) -> None:
     assert gloaming("passcode", daemon.site, "--choose", input="short\n").returncode == 2
     assert gloaming("passcode", daemon.site, "--choose", input="quay-lantern-7\n").returncode == 0

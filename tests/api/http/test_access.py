@@ -18,6 +18,7 @@ from gloaming.api.http.auth.authenticator import (
     LINK_S,
     SHUT_GUESSES,
     SHUT_S,
+    DeviceKind,
     Guesses,
     name_of,
     network_of,
@@ -150,9 +151,9 @@ def test_a_link_works_once_and_for_ten_minutes(tmp_path: Path) -> None:
             assert again.status_code == 401
             assert "used" in again.json()["detail"]
             keeper = home.authenticator
-            code = keeper.make_link("operator", 1000.0)
+            code = keeper.make_link(DeviceKind.OPERATOR, 1000.0)
             assert keeper.use_link(code, "late", 1000.0 + LINK_S, 0) is None
-            code = keeper.make_link("operator", 1000.0)
+            code = keeper.make_link(DeviceKind.OPERATOR, 1000.0)
             assert keeper.use_link(code, "just in time", 999.9 + LINK_S, 0)
 
     run(work())
@@ -224,7 +225,7 @@ def test_where_passcodes_are_shut_for_all_links_work_and_a_known_address_comes_i
     async def work() -> None:
         async with house(tmp_path) as home:
             async with home.client(address="192.0.2.30") as phone:
-                link = home.authenticator.make_link("operator", time.monotonic())
+                link = home.authenticator.make_link(DeviceKind.OPERATOR, time.monotonic())
                 assert (await phone.post("/api/sign-in/link", json={"code": link})).status_code == 200
             began_s = time.monotonic() - KNOWN_S - 1
             for number in range(ALL_GUESSES):
@@ -235,7 +236,7 @@ def test_where_passcodes_are_shut_for_all_links_work_and_a_known_address_comes_i
                     assert answer.status_code == status
                     if status == 429:
                         assert "a link still works at once" in answer.json()["detail"]
-                        link = home.authenticator.make_link("viewer", time.monotonic())
+                        link = home.authenticator.make_link(DeviceKind.VIEWER, time.monotonic())
                         assert (await phone.post("/api/sign-in/link", json={"code": link})).status_code == 200
 
     run(work())

@@ -13,7 +13,7 @@ import pytest
 from argon2 import extract_parameters
 from argon2.low_level import Type
 
-from gloaming.api.http.auth.authenticator import AuthenticatedDevice, Authenticator
+from gloaming.api.http.auth.authenticator import AuthenticatedDevice, Authenticator, DeviceKind
 from gloaming.api.http.middleware import RequestLimits
 from gloaming.daemon.planner.clock_trust import FIRST_NS
 from gloaming.daemon.planner.store import Store
@@ -296,6 +296,76 @@ def test_an_empty_passcode_is_not_a_guess(tmp_path: Path) -> None:
     run(walk())
 
 
+def test_the_passcode_makes_an_owner_and_a_link_what_it_was_made_for(tmp_path: Path) -> None:
+    async def walk() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as board:
+            async with home.client() as laptop:
+                signed = await laptop.post("/api/sign-in", json={"passcode": home.passcode, "device": "Anna's laptop"})
+                assert signed.json()["kind"] == "owner"
+            for kind in DeviceKind:
+                code = (await board.post("/api/links", json={"kind": kind})).json()["code"]
+                async with home.client() as phone:
+                    assert (await phone.post("/api/sign-in/link", json={"code": code})).json()["kind"] == kind
+            assert [each["kind"] for each in (await board.get("/api/devices")).json()] == [
+                "viewer",
+                "operator",
+                "owner",
+                "owner",  # the laptop
+                "owner",  # the board itself
+            ]
+            async with home.client(home.device("operator")) as operator:
+                statuses = [(await operator.post("/api/links", json={"kind": kind})).status_code for kind in DeviceKind]
+                assert statuses == [403, 201, 201]
+
+    run(walk())
+
+
+def test_an_owner_makes_an_owner_and_takes_it_back_and_the_journal_says_who(tmp_path: Path) -> None:
+    async def walk() -> None:
+        async with house(tmp_path) as home, home.client(home.device("owner", "Anna's laptop")) as anna:
+            bens = home.device("operator", "Ben's phone")
+            async with home.client(bens) as ben:
+                board, her, his = sorted(each["id"] for each in (await anna.get("/api/devices")).json())
+                refused = await ben.put(f"/api/devices/{his}", json={"kind": "owner"})
+                assert refused.status_code == 403
+                assert refused.json()["detail"].startswith("only an owner may change the set-up: sign in with the ")
+                made = await anna.put(f"/api/devices/{his}", json={"kind": "owner"})
+                assert (made.status_code, made.json()) == (200, {"id": his, "kind": "owner"})
+                assert (await ben.put(f"/api/devices/{her}", json={"kind": "viewer"})).status_code == 200
+                assert (await anna.post("/api/overrides", json={"kind": "pause"})).status_code == 403
+                assert (await ben.put(f"/api/devices/{his}", json={"kind": "operator"})).status_code == 200
+                assert (await ben.put(f"/api/devices/{his}", json={"kind": "owner"})).status_code == 403
+            async with home.client(home.token) as itself:
+                assert (await itself.put(f"/api/devices/{board}", json={"kind": "viewer"})).status_code == 409
+                assert (await itself.put("/api/devices/99", json={"kind": "viewer"})).status_code == 404
+                assert (await itself.put(f"/api/devices/{her}", json={"kind": "owner"})).status_code == 200
+            lines = [(each["text"], each["who"]) for each in home.planner.journal(5, kinds=("device",))]
+            assert lines[:4] == [
+                ("Anna's laptop is now an owner", "this machine"),
+                ("Ben's phone is now an operator", "Ben's phone"),
+                ("Anna's laptop is now a viewer", "Ben's phone"),
+                ("Ben's phone is now an owner", "Anna's laptop"),
+            ]
+
+    run(walk())
+
+
+def test_an_open_stream_says_that_the_kind_of_its_device_has_changed(tmp_path: Path) -> None:
+    async def walk() -> None:
+        async with house(tmp_path) as home, home.client(home.token) as board, home.client(home.device()) as phone:
+            asking = asyncio.create_task(phone.get("/api/events"))
+            await asyncio.sleep(0.3)
+            assert (await board.put("/api/devices/2", json={"kind": "owner"})).status_code == 200
+            await asyncio.sleep(0.3)
+            while not asking.done():
+                home.app.state.streams.end_all()  # a stream would never end by itself
+                await asyncio.sleep(0.05)
+            lines = [line for line in asking.result().text.splitlines() if line.startswith('data: {"device"')]
+            assert [json.loads(line[6:])["kind"] for line in lines] == ["operator", "owner"]
+
+    run(walk())
+
+
 def test_all_other_devices_are_signed_out_at_once_and_the_board_stays(tmp_path: Path) -> None:
     async def walk() -> None:
         async with house(tmp_path) as home:
@@ -315,22 +385,22 @@ def test_all_other_devices_are_signed_out_at_once_and_the_board_stays(tmp_path: 
 def test_a_device_that_is_not_used_for_four_hundred_days_is_signed_out(tmp_path: Path) -> None:
     store = Store(tmp_path, NOW_NS)
     authenticator = Authenticator(store)
-    token, lost = (authenticator._issue(name, "operator", NOW_NS) for name in ("a phone", "a lost phone"))
+    token, lost = (authenticator._issue(name, DeviceKind.OPERATOR, NOW_NS) for name in ("a phone", "a lost phone"))
     assert authenticator.device(token, NOW_NS + 399 * DAY_NS)
     assert authenticator.device(token, NOW_NS + 798 * DAY_NS)
     assert authenticator.device(lost), "without a time that is trusted nobody is signed out"
     assert authenticator.device(lost, NOW_NS + 401 * DAY_NS) is None
     assert authenticator.device(lost) is None
-    early = authenticator._issue("signed in before the time was known", "operator", 0)
+    early = authenticator._issue("signed in before the time was known", DeviceKind.OPERATOR, 0)
     assert authenticator.device(early, NOW_NS)
-    assert authenticator.sign_out_others(AuthenticatedDevice(1, "a phone", "operator"), NOW_NS) == [3]
+    assert authenticator.sign_out_others(AuthenticatedDevice(1, "a phone", DeviceKind.OPERATOR), NOW_NS) == [3]
     assert [name for _, name, *_ in store.devices()] == ["a phone"]
     store.close()
 
 
 def test_when_a_device_was_last_seen_outlives_a_restart(tmp_path: Path) -> None:
     store = Store(tmp_path, NOW_NS)
-    token = Authenticator(store)._issue("a phone", "operator", NOW_NS)
+    token = Authenticator(store)._issue("a phone", DeviceKind.OPERATOR, NOW_NS)
     Authenticator(store).device(token, NOW_NS + DAY_NS)
     store.close()
     again = Store(tmp_path, NOW_NS + 2 * DAY_NS)

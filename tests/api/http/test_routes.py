@@ -1,4 +1,4 @@
-"""Every route, and which devices it accepts: nobody in particular, a viewer, an operator, the owner at the terminal.
+"""Every route, and which devices it accepts: nobody in particular, a viewer, an operator, an owner, the board itself.
 
 A route without a row fails, and so does a row without a route.
 """
@@ -15,10 +15,11 @@ from starlette.routing import Mount
 from gloaming.api.http.static_page import PARTS
 from tests.api.house import House, house, run
 
-NOBODY, VIEWER, OPERATOR, OWNER = "nobody", "viewer", "operator", "owner"
-EVERYBODY = {NOBODY, VIEWER, OPERATOR, OWNER}
+NOBODY, VIEWER, OPERATOR, OWNER, BOARD = "nobody", "viewer", "operator", "owner", "board"
+EVERYBODY = {NOBODY, VIEWER, OPERATOR, OWNER, BOARD}
 LOOKS = EVERYBODY - {NOBODY}
-ACTS = {OPERATOR, OWNER}
+ACTS = {OPERATOR, OWNER, BOARD}
+SETS_UP = {OWNER, BOARD}
 ROWS = {
     "GET /": EVERYBODY,
     "GET /page/{tag}/more.js": EVERYBODY,
@@ -51,9 +52,10 @@ ROWS = {
     "POST /api/links": ACTS,
     "DELETE /api/devices": ACTS,
     "DELETE /api/devices/{id}": ACTS,  # of another device: each may sign itself out
+    "PUT /api/devices/{id}": SETS_UP,
     "POST /api/clock": ACTS,
     "POST /api/reload": ACTS,
-    "PUT /api/passcode": {OWNER},
+    "PUT /api/passcode": {BOARD},
 }
 
 
@@ -69,7 +71,7 @@ def routes(found: Iterable[Any]) -> Iterator[str]:
 
 
 async def is_let_in(home: House, who: str, row: str) -> bool:
-    token = {NOBODY: None, OWNER: home.token}.get(who) or (home.device(who) if who in (VIEWER, OPERATOR) else None)
+    token = {NOBODY: None, BOARD: home.token}[who] if who in (NOBODY, BOARD) else home.device(who)
     method, _, path = row.partition(" ")
     async with home.client(token) as client:
         asking = asyncio.create_task(client.request(method, path.replace("{id}", "9999"), json={}))

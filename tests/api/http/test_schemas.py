@@ -189,7 +189,7 @@ def test_the_answers_have_every_figure_of_the_telemetry() -> None:
             b'{"kind": "light"}',
             "request: kind: 'light' is not a kind of override; use pause, ",
         ),
-        ("POST", "/api/links", b'{"kind": "owner"}', "request: kind: there is no kind 'owner'; use operator"),
+        ("POST", "/api/links", b'{"kind": "guest"}', "request: kind: there is no kind 'guest'; use owner, operator"),
         ("POST", "/api/sign-in", b'{"passcode": 5}', "request: passcode: this is not a passcode; "),
         ("POST", "/api/clock", b'{"utc": "2026-12-12T17:30"}', "is not an instant with its offset; as "),
     ],

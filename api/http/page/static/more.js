@@ -250,18 +250,26 @@ async function journal(place, choice = "What people did") {
 
 // ---- the devices
 
+const KINDS = { // what each may do; and the button that adds one
+  owner: ["an owner: runs the show and changes the set-up", "Add an owner"],
+  operator: ["an operator: runs the show", "Add a phone"],
+  viewer: ["a viewer: only looks", "Add a phone that only looks"],
+};
+
 async function devices(place) {
   const found = await page.ask("GET", "/api/devices");
   const rows = found.map((device) => {
-    const text = `${device.kind}, since ${page.when(device.since)}, last seen ${page.when(device.seen)}`;
-    const may = device.name !== "this machine" && (!page.viewer() || device.this);
+    const text = `${page.sentence(KINDS[device.kind][0])} Since ${page.when(device.since)}, last seen ${page.when(device.seen)}`;
+    const board = device.name === "this machine";
+    const may = !board && (!page.viewer() || device.this);
+    const buttons = page.owner() && !board ? [kindButton(place, device)] : [];
     const button = page.element("button", "Sign out", { onclick: () => page.command(`Signing out ${device.name}`, async () => {
       await page.ask("DELETE", `/api/devices/${device.id}`);
       if (!device.this) await devices(place);
       return `${device.name} is signed out.`;
     }) });
     button.setAttribute("aria-label", `Sign out ${device.name}`);
-    return row(device.this ? `${device.name} (this one)` : device.name, text, ...(may ? [button] : []));
+    return row(device.this ? `${device.name} (this one)` : device.name, text, ...buttons, ...(may ? [button] : []));
   });
   const more = page.element("div", "", { className: "choices" });
   const shown = page.element("div");
@@ -272,9 +280,9 @@ async function devices(place) {
       return "All other devices are signed out.";
     }) }));
   }
-  for (const kind of page.viewer() ? [] : ["operator", "viewer"]) {
-    const text = kind === "operator" ? "Add a phone" : "Add a phone that only looks";
-    more.append(page.element("button", text, { onclick: () => page.command("Making a link", async () => {
+  const may = page.viewer() ? [] : Object.keys(KINDS).filter((kind) => page.owner() || kind !== "owner");
+  for (const kind of may) {
+    more.append(page.element("button", KINDS[kind][1], { onclick: () => page.command("Making a link", async () => {
       const link = await page.ask("POST", "/api/links", { kind });
       shown.replaceChildren(code(link.squares), page.element("p", link.link, { className: "link" }), page.element("p", `Works once, until ${page.when(link.until)}.`, { className: "small" }));
       shown.scrollIntoView({ block: "center" }); // it is at the end of the page
@@ -282,6 +290,18 @@ async function devices(place) {
     }) }));
   }
   place.replaceChildren(list(rows), more, shown);
+}
+
+// Makes a device an owner, or takes that back.
+function kindButton(place, device) {
+  const [kind, what] = device.kind === "owner" ? ["operator", "an operator"] : ["owner", "an owner"];
+  const button = page.element("button", `Make it ${what}`, { onclick: () => page.command(`Making ${device.name} ${what}`, async () => {
+    await page.ask("PUT", `/api/devices/${device.id}`, { kind });
+    if (!device.this) await devices(place);
+    return `${device.name} is now ${what}.`;
+  }) });
+  button.setAttribute("aria-label", `Make ${device.name} ${what}`);
+  return button;
 }
 
 function code(squares) {

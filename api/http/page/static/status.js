@@ -308,7 +308,7 @@ function addActions() {
   setInterval(tick, 1000);
 }
 
-const shared = { standing, ask, element, command, when, clock, written, halves, hour, localTimes, endAll, outcome, sentence, begin, viewer: () => viewer };
+const shared = { standing, ask, element, command, when, clock, written, halves, hour, localTimes, endAll, outcome, sentence, begin, viewer: () => viewer, owner: () => owner };
 addActions();
 showAll = () => {
   showStatus();
