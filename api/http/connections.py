@@ -16,6 +16,8 @@ SILENT_MAX = 256
 SILENT_OF_ONE_ADDRESS_MAX = 96
 SILENT_S = 10.0
 """The time from the opening of a connection, or the first byte of a request, to the end of the request's head."""
+BODY_BYTES = 65_536
+"""A connection that has brought so much of a body counts as new: an upload under way is not the first to be closed."""
 UNANSWERED_MS = 20_000
 """A connection that no longer acknowledges anything is closed after this time (TCP_USER_TIMEOUT, tcp(7))."""
 
@@ -96,6 +98,7 @@ def protocol_class(limit: ConnectionLimit, silent_s: float = SILENT_S) -> type[H
 
     class TimedProtocol(H11Protocol):
         _timer: asyncio.TimerHandle | None = None
+        _brought = 0
 
         def connection_made(self, transport: Any) -> None:
             super().connection_made(transport)
@@ -115,8 +118,12 @@ def protocol_class(limit: ConnectionLimit, silent_s: float = SILENT_S) -> type[H
             super().data_received(data)
             if self.cycle is not None and not self.cycle.response_complete:
                 self._stop_timer()  # RequestChecks limits the time of a body
+                self._brought += len(data)
                 if not self.cycle.more_body:
                     limit.remove(self)
+                elif self._brought >= BODY_BYTES:
+                    self._brought = 0
+                    limit.add(self)
             elif self._timer is None and not self.transport.is_closing():
                 self._timer = self.loop.call_later(silent_s, self.transport.abort)
 

@@ -30,6 +30,9 @@ HEADERS = {
 }
 
 
+SITE_FILES = "/api/setup/site"
+SITE_FILES_BYTES_MAX = 4 << 20
+UPLOADS = "/api/setup/uploads"
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
 DURABLE = ("/api/journal", "/api/report")
 """What these paths answer must still be true after a power cut."""
@@ -37,7 +40,8 @@ DURABLE = ("/api/journal", "/api/report")
 
 @dataclass(frozen=True, slots=True)
 class RequestLimits:
-    """Limits for each address and device. Rates are requests a second, after a burst."""
+    """Limits for each address and device. Rates are requests a second, after a burst. Each `body_bytes` of a body must
+    arrive within `body_s`: an upload may last for hours, but it may not stall."""
 
     body_bytes: int = 65_536
     body_s: float = 10.0
@@ -82,8 +86,13 @@ def is_ours(host: str, names: Collection[str]) -> bool:
     return True
 
 
+def is_below(path: str, folder: str) -> bool:
+    return path == folder or path.startswith(f"{folder}/")
+
+
 class RequestChecks:
-    """Checks the host, origin, size, time and rate of each request. `names` gives the site's current names."""
+    """Checks the host, origin, size, time and rate of each request. `names` gives the site's current names. The body of
+    an upload passes as it arrives: TimeoutError where it stalls. Every other body is read first."""
 
     def __init__(self, app: ASGIApp, names: Callable[[], Collection[str]], limits: RequestLimits) -> None:
         self.app, self.names, self.limits = app, names, limits
@@ -105,15 +114,18 @@ class RequestChecks:
         if problem is not None:
             await problem(scope, receive, send_with_headers)
             return
+        if is_below(scope["path"], UPLOADS):
+            await self.app(scope, self._in_time(receive), send_with_headers)
+            return
+        most = SITE_FILES_BYTES_MAX if is_below(scope["path"], SITE_FILES) else self.limits.body_bytes
         try:
-            async with asyncio.timeout(self.limits.body_s):
-                body = await self._body(receive, headers)
+            body = await self._body(self._in_time(receive), headers, most)
         except TimeoutError:
             problem = Problem(408, f"a request must arrive within {self.limits.body_s:g} s", {"Connection": "close"})
             await problem(scope, receive, send_with_headers)
             return
         if body is None:
-            await self._too_large(receive, send_with_headers)
+            await self._too_large(receive, send_with_headers, most)
             return
         await self.app(scope, _replayed(body, receive), send_with_headers)
 
@@ -134,10 +146,33 @@ class RequestChecks:
             return Problem(403, "asked by a page of another site")
         return None
 
-    async def _body(self, receive: Receive, headers: Headers) -> bytes | None:
-        """The whole body; None where it is too large, claims to be, or was cut off."""
+    def _in_time(self, receive: Receive) -> Receive:
+        """Receive a body, in the time that the limits give it. TimeoutError. Only waiting counts, not a slow disk."""
+        part, whole_s = self.limits.body_bytes, self.limits.body_s
+        missing: int = part
+        left_s: float | None = whole_s
+
+        async def receive_in_time() -> Message:
+            nonlocal missing, left_s
+            begin_s = time.monotonic()
+            async with asyncio.timeout(left_s):
+                message = await receive()
+            if not message.get("more_body", False):
+                left_s = None  # what follows is the end of the connection
+                return message
+            missing -= len(message["body"])
+            if missing <= 0:
+                missing, left_s = part, whole_s
+            elif left_s is not None:
+                left_s -= time.monotonic() - begin_s
+            return message
+
+        return receive_in_time
+
+    async def _body(self, receive: Receive, headers: Headers, most: int) -> bytes | None:
+        """The whole body; None where it has more than `most` bytes, claims to have, or was cut off."""
         length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > self.limits.body_bytes:
+        if not length.isdigit() or int(length) > most:
             return None
         body = bytearray()
         while True:
@@ -145,14 +180,14 @@ class RequestChecks:
             if message["type"] == "http.disconnect":
                 return None
             body += message.get("body", b"")
-            if len(body) > self.limits.body_bytes:
+            if len(body) > most:
                 return None
             if not message.get("more_body", False):
                 return bytes(body)
 
-    async def _too_large(self, receive: Receive, send: Send) -> None:
+    async def _too_large(self, receive: Receive, send: Send, most: int) -> None:
         """Refuse at once, but read on for a while: a client that is still sending would not read the answer."""
-        problem = Problem(413, f"a request may have at most {self.limits.body_bytes} bytes", {"Connection": "close"})
+        problem = Problem(413, f"a request may have at most {most} bytes", {"Connection": "close"})
         start: Message = {"type": "http.response.start", "status": 413, "headers": problem.raw_headers}
         await send(start)
         await send({"type": "http.response.body", "body": problem.body, "more_body": True})
