@@ -26,6 +26,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     where.add_argument("--string", metavar="NAME", help="on this string alone")
     where.add_argument("--fixture", metavar="NAME", help="on this fixture alone: never strobe or fog")
     where.add_argument("--controller", metavar="NAME", help="on this controller alone")
+    where.add_argument("--zone", metavar="NAME", help="on this zone alone, or on this group of strings")
     parser.add_argument("--port", metavar="PORT", help='on this port alone, as "3 of left", or 3 with --controller')
     parser.add_argument("--colour", choices=COLOURS, help="default: white")
     parser.add_argument("--level", type=float, metavar="LEVEL", help="how bright, 0.01 to 1 (default: 0.3)")
@@ -40,7 +41,7 @@ def run_rig_check(args: argparse.Namespace) -> int:
 
     if args.pattern == "end":
         return end_all(args, ("rig-check",), "no rig check is under way")
-    keys = ("pattern", "number", "string", "fixture", "controller", "port", "colour", "level", "minutes")
+    keys = ("pattern", "number", "string", "fixture", "controller", "zone", "port", "colour", "level", "minutes")
     if args.port and args.port.isdecimal() and args.controller:
         args.port, args.controller = port_name(args.controller, int(args.port)), None
     request = rig_check_request({key: getattr(args, key) for key in keys if getattr(args, key) is not None})

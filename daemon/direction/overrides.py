@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 
+from gloaming.shows.rig.patterns import Pattern
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
 
 
@@ -118,18 +119,36 @@ LIGHTS_OFF = tuple(kind for kind, terms in TERMS.items() if terms.lights_off)
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """What a rig check shows: a test pattern, rendered into a frame file.
+    """What a rig check shows: a test pattern, rendered into a frame file. `text` describes it.
 
-    `text` describes it. `strings` is empty where the pattern is not limited to strings, `fixture` is None where it is
-    not limited to a fixture.
+    `pattern` is None in a state that an older version has stored.
     """
 
     text: str
     path: str
     frames: int
     fps: Fraction
-    strings: tuple[str, ...] = ()
-    fixture: str | None = None
+    pattern: Pattern | None = None
+
+    @property
+    def still(self) -> int | None:
+        """The frame that stays; None if the frames move."""
+        return self.pattern.still if self.pattern else None
+
+    @property
+    def piece(self) -> str:
+        """What is played, without the number of a single pixel."""
+        return f"rig check: {self.pattern.file.text if self.pattern else self.text}"
+
+    @property
+    def strings(self) -> tuple[str, ...]:
+        """The strings to which the pattern is limited."""
+        return self.pattern.only if self.pattern else ()
+
+    @property
+    def fixture(self) -> str | None:
+        """The fixture to which the pattern is limited."""
+        return self.pattern.fixture if self.pattern else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +197,13 @@ class Override:
     def replaces(self, other: Override) -> bool:
         """Whether it ends another override that is in force. Each is for the same part of the rig."""
         return other.kind in TERMS[self.kind].ends and other.zone == self.zone
+
+    def moves(self, other: Override) -> bool:
+        """Whether it is the rig check `other` with another pixel or another brightness."""
+        if not (self.check and other.check and self.check.pattern and other.check.pattern):
+            return False
+        same = self.check.pattern.file == other.check.pattern.file and self.who == other.who
+        return same and (self.check.pattern, self.level) != (other.check.pattern, other.level)
 
     def end_known_at(self, at_ns: int) -> int:
         """The end as it was known at an instant, when a later undo was not known."""

@@ -10,7 +10,7 @@ from gloaming.daemon.direction.occurrences import dark_window_at, neighbours_win
 from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.precedence import stronger_kinds
 from gloaming.daemon.direction.reasons import reason
-from gloaming.daemon.direction.requests import Refusal
+from gloaming.daemon.direction.requests import Refusal, known_zone
 from gloaming.daemon.direction.rules_in_force import HeldRule
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.direction.site_protocol import SiteProtocol
@@ -71,7 +71,7 @@ def ask_rig_check(
     Raises InputError for names and numbers that the rig does not have. Raises Refusal in dark hours (unless
     `neighbours.rig_check` allows a level), while a stronger override is in force, and where nothing would light up.
     """
-    pattern = _pattern(request, site.rig)
+    pattern = _pattern(request, site)
     minutes, level = request.get("minutes", LONGEST_MINUTES), request.get("level", DEFAULT_LEVEL)
     until_ns = at_ns + int(minutes * MINUTE_NS)
     allowed, rest = site.neighbours.rig_check, site.in_zones(REST)
@@ -108,7 +108,8 @@ def _known(key: str, name: str, names: Iterable[str]) -> str:
     return name
 
 
-def _pattern(request: Mapping[str, Any], rig: Rig) -> Pattern:
+def _pattern(request: Mapping[str, Any], site: SiteWithRig) -> Pattern:
+    rig = site.rig
     kind, controller = request.get("pattern", DEFAULT_PATTERN), request.get("controller")
     if controller is not None:
         _known("controller", controller, (one.name for one in rig.controller))
@@ -120,7 +121,18 @@ def _pattern(request: Mapping[str, Any], rig: Rig) -> Pattern:
     names = (*([request["string"]] if "string" in request else ()), *request.get("strings", ()))
     only = tuple(dict.fromkeys(_known("string", name, (one.name for one in rig.string)) for name in names))
     colour = request.get("colour", "white")
-    found = Pattern(kind, controller, only, colour, request.get("number"), port=port, fixture=fixture)
+    zone = known_zone(request["zone"], site) if "zone" in request else None
+    found = Pattern(
+        kind,
+        controller,
+        only,
+        colour,
+        request.get("number"),
+        port=port,
+        fixture=fixture,
+        zone=zone,
+        spans=site.zones[zone] if zone else (),
+    )
     if kind in OF_PIXELS and fixture is not None:
         raise _invalid("pattern", f"fixture {fixture} has no pixels", "use colours, colour or ramp")
     if not found.shown(rig) and (kind not in BY_UNIVERSE or found.is_part):

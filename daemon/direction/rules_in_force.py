@@ -138,7 +138,7 @@ class RulesInForce:
         if check is None or check.check is None:
             return None
         found = check.check
-        return Picture(f"rig check: {found.text}", found.path, found.frames, found.fps, check.at_ns)
+        return Picture(found.piece, found.path, found.frames, found.fps, check.at_ns, found.still)
 
 
 def claim_of(occurrence: Occurrence) -> Claim:

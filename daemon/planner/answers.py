@@ -8,7 +8,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.decide import Decision, isoformat, next_piece
-from gloaming.daemon.direction.overrides import TERMS, Override
+from gloaming.daemon.direction.overrides import TERMS, Check, Override
 from gloaming.daemon.direction.reasons import deciding
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.states import GIVEN, STATES
@@ -128,6 +128,7 @@ def override_json(override: Override, now_ns: int, zone: ZoneInfo) -> dict[str, 
     if override.check:
         more |= {"check": override.check.text, "strings": list(override.check.strings)}
         more["fixture"] = override.check.fixture
+        more["pattern"] = _pattern_json(override.check)
     return {
         "id": override.id,
         "kind": str(override.kind),
@@ -138,3 +139,11 @@ def override_json(override: Override, now_ns: int, zone: ZoneInfo) -> dict[str, 
         "who": override.who,
         **{key: value for key, value in more.items() if value is not None},
     }
+
+
+def _pattern_json(check: Check) -> dict[str, object] | None:
+    """What a page needs to show the pattern, and the pixel that a walk has reached."""
+    if (pattern := check.pattern) is None:
+        return None
+    keys = ("kind", "colour", "number", "a_second", "controller", "port", "zone")
+    return {key: getattr(pattern, key) for key in keys} | {"frames": check.frames}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 
 from gloaming.daemon.direction.decide import isoformat
@@ -96,10 +97,15 @@ class Commands:
     async def _take(self, override: Override, who: str) -> dict[str, object]:
         now = self._situation
         ends = [one for one in now.standing(override.at_ns) if override.replaces(one)]
-        override = now.add(override, ends)
-        why = f": {override.why}" if override.why else ""
-        text = f"{_of_its_zone(override)} until {self._clock_time(override.until_ns)}{why}"
-        now.store.note(override.at_ns, "override", text, who, {"id": override.id})
+        if moved := next((one for one in ends if override.moves(one)), None):
+            override = replace(override, id=moved.id, at_ns=moved.at_ns)
+            now.change(override)
+            ends.remove(moved)
+        else:
+            override = now.add(override, ends)
+            why = f": {override.why}" if override.why else ""
+            text = f"{_of_its_zone(override)} until {self._clock_time(override.until_ns)}{why}"
+            now.store.note(override.at_ns, "override", text, who, {"id": override.id})
         sent = await self._sender.hand_over(override)
         ended = [{"id": one.id, "kind": str(one.kind)} for one in ends]
         return {**override_json(override, now.now_ns(), now.timezone), "ended": ended, **sent._asdict()}

@@ -205,10 +205,10 @@ class RigMonitor:
                 with suppress(OSError):  # it is gone already
                     one.unlink()
             with FrameWriter(path, frame_rate(pattern), universes_of(site.slots), crash_safe=False) as writer:
-                for block in blocks(pattern, site.rig, site.slots):
+                for block in blocks(pattern.file, site.rig, site.slots):
                     writer.write(block)
             info = inspect(path)
-        return Check(pattern.text, str(path), info.frames, info.fps, pattern.only, pattern.fixture)
+        return Check(pattern.text, str(path), info.frames, info.fps, pattern)
 
     def dim_windows(self) -> list[tuple[int, int, float]]:
         """When a rig check may have dim light in dark hours: from, until, and the highest level."""
@@ -251,6 +251,7 @@ class RigMonitor:
                     "universe": one.universe,
                     "slot": one.slot,
                     "pixels": one.pixels,
+                    "missing": list(one.missing),
                     "order": one.order,
                     "spans": [list(span) for span in one.spans()],
                     "fuse_a": one.fuse_a,
@@ -273,15 +274,17 @@ class RigMonitor:
     def _standing(self, now_ns: int) -> dict[str, Any] | None:
         for one in self._situation.standing(now_ns):
             if one.kind == Kind.RIG_CHECK and one.in_force_at(now_ns) and one.check:
-                number = int((now_ns - one.at_ns) * one.check.fps / SECOND_NS) % one.check.frames + 1
-                frame = {"frame": number, "frames": one.check.frames}
+                frame = one.check.still
+                if frame is None:
+                    frame = int((now_ns - one.at_ns) * one.check.fps / SECOND_NS) % one.check.frames
                 return {
                     "id": one.id,
                     "text": one.check.text,
                     "strings": list(one.check.strings),
                     "fixture": one.check.fixture,
                     "level": one.level,
-                    **frame,
+                    "frame": frame + 1,
+                    "frames": one.check.frames,
                 }
         return None
 

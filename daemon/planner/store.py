@@ -12,6 +12,7 @@ import sqlite3
 import time
 from collections.abc import Collection, Iterable, Iterator
 from contextlib import closing, nullcontext, suppress
+from dataclasses import asdict
 from fractions import Fraction
 from pathlib import Path
 from typing import Protocol
@@ -31,6 +32,7 @@ from gloaming.daemon.planner.state_file import (
 from gloaming.daemon.reports.journal_lines import ZONE_KIND, Row, between, newest
 from gloaming.daemon.service.log import LOG, Seldom, with_count
 from gloaming.daemon.service.private_file import why_closed
+from gloaming.shows.rig.patterns import Pattern
 from gloaming.shows.time_units import SECOND_NS
 
 JOURNAL_ROWS_MAX = 60_000
@@ -387,13 +389,16 @@ def _check_text(check: Check | None) -> str | None:
     if check is None:
         return None
     rate = [check.fps.numerator, check.fps.denominator]
-    where = {"strings": list(check.strings), "fixture": check.fixture}
-    return json.dumps({"text": check.text, "path": check.path, "frames": check.frames, "fps": rate, **where})
+    pattern = asdict(check.pattern) if check.pattern else None
+    return json.dumps({"text": check.text, "path": check.path, "frames": check.frames, "fps": rate, "pattern": pattern})
 
 
 def _read_check(text: str | None) -> Check | None:
     if text is None:
         return None
     found = json.loads(text)
-    strings = tuple(found.get("strings", ()))
-    return Check(found["text"], found["path"], found["frames"], Fraction(*found["fps"]), strings, found.get("fixture"))
+    pattern = found.get("pattern")
+    if pattern is not None:
+        spans = tuple(tuple(span) for span in pattern["spans"])
+        pattern = Pattern(**{**pattern, "only": tuple(pattern["only"]), "spans": spans})
+    return Check(found["text"], found["path"], found["frames"], Fraction(*found["fps"]), pattern)

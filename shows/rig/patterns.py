@@ -18,6 +18,7 @@ from gloaming.shows.framefile.reader import Frames, Universe
 from gloaming.shows.framefile.source import universes_of
 from gloaming.shows.rig.model import Fixture, PixelString, Rig, port_name
 from gloaming.shows.rig.wire import places_on_wire, unscaled
+from gloaming.shows.rig.zones import Spans, parts_in
 
 SLOW, SMOOTH = Fraction(2), Fraction(40)
 """Frames a second. A still pattern is sent often enough for a receiver (E1.31 6.7.1: 2.5 s)."""
@@ -50,9 +51,10 @@ Shown = PixelString | Fixture
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """A pattern on the whole rig, on one controller, one port, some strings or one fixture.
+    """A pattern on the whole rig, on one zone, one controller, one port, some strings or one fixture.
 
-    `number` is the number of the pixel or of the universe. A walk passes `a_second` pixels in a second.
+    `number` is the number of the pixel or of the universe. A walk passes `a_second` pixels in a second. `spans` are the
+    slots of the zone.
     """
 
     kind: str
@@ -63,6 +65,18 @@ class Pattern:
     a_second: int = int(SLOW)
     port: str | None = None
     fixture: str | None = None
+    zone: str | None = None
+    spans: Spans = ()
+
+    @property
+    def file(self) -> Pattern:
+        """The pattern whose frames are rendered. A single pixel is one frame of a file that has all of them."""
+        return replace(self, number=None) if self.kind == "pixel" else self
+
+    @property
+    def still(self) -> int | None:
+        """The frame of `file` that stays; None if its frames move."""
+        return (self.number or 1) - 1 if self.kind == "pixel" else None
 
     @property
     def text(self) -> str:
@@ -71,7 +85,7 @@ class Pattern:
         colour = f", {self.colour}" if self.kind in COLOURED else ""
         several = "strings" if len(self.only) > 1 else "string"
         where = f"{several} {', '.join(self.only)}" if self.only else "the whole rig"
-        for kind in ("controller", "port", "fixture"):
+        for kind in ("controller", "port", "fixture", "zone"):
             if name := getattr(self, kind):
                 where = f"{kind} {name}"
         pace = f", {self.a_second} pixels a second" if self.a_second != SLOW else ""
@@ -79,9 +93,12 @@ class Pattern:
 
     def shows(self, one: Shown) -> bool:
         """Whether a string or a fixture shows the pattern. A fixture has no pixels."""
+        if isinstance(one, Fixture) and self.kind in OF_PIXELS:
+            return False
+        if self.zone:
+            return bool(parts_in(self.spans, {one.name: tuple(one.spans())}))
         if isinstance(one, Fixture):
-            here = one.name == self.fixture if self.is_part else self.controller in (None, one.controller)
-            return here and self.kind not in OF_PIXELS
+            return one.name == self.fixture if self.is_part else self.controller in (None, one.controller)
         if self.port:
             return one.port is not None and port_name(one.controller, one.port) == self.port
         return one.name in self.only if self.is_part else self.controller in (None, one.controller)
@@ -97,7 +114,7 @@ class Pattern:
     @property
     def is_part(self) -> bool:
         """Whether only some slots of its universes show the pattern."""
-        return bool(self.only or self.port or self.fixture)
+        return bool(self.only or self.port or self.fixture or self.zone)
 
     def universes(self, rig: Rig) -> tuple[int, ...]:
         """The universes that show the pattern."""
@@ -151,6 +168,7 @@ def frame_count(pattern: Pattern, rig: Rig) -> int:
     return {
         "colours": HOLD * len(_turns(pattern, rig)),
         "walk": max((one.hung for one in pattern.strings(rig)), default=1),
+        "pixel": max((one.pixels for one in pattern.strings(rig)), default=1),
         "universes": 2 * max(1, len(pattern.universes(rig))),
         "ramp": RAMP_FRAMES,
     }.get(pattern.kind, 1)
@@ -161,7 +179,7 @@ def digest(pattern: Pattern, rig: Rig, slots: Mapping[int, int]) -> str:
     strings = [(pattern.shows(one), tuple(one.spans()), one.order, one.missing) for one in rig.string]
     fixtures = [(pattern.shows(one), tuple(one.spans()), one.channels) for one in rig.fixture]
     universes = pattern.universes(rig)
-    return sha256(repr((3, pattern, tuple(slots.items()), universes, strings, fixtures)).encode()).hexdigest()[:16]
+    return sha256(repr((4, pattern.file, tuple(slots.items()), universes, strings, fixtures)).encode()).hexdigest()[:16]
 
 
 def blocks(pattern: Pattern, rig: Rig, slots: Mapping[int, int]) -> Iterator[Frames]:
@@ -195,13 +213,11 @@ def _draw(pattern: Pattern, rig: Rig, first: int, frames: Frames, universes: dic
                 for turn, name in enumerate(turns):
                     rows = slice(max(0, turn * HOLD - first), max(0, (turn + 1) * HOLD - first))
                     _light(frames[rows], pixels, one, COLOURS[name])
-            case "pixel":
-                at = (pattern.number or 1) - 1
-                _light(frames, pixels[at : at + 1], one, colour)
-            case "walk":
+            case "pixel" | "walk":
+                passed = pixels if pattern.kind == "pixel" else hung
                 for row in range(len(frames)):
                     at = first + row
-                    _light(frames[row : row + 1], hung[at : at + 1], one, colour)
+                    _light(frames[row : row + 1], passed[at : at + 1], one, colour)
             case "ends":
                 _light(frames, hung[:1], one, _or_white("G", one))
                 _light(frames, hung[-1:], one, _or_white("R", one))

@@ -106,6 +106,19 @@ class OverrideName(Answer):
     kind: Kind
 
 
+class PatternShown(Answer):
+    """The pattern of a rig check. A walk passes `a_second` pixels in a second, and begins again after `frames`."""
+
+    kind: str
+    colour: str
+    number: Annotated[int | None, Field(description="which pixel, or which universe")]
+    a_second: int
+    frames: int
+    controller: str | None
+    port: str | None
+    zone: str | None
+
+
 class OverrideStanding(OverrideName):
     """An override that is in force, or will be."""
 
@@ -122,6 +135,7 @@ class OverrideStanding(OverrideName):
     check: Annotated[str | None, Field(description="the pattern of a rig check, in words")] = None
     strings: list[str] | None = None
     fixture: str | None = None
+    pattern: PatternShown | None = None
 
 
 class OverrideTaken(OverrideStanding):

@@ -1,6 +1,7 @@
 """Requests for a rig check, for devices and for the board."""
 
 from collections.abc import Collection, Iterable
+from itertools import combinations
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, TypeAdapter, create_model
@@ -12,15 +13,15 @@ from gloaming.shows.rig.patterns import COLOURS, KINDS, NUMBERED
 
 
 class RigCheckRequest(RequestModel):
-    """A test pattern on the rig, on one controller, one port, some strings or one fixture. It ends by itself after ten
-    minutes."""
+    """A test pattern on the rig, on one zone, one controller, one port, some strings or one fixture. It ends by itself
+    after ten minutes."""
 
     called = "a rig check"
     exclusive = (
         ("string", "controller"),
         ("strings", "controller"),
-        *((one, other) for one in ("port", "fixture") for other in ("controller", "string", "strings")),
-        ("port", "fixture"),
+        *((one, other) for one in ("port", "fixture", "zone") for other in ("controller", "string", "strings")),
+        *combinations(("port", "fixture", "zone"), 2),
     )
 
     controller: Annotated[str, Expected("there is no controller {value!r}", "use a controller of rig.toml")] = Field(
@@ -38,6 +39,7 @@ class RigCheckRequest(RequestModel):
     fixture: Annotated[str, Expected("there is no fixture {value!r}", "use a fixture of rig.toml")] = Field(
         default_factory=str
     )
+    zone: Annotated[str, Expected("there is no zone {value!r}", "use a zone of rig.toml")] = Field(default_factory=str)
     level: Annotated[
         float,
         Field(strict=True, ge=0.01, le=1),

@@ -294,6 +294,7 @@ class StringListed(Answer):
     universe: int
     slot: int
     pixels: int
+    missing: Annotated[list[int], Field(description="the pixels that were cut out")]
     order: str
     spans: Annotated[list[tuple[int, int, int]], Field(description="universe, first slot, last slot")]
     fuse_a: float | None

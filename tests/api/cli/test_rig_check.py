@@ -29,6 +29,7 @@ def test_a_string_that_this_rig_does_not_have_is_named(daemon: Daemon) -> None:
 def test_a_port_or_a_fixture_is_checked_alone(daemon: Daemon) -> None:
     where = {
         "port 3 of left": (["--port", "3 of left"], ["--port", "3", "--controller", "left"]),
+        "zone roof": (["--zone", "roof"],),
         "fixture lamp": (["--fixture", "lamp"],),
     }
     for text, calls in where.items():

@@ -197,19 +197,29 @@ def test_a_port_is_reported_by_its_number_and_its_controller(tmp_path: Path) -> 
 def test_a_pattern_is_rendered_once_and_the_oldest_are_deleted(tmp_path: Path) -> None:
     _, of = care(tmp_path)
 
-    async def ask(number: int) -> Override:
-        return await of.check({"pattern": "pixel", "string": "ridge", "number": number}, "Nan")
+    async def ask(minutes: float) -> Override:
+        return await of.check({"pattern": "walk", "string": "ridge", "minutes": minutes}, "Nan")
 
-    first = asyncio.run(ask(37))
+    first = asyncio.run(ask(2))
     assert first.check
     info = inspect(first.check.path)
-    assert (info.frames, info.fps, first.check.text) == (1, 2, "pixel 37, white of string ridge")
+    assert (info.frames, info.fps, first.check.text) == (200, 2, "walk, white of string ridge")
     written = Path(first.check.path).stat().st_ino
-    assert asyncio.run(ask(37)).check == first.check
+    assert asyncio.run(ask(2)).check == first.check
     assert Path(first.check.path).stat().st_ino == written
-    for number in range(1, 30):
-        asyncio.run(ask(number))
+    for pace in range(3, 30):
+        asyncio.run(ask(200 / pace / 60))
     assert len(list((tmp_path / "rig-check").iterdir())) == PATTERNS_MAX
+
+
+def test_a_button_that_is_held_renders_one_file_for_all_pixels_of_a_string(tmp_path: Path) -> None:
+    _, of = care(tmp_path)
+    written = set()
+    for number in range(1, 30):
+        check = asyncio.run(of.check({"pattern": "pixel", "string": "ridge", "number": number}, "Nan")).check
+        assert check and (check.still, check.text) == (number - 1, f"pixel {number}, white of string ridge")
+        written.add((Path(check.path).stat().st_ino, Path(check.path).stat().st_size, check.piece))
+    assert len(written) == len(list((tmp_path / "rig-check").iterdir())) == 1
 
 
 def test_a_pattern_that_is_damaged_on_the_disk_is_rendered_again(tmp_path: Path) -> None:

@@ -49,11 +49,23 @@ def test_every_pattern_has_the_frames_it_says(kind: str) -> None:
 
 
 def test_pixel_37_of_the_ridge_and_no_other() -> None:
-    assert lit(frames("pixel", only=("ridge",), number=37)[0]) == [108, 109, 110]
+    pattern = Pattern("pixel", only=("ridge",), number=37)
+    assert pattern.still == 36
+    assert lit(frames("pixel", only=("ridge",))[36]) == [108, 109, 110]
 
 
 def test_a_pixel_in_the_second_universe_is_found_there() -> None:
-    assert lit(frames("pixel", only=("ridge",), number=171)[0]) == [510, 511, 512]
+    assert lit(frames("pixel", only=("ridge",))[170]) == [510, 511, 512]
+
+
+def test_every_pixel_of_a_string_is_a_frame_of_one_file() -> None:
+    slots = sent_slots(RIG, ())
+    ridge = [Pattern("pixel", only=("ridge",), number=number) for number in (1, 37, 200)]
+    assert len({digest(one, RIG, slots) for one in ridge}) == 1
+    assert digest(Pattern("pixel", only=("eaves",), number=1), RIG, slots) != digest(ridge[0], RIG, slots)
+    drawn = frames("pixel")
+    assert len(drawn) == 200
+    assert lit(drawn[9]) == [27, 28, 29, 627, 628, 629, *range(786, 789)]  # white is R, G and B of the star
 
 
 def test_a_colour_lands_on_the_channel_that_the_string_has_for_it() -> None:
