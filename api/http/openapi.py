@@ -6,8 +6,9 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from gloaming.api.http.schemas.answers import ProblemDetails
+from gloaming.api.http.schemas.base import RequestModel
 from gloaming.api.http.schemas.overrides import OVERRIDE_REQUESTS
-from gloaming.api.http.schemas.requests import RIG_CHECK_REQUESTS
+from gloaming.api.http.schemas.requests import RIG_CHECK_REQUESTS, MarkRequest
 from gloaming.daemon.site.load import Site
 
 WITHOUT_TOKEN = {"/healthz", "/api/sign-in", "/api/sign-in/link"}
@@ -40,7 +41,8 @@ def document(app: FastAPI, site: Site) -> dict[str, Any]:
     schemas["ProblemDetails"] = ProblemDetails.model_json_schema(ref_template="#/components/schemas/{model}")
     for name, schema in schemas["ProblemDetails"].pop("$defs", {}).items():
         schemas.setdefault(name, schema)
-    for model in (*OVERRIDE_REQUESTS.values(), *RIG_CHECK_REQUESTS):
+    with_names: tuple[type[RequestModel], ...] = (*OVERRIDE_REQUESTS.values(), *RIG_CHECK_REQUESTS, MarkRequest)
+    for model in with_names:
         _offer(schemas[model.__name__]["properties"], site)
     parts["securitySchemes"] = {
         "token": {"type": "http", "scheme": "bearer"},
@@ -62,6 +64,7 @@ def _offer(properties: dict[str, Any], site: Site) -> None:
         "fixture": [one.name for one in site.rig.fixture],
         "string": strings,
         "zone": [*site.zones],
+        "part": [*dict.fromkeys((*strings, *(one.name for one in site.rig.fixture)))],
     }
     for key, names in {**known, "strings": strings}.items():
         if key in properties and not names:

@@ -12,6 +12,7 @@ from gloaming.api.http.schemas.answers import ProblemDetails, ReasonGiven
 from gloaming.api.http.schemas.base import config_error
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
+from gloaming.daemon.planner.repairs import UnknownRepairError
 from gloaming.shows.config_files.errors import ConfigErrorCode, InputError
 
 
@@ -60,7 +61,8 @@ def add_errors(app: FastAPI) -> None:
         return Problem(409, str(error), reasons=reasons)
 
     @app.exception_handler(NotStandingError)
-    async def gone(_: Request, error: NotStandingError) -> Problem:
+    @app.exception_handler(UnknownRepairError)
+    async def gone(_: Request, error: Exception) -> Problem:
         return Problem(404, str(error))
 
     @app.exception_handler(TooManyGuessesError)

@@ -1,5 +1,7 @@
-"""The rig over HTTP: what hangs outside, what feeds it, and the rig check."""
+"""The rig over HTTP: what hangs outside, what feeds it, the rig check, and the repairs list."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, HTTPException
@@ -7,9 +9,12 @@ from fastapi import APIRouter, Depends, HTTPException
 from gloaming.api.http.auth.authenticator import AuthenticatedDevice
 from gloaming.api.http.auth.routes import DeviceDependency
 from gloaming.api.http.schemas import answers, states
-from gloaming.api.http.schemas.requests import AnyRigCheckRequest
+from gloaming.api.http.schemas.base import Expected
+from gloaming.api.http.schemas.requests import AnyRigCheckRequest, MarkRequest
 from gloaming.daemon.planner.planner import Planner
 from gloaming.shows.config_files.errors import InputError
+
+RepairId = Annotated[int, Expected("{value!r} is not the id of a mark", "GET /api/repairs has the ids")]
 
 
 def rig_router(planner: Planner, signed_in: DeviceDependency, operator: DeviceDependency) -> APIRouter:
@@ -26,12 +31,44 @@ def rig_router(planner: Planner, signed_in: DeviceDependency, operator: DeviceDe
         asked: AnyRigCheckRequest, device: Annotated[AuthenticatedDevice, Depends(operator)]
     ) -> answers.OverrideTaken:
         """Show a test pattern. DELETE /api/overrides/{id} ends it."""
-        try:
+        with _not_in_this_rig("number"):
             taken = await planner.check_rig(asked.model_dump(exclude_unset=True), device.name)
-        except InputError as error:
-            if {config_error.key for config_error in error.errors} == {"number"}:
-                raise HTTPException(409, str(error)) from None  # no mistake, but this rig has no such pixel or universe
-            raise
         return answers.OverrideTaken.model_validate(taken)
 
+    @router.get("/api/repairs")
+    async def repairs(_: Annotated[AuthenticatedDevice, Depends(signed_in)]) -> states.RepairsListed:
+        """What is to be mended, and what was mended last."""
+        return states.RepairsListed.model_validate(planner.repairs.as_json())
+
+    @router.post("/api/repairs", status_code=201)
+    async def mark(
+        asked: MarkRequest, device: Annotated[AuthenticatedDevice, Depends(operator)]
+    ) -> states.RepairListed:
+        """Mark a pixel, a string or a fixture. The same mark twice is one mark."""
+        with _not_in_this_rig("pixel"):
+            return states.RepairListed.model_validate(
+                planner.repairs.mark(asked.model_dump(exclude_unset=True), device.name)
+            )
+
+    @router.post("/api/repairs/{id}/done")
+    async def done(id: RepairId, device: Annotated[AuthenticatedDevice, Depends(operator)]) -> states.RepairListed:
+        """It is mended."""
+        return states.RepairListed.model_validate(planner.repairs.mend(id, device.name))
+
+    @router.delete("/api/repairs/{id}")
+    async def take_back(id: RepairId, device: Annotated[AuthenticatedDevice, Depends(operator)]) -> states.RepairListed:
+        """Take a wrong mark back."""
+        return states.RepairListed.model_validate(planner.repairs.take_back(id, device.name))
+
     return router
+
+
+@contextmanager
+def _not_in_this_rig(key: str) -> Iterator[None]:
+    """409: the request has no mistake, but this rig has no such pixel or universe."""
+    try:
+        yield
+    except InputError as error:
+        if {config_error.key for config_error in error.errors} == {key}:
+            raise HTTPException(409, str(error)) from None
+        raise

@@ -32,6 +32,7 @@ TEXTS = {
     ReasonCode.LIGHTS_OFF_SINCE: "a {kind} was asked for after this rig check",
     ReasonCode.NO_COLOUR: "none of these strings and fixtures has a channel for {colour}: nothing would light up",
     ReasonCode.TIME_NOT_TAKEN: "the board takes no time from you now: {clock}",
+    ReasonCode.TOO_MANY_REPAIRS: "{count} marks are open; say first which of them are mended",
 }
 BRIEFS = {ReasonCode.OPENED: "the closing at {closes} ({closes_by})"}
 """The same texts without what differs from night to night."""

@@ -50,6 +50,7 @@ class ReasonCode(StrEnum):
     LIGHTS_OFF_SINCE = "lights-off-since"
     NO_COLOUR = "no-colour"
     TIME_NOT_TAKEN = "time-not-taken"
+    TOO_MANY_REPAIRS = "too-many-repairs"
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ from gloaming.daemon.planner.commands import Commands
 from gloaming.daemon.planner.health import BLACK, Trouble
 from gloaming.daemon.planner.jobs import Jobs, Turns
 from gloaming.daemon.planner.monitor import Monitor
+from gloaming.daemon.planner.repairs import Repairs
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
 from gloaming.daemon.planner.site_watch import SiteWatch
@@ -70,6 +71,7 @@ class Planner:
         self._sender = ScoreSender(
             situation, self._client, self._rig, self._sound, lambda at: self._jobs.at(at, "boundary", self._decide)
         )
+        self._repairs = Repairs(situation)
         self._commands = Commands(situation, self._rig, self._sender)
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
         troubles = (self._sound.troubles, self._rig.troubles, self._site_watch.troubles)
@@ -142,6 +144,11 @@ class Planner:
     def device_store(self) -> DeviceStore:
         """The devices that have access."""
         return self._store
+
+    @property
+    def repairs(self) -> Repairs:
+        """The repairs list."""
+        return self._repairs
 
     def now_ns(self) -> int:
         """The show's time."""

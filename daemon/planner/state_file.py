@@ -37,6 +37,8 @@ CREATE TABLE IF NOT EXISTS device (id INTEGER PRIMARY KEY, token_sha256 TEXT NOT
     name TEXT NOT NULL, kind TEXT NOT NULL, made_ns INTEGER NOT NULL, revoked_ns INTEGER,
     seen_ns INTEGER);
 CREATE TABLE IF NOT EXISTS fact (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS repair (id INTEGER PRIMARY KEY, part TEXT NOT NULL, pixel INTEGER, fault TEXT NOT NULL,
+    note TEXT NOT NULL, at_ns INTEGER NOT NULL, who TEXT NOT NULL, mended_ns INTEGER, mended_by TEXT NOT NULL);
 """
 _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 Statement = tuple[str, tuple[object, ...]]

@@ -1,4 +1,4 @@
-"""What outlives the planner: overrides, journal, devices and facts. No decisions here.
+"""What outlives the planner: overrides, journal, devices, repairs and facts. No decisions here.
 
 Everything is in memory and answered from there. A thread writes it to one SQLite file. An answer that confirms a change
 waits until the change is on the disk (`written`). A damaged file is set aside, and a new one begins. If the disk takes
@@ -12,7 +12,7 @@ import sqlite3
 import time
 from collections.abc import Collection, Iterable, Iterator
 from contextlib import closing, nullcontext, suppress
-from dataclasses import asdict
+from dataclasses import asdict, astuple, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Protocol
@@ -33,6 +33,7 @@ from gloaming.daemon.reports.journal_lines import ZONE_KIND, Row, between, newes
 from gloaming.daemon.service.log import LOG, Seldom, with_count
 from gloaming.daemon.service.private_file import why_closed
 from gloaming.shows.rig.patterns import Pattern
+from gloaming.shows.rig.repairs import Fault, Repair
 from gloaming.shows.time_units import SECOND_NS
 
 JOURNAL_ROWS_MAX = 60_000
@@ -42,9 +43,11 @@ JOURNAL_ROWS_AT_HAND = 1_000
 TRIM_EVERY = 256
 APART = 1 << 40
 """If the file cannot be read, new ids begin here, so that none is used twice."""
-TABLES = ("override", "device", "fact", "journal")
+TABLES = ("override", "device", "fact", "journal", "repair")
 STATE_LEVELS: dict[str, int] = {state: terms.level for state, terms in STATES.items()}
 _KINDS = tuple(str(kind) for kind in Kind)
+_FAULTS = tuple(str(fault) for fault in Fault)
+_REPAIR_COLUMNS = "id, part, pixel, fault, note, at_ns, who, mended_ns, mended_by"
 _COLUMNS = "id, kind, at_ns, until_ns, who, ended_ns, show, level, show_continues, rig_check, zone, why"
 
 
@@ -75,7 +78,7 @@ class Store:
         self._blind = False
         self._notices: list[str] = []
         disk, fault = self._begin()
-        self._numbers = {table: self._highest(table) for table in ("override", "journal", "device")}
+        self._numbers = {table: self._highest(table) for table in ("override", "journal", "device", "repair")}
         self._writer = Writer(folder, disk, fault, self._opened, self._anew)
         self.retry(now_ns)
 
@@ -325,6 +328,45 @@ class Store:
     def drop_devices(self, name: str, now_ns: int) -> None:
         """End the access of all devices with a name."""
         self._write(("UPDATE device SET revoked_ns = ? WHERE name = ? AND revoked_ns IS NULL", (now_ns, name)))
+
+    def repairs(self) -> tuple[Repair, ...]:
+        """All marks, open and mended, without faults of a newer version."""
+        return _repairs(self._db)
+
+    def add_repair(self, repair: Repair) -> Repair:
+        """Store a mark under a new id."""
+        repair = replace(repair, id=self._number("repair"))
+        self._write(_put_repair(repair))
+        return repair
+
+    def change_repair(self, repair: Repair, kept: int) -> None:
+        """Store a mark that was mended. Of the mended ones, the newest are `kept`."""
+        sql = "mended_ns IS NOT NULL AND id NOT IN (SELECT id FROM repair WHERE mended_ns IS NOT NULL"
+        old = f"DELETE FROM repair WHERE {sql} ORDER BY mended_ns DESC, id DESC LIMIT ?)"
+        self._write(_put_repair(repair), (old, (kept,)))
+
+    def drop_repair(self, id: int) -> None:
+        """Forget a mark."""
+        self._write(("DELETE FROM repair WHERE id = ?", (id,)))
+
+
+def read_repairs(path: Path) -> tuple[Repair, ...]:
+    """The marks in the file of another process, as `Store.repairs`; none if it cannot be read."""
+    with suppress(sqlite3.Error):
+        if (file := read_only(path)) is not None:
+            with closing(file):
+                return _repairs(file)
+    return ()
+
+
+def _repairs(db: sqlite3.Connection) -> tuple[Repair, ...]:
+    rows = db.execute(f"SELECT {_REPAIR_COLUMNS} FROM repair WHERE fault IN {_FAULTS} ORDER BY id")
+    return tuple(Repair(id, part, pixel, Fault(fault), *others) for id, part, pixel, fault, *others in rows)
+
+
+def _put_repair(repair: Repair) -> Statement:
+    values = (*astuple(repair)[:3], str(repair.fault), *astuple(repair)[4:])
+    return f"INSERT OR REPLACE INTO repair ({_REPAIR_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?)", values
 
 
 def read_overrides(path: Path, since_ns: int) -> tuple[Override, ...]:

@@ -9,7 +9,9 @@ from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag,
 from gloaming.api.http.auth.authenticator import DeviceKind
 from gloaming.api.http.schemas.base import At, Expected, RequestModel, checked, with_offset
 from gloaming.daemon.direction.rig_check import DEFAULT_LEVEL, DEFAULT_PATTERN, LEAST_MINUTES, LONGEST_MINUTES
+from gloaming.shows.config_files.checking import OneLine
 from gloaming.shows.rig.patterns import COLOURS, KINDS, NUMBERED
+from gloaming.shows.rig.repairs import NOTE_MAX, Fault
 
 
 class RigCheckRequest(RequestModel):
@@ -104,6 +106,23 @@ _ANY_RIG_CHECK: TypeAdapter[RigCheckRequest] = TypeAdapter(AnyRigCheckRequest)
 def rig_check_request(request: object) -> dict[str, Any]:
     """Check a request for a rig check; only the keys that were given. InputError."""
     return checked(_ANY_RIG_CHECK, request)
+
+
+class MarkRequest(RequestModel):
+    """A mark for the repairs list: what is wrong with a pixel, a string or a fixture."""
+
+    called = "a mark"
+
+    part: Annotated[
+        str, Field(max_length=60), Expected("there is no string and no fixture {value!r}", "use a name of rig.toml")
+    ]
+    pixel: Annotated[Number, Field(description="which pixel of the string")] = Field(default_factory=int)
+    fault: Annotated[Fault, Expected("there is no fault {value!r}", f"use {', '.join(Fault)}")]
+    note: Annotated[
+        OneLine,
+        Field(max_length=NOTE_MAX, description="in a person's own words"),
+        Expected(f"this is not a line of at most {NOTE_MAX} characters", 'as "behind the gutter"'),
+    ] = ""
 
 
 # devices, and the board

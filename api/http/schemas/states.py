@@ -9,6 +9,7 @@ from gloaming.daemon.direction.score import State
 from gloaming.daemon.planner.health import TroubleCode
 from gloaming.shows.rig.draw import FeedKind
 from gloaming.shows.rig.model import Channel
+from gloaming.shows.rig.repairs import Fault
 
 
 class Next(Answer):
@@ -347,6 +348,33 @@ class RigListed(Answer):
     fixtures: list[FixtureListed]
     zones: list[ZoneListed]
     check: RigCheckShown | None
+
+
+# the repairs
+
+
+class RepairListed(Answer):
+    """A mark on a pixel, a string or a fixture; `part` is the name of the string or fixture."""
+
+    id: int
+    part: str
+    pixel: int | None
+    fault: Fault
+    note: str
+    text: Annotated[str, Field(description="what is wrong, in words")]
+    at: Instant
+    who: str
+    mended: Instant | None
+    mended_by: str | None
+    absence: Annotated[str | None, Field(description="why the part or the pixel is not in the rig any more")]
+    hint: Annotated[str | None, Field(description="for a pixel that was cut out: what to write into rig.toml")]
+
+
+class RepairsListed(Answer):
+    """What is to be mended, in the order of the rig; and what was mended last."""
+
+    open: list[RepairListed]
+    mended: list[RepairListed]
 
 
 # the board

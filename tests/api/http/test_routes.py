@@ -42,6 +42,7 @@ ROWS = {
     "GET /api/events": LOOKS,
     "GET /api/view": LOOKS,
     "GET /api/rig": LOOKS,
+    "GET /api/repairs": LOOKS,
     "GET /api/devices": LOOKS,
     "GET /metrics": LOOKS,
     "GET /api/health": LOOKS,
@@ -49,6 +50,9 @@ ROWS = {
     "POST /api/overrides": ACTS,
     "DELETE /api/overrides/{id}": ACTS,
     "POST /api/rig-check": ACTS,
+    "POST /api/repairs": ACTS,
+    "POST /api/repairs/{id}/done": ACTS,
+    "DELETE /api/repairs/{id}": ACTS,
     "POST /api/links": ACTS,
     "DELETE /api/devices": ACTS,
     "DELETE /api/devices/{id}": ACTS,  # of another device: each may sign itself out

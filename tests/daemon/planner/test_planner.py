@@ -9,6 +9,7 @@ from gloaming.daemon.planner.planner import Planner
 from tests.test_layout import FILES, TOP, imported
 
 ANSWERS = {"site", "trusted", "device_store", "now_ns", "decision", "now", "status", "nights", "report", "rig", "view"}
+LISTS = {"repairs"}
 COMMANDS = {"ask", "check_rig", "undo", "give_time", "reload"}
 JOURNAL = {"note", "journal", "written"}
 PROCESS = {"start", "stop", "add_troubles"}
@@ -19,6 +20,7 @@ API_MAY_IMPORT = {
     "commands": "its error",
     "confirmation": "how light is named",
     "health": "what a trouble is",
+    "repairs": "its error",
     "messages": "`gloaming sound` speaks to a transmitter of its own",
     "store": "the protocol of the devices",
 }
@@ -26,7 +28,7 @@ API_MAY_IMPORT = {
 
 def test_the_planner_has_these_methods_and_no_part_of_it_is_public() -> None:
     public = {name for name in vars(Planner) if not name.startswith("_")}
-    assert public == ANSWERS | COMMANDS | JOURNAL | PROCESS
+    assert public == ANSWERS | LISTS | COMMANDS | JOURNAL | PROCESS
     assert not re.findall(r"self\.[a-z]\w* =", inspect.getsource(Planner))
 
 
