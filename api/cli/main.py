@@ -16,6 +16,7 @@ from typing import Any, NoReturn
 from gloaming.shows.config_files.errors import InputError
 
 FAMILIES = (
+    "new",
     "demo",
     "run",
     "timetable",

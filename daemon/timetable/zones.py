@@ -88,6 +88,11 @@ def _cities() -> dict[str, tuple[float, float]]:
     return cities
 
 
+def city_of(zone: str) -> tuple[float, float] | None:
+    """Latitude and longitude, in degrees, of the city of a zone. None where the database has none, as for UTC."""
+    return _cities().get(zone)
+
+
 def distance_km(one: tuple[float, float], other: tuple[float, float]) -> float:
     """The great-circle distance between two places (latitude, longitude, in degrees)."""
     (north, east), (other_north, other_east) = (tuple(map(radians, place)) for place in (one, other))
@@ -100,7 +105,7 @@ def likely_place_mistake(latitude: float, longitude: float, zone: str) -> Unlike
 
     It is found where the place would be near with its numbers exchanged or with another sign.
     """
-    city = _cities().get(zone)
+    city = city_of(zone)
     if city is None or (far_km := distance_km((latitude, longitude), city)) < FAR_KM:
         return None
     others = (

@@ -74,14 +74,14 @@ def rig_toml(tables: dict[str, list[Values]], heading: str) -> str:
     parts = [f"# {heading}\n"]
     for kind, rows in tables.items():
         for row in rows:
-            lines = [f"[[{kind}]]", *(f"{key} = {_toml(value)}" for key, value in row.items())]
+            lines = [f"[[{kind}]]", *(f"{key} = {as_toml(value)}" for key, value in row.items())]
             if kind == "controller" and "host" not in row:
                 lines.append(HOST_HINT)
             parts.append("\n".join([*lines, ""]))
     return "\n".join(parts)
 
 
-def _toml(value: Any) -> str:
+def as_toml(value: Any) -> str:
     """A value in TOML 1.0. Its basic strings are those of JSON, but without the character DEL."""
     match value:
         case str():
@@ -91,7 +91,7 @@ def _toml(value: Any) -> str:
         case float():
             return repr(int(value) if value.is_integer() else value)
         case tuple() | list():
-            return f"[{', '.join(map(_toml, value))}]"
+            return f"[{', '.join(map(as_toml, value))}]"
     return repr(value)
 
 
