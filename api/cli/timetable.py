@@ -31,6 +31,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     kind.add_argument("--json", action="store_true", help="print a list of objects instead of a table")
     kind.add_argument("--ics", type=Path, metavar="FILE", help="write a calendar (RFC 5545) for a phone")
     kind.add_argument("--svg", type=Path, metavar="FILE", help="write one picture of the season")
+    kind.add_argument("--html", type=Path, metavar="FILE", help="write a page to print: the picture and a table")
     nights.set_defaults(handler=show_nights)
     text = "what is on the wire at an instant, and why: by the planner if one runs, else by the files"
     why = subparsers.add_parser("why", help=text)
@@ -55,9 +56,10 @@ def show_nights(args: argparse.Namespace) -> int:
     from gloaming.daemon.reports.nights import coming_seasons, season
 
     site, first, last = _site_and_dates(args)
-    rows = season(site, first, last) if args.days else coming_seasons(site, first, 1 if args.svg else 2)
+    one_season = bool(args.svg or args.html)
+    rows = season(site, first, last) if args.days else coming_seasons(site, first, 1 if one_season else 2)
     if rows and not args.days:
-        first, last = rows[0].night.date if args.svg else first, rows[-1].night.date
+        first, last = rows[0].night.date if one_season else first, rows[-1].night.date
     if args.json:
         print(json.dumps([row.as_json(site) for row in rows], indent=2))
     elif args.ics:
@@ -70,30 +72,22 @@ def show_nights(args: argparse.Namespace) -> int:
 
         _write(args.svg, season_svg(site, rows, first, last).encode())
         print(f"{len(rows)} nights are in {args.svg}")
+    elif args.html:
+        from gloaming.daemon.reports.nights_html import page
+
+        _write(args.html, page(site, rows, first, last, datetime.now(UTC)).encode())
+        print(f"{len(rows)} nights are in {args.html}")
     else:
         _print_nights(site, rows, first, last)
     return 0 if rows else 1
 
 
-def _night(row: SeasonNight, site: Site) -> str:
-    opens, closes = (_local(at_ns, site) for at_ns in (row.night.opens_ns, row.closes_ns))
-    cut = f"  cut by {row.night.cut_by}" if row.night.cut_by else ""
-    zone = f"  for {row.night.performance.zone}" if row.night.performance.zone else ""
-    why = f"{row.night.opens_by}; {row.night.closes_by}"
-    return f"{row.night.date:%a %d %b %Y}  {opens:%H:%M:%S}-{closes:%H:%M:%S}  {row.night.show:<16} {why}{zone}{cut}"
-
-
 def _print_nights(site: Site, rows: tuple[SeasonNight, ...], first: date, last: date) -> None:
-    from gloaming.daemon.reports.nights import not_given
+    from gloaming.daemon.reports.nights_html import night_lines
 
     print(f"{site.name}, {first:%d %B %Y} to {last:%d %B %Y}, times of {site.timezone.key}")
-    lines = [(row.night.date, _night(row, site)) for row in rows]
-    lines += [
-        (one.date, f"{one.date:%a %d %b %Y}  {'not given':<17}  {one.performance.show:<16} {one.why}")
-        for one in not_given(site, first, last)
-    ]
-    for _, line in sorted(lines, key=lambda line: line[0]):
-        print(line)
+    for night in night_lines(site, rows, first, last):
+        print(f"{night.date:%a %d %b %Y}  {night.hours:<17}  {night.show:<16} {night.why}")
     if not rows:
         print("no night is given on these dates")
 

@@ -21,7 +21,8 @@ from gloaming.api.http.rig import rig_router
 from gloaming.api.http.schemas import answers, states
 from gloaming.api.http.schemas.base import At, Day, Expected
 from gloaming.api.http.schemas.overrides import AnyOverrideRequest
-from gloaming.api.http.static_page import add_page
+from gloaming.api.http.setup.router import setup_router
+from gloaming.api.http.static_page import add_pages
 from gloaming.api.http.streams import NowWatcher, OpenStreams, add_events
 from gloaming.daemon.direction.decide import instant
 from gloaming.daemon.planner.planner import Planner
@@ -153,7 +154,8 @@ def make_app(
     add_view(app, planner, authenticator, signed_in, streams)
     add_auth(app, planner, authenticator, signed_in, operator, owner, addresses, watch.wake)
     add_monitoring(app, planner, signed_in, operator)
-    add_page(app)
+    app.include_router(setup_router(planner, owner))
+    add_pages(app)
     return app
 
 

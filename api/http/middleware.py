@@ -33,6 +33,8 @@ HEADERS = {
 SITE_FILES = "/api/setup/site"
 SITE_FILES_BYTES_MAX = 4 << 20
 UPLOADS = "/api/setup/uploads"
+PAGES = {"/", "/setup"}
+"""These may be opened by a link on another site: they have no data."""
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
 DURABLE = ("/api/journal", "/api/report")
 """What these paths answer must still be true after a power cut."""
@@ -142,7 +144,7 @@ class RequestChecks:
         origin = headers.get("origin")
         if origin is not None and origin.partition("://")[2].lower() != authority.lower():
             return Problem(403, "asked by a page of another site")
-        if headers.get("sec-fetch-site", "none") in ("cross-site", "same-site") and scope["path"] != "/":
+        if headers.get("sec-fetch-site", "none") in ("cross-site", "same-site") and scope["path"] not in PAGES:
             return Problem(403, "asked by a page of another site")
         return None
 

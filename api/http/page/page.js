@@ -1,73 +1,21 @@
 // PAUSE with its length, RESUME, and the connection to the board. This script is small, so that it is there first.
 // status.js shows the rest of the status and adds the other buttons. more.js has what a tap opens, and signing in.
-"use strict";
-
-const $ = (id) => document.getElementById(id);
 const LENGTHS = { 15: "for 15 minutes", 60: "for an hour", tonight: "for the rest of tonight", 10080: "till I say (a week at most)" };
 const SILENCE_MS = 4400; // a beat comes every 2 s; after this time without one, contact is lost, which must show within 5 s
 
-let now = null; // the newest /api/now
 let lastContact = -Infinity; // by this phone's steady clock, since its wall clock may be wrong
 let lastContactAt = ""; // the same by the site's clock
 let source = null;
 let opened = 0;
-let running = 0; // commands that run
 let urgentRuns = false; // whether one of them is urgent
-let queue = []; // commands that wait for the running one
 let bigButtonChanged = -Infinity; // when the big button last changed between PAUSE and RESUME
-let awaited = ""; // what a command waits to see on the wire: "black" or "light"
-let messageTimer = 0;
 let viewer = false;
 let owner = false;
 let kind = ""; // of this device, once the board has said it
 let lastPoll = -Infinity; // when /api/now was last asked for, if no stream arrives
 let showAll = null; // from status.js, once it is there
 
-// ---- asking
-
-async function ask(method, path, body) {
-  const answer = await fetch(path, {
-    method,
-    headers: body === undefined ? {} : { "Content-Type": "application/json" },
-    body: body === undefined ? undefined : JSON.stringify(body),
-    signal: AbortSignal.timeout(10000),
-  });
-  const content = await answer.json();
-  if (answer.ok) return content;
-  if (answer.status === 401 && !path.startsWith("/api/sign-in")) signOut();
-  const reasons = (content.reasons || []).map((reason) => reason.text).join("; ");
-  throw Object.assign(new Error(reasons || content.detail), { refused: answer.status });
-}
-
-function showMessage(text, bad = false) {
-  $("message").textContent = text;
-  $("message").className = bad ? "bad" : "";
-  clearTimeout(messageTimer);
-  if (text && !bad) messageTimer = setTimeout(() => showMessage(""), 15000); // by then the status above shows it
-}
-
-// Runs one command at a time, and shows its name and then its result on the wire. An urgent one does not wait.
-async function command(doing, work, urgent = false) {
-  if (running && !urgent) {
-    queue = [...queue.filter((each) => each[0] !== doing), [doing, work]]; // several taps count as one
-    return;
-  }
-  if (document.body.className === "lost") {
-    showMessage("No contact: nothing was sent.", true);
-    return;
-  }
-  running += 1;
-  awaited = "";
-  showMessage(`${doing} …`);
-  try {
-    showMessage(await work());
-  } catch (error) {
-    if (error.refused) showMessage(`Refused: ${error.message}`, true);
-    else showMessage("The board did not answer. The command may or may not have worked. Look at the lights, then try again.", true);
-  }
-  running -= 1;
-  if (!running && queue.length) command(...queue.shift());
-}
+// ---- asking for an override
 
 // For the big button and off for tonight: runs beside other commands, and ignores a second tap meanwhile.
 async function urgently(doing, work) {
@@ -161,6 +109,7 @@ function listen() {
     viewer = kind === "viewer";
     owner = kind === "owner";
     $("check").hidden = viewer;
+    $("to-set-up").hidden = !owner;
     document.querySelectorAll("#pause-area, #actions").forEach((part) => { part.hidden = viewer; });
     showSignedIn(true);
   });

@@ -10,23 +10,29 @@ from pathlib import Path
 
 import pytest
 
-from gloaming.api.http.static_page import PARTS
+from gloaming.api.http.static_page import FOLDER
 from tests.api.house import House, house, run
 
-TOTAL_BYTES_MAX = 60_000
+TOTAL_BYTES_MAX, SETUP_BYTES_MAX = 60_000, 300_000
+BELOW = {"/": "/page", "/setup": "/setup"}
+PARTS = {"/": FOLDER / "static", "/setup": FOLDER / "setup"}
+WITHIN = {"setup.html", "setup.css", "setup.js"}
+"""What is inside the page of the set-up, and is not served by itself."""
+ALL_PARTS = sorted((page, path.name) for page in PARTS for path in PARTS[page].iterdir() if path.name not in WITHIN)
 PACKED = {"Accept-Encoding": "gzip"}
 
 
-async def tag_of(home: House) -> str:
+async def tag_of(home: House, page: str = "/") -> str:
     async with home.client() as phone:
-        (tag,) = set(re.findall(r'"/page/(\w+)/', (await phone.get("/")).text))
+        (tag,) = set(re.findall(rf'"{BELOW[page]}/(\w+)/', (await phone.get(page)).text))
         return str(tag)
 
 
-def test_the_page_allows_only_its_own_script_and_style_by_hash(tmp_path: Path) -> None:
+@pytest.mark.parametrize("page", sorted(PARTS))
+def test_the_page_allows_only_its_own_script_and_style_by_hash(page: str, tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client() as phone:
-            answer = await phone.get("/")
+            answer = await phone.get(page)
             assert answer.headers["content-type"] == "text/html; charset=utf-8"
             policy = answer.headers["content-security-policy"]
             for tag in ("script", "style"):
@@ -38,31 +44,32 @@ def test_the_page_allows_only_its_own_script_and_style_by_hash(tmp_path: Path) -
     run(work())
 
 
-def test_the_page_is_revalidated_each_time_and_sent_if_it_has_changed(tmp_path: Path) -> None:
+@pytest.mark.parametrize("page", sorted(PARTS))
+def test_the_page_is_revalidated_each_time_and_sent_if_it_has_changed(page: str, tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client() as phone:
-            answer = await phone.get("/")
+            answer = await phone.get(page)
             assert answer.headers["cache-control"] == "no-cache"
-            known = await phone.get("/", headers={"If-None-Match": answer.headers["etag"]})
+            known = await phone.get(page, headers={"If-None-Match": answer.headers["etag"]})
             assert (known.status_code, known.content) == (304, b"")
             assert known.headers["etag"] == answer.headers["etag"]
             assert known.headers["content-security-policy"] == answer.headers["content-security-policy"]
-            assert (await phone.get("/", headers={"If-None-Match": '"another"'})).status_code == 200
+            assert (await phone.get(page, headers={"If-None-Match": '"another"'})).status_code == 200
 
     run(work())
 
 
-@pytest.mark.parametrize("name", sorted(path.name for path in PARTS.iterdir()))
-def test_a_part_is_cached_for_ever_only_under_the_tag_of_the_parts(name: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("page", "name"), ALL_PARTS)
+def test_a_part_is_cached_for_ever_only_under_the_tag_of_the_parts(page: str, name: str, tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client() as phone:
-            path = f"/page/{await tag_of(home)}/{name}"
+            path = f"{BELOW[page]}/{await tag_of(home, page)}/{name}"
             answer = await phone.get(path)
-            assert answer.content == (PARTS / name).read_bytes()
+            assert answer.content == (PARTS[page] / name).read_bytes()
             assert answer.headers["cache-control"] == "max-age=31536000, immutable"
             known = await phone.get(path, headers={"If-None-Match": answer.headers["etag"]})
             assert (known.status_code, known.content) == (304, b"")
-            before = await phone.get(f"/page/0123456789abcdef/{name}")  # a page that was open over an upgrade
+            before = await phone.get(f"{BELOW[page]}/0123456789abcdef/{name}")  # a page that was open over an upgrade
             assert before.content == answer.content
             assert before.headers["cache-control"] == "no-cache"
             head = await phone.head(path)
@@ -72,11 +79,12 @@ def test_a_part_is_cached_for_ever_only_under_the_tag_of_the_parts(name: str, tm
     run(work())
 
 
-def test_text_is_compressed_and_the_whole_page_is_small(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("page", "bytes_max"), [("/", TOTAL_BYTES_MAX), ("/setup", SETUP_BYTES_MAX)])
+def test_text_is_compressed_and_the_whole_page_is_small(page: str, bytes_max: int, tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client() as phone:
-            tag, total = await tag_of(home), 0
-            for path in ("/", *(f"/page/{tag}/{path.name}" for path in PARTS.iterdir())):
+            tag, total = await tag_of(home, page), 0
+            for path in (page, *(f"{BELOW[page]}/{tag}/{name}" for of, name in ALL_PARTS if of == page)):
                 async with phone.stream("GET", path, headers=PACKED) as answer:
                     total += len(b"".join([chunk async for chunk in answer.aiter_raw()]))
                     if not path.endswith(".png"):
@@ -86,7 +94,7 @@ def test_text_is_compressed_and_the_whole_page_is_small(tmp_path: Path) -> None:
                         )
                 plain = await phone.get(path, headers={"Accept-Encoding": "identity"})
                 assert "content-encoding" not in plain.headers
-            assert total < TOTAL_BYTES_MAX
+            assert total < bytes_max
 
     run(work())
 
@@ -104,12 +112,27 @@ def test_events_are_not_compressed(tmp_path: Path) -> None:
     run(work())
 
 
-@pytest.mark.parametrize("name", ["page.html", "page.css", "page.js", "..%2fpage.js", "%2e%2e/page.js", "static", ""])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "page.html",
+        "page.css",
+        "page.js",
+        "setup.html",
+        "setup.js",
+        "common.js",
+        "..%2fpage.js",
+        "%2e%2e/page.js",
+        "static",
+        "",
+    ],
+)
 def test_the_sources_of_the_page_are_not_served(name: str, tmp_path: Path) -> None:
     async def work() -> None:
         async with house(tmp_path) as home, home.client() as phone:
             tag = await tag_of(home)
-            for path in (f"/{name}", f"/page/{name}", f"/page/{tag}/{name}"):
+            own = await tag_of(home, "/setup")
+            for path in (f"/{name}", f"/page/{name}", f"/page/{tag}/{name}", f"/setup/{own}/{name}"):
                 answer = await phone.get(f"http://127.0.0.1:8080{path}")
                 assert path == "/" or answer.status_code == 404, path
 

@@ -4,38 +4,6 @@
 let shownNext = "";
 let part; // the zone whose buttons are shown
 
-// ---- texts
-
-function element(tag, text = "", more = {}) {
-  const made = document.createElement(tag);
-  made.textContent = text;
-  for (const [name, value] of Object.entries(more)) made[name] = value;
-  return made;
-}
-
-// Instants have the site's offset, so their digits are the site's time, whatever the phone's time zone.
-// The browser's locale decides between twelve hours and twenty-four.
-const halves = new Intl.DateTimeFormat(navigator.language, { hour: "numeric" }).resolvedOptions().hour12;
-const written = (at, more) => new Date(`${at.slice(0, 19)}Z`).toLocaleString("en-GB", { timeZone: "UTC", hour12: halves, ...more });
-const hour = halves ? "numeric" : "2-digit";
-const clock = (at) => written(at, { hour, minute: "2-digit" });
-// A text of the board, with its times in the form of the browser's locale.
-const localTimes = (text) => (halves ? text.replace(/\b([01]\d|2[0-3]):([0-5]\d(?::[0-5]\d)?)\b/g, (_, hours, rest) => `${hours % 12 || 12}:${rest} ${hours < 12 ? "am" : "pm"}`) : text);
-
-function when(at) {
-  const today = now ? now.at.slice(0, 10) : at.slice(0, 10);
-  if (at.slice(0, 10) === today) return clock(at);
-  return `${written(at, { weekday: "short", day: "numeric", month: "short" })}, ${clock(at)}`;
-}
-
-function duration(s) {
-  s = Math.max(0, Math.round(s));
-  const two = (number) => String(number).padStart(2, "0");
-  if (s >= 86400) return `${Math.floor(s / 86400)} d ${Math.floor((s % 86400) / 3600)} h`;
-  if (s >= 3600) return `${Math.floor(s / 3600)} h ${two(Math.floor((s % 3600) / 60))} min`;
-  return `${Math.floor(s / 60)}:${two(s % 60)}`;
-}
-
 const secondsSince = () => (performance.now() - (now ? now.got : 0)) / 1000;
 
 // ---- the status
@@ -112,8 +80,6 @@ function showStatus() {
   tick();
   if (shared.updated) shared.updated();
 }
-
-const sentence = (text) => text[0].toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".");
 
 function showPressed(id, pressed, text) {
   $(id).setAttribute("aria-pressed", String(Boolean(pressed)));

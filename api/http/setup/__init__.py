@@ -1,0 +1,1 @@
+"""What an owner does at /setup."""

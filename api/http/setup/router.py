@@ -1,0 +1,14 @@
+"""The routes of the set-up. Every one of them is for an owner alone."""
+
+from fastapi import APIRouter, Depends
+
+from gloaming.api.http.auth.routes import DeviceDependency
+from gloaming.api.http.setup.documents import documents_router
+from gloaming.daemon.planner.planner import Planner
+
+
+def setup_router(planner: Planner, owner: DeviceDependency) -> APIRouter:
+    """The routes below /api/setup. A part that must know who asks depends on `owner`, too: it runs once a request."""
+    router = APIRouter(prefix="/api/setup", dependencies=[Depends(owner)], tags=["set-up"])
+    router.include_router(documents_router(planner))
+    return router

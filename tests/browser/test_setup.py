@@ -1,0 +1,82 @@
+"""The page of the set-up in Debian's Chromium: who gets it, and whether everybody can read it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, expect
+
+from tests.browser.board import MS, Board, assert_clean, board, chromium, phone, signed_in
+from tests.tools import needs
+
+pytestmark = needs("chromium", "fonts")
+
+HOST = "127.0.78.4"
+SENT_BYTES_MAX = 300_000
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
+    with board(tmp_path_factory.mktemp("board") / "site", HOST, sound=True) as one:
+        yield one
+
+
+def set_up(context: BrowserContext, site: Board, section: str = "") -> Page:
+    """The page of the set-up, signed in by the passcode."""
+    page = context.new_page()
+    page.set_default_timeout(MS)
+    page.goto(f"{site.address}/setup#{section}")
+    page.get_by_label("Passcode").fill((site.folder / "state" / "passcode").read_text().strip())
+    page.get_by_label("What this device is called").fill("Boathouse desk")
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.locator("#set-up")).to_be_visible()
+    return page
+
+
+def test_an_operator_reads_why_there_is_no_set_up_and_becomes_an_owner(browser: Browser, site: Board) -> None:
+    with phone(browser) as bens, phone(browser) as annas:
+        ben = signed_in(bens, site, "Ben's phone")
+        expect(ben.get_by_role("link", name="Set-up")).to_be_hidden()
+        ben.goto(f"{site.address}/setup")
+        expect(ben.locator("#how")).to_contain_text(
+            "This device is an operator: it runs the show, and changes no set-up."
+        )
+        expect(ben.locator("#set-up")).to_be_hidden()
+        ben.goto(f"{site.address}/")
+        anna = signed_in(annas, site, "Anna's phone", "owner")
+        anna.get_by_text("Devices", exact=True).tap()
+        anna.get_by_role("button", name="Make Ben's phone an owner").tap()
+        expect(anna.locator("#message")).to_have_text("Ben's phone is now an owner.", timeout=MS)
+        ben.get_by_role("link", name="Set-up").tap(timeout=MS)
+        expect(ben.locator("#set-up")).to_be_visible(timeout=MS)
+        anna.get_by_role("button", name="Make Ben's phone an operator").tap()
+        expect(anna.locator("#message")).to_have_text("Ben's phone is now an operator.", timeout=MS)
+        ben.reload()
+        expect(ben.locator("#how")).to_contain_text("This device is an operator")
+
+
+@pytest.mark.parametrize("scheme", ["dark", "light"])
+@pytest.mark.parametrize("width", [390, 1280])
+def test_every_section_is_accessible_and_all_of_them_are_small(
+    width: int, scheme: str, browser: Browser, site: Board
+) -> None:
+    """axe-core, with the rules of WCAG 2.2 up to AAA for contrast (1.4.6: 7 to 1)."""
+    with phone(browser, color_scheme=scheme, viewport={"width": width, "height": 844}, bypass_csp=True) as context:
+        page = set_up(context, site)
+        sent: list[int] = []
+        page.on("requestfinished", lambda request: sent.append(request.sizes()["responseBodySize"]))
+        page.reload()
+        for link in page.locator("#sections a").all():
+            link.click()
+            expect(link).to_have_attribute("aria-current", "page")
+            expect(page.locator("#open-section")).to_have_attribute("aria-busy", "false")
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, link.text_content()
+            assert_clean(page)
+        assert sum(sent) < SENT_BYTES_MAX
