@@ -5,11 +5,8 @@ Processes of their own measure files and look for the device. Nothing here decod
 
 from __future__ import annotations
 
-import asyncio
 import json
 import math
-import sys
-from asyncio.subprocess import DEVNULL, PIPE
 from collections.abc import Callable, Container
 from dataclasses import replace
 from pathlib import Path
@@ -17,6 +14,7 @@ from typing import Any
 
 from gloaming.daemon.planner.clock_trust import Facts
 from gloaming.daemon.planner.health import Trouble, TroubleCode
+from gloaming.daemon.planner.workers import ask
 from gloaming.daemon.score.score import Picture, Segment
 from gloaming.daemon.site.load import Site
 from gloaming.shows.config_files.file_stamp import FileStamp, file_stamp
@@ -79,12 +77,20 @@ class SoundLevels:
         loudness = Loudness(found["lufs"], found["dbtp"]) if found and found["lufs"] is not None else LOUD
         return str(piece.sound), math.floor(10 ** (loudness.gain_db(level) / 20) * 1e4) / 1e4  # not above its peak
 
+    def loudness(self, path: Path) -> float | None:
+        """The integrated loudness of a sound file in LUFS. None for one that is silent, damaged or not measured yet."""
+        found = self._known(path)
+        return found["lufs"] if found else None
+
+    def problem(self, path: Path) -> str:
+        """What is wrong with a sound file, as far as known; empty if nothing is."""
+        known, (stamp, text) = self._known(path), self._reported.get(path, (None, ""))
+        return (known["wrong"] if known else "") or (text if stamp == file_stamp(path) else "")
+
     def troubles(self) -> list[Trouble]:
         """What is wrong with the files and the device, without what the transmitter reports itself."""
         files = self._files()
-        damaged = [
-            Trouble(TroubleCode.SOUND_FILE, str(path), text) for path in files if (text := self._problem_of(path))
-        ]
+        damaged = [Trouble(TroubleCode.SOUND_FILE, str(path), text) for path in files if (text := self.problem(path))]
         if files and self.device_trouble:
             damaged.append(
                 Trouble(TroubleCode.SOUND_DEVICE, self._site().sound.device or "sound device", self.device_trouble)
@@ -99,10 +105,6 @@ class SoundLevels:
             self._reported[path] = (file_stamp(path), message["text"])
         return path in self._files()
 
-    def _problem_of(self, path: Path) -> str:
-        known, (stamp, text) = self._known(path), self._reported.get(path, (None, ""))
-        return (known["wrong"] if known else "") or (text if stamp == file_stamp(path) else "")
-
     def _files(self) -> list[Path]:
         return sorted({piece.sound for piece in self._site().pieces.values() if piece.sound})
 
@@ -115,7 +117,7 @@ class SoundLevels:
 
     async def _measure(self, path: Path) -> None:
         stamp = self._stamp(path)
-        found = await _ask("gloaming.shows.media.sound_info", str(path), str(self.channels))
+        found = await ask("gloaming.shows.media.sound_info", str(path), str(self.channels))
         if found is None:
             found = {"lufs": None, "dbtp": None, "wrong": "it could not be measured"}
         self._measured[str(path)] = {"stamp": stamp, **found}
@@ -126,7 +128,7 @@ class SoundLevels:
 
     async def _look_for_device(self) -> None:
         name = self._site().sound.device or ""
-        found = await _ask("gloaming.daemon.transmitter.sound.device", name, limit_s=DEVICE_S)
+        found = await ask("gloaming.daemon.transmitter.sound.device", name, limit_s=DEVICE_S)
         self.device_trouble = found["problem"] if found else "the sound device does not answer"
         self.channels = (found and found["channels"]) or self.channels
 
@@ -136,21 +138,3 @@ class SoundLevels:
             return {path: known for path, known in found.items() if {"stamp", "lufs", "dbtp", "wrong"} <= set(known)}
         except (ValueError, AttributeError, TypeError):
             return {}  # an older version's, or damaged: measure again
-
-
-async def _ask(module: str, *arguments: str, limit_s: float | None = None) -> Measure | None:
-    """The JSON object that a module prints when it runs as a program. None if it prints none in time."""
-    command = [sys.executable, "-m", module, *arguments]
-    try:
-        process = await asyncio.create_subprocess_exec(*command, stdout=PIPE, stderr=DEVNULL, stdin=DEVNULL)
-    except OSError:
-        return None
-    try:
-        text, _ = await asyncio.wait_for(process.communicate(), limit_s)
-        found = json.loads(text)
-    except (ValueError, TimeoutError):
-        return None
-    finally:
-        if process.returncode is None:
-            process.kill()
-    return found if isinstance(found, dict) else None

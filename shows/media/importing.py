@@ -8,6 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from gloaming.shows.config_files.errors import input_error
+from gloaming.shows.framefile.layout import Universe
 from gloaming.shows.framefile.source import (
     SLOTS,
     FrameSource,
@@ -15,6 +16,7 @@ from gloaming.shows.framefile.source import (
     lay_out,
     parse_fps,
     refresh_warning,
+    universes_of,
     write_source,
 )
 from gloaming.shows.media import arrays, pictures, resampling
@@ -32,11 +34,15 @@ CAPTURES = {".pcap", ".pcapng"}
 
 @dataclass(frozen=True, slots=True)
 class ImportOptions:
-    """What a person may say of a file, each in the form that `gloaming frames import` takes."""
+    """What a person may say of a file, each in the form that `gloaming frames import` takes.
+
+    Without `universes`, the frames of an array go to the universes of `rig` in their order, if they have as many slots.
+    Otherwise they begin at the rig's first universe.
+    """
 
     fps: str | None = None
     source_fps: str | None = None
-    universes: str = "1"
+    universes: str | None = "1"
     slots: int | None = None
     width: int | None = None
     skip: int | None = None
@@ -74,11 +80,7 @@ def import_file(
         source, fps = _at_rate(options, path, source, wanted)
     else:
         fps = source.fps
-    universes = (
-        layout.universes
-        if isinstance(layout, RigLayout)
-        else lay_out(options.universes, source.slots, _slots(options, path))
-    )
+    universes = _universes(options, path, layout, source.slots)
     if warning := refresh_warning(fps, universes):
         report(f"warning: {path}: {warning}")
     if wanted not in (None, fps):
@@ -90,6 +92,19 @@ def import_file(
         report(f"warning: {path}: {video.lost} pictures could not be decoded; each is replaced by the one before")
     if video and video.mended:
         report(f"warning: {path}: {video.mended} pictures were damaged, and decoded as far as possible")
+
+
+def _universes(options: ImportOptions, path: Path, layout: PixelLayout | None, slots: int) -> tuple[Universe, ...]:
+    """The universes of the new file."""
+    if isinstance(layout, RigLayout):
+        return layout.universes
+    text = options.universes
+    if text is None:
+        there = load_rig(options.rig).slots if options.rig else {}
+        if sum(there.values()) == slots:
+            return universes_of(dict(sorted(there.items())))
+        text = str(min(there, default=1))
+    return lay_out(text, slots, _slots(options, path))
 
 
 def _layout(options: ImportOptions, path: Path) -> PixelLayout | None:

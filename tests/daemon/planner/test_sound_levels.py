@@ -17,6 +17,7 @@ from gloaming.daemon.planner import sound_levels
 from gloaming.daemon.planner.clock import Clock
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.planner.sound_levels import SoundLevels
+from gloaming.daemon.planner.workers import Message
 from gloaming.daemon.score.score import Picture
 from gloaming.daemon.site.load import Site
 from tests.daemon.quay_site import EVENING, TABLES, ns, site_of, write
@@ -156,7 +157,7 @@ def test_a_device_that_is_never_found_holds_nothing_up(tmp_path: Path, monkeypat
     """A hanging sound server never answers: here a program that never ends."""
     write(tmp_path)
 
-    async def ask_for_ever(module: str, argument: str, limit_s: float) -> sound_levels.Measure | None:
+    async def ask_for_ever(module: str, argument: str, limit_s: float) -> Message | None:
         assert limit_s == sound_levels.DEVICE_S
         return await asyncio.wait_for(ask("http.server", "0", limit_s=1.0), 40)
 
@@ -164,8 +165,8 @@ def test_a_device_that_is_never_found_holds_nothing_up(tmp_path: Path, monkeypat
         await care._look_for_device()
         await asyncio.sleep(0.5)  # the loop hears of the end of what was killed
 
-    ask = sound_levels._ask
-    monkeypatch.setattr(sound_levels, "_ask", ask_for_ever)
+    ask = sound_levels.ask
+    monkeypatch.setattr(sound_levels, "ask", ask_for_ever)
     care = care_of(Asked(site_of(tmp_path, TABLES, EVENING, SOUND)))
     asyncio.run(look(care))
     assert care.device_trouble == "the sound device does not answer"
