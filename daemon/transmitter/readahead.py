@@ -70,6 +70,8 @@ class ReadAhead:
         self._changed = threading.Condition()
         self._wanted: tuple[Want, ...] = ()
         self._chunks: tuple[_Chunk, ...] = ()
+        self._replaced: tuple[_Chunk, ...] = ()
+        """Chunks of replaced files. They count until those of the new file are read, so that no frame is missed."""
         self._infos: dict[str, FrameFileInfo] = {}
         self._threads: dict[str, threading.Thread] = {}
         self._key: tuple[Want, ...] = ()
@@ -97,7 +99,7 @@ class ReadAhead:
 
     def get(self, path: str, frame: int) -> FrameCache | DamagedFrames | None:
         """A frame, or why it cannot be read; None if it is not read yet. Never waits."""
-        chunk = self._find(path, frame)
+        chunk = self._find(path, frame) or next((one for one in self._replaced if one.holds(path, frame)), None)
         if chunk is None:
             return None
         if isinstance(chunk.frames, DamagedFrames) or chunk.info is None:
@@ -128,6 +130,7 @@ class ReadAhead:
         while True:
             with self._changed:
                 while (missing := self._missing(path)) is None and looks == self._looks:
+                    self._replaced = tuple(chunk for chunk in self._replaced if chunk.path != path)
                     if path not in {one.path for one in self._wanted}:
                         self._drop(path)
                         if reader:
@@ -141,6 +144,9 @@ class ReadAhead:
                     reader.close()
                     reader = None
                 with self._changed:
+                    own = tuple(chunk for chunk in self._chunks if chunk.path == path)
+                    others = tuple(chunk for chunk in self._replaced if chunk.path != path)
+                    self._replaced = (*others, *(one for one in own if not isinstance(one.frames, DamagedFrames)))
                     self._chunks = tuple(chunk for chunk in self._chunks if chunk.path != path)
                 continue
             if missing is None:
@@ -171,7 +177,9 @@ class ReadAhead:
 
     def _drop(self, path: str) -> None:
         del self._threads[path]
-        self._chunks = tuple(chunk for chunk in self._chunks if chunk.path != path)
+        self._chunks, self._replaced = (
+            tuple(chunk for chunk in chunks if chunk.path != path) for chunks in (self._chunks, self._replaced)
+        )
 
     def _missing(self, path: str) -> int | None:
         return next((frame for there, frame in self._walk()[1] if there == path), None)

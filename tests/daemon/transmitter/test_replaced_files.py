@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from pathlib import Path
 
 import numpy as np
+import pytest
 
+from gloaming.daemon.transmitter import readahead
 from gloaming.daemon.transmitter.frame_mixer import FULL, FrameMixer, Layer
 from gloaming.daemon.transmitter.readahead import FrameCache, ReadAhead, Want
+from gloaming.shows.framefile.reader import FrameReader
 from tests.daemon.transmitter.process_harness import (
     SECOND_NS,
     listening,
@@ -46,6 +50,33 @@ def test_a_file_that_is_replaced_while_it_plays_is_reopened_with_the_next_score(
     ahead.look_again()
     ahead.want(Want(path, 300, True))
     come(ahead, path, 300, 99)
+    ahead.want()
+
+
+def test_the_old_frames_count_until_those_of_the_new_file_are_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk takes its time to open the new file. No frame may be missed meanwhile."""
+    ahead, path = ReadAhead(lambda: None), film(tmp_path / "x.frames", 50)
+    ahead.want(Want(path, 0, True))
+    come(ahead, path, 79, 50)
+    opens, go_on = threading.Event(), threading.Event()
+
+    def slow(path: Path) -> FrameReader:
+        opens.set()
+        go_on.wait(60)
+        return FrameReader(path)
+
+    monkeypatch.setattr(readahead, "FrameReader", slow)
+    film(tmp_path / "x.frames", 99)
+    ahead.look_again()
+    assert opens.wait(60)
+    come(ahead, path, 0, 50)
+    come(ahead, path, 79, 50)
+    go_on.set()
+    come(ahead, path, 0, 99)
+    come(ahead, path, 79, 99)
+    wait_until(lambda: not ahead._replaced, "the old frames are dropped")
     ahead.want()
 
 
