@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gloaming.api.cli.live import direct_opener
+from gloaming.api.cli.parser import Commands, Group, Parser, add_command, answer, argument
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
@@ -31,12 +32,26 @@ START_TIMEOUT_S = 120.0
 TELEMETRY_TIMEOUT_S = 3.0
 
 
-def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_parser(commands: Commands[Parser]) -> None:
     """Add `demo`."""
-    demo = subparsers.add_parser("demo", help="play the demonstration season on this machine alone")
-    demo.add_argument("--for", dest="seconds", type=float, metavar="SECONDS", help="end after this time")
-    demo.add_argument("--json", action="store_true", help="print one object of counts at the end, and nothing else")
-    demo.set_defaults(handler=run_demo)
+    add_command(
+        commands,
+        "demo",
+        "play the demonstration season on this machine alone",
+        run_demo,
+        argument(
+            "--for",
+            dest="seconds",
+            type=float,
+            metavar="SECONDS",
+            help="end after this time",
+            example="60",
+            usual="Ctrl-C ends it; with --json 20",
+        ),
+        examples=("demo", "demo --for 60"),
+        group=Group.PLAY,
+        json_help="print one object of counts at the end, and nothing else",
+    )
 
 
 def run_demo(args: argparse.Namespace) -> int:
@@ -56,7 +71,7 @@ def run_demo(args: argparse.Namespace) -> int:
         _make(site, address, console)
         result = _play(site, receiver, args.seconds, console, live=not args.json)
     if args.json:
-        print(json.dumps(result, indent=2))
+        answer(args, result)
     else:
         counts = ("frames_sent", "packets_sent", "packets_received", "packets_lost", "out_of_sequence")
         console.print(", ".join(f"{name.replace('_', ' ')} {result[name]}" for name in counts))
@@ -130,7 +145,7 @@ def _play(site: Path, receiver: DemoReceiver, seconds: float | None, console: An
         base, token = _wait_for_planner(state, running, ending)
         passcode = (state / "passcode").read_text().strip()
         console.print(f"address [bold]{base}[/]  passcode [bold]{passcode}[/]")
-        console.print(f"to pause it: gloaming pause --site {site}", soft_wrap=True)  # one line, to be copied
+        console.print(f"to pause it: gloaming pause {site}", soft_wrap=True)  # one line, to be copied
         deadline = None if seconds is None else time.monotonic() + seconds
         if live and console.is_terminal:
             _watch(receiver, base, token, ending, deadline, console)

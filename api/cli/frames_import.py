@@ -9,7 +9,8 @@ from dataclasses import fields
 from pathlib import Path
 
 from gloaming.api.cli.frames_rig import RememberedRig, remembered_rig
-from gloaming.api.cli.frames_verbs import apart, bar, folder_of, made, report
+from gloaming.api.cli.frames_verbs import apart, bar, folder_of, info_object, made, made_line, report
+from gloaming.api.cli.parser import answer
 from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.config_files.errors import InputError, input_error
 from gloaming.shows.framefile.source import Progress
@@ -25,7 +26,7 @@ def import_(args: argparse.Namespace) -> int:
     rig = remembered_rig(args.rig, args.out)
     with bar("importing") as progress:
         import_file(args.source, args.out, _options(args), rig.json, report, progress)
-    made(args.out)
+    made(args, args.out)
     rig.report(args.out)
     return 0
 
@@ -44,8 +45,7 @@ def _folder(args: argparse.Namespace) -> int:
         with folder_of(args.out):
             _import_each(args, files, rig, outs, failed)
     finally:
-        for out in outs:
-            made(out)
+        answer(args, [info_object(out) for out in outs], *map(made_line, outs))
         for line in dict.fromkeys(failed):  # what is wrong in the call is so for each file
             report(line)
     if outs:

@@ -30,13 +30,11 @@ def remap_(args: argparse.Namespace) -> int:
         raise input_error(args.file, problem, "compare the two rigs: slots, and orders of colours")
     with bar("moving") as progress:
         write_source(way.source(info), args.out, info.fps, way.universes, progress, MadeFor.of(new).to_json())
-    made(args.out)
     remembered = made_for(info)
     if remembered and remembered.to_json() != old.to_json():
         report(f"note: {args.file} remembers another rig than {args.old_rig}, which was used")
-    for line in [*(f"no place: {text}" for text in way.no_place), *(f"stays dark: {text}" for text in way.dark)]:
-        print(f"  {line}")
-    return 0
+    lines = [*(f"  no place: {text}" for text in way.no_place), *(f"  stays dark: {text}" for text in way.dark)]
+    return made(args, args.out, *lines, no_place=way.no_place, stays_dark=way.dark)
 
 
 def _old_rig(args: argparse.Namespace, info: FrameFileInfo) -> MadeFor:

@@ -17,6 +17,7 @@ import numpy as np
 import rich.progress
 from rich.console import Console
 
+from gloaming.api.cli.parser import answer
 from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile import edit
@@ -32,20 +33,23 @@ def info_(args: argparse.Namespace) -> int:
     """`frames info`."""
     info = inspect(args.file)
     size = args.file.stat().st_size
-    if args.json:
-        print(json.dumps(_info_object(info, size)))
-        return 0
     raw = info.frames * info.frame_bytes
-    print(f"{info.path}")
-    print(f"  {info.frames} frames at {_rate(info)} a second: {_time(info, info.frames)}")
-    print(f"  {len(info.universes)} universes: {_ranges(info)}; {info.frame_bytes} slots")
-    if rig := made_for(info):
-        print(f"  made for {in_words(rig)}")
-    print(f"  {size} bytes, {100 * size / raw:.1f} % of the {raw} bytes of its frames")
+    rig = made_for(info)
+    answer(
+        args,
+        info_object(args.file),
+        f"{info.path}",
+        f"  {info.frames} frames at {_rate(info)} a second: {_time(info, info.frames)}",
+        f"  {len(info.universes)} universes: {_ranges(info)}; {info.frame_bytes} slots",
+        *([f"  made for {in_words(rig)}"] if rig else []),
+        f"  {size} bytes, {100 * size / raw:.1f} % of the {raw} bytes of its frames",
+    )
     return 0
 
 
-def _info_object(info: FrameFileInfo, size: int) -> dict[str, Any]:
+def info_object(path: Path) -> dict[str, Any]:
+    """What a frame file has, for JSON."""
+    info = inspect(path)
     rig = made_for(info)
     return {
         "path": str(info.path),
@@ -54,7 +58,7 @@ def _info_object(info: FrameFileInfo, size: int) -> dict[str, Any]:
         "frames": info.frames,
         "length_s": info.length_ns / 1e9,
         "frame_bytes": info.frame_bytes,
-        "bytes": size,
+        "bytes": path.stat().st_size,
         "universes": [{"number": one.number, "slots": one.slots, "offset": one.offset} for one in info.universes],
         "made_for": rig and json.loads(rig.to_json()),
     }
@@ -75,30 +79,26 @@ def verify_(args: argparse.Namespace) -> int:
     info = inspect(args.file)
     with bar("verifying") as progress:
         damaged = verify(args.file, progress)
-    if args.json:
-        rows = [
-            {
-                "first_frame": first,
-                "frames": frames,
-                "from_s": float(first / info.fps),
-                "until_s": float((first + frames) / info.fps),
-                "text": text,
-            }
-            for first, frames, text in damaged
-        ]
-        print(json.dumps({"path": str(args.file), "frames": info.frames, "whole": not rows, "damaged": rows}))
-    elif damaged:
-        for _, _, text in damaged:
-            print(f"{args.file}: {text}")
-    else:
-        print(f"{args.file}: whole, {info.frames} frames, {_time(info, info.frames)}")
+    rows = [
+        {
+            "first_frame": first,
+            "frames": frames,
+            "from_s": float(first / info.fps),
+            "until_s": float((first + frames) / info.fps),
+            "text": text,
+        }
+        for first, frames, text in damaged
+    ]
+    whole = f"whole, {info.frames} frames, {_time(info, info.frames)}"
+    found = {"path": str(args.file), "frames": info.frames, "whole": not rows, "damaged": rows}
+    answer(args, found, *(f"{args.file}: {text}" for text in [row["text"] for row in rows] or [whole]))
     return 1 if damaged else 0
 
 
 def mend_(args: argparse.Namespace) -> int:
     """`frames mend`."""
     mend(args.file, args.out)
-    return made(args.out)
+    return made(args, args.out)
 
 
 def trim_(args: argparse.Namespace) -> int:
@@ -106,7 +106,7 @@ def trim_(args: argparse.Namespace) -> int:
     info = _info(args)
     until_s = None if args.until is None else _seconds("--until", args.until)
     source = edit.trimmed(info, _seconds("--from", args.first), until_s)
-    return _written(source, args.out, info.universes, info.rig)
+    return _written(args, source, info.universes, info.rig)
 
 
 def join_(args: argparse.Namespace) -> int:
@@ -116,14 +116,14 @@ def join_(args: argparse.Namespace) -> int:
     rigs = {inspect(path).rig for path in args.files}
     if len(rigs) > 1:
         report(f"note: {args.out} remembers no rig: the files were made for different ones")
-    return _written(source, args.out, first.universes, first.rig if len(rigs) == 1 else "")
+    return _written(args, source, first.universes, first.rig if len(rigs) == 1 else "")
 
 
 def gain_(args: argparse.Namespace) -> int:
     """`frames gain`."""
     info = _info(args)
     numbers = None if args.universes is None else parse_universes(args.universes)
-    return _written(edit.gained(info, args.by, numbers), args.out, info.universes, info.rig)
+    return _written(args, edit.gained(info, args.by, numbers), info.universes, info.rig)
 
 
 def rename_universes_(args: argparse.Namespace) -> int:
@@ -136,7 +136,7 @@ def rename_universes_(args: argparse.Namespace) -> int:
     moved = rig.renumbered(names) if rig else None
     if rig and not moved:
         report(f"note: {args.out} remembers no rig: the universes of a string do not follow each other any more")
-    return _written(edit.whole(info), args.out, universes, moved.to_json() if moved else "")
+    return _written(args, edit.whole(info), universes, moved.to_json() if moved else "")
 
 
 def export_(args: argparse.Namespace) -> int:
@@ -151,7 +151,8 @@ def export_(args: argparse.Namespace) -> int:
             raise input_error(args.out, "only a video shows the pixels; an array has the levels as they are", hint)
         else:
             edit.export(info, args.out, progress)
-    print(f"{args.out}: {info.frames} frames of {info.frame_bytes} bytes")
+    written = {"path": str(args.out), "frames": info.frames, "frame_bytes": info.frame_bytes}
+    answer(args, written, f"{args.out}: {info.frames} frames of {info.frame_bytes} bytes")
     return 0
 
 
@@ -162,7 +163,7 @@ def preview_(args: argparse.Namespace) -> int:
     apart(out, args.file)
     with bar("reading") as progress:
         exporting.draw(info, out, _view(args, info), progress, _as_seen(args))
-    print(out)
+    answer(args, {"path": str(out)}, f"{out}")
     return 0
 
 
@@ -209,11 +210,11 @@ def _view(args: argparse.Namespace, info: FrameFileInfo) -> exporting.View:
     return exporting.rows_of_pixels(info)
 
 
-def _written(source: FrameSource, out: Path, universes: Sequence[Universe], rig: str) -> int:
+def _written(args: argparse.Namespace, source: FrameSource, universes: Sequence[Universe], rig: str) -> int:
     assert source.fps  # sources out of frame files have a rate
     with bar("writing") as progress:
-        write_source(source, out, source.fps, universes, progress, rig)
-    return made(out)
+        write_source(source, args.out, source.fps, universes, progress, rig)
+    return made(args, args.out)
 
 
 def report(line: str) -> None:
@@ -239,14 +240,19 @@ def bar(text: str) -> Iterator[Progress]:
         yield lambda done, total: progress.update(task, completed=done, total=total)
 
 
-def made(out: Path) -> int:
-    """Print one line about the new file; exit code 0."""
+def made(args: argparse.Namespace, out: Path, *lines: str, **more: object) -> int:
+    """Print what a new file has, and `more` about it; exit code 0."""
+    answer(args, info_object(out) | more, made_line(out), *lines)
+    return 0
+
+
+def made_line(out: Path) -> str:
+    """What a new file has, in one line."""
     info = inspect(out)
-    print(
+    return (
         f"{out}: {info.frames} frames at {_rate(info)} a second, {_time(info, info.frames)},"
         f" {len(info.universes)} universes: {_ranges(info)}"
     )
-    return 0
 
 
 def _rate(info: FrameFileInfo) -> str:

@@ -10,25 +10,46 @@ from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from gloaming.api.cli.live import add_where, call, call_for
+from gloaming.api.cli.live import call, call_for
+from gloaming.api.cli.parser import Commands, Group, Parser, Site, add_command, answer, argument
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.known_names import instead
 
 PAGE = 1000
 
 
-def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_parser(commands: Commands[Parser]) -> None:
     """Add `journal`."""
-    journal = subparsers.add_parser("journal", help="what happened, and why; or a report of the season")
-    journal.add_argument("--lines", type=int, default=50, metavar="N", help="how many of the newest (default: 50)")
-    journal.add_argument("--kind", metavar="KIND", help="only lines of this kind: override, trouble, restart, ...")
-    journal.add_argument("--report", action="store_true", help="a report of the season, a line for each night")
-    journal.add_argument("--svg", type=Path, metavar="FILE", help="write the report of the season as a picture")
-    journal.add_argument("--from", dest="first", metavar="DATE", help="the report's first date")
-    journal.add_argument("--days", type=int, default=60, metavar="N", help="the report's dates (default: 60)")
-    journal.add_argument("--json", action="store_true")
-    add_where(journal)
-    journal.set_defaults(handler=show)
+    add_command(
+        commands,
+        "journal",
+        "what happened, and why; or a report of the season",
+        show,
+        argument("--lines", type=int, default=50, metavar="N", help="how many of the newest", example="200"),
+        argument("--kind", metavar="KIND", help="only lines of this kind", example="override", usual="every kind"),
+        argument("--report", action="store_true", help="a report of the season, a line for each night"),
+        argument(
+            "--svg",
+            type=Path,
+            metavar="FILE",
+            help="write the report of the season as a picture",
+            example="season.svg",
+            usual="no picture",
+        ),
+        argument(
+            "--from",
+            dest="first",
+            metavar="DATE",
+            help="the report's first date",
+            example="2026-11-27",
+            usual="so that today is the last one",
+        ),
+        argument("--days", type=int, default=60, metavar="N", help="the report's dates", example="45"),
+        examples=("journal", "journal --kind trouble --lines 200", "journal --report", "journal --svg season.svg"),
+        group=Group.AFTER,
+        site=Site.PLANNER,
+        json_help="print the lines, or the report, as one JSON document",
+    )
 
 
 def show(args: argparse.Namespace) -> int:
@@ -39,9 +60,9 @@ def show(args: argparse.Namespace) -> int:
         path = "/api/report?" + urlencode({"days": args.days} | ({"from": args.first} if args.first else {}))
         if args.svg:
             args.svg.write_bytes(call_for(args, path, "image/svg+xml"))
-        if args.report:
+        if args.report or args.json:
             found = json.loads(call_for(args, path, "application/json"))
-            print(json.dumps(found, indent=2) if args.json else _table(found))
+            answer(args, found, _table(found))
         return 0
     rows: list[dict[str, Any]] = []
     before, kinds = "", set[str]()
@@ -58,15 +79,16 @@ def show(args: argparse.Namespace) -> int:
         problem = f"the journal has no line of this kind: {args.kind}"
         raise InputError(ConfigError("--kind", None, None, problem, instead(args.kind, sorted(kinds), "its kinds are")))
     rows = rows[: args.lines][::-1]
-    if args.json:
-        print(json.dumps(rows, indent=2))
-        return 0
     zone = ZoneInfo(call(args, "GET", "/api/site")[1]["timezone"]) if rows else None
-    for row in rows:
-        at = datetime.fromtimestamp(row["at_ns"] / 1e9, zone)
-        who = f" (by {row['who']})" if row["who"] else ""
-        print(f"{at:%Y-%m-%d %H:%M:%S}  {row['kind']:<9} {row['text']}{who}")
+    lines = [_line(row, zone) for row in rows]
+    answer(args, rows, *lines)
     return 0 if rows else 1
+
+
+def _line(row: dict[str, Any], zone: ZoneInfo | None) -> str:
+    at = datetime.fromtimestamp(row["at_ns"] / 1e9, zone)
+    who = f" (by {row['who']})" if row["who"] else ""
+    return f"{at:%Y-%m-%d %H:%M:%S}  {row['kind']:<9} {row['text']}{who}"
 
 
 def _table(found: dict[str, Any]) -> str:

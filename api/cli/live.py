@@ -1,4 +1,4 @@
-"""Commands to the running planner, over HTTP: now, pause, resume, dark, call, dim, mute, skip, undo, out of service."""
+"""Commands to the running planner, over HTTP: what is on, and what people ask for by hand."""
 
 from __future__ import annotations
 
@@ -11,12 +11,15 @@ import stat
 import sys
 import urllib.error
 import urllib.request
+from collections.abc import Iterator
 from http.client import HTTPException, InvalidURL
 from pathlib import Path
 from typing import Any
 
-from gloaming.api.cli.run import NO_PAGE, state_folder
-from gloaming.daemon.direction.overrides import ASKED, LIGHTS_OFF, TERMS, Kind
+from gloaming.api.cli.parser import Argument, Commands, Group, Handler, Parser, Site, add_command, answer, argument
+from gloaming.api.cli.run import NO_PAGE
+from gloaming.api.cli.where import BOARD_STATE, site_of, state_folder
+from gloaming.daemon.direction.overrides import ASKED, LIGHTS_OFF, TERMS, Kind, KindTerms
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
 TIMEOUT_S = 10
@@ -30,69 +33,90 @@ UNITS_MIN = {
 START = "is it running? gloaming run SITE starts it"
 NO_CHECK_TIME = ssl.VerifyFlags(0x200000)
 """X509_V_FLAG_NO_CHECK_TIME (openssl/x509_vfy.h; X509_VERIFY_PARAM_set_flags(3)), for which Python has no name."""
-SERVICE_STATE = Path("/var/lib/gloaming")
-"""The state folder of the installed service: used where no site is named and none is here."""
-
-
-FIRST_ARGUMENTS: dict[str | None, tuple[str, type, str]] = {
-    "show": ("show", str, "SHOW"),
-    "level": ("level", float, "LEVEL"),
+ZONE = argument("--zone", metavar="ZONE", help="for this part of the rig alone", example="roof", usual="the whole rig")
+PART = argument("zone", metavar="NAME", help="a zone, string, fixture or controller", example="ridge")
+KEYS = {
+    "show": argument("show", metavar="SHOW", help="a show of the site", example="evening"),
+    "level": argument(
+        "level", type=float, metavar="LEVEL", help="a share of the set brightness, 0 to 1", example="0.5"
+    ),
+    "show_continues": argument(
+        "--show-continues", action="store_const", const=True, help="the show continues behind the dark"
+    ),
+    "why": argument(
+        "--why", metavar="TEXT", help="what is wrong, in one line", example='"it flickers"', usual="nothing is said"
+    ),
 }
-"""The first argument of a command, by its key in the request: name, type, metavar."""
-ZONE = ("zone", str, "ZONE")
-"""The first argument of a command that is never for the whole rig."""
+"""The argument for each key that a request may have."""
+EXAMPLES = {
+    Kind.PAUSE: ("pause 15", "pause 15 boathouse", "pause --until 22:15"),
+    Kind.DARK: ("dark", "dark --until tonight --zone roof"),
+    Kind.CALL: ("call evening", "call evening 30"),
+    Kind.DIM: ("dim 0.5", "dim 0.5 1h --zone roof"),
+    Kind.MUTE: ("mute", "mute 30m"),
+    Kind.SKIP: ("skip",),
+    Kind.OUT_OF_SERVICE: ("out-of-service ridge", 'out-of-service ridge --until saturday --why "it flickers"'),
+}
 
 
-def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_parser(commands: Commands[Parser]) -> None:
     """Add the commands."""
-    now = _command(subparsers, "now", "what is happening now, and why", show_now)
-    now.add_argument("--json", action="store_true", help="the whole answer as one object")
+
+    def add(name: str, help: str, handler: Handler, *arguments: Argument, examples: tuple[str, ...]) -> None:
+        parser = add_command(
+            commands, name, help, handler, *arguments, examples=examples, group=Group.TONIGHT, site=Site.PLANNER
+        )
+        parser.set_defaults(kind=name)
+
+    add("now", "what is happening now, and why", show_now, examples=("now", "now boathouse"))
     for kind in ASKED:
-        terms = TERMS[kind]
-        first = ZONE if terms.zone_needed else FIRST_ARGUMENTS.get(terms.key)
-        command = _command(subparsers, kind, terms.help, ask, first=first, lasting=terms.lasts)
-        if terms.in_zones and not terms.zone_needed:
-            add_zone(command)
-        if terms.key == "show_continues":
-            command.add_argument(
-                "--show-continues", action="store_const", const=True, help="the show continues behind the dark"
-            )
-        if terms.key == "why":
-            command.add_argument("--why", metavar="TEXT", help='what is wrong, as "it flickers"')
-    _command(subparsers, "in-service", "end an out-of-service", in_service, first=ZONE, lasting=False)
-    add_zone(
-        _command(subparsers, "resume", "end every pause and every dark, or those for a zone", resume, lasting=False)
+        add(kind, TERMS[kind].help, ask, *_arguments(TERMS[kind]), examples=EXAMPLES[kind])
+    add("in-service", "end an out-of-service", in_service, PART, examples=("in-service ridge",))
+    text = "end every pause and every dark, or those for a zone; say what still holds"
+    add("resume", text, resume, ZONE, examples=("resume", "resume --zone roof"))
+    add("overrides", "list what people asked for and still holds", list_overrides, examples=("overrides",))
+    number = argument(
+        "id",
+        nargs="?",
+        type=int,
+        metavar="ID",
+        help="its number in `gloaming overrides`",
+        example="7",
+        usual="the latest",
     )
-    end = _command(subparsers, "undo", "end what a person asked for: the latest, or ID", undo, lasting=False)
-    end.add_argument("id", nargs="?", type=int, metavar="ID", help="its number, as `gloaming now` shows it")
+    add("undo", "end what a person asked for: the latest, or ID", undo, number, examples=("undo", "undo 7"))
 
 
-def _command(
-    subparsers: argparse._SubParsersAction[argparse.ArgumentParser],
-    name: str,
-    help: str,
-    handler: Any,
-    first: tuple[str, type, str] | None = None,
-    lasting: bool = True,
-) -> argparse.ArgumentParser:
-    parser = subparsers.add_parser(name, help=help)
-    if first:
-        parser.add_argument(first[0], type=first[1], metavar=first[2])
-    if lasting and name != "now":
-        parser.add_argument(
-            "minutes", nargs="?", type=read_minutes, metavar="MINUTES", help='as 15, 15m or "1 h 30 min"'
+def _arguments(terms: KindTerms) -> Iterator[Argument]:
+    """The arguments of the command for a kind of override: first those that it needs."""
+    if terms.zone_needed:
+        yield PART
+    if terms.key:
+        yield KEYS[terms.key]
+    if terms.lasts:
+        usual = "the rest of the night" if terms.usual_minutes is None else _length(terms.usual_minutes)
+        yield argument(
+            "minutes",
+            nargs="?",
+            type=read_minutes,
+            metavar="MINUTES",
+            help='how long: minutes, or a length as "1 h 30 min"',
+            example="15",
+            usual=usual,
         )
-        parser.add_argument(
-            "--until", metavar="TIME", help='"22:15", "tonight", "saturday" or a date (until noon), or an instant'
+        yield argument(
+            "--until",
+            metavar="TIME",
+            help="a time, tonight, a day of the week or a date (until noon), or an instant",
+            example="22:15",
+            usual=usual,
         )
-    add_where(parser)
-    parser.set_defaults(handler=handler, kind=name)
-    return parser
+    if terms.in_zones and not terms.zone_needed:
+        yield ZONE
 
 
-def add_zone(parser: argparse.ArgumentParser) -> None:
-    """Add the option that chooses a part of the rig."""
-    parser.add_argument("--zone", metavar="NAME", help="for this part of the rig alone (default: the whole rig)")
+def _length(minutes: float) -> str:
+    return f"{minutes / 1440:g} days" if minutes > 1440 else f"{minutes:g} minutes"
 
 
 def read_minutes(text: str) -> float:
@@ -104,24 +128,13 @@ def read_minutes(text: str) -> float:
     return sum(float(number) * UNITS_MIN[unit] for number, unit in parts)
 
 
-def add_where(parser: argparse.ArgumentParser, positional: bool = False) -> None:
-    """Add the arguments that choose a planner and a token."""
-    if positional:
-        parser.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
-    else:
-        parser.add_argument("--site", type=Path, default=Path(), help="the site's folder (default: here)")
-    parser.add_argument("--state", type=Path, help="its state directory (default: SITE/state)")
-    parser.add_argument("--url", help="the planner's address (default: the one in the state directory)")
-    parser.add_argument("--token-file", type=Path, help="a file with a token (default: the one in the state directory)")
-
-
 def show_now(args: argparse.Namespace) -> int:
     """`gloaming now`."""
     from gloaming.daemon.planner.confirmation import light
 
     now = _now(args)
     if args.json:
-        print(json.dumps(now, indent=2))
+        answer(args, now)
         return 0
     piece = f" {now['piece']}, frame {now['frame']}," if now["piece"] else ""
     print(f"{now['at'][:19]} {now['site']}: {now['state']}{piece} at {now['brightness']:.0%}")
@@ -149,25 +162,27 @@ def ask(args: argparse.Namespace) -> int:
 
     given = {key: getattr(args, key, None) for key in OVERRIDE_REQUESTS[args.kind].model_fields}
     request = override_request({key: value for key, value in given.items() if value is not None})
-    code, answer = call(args, "POST", "/api/overrides", request)
+    code, taken = call(args, "POST", "/api/overrides", request)
     if code != 201:
-        print(answer["detail"], file=sys.stderr)
-        return 2 if code == 422 else 1
-    print_taken(answer, f"{_words(answer)}{_part(answer)}")
+        return refused(code, taken)
+    print_taken(args, taken, f"{_words(taken)}{_part(taken)}")
     return 0
 
 
-def print_taken(answer: Any, what: str) -> None:
+def refused(code: int, problem: Any) -> int:
+    """Print why a request was refused; the exit code."""
+    print(problem["detail"], file=sys.stderr)
+    return 2 if code == 422 else 1
+
+
+def print_taken(args: argparse.Namespace, taken: Any, what: str) -> None:
     """Print what an override that was asked for has changed."""
-    for one in answer["ended"]:
-        print(f"{_kind(one)} ended")
-    print(f"{what} until {answer['until'][:19]}, {_wire(answer)}")
+    ended = (f"{_kind(one)} ended" for one in taken["ended"])
+    answer(args, taken, *ended, f"{what} until {taken['until'][:19]}, {_wire(taken)}")
 
 
-def _wire(answer: Any) -> str:
-    return (
-        f"on the wire: {answer['wire']}" if answer["on_the_wire"] else f"stored, but not on the wire: {answer['wire']}"
-    )
+def _wire(taken: Any) -> str:
+    return f"on the wire: {taken['wire']}" if taken["on_the_wire"] else f"stored, but not on the wire: {taken['wire']}"
 
 
 def _words(override: Any) -> str:
@@ -193,15 +208,18 @@ def _description(override: Any) -> str:
     return f"{_kind(override)}{_part(override)}{more} by {override['who']} until {override['until'][:19]}{why}"
 
 
+def list_overrides(args: argparse.Namespace) -> int:
+    """`gloaming overrides`; exit 1 where there is none."""
+    standing = _now(args)["overrides"]
+    answer(args, standing, *(map(_description, standing) if standing else ["nothing holds that a person asked for"]))
+    return 0 if standing else 1
+
+
 def resume(args: argparse.Namespace) -> int:
     """End every pause and dark, or those for a zone. Print the overrides that still hold. Exit 1 where nothing is
     paused or dark."""
     none = f"{args.zone} is not dark by hand" if args.zone else "nothing is paused or dark by hand"
-    code = end_all(args, LIGHTS_OFF, none, args.zone)
-    if code == 0:
-        for override in _now(args)["overrides"]:
-            print(f"still holds: {_description(override)}")
-    return code
+    return end_all(args, LIGHTS_OFF, none, args.zone, still=True)
 
 
 def in_service(args: argparse.Namespace) -> int:
@@ -218,27 +236,39 @@ def undo(args: argparse.Namespace) -> int:
             print("there is nothing to undo", file=sys.stderr)
             return 1
         id = max(override["id"] for override in standing)
-    code, answer = call(args, "DELETE", f"/api/overrides/{id}")
+    code, ended = call(args, "DELETE", f"/api/overrides/{id}")
     if code != 200:
-        print(answer["detail"], file=sys.stderr)
-        return 1
-    print(f"{_kind(answer)} ended, {_wire(answer)}")
+        return refused(code, ended)
+    answer(args, ended, f"{_kind(ended)} ended, {_wire(ended)}")
     return 0
 
 
-def end_all(args: argparse.Namespace, kinds: tuple[str, ...], none: str, zone: str | None = None) -> int:
-    """End every override of some kinds, or those for a zone; exit 1 where there is none, or the planner refuses."""
+def end_all(
+    args: argparse.Namespace, kinds: tuple[str, ...], none: str, zone: str | None = None, still: bool = False
+) -> int:
+    """End every override of some kinds, or those for a zone; exit 1 where there is none, or the planner refuses.
+
+    With `still`, say what holds afterwards.
+    """
     standing = [
         override
         for override in _now(args)["overrides"]
         if override["kind"] in kinds and zone in (None, override.get("zone"))
     ]
+    ended, lines, code, refusal = [], [], 200, {}
     for override in standing:
-        code, answer = call(args, "DELETE", f"/api/overrides/{override['id']}")
+        code, result = call(args, "DELETE", f"/api/overrides/{override['id']}")
         if code not in (200, 404):  # 404: it has ended meanwhile
-            print(answer["detail"], file=sys.stderr)
-            return 1
-        print(f"{_kind(override)}{_part(override)} ended" + (f", {_wire(answer)}" if code == 200 else ""))
+            refusal = result
+            break
+        ended.append(result if code == 200 else override)
+        lines.append(f"{_kind(override)}{_part(override)} ended" + (f", {_wire(result)}" if code == 200 else ""))
+    if ended:
+        holding = _now(args)["overrides"] if still else []
+        lines += [f"still holds: {_description(override)}" for override in holding]
+        answer(args, {"ended": ended} | ({"still_holds": holding} if still else {}), *lines)
+    if refusal:
+        return refused(code, refusal)
     if not standing:
         print(none, file=sys.stderr)
     return 0 if standing else 1
@@ -253,8 +283,8 @@ def _now(args: argparse.Namespace) -> Any:
 
 def call(args: argparse.Namespace, method: str, path: str, body: dict[str, object] | None = None) -> tuple[int, Any]:
     """One request; the status and the answer. InputError where nothing answers, or the token is not known."""
-    code, answer = _request(args, method, path, body, "application/json")
-    return code, json.loads(answer)
+    code, content = _request(args, method, path, body, "application/json")
+    return code, json.loads(content)
 
 
 def call_for(args: argparse.Namespace, path: str, kind: str) -> bytes:
@@ -268,11 +298,7 @@ def call_for(args: argparse.Namespace, path: str, kind: str) -> bytes:
 def _request(
     args: argparse.Namespace, method: str, path: str, body: dict[str, object] | None, kind: str
 ) -> tuple[int, bytes]:
-    state = state_folder(args.site, args.state)
-    if args.state is None and args.site == Path() and not state.exists() and SERVICE_STATE.exists():
-        state = SERVICE_STATE
-    elif args.state is None:
-        _refuse_foreign(state)
+    state = _state(args)
     url = (args.url or _address(state)).rstrip("/")
     token = _token(args.token_file or state / "token")
     data = None if body is None else json.dumps(body).encode()
@@ -312,6 +338,16 @@ def direct_opener(trusted: ssl.SSLContext | None = None) -> urllib.request.Opene
     """An opener that uses no proxy and follows no redirect: neither may get the token."""
     proxies, secure = urllib.request.ProxyHandler({}), urllib.request.HTTPSHandler(context=trusted)
     return urllib.request.build_opener(proxies, secure, _NoRedirect)
+
+
+def _state(args: argparse.Namespace) -> Path:
+    """The state folder of a call. InputError where it needs one, and there is no site."""
+    if args.state or (args.url and args.token_file):
+        return Path(args.state or "").absolute()
+    state = state_folder(site_of(args), None)
+    if state != BOARD_STATE:
+        _refuse_foreign(state)
+    return state
 
 
 def _refuse_foreign(state: Path) -> None:

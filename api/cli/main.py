@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import argparse
 import os
-import re
 import sys
 from collections.abc import Callable, Sequence
-from difflib import get_close_matches
 from importlib import import_module
 from io import TextIOWrapper
 from pathlib import Path
-from typing import Any, NoReturn
 
+from gloaming.api.cli.parser import Group, Parser, add_command, argument, print_help_of
 from gloaming.shows.config_files.errors import InputError
 
 FAMILIES = (
@@ -33,46 +31,45 @@ FAMILIES = (
 )
 """The modules of `gloaming.api.cli`, each with an `add_parser`. They import what is slow when they are called."""
 
+EPILOG = """\
+SITE is the folder of a site. Without it: $GLOAMING_SITE, else the folder you
+stand in if it has a site.toml, else the board's own site, /etc/gloaming/site.
+A word that begins with a digit is a number, a length or a time: ./2026 is a
+folder. `gloaming help COMMAND` explains a command, with examples."""
 ERRORS_SHOWN = 20
 
 
-class _Parser(argparse.ArgumentParser):
-    """Reports a wrong call on one line."""
-
-    def error(self, message: str) -> NoReturn:
-        self.exit(2, f"{self.prog}: {_plain(message)}; see {self.prog} --help\n")
-
-    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
-        """Let the command itself report the words that it does not know: its own help says what it takes."""
-        found, left_over = super().parse_known_args(args, namespace)
-        if left_over:
-            self.error(f"unrecognized arguments: {' '.join(left_over)}")
-        return found, left_over
-
-
-def _plain(message: str) -> str:
-    """A message of argparse in plain words."""
-    message = re.sub(r"invalid int value: (.*)", r"\1 is not a whole number; as 12", message)
-    message = re.sub(r"invalid float value: (.*)", r"\1 is not a number; as 12 or 0.5", message)
-    if choice := re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", message):
-        names = re.findall(r"[\w-]+", choice[2])
-        near = get_close_matches(choice[1], names, 1)
-        meant = f"did you mean {near[0]}?" if near else f"use {', '.join(names)}"
-        message = f"{message[: choice.start()]}there is no '{choice[1]}' here; {meant}"
-    return message
-
-
-def build_parser() -> argparse.ArgumentParser:
+def build_parser() -> Parser:
     """The parser of the whole command."""
     from importlib.metadata import version  # slow: imported where Ctrl-C is already caught
 
-    parser = _Parser(
-        prog="gloaming", description="Plays a pixel-light show by itself, all season, from a small board computer."
+    parser = Parser(
+        prog="gloaming",
+        usage="gloaming COMMAND ...",
+        description="Plays a pixel-light show by itself, all season, from a small board computer.",
+        epilog=EPILOG,
     )
     parser.add_argument("--version", action="version", version=f"gloaming {version('gloaming')}")
-    subparsers = parser.add_subparsers(metavar="COMMAND", required=True)
+    parser.set_defaults(handler=print_help_of(parser))
+    commands = parser.add_subparsers(prog="gloaming", metavar="COMMAND")
     for family in FAMILIES:
-        import_module(f"gloaming.api.cli.{family}").add_parser(subparsers)
+        import_module(f"gloaming.api.cli.{family}").add_parser(commands)
+
+    def show_help(args: argparse.Namespace) -> int:
+        parser.parse_args([*args.words, "--help"])
+        return 0
+
+    words = argument("words", nargs="*", metavar="COMMAND", help="a command, and its verb", example="frames")
+    add_command(
+        commands,
+        "help",
+        "print this help, or the help of a command",
+        show_help,
+        words,
+        examples=("help", "help pause", "help frames import"),
+        group=Group.PLAY,
+        json_help=None,
+    )
     return parser
 
 

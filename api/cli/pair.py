@@ -4,50 +4,83 @@ from __future__ import annotations
 
 import argparse
 import getpass
-import json
 import re
 import sys
-from collections.abc import Callable
 from contextlib import suppress
+from typing import Any
 
-from gloaming.api.cli.live import add_where, call
+from gloaming.api.cli.live import call, refused
+from gloaming.api.cli.parser import (
+    Argument,
+    Commands,
+    Group,
+    Handler,
+    OneOf,
+    Parser,
+    Site,
+    add_command,
+    answer,
+    argument,
+    one_of,
+)
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
 KINDS = {"owner": "an owner", "operator": "an operator", "viewer": "a viewer"}
 
 
-def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_parser(commands: Commands[Parser]) -> None:
     """Add `pair`, `devices` and `passcode`."""
-    pair = _command(subparsers, "pair", "a QR code that signs one phone in, once, within ten minutes", show_link)
-    kinds = pair.add_mutually_exclusive_group()
-    kinds.add_argument("--owner", action="store_true", help="for a device that may change the set-up, too")
-    kinds.add_argument("--viewer", action="store_true", help="for a phone that may look and change nothing")
-    pair.add_argument("--address", help="the address in the link, as http://192.0.2.4:8080 (default: the best known)")
-    devices = _command(
-        subparsers, "devices", "list the devices that are signed in, sign one out, or change its kind", show_devices
-    )
-    end = devices.add_mutually_exclusive_group()
-    end.add_argument("--revoke", type=int, metavar="ID", help="sign this one out for good")
-    end.add_argument("--revoke-all", action="store_true", help="sign out every device but the board itself")
-    for kind, what in KINDS.items():
-        end.add_argument(f"--{kind}", type=int, metavar="ID", help=f"make this one {what}")
-    devices.add_argument("--json", action="store_true", help="the whole answer as one object")
-    passcode = _command(
-        subparsers, "passcode", "make a new passcode and print it; signed-in phones stay so", set_passcode
-    )
-    passcode.add_argument("--choose", action="store_true", help="use one that you type")
 
+    def add(name: str, help: str, handler: Handler, *arguments: Argument | OneOf, examples: tuple[str, ...]) -> None:
+        add_command(commands, name, help, handler, *arguments, examples=examples, group=Group.ACCESS, site=Site.PLANNER)
 
-def _command(
-    subparsers: argparse._SubParsersAction[argparse.ArgumentParser],
-    name: str,
-    help: str,
-    handler: Callable[[argparse.Namespace], int],
-) -> argparse.ArgumentParser:
-    parser = subparsers.add_parser(name, help=help)
-    add_where(parser, positional=True)
-    parser.set_defaults(handler=handler)
-    return parser
+    add(
+        "pair",
+        "a QR code that signs one phone in, once, within ten minutes",
+        show_link,
+        one_of(
+            argument("--owner", action="store_true", help="for a device that may change the set-up, too"),
+            argument("--viewer", action="store_true", help="for a phone that may look and change nothing"),
+        ),
+        argument(
+            "--address",
+            metavar="URL",
+            help="the address in the link",
+            example="http://192.0.2.4:8080",
+            usual="the best known",
+        ),
+        examples=("pair", "pair boathouse --viewer"),
+    )
+    add(
+        "devices",
+        "list the devices that are signed in, sign one out, or change its kind",
+        show_devices,
+        one_of(
+            argument(
+                "--revoke",
+                type=int,
+                metavar="ID",
+                help="sign this one out for good",
+                example="3",
+                usual="only list them",
+            ),
+            argument("--revoke-all", action="store_true", help="sign out every device but the board itself"),
+            *(
+                argument(
+                    f"--{kind}", type=int, metavar="ID", help=f"make this one {what}", example="3", usual="only list them"
+                )
+                for kind, what in KINDS.items()
+            ),
+        ),
+        examples=("devices", "devices --revoke 3"),
+    )
+    add(
+        "passcode",
+        "make a new passcode and print it; signed-in phones stay so",
+        set_passcode,
+        argument("--choose", action="store_true", help="use one that you type"),
+        examples=("passcode", "passcode --choose"),
+    )
 
 
 def show_link(args: argparse.Namespace) -> int:
@@ -58,52 +91,46 @@ def show_link(args: argparse.Namespace) -> int:
         problem = f"{args.address!r} is not an address"
         raise InputError(ConfigError("--address", None, None, problem, "as http://192.0.2.4:8080"))
     kind = "owner" if args.owner else "viewer" if args.viewer else "operator"
-    code, answer = call(args, "POST", "/api/links", {"kind": kind})
+    code, made = call(args, "POST", "/api/links", {"kind": kind})
     if code != 201:
-        return _refused(answer)
-    link = f"{args.address.rstrip('/')}/#{answer['code']}" if args.address else answer["link"]
-    with suppress(UnicodeEncodeError):  # a terminal without these letters shows only the link
-        "▀▄█".encode(sys.stdout.encoding or "ascii")
-        segno.make(link, error="m").terminal(compact=True)
-    print(f"\n{link}")
-    for other in answer["other_links"] if not args.address else ():
-        print(f"if the phone does not find that name: {other}")
-    print(f"It signs one phone in, as {answer['kind']}, once, until {answer['until'][11:16]}.")
+        return refused(code, made)
+    if args.address:
+        made |= {"link": f"{args.address.rstrip('/')}/#{made['code']}", "other_links": []}
+    if not args.json:
+        with suppress(UnicodeEncodeError):  # a terminal without these letters shows only the link
+            "▀▄█".encode(sys.stdout.encoding or "ascii")
+            segno.make(made["link"], error="m").terminal(compact=True)
+    others = (f"if the phone does not find that name: {other}" for other in made["other_links"])
+    until = f"It signs one phone in, as {made['kind']}, once, until {made['until'][11:16]}."
+    answer(args, made, f"\n{made['link']}", *others, until)
     return 0
 
 
 def show_devices(args: argparse.Namespace) -> int:
     """`gloaming devices`."""
     if args.revoke is not None:
-        code, answer = call(args, "DELETE", f"/api/devices/{args.revoke}")
-        if code != 200:
-            return _refused(answer)
-        print(f"device {args.revoke} is signed out")
-        return 0
-    if args.revoke_all:
-        code, answer = call(args, "DELETE", "/api/devices")
-        if code != 200:
-            return _refused(answer)
-        print(f"devices signed out: {len(answer)}")
-        return 0
-    for kind, what in KINDS.items():
-        if (id := getattr(args, kind)) is not None:
-            code, answer = call(args, "PUT", f"/api/devices/{id}", {"kind": kind})
-            if code != 200:
-                return _refused(answer)
-            print(f"device {id} is now {what}")
-            return 0
-    code, answer = call(args, "GET", "/api/devices")
+        code, found = call(args, "DELETE", f"/api/devices/{args.revoke}")
+        lines = [f"device {args.revoke} is signed out"]
+    elif args.revoke_all:
+        code, found = call(args, "DELETE", "/api/devices")
+        lines = [f"devices signed out: {len(found)}"]
+    elif changed := [kind for kind in KINDS if getattr(args, kind) is not None]:
+        id = getattr(args, changed[0])
+        code, found = call(args, "PUT", f"/api/devices/{id}", {"kind": changed[0]})
+        lines = [f"device {id} is now {KINDS[changed[0]]}"]
+    else:
+        code, found = call(args, "GET", "/api/devices")
+        lines = [_device(device) for device in found] if code == 200 else []
     if code != 200:
-        return _refused(answer)
-    if args.json:
-        print(json.dumps(answer, indent=2))
-        return 0
-    for device in answer:
-        this = " (this one)" if device["this"] else ""
-        since, seen = device["since"][:10], device["seen"][:16].replace("T", " ")
-        print(f"{device['id']:>4}  {device['name']}{this}: {device['kind']}, since {since}, last seen {seen}")
+        return refused(code, found)
+    answer(args, found, *lines)
     return 0
+
+
+def _device(device: dict[str, Any]) -> str:
+    this = " (this one)" if device["this"] else ""
+    since, seen = device["since"][:10], device["seen"][:16].replace("T", " ")
+    return f"{device['id']:>4}  {device['name']}{this}: {device['kind']}, since {since}, last seen {seen}"
 
 
 def set_passcode(args: argparse.Namespace) -> int:
@@ -123,13 +150,8 @@ def set_passcode(args: argparse.Namespace) -> int:
         if problem := weakness(passcode):
             print(f"{problem}; nothing has changed", file=sys.stderr)
             return 2
-    code, answer = call(args, "PUT", "/api/passcode", {"passcode": passcode} if passcode else {})
+    code, taken = call(args, "PUT", "/api/passcode", {"passcode": passcode} if passcode else {})
     if code != 200:
-        return _refused(answer)
-    print("the passcode is changed" if args.choose else answer["passcode"])
+        return refused(code, taken)
+    answer(args, taken, "the passcode is changed" if args.choose else taken["passcode"])
     return 0
-
-
-def _refused(answer: dict[str, str]) -> int:
-    print(answer["detail"], file=sys.stderr)
-    return 1

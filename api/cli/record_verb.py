@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import secrets
 import shlex
 import signal
@@ -16,10 +15,10 @@ from glob import escape
 from pathlib import Path
 
 from gloaming.api.cli.frames_rig import RememberedRig, remembered_rig
-from gloaming.api.cli.frames_verbs import apart, bar, folder_of, made
+from gloaming.api.cli.frames_verbs import apart, bar, folder_of, made_line
+from gloaming.api.cli.parser import answer
 from gloaming.api.cli.split_verb import Pieces, Split, wanted_split
 from gloaming.shows.config_files.errors import input_error
-from gloaming.shows.framefile.reader import inspect
 from gloaming.shows.framefile.source import parse_fps, parse_universes
 from gloaming.shows.framefile.writer import is_written, place_problem
 from gloaming.shows.protocols.e131 import DISCOVERY_UNIVERSE
@@ -245,33 +244,25 @@ class _Line:
 def _print_outcome(args: argparse.Namespace, outcome: Outcome, pieces: Pieces | None) -> None:
     counts, info = outcome.counts, outcome.info
     lines = [*(pieces.lines if pieces else ()), *counts.lines(info.fps), *outcome.notes]
-    if args.json:
-        report = {
-            "path": str(args.out),
-            "frames": info.frames,
-            "fps": float(info.fps),
-            "measured_fps": counts.measured_fps,
-            "universes": [one.number for one in info.universes],
-            "packets": counts.data,
-            "lost": counts.lost_in_all,
-            "dropped": counts.dropped,
-            "repeated": counts.repeated,
-            "out_of_order": counts.out_of_order,
-            "frames_lost": counts.frames_lost,
-            "frames_filled": counts.frames_filled,
-            "lines": lines,
-        }
-        if pieces:
-            report["pieces"] = [
-                {"path": str(path), "frames": inspect(path).frames, "from_s": float(first / info.fps)}
-                for path, first in zip(pieces.paths, pieces.first_frames, strict=True)
-            ]
-        print(json.dumps(report))
-        return
-    for path in pieces.paths if pieces else (info.path,):
-        made(path)
-    for line in lines:
-        print(f"  {line}")
+    report = {
+        "path": str(args.out),
+        "frames": info.frames,
+        "fps": float(info.fps),
+        "measured_fps": counts.measured_fps,
+        "universes": [one.number for one in info.universes],
+        "packets": counts.data,
+        "lost": counts.lost_in_all,
+        "dropped": counts.dropped,
+        "repeated": counts.repeated,
+        "out_of_order": counts.out_of_order,
+        "frames_lost": counts.frames_lost,
+        "frames_filled": counts.frames_filled,
+        "lines": lines,
+    }
+    if pieces:
+        report["pieces"] = pieces.rows(info.fps)
+    paths = pieces.paths if pieces else (info.path,)
+    answer(args, report, *map(made_line, paths), *(f"  {line}" for line in lines))
 
 
 def _report(text: str) -> None:

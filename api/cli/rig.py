@@ -5,10 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 from collections import Counter
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from gloaming.api.cli.parser import Commands, Group, Parser, Site, add_command, add_family, answer, argument
+from gloaming.api.cli.where import site_of
 from gloaming.shows.config_files.errors import ConfigError, InputError, input_error
 
 if TYPE_CHECKING:
@@ -20,40 +23,61 @@ port, order, volts, fuse_a, supply, missing and all other keys of rig.toml. show
 semicolons or tabs separate the cells. Numbers may have decimal commas."""
 
 
-def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+REPLACE = argument("--replace", action="store_true", help="replace the file if it is there already")
+
+
+def add_parser(commands: Commands[Parser]) -> None:
     """Add `rig` and its verbs."""
-    rig = subparsers.add_parser("rig", help="rig.toml from a spreadsheet and back; a sheet to wire by")
-    verbs = rig.add_subparsers(metavar="VERB", required=True)
-
+    verbs = add_family(commands, "rig", "rig.toml from a spreadsheet and back; a sheet to wire by", Group.BEFORE)
     text = "make rig.toml from a spreadsheet (CSV)"
-    parser = verbs.add_parser("import", help=text, description=f"{text}. {CSV_HELP}")
-    parser.add_argument("csv", type=Path, metavar="strings.csv")
-    _rig_file(parser)
-    _replace(parser)
-    parser.set_defaults(handler=import_rig)
-
+    add_command(
+        verbs,
+        "import",
+        text,
+        import_rig,
+        argument("csv", type=Path, metavar="strings.csv", help="the spreadsheet", example="strings.csv"),
+        REPLACE,
+        examples=("rig import strings.csv", "rig import strings.csv boathouse --replace"),
+        site=Site.RIG,
+        description=f"{text}. {CSV_HELP}",
+    )
     text = "make a spreadsheet (CSV) from rig.toml"
-    parser = verbs.add_parser("export", help=text, description=f"{text}. `points` have no place in it.")
-    _rig_file(parser)
-    parser.add_argument("csv", type=Path, nargs="?", default=Path("strings.csv"), metavar="strings.csv")
-    parser.add_argument("--decimal-comma", action="store_true", help="write 0,75 and separate the cells by semicolons")
-    _replace(parser)
-    parser.set_defaults(handler=export_rig)
-
-    text = "print the sheet to wire by: each controller with its ports, then spares and a list for the store"
-    parser = verbs.add_parser("sheet", help=text, description=text)
-    _rig_file(parser)
-    parser.add_argument("--html", type=Path, required=True, metavar="FILE", help="the page to write, to print and keep")
-    parser.set_defaults(handler=print_sheet)
-
-
-def _rig_file(parser: argparse.ArgumentParser) -> None:
-    text = "the file, or the folder of a site (default: rig.toml here)"
-    parser.add_argument("rig", type=Path, nargs="?", default=Path("rig.toml"), metavar="rig.toml", help=text)
-
-
-def _replace(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--replace", action="store_true", help="replace the file if it is there already")
+    add_command(
+        verbs,
+        "export",
+        text,
+        export_rig,
+        argument(
+            "csv",
+            type=Path,
+            nargs="?",
+            default=Path("strings.csv"),
+            metavar="strings.csv",
+            help="the spreadsheet, which ends in .csv",
+            example="quay.csv",
+        ),
+        argument("--decimal-comma", action="store_true", help="write 0,75 and separate the cells by semicolons"),
+        REPLACE,
+        examples=("rig export", "rig export boathouse quay.csv --decimal-comma"),
+        site=Site.RIG,
+        description=f"{text}. `points` have no place in it.",
+    )
+    add_command(
+        verbs,
+        "sheet",
+        "print the sheet to wire by: each controller with its ports, then spares and a list for the store",
+        print_sheet,
+        argument(
+            "--html",
+            type=Path,
+            required=True,
+            metavar="FILE",
+            help="the page to write, to print and keep",
+            example="sheet.html",
+        ),
+        examples=("rig sheet --html sheet.html",),
+        site=Site.RIG,
+    )
 
 
 def import_rig(args: argparse.Namespace) -> int:
@@ -61,7 +85,7 @@ def import_rig(args: argparse.Namespace) -> int:
     from gloaming.shows.rig.spreadsheet import read_spreadsheet
     from gloaming.shows.rig.tables import write_rig
 
-    path = _in_folder(args.rig)
+    path = _rig_file(args, otherwise=Path())
     if path.suffix != ".toml":
         raise input_error(
             path, "this is no folder and no .toml file", "make the folder, or name a file that ends in .toml"
@@ -71,7 +95,7 @@ def import_rig(args: argparse.Namespace) -> int:
     if path.exists():
         rig = _with_points(rig, args.csv, path)
     write_rig(path, rig, f"Made from {args.csv.name!r} by gloaming rig import.")
-    _report(path, rig)
+    answer(args, _counts(path, rig), *_lines(path, rig))
     return 0
 
 
@@ -82,7 +106,7 @@ def export_rig(args: argparse.Namespace) -> int:
     from gloaming.shows.rig.spreadsheet import spreadsheet
     from gloaming.shows.rig.tables import replacing
 
-    path = _in_folder(args.rig)
+    path = _rig_file(args)
     _may_write(args.csv, path, args.replace)
     rig = load_rig(path)
     text = spreadsheet(rig, args.decimal_comma)
@@ -90,7 +114,7 @@ def export_rig(args: argparse.Namespace) -> int:
         temporary.write_text(
             text, encoding="utf-8-sig", newline=""
         )  # without the mark some spreadsheets misread letters
-    print(f"{args.csv}: {_counted(rig)}")
+    answer(args, _counts(args.csv, rig), f"{args.csv}: {_counted(rig)}")
     if pointed := [string.name for string in rig.string if string.points]:
         print(
             f"note: {plural(len(pointed), 'string')} with points: a CSV has no place for them; they stay in {path}, "
@@ -108,17 +132,19 @@ def print_sheet(args: argparse.Namespace) -> int:
     from gloaming.shows.rig.sheet import sheet_of
     from gloaming.shows.rig.tables import replacing
 
-    path = _in_folder(args.rig)
+    path = _rig_file(args)
     apart(args.html, path)
     rig = load_rig(path)
     text = page(sheet_of(rig), path.resolve().parent.name, datetime.now().astimezone())
     with replacing(args.html) as temporary:
         temporary.write_text(text, encoding="utf-8")
-    print(f"{args.html}: {_counted(rig)}")
+    answer(args, _counts(args.html, rig), f"{args.html}: {_counted(rig)}")
     return 0
 
 
-def _in_folder(path: Path) -> Path:
+def _rig_file(args: argparse.Namespace, otherwise: Path | None = None) -> Path:
+    """The rig.toml of a call. InputError where no site is found, and nothing is there `otherwise`."""
+    path = site_of(args, "rig.toml", otherwise=otherwise)
     return path / "rig.toml" if path.is_dir() else path
 
 
@@ -156,21 +182,27 @@ def _with_points(rig: Rig, csv: Path, path: Path) -> Rig:
     return rig.model_copy(update={"string": tuple(strings)})
 
 
-def _report(path: Path, rig: Rig) -> None:
+def _lines(path: Path, rig: Rig) -> Iterator[str]:
     from gloaming.daemon.reports.survey_texts import plural
     from gloaming.shows.analysis.wiring import numbered
 
-    print(f"{path}: {_counted(rig)}")
+    yield f"{path}: {_counted(rig)}"
     strings = Counter(string.controller for string in rig.string)
     for controller in rig.controller:
         host = controller.host or "by multicast: it has no host"
         hung = plural(strings[controller.name], "string")
-        print(f"  {controller.name}: {host}; {numbered('universe', controller.universes)}; {hung}")
+        yield f"  {controller.name}: {host}; {numbered('universe', controller.universes)}; {hung}"
+
+
+def _counts(path: Path, rig: Rig) -> dict[str, object]:
+    """The file that was made, and how much of each kind is in it."""
+    parts = {"controllers": rig.controller, "strings": rig.string, "fixtures": rig.fixture}
+    pixels = sum(string.pixels for string in rig.string)
+    return {"path": str(path), **{name: len(found) for name, found in parts.items()}, "pixels": pixels}
 
 
 def _counted(rig: Rig) -> str:
     from gloaming.daemon.reports.survey_texts import plural
 
-    parts = ((rig.controller, "controller"), (rig.string, "string"), (rig.fixture, "fixture"))
-    pixels = sum(string.pixels for string in rig.string)
-    return ", ".join([*(plural(len(found), noun) for found, noun in parts), plural(pixels, "pixel")])
+    counts = {name: count for name, count in _counts(Path(), rig).items() if isinstance(count, int)}
+    return ", ".join(plural(count, name.removesuffix("s")) for name, count in counts.items())

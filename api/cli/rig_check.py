@@ -3,36 +3,68 @@
 from __future__ import annotations
 
 import argparse
-import sys
 
-from gloaming.api.cli.live import add_where, call, end_all, print_taken
+from gloaming.api.cli.live import call, end_all, print_taken, refused
+from gloaming.api.cli.parser import Commands, Group, Parser, Site, add_command, argument, one_of
 from gloaming.daemon.direction.overrides import TERMS, Kind
 from gloaming.shows.rig.model import port_name
 from gloaming.shows.rig.patterns import COLOURS, KINDS
 
+EVERY = "the whole rig"
 
-def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+
+def add_parser(commands: Commands[Parser]) -> None:
     """Add `rig-check`."""
     patterns = "\n".join(f"  {kind:<10} {what}" for kind, what in KINDS.items())
-    parser = subparsers.add_parser(
+    add_command(
+        commands,
         "rig-check",
-        help=TERMS[Kind.RIG_CHECK].help,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        TERMS[Kind.RIG_CHECK].help,
+        run_rig_check,
+        argument("pattern", choices=(*KINDS, "end"), metavar="PATTERN", help="one of those below", example="walk"),
+        argument(
+            "number",
+            nargs="?",
+            type=int,
+            metavar="NUMBER",
+            help="which pixel, or which universe",
+            example="37",
+            usual="needed for the patterns pixel and universe",
+        ),
+        one_of(
+            argument("--string", metavar="STRING", help="on this string alone", example="ridge", usual=EVERY),
+            argument(
+                "--fixture",
+                metavar="FIXTURE",
+                help="on this fixture alone: never strobe or fog",
+                example="lamp",
+                usual=EVERY,
+            ),
+            argument("--controller", metavar="CONTROLLER", help="on this one alone", example="left", usual=EVERY),
+            argument(
+                "--zone", metavar="ZONE", help="on this zone, or this group of strings", example="roof", usual=EVERY
+            ),
+        ),
+        argument(
+            "--port",
+            metavar="PORT",
+            help="on this port alone: its name, or its number with --controller",
+            example='"3 of left"',
+            usual=EVERY,
+        ),
+        argument("--colour", choices=COLOURS, help="the colour", example="red", usual="white"),
+        argument("--level", type=float, metavar="LEVEL", help="how bright, 0.01 to 1", example="0.5", usual="0.3"),
+        argument("--minutes", type=float, metavar="MINUTES", help="how long, 10 at the most", example="5", usual="10"),
+        examples=(
+            "rig-check strings",
+            "rig-check pixel 37 --string ridge --level 0.5",
+            "rig-check ends --controller left --port 3",
+            "rig-check end",
+        ),
+        group=Group.BEFORE,
+        site=Site.PLANNER,
         epilog=f"patterns:\n{patterns}\n  end        end the rig check",
     )
-    parser.add_argument("pattern", choices=(*KINDS, "end"), metavar="PATTERN")
-    parser.add_argument("number", nargs="?", type=int, metavar="NUMBER", help="which pixel, or which universe")
-    where = parser.add_mutually_exclusive_group()
-    where.add_argument("--string", metavar="NAME", help="on this string alone")
-    where.add_argument("--fixture", metavar="NAME", help="on this fixture alone: never strobe or fog")
-    where.add_argument("--controller", metavar="NAME", help="on this controller alone")
-    where.add_argument("--zone", metavar="NAME", help="on this zone alone, or on this group of strings")
-    parser.add_argument("--port", metavar="PORT", help='on this port alone, as "3 of left", or 3 with --controller')
-    parser.add_argument("--colour", choices=COLOURS, help="default: white")
-    parser.add_argument("--level", type=float, metavar="LEVEL", help="how bright, 0.01 to 1 (default: 0.3)")
-    parser.add_argument("--minutes", type=float, metavar="MINUTES", help="how long, 10 at the most")
-    add_where(parser)
-    parser.set_defaults(handler=run_rig_check)
 
 
 def run_rig_check(args: argparse.Namespace) -> int:
@@ -45,9 +77,8 @@ def run_rig_check(args: argparse.Namespace) -> int:
     if args.port and args.port.isdecimal() and args.controller:
         args.port, args.controller = port_name(args.controller, int(args.port)), None
     request = rig_check_request({key: getattr(args, key) for key in keys if getattr(args, key) is not None})
-    code, answer = call(args, "POST", "/api/rig-check", request)
+    code, taken = call(args, "POST", "/api/rig-check", request)
     if code != 201:
-        print(answer["detail"], file=sys.stderr)
-        return 2 if code == 422 else 1
-    print_taken(answer, answer["check"])
+        return refused(code, taken)
+    print_taken(args, taken, taken["check"])
     return 0

@@ -3,39 +3,44 @@
 from __future__ import annotations
 
 import argparse
-import os
 import signal
 import subprocess
 import sys
 from pathlib import Path
 
+from gloaming.api.cli.parser import STATE, Commands, Group, Parser, Site, add_command
+from gloaming.api.cli.where import site_of, state_folder
+
 NO_PAGE = "no-page"
 """The file in the state folder with the reason why the page cannot be reached: it has no port, or no certificate."""
 
 
-def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_parser(commands: Commands[Parser]) -> None:
     """Add `run`."""
-    run = subparsers.add_parser("run", help="play a site until Ctrl-C")
-    run.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
-    run.add_argument("--state", type=Path, metavar="DIR", help="where the state is stored (default: SITE/state)")
-    run.set_defaults(handler=run_site)
-
-
-def state_folder(site: Path, given: Path | None) -> Path:
-    """The folder of a site's state: the one given, the service manager's, or `state` in the site."""
-    return (given or Path(os.environ.get("STATE_DIRECTORY") or site / "state")).absolute()
+    add_command(
+        commands,
+        "run",
+        "play a site until Ctrl-C",
+        run_site,
+        STATE,
+        examples=("run", "run boathouse"),
+        group=Group.PLAY,
+        site=Site.FOLDER,
+        json_help=None,
+    )
 
 
 def run_site(args: argparse.Namespace) -> int:
     """Check the site in a process that ends again, to save memory. Then run both processes."""
     from gloaming.api.supervisor import EXIT_CONFIG_ERROR, Supervisor
 
-    site, state = args.site.absolute(), state_folder(args.site, args.state)
-    checked = subprocess.run([sys.executable, "-m", "gloaming.api.cli.run", str(args.site), str(state)], check=False)
+    site = site_of(args)
+    state = state_folder(site, args.state)
+    checked = subprocess.run([sys.executable, "-m", "gloaming.api.cli.run", str(site), str(state)], check=False)
     if checked.returncode:
         return EXIT_CONFIG_ERROR
     try:
-        supervisor = Supervisor(site, state)
+        supervisor = Supervisor(site.absolute(), state)
     except OSError as error:
         print(f"{state}: {error.strerror or error}", file=sys.stderr)
         return EXIT_CONFIG_ERROR

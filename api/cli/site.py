@@ -5,15 +5,21 @@ from __future__ import annotations
 import argparse
 import json
 
+from gloaming.api.cli.parser import Commands, Group, Parser, add_command, add_family, argument
 
-def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+
+def add_parser(commands: Commands[Parser]) -> None:
     """Add `site schema`."""
-    site = subparsers.add_parser("site", help="what a site's files may hold")
-    verbs = site.add_subparsers(metavar="VERB", required=True)
-    text = "print the JSON Schema of site.toml, for editors that complete and check"
-    schema = verbs.add_parser("schema", help=text, description=text)
-    schema.add_argument("--rig", action="store_true", help="that of rig.toml")
-    schema.set_defaults(handler=print_schema)
+    verbs = add_family(commands, "site", "what a site's files may hold", Group.BEFORE)
+    add_command(
+        verbs,
+        "schema",
+        "print the JSON Schema of site.toml, for editors that complete and check",
+        print_schema,
+        argument("--rig", action="store_true", help="that of rig.toml"),
+        examples=("site schema", "site schema --rig"),
+        json_help=None,
+    )
 
 
 def print_schema(args: argparse.Namespace) -> int:

@@ -20,7 +20,8 @@ from uuid import uuid4
 
 import numpy as np
 
-from gloaming.api.cli.run import state_folder
+from gloaming.api.cli.parser import answer
+from gloaming.api.cli.where import site_of, state_folder
 from gloaming.daemon.direction.occurrences import neighbours_windows
 from gloaming.daemon.integrations.host_names import HostNames, host_troubles
 from gloaming.daemon.planner.messages import setup_of, windows_of
@@ -51,11 +52,11 @@ def list_devices(args: argparse.Namespace) -> int:
     except NoDeviceError as error:
         print(error, file=sys.stderr)
         return 1
-    if args.json:
-        print(json.dumps([asdict(device) for device in found], indent=2))
-    for device in () if args.json else found:
-        mark = "*" if device.default else " "
-        print(f"{mark} {device.name}  ({device.channels} channels, {device.rate_hz} samples a second)")
+    lines = (
+        f"{'*' if one.default else ' '} {one.name}  ({one.channels} channels, {one.rate_hz} samples a second)"
+        for one in found
+    )
+    answer(args, [asdict(device) for device in found], *lines)
     if not found:
         print("this machine has no sound device", file=sys.stderr)
     return 0 if found else 1
@@ -67,7 +68,8 @@ def click_and_flash(args: argparse.Namespace) -> int:
         raise InputError(
             ConfigError("--for", None, None, f"{args.seconds:g} is not from 5 to 300 seconds", "as --for 30")
         )
-    site = load_site(args.site, strict=False)
+    folder = site_of(args)
+    site = load_site(folder, strict=False)
     try:
         delay_ns = site.sound.delay if args.delay is None else read_delay(args.delay)
     except WrongValueError as error:
@@ -78,7 +80,7 @@ def click_and_flash(args: argparse.Namespace) -> int:
         if window.ceiling == 0 or (window.quiet and window.volume == 0):
             print(f"{window.reason.text} ({window.reason.rule})", file=sys.stderr)
             return 1
-    _refuse_beside_a_planner(state_folder(args.site, args.state) / "transmitter.sock")
+    _refuse_beside_a_planner(state_folder(folder, args.state) / "transmitter.sock")
     print(CAUTION)
     by = "later" if delay_ns >= 0 else "earlier"
     print(f"a click and a flash each second, the click {abs(delay_ns) / 1e6:g} ms {by} ([sound] delay); Ctrl-C ends it")

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from gloaming.api.cli.frames_verbs import bar, folder_of, made
+from gloaming.api.cli.frames_verbs import bar, folder_of, made_line
+from gloaming.api.cli.parser import answer
 from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile import split
@@ -24,6 +25,13 @@ class Pieces:
     paths: tuple[Path, ...]
     first_frames: tuple[int, ...]
     lines: tuple[str, ...]
+
+    def rows(self, fps: Fraction) -> list[dict[str, object]]:
+        """The pieces for JSON, with their times in the whole."""
+        return [
+            {"path": str(path), "frames": inspect(path).frames, "from_s": float(first / fps)}
+            for path, first in zip(self.paths, self.first_frames, strict=True)
+        ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +84,6 @@ def split_(args: argparse.Namespace) -> int:
     info = inspect(args.file)
     with folder_of(wanted.folder):
         pieces = wanted.cut(info)
-    for path in pieces.paths:
-        made(path)
-    for line in pieces.lines:
-        print(f"  {line}")
+    found = {"pieces": pieces.rows(info.fps), "lines": pieces.lines}
+    answer(args, found, *map(made_line, pieces.paths), *(f"  {line}" for line in pieces.lines))
     return 0

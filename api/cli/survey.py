@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -11,6 +10,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from gloaming.api.cli.parser import Commands, Group, Parser, Site, add_command, answer, argument
+from gloaming.api.cli.where import site_of, state_folder
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
@@ -21,31 +22,41 @@ if TYPE_CHECKING:
 MARKS = {"error": ("ERROR", "bold red"), "warning": ("warning", "yellow"), "fact": ("fact", "dim")}
 
 
-def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_parser(commands: Commands[Parser]) -> None:
     """Add `survey`."""
-    survey = subparsers.add_parser("survey", help="check a site before the season; exit 1 on an error")
-    survey.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
-    survey.add_argument("--json", action="store_true", help="one object instead of a report")
-    survey.add_argument("--html", type=Path, metavar="FILE", help="also write a page to print and keep")
-    survey.add_argument("--ask-nobody", action="store_true", help="do not ask the controllers whether they are there")
-    survey.set_defaults(handler=run_survey)
+    add_command(
+        commands,
+        "survey",
+        "check a site before the season; exit 1 on an error",
+        run_survey,
+        argument(
+            "--html",
+            type=Path,
+            metavar="FILE",
+            help="also write a page to print and keep",
+            example="survey.html",
+            usual="no page",
+        ),
+        argument("--ask-nobody", action="store_true", help="do not ask the controllers whether they are there"),
+        examples=("survey", "survey boathouse --html survey.html"),
+        group=Group.BEFORE,
+        site=Site.FOLDER,
+        json_help="one object instead of a report",
+    )
 
 
 def run_survey(args: argparse.Namespace) -> int:
     """Survey the site and print the report; exit 1 on an error."""
     from rich.console import Console
 
-    from gloaming.api.cli.run import state_folder
     from gloaming.daemon.reports.survey import survey
 
-    if not args.site.is_dir():
-        hint = "name a folder that holds site.toml and rig.toml"
-        raise InputError(ConfigError(args.site, None, None, "there is no such site", hint))
+    site = site_of(args)
     at = datetime.now().astimezone()
     with _bars() as progress:
-        found = survey(args.site, at, progress, ask=not args.ask_nobody, state=state_folder(args.site, None))
+        found = survey(site, at, progress, ask=not args.ask_nobody, state=state_folder(site, None))
     if args.json:
-        print(json.dumps(found.as_json(), indent=2))
+        answer(args, found.as_json())
     else:
         report(found, Console(highlight=False, soft_wrap=True))
     if args.html:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from collections import Counter
 from datetime import UTC, date, datetime, timedelta
@@ -11,44 +10,88 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
-from gloaming.api.cli.live import add_zone, call
+from gloaming.api.cli.live import ZONE, call
+from gloaming.api.cli.parser import Argument, Commands, Group, Parser, Site, add_command, answer, argument, one_of
+from gloaming.api.cli.where import site_of
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
     from gloaming.daemon.reports.nights import SeasonNight
     from gloaming.daemon.reports.rehearsal import Rehearsal
-    from gloaming.daemon.site.load import Site
+    from gloaming.daemon.site.load import Site as LoadedSite
 
 USUAL_DAYS = 45
 """How many dates `rehearse` covers by default."""
 
 
-def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_parser(commands: Commands[Parser]) -> None:
     """Add `nights`, `why` and `rehearse`."""
-    nights = subparsers.add_parser("nights", help="the nights of the season: when each opens and closes, and why")
-    _add_dates(nights, "this season and the next one")
-    kind = nights.add_mutually_exclusive_group()
-    kind.add_argument("--json", action="store_true", help="print a list of objects instead of a table")
-    kind.add_argument("--ics", type=Path, metavar="FILE", help="write a calendar (RFC 5545) for a phone")
-    kind.add_argument("--svg", type=Path, metavar="FILE", help="write one picture of the season")
-    kind.add_argument("--html", type=Path, metavar="FILE", help="write a page to print: the picture and a table")
-    nights.set_defaults(handler=show_nights)
-    text = "what is on the wire at an instant, and why: by the planner if one runs, else by the files"
-    why = subparsers.add_parser("why", help=text)
-    why.add_argument("words", nargs="*", metavar="[SITE] [AT]", help="a site folder; an instant (default: now)")
-    add_zone(why)
-    why.add_argument("--json", action="store_true", help="print one object instead of sentences")
-    why.set_defaults(handler=show_why)
-    rehearse = subparsers.add_parser("rehearse", help="go through the season minute by minute, without playing it")
-    _add_dates(rehearse, str(USUAL_DAYS))
-    rehearse.add_argument("--json", action="store_true", help="print one object instead of sentences")
-    rehearse.set_defaults(handler=show_rehearsal)
+    add_command(
+        commands,
+        "nights",
+        "the nights of the season: when each opens and closes, and why",
+        show_nights,
+        *_dates("this season and the next one"),
+        one_of(
+            argument("--json", action="store_true", help="print a list of objects instead of a table"),
+            argument(
+                "--ics",
+                type=Path,
+                metavar="FILE",
+                help="write a calendar (RFC 5545) for a phone",
+                example="season.ics",
+                usual="no calendar",
+            ),
+            argument(
+                "--svg",
+                type=Path,
+                metavar="FILE",
+                help="write one picture of the season",
+                example="season.svg",
+                usual="no picture",
+            ),
+            argument(
+                "--html",
+                type=Path,
+                metavar="FILE",
+                help="write a page to print: the picture and a table",
+                example="season.html",
+                usual="no page",
+            ),
+        ),
+        examples=("nights", "nights boathouse --from 2026-12-20 --days 7", "nights --ics season.ics"),
+        group=Group.BEFORE,
+        site=Site.FOLDER,
+        json_help=None,
+    )
+    add_command(
+        commands,
+        "why",
+        "what is on the wire at an instant, and why: by the planner if one runs, else by the files",
+        show_why,
+        argument("at", nargs="?", metavar="AT", help="an instant, or a time of today", example="22:45", usual="now"),
+        ZONE,
+        examples=("why", "why 22:45", "why boathouse 2026-12-24T22:45 --zone roof"),
+        group=Group.TONIGHT,
+        site=Site.FOLDER,
+    )
+    add_command(
+        commands,
+        "rehearse",
+        "go through the season minute by minute, without playing it",
+        show_rehearsal,
+        *_dates(str(USUAL_DAYS)),
+        examples=("rehearse", "rehearse boathouse --from 2026-11-27"),
+        group=Group.BEFORE,
+        site=Site.FOLDER,
+    )
 
 
-def _add_dates(parser: argparse.ArgumentParser, usual: str) -> None:
-    parser.add_argument("site", nargs="?", type=Path, default=Path(), metavar="SITE")
-    parser.add_argument("--from", dest="first", metavar="DATE", help="the first date (default: today)")
-    parser.add_argument("--days", type=int, metavar="N", help=f"how many dates (default: {usual})")
+def _dates(usual: str) -> tuple[Argument, ...]:
+    return (
+        argument("--from", dest="first", metavar="DATE", help="the first date", example="2026-12-20", usual="today"),
+        argument("--days", type=int, metavar="N", help="how many dates", example="7", usual=usual),
+    )
 
 
 def show_nights(args: argparse.Namespace) -> int:
@@ -61,7 +104,7 @@ def show_nights(args: argparse.Namespace) -> int:
     if rows and not args.days:
         first, last = rows[0].night.date if one_season else first, rows[-1].night.date
     if args.json:
-        print(json.dumps([row.as_json(site) for row in rows], indent=2))
+        answer(args, [row.as_json(site) for row in rows])
     elif args.ics:
         from gloaming.daemon.reports.calendar import season_ics
 
@@ -82,7 +125,7 @@ def show_nights(args: argparse.Namespace) -> int:
     return 0 if rows else 1
 
 
-def _print_nights(site: Site, rows: tuple[SeasonNight, ...], first: date, last: date) -> None:
+def _print_nights(site: LoadedSite, rows: tuple[SeasonNight, ...], first: date, last: date) -> None:
     from gloaming.daemon.reports.nights_html import night_lines
 
     print(f"{site.name}, {first:%d %B %Y} to {last:%d %B %Y}, times of {site.timezone.key}")
@@ -106,13 +149,13 @@ def show_rehearsal(args: argparse.Namespace) -> int:
         task = bar.add_task(f"{first}", total=(last - first).days + 1)
         result = rehearse(site, first, last, progress=lambda day: bar.update(task, advance=1, description=f"{day}"))
     if args.json:
-        print(json.dumps(result.as_json(site), indent=2))
+        answer(args, result.as_json(site))
     else:
         _print_rehearsal(site, result, first, last)
     return 0 if result.rows else 1
 
 
-def _print_rehearsal(site: Site, result: Rehearsal, first: date, last: date) -> None:
+def _print_rehearsal(site: LoadedSite, result: Rehearsal, first: date, last: date) -> None:
     _print_nights(site, result.rows, first, last)
     pieces = ", ".join(f"{name} {times}" for name, times in sorted(result.pieces.items())) or "none"
     print(f"\nnights        {len(result.rows)}")
@@ -137,17 +180,17 @@ def show_why(args: argparse.Namespace) -> int:
     from gloaming.daemon.direction.decide import decide, instant
     from gloaming.daemon.direction.requests import known_zone
 
-    folder, words = _site_and_words(args.words)
+    folder = site_of(args)
     now = datetime.now().astimezone()
     site = _site(folder, now)
-    at = _instant(words[0], site, now) if words else None
+    at = None if args.at is None else _instant(args.at, site, now)
     zone = None if args.zone is None else known_zone(args.zone, site)
     planned = _why_of_planner(folder, at, zone)
     decision: dict[str, Any] = planned or decide(instant(at or now), site, zone=zone).as_json(site.timezone)
     if planned is None:
         print("no planner runs for this site: what follows is by its files alone", file=sys.stderr)
     if args.json:
-        print(json.dumps(decision, indent=2))
+        answer(args, decision)
         return 0
     frame = "" if decision["frame"] is None else f", frame {decision['frame']}"
     playing = f" {decision['piece']}{frame}," if decision["piece"] else ""
@@ -169,13 +212,13 @@ def _why_of_planner(folder: Path, at: datetime | None, zone: str | None) -> dict
     query = urlencode({key: value for key, value in asked.items() if value is not None})
     try:
         args = argparse.Namespace(site=folder, state=None, url=None, token_file=None)
-        code, answer = call(args, "GET", f"/api/why?{query}")
+        code, found = call(args, "GET", f"/api/why?{query}")
     except InputError:
         return None
-    return answer if code == 200 else None
+    return found if code == 200 else None
 
 
-def _site(folder: Path, now: datetime) -> Site:
+def _site(folder: Path, now: datetime) -> LoadedSite:
     """The site, even if frame files are missing: stderr gets a warning for each piece that cannot be played."""
     from gloaming.daemon.site.load import load_site
 
@@ -185,29 +228,20 @@ def _site(folder: Path, now: datetime) -> Site:
     return site
 
 
-def _site_and_dates(args: argparse.Namespace) -> tuple[Site, date, date]:
+def _site_and_dates(args: argparse.Namespace) -> tuple[LoadedSite, date, date]:
     """The site, and the first and last date asked for."""
     now = datetime.now().astimezone()
     given = _date(args.first) if args.first else None
     days = USUAL_DAYS if args.days is None else args.days
     if days < 1:
         raise InputError(ConfigError("--days", None, None, f"{days} is not a number of dates", "as --days 7"))
-    site = _site(args.site, now)
+    site = _site(site_of(args), now)
     first = given or now.astimezone(site.timezone).date()
     try:
         return site, first, first + timedelta(days=days - 1)
     except OverflowError:
         problem = f"{days} days run past the calendar"
         raise InputError(ConfigError("--days", None, None, problem, "as --days 60")) from None
-
-
-def _site_and_words(words: list[str]) -> tuple[Path, list[str]]:
-    """The site folder, which comes first and may be left out, and the words after it."""
-    if len(words) > 2:
-        raise InputError(ConfigError("why", None, None, f"{len(words)} words are too many", "as gloaming why SITE AT"))
-    if len(words) == 2 or (words and (Path(words[0]).exists() or not words[0][:1].isdigit())):
-        return Path(words[0]), words[1:]
-    return Path(), words
 
 
 def _date(text: str) -> date:
@@ -217,7 +251,7 @@ def _date(text: str) -> date:
         raise InputError(ConfigError("--from", None, None, f"{text!r} is not a date", "as 2026-12-20")) from None
 
 
-def _instant(text: str, site: Site, now: datetime) -> datetime:
+def _instant(text: str, site: LoadedSite, now: datetime) -> datetime:
     """An instant as a person writes it: ISO 8601, with or without an offset, or a time of today.
 
     A local time that the clocks skip moves on by the gap; one that comes twice is the first (RFC 5545 3.3.5). Python
@@ -242,5 +276,5 @@ def _write(path: Path, data: bytes) -> None:
         raise InputError(ConfigError(path, None, None, f"it cannot be written ({error.strerror})")) from None
 
 
-def _local(at_ns: int, site: Site) -> datetime:
+def _local(at_ns: int, site: LoadedSite) -> datetime:
     return datetime.fromtimestamp(at_ns / 1e9, site.timezone)

@@ -48,7 +48,7 @@ class Board:
     def gloaming(self, *words: str, code: int = 0) -> str:
         """A command's output; of both streams, in their order."""
         command = [*self.evening.within(), sys.executable, "-m", "gloaming.api.cli.main", *words]
-        where = ["--site", str(self.evening.folder)]
+        where = [str(self.evening.folder)]
         both = {"stdout": subprocess.PIPE, "stderr": subprocess.STDOUT}
         done = subprocess.run([*command, *where], **both, text=True, timeout=60, check=False)
         assert done.returncode == code, done.stdout

@@ -21,11 +21,11 @@ def test_a_second_run_on_one_state_folder_is_refused_and_leaves_the_first_alone(
     folder = write_site(tmp_path / "site")
     command = [sys.executable, "-m", "gloaming.api.cli.main", "run", str(folder)]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL) as first:
-        wait_until(lambda: gloaming("now", "--site", folder).returncode == 0, "an answer")
+        wait_until(lambda: gloaming("now", folder).returncode == 0, "an answer")
         second = gloaming("run", folder)
         assert second.returncode == 2
         assert "another `gloaming run`" in second.stderr
-        now = json.loads(gloaming("now", "--json", "--site", folder).stdout)
+        now = json.loads(gloaming("now", "--json", folder).stdout)
         assert now["health"]["transmitter"] is not None
         first.send_signal(signal.SIGTERM)
         assert first.wait(30) == 0

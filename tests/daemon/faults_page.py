@@ -21,7 +21,7 @@ ALL_DAY = 'from = "12:00"\nto = "11:59"\n'
 
 def asked(broken: Broken) -> dict[str, Any] | None:
     """`gloaming now`, as the board's owner asks; None where it has no answer."""
-    done = gloaming("now", "--json", "--site", broken.folder)
+    done = gloaming("now", "--json", broken.folder)
     return json.loads(done.stdout) if done.returncode == 0 else None
 
 
@@ -39,7 +39,7 @@ def port_taken(folder: Path) -> Figures:
         with broken.evening.running():
             with taken:
                 recovered_s = since(lambda: broken.lit(begin_ns), "light")
-                wait_until(lambda: "in use" in gloaming("now", "--site", broken.folder).stderr, "why nobody can ask")
+                wait_until(lambda: "in use" in gloaming("now", broken.folder).stderr, "why nobody can ask")
             said = broken.says("phone.listen", "trouble")
             broken.wait_until_lit(seconds=1.2)
             packets = broken.lit(begin_ns)

@@ -37,7 +37,7 @@ def test_the_demonstration_plays_and_counts_what_arrives(tmp_path: Path) -> None
     assert counts["frames_sent"] >= 80
     assert list(counts["lateness_us"]) == ["p50", "p99", "p999", "max"]
     assert "12 December 2026" in done.stderr and "is moved to" in done.stderr
-    pause = next(line for line in done.stderr.splitlines() if line.startswith("to pause it: gloaming pause --site /"))
+    pause = next(line for line in done.stderr.splitlines() if line.startswith("to pause it: gloaming pause /"))
     assert pause.endswith("/pier-road"), "a command that can be copied is on one line"
     assert list(tmp_path.iterdir()) == [], "nothing is left behind"
 

@@ -30,15 +30,15 @@ def broken(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broken]:
 def test_the_journal_shows_who_did_what(broken: Broken) -> None:
     code, asked = broken.evening.ask("POST", "/api/overrides", {"kind": "dim", "level": 0.5, "minutes": 1})
     assert code == 201
-    lines = gloaming("journal", "--site", broken.folder, "--lines", "200")
+    lines = gloaming("journal", broken.folder, "--lines", "200")
     assert lines.returncode == 0
     assert "start     the planner has started" in lines.stdout
     assert any(
         "override" in line and "dim until" in line and "this machine" in line for line in lines.stdout.splitlines()
     )
-    found = json.loads(gloaming("journal", "--site", broken.folder, "--kind", "override", "--json").stdout)
+    found = json.loads(gloaming("journal", broken.folder, "--kind", "override", "--json").stdout)
     assert {row["kind"] for row in found} == {"override"}
-    unknown = gloaming("journal", "--site", broken.folder, "--kind", "overide")
+    unknown = gloaming("journal", broken.folder, "--kind", "overide")
     assert (unknown.returncode, unknown.stderr.strip()) == (
         2,
         "--kind: the journal has no line of this kind: overide; did you mean override?",
@@ -50,8 +50,8 @@ def test_the_journal_has_the_site_s_times_in_any_time_zone_of_the_machine(
     broken: Broken, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("TZ", "Pacific/Auckland")
-    told = gloaming("journal", "--lines", "1000", "--site", broken.folder).stdout
-    row = json.loads(gloaming("journal", "--lines", "1000", "--site", broken.folder, "--json").stdout)[0]
+    told = gloaming("journal", "--lines", "1000", broken.folder).stdout
+    row = json.loads(gloaming("journal", "--lines", "1000", broken.folder, "--json").stdout)[0]
     quay = datetime.fromtimestamp(row["at_ns"] / 1e9, ZoneInfo("Europe/London"))
     assert told.startswith(f"{quay:%Y-%m-%d %H:%M:%S}")
 
@@ -60,7 +60,7 @@ def test_the_report_has_tonight_under_way_with_its_interruption_and_the_nights_b
     os.kill(broken.evening.pid("transmitter"), signal.SIGKILL)
     broken.says("the transmitter is gone", "restart")
     broken.wait_until_lit()
-    report = gloaming("journal", "--site", broken.folder, "--report", "--json", "--from", "2026-11-29", "--days", "3")
+    report = gloaming("journal", broken.folder, "--report", "--json", "--from", "2026-11-29", "--days", "3")
     assert report.returncode == 0, report.stderr
     found = json.loads(report.stdout)
     assert [night["outcome"] for night in found["nights"]] == ["left out", "left out", "under way"]
@@ -68,13 +68,13 @@ def test_the_report_has_tonight_under_way_with_its_interruption_and_the_nights_b
     assert 0 < tonight["lit_s"] < 600
     assert tonight["pieces"].get("tide", 0) + tonight["pieces"].get("lanterns", 0) >= 1
     assert any("the transmitter is gone" in text for text in tonight["interruptions"])
-    table = gloaming("journal", "--site", broken.folder, "--report", "--from", "2026-11-29", "--days", "3").stdout
+    table = gloaming("journal", broken.folder, "--report", "--from", "2026-11-29", "--days", "3").stdout
     assert "3 nights (2 left out, 1 under way)" in table
 
 
 def test_the_report_can_be_a_picture(broken: Broken, tmp_path: Path) -> None:
     out = tmp_path / "season.svg"
-    assert gloaming("journal", "--site", broken.folder, "--svg", out, "--days", "30").returncode == 0
+    assert gloaming("journal", broken.folder, "--svg", out, "--days", "30").returncode == 0
     picture = ET.parse(out).getroot()
     assert picture.tag == "{http://www.w3.org/2000/svg}svg"
     words = " ".join(element.text or "" for element in picture.iter())

@@ -82,6 +82,7 @@ def test_no_passcode_goes_to_the_address_in_a_state_that_others_can_write_unless
     (state / "token").write_text("quay-7")
     state.chmod(mode)
     os.chown(state, owner, owner)
+    (tmp_path / "site.toml").touch()
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(getpass, "getpass", lambda *_: "lanterns on the quay")
     board.answer = lambda _: board.json(200, passcode="lanterns on the quay")

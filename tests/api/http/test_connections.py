@@ -170,7 +170,7 @@ def test_a_half_closed_connection_is_answered_and_a_request_that_was_cut_off_has
         sock.shutdown(socket.SHUT_WR)
         head, _, answer = said(sock).partition(b"\r\n\r\n")
     assert head.startswith(b"HTTP/1.1 201")
-    assert gloaming("now", "--site", daemon.site).stdout.count(f"mute {json.loads(answer)['id']} by") == 1
+    assert gloaming("now", daemon.site).stdout.count(f"mute {json.loads(answer)['id']} by") == 1
     with socket.create_connection(daemon.address) as sock:
         sock.sendall(request(daemon, b'{"kind": "dark"}', 20))  # RFC 9112 8: this message is not complete
         sock.shutdown(socket.SHUT_WR)
@@ -243,8 +243,8 @@ def test_a_site_with_a_certificate_uses_only_tls_and_its_commands_trust_it(tmp_p
                 sock = stack.enter_context(socket.create_connection(daemon.address, timeout=20))
                 if number % 2:
                     sock.sendall(b"\x16\x03\x01\x02\x00")
-            assert gloaming("now", "--site", daemon.site).returncode == 0
-        now = gloaming("now", "--json", "--site", daemon.site)
+            assert gloaming("now", daemon.site).returncode == 0
+        now = gloaming("now", "--json", daemon.site)
         assert now.returncode == 0, now.stderr
         assert json.loads(now.stdout)["state"] == "playing"
     finally:

@@ -60,7 +60,7 @@ async def until(true: object, what: str) -> None:
 
 
 async def now(folder: Path) -> subprocess.CompletedProcess[str]:
-    return await asyncio.to_thread(gloaming, "now", "--site", folder)
+    return await asyncio.to_thread(gloaming, "now", folder)
 
 
 async def shown(page: PageServer) -> int:

@@ -97,7 +97,7 @@ def running(evening: Evening, frames: npt.NDArray[np.uint8], rig: str = RIG) -> 
 
 
 def gloaming(evening: Evening, *words: str) -> subprocess.CompletedProcess[str]:
-    command = [*evening.within(), sys.executable, "-m", "gloaming.api.cli.main", *words, "--site", str(evening.folder)]
+    command = [*evening.within(), sys.executable, "-m", "gloaming.api.cli.main", *words, str(evening.folder)]
     return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
 
 

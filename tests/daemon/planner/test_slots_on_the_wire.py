@@ -64,7 +64,7 @@ def last(seen: list[Seen], universe: int) -> int:
 
 
 def gloaming(evening: Evening, *words: str) -> None:
-    command = [*evening.within(), sys.executable, "-m", "gloaming.api.cli.main", *words, "--site", str(evening.folder)]
+    command = [*evening.within(), sys.executable, "-m", "gloaming.api.cli.main", *words, str(evening.folder)]
     subprocess.run(command, timeout=60, check=True, capture_output=True, text=True)
 
 

@@ -51,7 +51,7 @@ class Board:
         """A command's output; of both streams, in their order."""
         command = [*self.evening.within(), sys.executable, "-m", "gloaming.api.cli.main", *words]
         both: Any = {"stdout": subprocess.PIPE, "stderr": subprocess.STDOUT}
-        where = ["--site", str(self.evening.folder)]
+        where = [str(self.evening.folder)]
         done = subprocess.run([*command, *where], **both, text=True, timeout=60, check=False)
         assert done.returncode == code, done.stdout
         return str(done.stdout)

@@ -164,7 +164,7 @@ def test_a_planner_without_a_good_site_waits_until_the_site_is_good(broken: Brok
     os.kill(killed, signal.SIGKILL)
     wait_until(lambda: broken.evening.pid("planner") != killed, "another planner")
     broken.wait_until_lit(seconds=4)
-    assert "Gloaming does not answer" in gloaming("now", "--site", broken.folder).stderr, "it waits"
+    assert "Gloaming does not answer" in gloaming("now", broken.folder).stderr, "it waits"
     broken.edit("[site", "[site]")
     wait_until(lambda: broken.evening.now()["state"], "an answer of the planner")
     broken.wait_until_lit()
