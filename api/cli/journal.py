@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from gloaming.api.cli.live import call, call_for
-from gloaming.api.cli.parser import Commands, Group, Parser, Site, add_command, answer, argument
+from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, answer, argument
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.known_names import instead
 
@@ -47,7 +47,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         argument("--days", type=int, default=60, metavar="N", help="the report's dates", example="45"),
         examples=("journal", "journal --kind trouble --lines 200", "journal --report", "journal --svg season.svg"),
         group=Group.AFTER,
-        site=Site.PLANNER,
+        site=SiteWord.PLANNER,
         json_help="print the lines, or the report, as one JSON document",
     )
 

@@ -16,7 +16,7 @@ from http.client import HTTPException, InvalidURL
 from pathlib import Path
 from typing import Any
 
-from gloaming.api.cli.parser import Argument, Commands, Group, Handler, Parser, Site, add_command, answer, argument
+from gloaming.api.cli.parser import Argument, Commands, Group, Handler, Parser, SiteWord, add_command, answer, argument
 from gloaming.api.cli.run import NO_PAGE
 from gloaming.api.cli.where import BOARD_STATE, site_of, state_folder
 from gloaming.daemon.direction.overrides import ASKED, LIGHTS_OFF, TERMS, Kind, KindTerms
@@ -64,7 +64,7 @@ def add_parser(commands: Commands[Parser]) -> None:
 
     def add(name: str, help: str, handler: Handler, *arguments: Argument, examples: tuple[str, ...]) -> None:
         parser = add_command(
-            commands, name, help, handler, *arguments, examples=examples, group=Group.TONIGHT, site=Site.PLANNER
+            commands, name, help, handler, *arguments, examples=examples, group=Group.TONIGHT, site=SiteWord.PLANNER
         )
         parser.set_defaults(kind=name)
 

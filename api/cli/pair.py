@@ -17,7 +17,7 @@ from gloaming.api.cli.parser import (
     Handler,
     OneOf,
     Parser,
-    Site,
+    SiteWord,
     add_command,
     answer,
     argument,
@@ -32,7 +32,9 @@ def add_parser(commands: Commands[Parser]) -> None:
     """Add `pair`, `devices` and `passcode`."""
 
     def add(name: str, help: str, handler: Handler, *arguments: Argument | OneOf, examples: tuple[str, ...]) -> None:
-        add_command(commands, name, help, handler, *arguments, examples=examples, group=Group.ACCESS, site=Site.PLANNER)
+        add_command(
+            commands, name, help, handler, *arguments, examples=examples, group=Group.ACCESS, site=SiteWord.PLANNER
+        )
 
     add(
         "pair",

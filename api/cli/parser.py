@@ -35,7 +35,7 @@ class Group(StrEnum):
     ACCESS = "phones and access"
 
 
-class Site(StrEnum):
+class SiteWord(StrEnum):
     """What the word SITE of a command may be."""
 
     FOLDER = "folder"
@@ -126,7 +126,7 @@ class Parser(argparse.ArgumentParser):
         super().__init__(allow_abbrev=False, formatter_class=_Formatter, **options)
         self.group: Group | None = None
         self.examples: tuple[str, ...] = ()
-        self.names: Site | None = None
+        self.names: SiteWord | None = None
         """What SITE may be, for a command that has it."""
 
     def error(self, message: str) -> NoReturn:
@@ -210,7 +210,7 @@ def add_command(
     *arguments: Argument | OneOf,
     examples: Sequence[str],
     group: Group | None = None,
-    site: Site | None = None,
+    site: SiteWord | None = None,
     json_help: str | None = JSON,
     description: str = "",
     epilog: str = "",
@@ -235,15 +235,15 @@ def add_command(
     if json_help:
         argument("--json", action="store_true", help=json_help).add_to(parser)
     if site:
-        (RIG if site == Site.RIG else SITE).add_to(parser)
-    for one in PLANNER if site == Site.PLANNER else ():
+        (RIG if site == SiteWord.RIG else SITE).add_to(parser)
+    for one in PLANNER if site == SiteWord.PLANNER else ():
         one.add_to(parser)
     named = [f"{one.option_strings[0]} {one.metavar}" for one in parser._actions if one.option_strings and one.required]
     words = [
         f"[{one.metavar}]" if one.nargs in ("?", "*") else f"{one.metavar}" for one in parser._get_positional_actions()
     ]
     parser.usage = " ".join([parser.prog, *named, "[options]", *words])
-    parser.set_defaults(handler=_handler(handler, site in (Site.FOLDER, Site.PLANNER)))
+    parser.set_defaults(handler=_handler(handler, site in (SiteWord.FOLDER, SiteWord.PLANNER)))
     return parser
 
 

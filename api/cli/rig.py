@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gloaming.api.cli.parser import Commands, Group, Parser, Site, add_command, add_family, answer, argument
+from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, add_family, answer, argument
 from gloaming.api.cli.where import site_of
 from gloaming.shows.config_files.errors import ConfigError, InputError, input_error
 
@@ -38,7 +38,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         argument("csv", type=Path, metavar="strings.csv", help="the spreadsheet", example="strings.csv"),
         REPLACE,
         examples=("rig import strings.csv", "rig import strings.csv boathouse --replace"),
-        site=Site.RIG,
+        site=SiteWord.RIG,
         description=f"{text}. {CSV_HELP}",
     )
     text = "make a spreadsheet (CSV) from rig.toml"
@@ -59,7 +59,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         argument("--decimal-comma", action="store_true", help="write 0,75 and separate the cells by semicolons"),
         REPLACE,
         examples=("rig export", "rig export boathouse quay.csv --decimal-comma"),
-        site=Site.RIG,
+        site=SiteWord.RIG,
         description=f"{text}. `points` have no place in it.",
     )
     add_command(
@@ -76,7 +76,7 @@ def add_parser(commands: Commands[Parser]) -> None:
             example="sheet.html",
         ),
         examples=("rig sheet --html sheet.html",),
-        site=Site.RIG,
+        site=SiteWord.RIG,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from gloaming.api.cli.live import call, end_all, print_taken, refused
-from gloaming.api.cli.parser import Commands, Group, Parser, Site, add_command, argument, one_of
+from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, argument, one_of
 from gloaming.daemon.direction.overrides import TERMS, Kind
 from gloaming.shows.rig.model import port_name
 from gloaming.shows.rig.patterns import COLOURS, KINDS
@@ -62,7 +62,7 @@ def add_parser(commands: Commands[Parser]) -> None:
             "rig-check end",
         ),
         group=Group.BEFORE,
-        site=Site.PLANNER,
+        site=SiteWord.PLANNER,
         epilog=f"patterns:\n{patterns}\n  end        end the rig check",
     )
 

@@ -8,7 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from gloaming.api.cli.parser import STATE, Commands, Group, Parser, Site, add_command
+from gloaming.api.cli.parser import STATE, Commands, Group, Parser, SiteWord, add_command
 from gloaming.api.cli.where import site_of, state_folder
 
 NO_PAGE = "no-page"
@@ -25,7 +25,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         STATE,
         examples=("run", "run boathouse"),
         group=Group.PLAY,
-        site=Site.FOLDER,
+        site=SiteWord.FOLDER,
         json_help=None,
     )
 

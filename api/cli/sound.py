@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gloaming.api.cli.parser import STATE, Commands, Group, Parser, Site, add_command, add_family, argument
+from gloaming.api.cli.parser import STATE, Commands, Group, Parser, SiteWord, add_command, add_family, argument
 
 
 def add_parser(commands: Commands[Parser]) -> None:
@@ -27,6 +27,6 @@ def add_parser(commands: Commands[Parser]) -> None:
         argument("--delay", metavar="LENGTH", help="a delay to try", example='"120 ms"', usual="the one in site.toml"),
         STATE,
         examples=("sound test", 'sound test boathouse --delay "-40 ms"'),
-        site=Site.FOLDER,
+        site=SiteWord.FOLDER,
         json_help=None,
     )

@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gloaming.api.cli.parser import Commands, Group, Parser, Site, add_command, answer, argument
+from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, answer, argument
 from gloaming.api.cli.where import site_of, state_folder
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
@@ -40,7 +40,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         argument("--ask-nobody", action="store_true", help="do not ask the controllers whether they are there"),
         examples=("survey", "survey boathouse --html survey.html"),
         group=Group.BEFORE,
-        site=Site.FOLDER,
+        site=SiteWord.FOLDER,
         json_help="one object instead of a report",
     )
 

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from gloaming.api.cli.live import ZONE, call
-from gloaming.api.cli.parser import Argument, Commands, Group, Parser, Site, add_command, answer, argument, one_of
+from gloaming.api.cli.parser import Argument, Commands, Group, Parser, SiteWord, add_command, answer, argument, one_of
 from gloaming.api.cli.where import site_of
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
     from gloaming.daemon.reports.nights import SeasonNight
     from gloaming.daemon.reports.rehearsal import Rehearsal
-    from gloaming.daemon.site.load import Site as LoadedSite
+    from gloaming.daemon.site.load import Site
 
 USUAL_DAYS = 45
 """How many dates `rehearse` covers by default."""
@@ -61,7 +61,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         ),
         examples=("nights", "nights boathouse --from 2026-12-20 --days 7", "nights --ics season.ics"),
         group=Group.BEFORE,
-        site=Site.FOLDER,
+        site=SiteWord.FOLDER,
         json_help=None,
     )
     add_command(
@@ -73,7 +73,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         ZONE,
         examples=("why", "why 22:45", "why boathouse 2026-12-24T22:45 --zone roof"),
         group=Group.TONIGHT,
-        site=Site.FOLDER,
+        site=SiteWord.FOLDER,
     )
     add_command(
         commands,
@@ -83,7 +83,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         *_dates(str(USUAL_DAYS)),
         examples=("rehearse", "rehearse boathouse --from 2026-11-27"),
         group=Group.BEFORE,
-        site=Site.FOLDER,
+        site=SiteWord.FOLDER,
     )
 
 
@@ -125,7 +125,7 @@ def show_nights(args: argparse.Namespace) -> int:
     return 0 if rows else 1
 
 
-def _print_nights(site: LoadedSite, rows: tuple[SeasonNight, ...], first: date, last: date) -> None:
+def _print_nights(site: Site, rows: tuple[SeasonNight, ...], first: date, last: date) -> None:
     from gloaming.daemon.reports.nights_html import night_lines
 
     print(f"{site.name}, {first:%d %B %Y} to {last:%d %B %Y}, times of {site.timezone.key}")
@@ -155,7 +155,7 @@ def show_rehearsal(args: argparse.Namespace) -> int:
     return 0 if result.rows else 1
 
 
-def _print_rehearsal(site: LoadedSite, result: Rehearsal, first: date, last: date) -> None:
+def _print_rehearsal(site: Site, result: Rehearsal, first: date, last: date) -> None:
     _print_nights(site, result.rows, first, last)
     pieces = ", ".join(f"{name} {times}" for name, times in sorted(result.pieces.items())) or "none"
     print(f"\nnights        {len(result.rows)}")
@@ -218,7 +218,7 @@ def _why_of_planner(folder: Path, at: datetime | None, zone: str | None) -> dict
     return found if code == 200 else None
 
 
-def _site(folder: Path, now: datetime) -> LoadedSite:
+def _site(folder: Path, now: datetime) -> Site:
     """The site, even if frame files are missing: stderr gets a warning for each piece that cannot be played."""
     from gloaming.daemon.site.load import load_site
 
@@ -228,7 +228,7 @@ def _site(folder: Path, now: datetime) -> LoadedSite:
     return site
 
 
-def _site_and_dates(args: argparse.Namespace) -> tuple[LoadedSite, date, date]:
+def _site_and_dates(args: argparse.Namespace) -> tuple[Site, date, date]:
     """The site, and the first and last date asked for."""
     now = datetime.now().astimezone()
     given = _date(args.first) if args.first else None
@@ -251,7 +251,7 @@ def _date(text: str) -> date:
         raise InputError(ConfigError("--from", None, None, f"{text!r} is not a date", "as 2026-12-20")) from None
 
 
-def _instant(text: str, site: LoadedSite, now: datetime) -> datetime:
+def _instant(text: str, site: Site, now: datetime) -> datetime:
     """An instant as a person writes it: ISO 8601, with or without an offset, or a time of today.
 
     A local time that the clocks skip moves on by the gap; one that comes twice is the first (RFC 5545 3.3.5). Python
@@ -276,5 +276,5 @@ def _write(path: Path, data: bytes) -> None:
         raise InputError(ConfigError(path, None, None, f"it cannot be written ({error.strerror})")) from None
 
 
-def _local(at_ns: int, site: LoadedSite) -> datetime:
+def _local(at_ns: int, site: Site) -> datetime:
     return datetime.fromtimestamp(at_ns / 1e9, site.timezone)

@@ -14,7 +14,7 @@ from tests.daemon.surveyed_site import RIG, SITE, calm, make, surveyed, texts
 
 def test_a_missing_site_is_a_wrong_call(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["survey", str(tmp_path / "nowhere")]) == 2
-    assert "there is no such site" in capsys.readouterr().err
+    assert "is not a site: there is no such folder" in capsys.readouterr().err
 
 
 def test_four_hundred_strings_and_five_hundred_errors_make_a_report_that_can_be_read(
