@@ -17,6 +17,7 @@ from gloaming.api.cli.new_questions import (
     WHOLE_CONTROLLER,
     Question,
 )
+from gloaming.api.cli.parser import Argument, Commands, Group, Parser, add_command, argument
 from gloaming.shows.config_files.errors import InputError, input_error
 
 if TYPE_CHECKING:
@@ -33,19 +34,34 @@ NEXT = {
 YEAR = timedelta(days=366)
 
 
-def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_parser(commands: Commands[Parser]) -> None:
     """Add `new`."""
     text = "make a site from a few answers: a folder that runs at once"
-    parser = subparsers.add_parser("new", help=text, description=f"{text}. It asks for what no option answers.")
-    parser.add_argument("site", type=Path, metavar="SITE", help="the folder to make, as pier-road")
-    for one in (*QUESTIONS, WHOLE_CONTROLLER):
-        action = "append" if one is WHOLE_CONTROLLER else "store"
-        text = f"{one.about} As {one.example}"
-        parser.add_argument(f"--{one.key}", action=action, metavar=one.key.upper(), help=text)
-    parser.add_argument(
-        "--yes", action="store_true", help="ask nothing: take the first guess of what no option answers"
+    add_command(
+        commands,
+        "new",
+        text,
+        make_new,
+        argument("site", type=Path, metavar="SITE", help="the folder to make", example="pier-road"),
+        *map(_option, (*QUESTIONS, WHOLE_CONTROLLER)),
+        argument("--yes", action="store_true", help="ask nothing: take the first guess of what no option answers"),
+        examples=("new pier-road", "new pier-road --place 54.486,-0.613 --yes"),
+        group=Group.BEFORE,
+        json_help=None,
+        description=f"{text}. It asks for what no option answers.",
     )
-    parser.set_defaults(handler=make_new)
+
+
+def _option(one: Question) -> Argument:
+    action = "append" if one is WHOLE_CONTROLLER else "store"
+    return argument(
+        f"--{one.key}",
+        action=action,
+        metavar=one.key.upper(),
+        help=one.about.removesuffix("."),
+        example=one.example,
+        usual="it is asked for",
+    )
 
 
 def make_new(args: argparse.Namespace) -> int:

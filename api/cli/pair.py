@@ -69,7 +69,12 @@ def add_parser(commands: Commands[Parser]) -> None:
             argument("--revoke-all", action="store_true", help="sign out every device but the board itself"),
             *(
                 argument(
-                    f"--{kind}", type=int, metavar="ID", help=f"make this one {what}", example="3", usual="only list them"
+                    f"--{kind}",
+                    type=int,
+                    metavar="ID",
+                    help=f"make this one {what}",
+                    example="3",
+                    usual="only list them",
                 )
                 for kind, what in KINDS.items()
             ),

@@ -72,8 +72,8 @@ def argument(*names: str, help: str, example: str | None = None, usual: object =
     What a call must have has no default. A flag has neither.
     """
     usual = usual if usual is not None else options.get("default")
-    text = help if example is None else f"{help}, as {example}"
-    text = text if usual is None else f"{text} (default: {usual})"
+    more = [*([f"as {example}"] if example else []), *([f"default: {usual}"] if usual is not None else [])]
+    text = f"{help} ({'; '.join(more)})" if more else help
     return Argument(names, {"help": text.replace("%", "%%"), **options}, example)
 
 
