@@ -70,7 +70,7 @@ def add_parser(commands: Commands[Parser]) -> None:
 
     add("now", "what is happening now, and why", show_now, examples=("now", "now boathouse"))
     for kind in ASKED:
-        add(kind, TERMS[kind].help, ask, *_arguments(TERMS[kind]), examples=EXAMPLES[kind])
+        add(kind.value, TERMS[kind].help, ask, *_arguments(TERMS[kind]), examples=EXAMPLES[kind])
     add("in-service", "end an out-of-service", in_service, PART, examples=("in-service ridge",))
     text = "end every pause and every dark, or those for a zone; say what still holds"
     add("resume", text, resume, ZONE, examples=("resume", "resume --zone roof"))

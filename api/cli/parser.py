@@ -20,6 +20,8 @@ from gloaming.api.cli.where import SITE_FILE, VARIABLE, refuse_no_site
 Handler = Callable[[argparse.Namespace], int]
 COLUMNS = 80
 JSON = "print the answer as one JSON object, and nothing else"
+SHOWN = 15
+"""How many choices a message lists."""
 NO_SITE = re.compile(r"\d[^/]*|[^/]*\.csv", re.IGNORECASE)
 """A word that is not SITE: a number, a length, a time; a table."""
 
@@ -194,8 +196,8 @@ def _plain(message: str) -> str:
     if choice := re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", message):
         names = re.findall(r"[\w-]+", choice[2])
         near = get_close_matches(choice[1], names, 1)
-        meant = f"did you mean {near[0]}?" if near else f"use {', '.join(names)}"
-        message = f"{message[: choice.start()]}there is no '{choice[1]}' here; {meant}"
+        meant = f"; did you mean {near[0]}?" if near else f"; use {', '.join(names)}" if len(names) <= SHOWN else ""
+        message = f"{message[: choice.start()]}there is no '{choice[1]}' here{meant}"
     return message
 
 

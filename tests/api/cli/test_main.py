@@ -216,7 +216,11 @@ def test_a_wrong_length_is_reported_with_an_example(text: str) -> None:
         ("frames info one.frames --loud", "unrecognized arguments: --loud; see gloaming frames info --help"),
         ("paus 15", "there is no 'paus' here; did you mean pause?"),
         ("frames inf one.frames", "there is no 'inf' here; did you mean info?"),
-        ("zzz", "there is no 'zzz' here; use demo, run, "),
+        ("zzz", "gloaming: argument COMMAND: there is no 'zzz' here; see gloaming --help"),
+        ("darc", "there is no 'darc' here; did you mean dark?"),
+        ("frames zzz", "there is no 'zzz' here; use info, verify, import"),
+        ("help zzz", "there is no 'zzz' here; see gloaming --help"),
+        ("help frames inf", "there is no 'inf' here; did you mean info?"),
     ],
 )
 def test_a_wrong_call_is_reported_in_plain_words(words: str, told: str, capsys: pytest.CaptureFixture[str]) -> None:
