@@ -1,6 +1,8 @@
 """Every error over HTTP as problem details (RFC 9457)."""
 
+from dataclasses import asdict
 from http import HTTPStatus
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -13,6 +15,7 @@ from gloaming.api.http.schemas.base import config_error
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.daemon.planner.repairs import UnknownRepairError
+from gloaming.daemon.planner.site_files import ConflictCode, SiteConflictError
 from gloaming.shows.config_files.errors import ConfigErrorCode, InputError
 
 
@@ -27,11 +30,12 @@ class Problem(JSONResponse):
         detail: str,
         headers: dict[str, str] | None = None,
         reasons: list[ReasonGiven] | None = None,
-        code: ConfigErrorCode | None = None,
+        code: ConfigErrorCode | ConflictCode | None = None,
+        **more: Any,
     ) -> None:
         title = HTTPStatus(status).phrase
         content = ProblemDetails(
-            type="about:blank", title=title, status=status, detail=detail, code=code, reasons=reasons
+            type="about:blank", title=title, status=status, detail=detail, code=code, reasons=reasons, **more
         )
         super().__init__(content.model_dump(exclude_none=True), status, headers=headers)
 
@@ -59,6 +63,13 @@ def add_errors(app: FastAPI) -> None:
     async def forbidden(_: Request, error: Refusal) -> Problem:
         reasons = [ReasonGiven(code=one.code, rule=one.rule, text=one.text) for one in error.reasons]
         return Problem(409, str(error), reasons=reasons)
+
+    @app.exception_handler(SiteConflictError)
+    async def not_saved(_: Request, error: SiteConflictError) -> Problem:
+        lists = {"errors": list(map(asdict, error.errors)), "refused": list(map(asdict, error.refused))}
+        more: dict[str, Any] = {"files": error.files, "version": error.version}
+        more |= {key: found for key, found in lists.items() if found}
+        return Problem(409, str(error), code=error.code, **more)
 
     @app.exception_handler(NotStandingError)
     @app.exception_handler(UnknownRepairError)

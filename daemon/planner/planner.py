@@ -27,6 +27,7 @@ from gloaming.daemon.planner.monitor import Monitor
 from gloaming.daemon.planner.repairs import Repairs
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
+from gloaming.daemon.planner.site_files import SiteFiles
 from gloaming.daemon.planner.site_watch import SiteWatch
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.planner.sound_levels import SoundLevels
@@ -74,6 +75,7 @@ class Planner:
         self._repairs = Repairs(situation)
         self._commands = Commands(situation, self._rig, self._sender)
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
+        self._site_files = SiteFiles(situation, state, self._site_watch)
         troubles = (self._sound.troubles, self._rig.troubles, self._site_watch.troubles)
         self._monitor = Monitor(situation, state, self._client, self._troubles, *troubles)
         self._steps: int | None = None
@@ -149,6 +151,11 @@ class Planner:
     def repairs(self) -> Repairs:
         """The repairs list."""
         return self._repairs
+
+    @property
+    def site_files(self) -> SiteFiles:
+        """What checks and saves site.toml and rig.toml."""
+        return self._site_files
 
     def now_ns(self) -> int:
         """The show's time."""

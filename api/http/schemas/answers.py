@@ -7,6 +7,8 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue
 from gloaming.api.http.auth.authenticator import DeviceKind
 from gloaming.daemon.direction.overrides import Kind
 from gloaming.daemon.direction.score import ReasonCode
+from gloaming.daemon.planner.site_files import ConflictCode
+from gloaming.daemon.site.promised_hours import RefusedCode
 from gloaming.daemon.timetable.nights import OpensBy
 from gloaming.shows.config_files.errors import ConfigErrorCode
 
@@ -33,15 +35,37 @@ class ReasonGiven(Answer):
     text: str
 
 
+class SiteError(Answer):
+    """A mistake in a file of the site, or a warning: the file, the line (from 1), the key, and what to do."""
+
+    file: str
+    line: int | None = None
+    key: str | None = None
+    text: str
+    code: ConfigErrorCode
+
+
+class RefusedGiven(Answer):
+    """Why files are not taken over HTTP."""
+
+    code: RefusedCode
+    text: str
+
+
 class ProblemDetails(Answer):
-    """Problem details, RFC 9457 3.1; with `reasons` if a rule forbids it."""
+    """Problem details, RFC 9457 3.1; with `reasons` if a rule forbids it. For files of the site that are not saved: the
+    files as they are and their version, the mistakes in the new ones, and why these are refused."""
 
     type: Annotated[str, Field(description="a URI reference; about:blank if the status says enough")]
     title: str
     status: int
     detail: Annotated[str, Field(description="one sentence for a person")]
-    code: Annotated[ConfigErrorCode | None, Field(description="what is wrong in the request")] = None
+    code: Annotated[ConfigErrorCode | ConflictCode | None, Field(description="what is wrong in the request")] = None
     reasons: list[ReasonGiven] | None = None
+    files: dict[str, str] | None = None
+    version: str | None = None
+    errors: list[SiteError] | None = None
+    refused: list[RefusedGiven] | None = None
 
 
 # devices

@@ -115,6 +115,10 @@ def config_error(error: ErrorDetails) -> ConfigError:
     if error["type"].startswith("union_tag"):
         key = context["discriminator"].strip("'")
         found = error["input"].get(key)
+        if key != "kind":
+            problem = "missing" if found is None else f"{found!r} is not a {key}"
+            known = context.get("expected_tags", "").replace("'", "")
+            return ConfigError("request", None, key, problem, f"use {known}" if known else "give it")
         problem = "missing" if found is None else f"{found!r} is not a {key} of override"
         code = ConfigErrorCode.MISSING if found is None else ConfigErrorCode.INVALID
         return ConfigError("request", None, key, problem, f"use {', '.join(ASKED)}", code)

@@ -4,6 +4,7 @@ from fastapi import APIRouter, Depends
 
 from gloaming.api.http.auth.routes import DeviceDependency
 from gloaming.api.http.setup.documents import documents_router
+from gloaming.api.http.setup.site_files import site_files_router
 from gloaming.daemon.planner.planner import Planner
 
 
@@ -11,4 +12,5 @@ def setup_router(planner: Planner, owner: DeviceDependency) -> APIRouter:
     """The routes below /api/setup. A part that must know who asks depends on `owner`, too: it runs once a request."""
     router = APIRouter(prefix="/api/setup", dependencies=[Depends(owner)], tags=["set-up"])
     router.include_router(documents_router(planner))
+    router.include_router(site_files_router(planner, owner))
     return router

@@ -1,0 +1,228 @@
+"""Requests and answers of the set-up (/api/setup/...)."""
+
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, create_model
+
+from gloaming.api.http.schemas.answers import Answer, Instant, RefusedGiven, SiteError
+from gloaming.api.http.schemas.base import Expected, RequestModel, absent
+from gloaming.daemon.site.last_good import FILES
+
+# the site's files
+
+TEXT = Expected("this is not a text", "send each file as one text in UTF-8")
+Version = Annotated[
+    str,
+    Field(max_length=64),
+    Expected("{value!r} is not a version", "GET /api/setup/site has the version of its files"),
+]
+
+
+class _SiteTexts(RequestModel):
+    """The texts of both files, by name."""
+
+    called = "files"
+
+
+_TEXTS: dict[str, Any] = dict.fromkeys(FILES, (Annotated[str, TEXT], ...))
+SiteTexts: Any = create_model("SiteTexts", __base__=_SiteTexts, __doc__=_SiteTexts.__doc__, **_TEXTS)
+
+
+class SiteFilesRequest(RequestModel):
+    """Texts of both files."""
+
+    files: SiteTexts
+
+
+class SaveSiteRequest(SiteFilesRequest):
+    """Texts of both files, to be saved in place of a version."""
+
+    version: Version
+    force: Annotated[
+        bool,
+        Field(strict=True, description="save files with mistakes: the running site stays until they are corrected"),
+    ] = False
+
+
+Name = Annotated[str, Field(min_length=1, max_length=60), Expected("{value!r} is not a name", "1 to 60 characters")]
+Time = Annotated[
+    str, Field(min_length=1, max_length=60), Expected("{value!r} is not a time", 'as "17:00" or "sunset + 20 min"')
+]
+File = Annotated[
+    str, Field(min_length=1, max_length=500), Expected("{value!r} is not a file", 'as "pieces/tide.frames"')
+]
+Place = Annotated[
+    int,
+    Field(strict=True, ge=0, le=9999, description="the place of the performance in site.toml, from 0"),
+    Expected("{value!r} is not the place of a performance", "as 0, for the first [[performance]] of site.toml"),
+]
+
+
+class SeasonChange(RequestModel):
+    """The dates of a performance."""
+
+    called = "this change"
+    change: Literal["season"]
+    performance: Place
+    season: Annotated[
+        str | None,
+        Field(max_length=60, description="null: on every date"),
+        Expected("{value!r} is not a season", 'as "11-27..01-06", or null'),
+    ]
+
+
+class OpeningChange(RequestModel):
+    """When a performance opens. A limit that is not given stays; null removes it."""
+
+    called = "this change"
+    change: Literal["opening"]
+    performance: Place
+    time: Time
+    not_before: Time | None = Field(default_factory=absent)
+    not_after: Time | None = Field(default_factory=absent)
+
+
+class ClosingChange(RequestModel):
+    """When a performance closes."""
+
+    called = "this change"
+    change: Literal["closing"]
+    performance: Place
+    time: Time
+
+
+class OrderChange(RequestModel):
+    """The running order of a show."""
+
+    called = "this change"
+    change: Literal["order"]
+    show: Name
+    order: Annotated[
+        list[Name], Field(min_length=1, max_length=10_000), Expected("this is not a list of pieces", "name one")
+    ]
+
+
+class BrightnessChange(RequestModel):
+    """The brightness of everything, or of a zone."""
+
+    called = "this change"
+    change: Literal["brightness"]
+    brightness: Annotated[
+        float, Field(strict=True, ge=0, le=1), Expected("{value!r} is not a number from 0 to 1", "as 0.6")
+    ]
+    zone: Name | None = Field(default_factory=absent)
+
+
+class PieceChange(RequestModel):
+    """A new piece; with `show`, at the end of that running order."""
+
+    called = "this change"
+    change: Literal["piece"]
+    name: Name
+    frames: File
+    sound: File | None = Field(default_factory=absent)
+    show: Name | None = Field(default_factory=absent)
+
+
+class RemovePieceChange(RequestModel):
+    """A piece that goes, from the running orders too. Its files stay."""
+
+    called = "this change"
+    change: Literal["remove-piece"]
+    name: Name
+
+
+class NameChange(RequestModel):
+    """The name of the site."""
+
+    called = "this change"
+    change: Literal["name"]
+    name: Name
+
+
+class RenameChange(RequestModel):
+    """Another name for a piece or a show, wherever site.toml names it."""
+
+    called = "this change"
+    change: Literal["rename"]
+    kind: Annotated[Literal["piece", "show"], Expected("{value!r} has no name here", "use piece, show")]
+    name: Name
+    to: Name
+
+
+AnyChange = Annotated[
+    SeasonChange
+    | OpeningChange
+    | ClosingChange
+    | OrderChange
+    | BrightnessChange
+    | PieceChange
+    | RemovePieceChange
+    | NameChange
+    | RenameChange,
+    Field(discriminator="change"),
+]
+
+
+class ChangeSiteRequest(SiteFilesRequest):
+    """Texts of both files, and what a form changes in them."""
+
+    changes: Annotated[list[AnyChange], Field(max_length=1000)]
+
+
+class SiteFilesGiven(Answer):
+    """The files as they are on the disk, their version, and the mistakes for which they are not used."""
+
+    files: dict[str, str]
+    version: str
+    errors: list[SiteError]
+
+
+class SiteChangeGiven(Answer):
+    """What would change, and on which nights."""
+
+    text: Annotated[str, Field(examples=["12 nights open 20 minutes earlier"])]
+    nights: list[date]
+
+
+class SiteCheckedGiven(Answer):
+    """What texts would make. With mistakes there are no changes and no pictures."""
+
+    errors: list[SiteError]
+    warnings: list[SiteError]
+    refused: list[RefusedGiven]
+    changes: list[SiteChangeGiven]
+    before_svg: str | None
+    after_svg: str | None
+
+
+class SiteSavedGiven(Answer):
+    """The files are saved. They are used if they are taken over."""
+
+    version: str
+    taken_over: bool
+    errors: list[SiteError]
+
+
+class SiteTextsGiven(Answer):
+    """The texts of both files, by name."""
+
+    files: dict[str, str]
+
+
+class SiteVersionListed(Answer):
+    """Files that were saved, or found on the board before a save."""
+
+    id: int
+    at: Instant
+    who: str
+    text: Annotated[str, Field(description="what it changed")]
+    version: str
+    board: Annotated[bool, Field(description="whether it was written on the board itself")]
+
+
+class SiteVersionGiven(SiteVersionListed):
+    """A version with its files."""
+
+    files: dict[str, str]
