@@ -22,6 +22,8 @@ NAME = "site.toml"
 BOM = "\ufeff"
 Tables = MutableMapping[str, Any]
 Change = Mapping[str, Any]
+HOURS_KEYS = (("zone", "zone"), ("from", "begin"), ("to", "end"), ("brightness", "brightness"))
+"""The keys of neighbours' hours, and what a change calls them."""
 IN_TEXT = "make this change in the text"
 
 
@@ -161,6 +163,23 @@ def _brightness(document: Tables, change: Change) -> None:
     _append(output, "zone", {"name": zone, "brightness": change["brightness"]})
 
 
+def _hours(document: Tables, change: Change) -> None:
+    """Add neighbours' hours, or change those with a number in their list."""
+    neighbours, kind, number = _table(document, "neighbours"), change["kind"], change.get("number")
+    values = {key: change[name] for key, name in HOURS_KEYS if change.get(name) is not None}
+    found = _list(neighbours, kind)
+    if number is not None and number >= len(found):
+        raise _error(f"neighbours.{kind}[{number}]", "there are no such hours", f"there are {len(found)}, from 0")
+    if number is not None:
+        dict_of(found[number]).update(values)
+    elif isinstance(found, Array):  # on one line: { from = "22:00", to = "07:00" }
+        table = tomlkit.inline_table()
+        table.update(values)
+        found.append(table)
+    else:
+        _append(neighbours, kind, values)
+
+
 def _add_piece(document: Tables, change: Change) -> None:
     name = change["name"]
     if any(table.get("name") == name for table in _list(document, "piece")):
@@ -217,6 +236,7 @@ MADE: dict[str, Callable[[Tables, Change], None]] = {
     "closing": _closing,
     "order": _order,
     "brightness": _brightness,
+    "hours": _hours,
     "piece": _add_piece,
     "remove-piece": _remove_piece,
     "name": _name,

@@ -12,12 +12,13 @@ from playwright.sync_api import Browser, Page, ViewportSize, expect
 from gloaming.api.cli.main import main as gloaming
 from gloaming.shows.demonstration.season import make_season
 from tests.browser.board import MS, Board, board, chromium, phone, signed_in
+from tests.browser.test_setup_site import changed, set_up
 from tests.places import TOP
 from tests.waiting import wait_until
 
 SEEN = Path(__file__).with_name("seen")
 COLOURS = 128
-PHONE, DESKTOP, SHEET, PORTS = (390, 844), (1000, 720), (1000, 1150), (880, 872)
+PHONE, DESKTOP, WIDE, SHEET, PORTS = (390, 844), (1000, 720), (1280, 900), (1000, 1150), (880, 872)
 """Width and height of the pictures, in pixels."""
 PATH = '\n[[zone]]\nname = "path"\nstrings = ["railing"]\n'
 
@@ -54,6 +55,7 @@ def main() -> None:
                 keep(page, f"view-{scheme}")
         desktop(browser, site)
         zones(browser, site)
+        set_up_site(browser, site)
 
 
 def zones(browser: Browser, site: Board) -> None:
@@ -75,6 +77,20 @@ def zones(browser: Browser, site: Board) -> None:
             page.evaluate("scrollTo(0, differing.offsetTop - 16)")
             page.wait_for_timeout(500)
             keep(page, f"zones-{scheme}")
+
+
+def set_up_site(browser: Browser, site: Board) -> None:
+    """Site at /setup with an earlier opening, not saved: in a wide window, and on a phone."""
+    for name, scheme, size in (("setup-site", "light", WIDE), ("setup-site-dark", "dark", PHONE)):
+        with phone(browser, color_scheme=scheme, viewport=sized(size)) as context:
+            page = set_up(context, site)
+            page.get_by_label("Opens").fill("16:40")
+            changed(page)
+            page.get_by_label("Opens").blur()
+            page.wait_for_timeout(500)
+            if size == PHONE:
+                page.evaluate("document.querySelector('.order').closest('fieldset').scrollIntoView()")
+            keep(page, name, size)
 
 
 def paused(page: Page, site: Board) -> None:

@@ -1,9 +1,10 @@
 """Requests and answers of the set-up (/api/setup/...)."""
 
-from datetime import date
+import tomllib
+from datetime import date, time
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, create_model
+from pydantic import BeforeValidator, ConfigDict, Field, ValidationError, create_model
 
 from gloaming.api.http.schemas.answers import Answer, Instant, RefusedGiven, SiteError
 from gloaming.api.http.schemas.base import Expected, RequestModel, absent
@@ -114,6 +115,25 @@ class BrightnessChange(RequestModel):
     zone: Name | None = Field(default_factory=absent)
 
 
+class HoursChange(RequestModel):
+    """New neighbours' hours, or other values of those with a number. A save refuses what shortens them."""
+
+    called = "this change"
+    change: Literal["hours"]
+    kind: Annotated[Literal["dark", "quiet", "dim"], Expected("{value!r} are no hours", "use dark, quiet, dim")]
+    number: Annotated[
+        int | None,
+        Field(strict=True, ge=0, le=9999, description="their place in the list, from 0; null: new ones"),
+        Expected("{value!r} is not a place in the list", "as 0, or null for new hours"),
+    ] = None
+    begin: Time | None = Field(default_factory=absent)
+    end: Time | None = Field(default_factory=absent)
+    zone: Name | None = Field(default_factory=absent)
+    brightness: Annotated[
+        float | None, Field(strict=True, ge=0, le=1), Expected("{value!r} is not a number from 0 to 1", "as 0.5")
+    ] = Field(default_factory=absent)
+
+
 class PieceChange(RequestModel):
     """A new piece; with `show`, at the end of that running order."""
 
@@ -157,6 +177,7 @@ AnyChange = Annotated[
     | ClosingChange
     | OrderChange
     | BrightnessChange
+    | HoursChange
     | PieceChange
     | RemovePieceChange
     | NameChange
@@ -186,6 +207,99 @@ class SiteChangeGiven(Answer):
     nights: list[date]
 
 
+def _read(text: object) -> object:
+    """A value as it stands in the file. One that cannot be a text stays, and the forms have no values."""
+    return str(text) if isinstance(text, date | time | int | float) else text
+
+
+Shown = Annotated[str, BeforeValidator(_read)]
+
+
+class _FormTable(Answer):
+    """What the forms show of a table, as it stands in the file: right or wrong."""
+
+    model_config = ConfigDict(extra="ignore")
+
+
+class FormDated(_FormTable):
+    """The dates of a performance or of hours."""
+
+    season: Shown | None = None
+    days: Shown | None = None
+    dates: tuple[Shown, ...] | None = None
+    rrule: Shown | None = None
+    except_: Annotated[tuple[Shown, ...] | None, Field(alias="except")] = None
+    zone: Shown | None = None
+    from_: Annotated[Shown | None, Field(alias="from")] = None
+    to: Shown | None = None
+
+
+class FormPerformance(FormDated):
+    """A performance."""
+
+    show: Shown = ""
+    not_before: Shown | None = None
+    not_after: Shown | None = None
+
+
+class FormHours(FormDated):
+    """Neighbours' hours."""
+
+    brightness: float | None = None
+    volume: float | None = None
+
+
+class FormNamed(_FormTable):
+    """A piece."""
+
+    name: Shown = ""
+
+
+class FormShow(FormNamed):
+    """A show and its running order."""
+
+    order: tuple[Shown, ...] = ()
+
+
+class FormZone(FormNamed):
+    """The brightness of a zone."""
+
+    brightness: float = 1.0
+
+
+class FormOutput(_FormTable):
+    """The brightness of everything, and of zones."""
+
+    brightness: float = 1.0
+    zone: tuple[FormZone, ...] = ()
+
+
+class FormNeighbours(_FormTable):
+    """All neighbours' hours."""
+
+    dark: tuple[FormHours, ...] = ()
+    quiet: tuple[FormHours, ...] = ()
+    dim: tuple[FormHours, ...] = ()
+
+
+class FormValues(_FormTable):
+    """What the forms show of a site.toml."""
+
+    piece: tuple[FormNamed, ...] = ()
+    show: tuple[FormShow, ...] = ()
+    performance: tuple[FormPerformance, ...] = ()
+    output: FormOutput = FormOutput()
+    neighbours: FormNeighbours = FormNeighbours()
+
+    @classmethod
+    def of(cls, text: str) -> "FormValues | None":
+        """The values in a text. None for one that is no TOML, or whose tables have another form."""
+        try:
+            return cls.model_validate(tomllib.loads(text.removeprefix("\ufeff")))
+        except (tomllib.TOMLDecodeError, ValidationError):
+            return None
+
+
 class SiteCheckedGiven(Answer):
     """What texts would make. With mistakes there are no changes and no pictures."""
 
@@ -193,6 +307,7 @@ class SiteCheckedGiven(Answer):
     warnings: list[SiteError]
     refused: list[RefusedGiven]
     changes: list[SiteChangeGiven]
+    values: Annotated[FormValues | None, Field(description="what forms show; null if the text cannot be read")]
     before_svg: str | None
     after_svg: str | None
 

@@ -35,7 +35,8 @@ def site_files_router(planner: Planner, owner: DeviceDependency) -> APIRouter:
         the others get 409 with the code newer-check."""
         found = asdict(await site_files.check(asked.files.model_dump(), f"{device.id}"))
         different = found.pop("differences") or {"changes": [], "before_svg": None, "after_svg": None}
-        return setup.SiteCheckedGiven.model_validate(found | different)
+        values = setup.FormValues.of(getattr(asked.files, "site.toml"))
+        return setup.SiteCheckedGiven.model_validate(found | different | {"values": values})
 
     @router.put("")
     async def save(asked: setup.SaveSiteRequest, device: Owner) -> setup.SiteSavedGiven:

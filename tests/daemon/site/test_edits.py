@@ -17,6 +17,11 @@ SITE = """# Pier Road boathouse, by hand
 name = "Pier Road boathouse"
 latitude = 54.486
 
+[neighbours]
+dark = [
+    { from = "23:00", to = "07:00" },   # the whole street
+]
+
 [output]
 brightness = 0.8   # the neighbours asked
 
@@ -69,6 +74,15 @@ CASES: dict[str, tuple[dict[str, Any], list[tuple[str, str]]]] = {
     "brightness of another zone": (
         {"change": "brightness", "brightness": 0.5, "zone": "railing"},
         [("brightness = 0.4\n\n", 'brightness = 0.4\n\n[[output.zone]]\nname = "railing"\nbrightness = 0.5\n\n')]),
+    "longer hours": (
+        {"change": "hours", "kind": "dark", "number": 0, "begin": "22:30"}, [('"23:00"', '"22:30"')]),
+    "more hours": (
+        {"change": "hours", "kind": "dark", "begin": "22:00", "end": "06:00", "zone": "roof"},
+        [("the whole street\n", 'the whole street\n    {zone = "roof", from = "22:00", to = "06:00"},\n')]),
+    "hours of another kind": (
+        {"change": "hours", "kind": "dim", "begin": "21:30", "end": "23:00", "brightness": 0.5},
+        [("]\n\n[output]",
+          ']\n\n[[neighbours.dim]]\nfrom = "21:30"\nto = "23:00"\nbrightness = 0.5\n\n[output]')]),
     "piece": (
         {"change": "piece", "name": "swell", "frames": "pieces/swell.frames", "show": "evening"},
         [("the old ones\n\n", 'the old ones\n\n[[piece]]\nname = "swell"\nframes = "pieces/swell.frames"\n\n'),
@@ -106,6 +120,7 @@ REFUSED = {
     "no such show": ({"change": "order", "show": "evenings", "order": ["tide"]}, "did you mean evening?"),
     "no such piece": ({"change": "remove-piece", "name": "tides"}, "did you mean tide?"),
     "no such performance": ({"change": "closing", "performance": 1, "time": "21:00"}, "there are 1, from 0"),
+    "no such hours": ({"change": "hours", "kind": "dark", "number": 1, "end": "08:00"}, "there are 1, from 0"),
     "a piece twice": ({"change": "piece", "name": "tide", "frames": "x.frames"}, "give it another name"),
     "a name twice": ({"change": "rename", "kind": "piece", "name": "tide", "to": "bells"}, "give it another name"),
 }

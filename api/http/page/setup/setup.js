@@ -3,6 +3,7 @@
 
 const documents = () => import("./documents.js");
 const SECTIONS = { // title, and its module
+  site: ["Site", () => import("./site.js")],
   sheet: ["Wiring sheet", documents],
   season: ["Season", documents],
 };

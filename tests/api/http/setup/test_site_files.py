@@ -309,3 +309,47 @@ def test_a_form_changes_the_text_and_saves_nothing(tmp_path: Path) -> None:
                 assert words in answer.json()["detail"], answer.text
 
     run(work())
+
+
+def test_a_check_has_the_values_that_forms_show_right_or_wrong(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with editor(tmp_path) as page:
+            values = (await page.check(page.files))["values"]
+            (performance,) = values["performance"]
+            assert (performance["show"], performance["from"], performance["to"]) == ("evening", "17:00", "22:00")
+            assert values["show"][0] == {"name": "evening", "order": ["tide", "lanterns"]}
+            assert values["output"] == {"brightness": 1.0, "zone": []}
+            (dark,) = values["neighbours"]["dark"]
+            assert (dark["days"], dark["from"], dark["to"]) == ("daily", "23:00", "07:00")
+            assert "phone" not in values, "no form shows it, and it may hold secrets"
+            for wrong, shown in (('"25:00"', "25:00"), ("17:00:00", "17:00:00"), ("17", "17")):
+                found = await page.check(page.texts('from = "17:00"', f"from = {wrong}"))
+                assert [error["key"] for error in found["errors"]] == ["performance[0].from"]
+                assert found["values"]["performance"][0]["from"] == shown
+            for wrong in ("from = [", "order = 3\nfrom = ["):
+                assert (await page.check(page.texts('from = "17:00"', wrong)))["values"] is None
+            assert (await page.check(page.texts('order = ["lanterns"]', "order = 3")))["values"] is None
+
+    run(work())
+
+
+def test_a_form_makes_neighbours_hours_longer_and_a_save_refuses_shorter_ones(tmp_path: Path) -> None:
+    async def work() -> None:
+        async with editor(tmp_path) as page:
+            for end, status in (("08:00", 200), ("06:00", 409)):
+                change = {"change": "hours", "kind": "dark", "number": 0, "end": end}
+                asked = {"files": page.files, "changes": [change]}
+                answer = await page.client.post(f"{SITE}/change", json=asked)
+                assert answer.status_code == 200, answer.text
+                files = answer.json()["files"]
+                assert files == page.texts('to = "07:00"', f'to = "{end}"')
+                page.version = (await page.client.get(SITE)).json()["version"]
+                saved = await page.save(files)
+                assert saved.status_code == status
+            assert saved.json()["code"] == ConflictCode.NEIGHBOURS_HOURS
+            wrong = {"change": "hours", "kind": "light", "begin": "22:00", "end": "23:00"}
+            answer = await page.client.post(f"{SITE}/change", json={"files": page.files, "changes": [wrong]})
+            assert answer.status_code == 422
+            assert "use dark, quiet, dim" in answer.json()["detail"]
+
+    run(work())

@@ -1,0 +1,173 @@
+// Forms for what is changed most. A form changes the text of site.toml; nothing is saved by it.
+import { Order } from "./order.js";
+
+export const WAIT_MS = 400; // after the last key, before the board is asked
+const TIMES = 'a time as 17:00, or by the sun as "sunset + 20 min" or "sun at -4"';
+const TIMES_OF = [ // the change, the key in the file, the key of the change, the label
+  ["opening", "from", "time", "Opens"],
+  ["opening", "not_before", "not_before", "Opens no earlier than"],
+  ["opening", "not_after", "not_after", "Opens no later than"],
+  ["closing", "to", "time", "Closes"],
+];
+const DAYS = { daily: "every day" };
+
+let fields = 0; // so far, for their ids
+
+// A label, an input, an example below it, and a place for a mistake.
+export function field(page, label, example, input, changed) {
+  const { element } = page;
+  fields += 1;
+  const id = `field-${fields}`;
+  input.id = id;
+  input.setAttribute("aria-describedby", `${id}-example ${id}-problem`);
+  const item = element("p", "", { className: "field" });
+  const problem = element("small", "", { className: "bad", id: `${id}-problem` });
+  item.append(element("label", label, { htmlFor: id }), input, element("small", example, { id: `${id}-example` }), problem);
+  let timer = 0;
+  input.addEventListener("input", () => {
+    clearTimeout(timer);
+    timer = setTimeout(async () => made.mistake(await changed()), WAIT_MS);
+  });
+  const made = {
+    item,
+    input,
+    set(value) { if (document.activeElement !== input) input.value = value; },
+    mistake(text) {
+      problem.textContent = text || "";
+      input.setAttribute("aria-invalid", String(Boolean(text)));
+    },
+  };
+  return made;
+}
+
+export const textInput = (page, more = {}) => page.element("input", "", { type: "text", autocomplete: "off", spellcheck: false, autocapitalize: "off", ...more });
+
+export const mistakeOf = (errors, key) => errors.filter((error) => error.file === "site.toml" && error.key === key).map((error) => error.text).join(" ");
+
+const dates = (rule) => [DAYS[rule.days] || rule.days || rule.dates?.join(", ") || rule.rrule || "every day", rule.zone && `in ${rule.zone}`].filter(Boolean).join(", ");
+
+// The share that a number of per cent is, without the noise of binary fractions.
+export const share = (input) => Number((Number(input.value) / 100).toFixed(4));
+
+// The numbers of the performances with the same season. Those on single dates need none.
+function seasons(values) {
+  const groups = new Map();
+  values.performance.forEach((rule, index) => {
+    if (rule.season || !rule.dates) groups.set(rule.season, [...(groups.get(rule.season) || []), index]);
+  });
+  return [...groups.values()];
+}
+
+export class Forms {
+  // `change` makes changes in the text.
+  constructor(page, change) {
+    this.page = page;
+    this.change = change;
+    this.unread = page.element("p", "The forms cannot read this text. Correct its mistakes in the editor first.", { className: "bad", hidden: true });
+    this.fields = page.element("div", "", { className: "forms" });
+    this.element = page.element("div");
+    this.element.append(this.unread, this.fields);
+    this.shape = "";
+    this.updates = [];
+  }
+
+  // Shows the values of a text; of a text that cannot be read, leaves the forms as they are.
+  show(values, errors) {
+    for (const each of this.element.querySelectorAll("fieldset")) each.disabled = !values;
+    this.unread.hidden = Boolean(values);
+    if (!values) return;
+    this.values = values;
+    const shape = JSON.stringify([seasons(values), values.performance.map((each) => [each.show, dates(each), Boolean(each.not_before), Boolean(each.not_after)]), values.show.map((each) => each.name), values.piece.map((each) => each.name), values.output.zone.map((each) => each.name)]);
+    if (shape !== this.shape) this.build(values);
+    this.shape = shape;
+    for (const update of this.updates) update(values, errors);
+  }
+
+  build(values) {
+    this.updates = [];
+    const pieces = values.piece.map((each) => each.name);
+    this.fields.replaceChildren(
+      ...seasons(values).map((indexes) => this.season(values, indexes)),
+      ...values.performance.map((rule, index) => this.performance(rule, index)),
+      ...values.show.map((show, index) => this.order(show.name, index, pieces)),
+      this.brightness(values),
+    );
+  }
+
+  // The season of the performances that have the same one.
+  season(values, indexes) {
+    const { page } = this;
+    const { element } = page;
+    const box = element("fieldset");
+    const names = indexes.map((index) => `${values.performance[index].show}, ${dates(values.performance[index])}`);
+    const asText = () => {
+      const [from, to] = [first, last].map((one) => one.input.value.slice(yearly.checked ? 5 : 0));
+      if (Boolean(from) !== Boolean(to)) return ""; // the other one is not chosen yet
+      return this.change(indexes.map((index) => ({ change: "season", performance: index, season: from ? `${from}..${to}` : null })));
+    };
+    const first = field(page, "First night", "", element("input", "", { type: "date" }), asText);
+    const last = field(page, "Last night", "no dates: the whole year", element("input", "", { type: "date" }), asText);
+    const yearly = element("input", "", { type: "checkbox", onchange: asText });
+    const label = element("label", "", { className: "check" });
+    label.append(yearly, element("span", "The same dates every year"));
+    box.append(element("legend", `Season of ${names.join("; ")}`), first.item, last.item, label);
+    this.updates.push((now, errors) => {
+      const ends = /^(\d{4}-)?(\d\d-\d\d)\.\.(\d{4}-)?(\d\d-\d\d)$/.exec((now.performance[indexes[0]].season ?? "").replaceAll(" ", ""));
+      const year = new Date().getFullYear();
+      if (document.activeElement !== yearly) yearly.checked = !ends || !ends[1];
+      first.set(ends ? (ends[1] || `${year}-`) + ends[2] : "");
+      last.set(ends ? (ends[3] || `${ends[4] < ends[2] ? year + 1 : year}-`) + ends[4] : "");
+      first.mistake(mistakeOf(errors, `performance[${indexes[0]}].season`));
+    });
+    return box;
+  }
+
+  performance(rule, index) {
+    const { page } = this;
+    const box = page.element("fieldset");
+    box.append(page.element("legend", `${rule.show}, ${dates(rule)}`));
+    for (const [change, key, as, label] of TIMES_OF) {
+      if (key.startsWith("not") && !rule[key]) continue;
+      const one = field(page, label, TIMES, textInput(page), () => {
+        const typed = one.input.value.trim();
+        return this.change([{ change, performance: index, time: this.values.performance[index].from, [as]: typed || as === "time" ? typed : null }]);
+      });
+      this.updates.push((values, errors) => {
+        one.set(values.performance[index][key] ?? "");
+        one.mistake(mistakeOf(errors, `performance[${index}].${key}`));
+      });
+      box.append(one.item);
+    }
+    return box;
+  }
+
+  order(name, index, pieces) {
+    const order = new Order(this.page, name, pieces, (changed) => this.change([{ change: "order", show: name, order: changed }]));
+    this.updates.push((values, errors) => {
+      order.show(values.show[index].order);
+      order.problem.textContent = errors.filter((error) => error.file === "site.toml" && (error.key || "").startsWith(`show[${index}].order`)).map((error) => error.text).join(" ");
+    });
+    return order.element;
+  }
+
+  brightness(values) {
+    const { page } = this;
+    const box = page.element("fieldset");
+    box.append(page.element("legend", "Brightness"));
+    const zones = values.output.zone.map((each) => each.name);
+    for (const [index, zone] of [null, ...zones].entries()) {
+      const input = page.element("input", "", { type: "number", min: 0, max: 100, step: 1, inputMode: "decimal" });
+      const one = field(page, zone ? `${zone}, in per cent` : "Everything, in per cent", "0 is dark, 100 is full", input, () => {
+        if (!input.value) return ""; // while one types
+        return this.change([{ change: "brightness", zone, brightness: share(input) }]);
+      });
+      this.updates.push((now, errors) => {
+        const level = zone ? now.output.zone[index - 1].brightness : now.output.brightness;
+        one.set(String(Number((level * 100).toFixed(2))));
+        one.mistake(mistakeOf(errors, zone ? `output.zone[${index - 1}].brightness` : "output.brightness"));
+      });
+      box.append(one.item);
+    }
+    return box;
+  }
+}
