@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from gloaming.api.cli.live import direct_opener
 from gloaming.api.cli.parser import Commands, Group, Parser, add_command, answer, argument
+from gloaming.api.cli.progress import bars
 from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
@@ -68,7 +69,7 @@ def run_demo(args: argparse.Namespace) -> int:
     with tempfile.TemporaryDirectory(prefix="gloaming-") as folder:
         site = Path(folder) / "pier-road"
         receiver, address = _receiver()
-        _make(site, address, console)
+        _make(args, site, address)
         result = _play(site, receiver, args.seconds, console, live=not args.json)
     if args.json:
         answer(args, result)
@@ -93,21 +94,11 @@ def _receiver() -> tuple[DemoReceiver, str]:
     raise InputError(ConfigError("demo", None, None, problem, "end the other receiver of E1.31 first"))
 
 
-def _make(site: Path, address: str, console: Any) -> None:
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
+def _make(args: argparse.Namespace, site: Path, address: str) -> None:
     from gloaming.shows.demonstration.season import make_season
 
-    columns = (TextColumn("rendering {task.description}"), BarColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=console, transient=True) as bar:
-        tasks: dict[str, Any] = {}
-
-        def progress(name: str, done: int, frames: int) -> None:
-            if name not in tasks:
-                tasks[name] = bar.add_task(name, total=frames)
-            bar.update(tasks[name], completed=done)
-
-        make_season(site, address, "127.0.0.1:0", progress)
+    with bars(args) as progress:
+        make_season(site, address, "127.0.0.1:0", lambda name, done, of: progress(f"rendering {name}", done, of))
 
 
 def _play(site: Path, receiver: DemoReceiver, seconds: float | None, console: Any, live: bool) -> dict[str, Any]:

@@ -9,8 +9,9 @@ from dataclasses import fields
 from pathlib import Path
 
 from gloaming.api.cli.frames_rig import RememberedRig, remembered_rig
-from gloaming.api.cli.frames_verbs import apart, bar, folder_of, info_object, made, made_line, report
+from gloaming.api.cli.frames_verbs import apart, folder_of, info_object, made, made_line, report
 from gloaming.api.cli.parser import answer
+from gloaming.api.cli.progress import bar
 from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.config_files.errors import InputError, input_error
 from gloaming.shows.framefile.source import Progress
@@ -24,7 +25,7 @@ def import_(args: argparse.Namespace) -> int:
         return _folder(args)
     apart(args.out, args.source)
     rig = remembered_rig(args.rig, args.out)
-    with bar("importing") as progress:
+    with bar(args, "importing") as progress:
         import_file(args.source, args.out, _options(args), rig.json, report, progress)
     made(args, args.out)
     rig.report(args.out)
@@ -63,7 +64,7 @@ def _import_each(
     sizes = [path.stat().st_size if path.is_file() else 0 for path in files]
     done, whole = 0, sum(sizes)
     options = _options(args)
-    with bar("importing") as progress:
+    with bar(args, "importing") as progress:
         for path, size in zip(files, sizes, strict=True):
             out = args.out / f"{path.stem}.frames"
             try:

@@ -6,7 +6,8 @@ import argparse
 from dataclasses import dataclass
 from pathlib import Path
 
-from gloaming.api.cli.frames_verbs import apart, bar, in_words, made, report
+from gloaming.api.cli.frames_verbs import apart, in_words, made, report
+from gloaming.api.cli.progress import bar
 from gloaming.shows.analysis.wiring import numbered
 from gloaming.shows.config_files.errors import InputError, input_error
 from gloaming.shows.framefile.reader import FrameFileInfo, inspect
@@ -28,7 +29,7 @@ def remap_(args: argparse.Namespace) -> int:
     if (way.index < 0).all():
         problem = f"nothing of it has a place in {args.to}: all would be dark"
         raise input_error(args.file, problem, "compare the two rigs: slots, and orders of colours")
-    with bar("moving") as progress:
+    with bar(args, "moving") as progress:
         write_source(way.source(info), args.out, info.fps, way.universes, progress, MadeFor.of(new).to_json())
     remembered = made_for(info)
     if remembered and remembered.to_json() != old.to_json():

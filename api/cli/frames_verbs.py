@@ -14,15 +14,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import rich.progress
-from rich.console import Console
 
 from gloaming.api.cli.parser import answer
+from gloaming.api.cli.progress import bar
 from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile import edit
 from gloaming.shows.framefile.reader import FrameFileInfo, Universe, inspect, mend, verify
-from gloaming.shows.framefile.source import FrameSource, Progress, parse_universes, write_source
+from gloaming.shows.framefile.source import FrameSource, parse_universes, write_source
 from gloaming.shows.media import exporting, resampling
 from gloaming.shows.media.mapping import parse_matrix
 from gloaming.shows.rig.load import load_rig
@@ -77,7 +76,7 @@ def in_words(rig: MadeFor) -> str:
 def verify_(args: argparse.Namespace) -> int:
     """`frames verify`: exit 1 if any chunk is damaged, one line for each."""
     info = inspect(args.file)
-    with bar("verifying") as progress:
+    with bar(args, "verifying") as progress:
         damaged = verify(args.file, progress)
     rows = [
         {
@@ -142,7 +141,7 @@ def rename_universes_(args: argparse.Namespace) -> int:
 def export_(args: argparse.Namespace) -> int:
     """`frames export`."""
     info = _info(args)
-    with bar("exporting") as progress:
+    with bar(args, "exporting") as progress:
         if args.out.suffix in exporting.SUFFIXES:
             view = exporting.through(_view(args, info), _as_seen(args))
             exporting.export(info, args.out, view, progress)
@@ -161,7 +160,7 @@ def preview_(args: argparse.Namespace) -> int:
     info = inspect(args.file)
     out = args.out or args.file.with_suffix(".png")
     apart(out, args.file)
-    with bar("reading") as progress:
+    with bar(args, "reading") as progress:
         exporting.draw(info, out, _view(args, info), progress, _as_seen(args))
     answer(args, {"path": str(out)}, f"{out}")
     return 0
@@ -212,7 +211,7 @@ def _view(args: argparse.Namespace, info: FrameFileInfo) -> exporting.View:
 
 def _written(args: argparse.Namespace, source: FrameSource, universes: Sequence[Universe], rig: str) -> int:
     assert source.fps  # sources out of frame files have a rate
-    with bar("writing") as progress:
+    with bar(args, "writing") as progress:
         write_source(source, args.out, source.fps, universes, progress, rig)
     return made(args, args.out)
 
@@ -228,16 +227,6 @@ def _seconds(key: str, text: str) -> Fraction:
     if not match or (match[1] and Fraction(match[2]) >= 60):
         raise input_error(key, f"{text!r} is not a time", "write seconds, or minutes and seconds: 2.5, 1:02.5")
     return int(match[1] or 0) * 60 + Fraction(match[2])
-
-
-@contextlib.contextmanager
-def bar(text: str) -> Iterator[Progress]:
-    """A progress bar, if stderr is a terminal."""
-    with rich.progress.Progress(
-        console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()
-    ) as progress:
-        task = progress.add_task(text, total=None)
-        yield lambda done, total: progress.update(task, completed=done, total=total)
 
 
 def made(args: argparse.Namespace, out: Path, *lines: str, **more: object) -> int:

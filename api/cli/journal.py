@@ -12,8 +12,10 @@ from zoneinfo import ZoneInfo
 
 from gloaming.api.cli.live import call, call_for
 from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, answer, argument
+from gloaming.api.cli.progress import bar
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.known_names import instead
+from gloaming.shows.replacing import replacing
 
 PAGE = 1000
 
@@ -59,22 +61,26 @@ def show(args: argparse.Namespace) -> int:
     if args.report or args.svg:
         path = "/api/report?" + urlencode({"days": args.days} | ({"from": args.first} if args.first else {}))
         if args.svg:
-            args.svg.write_bytes(call_for(args, path, "image/svg+xml"))
+            picture = call_for(args, path, "image/svg+xml")
+            with replacing(args.svg) as temporary:
+                temporary.write_bytes(picture)
         if args.report or args.json:
             found = json.loads(call_for(args, path, "application/json"))
             answer(args, found, _table(found))
         return 0
     rows: list[dict[str, Any]] = []
     before, kinds = "", set[str]()
-    while len(rows) < args.lines:
-        code, page = call(args, "GET", f"/api/journal?limit={PAGE}{before}")
-        if code != 200:
-            raise InputError(ConfigError("the planner", None, None, f"it answers {code}: {page['detail']}"))
-        kinds |= {row["kind"] for row in page}
-        rows += [row for row in page if args.kind in (None, row["kind"])]
-        if len(page) < PAGE:
-            break
-        before = f"&before={page[-1]['id']}"
+    with bar(args, "reading the journal") as progress:
+        while len(rows) < args.lines:
+            code, page = call(args, "GET", f"/api/journal?limit={PAGE}{before}")
+            if code != 200:
+                raise InputError(ConfigError("the planner", None, None, f"it answers {code}: {page['detail']}"))
+            kinds |= {row["kind"] for row in page}
+            rows += [row for row in page if args.kind in (None, row["kind"])]
+            progress(len(rows), args.lines)
+            if len(page) < PAGE:
+                break
+            before = f"&before={page[-1]['id']}"
     if kinds and not rows:
         problem = f"the journal has no line of this kind: {args.kind}"
         raise InputError(ConfigError("--kind", None, None, problem, instead(args.kind, sorted(kinds), "its kinds are")))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import sys
 from collections.abc import Callable, Sequence
 from importlib import import_module
@@ -75,6 +76,8 @@ def build_parser() -> Parser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one call. Exit codes: 0 done, 1 the answer is no, 2 a mistake in the call or in a file."""
+    if arguments is None:  # this process is the command's own
+        signal.signal(signal.SIGTERM, lambda number, _: sys.exit(128 + number))  # it removes its temporary files first
 
     def call() -> int:
         args = build_parser().parse_args(arguments)

@@ -9,14 +9,14 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import replace
 from glob import escape
 from pathlib import Path
 
 from gloaming.api.cli.frames_rig import RememberedRig, remembered_rig
-from gloaming.api.cli.frames_verbs import apart, bar, folder_of, made_line
+from gloaming.api.cli.frames_verbs import apart, folder_of, made_line
 from gloaming.api.cli.parser import answer
+from gloaming.api.cli.progress import StatusLine, bar
 from gloaming.api.cli.split_verb import Pieces, Split, wanted_split
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.source import parse_fps, parse_universes
@@ -44,7 +44,7 @@ def record_(args: argparse.Namespace) -> int:
     else:
         with folder_of(split.folder):
             outcome, rig = _recorded(args, split.folder / f"recording-{secrets.token_hex(4)}.frames")
-            pieces = _cut(split, outcome)
+            pieces = _cut(args, split, outcome)
         _print_outcome(args, outcome, pieces)
         rig.report(pieces.paths[0])
     return 1 if outcome.broken else 0
@@ -61,7 +61,7 @@ def _recorded(args: argparse.Namespace, out: Path) -> tuple[Outcome, RememberedR
             hint = "leave out --interface and --address, or --capture"
             raise input_error("--capture", "a capture is read from a file, not from an interface", hint)
         apart(out, args.capture)
-        with bar("reading") as progress:
+        with bar(args, "reading", "packets") as progress:
             outcome = from_capture(args.capture, out, wanted, progress)
     else:
         outcome = _live(args, wanted, out)
@@ -70,11 +70,11 @@ def _recorded(args: argparse.Namespace, out: Path) -> tuple[Outcome, RememberedR
     return outcome, rig
 
 
-def _cut(split: Split, outcome: Outcome) -> Pieces:
+def _cut(args: argparse.Namespace, split: Split, outcome: Outcome) -> Pieces:
     """Cut the recording into its pieces. It is removed when all of them are there, and kept if it cannot be cut."""
     whole = outcome.info.path
     try:
-        pieces = split.cut(outcome.info)
+        pieces = split.cut(args, outcome.info)
     except BaseException:
         words = [
             "gloaming",
@@ -151,7 +151,7 @@ def _live(args: argparse.Namespace, wanted: Wanted, out: Path) -> Outcome:
             _run(args, live, stop)
         except EOFError as error:
             broken = str(error)
-        with bar("finishing") as progress:
+        with bar(args, "finishing") as progress:
             outcome = live.finish(restore_signals, progress)
         notes = (*outcome.notes, *sockets.notes[reported:])
         return replace(outcome, notes=notes, broken=outcome.broken or broken)
@@ -216,12 +216,11 @@ class _Line:
     """The line of progress, if standard error is a terminal."""
 
     def __init__(self, live: Live) -> None:
-        self._live, self._shown_s, self._packets = live, 0.0, 0
-        self._to: Callable[[str], object] | None = sys.stderr.write if sys.stderr.isatty() else None
+        self._live, self._shown_s, self._packets, self._line = live, 0.0, 0, StatusLine()
 
     def show(self, now_s: float) -> None:
         """Show universes, rate and losses, at most every half second."""
-        if self._to is None or now_s - self._shown_s < LINE_S:
+        if now_s - self._shown_s < LINE_S:
             return
         live, recording = self._live, self._live.recording
         rate = (live.packets - self._packets) / (now_s - self._shown_s) if self._shown_s else 0.0
@@ -233,12 +232,10 @@ class _Line:
                 f"{counts.elapsed_s:.1f} s  {recording.active} universes  {counts.frames} frames at {recording.fps:.4g}"
                 f"  {text}  {counts.lost_in_all} lost"
             )
-        self._to(f"\r\033[K{text}")
-        sys.stderr.flush()
+        self._line.show(text)
 
     def end(self) -> None:
-        if self._to is not None:
-            self._to("\r\033[K")
+        self._line.show("")
 
 
 def _print_outcome(args: argparse.Namespace, outcome: Outcome, pieces: Pieces | None) -> None:

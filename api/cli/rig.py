@@ -102,18 +102,17 @@ def import_rig(args: argparse.Namespace) -> int:
 def export_rig(args: argparse.Namespace) -> int:
     """`rig export`."""
     from gloaming.daemon.reports.survey_texts import plural
+    from gloaming.shows.replacing import replacing
     from gloaming.shows.rig.load import load_rig
     from gloaming.shows.rig.spreadsheet import spreadsheet
-    from gloaming.shows.rig.tables import replacing
 
     path = _rig_file(args)
     _may_write(args.csv, path, args.replace)
     rig = load_rig(path)
     text = spreadsheet(rig, args.decimal_comma)
     with replacing(args.csv) as temporary:
-        temporary.write_text(
-            text, encoding="utf-8-sig", newline=""
-        )  # without the mark some spreadsheets misread letters
+        # without the mark some spreadsheets misread letters
+        temporary.write_text(text, encoding="utf-8-sig", newline="")
     answer(args, _counts(args.csv, rig), f"{args.csv}: {_counted(rig)}")
     if pointed := [string.name for string in rig.string if string.points]:
         print(
@@ -128,9 +127,9 @@ def print_sheet(args: argparse.Namespace) -> int:
     """`rig sheet`."""
     from gloaming.api.cli.frames_verbs import apart
     from gloaming.daemon.reports.sheet_html import page
+    from gloaming.shows.replacing import replacing
     from gloaming.shows.rig.load import load_rig
     from gloaming.shows.rig.sheet import sheet_of
-    from gloaming.shows.rig.tables import replacing
 
     path = _rig_file(args)
     apart(args.html, path)

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from gloaming.api.cli.frames_verbs import bar, folder_of, made_line
+from gloaming.api.cli.frames_verbs import folder_of, made_line
 from gloaming.api.cli.parser import answer
+from gloaming.api.cli.progress import bar
 from gloaming.shows.analysis.wiring import listed
 from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile import split
@@ -42,14 +43,14 @@ class Split:
     black_s: Fraction
     names: tuple[str, ...]
 
-    def cut(self, info: FrameFileInfo) -> Pieces:
+    def cut(self, args: argparse.Namespace, info: FrameFileInfo) -> Pieces:
         """Cut a frame file. InputError if nothing in it is lit, or if a piece cannot be written: then none is."""
-        with bar("looking for black") as progress:
+        with bar(args, "looking for black") as progress:
             found = split.find_pieces(info, self.black_s, progress)
         if not found.pieces:
             raise input_error(info.path, "it is black from beginning to end, so there is no piece in it")
         paths = split.places_of(self.folder, self.names, len(found.pieces))
-        with bar("cutting") as progress:
+        with bar(args, "cutting") as progress:
             split.cut(info, found.pieces, paths, progress)
         lines = self._lines(info, found, paths)
         return Pieces(tuple(paths), tuple(one.first for one in found.pieces), tuple(lines))
@@ -83,7 +84,7 @@ def split_(args: argparse.Namespace) -> int:
     wanted = wanted_split(args, "--at-black")
     info = inspect(args.file)
     with folder_of(wanted.folder):
-        pieces = wanted.cut(info)
+        pieces = wanted.cut(args, info)
     found = {"pieces": pieces.rows(info.fps), "lines": pieces.lines}
     answer(args, found, *map(made_line, pieces.paths), *(f"  {line}" for line in pieces.lines))
     return 0

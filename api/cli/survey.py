@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, answer, argument
+from gloaming.api.cli.progress import bars
 from gloaming.api.cli.where import site_of, state_folder
-from gloaming.shows.config_files.errors import ConfigError, InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -53,7 +50,7 @@ def run_survey(args: argparse.Namespace) -> int:
 
     site = site_of(args)
     at = datetime.now().astimezone()
-    with _bars() as progress:
+    with bars(args) as progress:
         found = survey(site, at, progress, ask=not args.ask_nobody, state=state_folder(site, None))
     if args.json:
         answer(args, found.as_json())
@@ -66,29 +63,11 @@ def run_survey(args: argparse.Namespace) -> int:
 
 def _write_page(found: Survey, path: Path) -> None:
     from gloaming.daemon.reports.survey_html import page
+    from gloaming.shows.replacing import replacing
 
-    try:
-        path.write_text(page(found), encoding="utf-8")
-    except OSError as error:
-        raise InputError(ConfigError(path, None, "--html", error.strerror or str(error))) from None
-
-
-@contextmanager
-def _bars() -> Iterator[Callable[[str, int, int], None]]:
-    """Progress bars on stderr, one for each name."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(file=sys.stderr), transient=True) as bars:
-        tasks: dict[str, Any] = {}
-
-        def progress(name: str, done: int, of: int) -> None:
-            if name not in tasks:
-                tasks[name] = bars.add_task(name, total=of)
-            bars.update(tasks[name], completed=done)
-
-        yield progress
+    text = page(found)
+    with replacing(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")
 
 
 def report(found: Survey, console: Console) -> None:

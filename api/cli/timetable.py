@@ -12,8 +12,10 @@ from urllib.parse import urlencode
 
 from gloaming.api.cli.live import ZONE, call
 from gloaming.api.cli.parser import Argument, Commands, Group, Parser, SiteWord, add_command, answer, argument, one_of
+from gloaming.api.cli.progress import bar
 from gloaming.api.cli.where import site_of
 from gloaming.shows.config_files.errors import ConfigError, InputError
+from gloaming.shows.replacing import replacing
 
 if TYPE_CHECKING:
     from gloaming.daemon.reports.nights import SeasonNight
@@ -137,17 +139,11 @@ def _print_nights(site: Site, rows: tuple[SeasonNight, ...], first: date, last: 
 
 def show_rehearsal(args: argparse.Namespace) -> int:
     """`gloaming rehearse`: exit 1 where no night is given."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn
-
     from gloaming.daemon.reports.rehearsal import rehearse
 
     site, first, last = _site_and_dates(args)
-    console = Console(stderr=True)
-    columns = (TextColumn("rehearsing {task.description}"), BarColumn(), TextColumn("{task.percentage:.0f} %"))
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
-        task = bar.add_task(f"{first}", total=(last - first).days + 1)
-        result = rehearse(site, first, last, progress=lambda day: bar.update(task, advance=1, description=f"{day}"))
+    with bar(args, "rehearsing") as progress:
+        result = rehearse(site, first, last, progress=progress)
     if args.json:
         answer(args, result.as_json(site))
     else:
@@ -270,10 +266,8 @@ def _instant(text: str, site: Site, now: datetime) -> datetime:
 
 
 def _write(path: Path, data: bytes) -> None:
-    try:
-        path.write_bytes(data)
-    except OSError as error:
-        raise InputError(ConfigError(path, None, None, f"it cannot be written ({error.strerror})")) from None
+    with replacing(path) as temporary:
+        temporary.write_bytes(data)
 
 
 def _local(at_ns: int, site: Site) -> datetime:

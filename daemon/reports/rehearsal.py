@@ -75,17 +75,18 @@ def rehearse(
     first: date,
     last: date,
     overrides: tuple[Override, ...] = (),
-    progress: Callable[[date], None] | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Rehearsal:
     """Decide every minute from the noon of `first` to the noon after `last`, site time.
 
     A minute is lit if the rest of the rig or the zone of a performance is. Pieces and cuts are those of both; states,
-    sound and gaps are those of the rest.
+    sound and gaps are those of the rest. `progress` gets the days done and the days in all.
     """
     result = Rehearsal(rows=season(site, first, last))
     shown: dict[Key, _Shown] = {}
     places = dict.fromkeys((REST, *(row.zones for row in result.rows)))
-    for offset in range((last - first).days + 1):
+    days = (last - first).days + 1
+    for offset in range(days):
         date_ = first + timedelta(days=offset)
         from_ns, until_ns = (resolve(date_ + timedelta(days=more), time(12), site.timezone) for more in (0, 1))
         for at_ns in range(from_ns, until_ns, MINUTE_NS):
@@ -99,7 +100,7 @@ def rehearse(
             _follow(Rehearsal(result.rows), own, score(from_ns, until_ns, site, overrides, zones=zones))
             shown.update({key: one for key, one in own.items() if key not in shown})
         if progress:
-            progress(date_)
+            progress(offset + 1, days)
     _add_up(result, shown, site)
     return result
 

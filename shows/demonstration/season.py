@@ -130,7 +130,7 @@ def _link(folder: Path, source: Path) -> str:
 def _make_sound(sound: Callable[[], Samples], path: Path) -> None:
     try:
         write_sound(path, sound())
-    except (OSError, RuntimeError) as error:  # soundfile raises RuntimeError
+    except RuntimeError as error:  # of soundfile
         raise InputError(ConfigError(path, None, None, f"it cannot be written ({error})", "free some space")) from error
 
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import importlib.util
-import os
-import secrets
 import wave
 from pathlib import Path
 
@@ -13,6 +11,7 @@ import numpy.typing as npt
 
 from gloaming.shows.demonstration.bells import BELLS, LENGTH_S, Bell, strokes
 from gloaming.shows.demonstration.boathouse import LEFT_M, RIGHT_M
+from gloaming.shows.replacing import replacing
 
 Samples = npt.NDArray[np.float32]
 """Sound, `(samples, 2)`, left and right, -1..1."""
@@ -112,22 +111,16 @@ def suffix() -> str:
 
 
 def write_sound(path: Path, sound: Samples) -> None:
-    """Write a sound file of 16 bits, FLAC or WAV by its name. It gets its name when whole. OSError on a full disk."""
+    """Write a sound file of 16 bits, FLAC or WAV by its name. InputError if it cannot be written."""
     levels = (sound * 32767).round().astype("<i2")
-    temporary = path.with_name(f"{path.stem}.{secrets.token_hex(4)}.part{path.suffix}")
-    try:
+    with replacing(path) as temporary:
         if path.suffix == ".flac":
             import soundfile
 
-            soundfile.write(temporary, levels, RATE_HZ, subtype="PCM_16")
+            soundfile.write(temporary, levels, RATE_HZ, subtype="PCM_16", format="FLAC")
         else:
             with temporary.open("wb") as raw, wave.open(raw, "wb") as file:
                 file.setnchannels(2)
                 file.setsampwidth(2)
                 file.setframerate(RATE_HZ)
                 file.writeframes(levels.tobytes())
-        with temporary.open("rb") as written:
-            os.fsync(written.fileno())
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)

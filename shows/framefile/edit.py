@@ -5,9 +5,6 @@ Each function returns a source of frames, block by block. No file is held in mem
 
 from __future__ import annotations
 
-import contextlib
-import os
-import secrets
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -19,6 +16,7 @@ from gloaming.shows.config_files.errors import input_error
 from gloaming.shows.framefile.reader import DamagedChunkError, FrameFileInfo, FrameReader, Frames, Universe, inspect
 from gloaming.shows.framefile.source import FrameSource, Progress
 from gloaming.shows.protocols.e131 import UNIVERSE_MAX
+from gloaming.shows.replacing import replacing
 
 
 def frames_of(path: Path, first: int = 0, until: int | None = None) -> Iterator[Frames]:
@@ -129,7 +127,7 @@ def export(info: FrameFileInfo, out: Path, progress: Progress | None = None) -> 
         raise input_error(
             out, "this kind of file cannot be written", "choose a name that ends in .npy, .raw, .mp4 or .mkv"
         )
-    with beside(out) as temporary, temporary.open("xb") as file:
+    with replacing(out) as temporary, temporary.open("wb") as file:
         if out.suffix == ".npy":
             shape = (info.frames, info.frame_bytes)
             header = {"descr": "|u1", "fortran_order": False, "shape": shape}
@@ -140,19 +138,3 @@ def export(info: FrameFileInfo, out: Path, progress: Progress | None = None) -> 
             done += len(block)
             if progress:
                 progress(done, info.frames)
-        file.flush()
-        os.fsync(file.fileno())
-
-
-@contextlib.contextmanager
-def beside(out: Path) -> Iterator[Path]:
-    """A temporary name. The file gets the name `out` on success and is removed on failure."""
-    temporary = out.with_name(f"{out.name}.{secrets.token_hex(4)}.part")
-    try:
-        yield temporary
-        temporary.replace(out)
-    except OSError as error:
-        raise input_error(out, f"it cannot be written ({error.strerror or error})") from error
-    finally:
-        with contextlib.suppress(OSError):  # the name may be impossible
-            temporary.unlink(missing_ok=True)

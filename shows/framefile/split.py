@@ -166,8 +166,8 @@ def cut(
             refuse_existing([path])
             length = piece.until - piece.first
             source = FrameSource(info.frame_bytes, length, info.fps, frames_of(info.path, piece.first, piece.until))
+            written.append(path)  # before it is there: a Ctrl-C may come as soon as it is
             write_source(source, path, info.fps, info.universes, _after(done, in_all, progress), info.rig)
-            written.append(path)
             done += length
     except BaseException:
         for path in written:

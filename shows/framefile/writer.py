@@ -74,9 +74,13 @@ class FrameWriter:
         frame_bytes = sum(one.slots for one in universes)
         self._tail = np.empty((chunk_frames(fps, frame_bytes), frame_bytes), np.uint8)
         self._tail_frames = 0
-        with self._as_input_error():
-            page_bytes = PAGE_BYTES if self._tail.nbytes > 1024 * 1024 else PAGE_BYTES_SMALL
-            self._connection = _create(self.temporary, page_bytes, crash_safe, self._meta, self._universes)
+        page_bytes = PAGE_BYTES if self._tail.nbytes > 1024 * 1024 else PAGE_BYTES_SMALL
+        try:
+            with self._as_input_error():
+                self._connection = _create(self.temporary, page_bytes, crash_safe, self._meta, self._universes)
+        except BaseException:  # a Ctrl-C may come as soon as the file is there
+            _remove(self.temporary)
+            raise
 
     def __enter__(self) -> Self:
         return self
@@ -233,7 +237,6 @@ def _create(
             connection.executemany("INSERT INTO universe VALUES (?, ?, ?)", rows)
     except BaseException:
         connection.close()
-        _remove(path)
         raise
     return connection
 

@@ -15,10 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from gloaming.shows.config_files.errors import input_error
-from gloaming.shows.framefile.edit import beside, frames_of
+from gloaming.shows.framefile.edit import frames_of
 from gloaming.shows.framefile.reader import FrameFileInfo, Frames
 from gloaming.shows.framefile.source import Progress
 from gloaming.shows.media.mapping import Matrix, colours_of, string_slots
+from gloaming.shows.replacing import replacing
 from gloaming.shows.rig.model import Rig, positions
 
 if TYPE_CHECKING:
@@ -131,7 +132,7 @@ def draw(
         pen.text((MARGIN_PX, sheet_px + line * line_px), _clock(Fraction(line * line_s)), INK)
     buffer = io.BytesIO()
     image.save(buffer, "PNG")
-    with beside(out) as temporary:
+    with replacing(out) as temporary:
         temporary.write_bytes(buffer.getvalue())
 
 
@@ -196,7 +197,7 @@ def export(info: FrameFileInfo, out: Path, view: View, progress: Progress | None
         import av
     except ImportError:
         raise input_error(out, "video needs PyAV, which is not installed", "pip install 'gloaming[media]'") from None
-    with beside(out) as temporary:
+    with replacing(out) as temporary:
         try:
             with av.open(str(temporary), "w", format=SUFFIXES[out.suffix]) as container:
                 _encode(av, container, info, view, progress)

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import secrets
-from collections.abc import Iterator
-from contextlib import contextmanager
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -14,6 +11,7 @@ from pydantic import BaseModel
 
 from gloaming.shows.analysis.wiring import ranges
 from gloaming.shows.config_files.checking import Table, models_in
+from gloaming.shows.replacing import replacing
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import MS_NS, PixelString, Port, Rig, port_name
 
@@ -96,23 +94,12 @@ def as_toml(value: Any) -> str:
 
 
 def write_rig(path: Path, rig: Rig, heading: str) -> None:
-    """Write rig.toml, after `load_rig` has read the text back. OSError if it cannot be written."""
+    """Write rig.toml, after `load_rig` has read the text back. InputError if it cannot be written."""
     tables = tables_of(rig)
     with replacing(path) as temporary:
         temporary.write_text(rig_toml(tables, heading), encoding="utf-8", newline="\n")
         differing = differences(tables, tables_of(load_rig(temporary)))
         assert not differing, f"the text of {path} does not hold {differing}"
-
-
-@contextmanager
-def replacing(path: Path) -> Iterator[Path]:
-    """A temporary file that takes the place of a file at the end. After an error the file stays as it is."""
-    temporary = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
-    try:
-        yield temporary
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 def differences(one: dict[str, list[Values]], other: dict[str, list[Values]]) -> list[str]:

@@ -70,9 +70,10 @@ def test_a_season_over_new_year_and_a_change_of_the_clock_has_every_minute_once(
 
 
 def test_a_rehearsal_tells_how_far_it_is(tmp_path: Path) -> None:
-    done: list[date] = []
-    rehearse(site_of(tmp_path, TABLES, HOUR_SHOW), date(2026, 12, 30), date(2027, 1, 2), progress=done.append)
-    assert done == [date(2026, 12, 30), date(2026, 12, 31), date(2027, 1, 1), date(2027, 1, 2)]
+    done: list[tuple[int, int]] = []
+    site = site_of(tmp_path, TABLES, HOUR_SHOW)
+    rehearse(site, date(2026, 12, 30), date(2027, 1, 2), progress=lambda *days: done.append(days))
+    assert done == [(1, 4), (2, 4), (3, 4), (4, 4)]
 
 
 def test_the_show_of_a_zone_is_rehearsed_beside_the_one_of_the_whole_rig(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ import pyloudnorm
 import pytest
 import soundfile
 
+from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.demonstration.bells import BELLS, LENGTH_S, Bell, strokes, strokes_of
 from gloaming.shows.demonstration.sound import RATE_HZ, Samples, harbour_bells, write_sound
 
@@ -96,8 +97,8 @@ def test_flac_and_wav_hold_the_same_samples(sound: Samples, tmp_path: Path) -> N
 
 
 def test_a_full_disk_leaves_no_half_file(sound: Samples, tmp_path: Path) -> None:
-    with pytest.raises((OSError, RuntimeError)):
+    with pytest.raises((InputError, RuntimeError)):
         write_sound(tmp_path / "no-such-folder" / "bells.flac", sound[:RATE_HZ])
-    with pytest.raises(OSError):
+    with pytest.raises(InputError):
         write_sound(tmp_path / "no-such-folder" / "bells.wav", sound[:RATE_HZ])
     assert list(tmp_path.iterdir()) == []
