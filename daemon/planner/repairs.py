@@ -108,6 +108,7 @@ class Repairs:
         return {
             "id": repair.id,
             "part": repair.part,
+            "kind": repair.kind(rig),
             "pixel": repair.pixel,
             "fault": str(repair.fault),
             "note": repair.note,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Literal
 
 from gloaming.shows.rig.model import PixelString, Rig
 
@@ -59,10 +60,16 @@ class Repair:
         """The string that it is on."""
         return next((one for one in rig.string if one.name == self.part), None)
 
+    def kind(self, rig: Rig) -> Literal["string", "fixture"] | None:
+        """What its part is; None if the rig does not have it."""
+        if self.string(rig):
+            return "string"
+        return "fixture" if self.part in {one.name for one in rig.fixture} else None
+
     def absence(self, rig: Rig) -> str | None:
         """Why its part or its pixel is not in a rig, as of a string that was renamed; None if it is."""
         string = self.string(rig)
-        if string is None and self.part not in {one.name for one in rig.fixture}:
+        if self.kind(rig) is None:
             return f"{self.part} is not in the rig any more"
         if self.pixel is not None and (string is None or self.pixel > string.pixels):
             return f"{self.part} has no pixel {self.pixel} any more"

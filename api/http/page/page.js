@@ -5,6 +5,7 @@ const SILENCE_MS = 4400; // a beat comes every 2 s; after this time without one,
 
 let lastContact = -Infinity; // by this phone's steady clock, since its wall clock may be wrong
 let lastContactAt = ""; // the same by the site's clock
+let siteMs = 0; // the site's time, less this phone's steady clock; 0: not known
 let source = null;
 let opened = 0;
 let urgentRuns = false; // whether one of them is urgent
@@ -116,10 +117,11 @@ function listen() {
   on("now", (newest) => {
     now = newest;
     now.got = lastContact;
+    siteMs ||= Date.parse(now.at) - lastContact; // a beat is exact: a phone may get an answer of some time ago
     lastPoll = -Infinity;
     if (showAll) showAll();
   });
-  on("beat", () => {});
+  on("beat", ({ at }) => { siteMs = Date.parse(at) - lastContact; });
   on("signed-out", signOut);
   source.onerror = () => {
     if (mine === source && mine.readyState === EventSource.CLOSED) fetch("/api/now").then((answer) => { if (answer.status === 401) signOut(); }, () => {});
@@ -134,6 +136,7 @@ async function poll() {
   if (!answer.ok || !source) return;
   now = await answer.json();
   now.got = lastContact = performance.now();
+  siteMs = Date.parse(now.at) - lastContact;
   lastContactAt = now.at;
   contact("live", "live, asked every few seconds");
   showSignedIn(true);

@@ -358,6 +358,7 @@ class RepairListed(Answer):
 
     id: int
     part: str
+    kind: Literal["string", "fixture"] | None
     pixel: int | None
     fault: Fault
     note: str

@@ -109,6 +109,7 @@ def test_a_mark_is_listed_mended_and_in_the_journal(tmp_path: Path) -> None:
             assert marked.status_code == 201
             assert {**marked.json(), "at": ""} == dead | {
                 "id": 1,
+                "kind": "string",
                 "note": "",
                 "text": "dead",
                 "at": "",

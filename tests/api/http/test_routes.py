@@ -22,6 +22,7 @@ SETS_UP = {OWNER, BOARD}
 ROWS = {
     "GET /": EVERYBODY,
     "GET /setup": EVERYBODY,
+    "GET /page/{tag}/check.js": EVERYBODY,
     "GET /page/{tag}/more.js": EVERYBODY,
     "GET /page/{tag}/status.js": EVERYBODY,
     "GET /page/{tag}/icon.svg": EVERYBODY,

@@ -1,11 +1,12 @@
-// Signing in, and what a tap opens: the season, the live view, the rig check, the journal, the devices.
+// Signing in, and what a tap opens: the season, the live view, the journal, the devices; check.js has the rig check.
 // It is loaded when it is needed.
 
 let page; // the functions that page.js and status.js share
 let stream = null;
 
 const $ = (id) => document.getElementById(id);
-const SECTIONS = { season, view, check, journal, devices };
+const of = (file, name) => (place) => import(file).then((module) => module[name](place, page));
+const SECTIONS = { season, view, check: of("./check.js", "check"), repairs: of("./check.js", "repairs"), journal, devices };
 
 document.addEventListener("visibilitychange", () => { // a hidden page needs no stream
   if (!stream) return;
@@ -75,7 +76,7 @@ export async function signIn(shared) {
   $("enter").disabled = false;
 }
 
-function row(first, second, ...buttons) {
+export function row(first, second, ...buttons) {
   const item = page.element("li");
   const text = page.element("div", first);
   if (second) text.append(page.element("small", second));
@@ -83,7 +84,7 @@ function row(first, second, ...buttons) {
   return item;
 }
 
-function list(items) {
+export function list(items) {
   const made = page.element("ul");
   made.append(...items);
   return made;
@@ -169,49 +170,10 @@ function draw(canvas, { dots, runs, fixtures }, bytes) {
   });
 }
 
-// ---- the rig check
-
-async function check(place) {
-  const { strings, fixtures } = await page.ask("GET", "/api/rig");
-  const parts = [...strings, ...fixtures]; // a fixture comes after the strings
-  let at = -1;
-  const show = (index) => page.command(`Checking ${parts[index].name}`, async () => {
-    const [kind, colours] = index < strings.length ? ["string", "red, green, blue and white"] : ["fixture", "its colours"];
-    const answer = await page.ask("POST", "/api/rig-check", { pattern: "colours", [kind]: parts[index].name });
-    at = index;
-    return page.outcome(answer, `${parts[at].name}: ${colours} in turn, for at most ten minutes.`);
-  });
-  const next = page.element("button", fixtures.length ? "Next" : "Next string", { onclick: () => show((at + 1) % parts.length) });
-  const done = page.element("button", "End the check", { onclick: () => page.command("Ending", async () => page.outcome(await page.endAll("rig-check"), "The check has ended.")) });
-  const bar = page.element("div", "", { className: "choices" });
-  bar.append(...(parts.length ? [next] : []), done);
-  const caution = page.element("p", "Look, and touch nothing: what is lit is live. Isolate a supply before you work on what it feeds.", { className: "small" });
-  const rows = parts.map((part, index) => {
-    const button = page.element("button", "Check", { onclick: () => show(index) });
-    button.setAttribute("aria-label", `Check ${part.name}`);
-    const what = part.channels ? part.channels.join(", ") : `${part.port === null ? "" : `port ${part.port}, `}${part.pixels} pixels`;
-    return row(part.name, `${what}, from universe ${part.universe}, slot ${part.slot}`, button);
-  });
-  page.updated = () => { // marks what is checked, whoever asked for the check
-    const checks = page.standing("rig-check");
-    rows.forEach((item, index) => {
-      const { name } = parts[index];
-      if (checks.some((each) => (index < strings.length ? each.strings.includes(name) : each.fixture === name))) { item.setAttribute("aria-current", "true"); at = index; } else item.removeAttribute("aria-current");
-    });
-  };
-  const lists = [...new Set(parts.map((part) => part.controller))].flatMap((controller) => {
-    const own = rows.filter((_, index) => parts[index].controller === controller);
-    return [page.element("h3", `Controller ${controller}`), list(own)];
-  });
-  page.updated();
-  const none = parts.length ? [] : [page.element("p", "rig.toml names no strings and no fixtures; `gloaming rig-check` checks universes.", { className: "small" })];
-  place.replaceChildren(caution, bar, ...lists, ...none);
-}
-
 // ---- the journal
 
 const LINES = { // the journal's kinds that each choice shows
-  "What people did": ["override", "device", "site", "clock"],
+  "What people did": ["override", "device", "site", "clock", "repair"],
   "What went wrong": ["trouble", "fault", "restart", "limiter", "alert", "hook", "disk"],
   Everything: [],
 };

@@ -78,7 +78,7 @@ function showStatus() {
   fill($("troubles"), now.health.troubles.map((each) => [JSON.stringify([each, now.at.slice(0, 10)]), () => troubleItem(each)]));
   $("give-time").hidden = now.state !== "no-clock" || viewer;
   tick();
-  if (shared.updated) shared.updated();
+  for (const update of Object.values(shared.updates)) update();
 }
 
 function showPressed(id, pressed, text) {
@@ -274,7 +274,7 @@ function addActions() {
   setInterval(tick, 1000);
 }
 
-const shared = { standing, ask, element, command, when, clock, written, halves, hour, localTimes, endAll, outcome, sentence, begin, viewer: () => viewer, owner: () => owner };
+const shared = { updates: {}, showMessage, lost: () => document.body.className === "lost", instant: () => siteMs + performance.now(), standing, ask, element, command, when, clock, written, halves, hour, localTimes, endAll, outcome, sentence, begin, viewer: () => viewer, owner: () => owner };
 addActions();
 showAll = () => {
   showStatus();
