@@ -60,7 +60,9 @@ def build_parser() -> Parser:
         parser.parse_args([*args.words, "--help"])
         return 0
 
-    words = argument("words", nargs="*", metavar="COMMAND", help="a command, and its verb", example="frames")
+    words = argument(
+        "words", nargs="*", metavar="COMMAND", help="a command, and its verb", example="frames", usual="all"
+    )
     add_command(
         commands,
         "help",

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import argparse
+from textwrap import fill
 
 from gloaming.api.cli.live import call, end_all, print_taken, refused
-from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, argument, one_of
+from gloaming.api.cli.parser import COLUMNS, Commands, Group, Parser, SiteWord, add_command, argument, one_of
 from gloaming.daemon.direction.overrides import TERMS, Kind
 from gloaming.shows.rig.model import port_name
 from gloaming.shows.rig.patterns import COLOURS, KINDS
@@ -15,7 +16,8 @@ EVERY = "the whole rig"
 
 def add_parser(commands: Commands[Parser]) -> None:
     """Add `rig-check`."""
-    patterns = "\n".join(f"  {kind:<10} {what}" for kind, what in KINDS.items())
+    patterns = (f"  {kind:<10} {what}" for kind, what in [*KINDS.items(), ("end", "end the rig check")])
+    wrapped = "\n".join(fill(line, COLUMNS - 2, subsequent_indent=" " * 13) for line in patterns)
     add_command(
         commands,
         "rig-check",
@@ -63,7 +65,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         ),
         group=Group.BEFORE,
         site=SiteWord.PLANNER,
-        epilog=f"patterns:\n{patterns}\n  end        end the rig check",
+        epilog=f"patterns:\n{wrapped}",
     )
 
 

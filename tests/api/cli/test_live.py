@@ -1,0 +1,64 @@
+"""`gloaming overrides`, `undo` and `resume`, by a running planner."""
+
+from __future__ import annotations
+
+import json
+import shlex
+
+import pytest
+
+from gloaming.api.cli.main import main
+from gloaming.daemon.direction.overrides import Kind
+from tests.api.daemon import Daemon
+
+CALLS = {
+    Kind.PAUSE: "pause 15",
+    Kind.DARK: "dark --zone roof",
+    Kind.CALL: "call short 5",
+    Kind.DIM: "dim 0.5 --zone roof",
+    Kind.MUTE: "mute",
+    Kind.SKIP: "skip",
+    Kind.RIG_CHECK: "rig-check walk --string ridge",
+    Kind.OUT_OF_SERVICE: 'out-of-service railing --until saturday --why "it flickers"',
+}
+
+
+def said(capfd: pytest.CaptureFixture[str], daemon: Daemon, call: str, code: int = 0) -> str:
+    """What a call prints, for the site of the planner."""
+    assert main([*shlex.split(call), str(daemon.site)]) == code, capfd.readouterr().err
+    printed = capfd.readouterr()
+    return printed.out if code == 0 else printed.err
+
+
+@pytest.mark.parametrize("kind", CALLS)
+def test_undo_takes_back_each_kind_of_override(kind: Kind, daemon: Daemon, capfd: pytest.CaptureFixture[str]) -> None:
+    assert list(CALLS) == list(Kind)
+    assert said(capfd, daemon, "overrides", 1) == ""
+    made = json.loads(said(capfd, daemon, f"{CALLS[kind]} --json"))
+    (listed,) = json.loads(said(capfd, daemon, "overrides --json"))
+    assert (listed["id"], listed["kind"]) == (made["id"], kind)
+    zone = f" for {made['zone']}" if "zone" in made else ""
+    (line,) = said(capfd, daemon, "overrides").splitlines()
+    assert line.startswith(f"{kind.words} {made['id']}{zone}")
+    assert f" by this machine until {made['until'][:19]}" in line
+    assert said(capfd, daemon, f"undo {made['id']}").startswith(f"{kind.words} {made['id']} ended, ")
+    assert said(capfd, daemon, "overrides", 1) == ""
+    assert said(capfd, daemon, f"undo {made['id']}", 1) == f"no override {made['id']} is in force; none is\n"
+
+
+def test_undo_takes_the_latest_and_resume_says_what_still_holds(
+    daemon: Daemon, capfd: pytest.CaptureFixture[str]
+) -> None:
+    ids = [json.loads(said(capfd, daemon, f"{call} --json"))["id"] for call in ("mute", "dim 0.4", "pause 5", "skip")]
+    assert json.loads(said(capfd, daemon, "undo --json"))["id"] == ids[-1]
+    lines = said(capfd, daemon, "resume").splitlines()
+    assert lines[0].startswith(f"pause {ids[2]} ended, on the wire: ")
+    assert [line.split(" by ")[0] for line in lines[1:]] == [
+        f"still holds: mute {ids[0]}",
+        f"still holds: dim {ids[1]} to 40% of the brightness that is set",
+    ]
+    said(capfd, daemon, "dark")
+    found = json.loads(said(capfd, daemon, "resume --json"))
+    assert [one["kind"] for one in found["ended"]] == ["dark"]
+    assert [one["id"] for one in found["still_holds"]] == ids[:2]
+    assert said(capfd, daemon, "resume --json", 1) == "nothing is paused or dark by hand\n"
