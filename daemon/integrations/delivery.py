@@ -128,15 +128,18 @@ def post(url: str, body: bytes, kind: str) -> None:
         raise DeliveryError(getattr(reason, "strerror", None) or type(reason).__name__) from None
 
 
-def run_command(command: tuple[str, ...], more: dict[str, str], hidden: tuple[Path, ...] = ()) -> None:
-    """Run a command of the board, without a shell, without access to the `hidden` folders. DeliveryError if it fails.
+def run_command(
+    command: tuple[str, ...], more: dict[str, str], hidden: tuple[Path, ...] = (), read_only: tuple[Path, ...] = ()
+) -> None:
+    """Run a command of the board, without a shell, without access to the `hidden` folders; it may read the `read_only`
+    ones. DeliveryError if it fails.
 
     It ends when the command itself ends, even if the command leaves processes behind. The error has the last line of
     the command's stderr.
     """
     try:
         process = subprocess.Popen(
-            hidden_folders.command(hidden, command) if hidden else command,
+            hidden_folders.command(hidden, read_only, command) if hidden or read_only else command,
             bufsize=0,
             env={**os.environ, **more},
             stdin=subprocess.DEVNULL,

@@ -64,9 +64,10 @@ class Hooks:
         store: Store,
         delivered: Callable[[Message, str | None], None],
         hidden: Callable[[], tuple[Path, ...]] = tuple,
+        read_only: Callable[[], tuple[Path, ...]] = tuple,
     ) -> None:
-        """`hidden` returns the folders that no command may reach."""
-        self._store, self._delivered, self._hidden = store, delivered, hidden
+        """`hidden` returns the folders that no command may reach, `read_only` those that none may write."""
+        self._store, self._delivered, self._hidden, self._read_only = store, delivered, hidden, read_only
         self._messengers: dict[str, Messenger] = {}
         self._sent: dict[str, int] = {}
         self._looked_ns: int | None = None
@@ -131,7 +132,7 @@ class Hooks:
             do = partial(publish, hook.mqtt, hook.body or hook.at)
         else:
             more = {"GLOAMING_HOOK": hook.at, "GLOAMING_BODY": hook.body}
-            do = partial(run_command, hook.command or (), more, self._hidden())
+            do = partial(run_command, hook.command or (), more, self._hidden(), self._read_only())
         self._messengers[fact].send(Message("hook", name_of(hook), do))
 
 

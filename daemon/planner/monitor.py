@@ -61,7 +61,7 @@ class Monitor:
         self._loop: asyncio.AbstractEventLoop | None = None
         site = situation.site
         self.alerts = Alerts(site.alerts, site.spot, site.name, self._delivered)
-        self.hooks = Hooks(site.hooks, situation.store, self._delivered, self._hidden)
+        self.hooks = Hooks(site.hooks, situation.store, self._delivered, self._hidden, self._read_only)
 
     def start(self) -> None:
         """From now on, results of alerts and hooks reach the running loop."""
@@ -193,6 +193,10 @@ class Monitor:
     def _hidden(self) -> tuple[Path, ...]:
         """The folders that no command may reach: the state and the transmitter's socket."""
         return tuple({self._state.absolute(), self._client.path.absolute().parent})
+
+    def _read_only(self) -> tuple[Path, ...]:
+        """The folders that no command may write: the site, whose hours and hooks are not its own to change."""
+        return (self._situation.site.folder.resolve(),)
 
     def _delivered(self, message: Message, problem: str | None) -> None:
         """Called in a messenger's thread."""

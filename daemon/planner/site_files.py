@@ -28,6 +28,7 @@ from gloaming.daemon.site.promised_hours import Promise, Refused, RefusedCode, n
 from gloaming.daemon.site.versions import Version, Versions
 from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.config_files.errors import ConfigError, InputError
+from gloaming.shows.rig.model import Rig
 from gloaming.shows.time_units import SECOND_NS
 
 TEXT_CHANGES_MAX = 3
@@ -106,6 +107,8 @@ class SiteFiles:
         self._situation, self._watch = situation, watch
         self._versions = Versions(state)
         self._checks, self._saving = _Turns(), asyncio.Lock()
+        self._rig: tuple[bytes, Rig | None] = (b"", None)
+        """The rig.toml that was checked last, and what it holds: most edits are of site.toml."""
         self._promises: dict[tuple[str, str], Promise | None] = {}
 
     @property
@@ -183,7 +186,11 @@ class SiteFiles:
 
     def _checked(self, files: Files) -> CheckedTexts:
         at = datetime.fromtimestamp(self._situation.now_ns() // SECOND_NS, UTC)
-        return check_files(files, self._folder, at)
+        text, rig = self._rig
+        found = check_files(files, self._folder, at, rig if text == files["rig.toml"] else None)
+        if found.site:
+            self._rig = files["rig.toml"], found.site.rig
+        return found
 
     def _refused(self, promise: Promise | None) -> tuple[Refused, ...]:
         """Why a promise is not as strict as those in force; none for one that cannot be read."""

@@ -286,7 +286,11 @@ def _rig(before: Site, after: Site) -> Iterator[str]:
     for kind in ("controller", "string", "fixture", "zone", "port", "supply", "circuit"):
         olds, news = ({one.name: one for one in getattr(site.rig, kind)} for site in (before, after))
         yield from _names(kind, olds, news)
-        changed = [name for name, one in news.items() if name in olds and _plain(one) != _plain(olds[name])]
+        changed = [
+            name
+            for name, one in news.items()
+            if name in olds and one != olds[name] and _plain(one) != _plain(olds[name])
+        ]
         if changed:
             yield f"{kind} {_listed(changed)}: changed"
 

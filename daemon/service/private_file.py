@@ -26,7 +26,7 @@ def replace_file(path: Path, data: bytes, like: os.stat_result | None = None) ->
             file.write(data)
             if like:
                 for owner in ((like.st_uid, -1), (-1, like.st_gid)):
-                    with suppress(PermissionError):
+                    with suppress(OSError):  # EPERM; EINVAL for a user that the service's namespace does not know
                         os.fchown(file.fileno(), *owner)
                 os.fchmod(file.fileno(), like.st_mode & 0o777)
             file.flush()

@@ -180,22 +180,29 @@ def _concerning(rules: tuple[R, ...], zones: frozenset[str]) -> tuple[R, ...]:
     return tuple(rule for rule in rules if rule.zone is None or rule.zone in zones)
 
 
-def load_site(folder: Path, at: datetime | None = None, strict: bool = True, written: Path | None = None) -> Site:
+def load_site(
+    folder: Path,
+    at: datetime | None = None,
+    strict: bool = True,
+    written: Path | None = None,
+    rig: Rig | None = None,
+) -> Site:
     """Read and check a site's folder.
 
     Overlaps are searched in the year of `at` and the next. With `strict`, a frame file that cannot be played is an
     error. Otherwise its piece is left out and the error is in `problems`. `written` is another folder of site.toml and
-    rig.toml. Raises InputError.
+    rig.toml. `rig` is what rig.toml holds, if it was read already. Raises InputError.
     """
     if not folder.is_dir():
         problem = "this is not a folder" if folder.exists() else "there is no such site"
         raise InputError(ConfigError(folder, None, None, problem, "name a folder that holds site.toml and rig.toml"))
     path = (written or folder) / "site.toml"
     file, wrong_in_site = _tried(lambda: read_tables(path, SiteFile))
-    rig, wrong_in_rig = _tried(lambda: load_rig(path.with_name("rig.toml")))
+    found, wrong_in_rig = (rig, ()) if rig else _tried(lambda: load_rig(path.with_name("rig.toml")))
     errors = list(errors_in(path, file)) if file else []
-    if file is None or rig is None:
+    if file is None or found is None:
         raise InputError(*wrong_in_site, *on_their_lines(path, errors), *wrong_in_rig)
+    rig = found
     pieces, problems = _pieces(folder, path, file, rig)
     errors += _turns(path, file, pieces)
     errors += zone_errors(path, file, rig, {name: piece.info for name, piece in pieces.items() if piece.info})

@@ -188,6 +188,8 @@ class _Comparison:
 
     def lighter(self) -> Iterator[str]:
         """A sentence for each rule that would not hold as it did."""
+        if self._same():
+            return
         first: dict[int, tuple[AnyHours, str, int, int]] = {}
         who: dict[int, list[str]] = {}
         for (old, new), names in self._pairs().items():
@@ -204,6 +206,12 @@ class _Comparison:
                 f"{_named(self._old, rule)} would be cut: {subject}{what} from {_clock(from_ns, spot)} to "
                 f"{_clock(until_ns, spot, from_ns)}"
             )
+
+    def _same(self) -> bool:
+        """Whether the same rules hold for the same slots, so that nothing needs to be compared."""
+        old, new = self._old, self._new
+        rules = _alike(old.rules) == _alike(new.rules) and old.neighbours.rig_check == new.neighbours.rig_check
+        return rules and old.spot == new.spot and old.rig == new.rig
 
     def _pairs(self) -> dict[tuple[Zones, Zones], list[str]]:
         """The zones that slots have and would have, and the names of strings and fixtures there."""
@@ -287,7 +295,7 @@ def _sound(rule: AnyHours, promise: Promise, zones: Zones) -> float:
     return float(getattr(rule, "volume", 0.0))
 
 
-def _alike(rules: list[AnyHours]) -> list[str]:
+def _alike(rules: Iterable[AnyHours]) -> list[str]:
     return sorted({repr((type(rule).__name__, rule.contents)) for rule in rules})
 
 

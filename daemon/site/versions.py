@@ -16,6 +16,7 @@ from pathlib import Path
 from gloaming.daemon.service.private_file import replace_file, sync_folder, why_closed, write_private
 from gloaming.daemon.site.editing import Files, digest, read_files
 from gloaming.daemon.site.last_good import FILES
+from gloaming.shows.config_files.errors import ConfigError, InputError
 
 FOLDER = "site-versions"
 NOTE = "saving.json"
@@ -98,21 +99,25 @@ class Versions:
         note.unlink(missing_ok=True)
 
     def finish(self, folder: Path) -> bool:
-        """Complete a save that a power cut interrupted between the two files. OSError if that is not possible."""
+        """Complete a save that a power cut interrupted between the two files. InputError if that is not possible."""
         note = self._folder / NOTE
-        if not note.exists():
-            return False
-        found, now = json.loads(note.read_text(encoding="utf-8")), read_files(folder)
-        after, hashes = self.files(found["id"]), _hashes(now)
-        wanted = _hashes(after)
-        ours = all(hashes[name] in (found["before"][name], wanted[name]) for name in FILES)
-        begun = [name for name in FILES if hashes[name] == wanted[name] != found["before"][name]]
-        if ours and begun:  # without one, nothing was replaced; with other contents, a person has edited since
-            for name in FILES:
-                if hashes[name] != wanted[name]:
-                    _replace(folder / name, after[name])
-        note.unlink()
-        return bool(ours and begun)
+        try:
+            if not note.exists():
+                return False
+            found = json.loads(note.read_text(encoding="utf-8"))
+            before, after, now = found["before"], self.files(found["id"]), read_files(folder)
+            wanted, hashes = _hashes(after), _hashes(now)
+            ours = all(hashes[name] in (before[name], wanted[name]) for name in FILES)
+            rest = [name for name in FILES if hashes[name] != wanted[name]]
+            begun = ours and 0 < len(rest) < len(FILES)  # otherwise nothing was replaced, or a person has edited since
+            for name in rest if begun else ():
+                _replace(folder / name, after[name])
+            note.unlink()
+            return begun
+        except (OSError, ValueError, LookupError) as error:
+            problem = f"a save was interrupted, and cannot be completed: {why_closed(folder, error)}"
+            hint = "make the folder writable, or save both files again"
+            raise InputError(ConfigError(folder, None, None, problem, hint)) from None
 
     def _ids(self) -> list[int]:
         with suppress(OSError):

@@ -8,6 +8,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
+from gloaming.api import serve
+from gloaming.daemon.site import versions
+from gloaming.daemon.site.editing import read_files
+from gloaming.daemon.site.versions import Versions
 from tests.api.house import write_site
 from tests.daemon import numbered
 from tests.waiting import wait_until
@@ -66,3 +72,28 @@ def test_a_planner_that_cannot_start_reports_why_once_and_starts_when_the_site_i
         said = one.communicate(timeout=60)[1]
         assert one.returncode == 0
         assert (said.count(b"\n"), b"25:00" in said) == (1, True)
+
+
+def test_a_save_that_a_power_cut_interrupted_is_completed_at_the_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, state = write_site(tmp_path / "site"), tmp_path / "state"
+    state.mkdir()
+    new = {name: data.replace(b"ridge", b"gable") for name, data in read_files(folder).items()}
+    new["site.toml"] += b'\n[[output.zone]]\nname = "gable"\nbrightness = 0.5\n'
+    replace, replaced = versions._replace, list[Path]()
+
+    def cut(path: Path, data: bytes) -> None:
+        if replaced:
+            raise KeyboardInterrupt
+        replaced.append(path)
+        replace(path, data)
+
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(versions, "_replace", cut)
+        Versions(state).save(folder, Versions(state).add(new, 1, "a laptop", "another name"))
+    assert read_files(folder) != new, "there is a mixture, whose zone is not in the rig"
+    site, refused = serve._site(folder, state)
+    assert refused is None
+    assert [one.name for one in site.output.zone] == ["gable"]
+    assert read_files(folder) == new

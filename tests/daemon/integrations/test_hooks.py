@@ -246,7 +246,7 @@ def test_a_command_reaches_neither_the_state_nor_the_socket(user: str) -> None:
             run_command(("/bin/sh", "-c", look), {}, (state,))
         else:  # a copy, by Debian's Python: that user may not enter root's own folders, where the project may stand
             copy = shutil.copy(hidden_folders.__file__, folder)
-            call = ["/usr/bin/python3", copy, str(state), "--", "/bin/sh", "-c", look]
+            call = ["/usr/bin/python3", copy, str(state), "--read-only", "--", "/bin/sh", "-c", look]
             subprocess.run(call, user=user, group=account.pw_gid, extra_groups=[], check=True, timeout=60)
         told = out.read_text()
         assert "S3CRET" not in told
@@ -254,6 +254,34 @@ def test_a_command_reaches_neither_the_state_nor_the_socket(user: str) -> None:
         lost = told.count("token: No such file") + told.count("token: Permission denied")
         assert lost == (2 if user == "nobody" else 1)
         assert (state / "token").read_text() == "S3CRET"
+
+
+@needs("root")
+@pytest.mark.parametrize("user", ["root", pytest.param("nobody", marks=needs("user namespaces"))])
+def test_a_command_reads_the_site_and_writes_nothing_there(user: str) -> None:
+    """As on a board: the site belongs to the user of the service, who also runs the command."""
+    account = pwd.getpwnam(user)
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made)
+        site, out = folder / "site", folder / "out"
+        (site / "pieces").mkdir(parents=True)
+        (site / "site.toml").write_text("as it was")
+        for path in (folder, site, site / "pieces", site / "site.toml"):
+            os.chown(path, account.pw_uid, account.pw_gid)
+        tries = f"echo other > {site}/site.toml; touch {site}/pieces/new; mv {site}/site.toml {site}/gone"
+        look = f"({tries}; cat {site}/site.toml; touch {folder}/elsewhere && echo ' elsewhere') > {out} 2>&1"
+        program = ("/bin/sh", "-c", look)
+        if user == "root":
+            run_command(program, {}, (), (site,))
+        else:
+            copy = shutil.copy(hidden_folders.__file__, folder)
+            call = ["/usr/bin/python3", copy, "--read-only", str(site), "--", *program]
+            subprocess.run(call, user=user, group=account.pw_gid, extra_groups=[], check=True, timeout=60)
+        told = out.read_text()
+        assert told.count("Read-only file system") == 3, told
+        assert told.endswith("as it was elsewhere\n")
+        assert sorted(path.name for path in site.rglob("*")) == ["pieces", "site.toml"]
+        assert (site / "site.toml").read_text() == "as it was"
 
 
 def test_a_command_that_cannot_be_kept_from_the_state_is_not_run(tmp_path: Path) -> None:

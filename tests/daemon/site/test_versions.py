@@ -11,6 +11,7 @@ import pytest
 from gloaming.daemon.site import versions
 from gloaming.daemon.site.editing import Files, digest, read_files
 from gloaming.daemon.site.versions import Versions
+from gloaming.shows.config_files.errors import InputError
 
 OLD: Files = {"site.toml": b"# old site\n", "rig.toml": b"# old rig\n"}
 NEW: Files = {"site.toml": b"# new site\n", "rig.toml": b"# new rig\n"}
@@ -63,6 +64,24 @@ def test_after_a_power_cut_the_files_are_all_old_or_all_new(
     assert Versions(at.state).finish(at.site) == (count > 0)
     assert read_files(at.site) == wanted
     assert not Versions(at.state).finish(at.site), "it is done once"
+
+
+def test_a_save_that_cannot_be_completed_is_a_mistake_in_one_line(at: Place, monkeypatch: pytest.MonkeyPatch) -> None:
+    """So the last good site plays, and not a mixture of two."""
+    version = at.versions.add(NEW, 1, "a laptop", "it is new")
+    with monkeypatch.context() as patch, pytest.raises(PowerCutError):
+        cut_power_after(patch, 1)
+        at.versions.save(at.site, version)
+    with monkeypatch.context() as patch, pytest.raises(InputError) as found:
+        patch.setattr(versions, "_replace", read_only)
+        at.versions.finish(at.site)
+    assert len(str(found.value).splitlines()) == 1
+    assert "a save was interrupted" in str(found.value)
+    assert at.versions.finish(at.site), "it is completed once that is possible"
+
+
+def read_only(path: Path, data: bytes) -> None:
+    raise OSError(30, "Read-only file system")
 
 
 def test_an_edit_on_the_board_after_the_power_cut_is_not_overwritten(

@@ -14,6 +14,7 @@ import pytest
 
 from gloaming.daemon.planner import site_files
 from gloaming.daemon.planner.site_files import ConflictCode
+from gloaming.daemon.site import versions
 from tests.api.house import House, house, run
 
 SITE = "/api/setup/site"
@@ -271,6 +272,30 @@ def test_texts_that_no_file_can_hold_get_one_line(tmp_path: Path) -> None:
                 assert len(answer.json()["detail"].splitlines()) == 1
             large = {**page.files, "rig.toml": "#" * (5 << 20)}
             assert (await page.save(large)).status_code == 413
+
+    run(work())
+
+
+@pytest.mark.parametrize("broken", ["the site", "the state"])
+def test_on_a_disk_that_takes_nothing_one_line_says_so_and_nothing_is_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, broken: str
+) -> None:
+    def fails(*_: Any) -> None:
+        raise OSError(30, "Read-only file system")
+
+    async def work() -> None:
+        async with editor(tmp_path) as page:
+            with monkeypatch.context() as patch:
+                patch.setattr(versions, "_replace" if broken == "the site" else "replace_file", fails)
+                answer = await page.save(page.texts(*LATER))
+            assert answer.status_code == 507
+            assert "Read-only file system" in answer.json()["detail"]
+            assert len(answer.json()["detail"].splitlines()) == 1
+            assert page.on_disk() == page.files
+            assert (await page.client.get(SITE)).json()["version"] == page.version
+            kept = (await page.client.get(f"{SITE}/versions")).json()
+            assert [one["board"] for one in kept] == ([True] if broken == "the site" else [])
+            assert (await page.save(page.texts(*LATER))).status_code == 200
 
     run(work())
 
