@@ -151,6 +151,17 @@ def test_a_form_changes_the_text_and_the_page_says_what_would_change(browser: Br
         expect(page.get_by_label("Opens")).to_have_value("16:40", timeout=MS)
 
 
+def test_a_save_has_what_was_typed_just_before(browser: Browser, site: Board) -> None:
+    with phone(browser) as context:
+        page = set_up(context, site)
+        page.get_by_label("Opens").fill("16:40")
+        changed(page)
+        page.get_by_label("Closes").fill("21:40")
+        page.get_by_role("button", name="Save", exact=True).tap()
+        expect(state(page)).to_have_text(SAVED, timeout=MS)
+        assert toml(site)["performance"][0]["to"] == "21:40"
+
+
 def test_a_mistake_is_at_its_line_while_one_types_and_a_save_of_it_leaves_the_show(
     browser: Browser, site: Board
 ) -> None:

@@ -23,15 +23,23 @@ export function field(page, label, example, input, changed) {
   const item = element("p", "", { className: "field" });
   const problem = element("small", "", { className: "bad", id: `${id}-problem` });
   item.append(element("label", label, { htmlFor: id }), input, element("small", example, { id: `${id}-example` }), problem);
-  let timer = 0;
+  let timer = 0; // of a text that is typed and not yet in the file
+  const flush = async () => {
+    if (!timer) return;
+    clearTimeout(timer);
+    const why = await changed();
+    timer = 0;
+    made.mistake(why);
+  };
   input.addEventListener("input", () => {
     clearTimeout(timer);
-    timer = setTimeout(async () => made.mistake(await changed()), WAIT_MS);
+    timer = setTimeout(flush, WAIT_MS);
   });
+  input.addEventListener("change", flush); // the field is left: perhaps for "Save"
   const made = {
     item,
     input,
-    set(value) { if (document.activeElement !== input) input.value = value; },
+    set(value) { if (document.activeElement !== input && !timer) input.value = value; },
     mistake(text) {
       problem.textContent = text || "";
       input.setAttribute("aria-invalid", String(Boolean(text)));

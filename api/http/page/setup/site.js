@@ -8,6 +8,7 @@ import { showVersions } from "./versions.js";
 import { count, inWords, wouldChange } from "./would.js";
 
 const DRAFT = "gloaming-site-text"; // in this tab alone: the files may hold secrets, so they do not stay on the disk
+const MEANWHILE = "Somebody has saved another text meanwhile. Choose above.";
 const NO_ANSWER = "The board did not answer. Your text is still here. Try again.";
 
 let site = null;
@@ -222,6 +223,7 @@ class Site {
     if (this.storing) return; // a second tap
     this.storing = true;
     this.showState(`${doing} …`);
+    await this.changes; // of a form, whose field was left for this button
     const files = this.files;
     try {
       const stored = await work();
@@ -265,7 +267,7 @@ class Site {
     this.forms.show(values, errors);
     this.hours.show(values, errors, refused);
     wouldChange(this.page, this.would, checked, this.changed);
-    const state = inWords(this.page, checked, this.changed);
+    const state = this.meanwhile.hidden ? inWords(this.page, checked, this.changed) : MEANWHILE;
     this.showState([this.note, this.note && !this.changed ? "" : state].filter(Boolean).join(" "), refused.length > 0);
     this.note = "";
   }
@@ -289,7 +291,7 @@ class Site {
     this.theirs = now;
     this.meanwhile.hidden = false;
     this.compare();
-    this.showState("Somebody has saved another text meanwhile. Choose above.", true);
+    this.showState(MEANWHILE, true);
     this.meanwhile.focus();
     this.listVersions();
   }
