@@ -16,6 +16,7 @@ from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.planner.commands import NotStandingError
 from gloaming.daemon.planner.repairs import UnknownRepairError
 from gloaming.daemon.planner.site_files import ConflictCode, SiteConflictError
+from gloaming.daemon.planner.uploads import PieceFileError, PieceFileProblem
 from gloaming.shows.config_files.errors import ConfigErrorCode, InputError
 
 
@@ -38,6 +39,20 @@ class Problem(JSONResponse):
             type="about:blank", title=title, status=status, detail=detail, code=code, reasons=reasons, **more
         )
         super().__init__(content.model_dump(exclude_none=True), status, headers=headers)
+
+
+REFUSED_FILES = {
+    PieceFileProblem.NAME: 400,
+    PieceFileProblem.LENGTH: 413,
+    PieceFileProblem.NO_SPACE: 507,
+    PieceFileProblem.TOO_MANY: 409,
+    PieceFileProblem.UNKNOWN: 404,
+    PieceFileProblem.OFFSET: 409,
+    PieceFileProblem.BUSY: 423,
+    PieceFileProblem.TAKEN: 409,
+    PieceFileProblem.IN_ORDER: 409,
+    PieceFileProblem.CONTENT: 422,
+}
 
 
 def add_errors(app: FastAPI) -> None:
@@ -79,6 +94,10 @@ def add_errors(app: FastAPI) -> None:
     @app.exception_handler(TooManyGuessesError)
     async def slow(_: Request, error: TooManyGuessesError) -> Problem:
         return Problem(429, str(error), {"Retry-After": f"{error.wait_s:.0f}"})
+
+    @app.exception_handler(PieceFileError)
+    async def file_refused(_: Request, error: PieceFileError) -> Problem:
+        return Problem(REFUSED_FILES[error.code], str(error), {"Tus-Resumable": "1.0.0"})
 
     @app.exception_handler(OSError)
     async def unwritten(_: Request, error: OSError) -> Problem:

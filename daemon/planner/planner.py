@@ -24,6 +24,7 @@ from gloaming.daemon.planner.commands import Commands
 from gloaming.daemon.planner.health import BLACK, Trouble
 from gloaming.daemon.planner.jobs import Jobs, Turns
 from gloaming.daemon.planner.monitor import Monitor
+from gloaming.daemon.planner.piece_files import PieceFiles
 from gloaming.daemon.planner.repairs import Repairs
 from gloaming.daemon.planner.rig_monitor import RigMonitor
 from gloaming.daemon.planner.score_sender import ScoreSender
@@ -76,6 +77,7 @@ class Planner:
         self._commands = Commands(situation, self._rig, self._sender)
         self._site_watch = SiteWatch(situation, state, self._adopt, self._taken_over)
         self._site_files = SiteFiles(situation, state, self._site_watch)
+        self._piece_files = PieceFiles(situation, state, self._site_files, self._site_watch.reload, self._sound)
         troubles = (self._sound.troubles, self._rig.troubles, self._site_watch.troubles)
         self._monitor = Monitor(situation, state, self._client, self._troubles, *troubles)
         self._steps: int | None = None
@@ -110,10 +112,12 @@ class Planner:
             (5, "look at sound", self._sound.look),
             (PERIOD_S, "ask the controllers", self._rig.reach.look),
             (LOOK_UP_S, "look up the controllers", self._rig.look_up),
+            (5, "look after the pieces", self._piece_files.look),
         )
 
     async def stop(self) -> None:
         await self._jobs.stop()
+        await self._piece_files.stop()
         if self._steps is not None:
             asyncio.get_running_loop().remove_reader(self._steps)
             os.close(self._steps)
@@ -156,6 +160,11 @@ class Planner:
     def site_files(self) -> SiteFiles:
         """What checks and saves site.toml and rig.toml."""
         return self._site_files
+
+    @property
+    def piece_files(self) -> PieceFiles:
+        """The files of the pieces, and uploads."""
+        return self._piece_files
 
     def now_ns(self) -> int:
         """The show's time."""

@@ -27,8 +27,8 @@ NAME_BYTES_MAX = 120
 LENGTH = ".length"
 
 
-class UploadProblem(StrEnum):
-    """Why an upload is refused."""
+class PieceFileProblem(StrEnum):
+    """Why a file of a piece, or a piece, is refused."""
 
     NAME = "name"
     LENGTH = "length"
@@ -38,13 +38,14 @@ class UploadProblem(StrEnum):
     OFFSET = "offset"
     BUSY = "busy"
     TAKEN = "taken"
+    IN_ORDER = "in-order"
     CONTENT = "content"
 
 
-class UploadError(Exception):
-    """An upload that is refused: `code` for programs, the text for people."""
+class PieceFileError(Exception):
+    """A file or a piece that is refused: `code` for programs, the text for people."""
 
-    def __init__(self, code: UploadProblem, text: str) -> None:
+    def __init__(self, code: PieceFileProblem, text: str) -> None:
         super().__init__(text)
         self.code = code
 
@@ -81,21 +82,22 @@ class Uploads:
         """One thread writes them all, so that they do not crowd the disk."""
 
     def begin(self, name: str, length: int, now_ns: int) -> Upload:
-        """Make an empty upload. UploadError where the name, the length or the disk does not permit it; OSError."""
+        """Make an empty upload. PieceFileError where the name, the length or the disk does not permit it; OSError."""
         if problem := name_problem(name):
-            raise UploadError(UploadProblem.NAME, problem)
+            raise PieceFileError(PieceFileProblem.NAME, problem)
         if length < 1:
-            raise UploadError(UploadProblem.LENGTH, f"{name} is empty")
+            raise PieceFileError(PieceFileProblem.LENGTH, f"{name} is empty")
         uploads = self.all()
         if len(uploads) >= UPLOADS_MAX:
-            raise UploadError(
-                UploadProblem.TOO_MANY, f"there are {UPLOADS_MAX} uploads already: finish or remove one of them first"
+            raise PieceFileError(
+                PieceFileProblem.TOO_MANY,
+                f"there are {UPLOADS_MAX} uploads already: finish or remove one of them first",
             )
         needed, free = length + sum(one.length - one.offset for one in uploads), self.free_bytes()
         if needed > free:
             others = " with the other uploads" if needed > length else ""
-            raise UploadError(
-                UploadProblem.NO_SPACE,
+            raise PieceFileError(
+                PieceFileProblem.NO_SPACE,
                 f"{name} does not fit on the disk: {size(needed)} are needed{others}, {size(free)} are free",
             )
         id = secrets.token_hex(16)
@@ -115,10 +117,12 @@ class Uploads:
         return max(0, self._free(folder) - RESERVE_BYTES)
 
     def find(self, id: str) -> Upload:
-        """An upload by its id. UploadError if there is none."""
+        """An upload by its id. PieceFileError if there is none."""
         found = self._read(self.folder / id) if re.fullmatch("[0-9a-f]{32}", id) else None
         if found is None:
-            raise UploadError(UploadProblem.UNKNOWN, "there is no such upload: it was finished, removed, or a day old")
+            raise PieceFileError(
+                PieceFileProblem.UNKNOWN, "there is no such upload: it was finished, removed, or a day old"
+            )
         return found
 
     def all(self) -> list[Upload]:
@@ -129,14 +133,14 @@ class Uploads:
     async def append(self, id: str, offset: int, parts: AsyncIterator[bytes], now_ns: Callable[[], int]) -> Upload:
         """Add bytes, which begin at `offset`. What arrives before an error or a cut stays, and is safe on the disk.
 
-        UploadError; OSError where the disk is full; whatever `parts` raises.
+        PieceFileError; OSError where the disk is full; whatever `parts` raises.
         """
         upload = self.find(id)
         if offset != upload.offset:
             problem = (
                 f"{upload.offset} bytes of {upload.name} are on the board, so the next begin there, not at {offset}"
             )
-            raise UploadError(UploadProblem.OFFSET, problem)
+            raise PieceFileError(PieceFileProblem.OFFSET, problem)
         with self.held(upload):
             await self._append(upload, parts, now_ns)
         return self.find(id)
@@ -149,7 +153,9 @@ class Uploads:
         try:
             async for part in parts:
                 if len(part) > room:
-                    raise UploadError(UploadProblem.LENGTH, f"{upload.name} has more bytes than its {upload.length}")
+                    raise PieceFileError(
+                        PieceFileProblem.LENGTH, f"{upload.name} has more bytes than its {upload.length}"
+                    )
                 room -= len(part)
                 block += part
                 if len(block) >= BLOCK_BYTES:
@@ -163,9 +169,9 @@ class Uploads:
 
     @contextmanager
     def held(self, upload: Upload) -> Iterator[None]:
-        """Keep others from an upload meanwhile. UploadError if somebody has it already."""
+        """Keep others from an upload meanwhile. PieceFileError if somebody has it already."""
         if upload.id in self._busy:
-            raise UploadError(UploadProblem.BUSY, f"{upload.name} is in use: wait until that has ended")
+            raise PieceFileError(PieceFileProblem.BUSY, f"{upload.name} is in use: wait until that has ended")
         self._busy.add(upload.id)
         try:
             yield
@@ -173,7 +179,7 @@ class Uploads:
             self._busy.discard(upload.id)
 
     def remove(self, id: str) -> None:
-        """Remove an upload. UploadError if there is none, or if it is in use."""
+        """Remove an upload. PieceFileError if there is none, or if it is in use."""
         with self.held(self.find(id)):
             shutil.rmtree(self.folder / id)
 

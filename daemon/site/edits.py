@@ -190,6 +190,14 @@ def _add_piece(document: Tables, change: Change) -> None:
         _set_order(show, [*map(str, show.get("order", ())), name])
 
 
+def _piece_file(document: Tables, change: Change) -> None:
+    """Another frame file or sound file for a piece."""
+    table = _of_name(document, "piece", change["name"])
+    for key in ("frames", "sound"):
+        if key in change:
+            _set(table, key, change[key])
+
+
 def _remove_piece(document: Tables, change: Change) -> None:
     name, tables = change["name"], _list(document, "piece")
     _of_name(document, "piece", name)
@@ -238,6 +246,7 @@ MADE: dict[str, Callable[[Tables, Change], None]] = {
     "brightness": _brightness,
     "hours": _hours,
     "piece": _add_piece,
+    "piece-file": _piece_file,
     "remove-piece": _remove_piece,
     "name": _name,
     "rename": _rename,

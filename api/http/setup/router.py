@@ -4,7 +4,9 @@ from fastapi import APIRouter, Depends
 
 from gloaming.api.http.auth.routes import DeviceDependency
 from gloaming.api.http.setup.documents import documents_router
+from gloaming.api.http.setup.pieces import pieces_router
 from gloaming.api.http.setup.site_files import site_files_router
+from gloaming.api.http.setup.uploads import uploads_router
 from gloaming.daemon.planner.planner import Planner
 
 
@@ -13,4 +15,6 @@ def setup_router(planner: Planner, owner: DeviceDependency) -> APIRouter:
     router = APIRouter(prefix="/api/setup", dependencies=[Depends(owner)], tags=["set-up"])
     router.include_router(documents_router(planner))
     router.include_router(site_files_router(planner, owner))
+    router.include_router(uploads_router(planner))
+    router.include_router(pieces_router(planner, owner))
     return router

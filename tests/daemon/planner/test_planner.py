@@ -9,7 +9,7 @@ from gloaming.daemon.planner.planner import Planner
 from tests.test_layout import FILES, TOP, imported
 
 ANSWERS = {"site", "trusted", "device_store", "now_ns", "decision", "now", "status", "nights", "report", "rig", "view"}
-LISTS = {"repairs", "site_files"}
+LISTS = {"piece_files", "repairs", "site_files"}
 COMMANDS = {"ask", "check_rig", "undo", "give_time", "reload"}
 JOURNAL = {"note", "journal", "written"}
 PROCESS = {"start", "stop", "add_troubles"}
@@ -21,6 +21,8 @@ API_MAY_IMPORT = {
     "confirmation": "how light is named",
     "health": "what a trouble is",
     "repairs": "its error",
+    "piece_files": "what an upload is to be",
+    "uploads": "its errors",
     "messages": "`gloaming sound` speaks to a transmitter of its own",
     "site_files": "its errors",
     "store": "the protocol of the devices",

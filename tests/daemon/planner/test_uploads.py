@@ -17,8 +17,8 @@ from gloaming.daemon.planner.uploads import (
     KEEP_NS,
     RESERVE_BYTES,
     UPLOADS_MAX,
-    UploadError,
-    UploadProblem,
+    PieceFileError,
+    PieceFileProblem,
     Uploads,
 )
 
@@ -40,9 +40,9 @@ def append(uploads: Uploads, id: str, offset: int, *data: bytes, at_ns: int = NO
 )
 def test_a_name_that_is_more_than_a_name_is_refused_and_leaves_nothing(name: str, tmp_path: Path) -> None:
     uploads = Uploads(tmp_path / "uploads")
-    with pytest.raises(UploadError) as refused:
+    with pytest.raises(PieceFileError) as refused:
         uploads.begin(name, 10, NOW_NS)
-    assert refused.value.code == UploadProblem.NAME
+    assert refused.value.code == PieceFileProblem.NAME
     assert [*tmp_path.rglob("*")] == []
 
 
@@ -56,12 +56,12 @@ def test_an_upload_that_does_not_fit_is_refused_before_it_begins(tmp_path: Path)
     """What other uploads still need counts too. A reserve stays free."""
     free = RESERVE_BYTES + 5_000_000
     uploads = Uploads(tmp_path / "uploads", lambda _: free)
-    with pytest.raises(UploadError) as refused:
+    with pytest.raises(PieceFileError) as refused:
         uploads.begin("tide.mp4", 2_100_000_000, NOW_NS)
-    assert refused.value.code == UploadProblem.NO_SPACE
+    assert refused.value.code == PieceFileProblem.NO_SPACE
     assert str(refused.value) == "tide.mp4 does not fit on the disk: 2.1 GB are needed, 5.0 MB are free"
     uploads.begin("a.mp4", 3_000_000, NOW_NS)
-    with pytest.raises(UploadError, match=r"6\.0 MB are needed with the other uploads, 5\.0 MB are free"):
+    with pytest.raises(PieceFileError, match=r"6\.0 MB are needed with the other uploads, 5\.0 MB are free"):
         uploads.begin("b.mp4", 3_000_000, NOW_NS)
     uploads.begin("c.mp4", 2_000_000, NOW_NS)
 
@@ -69,9 +69,9 @@ def test_an_upload_that_does_not_fit_is_refused_before_it_begins(tmp_path: Path)
 def test_uploads_are_limited_in_number(tmp_path: Path) -> None:
     uploads = Uploads(tmp_path / "uploads")
     ids = [uploads.begin("tide.frames", 10, NOW_NS).id for _ in range(UPLOADS_MAX)]
-    with pytest.raises(UploadError) as refused:
+    with pytest.raises(PieceFileError) as refused:
         uploads.begin("tide.frames", 10, NOW_NS)
-    assert refused.value.code == UploadProblem.TOO_MANY
+    assert refused.value.code == PieceFileProblem.TOO_MANY
     uploads.remove(ids[0])
     uploads.begin("tide.frames", 10, NOW_NS)
 
@@ -97,9 +97,9 @@ def test_what_arrives_before_a_cut_stays_and_the_next_bytes_begin_there(tmp_path
     there = BLOCK_BYTES + 100
     assert Uploads(tmp_path / "uploads").find(upload.id).offset == there  # a planner that has started again
     for wrong in (0, there - 1, there + 1):
-        with pytest.raises(UploadError) as refused:
+        with pytest.raises(PieceFileError) as refused:
             append(uploads, upload.id, wrong, b"c")
-        assert refused.value.code == UploadProblem.OFFSET
+        assert refused.value.code == PieceFileProblem.OFFSET
     assert append(uploads, upload.id, there, b"c" * (5 * BLOCK_BYTES - there)) == upload.length
     assert uploads.find(upload.id).whole
     assert upload.path.read_bytes() == b"a" * BLOCK_BYTES + b"b" * 100 + b"c" * (5 * BLOCK_BYTES - there)
@@ -108,9 +108,9 @@ def test_what_arrives_before_a_cut_stays_and_the_next_bytes_begin_there(tmp_path
 def test_more_bytes_than_the_upload_has_are_refused(tmp_path: Path) -> None:
     uploads = Uploads(tmp_path / "uploads")
     upload = uploads.begin("tide.npy", 10, NOW_NS)
-    with pytest.raises(UploadError) as refused:
+    with pytest.raises(PieceFileError) as refused:
         append(uploads, upload.id, 0, b"123456", b"78901")
-    assert refused.value.code == UploadProblem.LENGTH
+    assert refused.value.code == PieceFileProblem.LENGTH
     assert uploads.find(upload.id).offset == 6
 
 
@@ -128,10 +128,10 @@ def test_of_two_at_once_on_one_upload_the_second_is_refused_and_it_cannot_be_rem
 
         first = asyncio.create_task(uploads.append(upload.id, 0, slow(), lambda: NOW_NS))
         await asyncio.sleep(0)
-        with pytest.raises(UploadError) as refused:
+        with pytest.raises(PieceFileError) as refused:
             await uploads.append(upload.id, 0, parts(b"x"), lambda: NOW_NS)
-        assert refused.value.code == UploadProblem.BUSY
-        with pytest.raises(UploadError):
+        assert refused.value.code == PieceFileProblem.BUSY
+        with pytest.raises(PieceFileError):
             uploads.remove(upload.id)
         go_on.set()
         assert (await first).whole
@@ -182,6 +182,6 @@ def test_what_is_no_whole_upload_does_not_count(tmp_path: Path) -> None:
     (tmp_path / "note").write_text("x")
     assert uploads.all() == []
     for id in ("0" * 32, "../note", "note", os.sep, ""):
-        with pytest.raises(UploadError) as refused:
+        with pytest.raises(PieceFileError) as refused:
             uploads.find(id)
-        assert refused.value.code == UploadProblem.UNKNOWN
+        assert refused.value.code == PieceFileProblem.UNKNOWN

@@ -87,6 +87,12 @@ CASES: dict[str, tuple[dict[str, Any], list[tuple[str, str]]]] = {
         {"change": "piece", "name": "swell", "frames": "pieces/swell.frames", "show": "evening"},
         [("the old ones\n\n", 'the old ones\n\n[[piece]]\nname = "swell"\nframes = "pieces/swell.frames"\n\n'),
          ('"bells",\n]', '"bells",\n    "swell",\n]')]),
+    "the file of a piece": (
+        {"change": "piece-file", "name": "bells", "frames": "pieces/bells2.frames"},
+        [('"pieces/bells.frames"', '"pieces/bells2.frames"')]),
+    "the sound of a piece": (
+        {"change": "piece-file", "name": "bells", "sound": "pieces/bells.flac"},
+        [("# the old ones\n", '# the old ones\nsound = "pieces/bells.flac"\n')]),
     "remove a piece": (
         {"change": "remove-piece", "name": "bells"},
         [('[[piece]]\nname = "bells"\nframes = "pieces/bells.frames"   # the old ones\n\n', ""),

@@ -3,6 +3,7 @@
 
 const documents = () => import("./documents.js");
 const SECTIONS = { // title, and its module
+  pieces: ["Pieces", () => import("./pieces.js")],
   site: ["Site", () => import("./site.js")],
   sheet: ["Wiring sheet", documents],
   season: ["Season", documents],
