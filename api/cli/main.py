@@ -29,6 +29,7 @@ FAMILIES = (
     "rig_check",
     "sound",
     "site",
+    "completion",
 )
 """The modules of `gloaming.api.cli`, each with an `add_parser`. They import what is slow when they are called."""
 

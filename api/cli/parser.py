@@ -257,6 +257,12 @@ def add_family(commands: Commands[Parser], name: str, help: str, group: Group) -
     return parser.add_subparsers(prog=parser.prog, metavar="VERB", title="verbs")
 
 
+def commands_of(parser: Parser) -> dict[str, Parser]:
+    """The commands of the whole command, or the verbs of one, by name."""
+    actions = parser._subparsers and parser._subparsers._group_actions[0]
+    return dict(actions.choices) if isinstance(actions, argparse._SubParsersAction) else {}
+
+
 def print_help_of(parser: Parser) -> Handler:
     """A handler that prints the help of a parser."""
 

@@ -8,8 +8,7 @@ from textwrap import fill
 from gloaming.api.cli.live import call, end_all, print_taken, refused
 from gloaming.api.cli.parser import COLUMNS, Commands, Group, Parser, SiteWord, add_command, argument, one_of
 from gloaming.daemon.direction.overrides import TERMS, Kind
-from gloaming.shows.rig.model import port_name
-from gloaming.shows.rig.patterns import COLOURS, KINDS
+from gloaming.shows.rig.pattern_names import COLOURS, KINDS
 
 EVERY = "the whole rig"
 
@@ -72,6 +71,7 @@ def add_parser(commands: Commands[Parser]) -> None:
 def run_rig_check(args: argparse.Namespace) -> int:
     """Ask for a pattern, or end the one that is shown; exit 1 where it is refused."""
     from gloaming.api.http.schemas.requests import rig_check_request
+    from gloaming.shows.rig.model import port_name
 
     if args.pattern == "end":
         return end_all(args, ("rig-check",), "no rig check is under way")

@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
-from gloaming.shows.rig.patterns import Pattern
 from gloaming.shows.time_units import DAY_NS, SECOND_NS
+
+if TYPE_CHECKING:  # every command knows the overrides, and loads no numpy for that
+    from gloaming.shows.rig.patterns import Pattern
 
 
 class Kind(StrEnum):

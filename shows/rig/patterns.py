@@ -17,6 +17,7 @@ from gloaming.shows.framefile.layout import bytes_of
 from gloaming.shows.framefile.reader import Frames, Universe
 from gloaming.shows.framefile.source import universes_of
 from gloaming.shows.rig.model import Fixture, PixelString, Rig, port_name
+from gloaming.shows.rig.pattern_names import COLOURS
 from gloaming.shows.rig.wire import places_on_wire, unscaled
 from gloaming.shows.rig.zones import Spans, parts_in
 
@@ -26,19 +27,6 @@ HOLD = 4
 """How many frames, at the slow rate, each colour stays: two seconds."""
 RAMP_FRAMES = 320
 BLOCK_BYTES = 4_000_000
-COLOURS = {"red": "R", "green": "G", "blue": "B", "white": "RGB", "all": "RGBWA", "w": "W", "amber": "A"}
-"""The channels that each colour lights. "w" is the white channel alone."""
-KINDS = {
-    "colour": "one colour on every pixel",
-    "colours": "red, green, blue and white in turn, then the white and amber channels alone, two seconds each",
-    "pixel": "one pixel of every string, by its number",
-    "walk": "one pixel after another on every string: two a second, or faster to finish the longest string in time",
-    "ends": "the first pixel of every string green, the last one red",
-    "strings": "every string in its own colour",
-    "universes": "one universe after another, one second each",
-    "universe": "one universe",
-    "ramp": "from dark to full and back, in eight seconds",
-}
 NUMBERED = {"pixel", "universe"}
 OF_PIXELS = {"pixel", "walk", "ends"}
 BY_UNIVERSE = {"universe", "universes"}

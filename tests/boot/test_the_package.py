@@ -3,6 +3,7 @@ is inside is listed."""
 
 from __future__ import annotations
 
+import gzip
 import json
 import os
 import re
@@ -13,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.api.cli.test_completion import PLACES
 from tests.boot.fresh_root import TOP, clone
 from tests.namespaces import outdoors
 from tests.test_docs import DOCS
@@ -62,6 +64,18 @@ def test_what_is_inside_is_listed_and_is_what_is_pinned(packages: list[Path], tm
         assert {one["purl"] for one in listed["components"]} == {f"pkg:pypi/{name}@{of}" for name, of in pinned}
         pages = {str(page.relative_to(TOP)) for page in DOCS} - {"DEVELOPERS.md", "tests/bench/RESULTS.md"}
         assert [page for page in pages if not (tree / "usr/share/doc/gloaming" / page).is_file()] == []
+
+
+def test_completion_and_the_man_page_are_inside_the_same_for_every_board(packages: list[Path], tmp_path: Path) -> None:
+    places = ["man/man1/gloaming.1.gz", *PLACES.values()]
+    inside = []
+    for package in (packages[0], packages[2]):
+        tree = tmp_path / package.stem
+        subprocess.run(["dpkg-deb", "--extract", package, tree], check=True)
+        inside.append([(tree / "usr/share" / place).read_bytes() for place in places])
+    assert inside[0] == inside[1]
+    assert b".SH NAME" in gzip.decompress(inside[0][0])
+    assert [b"rig-check" in text for text in inside[0][1:]] == [True] * 3
 
 
 def test_a_library_whose_hash_is_not_the_pinned_one_is_not_built_in(tmp_path: Path) -> None:

@@ -10,7 +10,8 @@ from gloaming.api.http.auth.authenticator import DeviceKind
 from gloaming.api.http.schemas.base import At, Expected, RequestModel, checked, with_offset
 from gloaming.daemon.direction.rig_check import DEFAULT_LEVEL, DEFAULT_PATTERN, LEAST_MINUTES, LONGEST_MINUTES
 from gloaming.shows.config_files.checking import OneLine
-from gloaming.shows.rig.patterns import COLOURS, KINDS, NUMBERED
+from gloaming.shows.rig.pattern_names import COLOURS, KINDS
+from gloaming.shows.rig.patterns import NUMBERED
 from gloaming.shows.rig.repairs import NOTE_MAX, Fault
 
 

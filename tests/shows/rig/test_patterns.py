@@ -7,8 +7,8 @@ import pytest
 
 from gloaming.shows.framefile.reader import Frames
 from gloaming.shows.rig.model import Fixture, Rig
+from gloaming.shows.rig.pattern_names import KINDS
 from gloaming.shows.rig.patterns import (
-    KINDS,
     RAMP_FRAMES,
     Pattern,
     blocks,
