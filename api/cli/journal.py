@@ -110,5 +110,7 @@ def _table(found: dict[str, Any]) -> str:
     energy = "" if sums["energy_kwh"] is None else f", about {sums['energy_kwh']} kWh"
     outcomes = ", ".join(f"{count} {outcome}" for outcome, count in sums["outcomes"].items())
     lines.append(f"{sums['nights']} nights{f' ({outcomes})' if outcomes else ''}, lit {sums['hours_lit']} h{energy}")
+    repairs = ", ".join(f"{count} {what}" for what, count in sums["repairs"].items())
+    lines.append(f"repairs: {repairs}")
     lines.append("pieces: " + (", ".join(f"{name} {count}" for name, count in sums["pieces"].items()) or "none"))
     return "\n".join(lines)

@@ -27,6 +27,7 @@ FAMILIES = (
     "survey",
     "rig",
     "rig_check",
+    "repairs",
     "sound",
     "site",
     "completion",

@@ -10,8 +10,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, add_family, answer, argument
-from gloaming.api.cli.where import site_of
+from gloaming.api.cli.parser import STATE, Commands, Group, Parser, SiteWord, add_command, add_family, answer, argument
+from gloaming.api.cli.where import site_of, state_folder
 from gloaming.shows.config_files.errors import ConfigError, InputError, input_error
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def add_parser(commands: Commands[Parser]) -> None:
     add_command(
         verbs,
         "sheet",
-        "print the sheet to wire by: each controller with its ports, then spares and a list for the store",
+        "print the sheet to wire by: each controller with its ports, then repairs, spares and a list for the store",
         print_sheet,
         argument(
             "--html",
@@ -75,6 +75,7 @@ def add_parser(commands: Commands[Parser]) -> None:
             help="the page to write, to print and keep",
             example="sheet.html",
         ),
+        STATE,
         examples=("rig sheet --html sheet.html",),
         site=SiteWord.RIG,
     )
@@ -126,6 +127,7 @@ def export_rig(args: argparse.Namespace) -> int:
 def print_sheet(args: argparse.Namespace) -> int:
     """`rig sheet`."""
     from gloaming.api.cli.frames_verbs import apart
+    from gloaming.daemon.planner.store import read_repairs
     from gloaming.daemon.reports.sheet_html import page
     from gloaming.shows.replacing import replacing
     from gloaming.shows.rig.load import load_rig
@@ -134,7 +136,8 @@ def print_sheet(args: argparse.Namespace) -> int:
     path = _rig_file(args)
     apart(args.html, path)
     rig = load_rig(path)
-    text = page(sheet_of(rig), path.resolve().parent.name, datetime.now().astimezone())
+    repairs = read_repairs(state_folder(path.parent, args.state) / "state.db")
+    text = page(sheet_of(rig, repairs), path.resolve().parent.name, datetime.now().astimezone())
     with replacing(args.html) as temporary:
         temporary.write_text(text, encoding="utf-8")
     answer(args, _counts(args.html, rig), f"{args.html}: {_counted(rig)}")

@@ -13,7 +13,7 @@ from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.planner.situation import Situation
 from gloaming.shows.config_files.errors import ConfigError, InputError
 from gloaming.shows.config_files.known_names import instead
-from gloaming.shows.rig.repairs import Fault, Repair
+from gloaming.shows.rig.repairs import Fault, Repair, in_order
 
 OPEN_MAX = 1000
 MENDED_KEPT = 1000
@@ -33,11 +33,7 @@ class Repairs:
     @property
     def open(self) -> list[Repair]:
         """What is to be mended, in the order of the rig; first what is not in the rig any more."""
-        rig = self._situation.site.rig
-        names = [one.name for one in (*rig.string, *rig.fixture)]
-        order = {name: place for place, name in enumerate(names)}
-        found = [one for one in self._situation.store.repairs() if one.open]
-        return sorted(found, key=lambda one: (order.get(one.part, -1), one.pixel or 0, one.id))
+        return in_order(self._situation.store.repairs(), self._situation.site.rig)
 
     def as_json(self) -> dict[str, Any]:
         """The answer of GET /api/repairs: what is open, and what was mended last."""

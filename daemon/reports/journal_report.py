@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from itertools import groupby
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.direction.score import State
@@ -24,6 +24,7 @@ from gloaming.daemon.site.load import Site
 from gloaming.daemon.timetable.nights import NotGiven
 from gloaming.daemon.timetable.zones import local_date
 from gloaming.shows.config_files.errors import ConfigError, ConfigErrorCode, InputError
+from gloaming.shows.rig.repairs import Repair
 from gloaming.shows.time_units import SECOND_NS
 
 T = TypeVar("T")
@@ -58,12 +59,24 @@ class NightReport:
         return (self.closes_ns - self.opens_ns) / SECOND_NS / 3600
 
 
+class RepairCounts(NamedTuple):
+    """How many marks of the repairs list were made and mended on these dates, and how many are open now."""
+
+    marked: int = 0
+    mended: int = 0
+    open: int = 0
+
+
+NO_REPAIRS = RepairCounts()
+
+
 @dataclass(frozen=True)
 class JournalReport:
     """A season's nights in fact."""
 
     site: Site
     nights: tuple[NightReport, ...]
+    repairs: RepairCounts = NO_REPAIRS
 
     @property
     def lit_s(self) -> float:
@@ -99,15 +112,30 @@ def season_report(site: Site, store: Store, now_ns: int, first: date | None, day
         ) from None
     nights = sorted(season(site, begin, end), key=lambda row: row.night.opens_ns)
     missing = not_given(site, begin, end)
+    repairs = _counted(store.repairs(), site, begin, end)
     if not nights:
-        return report(site, nights, missing, (), now_ns)
+        return report(site, nights, missing, (), now_ns, repairs)
     until_ns = max(night.closes_ns for night in nights)
     rows = store.journal_between(nights[0].night.opens_ns, until_ns, {str(state) for state in State} - {State.NO_CLOCK})
-    return report(site, nights, missing, rows, now_ns)
+    return report(site, nights, missing, rows, now_ns, repairs)
+
+
+def _counted(repairs: Iterable[Repair], site: Site, begin: date, end: date) -> RepairCounts:
+    marked = mended = still = 0
+    for one in repairs:
+        marked += begin <= local_date(one.at_ns, site.timezone) <= end
+        mended += one.mended_ns is not None and begin <= local_date(one.mended_ns, site.timezone) <= end
+        still += one.open
+    return RepairCounts(marked, mended, still)
 
 
 def report(
-    site: Site, nights: Sequence[NightRow], missing: Iterable[NotGiven], rows: Iterable[Row], now_ns: int
+    site: Site,
+    nights: Sequence[NightRow],
+    missing: Iterable[NotGiven],
+    rows: Iterable[Row],
+    now_ns: int,
+    repairs: RepairCounts = NO_REPAIRS,
 ) -> JournalReport:
     """The report from the nights in the order of their openings, those not given, and the journal's lines."""
     breaks: list[Row] = []
@@ -128,7 +156,7 @@ def report(
         NightReport(one.date, one.performance.show, 0, 0, "left out", one.code, one.why, 0.0, (), (), None)
         for one in missing
     ]
-    return JournalReport(site, tuple(sorted(found, key=lambda night: (night.date, night.opens_ns))))
+    return JournalReport(site, tuple(sorted(found, key=lambda night: (night.date, night.opens_ns))), repairs)
 
 
 def _by_night(nights: Sequence[NightRow], things: Iterable[T], span: Callable[[T], tuple[int, int]]) -> list[list[T]]:
@@ -217,5 +245,6 @@ def as_json(found: JournalReport) -> str:
         "pieces": dict(found.pieces),
         "interruptions": sum(len(night.interruptions) for night in found.nights),
         "energy_kwh": None if found.energy_wh is None else round(found.energy_wh / 1000, 2),
+        "repairs": found.repairs._asdict(),
     }
     return json.dumps({"site": found.site.name, "sums": sums, "nights": nights})

@@ -10,6 +10,7 @@ from gloaming.shows.analysis.feeding import FIXTURE_CAUTIONS
 from gloaming.shows.analysis.wiring import ranges
 from gloaming.shows.rig.model import Fixture, PixelString
 from gloaming.shows.rig.sheet import CAUTIONS, SPARES_OF, FullLoad, Sheet
+from gloaming.shows.time_units import SECOND_NS
 
 
 def page(sheet: Sheet, name: str, at: datetime) -> str:
@@ -24,6 +25,7 @@ def page(sheet: Sheet, name: str, at: datetime) -> str:
         channels=_channels,
         feed=_feed,
         load_text=_load_text,
+        local=lambda at_ns: datetime.fromtimestamp(at_ns / SECOND_NS, at.tzinfo),
         plural=plural,
         ranges=ranges,
         spares_of=SPARES_OF,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
@@ -84,3 +85,11 @@ class Repair:
             return None
         numbers = ", ".join(str(one) for one in sorted({*string.missing, self.pixel}))
         return f"if the next pixel has moved up: write missing = [{numbers}] into string {self.part} of rig.toml"
+
+
+def in_order(repairs: Iterable[Repair], rig: Rig) -> list[Repair]:
+    """The open ones in the order of the rig; first what is not in the rig any more."""
+    order = {one.name: place for place, one in enumerate((*rig.string, *rig.fixture))}
+    return sorted(
+        (one for one in repairs if one.open), key=lambda one: (order.get(one.part, -1), one.pixel or 0, one.id)
+    )

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import chain, islice
 from math import ceil
 
 from gloaming.shows.rig.draw import Feed, feeds, slot_ma
 from gloaming.shows.rig.model import Circuit, Controller, Fixture, PixelString, Port, Rig, Supply, positions
+from gloaming.shows.rig.repairs import Repair, in_order
+from gloaming.shows.rig.wire import places_on_wire
 
 CAUTIONS = (
     "Isolate a supply, and make sure that it is dead, before you touch what it feeds.",
@@ -101,6 +104,18 @@ class Spare:
 
 
 @dataclass(frozen=True)
+class ToMend:
+    """An open mark, and where it is. `slot` is the pixel's first one on the wire, `(universe, slot)`. `absence` says
+    why it is not in the rig any more."""
+
+    repair: Repair
+    controller: str | None
+    port: int | None
+    slot: tuple[int, int] | None
+    absence: str | None
+
+
+@dataclass(frozen=True)
 class Sheet:
     """The whole sheet."""
 
@@ -108,10 +123,11 @@ class Sheet:
     supplies: tuple[tuple[Supply, FullLoad], ...]
     circuits: tuple[tuple[Circuit, FullLoad, tuple[str, ...]], ...]
     spares: tuple[Spare, ...]
+    to_mend: tuple[ToMend, ...]
 
 
-def sheet_of(rig: Rig) -> Sheet:
-    """The sheet of a rig from `load_rig`."""
+def sheet_of(rig: Rig, repairs: Iterable[Repair] = ()) -> Sheet:
+    """The sheet of a rig from `load_rig`, with the `repairs` that are open."""
     full = {(feed.kind, feed.name): load for feed, load in _full_loads(rig)}
     hung = {string.name: _hung(string, full.get(("string", string.name))) for string in rig.string}
     ports: dict[str, list[WiredPort]] = {controller.name: [] for controller in rig.controller}
@@ -130,7 +146,8 @@ def sheet_of(rig: Rig) -> Sheet:
         for one in rig.controller
     ]
     supplies = tuple((supply, full["supply", supply.name]) for supply in rig.supply)
-    return Sheet(tuple(controllers), supplies, tuple(_circuits(rig, supplies)), tuple(_spares(rig)))
+    to_mend = tuple(_to_mend(one, rig) for one in in_order(repairs, rig))
+    return Sheet(tuple(controllers), supplies, tuple(_circuits(rig, supplies)), tuple(_spares(rig)), to_mend)
 
 
 def _full_loads(rig: Rig) -> Iterator[tuple[Feed, FullLoad]]:
@@ -161,6 +178,17 @@ def _hung(string: PixelString, load: FullLoad | None) -> HungString:
     spans = list(string.spans())
     (universe, slot, _), (last_universe, _, last_slot) = spans[0], spans[-1]
     return HungString(string, (universe, slot), (last_universe, last_slot), direction_of(string), load)
+
+
+def _to_mend(repair: Repair, rig: Rig) -> ToMend:
+    absence, string = repair.absence(rig), repair.string(rig)
+    controllers = {one.name: one.controller for one in rig.fixture}
+    controllers |= {one.name: one.controller for one in rig.string}
+    slot = None
+    if string and repair.pixel and not absence and (at := int(places_on_wire(string)[repair.pixel - 1])) >= 0:
+        slots = chain.from_iterable(((n, slot) for slot in range(a, b + 1)) for n, a, b in string.spans())
+        slot = next(islice(slots, at * len(string.order), None))
+    return ToMend(repair, controllers.get(repair.part), string.port if string else None, slot, absence)
 
 
 def direction_of(string: PixelString) -> str | None:

@@ -57,8 +57,14 @@ class Daemon:
         return (self.state / "token").read_text().strip()
 
     def now(self) -> Any:
-        """`/api/now`, on a connection of its own."""
-        request = urllib.request.Request(f"{self.url}/api/now", headers={"Authorization": f"Bearer {self.token}"})
+        """`/api/now`."""
+        return self.ask("GET", "/api/now")
+
+    def ask(self, method: str, path: str, body: object = None) -> Any:
+        """One request with the board's own token, on a connection of its own; the answer."""
+        headers = {"Authorization": f"Bearer {self.token}", "Content-Type": "application/json"}
+        data = None if body is None else json.dumps(body).encode()
+        request = urllib.request.Request(f"{self.url}{path}", data, headers, method=method)
         with urllib.request.urlopen(request, timeout=20) as answer:
             return json.load(answer)
 

@@ -212,6 +212,14 @@ class NightPast(Answer):
     energy_wh: float | None
 
 
+class RepairCounts(Answer):
+    """How many marks of the repairs list were made and mended on these dates, and how many are open now."""
+
+    marked: int
+    mended: int
+    open: int
+
+
 class SeasonSums(Answer):
     """The sums of a report."""
 
@@ -221,6 +229,7 @@ class SeasonSums(Answer):
     pieces: dict[str, int]
     interruptions: int
     energy_kwh: float | None
+    repairs: RepairCounts
 
 
 class SeasonReport(Answer):

@@ -35,7 +35,7 @@ def documents_router(planner: Planner) -> APIRouter:
         return nights_html.page(site, rows, first, last, at())
 
     def sheet() -> str:
-        return sheet_html.page(sheet_of(planner.site.rig), planner.site.name, at())
+        return sheet_html.page(sheet_of(planner.site.rig, planner.repairs.open), planner.site.name, at())
 
     async def made(make: Callable[[], str]) -> HTMLResponse:
         """A thread makes one document after the other."""
