@@ -23,17 +23,21 @@ class Kind(StrEnum):
     MUTE = "mute"
     SKIP = "skip"
     RIG_CHECK = "rig-check"
+    BURN_IN = "burn-in"
     OUT_OF_SERVICE = "out-of-service"
 
     @property
     def words(self) -> str:
         """The kind in a sentence."""
-        return self.replace("-", " ")
+        return self.value if self == Kind.BURN_IN else self.replace("-", " ")
 
 
 WEEK_MINUTES, DAY_MINUTES = 7 * 24 * 60, 24 * 60
+RIG_CHECK_MINUTES = 10
 OUT_OF_SERVICE_DAYS = 400
 """The longest time out of service: more than a year, so that a part stays dark until the next season."""
+CHECKS = (Kind.RIG_CHECK, Kind.BURN_IN)
+"""The kinds that show a test pattern. A burn-in goes on beneath a rig check."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +72,7 @@ TERMS = {
     Kind.PAUSE: KindTerms(
         "Paused",
         "lights off; the show stops where it is",
-        frozenset({Kind.PAUSE, Kind.RIG_CHECK}),
+        frozenset({Kind.PAUSE, *CHECKS}),
         "show_continues",
         usual_minutes=15,
         lights_off=True,
@@ -76,7 +80,7 @@ TERMS = {
     Kind.DARK: KindTerms(
         "Off",
         "lights off for tonight, or for a given time",
-        frozenset({Kind.DARK, Kind.RIG_CHECK}),
+        frozenset({Kind.DARK, *CHECKS}),
         lights_off=True,
         in_zones=True,
     ),
@@ -103,6 +107,16 @@ TERMS = {
         "Rig check",
         "test patterns on the rig; they end after ten minutes",
         frozenset({Kind.RIG_CHECK}),
+        usual_minutes=RIG_CHECK_MINUTES,
+        longest_minutes=RIG_CHECK_MINUTES,
+        of_its_own=True,
+    ),
+    Kind.BURN_IN: KindTerms(
+        "Burn-in",
+        "a test pattern for hours, outside dark hours",
+        frozenset(CHECKS),
+        usual_minutes=DAY_MINUTES / 2,
+        longest_minutes=DAY_MINUTES,
         of_its_own=True,
     ),
     Kind.OUT_OF_SERVICE: KindTerms(
@@ -160,9 +174,10 @@ class Override:
 
     `until_ns` is the end that was asked for. `ended_ns` is the instant at which somebody ended it earlier. A skip acts
     at `at_ns` only; a skip that is undone before `until_ns` has no effect. A call has a `show`. A dim has a `level`
-    (0..1, a share of the set brightness), a rig check too (0..1, its brightness). A rig check has a `check`. With
-    `show_continues`, the show moves on during a pause. `zone` is the part of the rig that it is for, None: all of it.
-    Out of service, that part may also be a string, a fixture or a controller, and `why` says what is wrong with it.
+    (0..1, a share of the set brightness). A rig check and a burn-in have a `check`, and a `level` (0..1, the
+    brightness). With `show_continues`, the show moves on during a pause. `zone` is the part of the rig that it is for,
+    None: all of it. Out of service, that part may also be a string, a fixture or a controller, and `why` says what is
+    wrong with it.
     """
 
     id: int
@@ -205,7 +220,7 @@ class Override:
         """Whether it is the rig check `other` with another pixel or another brightness."""
         if not (self.check and other.check and self.check.pattern and other.check.pattern):
             return False
-        same = self.check.pattern.file == other.check.pattern.file and self.who == other.who
+        same = self.check.pattern.file == other.check.pattern.file and (self.kind, self.who) == (other.kind, other.who)
         return same and (self.check.pattern, self.level) != (other.check.pattern, other.level)
 
     def end_known_at(self, at_ns: int) -> int:

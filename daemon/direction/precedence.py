@@ -60,6 +60,7 @@ PRECEDENCE = (
     Line(Kind.DARK, State.DARK),
     Line(Kind.RIG_CHECK, State.RIG_CHECK, LightSource.PATTERN),
     Line(Kind.OUT_OF_SERVICE, State.DARK),
+    Line(Kind.BURN_IN, State.RIG_CHECK, LightSource.PATTERN),
     Line(Kind.PAUSE, State.PAUSED, has_show=True),
     Line(Kind.CALL, State.PLAYING, LightSource.SHOW, sound=True, has_show=True),
     Line(Source.PERFORMANCE, State.PLAYING, LightSource.SHOW, sound=True, has_show=True),

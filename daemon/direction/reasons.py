@@ -14,6 +14,7 @@ TEXTS = {
     ReasonCode.DIM: "dimmed{by} at {at} until {until}, to {level:.0%} of the brightness that is set",
     ReasonCode.MUTE: "muted{by} at {at} until {until}",
     ReasonCode.RIG_CHECK: "rig check, {check}{by} at {at} until {until}",
+    ReasonCode.BURN_IN: "burn-in, {check}{by} at {at} until {until}",
     ReasonCode.OUT_OF_SERVICE: "out of service{by} at {at} until {until}",
     ReasonCode.PIECE: "{piece} began at {at}, {order}",
     ReasonCode.BETWEEN: "between pieces",

@@ -1,4 +1,7 @@
-"""Makes a rig check from a request: its pattern, length and brightness. In dark hours it is refused."""
+"""Makes a rig check or a burn-in from a request: its pattern, length and brightness.
+
+A rig check is refused in dark hours. A burn-in lasts hours; it is dark in dark hours, and goes on after them.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +9,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from gloaming.daemon.direction.occurrences import dark_window_at, neighbours_windows
-from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.occurrences import neighbours_windows
+from gloaming.daemon.direction.overrides import TERMS, Kind, Override
 from gloaming.daemon.direction.precedence import stronger_kinds
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import Refusal, known_zone
-from gloaming.daemon.direction.rules_in_force import HeldRule
+from gloaming.daemon.direction.rules_in_force import HeldRule, HoursWindow
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.direction.site_protocol import SiteProtocol
 from gloaming.daemon.direction.zones_in_force import REST
@@ -29,13 +32,19 @@ from gloaming.shows.rig.patterns import (
     paced,
     walked,
 )
-from gloaming.shows.time_units import MINUTE_NS, SECOND_NS
+from gloaming.shows.time_units import HOUR_NS, MINUTE_NS, SECOND_NS
 
-LONGEST_MINUTES = 10
+LONGEST_MINUTES = TERMS[Kind.RIG_CHECK].longest_minutes
+LONGEST_HOURS = TERMS[Kind.BURN_IN].longest_minutes // 60
 LEAST_MINUTES = 1 / 60
 DEFAULT_PATTERN = "colours"
 DEFAULT_LEVEL = 0.3
 """The default brightness: bright enough at dusk, and far below every fuse."""
+CAUTION = (
+    "At the first full load somebody stays within reach; feel fuses and connectors for warmth only after the supply is "
+    "switched off, and leave the mains to a licensed electrician."
+)
+"""What a person reads who asks for a burn-in (common practice, no source)."""
 
 
 class SiteWithRig(SiteProtocol, Protocol):
@@ -47,8 +56,12 @@ class SiteWithRig(SiteProtocol, Protocol):
 
 @dataclass(frozen=True, slots=True)
 class RequestedCheck:
-    """A pattern from an instant until another, at a brightness 0..1. `text` also says how far a walk comes."""
+    """A pattern from an instant until another, at a brightness 0..1. `text` also says how far a walk comes.
 
+    `kind` is a rig check or a burn-in.
+    """
+
+    kind: Kind
     pattern: Pattern
     at_ns: int
     until_ns: int
@@ -63,35 +76,57 @@ def ask_rig_check(
     overrides: Iterable[Override] = (),
     held: tuple[HeldRule, ...] = (),
 ) -> RequestedCheck:
-    """The rig check that a request asks for at an instant. It ends where dark hours begin.
+    """The rig check that a request asks for at an instant, or with `hours` the burn-in.
+
+    Where dark hours begin, a rig check ends and a burn-in is dark.
 
     `request` has passed its model (api/http/schemas/requests.py):
     `{"pattern": "walk", "string": "ridge", "colour": "white", "level": 0.3, "minutes": 10}`.
 
-    Raises InputError for names and numbers that the rig does not have. Raises Refusal in dark hours (unless
-    `neighbours.rig_check` allows a level), while a stronger override is in force, and where nothing would light up.
+    Raises InputError for names and numbers that the rig does not have. Raises Refusal while a stronger override is in
+    force, where nothing would light up, and in dark hours: a rig check unless `neighbours.rig_check` allows a level, a
+    burn-in only if it would end before they do.
     """
     pattern = _pattern(request, site)
-    minutes, level = request.get("minutes", LONGEST_MINUTES), request.get("level", DEFAULT_LEVEL)
-    until_ns = at_ns + int(minutes * MINUTE_NS)
-    allowed, rest = site.neighbours.rig_check, site.in_zones(REST)
+    kind, level = Kind.BURN_IN if "hours" in request else Kind.RIG_CHECK, request.get("level", DEFAULT_LEVEL)
+    until_ns = at_ns + int(request.get("minutes", LONGEST_MINUTES) * MINUTE_NS)
+    if kind == Kind.BURN_IN:
+        until_ns = at_ns + int(request["hours"] * HOUR_NS)
+    stronger = set(stronger_kinds(kind)) - TERMS[kind].ends
     for one in overrides:
-        if one.zone is None and one.kind in stronger_kinds(Kind.RIG_CHECK) and one.in_force_at(at_ns):
+        if one.zone is None and one.kind in stronger and one.in_force_at(at_ns):
             values = {"kind": one.kind, "who": one.who or "somebody"}
             raise Refusal(reason(ReasonCode.STRONGER, f"override {one.id} {one.kind}", override=one.id, **values))
-    if not allowed:
-        window = dark_window_at(at_ns, rest, held)
-        if window:
-            raise Refusal(window.reason)
-        begins = [w.from_ns for w in neighbours_windows(rest, at_ns, until_ns, held) if w.ceiling == 0]
-        until_ns = min([until_ns, *begins])
+    if kind == Kind.BURN_IN or not site.neighbours.rig_check:
+        dark = dark_windows(site.in_zones(REST), at_ns, until_ns, held)
+        now = [window for window in dark if window.from_ns <= at_ns]
+        if now and (kind == Kind.RIG_CHECK or _all_dark(dark, at_ns, until_ns)):
+            raise Refusal(now[0].reason)
+        if kind == Kind.RIG_CHECK:
+            until_ns = min([until_ns, *(window.from_ns for window in dark)])
     length_s = (until_ns - at_ns) / SECOND_NS
     pattern = paced(pattern, site.rig, length_s)
     reach, longest = int(frame_rate(pattern) * length_s), frame_count(pattern, site.rig)
     ends = ""
     if pattern.kind == "walk" and reach < longest:
         ends = f", up to pixel {walked(pattern, site.rig, reach)} of {walked(pattern, site.rig, longest)}"
-    return RequestedCheck(pattern, at_ns, until_ns, level, f"{pattern.text}{ends}")
+    return RequestedCheck(kind, pattern, at_ns, until_ns, level, f"{pattern.text}{ends}")
+
+
+def dark_windows(
+    site: SiteProtocol, at_ns: int, until_ns: int, held: tuple[HeldRule, ...] = ()
+) -> tuple[HoursWindow, ...]:
+    """The dark hours that overlap an interval, in order: with those of zones, as `site` sees them."""
+    found = (window for window in neighbours_windows(site, at_ns, until_ns, held) if window.ceiling == 0)
+    return tuple(sorted(found, key=lambda window: window.from_ns))
+
+
+def _all_dark(dark: Iterable[HoursWindow], at_ns: int, until_ns: int) -> bool:
+    """Whether dark hours cover an interval. They are in order."""
+    for window in dark:
+        if window.from_ns <= at_ns:
+            at_ns = max(at_ns, window.until_ns)
+    return at_ns >= until_ns
 
 
 def _invalid(key: str, problem: str, hint: str) -> InputError:

@@ -85,8 +85,8 @@ class RulesInForce:
 
     @property
     def check(self) -> Override | None:
-        """The rig check that is shown."""
-        return self.standing(Kind.RIG_CHECK) if self.decides and self.decides.light == LightSource.PATTERN else None
+        """The rig check or the burn-in that is shown."""
+        return self.standing(self.decides.claim) if self.decides and self.decides.light == LightSource.PATTERN else None
 
     @property
     def dark(self) -> HoursWindow | None:

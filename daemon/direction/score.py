@@ -32,6 +32,7 @@ class ReasonCode(StrEnum):
     DIM = "dim"
     MUTE = "mute"
     RIG_CHECK = "rig-check"
+    BURN_IN = "burn-in"
     OUT_OF_SERVICE = "out-of-service"
     PIECE = "piece"
     BETWEEN = "between-pieces"

@@ -112,7 +112,7 @@ class Why:
         return int(day.timestamp()) * SECOND_NS
 
     def _asked(self, override: Override) -> Reason:
-        when = self._clock_and_date if override.kind == Kind.OUT_OF_SERVICE else self._clock
+        when = self._clock_and_date if override.kind in (Kind.OUT_OF_SERVICE, Kind.BURN_IN) else self._clock
         return reason(
             ReasonCode(override.kind.value),
             f"override {override.id} {override.kind}",

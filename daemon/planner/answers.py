@@ -5,11 +5,11 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 from itertools import chain
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from gloaming.daemon.direction.decide import Decision, isoformat, next_piece
-from gloaming.daemon.direction.overrides import TERMS, Check, Override
+from gloaming.daemon.direction.overrides import TERMS, Check, Kind, Override
 from gloaming.daemon.direction.reasons import deciding
+from gloaming.daemon.direction.rig_check import dark_windows
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.direction.states import GIVEN, STATES
 from gloaming.daemon.planner.situation import Situation
@@ -32,7 +32,7 @@ def now_json(situation: Situation, decision: Decision, health: dict[str, Any]) -
         "next_state_name": None if decision.next_state is None else STATES[decision.next_state].name,
         "position_s": None if decision.position_ns is None else round(decision.position_ns / SECOND_NS, 3),
         "length_s": round(piece.length_ns / SECOND_NS, 3) if piece and piece.length_ns else None,
-        "overrides": [override_json(override, at_ns, zone) for override in situation.standing(at_ns)],
+        "overrides": [override_json(override, situation) for override in situation.standing(at_ns)],
         "next_piece": _next_piece(situation, at_ns),
         "after_resume": _after_resume(situation, at_ns),
         "zones": [_zone_json(name, situation.current(at_ns, name), decision) for name in site.zone_names],
@@ -116,8 +116,9 @@ def nights_json(site: Site, now_ns: int, first: date | None, days: int) -> list[
     return [row.as_json(site) for row in season(site, begin, last)]
 
 
-def override_json(override: Override, now_ns: int, zone: ZoneInfo) -> dict[str, object]:
-    """An override as HTTP returns it."""
+def override_json(override: Override, situation: Situation) -> dict[str, object]:
+    """An override as HTTP returns it. A burn-in has the dark hours in which it will be dark."""
+    now_ns, zone = situation.now_ns(), situation.timezone
     more: dict[str, object] = {
         "show": override.show,
         "level": override.level,
@@ -129,6 +130,13 @@ def override_json(override: Override, now_ns: int, zone: ZoneInfo) -> dict[str, 
         more |= {"check": override.check.text, "strings": list(override.check.strings)}
         more["fixture"] = override.check.fixture
         more["pattern"] = _pattern_json(override.check)
+    if override.kind == Kind.BURN_IN:
+        begin_ns = max(now_ns, override.at_ns)
+        dark = dark_windows(situation.site, begin_ns, max(begin_ns, override.end_ns), situation.held)
+        more["dark"] = [
+            {"at": isoformat(one.from_ns, zone), "until": isoformat(one.until_ns, zone), "text": one.hours}
+            for one in dark
+        ]
     return {
         "id": override.id,
         "kind": str(override.kind),

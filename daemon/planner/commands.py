@@ -8,9 +8,10 @@ from dataclasses import replace
 from datetime import datetime
 
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.direction.overrides import Override
+from gloaming.daemon.direction.overrides import Kind, Override
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import Refusal, ask
+from gloaming.daemon.direction.rig_check import CAUTION
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.rig_monitor import RigMonitor
@@ -46,23 +47,20 @@ class Commands:
         standing = self._situation.standing(self._situation.now_ns())
         if follows and follows.id not in {one.id for one in standing}:
             raise NotStandingError(f"the {follows.kind} {follows.id} was ended meanwhile")
-        return await self._take(override, who)
+        return await self._take(override, who, follows)
 
     async def follow_rig(self) -> None:
-        """Continue the rig check in force with the pixels of a changed rig, or end it where that has none of them."""
-        if (changed := self._rig.changed_check()) is None:
-            return
-        check, request = changed
-        now_ns = self._situation.now_ns()
-        try:
-            await self.check_rig(request, check.who, check)
-        except NotStandingError:
-            return
-        except (InputError, Refusal, OSError) as error:
-            text = f"{check.check and check.check.text} ends, as the rig has changed: {error}"
-            self._situation.store.note(now_ns, "rig-check", text)
-            with suppress(NotStandingError):
-                await self.undo(check.id, check.who)
+        """Continue the rig checks in force with the pixels of a changed rig. One that it cannot show ends."""
+        for check, request in self._rig.changed_checks():
+            try:
+                await self.check_rig(request, check.who, check)
+            except NotStandingError:
+                continue
+            except (InputError, Refusal, OSError) as error:
+                text = f"{check.check and check.check.text} ends, as the rig has changed: {error}"
+                self._situation.store.note(self._situation.now_ns(), "rig-check", text)
+                with suppress(NotStandingError):
+                    await self.undo(check.id, check.who)
 
     async def undo(self, id: int, who: str) -> dict[str, object]:
         """End an override now. NotStandingError."""
@@ -94,9 +92,11 @@ class Commands:
         if not self._situation.trust.trusted:
             raise Refusal(self._situation.no_clock())
 
-    async def _take(self, override: Override, who: str) -> dict[str, object]:
+    async def _take(self, override: Override, who: str, follows: Override | None = None) -> dict[str, object]:
         now = self._situation
-        ends = [one for one in now.standing(override.at_ns) if override.replaces(one)]
+        ends = [
+            one for one in now.standing(override.at_ns) if (one.id == follows.id if follows else override.replaces(one))
+        ]
         if moved := next((one for one in ends if override.moves(one)), None):
             override = replace(override, id=moved.id, at_ns=moved.at_ns)
             now.change(override)
@@ -108,7 +108,8 @@ class Commands:
             now.store.note(override.at_ns, "override", text, who, {"id": override.id})
         sent = await self._sender.hand_over(override)
         ended = [{"id": one.id, "kind": str(one.kind)} for one in ends]
-        return {**override_json(override, now.now_ns(), now.timezone), "ended": ended, **sent._asdict()}
+        caution = {"caution": CAUTION} if override.kind == Kind.BURN_IN else {}
+        return {**override_json(override, now), **caution, "ended": ended, **sent._asdict()}
 
     def _clock_time(self, at_ns: int) -> str:
         """An instant in the site's time: "22:15", with its date if that is not today."""

@@ -92,7 +92,7 @@ def is_given(asked: Override, segment: DecidedSegment) -> bool:
             return not segment.sound_until
         case Kind.CALL:
             return segment.show == asked.show and segment.state in GIVEN
-        case Kind.RIG_CHECK:
+        case Kind.RIG_CHECK | Kind.BURN_IN:
             return segment.state == State.RIG_CHECK
         case _:
             return True

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.direction.overrides import Check, Kind, Override
+from gloaming.daemon.direction.overrides import CHECKS, Check, Kind, Override
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import Refusal
 from gloaming.daemon.direction.rig_check import LEAST_MINUTES, RequestedCheck, ask_rig_check
@@ -31,7 +31,7 @@ from gloaming.shows.rig.draw import feeds, slot_ma
 from gloaming.shows.rig.model import positions
 from gloaming.shows.rig.patterns import Pattern, blocks, digest, frame_rate
 from gloaming.shows.rig.zones import part_spans, parts_in, zone_spans
-from gloaming.shows.time_units import SECOND_NS
+from gloaming.shows.time_units import HOUR_NS, SECOND_NS
 
 PATTERNS_MAX = 12
 REPORT_NS = 600 * SECOND_NS
@@ -56,7 +56,6 @@ class RigMonitor:
         self.reach = Reachability(situation.site.rig, self.names.addresses, situation.now_ns)
         self._send_setup = moved
         self._limited: dict[tuple[str, str], tuple[int, int]] = {}  # frames reported, and when
-        self._shown: tuple[Mapping[str, object], Pattern] | None = None  # the last rig check, with its request
 
     def adopt(self) -> None:
         """The site was read again."""
@@ -155,9 +154,7 @@ class RigMonitor:
             )
         if self._situation.site is not site:  # read again meanwhile
             return await self.check(request, who)
-        begun = self._asked(request)
-        self._shown = request, begun.pattern
-        return _override(begun, found, who)
+        return _override(self._asked(request), found, who)
 
     def _lights_off(self) -> set[tuple[int, Kind]]:
         """The pauses and darks in force for the whole rig."""
@@ -168,16 +165,16 @@ class RigMonitor:
         now = self._situation
         return ask_rig_check(request, now.now_ns(), now.site, now.overrides, now.held)
 
-    def changed_check(self) -> tuple[Override, Mapping[str, object]] | None:
-        """The rig check in force with its request, if the rig's pixels have changed since."""
-        now_ns = self._situation.now_ns()
+    def changed_checks(self) -> list[tuple[Override, dict[str, object]]]:
+        """The rig checks in force, each with a request for the rest of it, whose pixels have changed or whose file is
+        lost."""
+        now_ns, found = self._situation.now_ns(), []
         for one in self._situation.standing(now_ns):
-            if one.kind == Kind.RIG_CHECK and one.check and self._shown:
-                request, pattern = self._shown
-                if self._path(pattern, self._situation.site) != Path(one.check.path):
-                    minutes = max(LEAST_MINUTES, (one.end_ns - now_ns) / SECOND_NS / 60)
-                    return one, {**request, "minutes": minutes}
-        return None
+            if one.kind in CHECKS and one.check and (pattern := one.check.pattern):
+                path = self._path(pattern, self._situation.site)
+                if path != Path(one.check.path) or not path.exists():
+                    found.append((one, _request(one, pattern, now_ns)))
+        return found
 
     def _path(self, pattern: Pattern, site: Site) -> Path:
         return self.folder / f"{digest(pattern, site.rig, site.slots)}.frames"
@@ -200,8 +197,9 @@ class RigMonitor:
             info = inspect(path)
             path.touch()
         except InputError:
-            old = sorted(self.folder.glob("*.frames"), key=lambda one: -one.stat().st_mtime)[PATTERNS_MAX - 1 :]
-            for one in old:
+            standing = {one.check.path for one in self._situation.overrides if one.check}  # a burn-in lasts for hours
+            others = [one for one in self.folder.glob("*.frames") if str(one) not in standing]
+            for one in sorted(others, key=lambda one: -one.stat().st_mtime)[PATTERNS_MAX - 1 :]:
                 with suppress(OSError):  # it is gone already
                     one.unlink()
             with FrameWriter(path, frame_rate(pattern), universes_of(site.slots), crash_safe=False) as writer:
@@ -272,8 +270,8 @@ class RigMonitor:
         }
 
     def _standing(self, now_ns: int) -> dict[str, Any] | None:
-        for one in self._situation.standing(now_ns):
-            if one.kind == Kind.RIG_CHECK and one.in_force_at(now_ns) and one.check:
+        for one in sorted(self._situation.standing(now_ns), key=lambda one: CHECKS.index(one.kind) if one.check else 9):
+            if one.check and one.in_force_at(now_ns):
                 frame = one.check.still
                 if frame is None:
                     frame = int((now_ns - one.at_ns) * one.check.fps / SECOND_NS) % one.check.frames
@@ -291,4 +289,14 @@ class RigMonitor:
 
 def _override(asked: RequestedCheck, check: Check, who: str) -> Override:
     check = replace(check, text=asked.text)
-    return Override(0, Kind.RIG_CHECK, asked.at_ns, asked.until_ns, who, level=asked.level, check=check)
+    return Override(0, asked.kind, asked.at_ns, asked.until_ns, who, level=asked.level, check=check)
+
+
+def _request(check: Override, pattern: Pattern, now_ns: int) -> dict[str, object]:
+    """A request for the rest of a rig check."""
+    left_h = (check.end_ns - now_ns) / HOUR_NS
+    lasts = {"hours": left_h} if check.kind == Kind.BURN_IN else {"minutes": max(LEAST_MINUTES, left_h * 60)}
+    keys = ("controller", "colour", "number", "port", "fixture", "zone")
+    given = {key: getattr(pattern, key) for key in keys if getattr(pattern, key) is not None}
+    strings = {"strings": list(pattern.only)} if pattern.only else {}
+    return {"pattern": pattern.kind, **given, **strings, "level": check.level, **lasts}

@@ -143,6 +143,14 @@ class PatternShown(Answer):
     zone: str | None
 
 
+class DarkStretch(Answer):
+    """Dark hours in which a burn-in is dark."""
+
+    at: Instant
+    until: Instant
+    text: str
+
+
 class OverrideStanding(OverrideName):
     """An override that is in force, or will be."""
 
@@ -160,6 +168,7 @@ class OverrideStanding(OverrideName):
     strings: list[str] | None = None
     fixture: str | None = None
     pattern: PatternShown | None = None
+    dark: Annotated[list[DarkStretch] | None, Field(description="when a burn-in is dark, by dark hours")] = None
 
 
 class OverrideTaken(OverrideStanding):
@@ -169,6 +178,7 @@ class OverrideTaken(OverrideStanding):
     on_the_wire: bool
     wire: str
     ended: list[OverrideName]
+    caution: Annotated[str | None, Field(description="what to mind in a burn-in")] = None
 
 
 class OverrideEnded(OverrideName):

@@ -8,7 +8,13 @@ from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag,
 
 from gloaming.api.http.auth.authenticator import DeviceKind
 from gloaming.api.http.schemas.base import At, Expected, RequestModel, checked, with_offset
-from gloaming.daemon.direction.rig_check import DEFAULT_LEVEL, DEFAULT_PATTERN, LEAST_MINUTES, LONGEST_MINUTES
+from gloaming.daemon.direction.rig_check import (
+    DEFAULT_LEVEL,
+    DEFAULT_PATTERN,
+    LEAST_MINUTES,
+    LONGEST_HOURS,
+    LONGEST_MINUTES,
+)
 from gloaming.shows.config_files.checking import OneLine
 from gloaming.shows.rig.pattern_names import COLOURS, KINDS
 from gloaming.shows.rig.patterns import NUMBERED
@@ -17,7 +23,7 @@ from gloaming.shows.rig.repairs import NOTE_MAX, Fault
 
 class RigCheckRequest(RequestModel):
     """A test pattern on the rig, on one zone, one controller, one port, some strings or one fixture. It ends by itself
-    after ten minutes."""
+    after ten minutes, or as a burn-in after some hours."""
 
     called = "a rig check"
     exclusive = (
@@ -25,6 +31,7 @@ class RigCheckRequest(RequestModel):
         ("strings", "controller"),
         *((one, other) for one in ("port", "fixture", "zone") for other in ("controller", "string", "strings")),
         *combinations(("port", "fixture", "zone"), 2),
+        ("minutes", "hours"),
     )
 
     controller: Annotated[str, Expected("there is no controller {value!r}", "use a controller of rig.toml")] = Field(
@@ -53,6 +60,11 @@ class RigCheckRequest(RequestModel):
         Field(strict=True, ge=LEAST_MINUTES, le=LONGEST_MINUTES),
         Expected(f"{{value!r}} is not a number from {LEAST_MINUTES:.2g} to {LONGEST_MINUTES}", "as 5"),
     ] = LONGEST_MINUTES
+    hours: Annotated[
+        float,
+        Field(strict=True, gt=0, le=LONGEST_HOURS, description="instead of minutes: a burn-in, dark in dark hours"),
+        Expected(f"{{value!r}} is not a number of hours above 0 and up to {LONGEST_HOURS}", "as 12"),
+    ] = Field(default_factory=float)
 
 
 def _whole(number: object) -> object:

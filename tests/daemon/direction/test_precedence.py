@@ -46,6 +46,7 @@ LINES = {
     "dark": Override(1, Kind.DARK, AT - MIN, AT + MIN),
     "rig-check": Override(2, Kind.RIG_CHECK, AT - MIN, AT + MIN, level=0.3, check=CHECK),
     "out of service": Override(6, Kind.OUT_OF_SERVICE, AT - MIN, AT + MIN, zone="ridge", why="it flickers"),
+    "burn-in": Override(7, Kind.BURN_IN, AT - MIN, AT + 12 * H, level=0.4, check=CHECK),
     "pause": Override(3, Kind.PAUSE, AT - MIN, AT + MIN),
     "call": CALL,
     "performance": PERFORMANCE,
@@ -81,6 +82,7 @@ def check_lines() -> None:
         "dark": (State.DARK, 0.0, 0.0, "override 1 dark", "called"),
         "rig-check": (State.RIG_CHECK, 0.3, 0.0, "override 2 rig-check", None),
         "out of service": (State.DARK, 0.0, 0.0, "override 6 out-of-service", "called"),
+        "burn-in": (State.RIG_CHECK, 0.4, 0.0, "override 7 burn-in", None),
         "pause": (State.PAUSED, 0.0, 0.0, "override 3 pause", "called"),
         "call": (State.PLAYING, 0.8, 0.9, "called show", "called"),
         "performance": (State.PLAYING, 0.8, 0.9, "evening show", "evening"),
@@ -100,6 +102,8 @@ def check_rig_check_in_dark_hours() -> None:
     assert (found.state, found.level_from) == (State.RIG_CHECK, 0.05)
     assert rules(segment(DARK_HOURS, dark, check, rig_check=0.05)) == ["site.toml:9 neighbours.dark"]
     assert segment(DARK_HOURS, LINES["pause"], PERFORMANCE, rig_check=0.05).state == State.DARK
+    burn_in = segment(DARK_HOURS, LINES["burn-in"], PERFORMANCE, rig_check=0.05)  # nobody stands there by night
+    assert (burn_in.state, burn_in.level_from) == (State.DARK, 0.0)
 
 
 def check_limits() -> None:

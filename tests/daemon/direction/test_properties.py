@@ -10,6 +10,7 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
+from fractions import Fraction
 from functools import cache, wraps
 from itertools import pairwise
 from pathlib import Path
@@ -25,7 +26,7 @@ from gloaming.api.http.schemas.overrides import override_request
 from gloaming.daemon.direction.day_plan import DayPlan
 from gloaming.daemon.direction.decide import decide, score
 from gloaming.daemon.direction.occurrences import facts
-from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.direction.requests import SOUND_AHEAD_NS, Refusal, ask
 from gloaming.daemon.direction.rundown import _Layout, rundown
 from gloaming.daemon.direction.score import State
@@ -59,6 +60,7 @@ SUNS = ("sunset", "sunset + 20 min", "dusk", "sun at -4 - 30 min", "sunset + 4 h
 DAYS = ("daily", "mon-thu,sun", "fri,sat", "mon,wed", "sat")
 LENGTHS_NS = {"bells": (2407 * S // 2, 1300 * S), "tide": (5407 * S // 2, 2000 * S), "swell": (727 * S // 2, 375 * S)}
 """The lengths of frames and sound of a piece."""
+CHECK = Check("colours of the whole rig", "/x/colours.frames", 16, Fraction(2))
 ANY = st.integers(0, 2**40)
 TEN = 10
 often: dict[str, Any] = {"deadline": None, "suppress_health_check": list(HealthCheck), "database": None}
@@ -130,9 +132,9 @@ def hours(chance: Random, **more: object) -> dict[str, object]:
 
 
 def asked(chance: Random, id: int, day_ns: int) -> Override:
-    kind = chance.choice((Kind.PAUSE, Kind.DARK, Kind.CALL, Kind.DIM, Kind.MUTE, Kind.SKIP))
+    kind = chance.choice((Kind.PAUSE, Kind.DARK, Kind.CALL, Kind.DIM, Kind.MUTE, Kind.SKIP, Kind.BURN_IN))
     at_ns = day_ns + chance.randrange(86_400) * S
-    length_ns = chance.choice((5, 60, 900, 3600, 14_400)) * S
+    length_ns = chance.choice((5, 60, 900, 3600, 14_400)) * (6 if kind == Kind.BURN_IN else 1) * S
     return Override(
         id,
         kind,
@@ -140,7 +142,8 @@ def asked(chance: Random, id: int, day_ns: int) -> Override:
         at_ns + length_ns,
         ended_ns=at_ns + chance.randrange(length_ns) if chance.random() < 0.3 else None,
         show=chance.choice(("evening", "turn of the year")) if kind == Kind.CALL else None,
-        level=chance.random() if kind == Kind.DIM else None,
+        level=chance.random() if kind in (Kind.DIM, Kind.BURN_IN) else None,
+        check=CHECK if kind == Kind.BURN_IN else None,
         show_continues=kind == Kind.PAUSE and chance.random() < 0.3,
     )
 
@@ -165,6 +168,7 @@ def drawn(seed: int, most: int = 6) -> Drawn:
         "dark": [hours(chance) for _ in range(chance.randint(0, 2))],
         "quiet": [hours(chance, volume=chance.choice((0.0, 0.0, 0.3))) for _ in range(chance.randint(0, 2))],
         "dim": [hours(chance, brightness=chance.choice((0.5, 0.25, 0.0))) for _ in range(chance.randint(0, 2))],
+        "rig_check": chance.choice((None, 0.1)),
     }
     site = replace(
         base(),
@@ -237,6 +241,25 @@ def test_the_neighbours_hours_hold_and_decide_is_the_score_at_every_instant(seed
             place_ns = (at_ns - segment.picture.zero_ns) % max(frames_ns, sound_ns)
             assert segment.picture.ended == (place_ns >= frames_ns)
             assert place_ns < sound_ns or not segment.sound
+
+
+@many(200)
+def test_a_burn_in_is_dark_in_dark_hours_and_lit_outside_them(seed: int) -> None:
+    """Also where the neighbours allow a rig check in dark hours: it has the light of its own for ten minutes."""
+    case = drawn(seed, most=0)
+    at_ns = case.day_ns - case.chance.randrange(20 * 3600) * S
+    burn_in = Override(1, Kind.BURN_IN, at_ns, at_ns + 24 * 3600 * S, level=0.4, check=CHECK)
+    dark = case.windows(case.site.neighbours.dark)
+    for instant_ns in case.instants(8):
+        decision = decide(instant_ns, case.site, (burn_in,))
+        if in_force(case, case.site.neighbours.dark, instant_ns):
+            assert (decision.state, decision.brightness) == (State.DARK, 0)
+        elif burn_in.in_force_at(instant_ns):
+            assert decision.state == State.RIG_CHECK
+            near = any(begin - 2 * S < instant_ns < end + 2 * S for begin, end, _ in dark)  # it fades there
+            dim = [one.brightness for one in in_force(case, case.site.neighbours.dim, instant_ns)]  # type: ignore[attr-defined]
+            if not near and not dim and at_ns + 2 * S < instant_ns < burn_in.end_ns - 2 * S:
+                assert decision.brightness > 0
 
 
 @many(1900)

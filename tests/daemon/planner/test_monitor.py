@@ -83,9 +83,7 @@ def test_a_dark_keeps_its_length_over_a_step_that_the_next_planner_notices(tmp_p
         wall_ns[0] += step_s * 1_000_000_000 if late else 0
         planner._situation.after_step()
         state = planner._situation.current(clock.now_ns()).state
-        standing = [
-            override_json(one, clock.now_ns(), site.timezone) for one in planner._situation.standing(clock.now_ns())
-        ]
+        standing = [override_json(one, planner._situation) for one in planner._situation.standing(clock.now_ns())]
         ends(planner)
         return state, standing
 
