@@ -175,10 +175,10 @@ def refused(code: int, problem: Any) -> int:
     return 2 if code == 422 else 1
 
 
-def print_taken(args: argparse.Namespace, taken: Any, what: str) -> None:
+def print_taken(args: argparse.Namespace, taken: Any, what: str, *more: str) -> None:
     """Print what an override that was asked for has changed."""
     ended = (f"{_kind(one)} ended" for one in taken["ended"])
-    answer(args, taken, *ended, f"{what} until {taken['until'][:19]}, {_wire(taken)}")
+    answer(args, taken, *ended, f"{what} until {taken['until'][:19]}, {_wire(taken)}", *more)
 
 
 def _wire(taken: Any) -> str:
@@ -186,7 +186,8 @@ def _wire(taken: Any) -> str:
 
 
 def _words(override: Any) -> str:
-    return str(override["kind"].replace("-", " "))  # a newer planner may have a kind that is not known here
+    kind = override["kind"]
+    return next((known.words for known in Kind if known == kind), str(kind))  # a newer planner may have another kind
 
 
 def _part(override: Any) -> str:
@@ -205,6 +206,7 @@ def _description(override: Any) -> str:
     }
     more = what.get(override["kind"], f", {override['check']}" if "check" in override else "")
     why = f": {override['why']}" if "why" in override else ""
+    why += "".join(f"; meanwhile: {dark['text']}: no light" for dark in override.get("dark", ()))
     return f"{_kind(override)}{_part(override)}{more} by {override['who']} until {override['until'][:19]}{why}"
 
 

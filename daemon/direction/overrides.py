@@ -66,6 +66,8 @@ class KindTerms:
     """Whether it may be for a zone. The others are always for the whole rig."""
     zone_needed: bool = False
     """Whether a request must have a zone: it is never for the whole rig."""
+    caution: str = ""
+    """What whoever asks for it must mind."""
 
 
 TERMS = {
@@ -118,6 +120,8 @@ TERMS = {
         usual_minutes=DAY_MINUTES / 2,
         longest_minutes=DAY_MINUTES,
         of_its_own=True,
+        caution="At the first full load somebody stays within reach. Feel fuses and connectors for warmth only after "
+        "the supply is switched off, and leave the mains to a licensed electrician.",
     ),
     Kind.OUT_OF_SERVICE: KindTerms(
         "Out of service",

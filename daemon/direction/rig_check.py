@@ -40,11 +40,6 @@ LEAST_MINUTES = 1 / 60
 DEFAULT_PATTERN = "colours"
 DEFAULT_LEVEL = 0.3
 """The default brightness: bright enough at dusk, and far below every fuse."""
-CAUTION = (
-    "At the first full load somebody stays within reach; feel fuses and connectors for warmth only after the supply is "
-    "switched off, and leave the mains to a licensed electrician."
-)
-"""What a person reads who asks for a burn-in (common practice, no source)."""
 
 
 class SiteWithRig(SiteProtocol, Protocol):

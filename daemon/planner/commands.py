@@ -8,10 +8,9 @@ from dataclasses import replace
 from datetime import datetime
 
 from gloaming.daemon.direction.decide import isoformat
-from gloaming.daemon.direction.overrides import Kind, Override
+from gloaming.daemon.direction.overrides import TERMS, Override
 from gloaming.daemon.direction.reasons import reason
 from gloaming.daemon.direction.requests import Refusal, ask
-from gloaming.daemon.direction.rig_check import CAUTION
 from gloaming.daemon.direction.score import ReasonCode
 from gloaming.daemon.planner.answers import override_json
 from gloaming.daemon.planner.rig_monitor import RigMonitor
@@ -47,10 +46,15 @@ class Commands:
         standing = self._situation.standing(self._situation.now_ns())
         if follows and follows.id not in {one.id for one in standing}:
             raise NotStandingError(f"the {follows.kind} {follows.id} was ended meanwhile")
+        if follows:
+            self._sender.files_changed()  # the transmitter may have found no file there
         return await self._take(override, who, follows)
 
     async def follow_rig(self) -> None:
-        """Continue the rig checks in force with the pixels of a changed rig. One that it cannot show ends."""
+        """Continue the rig checks in force with the pixels of a changed rig, or with a new file where that is lost. One
+        that cannot be shown ends."""
+        if not self._situation.trust.trusted:
+            return
         for check, request in self._rig.changed_checks():
             try:
                 await self.check_rig(request, check.who, check)
@@ -108,8 +112,9 @@ class Commands:
             now.store.note(override.at_ns, "override", text, who, {"id": override.id})
         sent = await self._sender.hand_over(override)
         ended = [{"id": one.id, "kind": str(one.kind)} for one in ends]
-        caution = {"caution": CAUTION} if override.kind == Kind.BURN_IN else {}
-        return {**override_json(override, now), **caution, "ended": ended, **sent._asdict()}
+        caution = TERMS[override.kind].caution
+        more = {"caution": caution} if caution else {}
+        return {**override_json(override, now), **more, "ended": ended, **sent._asdict()}
 
     def _clock_time(self, at_ns: int) -> str:
         """An instant in the site's time: "22:15", with its date if that is not today."""

@@ -110,6 +110,7 @@ class Planner:
             (1, "look at the site's files", self._site_watch.look),
             (5, "try the disk", lambda: self._store.retry(self.now_ns())),
             (5, "look at sound", self._sound.look),
+            (5, "look at the rig check", self._commands.follow_rig),
             (PERIOD_S, "ask the controllers", self._rig.reach.look),
             (LOOK_UP_S, "look up the controllers", self._rig.look_up),
             (5, "look after the pieces", self._piece_files.look),

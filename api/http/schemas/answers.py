@@ -178,7 +178,7 @@ class OverrideTaken(OverrideStanding):
     on_the_wire: bool
     wire: str
     ended: list[OverrideName]
-    caution: Annotated[str | None, Field(description="what to mind in a burn-in")] = None
+    caution: Annotated[str | None, Field(description="what whoever asks for it must mind")] = None
 
 
 class OverrideEnded(OverrideName):

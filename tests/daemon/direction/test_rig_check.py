@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
@@ -12,7 +13,7 @@ import pytest
 from gloaming.daemon.direction.decide import decide, instant, score
 from gloaming.daemon.direction.overrides import Check, Kind, Override
 from gloaming.daemon.direction.requests import Refusal
-from gloaming.daemon.direction.rig_check import RequestedCheck, ask_rig_check
+from gloaming.daemon.direction.rig_check import RequestedCheck, ask_rig_check, dark_windows
 from gloaming.daemon.direction.score import State
 from gloaming.daemon.planner.store import Store
 from gloaming.daemon.score.score import Picture, Score, Segment
@@ -21,7 +22,7 @@ from gloaming.daemon.site.load import Site, load_site
 from gloaming.daemon.transmitter.lookup import look_up
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.rig.patterns import blocks, frame_rate
-from gloaming.shows.time_units import SECOND_NS
+from gloaming.shows.time_units import DAY_NS, SECOND_NS
 from tests.daemon import quay_site
 
 CHECK = Check("walk of string ridge", "/x/walk.frames", 200, Fraction(2))
@@ -65,7 +66,7 @@ def at(site: Site, local: str) -> int:
 
 
 def standing(asked: RequestedCheck) -> Override:
-    return Override(7, Kind.RIG_CHECK, asked.at_ns, asked.until_ns, "Nan", level=asked.level, check=CHECK)
+    return Override(7, asked.kind, asked.at_ns, asked.until_ns, "Nan", level=asked.level, check=CHECK)
 
 
 def test_it_lasts_ten_minutes_at_a_low_level_by_default(site: Site) -> None:
@@ -149,6 +150,68 @@ def test_a_site_may_allow_a_low_level_in_dark_hours(tmp_path: Path) -> None:
     for segment in score(at(site, "22:30"), at(site, "23:59"), site, (check,)):
         assert max(segment.level_from, segment.level_until) <= 0.05
     assert decide(at(site, "23:11"), site, (check,)).state == State.DARK
+
+
+def test_a_burn_in_lasts_hours_is_dark_in_dark_hours_and_goes_on_after_them(tmp_path: Path) -> None:
+    site = site_of(tmp_path, "rig_check = 0.05")
+    begin = at(site, "17:00")
+    asked = ask_rig_check({"hours": 24, "level": 0.4}, begin, site)
+    assert (asked.kind, asked.until_ns - begin, asked.pattern.kind) == (Kind.BURN_IN, 24 * 3600 * SECOND_NS, "colours")
+    burn_in = standing(asked)
+    states = {
+        hours: decide(begin + hours * 3600 * SECOND_NS + SECOND_NS, site, (burn_in,)) for hours in (1, 5, 6, 15, 24)
+    }
+    shown = {hours: (now.state, now.brightness) for hours, now in states.items()}
+    assert shown == {
+        1: (State.RIG_CHECK, 0.4),
+        5: (State.RIG_CHECK, 0.2),  # dim hours
+        6: (State.DARK, 0.0),
+        15: (State.RIG_CHECK, 0.4),
+        24: (State.DARK, 0.0),
+    }
+    assert states[1].reasons[0].text == (
+        "burn-in, walk of string ridge by Nan at 17:00 on 20 November 2026 until 17:00 on 21 November 2026"
+    )
+    assert states[6].reasons[0].text == "dark hours 22:30 to 07:00: no light"
+    assert [(one.from_ns, one.until_ns) for one in dark_windows(site, begin, asked.until_ns)] == [
+        (at(site, "22:30"), at(site, "07:00") + DAY_NS)
+    ]
+
+
+def test_a_burn_in_may_begin_in_dark_hours_but_not_lie_in_them_alone(site: Site) -> None:
+    assert ask_rig_check({"hours": 9}, at(site, "23:00"), site).until_ns == at(site, "08:00") + DAY_NS
+    with pytest.raises(Refusal, match="dark hours 22:30 to 07:00"):
+        ask_rig_check({"hours": 8}, at(site, "23:00"), site)
+
+
+def test_a_walk_of_a_burn_in_keeps_its_pace_and_comes_to_every_end(site: Site) -> None:
+    asked = ask_rig_check({"pattern": "walk", "hours": 12}, at(site, "08:00"), site)
+    assert (asked.pattern.a_second, asked.text) == (2, "walk, white of the whole rig")
+
+
+def test_a_rig_check_is_shown_over_a_burn_in_which_goes_on_after_it(site: Site) -> None:
+    burn_in = standing(ask_rig_check({"hours": 5}, at(site, "08:00"), site))
+    check = replace(standing(ask_rig_check({"level": 0.7}, at(site, "09:00"), site, (burn_in,))), id=8)
+    assert not check.replaces(burn_in)
+    assert burn_in.replaces(check)
+    levels = [decide(at(site, clock), site, (burn_in, check)).brightness for clock in ("08:59", "09:05", "09:11")]
+    assert levels == [0.3, 0.7, 0.3]
+
+
+@pytest.mark.parametrize("kind", [Kind.PAUSE, Kind.DARK])
+def test_lights_off_ends_a_burn_in(kind: Kind, site: Site) -> None:
+    burn_in = standing(ask_rig_check({"hours": 5}, at(site, "08:00"), site))
+    assert Override(9, kind, at(site, "09:00"), at(site, "10:00")).replaces(burn_in)
+    with pytest.raises(Refusal, match="dark by Ada"):
+        ask_rig_check({"hours": 5}, at(site, "09:00"), site, (Override(9, Kind.DARK, 0, 2**62, "Ada"),))
+
+
+def test_a_part_that_is_out_of_service_stays_dark_in_a_burn_in(site: Site) -> None:
+    """A rig check lights it, for ten minutes and with somebody there."""
+    broken = Override(3, Kind.OUT_OF_SERVICE, at(site, "07:30"), at(site, "18:00"), zone="ridge")
+    burn_in = standing(ask_rig_check({"hours": 5}, at(site, "08:00"), site, (broken,)))
+    assert decide(at(site, "09:00"), site, (broken, burn_in)).brightness == 0.3
+    assert decide(at(site, "09:00"), site, (broken, burn_in), zone="ridge").brightness == 0
 
 
 def test_the_second_lock_limits_the_level_and_length_of_a_check_in_dark_hours() -> None:

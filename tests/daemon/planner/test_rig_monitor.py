@@ -212,6 +212,37 @@ def test_a_pattern_is_rendered_once_and_the_oldest_are_deleted(tmp_path: Path) -
     assert len(list((tmp_path / "rig-check").iterdir())) == PATTERNS_MAX
 
 
+def test_the_file_of_a_burn_in_is_not_deleted_while_others_are_rendered(tmp_path: Path) -> None:
+    planner, of = care(tmp_path)
+    burn_in = asyncio.run(of.check({"pattern": "ramp", "hours": 24}, "Nan"))
+    planner.overrides = (burn_in,)
+    for pace in range(2, 30):
+        asyncio.run(of.check({"pattern": "walk", "minutes": 200 / pace / 60}, "Nan"))
+    assert burn_in.check
+    assert inspect(burn_in.check.path).frames == burn_in.check.frames
+    assert burn_in.kind == Kind.BURN_IN
+    assert of.dim_windows() == []
+
+
+def test_a_check_whose_file_is_lost_is_asked_for_again_with_what_is_left_of_it(tmp_path: Path) -> None:
+    planner, of = care(tmp_path)
+    request = {"pattern": "pixel", "number": 3, "strings": ["ridge", "loose"], "colour": "red", "level": 0.5}
+    burn_in = asyncio.run(of.check({**request, "hours": 24}, "Nan"))
+    check = asyncio.run(of.check({"pattern": "ends", "controller": "left", "minutes": 5}, "Nan"))
+    planner.overrides = (burn_in, check)
+    assert of.changed_checks() == []
+    for path in of.folder.iterdir():
+        path.unlink()
+    planner.at_ns += 60 * 10**9
+    assert of.changed_checks() == [
+        (burn_in, {**request, "hours": pytest.approx(24 - 1 / 60)}),
+        (
+            check,
+            {"pattern": "ends", "controller": "left", "colour": "white", "level": 0.3, "minutes": pytest.approx(4)},
+        ),
+    ]
+
+
 def test_a_button_that_is_held_renders_one_file_for_all_pixels_of_a_string(tmp_path: Path) -> None:
     _, of = care(tmp_path)
     written = set()

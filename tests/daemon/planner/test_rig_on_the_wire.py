@@ -221,6 +221,44 @@ def test_pixel_37_of_the_ridge_lights_and_no_other_until_it_ends(evening: Evenin
     assert walked == sorted(walked) and walked[0] <= 30  # a slow machine may be late for the first seconds
 
 
+def test_a_burn_in_survives_a_power_cut_and_is_dark_in_dark_hours_even_where_a_rig_check_is_allowed(
+    evening: Evening,
+) -> None:
+    evening.write(picture())
+    (evening.folder / "rig.toml").write_text(RIG, encoding="utf-8")
+    site = evening.folder / "site.toml"
+    written = site.read_text(encoding="utf-8").replace("[neighbours]\n", "[neighbours]\nrig_check = 0.1\n")
+
+    def burns(seen: list[Seen]) -> bool:
+        """Whether the last packets have every pixel of both strings at 0.4, and nothing else."""
+        last = {each.universe: each.slots for each in seen}
+        return [set(last[number][:450]) for number in (1, 2) if number in last] == [{102}, {102}]
+
+    def black(seen: list[Seen]) -> bool:
+        return {each.universe for each in seen[-2:] if each.black} == {1, 2}
+
+    site.write_text(written, encoding="utf-8")
+    with evening.reader("0.0.0.0", "multicast") as reader, evening.running():
+        evening.now()
+        asked = gloaming(evening, "burn-in", "24", "--pattern", "colour", "--level", "0.4")
+        assert asked.returncode == 0, asked.stderr
+        reader.wait_for(burns, "light of the burn-in")
+        evening.kill_everything()
+        for path in (evening.state / "rig-check").iterdir():
+            path.unlink()  # a card that has lost it
+        before = len(reader.seen())
+        evening.start()
+        reader.wait_for(lambda seen: burns(seen[before:]), "light of the burn-in after the power cut")
+        site.write_text(written.replace("06:30", "17:00").replace("07:00", "19:00"), encoding="utf-8")  # it is 18:00
+        reader.wait_for(black, "black in dark hours")
+        now = evening.now()
+        assert (now["state"], now["overrides"][0]["kind"]) == ("dark", "burn-in")
+        assert [one["text"] for one in now["overrides"][0]["dark"]] == ["dark hours 17:00 to 19:00"] * 2
+        assert black(reader.seen())
+        site.write_text(written, encoding="utf-8")
+        reader.wait_for(burns, "light of the burn-in after dark hours")
+
+
 def lit(seen: Seen) -> list[int]:
     return [at for at, value in enumerate(seen.slots) if value]
 
