@@ -98,6 +98,7 @@ class Stub(SimpleNamespace):
             overrides=(),
             standing=lambda at_ns: self.overrides,
             held=(),
+            trust=SimpleNamespace(trusted=True),
         )
 
 
