@@ -151,6 +151,22 @@ def test_a_form_changes_the_text_and_the_page_says_what_would_change(browser: Br
         expect(page.get_by_label("Opens")).to_have_value("16:40", timeout=MS)
 
 
+def test_windows_line_ends_stay(browser: Browser, site: Board) -> None:
+    path = site.folder / "site.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n"))
+    before = path.read_bytes()
+    with phone(browser) as context:
+        page = set_up(context, site)
+        page.get_by_label("Opens").fill("16:40")
+        changed(page)
+        save(page)
+        assert path.read_bytes() == before.replace(b'"17:00"', b'"16:40"')
+        text_of(page).fill(text_of(page).input_value().replace("16:40", "16:50"))
+        changed(page)
+        save(page)
+        assert path.read_bytes() == before.replace(b'"17:00"', b'"16:50"')
+
+
 def test_a_save_has_what_was_typed_just_before(browser: Browser, site: Board) -> None:
     with phone(browser) as context:
         page = set_up(context, site)

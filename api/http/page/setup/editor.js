@@ -9,6 +9,7 @@ export class Editor {
     this.page = page;
     this.name = name;
     this.errors = [];
+    this.given = this.shown = ""; // the text that was put into the field, and what the field made of it
     this.numbers = element("pre", "", { className: "numbers" });
     this.numbers.setAttribute("aria-hidden", "true"); // the list below has the lines of the mistakes
     this.field = element("textarea", "", { className: "text", wrap: "off", spellcheck: false, autocomplete: "off", autocapitalize: "off", rows: 24 });
@@ -30,15 +31,20 @@ export class Editor {
     new ResizeObserver(() => this.number()).observe(this.field);
   }
 
+  // The text. A field knows only one kind of line end: a file that is not edited stays as it is, to the byte.
   get text() {
-    return this.field.value;
+    const { value } = this.field;
+    if (value === this.shown) return this.given;
+    return this.given.includes("\r\n") ? value.replaceAll("\n", "\r\n") : value;
   }
 
   // Puts another text into the field. The cursor and what is on the screen stay where they are.
   set text(text) {
-    if (text === this.field.value) return;
+    if (text === this.text) return;
     const { selectionStart, selectionEnd, scrollTop, scrollLeft } = this.field;
     this.field.value = text;
+    this.given = text;
+    this.shown = this.field.value;
     this.field.setSelectionRange(selectionStart, selectionEnd);
     Object.assign(this.field, { scrollTop, scrollLeft });
     this.number();

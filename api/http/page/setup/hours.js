@@ -24,7 +24,7 @@ export class Hours {
   }
 
   show(values, errors, refused) {
-    this.refused.replaceChildren(...refused.map((each) => this.page.element("li", `Refused: ${each.text}`)));
+    this.refused.replaceChildren(...refused.filter((each) => each.code === "neighbours-hours").map((each) => this.page.element("li", `Refused: ${each.text}`)));
     for (const each of this.element.querySelectorAll("fieldset")) each.disabled = !values;
     if (!values) return;
     const hours = values.neighbours;

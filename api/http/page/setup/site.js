@@ -9,7 +9,8 @@ import { count, inWords, wouldChange } from "./would.js";
 
 const DRAFT = "gloaming-site-text"; // in this tab alone: the files may hold secrets, so they do not stay on the disk
 const MEANWHILE = "Somebody has saved another text meanwhile. Choose above.";
-const NO_ANSWER = "The board did not answer. Your text is still here. Try again.";
+const NO_ANSWER = "The board did not answer. Your text is still here.";
+const AGAIN_MS = 3000; // after a check without an answer
 
 let site = null;
 
@@ -90,6 +91,7 @@ class Site {
     const bar = element("div", "", { className: "tabs" });
     bar.setAttribute("role", "tablist");
     bar.setAttribute("aria-label", "Files");
+    this.tabBar = bar;
     this.choose = (chosen, focus = false) => this.editors.forEach((editor, index) => {
       const own = index === chosen;
       bar.children[index].setAttribute("aria-selected", String(own));
@@ -182,6 +184,7 @@ class Site {
     } catch (error) {
       if (error.refused === 409) this.edits += 1; // another tab of this browser asked at the same time: ask again
       else if (about === this.edits) this.showState(error.refused ? this.page.sentence(error.message) : NO_ANSWER, true);
+      if (!error.refused && site === this) this.timer = setTimeout(() => this.check(), AGAIN_MS);
     }
     this.checking = false;
     if (about !== this.edits && site === this) this.edited();
@@ -263,7 +266,11 @@ class Site {
   show(checked) {
     const { errors, refused, values } = checked;
     this.checked = checked;
-    for (const editor of this.editors) editor.show(errors.filter((error) => error.file === editor.name));
+    for (const [index, editor] of this.editors.entries()) {
+      const own = errors.filter((error) => error.file === editor.name);
+      editor.show(own);
+      this.tabBar.children[index].textContent = own.length ? `${editor.name}: ${count(own.length, "mistake")}` : editor.name;
+    }
     this.forms.show(values, errors);
     this.hours.show(values, errors, refused);
     wouldChange(this.page, this.would, checked, this.changed);

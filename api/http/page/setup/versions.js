@@ -1,12 +1,16 @@
 // The versions of the site's files that were saved: look at one, see the difference to now, return to it.
 import { differences } from "./differences.js";
 
+const AT_ONCE = 20;
+
 // `now` gives the texts of now, `saved` is the version that is saved, `back` returns to a version.
 export async function showVersions(page, place, now, saved, back) {
   const versions = await page.ask("GET", "/api/setup/site/versions");
   const list = page.element("ul");
-  list.append(...versions.map((version, index) => row(page, version, now, index === 0 && version.version === saved, back)));
-  place.replaceChildren(versions.length ? list : page.element("p", "None so far. Every save from this page makes one."));
+  const rows = (from, to) => list.append(...versions.slice(from, to).map((version, index) => row(page, version, now, from + index === 0 && version.version === saved, back)));
+  const earlier = page.element("button", `${versions.length - AT_ONCE} earlier ones`, { type: "button", onclick: () => { rows(AT_ONCE); earlier.remove(); } });
+  rows(0, AT_ONCE);
+  place.replaceChildren(...versions.length > AT_ONCE ? [list, earlier] : [versions.length ? list : page.element("p", "None so far. Every save from this page makes one.")]);
 }
 
 function row(page, version, now, current, back) {
