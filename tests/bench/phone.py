@@ -100,8 +100,8 @@ def weight(browser: Browser, site: Board) -> None:
     expect(page.locator("#state")).to_have_text("Playing", timeout=30_000)
     page.wait_for_timeout(1000)
     first = sum(sizes.values())
-    for name in ("season", "check", "journal", "devices"):
-        page.locator(f"#{name} summary").click()
+    for section in page.locator("details:not(#view)").all():  # the live view is a stream
+        section.locator("summary").click()
         page.wait_for_timeout(1000)
     for request, size in sorted(sizes.items(), key=lambda each: -each[1]):
         print(f"    {size:7.0f} bytes  {names.get(request, '?').removeprefix(site.address)}")
