@@ -8,6 +8,7 @@ from typing import Annotated
 from fastapi import Depends, FastAPI, Query, Response
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
 
 from gloaming.api.http.addresses import site_names
 from gloaming.api.http.auth.authenticator import AuthenticatedDevice, Authenticator
@@ -59,6 +60,7 @@ def make_app(
     app.router.redirect_slashes = False
     app.state.streams = streams
     add_errors(app)
+    app.add_middleware(GZipMiddleware)
     app.add_middleware(Durability, written=planner.written)
     app.add_middleware(RequestChecks, names=lambda: site_names(planner.site), limits=limits)
     signed_in = device_of_request(planner, authenticator, limits)

@@ -13,7 +13,6 @@ from pathlib import Path
 from fastapi import FastAPI
 from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
-from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 from starlette.staticfiles import StaticFiles
@@ -81,9 +80,9 @@ def add_pages(app: FastAPI) -> None:
         below = "/page" if path == "/" else path
         parts = PageParts(FOLDER / folder)
         addresses |= {name: f"{below}/{parts.tag}/{name}" for name in parts.names}
-        page = GZipMiddleware(Page(sources, addresses, policy))
+        page = Page(sources, addresses, policy)
         app.router.routes.append(Route(path, page, methods=["GET"], include_in_schema=False))
-        app.mount(f"{below}/{{tag}}", GZipMiddleware(parts))
+        app.mount(f"{below}/{{tag}}", parts)
 
 
 def _tag(content: bytes) -> str:

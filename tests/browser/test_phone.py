@@ -699,3 +699,23 @@ def test_an_empty_passcode_is_not_sent(browser: Browser, site: Board) -> None:
         assert page.get_by_label("Passcode").evaluate("(field) => field.inputMode") == "numeric"
         page.get_by_role("button", name="It has letters").click()
         assert page.get_by_label("Passcode").evaluate("(field) => field.inputMode") == "text"
+
+
+def test_the_page_with_every_section_open_is_small(browser: Browser, site: Board) -> None:
+    """What goes over the network, with nothing stored in the browser. The live view is a stream: it is not counted."""
+    with phone(browser) as context:
+        page = signed_in(context, site)
+        sizes: list[float] = []
+        session = context.new_cdp_session(page)
+        session.send("Network.enable")
+        session.send("Network.setCacheDisabled", {"cacheDisabled": True})
+        session.on("Network.loadingFinished", lambda done: sizes.append(done["encodedDataLength"]))
+        page.goto(site.address)
+        expect(page.locator("#state")).to_have_text("Playing", timeout=MS)
+        sections = page.locator("details:not(#view)")
+        for section in sections.all():
+            section.locator("summary").tap()
+            expect(section).not_to_contain_text("asking", timeout=MS)
+        page.wait_for_timeout(500)  # the season's picture is still on its way
+        assert len(sizes) > sections.count()
+        assert sum(sizes) < 60_000
