@@ -102,7 +102,8 @@ def test_the_site_is_read_again_at_a_reload_and_no_frame_is_missed(board: Board)
 
 
 def test_a_command_of_the_site_runs_without_access_to_the_state_and_the_socket(board: Board) -> None:
-    look = "! ls /var/lib/gloaming && ! ls /run/gloaming && test $(id -un) = gloaming"
+    writes = "! touch /etc/gloaming/site/new && ! sh -c 'echo >> /etc/gloaming/site/site.toml'"
+    look = f"! ls /var/lib/gloaming && ! ls /run/gloaming && {writes} && test $(id -un) = gloaming"
     path = board.machine.root / "etc/gloaming/site/site.toml"
     before = path.read_text()
     path.write_text(f'{before}\n[[hook]]\nat = "opening"\ncommand = ["/bin/sh", "-c", "{look}"]\n')
@@ -115,6 +116,31 @@ def test_a_command_of_the_site_runs_without_access_to_the_state_and_the_socket(b
     assert f"the command /bin/sh -c {look} runs as gloaming, without access to Gloaming's state" in told()
     path.write_text(before)
     board.machine.inside("systemctl", "reload", PLANNER)
+
+
+SAVE = """
+import json, pathlib, urllib.request
+token = pathlib.Path("/var/lib/gloaming/token").read_text().strip()
+headers = {"Authorization": f"Bearer {token}", "Content-Type": "application/json"}
+def ask(method, body=None):
+    asked = urllib.request.Request("http://127.0.0.1:8080/api/setup/site", body, headers, method=method)
+    return json.load(urllib.request.urlopen(asked, timeout=60))
+read = ask("GET")
+read["files"]["site.toml"] += "\\n# saved over HTTP\\n"
+print(json.dumps(ask("PUT", json.dumps({"files": read["files"], "version": read["version"]}).encode())))
+"""
+
+
+def test_the_site_is_saved_over_http_and_no_frame_is_missed(board: Board) -> None:
+    begin_ns, path = time.time_ns(), board.machine.root / "etc/gloaming/site/site.toml"
+    before = path.read_text()
+    saved = json.loads(board.machine.inside("python3", "-c", SAVE))
+    assert (saved["taken_over"], saved["errors"]) == (True, [])
+    assert path.read_text() == f"{before}\n# saved over HTTP\n"
+    board.wait_until_lit(begin_ns)
+    assert_none_missed(board.street.since(begin_ns))
+    text = "the site was read again and is used now: saved by this machine"
+    assert text in [row["text"] for row in json.loads(board.machine.inside("gloaming", "journal", "--json"))]
 
 
 def test_a_stopped_planner_is_brought_back_by_the_watchdog_and_no_frame_is_missed(board: Board) -> None:
