@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
 
+from gloaming.daemon.planner.clock_trust import FIRST_NS
 from gloaming.daemon.planner.site_watch import SiteWatch
 from gloaming.daemon.planner.situation import Situation
 from gloaming.daemon.reports.site_changes import Differences, differences
@@ -34,6 +35,8 @@ from gloaming.shows.time_units import SECOND_NS
 TEXT_CHANGES_MAX = 3
 """So many sentences of what changed stand in the journal and in the list of versions."""
 BOARD = "the board"
+CERTAIN = ("synchronised", "rtc", "host")
+"""What a clock is trusted by that no person has set: hours of a year that is over count no more."""
 
 
 class ConflictCode(StrEnum):
@@ -196,9 +199,10 @@ class SiteFiles:
         """Why a promise is not as strict as those in force; none for one that cannot be read."""
         if promise is None:
             return ()
-        now_ns, held = self._situation.now_ns(), self._situation.held
+        now_ns, held, verdict = self._situation.now_ns(), self._situation.held, self._situation.trust.verdict
+        since_ns = now_ns if verdict.trusted and verdict.by in CERTAIN else FIRST_NS
         promises = self._in_force()
-        found = {one: None for each in promises for one in refusals(each, promise, now_ns, held)}
+        found = {one: None for each in promises for one in refusals(each, promise, now_ns, held, since_ns)}
         return (*new_commands(promises[:2], promise), *found)
 
     def _in_force(self) -> list[Promise]:

@@ -24,7 +24,6 @@ from gloaming.daemon.timetable.dates import YEARS
 from gloaming.daemon.timetable.rules import rule_id, windows
 from gloaming.daemon.timetable.sun import Spot
 from gloaming.shows.config_files.checking import Table, read_tables
-from gloaming.shows.protocols.e131 import SLOTS_MAX
 from gloaming.shows.rig.load import load_rig
 from gloaming.shows.rig.model import Rig
 from gloaming.shows.rig.wire import unscaled
@@ -79,15 +78,13 @@ class Promise:
     rig: Rig
     trust: str
     commands: frozenset[tuple[str, ...]]
-    sent: Mapping[int, int]
-    """How many slots of each universe are sent."""
     where: str = ""
     """Whose promise it is, for messages; empty: of the site that runs."""
 
     @classmethod
     def of(cls, site: Site, where: str = "") -> Promise:
         commands = frozenset(hook.command for hook in site.hooks if hook.command)
-        return cls(site.spot, site.neighbours, site.rig, site.clock.trust, commands, site.slots, where)
+        return cls(site.spot, site.neighbours, site.rig, site.clock.trust, commands, where)
 
     @classmethod
     def read(cls, folder: Path, where: str = "") -> Promise:
@@ -96,8 +93,7 @@ class Promise:
         place = file.site
         spot = Spot(place.latitude, place.longitude, float(place.elevation_m), place.timezone)
         commands = frozenset(hook.command for hook in file.hook if hook.command)
-        sent = dict.fromkeys(rig.controller_of, SLOTS_MAX)
-        return cls(spot, file.neighbours, rig, file.clock.trust, commands, sent, where)
+        return cls(spot, file.neighbours, rig, file.clock.trust, commands, where)
 
     @property
     def rules(self) -> tuple[AnyHours, ...]:
@@ -128,14 +124,19 @@ class Promise:
 
 
 def refusals(
-    promise: Promise, new: Promise, now_ns: int, held: Iterable[tuple[str, int, int]] = ()
+    promise: Promise,
+    new: Promise,
+    now_ns: int,
+    held: Iterable[tuple[str, int, int]] = (),
+    since_ns: int | None = None,
 ) -> Iterator[Refused]:
     """Why `new` does not keep a promise, from an instant on. `held` are windows that hold across a step of the clock:
-    the id of the rule, its beginning and its end."""
+    the id of the rule, its beginning and its end. Hours of a single year are over before `since_ns`; without it, before
+    `now_ns`. A clock that a person has set may be wrong by years."""
     if promise.trust != new.trust == "plausible":
         text = "clock.trust would be plausible: a wrong guess of the time puts light into dark hours"
         yield Refused(RefusedCode.CLOCK_TRUST, f"{text}. {WHY}")
-    for text in (*_unlike(promise, new, held, now_ns), *_Comparison(promise, new, now_ns).lighter()):
+    for text in (*_unlike(promise, new, held, now_ns), *_Comparison(promise, new, now_ns, since_ns).lighter()):
         yield Refused(RefusedCode.NEIGHBOURS_HOURS, f"{text}. {WHY}")
 
 
@@ -178,9 +179,9 @@ class _Window(NamedTuple):
 class _Comparison:
     """Compares the hours of two promises, once for each pair of zones that a slot has had and would have."""
 
-    def __init__(self, old: Promise, new: Promise, now_ns: int) -> None:
+    def __init__(self, old: Promise, new: Promise, now_ns: int, since_ns: int | None) -> None:
         self._old, self._new = old, new
-        self._periods = _periods((*old.rules, *new.rules), now_ns)
+        self._periods = _periods((*old.rules, *new.rules), now_ns, now_ns if since_ns is None else since_ns)
         same = {repr(rule.contents) for rule in old.rules if _counts_from_a_date(rule)}
         self._fixed = {id(rule) for rule in new.rules if _counts_from_a_date(rule) and repr(rule.contents) not in same}
         """New rules whose dates are not compared. They do not take the place of others."""
@@ -224,7 +225,7 @@ class _Comparison:
                 found.setdefault((old.zones_of[part], zones), []).append(part[1])
         both = {f"-{name}": spans for name, spans in old.parts.items()}
         for area in areas(both | {f"+{name}": spans for name, spans in new.parts.items()}):
-            sent = [span for span in area.spans if span[1] <= new.sent.get(span[0], 0)]
+            sent = [span for span in area.spans if span[0] in new.rig.controller_of]
             before, after = (Zones(one[1:] for one in area.zones if one[0] == sign) for sign in "-+")
             if sent and (before, after) not in found:
                 found[before, after] = [_name_of(sent[0], part_spans(old.rig))]
@@ -305,7 +306,7 @@ def _name_of(span: Span, parts: Mapping[str, Mapping[str, Spans]]) -> str:
     for kind in ("string", "fixture"):
         for name, spans in parts[kind].items():
             if any(number == universe and first <= slot <= last for number, first, last in spans):
-                return f"what was {name}"
+                return f"what was {name}, in a universe that is still sent"
     return f"universe {universe} from slot {slot} on"
 
 
@@ -333,7 +334,7 @@ def _first_above(old: list[_Window], new: list[_Window]) -> tuple[AnyHours, int,
     return None
 
 
-def _periods(rules: Iterable[AnyHours], now_ns: int) -> list[tuple[int, int]]:
+def _periods(rules: Iterable[AnyHours], now_ns: int, since_ns: int) -> list[tuple[int, int]]:
     """The periods that are compared: two years, and a year after each date with a year that comes later."""
     last_ns = _ns(date(YEARS[-1], 12, 30))
     periods = [(now_ns, now_ns + AHEAD_NS)]
@@ -343,7 +344,7 @@ def _periods(rules: Iterable[AnyHours], now_ns: int) -> list[tuple[int, int]]:
             periods.append((_ns(day) - 3 * DAY_NS, min(_ns(day) + YEAR_NS, last_ns)))
     found: list[tuple[int, int]] = []
     for from_ns, until_ns in sorted(periods):
-        from_ns = max(from_ns, now_ns)
+        from_ns = max(from_ns, since_ns)
         if found and from_ns <= found[-1][1]:
             found[-1] = found[-1][0], max(found[-1][1], until_ns)
         elif from_ns < until_ns:

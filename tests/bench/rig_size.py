@@ -27,8 +27,11 @@ import numpy as np
 from gloaming.api.http.live_view import Layout
 from gloaming.daemon.planner.messages import setup_of
 from gloaming.daemon.planner.rig_monitor import RigMonitor
+from gloaming.daemon.reports.site_changes import differences
 from gloaming.daemon.score.setup import Setup
+from gloaming.daemon.site.editing import check_files, read_files
 from gloaming.daemon.site.load import load_site
+from gloaming.daemon.site.promised_hours import Promise, refusals
 from gloaming.daemon.transmitter.output import Output
 from gloaming.shows.analysis.feeding import feeding_findings
 from gloaming.shows.analysis.timing import timing_findings
@@ -36,6 +39,7 @@ from gloaming.shows.analysis.wiring import rig_findings
 from gloaming.shows.config_files.errors import InputError
 from gloaming.shows.framefile.reader import FrameWriter, Universe, inspect
 from gloaming.shows.rig.load import load_rig
+from gloaming.shows.rig.model import Rig
 from tests.shows.rig.many import many_strings
 
 SITE = """[site]
@@ -43,6 +47,8 @@ name = "Pier Road boathouse"
 latitude = 54.486
 longitude = -0.613
 timezone = "Europe/London"
+[neighbours]
+dark = [{ from = "22:30", to = "07:00" }]
 [[piece]]
 name = "tide"
 frames = "tide.frames"
@@ -63,6 +69,7 @@ WRONG = {
     "each string follows an unknown one": (PLACE, r'after = "strin \1"'),
 }
 SIZES = 1_000, 10_000
+NOW_NS = 1_796_000_000_000_000_000
 Measured = dict[str, float]
 
 
@@ -120,6 +127,22 @@ def measure(folder: Path, count: int) -> Measured:
     best("the transmitter's packets and limiter", lambda: Output(setup).close())
     best("the answer of /api/rig", lambda: json.dumps(monitor.as_json()))
     best("places of the live view", lambda: Layout(site).as_json())
+    files_read = read_files(folder)
+
+    def edit(name: str, file: str, old: bytes, new: bytes, rig: Rig | None) -> None:
+        edited = {**files_read, file: files_read[file].replace(old, new, 1)}
+
+        def call() -> None:
+            checked = check_files(edited, folder, at, rig)
+            assert checked.site
+            assert checked.promise
+            assert not list(refusals(Promise.of(site), checked.promise, NOW_NS))
+            differences(site, checked.site, at.date())
+
+        best(name, call)
+
+    edit("an edit of site.toml is checked and compared", "site.toml", b'"22:00"', b'"21:00"', site.rig)
+    edit("an edit of rig.toml is checked and compared", "rig.toml", b"pixels = 50", b"pixels = 49", None)
     return found
 
 

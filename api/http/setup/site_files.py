@@ -1,5 +1,6 @@
 """site.toml and rig.toml over HTTP: read, checked, changed by forms, saved, and put back as they were."""
 
+import asyncio
 from dataclasses import asdict
 from typing import Annotated
 
@@ -13,7 +14,6 @@ from gloaming.daemon.direction.decide import isoformat
 from gloaming.daemon.planner.planner import Planner
 from gloaming.daemon.site.versions import Version
 
-ID_MAX = (1 << 31) - 1
 Id = Annotated[int, Expected("{value!r} is not the id of a version", "GET /api/setup/site/versions has the ids")]
 
 
@@ -57,12 +57,14 @@ def site_files_router(planner: Planner, owner: DeviceDependency) -> APIRouter:
     @router.get("/versions")
     async def versions(_: Owner) -> list[setup.SiteVersionListed]:
         """The versions that were saved, the newest first."""
-        return [setup.SiteVersionListed.model_validate(_listed(one)) for one in site_files.versions()]
+        return [
+            setup.SiteVersionListed.model_validate(_listed(one)) for one in await asyncio.to_thread(site_files.versions)
+        ]
 
     @router.get("/versions/{id}")
     async def version(id: Id, _: Owner) -> setup.SiteVersionGiven:
         """A version, with its files."""
-        found = site_files.version(id)
+        found = await asyncio.to_thread(site_files.version, id)
         if found is None:
             raise _missing(id)
         return setup.SiteVersionGiven.model_validate({**_listed(found[0]), "files": found[1]})

@@ -156,6 +156,24 @@ def test_a_change_of_the_rig_may_not_take_a_string_or_its_slots_out_of_hours(sit
     assert (found == []) == kept, found
 
 
+def test_a_string_keeps_its_hours_in_another_universe_or_goes_with_its_own(sites: Sites) -> None:
+    """Nothing is sent to its old slots any more, so they do not count."""
+    old = sites(hours(ROOF_DARK), rig=RIG.replace(ROOF, zone("roof", "railing")))
+    gone = RIG.replace("1-4", "1,3-4").replace(ROOF, zone("roof", "eaves"))
+    assert texts(old, sites(hours(ROOF_DARK), rig=gone.replace(RAILING, ""))) == []
+    moved = gone.replace(RAILING, string("railing", 4))
+    assert "railing: there would be more light" in str(texts(old, sites(hours(ROOF_DARK), rig=moved)))
+    followed = moved.replace(zone("roof", "eaves"), zone("roof", "railing"))
+    assert texts(old, sites(hours(ROOF_DARK), rig=followed)) == []
+
+
+def test_by_a_clock_that_a_person_has_set_no_year_is_over(sites: Sites) -> None:
+    old, new = sites(hours(rule("dark", "20:00", "21:00", 'season = "2027-01-01..2027-12-31"'))), sites()
+    later_ns = ns("2040-06-01T12:00:00")
+    assert list(refusals(old, new, later_ns)) == []
+    assert list(refusals(old, new, later_ns, since_ns=NOW_NS))
+
+
 def test_a_channel_that_dim_hours_scaled_stays_one_of_light(sites: Sites) -> None:
     dim = hours('dim = [{ from = "21:00", to = "23:00", brightness = 0.4 }]')
     other = RIG.replace('"dimmer", "red"', '"other", "red"')
