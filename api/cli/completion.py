@@ -19,7 +19,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         "completion",
         "print what a shell needs to complete gloaming with the TAB key",
         print_completion,
-        argument("shell", choices=SHELLS, help="your shell", example="bash", metavar="SHELL"),
+        argument("shell", "your shell", "bash", choices=SHELLS, metavar="SHELL"),
         examples=(
             "completion bash >~/.local/share/bash-completion/completions/gloaming",
             "completion zsh >~/.zfunc/_gloaming",

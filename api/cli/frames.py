@@ -7,67 +7,37 @@ from pathlib import Path
 from gloaming.api.cli.parser import Argument, Commands, Group, Parser, add_command, add_family, argument
 
 CORNERS = ("top-left", "top-right", "bottom-left", "bottom-right")
-FILE = argument("file", type=Path, metavar="FILE", help="the frame file", example="tide.frames")
-OUT = argument("out", type=Path, metavar="OUT.frames", help="the new frame file", example="new.frames")
-FPS = argument("--fps", metavar="FPS", help="frames a second", example="29.97", usual="as found")
+FILE = argument("file", "the frame file", "tide.frames", type=Path, metavar="FILE")
+OUT = argument("out", "the new frame file", "new.frames", type=Path, metavar="OUT.frames")
+FPS = argument("--fps", "frames a second", "29.97", "as found", metavar="FPS")
 REMEMBERED = argument(
     "--rig",
+    "the rig that the file remembers; pictures go where its strings hang",
+    "rig.toml",
+    "the rig.toml in its folder, or in the folder above",
     type=Path,
     metavar="rig.toml",
-    help="the rig that the file remembers; pictures go where its strings hang",
-    example="rig.toml",
-    usual="the rig.toml in its folder, or in the folder above",
 )
 DRAWN = argument(
-    "--rig",
-    type=Path,
-    metavar="rig.toml",
-    help="draw its strings where they hang",
-    example="rig.toml",
-    usual="rows of pixels",
+    "--rig", "draw its strings where they hang", "rig.toml", "rows of pixels", type=Path, metavar="rig.toml"
 )
 SEEN = argument(
-    "--gamma",
-    default="1",
-    metavar="GAMMA",
-    help="levels of light, as the eye sees them: srgb, or a power",
-    example="srgb",
+    "--gamma", "levels of light, as the eye sees them: srgb, or a power", "srgb", default="1", metavar="GAMMA"
 )
-NAMES = argument(
-    "--names",
-    type=Path,
-    metavar="FILE",
-    help="the names of the pieces, one a line",
-    example="songs.txt",
-    usual="numbers",
-)
+NAMES = argument("--names", "the names of the pieces, one a line", "songs.txt", "numbers", type=Path, metavar="FILE")
 MATRIX = (
-    argument(
-        "--matrix",
-        metavar="WIDTHxHEIGHT",
-        help="the pixels hang in a matrix",
-        example="64x32",
-        usual="they do not",
-    ),
+    argument("--matrix", "the pixels hang in a matrix", "64x32", "no matrix", metavar="WIDTHxHEIGHT"),
     argument(
         "--first-pixel",
+        f"the corner where its cable begins, {', '.join(CORNERS[:3])} or {CORNERS[3]}",
+        "top-right",
         choices=CORNERS,
         default=CORNERS[0],
         metavar="CORNER",
-        help=f"the corner where its cable begins, {', '.join(CORNERS[:3])} or {CORNERS[3]}",
-        example="top-right",
     ),
-    argument(
-        "--runs",
-        choices=("across", "down"),
-        default="across",
-        help="the cable runs along rows or columns",
-        example="down",
-    ),
-    argument("--back-and-forth", action="store_true", help="every second row or column runs back"),
-    argument(
-        "--order", default="RGB", metavar="COLOURS", help="a pixel's colours in the order of its slots", example="GRB"
-    ),
+    argument("--runs", "the cable runs along rows or columns", "down", choices=("across", "down"), default="across"),
+    argument("--back-and-forth", "every second row or column runs back", action="store_true"),
+    argument("--order", "a pixel's colours in the order of its slots", "GRB", default="RGB", metavar="COLOURS"),
 )
 
 
@@ -93,7 +63,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         "export",
         "the frames as an array (.npy), as bare bytes (.raw), or as a video to look at (.mp4)",
         FILE,
-        argument("out", type=Path, metavar="OUT", help="the array, the bytes or the video", example="tide.npy"),
+        argument("out", "the array, the bytes or the video", "tide.npy", type=Path, metavar="OUT"),
         DRAWN,
         SEEN,
         *MATRIX,
@@ -103,15 +73,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         "preview",
         "one PNG: pictures evenly over time, and a strip of time, one line a second",
         FILE,
-        argument(
-            "out",
-            type=Path,
-            nargs="?",
-            metavar="OUT.png",
-            help="the picture",
-            example="tide.png",
-            usual="FILE, ending in .png",
-        ),
+        argument("out", "the picture", "tide.png", "FILE, ending in .png", type=Path, nargs="?", metavar="OUT.png"),
         DRAWN,
         SEEN,
         *MATRIX,
@@ -123,18 +85,16 @@ def add_parser(commands: Commands[Parser]) -> None:
         "keep a stretch of time",
         FILE,
         OUT,
-        argument("--from", dest="first", default="0", metavar="TIME", help=time, example="2.5"),
-        argument("--until", metavar="TIME", help=time, example="1:02.5", usual="the end"),
+        argument("--from", time, "2.5", dest="first", default="0", metavar="TIME"),
+        argument("--until", time, "1:02.5", "the end", metavar="TIME"),
         example="tide.frames short.frames --until 1:30",
     )
     add(
         "split",
         "cut into pieces at black, each a frame file in a folder",
         FILE,
-        argument("out", type=Path, metavar="FOLDER", help="the folder of the pieces", example="pieces/"),
-        argument(
-            "--at-black", dest="black_s", default="3", metavar="SECONDS", help="the shortest black", example="2.5"
-        ),
+        argument("out", "the folder of the pieces", "pieces/", type=Path, metavar="FOLDER"),
+        argument("--at-black", "the shortest black", "2.5", dest="black_s", default="3", metavar="SECONDS"),
         NAMES,
         example="evening.frames pieces/ --at-black 3 --names songs.txt",
         module="split_verb",
@@ -142,10 +102,8 @@ def add_parser(commands: Commands[Parser]) -> None:
     add(
         "join",
         "one after another, all of the same rate and universes",
-        argument("files", type=Path, nargs="+", metavar="FILE", help="the frame files", example="one.frames"),
-        argument(
-            "--out", type=Path, required=True, metavar="OUT.frames", help="the new frame file", example="both.frames"
-        ),
+        argument("files", "the frame files", "one.frames", type=Path, nargs="+", metavar="FILE"),
+        argument("--out", "the new frame file", "both.frames", type=Path, required=True, metavar="OUT.frames"),
         example="one.frames two.frames --out both.frames",
     )
     add(
@@ -153,8 +111,8 @@ def add_parser(commands: Commands[Parser]) -> None:
         "every level times a number, held at 255",
         FILE,
         OUT,
-        argument("--by", type=float, required=True, metavar="GAIN", help="half the level", example="0.5"),
-        argument("--universes", metavar="UNIVERSES", help="only these", example="1-4,8", usual="all"),
+        argument("--by", "half the level", "0.5", type=float, required=True, metavar="GAIN"),
+        argument("--universes", "only these", "1-4,8", "all", metavar="UNIVERSES"),
         example="tide.frames dim.frames --by 0.5",
     )
     add(
@@ -162,10 +120,8 @@ def add_parser(commands: Commands[Parser]) -> None:
         "give the universes other numbers",
         FILE,
         OUT,
-        argument("--from", dest="old", metavar="UNIVERSES", help="which", example="1-4,8", usual="all"),
-        argument(
-            "--to", required=True, metavar="UNIVERSES", help="the first new number, or all of them", example="101"
-        ),
+        argument("--from", "which", "1-4,8", "all", dest="old", metavar="UNIVERSES"),
+        argument("--to", "the first new number, or all of them", "101", required=True, metavar="UNIVERSES"),
         example="tide.frames moved.frames --to 101",
     )
     add(
@@ -175,23 +131,21 @@ def add_parser(commands: Commands[Parser]) -> None:
         OUT,
         argument(
             "--from",
+            "the rig that FILE was made for",
+            "rig-2025.toml",
+            "the one that FILE remembers, see frames info",
             dest="old_rig",
             type=Path,
             metavar="old-rig.toml",
-            help="the rig that FILE was made for",
-            example="rig-2025.toml",
-            usual="the one that FILE remembers, see frames info",
         ),
-        argument(
-            "--to", type=Path, required=True, metavar="rig.toml", help="the rig as it hangs now", example="rig.toml"
-        ),
+        argument("--to", "the rig as it hangs now", "rig.toml", type=Path, required=True, metavar="rig.toml"),
         example="tide.frames moved.frames --to rig.toml",
         module="frames_rig",
     )
     add(
         "mend",
         "finish a frame file whose writer was killed",
-        argument("file", type=Path, metavar="FILE.part", help="what the writer has left", example="tide.frames.part"),
+        argument("file", "what the writer has left", "tide.frames.part", type=Path, metavar="FILE.part"),
         OUT,
         example="tide.frames.part tide.frames",
     )
@@ -201,76 +155,45 @@ def _import_arguments() -> tuple[Argument, ...]:
     return (
         argument(
             "source",
+            (".npy, .npz, .raw, .csv; with --matrix or --rig a folder of PNGs, a GIF, a video; a folder of such files"),
+            "tide.npy",
             type=Path,
             metavar="IN",
-            help=".npy, .npz, .raw, .csv; with --matrix or --rig a folder of PNGs, a GIF, a video; a folder of such"
-            " files",
-            example="tide.npy",
         ),
-        argument(
-            "out",
-            type=Path,
-            metavar="OUT",
-            help="the frame file; for a folder of files a folder",
-            example="tide.frames",
-        ),
+        argument("out", "the frame file; for a folder of files a folder", "tide.frames", type=Path, metavar="OUT"),
         argument(
             "--fps",
+            "frames a second: 25, 29.97, 30000/1001",
+            "40",
+            "that of the video; an array needs it",
             metavar="FPS",
-            help="frames a second: 25, 29.97, 30000/1001",
-            example="40",
-            usual="that of the video; an array needs it",
         ),
         argument(
             "--source-fps",
+            "the rate of the array, if it is to be brought to another by --fps",
+            "30",
+            "that of --fps",
             metavar="FPS",
-            help="the rate of the array, if it is to be brought to another by --fps",
-            example="30",
-            usual="that of --fps",
         ),
         argument(
-            "--universes",
-            default="1",
-            metavar="UNIVERSES",
-            help="the first universe, a range (1-13) or a list",
-            example="1-4,8",
+            "--universes", "the first universe, a range (1-13) or a list", "1-4,8", default="1", metavar="UNIVERSES"
         ),
         argument(
             "--slots",
+            "slots in a universe; in a frame of a .raw file, if it has no --width",
+            "512",
+            510,
             type=int,
             metavar="N",
-            help="slots in a universe; in a frame of a .raw file, if it has no --width",
-            example="512",
-            usual=510,
         ),
-        argument(
-            "--width",
-            type=int,
-            metavar="BYTES",
-            help="bytes in a frame of a .raw file",
-            example="6630",
-            usual="that of --slots",
-        ),
-        argument(
-            "--skip",
-            type=int,
-            metavar="BYTES",
-            help="bytes of a .raw file before its first frame",
-            example="32",
-            usual="0",
-        ),
+        argument("--width", "bytes in a frame of a .raw file", "6630", "that of --slots", type=int, metavar="BYTES"),
+        argument("--skip", "bytes of a .raw file before its first frame", "32", "0", type=int, metavar="BYTES"),
         argument(
             "--pixels-are-slots",
+            "the pixels of a lossless video are slots, row after row: three a pixel, one if it is grey",
             action="store_true",
-            help="the pixels of a lossless video are slots, row after row: three a pixel, one if it is grey",
         ),
-        argument("--array", metavar="NAME", help="which array of an .npz file", example="frames", usual="the only one"),
-        argument(
-            "--gamma",
-            default="1",
-            metavar="GAMMA",
-            help="screen values to levels of light: srgb, or a power",
-            example="2.2",
-        ),
+        argument("--array", "which array of an .npz file", "frames", "the only one", metavar="NAME"),
+        argument("--gamma", "screen values to levels of light: srgb, or a power", "2.2", default="1", metavar="GAMMA"),
         REMEMBERED,
     )

@@ -33,19 +33,15 @@ UNITS_MIN = {
 START = "is it running? gloaming run SITE starts it"
 NO_CHECK_TIME = ssl.VerifyFlags(0x200000)
 """X509_V_FLAG_NO_CHECK_TIME (openssl/x509_vfy.h; X509_VERIFY_PARAM_set_flags(3)), for which Python has no name."""
-ZONE = argument("--zone", metavar="ZONE", help="for this part of the rig alone", example="roof", usual="the whole rig")
-PART = argument("zone", metavar="NAME", help="a zone, string, fixture or controller", example="ridge")
+ZONE = argument("--zone", "for this part of the rig alone", "roof", "the whole rig", metavar="ZONE")
+PART = argument("zone", "a zone, string, fixture or controller", "ridge", metavar="NAME")
 KEYS = {
-    "show": argument("show", metavar="SHOW", help="a show of the site", example="evening"),
-    "level": argument(
-        "level", type=float, metavar="LEVEL", help="a share of the set brightness, 0 to 1", example="0.5"
-    ),
+    "show": argument("show", "a show of the site", "evening", metavar="SHOW"),
+    "level": argument("level", "a share of the set brightness, 0 to 1", "0.5", type=float, metavar="LEVEL"),
     "show_continues": argument(
-        "--show-continues", action="store_const", const=True, help="the show continues behind the dark"
+        "--show-continues", "the show continues behind the dark", action="store_const", const=True
     ),
-    "why": argument(
-        "--why", metavar="TEXT", help="what is wrong, in one line", example='"it flickers"', usual="nothing is said"
-    ),
+    "why": argument("--why", "what is wrong, in one line", '"it flickers"', "nothing is said", metavar="TEXT"),
 }
 """The argument for each key that a request may have."""
 EXAMPLES = {
@@ -54,7 +50,6 @@ EXAMPLES = {
     Kind.CALL: ("call evening", "call evening 30"),
     Kind.DIM: ("dim 0.5", "dim 0.5 1h --zone roof"),
     Kind.MUTE: ("mute", "mute 30m"),
-    Kind.SKIP: ("skip",),
     Kind.OUT_OF_SERVICE: ("out-of-service ridge", 'out-of-service ridge --until saturday --why "it flickers"'),
 }
 
@@ -70,20 +65,13 @@ def add_parser(commands: Commands[Parser]) -> None:
 
     add("now", "what is happening now, and why", show_now, examples=("now", "now boathouse"))
     for kind in ASKED:
-        add(kind.value, TERMS[kind].help, ask, *_arguments(TERMS[kind]), examples=EXAMPLES[kind])
+        add(kind.value, TERMS[kind].help, ask, *_arguments(TERMS[kind]), examples=EXAMPLES.get(kind, (kind.value,)))
     add("in-service", "end an out-of-service", in_service, PART, examples=("in-service ridge",))
     text = "end every pause and every dark, or those for a zone; say what still holds"
-    add("resume", text, resume, ZONE, examples=("resume", "resume --zone roof"))
+    zone = argument("--zone", "those for this part of the rig alone", "roof", "all of them", metavar="ZONE")
+    add("resume", text, resume, zone, examples=("resume", "resume --zone roof"))
     add("overrides", "list what people asked for and still holds", list_overrides, examples=("overrides",))
-    number = argument(
-        "id",
-        nargs="?",
-        type=int,
-        metavar="ID",
-        help="its number in `gloaming overrides`",
-        example="7",
-        usual="the latest",
-    )
+    number = argument("id", "its number in `gloaming overrides`", "7", "the latest", nargs="?", type=int, metavar="ID")
     add("undo", "end what a person asked for: the latest, or ID", undo, number, examples=("undo", "undo 7"))
 
 
@@ -97,19 +85,19 @@ def _arguments(terms: KindTerms) -> Iterator[Argument]:
         usual = "the rest of the night" if terms.usual_minutes is None else _length(terms.usual_minutes)
         yield argument(
             "minutes",
+            'how long: minutes, or a length as "1 h 30 min"',
+            "15",
+            usual,
             nargs="?",
             type=read_minutes,
             metavar="MINUTES",
-            help='how long: minutes, or a length as "1 h 30 min"',
-            example="15",
-            usual=usual,
         )
         yield argument(
             "--until",
+            "a time, tonight, a day of the week or a date (until noon), or an instant",
+            "22:15",
+            usual,
             metavar="TIME",
-            help="a time, tonight, a day of the week or a date (until noon), or an instant",
-            example="22:15",
-            usual=usual,
         )
     if terms.in_zones and not terms.zone_needed:
         yield ZONE

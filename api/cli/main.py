@@ -62,9 +62,7 @@ def build_parser() -> Parser:
         parser.parse_args([*args.words, "--help"])
         return 0
 
-    words = argument(
-        "words", nargs="*", metavar="COMMAND", help="a command, and its verb", example="frames", usual="all"
-    )
+    words = argument("words", "a command, and its verb", "frames", "all", nargs="*", metavar="COMMAND")
     add_command(
         commands,
         "help",

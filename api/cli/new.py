@@ -42,9 +42,9 @@ def add_parser(commands: Commands[Parser]) -> None:
         "new",
         text,
         make_new,
-        argument("site", type=Path, metavar="SITE", help="the folder to make", example="pier-road"),
+        argument("site", "the folder to make", "pier-road", type=Path, metavar="SITE"),
         *map(_option, (*QUESTIONS, WHOLE_CONTROLLER)),
-        argument("--yes", action="store_true", help="ask nothing: take the first guess of what no option answers"),
+        argument("--yes", "ask nothing: take the first guess of what no option answers", action="store_true"),
         examples=("new pier-road", "new pier-road --place 54.486,-0.613 --yes"),
         group=Group.BEFORE,
         json_help=None,
@@ -56,11 +56,11 @@ def _option(one: Question) -> Argument:
     action = "append" if one is WHOLE_CONTROLLER else "store"
     return argument(
         f"--{one.key}",
+        one.about.removesuffix("."),
+        one.example,
+        "it is asked for",
         action=action,
         metavar=one.key.upper(),
-        help=one.about.removesuffix("."),
-        example=one.example,
-        usual="it is asked for",
     )
 
 

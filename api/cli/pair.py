@@ -41,16 +41,10 @@ def add_parser(commands: Commands[Parser]) -> None:
         "a QR code that signs one phone in, once, within ten minutes",
         show_link,
         one_of(
-            argument("--owner", action="store_true", help="for a device that may change the set-up, too"),
-            argument("--viewer", action="store_true", help="for a phone that may look and change nothing"),
+            argument("--owner", "for a device that may change the set-up, too", action="store_true"),
+            argument("--viewer", "for a phone that may look and change nothing", action="store_true"),
         ),
-        argument(
-            "--address",
-            metavar="URL",
-            help="the address in the link",
-            example="http://192.0.2.4:8080",
-            usual="the best known",
-        ),
+        argument("--address", "the address in the link", "http://192.0.2.4:8080", "the best known", metavar="URL"),
         examples=("pair", "pair boathouse --viewer"),
     )
     add(
@@ -58,24 +52,10 @@ def add_parser(commands: Commands[Parser]) -> None:
         "list the devices that are signed in, sign one out, or change its kind",
         show_devices,
         one_of(
-            argument(
-                "--revoke",
-                type=int,
-                metavar="ID",
-                help="sign this one out for good",
-                example="3",
-                usual="only list them",
-            ),
-            argument("--revoke-all", action="store_true", help="sign out every device but the board itself"),
+            argument("--revoke", "sign this one out for good", "3", "only list them", type=int, metavar="ID"),
+            argument("--revoke-all", "sign out every device but the board itself", action="store_true"),
             *(
-                argument(
-                    f"--{kind}",
-                    type=int,
-                    metavar="ID",
-                    help=f"make this one {what}",
-                    example="3",
-                    usual="only list them",
-                )
+                argument(f"--{kind}", f"make this one {what}", "3", "only list them", type=int, metavar="ID")
                 for kind, what in KINDS.items()
             ),
         ),
@@ -85,7 +65,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         "passcode",
         "make a new passcode and print it; signed-in phones stay so",
         set_passcode,
-        argument("--choose", action="store_true", help="use one that you type"),
+        argument("--choose", "use one that you type", action="store_true"),
         examples=("passcode", "passcode --choose"),
     )
 

@@ -19,7 +19,7 @@ from gloaming.api.cli.where import SITE_FILE, VARIABLE, refuse_no_site
 
 Handler = Callable[[argparse.Namespace], int]
 COLUMNS = 80
-JSON = "print the answer as one JSON object, and nothing else"
+JSON = "print the answer as one JSON document, and nothing else"
 SHOWN = 15
 """How many choices a message lists."""
 NO_SITE = re.compile(r"\d[^/]*|[^/]*\.csv", re.IGNORECASE)
@@ -51,13 +51,13 @@ class SiteWord(StrEnum):
 class Argument:
     """One argument: what argparse takes, and an example of its value."""
 
-    names: tuple[str, ...]
+    name: str
     options: dict[str, Any]
     example: str | None = None
 
     def add_to(self, container: argparse._ActionsContainer) -> None:
         """Add it to a parser or to a group of one."""
-        action = container.add_argument(*self.names, **self.options)
+        action = container.add_argument(self.name, **self.options)
         action.example = self.example  # type: ignore[attr-defined]
 
 
@@ -68,7 +68,7 @@ class OneOf:
     arguments: tuple[Argument, ...]
 
 
-def argument(*names: str, help: str, example: str | None = None, usual: object = None, **options: Any) -> Argument:
+def argument(name: str, help: str, example: str | None = None, usual: object = None, **options: Any) -> Argument:
     """An argument with its help, an example of its value, and its default: `usual`, else the one in `options`.
 
     What a call must have has no default. A flag has neither.
@@ -76,7 +76,7 @@ def argument(*names: str, help: str, example: str | None = None, usual: object =
     usual = usual if usual is not None else options.get("default")
     more = [*([f"as {example}"] if example else []), *([f"default: {usual}"] if usual is not None else [])]
     text = f"{help} ({'; '.join(more)})" if more else help
-    return Argument(names, {"help": text.replace("%", "%%"), **options}, example)
+    return Argument(name, {"help": text.replace("%", "%%"), **options}, example)
 
 
 def one_of(*arguments: Argument) -> OneOf:
@@ -84,40 +84,20 @@ def one_of(*arguments: Argument) -> OneOf:
     return OneOf(arguments)
 
 
-SITE = argument(
-    "site",
-    nargs="?",
-    type=Path,
-    metavar="SITE",
-    help="the folder of the site",
-    example="boathouse",
-    usual=f"${VARIABLE}, else this folder if it has a {SITE_FILE}, else the board's own",
-)
-RIG = argument(
-    "site",
-    nargs="?",
-    type=Path,
-    metavar="SITE",
-    help="the folder of a rig.toml, or the file itself",
-    example="boathouse",
-    usual=f"${VARIABLE}, else this folder if it has a rig.toml, else the board's own",
-)
+def _site(help: str, file: str) -> Argument:
+    usual = f"${VARIABLE}, else this folder if it has a {file}, else the board's own"
+    return argument("site", help, "boathouse", usual, nargs="?", type=Path, metavar="SITE")
+
+
+SITE = _site("the folder of the site", SITE_FILE)
+RIG = _site("the folder of a rig.toml, or the file itself", "rig.toml")
 STATE = argument(
-    "--state", type=Path, metavar="DIR", help="the site's state", example="/var/lib/gloaming", usual="SITE/state"
+    "--state", "the site's state", "/srv/state", "SITE/state; on a board /var/lib/gloaming", type=Path, metavar="DIR"
 )
 PLANNER = (
     STATE,
-    argument(
-        "--url", help="the planner's address", example="http://board:8080", usual="the one in the state", metavar="URL"
-    ),
-    argument(
-        "--token-file",
-        type=Path,
-        metavar="FILE",
-        help="a file with a token",
-        example="phone.token",
-        usual="the one in the state",
-    ),
+    argument("--url", "the planner's address", "http://board:8080", "the one in the state", metavar="URL"),
+    argument("--token-file", "a file with a token", "phone.token", "the one in the state", type=Path, metavar="FILE"),
 )
 
 
@@ -144,7 +124,9 @@ class Parser(argparse.ArgumentParser):
         if site is not None and found.site is not None:
             left_over = [str(found.site), *left_over]
         if left_over:
-            self.error(f"unrecognized arguments: {' '.join(left_over)}")
+            near = get_close_matches(left_over[0], self._option_string_actions, 1, 0.8)
+            meant = f"; did you mean {near[0]}?" if near else ""
+            self.error(f"unrecognized arguments: {' '.join(left_over)}{meant}")
         if site is not None:
             found.site = Path(site)
         return found, left_over
@@ -235,7 +217,7 @@ def add_command(
         for each in one.arguments if isinstance(one, OneOf) else (one,):
             each.add_to(container)
     if json_help:
-        argument("--json", action="store_true", help=json_help).add_to(parser)
+        argument("--json", json_help, action="store_true").add_to(parser)
     if site:
         (RIG if site == SiteWord.RIG else SITE).add_to(parser)
     for one in PLANNER if site == SiteWord.PLANNER else ():
@@ -290,5 +272,5 @@ def _handler(handler: Handler | str, names_a_site: bool) -> Handler:
 
 def answer(args: argparse.Namespace, value: object, *lines: str) -> None:
     """Print an answer: `value` as JSON with --json, else the lines."""
-    for line in [json.dumps(value, indent=2, ensure_ascii=False)] if args.json else lines:
+    for line in [json.dumps(value, indent=2)] if args.json else lines:
         print(line)

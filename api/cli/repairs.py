@@ -24,10 +24,10 @@ def add_parser(commands: Commands[Parser]) -> None:
     """Add `repairs` and its verbs. Alone it lists."""
     verbs = add_family(commands, "repairs", "what is to be mended outside: marks made on the phone", Group.BEFORE)
     alone: Parser = commands.choices["repairs"]
-    for one in (argument("--json", action="store_true", help=JSON), *PLANNER):
+    for one in (argument("--json", JSON, action="store_true"), *PLANNER):
         one.add_to(alone)
     alone.set_defaults(handler=show, site=None)
-    number = argument("id", type=int, metavar="ID", help="its number in the list", example="3")
+    number = argument("id", "its number in the list", "3", type=int, metavar="ID")
     for name, help, handler, *arguments in (
         ("list", "list what is to be mended, and what was mended last", show),
         ("done", "it is mended", done, number),

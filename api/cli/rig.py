@@ -23,7 +23,7 @@ port, order, volts, fuse_a, supply, missing and all other keys of rig.toml. show
 semicolons or tabs separate the cells. Numbers may have decimal commas."""
 
 
-REPLACE = argument("--replace", action="store_true", help="replace the file if it is there already")
+REPLACE = argument("--replace", "replace the file if it is there already", action="store_true")
 
 
 def add_parser(commands: Commands[Parser]) -> None:
@@ -35,7 +35,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         "import",
         text,
         import_rig,
-        argument("csv", type=Path, metavar="strings.csv", help="the spreadsheet", example="strings.csv"),
+        argument("csv", "the spreadsheet", "strings.csv", type=Path, metavar="strings.csv"),
         REPLACE,
         examples=("rig import strings.csv", "rig import strings.csv boathouse --replace"),
         site=SiteWord.RIG,
@@ -49,14 +49,14 @@ def add_parser(commands: Commands[Parser]) -> None:
         export_rig,
         argument(
             "csv",
+            "the spreadsheet, which ends in .csv",
+            "quay.csv",
             type=Path,
             nargs="?",
             default=Path("strings.csv"),
             metavar="strings.csv",
-            help="the spreadsheet, which ends in .csv",
-            example="quay.csv",
         ),
-        argument("--decimal-comma", action="store_true", help="write 0,75 and separate the cells by semicolons"),
+        argument("--decimal-comma", "write 0,75 and separate the cells by semicolons", action="store_true"),
         REPLACE,
         examples=("rig export", "rig export boathouse quay.csv --decimal-comma"),
         site=SiteWord.RIG,
@@ -68,12 +68,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         "print the sheet to wire by: each controller with its ports, then repairs, spares and a list for the store",
         print_sheet,
         argument(
-            "--html",
-            type=Path,
-            required=True,
-            metavar="FILE",
-            help="the page to write, to print and keep",
-            example="sheet.html",
+            "--html", "the page to write, to print and keep", "sheet.html", type=Path, required=True, metavar="FILE"
         ),
         STATE,
         examples=("rig sheet --html sheet.html",),

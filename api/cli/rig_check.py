@@ -14,26 +14,16 @@ from gloaming.shows.rig.pattern_names import COLOURS, KINDS
 EVERY = "the whole rig"
 PLACES = (
     one_of(
-        argument("--string", metavar="STRING", help="on this string alone", example="ridge", usual=EVERY),
-        argument(
-            "--fixture",
-            metavar="FIXTURE",
-            help="on this fixture alone: never strobe or fog",
-            example="lamp",
-            usual=EVERY,
-        ),
-        argument("--controller", metavar="CONTROLLER", help="on this one alone", example="left", usual=EVERY),
-        argument("--zone", metavar="ZONE", help="on this zone, or this group of strings", example="roof", usual=EVERY),
+        argument("--string", "on this string alone", "ridge", EVERY, metavar="STRING"),
+        argument("--fixture", "on this fixture alone: never strobe or fog", "lamp", EVERY, metavar="FIXTURE"),
+        argument("--controller", "on this one alone", "left", EVERY, metavar="CONTROLLER"),
+        argument("--zone", "on this zone, or this group of strings", "roof", EVERY, metavar="ZONE"),
     ),
     argument(
-        "--port",
-        metavar="PORT",
-        help="on this port alone: its name, or its number with --controller",
-        example='"3 of left"',
-        usual=EVERY,
+        "--port", "on this port alone: its name, or its number with --controller", '"3 of left"', EVERY, metavar="PORT"
     ),
-    argument("--colour", choices=COLOURS, help="the colour", example="red", usual="white"),
-    argument("--level", type=float, metavar="LEVEL", help="how bright, 0.01 to 1", example="0.5", usual="0.3"),
+    argument("--colour", "the colour", "red", "white", choices=COLOURS),
+    argument("--level", "how bright, 0.01 to 1", "0.5", "0.3", type=float, metavar="LEVEL"),
 )
 """Where a pattern is shown, its colour and its brightness."""
 
@@ -46,18 +36,18 @@ def add_parser(commands: Commands[Parser]) -> None:
         "rig-check",
         TERMS[Kind.RIG_CHECK].help,
         run_rig_check,
-        argument("pattern", choices=(*KINDS, "end"), metavar="PATTERN", help="one of those below", example="walk"),
+        argument("pattern", "one of those below", "walk", choices=(*KINDS, "end"), metavar="PATTERN"),
         argument(
             "number",
+            "which pixel, or which universe",
+            "37",
+            "needed for the patterns pixel and universe",
             nargs="?",
             type=int,
             metavar="NUMBER",
-            help="which pixel, or which universe",
-            example="37",
-            usual="needed for the patterns pixel and universe",
         ),
         *PLACES,
-        argument("--minutes", type=float, metavar="MINUTES", help="how long, 10 at the most", example="5", usual="10"),
+        argument("--minutes", "how long, 10 at the most", "5", "10", type=float, metavar="MINUTES"),
         examples=(
             "rig-check strings",
             "rig-check pixel 37 --string ridge --level 0.5",
@@ -76,15 +66,15 @@ def add_parser(commands: Commands[Parser]) -> None:
         run_burn_in,
         argument(
             "hours",
+            f"how long, {terms.longest_minutes // 60} at the most",
+            "8",
             nargs="?",
             type=float,
             default=(terms.usual_minutes or 0) / 60,
             metavar="HOURS",
-            help=f"how long, {terms.longest_minutes // 60} at the most",
-            example="8",
         ),
-        argument("--pattern", choices=KINDS, metavar="PATTERN", help="one of those below", usual="colours"),
-        argument("--number", type=int, metavar="NUMBER", help="which pixel, or which universe", example="37"),
+        argument("--pattern", "one of those below", choices=KINDS, metavar="PATTERN", usual="colours"),
+        argument("--number", "which pixel, or which universe", "37", type=int, metavar="NUMBER"),
         *PLACES,
         examples=("burn-in", "burn-in 8 --controller left", "burn-in 24 --pattern colour --level 0.5", "rig-check end"),
         group=Group.BEFORE,

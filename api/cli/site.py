@@ -16,7 +16,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         "schema",
         "print the JSON Schema of site.toml, for editors that complete and check",
         print_schema,
-        argument("--rig", action="store_true", help="that of rig.toml"),
+        argument("--rig", "that of rig.toml", action="store_true"),
         examples=("site schema", "site schema --rig"),
         json_help=None,
     )

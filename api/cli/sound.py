@@ -21,10 +21,8 @@ def add_parser(commands: Commands[Parser]) -> None:
         "test",
         "a click and a flash each second, to set the delay by ear and eye",
         "sound_verbs.click_and_flash",
-        argument(
-            "--for", dest="seconds", type=float, default=30, metavar="SECONDS", help="how long, 5 to 300", example="60"
-        ),
-        argument("--delay", metavar="LENGTH", help="a delay to try", example='"120 ms"', usual="the one in site.toml"),
+        argument("--for", "how long, 5 to 300", "60", dest="seconds", type=float, default=30, metavar="SECONDS"),
+        argument("--delay", "a delay to try", '"120 ms"', "the one in site.toml", metavar="LENGTH"),
         STATE,
         examples=("sound test", 'sound test boathouse --delay "-40 ms"'),
         site=SiteWord.FOLDER,

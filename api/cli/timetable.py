@@ -35,30 +35,23 @@ def add_parser(commands: Commands[Parser]) -> None:
         show_nights,
         *_dates("this season and the next one"),
         one_of(
-            argument("--json", action="store_true", help="print a list of objects instead of a table"),
+            argument("--json", "print a list of objects instead of a table", action="store_true"),
             argument(
                 "--ics",
+                "write a calendar (RFC 5545) for a phone",
+                "season.ics",
+                "no calendar",
                 type=Path,
                 metavar="FILE",
-                help="write a calendar (RFC 5545) for a phone",
-                example="season.ics",
-                usual="no calendar",
             ),
-            argument(
-                "--svg",
-                type=Path,
-                metavar="FILE",
-                help="write one picture of the season",
-                example="season.svg",
-                usual="no picture",
-            ),
+            argument("--svg", "write one picture of the season", "season.svg", "no picture", type=Path, metavar="FILE"),
             argument(
                 "--html",
+                "write a page to print: the picture and a table",
+                "season.html",
+                "no page",
                 type=Path,
                 metavar="FILE",
-                help="write a page to print: the picture and a table",
-                example="season.html",
-                usual="no page",
             ),
         ),
         examples=("nights", "nights boathouse --from 2026-12-20 --days 7", "nights --ics season.ics"),
@@ -71,7 +64,7 @@ def add_parser(commands: Commands[Parser]) -> None:
         "why",
         "what is on the wire at an instant, and why: by the planner if one runs, else by the files",
         show_why,
-        argument("at", nargs="?", metavar="AT", help="an instant, or a time of today", example="22:45", usual="now"),
+        argument("at", "an instant, or a time of today", "22:45", "now", nargs="?", metavar="AT"),
         ZONE,
         examples=("why", "why 22:45", "why boathouse 2026-12-24T22:45 --zone roof"),
         group=Group.TONIGHT,
@@ -91,8 +84,8 @@ def add_parser(commands: Commands[Parser]) -> None:
 
 def _dates(usual: str) -> tuple[Argument, ...]:
     return (
-        argument("--from", dest="first", metavar="DATE", help="the first date", example="2026-12-20", usual="today"),
-        argument("--days", type=int, metavar="N", help="how many dates", example="7", usual=usual),
+        argument("--from", "the first date", "2026-12-20", "today", dest="first", metavar="DATE"),
+        argument("--days", "how many dates", "7", usual, type=int, metavar="N"),
     )
 
 

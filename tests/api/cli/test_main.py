@@ -4,6 +4,7 @@ server. Each reports it on one line and by its exit code."""
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import subprocess
 import sys
@@ -61,6 +62,15 @@ def test_letters_that_a_terminal_does_not_know_are_printed_as_numbers(tmp_path: 
     done = by_shell(f"{COMMAND} nights {site} --days 2", PYTHONIOENCODING="ascii")
     assert (done.stderr, done.returncode) == ("", 0)
     assert done.stdout.startswith("Kai M\\xf6we \\u2693 boathouse, ")
+
+
+def test_json_is_readable_in_a_terminal_that_knows_few_letters(tmp_path: Path) -> None:
+    site = write_site(tmp_path / "site")
+    words = (site / "site.toml").read_text(encoding="utf-8")
+    (site / "site.toml").write_text(words.replace('"evening"', '"Kai Möwe ⚓"'), encoding="utf-8")
+    done = by_shell(f"{COMMAND} nights {site} --days 2 --json", PYTHONIOENCODING="ascii")
+    assert (done.stderr, done.returncode) == ("", 0)
+    assert json.loads(done.stdout)[0]["show"] == "Kai Möwe ⚓"
 
 
 @pytest.mark.parametrize("call", [("why",), ("nights",), ("survey",), ("run",), ("now",), ("pair",)])
@@ -214,6 +224,7 @@ def test_a_wrong_length_is_reported_with_an_example(text: str) -> None:
         ("pause 15 quay 20", "gloaming pause: unrecognized arguments: 20; see gloaming pause --help"),
         ("now quay pier", "gloaming now: unrecognized arguments: pier; see gloaming now --help"),
         ("frames info one.frames --loud", "unrecognized arguments: --loud; see gloaming frames info --help"),
+        ("pause 15 --untl 22:15", "unrecognized arguments: --untl 22:15; did you mean --until?; see gloaming pause"),
         ("paus 15", "there is no 'paus' here; did you mean pause?"),
         ("frames inf one.frames", "there is no 'inf' here; did you mean info?"),
         ("zzz", "gloaming: argument COMMAND: there is no 'zzz' here; see gloaming --help"),
