@@ -8,6 +8,12 @@ from pathlib import Path
 from gloaming.api.cli.parser import Commands, Group, Parser, SiteWord, add_command, argument, commands_of
 
 SHELLS = ("bash", "zsh", "fish")
+WHERE = """\
+The Debian package and systemd/install have done this already. Otherwise
+write what it prints to the file where your shell looks:
+  bash  ~/.local/share/bash-completion/completions/gloaming
+  zsh   ~/.zfunc/_gloaming; ~/.zshrc needs `fpath+=~/.zfunc` before `compinit`
+  fish  ~/.config/fish/completions/gloaming.fish"""
 FOLDERS = ("DIR", "FOLDER", "SITE")
 """What stands for a folder in the help."""
 
@@ -20,15 +26,10 @@ def add_parser(commands: Commands[Parser]) -> None:
         "print what a shell needs to complete gloaming with the TAB key",
         print_completion,
         argument("shell", "your shell", "bash", choices=SHELLS, metavar="SHELL"),
-        examples=(
-            "completion bash >~/.local/share/bash-completion/completions/gloaming",
-            "completion zsh >~/.zfunc/_gloaming",
-            "completion fish >~/.config/fish/completions/gloaming.fish",
-        ),
+        examples=("completion bash",),
         group=Group.ACCESS,
         json_help=None,
-        epilog="The Debian package and systemd/install have done this already. SHELL is bash, zsh or fish.\n"
-        "For zsh, ~/.zshrc needs `fpath+=~/.zfunc` before `compinit`.",
+        epilog=WHERE,
     )
 
 

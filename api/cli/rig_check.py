@@ -12,6 +12,7 @@ from gloaming.daemon.direction.overrides import CHECKS, TERMS, Kind
 from gloaming.shows.rig.pattern_names import COLOURS, KINDS
 
 EVERY = "the whole rig"
+FOR_A_NUMBER = "needed for the patterns pixel and universe"
 PLACES = (
     one_of(
         argument("--string", "on this string alone", "ridge", EVERY, metavar="STRING"),
@@ -41,7 +42,7 @@ def add_parser(commands: Commands[Parser]) -> None:
             "number",
             "which pixel, or which universe",
             "37",
-            "needed for the patterns pixel and universe",
+            FOR_A_NUMBER,
             nargs="?",
             type=int,
             metavar="NUMBER",
@@ -73,13 +74,13 @@ def add_parser(commands: Commands[Parser]) -> None:
             default=(terms.usual_minutes or 0) / 60,
             metavar="HOURS",
         ),
-        argument("--pattern", "one of those below", choices=KINDS, metavar="PATTERN", usual="colours"),
-        argument("--number", "which pixel, or which universe", "37", type=int, metavar="NUMBER"),
+        argument("--pattern", "one of those below", "walk", "colours", choices=KINDS, metavar="PATTERN"),
+        argument("--number", "which pixel, or which universe", "37", FOR_A_NUMBER, type=int, metavar="NUMBER"),
         *PLACES,
-        examples=("burn-in", "burn-in 8 --controller left", "burn-in 24 --pattern colour --level 0.5", "rig-check end"),
+        examples=("burn-in", "burn-in 8 --controller left", "burn-in 24 --pattern colour --level 0.5"),
         group=Group.BEFORE,
         site=SiteWord.PLANNER,
-        description=f"{terms.help}. {terms.caution}",
+        description=f"{terms.help}. {terms.caution} `gloaming rig-check end` ends it.",
         epilog=patterns,
     )
 

@@ -33,6 +33,10 @@ PLANNER = {
     "in-service": "in-service ridge",
     "undo": "undo",
     "rig-check": "rig-check walk --string ridge",
+    "burn-in": "burn-in 1 --controller left",
+    "repairs list": "repairs list",
+    "repairs done": "repairs done 1",
+    "repairs undo": "repairs undo 2",
     "why": "why 22:45",
     "journal": "journal --lines 5",
     "pair": "pair",
@@ -89,8 +93,10 @@ def test_every_command_that_answers_is_called_below() -> None:
 
 @pytest.mark.parametrize("calls", [PLANNER, FILES], ids=["planner", "files"])
 def test_json_is_one_document_on_stdout_and_nothing_else(
-    calls: dict[str, str], here: Path, capfd: pytest.CaptureFixture[str]
+    calls: dict[str, str], daemon: Daemon, here: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
+    for fault in ("dead", "loose") if calls is PLANNER else ():
+        daemon.ask("POST", "/api/repairs", {"part": "ridge", "pixel": 37, "fault": fault})
     for name, call in calls.items():
         code = main([*shlex.split(call), "--json"])
         said = capfd.readouterr()
